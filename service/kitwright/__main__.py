@@ -1,0 +1,210 @@
+"""The `kitwright` command."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+import kitwright
+from kitwright.app import make_service, openapi_document, serve
+from kitwright.catalogue.check import check_catalogue
+from kitwright.catalogue.faults import CatalogueUnreadable
+from kitwright.catalogue.load import load_catalogue
+from kitwright.errors import KitwrightError
+from kitwright.proof import prove_catalogue
+from kitwright.settings import ENVIRONMENT, Settings, read_settings
+from kitwright.stages.request import RequestRefused
+from kitwright.web.body import decode
+from kitwright.web.problems import Refusal, pointer
+from kitwright.web.wire import PreviewIn
+
+_SOURCE: Final = Path(__file__).parents[2]
+"""The repository, where the package runs from its source."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; return its exit code: 0 done, 1 refused or at fault, 2 wrong usage."""
+    given = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = given.command
+    try:
+        return command(given)
+    except RequestRefused as error:
+        for fault in error.faults:
+            print(f"{pointer(fault.path) or 'request'}: {fault}", file=sys.stderr)
+    except Refusal as error:
+        for each in error.faults:
+            print(f"{each.pointer or 'request'}: {each.detail}", file=sys.stderr)
+        if not error.faults:
+            print(error, file=sys.stderr)
+    except (KitwrightError, OSError) as error:
+        print(error, file=sys.stderr)
+    except KeyboardInterrupt:
+        return 130
+    return 1
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="kitwright",
+        description="Quotes small-engine repairs: from a diagnosis to a whole kit, honest minutes, "
+        "a price that reconciles and the parts orders.",
+        epilog="Every option has an environment variable: "
+        + ", ".join(sorted(ENVIRONMENT.values()))
+        + ".",
+    )
+    parser.add_argument("--version", action="version", version=f"kitwright {kitwright.__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_serve(commands)
+    _add_quote(commands)
+    _add_check(commands)
+    _add_openapi(commands)
+    return parser
+
+
+def _shared(parser: argparse.ArgumentParser, *, shop: bool = True) -> None:
+    parser.add_argument(
+        "--catalog", metavar="DIR", help="folder of the catalogue (default: the starter catalogue)"
+    )
+    if shop:
+        parser.add_argument(
+            "--shop", metavar="ID", help="shop to quote for (default: the catalogue's first by id)"
+        )
+
+
+def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "serve",
+        help="run the REST service",
+        description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers. "
+        "Its description is at /openapi.json. Stop it with Ctrl-C.",
+        epilog="example: kitwright serve --shop orchard --port 0",
+    )
+    parser.add_argument(
+        "--host", help="address to listen on (default: 127.0.0.1, this machine only)"
+    )
+    parser.add_argument("--port", help="port to listen on; 0 picks a free one (default: 8460)")
+    parser.add_argument(
+        "--data",
+        metavar="DIR",
+        help="folder for what is kept (default: kitwright-data, made if missing)",
+    )
+    _shared(parser)
+    parser.set_defaults(command=_serve)
+
+
+def _add_quote(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "quote",
+        help="quote one request from a file",
+        description="Quotes a request as POST /v1/quotes/preview would, without a service, and "
+        "prints it as text.",
+        epilog='A small request: {"family": "QM-H27", "chassis": "PW-G5", "serial": 2140077, '
+        '"diagnoses": [{"code": "VALVE-EX", "cylinder": 1}]}',
+    )
+    parser.add_argument("file", metavar="FILE", help="the request as JSON; - reads standard input")
+    parser.add_argument(
+        "--json", action="store_true", help="print the service's JSON answer instead"
+    )
+    _shared(parser)
+    parser.set_defaults(command=_quote)
+
+
+def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "check-catalog",
+        help="prove that a catalogue is whole",
+        description="Reads every file of a catalogue, checks every reference, and quotes every job "
+        "on every engine, machine, cylinder, variant and shop: each must give one item for every "
+        "role, and a source for each item. Names every fault with its file and record; exits 1 if "
+        "there is any.",
+    )
+    _shared(parser, shop=False)
+    parser.set_defaults(command=_check)
+
+
+def _add_openapi(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "openapi",
+        help="print the API description",
+        description="Prints the OpenAPI document of the service. In a source tree, --write puts it "
+        "into openapi/openapi.json, and --check exits 1 where that file differs.",
+    )
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--write", action="store_true", help="write openapi/openapi.json")
+    how.add_argument("--check", action="store_true", help="compare with openapi/openapi.json")
+    parser.set_defaults(command=_openapi)
+
+
+def _settings(given: argparse.Namespace) -> Settings:
+    return read_settings({name: getattr(given, name, None) for name in ENVIRONMENT})
+
+
+def _serve(given: argparse.Namespace) -> int:
+    serve(_settings(given), lambda line: print(line, flush=True))
+    return 0
+
+
+def _quote(given: argparse.Namespace) -> int:
+    raw = sys.stdin.buffer.read() if given.file == "-" else Path(given.file).read_bytes()
+    asked = decode(raw, PreviewIn)
+    service = make_service(_settings(given))
+    if given.json:
+        print(msgspec.json.format(msgspec.json.encode(service.preview(asked))).decode())
+    else:
+        print(service.preview_text(asked), end="")
+    return 0
+
+
+def _check(given: argparse.Namespace) -> int:
+    folder = _settings(given).catalog
+    try:
+        catalogue = load_catalogue(folder)
+    except CatalogueUnreadable as error:
+        print(error, file=sys.stderr)
+        return 1
+    faults = check_catalogue(catalogue)
+    repairs = 0
+    if not faults:
+        # the day only chooses tax rates, and the newest are proven
+        proof = prove_catalogue(catalogue, date.today())  # noqa: DTZ011 - no zone is at stake
+        repairs, faults = proof.repairs, proof.faults
+    for fault in faults:
+        print(fault, file=sys.stderr)
+    if faults:
+        print(f"{len(faults)} faults in {folder}", file=sys.stderr)
+        return 1
+    print(
+        f"catalogue sound: {len(catalogue.families)} families, {len(catalogue.chassis)} chassis, "
+        f"{len(catalogue.jobs)} jobs, {len(catalogue.shops)} shops; "
+        f"{repairs} repairs planned, kitted and priced"
+    )
+    return 0
+
+
+def _openapi(given: argparse.Namespace) -> int:
+    examples = _SOURCE / "openapi" / "examples"
+    document = openapi_document(examples if examples.is_dir() else None)
+    text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+    target = _SOURCE / "openapi" / "openapi.json"
+    if given.write:
+        target.parent.mkdir(exist_ok=True)
+        target.write_text(text, encoding="utf-8")
+    elif given.check:
+        if not target.is_file() or target.read_text(encoding="utf-8") != text:
+            print(f"{target} differs: run `kitwright openapi --write`", file=sys.stderr)
+            return 1
+        print("openapi/openapi.json is current")
+    else:
+        print(text, end="")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,49 @@
+"""What must hold between the records of a catalogue, proven without running the flow."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from kitwright.catalogue.checks.areas import check_areas
+from kitwright.catalogue.checks.diagnoses import check_diagnoses
+from kitwright.catalogue.checks.figures import check_currencies, check_figures
+from kitwright.catalogue.checks.fitments import check_fitments
+from kitwright.catalogue.checks.gates import check_gates
+from kitwright.catalogue.checks.graphs import check_graphs
+from kitwright.catalogue.checks.items import check_items
+from kitwright.catalogue.checks.jobs import check_job_references, check_jobs
+from kitwright.catalogue.checks.references import check_references
+from kitwright.catalogue.checks.shops import check_shops
+from kitwright.catalogue.checks.suppliers import check_suppliers
+from kitwright.catalogue.checks.work import check_work
+
+if TYPE_CHECKING:
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import Catalogue
+
+
+def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
+    """Return every fault of a catalogue that was read, none twice, in order of the checks.
+
+    An empty answer means: ids resolve, graphs can be walked, every role that work can renew has
+    one part, figures make sense, and each shop can buy and sell. Where the references of a file
+    are broken, only they are reported: no graph is made of it.
+    """
+    broken = (*check_references(catalogue), *check_job_references(catalogue))
+    unsound = frozenset(fault.file for fault in broken)
+    faults = (
+        *broken,
+        *check_graphs(catalogue, unsound),
+        *check_items(catalogue),
+        *check_fitments(catalogue, unsound),
+        *check_jobs(catalogue, unsound),
+        *check_work(catalogue),
+        *check_diagnoses(catalogue.rules),
+        *check_gates(catalogue),
+        *check_suppliers(catalogue),
+        *check_areas(catalogue),
+        *check_shops(catalogue),
+        *check_currencies(catalogue),
+        *check_figures(catalogue),
+    )
+    return tuple(dict.fromkeys(faults))

@@ -1,0 +1,55 @@
+"""Tax areas say of every kind of charge what becomes of it."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from kitwright.catalogue.checks.records import area_file, fault
+from kitwright.catalogue.model import ChargeKind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import Catalogue, TaxArea, TaxComponent
+
+
+def check_areas(catalogue: Catalogue) -> Iterator[Fault]:
+    """Yield faults of tax areas."""
+    for area in catalogue.tax_areas.values():
+        yield from _kinds(area)
+        for index, component in enumerate(area.components):
+            yield from _component(area_file(area.id), component, is_first=index == 0)
+
+
+def _kinds(area: TaxArea) -> Iterator[Fault]:
+    file = area_file(area.id)
+    taxed = {kind for row in area.components for kind in row.applies_to}
+    untaxed = set(area.untaxed)
+    for kind in ChargeKind:
+        if kind is ChargeKind.discount:
+            if kind in taxed | untaxed:
+                message = "a discount has no tax of its own: it follows the lines it reduces"
+                yield fault(file, "", "discount-taxed", message)
+        elif kind not in taxed and kind not in untaxed:
+            message = f"{kind} is neither in untaxed nor in an applies_to"
+            yield fault(file, "", "kind-unsettled", message)
+        elif kind in taxed and kind in untaxed:
+            message = f"{kind} is both taxed and untaxed"
+            yield fault(file, "", "kind-contradicted", message)
+    for kind in () if area.exemption is None else area.exemption.kinds:
+        if kind not in taxed:
+            message = f"an exemption frees {kind}, which is not taxed"
+            yield fault(file, "exemption", "exemption-idle", message)
+
+
+def _component(file: str, row: TaxComponent, *, is_first: bool) -> Iterator[Fault]:
+    label = f"components {row.id}"
+    if not row.rates:
+        yield fault(file, label, "rate-missing", "a component has a rate")
+    if any(a.valid_from >= b.valid_from for a, b in pairwise(row.rates)):
+        yield fault(file, label, "rates-not-ascending", "rates ascend by their first day")
+    if row.compounds and is_first:
+        message = "compounds, but no component stands before it"
+        yield fault(file, label, "compounds-on-nothing", message)

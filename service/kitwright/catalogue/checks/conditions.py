@@ -1,0 +1,58 @@
+"""Conditions that name findings, backgrounds or the machine's state."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from kitwright.catalogue.checks.records import fault
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import Condition, DiagnosisRules
+
+MACHINE_STATE: Final = {"rust": ("none", "light", "heavy")}
+"""What a condition may ask of the machine, with its levels."""
+
+
+def level_faults(
+    file: str, label: str, named: Sequence[str], levels: Sequence[str]
+) -> Iterator[Fault]:
+    """Yield levels that are none of those a thing can have, and an empty choice of them."""
+    if not named:
+        message = "say at which levels: in = [...], of " + ", ".join(levels)
+        yield fault(file, label, "condition-unclear", message)
+    for level in named:
+        if level not in levels:
+            known = ", ".join(levels)
+            yield fault(file, label, "level-unknown", f"{level!r} is none of {known}")
+
+
+def condition_faults(
+    rules: DiagnosisRules, file: str, label: str, condition: Condition
+) -> Iterator[Fault]:
+    """Yield what is wrong with a condition that raises a contingency."""
+    given = (condition.finding, condition.context, condition.condition)
+    if sum(one is not None for one in given) != 1:
+        message = "a condition names exactly one of finding, context and condition"
+        yield fault(file, label, "condition-unclear", message)
+    elif condition.finding is not None:
+        levels = {row.id: row.levels for row in rules.finding}.get(condition.finding)
+        if levels is None:
+            message = f"there is no finding {condition.finding!r}"
+            yield fault(file, label, "finding-unknown", message)
+        else:
+            yield from level_faults(file, label, condition.levels, levels)
+    elif condition.condition is not None:
+        state = MACHINE_STATE.get(condition.condition)
+        if state is None:
+            message = f"{condition.condition!r} is none of " + ", ".join(MACHINE_STATE)
+            yield fault(file, label, "machine-state-unknown", message)
+        else:
+            yield from level_faults(file, label, condition.levels, state)
+    elif condition.context not in {row.id for row in rules.background}:
+        message = f"there is no background {condition.context!r}"
+        yield fault(file, label, "background-unknown", message)
+    elif condition.levels:
+        yield fault(file, label, "condition-unclear", "a background has no levels")

@@ -1,0 +1,127 @@
+"""Diagnosis knowledge: distributions are whole, and every name it uses is known."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from kitwright.catalogue.checks.records import DIAGNOSIS, fault
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import Diagnosis, DiagnosisRules, FindingKind
+    from kitwright.units import Figure
+
+
+def check_diagnoses(rules: DiagnosisRules) -> Iterator[Fault]:
+    """Yield faults of tests, readings, findings, diagnoses and backgrounds."""
+    findings = {row.id: row for row in rules.finding}
+    yield from _tests(rules, findings)
+    yield from _readings(rules)
+    for finding in rules.finding:
+        yield from _finding(rules, finding)
+    for diagnosis in rules.diagnosis:
+        yield from _diagnosis(diagnosis, findings)
+    codes = {row.code for row in rules.diagnosis}
+    for background in rules.background:
+        for code in background.multiply_odds:
+            if code not in codes:
+                message = f"there is no diagnosis {code!r}"
+                yield _fault(f"background {background.id}", "diagnosis-unknown", message)
+
+
+def _fault(label: str, code: str, message: str) -> Fault:
+    return fault(DIAGNOSIS, label, code, message)
+
+
+def _tests(rules: DiagnosisRules, findings: Mapping[str, FindingKind]) -> Iterator[Fault]:
+    """Yield findings and tests that do not name each other."""
+    yielded = {row.id: row.yields for row in rules.test}
+    for test, names in yielded.items():
+        for name in names:
+            finding = findings.get(name)
+            if finding is None:
+                message = f"yields: there is no finding {name!r}"
+                yield _fault(f"test {test}", "finding-unknown", message)
+            elif finding.test != test:
+                message = f"yields {name}, whose own test is {finding.test!r}"
+                yield _fault(f"test {test}", "test-differs", message)
+    for name, finding in findings.items():
+        label = f"finding {name}"
+        if finding.test not in yielded:
+            yield _fault(label, "test-unknown", f"there is no test {finding.test!r}")
+        elif name not in yielded[finding.test]:
+            message = f"test {finding.test} does not yield it"
+            yield _fault(label, "test-differs", message)
+
+
+def _readings(rules: DiagnosisRules) -> Iterator[Fault]:
+    tests = {row.id for row in rules.test}
+    for row in rules.reading:
+        label = f"reading {row.id}"
+        if (row.test is None) is (row.derived is None):
+            message = "a reading is either taken by a test or derived from others"
+            yield _fault(label, "reading-unclear", message)
+        elif row.test is not None and row.test not in tests:
+            yield _fault(label, "test-unknown", f"there is no test {row.test!r}")
+
+
+def _finding(rules: DiagnosisRules, row: FindingKind) -> Iterator[Fault]:
+    label = f"finding {row.id}"
+    if len(row.levels) < 2 or len(set(row.levels)) < len(row.levels):
+        message = "levels are two or more words, normal first, none twice"
+        yield _fault(label, "levels-unclear", message)
+    yield from _distribution(label, "base", row.base, row.levels)
+    if row.from_reading is None:
+        if row.upper_percent:
+            message = "upper_percent without from_reading"
+            yield _fault(label, "upper-limits-wrong", message)
+        return
+    if row.from_reading not in {reading.id for reading in rules.reading}:
+        yield _fault(label, "reading-unknown", f"there is no reading {row.from_reading!r}")
+    limits = row.upper_percent
+    if len(limits) != len(row.levels) - 1 or any(a >= b for a, b in pairwise(limits)):
+        message = "upper_percent ascends and has a limit for each level but the last"
+        yield _fault(label, "upper-limits-wrong", message)
+
+
+def _diagnosis(row: Diagnosis, findings: Mapping[str, FindingKind]) -> Iterator[Fault]:
+    label = f"diagnosis {row.code}"
+    tables = [("links", row.links)]
+    tables += [(f"links_if {one.flag}", one.links) for one in row.links_if]
+    for place, links in tables:
+        for name, shares in links.items():
+            finding = findings.get(name)
+            if finding is None:
+                message = f"{place}: there is no finding {name!r}"
+                yield _fault(label, "finding-unknown", message)
+            else:
+                yield from _distribution(label, f"{place}.{name}", shares, finding.levels)
+    for one in row.links_if:
+        for name in one.links.keys() - row.links.keys():
+            message = f"links_if {one.flag}: {name} stands in place of no link"
+            yield _fault(label, "link-replaces-nothing", message)
+    if not row.direct:
+        message = "direct: at least one finding, or it can never be confirmed"
+        yield _fault(label, "direct-missing", message)
+    for name in row.direct:
+        if name not in row.links:
+            message = f"direct: {name!r} is not among its links"
+            yield _fault(label, "direct-unlinked", message)
+
+
+def _distribution(
+    label: str, place: str, shares: Sequence[Figure], levels: Sequence[str]
+) -> Iterator[Fault]:
+    if len(shares) != len(levels):
+        message = f"{place} has {len(shares)} shares for {len(levels)} levels"
+        yield _fault(label, "distribution-length", message)
+    if sum(shares) != 1:
+        message = f"{place} sums to {sum(shares)}, not to 1"
+        yield _fault(label, "distribution-sum", message)
+    for share in shares:
+        if not 0 <= share <= 1:
+            message = f"{place} holds {share}; a share lies from 0 to 1"
+            yield _fault(label, "figure-out-of-range", message)

@@ -1,0 +1,169 @@
+"""Every role that work can renew has one part, for every serial and build code of a family."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from kitwright.catalogue.checks.records import JOBS, chassis_file, family_file, fault, layout_file
+from kitwright.catalogue.graph import expand_role, instances, job_fits
+from kitwright.catalogue.model import SERIAL_MAX, JobScope, RoleId
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.graph import RoleInstance
+    from kitwright.catalogue.model import Catalogue, Family, Fitment, Job
+
+OIL_FILL: Final = RoleId("oil_fill")
+
+_BUILD_CODE: Final = re.compile(r"[0-9]{4}", re.ASCII)
+
+
+def check_fitments(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
+    """Yield roles without a part, serial ranges that do not tile, and fitments of nothing.
+
+    Args:
+        unsound: files whose references are broken; what their components renew is not asked.
+    """
+    for family in catalogue.families.values():
+        file = family_file(family.id)
+        for index, row in enumerate(family.fitment):
+            yield from _row(catalogue, family, row, f"fitment {row.role} [{index}]")
+        by_role = _by_role(family)
+        for role, rows in by_role.items():
+            yield from _tiles(file, role, rows)
+        yield from _breaks(file, family)
+        yield from _oil(file, family)
+        if unsound.isdisjoint({file, layout_file(family.layout)}):
+            for role, why in _used_roles(catalogue, family, unsound).items():
+                if role not in by_role:
+                    message = f"no fitment says which part it is; it is {why}"
+                    yield fault(file, _label(role), "role-unfitted", message)
+
+
+def _label(role: RoleInstance) -> str:
+    name, cylinder = role
+    return f"role {name}" if cylinder is None else f"role {name}@{cylinder}"
+
+
+def _row(catalogue: Catalogue, family: Family, row: Fitment, label: str) -> Iterator[Fault]:
+    file = family_file(family.id)
+    if row.part in catalogue.parts:
+        unit = "piece"
+        if row.quantity != row.quantity.to_integral_value():
+            message = f"{row.quantity} of {row.part}: parts are counted in whole pieces"
+            yield fault(file, label, "quantity-not-whole", message)
+    elif row.part in catalogue.consumables:
+        unit = catalogue.consumables[row.part].unit
+    else:
+        message = f"{row.part!r} is neither a part nor a consumable"
+        yield fault(file, label, "item-unknown", message)
+        unit = row.unit
+    if row.unit != unit:
+        yield fault(
+            file, label, "unit-differs", f"{row.part} is counted in {unit!r}, not {row.unit!r}"
+        )
+    for cylinder in sorted(set(row.cylinders)):
+        if cylinder > family.cylinders or row.cylinders.count(cylinder) > 1:
+            message = f"cylinder {cylinder} of {family.cylinders} stands there wrongly"
+            yield fault(file, label, "cylinder-unknown", message)
+    for code in row.build_codes:
+        if not _BUILD_CODE.fullmatch(code):
+            yield fault(file, label, "build-code-malformed", f"{code!r} is not four digits")
+    if row.serial_from > row.serial_to:
+        message = f"from {row.serial_from} to {row.serial_to}"
+        yield fault(file, label, "serial-range-backwards", message)
+
+
+def _by_role(family: Family) -> dict[RoleInstance, list[Fitment]]:
+    found: dict[RoleInstance, list[Fitment]] = {}
+    for row in family.fitment:
+        for cylinder in row.cylinders or (None,):
+            found.setdefault((row.role, cylinder), []).append(row)
+    return found
+
+
+def _tiles(file: str, role: RoleInstance, rows: Sequence[Fitment]) -> Iterator[Fault]:
+    """Yield gaps and overlaps, for each build code that is named and for any other."""
+    codes = sorted({code for row in rows for code in row.build_codes})
+    seen: set[tuple[str, str]] = set()
+    for code in (None, *codes):
+        matching = [row for row in rows if not row.build_codes or code in row.build_codes]
+        for kind, message in _seams(sorted(matching, key=lambda row: row.serial_from)):
+            # What is wrong for every build code is said once.
+            if (kind, message) not in seen:
+                seen.add((kind, message))
+                which = "" if not codes else f" (build code {code or 'any other'})"
+                yield fault(file, _label(role), kind, message + which)
+
+
+def _seams(rows: Sequence[Fitment]) -> Iterator[tuple[str, str]]:
+    following = 0
+    for row in rows:
+        if row.serial_from > following:
+            message = f"no part for serials {following} to {row.serial_from - 1}"
+            yield "serial-gap", message
+        elif row.serial_from < following:
+            last = min(following - 1, row.serial_to)
+            yield "serial-overlap", f"two parts for serials {row.serial_from} to {last}"
+        following = max(following, row.serial_to + 1)
+    if following <= SERIAL_MAX:
+        yield "serial-gap", f"no part for serials {following} to {SERIAL_MAX}"
+
+
+def _breaks(file: str, family: Family) -> Iterator[Fault]:
+    stated = {row.at for row in family.serial_break}
+    # A range may begin a change or, where it ends early, have one begin behind it.
+    changes = {row.serial_from for row in family.fitment} | {
+        row.serial_to + 1 for row in family.fitment
+    }
+    changes -= {0, SERIAL_MAX + 1}
+    for at in sorted(stated - changes):
+        message = "no fitment changes at this serial"
+        yield fault(file, f"serial_break {at}", "serial-break-without-change", message)
+    for at in sorted(changes - stated):
+        message = "a fitment changes at this serial, but no serial_break says so"
+        yield fault(file, f"serial_break {at}", "change-without-serial-break", message)
+
+
+def _oil(file: str, family: Family) -> Iterator[Fault]:
+    for row in family.fitment:
+        if row.role == OIL_FILL and row.quantity != family.oil_litres:
+            message = f"oil_litres is {family.oil_litres}, but {OIL_FILL} takes {row.quantity}"
+            yield fault(file, f"role {OIL_FILL}", "oil-differs", message)
+
+
+def _used_roles(
+    catalogue: Catalogue, family: Family, unsound: frozenset[str]
+) -> dict[RoleInstance, str]:
+    """Return every role that a refit or a job can ask for on a family, and one reason each."""
+    found: dict[RoleInstance, str] = {}
+    carriers = [
+        row
+        for row in catalogue.chassis.values()
+        if family.layout in row.layouts and chassis_file(row.id) not in unsound
+    ]
+    for chassis in (None, *carriers):
+        for node in instances(catalogue, family, chassis).nodes.values():
+            for role in node.renews:
+                found.setdefault(role, f"renewed with {node.component.id}")
+    if JOBS in unsound:
+        return found
+    for job in catalogue.jobs.values():
+        if job_fits(catalogue, family, job):
+            for reference, why in _asked_by(job):
+                for cylinder in range(1, family.cylinders + 1):
+                    own = cylinder if job.scope is JobScope.cylinder else None
+                    for role in expand_role(reference, own, family.cylinders):
+                        found.setdefault(role, why)
+    return found
+
+
+def _asked_by(job: Job) -> Iterator[tuple[str, str]]:
+    yield from ((role, f"replaced by {job.id}") for role in job.replaces)
+    for row in job.contingency:
+        for addition in row.add:
+            if addition.role is not None:
+                yield addition.role, f"added by {row.id} of {job.id}"

@@ -1,0 +1,109 @@
+"""Gates: their conditions can be read, and their actions have what they need."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from kitwright.catalogue.checks.conditions import level_faults
+from kitwright.catalogue.checks.records import DIAGNOSIS, fault
+from kitwright.catalogue.model import GateAction
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import Catalogue, Gate, GateCondition
+
+NEEDS: Final[dict[GateAction, frozenset[str]]] = {
+    GateAction.void: frozenset({"affects"}),
+    GateAction.indicative: frozenset({"affects", "power"}),
+    GateAction.ask: frozenset(),
+    GateAction.do_first: frozenset({"job", "holds"}),
+    GateAction.stop: frozenset(),
+}
+"""What each action is given, and nothing else."""
+
+
+def check_gates(catalogue: Catalogue) -> Iterator[Fault]:
+    """Yield gates that could not be read or acted on."""
+    for gate in catalogue.rules.gate:
+        label = f"gate {gate.id}"
+        if not gate.when:
+            message = "when: a gate without a condition would always answer"
+            yield fault(DIAGNOSIS, label, "condition-unclear", message)
+        for condition in gate.when:
+            yield from _condition(catalogue, label, condition)
+        yield from _action(catalogue, label, gate)
+
+
+def _condition(catalogue: Catalogue, label: str, condition: GateCondition) -> Iterator[Fault]:
+    subjects = (condition.finding, condition.reading, condition.flag)
+    if sum(one is not None for one in subjects) != 1:
+        message = "a condition names exactly one of finding, reading and flag"
+        yield fault(DIAGNOSIS, label, "condition-unclear", message)
+        return
+    yield from _tests_of(label, condition)
+    if condition.finding is not None:
+        finding = {row.id: row for row in catalogue.rules.finding}.get(condition.finding)
+        if finding is None:
+            message = f"there is no finding {condition.finding!r}"
+            yield fault(DIAGNOSIS, label, "finding-unknown", message)
+        else:
+            named = condition.levels if condition.at_least is None else (condition.at_least,)
+            if named:
+                yield from level_faults(DIAGNOSIS, label, named, finding.levels)
+    readings = {row.id for row in catalogue.rules.reading}
+    for name in (condition.reading, condition.above_reading):
+        if name is not None and name not in readings:
+            message = f"there is no reading {name!r}"
+            yield fault(DIAGNOSIS, label, "reading-unknown", message)
+
+
+def _tests_of(label: str, condition: GateCondition) -> Iterator[Fault]:
+    """Yield conditions that do not ask exactly one thing of what they name."""
+    of_finding = {
+        "in": bool(condition.levels),
+        "at_least": condition.at_least is not None,
+        "is_observed": condition.is_observed is not None,
+    }
+    of_reading = {
+        "above": condition.above is not None,
+        "below": condition.below is not None,
+        "above_reading": condition.above_reading is not None,
+    }
+    own: dict[str, bool] = {}
+    if condition.finding is not None:
+        own = of_finding
+    elif condition.reading is not None:
+        own = of_reading
+    asked = sum((of_finding | of_reading).values())
+    if asked != sum(own.values()) or (own and asked != 1):
+        wanted = f"exactly one of {', '.join(own)}" if own else "nothing beside the flag"
+        message = f"of {condition.finding or condition.reading or condition.flag} ask {wanted}"
+        yield fault(DIAGNOSIS, label, "condition-unclear", message)
+
+
+def _action(catalogue: Catalogue, label: str, gate: Gate) -> Iterator[Fault]:
+    given = {
+        "affects": bool(gate.affects),
+        "power": gate.power is not None,
+        "job": gate.job is not None,
+        "holds": bool(gate.holds),
+    }
+    needed = NEEDS[gate.action]
+    for name, is_given in given.items():
+        if is_given is not (name in needed):
+            verb = "needs" if name in needed else "has no use for"
+            message = f"action {gate.action} {verb} {name}"
+            yield fault(DIAGNOSIS, label, "gate-action-unclear", message)
+    known = {row.id for row in catalogue.rules.finding}
+    for finding in gate.affects:
+        if finding not in known:
+            message = f"affects: there is no finding {finding!r}"
+            yield fault(DIAGNOSIS, label, "finding-unknown", message)
+    for code in gate.holds:
+        if code not in catalogue.diagnoses:
+            message = f"holds: there is no diagnosis {code!r}"
+            yield fault(DIAGNOSIS, label, "diagnosis-unknown", message)
+    if gate.job is not None and gate.job not in catalogue.jobs:
+        yield fault(DIAGNOSIS, label, "job-unknown", f"there is no job {gate.job!r}")

@@ -1,0 +1,85 @@
+"""Parts, sets and consumables: prices, supersession, contents."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from kitwright.catalogue.checks.records import CONSUMABLES, family_file, fault
+from kitwright.units import REC20
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import Catalogue, Part, PartSet, PriceListId
+    from kitwright.units import Figure
+
+
+def check_items(catalogue: Catalogue) -> Iterator[Fault]:
+    """Yield faults of parts, sets and consumables that need no fitment to be seen."""
+    for family in catalogue.families.values():
+        file = family_file(family.id)
+        for part in family.part:
+            label = f"part {part.id}"
+            yield from _prices(catalogue, file, label, part.list_price)
+            for price_list in part.core_deposit:
+                if price_list not in catalogue.price_lists:
+                    message = f"core_deposit: there is no price list {price_list!r}"
+                    yield fault(file, label, "price-list-unknown", message)
+            yield from _supersession(catalogue, file, label, part)
+        for whole in family.sets:
+            label = f"set {whole.id}"
+            yield from _prices(catalogue, file, label, whole.list_price)
+            yield from _contents(catalogue, file, label, whole)
+    for row in catalogue.consumables.values():
+        label = f"consumable {row.id}"
+        yield from _prices(catalogue, CONSUMABLES, label, row.list_price)
+        if row.unit not in REC20:
+            known = ", ".join(REC20)
+            message = f"{row.unit!r} is none of the units {known}"
+            yield fault(CONSUMABLES, label, "unit-unknown", message)
+
+
+def _prices(
+    catalogue: Catalogue, file: str, label: str, prices: Mapping[PriceListId, Figure]
+) -> Iterator[Fault]:
+    for price_list in prices:
+        if price_list not in catalogue.price_lists:
+            message = f"list_price: there is no price list {price_list!r}"
+            yield fault(file, label, "price-list-unknown", message)
+    for price_list in catalogue.price_lists:
+        if price_list not in prices:
+            message = f"list_price: none in price list {price_list!r}"
+            yield fault(file, label, "list-price-missing", message)
+
+
+def _supersession(catalogue: Catalogue, file: str, label: str, part: Part) -> Iterator[Fault]:
+    if part.superseded_by is None:
+        if part.use_remaining_stock is not None:
+            message = "use_remaining_stock on a number that nothing supersedes"
+            yield fault(file, label, "remaining-stock-stray", message)
+        return
+    if part.use_remaining_stock is None:
+        message = "a superseded number says whether pieces still on the shelf may be fitted"
+        yield fault(file, label, "remaining-stock-unsaid", message)
+    chain = [part.id]
+    while (after := catalogue.parts[chain[-1]].superseded_by) is not None:
+        if after not in catalogue.parts:
+            # Reported where it stands, not for every number before it.
+            if len(chain) == 1:
+                message = f"superseded_by: there is no part {after!r}"
+                yield fault(file, label, "part-unknown", message)
+            return
+        if after in chain:
+            message = "never ends: " + " -> ".join([*chain, after])
+            yield fault(file, label, "supersession-loop", message)
+            return
+        chain.append(after)
+
+
+def _contents(catalogue: Catalogue, file: str, label: str, whole: PartSet) -> Iterator[Fault]:
+    if not whole.contents:
+        yield fault(file, label, "set-empty", "a set holds parts")
+    for item in whole.contents:
+        if item not in catalogue.parts:
+            yield fault(file, label, "part-unknown", f"contents: there is no part {item!r}")

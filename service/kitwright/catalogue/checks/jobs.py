@@ -1,0 +1,198 @@
+"""Jobs and visit work: what they reach, what they refer to, and what may turn up."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from kitwright.catalogue.checks.conditions import condition_faults
+from kitwright.catalogue.checks.records import DIAGNOSIS, JOBS, fault, layout_file
+from kitwright.catalogue.checks.references import (
+    Asker,
+    component_faults,
+    known_components,
+    role_faults,
+)
+from kitwright.catalogue.checks.walk import find_cycle
+from kitwright.catalogue.graph import (
+    ReferenceMalformed,
+    ReferenceUnresolved,
+    job_fits,
+    resolve_access,
+)
+from kitwright.catalogue.model import Cylinders, JobScope
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import (
+        Addition,
+        Catalogue,
+        Contingency,
+        DiagnosisRules,
+        Job,
+        JobId,
+        Layout,
+        VisitWork,
+    )
+
+
+class Reference(NamedTuple):
+    """A reference to a job: from where, and which words for cylinders make sense there."""
+
+    file: str
+    label: str
+    job: JobId
+    cylinders: Cylinders | None
+    allowed: frozenset[Cylinders]
+
+
+def check_job_references(catalogue: Catalogue) -> Iterator[Fault]:
+    """Yield access and roles of jobs and visit work that mean nothing on any layout."""
+    for work in catalogue.visit_work.values():
+        asker = Asker(JOBS, f"visit_work {work.id}", False, "any layout")
+        yield from _access(catalogue, asker, work.access)
+    for job in catalogue.jobs.values():
+        is_per_cylinder = job.scope is JobScope.cylinder
+        asker = Asker(JOBS, f"job {job.id}", is_per_cylinder, "any layout")
+        yield from _access(catalogue, asker, job.access)
+        yield from role_faults(asker, job.replaces)
+        for row in job.contingency:
+            roles = [one.role for one in row.add if one.role is not None]
+            yield from role_faults(
+                asker._replace(label=f"{asker.label}, contingency {row.id}"), roles
+            )
+
+
+def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
+    """Yield faults of jobs, and of the references to jobs that diagnoses and gates make.
+
+    Args:
+        unsound: files whose references are broken; what reaches what is not asked of them.
+    """
+    for job in catalogue.jobs.values():
+        label = f"job {job.id}"
+        for name in job.visit:
+            if name not in catalogue.visit_work:
+                yield fault(JOBS, label, "visit-work-unknown", f"there is no visit work {name!r}")
+        for row in job.contingency:
+            yield from _contingency(catalogue, f"{label}, contingency {row.id}", row)
+        if JOBS not in unsound:
+            yield from _visits(catalogue, job, label, unsound)
+    for reference in (*_references(catalogue), *_diagnosed(catalogue.rules)):
+        yield from _reference(catalogue, reference)
+    yield from _supersedes(catalogue)
+
+
+def _access(catalogue: Catalogue, asker: Asker, access: Iterable[str]) -> Iterator[Fault]:
+    """Yield references that no layout resolves; where none does, what the fullest one says."""
+    for reference in access:
+        tried = [
+            list(component_faults(asker, [reference], _known(row)))
+            for row in catalogue.layouts.values()
+        ]
+        if tried and all(tried):
+            # Known with another mark is nearer the truth than unknown.
+            yield min(
+                (found[0] for found in tried), key=lambda one: one.code == "component-unknown"
+            )
+
+
+def _known(layout: Layout) -> dict[str, bool]:
+    known = known_components(layout)
+    aliases = {row.name: known[row.component] for row in layout.alias if row.component in known}
+    return known | aliases
+
+
+def _visits(catalogue: Catalogue, job: Job, label: str, unsound: frozenset[str]) -> Iterator[Fault]:
+    """Yield visit work whose access is missing on an engine that the job itself fits."""
+    works: list[VisitWork] = [
+        catalogue.visit_work[name] for name in job.visit if name in catalogue.visit_work
+    ]
+    for family in catalogue.families.values():
+        if layout_file(family.layout) in unsound or family.layout not in catalogue.layouts:
+            continue
+        if job_fits(catalogue, family, job):
+            for work in works:
+                try:
+                    resolve_access(catalogue, family, work.access, None)
+                except (ReferenceMalformed, ReferenceUnresolved) as error:
+                    message = f"{work.id} cannot be done on {family.id}: {error}"
+                    yield fault(JOBS, label, "visit-work-unreachable", message)
+
+
+def _references(catalogue: Catalogue) -> Iterator[Reference]:
+    for job in catalogue.jobs.values():
+        is_per_cylinder = job.scope is JobScope.cylinder
+        allowed = frozenset({Cylinders.all} | ({Cylinders.own} if is_per_cylinder else set()))
+        # What turns up in an engine job turns up on some cylinder, nobody knows which.
+        turning_up = allowed if is_per_cylinder else allowed | {Cylinders.one}
+        label = f"job {job.id}"
+        for offer in job.while_apart:
+            yield Reference(JOBS, f"{label}, while_apart", offer.job, offer.cylinders, allowed)
+        for row in job.contingency:
+            where = f"{label}, contingency {row.id}"
+            for addition in row.add:
+                if addition.job is not None:
+                    yield Reference(JOBS, where, addition.job, addition.cylinders, turning_up)
+
+
+def _diagnosed(rules: DiagnosisRules) -> Iterator[Reference]:
+    for row in rules.diagnosis:
+        is_per_cylinder = row.scope is JobScope.cylinder
+        allowed = frozenset({Cylinders.all} | ({Cylinders.own} if is_per_cylinder else set()))
+        for scope in ("least", "recommended", "thorough"):
+            label = f"diagnosis {row.code}, scopes.{scope}"
+            for one in getattr(row.scopes, scope):
+                yield Reference(DIAGNOSIS, label, one.job, one.cylinders, allowed)
+
+
+def _reference(catalogue: Catalogue, reference: Reference) -> Iterator[Fault]:
+    file, label, name, cylinders, allowed = reference
+    job = catalogue.jobs.get(name)
+    if job is None:
+        yield fault(file, label, "job-unknown", f"there is no job {name!r}")
+    elif job.scope is JobScope.engine and cylinders is not None:
+        message = f"{name} is done on the engine: leave cylinders out"
+        yield fault(file, label, "cylinders-misstated", message)
+    elif job.scope is JobScope.cylinder and cylinders not in allowed:
+        words = " or ".join(sorted(allowed))
+        message = f"{name} is done on cylinders: say which, {words}"
+        yield fault(file, label, "cylinders-misstated", message)
+
+
+def _supersedes(catalogue: Catalogue) -> Iterator[Fault]:
+    edges: dict[str, list[str]] = {}
+    for job in catalogue.jobs.values():
+        edges[job.id] = [name for name in job.supersedes if name in catalogue.jobs]
+        for name in job.supersedes:
+            if name not in catalogue.jobs:
+                message = f"supersedes: there is no job {name!r}"
+                yield fault(JOBS, f"job {job.id}", "job-unknown", message)
+    cycle = find_cycle(edges)
+    if cycle is not None:
+        message = "each swallows the next: " + " -> ".join(cycle)
+        yield fault(JOBS, f"job {cycle[0]}", "supersedes-loop", message)
+
+
+def _contingency(catalogue: Catalogue, label: str, row: Contingency) -> Iterator[Fault]:
+    if (row.raised_probability is None) is not (not row.raised_by):
+        message = "raised_by and raised_probability belong together"
+        yield fault(JOBS, label, "raise-incomplete", message)
+    elif row.raised_probability is not None and row.raised_probability < row.probability:
+        message = f"raised from {row.probability} to {row.raised_probability}"
+        yield fault(JOBS, label, "raise-lowers", message)
+    if not row.add:
+        yield fault(JOBS, label, "addition-unclear", "a contingency adds jobs or roles")
+    for addition in row.add:
+        yield from _addition(label, addition)
+    for condition in row.raised_by:
+        yield from condition_faults(catalogue.rules, JOBS, label, condition)
+
+
+def _addition(label: str, addition: Addition) -> Iterator[Fault]:
+    if (addition.job is None) is (addition.role is None):
+        yield fault(JOBS, label, "addition-unclear", "name either a job or a role")
+    elif addition.role is not None and addition.cylinders is not None:
+        message = "a role says its cylinder itself: role, role@ or role@*"
+        yield fault(JOBS, label, "addition-unclear", message)

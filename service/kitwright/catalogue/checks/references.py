@@ -1,0 +1,193 @@
+"""Component references of layouts, families and chassis mean something, with the right mark."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from kitwright.catalogue.checks.records import chassis_file, family_file, fault, layout_file
+from kitwright.catalogue.graph import ENGINE_OUT, ReferenceMalformed, split_reference
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import Catalogue, Chassis, Family, Layout, Override
+
+_ID: Final = re.compile(r"[a-z][a-z0-9_]*", re.ASCII)
+
+Known = dict[str, bool]
+"""Components by id -> whether there is one on each cylinder."""
+
+
+class Asker(NamedTuple):
+    """Whose reference it is: file, record, whether there is one on each cylinder, and of what."""
+
+    file: str
+    label: str
+    is_per_cylinder: bool
+    place: str
+
+
+def known_components(layout: Layout) -> Known:
+    """Return what references on a layout may name; a chassis adds its own."""
+    known = {str(row.id): row.per_cylinder for row in layout.component}
+    return {str(ENGINE_OUT): False} | known
+
+
+def check_references(catalogue: Catalogue) -> Iterator[Fault]:
+    """Yield layouts, components and aliases that nobody knows, and marks that do not fit."""
+    for layout in catalogue.layouts.values():
+        yield from _layout(catalogue, layout)
+    for family in catalogue.families.values():
+        yield from _family(catalogue, family)
+    for chassis in catalogue.chassis.values():
+        yield from _chassis(catalogue, chassis)
+
+
+def component_faults(
+    asker: Asker, references: Iterable[str], known: Mapping[str, bool]
+) -> Iterator[Fault]:
+    """Yield what is wrong with component references, by what is known where they stand."""
+    for reference in references:
+        try:
+            name, mark = split_reference(reference)
+        except ReferenceMalformed as error:
+            yield fault(asker.file, asker.label, error.code, str(error))
+            continue
+        if name not in known:
+            message = f"{reference!r}: there is no component {name!r} on {asker.place}"
+            yield fault(asker.file, asker.label, "component-unknown", message)
+        elif bool(mark) is not known[name]:
+            is_each = "is one on each cylinder" if known[name] else "is one of the engine"
+            message = f"{reference!r}: {name} {is_each} on {asker.place}"
+            yield fault(asker.file, asker.label, "mark-wrong", message)
+        else:
+            yield from _stray_mark(asker, reference, mark)
+
+
+def role_faults(asker: Asker, references: Iterable[str]) -> Iterator[Fault]:
+    """Yield what is wrong with the form of role references."""
+    for reference in references:
+        try:
+            mark = split_reference(reference)[1]
+        except ReferenceMalformed as error:
+            yield fault(asker.file, asker.label, error.code, str(error))
+        else:
+            yield from _stray_mark(asker, reference, mark)
+
+
+def group_faults(
+    asker: Asker, groups: Iterable[tuple[str, ...]], known: Mapping[str, bool]
+) -> Iterator[Fault]:
+    """Yield what is wrong with OR groups: their references, and branches that are not one thing."""
+    for group in groups:
+        yield from component_faults(asker, group, known)
+        if not group:
+            yield fault(asker.file, asker.label, "group-empty", "an OR group without a branch")
+        for branch in group:
+            if branch.endswith("@*"):
+                message = f"branch {branch!r} is one on every cylinder; a branch must be one thing"
+                yield fault(asker.file, asker.label, "branch-not-one", message)
+
+
+def _stray_mark(asker: Asker, reference: str, mark: str) -> Iterator[Fault]:
+    if mark == "@" and not asker.is_per_cylinder:
+        message = f'{reference!r} asks for "the same cylinder", but stands for the whole engine'
+        yield fault(asker.file, asker.label, "mark-wrong", message)
+
+
+def _id_faults(file: str, label: str, name: str) -> Iterator[Fault]:
+    if not _ID.fullmatch(name):
+        message = f"{name!r}: lower-case letters, digits and _ only, a letter first"
+        yield fault(file, label, "id-malformed", message)
+
+
+def _layout(catalogue: Catalogue, layout: Layout) -> Iterator[Fault]:
+    file, known = layout_file(layout.id), known_components(layout)
+    place = f"layout {layout.id}"
+    for component in layout.component:
+        label = f"component {component.id}"
+        yield from _id_faults(file, label, component.id)
+        asker = Asker(file, label, component.per_cylinder, place)
+        yield from component_faults(asker, component.needs_all, known)
+        yield from group_faults(asker, component.needs_any, known)
+        yield from role_faults(asker, component.renews)
+        yield from role_faults(asker, (row.role for row in component.renews_if))
+    for alias in layout.alias:
+        label = f"alias {alias.name}"
+        yield from _id_faults(file, label, alias.name)
+        if alias.component not in known:
+            message = f"there is no component {alias.component!r} on {place}"
+            yield fault(file, label, "component-unknown", message)
+        if alias.name in known:
+            yield fault(file, label, "alias-hides", "a component of the layout has that name too")
+    own = {alias.name for alias in layout.alias}
+    for other in catalogue.layouts.values():
+        for alias in other.alias:
+            if alias.name not in own:
+                message = f"layout {other.id} has it; every layout must say what it means there"
+                yield fault(file, f"alias {alias.name}", "alias-missing", message)
+
+
+def _family(catalogue: Catalogue, family: Family) -> Iterator[Fault]:
+    file, layout = family_file(family.id), catalogue.layouts.get(family.layout)
+    if layout is None:
+        yield fault(file, "", "layout-unknown", f"there is no layout {family.layout!r}")
+        return
+    known = known_components(layout)
+    for override in family.override:
+        label = f"override {override.component}"
+        if override.component not in known or override.component == ENGINE_OUT:
+            message = f"there is no component {override.component!r} on layout {layout.id}"
+            yield fault(file, label, "component-unknown", message)
+        else:
+            is_per_cylinder = known[override.component]
+            asker = Asker(file, label, is_per_cylinder, f"layout {layout.id}")
+            yield from _override(asker, override, known)
+
+
+def _override(asker: Asker, override: Override, known: Known) -> Iterator[Fault]:
+    yield from component_faults(asker, override.needs_all or (), known)
+    yield from group_faults(asker, override.needs_any or (), known)
+    yield from role_faults(asker, override.renews or ())
+    yield from role_faults(asker, (row.role for row in override.renews_if or ()))
+
+
+def _chassis(catalogue: Catalogue, chassis: Chassis) -> Iterator[Fault]:
+    file = chassis_file(chassis.id)
+    own = {str(row.id): row.per_cylinder for row in chassis.component}
+    if ENGINE_OUT not in own:
+        message = f"a chassis has a component {ENGINE_OUT!r}: how the engine comes out of it"
+        yield fault(file, "", "engine-out-missing", message)
+    for component in chassis.component:
+        yield from _id_faults(file, f"component {component.id}", component.id)
+    for name in chassis.layouts:
+        layout = catalogue.layouts.get(name)
+        if layout is None:
+            yield fault(file, "", "layout-unknown", f"there is no layout {name!r}")
+            continue
+        for twice in sorted({str(row.id) for row in layout.component} & own.keys()):
+            message = f"layout {name} has a component of that name too"
+            yield fault(file, f"component {twice}", "component-twice", message)
+        yield from _chassis_on(
+            chassis, file, f"layout {name} in it", known_components(layout) | own
+        )
+
+
+def _chassis_on(chassis: Chassis, file: str, place: str, known: Known) -> Iterator[Fault]:
+    for component in chassis.component:
+        asker = Asker(file, f"component {component.id}", component.per_cylinder, place)
+        yield from component_faults(asker, component.needs_all, known)
+        yield from group_faults(asker, component.needs_any, known)
+        yield from role_faults(asker, component.renews)
+        yield from role_faults(asker, (row.role for row in component.renews_if))
+    for rule in chassis.rule:
+        label = f"rule {rule.applies_to}"
+        is_every = rule.applies_to.endswith("@*")
+        # A rule means every instance, so its own reference must be "x" or "x@*"; its needs may say
+        # "the same cylinder" in the second case.
+        yield from component_faults(Asker(file, label, False, place), [rule.applies_to], known)
+        asker = Asker(file, label, is_every, place)
+        yield from component_faults(asker, rule.needs_all, known)
+        yield from group_faults(asker, rule.needs_any, known)

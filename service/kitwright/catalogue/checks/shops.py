@@ -1,0 +1,158 @@
+"""Shops: their policy hangs together, and they can buy and sell by it."""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+from kitwright.catalogue.checks.conditions import MACHINE_STATE
+from kitwright.catalogue.checks.records import fault, shop_file
+from kitwright.catalogue.checks.suppliers import is_known_item, quality_fault
+from kitwright.catalogue.model import DiagnosticCredit, PriceRule, Seize
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.model import Catalogue, PartsPrice, Shop
+
+WEEK: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+_LANGUAGE: Final = re.compile(r"[a-z]{2,3}(?:-[A-Z][a-z]{3})?(?:-(?:[A-Z]{2}|[0-9]{3}))?", re.ASCII)
+"""Language, script, region: what BCP 47 calls the subtags that anyone writes."""
+
+
+def check_shops(catalogue: Catalogue) -> Iterator[Fault]:
+    """Yield faults of shops."""
+    for shop in catalogue.shops.values():
+        yield from _money(catalogue, shop)
+        yield from _place(shop)
+        yield from _labour(catalogue, shop)
+        yield from _parts_price(shop_file(shop.id), shop.parts_price)
+        yield from _work(catalogue, shop)
+        yield from _terms(shop)
+        yield from _stock(catalogue, shop)
+
+
+def _money(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+    file = shop_file(shop.id)
+    area = catalogue.tax_areas.get(shop.tax_area)
+    price_list = catalogue.price_lists.get(shop.price_list)
+    if area is None:
+        yield fault(file, "", "tax-area-unknown", f"there is no tax area {shop.tax_area!r}")
+    else:
+        if area.currency != shop.currency:
+            message = f"tax area {area.id} is in {area.currency}, the shop in {shop.currency}"
+            yield fault(file, "", "currency-differs", message)
+        if area.prices_include_tax is not shop.selling_prices_include_tax:
+            message = f"selling_prices_include_tax is not what tax area {area.id} says"
+            yield fault(file, "", "tax-inclusion-differs", message)
+    if price_list is None:
+        message = f"there is no price list {shop.price_list!r}"
+        yield fault(file, "", "price-list-unknown", message)
+    else:
+        if price_list.currency != shop.currency:
+            message = f"price list {price_list.id} is in {price_list.currency}, not {shop.currency}"
+            yield fault(file, "", "currency-differs", message)
+        if price_list.includes_tax is not shop.selling_prices_include_tax:
+            message = f"selling_prices_include_tax is not what price list {price_list.id} says"
+            yield fault(file, "", "tax-inclusion-differs", message)
+    if all(row.currency != shop.currency for row in catalogue.suppliers.values()):
+        message = f"no supplier sells in {shop.currency}"
+        yield fault(file, "", "supplier-missing", message)
+
+
+def _place(shop: Shop) -> Iterator[Fault]:
+    file = shop_file(shop.id)
+    try:
+        ZoneInfo(shop.time_zone)
+    except (KeyError, ValueError, OSError):
+        # What a key may break: no such zone, a key that is no path, a key that is a folder.
+        message = f"time_zone {shop.time_zone!r} is no zone such as Europe/Vienna"
+        yield fault(file, "", "time-zone-unknown", message)
+    if not _LANGUAGE.fullmatch(shop.language):
+        message = f"language {shop.language!r} is no tag such as en or de-AT"
+        yield fault(file, "", "language-malformed", message)
+    days = shop.working_days
+    if not days or len(set(days)) < len(days) or not set(days) <= set(WEEK):
+        message = "working_days are some of " + ", ".join(WEEK) + ", none twice"
+        yield fault(file, "", "working-days-wrong", message)
+
+
+def _labour(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+    file, labour = shop_file(shop.id), shop.labour
+    if labour.debris_heavy_visit not in catalogue.visit_work:
+        message = f"debris_heavy_visit: there is no visit work {labour.debris_heavy_visit!r}"
+        yield fault(file, "labour", "visit-work-unknown", message)
+    levels = MACHINE_STATE["rust"]
+    if set(labour.rust_factor) != set(levels):
+        message = "rust_factor has a factor for each of " + ", ".join(levels)
+        yield fault(file, "labour", "rust-factors-wrong", message)
+    if Seize.none in labour.rust_applies_to:
+        message = "rust_applies_to holds none, which is what does not seize"
+        yield fault(file, "labour", "rust-factors-wrong", message)
+
+
+def _parts_price(file: str, row: PartsPrice) -> Iterator[Fault]:
+    label = "parts_price"
+    by_bands = row.rule in {PriceRule.markup, PriceRule.lower_of_list_and_markup}
+    if by_bands is not bool(row.bands):
+        verb = "needs" if by_bands else "has no use for"
+        yield fault(file, label, "price-rule-unclear", f"rule {row.rule} {verb} bands")
+    if (row.rule is PriceRule.margin) is not (row.margin_percent is not None):
+        message = "margin_percent belongs to rule margin, and only there"
+        yield fault(file, label, "price-rule-unclear", message)
+    if row.bands:
+        edges = [band.up_to for band in row.bands[:-1]]
+        closed = [edge for edge in edges if edge is not None]
+        is_ascending = len(closed) == len(edges) and all(a < b for a, b in pairwise(closed))
+        if not is_ascending or row.bands[-1].up_to is not None:
+            message = "bands ascend by up_to, and only the last has none"
+            yield fault(file, label, "bands-wrong", message)
+
+
+def _work(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+    file = shop_file(shop.id)
+    for job in catalogue.jobs.values():
+        if job.sublet is not None and job.sublet not in shop.sublet:
+            message = f"no price for {job.sublet!r}, which {job.id} sends out"
+            yield fault(file, "sublet", "service-unpriced", message)
+    roles = {row.role for rows in catalogue.fitments.values() for row in rows}
+    for role in shop.quality_floor:
+        if role not in roles:
+            message = f"no family has a part for role {role!r}"
+            yield fault(file, "quality_floor", "role-unknown", message)
+
+
+def _terms(shop: Shop) -> Iterator[Fault]:
+    file, fees = shop_file(shop.id), shop.fees
+    is_partial = fees.diagnostic_credit is DiagnosticCredit.partial_percent
+    if is_partial is not (fees.diagnostic_credit_percent is not None):
+        message = "diagnostic_credit_percent belongs to partial_percent, and only there"
+        yield fault(file, "fees", "credit-unclear", message)
+    grades = shop.decision.confidence
+    if not grades.possible <= grades.probable <= grades.confirmed:
+        message = "possible, probable and confirmed ascend"
+        yield fault(file, "decision.confidence", "grades-not-ascending", message)
+
+
+def _stock(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+    file = shop_file(shop.id)
+    seen = set()
+    for row in shop.stock:
+        label = f"stock {row.item}"
+        if not is_known_item(catalogue, row.item):
+            message = f"{row.item!r} is no part, set or consumable"
+            yield fault(file, label, "item-unknown", message)
+        if row.promised > row.on_hand:
+            message = f"{row.promised} promised of {row.on_hand} on hand"
+            yield fault(file, label, "promised-over-stock", message)
+        wrong = quality_fault(catalogue, row.item, row.quality)
+        if wrong is not None:
+            yield fault(file, label, "quality-above-make", wrong)
+        if (row.item, row.quality, row.bin) in seen:
+            message = f"bin {row.bin!r} holds it in another row already"
+            yield fault(file, label, "stock-twice", message)
+        seen.add((row.item, row.quality, row.bin))

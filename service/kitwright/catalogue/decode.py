@@ -1,0 +1,99 @@
+"""A table of a file -> a record, with every row's own fault."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Any, Final, TypeVar, get_args, get_origin
+
+import msgspec
+
+from kitwright.catalogue.faults import Fault
+from kitwright.units import Figure, NotAFigure, read_figure
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+Table = dict[str, Any]
+"""A table as `tomllib` reads it."""
+
+_S = TypeVar("_S", bound=msgspec.Struct)
+
+_CODES: Final = (
+    ("is not a decimal number", "not-a-figure"),
+    ("unknown field", "unknown-key"),
+    ("missing required field", "missing-key"),
+    ("Invalid enum value", "unknown-word"),
+)
+"""What msgspec says of a value -> the code of the fault; anything else is of the wrong type."""
+
+
+def decode(file: str, table: Table, kind: type[_S], faults: list[Fault]) -> _S | None:
+    """Return the record that a table spells, or None with at least one fault more in `faults`.
+
+    msgspec stops at the first fault. So where there is one, each row of the table's lists is
+    decoded by itself: a file is mended in one round, not in one round a row.
+    """
+    try:
+        return _convert(table, kind)
+    except msgspec.ValidationError as error:
+        whole = _invalid(file, "$", error)
+    found = [fault for name, row in _row_kinds(kind) for fault in _bad_rows(file, table, name, row)]
+    lists: Table = {name: [] for name, _ in _row_kinds(kind) if isinstance(table.get(name), list)}
+    try:
+        _convert(table | lists, kind)
+    except msgspec.ValidationError as error:
+        found.insert(0, _invalid(file, "$", error))
+    faults += found or [whole]
+    return None
+
+
+def decode_row(file: str, place: str, row: Table, kind: type[_S]) -> _S | Fault:
+    """Return the record that one row spells, or what is wrong with it."""
+    try:
+        return _convert(row, kind)
+    except msgspec.ValidationError as error:
+        return _invalid(file, place, error, row)
+
+
+def _hook(kind: type, value: object) -> object:
+    if kind is Figure:
+        try:
+            return read_figure(value)
+        except NotAFigure as error:
+            raise ValueError(str(error)) from None
+    raise NotImplementedError(f"no reading of {kind}")
+
+
+def _convert(value: object, kind: type[_S]) -> _S:
+    # With dates built in, TOML's own are taken and strings that look like one are not.
+    return msgspec.convert(value, kind, builtin_types=(date,), dec_hook=_hook)
+
+
+def _row_kinds(kind: type[msgspec.Struct]) -> Iterator[tuple[str, type[msgspec.Struct]]]:
+    """Yield the fields that are lists of records, as files name them, with the record's type."""
+    for field in msgspec.structs.fields(kind):
+        if get_origin(field.type) is tuple:
+            row = get_args(field.type)[0]
+            if isinstance(row, type) and issubclass(row, msgspec.Struct):
+                yield field.encode_name, row
+
+
+def _bad_rows(file: str, table: Table, name: str, kind: type[msgspec.Struct]) -> Iterator[Fault]:
+    rows = table.get(name)
+    if isinstance(rows, list):
+        for index, row in enumerate(rows):
+            fault = decode_row(file, f"$.{name}[{index}]", row, kind)
+            if isinstance(fault, Fault):
+                yield fault
+
+
+def _invalid(file: str, place: str, error: Exception, row: object = None) -> Fault:
+    message, _, path = str(error).partition(" - at `$")
+    keys = ("id", "code", "sku", "role", "item")
+    own = [row[key] for key in keys if key in row] if isinstance(row, dict) else []
+    return Fault(
+        file=file,
+        record=place + path.removesuffix("`"),
+        code=next((code for words, code in _CODES if words in message), "wrong-type"),
+        message=f"{own[0]}: {message}" if own else message,
+    )

@@ -1,0 +1,221 @@
+"""The catalogue's files -> its records. The only module that reads them."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from msgspec import Struct, structs
+
+from kitwright.catalogue.decode import Table, decode
+from kitwright.catalogue.faults import CatalogueUnreadable, Fault
+from kitwright.catalogue.model import (
+    Catalogue,
+    Chassis,
+    ConsumablesFile,
+    DiagnosisRules,
+    Family,
+    FileHead,
+    FlagsFile,
+    HazardsFile,
+    JobsFile,
+    Layout,
+    PriceListsFile,
+    Record,
+    Shop,
+    Supplier,
+    TaxArea,
+)
+from kitwright.catalogue.offers import read_offers
+from kitwright.catalogue.unique import ids_twice
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+FOLDERS: Final[dict[str, type[Record]]] = {
+    "chassis": Chassis,
+    "families": Family,
+    "layouts": Layout,
+    "shops": Shop,
+    "suppliers": Supplier,
+    "tax": TaxArea,
+}
+"""Folders of one record a file; the file is named for the record's id."""
+
+FILES: Final[dict[str, type[Record]]] = {
+    "consumables.toml": ConsumablesFile,
+    "diagnosis.toml": DiagnosisRules,
+    "flags.toml": FlagsFile,
+    "hazards.toml": HazardsFile,
+    "jobs.toml": JobsFile,
+    "price-lists.toml": PriceListsFile,
+}
+
+NEED_NOT_BE: Final = frozenset({"chassis"})
+"""Folders that may be empty: an engine on the bench has no chassis."""
+
+README: Final = "README.md"
+
+_R = TypeVar("_R", bound=Record)
+
+
+class _Pile(Struct):
+    """What has been read so far, by file."""
+
+    heads: dict[str, FileHead] = {}
+    records: dict[str, Record] = {}
+    faults: list[Fault] = []
+
+
+def load_catalogue(folder: Path) -> Catalogue:
+    """Return the catalogue that a folder holds.
+
+    The files are decoded strictly and every id is unique; whether ids resolve and figures make
+    sense is `check_catalogue`'s business. Records keep the order of the files, and the files that
+    of their names. `revision` is a hash of the names and bytes of every file but the README.
+
+    Raises: CatalogueUnreadable, with the faults of all files.
+    """
+    if not folder.is_dir():
+        raise CatalogueUnreadable([_fault(str(folder), "folder-missing", "no such folder")])
+    pile = _Pile()
+    texts = _read_folder(folder, pile)
+    for file, raw in texts.items():
+        if file.endswith(".toml"):
+            _add_table(file, raw, pile)
+    # A CSV file adds to the supplier beside it, which must have been read by then.
+    for file, raw in texts.items():
+        if file.endswith(".csv"):
+            _add_offers(file, raw, pile)
+    pile.faults += ids_twice(pile.records)
+    if pile.faults:
+        raise CatalogueUnreadable(sorted(pile.faults, key=lambda fault: (fault.file, fault.code)))
+    return _assemble(pile, _revision(texts))
+
+
+def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
+    """Return the bytes of every file that belongs there, by name in order."""
+    texts = {}
+    for file in sorted(_files_below(folder)):
+        if not _is_known(file):
+            if file != README:
+                message = "the catalogue has no place for a file of this name"
+                pile.faults.append(_fault(file, "file-unknown", message))
+            continue
+        try:
+            texts[file] = (folder / file).read_bytes()
+        except OSError as error:
+            pile.faults.append(_fault(file, "file-unreadable", error.strerror or str(error)))
+    for file in FILES:
+        if file not in texts:
+            pile.faults.append(_fault(file, "file-missing", "the catalogue needs this file"))
+    for name in FOLDERS.keys() - NEED_NOT_BE:
+        if not any(file.startswith(f"{name}/") for file in texts):
+            message = "the catalogue needs at least one file in this folder"
+            pile.faults.append(_fault(f"{name}/", "file-missing", message))
+    return texts
+
+
+def _files_below(folder: Path) -> Iterator[str]:
+    for root, _, names in os.walk(folder):
+        for name in names:
+            yield Path(root, name).relative_to(folder).as_posix()
+
+
+def _is_known(file: str) -> bool:
+    folder, _, name = file.rpartition("/")
+    if folder in FOLDERS:
+        return name.endswith(".toml") or (folder == "suppliers" and name.endswith(".csv"))
+    return file in FILES
+
+
+def _revision(texts: dict[str, bytes]) -> str:
+    digest = hashlib.sha256()
+    for file, raw in texts.items():
+        # Lengths first, so that no two folders can run together into the same bytes.
+        name = os.fsencode(file)
+        digest.update(b"%d:%d:%s%s" % (len(name), len(raw), name, raw))
+    return digest.hexdigest()
+
+
+def _add_table(file: str, raw: bytes, pile: _Pile) -> None:
+    try:
+        table = tomllib.loads(raw.decode())
+    except UnicodeDecodeError as error:
+        pile.faults.append(_not_text(file, error))
+        return
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        pile.faults.append(_fault(file, "not-toml", str(error)))
+        return
+    own: Table = {name: table.pop(name) for name in ("as_of", "source") if name in table}
+    head = decode(file, own, FileHead, pile.faults)
+    kind = FILES.get(file) or FOLDERS[file.partition("/")[0]]
+    record = decode(file, table, kind, pile.faults)
+    if head is None or record is None:
+        return
+    pile.heads[file] = head
+    pile.records[file] = record
+    own_id = str(getattr(record, "id", ""))
+    if file not in FILES and own_id != Path(file).stem:
+        message = f"the file holds {own_id!r} and should be named for it"
+        pile.faults.append(_fault(file, "file-misnamed", message))
+
+
+def _add_offers(file: str, raw: bytes, pile: _Pile) -> None:
+    beside = file.removesuffix(".csv") + ".toml"
+    try:
+        # Spreadsheets begin UTF-8 with a byte order mark.
+        head, offers = read_offers(file, raw.decode("utf-8-sig"), pile.faults)
+    except UnicodeDecodeError as error:
+        pile.faults.append(_not_text(file, error))
+        return
+    supplier = pile.records.get(beside)
+    if not isinstance(supplier, Supplier):
+        pile.faults.append(_fault(file, "offers-alone", f"no readable {beside} beside it"))
+    elif supplier.offer:
+        message = f"{beside} holds offers too: one place only"
+        pile.faults.append(_fault(file, "offers-in-two-places", message))
+    elif head is not None:
+        pile.heads[file] = head
+        pile.records[beside] = structs.replace(supplier, offer=offers)
+
+
+def _not_text(file: str, error: UnicodeDecodeError) -> Fault:
+    return _fault(file, "not-utf-8", f"byte {error.start} is not UTF-8 text")
+
+
+def _assemble(pile: _Pile, revision: str) -> Catalogue:
+    def all_of(kind: type[_R]) -> list[_R]:
+        return [record for record in pile.records.values() if isinstance(record, kind)]
+
+    families = all_of(Family)
+    (jobs,) = all_of(JobsFile)
+    (rules,) = all_of(DiagnosisRules)
+    return Catalogue(
+        layouts={row.id: row for row in all_of(Layout)},
+        families={row.id: row for row in families},
+        chassis={row.id: row for row in all_of(Chassis)},
+        jobs={row.id: row for row in jobs.job},
+        visit_work={row.id: row for row in jobs.visit_work},
+        hazards={row.id: row for file in all_of(HazardsFile) for row in file.hazard},
+        flags={row.id: row for file in all_of(FlagsFile) for row in file.flag},
+        rules=rules,
+        diagnoses={row.code: row for row in rules.diagnosis},
+        price_lists={row.id: row for file in all_of(PriceListsFile) for row in file.price_list},
+        parts={row.id: row for family in families for row in family.part},
+        sets={row.id: row for family in families for row in family.sets},
+        consumables={row.id: row for file in all_of(ConsumablesFile) for row in file.consumable},
+        suppliers={row.id: row for row in all_of(Supplier)},
+        tax_areas={row.id: row for row in all_of(TaxArea)},
+        shops={row.id: row for row in all_of(Shop)},
+        fitments={family.id: family.fitment for family in families},
+        heads=dict(sorted(pile.heads.items())),
+        revision=revision,
+    )
+
+
+def _fault(file: str, code: str, message: str) -> Fault:
+    return Fault(file=file, record="", code=code, message=message)

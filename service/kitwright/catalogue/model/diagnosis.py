@@ -1,0 +1,151 @@
+"""Diagnosis knowledge: tests, findings, faults, backgrounds and gates."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from kitwright.catalogue.model.job import (
+    JobRef,
+)
+from kitwright.catalogue.model.words import (
+    DiagnosisCode,
+    FlagId,
+    HazardId,
+    JobId,
+    JobScope,
+    Record,
+    Scope,
+)
+from kitwright.units import Figure
+from msgspec import field
+
+
+class BenchTest(Record, frozen=True, kw_only=True):
+    """A test at the bench: its minutes, what it needs and which findings it yields."""
+
+    id: str
+    minutes: int
+    needs: str
+    yields: tuple[str, ...]
+    is_basic: bool = False
+    hazards: tuple[HazardId, ...] = ()
+
+
+class Reading(Record, frozen=True, kw_only=True):
+    """A gauge figure that a gate may look at: taken by a `test`, or `derived` from others."""
+
+    id: str
+    scope: JobScope
+    unit: str
+    test: str | None = None
+    derived: str | None = None
+
+
+class FindingKind(Record, frozen=True, kw_only=True):
+    """Something to observe: ordered `levels`, normal first, and their distribution with no
+    fault.
+    """
+
+    id: str
+    scope: JobScope
+    levels: tuple[str, ...]
+    base: tuple[Figure, ...]
+    test: str
+    from_reading: str | None = None
+    upper_percent: tuple[Figure, ...] = ()
+
+
+class FlaggedLinks(Record, frozen=True, kw_only=True):
+    """Distributions that stand in place of a diagnosis' links on families with `flag`."""
+
+    flag: FlagId
+    links: dict[str, tuple[Figure, ...]]
+
+
+class Scopes(Record, frozen=True, kw_only=True):
+    """The jobs of each scope of a diagnosis."""
+
+    least: tuple[JobRef, ...]
+    recommended: tuple[JobRef, ...]
+    thorough: tuple[JobRef, ...]
+
+    def of(self, scope: Scope) -> tuple[JobRef, ...]:
+        """Return the job references of one scope."""
+        return {
+            Scope.least: self.least,
+            Scope.recommended: self.recommended,
+            Scope.thorough: self.thorough,
+        }[scope]
+
+
+class Diagnosis(Record, frozen=True, kw_only=True):
+    """A named fault: its share of complaints, how findings point to it, and what repairs it."""
+
+    code: DiagnosisCode
+    scope: JobScope
+    prior: Figure
+    links: dict[str, tuple[Figure, ...]]
+    direct: tuple[str, ...]
+    scopes: Scopes
+    plain: str
+    say_not: str
+    links_if: tuple[FlaggedLinks, ...] = ()
+
+
+class Background(Record, frozen=True, kw_only=True):
+    """Known background of a machine, and by how much it multiplies the odds of diagnoses."""
+
+    id: str
+    multiply_odds: dict[DiagnosisCode, Figure]
+    note: str = ""
+
+
+class GateCondition(Record, frozen=True, kw_only=True):
+    """One condition of a gate; exactly one of `finding`, `reading` and `flag` is given."""
+
+    finding: str | None = None
+    levels: tuple[str, ...] = field(default=(), name="in")
+    at_least: str | None = None
+    is_observed: bool | None = None
+    reading: str | None = None
+    above: Figure | None = None
+    below: Figure | None = None
+    above_reading: str | None = None
+    flag: FlagId | None = None
+
+
+class GateAction(StrEnum):
+    """What a gate does when all its conditions hold."""
+
+    void = "void"
+    indicative = "indicative"
+    ask = "ask"
+    do_first = "do_first"
+    stop = "stop"
+
+
+class Gate(Record, frozen=True, kw_only=True):
+    """A check before any scoring: when it answers, what it does and what it says."""
+
+    id: str
+    scope: JobScope
+    when: tuple[GateCondition, ...]
+    action: GateAction
+    message: str
+    affects: tuple[str, ...] = ()
+    power: Figure | None = None
+    job: JobId | None = None
+    holds: tuple[DiagnosisCode, ...] = ()
+
+
+class DiagnosisRules(Record, frozen=True, kw_only=True):
+    """The diagnosis file as a whole."""
+
+    most_faults: int
+    in_play: Figure
+    test: tuple[BenchTest, ...]
+    reading: tuple[Reading, ...]
+    finding: tuple[FindingKind, ...]
+    diagnosis: tuple[Diagnosis, ...]
+    background: tuple[Background, ...]
+    gate: tuple[Gate, ...]

@@ -1,0 +1,178 @@
+"""Engine families, and the parts, sets and consumables that fit them."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from kitwright.catalogue.model.teardown import (
+    RefitWork,
+    RenewsIf,
+)
+from kitwright.catalogue.model.words import (
+    SERIAL_MAX,
+    ComponentId,
+    FamilyId,
+    FlagId,
+    HazardId,
+    ItemId,
+    LabourClass,
+    LayoutId,
+    PriceListId,
+    Quality,
+    Record,
+    RoleId,
+    Seize,
+)
+from kitwright.units import Figure
+from msgspec import field
+
+
+class Override(Record, frozen=True, kw_only=True):
+    """Fields of one layout component that differ on a family; a field given replaces the
+    layout's whole field.
+    """
+
+    component: ComponentId
+    remove_minutes: int | None = None
+    refit_minutes: int | None = None
+    needs_all: tuple[str, ...] | None = None
+    needs_any: tuple[tuple[str, ...], ...] | None = None
+    renews: tuple[str, ...] | None = None
+    renews_if: tuple[RenewsIf, ...] | None = None
+    refit_work: tuple[RefitWork, ...] | None = None
+    cramped: bool | None = None
+    seize: Seize | None = None
+    labour_class: LabourClass | None = None
+    fasteners: str | None = None
+    tools: tuple[str, ...] | None = None
+    inspect: tuple[str, ...] | None = None
+    spec: tuple[str, ...] | None = None
+    hazards: tuple[HazardId, ...] | None = None
+
+
+class Flag(Record, frozen=True, kw_only=True):
+    """A property that families may carry, and what it means for those who read the other files."""
+
+    id: FlagId
+    meaning: str
+
+
+class SerialBreak(Record, frozen=True, kw_only=True):
+    """The first serial of a change, and what changed there."""
+
+    at: int
+    what: str
+
+
+class Part(Record, frozen=True, kw_only=True):
+    """A part number. `list_price` holds its suggested retail price of one by price list,
+    `core_deposit` its refundable deposit.
+    """
+
+    id: ItemId
+    name: str
+    maker: str
+    quality: Quality
+    list_price: dict[PriceListId, Figure]
+    core_deposit: dict[PriceListId, Figure] = {}
+    superseded_by: ItemId | None = None
+    use_remaining_stock: bool | None = None
+    note: str = ""
+
+
+class Fitment(Record, frozen=True, kw_only=True):
+    """Which item fills a role: by cylinder (none for an engine role), serial range (inclusive)
+    and build code.
+
+    `quantity` is per role instance, in `unit`; `build_codes` empty means every build code.
+    """
+
+    role: RoleId
+    part: ItemId
+    quantity: Figure
+    unit: str = "piece"
+    cylinders: tuple[int, ...] = ()
+    serial_from: int = 0
+    serial_to: int = SERIAL_MAX
+    build_codes: tuple[str, ...] = ()
+
+
+class PartSet(Record, frozen=True, kw_only=True):
+    """Parts sold together: `contents` counts pieces by part number."""
+
+    id: ItemId
+    name: str
+    maker: str
+    quality: Quality
+    list_price: dict[PriceListId, Figure]
+    contents: dict[ItemId, int]
+    note: str = ""
+
+
+class Consumable(Record, frozen=True, kw_only=True):
+    """What work uses up. One sellable pack holds `pack` of `unit`; `bill` says how use is
+    charged.
+    """
+
+    id: ItemId
+    name: str
+    list_price: dict[PriceListId, Figure]
+    pack: Figure
+    unit: str
+    bill: Bill
+    hazmat: Hazmat
+    is_chemical: bool
+    hazards: tuple[HazardId, ...] = ()
+
+
+class Bill(StrEnum):
+    """How a consumable is charged: the exact share of a pack, the measured amount, or whole
+    packs.
+    """
+
+    fraction = "fraction"
+    actual = "actual"
+    pack = "pack"
+
+
+class Hazmat(StrEnum):
+    """How carriers class an item."""
+
+    none = "none"
+    aerosol = "aerosol"
+    flammable_liquid = "flammable_liquid"
+
+
+class Family(Record, frozen=True, kw_only=True):
+    """Engines that share parts and a teardown layout.
+
+    `minutes_ratio` multiplies access minutes. `specs` holds values by name; "MANUAL" means: see
+    the maker's manual.
+    """
+
+    id: FamilyId
+    maker: str
+    name: str
+    layout: LayoutId
+    cylinders: int
+    displacement_cm3: int
+    oil_litres: Figure
+    minutes_ratio: Figure
+    minutes_ratio_reason: str = ""
+    flags: tuple[FlagId, ...] = ()
+    plate: tuple[str, ...] = ()
+    serial_break: tuple[SerialBreak, ...] = ()
+    override: tuple[Override, ...] = ()
+    specs: dict[str, str] = {}
+    part: tuple[Part, ...] = ()
+    fitment: tuple[Fitment, ...] = ()
+    sets: tuple[PartSet, ...] = field(default=(), name="set")
+
+
+class PriceList(Record, frozen=True, kw_only=True):
+    """A list of suggested retail prices: its currency, and whether it includes tax."""
+
+    id: PriceListId
+    name: str
+    currency: str
+    includes_tax: bool

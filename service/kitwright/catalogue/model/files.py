@@ -1,0 +1,50 @@
+"""What the files that hold many records look like inside; the others hold one record each."""
+
+from __future__ import annotations
+
+from kitwright.catalogue.model.family import (
+    Consumable,
+    Flag,
+    PriceList,
+)
+from kitwright.catalogue.model.job import (
+    Hazard,
+    Job,
+)
+from kitwright.catalogue.model.teardown import (
+    VisitWork,
+)
+from kitwright.catalogue.model.words import (
+    Record,
+)
+
+
+class JobsFile(Record, frozen=True, kw_only=True):
+    """`jobs.toml`: the sellable jobs, and the work done once a visit that they ask for."""
+
+    job: tuple[Job, ...]
+    visit_work: tuple[VisitWork, ...] = ()
+
+
+class HazardsFile(Record, frozen=True, kw_only=True):
+    """`hazards.toml`."""
+
+    hazard: tuple[Hazard, ...]
+
+
+class FlagsFile(Record, frozen=True, kw_only=True):
+    """`flags.toml`."""
+
+    flag: tuple[Flag, ...] = ()
+
+
+class ConsumablesFile(Record, frozen=True, kw_only=True):
+    """`consumables.toml`."""
+
+    consumable: tuple[Consumable, ...] = ()
+
+
+class PriceListsFile(Record, frozen=True, kw_only=True):
+    """`price-lists.toml`."""
+
+    price_list: tuple[PriceList, ...]

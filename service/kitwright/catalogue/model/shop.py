@@ -1,0 +1,241 @@
+"""Shops: policy, prices, fees, stock."""
+
+from __future__ import annotations
+
+from datetime import date
+from enum import StrEnum
+
+from kitwright.catalogue.model.words import (
+    AreaId,
+    Grade,
+    ItemId,
+    LabourClass,
+    PriceListId,
+    Quality,
+    Record,
+    RoleId,
+    Seize,
+    ServiceId,
+    ShopId,
+    VisitWorkId,
+)
+from kitwright.units import Figure
+
+
+class PriceRule(StrEnum):
+    """How a selling price follows from list and cost."""
+
+    list = "list"
+    markup = "markup"
+    margin = "margin"
+    lower_of_list_and_markup = "lower_of_list_and_markup"
+
+
+class Band(Record, frozen=True, kw_only=True):
+    """Costs up to `up_to` (None: any) carry `percent` markup on cost."""
+
+    percent: Figure
+    up_to: Figure | None = None
+
+
+class PartsPrice(Record, frozen=True, kw_only=True):
+    """The shop's selling price rule; `step` is what prices are rounded to, `margin_percent` for
+    the margin rule only.
+    """
+
+    rule: PriceRule
+    bands: tuple[Band, ...] = ()
+    margin_percent: Figure | None = None
+    step: Figure
+    is_monotone: bool = True
+
+
+class LabourBasis(StrEnum):
+    """What the customer pays for: the quoted minutes, the clocked ones, or the clocked ones up to those quoted."""
+
+    flat = "flat"
+    actual = "actual"
+    actual_capped_by_quote = "actual_capped_by_quote"
+
+
+class Labour(Record, frozen=True, kw_only=True):
+    """Rates an hour by labour class, the increment each class rounds up to, and what conditions
+    add.
+
+    `rust_factor` multiplies the removal minutes of components whose `seize` is in
+    `rust_applies_to`.
+    """
+
+    increment_minutes: int
+    rates: dict[LabourClass, Figure]
+    minimum_bench_minutes: int
+    minimum_bench_class: LabourClass
+    basis: LabourBasis
+    debris_heavy_minutes: int
+    debris_heavy_class: LabourClass
+    debris_heavy_visit: VisitWorkId
+    previous_work_minutes: int
+    previous_work_class: LabourClass
+    rust_factor: dict[str, Figure]
+    rust_applies_to: tuple[Seize, ...]
+
+
+class SubletPrice(Record, frozen=True, kw_only=True):
+    """An outside service: its cost without tax, working days it adds, and markup on cost."""
+
+    cost: Figure
+    days: int
+    percent: Figure
+
+
+class DiagnosticCredit(StrEnum):
+    """What becomes of the diagnostic fee when the repair is accepted."""
+
+    none = "none"
+    full_if_repair_accepted = "full_if_repair_accepted"
+    partial_percent = "partial_percent"
+
+
+class Supplies(Record, frozen=True, kw_only=True):
+    """Shop supplies: per cent of labour, at most `cap`; itemised chemicals are taken off where
+    the shop says so.
+    """
+
+    percent_of_labour: Figure
+    cap: Figure
+    exclude_itemised: bool
+
+
+class Pickup(Record, frozen=True, kw_only=True):
+    """What fetching the machine costs: a base and a rate per kilometre."""
+
+    base: Figure
+    per_km: Figure
+
+
+class Storage(Record, frozen=True, kw_only=True):
+    """What an unclaimed machine costs a day after `grace_days`, and the notice given."""
+
+    grace_days: int
+    per_day: Figure
+    notice: str
+
+
+class Abort(Record, frozen=True, kw_only=True):
+    """What is charged if the repair is declined after teardown."""
+
+    rebuild: str
+    return_in_boxes_discount_percent: Figure
+
+
+class FreightShare(StrEnum):
+    """How an order's freight is shared among the quotes it serves."""
+
+    pass_through_share_by_value = "pass_through_share_by_value"
+
+
+class FreightRule(Record, frozen=True, kw_only=True):
+    """How the freight of parts orders reaches the customer, and the most that one quote is
+    charged.
+    """
+
+    rule: FreightShare
+    cap: Figure
+
+
+class Fees(Record, frozen=True, kw_only=True):
+    """The shop's fees, in its own currency, including tax where its prices do."""
+
+    diagnostic: Figure
+    diagnostic_credit: DiagnosticCredit
+    diagnostic_credit_percent: Figure | None = None
+    supplies: Supplies
+    waste_oil_per_litre: Figure
+    abort: Abort
+    freight: FreightRule
+    pickup: Pickup | None = None
+    storage: Storage | None = None
+
+
+class Deposit(Record, frozen=True, kw_only=True):
+    """Per cent of their price asked in advance for parts ordered specially, and for a whole
+    engine.
+    """
+
+    special_order_percent: Figure
+    whole_engine_percent: Figure
+
+
+class Warranty(Record, frozen=True, kw_only=True):
+    """Terms: days on labour and on alternate parts, words for the rest."""
+
+    labour_days: int
+    maker_parts: str
+    alternate_parts_days: int
+    customer_supplied_parts: str
+
+
+class QuoteTerms(Record, frozen=True, kw_only=True):
+    """How long a quote stands, what it asks in advance and what it promises."""
+
+    valid_days: int
+    deposit: Deposit
+    warranty: Warranty
+    revisit_if_over_percent: Figure
+    limit_includes_tax: bool
+
+
+class Confidence(Record, frozen=True, kw_only=True):
+    """Posterior needed for each grade; `confirmed` also needs a direct finding."""
+
+    confirmed: Figure
+    probable: Figure
+    possible: Figure
+
+
+class Decision(Record, frozen=True, kw_only=True):
+    """When to advise against a repair, and how sure a diagnosis must be to be quoted as one."""
+
+    warn_if_repair_percent_of_value: Figure
+    strong_warn_percent: Figure
+    show: tuple[str, ...]
+    confidence: Confidence
+    teardown_quote_needs: Grade
+
+
+class StockRow(Record, frozen=True, kw_only=True):
+    """What lies on a shelf: `on_hand` less `promised` is free; a consumable is counted in packs."""
+
+    item: ItemId
+    on_hand: int
+    bin: str
+    cost: Figure
+    promised: int = 0
+    quality: Quality = Quality.maker
+
+
+class Shop(Record, frozen=True, kw_only=True):
+    """A shop's policy. Every figure is its owner's to set.
+
+    Working days are `mon` .. `sun`; `quality_floor` names the lowest quality fitted in a role
+    (absent: alternate).
+    """
+
+    id: ShopId
+    name: str
+    currency: str
+    tax_area: AreaId
+    price_list: PriceListId
+    selling_prices_include_tax: bool
+    language: str
+    time_zone: str
+    working_days: tuple[str, ...]
+    labour: Labour
+    parts_price: PartsPrice
+    quality_floor: dict[RoleId, Quality]
+    sublet: dict[ServiceId, SubletPrice]
+    fees: Fees
+    quote: QuoteTerms
+    decision: Decision
+    holidays: tuple[date, ...] = ()
+    stock: tuple[StockRow, ...] = ()

@@ -1,0 +1,141 @@
+"""Teardown graphs: layouts, chassis, work and what it uses."""
+
+from __future__ import annotations
+
+from kitwright.catalogue.model.words import (
+    ChassisId,
+    ComponentId,
+    FlagId,
+    HazardId,
+    ItemId,
+    LabourClass,
+    LayoutId,
+    Per,
+    Record,
+    Seize,
+    VisitWorkId,
+    WorkId,
+)
+from kitwright.units import Figure
+
+
+class Use(Record, frozen=True, kw_only=True):
+    """A consumable really used by a piece of work: `quantity` of `item`, in the item's own
+    `unit`.
+    """
+
+    item: ItemId
+    quantity: Figure
+    unit: str
+
+
+class Work(Record, frozen=True, kw_only=True):
+    """A piece of bench work, done once per cylinder or per visit however many jobs list its id."""
+
+    id: WorkId
+    minutes: int
+    labour_class: LabourClass
+    per: Per = Per.visit
+    uses: tuple[Use, ...] = ()
+    hazards: tuple[HazardId, ...] = ()
+
+
+class RefitWork(Record, frozen=True, kw_only=True):
+    """Bench work that refitting a component always carries, once per instance removed.
+
+    `minutes` is 0 where the refit minutes hold it already.
+    """
+
+    id: WorkId
+    minutes: int
+    labour_class: LabourClass
+    uses: tuple[Use, ...] = ()
+    hazards: tuple[HazardId, ...] = ()
+
+
+class RenewsIf(Record, frozen=True, kw_only=True):
+    """A role that a refit renews only on families that carry `flag`."""
+
+    role: str
+    flag: FlagId
+
+
+class Component(Record, frozen=True, kw_only=True):
+    """A node of a teardown graph: something that has to come off, or be set up, before
+    something else.
+
+    Needs are component references: `x` engine-wide, `x@` on the same cylinder, `x@*` on every
+    cylinder. `needs_any` holds OR groups: of each, one member must be off. Roles in `renews`
+    use the same marks.
+    """
+
+    id: ComponentId
+    remove_minutes: int
+    refit_minutes: int
+    per_cylinder: bool = False
+    needs_all: tuple[str, ...] = ()
+    needs_any: tuple[tuple[str, ...], ...] = ()
+    renews: tuple[str, ...] = ()
+    renews_if: tuple[RenewsIf, ...] = ()
+    refit_work: tuple[RefitWork, ...] = ()
+    cramped: bool = False
+    seize: Seize = Seize.none
+    labour_class: LabourClass = LabourClass("tech")
+    fasteners: str = ""
+    tools: tuple[str, ...] = ()
+    inspect: tuple[str, ...] = ()
+    spec: tuple[str, ...] = ()
+    hazards: tuple[HazardId, ...] = ()
+
+
+class Alias(Record, frozen=True, kw_only=True):
+    """A name in jobs that means a different component on each layout."""
+
+    name: str
+    component: ComponentId
+
+
+class Layout(Record, frozen=True, kw_only=True):
+    """How one kind of engine comes apart."""
+
+    id: LayoutId
+    name: str
+    component: tuple[Component, ...]
+    alias: tuple[Alias, ...] = ()
+
+
+class ChassisRule(Record, frozen=True, kw_only=True):
+    """What a chassis puts in the way of one component; `applies_to` is `x`, or `x@*` for every
+    cylinder.
+    """
+
+    applies_to: str
+    needs_all: tuple[str, ...] = ()
+    needs_any: tuple[tuple[str, ...], ...] = ()
+
+
+class Chassis(Record, frozen=True, kw_only=True):
+    """The machine around the engine. Its component `engine_out` takes the engine out of the
+    frame.
+    """
+
+    id: ChassisId
+    name: str
+    kind: str
+    layouts: tuple[LayoutId, ...]
+    cramped_factor: Figure
+    component: tuple[Component, ...]
+    rule: tuple[ChassisRule, ...] = ()
+
+
+class VisitWork(Record, frozen=True, kw_only=True):
+    """Work done once a visit however many jobs ask for it; `access` is what must be off for it."""
+
+    id: VisitWorkId
+    minutes: int
+    labour_class: LabourClass
+    name: str
+    access: tuple[str, ...] = ()
+    hazards: tuple[HazardId, ...] = ()
+    uses: tuple[Use, ...] = ()
+    note: str = ""

@@ -1,0 +1,90 @@
+"""What every file states about itself, and the catalogue as a whole."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from kitwright.catalogue.model.diagnosis import (
+    Diagnosis,
+    DiagnosisRules,
+)
+from kitwright.catalogue.model.family import (
+    Consumable,
+    Family,
+    Fitment,
+    Flag,
+    Part,
+    PartSet,
+    PriceList,
+)
+from kitwright.catalogue.model.job import (
+    Hazard,
+    Job,
+)
+from kitwright.catalogue.model.shop import (
+    Shop,
+)
+from kitwright.catalogue.model.supplier import (
+    Supplier,
+)
+from kitwright.catalogue.model.tax import (
+    TaxArea,
+)
+from kitwright.catalogue.model.teardown import (
+    Chassis,
+    Layout,
+    VisitWork,
+)
+from kitwright.catalogue.model.words import (
+    AreaId,
+    ChassisId,
+    DiagnosisCode,
+    FamilyId,
+    FlagId,
+    HazardId,
+    ItemId,
+    JobId,
+    LayoutId,
+    PriceListId,
+    Record,
+    ShopId,
+    SupplierId,
+    VisitWorkId,
+)
+from msgspec import Struct
+
+
+class FileHead(Record, frozen=True, kw_only=True):
+    """What every file states about itself."""
+
+    as_of: date
+    source: str
+
+
+class Catalogue(Struct, frozen=True, kw_only=True):
+    """Everything that the files say, by id.
+
+    `parts`, `sets` and `consumables` gather the rows of all family files and of
+    `consumables.toml`. `fitments` is by family, in file order. `revision` is a SHA-256 over the
+    files, in hexadecimal.
+    """
+
+    layouts: dict[LayoutId, Layout]
+    families: dict[FamilyId, Family]
+    chassis: dict[ChassisId, Chassis]
+    jobs: dict[JobId, Job]
+    visit_work: dict[VisitWorkId, VisitWork]
+    hazards: dict[HazardId, Hazard]
+    flags: dict[FlagId, Flag]
+    rules: DiagnosisRules
+    diagnoses: dict[DiagnosisCode, Diagnosis]
+    price_lists: dict[PriceListId, PriceList]
+    parts: dict[ItemId, Part]
+    sets: dict[ItemId, PartSet]
+    consumables: dict[ItemId, Consumable]
+    suppliers: dict[SupplierId, Supplier]
+    tax_areas: dict[AreaId, TaxArea]
+    shops: dict[ShopId, Shop]
+    fitments: dict[FamilyId, tuple[Fitment, ...]]
+    heads: dict[str, FileHead]
+    revision: str

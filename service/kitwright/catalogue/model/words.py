@@ -1,0 +1,102 @@
+"""The ids and closed vocabularies that records of several files share."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import NewType
+
+from msgspec import Struct
+
+FamilyId = NewType("FamilyId", str)
+LayoutId = NewType("LayoutId", str)
+ChassisId = NewType("ChassisId", str)
+ComponentId = NewType("ComponentId", str)
+JobId = NewType("JobId", str)
+VisitWorkId = NewType("VisitWorkId", str)
+WorkId = NewType("WorkId", str)
+DiagnosisCode = NewType("DiagnosisCode", str)
+RoleId = NewType("RoleId", str)
+ItemId = NewType("ItemId", str)
+"""A part, a set or a consumable: the three share one space of numbers."""
+SupplierId = NewType("SupplierId", str)
+AreaId = NewType("AreaId", str)
+ShopId = NewType("ShopId", str)
+PriceListId = NewType("PriceListId", str)
+HazardId = NewType("HazardId", str)
+LabourClass = NewType("LabourClass", str)
+ServiceId = NewType("ServiceId", str)
+FlagId = NewType("FlagId", str)
+
+SERIAL_MAX = 9_999_999
+"""Serials have seven digits."""
+
+
+class Record(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The base of every record: immutable, keyword-only, strict about keys."""
+
+
+class Scope(StrEnum):
+    """How far a repair goes; never a different diagnosis."""
+
+    least = "least"
+    recommended = "recommended"
+    thorough = "thorough"
+
+
+class Quality(StrEnum):
+    """Whose make a part is; `maker` satisfies every floor."""
+
+    maker = "maker"
+    alternate = "alternate"
+
+
+class Grade(StrEnum):
+    """How sure a diagnosis is, surest first."""
+
+    confirmed = "confirmed"
+    probable = "probable"
+    possible = "possible"
+
+
+class Seize(StrEnum):
+    """Which rust factor a component's fasteners fall under."""
+
+    none = "none"
+    exhaust = "exhaust"
+    head = "head"
+    shaft = "shaft"
+
+
+class Per(StrEnum):
+    """How often a piece of work is done: on each cylinder, or once a visit."""
+
+    cylinder = "cylinder"
+    visit = "visit"
+
+
+class JobScope(StrEnum):
+    """Whether a job or a fault belongs to one cylinder or to the whole engine."""
+
+    cylinder = "cylinder"
+    engine = "engine"
+
+
+class Cylinders(StrEnum):
+    """Which cylinders a job reference means."""
+
+    own = "own"
+    all = "all"
+    one = "one"
+
+
+class ChargeKind(StrEnum):
+    """What a line charges for; tax areas tax by kind. A discount follows the lines it reduces."""
+
+    part = "part"
+    consumable = "consumable"
+    labour = "labour"
+    sublet = "sublet"
+    fee = "fee"
+    freight = "freight"
+    core = "core"
+    discount = "discount"

@@ -1,0 +1,72 @@
+"""Ids that stand twice."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from kitwright.catalogue.faults import Fault
+from kitwright.catalogue.model import Alias, ConsumablesFile, Family, Offer, Override, Record
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+
+def ids_twice(records: Mapping[str, Record]) -> Iterator[Fault]:
+    """Yield a fault for every id that a list of a file, or a number that the catalogue, has twice.
+
+    Args:
+        records: what each file holds.
+    """
+    for file, record in records.items():
+        yield from _twins(file, record, "$")
+    first: dict[str, tuple[str, str]] = {}
+    for file, place, item in _items(records):
+        other_file, other = first.setdefault(item, (file, place))
+        # Twice in one list is what `_twins` reports.
+        if other_file != file or other.partition("[")[0] != place.partition("[")[0]:
+            message = f"{item!r} is {other} of {other_file} already; item numbers are unique"
+            yield Fault(file=file, record=place, code="id-twice", message=message)
+
+
+def _twins(file: str, record: Record, place: str) -> Iterator[Fault]:
+    for name in record.__struct_fields__:
+        rows = getattr(record, name)
+        if not isinstance(rows, tuple) or not rows or not isinstance(rows[0], Record):
+            continue
+        seen: set[str] = set()
+        for index, row in enumerate(rows):
+            here = f"{place}.{name}[{index}]"
+            own = _own_name(row)
+            if own in seen:
+                message = f"{own!r} stands here a second time"
+                yield Fault(file=file, record=here, code="id-twice", message=message)
+            if own is not None:
+                seen.add(own)
+            yield from _twins(file, row, here)
+
+
+def _own_name(row: Record) -> str | None:
+    """Return what a row goes by among its like; None for rows that may repeat."""
+    match row:
+        case Alias():
+            return row.name
+        case Override():
+            return row.component
+        case Offer():
+            return row.sku
+        case _:
+            own = getattr(row, "id", None) or getattr(row, "code", None)
+            return None if own is None else str(own)
+
+
+def _items(records: Mapping[str, Record]) -> Iterator[tuple[str, str, str]]:
+    """Yield file, place and number of every part, set and consumable."""
+    for file, record in records.items():
+        if isinstance(record, Family):
+            for index, part in enumerate(record.part):
+                yield file, f"$.part[{index}]", part.id
+            for index, whole in enumerate(record.sets):
+                yield file, f"$.set[{index}]", whole.id
+        elif isinstance(record, ConsumablesFile):
+            for index, consumable in enumerate(record.consumable):
+                yield file, f"$.consumable[{index}]", consumable.id

@@ -1,0 +1,1 @@
+"""Quotes and orders as documents that people read."""

@@ -1,0 +1,95 @@
+"""English: the sentence of every reason, and the words for ids of the starter catalogue."""
+
+from __future__ import annotations
+
+from typing import Final
+
+SENTENCES: Final[dict[str, str]] = {
+    "asked-by-diagnosis": "{diagnosis} calls for it ({scope} scope).",
+    "asked-by-counter": "Asked for by name.",
+    "added-by-counter": "Added to the quote.",
+    "access-of-job": "Work of {job} is done there.",
+    "stands-before": "It stands before {component}.",
+    "quicker-with-engine-out": "With the engine out of the frame the whole visit is quicker.",
+    "replaced-by-job": "Renewed by {job}.",
+    "renewed-by-refit": "Renewed on refitting {component}.",
+    "used-by-work": "Used for {work}.",
+    "fits-every-serial": "{item} fits every serial of this family.",
+    "fits-by-serial": "{item} fits serials {serial_from} to {serial_to}.",
+    "fits-by-succession": (
+        "{item} follows {first}, which fitted serials {serial_from} to {serial_to}."
+    ),
+    "fits-one-of": "The plate decides between {options}; the dearest, {item}, is priced.",
+    "set-for-pieces": (
+        "One set at {set_price} in place of {pieces} pieces that come to {pieces_price}."
+    ),
+    "set-at-price-of-pieces": (
+        "Bought as a set listed at {set_price}; charged as the {pieces} pieces used, "
+        "{pieces_price}."
+    ),
+    "labour-of-job": "{minutes} min of {class} time for {job}.",
+    "bench-minimum": "{minutes} min up to the minimum bench charge of {minimum} min.",
+    "diagnostic-done": "The tests that led to this quote.",
+    "diagnostic-credited": "{percent} % of the diagnostic fee is credited with the repair.",
+    "supplies-of-labour": (
+        "{percent} % of {labour} labour, at most {cap}, less {chemicals} of chemicals listed above."
+    ),
+    "oil-drained": "{litres} L of used oil, handed in.",
+    "freight-of-orders": (
+        "Freight and order fees of {suppliers} come to {charged}; at most {cap} is passed on."
+    ),
+    "no-source": "No supplier of this shop has {item} in the quality that its role asks for.",
+    "core-deposit": "Refunded when the old part comes back.",
+    "sublet-of-job": "{job} is done by a specialist; it adds {days} working days.",
+}
+"""Reason code -> sentence. Facts stand in braces; a test holds the codes to those that the stages
+give.
+"""
+
+GROUPED: Final[dict[str, str]] = {
+    "replaced-by-job": "Renewed by the job: {roles}.",
+    "renewed-by-refit": "Renewed on refitting: {roles}.",
+    "used-by-work": "Used for: {roles}.",
+}
+"""Reason code -> one sentence for all the roles of a line that have this reason."""
+
+UNSAID: Final = frozenset({"fits-every-serial"})
+"""Reasons that a summary leaves out: they say what goes without saying."""
+
+WORDS: Final[dict[str, str]] = {
+    "airbox_gasket": "air box gasket",
+    "breather_assy": "breather",
+    "carb_gasket": "carburettor flange gasket",
+    "carb_kit": "carburettor kit",
+    "clean": "cleaning",
+    "cyl_shroud": "cylinder shroud",
+    "diag": "testing",
+    "head_assy": "cylinder head, complete",
+    "mag_seal": "flywheel-side crank seal",
+    "oil_drain": "oil, drained",
+    "oil_fill": "engine oil",
+    "pto_clutch": "drive clutch",
+    "pto_seal": "output-side crank seal",
+    "senior": "senior",
+    "stem_seal": "valve stem seals",
+    "tech": "bench",
+    "valve_ex": "exhaust valve",
+    "valve_in": "inlet valve",
+}
+"""Ids whose words are not simply the id with spaces."""
+
+PHRASES: Final[dict[str, str]] = {
+    "bench-minimum": "Minimum bench charge",
+    "diagnostic-fee": "Diagnosis",
+    "diagnostic-credit": "Diagnosis, credited",
+    "shop-supplies": "Shop supplies",
+    "waste-oil": "Used oil disposal",
+    "freight-and-order-fees": "Parts freight and order fees",
+    "small-order": "small order",
+    "hazardous-goods": "hazardous goods",
+    "core": "Core deposit: {item}",
+    "labour": "{job} - {class} labour",
+    "sublet": "{service}, sent out",
+    "on-cylinder": "{thing}, cylinder {cylinder}",
+}
+"""Names of lines and fees that are no part of the catalogue."""

@@ -1,0 +1,375 @@
+"""Money in whole minor units: exact, one currency at a time, rounded by one function.
+
+No figure here is ever a `float`, and none passes through a `decimal` context, whose precision
+would round without being asked. Selling prices, totals and allotments of minutes all rest on
+`round_ratio` and `apportion`.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from enum import StrEnum
+from fractions import Fraction
+from math import lcm
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+Exact = Fraction | Decimal | int
+"""A number that arithmetic keeps whole."""
+
+_TWO_DIGITS: Final = """
+    AED AFN ALL AMD AOA ARS AUD AWG AZN BAM BBD BDT BMD BND BOB BOV BRL BSD BTN BWP BYN BZD CAD CDF
+    CHE CHF CHW CNY COP COU CRC CUP CVE CZK DKK DOP DZD EGP ERN ETB EUR FJD FKP GBP GEL GHS GIP GMD
+    GTQ GYD HKD HNL HTG HUF IDR ILS INR IRR JMD KES KGS KHR KPW KYD KZT LAK LBP LKR LRD LSL MAD MDL
+    MGA MKD MMK MNT MOP MRU MUR MVR MWK MXN MXV MYR MZN NAD NGN NIO NOK NPR NZD PAB PEN PGK PHP PKR
+    PLN QAR RON RSD RUB SAR SBD SCR SDG SEK SGD SHP SLE SOS SRD SSP STN SVC SYP SZL THB TJS TMT TOP
+    TRY TTD TWD TZS UAH USD USN UYU UZS VED VES WST XAD XCD XCG YER ZAR ZMW ZWG
+"""
+_ZERO_DIGITS: Final = "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF"
+_THREE_DIGITS: Final = "BHD IQD JOD KWD LYD OMR TND"
+_FOUR_DIGITS: Final = "CLF UYW"
+
+_DIGITS: Final[dict[str, int]] = {
+    code: places
+    for places, codes in (
+        (0, _ZERO_DIGITS),
+        (2, _TWO_DIGITS),
+        (3, _THREE_DIGITS),
+        (4, _FOUR_DIGITS),
+    )
+    for code in codes.split()
+}
+"""ISO 4217 list one as of 1 January 2026. Left out: the codes without a minor unit (metals, bond
+market units, XDR, XSU, XUA, XTS, XXX), which no shop is paid in."""
+
+
+class MoneyError(KitwrightError):
+    """An amount that cannot be formed or reckoned with."""
+
+    code = "money-error"
+
+
+class UnknownCurrency(MoneyError):
+    """A code is no current currency of ISO 4217 with a minor unit."""
+
+    code = "unknown-currency"
+
+    def __init__(self, currency: str) -> None:
+        super().__init__(f"{currency!r} is not a current ISO 4217 currency code")
+        self.currency = currency
+
+
+class MixedCurrencies(MoneyError):
+    """Amounts of two currencies were added, compared or totalled."""
+
+    code = "mixed-currencies"
+
+    def __init__(self, first: str, second: str) -> None:
+        super().__init__(f"{first} and {second} cannot be reckoned together")
+        self.first = first
+        self.second = second
+
+
+class WeightsUnfit(MoneyError):
+    """Something cannot be shared by these weights: one is negative, or there are none."""
+
+    code = "weights-unfit"
+
+    def __init__(self, whole: int, weights: Sequence[Fraction | int]) -> None:
+        super().__init__(
+            f"{whole} cannot be shared by {len(weights)} weights: "
+            "at least one is needed, and none may be negative"
+        )
+        self.whole = whole
+        self.weights = tuple(weights)
+
+
+class SharesUnfit(MoneyError):
+    """Exact shares do not add up to what is shared out by them."""
+
+    code = "shares-unfit"
+
+    def __init__(self, whole: int, exact: Fraction) -> None:
+        super().__init__(f"shares of {exact} in all are not the parts of {whole}")
+        self.whole = whole
+        self.exact = exact
+
+
+class BaseQuantityUnfit(MoneyError):
+    """The quantity that a unit price is for is not above zero."""
+
+    code = "base-quantity-unfit"
+
+    def __init__(self, base_quantity: Exact) -> None:
+        super().__init__(f"a price for a quantity of {base_quantity} has no meaning")
+        self.base_quantity = base_quantity
+
+
+class CashIncrementUnfit(MoneyError):
+    """A cash increment is not a positive whole number of minor units."""
+
+    code = "cash-increment-unfit"
+
+    def __init__(self, increment: Decimal, currency: str) -> None:
+        super().__init__(
+            f"{increment} {currency} is not a positive whole number of the smallest unit"
+        )
+        self.increment = increment
+        self.currency = currency
+
+
+class RoundMode(StrEnum):
+    """How an amount between two minor units is rounded.
+
+    Each treats a negative amount as the mirror image of the positive one, so that a credit undoes
+    its charge to the unit: `half_up` takes a half away from zero, `down` goes towards zero.
+    """
+
+    half_up = "half_up"
+    half_even = "half_even"
+    down = "down"
+
+
+def digits(currency: str) -> int:
+    """Return how many decimal digits the minor unit of a currency has: 0, 2, 3 or 4.
+
+    Source: ISO 4217, never CLDR, whose digits say how amounts are shown.
+
+    Raises: UnknownCurrency.
+    """
+    try:
+        return _DIGITS[currency]
+    except KeyError:
+        raise UnknownCurrency(currency) from None
+
+
+def round_minor(value: Exact, mode: RoundMode = RoundMode.half_up) -> int:
+    """Return the whole number that a value is rounded to under a mode.
+
+    Negative values mirror positive ones: half up takes -2.5 to -3.
+    """
+    top, bottom = value.as_integer_ratio()
+    return round_ratio(top, bottom, mode)
+
+
+def round_ratio(top: int, bottom: int, mode: RoundMode = RoundMode.half_up) -> int:
+    """Return the whole number that top / bottom is rounded to; `bottom` is above zero.
+
+    The only rounding of money, behind `round_minor`, `Money.of`, lines, taxes and cash totals.
+    """
+    whole, rest = divmod(abs(top), bottom)
+    if mode is RoundMode.half_up:
+        is_up = 2 * rest >= bottom
+    elif mode is RoundMode.half_even:
+        is_up = 2 * rest > bottom or (2 * rest == bottom and whole % 2 == 1)
+    else:
+        is_up = False
+    size = whole + is_up
+    return -size if top < 0 else size
+
+
+class Money(Struct, frozen=True, gc=False):
+    """An amount of one currency, in whole minor units (cents; yen; thousandths of a dinar).
+
+    Amounts of two currencies are never equal, and adding or comparing them raises MixedCurrencies.
+
+    Raises: UnknownCurrency, for a code without digits in ISO 4217.
+    """
+
+    minor: int
+    currency: str
+
+    def __post_init__(self) -> None:
+        """Refuse a currency whose minor unit is not known."""
+        if self.currency not in _DIGITS:
+            raise UnknownCurrency(self.currency)
+
+    @classmethod
+    def of(cls, amount: Exact, currency: str, mode: RoundMode = RoundMode.half_up) -> Money:
+        """Return an amount in major units (dollars), rounded once to the minor unit.
+
+        Raises: UnknownCurrency.
+        """
+        top, bottom = amount.as_integer_ratio()
+        scale: int = 10 ** digits(currency)
+        return cls(round_ratio(top * scale, bottom, mode), currency)
+
+    @property
+    def amount(self) -> Decimal:
+        """The amount in major units, exact, with all digits of the currency."""
+        return Decimal(self.amount_text)
+
+    @property
+    def amount_text(self) -> str:
+        """The amount in major units as a plain string with all digits of the currency: "129.50"."""
+        places = _DIGITS[self.currency]
+        if not places:
+            return str(self.minor)
+        sign = "-" if self.minor < 0 else ""
+        text = str(abs(self.minor)).rjust(places + 1, "0")
+        return f"{sign}{text[:-places]}.{text[-places:]}"
+
+    def __add__(self, other: Money) -> Money:
+        """Return the sum."""
+        return Money(self.minor + self._same(other), self.currency)
+
+    def __sub__(self, other: Money) -> Money:
+        """Return the difference."""
+        return Money(self.minor - self._same(other), self.currency)
+
+    def __neg__(self) -> Money:
+        """Return the amount with the other sign."""
+        return Money(-self.minor, self.currency)
+
+    def __lt__(self, other: Money) -> bool:
+        """Return whether this is the smaller of two amounts of one currency."""
+        return self.minor < self._same(other)
+
+    def __le__(self, other: Money) -> bool:
+        """Return whether this is not the larger of two amounts of one currency."""
+        return self.minor <= self._same(other)
+
+    def __gt__(self, other: Money) -> bool:
+        """Return whether this is the larger of two amounts of one currency."""
+        return self.minor > self._same(other)
+
+    def __ge__(self, other: Money) -> bool:
+        """Return whether this is not the smaller of two amounts of one currency."""
+        return self.minor >= self._same(other)
+
+    def _same(self, other: Money) -> int:
+        if other.currency != self.currency:
+            raise MixedCurrencies(self.currency, other.currency)
+        return other.minor
+
+
+def total(moneys: Iterable[Money], currency: str) -> Money:
+    """Return the sum of amounts of one currency; zero of that currency where there are none.
+
+    Raises: MixedCurrencies, UnknownCurrency.
+    """
+    minor = 0
+    for money in moneys:
+        if money.currency != currency:
+            raise MixedCurrencies(currency, money.currency)
+        minor += money.minor
+    return Money(minor, currency)
+
+
+def share(whole: int, weights: Sequence[Fraction | int]) -> tuple[int, ...]:
+    """Return a whole number split by weights: whole parts, in order, that sum to it exactly.
+
+    By largest remainder: each part is its exact share rounded down, and what is left goes, one by
+    one, to the largest remainders, ties to the earlier. A negative number mirrors the positive
+    one; weights that are all zero count as equal. Serves minutes as well as minor units.
+
+    Args:
+        whole: what is shared, of either sign.
+        weights: not negative, in any unit; a part of weight zero gets nothing beside others.
+
+    Raises: WeightsUnfit, where a weight is negative, or where there are none to share by.
+    """
+    if not weights:
+        if whole:
+            raise WeightsUnfit(whole, weights)
+        return ()
+    if min(weights) < 0:
+        raise WeightsUnfit(whole, weights)
+    scale = lcm(*(weight.denominator for weight in weights))
+    scaled = [weight.numerator * (scale // weight.denominator) for weight in weights]
+    weight_sum = sum(scaled)
+    if not weight_sum:
+        scaled, weight_sum = [1] * len(weights), len(weights)
+    return apportion(whole, [whole * weight for weight in scaled], weight_sum)
+
+
+def apportion(whole: int, tops: Sequence[int], bottom: int) -> tuple[int, ...]:
+    """Return whole parts that sum to a whole number, each less than one from its exact share.
+
+    The largest remainder where shares may have either sign, as those of charges and credits of
+    one document do: each part is its share rounded down, and what is left goes, one by one, to
+    the largest remainders, ties to the earlier. A share that is whole already, zero included,
+    keeps its value. All signs turned, the parts are the same with their signs turned.
+
+    Args:
+        whole: the sum of the shares, rounded up or down by less than one.
+        tops: the shares' numerators.
+        bottom: their common denominator, above zero.
+
+    Raises: SharesUnfit, where the shares' sum is one or more away from `whole`.
+    """
+    if abs(sum(tops) - whole * bottom) >= bottom:
+        raise SharesUnfit(whole, Fraction(sum(tops), bottom))
+    is_mirrored = whole < 0 or (whole == 0 and next((top for top in tops if top), 0) < 0)
+    parts: list[int] = []
+    rests: list[int] = []
+    for top in tops:
+        part, rest = divmod(-top if is_mirrored else top, bottom)
+        parts.append(part)
+        rests.append(rest)
+    left = abs(whole) - sum(parts)
+    if left:
+        # sorted() is stable, which gives ties to the earlier.
+        for index in sorted(range(len(parts)), key=lambda i: -rests[i])[:left]:
+            parts[index] += 1
+    return tuple(-part for part in parts) if is_mirrored else tuple(parts)
+
+
+def line_amount(
+    quantity: Exact,
+    unit_price: Exact,
+    base_quantity: Exact = 1,
+    allowances: Exact = 0,
+    *,
+    currency: str,
+) -> Money:
+    """Return the printed amount of a line: quantity x unit price / base quantity - allowances.
+
+    Rounded once, half up. Source: EN 16931 and Peppol BIS Billing 3.0, rule R120.
+
+    Args:
+        quantity: in the unit of the line; negative on a return.
+        unit_price: what `base_quantity` costs, in major units, with any number of digits.
+        base_quantity: above zero.
+        allowances: what is taken off the line, in major units; a charge on the line is negative.
+        currency: of the price, the allowances and the result.
+
+    Raises: BaseQuantityUnfit, UnknownCurrency.
+    """
+    base_top, base_bottom = base_quantity.as_integer_ratio()
+    if base_top <= 0:
+        raise BaseQuantityUnfit(base_quantity)
+    # Whole numbers rather than Fraction: this runs for every line of every quote.
+    quantity_top, quantity_bottom = quantity.as_integer_ratio()
+    price_top, price_bottom = unit_price.as_integer_ratio()
+    off_top, off_bottom = allowances.as_integer_ratio()
+    top = quantity_top * price_top * base_bottom
+    bottom = quantity_bottom * price_bottom * base_top
+    scale: int = 10 ** digits(currency)
+    net_top = top * off_bottom - off_top * bottom
+    return Money(round_ratio(scale * net_top, bottom * off_bottom), currency)
+
+
+def cash_round(money: Money, increment: Decimal) -> Money:
+    """Return the amount to pay in cash: the nearest multiple of an increment, half up.
+
+    Applied to a total after tax, never to lines; the difference is printed as cash rounding.
+
+    Args:
+        money: the total.
+        increment: the smallest coin in major units, such as 0.05.
+
+    Raises: CashIncrementUnfit, where the increment is not a positive whole number of minor units.
+    """
+    top, bottom = increment.as_integer_ratio()
+    scale: int = 10 ** digits(money.currency)
+    coin, rest = divmod(top * scale, bottom)
+    if coin <= 0 or rest:
+        raise CashIncrementUnfit(increment, money.currency)
+    return Money(round_ratio(money.minor, coin) * coin, money.currency)

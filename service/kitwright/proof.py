@@ -1,0 +1,143 @@
+"""Proof: what `check-catalog` proves beyond references, by running the flow over everything it can
+be asked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+
+from msgspec import Struct
+
+from kitwright.catalogue.faults import Fault
+from kitwright.catalogue.graph import job_fits
+from kitwright.catalogue.model import Catalogue, Chassis, Family, Job, JobScope, Shop
+from kitwright.errors import KitwrightError
+from kitwright.flow import Workshop, quote_jobs
+from kitwright.stages.job import Jobs, Operation
+from kitwright.stages.request import Asked, Request
+from kitwright.stages.why import place
+
+
+class Variant(Struct, frozen=True):
+    """One kind of engine inside a family: a serial of its range, and a build code where rows
+    ask for one.
+    """
+
+    serial: int
+    build_code: str | None
+
+
+class Proof(Struct, frozen=True):
+    """How many repairs were planned, and every fault found."""
+
+    repairs: int
+    faults: tuple[Fault, ...]
+
+
+def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
+    """Return what comes of every job on every family, chassis or none, cylinder, variant and shop.
+
+    Proven is that each repair can be planned and priced, that every role has exactly one item,
+    and that the shop can get every item that it needs. `on` is the day whose tax rates are
+    used; supply is judged without a date.
+    """
+    repairs = 0
+    faults: dict[Fault, None] = {}
+    for shop in catalogue.shops.values():
+        workshop = Workshop(catalogue, shop)
+        for request, operation, family in _everything(catalogue, shop, on):
+            repairs += 1
+            for message in _prove(workshop, request, operation):
+                chassis = request.chassis
+                where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
+                fault = Fault(
+                    file=f"families/{family.id}.toml",
+                    record=f"{operation.text} in {where}, shop {shop.id}",
+                    code="repair-not-whole",
+                    message=f"serial {request.asked.serial}: {message}",
+                )
+                faults[fault] = None
+    return Proof(repairs, tuple(faults))
+
+
+def variants(catalogue: Catalogue, family: Family) -> tuple[Variant, ...]:
+    """Return one variant for every combination of serial range and build code that fitments
+    tell apart.
+    """
+    rows = catalogue.fitments[family.id]
+    starts = sorted({row.serial_from for row in rows} | {0})
+    codes = sorted({code for row in rows for code in row.build_codes})
+    return tuple(Variant(serial, code) for serial in starts for code in (codes or (None,)))
+
+
+def _everything(
+    catalogue: Catalogue, shop: Shop, on: date
+) -> Iterator[tuple[Request, Operation, Family]]:
+    area = catalogue.tax_areas[shop.tax_area]
+    for family in catalogue.families.values():
+        carriers = [one for one in catalogue.chassis.values() if family.layout in one.layouts]
+        for chassis in (None, *carriers):
+            for variant in variants(catalogue, family):
+                for operation in _operations(catalogue, family):
+                    asked = _asked(family, chassis, variant, on)
+                    yield (
+                        Request(
+                            asked=asked,
+                            family=family,
+                            chassis=chassis,
+                            diagnoses=(),
+                            jobs=((operation.job, operation.cylinder),),
+                            add_jobs=(),
+                            leave_out=(),
+                            tax_area=area,
+                        ),
+                        operation,
+                        family,
+                    )
+
+
+def _operations(catalogue: Catalogue, family: Family) -> Iterator[Operation]:
+    for job in catalogue.jobs.values():
+        if job_fits(catalogue, family, job):
+            for cylinder in _cylinders(family, job):
+                yield Operation(job=job, cylinder=cylinder)
+
+
+def _cylinders(family: Family, job: Job) -> tuple[int | None, ...]:
+    if job.scope is JobScope.engine:
+        return (None,)
+    return tuple(range(1, family.cylinders + 1))
+
+
+def _asked(family: Family, chassis: Chassis | None, variant: Variant, on: date) -> Asked:
+    return Asked(
+        family=family.id,
+        on=on,
+        serial=variant.serial,
+        build_code=variant.build_code,
+        chassis=None if chassis is None else chassis.id,
+    )
+
+
+def _prove(workshop: Workshop, request: Request, operation: Operation) -> Iterator[str]:
+    """Yield what is wrong with one repair."""
+    try:
+        jobs = Jobs(operations=(operation,), swallowed=(), left_out=())
+        repair = quote_jobs(workshop, request, jobs)
+    except KitwrightError as error:
+        yield str(error)
+        return
+    for need in repair.kit.questions:
+        fits = " and ".join(need.options)
+        yield f"{place(need.role, need.cylinder)}: both {fits} fit"
+    for short in repair.kit.unfilled:
+        yield f"no supplier has {short.item}"
+    renewed = {
+        (role, cylinder)
+        for removal in repair.plan.removals
+        for role, cylinder in removal.instance.renews
+    }
+    held = {(need.role, need.cylinder) for need in repair.kit.needs}
+    for role, cylinder in sorted(renewed - held, key=str):
+        yield f"{place(role, cylinder)} is renewed by the refit and not in the kit"

@@ -1,0 +1,80 @@
+"""Settings of a running service: command line first, environment second, defaults last."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+
+
+class Settings(Struct, frozen=True, kw_only=True):
+    """Where the service listens, what it serves and where it keeps things.
+
+    `shop` None means the only shop of the catalogue, else the first by id. Port 0 picks a free one.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 8460
+    data: Path = Path("kitwright-data")
+    catalog: Path
+    shop: str | None = None
+
+
+class SettingUnreadable(KitwrightError):
+    """An environment variable that does not hold what its setting needs."""
+
+    code = "setting-unreadable"
+
+    def __init__(self, name: str, value: str, wanted: str) -> None:
+        super().__init__(f"{name} is {value!r}, but should be {wanted}")
+        self.name = name
+        self.value = value
+
+
+ENVIRONMENT = {
+    "host": "KITWRIGHT_HOST",
+    "port": "KITWRIGHT_PORT",
+    "data": "KITWRIGHT_DATA",
+    "catalog": "KITWRIGHT_CATALOG",
+    "shop": "KITWRIGHT_SHOP",
+}
+"""Setting -> environment variable."""
+
+
+def read_settings(
+    given: Mapping[str, str | int | None], environment: Mapping[str, str] | None = None
+) -> Settings:
+    """Return the settings: `given` by name where not None, else the environment's, else the
+    default.
+
+    Raises: SettingUnreadable, for a port that is no number from 0 to 65535.
+    """
+    environment = os.environ if environment is None else environment
+    values = {
+        name: environment.get(variable) if given.get(name) is None else str(given[name])
+        for name, variable in ENVIRONMENT.items()
+    }
+    port = values["port"]
+    if port is not None and not (port.isascii() and port.isdigit() and int(port) <= 65535):
+        raise SettingUnreadable(ENVIRONMENT["port"], port, "a number from 0 to 65535")
+    defaults = Settings(catalog=built_in_catalog())
+    return Settings(
+        host=values["host"] or defaults.host,
+        port=defaults.port if port is None else int(port),
+        data=Path(values["data"] or defaults.data),
+        catalog=Path(values["catalog"] or defaults.catalog),
+        shop=values["shop"] or None,
+    )
+
+
+def built_in_catalog() -> Path:
+    """Return the folder of the starter catalogue: inside the installed package, else beside its
+    source.
+    """
+    installed = Path(str(files("kitwright"))) / "_catalog"
+    return installed if installed.is_dir() else Path(__file__).parents[2] / "catalog"

@@ -1,0 +1,214 @@
+"""The search under `closure`: which branches of OR groups to take, on sets kept as ints.
+
+An item is its place, counted from zero; a set of items is an int with a bit at each one's place.
+"""
+
+from __future__ import annotations
+
+import heapq
+from functools import reduce
+from operator import and_, or_
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+
+def bits(mask: int) -> Iterator[int]:
+    """Yield the places of the bits of a mask, ascending."""
+    while mask:
+        low = mask & -mask
+        yield low.bit_length() - 1
+        mask ^= low
+
+
+def union(masks: Iterable[int]) -> int:
+    """Return the union of sets."""
+    return reduce(or_, masks, 0)
+
+
+def gather(sets: Sequence[int], places: int) -> int:
+    """Return the union of the sets at the places of a mask."""
+    return union(sets[place] for place in bits(places))
+
+
+class Settled(NamedTuple):
+    """What closed sets of allowed items alone can hold."""
+
+    possible: int
+    """The items that some closed set holds."""
+    sure: list[int]
+    """By place: what every closed set with the item holds."""
+    reach: list[int]
+    """By place: what a least closed set may hold for the item's sake."""
+
+
+class Choice(NamedTuple):
+    """An OR group as the search sees it."""
+
+    owner: int
+    """The bit of the item that has the group."""
+    any_of: int
+    """The branches that can be had; each meets the group."""
+    ways: tuple[int, ...]
+    """For each branch worth trying, what it is sure to bring, itself included."""
+    reach: int
+    """Everything that any of the branches may bring."""
+
+
+class Structure:
+    """Needs by place: `all_of` masks, and a mask for each group of `any_of`.
+
+    `order` has each place after those it needs. Where needs run in a circle it is cut short, and
+    `circle` has one, each place needing the next.
+    """
+
+    def __init__(self, all_of: Sequence[int], any_of: Sequence[Sequence[int]]) -> None:
+        self.all_of = all_of
+        self.any_of = any_of
+        self.needs = [own | union(groups) for own, groups in zip(all_of, any_of, strict=True)]
+        self.choosing = union(1 << place for place, groups in enumerate(any_of) if groups)
+        self.order: list[int] = []
+        waiting = (1 << len(all_of)) - 1
+        while ready := [place for place in bits(waiting) if not self.needs[place] & waiting]:
+            self.order += ready
+            waiting &= ~union(1 << place for place in ready)
+        self.circle = self._circle(waiting)
+        self.required = [0] * len(all_of)
+        for place in self.order:
+            self.required[place] = 1 << place | gather(self.required, all_of[place])
+
+    def _circle(self, waiting: int) -> list[int]:
+        """Return a circle among places each of which needs another, from its lowest place on."""
+        trail: list[int] = []
+        place = next(bits(waiting), None)
+        while place is not None and place not in trail:
+            trail.append(place)
+            place = next(bits(self.needs[place] & waiting))
+        if place is None:
+            return []
+        circle = trail[trail.index(place) :]
+        first = circle.index(min(circle))
+        return circle[first:] + circle[:first]
+
+    def settle(self, allowed: int) -> Settled:
+        """Return what is possible with the allowed places alone."""
+        possible = 0
+        sure = [0] * len(self.needs)
+        reach = [0] * len(self.needs)
+        for place in self.order:
+            itself = 1 << place
+            groups = [group & possible for group in self.any_of[place]]
+            if itself & allowed and not self.all_of[place] & ~possible and all(groups):
+                possible |= itself
+                # What every branch brings comes along whichever is taken.
+                common = (reduce(and_, (sure[b] for b in bits(group))) for group in groups)
+                sure[place] = itself | gather(sure, self.all_of[place]) | union(common)
+                reach[place] = itself | gather(reach, self.needs[place] & possible)
+        return Settled(possible, sure, reach)
+
+    def choices(self, settled: Settled, region: int) -> list[Choice]:
+        """Return the OR groups in a region, but for those met as soon as they open."""
+        choices = []
+        for place in bits(region & self.choosing):
+            for group in self.any_of[place]:
+                branches = group & settled.possible
+                if not branches & settled.sure[place]:
+                    # A branch that brings another one along is never the lightest.
+                    sure = [(1 << branch, settled.sure[branch]) for branch in bits(branches)]
+                    ways = tuple(way for itself, way in sure if way & branches == itself)
+                    reach = gather(settled.reach, branches)
+                    choices.append(Choice(1 << place, branches, ways, reach))
+        return choices
+
+
+def least_closure(start: int, choices: Iterable[Choice], weights: Mapping[int, int]) -> int:
+    """Return the lightest set that holds `start` and a branch of every choice it opens.
+
+    Args:
+        start: a set that holds what its items are sure to bring.
+        choices: the OR groups of all items that may come in.
+        weights: by place, above zero, and so that no two sets weigh the same.
+    """
+    # A choice that `start` meets never opens again.
+    choices = [choice for choice in choices if not start & choice.owner or _opens(choice, start)]
+    closed = start
+    for region in _regions(start, choices):
+        here = [c for c in choices if c.owner & (region | start) and c.reach & region]
+        closed |= _best_first(start, here, weights)
+    return closed
+
+
+def _opens(choice: Choice, closed: int) -> bool:
+    return bool(closed & choice.owner) and not closed & choice.any_of
+
+
+def _regions(start: int, choices: Sequence[Choice]) -> list[int]:
+    """Return what the open choices reach, split where nothing is shared: each solves alone."""
+    regions: list[int] = []
+    for choice in choices:
+        if _opens(choice, start):
+            region = choice.reach & ~start
+            apart = [other for other in regions if not other & region]
+            for other in regions:
+                if other & region:
+                    region |= other
+            regions = [*apart, region]
+    return regions
+
+
+def _best_first(start: int, choices: Sequence[Choice], weights: Mapping[int, int]) -> int:
+    # With a bound that is never too high, the first complete set to surface is the lightest. A
+    # set's weight does not depend on the way to it, so a set once visited is done with.
+    visited: set[int] = set()
+    queue = [(0, start, 0)]
+    while True:
+        _, closed, weight = heapq.heappop(queue)
+        if closed in visited:
+            continue
+        visited.add(closed)
+        prices = [
+            [(_weight(way & ~closed, weights), way) for way in choice.ways]
+            for choice in choices
+            if _opens(choice, closed)
+        ]
+        if not prices:
+            return closed
+        # The dearest choice first: it lifts the bound soonest.
+        for price, way in max(prices, key=min):
+            grown = closed | way
+            if grown not in visited:
+                opened = [choice for choice in choices if _opens(choice, grown)]
+                least = weight + price + _bound(grown, opened, weights)
+                heapq.heappush(queue, (least, grown, weight + price))
+
+
+def _weight(items: int, weights: Mapping[int, int]) -> int:
+    return sum(weights[place] for place in bits(items))
+
+
+def _bound(closed: int, opened: Sequence[Choice], weights: Mapping[int, int]) -> int:
+    """Return a weight that meeting the open choices adds at least.
+
+    Each choice in turn charges the price of its cheapest way to the items of every way, and no
+    item is charged beyond its weight: so the charges of all choices add up. Within a choice an
+    item is charged once for all the ways it is part of.
+    """
+    left: dict[int, int] = {}
+    total = 0
+    for choice in opened:
+        ways = [[*bits(way & ~closed)] for way in choice.ways]
+        charge = min(sum(left.get(place, weights[place]) for place in way) for way in ways)
+        total += charge
+        charged: dict[int, int] = {}
+        for way in ways:
+            due = charge - sum(charged.get(place, 0) for place in way)
+            for place in way:
+                if due > 0:
+                    before = charged.get(place, 0)
+                    paid = min(due, left.get(place, weights[place]) - before)
+                    charged[place] = before + paid
+                    due -= paid
+        for place, paid in charged.items():
+            left[place] = left.get(place, weights[place]) - paid
+    return total

@@ -1,0 +1,198 @@
+"""What shrinks a covering problem before anything is searched, without losing its one best cover.
+
+Best is: least cost, then fewest packs, then the smallest tuple of ids in ascending order. Needs
+and ids are numbers here, ids by their order.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+
+class Column(NamedTuple):
+    """A kind of pack, as far as it is of use."""
+
+    rank: int
+    """The place of its id among all ids."""
+    holds: Mapping[int, int]
+    """By need, never more than is wanted."""
+    cost: int
+    limit: int
+    """Most copies, never more than can be of use."""
+    group: str | None
+    """Where not None, at most one copy in all from the columns of the group."""
+    is_ample: bool
+    """No cover could want for another copy."""
+
+
+class Problem(NamedTuple):
+    """Needs to be covered, and the columns to cover them with."""
+
+    wanted: Mapping[int, int]
+    columns: Sequence[Column]
+
+
+class NoCover(Exception):
+    """The columns cannot cover the needs, all at once."""
+
+
+def reduced(problem: Problem) -> tuple[Counter[int], Problem]:
+    """Return the copies that every best cover has, by rank, and the problem that is left.
+
+    Raises: NoCover, where it shows.
+    """
+    taken: Counter[int] = Counter()
+    while True:
+        problem = _undominated(trimmed(problem))
+        forced = _forced(problem)
+        if not forced:
+            return taken, problem
+        taken.update(forced)
+        problem = _after(problem, forced)
+
+
+def parts(problem: Problem) -> list[Problem]:
+    """Return the problem split where nothing is shared: each part has its own best cover."""
+    need_of: dict[str, int] = {}
+    leader = {need: need for need in problem.wanted}
+
+    def find(need: int) -> int:
+        while leader[need] != need:
+            leader[need] = need = leader[leader[need]]
+        return need
+
+    for column in problem.columns:
+        first = next(iter(column.holds))
+        if column.group is not None:
+            leader[find(first)] = find(need_of.setdefault(column.group, first))
+        for need in column.holds:
+            leader[find(need)] = find(first)
+    wanted: dict[int, dict[int, int]] = defaultdict(dict)
+    columns: dict[int, list[Column]] = defaultdict(list)
+    for need, count in problem.wanted.items():
+        wanted[find(need)][need] = count
+    for column in problem.columns:
+        columns[find(next(iter(column.holds)))].append(column)
+    return [Problem(wanted[root], columns[root]) for root in wanted]
+
+
+def supply(columns: Iterable[Column]) -> Counter[int]:
+    """Return how much of each need the columns can give at best, one need at a time."""
+    total: Counter[int] = Counter()
+    best: dict[tuple[str, int], int] = {}
+    for column in columns:
+        for need, count in column.holds.items():
+            if column.group is None:
+                total[need] += count * column.limit
+            else:
+                key = column.group, need
+                best[key] = max(best.get(key, 0), count)
+    for (_, need), count in best.items():
+        total[need] += count
+    return total
+
+
+def trimmed(problem: Problem) -> Problem:
+    """Return the problem without what is of no use to it."""
+    columns = []
+    for column in problem.columns:
+        holds = {
+            need: min(count, problem.wanted[need])
+            for need, count in column.holds.items()
+            if need in problem.wanted
+        }
+        if holds and column.limit:
+            useful = max(-(-problem.wanted[need] // count) for need, count in holds.items())
+            limit = min(column.limit, useful)
+            columns.append(column._replace(holds=holds, limit=limit, is_ample=limit == useful))
+    members = Counter(column.group for column in columns)
+    return Problem(
+        problem.wanted,
+        [c._replace(group=None) if members[c.group] == 1 else c for c in columns],
+    )
+
+
+def _undominated(problem: Problem) -> Problem:
+    """Return the problem without the columns that a better cover can always do without."""
+    holders: dict[int, list[Column]] = defaultdict(list)
+    for column in problem.columns:
+        for need in column.holds:
+            holders[need].append(column)
+
+    def price(need: int, count: int) -> int | None:
+        prices = (
+            -(-count // other.holds[need]) * other.cost
+            for other in holders[need]
+            if other.is_ample and other.group is None
+        )
+        return min(prices, default=None)
+
+    def is_beaten(column: Column) -> bool:
+        rarest = min(column.holds, key=lambda need: len(holders[need]))
+        if any(_beats(other, column) for other in holders[rarest]):
+            return True
+        # Its contents bought one need at a time. Itself, where cheapest, is too dear to win.
+        prices = [price(need, count) for need, count in column.holds.items()]
+        return None not in prices and sum(filter(None, prices)) < column.cost
+
+    # One may go for the sake of another that goes as well: what takes the place of the latter is
+    # better still, and so on to one that stays.
+    return problem._replace(columns=[c for c in problem.columns if not is_beaten(c)])
+
+
+def _beats(column: Column, other: Column) -> bool:
+    """Return whether one column in place of the other, copy for copy, is a better cover."""
+    return (
+        (column.cost, column.rank) < (other.cost, other.rank)
+        and (column.is_ample if column.group is None else column.group == other.group)
+        and all(column.holds.get(need, 0) >= count for need, count in other.holds.items())
+    )
+
+
+def _forced(problem: Problem) -> Counter[int]:
+    """Return the copies without which a need would come short, by rank."""
+    total = supply(problem.columns)
+    spare = {need: total[need] - count for need, count in problem.wanted.items()}
+    if any(count < 0 for count in spare.values()):
+        raise NoCover
+    members: dict[str | None, list[Column]] = defaultdict(list)
+    for column in problem.columns:
+        members[column.group].append(column)
+    forced: Counter[int] = Counter()
+    for group, columns in members.items():
+        for column in columns:
+            for need, count in column.holds.items():
+                gives = count * column.limit
+                if group is not None:
+                    # Without it the group still gives what its next best has.
+                    rest = (c.holds.get(need, 0) for c in columns if c is not column)
+                    gives -= max(rest, default=0)
+                if gives > spare[need]:
+                    copies = -(-(gives - spare[need]) // count)
+                    forced[column.rank] = max(forced[column.rank], copies)
+        if group is not None and sum(forced[column.rank] for column in columns) > 1:
+            raise NoCover
+    return +forced
+
+
+def _after(problem: Problem, forced: Mapping[int, int]) -> Problem:
+    """Return what is left once copies are taken."""
+    wanted = dict(problem.wanted)
+    spent = set()
+    for column in problem.columns:
+        for need, count in column.holds.items():
+            wanted[need] -= count * forced.get(column.rank, 0)
+        if column.rank in forced and column.group is not None:
+            spent.add(column.group)
+    return Problem(
+        {need: count for need, count in wanted.items() if count > 0},
+        [
+            column._replace(limit=column.limit - forced.get(column.rank, 0))
+            for column in problem.columns
+            if column.group not in spent
+        ],
+    )

@@ -1,0 +1,315 @@
+"""Least-weight closed sets of an AND/OR precedence graph, exact.
+
+A set of items is closed when it holds all that each of its members needs, and a branch of each
+of its members' OR groups. Items become bits of an int once, when the graph is compiled; questions
+then work on whole sets at a time.
+"""
+
+from __future__ import annotations
+
+import heapq
+from fractions import Fraction
+from math import lcm
+from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar
+
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+from kitwright.solve import Orderable
+from kitwright.solve._choices import Structure, bits, gather, least_closure, union
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Mapping, Sequence
+
+T = TypeVar("T", bound=Orderable)
+
+
+class Node(Struct, Generic[T], frozen=True):
+    """What one item needs: all of some items, and one branch of each OR group."""
+
+    needs_all: tuple[T, ...] = ()
+    needs_any: tuple[tuple[T, ...], ...] = ()
+
+
+class ClosedSet(Struct, Generic[T], frozen=True):
+    """A closed set: its items in ascending order, and the sum of their weights."""
+
+    items: tuple[T, ...]
+    weight: Fraction
+
+
+class Obstacle(Struct, Generic[T], frozen=True, kw_only=True):
+    """What keeps a target out of reach: the item on the way to it that cannot be had.
+
+    `missing`: the graph lacks the item. `forbidden`: it is among `without`. `outside`: it is not
+    among `within`. `no-branch`: no branch of its OR group `group` can be had. `needed_by` needs
+    the item; it is None where the item is the target.
+    """
+
+    item: T
+    reason: Literal["missing", "forbidden", "outside", "no-branch"]
+    needed_by: T | None = None
+    group: tuple[T, ...] = ()
+
+
+class ClosureError(KitwrightError):
+    """A precedence graph that cannot be, or a question to one that has no answer."""
+
+    code = "closure-error"
+
+
+class CyclicGraph(ClosureError):
+    """Items need one another in a circle: each the next, and the last the first."""
+
+    code = "cyclic-graph"
+
+    def __init__(self, items: Sequence[Any]) -> None:
+        super().__init__(f"needs run in a circle: {_listed([*items, items[0]], ' -> ')}")
+        self.items = tuple(items)
+
+
+class UnknownItem(ClosureError):
+    """A question names items that the graph lacks."""
+
+    code = "unknown-item"
+
+    def __init__(self, items: Sequence[Any]) -> None:
+        super().__init__(f"not in the graph: {_listed(items)}")
+        self.items = tuple(items)
+
+
+class WeightMissing(ClosureError):
+    """Items that may come into the set have no weight."""
+
+    code = "weight-missing"
+
+    def __init__(self, items: Sequence[Any]) -> None:
+        super().__init__(f"no weight for {_listed(items)}")
+        self.items = tuple(items)
+
+
+class NegativeWeight(ClosureError, ValueError):
+    """Items that may come into the set weigh less than nothing."""
+
+    code = "negative-weight"
+
+    def __init__(self, items: Sequence[Any]) -> None:
+        super().__init__(f"a weight below zero for {_listed(items)}")
+        self.items = tuple(items)
+
+
+class Unreachable(ClosureError):
+    """No closed set holds all the targets; `because` has an obstacle for each one out of reach."""
+
+    code = "unreachable"
+
+    def __init__(self, targets: Sequence[Any], because: Mapping[Any, Obstacle[Any]]) -> None:
+        causes = "; ".join(f"{target!r}: {_told(because[target])}" for target in targets)
+        super().__init__(f"out of reach: {causes}")
+        self.targets = tuple(targets)
+        self.because = dict(because)
+
+
+def _listed(items: Iterable[Any], mark: str = ", ") -> str:
+    return mark.join(map(repr, items))
+
+
+def _told(obstacle: Obstacle[Any]) -> str:
+    told = f"{obstacle.item!r} is {obstacle.reason}"
+    if obstacle.reason == "no-branch":
+        told = f"{obstacle.item!r} has no branch of ({_listed(obstacle.group)})"
+    return told if obstacle.needed_by is None else f"{told}, needed by {obstacle.needed_by!r}"
+
+
+class Graph(Generic[T]):
+    """An AND/OR precedence graph, compiled once for many questions.
+
+    A need outside the graph makes its node unreachable; as a branch of an OR group it is merely
+    unavailable. `items` are in ascending order.
+
+    Raises: CyclicGraph, where AND and OR needs together run in a circle.
+    """
+
+    def __init__(self, nodes: Mapping[T, Node[T]]) -> None:
+        self.items: tuple[T, ...] = tuple(sorted(nodes))
+        self._nodes = [nodes[item] for item in self.items]
+        self._places = {item: place for place, item in enumerate(self.items)}
+        self._structure = Structure(
+            [self._mask(node.needs_all) for node in self._nodes],
+            [[self._mask(group) for group in node.needs_any] for node in self._nodes],
+        )
+        if self._structure.circle:
+            raise CyclicGraph([self.items[place] for place in self._structure.circle])
+        self._whole = self._mask(
+            item for item in self.items if self._places.keys() >= {*nodes[item].needs_all}
+        )
+
+    def required(self, item: T) -> frozenset[T]:
+        """Return the item and all it needs through AND edges only, as far as the graph has it.
+
+        Raises: UnknownItem.
+        """
+        return frozenset(self._named(self._structure.required[self._place(item)]))
+
+    def has_choice(self, item: T) -> bool:
+        """Return whether anything in `required(item)` has an OR group.
+
+        Raises: UnknownItem.
+        """
+        return bool(self._structure.required[self._place(item)] & self._structure.choosing)
+
+    def _place(self, item: T) -> int:
+        if item not in self._places:
+            raise UnknownItem([item])
+        return self._places[item]
+
+    def _mask(self, items: Iterable[T]) -> int:
+        """Return the items as a mask, without those that the graph lacks."""
+        return union(1 << self._places[item] for item in items if item in self._places)
+
+    def _named(self, mask: int) -> tuple[T, ...]:
+        return tuple(self.items[place] for place in bits(mask))
+
+
+def least_closed_set(
+    graph: Graph[T],
+    targets: Iterable[T],
+    weights: Mapping[T, Fraction | int],
+    *,
+    within: Collection[T] | None = None,
+    without: Collection[T] = (),
+) -> ClosedSet[T]:
+    """Return the closed set of least weight that holds all targets.
+
+    Ties go to the fewest items, then to the smallest tuple of items in ascending order.
+
+    Args:
+        graph: the graph, which stays as it is.
+        targets: items in any order; without any, the set is empty.
+        weights: exact and not negative, at least for every item that may come in.
+        within: only these items may come in; all of the graph's, where it is None.
+        without: these items may not come in.
+
+    Raises: Unreachable, WeightMissing, NegativeWeight.
+    """
+    allowed = graph._whole & ~graph._mask(without)
+    if within is not None:
+        allowed &= graph._mask(within)
+    settled = graph._structure.settle(allowed)
+    wanted = sorted(set(targets))
+    blocked = [item for item in wanted if not graph._mask([item]) & settled.possible]
+    if blocked:
+        because = {
+            item: _obstacle(graph, item, settled.possible, within, without) for item in blocked
+        }
+        raise Unreachable(blocked, because)
+    target = graph._mask(wanted)
+    region = gather(settled.reach, target)
+    heights, scale = _whole_weights(graph._named(region), weights)
+    closed = least_closure(
+        gather(settled.sure, target),
+        graph._structure.choices(settled, region),
+        dict(zip(bits(region), _without_ties(heights), strict=True)),
+    )
+    weight = sum(
+        height for place, height in zip(bits(region), heights, strict=True) if closed >> place & 1
+    )
+    return ClosedSet(graph._named(closed), Fraction(weight, scale))
+
+
+def removal_order(graph: Graph[T], items: Iterable[T]) -> tuple[T, ...]:
+    """Return the items so that each comes after all it needs, ties in ascending order.
+
+    Of an OR group, every branch among the items comes first. Items that are needed but not given
+    do not count; an item given twice comes once.
+
+    Raises: UnknownItem.
+    """
+    given = set(items)
+    if unknown := given - graph._places.keys():
+        raise UnknownItem(sorted(unknown))
+    mask = graph._mask(given)
+    needs = {place: graph._structure.needs[place] & mask for place in bits(mask)}
+    followers: dict[int, list[int]] = {place: [] for place in needs}
+    for place, needed in needs.items():
+        for need in bits(needed):
+            followers[need].append(place)
+    waits = {place: needed.bit_count() for place, needed in needs.items()}
+    ready = [place for place in waits if not waits[place]]
+    order = []
+    while ready:
+        place = heapq.heappop(ready)
+        order.append(graph.items[place])
+        for follower in followers[place]:
+            waits[follower] -= 1
+            if not waits[follower]:
+                heapq.heappush(ready, follower)
+    return tuple(order)
+
+
+def dominated_branches(graph: Graph[T]) -> tuple[tuple[T, int, T, T], ...]:
+    """Return the OR branches that can never win, as (item, group, branch, by), in that order.
+
+    A branch loses where what it needs through AND edges contains another branch of the group,
+    `by`: the smallest one, where there are several. Groups count from zero, as in `needs_any`.
+    """
+    found = []
+    for item, groups in zip(graph.items, graph._structure.any_of, strict=True):
+        for number, group in enumerate(groups):
+            for branch in bits(group):
+                rivals = graph._structure.required[branch] & group & ~(1 << branch)
+                if rivals:
+                    by = graph.items[next(bits(rivals))]
+                    found.append((item, number, graph.items[branch], by))
+    return tuple(found)
+
+
+def _obstacle(
+    graph: Graph[T],
+    target: T,
+    possible: int,
+    within: Collection[T] | None,
+    without: Collection[T],
+) -> Obstacle[T]:
+    """Return what blocks a target, along the smallest needs that are out of reach."""
+    item, needed_by = target, None
+    while True:
+        if item not in graph._places:
+            return Obstacle(item=item, reason="missing", needed_by=needed_by)
+        if item in without:
+            return Obstacle(item=item, reason="forbidden", needed_by=needed_by)
+        if within is not None and item not in within:
+            return Obstacle(item=item, reason="outside", needed_by=needed_by)
+        node = graph._nodes[graph._places[item]]
+        blocked = [need for need in node.needs_all if not graph._mask([need]) & possible]
+        if not blocked:
+            group = next(group for group in node.needs_any if not graph._mask(group) & possible)
+            return Obstacle(item=item, reason="no-branch", needed_by=needed_by, group=group)
+        item, needed_by = min(blocked), item
+
+
+def _whole_weights(
+    items: Sequence[T], weights: Mapping[T, Fraction | int]
+) -> tuple[list[int], int]:
+    """Return the weights of the items as ints, and what they were multiplied by."""
+    if missing := [item for item in items if item not in weights]:
+        raise WeightMissing(missing)
+    if negative := [item for item in items if weights[item] < 0]:
+        raise NegativeWeight(negative)
+    exact = [weights[item] for item in items]
+    scale = lcm(*(weight.denominator for weight in exact))
+    return [weight.numerator * (scale // weight.denominator) for weight in exact], scale
+
+
+def _without_ties(weights: Sequence[int]) -> list[int]:
+    """Return weights that add up to an order by weight, then count, then smallest items.
+
+    Below the digits of the weights stand those of the count, and below these a bit for each item,
+    the first item's highest: of two sets alike so far, the one with the first item that the other
+    lacks is the lighter.
+    """
+    count = len(weights)
+    return [
+        ((weight * (count + 1) + 1) << count) - (1 << (count - 1 - rank))
+        for rank, weight in enumerate(weights)
+    ]

@@ -1,0 +1,203 @@
+"""Least-cost multisets of packs that cover a multiset of needs, exact."""
+
+from __future__ import annotations
+
+from collections import Counter
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
+
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+from kitwright.solve import Orderable
+from kitwright.solve._exact import programmed, swept
+from kitwright.solve._program import SolverFailed
+from kitwright.solve._reduce import Column, NoCover, Problem, parts, reduced, supply, trimmed
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+__all__ = [
+    "Cover",
+    "CoverError",
+    "DuplicatePack",
+    "NegativeNeed",
+    "Pack",
+    "Shortage",
+    "SolverFailed",
+    "Uncoverable",
+    "least_cover",
+]
+
+P = TypeVar("P", bound=Orderable)
+N = TypeVar("N", bound=Orderable)
+
+
+class Pack(Struct, Generic[P, N], frozen=True, kw_only=True):
+    """What may be taken, any number of times: its contents and the cost of one copy.
+
+    `holds` counts what is in it, each above zero. `cost` is in minor units, zero or more. `limit`
+    is the most copies there are, None for any number. Of all packs with the same `group`, at most
+    one copy in all is taken: they are alternatives.
+    """
+
+    id: P
+    holds: Mapping[N, int]
+    cost: int
+    limit: int | None = None
+    group: str | None = None
+
+    def __post_init__(self) -> None:
+        if any(count <= 0 for count in self.holds.values()):
+            raise ValueError(f"pack {self.id!r} holds a count that is not above zero")
+        if self.cost < 0:
+            raise ValueError(f"pack {self.id!r} costs less than nothing")
+        if self.limit is not None and self.limit < 0:
+            raise ValueError(f"pack {self.id!r} has a limit below zero")
+
+
+class Cover(Struct, Generic[P, N], frozen=True, kw_only=True):
+    """Packs that hold what is needed: each id with its copies, in ascending order of ids.
+
+    `cost` is that of all copies, in minor units. `left_over` is what they hold beyond the needs,
+    each above zero, in ascending order.
+    """
+
+    packs: tuple[tuple[P, int], ...]
+    cost: int
+    left_over: Mapping[N, int]
+
+
+class Shortage(Struct, Generic[N], frozen=True, kw_only=True):
+    """A need, how much of it is wanted, and how much all packs could give to it alone."""
+
+    need: N
+    wanted: int
+    available: int
+
+
+class CoverError(KitwrightError):
+    """A question of cover that has no answer."""
+
+    code = "cover-error"
+
+
+class DuplicatePack(CoverError):
+    """Several packs have the same id."""
+
+    code = "duplicate-pack"
+
+    def __init__(self, ids: Sequence[Any]) -> None:
+        super().__init__(f"more than one pack with the id {', '.join(map(repr, ids))}")
+        self.ids = tuple(ids)
+
+
+class NegativeNeed(CoverError, ValueError):
+    """Less than nothing is wanted."""
+
+    code = "negative-need"
+
+    def __init__(self, needs: Sequence[Any]) -> None:
+        super().__init__(f"a need below zero for {', '.join(map(repr, needs))}")
+        self.needs = tuple(needs)
+
+
+class Uncoverable(CoverError):
+    """Needs that the packs cannot cover.
+
+    Where `is_joint`, the packs could give each of the needs enough by itself; but the
+    alternatives among them cannot do so for all at once.
+    """
+
+    code = "uncoverable"
+
+    def __init__(self, needs: Sequence[Shortage[Any]], *, is_joint: bool = False) -> None:
+        short = ", ".join(f"{s.need!r} ({s.available} of {s.wanted})" for s in needs)
+        super().__init__(
+            f"not all at once to be covered: {short}" if is_joint else f"not covered: {short}"
+        )
+        self.needs = tuple(needs)
+        self.is_joint = is_joint
+
+
+def least_cover(
+    needs: Mapping[N, int], packs: Iterable[Pack[P, N]], *, most_states: int = 20_000
+) -> Cover[P, N]:
+    """Return the packs of least cost that hold at least what is needed.
+
+    Ties go to the fewest packs, then to the smallest tuple of ids in ascending order, each as
+    often as it is taken. The order of `needs` and `packs` makes no difference.
+
+    Args:
+        needs: counts, zero or more; without any, the cover is empty.
+        packs: of different ids.
+        most_states: how much the search in Python may keep in mind before an integer program
+            takes over; the answer is the same.
+
+    Raises: DuplicatePack, NegativeNeed, Uncoverable, SolverFailed.
+    """
+    by_id = sorted(packs, key=lambda pack: pack.id)
+    if repeated := [pack.id for pack, after in pairwise(by_id) if pack.id == after.id]:
+        raise DuplicatePack(sorted(set(repeated)))
+    if negative := [need for need, count in needs.items() if count < 0]:
+        raise NegativeNeed(sorted(negative))
+    wanted = {need: needs[need] for need in sorted(needs) if needs[need]}
+    names = [*wanted]
+    problem = trimmed(Problem(dict(enumerate(wanted.values())), _columns(by_id, wanted)))
+    given = supply(problem.columns)
+    if short := [number for number, count in problem.wanted.items() if given[number] < count]:
+        raise Uncoverable(
+            [Shortage(need=names[n], wanted=problem.wanted[n], available=given[n]) for n in short]
+        )
+    copies: Counter[int] = Counter()
+    for part in parts(problem):
+        try:
+            copies += _best(part, most_states)
+        except NoCover:
+            # Where packs without alternatives suffice, nothing is in the way.
+            sure = supply(column for column in part.columns if column.group is None)
+            torn = [
+                Shortage(need=names[n], wanted=count, available=count)
+                for n, count in part.wanted.items()
+                if sure[n] < count
+            ]
+            raise Uncoverable(torn, is_joint=True) from None
+    chosen = [(by_id[rank], copies[rank]) for rank in sorted(copies)]
+    left_over: Counter[N] = Counter()
+    for pack, count in chosen:
+        left_over.update({need: held * count for need, held in pack.holds.items()})
+    left_over.subtract(needs)
+    return Cover(
+        packs=tuple((pack.id, count) for pack, count in chosen),
+        cost=sum(pack.cost * count for pack, count in chosen),
+        left_over={need: left_over[need] for need in sorted(left_over) if left_over[need]},
+    )
+
+
+def _columns(packs: Iterable[Pack[P, N]], wanted: Mapping[N, int]) -> list[Column]:
+    numbers = {need: number for number, need in enumerate(wanted)}
+    most = max(wanted.values(), default=0)
+    columns = []
+    for rank, pack in enumerate(packs):
+        holds = {numbers[need]: count for need, count in pack.holds.items() if need in numbers}
+        limit = most if pack.limit is None else pack.limit
+        columns.append(
+            Column(
+                rank=rank,
+                holds=holds,
+                cost=pack.cost,
+                limit=limit if pack.group is None else min(limit, 1),
+                group=pack.group,
+                is_ample=False,
+            )
+        )
+    return columns
+
+
+def _best(part: Problem, most_states: int) -> Counter[int]:
+    """Return the copies of the best cover by rank."""
+    copies, rest = reduced(part)
+    for piece in parts(rest):
+        found = swept(piece, most_states)
+        copies += programmed(piece) if found is None else found
+    return copies

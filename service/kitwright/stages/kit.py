@@ -1,0 +1,186 @@
+"""Kit: what covers the needs, from the shelf or bought, in pieces, sets and whole packs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
+from fractions import Fraction
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop
+from kitwright.stages.lot import Chosen, Lot, choose_lots, find_lots
+from kitwright.stages.need import Need
+from kitwright.stages.supply import Source, Supply, meets
+from kitwright.stages.wanted import Covered, Wanted
+
+
+class FromStock(Struct, frozen=True, kw_only=True):
+    """What is taken from the shelf: `quantity` in `unit`, as a number of packs, and where it
+    lies.
+    """
+
+    item: ItemId
+    packs: Fraction
+    quantity: Fraction
+    unit: str
+    bin: str
+    covers: tuple[Covered, ...]
+
+
+class Bought(Struct, frozen=True, kw_only=True):
+    """What is bought of one item from one source, in whole packs, and what that fills."""
+
+    source: Source
+    packs: int
+    covers: tuple[Covered, ...]
+
+
+class LeftOver(Struct, frozen=True):
+    """What the shop keeps: bought or opened, and not needed here."""
+
+    item: ItemId
+    quantity: Fraction
+    unit: str
+
+
+class Unfilled(Struct, frozen=True, kw_only=True):
+    """What no source can fill: some amount of an item, for these needs."""
+
+    item: ItemId
+    quantity: Fraction
+    unit: str
+    needs: tuple[Need, ...]
+
+
+class Kit(Struct, frozen=True, kw_only=True):
+    """The needs, and the stock and purchases that cover them.
+
+    `questions` are the needs that wait for the plate: priced, but neither taken from the shelf
+    nor ordered.
+    """
+
+    needs: tuple[Need, ...]
+    questions: tuple[Need, ...]
+    from_stock: tuple[FromStock, ...]
+    bought: tuple[Bought, ...]
+    left_over: tuple[LeftOver, ...]
+    unfilled: tuple[Unfilled, ...]
+
+
+def choose_kit(
+    catalogue: Catalogue,
+    shop: Shop,
+    supply: Supply,
+    needs: tuple[Need, ...],
+    *,
+    on: date,
+    needed_by: date | None,
+) -> Kit:
+    """Return the kit for some needs.
+
+    Free pieces are taken from the shelf first, oldest usable number first; the rest is covered
+    at least purchase cost over pieces, sets (a set on the shelf counts at what it cost) and
+    whole packs, freight ignored. With `needed_by`, sources in time come before cheaper late
+    ones; what nothing brings in time comes as early as it can.
+    """
+    wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
+    from_stock = [taken for item in wanted.items for taken in _from_shelf(shop, wanted, item)]
+    lots = find_lots(catalogue, shop, supply, wanted)
+    chosen, short = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
+    opened, bought, left_over = _share_out(catalogue, wanted, chosen)
+    return Kit(
+        needs=needs,
+        questions=tuple(need for need in needs if need.is_question),
+        from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
+        bought=tuple(bought),
+        left_over=tuple(left_over),
+        unfilled=tuple(_unfilled(wanted, short)),
+    )
+
+
+def _from_shelf(shop: Shop, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:
+    """Yield what the free stock gives towards an item, oldest usable number first."""
+    size = wanted.pack_size(item)
+    for number in wanted.needs[item][0].acceptable:
+        for row in shop.stock:
+            amount = min((row.on_hand - row.promised) * size, wanted.rest(item))
+            if row.item == number and amount > 0 and meets(row.quality, wanted.floor(item)):
+                yield FromStock(
+                    item=number,
+                    packs=amount / size,
+                    quantity=amount,
+                    unit=wanted.unit(item),
+                    bin=row.bin,
+                    covers=wanted.fill(item, amount),
+                )
+
+
+def _share_out(
+    catalogue: Catalogue, wanted: Wanted, chosen: Sequence[Chosen]
+) -> tuple[list[FromStock], list[Bought], list[LeftOver]]:
+    """Fill the needs with the chosen lots, sets first; return what was opened, bought and left
+    over.
+    """
+    opened: list[FromStock] = []
+    bought: list[Bought] = []
+    left: dict[ItemId, Fraction] = {}
+    for each in sorted(chosen, key=lambda one: (one.lot.key[1] not in catalogue.sets, one.lot.key)):
+        covers, over = _fill(wanted, each)
+        for item, amount in over.items():
+            left[item] = left.get(item, Fraction(0)) + amount
+        lot = each.lot
+        if lot.source is not None:
+            bought.append(Bought(source=lot.source, packs=lot.packs * each.times, covers=covers))
+        elif lot.row is not None:
+            opened.append(
+                FromStock(
+                    item=lot.row.item,
+                    packs=Fraction(each.times),
+                    quantity=Fraction(each.times),
+                    unit="set",
+                    bin=lot.row.bin,
+                    covers=covers,
+                )
+            )
+    left_over = [
+        LeftOver(item, amount, _unit(catalogue, item)) for item, amount in sorted(left.items())
+    ]
+    return opened, bought, left_over
+
+
+def _fill(wanted: Wanted, chosen: Chosen) -> tuple[tuple[Covered, ...], dict[ItemId, Fraction]]:
+    """Fill the needs with one chosen lot; return what it filled and what of it is left over."""
+    lot: Lot = chosen.lot
+    covers: list[Covered] = []
+    over: dict[ItemId, Fraction] = {}
+    for content, count in sorted(lot.contents.items()):
+        quality = lot.source.quality if lot.source is not None else _row_quality(lot)
+        item = wanted.filled_by(content, quality)
+        size = Fraction(1) if item is None else wanted.pack_size(item)
+        amount = count * chosen.times * size
+        filled = wanted.fill(item, amount) if item is not None else ()
+        covers += filled
+        rest = amount - sum((each.quantity for each in filled), start=Fraction(0))
+        if rest:
+            over[content] = rest
+    return tuple(covers), over
+
+
+def _row_quality(lot: Lot) -> Quality:
+    return lot.row.quality if lot.row is not None else Quality.maker
+
+
+def _unit(catalogue: Catalogue, item: ItemId) -> str:
+    consumable = catalogue.consumables.get(item)
+    return "piece" if consumable is None else consumable.unit
+
+
+def _unfilled(wanted: Wanted, short: Mapping[ItemId, int]) -> Iterator[Unfilled]:
+    for item in sorted(short):
+        yield Unfilled(
+            item=item,
+            quantity=wanted.rest(item),
+            unit=wanted.unit(item),
+            needs=tuple(wanted.needs[item]),
+        )

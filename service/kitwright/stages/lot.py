@@ -1,0 +1,187 @@
+"""Lot: numbers of packs that may be taken together, from a source or from the shelf."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Catalogue, ItemId, PartSet, Quality, Shop, StockRow
+from kitwright.money import Money
+from kitwright.solve.cover import Pack, Uncoverable, least_cover
+from kitwright.stages.supply import Source, Supply, promise
+from kitwright.stages.wanted import Wanted
+from kitwright.units import exact
+
+LotKey = tuple[str, ItemId, int]
+"""Supplier (empty: the shelf), item, and number of packs bought together."""
+
+
+class Lot(Struct, frozen=True, kw_only=True):
+    """Packs of one source that are bought together, or one set on the shelf.
+
+    `holds` counts the wanted items that it fills, `cost` is in minor units without tax;
+    `contents` counts everything in it.
+    """
+
+    key: LotKey
+    holds: Mapping[ItemId, int]
+    contents: Mapping[ItemId, int]
+    cost: int
+    source: Source | None = None
+    row: StockRow | None = None
+
+    @property
+    def packs(self) -> int:
+        """How many packs are taken together."""
+        return self.key[2]
+
+
+class Chosen(Struct, frozen=True):
+    """A lot and how often it is taken; more than once only from the shelf."""
+
+    lot: Lot
+    times: int
+
+
+def find_lots(catalogue: Catalogue, shop: Shop, supply: Supply, wanted: Wanted) -> tuple[Lot, ...]:
+    """Return every lot that would fill something, in the order of their keys."""
+    pieces = wanted.pieces()
+    sets = {
+        record.id: record
+        for record in catalogue.sets.values()
+        if any(wanted.filled_by(content, Quality.maker) in pieces for content in record.contents)
+    }
+    lots = [
+        *_piece_lots(supply, wanted, pieces),
+        *_set_lots(supply, wanted, pieces, sets.values()),
+        *_shelf_lots(shop, wanted, pieces, sets),
+    ]
+    return tuple(sorted(lots, key=lambda lot: lot.key))
+
+
+def choose_lots(
+    shop: Shop,
+    lots: Sequence[Lot],
+    pieces: Mapping[ItemId, int],
+    *,
+    on: date,
+    needed_by: date | None,
+) -> tuple[tuple[Chosen, ...], dict[ItemId, int]]:
+    """Return the cheapest lots that fill the wanted pieces, and the pieces that nothing fills.
+
+    With `needed_by`, only lots that come in time are used; for what none of them fills, those
+    that come earliest join.
+    """
+    usable = [
+        lot
+        for lot in lots
+        if needed_by is None or lot.source is None or promise(shop, lot.source, on) <= needed_by
+    ]
+    late = [lot for lot in lots if lot not in usable] if needed_by is not None else []
+    wanted = dict(pieces)
+    short: dict[ItemId, int] = {}
+    while True:
+        try:
+            cover = least_cover(wanted, [_pack(lot) for lot in usable])
+        except Uncoverable as error:
+            # each item by itself: the largest lots of all sources can be taken together
+            for each in error.needs:
+                earliest = _earliest(shop, late, each.need, on)
+                usable += earliest
+                late = [lot for lot in late if lot not in earliest]
+                if not earliest:
+                    short[each.need] = each.wanted - each.available
+                    wanted[each.need] = each.available
+            wanted = {item: count for item, count in wanted.items() if count}
+        else:
+            by_key = {lot.key: lot for lot in usable}
+            chosen = tuple(Chosen(by_key[key], times) for key, times in cover.packs)
+            return chosen, short
+
+
+def _pack(lot: Lot) -> Pack[LotKey, ItemId]:
+    supplier, item, _ = lot.key
+    if lot.row is not None:
+        return Pack(
+            id=lot.key, holds=lot.holds, cost=lot.cost, limit=lot.row.on_hand - lot.row.promised
+        )
+    return Pack(id=lot.key, holds=lot.holds, cost=lot.cost, limit=1, group=f"{supplier}:{item}")
+
+
+def _earliest(shop: Shop, lots: Iterable[Lot], item: ItemId, on: date) -> list[Lot]:
+    filling = [
+        (promise(shop, lot.source, on), lot)
+        for lot in lots
+        if item in lot.holds and lot.source is not None
+    ]
+    first = min((day for day, _ in filling), default=None)
+    return [lot for day, lot in filling if day == first]
+
+
+def _piece_lots(supply: Supply, wanted: Wanted, pieces: Mapping[ItemId, int]) -> Iterator[Lot]:
+    for item, count in pieces.items():
+        for source in supply.eligible(item, wanted.floor(item)):
+            for packs in source.lots(count):
+                holds = {item: packs * source.pack}
+                yield _bought(source, packs, holds, holds)
+
+
+def _set_lots(
+    supply: Supply, wanted: Wanted, pieces: Mapping[ItemId, int], sets: Iterable[PartSet]
+) -> Iterator[Lot]:
+    for record in sets:
+        for source in supply.eligible(record.id, Quality.alternate):
+            one = _holds(wanted, pieces, record, source.quality)
+            most = max((-(-pieces[item] // count) for item, count in one.items()), default=0)
+            for packs in source.lots(most) if most else ():
+                copies = packs * source.pack
+                yield _bought(
+                    source,
+                    packs,
+                    {item: count * copies for item, count in one.items()},
+                    {item: count * copies for item, count in record.contents.items()},
+                )
+
+
+def _shelf_lots(
+    shop: Shop, wanted: Wanted, pieces: Mapping[ItemId, int], sets: Mapping[ItemId, PartSet]
+) -> Iterator[Lot]:
+    """Yield the sets on the shelf; opening one costs the shop what it paid for it."""
+    for row in shop.stock:
+        if row.item in sets and row.on_hand > row.promised:
+            record = sets[row.item]
+            holds = _holds(wanted, pieces, record, row.quality)
+            if holds:
+                yield Lot(
+                    key=("", row.item, 1),
+                    holds=holds,
+                    contents=record.contents,
+                    cost=Money.of(exact(row.cost), shop.currency).minor,
+                    row=row,
+                )
+
+
+def _bought(
+    source: Source, packs: int, holds: Mapping[ItemId, int], contents: Mapping[ItemId, int]
+) -> Lot:
+    return Lot(
+        key=(source.supplier.id, source.item, packs),
+        holds=holds,
+        contents=contents,
+        cost=source.line_cost(packs).minor,
+        source=source,
+    )
+
+
+def _holds(
+    wanted: Wanted, pieces: Mapping[ItemId, int], record: PartSet, quality: Quality
+) -> dict[ItemId, int]:
+    """Return the wanted items that one set fills, and how many of each it has."""
+    holds: dict[ItemId, int] = {}
+    for content, count in record.contents.items():
+        filled = wanted.filled_by(content, quality)
+        if filled in pieces and filled is not None:
+            holds[filled] = holds.get(filled, 0) + count
+    return holds

@@ -1,0 +1,176 @@
+"""Need: every role and consumable that the jobs and the refit call for, each once, with its
+reasons.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from enum import StrEnum
+from fractions import Fraction
+
+from msgspec import Struct
+
+from kitwright.catalogue.graph import expand
+from kitwright.catalogue.model import (
+    SERIAL_MAX,
+    Catalogue,
+    ItemId,
+    Quality,
+    RoleId,
+    Shop,
+)
+from kitwright.stages.access import AccessPlan
+from kitwright.stages.fitment import Fitted, fit_role
+from kitwright.stages.job import Operation
+from kitwright.stages.labour import Labour
+from kitwright.stages.request import Request
+from kitwright.stages.supply import Supply
+from kitwright.stages.why import Fact, Why
+
+OIL_FILL = RoleId("oil_fill")
+"""The role whose quantity is the engine's oil; as much is drained."""
+
+
+class NeedKind(StrEnum):
+    """Why something is needed: a job replaces it, a refit renews it, work uses it up, or it is
+    worth doing now.
+    """
+
+    replaced = "replaced"
+    renewed = "renewed"
+    used = "used"
+    recommended = "recommended"
+
+
+class Need(Struct, frozen=True, kw_only=True):
+    """A role instance, or a piece of work's use of a consumable, with the item that fills it.
+
+    `role` is bare, or the work that uses the item; `quantity` is in `unit`. `acceptable` lists
+    the numbers that may be taken from the shelf; `options` has more than one item where the
+    plate has to decide.
+    """
+
+    role: str
+    cylinder: int | None
+    item: ItemId
+    quantity: Decimal
+    unit: str
+    kind: NeedKind
+    floor: Quality
+    acceptable: tuple[ItemId, ...]
+    options: tuple[ItemId, ...]
+    why: tuple[Why, ...]
+
+    @property
+    def is_question(self) -> bool:
+        """Whether the serial or build code has to be read before this can be ordered."""
+        return len(self.options) > 1
+
+
+def list_needs(
+    catalogue: Catalogue,
+    shop: Shop,
+    supply: Supply,
+    request: Request,
+    operations: Sequence[Operation],
+    plan: AccessPlan,
+    labour: Labour,
+) -> tuple[Need, ...]:
+    """Return the needs of a visit: roles first, by role and cylinder, then what the work uses.
+
+    A role instance that a job replaces and a refit renews is one need, of kind `replaced`, with
+    all its reasons.
+
+    Raises: NothingFits.
+    """
+    roles: dict[tuple[RoleId, int], tuple[NeedKind, list[Why]]] = {}
+    replaced = _replaced(operations, request.family.cylinders)
+    for kind, source in ((NeedKind.replaced, replaced), (NeedKind.renewed, _renewed(plan))):
+        for role, cylinder, why in source:
+            _, reasons = roles.setdefault((role, cylinder or 0), (kind, []))
+            reasons.append(why)
+    asked = request.asked
+    needs = []
+    for (role, on), (kind, reasons) in sorted(roles.items()):
+        fitted = fit_role(
+            catalogue,
+            shop,
+            supply,
+            request.family.id,
+            role,
+            on or None,
+            asked.serial,
+            asked.build_code,
+        )
+        needs.append(_role_need(shop, fitted, kind, reasons))
+    return (*needs, *_used(labour))
+
+
+def _replaced(
+    operations: Sequence[Operation], cylinders: int
+) -> Iterator[tuple[RoleId, int | None, Why]]:
+    for operation in operations:
+        why = Why("replaced-by-job", {"job": operation.job.id, "cylinder": operation.cylinder})
+        for reference in operation.job.replaces:
+            for instance in expand(reference, operation.cylinder, cylinders):
+                role, _, cylinder = instance.partition("@")
+                yield RoleId(role), int(cylinder) if cylinder else None, why
+
+
+def _renewed(plan: AccessPlan) -> Iterator[tuple[RoleId, int | None, Why]]:
+    for removal in plan.removals:
+        why = Why("renewed-by-refit", {"component": removal.instance.id})
+        for role, cylinder in removal.instance.renews:
+            yield role, cylinder, why
+
+
+def _role_need(shop: Shop, fitted: Fitted, kind: NeedKind, reasons: list[Why]) -> Need:
+    return Need(
+        role=fitted.role,
+        cylinder=fitted.cylinder,
+        item=fitted.item,
+        quantity=fitted.quantity,
+        unit=fitted.unit,
+        kind=kind,
+        floor=shop.quality_floor.get(fitted.role, Quality.alternate),
+        acceptable=fitted.acceptable,
+        options=fitted.options,
+        why=(*reasons, _fits(fitted)),
+    )
+
+
+def _fits(fitted: Fitted) -> Why:
+    if not fitted.is_settled:
+        return Why("fits-one-of", {"options": ", ".join(fitted.options), "item": fitted.item})
+    row = fitted.row
+    if (row.serial_from, row.serial_to) == (0, SERIAL_MAX):
+        return Why("fits-every-serial", {"item": fitted.item})
+    facts: dict[str, Fact] = {"serial_from": row.serial_from, "serial_to": row.serial_to}
+    if row.part != fitted.item:
+        return Why("fits-by-succession", {"item": fitted.item, "first": row.part, **facts})
+    return Why("fits-by-serial", {"item": fitted.item, **facts})
+
+
+def _used(labour: Labour) -> Iterator[Need]:
+    """Yield what each piece of work uses; the work stands once in the labour, and so does its
+    use.
+    """
+    for task in labour.tasks:
+        amounts: dict[ItemId, tuple[Fraction, str]] = {}
+        for use in task.uses:
+            amount, _ = amounts.get(use.item, (Fraction(0), use.unit))
+            amounts[use.item] = (amount + Fraction(use.quantity), use.unit)
+        for item, (amount, unit) in sorted(amounts.items()):
+            yield Need(
+                role=task.name.partition("@")[0],
+                cylinder=task.cylinder,
+                item=item,
+                quantity=Decimal(amount.numerator) / amount.denominator,
+                unit=unit,
+                kind=NeedKind.used,
+                floor=Quality.alternate,
+                acceptable=(item,),
+                options=(item,),
+                why=(Why("used-by-work", {"work": task.name}),),
+            )

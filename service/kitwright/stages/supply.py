@@ -1,0 +1,203 @@
+"""Supply: every way to buy an item in the shop's currency, and when it would come."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from decimal import Decimal
+from fractions import Fraction
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import (
+    Break,
+    Catalogue,
+    Hazmat,
+    ItemId,
+    Offer,
+    Part,
+    PartSet,
+    Quality,
+    Shop,
+    Supplier,
+)
+from kitwright.money import Money, line_amount
+from kitwright.units import exact
+
+_WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class Source(Struct, frozen=True, kw_only=True):
+    """One supplier's terms for one item.
+
+    `cost` is per pack of `pack` items, without tax, in the supplier's currency. `stock` is in
+    packs, None where unknown; `is_back_order` says that the supplier has none and `lead_days`
+    (working days) is the time to get it in.
+    """
+
+    supplier: Supplier
+    item: ItemId
+    sku: str
+    brand: str
+    quality: Quality
+    cost: Decimal
+    pack: int
+    minimum: int
+    multiple: int
+    breaks: tuple[Break, ...]
+    stock: int | None
+    lead_days: int
+    freight: Decimal | None
+
+    @property
+    def is_back_order(self) -> bool:
+        """Whether the supplier is known to have none."""
+        return self.stock == 0
+
+    @property
+    def cost_of_one(self) -> Fraction:
+        """The cost of one item without price breaks, exact."""
+        return exact(self.cost) / self.pack
+
+    def unit_cost(self, packs: int) -> Decimal:
+        """Return what one pack costs in a line of so many packs."""
+        reached = [each.cost for each in self.breaks if each.packs <= packs]
+        return reached[-1] if reached else self.cost
+
+    def line_cost(self, packs: int) -> Money:
+        """Return what a line of so many packs costs, without tax."""
+        return line_amount(packs, self.unit_cost(packs), currency=self.supplier.currency)
+
+    def lots(self, items: int) -> Iterator[int]:
+        """Yield the numbers of packs that may make sense to buy for up to `items` items.
+
+        Every allowed number up to the first that is enough, and the smallest allowed one at
+        each price break beyond; never more than the supplier is known to have.
+        """
+        first = -(-self.minimum // self.multiple) * self.multiple
+        enough = max(first, self._allowed(-(-items // self.pack)))
+        beyond = {self._allowed(each.packs) for each in self.breaks if each.packs > enough}
+        for packs in [*range(first, enough + 1, self.multiple), *sorted(beyond)]:
+            if self.stock is None or self.is_back_order or packs <= self.stock:
+                yield packs
+
+    def _allowed(self, packs: int) -> int:
+        return -(-packs // self.multiple) * self.multiple
+
+
+class Supply(Struct, frozen=True, kw_only=True):
+    """All sources of a shop, by item: cheapest first, then by supplier."""
+
+    sources: dict[ItemId, tuple[Source, ...]]
+
+    def eligible(self, item: ItemId, floor: Quality) -> tuple[Source, ...]:
+        """Return the sources of an item at or above a quality floor, cheapest for one item
+        first.
+        """
+        return tuple(
+            source for source in self.sources.get(item, ()) if meets(source.quality, floor)
+        )
+
+
+def meets(quality: Quality, floor: Quality) -> bool:
+    """Return whether a quality satisfies a floor; `maker` satisfies every one."""
+    return quality is Quality.maker or floor is Quality.alternate
+
+
+def find_supply(catalogue: Catalogue, shop: Shop) -> Supply:
+    """Return every source of every item that the shop can buy in its own currency.
+
+    An offer row stands in place of the supplier's default rule. Superseded numbers are not
+    sold, and who ships no hazardous goods sells none.
+    """
+    found: dict[ItemId, list[Source]] = {}
+    for _, supplier in sorted(catalogue.suppliers.items()):
+        if supplier.currency != shop.currency:
+            continue
+        offered = {offer.item for offer in supplier.offer}
+        for offer in supplier.offer:
+            if _is_sold(catalogue, supplier, offer.item):
+                found.setdefault(offer.item, []).append(_from_offer(supplier, offer))
+        for source in _by_default(catalogue, supplier):
+            if source.item not in offered and _is_sold(catalogue, supplier, source.item):
+                found.setdefault(source.item, []).append(source)
+    return Supply(
+        sources={
+            item: tuple(sorted(sources, key=lambda each: (each.cost_of_one, each.supplier.id)))
+            for item, sources in found.items()
+        }
+    )
+
+
+def _is_sold(catalogue: Catalogue, supplier: Supplier, item: ItemId) -> bool:
+    part = catalogue.parts.get(item)
+    if part is not None and part.superseded_by is not None:
+        return False
+    consumable = catalogue.consumables.get(item)
+    return consumable is None or consumable.hazmat is Hazmat.none or supplier.ships_hazmat
+
+
+def _from_offer(supplier: Supplier, offer: Offer) -> Source:
+    return Source(
+        supplier=supplier,
+        item=offer.item,
+        sku=offer.sku,
+        brand=offer.brand,
+        quality=offer.quality,
+        cost=offer.cost,
+        pack=offer.pack,
+        minimum=offer.minimum,
+        multiple=offer.multiple,
+        breaks=offer.breaks,
+        stock=offer.stock,
+        lead_days=supplier.lead_days if offer.lead_days is None else offer.lead_days,
+        freight=offer.freight,
+    )
+
+
+def _by_default(catalogue: Catalogue, supplier: Supplier) -> Iterator[Source]:
+    if supplier.default_cost_percent is None or supplier.price_list is None:
+        return
+    share = exact(supplier.default_cost_percent) / 100
+    made: list[Part | PartSet] = [*catalogue.parts.values(), *catalogue.sets.values()]
+    for record in made:
+        listed = record.list_price.get(supplier.price_list)
+        if record.maker in supplier.makers and listed is not None:
+            yield Source(
+                supplier=supplier,
+                item=record.id,
+                sku=record.id,
+                brand=record.maker,
+                quality=Quality.maker,
+                cost=Money.of(exact(listed) * share, supplier.currency).amount,
+                pack=1,
+                minimum=1,
+                multiple=1,
+                breaks=(),
+                stock=None,
+                lead_days=supplier.lead_days,
+                freight=None,
+            )
+
+
+def working_day(shop: Shop, day: date, days: int) -> date:
+    """Return the shop's working day that lies `days` working days after `day`.
+
+    Counting starts on `day` itself where it is a working day, else on the next one.
+    """
+    open_days = {_WEEKDAYS.index(name) for name in shop.working_days}
+    left = days
+    while True:
+        if day.weekday() in open_days and day not in shop.holidays:
+            if left == 0:
+                return day
+            left -= 1
+        day += timedelta(days=1)
+
+
+def promise(shop: Shop, source: Source, on: date) -> date:
+    """Return when an item ordered on a day, before the supplier's cutoff, is promised to be
+    there.
+    """
+    return working_day(shop, on, source.lead_days)

@@ -1,0 +1,87 @@
+"""Wanted: what is still to be filled of each item, and how it falls to the needs in turn."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from fractions import Fraction
+from math import ceil
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Catalogue, ItemId, Quality
+from kitwright.stages.need import Need
+from kitwright.stages.supply import meets
+from kitwright.units import exact
+
+
+class Covered(Struct, frozen=True):
+    """How much of one need something fills; `quantity` is in the need's unit."""
+
+    need: Need
+    quantity: Fraction
+
+
+class Wanted:
+    """The open needs by item. Amounts are in the needs' unit, pieces are whole items as sold."""
+
+    def __init__(self, catalogue: Catalogue, needs: Iterable[Need]) -> None:
+        self._catalogue = catalogue
+        self.needs: dict[ItemId, list[Need]] = {}
+        for need in needs:
+            self.needs.setdefault(need.item, []).append(need)
+        self.items = sorted(self.needs)
+        self._open: dict[ItemId, list[tuple[Need, Fraction]]] = {
+            item: [(need, exact(need.quantity)) for need in of_item]
+            for item, of_item in self.needs.items()
+        }
+        # a number may be fitted for the item that it was superseded by
+        self._filled_by: dict[ItemId, ItemId] = {
+            number: item
+            for item, of_item in self.needs.items()
+            for need in of_item
+            for number in need.acceptable
+        }
+
+    def rest(self, item: ItemId) -> Fraction:
+        """Return how much of an item nothing fills yet."""
+        return sum((amount for _, amount in self._open[item]), start=Fraction(0))
+
+    def pack_size(self, item: ItemId) -> Fraction:
+        """Return how much of the needs' unit one item as sold holds: 1 for a part."""
+        consumable = self._catalogue.consumables.get(item)
+        return Fraction(1) if consumable is None else exact(consumable.pack)
+
+    def pieces(self) -> dict[ItemId, int]:
+        """Return the whole items still wanted, without those that want none."""
+        wanted = {item: ceil(self.rest(item) / self.pack_size(item)) for item in self.items}
+        return {item: count for item, count in wanted.items() if count}
+
+    def unit(self, item: ItemId) -> str:
+        """Return the unit that an item is needed in."""
+        return self.needs[item][0].unit
+
+    def floor(self, item: ItemId) -> Quality:
+        """Return the strictest quality floor among the roles that an item fills."""
+        floors = [need.floor for need in self.needs[item]]
+        return Quality.maker if Quality.maker in floors else Quality.alternate
+
+    def filled_by(self, number: ItemId, quality: Quality) -> ItemId | None:
+        """Return the wanted item that a piece of some number and quality fills, if any."""
+        item = self._filled_by.get(number)
+        return item if item is not None and meets(quality, self.floor(item)) else None
+
+    def fill(self, item: ItemId, amount: Fraction) -> tuple[Covered, ...]:
+        """Fill the needs of an item in turn with some amount; return which were filled by
+        how much.
+        """
+        filled = []
+        still = []
+        for need, rest in self._open[item]:
+            used = min(rest, amount)
+            amount -= used
+            if used:
+                filled.append(Covered(need, used))
+            if rest > used:
+                still.append((need, rest - used))
+        self._open[item] = still
+        return tuple(filled)

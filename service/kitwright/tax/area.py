@@ -1,0 +1,153 @@
+"""What an area charges on one kind of line on one day, as exact rates."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from math import lcm
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import TaxArea, TaxComponent
+from kitwright.errors import KitwrightError
+
+
+class TaxError(KitwrightError):
+    """An area's rules give no answer."""
+
+    code = "tax-error"
+
+
+class KindNotPlaced(TaxError):
+    """An area neither taxes a charge kind nor names it as untaxed."""
+
+    code = "tax-kind-not-placed"
+
+    def __init__(self, area: str, kind: str) -> None:
+        super().__init__(f"tax area {area!r} neither taxes {kind!r} nor lists it as untaxed")
+        self.area = area
+        self.kind = kind
+
+
+class RateNotYetValid(TaxError):
+    """A component's first rate starts after the day asked for."""
+
+    code = "tax-rate-not-yet-valid"
+
+    def __init__(self, area: str, component: str, on: date) -> None:
+        super().__init__(f"tax {component!r} of area {area!r} has no rate on {on.isoformat()}")
+        self.area = area
+        self.component = component
+        self.on = on
+
+
+class RateNegative(TaxError):
+    """A component's rate is below zero."""
+
+    code = "tax-rate-negative"
+
+    def __init__(self, area: str, component: str, percent: Decimal) -> None:
+        super().__init__(f"tax {component!r} of area {area!r} has a rate of {percent} per cent")
+        self.area = area
+        self.component = component
+        self.percent = percent
+
+
+class Levy(Struct, frozen=True, kw_only=True):
+    """One component of a whole rate.
+
+    `place` is the component's position in the area, `percent` its own rate, `rate` the same as a
+    fraction of its base, and `part` its share of the net price, in units of one over the whole
+    rate's `bottom`: the rate itself, or more where it compounds.
+    """
+
+    place: int
+    component: TaxComponent
+    percent: Decimal
+    rate: Fraction
+    part: int
+
+
+class WholeRate(Struct, frozen=True, kw_only=True):
+    """The components that apply together to a line, in the area's order.
+
+    The tax on a net price is `top / bottom` of it, that in a price including tax
+    `top / (bottom + top)`.
+    """
+
+    levies: tuple[Levy, ...]
+    top: int
+    bottom: int
+
+
+UNTAXED = WholeRate(levies=(), top=0, bottom=1)
+"""The whole rate of a line that no component applies to."""
+
+
+def whole_rate(area: TaxArea, kind: str, on: date) -> WholeRate:
+    """Return the components that an area charges on a kind of line on a day.
+
+    Where a component compounds, its part contains the exact parts of those before it, by the
+    factor that each adds; amounts that were rounded before it are the caller's to account for.
+
+    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
+    """
+    found: list[tuple[int, TaxComponent, Decimal, Fraction, Fraction]] = []
+    whole = Fraction(0)
+    for place, component in enumerate(area.components):
+        if kind not in component.applies_to:
+            continue
+        percent = _percent_on(area, component, on)
+        rate = Fraction(percent) / 100
+        factor = rate * (1 + whole) if component.compounds else rate
+        whole += factor
+        found.append((place, component, percent, rate, factor))
+    if not found:
+        if kind not in area.untaxed:
+            raise KindNotPlaced(area.id, kind)
+        return UNTAXED
+    bottom = lcm(*(factor.denominator for *_, factor in found))
+    levies = tuple(
+        Levy(
+            place=place,
+            component=component,
+            percent=percent,
+            rate=rate,
+            part=factor.numerator * (bottom // factor.denominator),
+        )
+        for place, component, percent, rate, factor in found
+    )
+    return WholeRate(levies=levies, top=sum(levy.part for levy in levies), bottom=bottom)
+
+
+def effective_rate(area: TaxArea, kind: str, on: date) -> Fraction:
+    """Return the tax on a net price of one kind on a day, as an exact fraction of it.
+
+    Zero for a kind that the area leaves untaxed. For reckoning only: a combined rate is not
+    printed.
+
+    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
+    """
+    found = whole_rate(area, kind, on)
+    return Fraction(found.top, found.bottom)
+
+
+def gross_up(net: Fraction, area: TaxArea, kind: str, on: date) -> Fraction:
+    """Return the amount including tax that leaves `net` without it, unrounded, in the same unit.
+
+    Serves selling prices including tax that are made from costs without it.
+
+    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
+    """
+    return net * (1 + effective_rate(area, kind, on))
+
+
+def _percent_on(area: TaxArea, component: TaxComponent, on: date) -> Decimal:
+    valid = [rate for rate in component.rates if rate.valid_from <= on]
+    if not valid:
+        raise RateNotYetValid(area.id, component.id, on)
+    percent = max(valid, key=lambda rate: rate.valid_from).percent
+    if percent < 0:
+        raise RateNegative(area.id, component.id, percent)
+    return percent

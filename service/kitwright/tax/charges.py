@@ -1,0 +1,298 @@
+"""The tax on the printed amounts of a document's lines, to the minor unit.
+
+What is rounded is what the area says, once each, and everything else is split from it:
+
+- by line: each component's tax of each line;
+- by component: each component's tax of the document;
+- by document: the tax of each whole rate, that is of all components that apply to a line
+  together. Its components then share the rounded amount by largest remainder.
+
+The same holds whether prices exclude tax or include it; in a price including tax, a component's
+tax is its exact share of the price. Where amounts are rounded by line or by component and prices
+exclude tax, a compounding component is charged on the rounded amounts of those before it; in
+every other case on their exact ones, since there is no rounded amount yet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence, Set
+from datetime import date
+from decimal import Decimal
+from math import lcm
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import RoundBy, TaxArea
+from kitwright.money import (
+    MixedCurrencies,
+    Money,
+    RoundMode,
+    apportion,
+    round_ratio,
+    share,
+    total,
+)
+from kitwright.tax.area import UNTAXED, WholeRate, whole_rate
+
+
+class Charge(Struct, frozen=True):
+    """The printed amount of a line: net where the area's prices exclude tax, gross where not.
+
+    `kind` is the word that the area taxes by. A discount follows its line: its charge has a
+    negative amount and the kind of the line that it reduces.
+    """
+
+    kind: str
+    amount: Money
+
+
+class TaxedLine(Struct, frozen=True, kw_only=True):
+    """One charge with its tax; net + tax = gross."""
+
+    net: Money
+    tax: Money
+    gross: Money
+
+
+class ComponentTax(Struct, frozen=True, kw_only=True):
+    """One tax of a document: its own rate in per cent, what it is charged on, and how much it is.
+
+    `base` is net of tax, except that a compounding component's contains the amounts of those
+    before it.
+    """
+
+    component: str
+    name: str
+    percent: Decimal
+    base: Money
+    amount: Money
+
+
+class Taxed(Struct, frozen=True, kw_only=True):
+    """Charges with their tax, to the minor unit.
+
+    Of lines and totals net + tax = gross; totals are the sums of the lines, one for each charge in
+    its order; `tax` is the sum of `taxes` as well, which are in the area's order.
+    """
+
+    lines: tuple[TaxedLine, ...]
+    taxes: tuple[ComponentTax, ...]
+    net: Money
+    tax: Money
+    gross: Money
+
+
+def tax_charges(
+    area: TaxArea, charges: Sequence[Charge], *, on: date, exempt: Set[str] = frozenset()
+) -> Taxed:
+    """Return what an area's taxes make of printed line amounts.
+
+    Totals and component amounts do not depend on the order of the charges. All amounts' signs
+    turned, all results are the same with their signs turned.
+
+    Args:
+        area: the rules; `prices_include_tax` says what the amounts are.
+        charges: in the area's currency, of either sign; none gives zeros.
+        on: the day whose rates count.
+        exempt: kinds that a valid exemption frees: they bear no tax and enter no base.
+
+    Returns: with a tax for every component that applies to a charge, its rate zero or not.
+    Raises: MixedCurrencies, KindNotPlaced, RateNotYetValid, RateNegative.
+    """
+    groups = _group(area, charges, on, exempt)
+    _ROUNDINGS[area.rounding.by](groups, area.rounding.mode)
+    taxes = [0] * len(charges)
+    for group in groups:
+        for place, tax in zip(group.places, group.line_taxes, strict=True):
+            taxes[place] = tax
+    lines = tuple(
+        _line(area, charge.amount, tax) for charge, tax in zip(charges, taxes, strict=True)
+    )
+    whole = _line(area, total((charge.amount for charge in charges), area.currency), sum(taxes))
+    return Taxed(
+        lines=lines,
+        taxes=_component_taxes(area, groups),
+        net=whole.net,
+        tax=whole.tax,
+        gross=whole.gross,
+    )
+
+
+class _Due(Struct, frozen=True):
+    """A component's exact tax on an amount: (amount + the taxes before it) x top / bottom.
+
+    The taxes before it count only where `is_on_printed`.
+    """
+
+    place: int
+    top: int
+    bottom: int
+    is_on_printed: bool
+
+    def top_on(self, amount: int, taxes_before: int) -> int:
+        return (amount + taxes_before if self.is_on_printed else amount) * self.top
+
+
+class _Group(Struct):
+    """The charges that one whole rate applies to, and their taxes so far, in minor units.
+
+    `places` are the charges' positions; `amounts` and `line_taxes` run beside them, and
+    `levy_taxes` beside the whole rate's levies and `dues`.
+    """
+
+    rate: WholeRate
+    dues: tuple[_Due, ...]
+    is_included: bool
+    levy_taxes: list[int]
+    places: list[int]
+    amounts: list[int]
+    line_taxes: list[int]
+    amount: int = 0
+
+    def spread(self, tax: int, tops: list[int], bottom: int) -> None:
+        """Add a rounded tax to the lines, whose exact taxes are tops / bottom.
+
+        Where prices include tax, the nets are split by largest remainder, and each line's tax is
+        what is left of its price.
+        """
+        if self.is_included:
+            rests = [amount * bottom - top for amount, top in zip(self.amounts, tops, strict=True)]
+            nets = apportion(self.amount - tax, rests, bottom)
+            parts = [amount - net for amount, net in zip(self.amounts, nets, strict=True)]
+        else:
+            parts = list(apportion(tax, tops, bottom))
+        for row, part in enumerate(parts):
+            self.line_taxes[row] += part
+
+
+def _group(area: TaxArea, charges: Sequence[Charge], on: date, exempt: Set[str]) -> list[_Group]:
+    by_kind: dict[str, _Group] = {}
+    by_rate: dict[tuple[int, ...], _Group] = {}
+    for place, charge in enumerate(charges):
+        if charge.amount.currency != area.currency:
+            raise MixedCurrencies(area.currency, charge.amount.currency)
+        group = by_kind.get(charge.kind)
+        if group is None:
+            rate = whole_rate(area, charge.kind, on)
+            if charge.kind in exempt:
+                rate = UNTAXED
+            key = tuple(levy.place for levy in rate.levies)
+            group = by_rate.setdefault(key, _empty_group(rate, area.prices_include_tax))
+            by_kind[charge.kind] = group
+        group.places.append(place)
+        group.amounts.append(charge.amount.minor)
+        group.line_taxes.append(0)
+        group.amount += charge.amount.minor
+    # In the area's order rather than the lines', so that ties between groups fall alike whatever
+    # the order of the lines.
+    return [by_rate[key] for key in sorted(by_rate)]
+
+
+def _empty_group(rate: WholeRate, is_included: bool) -> _Group:
+    if is_included:
+        dues = tuple(
+            _Due(levy.place, levy.part, rate.bottom + rate.top, False) for levy in rate.levies
+        )
+    else:
+        dues = tuple(
+            _Due(
+                levy.place,
+                levy.rate.numerator,
+                levy.rate.denominator,
+                levy.component.compounds,
+            )
+            for levy in rate.levies
+        )
+    return _Group(
+        rate=rate,
+        dues=dues,
+        is_included=is_included,
+        levy_taxes=[0] * len(dues),
+        places=[],
+        amounts=[],
+        line_taxes=[],
+    )
+
+
+def _round_lines(groups: Sequence[_Group], mode: RoundMode) -> None:
+    for group in groups:
+        for row, amount in enumerate(group.amounts):
+            before = 0
+            for index, due in enumerate(group.dues):
+                tax = round_ratio(due.top_on(amount, before), due.bottom, mode)
+                group.levy_taxes[index] += tax
+                before += tax
+            group.line_taxes[row] = before
+
+
+def _round_components(groups: Sequence[_Group], mode: RoundMode) -> None:
+    places = sorted({due.place for group in groups for due in group.dues})
+    for place in places:
+        members = [
+            (group, index, due)
+            for group in groups
+            for index, due in enumerate(group.dues)
+            if due.place == place
+        ]
+        bottom = lcm(*(due.bottom for _, _, due in members))
+        tops = [
+            due.top_on(group.amount, sum(group.levy_taxes)) * (bottom // due.bottom)
+            for group, _, due in members
+        ]
+        parts = apportion(round_ratio(sum(tops), bottom, mode), tops, bottom)
+        for (group, index, due), part in zip(members, parts, strict=True):
+            line_tops = [
+                due.top_on(amount, before)
+                for amount, before in zip(group.amounts, group.line_taxes, strict=True)
+            ]
+            group.spread(part, line_tops, due.bottom)
+            group.levy_taxes[index] = part
+
+
+def _round_whole_rates(groups: Sequence[_Group], mode: RoundMode) -> None:
+    for group in groups:
+        top = group.rate.top
+        bottom = group.rate.bottom + (top if group.is_included else 0)
+        tax = round_ratio(group.amount * top, bottom, mode)
+        group.levy_taxes = list(share(tax, [levy.part for levy in group.rate.levies]))
+        group.spread(tax, [amount * top for amount in group.amounts], bottom)
+
+
+_ROUNDINGS: Final[dict[RoundBy, Callable[[Sequence[_Group], RoundMode], None]]] = {
+    RoundBy.line: _round_lines,
+    RoundBy.component: _round_components,
+    RoundBy.document: _round_whole_rates,
+}
+
+
+def _line(area: TaxArea, amount: Money, tax: int) -> TaxedLine:
+    tax_money = Money(tax, area.currency)
+    if area.prices_include_tax:
+        return TaxedLine(net=amount - tax_money, tax=tax_money, gross=amount)
+    return TaxedLine(net=amount, tax=tax_money, gross=amount + tax_money)
+
+
+def _component_taxes(area: TaxArea, groups: Sequence[_Group]) -> tuple[ComponentTax, ...]:
+    bases: dict[int, int] = {}
+    taxes: dict[int, int] = {}
+    percents: dict[int, Decimal] = {}
+    for group in groups:
+        net = group.amount - (sum(group.levy_taxes) if group.is_included else 0)
+        before = 0
+        for levy, tax in zip(group.rate.levies, group.levy_taxes, strict=True):
+            base = net + before if levy.component.compounds else net
+            bases[levy.place] = bases.get(levy.place, 0) + base
+            taxes[levy.place] = taxes.get(levy.place, 0) + tax
+            percents[levy.place] = levy.percent
+            before += tax
+    return tuple(
+        ComponentTax(
+            component=area.components[place].id,
+            name=area.components[place].name,
+            percent=percents[place],
+            base=Money(bases[place], area.currency),
+            amount=Money(taxes[place], area.currency),
+        )
+        for place in sorted(bases)
+    )

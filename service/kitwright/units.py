@@ -1,0 +1,78 @@
+"""Exact decimals as people write them, and the units that quantities carry."""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from fractions import Fraction
+from typing import Final
+
+from kitwright.errors import KitwrightError
+
+_PLAIN_DECIMAL: Final = re.compile(r"-?(?:0|[1-9][0-9]{0,14})(?:\.[0-9]{1,12})?", re.ASCII)
+
+REC20: Final[dict[str, str]] = {
+    "piece": "C62",
+    "set": "SET",
+    "L": "LTR",
+    "ml": "MLT",
+    "g": "GRM",
+    "can": "C62",
+    "pad": "C62",
+    "sheet": "C62",
+    "minute": "MIN",
+}
+"""Unit words of the catalogue -> codes of UN/ECE Recommendation 20; what is only counted is C62,
+"one".
+"""
+
+
+class NotAFigure(KitwrightError):
+    """A text that should be a plain decimal number is not one."""
+
+    code = "not-a-figure"
+
+    def __init__(self, text: object) -> None:
+        super().__init__(f'{text!r} is not a decimal number written as a string, such as "12.50"')
+        self.text = text
+
+
+class Figure(Decimal):
+    """An exact decimal number that was written as a string: digits, at most one point, no exponent.
+
+    `Decimal` itself takes "NaN", "1e400", " 1", "1_000" and the digits of other scripts; files
+    and requests may not. At most 15 digits before the point and 12 after.
+    """
+
+    __slots__ = ()
+
+
+def read_figure(text: object) -> Figure:
+    """Return the decimal that a string spells.
+
+    Raises: NotAFigure, for anything but a string of the plain form.
+    """
+    if type(text) is not str or not _PLAIN_DECIMAL.fullmatch(text):
+        raise NotAFigure(text)
+    return Figure(text)
+
+
+def exact(value: Decimal | int) -> Fraction:
+    """Return the same number as a fraction, which no operation rounds."""
+    return Fraction(value)
+
+
+def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
+    """Return a number as a plain decimal string without needless zeros.
+
+    A fraction that needs more than `most_places` places (a third of a minute, say) is rounded
+    half up to them: this is for showing, never for reckoning on.
+    """
+    if isinstance(value, Decimal):
+        value = Fraction(value)
+    scale: int = 10**most_places
+    scaled = (abs(value) * scale * 2 + 1) // 2
+    whole, rest = divmod(int(scaled), scale)
+    sign = "-" if value < 0 and scaled else ""
+    places = f"{rest:0{most_places}d}".rstrip("0") if most_places else ""
+    return f"{sign}{whole}.{places}" if places else f"{sign}{whole}"

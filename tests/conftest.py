@@ -1,0 +1,39 @@
+"""What every test may ask for: the shared vectors, and how hard Hypothesis tries."""
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+
+# No deadlines: on a busy machine they fail tests for the time of day.
+settings.register_profile("here", deadline=None)
+# The same few examples each run, so that a change fails for what it does and not for luck.
+settings.register_profile(
+    "ci", max_examples=50, derandomize=True, database=None, deadline=None, print_blob=True
+)
+# For a night: KITWRIGHT_LONG=1 sh tests/run.sh
+settings.register_profile(
+    "long", max_examples=2000, derandomize=False, deadline=None, print_blob=True
+)
+
+if os.environ.get("KITWRIGHT_LONG") == "1":
+    settings.load_profile("long")
+elif os.environ.get("CI"):
+    settings.load_profile("ci")
+else:
+    settings.load_profile("here")
+
+
+@pytest.fixture(scope="session")
+def shared() -> Path:
+    """Return the folder of published vectors, or skip where it is absent.
+
+    KITWRIGHT_SHARED names it; without that it lies beside the repository.
+    """
+    folder = Path(os.environ.get("KITWRIGHT_SHARED", REPOSITORY.parent / "shared"))
+    if not (folder / "vectors").is_dir():
+        pytest.skip(f"shared vectors folder absent: {folder} (KITWRIGHT_SHARED names another)")
+    return folder

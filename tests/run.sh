@@ -1,0 +1,34 @@
+#!/bin/sh
+# Installs Kitwright into .venv/tests and runs every gate, all of them even where one fails; exits 1 if any did.
+# With arguments it runs pytest alone, with these arguments. Needs Python 3.11 or newer, nothing else.
+set -eu
+root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
+. "$root/.lock/venv.sh"
+ready_venv tests tests.txt
+cd "$root"
+
+if [ $# -gt 0 ]; then
+    exec "$python" -m pytest "$@"
+fi
+
+failed=
+gate() {
+    headline=$1
+    shift
+    printf '\n== %s\n' "$headline"
+    "$@" || failed="$failed
+  $headline"
+}
+
+gate 'lint (ruff check)' "$python" -m ruff check
+gate 'format (ruff format)' "$python" -m ruff format --check
+gate 'types (mypy)' "$python" -m mypy
+gate 'import directions (import-linter)' "$root/.venv/tests/bin/lint-imports" --no-logo
+gate 'catalogue (kitwright check-catalog)' "$python" -m kitwright check-catalog
+gate 'wire contract (kitwright openapi --check)' "$python" -m kitwright openapi --check
+gate 'tests (pytest)' "$python" -m pytest -n auto
+
+if [ -n "$failed" ]; then
+    printf '\nfailed:%s\n' "$failed"
+    exit 1
+fi
