@@ -74,7 +74,8 @@ def read_offers(
 
 
 def _head(rows: list[list[str]]) -> Table:
-    head: Table = {cells[0]: ",".join(cells[1:]) for cells in rows}
+    own = [cells for cells in rows if cells[0] in {"as_of", "source"}]
+    head: Table = {cells[0]: ",".join(cells[1:]) for cells in own}
     if _DATE.fullmatch(head.get("as_of", "")):
         try:
             head["as_of"] = date.fromisoformat(head["as_of"])

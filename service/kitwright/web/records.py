@@ -23,7 +23,7 @@ from kitwright.catalogue.model import (
 from kitwright.money import Money
 from kitwright.stages.fitment import current_number
 from kitwright.units import REC20, decimal_text
-from kitwright.web.answer import DecimalText, MoneyOut, Out, money
+from kitwright.web.out import DecimalText, MoneyOut, Out, money
 from kitwright.web.problems import Refusal
 
 K = TypeVar("K", bound=str)

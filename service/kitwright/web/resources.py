@@ -10,9 +10,9 @@ from litestar.handlers import HTTPRouteHandler, get, post
 from msgspec import Struct
 
 from kitwright.web import records
-from kitwright.web.answer import Out, QuoteOut
 from kitwright.web.body import read_body
 from kitwright.web.negotiate import JSON, TEXT, best_form, json_response, unchanging
+from kitwright.web.out import Out, QuoteOut
 from kitwright.web.problems import KINDS, Refusal
 from kitwright.web.service import Service
 from kitwright.web.wire import PreviewIn

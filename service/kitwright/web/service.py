@@ -9,7 +9,8 @@ from kitwright.flow import Workshop, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
 from kitwright.stages.quote import Quote
 from kitwright.stages.request import RequestRefused
-from kitwright.web.answer import QuoteOut, answer
+from kitwright.web.answer import answer
+from kitwright.web.out import QuoteOut
 from kitwright.web.wire import PreviewIn
 
 

@@ -32,8 +32,9 @@ def check_fitments(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fa
         for index, row in enumerate(family.fitment):
             yield from _row(catalogue, family, row, f"fitment {row.role} [{index}]")
         by_role = _by_role(family)
+        codes = sorted({code for row in family.fitment for code in row.build_codes})
         for role, rows in by_role.items():
-            yield from _tiles(file, role, rows)
+            yield from _tiles(file, role, rows, codes)
         yield from _breaks(file, family)
         yield from _oil(file, family)
         if unsound.isdisjoint({file, layout_file(family.layout)}):
@@ -85,18 +86,16 @@ def _by_role(family: Family) -> dict[RoleInstance, list[Fitment]]:
     return found
 
 
-def _tiles(file: str, role: RoleInstance, rows: Sequence[Fitment]) -> Iterator[Fault]:
-    """Yield gaps and overlaps, for each build code that is named and for any other."""
-    codes = sorted({code for row in rows for code in row.build_codes})
-    seen: set[tuple[str, str]] = set()
-    for code in (None, *codes):
-        matching = [row for row in rows if not row.build_codes or code in row.build_codes]
+def _tiles(
+    file: str, role: RoleInstance, rows: Sequence[Fitment], codes: Sequence[str]
+) -> Iterator[Fault]:
+    """Yield gaps and overlaps of a role, for every build code of the family where that matters."""
+    ahead = [row for row in rows if row.serial_from <= row.serial_to]
+    for code in codes if any(row.build_codes for row in ahead) else (None,):
+        matching = [row for row in ahead if not row.build_codes or code in row.build_codes]
+        which = "" if code is None else f" with build code {code}"
         for kind, message in _seams(sorted(matching, key=lambda row: row.serial_from)):
-            # What is wrong for every build code is said once.
-            if (kind, message) not in seen:
-                seen.add((kind, message))
-                which = "" if not codes else f" (build code {code or 'any other'})"
-                yield fault(file, _label(role), kind, message + which)
+            yield fault(file, _label(role), kind, message + which)
 
 
 def _seams(rows: Sequence[Fitment]) -> Iterator[tuple[str, str]]:
@@ -115,10 +114,11 @@ def _seams(rows: Sequence[Fitment]) -> Iterator[tuple[str, str]]:
 
 def _breaks(file: str, family: Family) -> Iterator[Fault]:
     stated = {row.at for row in family.serial_break}
-    # A range may begin a change or, where it ends early, have one begin behind it.
-    changes = {row.serial_from for row in family.fitment} | {
-        row.serial_to + 1 for row in family.fitment
-    }
+    changes: set[int] = set()
+    for row in family.fitment:
+        if row.serial_from <= row.serial_to:
+            # Where a range ends, another begins.
+            changes |= {row.serial_from, row.serial_to + 1}
     changes -= {0, SERIAL_MAX + 1}
     for at in sorted(stated - changes):
         message = "no fitment changes at this serial"

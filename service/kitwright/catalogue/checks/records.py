@@ -111,7 +111,9 @@ def _below(file: str, label: str, record: Record, root: Record) -> Iterator[Foun
     for field in record.__struct_fields__:
         value = getattr(record, field)
         if isinstance(value, Record):
-            yield from _below(file, before + field, value, root)
+            # Tables within tables read as files name them: fees.supplies.
+            is_path = bool(label) and " " not in label
+            yield from _below(file, (f"{label}." if is_path else before) + field, value, root)
         elif isinstance(value, tuple):
             word = "set" if field == "sets" else field
             for index, row in enumerate(value):

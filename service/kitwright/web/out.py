@@ -1,0 +1,333 @@
+"""Answers on the wire: the structs of a quote, and what every answer struct is made of."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated
+
+from msgspec import Meta, Struct
+
+from kitwright.money import Money
+
+DecimalText = Annotated[
+    str, Meta(pattern=r"^-?[0-9]+(\.[0-9]+)?$", description="A decimal number.")
+]
+Minutes = Annotated[int, Meta(description="Whole minutes.")]
+
+
+class Out(Struct, frozen=True, kw_only=True):
+    """The base of every answer struct."""
+
+
+class MoneyOut(Out, frozen=True, kw_only=True):
+    """An amount with all digits of its currency."""
+
+    amount: DecimalText
+    currency: Annotated[str, Meta(pattern="^[A-Z]{3}$", description="ISO 4217.")]
+
+
+class WhyOut(Out, frozen=True, kw_only=True):
+    """A reason: its code and facts for machines, its text for people."""
+
+    code: str
+    facts: dict[str, str | int | MoneyOut | None]
+    text: str
+
+
+class EngineOut(Out, frozen=True, kw_only=True):
+    """The engine and its machine."""
+
+    family: str
+    name: str
+    serial: int | None
+    build_code: str | None
+    chassis: str | None
+    chassis_name: str | None
+
+
+class JobOut(Out, frozen=True, kw_only=True):
+    """A job with its billed minutes: as the only one, and here among the others."""
+
+    job: str
+    name: str
+    cylinder: int | None
+    minutes_alone: Minutes
+    minutes_here: Minutes
+    why: tuple[WhyOut, ...]
+
+
+class SwallowedOut(Out, frozen=True, kw_only=True):
+    """A job that another one holds."""
+
+    job: str
+    cylinder: int | None
+    by_job: str
+    by_cylinder: int | None
+
+
+class RemoveOut(Out, frozen=True, kw_only=True):
+    """A component to take off, in order."""
+
+    component: str
+    cylinder: int | None
+    minutes: Minutes
+    exact_minutes: DecimalText
+    why: tuple[WhyOut, ...]
+
+
+class RefitOut(Out, frozen=True, kw_only=True):
+    """A component to put back, in order; `work_minutes` is the bench work that its refit
+    carries.
+    """
+
+    component: str
+    cylinder: int | None
+    minutes: Minutes
+    work_minutes: Minutes
+    exact_minutes: DecimalText
+
+
+class AccessOut(Out, frozen=True, kw_only=True):
+    """Everything that comes off. The whole minutes of the steps sum to `minutes`, the exact
+    ones to `exact_minutes`.
+    """
+
+    remove: tuple[RemoveOut, ...]
+    refit: tuple[RefitOut, ...]
+    minutes: Minutes
+    exact_minutes: DecimalText
+    engine_out: bool
+
+
+class LabourOut(Out, frozen=True, kw_only=True):
+    """A labour class over the visit: exact minutes, and what is billed for them."""
+
+    labour_class: str
+    exact_minutes: DecimalText
+    billed_minutes: Minutes
+
+
+class NeedOut(Out, frozen=True, kw_only=True):
+    """A role, or a piece of work, with the item that it needs."""
+
+    role: str
+    cylinder: int | None
+    part: str
+    name: str
+    quantity: DecimalText
+    unit: Annotated[str, Meta(description="UN/ECE Recommendation 20.")]
+    kind: str
+    why: tuple[WhyOut, ...]
+
+
+class CoversOut(Out, frozen=True, kw_only=True):
+    """How much of a need a pack fills."""
+
+    role: str
+    cylinder: int | None
+    part: str
+    quantity: DecimalText
+
+
+class PackOut(Out, frozen=True, kw_only=True):
+    """Packs of an item, from the shelf (`source` "stock") or from a supplier, and what they
+    fill.
+    """
+
+    item: str
+    packs: DecimalText
+    source: str
+    covers: tuple[CoversOut, ...]
+
+
+class StockOut(Out, frozen=True, kw_only=True):
+    """What is taken from the shelf."""
+
+    item: str
+    quantity: DecimalText
+    unit: str
+    bin: str
+
+
+class LeftOut(Out, frozen=True, kw_only=True):
+    """What the shop keeps."""
+
+    item: str
+    quantity: DecimalText
+    unit: str
+
+
+class KitOut(Out, frozen=True, kw_only=True):
+    """The needs, and what covers them."""
+
+    needs: tuple[NeedOut, ...]
+    packs: tuple[PackOut, ...]
+    left_over: tuple[LeftOut, ...]
+    from_stock: tuple[StockOut, ...]
+
+
+class LineOut(Out, frozen=True, kw_only=True):
+    """A line: `amount` = quantity x unit price / base quantity, rounded once; net, or gross
+    where prices include tax.
+
+    `net`, `tax` and `gross` are null where the tax is not known.
+    """
+
+    kind: str
+    code: str
+    cylinder: int | None
+    description: str
+    quantity: DecimalText
+    unit: str
+    unit_price: DecimalText
+    base_quantity: DecimalText
+    amount: MoneyOut
+    net: MoneyOut | None
+    tax: MoneyOut | None
+    gross: MoneyOut | None
+    tax_kind: str
+    labour_class: str | None
+    why: tuple[WhyOut, ...]
+
+
+class TaxOut(Out, frozen=True, kw_only=True):
+    """One tax; `rate` in per cent."""
+
+    component: str
+    name: str
+    rate: DecimalText
+    base: MoneyOut
+    amount: MoneyOut
+
+
+class TotalsOut(Out, frozen=True, kw_only=True):
+    """Sums of the printed lines; net + tax = gross; null where the tax is not known."""
+
+    lines: MoneyOut
+    net: MoneyOut | None
+    tax: MoneyOut | None
+    gross: MoneyOut | None
+    payable: MoneyOut | None
+
+
+class OrderLineOut(Out, frozen=True, kw_only=True):
+    """A line of a parts order: whole packs, cost without tax; `stock` is `known`, `unknown` or
+    `back_order`.
+    """
+
+    sku: str
+    item: str
+    name: str
+    brand: str
+    packs: int
+    pack_size: int
+    unit_cost: DecimalText
+    net: MoneyOut
+    stock: str
+    promised: date
+    covers: tuple[CoversOut, ...]
+
+
+class OrderFeeOut(Out, frozen=True, kw_only=True):
+    """A supplier's charge on an order."""
+
+    code: str
+    amount: MoneyOut
+
+
+class OrderOut(Out, frozen=True, kw_only=True):
+    """What one supplier is asked to send; `net` is goods, fees and freight without tax."""
+
+    supplier: str
+    name: str
+    order_by: Annotated[str, Meta(description="The supplier's cutoff, local time.")]
+    lines: tuple[OrderLineOut, ...]
+    goods: MoneyOut
+    fees: tuple[OrderFeeOut, ...]
+    freight: MoneyOut
+    net: MoneyOut
+    promised: date
+
+
+class UnfilledOut(Out, frozen=True, kw_only=True):
+    """What no source can fill."""
+
+    item: str
+    quantity: DecimalText
+    unit: str
+    needs: tuple[CoversOut, ...]
+    why: tuple[WhyOut, ...]
+
+
+class ExtraOut(Out, frozen=True, kw_only=True):
+    """An optional job at what the whole visit costs more with it, tax included where it is
+    known.
+    """
+
+    job: str
+    name: str
+    cylinders: tuple[int, ...]
+    price: MoneyOut
+    minutes: int
+    default: str
+    why: tuple[WhyOut, ...]
+    needs: tuple[NeedOut, ...]
+
+
+class QuestionOut(Out, frozen=True, kw_only=True):
+    """A role whose part the plate decides: priced as `priced`, and ordered as none."""
+
+    role: str
+    cylinder: int | None
+    parts: tuple[str, ...]
+    priced: str
+
+
+class CautionOut(Out, frozen=True, kw_only=True):
+    """A hazard of this visit, and the steps that bring it."""
+
+    code: str
+    title: str
+    text: str
+    steps: tuple[str, ...]
+
+
+class ShopOut(Out, frozen=True, kw_only=True):
+    """Whose quote it is."""
+
+    id: str
+    name: str
+    currency: str
+    prices_include_tax: bool
+
+
+class QuoteOut(Out, frozen=True, kw_only=True):
+    """The whole quote and its parts orders."""
+
+    provisional: bool
+    on: date
+    valid_until: date
+    parts_by: date | None
+    language: str
+    catalogue_revision: str
+    shop: ShopOut
+    engine: EngineOut
+    jobs: tuple[JobOut, ...]
+    swallowed: tuple[SwallowedOut, ...]
+    access: AccessOut
+    labour: tuple[LabourOut, ...]
+    kit: KitOut
+    lines: tuple[LineOut, ...]
+    taxes: tuple[TaxOut, ...]
+    tax_state: Annotated[str, Meta(pattern="^(known|unknown)$")]
+    totals: TotalsOut
+    orders: tuple[OrderOut, ...]
+    unfilled: tuple[UnfilledOut, ...]
+    extras: tuple[ExtraOut, ...]
+    questions: tuple[QuestionOut, ...]
+    cautions: tuple[CautionOut, ...]
+
+
+def money(value: Money) -> MoneyOut:
+    """Return an amount on the wire."""
+    return MoneyOut(amount=value.amount_text, currency=value.currency)
