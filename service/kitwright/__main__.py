@@ -20,7 +20,7 @@ from kitwright.catalogue.load import load_catalogue
 from kitwright.errors import KitwrightError
 from kitwright.proof import prove_catalogue
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
-from kitwright.stages.request import RequestRefused
+from kitwright.stages.refusal import RequestRefused
 from kitwright.web.body import decode
 from kitwright.web.problems import Refusal, pointer
 from kitwright.web.wire import PreviewIn

@@ -21,7 +21,7 @@ from kitwright.documents.quote_text import quote_text
 from kitwright.errors import KitwrightError
 from kitwright.flow import Workshop
 from kitwright.settings import Settings
-from kitwright.stages.request import UnknownId
+from kitwright.stages.refusal import UnknownId
 from kitwright.web.body import MOST_BYTES
 from kitwright.web.openapi import describe
 from kitwright.web.problems import HANDLERS

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from msgspec import structs
+
 from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId, ItemId, Shop, WhileApart
 from kitwright.money import Money
 from kitwright.stages.access import AccessPlan, Teardown, compile_teardown, plan_access
+from kitwright.stages.adjustment import adjust_lines
 from kitwright.stages.job import Jobs, Operation, choose_jobs, expand_job, settle
 from kitwright.stages.kit import choose_kit
-from kitwright.stages.labour import Labour, allot_labour
-from kitwright.stages.need import Need, list_needs
+from kitwright.stages.labour import Labour, allot_labour, read_minutes, repeat
+from kitwright.stages.need import Need, list_needs, with_floors
 from kitwright.stages.order import split_orders
 from kitwright.stages.price import Priced, price_lines
 from kitwright.stages.quote import Extra, Operated, Quote, Repair, make_quote, tax_lines
@@ -45,25 +48,33 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
     request = read_request(catalogue, shop, asked)
     jobs = choose_jobs(catalogue, request)
     repair = quote_jobs(workshop, request, jobs)
+    terms = asked.terms
+    # what names lines and parts of this very quote would not fit another set of jobs
+    plain = _untouched(request) if terms.is_touched else request
+    computed = quote_jobs(workshop, plain, jobs) if terms.is_touched else repair
     operated = tuple(
         Operated(
             operation=operation,
-            minutes_alone=_labour(workshop, request, [operation])[1].billed,
+            minutes_alone=_labour(workshop, plain, (operation,))[1].billed,
             minutes_here=repair.labour.minutes_of(operation.key),
+            minutes_computed=computed.labour.minutes_of(operation.key),
         )
         for operation in jobs.operations
     )
-    extras = tuple(_extras(workshop, request, jobs, repair))
+    extras = tuple(_extras(workshop, plain, jobs, computed))
     return make_quote(catalogue, shop, request, repair, operated, extras)
 
 
 def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
     """Return some jobs planned, kitted, ordered, priced and taxed."""
-    catalogue, shop, supply = workshop.catalogue, workshop.shop, workshop.supply
+    catalogue, supply = workshop.catalogue, workshop.supply
+    shop = with_floors(workshop.shop, request)
     asked = request.asked
     plan, labour = _labour(workshop, request, jobs.operations)
     needs = list_needs(catalogue, shop, supply, request, jobs.operations, plan, labour)
-    kit = choose_kit(catalogue, shop, supply, needs, on=asked.on, needed_by=asked.needed_by)
+    kit = choose_kit(
+        catalogue, shop, supply, needs, asked.terms, on=asked.on, needed_by=asked.needed_by
+    )
     orders = split_orders(catalogue, shop, kit, asked.on)
     lines = price_lines(
         Priced(
@@ -75,11 +86,13 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
             kit=kit,
             orders=orders,
             diagnostic_done=asked.diagnostic_done,
+            machines=asked.terms.machines,
             area=request.tax_area,
             on=asked.on,
         )
     )
-    line_taxes, taxes, totals = tax_lines(shop, request, lines)
+    lines = adjust_lines(lines, asked.terms, shop.currency)
+    line_taxes, taxes, totals = tax_lines(shop, request, lines, kit)
     return Repair(
         jobs=jobs,
         plan=plan,
@@ -94,13 +107,29 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
 
 
 def _labour(
-    workshop: Workshop, request: Request, operations: Sequence[Operation]
+    workshop: Workshop, request: Request, operations: tuple[Operation, ...]
 ) -> tuple[AccessPlan, Labour]:
     catalogue, shop = workshop.catalogue, workshop.shop
-    condition = request.asked.condition
-    plan = plan_access(catalogue, shop, workshop.teardown(request), operations, condition.rust)
-    labour = allot_labour(catalogue, shop, request.family.cylinders, operations, plan, condition)
-    return plan, labour
+    asked = request.asked
+    teardown = workshop.teardown(request)
+    plan = plan_access(catalogue, shop, teardown, operations, asked.condition.rust)
+    labour = allot_labour(
+        catalogue,
+        shop,
+        request.family.cylinders,
+        operations,
+        plan,
+        asked.condition,
+        read_minutes(operations, asked.terms),
+    )
+    return plan, repeat(labour, asked.terms.machines)
+
+
+def _untouched(request: Request) -> Request:
+    terms = structs.replace(
+        request.asked.terms, discounts=(), free_lines=(), overrides=(), customer_parts=()
+    )
+    return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
 
 
 def _extras(workshop: Workshop, request: Request, jobs: Jobs, repair: Repair) -> Iterator[Extra]:

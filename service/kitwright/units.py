@@ -21,6 +21,8 @@ REC20: Final[dict[str, str]] = {
     "pad": "C62",
     "sheet": "C62",
     "minute": "MIN",
+    "hour": "HUR",
+    "km": "KMT",
 }
 """Unit words of the catalogue -> codes of UN/ECE Recommendation 20; what is only counted is C62,
 "one".

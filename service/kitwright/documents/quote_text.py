@@ -113,6 +113,8 @@ def _quantity(line: PricedLine, speaker: Speaker) -> str:
     amount = speaker.number(line.quantity)
     if line.kind is LineKind.labour:
         return f"{amount} min at {price} an hour"
+    if line.kind is LineKind.discount:
+        return f"{price}"
     if line.unit == "piece":
         return f"{line.code}: {amount} at {price}"
     many = "" if line.base_quantity == 1 else f"{speaker.number(line.base_quantity)} "
@@ -122,15 +124,30 @@ def _quantity(line: PricedLine, speaker: Speaker) -> str:
 def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
     totals = quote.repair.totals
     yield from _title("Total", "")
+    if totals.discount.minor:
+        yield from _amount("  Lines", totals.lines, speaker)
+        yield from _amount("  Discount", totals.discount, speaker)
     if totals.net is not None:
         yield from _amount("  Net", totals.net, speaker)
     for tax in quote.repair.taxes:
         of = f"{speaker.number(tax.percent)} % of {speaker.money(tax.base)}"
         yield from _amount(f"  {tax.name}, {of}", tax.amount, speaker)
-    if totals.payable is None:
+    shown = quote.request.asked.terms.exemption
+    if shown is not None:
+        yield f"  Exempt by certificate {shown.certificate_number}, until {speaker.day(shown.valid_until)}"
+    if totals.payable is None or totals.gross is None:
         yield "  Tax is not known yet: this quote can't be issued."
-    else:
+    elif totals.payable == totals.gross:
         yield from _amount("  To pay", totals.payable, speaker)
+    else:
+        yield from _amount("  Gross", totals.gross, speaker)
+        if totals.prepaid.minor:
+            yield from _amount("  Paid already", -totals.prepaid, speaker)
+        if totals.cash_rounding.minor:
+            yield from _amount("  Rounding to coins", totals.cash_rounding, speaker)
+        yield from _amount("  To pay", totals.payable, speaker)
+    if totals.deposit.minor:
+        yield from _amount("  Of it in advance, for parts ordered", totals.deposit, speaker)
 
 
 def _extras(quote: Quote, speaker: Speaker) -> Iterator[str]:

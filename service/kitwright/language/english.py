@@ -39,6 +39,13 @@ SENTENCES: Final[dict[str, str]] = {
         "Freight and order fees of {suppliers} come to {charged}; at most {cap} is passed on."
     ),
     "no-source": "No supplier of this shop has {item} in the quality that its role asks for.",
+    "price-overridden": "Set by {by} in place of {computed}: {reason}",
+    "free-line": "Added by {by}: {reason}",
+    "discount-of-line": "Given by {by} on {code}: {reason}",
+    "percent-of-line": "{percent} % given by {by} on {code}: {reason}",
+    "discount-of-quote": "Share of what {by} gives on the whole: {reason}",
+    "percent-of-quote": "{percent} % given by {by} on the whole: {reason}",
+    "customer-brings": "Brought by the customer: fitted without warranty.",
     "core-deposit": "Refunded when the old part comes back.",
     "sublet-of-job": "{job} is done by a specialist; it adds {days} working days.",
 }
@@ -88,6 +95,7 @@ PHRASES: Final[dict[str, str]] = {
     "small-order": "small order",
     "hazardous-goods": "hazardous goods",
     "core": "Core deposit: {item}",
+    "discount": "Discount: {kind}",
     "labour": "{job} - {class} labour",
     "sublet": "{service}, sent out",
     "on-cylinder": "{thing}, cylinder {cylinder}",

@@ -122,6 +122,10 @@ class Speaker:
             return english.PHRASES["labour"].format_map(
                 {"job": self.job(job, cylinder or None), "class": self.word(line.labour_class)}
             )
+        if line.description is not None:
+            return line.description
+        if line.kind is LineKind.discount:
+            return english.PHRASES["discount"].format(kind=self.word(line.tax_kind.value))
         if line.kind is LineKind.core:
             return english.PHRASES["core"].format(item=self.item(line.code))
         if line.kind is LineKind.sublet:

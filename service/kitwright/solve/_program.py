@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     import highspy
 
 import os
-_SLACK=float(os.environ.get('SLACK','0'))
-TOL=float(os.environ.get('TOL','1e-9'))
+
+_SLACK = float(os.environ.get("SLACK", "0"))
+TOL = float(os.environ.get("TOL", "1e-9"))
 _LARGEST: Final = 10**12
 """Sums up to here stay well within the whole numbers that a float tells apart."""
 
@@ -109,8 +110,12 @@ def _model(costs: Sequence[int], limits: Sequence[int], rows: Sequence[Row]) -> 
     model.col_cost_ = [float(cost) for cost in costs]
     model.col_lower_ = [0.0] * len(costs)
     model.col_upper_ = [float(limit) for limit in limits]
-    model.row_lower_ = [-highspy.kHighsInf if r.least is None else float(r.least) - _SLACK for r in rows]
-    model.row_upper_ = [highspy.kHighsInf if r.most is None else float(r.most) + _SLACK for r in rows]
+    model.row_lower_ = [
+        -highspy.kHighsInf if r.least is None else float(r.least) - _SLACK for r in rows
+    ]
+    model.row_upper_ = [
+        highspy.kHighsInf if r.most is None else float(r.most) + _SLACK for r in rows
+    ]
     model.integrality_ = [highspy.HighsVarType.kInteger] * len(costs)
     starts: list[int] = [0]
     index: list[int] = []

@@ -16,7 +16,7 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.money import Money
-from kitwright.stages.kit import Kit
+from kitwright.stages.kit import Brought, Kit
 from kitwright.stages.line import LineKind, PricedLine, price_line
 from kitwright.stages.need import Need
 from kitwright.stages.selling import selling_price
@@ -39,14 +39,17 @@ def price_goods(
     prices = _Prices(catalogue, shop, supply, kit)
     in_sets = list(_sets(catalogue, kit))
     lines = [_set_line(prices, *each) for each in in_sets]
-    open_amounts = _beside_sets(kit, [cover for *_, covers in in_sets for cover in covers])
+    covered = [cover for *_, covers in in_sets for cover in covers]
+    covered += [cover for each in kit.brought for cover in each.covers]
+    open_amounts = _beside(kit, covered)
+    lines += [_brought_line(prices.currency, each) for each in kit.brought]
     for item, needs in sorted(_by_item(kit).items()):
         amount = open_amounts[item]
         if amount and item in catalogue.consumables:
             lines.append(_consumable_line(catalogue, prices, item, amount, needs))
         elif amount:
             lines.append(_part_line(prices, item, amount, needs))
-    lines.sort(key=lambda line: (_ORDER[line.kind], line.code))
+    lines.sort(key=lambda line: (_ORDER[line.kind], line.code, line.unit_price))
     return (*lines, *_cores(catalogue, shop, lines))
 
 
@@ -86,12 +89,12 @@ def _sets(catalogue: Catalogue, kit: Kit) -> Iterator[tuple[ItemId, int, tuple[C
             yield bought.source.item, bought.packs * bought.source.pack, bought.covers
 
 
-def _beside_sets(kit: Kit, in_sets: list[Covered]) -> dict[ItemId, Fraction]:
-    """Return how much of each item no set holds."""
+def _beside(kit: Kit, covered: list[Covered]) -> dict[ItemId, Fraction]:
+    """Return how much of each item is neither in a set nor brought."""
     amounts: dict[ItemId, Fraction] = {}
     for need in kit.needs:
         amounts[need.item] = amounts.get(need.item, Fraction(0)) + exact(need.quantity)
-    for each in in_sets:
+    for each in covered:
         amounts[each.need.item] -= each.quantity
     return amounts
 
@@ -146,6 +149,20 @@ def _part_line(prices: _Prices, item: ItemId, amount: Fraction, needs: list[Need
     )
 
 
+def _brought_line(currency: str, brought: Brought) -> PricedLine:
+    reasons = [why for each in brought.covers for why in need_reasons(each.need)]
+    return price_line(
+        LineKind.part,
+        brought.item,
+        quantity=int(brought.quantity),
+        unit="piece",
+        unit_price=Decimal(0),
+        currency=currency,
+        tax_kind=ChargeKind.part,
+        why=(Why("customer-brings", {"item": brought.item}), *reasons),
+    )
+
+
 def _consumable_line(
     catalogue: Catalogue, prices: _Prices, item: ItemId, amount: Fraction, needs: list[Need]
 ) -> PricedLine:
@@ -170,7 +187,7 @@ def _cores(catalogue: Catalogue, shop: Shop, lines: list[PricedLine]) -> Iterato
     for line in lines:
         part = catalogue.parts.get(ItemId(line.code))
         deposit = part.core_deposit.get(shop.price_list) if part is not None else None
-        if deposit:
+        if deposit and line.unit_price:
             yield price_line(
                 LineKind.core,
                 line.code,

@@ -15,7 +15,8 @@ from kitwright.catalogue.model import (
     VisitWorkId,
 )
 from kitwright.errors import KitwrightError
-from kitwright.stages.request import Request, RequestFault, RequestRefused
+from kitwright.stages.refusal import RequestFault, RequestRefused
+from kitwright.stages.request import Request
 from kitwright.stages.why import Why, place
 
 OperationKey = tuple[JobId, int]

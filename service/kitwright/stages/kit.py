@@ -9,9 +9,12 @@ from fractions import Fraction
 from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop
+from kitwright.errors import KitwrightError
 from kitwright.stages.lot import Chosen, Lot, choose_lots, find_lots
 from kitwright.stages.need import Need
+from kitwright.stages.refusal import RequestFault, RequestRefused
 from kitwright.stages.supply import Source, Supply, meets
+from kitwright.stages.terms import Terms
 from kitwright.stages.wanted import Covered, Wanted
 
 
@@ -36,6 +39,14 @@ class Bought(Struct, frozen=True, kw_only=True):
     covers: tuple[Covered, ...]
 
 
+class Brought(Struct, frozen=True, kw_only=True):
+    """Pieces that the customer brings: fitted without warranty, neither bought nor charged."""
+
+    item: ItemId
+    quantity: Fraction
+    covers: tuple[Covered, ...]
+
+
 class LeftOver(Struct, frozen=True):
     """What the shop keeps: bought or opened, and not needed here."""
 
@@ -53,6 +64,20 @@ class Unfilled(Struct, frozen=True, kw_only=True):
     needs: tuple[Need, ...]
 
 
+class PartNotNeeded(RequestFault):
+    """A part that a customer brings and that this repair does not need, or not so often."""
+
+    code = "part-not-needed"
+
+    def __init__(
+        self, item: ItemId, needed: Sequence[ItemId], most: Fraction | None = None
+    ) -> None:
+        self.item = item
+        self.most = most
+        told = f"it needs {', '.join(needed)}" if most is None else f"it can take {most} more"
+        super().__init__(f"{item} does not fit this repair: {told}")
+
+
 class Kit(Struct, frozen=True, kw_only=True):
     """The needs, and the stock and purchases that cover them.
 
@@ -62,6 +87,7 @@ class Kit(Struct, frozen=True, kw_only=True):
 
     needs: tuple[Need, ...]
     questions: tuple[Need, ...]
+    brought: tuple[Brought, ...]
     from_stock: tuple[FromStock, ...]
     bought: tuple[Bought, ...]
     left_over: tuple[LeftOver, ...]
@@ -73,18 +99,21 @@ def choose_kit(
     shop: Shop,
     supply: Supply,
     needs: tuple[Need, ...],
+    terms: Terms,
     *,
     on: date,
     needed_by: date | None,
 ) -> Kit:
     """Return the kit for some needs.
 
-    Free pieces are taken from the shelf first, oldest usable number first; the rest is covered
-    at least purchase cost over pieces, sets (a set on the shelf counts at what it cost) and
-    whole packs, freight ignored. With `needed_by`, sources in time come before cheaper late
-    ones; what nothing brings in time comes as early as it can.
+    What the customer brings goes first. Free pieces are taken from the shelf first, oldest
+    usable number first; the rest is covered at least purchase cost over pieces, sets (a set on
+    the shelf counts at what it cost) and whole packs, freight ignored. With `needed_by`,
+    sources in time come before cheaper late ones; what nothing brings in time comes as early as
+    it can.
     """
     wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
+    brought = _brought(catalogue, wanted, terms)
     from_stock = [taken for item in wanted.items for taken in _from_shelf(shop, wanted, item)]
     lots = find_lots(catalogue, shop, supply, wanted)
     chosen, short = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
@@ -92,11 +121,38 @@ def choose_kit(
     return Kit(
         needs=needs,
         questions=tuple(need for need in needs if need.is_question),
+        brought=brought,
         from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
         bought=tuple(bought),
         left_over=tuple(left_over),
         unfilled=tuple(_unfilled(wanted, short)),
     )
+
+
+def _brought(catalogue: Catalogue, wanted: Wanted, terms: Terms) -> tuple[Brought, ...]:
+    """Fill needs with what the customer brings.
+
+    Raises: RequestRefused, for parts that are not needed, or more of them than are.
+    """
+    brought = []
+    faults: list[KitwrightError] = []
+    for index, part in enumerate(terms.customer_parts):
+        item = None if part.item in catalogue.consumables else wanted.filled_by_any(part.item)
+        if item is None:
+            needed = [one for one in wanted.items if one not in catalogue.consumables]
+            fault: RequestFault = PartNotNeeded(part.item, needed)
+            faults.append(fault.at("customer_parts", index, "item"))
+            continue
+        rest = wanted.rest(item)
+        amount = rest if part.quantity is None else Fraction(part.quantity * terms.machines)
+        if not 0 < amount <= rest:
+            fault = PartNotNeeded(part.item, [], most=rest)
+            faults.append(fault.at("customer_parts", index, "quantity"))
+            continue
+        brought.append(Brought(item=part.item, quantity=amount, covers=wanted.fill(item, amount)))
+    if faults:
+        raise RequestRefused(faults)
+    return tuple(brought)
 
 
 def _from_shelf(shop: Shop, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import (
     Catalogue,
@@ -17,10 +17,13 @@ from kitwright.catalogue.model import (
     VisitWorkId,
     Work,
 )
+from kitwright.errors import KitwrightError
 from kitwright.money import share
 from kitwright.stages.access import AccessPlan
-from kitwright.stages.job import Operation, OperationKey
+from kitwright.stages.job import NotInQuote, Operation, OperationKey
+from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Condition, Debris
+from kitwright.stages.terms import MinutesOverride, Terms
 from kitwright.stages.why import place
 from kitwright.units import exact
 
@@ -84,6 +87,28 @@ class Labour(Struct, frozen=True, kw_only=True):
         )
 
 
+def read_minutes(operations: Sequence[Operation], terms: Terms) -> dict[OperationKey, int]:
+    """Return the minutes that the counter sets by hand, by operation.
+
+    Raises: RequestRefused, for a job that is not in the quote.
+    """
+    found: dict[OperationKey, int] = {}
+    faults: list[KitwrightError] = []
+    there = {operation.key: operation.text for operation in operations}
+    for index, override in enumerate(terms.overrides):
+        if isinstance(override, MinutesOverride):
+            key = (override.job, override.cylinder or 0)
+            if key in there:
+                found[key] = override.minutes
+            else:
+                named = place(override.job, override.cylinder)
+                fault = NotInQuote(named, there.values())
+                faults.append(fault.at("overrides", index, "job"))
+    if faults:
+        raise RequestRefused(faults)
+    return found
+
+
 def allot_labour(
     catalogue: Catalogue,
     shop: Shop,
@@ -91,13 +116,16 @@ def allot_labour(
     operations: Sequence[Operation],
     plan: AccessPlan,
     condition: Condition,
+    overridden: Mapping[OperationKey, int],
 ) -> Labour:
     """Return the labour of a visit.
 
     Minutes stay exact up to the sum of each class, which rounds up to the shop's increment.
     Within a class a task's minutes are split equally among the operations that share it; the
     billed minutes then go to operations in whole minutes by largest remainder, ties by job and
-    cylinder. Work rows of one id are done once a cylinder or visit however many jobs list them.
+    cylinder. `overridden` gives operations other whole minutes, spread over their classes in
+    proportion; whoever sets minutes by hand has the last word, so no bench minimum is added
+    then. Work rows of one id are done once a cylinder or visit however many jobs list them.
     """
     everyone = tuple(operation.key for operation in operations)
     tasks = (
@@ -115,14 +143,60 @@ def allot_labour(
         classes.append(ClassMinutes(name, total, billed))
         if billed:
             allotted += _allot(name, billed, _shares(of_class), everyone)
-    short = shop.labour.minimum_bench_minutes - sum(each.billed for each in classes)
     minimum: tuple[Allotted, ...] = ()
-    if short > 0:
+    short = shop.labour.minimum_bench_minutes - sum(each.billed for each in classes)
+    if overridden:
+        allotted = sorted(
+            _overridden(shop, allotted, overridden),
+            key=lambda each: (each.labour_class, each.operation),
+        )
+        classes = [_billed(each, allotted) for each in classes]
+    elif short > 0:
         equally = dict.fromkeys(everyone, Fraction(1))
         minimum = tuple(_allot(shop.labour.minimum_bench_class, short, equally, everyone))
     return Labour(
         tasks=tasks, classes=tuple(classes), allotted=tuple(allotted), bench_minimum=minimum
     )
+
+
+def repeat(labour: Labour, machines: int) -> Labour:
+    """Return the labour of several identical machines: every billed and exact minute so often.
+
+    The tasks stay those of one machine.
+    """
+
+    def times(allotted: Sequence[Allotted]) -> tuple[Allotted, ...]:
+        return tuple(structs.replace(each, minutes=each.minutes * machines) for each in allotted)
+
+    return Labour(
+        tasks=labour.tasks,
+        classes=tuple(
+            ClassMinutes(each.labour_class, each.exact * machines, each.billed * machines)
+            for each in labour.classes
+        ),
+        allotted=times(labour.allotted),
+        bench_minimum=times(labour.bench_minimum),
+    )
+
+
+def _overridden(
+    shop: Shop, allotted: Sequence[Allotted], overridden: Mapping[OperationKey, int]
+) -> Iterator[Allotted]:
+    """Yield the allotment with some operations' minutes replaced, in proportion over classes."""
+    yield from (each for each in allotted if each.operation not in overridden)
+    for key, minutes in sorted(overridden.items()):
+        own = [each for each in allotted if each.operation == key]
+        # a job whose way in is already open has no class yet
+        own = own or [Allotted(key, shop.labour.minimum_bench_class, 1)]
+        parts = share(minutes, [each.minutes for each in own])
+        for each, part in zip(own, parts, strict=True):
+            if part:
+                yield structs.replace(each, minutes=part)
+
+
+def _billed(of_class: ClassMinutes, allotted: Sequence[Allotted]) -> ClassMinutes:
+    billed = sum(each.minutes for each in allotted if each.labour_class == of_class.labour_class)
+    return structs.replace(of_class, billed=billed)
 
 
 def _up_to(minutes: Fraction, increment: int) -> int:

@@ -25,13 +25,23 @@ class LineKind(StrEnum):
     fee = "fee"
     freight = "freight"
     core = "core"
+    free = "free"
+    discount = "discount"
+
+
+class Computed(Struct, frozen=True, kw_only=True):
+    """What a line came to before somebody overrode its price."""
+
+    unit_price: Decimal
+    amount: Money
 
 
 class PricedLine(Struct, frozen=True, kw_only=True):
     """A line: amount = quantity x unit price / base quantity, rounded once, half up.
 
     `amount` is net, or gross where the shop's prices include tax. `unit` is a unit word of the
-    catalogue; labour is in minutes at a price an hour, base quantity 60.
+    catalogue; labour is in minutes at a price an hour, base quantity 60. `description` is that
+    of a free line.
     """
 
     kind: LineKind
@@ -45,6 +55,8 @@ class PricedLine(Struct, frozen=True, kw_only=True):
     why: tuple[Why, ...]
     operation: OperationKey | None = None
     labour_class: LabourClass | None = None
+    description: str | None = None
+    computed: Computed | None = None
 
 
 def price_line(
@@ -60,6 +72,7 @@ def price_line(
     base_quantity: Decimal | int = 1,
     operation: OperationKey | None = None,
     labour_class: LabourClass | None = None,
+    description: str | None = None,
 ) -> PricedLine:
     """Return a line with its amount worked out."""
     quantity = Decimal(quantity)
@@ -76,4 +89,5 @@ def price_line(
         why=tuple(why),
         operation=operation,
         labour_class=labour_class,
+        description=description,
     )

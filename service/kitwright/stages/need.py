@@ -9,7 +9,7 @@ from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.graph import expand
 from kitwright.catalogue.model import (
@@ -68,6 +68,14 @@ class Need(Struct, frozen=True, kw_only=True):
         return len(self.options) > 1
 
 
+def with_floors(shop: Shop, request: Request) -> Shop:
+    """Return the shop with the quality floors that hold for this quote."""
+    changed = {floor.role: floor.quality for floor in request.asked.terms.floors}
+    if not changed:
+        return shop
+    return structs.replace(shop, quality_floor={**shop.quality_floor, **changed})
+
+
 def list_needs(
     catalogue: Catalogue,
     shop: Shop,
@@ -77,7 +85,8 @@ def list_needs(
     plan: AccessPlan,
     labour: Labour,
 ) -> tuple[Need, ...]:
-    """Return the needs of a visit: roles first, by role and cylinder, then what the work uses.
+    """Return the needs of all machines' visits: roles first, by role and cylinder, then what
+    the work uses.
 
     A role instance that a job replaces and a refit renews is one need, of kind `replaced`, with
     all its reasons.
@@ -104,7 +113,11 @@ def list_needs(
             asked.build_code,
         )
         needs.append(_role_need(shop, fitted, kind, reasons))
-    return (*needs, *_used(labour))
+    machines = asked.terms.machines
+    return tuple(
+        need if machines == 1 else structs.replace(need, quantity=need.quantity * machines)
+        for need in (*needs, *_used(labour))
+    )
 
 
 def _replaced(

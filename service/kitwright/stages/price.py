@@ -49,6 +49,7 @@ class Priced(Struct, frozen=True, kw_only=True):
     kit: Kit
     orders: tuple[PartsOrder, ...]
     diagnostic_done: bool
+    machines: int
     area: TaxArea | None
     on: date
 
@@ -166,6 +167,7 @@ def _sublet_lines(given: Priced) -> Iterator[PricedLine]:
                         "days": terms.days,
                     },
                 ),
+                quantity=given.machines,
                 kind=LineKind.sublet,
                 tax_kind=ChargeKind.sublet,
                 operation=operation.key,
@@ -177,7 +179,9 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
     if not given.diagnostic_done:
         return
     fees = given.shop.fees
-    yield _fee(given, DIAGNOSTIC_FEE, fees.diagnostic, Why("diagnostic-done"))
+    yield _fee(
+        given, DIAGNOSTIC_FEE, fees.diagnostic, Why("diagnostic-done"), quantity=given.machines
+    )
     is_repair = any(not operation.job.is_credited_to_repair for operation in given.operations)
     percent = {
         DiagnosticCredit.none: Decimal(0),
@@ -191,6 +195,7 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
             DIAGNOSTIC_CREDIT,
             -credit.amount,
             Why("diagnostic-credited", {"percent": percent}),
+            quantity=given.machines,
         )
 
 
@@ -210,13 +215,15 @@ def _supplies_line(
         if line.kind is LineKind.consumable and given.catalogue.consumables[line.code].is_chemical  # type: ignore[index]
     ]
     chemicals = total(itemised if terms.exclude_itemised else (), currency)
-    left = min(share, exact(terms.cap)) - exact(chemicals.amount)
+    # each machine is a visit of its own
+    cap = exact(terms.cap) * given.machines
+    left = min(share, cap) - exact(chemicals.amount)
     amount = Money.of(max(left, Fraction(0)), currency)
     if amount.minor:
         facts: dict[str, Fact] = {
             "percent": terms.percent_of_labour,
             "labour": of_labour,
-            "cap": Money.of(terms.cap, currency),
+            "cap": Money.of(cap, currency),
             "chemicals": chemicals,
         }
         yield _fee(given, SHOP_SUPPLIES, amount.amount, Why("supplies-of-labour", facts))

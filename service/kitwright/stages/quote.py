@@ -4,34 +4,46 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
+from fractions import Fraction
+from typing import Final
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, Hazard, HazardId, JobId, Shop
-from kitwright.money import Money, total
+from kitwright.catalogue.model import Catalogue, Hazard, HazardId, JobId, RoleId, Shop
+from kitwright.money import Money, cash_round, total
 from kitwright.stages.access import AccessPlan
 from kitwright.stages.job import Jobs, Operation
 from kitwright.stages.kit import Kit
 from kitwright.stages.labour import Labour
-from kitwright.stages.line import PricedLine
+from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.need import Need
 from kitwright.stages.order import PartsOrder
 from kitwright.stages.request import Request
 from kitwright.stages.supply import working_day
-from kitwright.tax.charges import Charge, ComponentTax, tax_charges
+from kitwright.tax.charges import Charge, ComponentTax, TaxedLine, tax_charges
+from kitwright.units import exact
+
+WHOLE_ENGINE: Final = RoleId("engine")
+"""The role that a whole replacement engine fills."""
 
 
 class Totals(Struct, frozen=True, kw_only=True):
     """The sums of the printed lines. net + tax = gross; what is not known is None, never zero.
 
-    `lines` is the sum of the lines' amounts, net or gross as the shop's prices are. `payable`
-    is the gross amount.
+    `lines` is the sum of all lines but discounts, `discount` that of discounts (zero or below),
+    both net or gross as the shop's prices are. `deposit` is asked in advance. `payable` is the
+    gross amount less what is `prepaid`, with the `cash_rounding` that makes it payable in
+    coins.
     """
 
     lines: Money
+    discount: Money
     net: Money | None
     tax: Money | None
     gross: Money | None
+    deposit: Money
+    prepaid: Money
+    cash_rounding: Money
     payable: Money | None
 
 
@@ -58,11 +70,15 @@ class Extra(Struct, frozen=True, kw_only=True):
 
 
 class Operated(Struct, frozen=True):
-    """An operation with its billed minutes: as the only job, and here among the others."""
+    """An operation with its billed minutes: as the only job, and here among the others.
+
+    `minutes_computed` is what it would be billed here, had nobody overridden it.
+    """
 
     operation: Operation
     minutes_alone: int
     minutes_here: int
+    minutes_computed: int
 
 
 class Repair(Struct, frozen=True, kw_only=True):
@@ -74,14 +90,15 @@ class Repair(Struct, frozen=True, kw_only=True):
     kit: Kit
     orders: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
-    line_taxes: tuple[tuple[Money, Money, Money], ...] | None
+    line_taxes: tuple[TaxedLine, ...] | None
     taxes: tuple[ComponentTax, ...]
     totals: Totals
 
     @property
     def price(self) -> Money:
-        """What the customer pays as far as it is known: gross, else the sum of the lines."""
-        return self.totals.lines if self.totals.gross is None else self.totals.gross
+        """What the repair costs as far as it is known: gross, else the sum of the lines."""
+        known = self.totals.gross
+        return self.totals.lines + self.totals.discount if known is None else known
 
 
 class Quote(Struct, frozen=True, kw_only=True):
@@ -107,24 +124,81 @@ class Quote(Struct, frozen=True, kw_only=True):
 
 
 def tax_lines(
-    shop: Shop, request: Request, lines: Sequence[PricedLine]
-) -> tuple[tuple[tuple[Money, Money, Money], ...] | None, tuple[ComponentTax, ...], Totals]:
+    shop: Shop, request: Request, lines: Sequence[PricedLine], kit: Kit
+) -> tuple[tuple[TaxedLine, ...] | None, tuple[ComponentTax, ...], Totals]:
     """Return each line's net, tax and gross, the taxes, and the totals; None where tax is not
     known.
     """
-    summed = total((line.amount for line in lines), shop.currency)
-    area = request.tax_area
-    if area is None:
-        net = None if shop.selling_prices_include_tax else summed
-        return None, (), Totals(lines=summed, net=net, tax=None, gross=None, payable=None)
+    currency = shop.currency
+    discounts = [line.amount for line in lines if line.kind is LineKind.discount]
+    discount = total(discounts, currency)
+    summed = total((line.amount for line in lines), currency)
+    terms = request.asked.terms
+    prepaid = Money.of(terms.prepaid, currency)
+    if request.tax_area is None:
+        totals = Totals(
+            lines=summed - discount,
+            discount=discount,
+            net=None if shop.selling_prices_include_tax else summed,
+            tax=None,
+            gross=None,
+            deposit=_deposit(shop, lines, None, kit),
+            prepaid=prepaid,
+            cash_rounding=Money(0, currency),
+            payable=None,
+        )
+        return None, (), totals
     taxed = tax_charges(
-        area, [Charge(line.tax_kind, line.amount) for line in lines], on=request.asked.on
+        request.tax_area,
+        [Charge(line.tax_kind, line.amount) for line in lines],
+        on=request.asked.on,
+        exempt=request.exempt_kinds,
     )
+    left = taxed.gross - prepaid
+    coins = cash_round(left, shop.cash_step) if terms.pays_cash and shop.cash_step else left
     totals = Totals(
-        lines=summed, net=taxed.net, tax=taxed.tax, gross=taxed.gross, payable=taxed.gross
+        lines=summed - discount,
+        discount=discount,
+        net=taxed.net,
+        tax=taxed.tax,
+        gross=taxed.gross,
+        deposit=_deposit(shop, lines, taxed.lines, kit),
+        prepaid=prepaid,
+        cash_rounding=coins - left,
+        payable=coins,
     )
-    each = tuple((line.net, line.tax, line.gross) for line in taxed.lines)
-    return each, taxed.taxes, totals
+    return taxed.lines, taxed.taxes, totals
+
+
+def _deposit(
+    shop: Shop,
+    lines: Sequence[PricedLine],
+    taxed: Sequence[TaxedLine] | None,
+    kit: Kit,
+) -> Money:
+    """Return what is asked in advance: the shop's share of what parts cost that are ordered for
+    this quote.
+    """
+    ordered: dict[str, Fraction] = {}
+    for bought in kit.bought:
+        item = bought.source.item
+        pieces = sum((each.quantity for each in bought.covers), start=Fraction(0))
+        copies = bought.packs * bought.source.pack
+        # a set's line counts sets, a part's the pieces that are fitted
+        is_set = any(each.need.item != item for each in bought.covers)
+        ordered[item] = ordered.get(item, Fraction(0)) + (copies if is_set else pieces)
+    engines = {need.item for need in kit.needs if need.role == WHOLE_ENGINE}
+    asked = Fraction(0)
+    for index, line in enumerate(lines):
+        if line.kind in (LineKind.part, LineKind.part_set) and line.code in ordered:
+            price = line.amount if taxed is None else taxed[index].gross
+            share = min(ordered[line.code] / exact(line.quantity), Fraction(1))
+            terms = shop.quote.deposit
+            percent = terms.special_order_percent
+            if line.code in engines:
+                percent = terms.whole_engine_percent
+            asked += exact(price.amount) * share * exact(percent) / 100
+    return Money.of(asked, shop.currency)
 
 
 def find_cautions(

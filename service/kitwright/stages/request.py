@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from datetime import date
-from difflib import get_close_matches
 from enum import StrEnum
-from typing import Final
 
 from msgspec import UNSET, Struct, UnsetType
 
@@ -29,10 +27,34 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.errors import KitwrightError, Path
-
-FIRST_DAY: Final = date(2000, 1, 1)
-LAST_DAY: Final = date(2199, 12, 31)
-"""What dates may be in a request: promise days beyond the calendar's end can't be reckoned."""
+from kitwright.stages.refusal import (
+    FIRST_DAY,
+    LAST_DAY,
+    BelowZero,
+    ChassisCannotCarry,
+    CylinderMissing,
+    CylinderNotWanted,
+    CylinderOutOfRange,
+    DayOutOfRange,
+    DiscountUnclear,
+    ExemptionExpired,
+    ForeignTaxArea,
+    JobDoesNotFit,
+    NamedTwice,
+    NeededTooEarly,
+    NoExemption,
+    NoFloor,
+    NothingAsked,
+    RequestFault,
+    RequestRefused,
+    SerialOutOfRange,
+    UnknownChassis,
+    UnknownDiagnosis,
+    UnknownFamily,
+    UnknownJob,
+    UnknownTaxArea,
+)
+from kitwright.stages.terms import Discount, MinutesOverride, Terms
 
 
 class Rust(StrEnum):
@@ -94,6 +116,7 @@ class Asked(Struct, frozen=True, kw_only=True):
     diagnostic_done: bool = False
     needed_by: date | None = None
     tax_area: AreaId | UnsetType | None = UNSET
+    terms: Terms = Terms()
 
 
 class Request(Struct, frozen=True, kw_only=True):
@@ -109,183 +132,7 @@ class Request(Struct, frozen=True, kw_only=True):
     add_jobs: tuple[tuple[Job, int | None], ...]
     leave_out: tuple[tuple[Job, int | None], ...]
     tax_area: TaxArea | None
-
-
-class RequestFault(KitwrightError):
-    """One thing in a request that can't be quoted; `path` says where."""
-
-    code = "request-fault"
-
-
-class RequestRefused(KitwrightError):
-    """A request with faults, all of them named."""
-
-    code = "request-refused"
-
-    def __init__(self, faults: Iterable[KitwrightError]) -> None:
-        self.faults = tuple(faults)
-        super().__init__("; ".join(str(fault) for fault in self.faults))
-
-
-class UnknownId(RequestFault):
-    """An id that the catalogue does not hold; close matches are offered."""
-
-    code = "unknown-id"
-    kind = "id"
-
-    def __init__(self, given: str, known: Iterable[str]) -> None:
-        choices = sorted(known)
-        self.given = given
-        self.close = tuple(get_close_matches(given, choices, n=3))
-        hint = f"; did you mean {' or '.join(self.close)}?" if self.close else ""
-        if not self.close and len(choices) <= 12:
-            hint = f"; known: {', '.join(choices)}" if choices else ""
-        super().__init__(f"no {self.kind} {given!r} in the catalogue{hint}")
-
-
-class UnknownFamily(UnknownId):
-    """An engine family that the catalogue does not hold."""
-
-    code = "unknown-family"
-    kind = "engine family"
-
-
-class UnknownChassis(UnknownId):
-    """A chassis that the catalogue does not hold."""
-
-    code = "unknown-chassis"
-    kind = "chassis"
-
-
-class UnknownDiagnosis(UnknownId):
-    """A diagnosis code that the catalogue does not hold."""
-
-    code = "unknown-diagnosis"
-    kind = "diagnosis"
-
-
-class UnknownJob(UnknownId):
-    """A job that the catalogue does not hold."""
-
-    code = "unknown-job"
-    kind = "job"
-
-
-class UnknownTaxArea(UnknownId):
-    """A tax area that the catalogue does not hold."""
-
-    code = "unknown-tax-area"
-    kind = "tax area"
-
-
-class ChassisCannotCarry(RequestFault):
-    """A chassis that does not carry engines of the family's layout."""
-
-    code = "chassis-cannot-carry"
-
-    def __init__(self, chassis: Chassis, family: Family) -> None:
-        super().__init__(
-            f"chassis {chassis.id} carries layouts {', '.join(chassis.layouts)}; "
-            f"family {family.id} is a {family.layout}"
-        )
-        self.chassis = chassis.id
-        self.family = family.id
-
-
-class CylinderOutOfRange(RequestFault):
-    """A cylinder that the family does not have."""
-
-    code = "cylinder-out-of-range"
-
-    def __init__(self, cylinder: int, family: Family) -> None:
-        super().__init__(f"cylinder {cylinder}: family {family.id} has {family.cylinders}")
-        self.cylinder = cylinder
-        self.cylinders = family.cylinders
-
-
-class CylinderMissing(RequestFault):
-    """A job or diagnosis of one cylinder, without the cylinder."""
-
-    code = "cylinder-missing"
-
-    def __init__(self, named: str, family: Family) -> None:
-        super().__init__(f"{named} is of one cylinder: name it, 1 to {family.cylinders}")
-        self.named = named
-
-
-class CylinderNotWanted(RequestFault):
-    """A job or diagnosis of the whole engine, with a cylinder."""
-
-    code = "cylinder-not-wanted"
-
-    def __init__(self, named: str) -> None:
-        super().__init__(f"{named} is of the whole engine: leave the cylinder out")
-        self.named = named
-
-
-class SerialOutOfRange(RequestFault):
-    """A serial that is not a number of at most seven digits."""
-
-    code = "serial-out-of-range"
-
-    def __init__(self, serial: int) -> None:
-        super().__init__(f"serial {serial}: serials run from 0 to {SERIAL_MAX}")
-        self.serial = serial
-
-
-class JobDoesNotFit(RequestFault):
-    """A job on parts that the family's kind of engine does not have."""
-
-    code = "job-does-not-fit"
-
-    def __init__(self, job: Job, family: Family) -> None:
-        super().__init__(f"{job.id} works on parts that family {family.id} does not have")
-        self.job = job.id
-        self.family = family.id
-
-
-class DayOutOfRange(RequestFault):
-    """A day that no quote can be of."""
-
-    code = "day-out-of-range"
-
-    def __init__(self, day: date) -> None:
-        super().__init__(f"{day}: days from {FIRST_DAY} to {LAST_DAY} can be reckoned with")
-        self.day = day
-
-
-class NothingAsked(RequestFault):
-    """A request that names neither a diagnosis nor a job."""
-
-    code = "nothing-asked"
-
-    def __init__(self) -> None:
-        super().__init__("name at least one diagnosis or one job")
-
-
-class NeededTooEarly(RequestFault):
-    """Parts needed by a day before the quote's own."""
-
-    code = "needed-too-early"
-
-    def __init__(self, needed_by: date, on: date) -> None:
-        super().__init__(f"needed by {needed_by}, but the quote is of {on}")
-        self.needed_by = needed_by
-        self.on = on
-
-
-class ForeignTaxArea(RequestFault):
-    """A tax area of another currency, or with prices of the other kind, than the shop's."""
-
-    code = "foreign-tax-area"
-
-    def __init__(self, area: TaxArea, shop: Shop) -> None:
-        kind = "include tax" if shop.selling_prices_include_tax else "exclude tax"
-        super().__init__(
-            f"tax area {area.id} does not suit shop {shop.id}, "
-            f"which sells in {shop.currency} at prices that {kind}"
-        )
-        self.area = area.id
+    exempt_kinds: frozenset[str] = frozenset()
 
 
 def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
@@ -313,6 +160,8 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     add_jobs = _jobs(catalogue, family, asked.add_jobs, "add_jobs", faults)
     leave_out = _jobs(catalogue, family, asked.leave_out, "leave_out", faults)
     area = _tax_area(catalogue, shop, asked, faults)
+    exempt = _exempt_kinds(asked, area, faults)
+    _check_terms(catalogue, shop, family, asked.terms, faults)
     if faults:
         raise RequestRefused(faults)
     return Request(
@@ -324,6 +173,7 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
         add_jobs=add_jobs,
         leave_out=leave_out,
         tax_area=area,
+        exempt_kinds=exempt,
     )
 
 
@@ -411,3 +261,58 @@ def _tax_area(
     ):
         faults.append(ForeignTaxArea(area, shop).at("tax_area"))
     return area
+
+
+def _exempt_kinds(
+    asked: Asked, area: TaxArea | None, faults: list[KitwrightError]
+) -> frozenset[str]:
+    """Return the charge kinds that a shown exemption frees."""
+    shown = asked.terms.exemption
+    if shown is None:
+        return frozenset()
+    if area is None or area.exemption is None:
+        faults.append(NoExemption(area).at("exemption"))
+        return frozenset()
+    if shown.valid_until < asked.on:
+        fault = ExemptionExpired(shown.valid_until, asked.on)
+        faults.append(fault.at("exemption", "valid_until"))
+    return frozenset(kind.value for kind in area.exemption.kinds)
+
+
+def _check_terms(
+    catalogue: Catalogue, shop: Shop, family: Family, terms: Terms, faults: list[KitwrightError]
+) -> None:
+    """Find what is wrong with the counter's changes before any line is known."""
+    for index, discount in enumerate(terms.discounts):
+        faults += [fault.at("discounts", index) for fault in _unclear(discount)]
+    overridden = set()
+    for index, override in enumerate(terms.overrides):
+        if not isinstance(override, MinutesOverride):
+            continue
+        job = catalogue.jobs.get(override.job)
+        if job is None:
+            fault = UnknownJob(override.job, catalogue.jobs)
+            faults.append(fault.at("overrides", index, "job"))
+        else:
+            _placed(job.id, job.scope, override.cylinder, family, ("overrides", index), faults)
+        if (override.job, override.cylinder) in overridden:
+            faults.append(NamedTwice(f"job {override.job}").at("overrides", index))
+        overridden.add((override.job, override.cylinder))
+    for index, floor in enumerate(terms.floors):
+        if floor.role not in shop.quality_floor:
+            faults.append(NoFloor(floor.role, shop.quality_floor).at("floors", index, "role"))
+    for index, free in enumerate(terms.free_lines):
+        if free.quantity <= 0:
+            faults.append(BelowZero("quantity").at("free_lines", index, "quantity"))
+    if terms.prepaid < 0:
+        faults.append(BelowZero("prepaid").at("prepaid"))
+
+
+def _unclear(discount: Discount) -> Iterator[RequestFault]:
+    given = [each for each in (discount.percent, discount.amount) if each is not None]
+    if len(given) != 1:
+        yield DiscountUnclear("give either percent or amount")
+    elif discount.percent is not None and not 0 < discount.percent <= 100:
+        yield DiscountUnclear("percent goes from above 0 to 100")
+    elif discount.amount is not None and discount.amount <= 0:
+        yield DiscountUnclear("the amount should be above zero")

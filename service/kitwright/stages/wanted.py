@@ -70,6 +70,10 @@ class Wanted:
         item = self._filled_by.get(number)
         return item if item is not None and meets(quality, self.floor(item)) else None
 
+    def filled_by_any(self, number: ItemId) -> ItemId | None:
+        """Return the wanted item that a number fills where nobody asks for its quality."""
+        return self._filled_by.get(number)
+
     def fill(self, item: ItemId, amount: Fraction) -> tuple[Covered, ...]:
         """Fill the needs of an item in turn with some amount; return which were filled by
         how much.

@@ -13,14 +13,18 @@ from kitwright.stages.kit import Kit
 from kitwright.stages.need import Need
 from kitwright.stages.order import PartsOrder
 from kitwright.stages.quote import Extra, Quote
+from kitwright.stages.request import Request
 from kitwright.stages.wanted import Covered
 from kitwright.stages.why import Why
+from kitwright.tax.charges import TaxedLine
 from kitwright.units import REC20, decimal_text
 from kitwright.web.out import (
     AccessOut,
     CautionOut,
+    ComputedOut,
     CoversOut,
     EngineOut,
+    ExemptionOut,
     ExtraOut,
     JobOut,
     KitOut,
@@ -73,6 +77,7 @@ def answer(quote: Quote, speaker: Speaker, *, language: str, revision: str) -> Q
                 cylinder=each.operation.cylinder,
                 minutes_alone=each.minutes_alone,
                 minutes_here=each.minutes_here,
+                minutes_computed=each.minutes_computed,
                 why=told.whys(each.operation.why),
             )
             for each in quote.operated
@@ -108,11 +113,16 @@ def answer(quote: Quote, speaker: Speaker, *, language: str, revision: str) -> Q
             for tax in repair.taxes
         ),
         tax_state="unknown" if repair.line_taxes is None else "known",
+        exemption=_exemption(quote.request),
         totals=TotalsOut(
             lines=money(repair.totals.lines),
+            discount=money(repair.totals.discount),
             net=_maybe(repair.totals.net),
             tax=_maybe(repair.totals.tax),
             gross=_maybe(repair.totals.gross),
+            deposit=money(repair.totals.deposit),
+            prepaid=money(repair.totals.prepaid),
+            cash_rounding=money(repair.totals.cash_rounding),
             payable=_maybe(repair.totals.payable),
         ),
         orders=tuple(_order(order, told) for order in repair.orders),
@@ -192,6 +202,17 @@ def _engine(quote: Quote) -> EngineOut:
     )
 
 
+def _exemption(request: Request) -> ExemptionOut | None:
+    shown = request.asked.terms.exemption
+    if shown is None:
+        return None
+    return ExemptionOut(
+        certificate_number=shown.certificate_number,
+        valid_until=shown.valid_until,
+        kinds=tuple(sorted(request.exempt_kinds)),
+    )
+
+
 def _access(plan: AccessPlan, told: _Teller) -> AccessOut:
     """Return the plan with whole minutes that sum to its rounded total, by largest remainder."""
     off = [removal.remove for removal in plan.removals]
@@ -250,6 +271,15 @@ def _kit(kit: Kit, told: _Teller) -> KitOut:
         )
         for taken in kit.from_stock
     ]
+    brought = [
+        PackOut(
+            item=each.item,
+            packs=decimal_text(each.quantity),
+            source="customer",
+            covers=_covers(each.covers),
+        )
+        for each in kit.brought
+    ]
     bought = [
         PackOut(
             item=each.source.item,
@@ -261,7 +291,7 @@ def _kit(kit: Kit, told: _Teller) -> KitOut:
     ]
     return KitOut(
         needs=tuple(told.need(need) for need in kit.needs),
-        packs=(*stocked, *bought),
+        packs=(*brought, *stocked, *bought),
         left_over=tuple(
             LeftOut(item=left.item, quantity=decimal_text(left.quantity), unit=REC20[left.unit])
             for left in kit.left_over
@@ -280,7 +310,7 @@ def _kit(kit: Kit, told: _Teller) -> KitOut:
 
 def _lines(quote: Quote, told: _Teller) -> tuple[LineOut, ...]:
     repair = quote.repair
-    taxed = repair.line_taxes or ((None, None, None),) * len(repair.lines)
+    taxed: Sequence[TaxedLine | None] = repair.line_taxes or (None,) * len(repair.lines)
     return tuple(
         LineOut(
             kind=line.kind.value,
@@ -292,14 +322,19 @@ def _lines(quote: Quote, told: _Teller) -> tuple[LineOut, ...]:
             unit_price=f"{line.unit_price:f}",
             base_quantity=decimal_text(line.base_quantity),
             amount=money(line.amount),
-            net=_maybe(net),
-            tax=_maybe(tax),
-            gross=_maybe(gross),
+            net=None if tax is None else money(tax.net),
+            tax=None if tax is None else money(tax.tax),
+            gross=None if tax is None else money(tax.gross),
+            computed=None
+            if line.computed is None
+            else ComputedOut(
+                unit_price=f"{line.computed.unit_price:f}", amount=money(line.computed.amount)
+            ),
             tax_kind=line.tax_kind.value,
             labour_class=line.labour_class,
             why=told.whys(line.why),
         )
-        for line, (net, tax, gross) in zip(repair.lines, taxed, strict=True)
+        for line, tax in zip(repair.lines, taxed, strict=True)
     )
 
 

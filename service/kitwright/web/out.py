@@ -46,13 +46,17 @@ class EngineOut(Out, frozen=True, kw_only=True):
 
 
 class JobOut(Out, frozen=True, kw_only=True):
-    """A job with its billed minutes: as the only one, and here among the others."""
+    """A job with its billed minutes, for all machines: as the only one, and here among the others.
+
+    `minutes_computed` is what it would be billed here, had nobody overridden it.
+    """
 
     job: str
     name: str
     cylinder: int | None
     minutes_alone: Minutes
     minutes_here: Minutes
+    minutes_computed: Minutes
     why: tuple[WhyOut, ...]
 
 
@@ -166,6 +170,13 @@ class KitOut(Out, frozen=True, kw_only=True):
     from_stock: tuple[StockOut, ...]
 
 
+class ComputedOut(Out, frozen=True, kw_only=True):
+    """What a line came to before somebody overrode its price."""
+
+    unit_price: DecimalText
+    amount: MoneyOut
+
+
 class LineOut(Out, frozen=True, kw_only=True):
     """A line: `amount` = quantity x unit price / base quantity, rounded once; net, or gross
     where prices include tax.
@@ -185,6 +196,7 @@ class LineOut(Out, frozen=True, kw_only=True):
     net: MoneyOut | None
     tax: MoneyOut | None
     gross: MoneyOut | None
+    computed: ComputedOut | None
     tax_kind: str
     labour_class: str | None
     why: tuple[WhyOut, ...]
@@ -201,12 +213,20 @@ class TaxOut(Out, frozen=True, kw_only=True):
 
 
 class TotalsOut(Out, frozen=True, kw_only=True):
-    """Sums of the printed lines; net + tax = gross; null where the tax is not known."""
+    """Sums of the printed lines; net + tax = gross; null where the tax is not known.
+
+    `lines` sums all lines but discounts, `discount` those (zero or below). `deposit` is asked in
+    advance. `payable` is gross less `prepaid`, plus `cash_rounding`.
+    """
 
     lines: MoneyOut
+    discount: MoneyOut
     net: MoneyOut | None
     tax: MoneyOut | None
     gross: MoneyOut | None
+    deposit: MoneyOut
+    prepaid: MoneyOut
+    cash_rounding: MoneyOut
     payable: MoneyOut | None
 
 
@@ -301,6 +321,14 @@ class ShopOut(Out, frozen=True, kw_only=True):
     prices_include_tax: bool
 
 
+class ExemptionOut(Out, frozen=True, kw_only=True):
+    """The exemption that was shown, and the charge kinds that it frees here."""
+
+    certificate_number: str
+    valid_until: date
+    kinds: tuple[str, ...]
+
+
 class QuoteOut(Out, frozen=True, kw_only=True):
     """The whole quote and its parts orders."""
 
@@ -320,6 +348,7 @@ class QuoteOut(Out, frozen=True, kw_only=True):
     lines: tuple[LineOut, ...]
     taxes: tuple[TaxOut, ...]
     tax_state: Annotated[str, Meta(pattern="^(known|unknown)$")]
+    exemption: ExemptionOut | None
     totals: TotalsOut
     orders: tuple[OrderOut, ...]
     unfilled: tuple[UnfilledOut, ...]

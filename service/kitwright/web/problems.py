@@ -15,7 +15,7 @@ from litestar.exceptions import HTTPException, MethodNotAllowedException
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError, Path
-from kitwright.stages.request import RequestRefused
+from kitwright.stages.refusal import RequestRefused
 
 MEDIA_TYPE: Final = "application/problem+json"
 _LOG = logging.getLogger("kitwright")

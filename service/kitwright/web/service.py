@@ -8,7 +8,7 @@ from datetime import date
 from kitwright.flow import Workshop, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
 from kitwright.stages.quote import Quote
-from kitwright.stages.request import RequestRefused
+from kitwright.stages.refusal import RequestRefused
 from kitwright.web.answer import answer
 from kitwright.web.out import QuoteOut
 from kitwright.web.wire import PreviewIn

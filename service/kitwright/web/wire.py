@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from kitwright.catalogue.model import (
     SERIAL_MAX,
     AreaId,
+    ChargeKind,
     ChassisId,
     DiagnosisCode,
     FamilyId,
+    ItemId,
     JobId,
+    LabourClass,
+    Quality,
+    RoleId,
     Scope,
 )
 from kitwright.stages.request import (
@@ -24,6 +29,18 @@ from kitwright.stages.request import (
     Debris,
     Rust,
 )
+from kitwright.stages.terms import (
+    CustomerPart,
+    Discount,
+    Exempt,
+    FloorChange,
+    FreeLine,
+    LineRef,
+    MinutesOverride,
+    PriceOverride,
+    Terms,
+)
+from kitwright.units import read_figure
 
 Id = Annotated[
     str,
@@ -35,6 +52,22 @@ Id = Annotated[
     ),
 ]
 Cylinder = Annotated[int, Meta(ge=1, le=99, description="Cylinders count from 1.")]
+# "$" would match before a final line feed as well
+DecimalIn = Annotated[
+    str,
+    Meta(
+        pattern=r"^-?(0|[1-9][0-9]{0,11})(\.[0-9]{1,6})?(?!\n)$",
+        description="A decimal number.",
+        examples=["12.50"],
+    ),
+]
+Text = Annotated[str, Meta(min_length=1, max_length=500, description="Words for people.")]
+UnitCode = Literal["C62", "SET", "LTR", "MLT", "GRM", "MIN", "HUR", "KMT"]
+FreeKind = Literal["part", "consumable", "labour", "sublet", "fee", "freight", "core"]
+LineKindName = Literal[
+    "part", "set", "consumable", "labour", "sublet", "fee", "freight", "core", "free"
+]
+MOST = Meta(max_length=50)
 
 
 class Wire(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -63,7 +96,109 @@ class ConditionIn(Wire, frozen=True, kw_only=True):
     previous_work: bool = False
 
 
-Jobs = Annotated[tuple[JobIn, ...], Meta(max_length=50)]
+class ExemptionIn(Wire, frozen=True, kw_only=True):
+    """A tax exemption as the customer shows it."""
+
+    certificate_number: Text
+    valid_until: date
+
+
+class LineIn(Wire, frozen=True, kw_only=True):
+    """Which line is meant: its code, and what else tells it from others of that code."""
+
+    code: Id
+    kind: LineKindName | None = None
+    cylinder: Cylinder | None = None
+    labour_class: Id | None = None
+
+    def reference(self) -> LineRef:
+        """Return the reference as a value of the core."""
+        labour_class = None if self.labour_class is None else LabourClass(self.labour_class)
+        return LineRef(
+            code=self.code, kind=self.kind, cylinder=self.cylinder, labour_class=labour_class
+        )
+
+
+class DiscountIn(Wire, frozen=True, kw_only=True):
+    """A reduction before tax, in per cent or as an amount: of one line, or of the whole quote
+    where `line` is null.
+    """
+
+    reason: Text
+    by: Text
+    line: LineIn | None = None
+    percent: DecimalIn | None = None
+    amount: DecimalIn | None = None
+
+
+class FreeLineIn(Wire, frozen=True, kw_only=True):
+    """A line written by hand; `kind` decides its tax, `unit` is of UN/ECE Recommendation 20."""
+
+    description: Text
+    kind: FreeKind
+    quantity: DecimalIn
+    unit: UnitCode
+    unit_price: DecimalIn
+    reason: Text
+    by: Text
+
+
+class OverrideIn(Wire, frozen=True, kw_only=True):
+    """Another unit price for a `line`, or other `minutes` for a `job` on one machine."""
+
+    reason: Text
+    by: Text
+    line: LineIn | None = None
+    unit_price: DecimalIn | None = None
+    job: Id | None = None
+    cylinder: Cylinder | None = None
+    minutes: Annotated[int, Meta(ge=0, le=100_000)] | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse an override of neither or both."""
+        of_line = self.line is not None and self.unit_price is not None
+        of_job = self.job is not None and self.minutes is not None
+        given = sum(
+            each is not None for each in (self.line, self.unit_price, self.job, self.minutes)
+        )
+        if of_line == of_job or given != 2:
+            raise ValueError("give either line with unit_price, or job with minutes")
+
+    def override(self) -> PriceOverride | MinutesOverride:
+        """Return the override as a value of the core."""
+        if self.line is not None and self.unit_price is not None:
+            return PriceOverride(
+                line=self.line.reference(),
+                unit_price=read_figure(self.unit_price),
+                reason=self.reason,
+                by=self.by,
+            )
+        return MinutesOverride(
+            job=JobId(self.job or ""),
+            cylinder=self.cylinder,
+            minutes=self.minutes or 0,
+            reason=self.reason,
+            by=self.by,
+        )
+
+
+class CustomerPartIn(Wire, frozen=True, kw_only=True):
+    """A part that the customer brings, for one machine; without a quantity, all it needs."""
+
+    item: Id
+    quantity: Annotated[int, Meta(ge=1, le=1000)] | None = None
+
+
+class FloorIn(Wire, frozen=True, kw_only=True):
+    """Another quality floor for a role, in this quote only."""
+
+    role: Id
+    quality: Quality
+    reason: Text
+    by: Text
+
+
+Jobs = Annotated[tuple[JobIn, ...], MOST]
 
 
 class PreviewIn(Wire, frozen=True, kw_only=True):
@@ -89,6 +224,15 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     needed_by: date | None = None
     tax_area: Id | UnsetType | None = UNSET
     language: Id | None = None
+    exemption: ExemptionIn | None = None
+    discounts: Annotated[tuple[DiscountIn, ...], MOST] = ()
+    free_lines: Annotated[tuple[FreeLineIn, ...], MOST] = ()
+    overrides: Annotated[tuple[OverrideIn, ...], MOST] = ()
+    customer_parts: Annotated[tuple[CustomerPartIn, ...], MOST] = ()
+    floors: Annotated[tuple[FloorIn, ...], MOST] = ()
+    machines: Annotated[int, Meta(ge=1, le=100)] = 1
+    prepaid: DecimalIn = "0"
+    pays_cash: bool = False
 
     def asked(self, today: date) -> Asked:
         """Return the request as a value of the core, of `today` where it names no day."""
@@ -114,7 +258,64 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
             diagnostic_done=self.diagnostic_done,
             needed_by=self.needed_by,
             tax_area=AreaId(area) if isinstance(area, str) else area,
+            terms=self._terms(),
         )
+
+    def _terms(self) -> Terms:
+        shown = self.exemption
+        return Terms(
+            exemption=None
+            if shown is None
+            else Exempt(certificate_number=shown.certificate_number, valid_until=shown.valid_until),
+            discounts=tuple(
+                Discount(
+                    reason=each.reason,
+                    by=each.by,
+                    line=None if each.line is None else each.line.reference(),
+                    percent=None if each.percent is None else read_figure(each.percent),
+                    amount=None if each.amount is None else read_figure(each.amount),
+                )
+                for each in self.discounts
+            ),
+            free_lines=tuple(
+                FreeLine(
+                    description=each.description,
+                    kind=ChargeKind(each.kind),
+                    quantity=read_figure(each.quantity),
+                    unit=_UNITS[each.unit],
+                    unit_price=read_figure(each.unit_price),
+                    reason=each.reason,
+                    by=each.by,
+                )
+                for each in self.free_lines
+            ),
+            overrides=tuple(each.override() for each in self.overrides),
+            customer_parts=tuple(
+                CustomerPart(item=ItemId(each.item), quantity=each.quantity)
+                for each in self.customer_parts
+            ),
+            floors=tuple(
+                FloorChange(
+                    role=RoleId(each.role), quality=each.quality, reason=each.reason, by=each.by
+                )
+                for each in self.floors
+            ),
+            machines=self.machines,
+            prepaid=read_figure(self.prepaid),
+            pays_cash=self.pays_cash,
+        )
+
+
+_UNITS = {
+    "C62": "piece",
+    "SET": "set",
+    "LTR": "L",
+    "MLT": "ml",
+    "GRM": "g",
+    "MIN": "minute",
+    "HUR": "hour",
+    "KMT": "km",
+}
 
 
 def _jobs(jobs: tuple[JobIn, ...]) -> tuple[AskedJob, ...]:

@@ -136,6 +136,7 @@ from kitwright.catalogue.model.words import (
 )
 
 __all__ = [
+    "SERIAL_MAX",
     "Abort",
     "Addition",
     "Alias",
@@ -219,7 +220,6 @@ __all__ = [
     "RoundBy",
     "RoundMode",
     "Rounding",
-    "SERIAL_MAX",
     "Scope",
     "Scopes",
     "Seize",

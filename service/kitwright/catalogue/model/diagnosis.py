@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from msgspec import field
+
 from kitwright.catalogue.model.job import (
     JobRef,
 )
@@ -17,7 +19,6 @@ from kitwright.catalogue.model.words import (
     Scope,
 )
 from kitwright.units import Figure
-from msgspec import field
 
 
 class BenchTest(Record, frozen=True, kw_only=True):

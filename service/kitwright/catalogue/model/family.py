@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from msgspec import field
+
 from kitwright.catalogue.model.teardown import (
     RefitWork,
     RenewsIf,
@@ -24,7 +26,6 @@ from kitwright.catalogue.model.words import (
     Seize,
 )
 from kitwright.units import Figure
-from msgspec import field
 
 
 class Override(Record, frozen=True, kw_only=True):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from msgspec import field
+
 from kitwright.catalogue.model.teardown import (
     Work,
 )
@@ -17,7 +19,6 @@ from kitwright.catalogue.model.words import (
     VisitWorkId,
 )
 from kitwright.units import Figure
-from msgspec import field
 
 
 class JobRef(Record, frozen=True, kw_only=True):

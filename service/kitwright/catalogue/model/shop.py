@@ -238,4 +238,5 @@ class Shop(Record, frozen=True, kw_only=True):
     quote: QuoteTerms
     decision: Decision
     holidays: tuple[date, ...] = ()
+    cash_step: Figure | None = None
     stock: tuple[StockRow, ...] = ()

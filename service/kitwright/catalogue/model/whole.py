@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import date
 
+from msgspec import Struct
+
 from kitwright.catalogue.model.diagnosis import (
     Diagnosis,
     DiagnosisRules,
@@ -51,7 +53,6 @@ from kitwright.catalogue.model.words import (
     SupplierId,
     VisitWorkId,
 )
-from msgspec import Struct
 
 
 class FileHead(Record, frozen=True, kw_only=True):

@@ -1,0 +1,255 @@
+"""Refusal: what can be wrong with a request, each fault with its place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from difflib import get_close_matches
+from typing import Final
+
+from kitwright.catalogue.model import SERIAL_MAX, Chassis, Family, Job, Shop, TaxArea
+from kitwright.errors import KitwrightError
+
+FIRST_DAY: Final = date(2000, 1, 1)
+LAST_DAY: Final = date(2199, 12, 31)
+"""What dates may be in a request: promise days beyond the calendar's end can't be reckoned."""
+
+
+class RequestFault(KitwrightError):
+    """One thing in a request that can't be quoted; `path` says where."""
+
+    code = "request-fault"
+
+
+class RequestRefused(KitwrightError):
+    """A request with faults, all of them named."""
+
+    code = "request-refused"
+
+    def __init__(self, faults: Iterable[KitwrightError]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("; ".join(str(fault) for fault in self.faults))
+
+
+class UnknownId(RequestFault):
+    """An id that the catalogue does not hold; close matches are offered."""
+
+    code = "unknown-id"
+    kind = "id"
+
+    def __init__(self, given: str, known: Iterable[str]) -> None:
+        choices = sorted(known)
+        self.given = given
+        self.close = tuple(get_close_matches(given, choices, n=3))
+        hint = f"; did you mean {' or '.join(self.close)}?" if self.close else ""
+        if not self.close and len(choices) <= 12:
+            hint = f"; known: {', '.join(choices)}" if choices else ""
+        super().__init__(f"no {self.kind} {given!r} in the catalogue{hint}")
+
+
+class UnknownFamily(UnknownId):
+    """An engine family that the catalogue does not hold."""
+
+    code = "unknown-family"
+    kind = "engine family"
+
+
+class UnknownChassis(UnknownId):
+    """A chassis that the catalogue does not hold."""
+
+    code = "unknown-chassis"
+    kind = "chassis"
+
+
+class UnknownDiagnosis(UnknownId):
+    """A diagnosis code that the catalogue does not hold."""
+
+    code = "unknown-diagnosis"
+    kind = "diagnosis"
+
+
+class UnknownJob(UnknownId):
+    """A job that the catalogue does not hold."""
+
+    code = "unknown-job"
+    kind = "job"
+
+
+class UnknownTaxArea(UnknownId):
+    """A tax area that the catalogue does not hold."""
+
+    code = "unknown-tax-area"
+    kind = "tax area"
+
+
+class ChassisCannotCarry(RequestFault):
+    """A chassis that does not carry engines of the family's layout."""
+
+    code = "chassis-cannot-carry"
+
+    def __init__(self, chassis: Chassis, family: Family) -> None:
+        super().__init__(
+            f"chassis {chassis.id} carries layouts {', '.join(chassis.layouts)}; "
+            f"family {family.id} is a {family.layout}"
+        )
+        self.chassis = chassis.id
+        self.family = family.id
+
+
+class CylinderOutOfRange(RequestFault):
+    """A cylinder that the family does not have."""
+
+    code = "cylinder-out-of-range"
+
+    def __init__(self, cylinder: int, family: Family) -> None:
+        super().__init__(f"cylinder {cylinder}: family {family.id} has {family.cylinders}")
+        self.cylinder = cylinder
+        self.cylinders = family.cylinders
+
+
+class CylinderMissing(RequestFault):
+    """A job or diagnosis of one cylinder, without the cylinder."""
+
+    code = "cylinder-missing"
+
+    def __init__(self, named: str, family: Family) -> None:
+        super().__init__(f"{named} is of one cylinder: name it, 1 to {family.cylinders}")
+        self.named = named
+
+
+class CylinderNotWanted(RequestFault):
+    """A job or diagnosis of the whole engine, with a cylinder."""
+
+    code = "cylinder-not-wanted"
+
+    def __init__(self, named: str) -> None:
+        super().__init__(f"{named} is of the whole engine: leave the cylinder out")
+        self.named = named
+
+
+class SerialOutOfRange(RequestFault):
+    """A serial that is not a number of at most seven digits."""
+
+    code = "serial-out-of-range"
+
+    def __init__(self, serial: int) -> None:
+        super().__init__(f"serial {serial}: serials run from 0 to {SERIAL_MAX}")
+        self.serial = serial
+
+
+class JobDoesNotFit(RequestFault):
+    """A job on parts that the family's kind of engine does not have."""
+
+    code = "job-does-not-fit"
+
+    def __init__(self, job: Job, family: Family) -> None:
+        super().__init__(f"{job.id} works on parts that family {family.id} does not have")
+        self.job = job.id
+        self.family = family.id
+
+
+class DayOutOfRange(RequestFault):
+    """A day that no quote can be of."""
+
+    code = "day-out-of-range"
+
+    def __init__(self, day: date) -> None:
+        super().__init__(f"{day}: days from {FIRST_DAY} to {LAST_DAY} can be reckoned with")
+        self.day = day
+
+
+class NothingAsked(RequestFault):
+    """A request that names neither a diagnosis nor a job."""
+
+    code = "nothing-asked"
+
+    def __init__(self) -> None:
+        super().__init__("name at least one diagnosis or one job")
+
+
+class NeededTooEarly(RequestFault):
+    """Parts needed by a day before the quote's own."""
+
+    code = "needed-too-early"
+
+    def __init__(self, needed_by: date, on: date) -> None:
+        super().__init__(f"needed by {needed_by}, but the quote is of {on}")
+        self.needed_by = needed_by
+        self.on = on
+
+
+class ForeignTaxArea(RequestFault):
+    """A tax area of another currency, or with prices of the other kind, than the shop's."""
+
+    code = "foreign-tax-area"
+
+    def __init__(self, area: TaxArea, shop: Shop) -> None:
+        kind = "include tax" if shop.selling_prices_include_tax else "exclude tax"
+        super().__init__(
+            f"tax area {area.id} does not suit shop {shop.id}, "
+            f"which sells in {shop.currency} at prices that {kind}"
+        )
+        self.area = area.id
+
+
+class NoExemption(RequestFault):
+    """An exemption where the tax area knows none, or the area is not known."""
+
+    code = "no-exemption"
+
+    def __init__(self, area: TaxArea | None) -> None:
+        where = "an unknown tax area" if area is None else f"tax area {area.id}"
+        super().__init__(f"{where} has no exemption to claim")
+        self.area = None if area is None else area.id
+
+
+class ExemptionExpired(RequestFault):
+    """An exemption that ended before the quote's day."""
+
+    code = "exemption-expired"
+
+    def __init__(self, valid_until: date, on: date) -> None:
+        super().__init__(f"valid until {valid_until}, but the quote is of {on}")
+        self.valid_until = valid_until
+        self.on = on
+
+
+class NoFloor(RequestFault):
+    """Another quality floor for a role that has none."""
+
+    code = "no-floor"
+
+    def __init__(self, role: str, roles: Iterable[str]) -> None:
+        self.role = role
+        super().__init__(
+            f"role {role!r} has no quality floor here; those that have: {', '.join(sorted(roles))}"
+        )
+
+
+class DiscountUnclear(RequestFault):
+    """A discount that is not exactly one of a percentage and an amount, or out of range."""
+
+    code = "discount-unclear"
+
+    def __init__(self, detail: str) -> None:
+        super().__init__(detail)
+
+
+class BelowZero(RequestFault):
+    """A figure that may not be below zero."""
+
+    code = "below-zero"
+
+    def __init__(self, what: str) -> None:
+        super().__init__(f"{what} may not be below zero")
+        self.what = what
+
+
+class NamedTwice(RequestFault):
+    """The same thing changed twice."""
+
+    code = "named-twice"
+
+    def __init__(self, what: str) -> None:
+        super().__init__(f"{what} is named twice")
+        self.what = what
