@@ -95,6 +95,12 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         metavar="DIR",
         help="folder for what is kept (default: kitwright-data, made if missing)",
     )
+    parser.add_argument(
+        "--log",
+        metavar="WHAT",
+        help="what goes to standard error, as JSON lines: requests (the default; faults too) or "
+        "faults",
+    )
     _shared(parser)
     parser.set_defaults(command=_serve)
 
@@ -189,8 +195,7 @@ def _check(given: argparse.Namespace) -> int:
 
 
 def _openapi(given: argparse.Namespace) -> int:
-    examples = _SOURCE / "openapi" / "examples"
-    document = openapi_document(examples if examples.is_dir() else None)
+    document = openapi_document(make_service(_settings(given)))
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
     target = _SOURCE / "openapi" / "openapi.json"
     if given.write:

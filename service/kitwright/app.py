@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
-import json
-import socket
+import logging
+import sys
 from collections.abc import Callable, Iterable
 from datetime import date, datetime
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import uvicorn
 from litestar import Litestar
 
 import kitwright
@@ -20,12 +17,17 @@ from kitwright.catalogue.model import Catalogue, Shop, ShopId
 from kitwright.documents.quote_text import quote_text
 from kitwright.errors import KitwrightError
 from kitwright.flow import Workshop
-from kitwright.settings import Settings
+from kitwright.serving import serve_app
+from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
-from kitwright.web.body import MOST_BYTES
+from kitwright.web.edge import Edge
+from kitwright.web.examples import find_examples
+from kitwright.web.log import Journal, JournalHandler
+from kitwright.web.metrics import Metrics
 from kitwright.web.openapi import describe
+from kitwright.web.operations import OPERATIONS, PREVIEW
 from kitwright.web.problems import HANDLERS
-from kitwright.web.resources import OPERATIONS, make_handlers
+from kitwright.web.resources import make_handlers
 from kitwright.web.service import Service
 
 
@@ -73,68 +75,45 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
     )
 
 
-def openapi_document(examples: Path | None) -> dict[str, object]:
-    """Return the API description, with the example requests of a folder where there is one.
-
-    A file `previewQuote.name.json` is the example `name` of the operation `previewQuote`.
-    """
-    found: dict[str, dict[str, object]] = {}
-    for path in sorted(examples.glob("*.json")) if examples is not None else ():
-        operation, name, _ = path.name.split(".")
-        found.setdefault(operation, {})[name] = json.loads(path.read_bytes())
-    return describe(OPERATIONS, kitwright.__version__, found)
+def openapi_document(service: Service) -> dict[str, object]:
+    """Return the API description, its examples run on the service's own catalogue."""
+    previews = {
+        path.name.split(".")[1]: path.read_bytes()
+        for path in examples_folder().glob(f"{PREVIEW.id}.*.json")
+    }
+    examples = find_examples(service, previews)
+    return describe(OPERATIONS, kitwright.__version__, examples)
 
 
-def make_app(service: Service, document: bytes | None = None) -> Litestar:
-    """Return the ASGI application of a service."""
-    described = document or json.dumps(openapi_document(None)).encode()
-    return Litestar(
-        route_handlers=make_handlers(service, described),
+def make_app(service: Service, journal: Journal | None = None) -> Edge:
+    """Return the ASGI application of a service; `journal` gets a line for every request."""
+    metrics = Metrics()
+    app = Litestar(
+        route_handlers=make_handlers(service, metrics, lambda: openapi_document(service)),
         exception_handlers=HANDLERS,
-        request_max_body_size=MOST_BYTES,
         openapi_config=None,
         logging_config=None,
     )
+    return Edge(app, {one.id: one.path for one in OPERATIONS}, metrics, journal)
 
 
 def serve(settings: Settings, say: Callable[[str], None]) -> None:
-    """Serve until stopped; `say` gets the address once the service answers.
+    """Serve until stopped by SIGINT or SIGTERM; `say` gets the address once the service answers.
 
     The data folder is made where it is missing, and holds the address in `address.txt` while
-    the service runs.
+    the service runs. The log goes to standard error.
     """
-    app = make_app(make_service(settings))
+    journal = Journal(sys.stderr.buffer)
+    logging.basicConfig(handlers=[JournalHandler(journal)], level=logging.WARNING, force=True)
+    app = make_app(make_service(settings), journal if settings.log == "requests" else None)
     settings.data.mkdir(parents=True, exist_ok=True)
-    listener = socket.create_server(
-        (settings.host, settings.port), family=_family(settings.host), backlog=2048
-    )
-    host = f"[{settings.host}]" if ":" in settings.host else settings.host
-    address = f"http://{host}:{listener.getsockname()[1]}"
     note = settings.data / "address.txt"
-    server = _Server(uvicorn.Config(app, log_level="warning", access_log=False), address, say, note)
+
+    def told(address: str) -> None:
+        note.write_text(f"{address}\n", encoding="utf-8")
+        say(f"listening on {address}")
+
     try:
-        asyncio.run(server.serve(sockets=[listener]))
+        serve_app(app, settings.host, settings.port, told)
     finally:
         note.unlink(missing_ok=True)
-
-
-def _family(host: str) -> socket.AddressFamily:
-    return socket.AF_INET6 if ":" in host else socket.AF_INET
-
-
-class _Server(uvicorn.Server):
-    """A server that tells its address once it answers."""
-
-    def __init__(
-        self, config: uvicorn.Config, address: str, say: Callable[[str], None], note: Path
-    ) -> None:
-        super().__init__(config)
-        self._address = address
-        self._say = say
-        self._note = note
-
-    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Start, then tell."""
-        await super().startup(sockets=sockets)
-        self._note.write_text(f"{self._address}\n", encoding="utf-8")
-        self._say(f"listening on {self._address}")

@@ -2,41 +2,152 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from typing import Generic, TypeVar
 
 from msgspec import structs
 
-from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId, ItemId, Shop, WhileApart
-from kitwright.money import Money
-from kitwright.stages.access import AccessPlan, Teardown, compile_teardown, plan_access
+from kitwright.catalogue.graph import job_fits
+from kitwright.catalogue.model import Catalogue, ItemId, Shop, WhileApart
+from kitwright.errors import Path
+from kitwright.stages.access import AccessPlan, Teardown, plan_access
 from kitwright.stages.adjustment import adjust_lines
-from kitwright.stages.job import Jobs, Operation, choose_jobs, expand_job, settle
+from kitwright.stages.assessment import Assessment, sum_up_findings
+from kitwright.stages.diagnosis import diagnose
+from kitwright.stages.expansion import expand_job
+from kitwright.stages.finding import Findings, read_findings
+from kitwright.stages.job import Jobs, Operation, OperationKey, choose_jobs, settle
 from kitwright.stages.kit import choose_kit
 from kitwright.stages.labour import Labour, allot_labour, read_minutes, repeat
 from kitwright.stages.need import Need, list_needs, with_floors
+from kitwright.stages.next_test import choose_tests
+from kitwright.stages.observed import AskedAssessment
+from kitwright.stages.odds import Odds
 from kitwright.stages.order import split_orders
 from kitwright.stages.price import Priced, price_lines
-from kitwright.stages.quote import Extra, Operated, Quote, Repair, make_quote, tax_lines
-from kitwright.stages.request import Asked, Request, read_request
+from kitwright.stages.quote import (
+    Draft,
+    Extra,
+    Operated,
+    Quote,
+    Repair,
+    find_cautions,
+    make_quote,
+    tax_lines,
+)
+from kitwright.stages.request import Asked, Request, alike, read_request
+from kitwright.stages.selling import Prices
 from kitwright.stages.supply import find_supply
+
+T = TypeVar("T")
+
+
+class Memo(Generic[T]):
+    """Answers by question, the oldest forgotten first; a question is worked out again when
+    asked again.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._known: dict[Hashable, T] = {}
+
+    def get(self, question: Hashable, work_out: Callable[[], T]) -> T:
+        """Return the known answer, or the one worked out now."""
+        known = self._known.pop(question, None)
+        answer = work_out() if known is None else known
+        self._known[question] = answer
+        if len(self._known) > self._most:
+            del self._known[next(iter(self._known))]
+        return answer
 
 
 class Workshop:
-    """A catalogue and one of its shops, with what is worth working out once for both."""
+    """A catalogue and one of its shops, with what is worth working out once for both.
+
+    Remembered are teardowns, plans and priced kits, never whole quotes. All of it follows from the
+    catalogue: another revision is another workshop.
+    """
 
     def __init__(self, catalogue: Catalogue, shop: Shop) -> None:
         self.catalogue = catalogue
         self.shop = shop
         self.supply = find_supply(catalogue, shop)
-        self._teardowns: dict[tuple[FamilyId, ChassisId | None], Teardown] = {}
+        self.prices = Prices(catalogue, shop, self.supply)
+        self._teardowns: Memo[Teardown] = Memo(256)
+        self._labour: Memo[tuple[AccessPlan, Labour]] = Memo(4096)
+        self._drafts: Memo[Draft] = Memo(2500)
+        self._odds: Memo[Odds] = Memo(64)
+
+    def odds(self, findings: Findings) -> Odds:
+        """Return what is known of faults of the engine, with the machine's background."""
+        family, background = findings.family, findings.background
+        return self._odds.get(
+            (family.id, tuple(sorted(row.id for row in background))),
+            lambda: Odds(self.catalogue, family, background),
+        )
 
     def teardown(self, request: Request) -> Teardown:
         """Return the compiled teardown of the request's engine in its chassis."""
-        chassis = request.chassis
-        key = (request.family.id, chassis.id if chassis is not None else None)
-        if key not in self._teardowns:
-            self._teardowns[key] = compile_teardown(self.catalogue, request.family, chassis)
-        return self._teardowns[key]
+        family, chassis = request.family, request.chassis
+        return self._teardowns.get(
+            (family.id, chassis.id if chassis is not None else None),
+            lambda: Teardown(self.catalogue, self.shop, family, chassis),
+        )
+
+    def labour(
+        self, request: Request, operations: tuple[Operation, ...]
+    ) -> tuple[AccessPlan, Labour]:
+        """Return the access plan and the labour of some operations."""
+        asked = request.asked
+        overridden = read_minutes(operations, asked.terms)
+        question = (
+            request.family.id,
+            asked.chassis,
+            tuple(operation.key for operation in operations),
+            asked.condition,
+            asked.terms.machines,
+            tuple(overridden.items()),
+        )
+        return self._labour.get(
+            question, lambda: self._work_out_labour(request, operations, overridden)
+        )
+
+    def _work_out_labour(
+        self,
+        request: Request,
+        operations: tuple[Operation, ...],
+        overridden: Mapping[OperationKey, int],
+    ) -> tuple[AccessPlan, Labour]:
+        asked = request.asked
+        plan = plan_access(self.teardown(request), operations, asked.condition.rust)
+        labour = allot_labour(
+            self.catalogue,
+            self.shop,
+            request.family.cylinders,
+            operations,
+            plan,
+            asked.condition,
+            overridden,
+        )
+        return plan, repeat(labour, asked.terms.machines)
+
+    def draft(self, request: Request) -> Draft:
+        """Return the quote of a request before the counter changes lines or parts of it."""
+        question = alike(self.catalogue, request)
+        return self._drafts.get(question, lambda: _draft(self, _untouched(request)))
+
+
+def assess(workshop: Workshop, asked: AskedAssessment, base: Path = ()) -> Assessment:
+    """Return what the findings on an engine come to.
+
+    `base` is where the findings stand in a larger request. Raises: RequestRefused.
+    """
+    catalogue, shop = workshop.catalogue, workshop.shop
+    findings = read_findings(catalogue, asked, base)
+    odds = workshop.odds(findings)
+    diagnosed = diagnose(catalogue, shop, odds, findings)
+    next_tests = choose_tests(catalogue, odds, findings, diagnosed)
+    return sum_up_findings(catalogue, findings, diagnosed, next_tests)
 
 
 def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
@@ -44,34 +155,28 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
 
     Raises: RequestRefused, and the errors of the stages where the catalogue can't answer.
     """
-    catalogue, shop = workshop.catalogue, workshop.shop
-    request = read_request(catalogue, shop, asked)
-    jobs = choose_jobs(catalogue, request)
-    repair = quote_jobs(workshop, request, jobs)
+    request = read_request(workshop.catalogue, workshop.shop, asked)
+    draft = workshop.draft(request)
     terms = asked.terms
-    # what names lines and parts of this very quote would not fit another set of jobs
-    plain = _untouched(request) if terms.is_touched else request
-    computed = quote_jobs(workshop, plain, jobs) if terms.is_touched else repair
-    operated = tuple(
-        Operated(
-            operation=operation,
-            minutes_alone=_labour(workshop, plain, (operation,))[1].billed,
-            minutes_here=repair.labour.minutes_of(operation.key),
-            minutes_computed=computed.labour.minutes_of(operation.key),
+    repair = draft.repair
+    if terms.changes_work:
+        repair = quote_jobs(workshop, request, repair.jobs)
+    elif terms.changes_lines or terms.changes_totals:
+        lines = adjust_lines(repair.lines, terms, workshop.shop.currency)
+        line_taxes, taxes, totals = tax_lines(workshop.shop, request, lines, repair.kit)
+        repair = structs.replace(
+            repair, lines=lines, line_taxes=line_taxes, taxes=taxes, totals=totals
         )
-        for operation in jobs.operations
-    )
-    extras = tuple(_extras(workshop, plain, jobs, computed))
-    return make_quote(catalogue, shop, request, repair, operated, extras)
+    return make_quote(workshop.shop, request, repair, draft)
 
 
 def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
     """Return some jobs planned, kitted, ordered, priced and taxed."""
-    catalogue, supply = workshop.catalogue, workshop.supply
+    catalogue, supply, prices = workshop.catalogue, workshop.supply, workshop.prices
     shop = with_floors(workshop.shop, request)
     asked = request.asked
-    plan, labour = _labour(workshop, request, jobs.operations)
-    needs = list_needs(catalogue, shop, supply, request, jobs.operations, plan, labour)
+    plan, labour = workshop.labour(request, jobs.operations)
+    needs = list_needs(catalogue, shop, prices, request, jobs.operations, plan, labour)
     kit = choose_kit(
         catalogue, shop, supply, needs, asked.terms, on=asked.on, needed_by=asked.needed_by
     )
@@ -80,7 +185,7 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
         Priced(
             catalogue=catalogue,
             shop=shop,
-            supply=supply,
+            prices=prices,
             operations=jobs.operations,
             labour=labour,
             kit=kit,
@@ -106,40 +211,50 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
     )
 
 
-def _labour(
-    workshop: Workshop, request: Request, operations: tuple[Operation, ...]
-) -> tuple[AccessPlan, Labour]:
-    catalogue, shop = workshop.catalogue, workshop.shop
-    asked = request.asked
-    teardown = workshop.teardown(request)
-    plan = plan_access(catalogue, shop, teardown, operations, asked.condition.rust)
-    labour = allot_labour(
-        catalogue,
-        shop,
-        request.family.cylinders,
-        operations,
-        plan,
-        asked.condition,
-        read_minutes(operations, asked.terms),
+def _draft(workshop: Workshop, request: Request) -> Draft:
+    """Return a request's quote as it is before any line or part of it is changed."""
+    jobs = choose_jobs(workshop.catalogue, request)
+    repair = quote_jobs(workshop, request, jobs)
+    operated = tuple(
+        Operated(
+            operation=operation,
+            minutes_alone=workshop.labour(request, (operation,))[1].billed,
+            minutes_here=repair.labour.minutes_of(operation.key),
+            minutes_computed=repair.labour.minutes_of(operation.key),
+            why=operation.why,
+        )
+        for operation in jobs.operations
     )
-    return plan, repeat(labour, asked.terms.machines)
+    return Draft(
+        repair=repair,
+        operated=operated,
+        extras=tuple(_extras(workshop, request, repair)),
+        cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
+    )
 
 
 def _untouched(request: Request) -> Request:
-    terms = structs.replace(
-        request.asked.terms, discounts=(), free_lines=(), overrides=(), customer_parts=()
-    )
+    """Return a request without the changes that name lines and parts of its very quote.
+
+    Optional jobs are priced without them: they may not fit another set of jobs.
+    """
+    terms = request.asked.terms.untouched()
     return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
 
 
-def _extras(workshop: Workshop, request: Request, jobs: Jobs, repair: Repair) -> Iterator[Extra]:
+def _extras(workshop: Workshop, request: Request, repair: Repair) -> Iterator[Extra]:
     """Yield the jobs worth doing while the engine is apart, each at what the whole visit costs
     more with it.
     """
+    jobs = repair.jobs
     seen = {each.key for each in (*jobs.operations, *jobs.left_out)}
     seen.update(each.operation.key for each in jobs.swallowed)
     for operation in jobs.operations:
         for beside in operation.job.while_apart:
+            if not job_fits(
+                workshop.catalogue, request.family, workshop.catalogue.jobs[beside.job]
+            ):
+                continue
             more = _more(workshop, request, operation, beside)
             added = [each for each in more if each.key not in seen]
             together = settle([*jobs.operations, *added], left_out=jobs.left_out)
@@ -167,13 +282,12 @@ def _more(
 def _extra(
     repair: Repair, together: Repair, fresh: Sequence[Operation], beside: WhileApart
 ) -> Extra:
-    price: Money = together.price - repair.price
     there = {(need.role, need.cylinder, need.item) for need in repair.kit.needs}
     return Extra(
         job=fresh[0].job.id,
         name=fresh[0].job.name,
         cylinders=tuple(each.cylinder for each in fresh if each.cylinder is not None),
-        price=price,
+        price=together.price - repair.price,
         minutes=together.labour.billed - repair.labour.billed,
         default=beside.default.value,
         reason=beside.reason,

@@ -7,11 +7,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.faults import Fault
 from kitwright.catalogue.graph import job_fits
-from kitwright.catalogue.model import Catalogue, Chassis, Family, Job, JobScope, Shop
+from kitwright.catalogue.model import (
+    SERIAL_MAX,
+    Catalogue,
+    Chassis,
+    Family,
+    Job,
+    JobScope,
+    Shop,
+)
 from kitwright.errors import KitwrightError
 from kitwright.flow import Workshop, quote_jobs
 from kitwright.stages.job import Jobs, Operation
@@ -45,7 +53,8 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
     repairs = 0
     faults: dict[Fault, None] = {}
     for shop in catalogue.shops.values():
-        workshop = Workshop(catalogue, shop)
+        # what lies on the shelf today says nothing about who sells it
+        workshop = Workshop(catalogue, structs.replace(shop, stock=()))
         for request, operation, family in _everything(catalogue, shop, on):
             repairs += 1
             for message in _prove(workshop, request, operation):
@@ -66,7 +75,8 @@ def variants(catalogue: Catalogue, family: Family) -> tuple[Variant, ...]:
     tell apart.
     """
     rows = catalogue.fitments[family.id]
-    starts = sorted({row.serial_from for row in rows} | {0})
+    ends = {row.serial_to + 1 for row in rows if row.serial_to < SERIAL_MAX}
+    starts = sorted({row.serial_from for row in rows} | ends | {0})
     codes = sorted({code for row in rows for code in row.build_codes})
     return tuple(Variant(serial, code) for serial in starts for code in (codes or (None,)))
 

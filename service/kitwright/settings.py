@@ -16,6 +16,7 @@ class Settings(Struct, frozen=True, kw_only=True):
     """Where the service listens, what it serves and where it keeps things.
 
     `shop` None means the only shop of the catalogue, else the first by id. Port 0 picks a free one.
+    `log` is one of `LOGS`.
     """
 
     host: str = "127.0.0.1"
@@ -23,6 +24,7 @@ class Settings(Struct, frozen=True, kw_only=True):
     data: Path = Path("kitwright-data")
     catalog: Path
     shop: str | None = None
+    log: str = "requests"
 
 
 class SettingUnreadable(KitwrightError):
@@ -42,8 +44,12 @@ ENVIRONMENT = {
     "data": "KITWRIGHT_DATA",
     "catalog": "KITWRIGHT_CATALOG",
     "shop": "KITWRIGHT_SHOP",
+    "log": "KITWRIGHT_LOG",
 }
 """Setting -> environment variable."""
+
+LOGS = ("requests", "faults")
+"""What goes into the log: every request and every fault, or faults only."""
 
 
 def read_settings(
@@ -52,7 +58,7 @@ def read_settings(
     """Return the settings: `given` by name where not None, else the environment's, else the
     default.
 
-    Raises: SettingUnreadable, for a port that is no number from 0 to 65535.
+    Raises: SettingUnreadable, for a port that is no number from 0 to 65535, and for an unknown log.
     """
     environment = os.environ if environment is None else environment
     values = {
@@ -62,6 +68,9 @@ def read_settings(
     port = values["port"]
     if port is not None and not (port.isascii() and port.isdigit() and int(port) <= 65535):
         raise SettingUnreadable(ENVIRONMENT["port"], port, "a number from 0 to 65535")
+    log = values["log"] or LOGS[0]
+    if log not in LOGS:
+        raise SettingUnreadable(ENVIRONMENT["log"], log, f"one of {', '.join(LOGS)}")
     defaults = Settings(catalog=built_in_catalog())
     return Settings(
         host=values["host"] or defaults.host,
@@ -69,12 +78,21 @@ def read_settings(
         data=Path(values["data"] or defaults.data),
         catalog=Path(values["catalog"] or defaults.catalog),
         shop=values["shop"] or None,
+        log=log,
     )
 
 
 def built_in_catalog() -> Path:
-    """Return the folder of the starter catalogue: inside the installed package, else beside its
-    source.
-    """
-    installed = Path(str(files("kitwright"))) / "_catalog"
-    return installed if installed.is_dir() else Path(__file__).parents[2] / "catalog"
+    """Return the folder of the starter catalogue."""
+    return _carried("_catalog", "catalog")
+
+
+def examples_folder() -> Path:
+    """Return the folder of example requests for the starter catalogue: OPERATION.NAME.json."""
+    return _carried("_examples", "openapi/examples")
+
+
+def _carried(installed: str, kept: str) -> Path:
+    """Return a folder inside the installed package, else in the repository."""
+    inside = Path(str(files("kitwright"))) / installed
+    return inside if inside.is_dir() else Path(__file__).parents[2] / kept

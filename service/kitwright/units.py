@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
+from enum import StrEnum
 from fractions import Fraction
 from typing import Final
 
@@ -27,6 +28,22 @@ REC20: Final[dict[str, str]] = {
 """Unit words of the catalogue -> codes of UN/ECE Recommendation 20; what is only counted is C62,
 "one".
 """
+
+
+class PressureUnit(StrEnum):
+    """What gauges are marked in."""
+
+    psi = "psi"
+    kpa = "kPa"
+    bar = "bar"
+
+
+_KPA_IN: Final[dict[PressureUnit, Fraction]] = {
+    # pound-force over square inch, both exact by definition
+    PressureUnit.psi: Fraction("4.4482216152605") / Fraction("0.00064516") / 1000,
+    PressureUnit.kpa: Fraction(1),
+    PressureUnit.bar: Fraction(100),
+}
 
 
 class NotAFigure(KitwrightError):
@@ -71,10 +88,27 @@ def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
     half up to them: this is for showing, never for reckoning on.
     """
     if isinstance(value, Decimal):
+        whole, _, places = f"{value:f}".partition(".")
+        if len(places) <= most_places:
+            # the everyday case: nothing to round
+            places = places.rstrip("0")
+            if places:
+                return f"{whole}.{places}"
+            return "0" if value == 0 else whole
         value = Fraction(value)
     scale: int = 10**most_places
     scaled = (abs(value) * scale * 2 + 1) // 2
-    whole, rest = divmod(int(scaled), scale)
+    units, rest = divmod(int(scaled), scale)
     sign = "-" if value < 0 and scaled else ""
     places = f"{rest:0{most_places}d}".rstrip("0") if most_places else ""
-    return f"{sign}{whole}.{places}" if places else f"{sign}{whole}"
+    return f"{sign}{units}.{places}" if places else f"{sign}{units}"
+
+
+def in_psi(value: Decimal | Fraction, unit: PressureUnit) -> Fraction:
+    """Return a pressure in pounds per square inch, exactly."""
+    return Fraction(value) * _KPA_IN[unit] / _KPA_IN[PressureUnit.psi]
+
+
+def rounded(number: float, places: int = 4) -> Decimal:
+    """Return a binary number as a decimal, rounded half up: how chances leave the solver."""
+    return Decimal(number).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)

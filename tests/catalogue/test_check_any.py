@@ -19,19 +19,21 @@ def slip(text: str, chance: Random) -> str:
     if chance.random() < 0.2:
         lines = text.splitlines(keepends=True)
         index = chance.randrange(len(lines))
-        return "".join(lines[:index] + lines[index + 1 :] + lines[index : index + 1] * chance.choice([0, 1]))
+        return "".join(
+            lines[:index] + lines[index + 1 :] + lines[index : index + 1] * chance.choice([0, 1])
+        )
     found = list(LITERAL.finditer(text))
     one, other = chance.choice(found), chance.choice(found)
     return text[: one.start()] + other.group() + text[one.end() :]
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4))
 def test_check_catalogue_survives_any_slip(edited: Callable[..., Path], seed: int) -> None:
     chance = Random(seed)
     folder = edited()
     files = sorted(path for path in folder.rglob("*") if path.suffix in {".toml", ".csv"})
 
-    for _ in range(25):
+    for _ in range(15):
         path = chance.choice(files)
         before = path.read_text(encoding="utf-8")
         path.write_text(slip(before, chance), encoding="utf-8")

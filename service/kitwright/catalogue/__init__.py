@@ -1,1 +1,1 @@
-"""What the shop knows: engines, machines, jobs, parts, suppliers, tax areas and its own policy, as plain records."""
+"""What a shop knows: engines, machines, jobs, parts, suppliers, tax areas, its own policy."""

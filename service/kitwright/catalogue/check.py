@@ -12,12 +12,15 @@ from kitwright.catalogue.checks.gates import check_gates
 from kitwright.catalogue.checks.graphs import check_graphs
 from kitwright.catalogue.checks.items import check_items
 from kitwright.catalogue.checks.jobs import check_job_references, check_jobs
+from kitwright.catalogue.checks.records import fault
 from kitwright.catalogue.checks.references import check_references
 from kitwright.catalogue.checks.shops import check_shops
 from kitwright.catalogue.checks.suppliers import check_suppliers
 from kitwright.catalogue.checks.work import check_work
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue
 
@@ -30,8 +33,9 @@ def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
     are broken, only they are reported: no graph is made of it.
     """
     broken = (*check_references(catalogue), *check_job_references(catalogue))
-    unsound = frozenset(fault.file for fault in broken)
+    unsound = frozenset(one.file for one in broken)
     faults = (
+        *_unsourced(catalogue),
         *broken,
         *check_graphs(catalogue, unsound),
         *check_items(catalogue),
@@ -47,3 +51,9 @@ def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
         *check_figures(catalogue),
     )
     return tuple(dict.fromkeys(faults))
+
+
+def _unsourced(catalogue: Catalogue) -> Iterator[Fault]:
+    for file, head in catalogue.heads.items():
+        if not head.source.strip():
+            yield fault(file, "", "source-missing", "say where the figures come from")

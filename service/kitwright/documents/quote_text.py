@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from textwrap import wrap
-from typing import Final
 
+from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.language.render import Speaker
 from kitwright.money import Money
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.order import PartsOrder
 from kitwright.stages.quote import Quote
 from kitwright.stages.why import place
-
-WIDTH: Final = 96
-"""Columns of the text."""
 
 
 def quote_text(quote: Quote, speaker: Speaker) -> str:
@@ -32,14 +28,14 @@ def quote_text(quote: Quote, speaker: Speaker) -> str:
         _unfilled(quote, speaker),
         _cautions(quote, speaker),
     )
-    return "\n".join("\n".join(lines) + "\n" for lines in map(list, sections) if lines)
+    return page(sections)
 
 
 def _head(quote: Quote, speaker: Speaker) -> Iterator[str]:
     request = quote.request
     family = request.family
     yield "=" * WIDTH
-    yield from _spread(f"QUOTE  {quote.shop.name}", speaker.day(request.asked.on))
+    yield from spread(f"QUOTE  {quote.shop.name}", speaker.day(request.asked.on))
     yield "=" * WIDTH
     serial = (
         "serial not known" if request.asked.serial is None else f"serial {request.asked.serial}"
@@ -53,7 +49,7 @@ def _head(quote: Quote, speaker: Speaker) -> Iterator[str]:
     )
     for diagnosis, cylinder in request.diagnoses:
         found = f"Found    {place(diagnosis.code, cylinder)}: {diagnosis.plain}"
-        yield from wrap(found, WIDTH, subsequent_indent=" " * 9)
+        yield from paragraph(found, "", " " * 9)
     yield f"Stands until {speaker.day(quote.valid_until)}" + (
         "" if quote.parts_by is None else f"; parts by {speaker.day(quote.parts_by)}"
     )
@@ -71,12 +67,12 @@ def _questions(quote: Quote, speaker: Speaker) -> Iterator[str]:
 
 
 def _jobs(quote: Quote, speaker: Speaker) -> Iterator[str]:
-    yield from _title("Work", "alone     here")
+    yield from title("Work", "alone     here")
     for each in quote.operated:
         operation = each.operation
         named = speaker.job(operation.job.id, operation.cylinder)
         minutes = f"{each.minutes_alone:>4} min {each.minutes_here:>4} min"
-        yield from _spread(f"  {named}", minutes)
+        yield from spread(f"  {named}", minutes)
     for gone in quote.repair.jobs.swallowed:
         named = speaker.job(gone.operation.job.id, gone.operation.cylinder)
         by = speaker.job(gone.by.job.id, gone.by.cylinder)
@@ -87,25 +83,21 @@ def _access(quote: Quote, speaker: Speaker) -> Iterator[str]:
     plan = quote.repair.plan
     if not plan.removals:
         return
-    yield from _title("Comes off, in this order; goes back in reverse", "off     on")
+    yield from title("Comes off, in this order; goes back in reverse", "off     on")
     for number, removal in enumerate(plan.removals, start=1):
         off = speaker.number(removal.remove)
         back = speaker.number(removal.refit + removal.work)
         name = speaker.instance(removal.instance.id)
-        yield from _spread(f"  {number:>2}. {name}", f"{off:>7} {back:>6}")
-    yield from _spread("      together, exact minutes", speaker.number(plan.minutes))
+        yield from spread(f"  {number:>2}. {name}", f"{off:>7} {back:>6}")
+    yield from spread("      together, exact minutes", speaker.number(plan.minutes))
 
 
 def _lines(quote: Quote, speaker: Speaker) -> Iterator[str]:
-    yield from _title("Lines", quote.shop.currency)
+    yield from title("Lines", quote.shop.currency)
     for line in quote.repair.lines:
-        yield from _spread(f"  {speaker.line(line)}", line.amount.amount_text)
-        yield from wrap(
-            f"{_quantity(line, speaker)}. {speaker.summary(line.why)}",
-            WIDTH - 14,
-            initial_indent=" " * 6,
-            subsequent_indent=" " * 6,
-        )
+        yield from spread(f"  {speaker.line(line)}", line.amount.amount_text)
+        told = f"{_quantity(line, speaker)}. {speaker.summary(line.why)}"
+        yield from paragraph(told, " " * 6, " " * 6, WIDTH - 14)
 
 
 def _quantity(line: PricedLine, speaker: Speaker) -> str:
@@ -123,7 +115,7 @@ def _quantity(line: PricedLine, speaker: Speaker) -> str:
 
 def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
     totals = quote.repair.totals
-    yield from _title("Total", "")
+    yield from title("Total")
     if totals.discount.minor:
         yield from _amount("  Lines", totals.lines, speaker)
         yield from _amount("  Discount", totals.discount, speaker)
@@ -134,8 +126,11 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
         yield from _amount(f"  {tax.name}, {of}", tax.amount, speaker)
     shown = quote.request.asked.terms.exemption
     if shown is not None:
-        yield f"  Exempt by certificate {shown.certificate_number}, until {speaker.day(shown.valid_until)}"
+        until = speaker.day(shown.valid_until)
+        yield f"  Exempt by certificate {shown.certificate_number}, until {until}"
     if totals.payable is None or totals.gross is None:
+        if totals.net is None:
+            yield from _amount("  Lines together", totals.lines + totals.discount, speaker)
         yield "  Tax is not known yet: this quote can't be issued."
     elif totals.payable == totals.gross:
         yield from _amount("  To pay", totals.payable, speaker)
@@ -153,26 +148,26 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
 def _extras(quote: Quote, speaker: Speaker) -> Iterator[str]:
     if not quote.extras:
         return
-    yield from _title("Worth doing while it is apart: what it would really add", "")
+    yield from title("Worth doing while it is apart: what it would really add")
     for extra in quote.extras:
         where = ", ".join(map(str, extra.cylinders))
         named = speaker.on_cylinder(extra.name, where or None)
         mark = "recommended" if extra.default == "recommend" else "on offer"
-        yield from _spread(
+        yield from spread(
             f"  {named} ({mark})", f"{speaker.money(extra.price)}  {extra.minutes:>4} min"
         )
-        yield from wrap(extra.reason, WIDTH - 14, initial_indent=" " * 6, subsequent_indent=" " * 6)
+        yield from paragraph(extra.reason, " " * 6, " " * 6, WIDTH - 14)
 
 
 def _stock(quote: Quote, speaker: Speaker) -> Iterator[str]:
     kit = quote.repair.kit
     if kit.from_stock:
-        yield from _title("From the shelf", "")
+        yield from title("From the shelf")
         for taken in kit.from_stock:
             what = f"{speaker.number(taken.quantity)} {taken.unit}  {taken.item}"
-            yield from _spread(f"  {what}  {speaker.item(taken.item)}", taken.bin)
+            yield from spread(f"  {what}  {speaker.item(taken.item)}", taken.bin)
     if kit.left_over:
-        yield from _title("Left over, the shop's", "")
+        yield from title("Left over, the shop's")
         for left in kit.left_over:
             what = f"{speaker.number(left.quantity)} {left.unit}  {left.item}"
             yield f"  {what}  {speaker.item(left.item)}"
@@ -181,7 +176,7 @@ def _stock(quote: Quote, speaker: Speaker) -> Iterator[str]:
 def _order(quote: Quote, order: PartsOrder, speaker: Speaker) -> Iterator[str]:
     supplier = order.supplier
     yield "-" * WIDTH
-    yield from _spread(f"PARTS ORDER  {supplier.name} ({supplier.id})", quote.shop.name)
+    yield from spread(f"PARTS ORDER  {supplier.name} ({supplier.id})", quote.shop.name)
     yield f"Ordered by {supplier.cutoff}; promised {speaker.day(order.promised)}"
     yield "-" * WIDTH
     for line in order.lines:
@@ -189,7 +184,7 @@ def _order(quote: Quote, order: PartsOrder, speaker: Speaker) -> Iterator[str]:
         packs = f"{line.packs} x {source.pack}" if source.pack > 1 else f"{line.packs}"
         cost = speaker.price(line.unit_cost, supplier.currency)
         stock = {None: "stock not known", 0: "back order"}.get(source.stock, "in stock")
-        yield from _spread(
+        yield from spread(
             f"  {packs:>5}  {source.sku:<14} {speaker.item(source.item)}", line.net.amount_text
         )
         yield f"         {source.item}, {source.brand}, at {cost}; {stock}"
@@ -203,18 +198,18 @@ def _order(quote: Quote, order: PartsOrder, speaker: Speaker) -> Iterator[str]:
 def _unfilled(quote: Quote, speaker: Speaker) -> Iterator[str]:
     if not quote.repair.kit.unfilled:
         return
-    yield from _title("NOT TO BE HAD from any supplier of this shop", "")
+    yield from title("NOT TO BE HAD from any supplier of this shop")
     for each in quote.repair.kit.unfilled:
         what = f"{speaker.number(each.quantity)} {each.unit}  {each.item}"
         yield f"  {what}  {speaker.item(each.item)}"
 
 
 def _cautions(quote: Quote, speaker: Speaker) -> Iterator[str]:
-    yield from _title("Cautions; the maker's manual and local rules come first", "")
+    yield from title("Cautions; the maker's manual and local rules come first")
     for caution in quote.cautions:
         steps = ", ".join(dict.fromkeys(_step(step, speaker) for step in caution.steps))
         told = f"{caution.hazard.title}: {caution.hazard.text} (At: {steps}.)"
-        yield from wrap(told, WIDTH, initial_indent="  ", subsequent_indent="    ")
+        yield from paragraph(told, "  ", "    ")
 
 
 def _step(step: str, speaker: Speaker) -> str:
@@ -222,18 +217,5 @@ def _step(step: str, speaker: Speaker) -> str:
     return named if named != step else speaker.instance(step)
 
 
-def _title(title: str, right: str) -> Iterable[str]:
-    yield from _spread(title, right)
-    yield "-" * WIDTH
-
-
 def _amount(label: str, money: Money, speaker: Speaker) -> Iterable[str]:
-    yield from _spread(label, speaker.money(money))
-
-
-def _spread(left: str, right: str) -> Iterable[str]:
-    """Yield a line with its ends at both margins; a left end that is too long is broken above."""
-    room = WIDTH - len(right) - (2 if right else 0)
-    *above, last = wrap(left, room, subsequent_indent=" " * 6, drop_whitespace=False) or [""]
-    yield from (line.rstrip() for line in above)
-    yield f"{last.rstrip():<{WIDTH - len(right)}}{right}".rstrip()
+    yield from spread(label, speaker.money(money))

@@ -39,6 +39,8 @@ SENTENCES: Final[dict[str, str]] = {
         "Freight and order fees of {suppliers} come to {charged}; at most {cap} is passed on."
     ),
     "no-source": "No supplier of this shop has {item} in the quality that its role asks for.",
+    "minutes-overridden": "Minutes set by {by}: {reason}",
+    "floor-changed": "{by} allows {quality} quality here: {reason}",
     "price-overridden": "Set by {by} in place of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
     "discount-of-line": "Given by {by} on {code}: {reason}",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from fractions import Fraction
 
 from msgspec import Struct
@@ -14,7 +14,7 @@ from kitwright.catalogue.graph import (
     instances,
     resolve_access,
 )
-from kitwright.catalogue.model import Catalogue, Chassis, Family, Shop, VisitWorkId
+from kitwright.catalogue.model import Catalogue, Chassis, Family, Shop
 from kitwright.solve.closure import (
     ClosedSet,
     Graph,
@@ -56,45 +56,77 @@ class AccessPlan(Struct, frozen=True, kw_only=True):
     engine_out: bool
 
 
-class Teardown(Struct, frozen=True, kw_only=True):
-    """One engine in one chassis, compiled: its instances, its precedence graph and what
-    `engine_out` itself requires.
+class Minutes(Struct, frozen=True):
+    """A component's exact minutes: removing and refitting with all factors, and its refit's
+    work.
     """
 
-    family: Family
-    chassis: Chassis | None
-    engine: EngineGraph
-    graph: Graph[str]
-    before_engine_out: frozenset[str]
+    remove: Fraction
+    refit: Fraction
+    work: Fraction
 
-    @property
-    def has_engine_out(self) -> bool:
+
+class Teardown:
+    """One engine in one chassis, compiled for one shop: instances, precedence graph, minutes.
+
+    The tables of minutes are worked out once for each state of rust, with the engine in and out.
+    """
+
+    def __init__(
+        self, catalogue: Catalogue, shop: Shop, family: Family, chassis: Chassis | None
+    ) -> None:
+        self.catalogue = catalogue
+        self.family = family
+        self.engine: EngineGraph = instances(catalogue, family, chassis)
+        self.graph: Graph[str] = Graph(
+            {
+                key: Node(needs_all=node.needs_all, needs_any=node.needs_any)
+                for key, node in self.engine.nodes.items()
+            }
+        )
+        self.has_engine_out = ENGINE_OUT in self.engine.nodes
         """Whether there is a frame to take the engine out of."""
-        return ENGINE_OUT in self.engine.nodes
+        self._labour = shop.labour
+        self._cramped = exact(chassis.cramped_factor) if chassis is not None else Fraction(1)
+        self._before_out = (
+            self.graph.required(ENGINE_OUT) if self.has_engine_out else frozenset[str]()
+        )
+        self._minutes: dict[tuple[Rust, bool], dict[str, Minutes]] = {}
+        self._weights: dict[tuple[Rust, bool], dict[str, Fraction]] = {}
+
+    def minutes(self, rust: Rust, *, is_out: bool) -> Mapping[str, Minutes]:
+        """Return every component's exact minutes, with the engine in the frame or out of it."""
+        if (rust, is_out) not in self._minutes:
+            self._minutes[rust, is_out] = {
+                key: self._of(node, rust, is_out=is_out) for key, node in self.engine.nodes.items()
+            }
+        return self._minutes[rust, is_out]
+
+    def weights(self, rust: Rust, *, is_out: bool) -> Mapping[str, Fraction]:
+        """Return every component's exact minutes in all."""
+        if (rust, is_out) not in self._weights:
+            self._weights[rust, is_out] = {
+                key: each.remove + each.refit + each.work
+                for key, each in self.minutes(rust, is_out=is_out).items()
+            }
+        return self._weights[rust, is_out]
+
+    def _of(self, node: Instance, rust: Rust, *, is_out: bool) -> Minutes:
+        component = node.component
+        both = exact(self.family.minutes_ratio)
+        # out of the frame only what had to come off before it was done in there
+        if component.cramped and (not is_out or node.id in self._before_out):
+            both *= self._cramped
+        removing = both
+        if component.seize in self._labour.rust_applies_to:
+            removing *= exact(self._labour.rust_factor[rust.value])
+        work = sum(each.minutes for each in component.refit_work)
+        return Minutes(
+            component.remove_minutes * removing, component.refit_minutes * both, Fraction(work)
+        )
 
 
-def compile_teardown(catalogue: Catalogue, family: Family, chassis: Chassis | None) -> Teardown:
-    """Return the teardown of a family in a chassis (None: a loose engine), ready for planning."""
-    engine = instances(catalogue, family, chassis)
-    graph = Graph(
-        {
-            key: Node(needs_all=node.needs_all, needs_any=node.needs_any)
-            for key, node in engine.nodes.items()
-        }
-    )
-    before = graph.required(ENGINE_OUT) if ENGINE_OUT in engine.nodes else frozenset[str]()
-    return Teardown(
-        family=family, chassis=chassis, engine=engine, graph=graph, before_engine_out=before
-    )
-
-
-def plan_access(
-    catalogue: Catalogue,
-    shop: Shop,
-    teardown: Teardown,
-    operations: Sequence[Operation],
-    rust: Rust,
-) -> AccessPlan:
+def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust) -> AccessPlan:
     """Return the plan with the least exact minutes that reaches every job and its visit work.
 
     The engine is considered in the frame and out of it; ties go to fewer components, then to
@@ -102,78 +134,52 @@ def plan_access(
 
     Raises: Unreachable, where a job needs what this engine in this chassis does not have.
     """
-    targets = {operation.key: _targets(catalogue, teardown, operation) for operation in operations}
+    targets = {operation.key: _targets(teardown, operation) for operation in operations}
     everything = sorted(set().union(*targets.values()))
-    best, weights = _better(shop, teardown, everything, rust)
-    reached = _reached(teardown.graph, best.items, weights, targets)
+    best = _better(teardown, everything, rust)
+    is_out = ENGINE_OUT in best.items
+    reached = _reached(teardown.graph, best.items, teardown.weights(rust, is_out=is_out), targets)
+    minutes = teardown.minutes(rust, is_out=is_out)
+    because = _because(teardown.engine, best.items, targets)
     removals = tuple(
-        _removal(shop, teardown, key, rust, best.items, reached, targets)
+        Removal(
+            instance=teardown.engine.nodes[key],
+            remove=minutes[key].remove,
+            refit=minutes[key].refit,
+            work=minutes[key].work,
+            jobs=reached[key],
+            why=tuple(because[key]),
+        )
         for key in removal_order(teardown.graph, best.items)
     )
-    return AccessPlan(removals=removals, minutes=best.weight, engine_out=ENGINE_OUT in best.items)
+    return AccessPlan(removals=removals, minutes=best.weight, engine_out=is_out)
 
 
-def _targets(catalogue: Catalogue, teardown: Teardown, operation: Operation) -> frozenset[str]:
+def _targets(teardown: Teardown, operation: Operation) -> frozenset[str]:
     """Return what must be off for an operation and for the visit work that it asks for."""
+    catalogue, family = teardown.catalogue, teardown.family
     job = operation.job
-    found = set(resolve_access(catalogue, teardown.family, job.access, operation.cylinder))
+    found = set(resolve_access(catalogue, family, job.access, operation.cylinder))
     for visit in job.visit:
-        access = catalogue.visit_work[VisitWorkId(visit)].access
-        found.update(resolve_access(catalogue, teardown.family, access, None))
+        access = catalogue.visit_work[visit].access
+        found.update(resolve_access(catalogue, family, access, None))
     return frozenset(found - teardown.engine.done)
 
 
-def _better(
-    shop: Shop, teardown: Teardown, targets: Sequence[str], rust: Rust
-) -> tuple[ClosedSet[str], Mapping[str, Fraction]]:
-    """Return the better plan of engine in and engine out, and the weights that it was made with."""
-    candidates: list[tuple[ClosedSet[str], Mapping[str, Fraction]]] = []
-    blocked: Unreachable | None = None
-    outside = [(), [*targets, ENGINE_OUT]] if teardown.has_engine_out else [()]
-    for is_out, wanted in enumerate([targets, *outside[1:]]):
-        weights = {
-            key: _weight(shop, teardown, node, rust, is_out=bool(is_out))
-            for key, node in teardown.engine.nodes.items()
-        }
-        without = () if is_out or not teardown.has_engine_out else (ENGINE_OUT,)
-        try:
-            plan = least_closed_set(teardown.graph, wanted, weights, without=without)
-        except Unreachable as error:
-            blocked = error
-        else:
-            candidates.append((plan, weights))
-    if not candidates and blocked is not None:
-        raise blocked
-    return min(candidates, key=lambda each: (each[0].weight, len(each[0].items), each[0].items))
-
-
-def _factors(
-    shop: Shop, teardown: Teardown, node: Instance, rust: Rust, *, is_out: bool
-) -> tuple[Fraction, Fraction]:
-    """Return what multiplies a component's removal and its refit minutes."""
-    both = exact(teardown.family.minutes_ratio)
-    is_in_the_way = not is_out or node.id in teardown.before_engine_out
-    if teardown.chassis is not None and node.component.cramped and is_in_the_way:
-        both *= exact(teardown.chassis.cramped_factor)
-    if node.component.seize in shop.labour.rust_applies_to:
-        return both * exact(shop.labour.rust_factor[rust.value]), both
-    return both, both
-
-
-def _minutes(
-    shop: Shop, teardown: Teardown, node: Instance, rust: Rust, *, is_out: bool
-) -> tuple[Fraction, Fraction, Fraction]:
-    """Return a component's exact minutes: removing, refitting, and its refit's work."""
-    removing, refitting = _factors(shop, teardown, node, rust, is_out=is_out)
-    component = node.component
-    work = sum((exact(work.minutes) for work in component.refit_work), start=Fraction(0))
-    return component.remove_minutes * removing, component.refit_minutes * refitting, work
-
-
-def _weight(
-    shop: Shop, teardown: Teardown, node: Instance, rust: Rust, *, is_out: bool
-) -> Fraction:
-    return sum(_minutes(shop, teardown, node, rust, is_out=is_out), start=Fraction(0))
+def _better(teardown: Teardown, targets: Sequence[str], rust: Rust) -> ClosedSet[str]:
+    """Return the better plan of engine in and engine out."""
+    graph = teardown.graph
+    if not teardown.has_engine_out:
+        return least_closed_set(graph, targets, teardown.weights(rust, is_out=False))
+    out = least_closed_set(graph, [*targets, ENGINE_OUT], teardown.weights(rust, is_out=True))
+    try:
+        inside = least_closed_set(
+            graph, targets, teardown.weights(rust, is_out=False), without=[ENGINE_OUT]
+        )
+    except Unreachable:
+        # nothing else is out of reach, or the plan above had failed
+        return out
+    return min(inside, out, key=lambda plan: (plan.weight, len(plan.items), plan.items))
 
 
 def _reached(
@@ -196,47 +202,25 @@ def _reached(
     return {item: tuple(keys or everyone) for item, keys in jobs.items()}
 
 
-def _removal(
-    shop: Shop,
-    teardown: Teardown,
-    key: str,
-    rust: Rust,
-    items: Collection[str],
-    reached: Mapping[str, tuple[OperationKey, ...]],
-    targets: Mapping[OperationKey, frozenset[str]],
-) -> Removal:
-    node = teardown.engine.nodes[key]
-    is_out = ENGINE_OUT in items
-    remove, refit, work = _minutes(shop, teardown, node, rust, is_out=is_out)
-    return Removal(
-        instance=node,
-        remove=remove,
-        refit=refit,
-        work=work,
-        jobs=reached[key],
-        why=tuple(_because(teardown.engine, key, items, targets)),
-    )
-
-
 def _because(
     engine: EngineGraph,
-    key: str,
-    items: Collection[str],
+    items: Sequence[str],
     targets: Mapping[OperationKey, frozenset[str]],
-) -> Iterable[Why]:
-    """Return why a component comes off: the jobs that work on it, and the components that it
-    stands before.
-    """
+) -> dict[str, list[Why]]:
+    """Return why each component comes off: the jobs that work on it, and what it stands before."""
+    reasons: dict[str, list[Why]] = {item: [] for item in items}
     for (job, cylinder), wanted in sorted(targets.items()):
-        if key in wanted:
-            yield Why("access-of-job", {"job": job, "cylinder": cylinder or None})
-    before = sorted(
-        other
-        for other in items
-        if key in engine.nodes[other].needs_all
-        or any(key in group for group in engine.nodes[other].needs_any)
-    )
-    for other in before:
-        yield Why("stands-before", {"component": other})
-    if key == ENGINE_OUT and not any(key in wanted for wanted in targets.values()) and not before:
-        yield Why("quicker-with-engine-out")
+        for item in sorted(wanted):
+            reasons[item].append(Why("access-of-job", {"job": job, "cylinder": cylinder or None}))
+    for item in items:
+        node = engine.nodes[item]
+        needs = dict.fromkeys(
+            (*node.needs_all, *(one for group in node.needs_any for one in group))
+        )
+        for need in needs:
+            if need in reasons:
+                reasons[need].append(Why("stands-before", {"component": item}))
+    for why in reasons.values():
+        if not why:
+            why.append(Why("quicker-with-engine-out"))
+    return reasons

@@ -11,7 +11,7 @@ from kitwright.catalogue.model import ChargeKind
 from kitwright.errors import KitwrightError
 from kitwright.money import Money, line_amount, share, total
 from kitwright.stages.line import Computed, LineKind, PricedLine, price_line
-from kitwright.stages.refusal import RequestFault, RequestRefused
+from kitwright.stages.refusal import BelowZero, RequestFault, RequestRefused
 from kitwright.stages.terms import Discount, FreeLine, LineRef, PriceOverride, Terms
 from kitwright.stages.why import Fact, Why
 from kitwright.units import exact
@@ -107,6 +107,9 @@ def _override(
     if place is None:
         return
     line = lines[place]
+    if override.unit_price < 0 <= line.unit_price:
+        faults.append(BelowZero("unit_price").at("overrides", index, "unit_price"))
+        return
     computed = Computed(unit_price=line.unit_price, amount=line.amount)
     amount = line_amount(
         line.quantity, override.unit_price, line.base_quantity, currency=line.amount.currency

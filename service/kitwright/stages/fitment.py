@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from decimal import Decimal
+from fractions import Fraction
 
 from msgspec import Struct
 
@@ -17,8 +18,7 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.errors import KitwrightError
-from kitwright.stages.selling import selling_price
-from kitwright.stages.supply import Supply
+from kitwright.stages.selling import Prices
 from kitwright.stages.why import place
 from kitwright.units import exact
 
@@ -39,7 +39,7 @@ class Fitted(Struct, frozen=True, kw_only=True):
     unit: str
     acceptable: tuple[ItemId, ...]
     options: tuple[ItemId, ...]
-    row: Fitment
+    rows: tuple[Fitment, ...]
 
     @property
     def is_settled(self) -> bool:
@@ -85,7 +85,7 @@ def chain(catalogue: Catalogue, item: ItemId) -> tuple[ItemId, ...]:
 def fit_role(
     catalogue: Catalogue,
     shop: Shop,
-    supply: Supply,
+    prices: Prices,
     family: FamilyId,
     role: RoleId,
     cylinder: int | None,
@@ -111,24 +111,26 @@ def fit_role(
     if not rows:
         raise NothingFits(family, role, cylinder, serial)
     floor = shop.quality_floor.get(role, Quality.alternate)
-    by_item: dict[ItemId, Fitment] = {}
+    choices: dict[tuple[ItemId, Decimal], list[Fitment]] = {}
     for row in rows:
-        by_item.setdefault(current_number(catalogue, row.part), row)
+        key = (current_number(catalogue, row.part), Decimal(row.quantity))
+        choices.setdefault(key, []).append(row)
 
-    def price(item: ItemId) -> tuple[object, ItemId]:
-        one = selling_price(catalogue, shop, supply, item, floor)
-        return exact(one) * exact(by_item[item].quantity), item
+    def price(choice: tuple[ItemId, Decimal]) -> tuple[Fraction, ItemId, Decimal]:
+        item, quantity = choice
+        return exact(prices.of(item, floor)) * exact(quantity), item, quantity
 
-    item = max(by_item, key=price) if len(by_item) > 1 else next(iter(by_item))
+    chosen = max(choices, key=price) if len(choices) > 1 else next(iter(choices))
+    item, quantity = chosen
     return Fitted(
         role=role,
         cylinder=cylinder,
         item=item,
-        quantity=by_item[item].quantity,
-        unit=by_item[item].unit,
-        acceptable=_acceptable(catalogue, rows, item),
-        options=tuple(sorted(by_item)),
-        row=by_item[item],
+        quantity=quantity,
+        unit=choices[chosen][0].unit,
+        acceptable=_acceptable(catalogue, choices[chosen], item),
+        options=tuple(one for one, _ in sorted(choices)),
+        rows=tuple(choices[chosen]),
     )
 
 

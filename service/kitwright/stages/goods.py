@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil
@@ -19,15 +19,14 @@ from kitwright.money import Money
 from kitwright.stages.kit import Brought, Kit
 from kitwright.stages.line import LineKind, PricedLine, price_line
 from kitwright.stages.need import Need
-from kitwright.stages.selling import selling_price
-from kitwright.stages.supply import Supply
+from kitwright.stages.selling import Prices
 from kitwright.stages.wanted import Covered
 from kitwright.stages.why import Fact, Why
 from kitwright.units import exact
 
 
 def price_goods(
-    catalogue: Catalogue, shop: Shop, supply: Supply, kit: Kit
+    catalogue: Catalogue, shop: Shop, selling: Prices, kit: Kit
 ) -> tuple[PricedLine, ...]:
     """Return the lines of what is fitted and used: sets, then parts, consumables and core
     deposits, by item.
@@ -36,7 +35,7 @@ def price_goods(
     consumable is charged by what is really used, as a share of its pack. Needs without a
     source, and those that wait for the plate, are priced like the rest.
     """
-    prices = _Prices(catalogue, shop, supply, kit)
+    prices = _KitPrices(selling, shop.currency, kit)
     in_sets = list(_sets(catalogue, kit))
     lines = [_set_line(prices, *each) for each in in_sets]
     covered = [cover for *_, covers in in_sets for cover in covers]
@@ -49,19 +48,24 @@ def price_goods(
             lines.append(_consumable_line(catalogue, prices, item, amount, needs))
         elif amount:
             lines.append(_part_line(prices, item, amount, needs))
-    lines.sort(key=lambda line: (_ORDER[line.kind], line.code, line.unit_price))
+    lines.sort(key=lambda line: (_ORDER[line.kind], line.code))
     return (*lines, *_cores(catalogue, shop, lines))
 
 
-_ORDER = {LineKind.part_set: 0, LineKind.part: 1, LineKind.consumable: 2}
+_ORDER = {
+    LineKind.part_set: 0,
+    LineKind.part: 1,
+    LineKind.brought: 2,
+    LineKind.consumable: 3,
+}
 
 
-class _Prices:
+class _KitPrices:
     """Selling prices of a kit's items, at the strictest floor among the roles that each fills."""
 
-    def __init__(self, catalogue: Catalogue, shop: Shop, supply: Supply, kit: Kit) -> None:
-        self._given = (catalogue, shop, supply)
-        self.currency = shop.currency
+    def __init__(self, prices: Prices, currency: str, kit: Kit) -> None:
+        self.currency = currency
+        self._prices = prices
         self._floors: dict[ItemId, Quality] = {}
         for need in kit.needs:
             if self._floors.get(need.item) is not Quality.maker:
@@ -69,7 +73,13 @@ class _Prices:
 
     def of(self, item: ItemId) -> Decimal:
         """Return the selling price of one item as sold."""
-        return selling_price(*self._given, item, self._floors.get(item, Quality.alternate))
+        return self._prices.of(item, self._floors[item])
+
+    def of_set(self, item: ItemId, covers: Sequence[Covered]) -> Decimal:
+        """Return the selling price of a set, at the strictest floor among the roles it fills."""
+        floors = {each.need.floor for each in covers}
+        strict = Quality.maker if Quality.maker in floors else Quality.alternate
+        return self._prices.of(item, strict)
 
 
 def _by_item(kit: Kit) -> dict[ItemId, list[Need]]:
@@ -100,7 +110,7 @@ def _beside(kit: Kit, covered: list[Covered]) -> dict[ItemId, Fraction]:
 
 
 def _set_line(
-    prices: _Prices,
+    prices: _KitPrices,
     item: ItemId,
     copies: int,
     covers: tuple[Covered, ...],
@@ -108,7 +118,7 @@ def _set_line(
     pieces = sum(
         (exact(prices.of(each.need.item)) * each.quantity for each in covers), start=Fraction(0)
     )
-    own = prices.of(item)
+    own = prices.of_set(item, covers)
     is_lower = exact(own) * copies <= pieces
     facts: dict[str, Fact] = {
         "set_price": Money.of(exact(own) * copies, prices.currency),
@@ -136,7 +146,7 @@ def need_reasons(need: Need) -> Iterator[Why]:
         yield Why(why.code, {"role": need.role, "on": need.cylinder, **why.facts})
 
 
-def _part_line(prices: _Prices, item: ItemId, amount: Fraction, needs: list[Need]) -> PricedLine:
+def _part_line(prices: _KitPrices, item: ItemId, amount: Fraction, needs: list[Need]) -> PricedLine:
     return price_line(
         LineKind.part,
         item,
@@ -152,7 +162,7 @@ def _part_line(prices: _Prices, item: ItemId, amount: Fraction, needs: list[Need
 def _brought_line(currency: str, brought: Brought) -> PricedLine:
     reasons = [why for each in brought.covers for why in need_reasons(each.need)]
     return price_line(
-        LineKind.part,
+        LineKind.brought,
         brought.item,
         quantity=int(brought.quantity),
         unit="piece",
@@ -164,7 +174,7 @@ def _brought_line(currency: str, brought: Brought) -> PricedLine:
 
 
 def _consumable_line(
-    catalogue: Catalogue, prices: _Prices, item: ItemId, amount: Fraction, needs: list[Need]
+    catalogue: Catalogue, prices: _KitPrices, item: ItemId, amount: Fraction, needs: list[Need]
 ) -> PricedLine:
     record = catalogue.consumables[item]
     is_by_pack = record.bill is Bill.pack
@@ -187,7 +197,7 @@ def _cores(catalogue: Catalogue, shop: Shop, lines: list[PricedLine]) -> Iterato
     for line in lines:
         part = catalogue.parts.get(ItemId(line.code))
         deposit = part.core_deposit.get(shop.price_list) if part is not None else None
-        if deposit and line.unit_price:
+        if deposit and line.kind is LineKind.part:
             yield price_line(
                 LineKind.core,
                 line.code,

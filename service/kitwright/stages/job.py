@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import (
-    Catalogue,
-    Cylinders,
-    Job,
-    JobId,
-    JobScope,
-    VisitWorkId,
-)
+from kitwright.catalogue.graph import job_fits
+from kitwright.catalogue.model import Catalogue, Job, JobId, VisitWorkId
 from kitwright.errors import KitwrightError
-from kitwright.stages.refusal import RequestFault, RequestRefused
+from kitwright.stages.expansion import expand_job
+from kitwright.stages.refusal import JobDoesNotFit, RequestFault, RequestRefused
 from kitwright.stages.request import Request
 from kitwright.stages.why import Why, place
 
@@ -94,9 +89,11 @@ def choose_jobs(catalogue: Catalogue, request: Request) -> Jobs:
     asked: dict[OperationKey, Operation] = {}
     for operation in _asked(catalogue, request):
         known = asked.get(operation.key)
-        why = operation.why if known is None else known.why + operation.why
+        reasons = operation.why if known is None else known.why + operation.why
+        # in an order of their own: that of the request says nothing
+        why = tuple({_sorting(why): why for why in sorted(reasons, key=_sorting)}.values())
         asked[operation.key] = Operation(job=operation.job, cylinder=operation.cylinder, why=why)
-    faults: list[KitwrightError] = []
+    faults: list[KitwrightError] = [*_misfits(catalogue, request)]
     there = [operation.text for _, operation in sorted(asked.items())]
     left_out = []
     for index, (job, cylinder) in enumerate(request.leave_out):
@@ -112,40 +109,52 @@ def choose_jobs(catalogue: Catalogue, request: Request) -> Jobs:
     return settle(asked.values(), left_out=tuple(left_out))
 
 
+def _misfits(catalogue: Catalogue, request: Request) -> Iterator[RequestFault]:
+    """Yield the diagnoses whose repair this kind of engine has not the parts for."""
+    for index, (diagnosis, _) in enumerate(request.diagnoses):
+        for reference in diagnosis.scopes.of(request.asked.scope):
+            job = catalogue.jobs[reference.job]
+            if not job_fits(catalogue, request.family, job):
+                fault = JobDoesNotFit(job, request.family)
+                fault.at("diagnoses", index)
+                yield fault
+
+
 def settle(asked: Iterable[Operation], *, left_out: tuple[Operation, ...] = ()) -> Jobs:
     """Return operations sorted, without those that others among them hold."""
     everything = sorted(asked, key=lambda operation: operation.key)
+    stays: list[Operation] = []
     swallowed = []
-    stays = []
-    for operation in everything:
-        by = next((other for other in everything if _holds(other, operation)), None)
+    for operation in _holders_first(everything):
+        # one that is swallowed itself holds nothing any more
+        by = next((other for other in stays if _holds(other, operation)), None)
         if by is None:
             stays.append(operation)
         else:
             swallowed.append(Swallowed(operation, by))
+    stays.sort(key=lambda operation: operation.key)
+    swallowed.sort(key=lambda gone: gone.operation.key)
     return Jobs(operations=tuple(stays), swallowed=tuple(swallowed), left_out=left_out)
 
 
-def expand_job(
-    catalogue: Catalogue,
-    job_id: JobId,
-    cylinders: Cylinders | None,
-    own: int | None,
-    count: int,
-) -> tuple[tuple[Job, int | None], ...]:
-    """Return the job on the cylinders that a reference means, on an engine of `count` cylinders.
+def _holders_first(operations: Sequence[Operation]) -> list[Operation]:
+    """Return operations so that each comes after all that hold it; the catalogue has no cycle."""
+    ordered: dict[OperationKey, Operation] = {}
 
-    `own` is the cylinder of whoever refers; where that is the engine, `own` and `one` mean
-    cylinder 1.
-    """
-    job = catalogue.jobs[job_id]
-    if job.scope is JobScope.engine:
-        return ((job, None),)
-    if cylinders is Cylinders.all:
-        return tuple((job, cylinder) for cylinder in range(1, count + 1))
-    if cylinders is Cylinders.one or own is None:
-        return ((job, 1),)
-    return ((job, own),)
+    def add(operation: Operation) -> None:
+        if operation.key not in ordered:
+            for other in operations:
+                if _holds(other, operation):
+                    add(other)
+            ordered[operation.key] = operation
+
+    for operation in operations:
+        add(operation)
+    return list(ordered.values())
+
+
+def _sorting(why: Why) -> str:
+    return f"{why.code} {sorted(why.facts.items(), key=str)}"
 
 
 def _holds(holder: Operation, other: Operation) -> bool:

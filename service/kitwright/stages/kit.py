@@ -8,12 +8,12 @@ from fractions import Fraction
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop
+from kitwright.catalogue.model import Catalogue, ItemId, Shop
 from kitwright.errors import KitwrightError
 from kitwright.stages.lot import Chosen, Lot, choose_lots, find_lots
 from kitwright.stages.need import Need
 from kitwright.stages.refusal import RequestFault, RequestRefused
-from kitwright.stages.supply import Source, Supply, meets
+from kitwright.stages.supply import Source, Supply
 from kitwright.stages.terms import Terms
 from kitwright.stages.wanted import Covered, Wanted
 
@@ -137,19 +137,19 @@ def _brought(catalogue: Catalogue, wanted: Wanted, terms: Terms) -> tuple[Brough
     brought = []
     faults: list[KitwrightError] = []
     for index, part in enumerate(terms.customer_parts):
-        item = None if part.item in catalogue.consumables else wanted.filled_by_any(part.item)
-        if item is None:
+        if part.item in catalogue.consumables or wanted.item_of(part.item) is None:
             needed = [one for one in wanted.items if one not in catalogue.consumables]
             fault: RequestFault = PartNotNeeded(part.item, needed)
             faults.append(fault.at("customer_parts", index, "item"))
             continue
-        rest = wanted.rest(item)
+        rest = wanted.open_for(part.item, None)
         amount = rest if part.quantity is None else Fraction(part.quantity * terms.machines)
         if not 0 < amount <= rest:
             fault = PartNotNeeded(part.item, [], most=rest)
             faults.append(fault.at("customer_parts", index, "quantity"))
             continue
-        brought.append(Brought(item=part.item, quantity=amount, covers=wanted.fill(item, amount)))
+        covers = wanted.fill(part.item, None, amount)
+        brought.append(Brought(item=part.item, quantity=amount, covers=covers))
     if faults:
         raise RequestRefused(faults)
     return tuple(brought)
@@ -158,17 +158,20 @@ def _brought(catalogue: Catalogue, wanted: Wanted, terms: Terms) -> tuple[Brough
 def _from_shelf(shop: Shop, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:
     """Yield what the free stock gives towards an item, oldest usable number first."""
     size = wanted.pack_size(item)
-    for number in wanted.needs[item][0].acceptable:
+    numbers = dict.fromkeys(one for need in wanted.needs[item] for one in need.acceptable)
+    for number in sorted(numbers, key=lambda one: one == item):
         for row in shop.stock:
-            amount = min((row.on_hand - row.promised) * size, wanted.rest(item))
-            if row.item == number and amount > 0 and meets(row.quality, wanted.floor(item)):
+            if row.item != number:
+                continue
+            amount = min((row.on_hand - row.promised) * size, wanted.open_for(number, row.quality))
+            if amount > 0:
                 yield FromStock(
                     item=number,
                     packs=amount / size,
                     quantity=amount,
                     unit=wanted.unit(item),
                     bin=row.bin,
-                    covers=wanted.fill(item, amount),
+                    covers=wanted.fill(number, row.quality, amount),
                 )
 
 
@@ -181,7 +184,7 @@ def _share_out(
     opened: list[FromStock] = []
     bought: list[Bought] = []
     left: dict[ItemId, Fraction] = {}
-    for each in sorted(chosen, key=lambda one: (one.lot.key[1] not in catalogue.sets, one.lot.key)):
+    for each in sorted(chosen, key=lambda one: (one.lot.item not in catalogue.sets, one.lot.key)):
         covers, over = _fill(wanted, each)
         for item, amount in over.items():
             left[item] = left.get(item, Fraction(0)) + amount
@@ -211,20 +214,15 @@ def _fill(wanted: Wanted, chosen: Chosen) -> tuple[tuple[Covered, ...], dict[Ite
     covers: list[Covered] = []
     over: dict[ItemId, Fraction] = {}
     for content, count in sorted(lot.contents.items()):
-        quality = lot.source.quality if lot.source is not None else _row_quality(lot)
-        item = wanted.filled_by(content, quality)
+        item = wanted.item_of(content)
         size = Fraction(1) if item is None else wanted.pack_size(item)
         amount = count * chosen.times * size
-        filled = wanted.fill(item, amount) if item is not None else ()
+        filled = wanted.fill(content, lot.quality, amount)
         covers += filled
         rest = amount - sum((each.quantity for each in filled), start=Fraction(0))
         if rest:
             over[content] = rest
     return tuple(covers), over
-
-
-def _row_quality(lot: Lot) -> Quality:
-    return lot.row.quality if lot.row is not None else Quality.maker
 
 
 def _unit(catalogue: Catalogue, item: ItemId) -> str:

@@ -124,8 +124,7 @@ def allot_labour(
     Within a class a task's minutes are split equally among the operations that share it; the
     billed minutes then go to operations in whole minutes by largest remainder, ties by job and
     cylinder. `overridden` gives operations other whole minutes, spread over their classes in
-    proportion; whoever sets minutes by hand has the last word, so no bench minimum is added
-    then. Work rows of one id are done once a cylinder or visit however many jobs list them.
+    proportion; what is then short of the bench minimum falls to the other operations, if any.
     """
     everyone = tuple(operation.key for operation in operations)
     tasks = (
@@ -143,17 +142,18 @@ def allot_labour(
         classes.append(ClassMinutes(name, total, billed))
         if billed:
             allotted += _allot(name, billed, _shares(of_class), everyone)
-    minimum: tuple[Allotted, ...] = ()
-    short = shop.labour.minimum_bench_minutes - sum(each.billed for each in classes)
     if overridden:
         allotted = sorted(
             _overridden(shop, allotted, overridden),
             key=lambda each: (each.labour_class, each.operation),
         )
-        classes = [_billed(each, allotted) for each in classes]
-    elif short > 0:
-        equally = dict.fromkeys(everyone, Fraction(1))
-        minimum = tuple(_allot(shop.labour.minimum_bench_class, short, equally, everyone))
+        classes = _billed(classes, allotted)
+    minimum: tuple[Allotted, ...] = ()
+    short = shop.labour.minimum_bench_minutes - sum(each.minutes for each in allotted)
+    left = [key for key in everyone if key not in overridden]
+    if short > 0 and left:
+        equally = dict.fromkeys(left, Fraction(1))
+        minimum = tuple(_allot(shop.labour.minimum_bench_class, short, equally, left))
     return Labour(
         tasks=tasks, classes=tuple(classes), allotted=tuple(allotted), bench_minimum=minimum
     )
@@ -194,9 +194,16 @@ def _overridden(
                 yield structs.replace(each, minutes=part)
 
 
-def _billed(of_class: ClassMinutes, allotted: Sequence[Allotted]) -> ClassMinutes:
-    billed = sum(each.minutes for each in allotted if each.labour_class == of_class.labour_class)
-    return structs.replace(of_class, billed=billed)
+def _billed(classes: Sequence[ClassMinutes], allotted: Sequence[Allotted]) -> list[ClassMinutes]:
+    """Return the classes with what is billed of each now; one may be new."""
+    exact = {each.labour_class: each.exact for each in classes}
+    billed = dict.fromkeys(exact, 0)
+    for each in allotted:
+        billed[each.labour_class] = billed.get(each.labour_class, 0) + each.minutes
+    return [
+        ClassMinutes(name, exact.get(name, Fraction(0)), minutes)
+        for name, minutes in sorted(billed.items())
+    ]
 
 
 def _up_to(minutes: Fraction, increment: int) -> int:

@@ -19,6 +19,7 @@ class LineKind(StrEnum):
 
     part = "part"
     part_set = "set"
+    brought = "customer_part"
     consumable = "consumable"
     labour = "labour"
     sublet = "sublet"

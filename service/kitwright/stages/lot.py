@@ -14,18 +14,20 @@ from kitwright.stages.supply import Source, Supply, promise
 from kitwright.stages.wanted import Wanted
 from kitwright.units import exact
 
-LotKey = tuple[str, ItemId, int]
-"""Supplier (empty: the shelf), item, and number of packs bought together."""
+LotKey = tuple[str, str, int]
+"""Supplier and its SKU (on the shelf: an empty word, item and bin), and packs bought together."""
 
 
 class Lot(Struct, frozen=True, kw_only=True):
     """Packs of one source that are bought together, or one set on the shelf.
 
-    `holds` counts the wanted items that it fills, `cost` is in minor units without tax;
-    `contents` counts everything in it.
+    `holds` counts the wanted items that it fills, `cost` is in minor units without tax; `contents`
+    counts everything in it.
     """
 
     key: LotKey
+    item: ItemId
+    quality: Quality
     holds: Mapping[ItemId, int]
     contents: Mapping[ItemId, int]
     cost: int
@@ -51,7 +53,7 @@ def find_lots(catalogue: Catalogue, shop: Shop, supply: Supply, wanted: Wanted) 
     sets = {
         record.id: record
         for record in catalogue.sets.values()
-        if any(wanted.filled_by(content, Quality.maker) in pieces for content in record.contents)
+        if any(wanted.fills_all(content, Quality.maker) in pieces for content in record.contents)
     }
     lots = [
         *_piece_lots(supply, wanted, pieces),
@@ -71,43 +73,49 @@ def choose_lots(
 ) -> tuple[tuple[Chosen, ...], dict[ItemId, int]]:
     """Return the cheapest lots that fill the wanted pieces, and the pieces that nothing fills.
 
-    With `needed_by`, only lots that come in time are used; for what none of them fills, those
-    that come earliest join.
+    With `needed_by`, only lots that come in time are used; what none of them fills is covered
+    apart, by those that come earliest.
     """
-    usable = [
-        lot
-        for lot in lots
-        if needed_by is None or lot.source is None or promise(shop, lot.source, on) <= needed_by
+    if needed_by is None:
+        return _cheapest(lots, pieces)
+    in_time = [
+        lot for lot in lots if lot.source is None or promise(shop, lot.source, on) <= needed_by
     ]
-    late = [lot for lot in lots if lot not in usable] if needed_by is not None else []
+    chosen, short = _cheapest(in_time, pieces)
+    if not short:
+        return chosen, short
+    late = [lot for lot in lots if lot not in in_time]
+    earliest = {lot.key: lot for item in short for lot in _earliest(shop, late, item, on)}
+    more, short = _cheapest(tuple(earliest.values()), short)
+    return (*chosen, *more), short
+
+
+def _cheapest(
+    lots: Sequence[Lot], pieces: Mapping[ItemId, int]
+) -> tuple[tuple[Chosen, ...], dict[ItemId, int]]:
+    """Return the cheapest lots for the pieces that can be filled, and those that can't."""
     wanted = dict(pieces)
+    packs = [_pack(lot) for lot in lots]
     short: dict[ItemId, int] = {}
-    while True:
-        try:
-            cover = least_cover(wanted, [_pack(lot) for lot in usable])
-        except Uncoverable as error:
-            # each item by itself: the largest lots of all sources can be taken together
-            for each in error.needs:
-                earliest = _earliest(shop, late, each.need, on)
-                usable += earliest
-                late = [lot for lot in late if lot not in earliest]
-                if not earliest:
-                    short[each.need] = each.wanted - each.available
-                    wanted[each.need] = each.available
-            wanted = {item: count for item, count in wanted.items() if count}
-        else:
-            by_key = {lot.key: lot for lot in usable}
-            chosen = tuple(Chosen(by_key[key], times) for key, times in cover.packs)
-            return chosen, short
+    try:
+        cover = least_cover(wanted, packs)
+    except Uncoverable as error:
+        # each item by itself: the largest lots of all sources can be taken together
+        for each in error.needs:
+            short[each.need] = each.wanted - each.available
+            wanted[each.need] = each.available
+        cover = least_cover({item: count for item, count in wanted.items() if count}, packs)
+    by_key = {lot.key: lot for lot in lots}
+    return tuple(Chosen(by_key[key], times) for key, times in cover.packs), short
 
 
 def _pack(lot: Lot) -> Pack[LotKey, ItemId]:
-    supplier, item, _ = lot.key
+    supplier, sku, _ = lot.key
     if lot.row is not None:
         return Pack(
             id=lot.key, holds=lot.holds, cost=lot.cost, limit=lot.row.on_hand - lot.row.promised
         )
-    return Pack(id=lot.key, holds=lot.holds, cost=lot.cost, limit=1, group=f"{supplier}:{item}")
+    return Pack(id=lot.key, holds=lot.holds, cost=lot.cost, limit=1, group=f"{supplier}:{sku}")
 
 
 def _earliest(shop: Shop, lots: Iterable[Lot], item: ItemId, on: date) -> list[Lot]:
@@ -155,7 +163,9 @@ def _shelf_lots(
             holds = _holds(wanted, pieces, record, row.quality)
             if holds:
                 yield Lot(
-                    key=("", row.item, 1),
+                    key=("", f"{row.item} {row.quality.value} {row.bin}", 1),
+                    item=row.item,
+                    quality=row.quality,
                     holds=holds,
                     contents=record.contents,
                     cost=Money.of(exact(row.cost), shop.currency).minor,
@@ -167,7 +177,9 @@ def _bought(
     source: Source, packs: int, holds: Mapping[ItemId, int], contents: Mapping[ItemId, int]
 ) -> Lot:
     return Lot(
-        key=(source.supplier.id, source.item, packs),
+        key=(source.supplier.id, source.sku, packs),
+        item=source.item,
+        quality=source.quality,
         holds=holds,
         contents=contents,
         cost=source.line_cost(packs).minor,
@@ -181,7 +193,7 @@ def _holds(
     """Return the wanted items that one set fills, and how many of each it has."""
     holds: dict[ItemId, int] = {}
     for content, count in record.contents.items():
-        filled = wanted.filled_by(content, quality)
+        filled = wanted.fills_all(content, quality)
         if filled in pieces and filled is not None:
             holds[filled] = holds.get(filled, 0) + count
     return holds

@@ -25,7 +25,8 @@ from kitwright.stages.fitment import Fitted, fit_role
 from kitwright.stages.job import Operation
 from kitwright.stages.labour import Labour
 from kitwright.stages.request import Request
-from kitwright.stages.supply import Supply
+from kitwright.stages.selling import Prices
+from kitwright.stages.terms import Terms
 from kitwright.stages.why import Fact, Why
 
 OIL_FILL = RoleId("oil_fill")
@@ -79,7 +80,7 @@ def with_floors(shop: Shop, request: Request) -> Shop:
 def list_needs(
     catalogue: Catalogue,
     shop: Shop,
-    supply: Supply,
+    prices: Prices,
     request: Request,
     operations: Sequence[Operation],
     plan: AccessPlan,
@@ -105,14 +106,14 @@ def list_needs(
         fitted = fit_role(
             catalogue,
             shop,
-            supply,
+            prices,
             request.family.id,
             role,
             on or None,
             asked.serial,
             asked.build_code,
         )
-        needs.append(_role_need(shop, fitted, kind, reasons))
+        needs.append(_role_need(shop, asked.terms, fitted, kind, reasons))
     machines = asked.terms.machines
     return tuple(
         need if machines == 1 else structs.replace(need, quantity=need.quantity * machines)
@@ -138,7 +139,9 @@ def _renewed(plan: AccessPlan) -> Iterator[tuple[RoleId, int | None, Why]]:
             yield role, cylinder, why
 
 
-def _role_need(shop: Shop, fitted: Fitted, kind: NeedKind, reasons: list[Why]) -> Need:
+def _role_need(
+    shop: Shop, terms: Terms, fitted: Fitted, kind: NeedKind, reasons: list[Why]
+) -> Need:
     return Need(
         role=fitted.role,
         cylinder=fitted.cylinder,
@@ -149,20 +152,33 @@ def _role_need(shop: Shop, fitted: Fitted, kind: NeedKind, reasons: list[Why]) -
         floor=shop.quality_floor.get(fitted.role, Quality.alternate),
         acceptable=fitted.acceptable,
         options=fitted.options,
-        why=(*reasons, _fits(fitted)),
+        why=(*reasons, _fits(fitted), *_floor_changed(terms, fitted.role)),
     )
+
+
+def _floor_changed(terms: Terms, role: RoleId) -> Iterator[Why]:
+    for floor in terms.floors:
+        if floor.role == role:
+            facts: dict[str, Fact] = {
+                "quality": floor.quality.value,
+                "reason": floor.reason,
+                "by": floor.by,
+            }
+            yield Why("floor-changed", facts)
 
 
 def _fits(fitted: Fitted) -> Why:
     if not fitted.is_settled:
         return Why("fits-one-of", {"options": ", ".join(fitted.options), "item": fitted.item})
-    row = fitted.row
-    if (row.serial_from, row.serial_to) == (0, SERIAL_MAX):
+    first = min(row.serial_from for row in fitted.rows)
+    last = max(row.serial_to for row in fitted.rows)
+    if (first, last) == (0, SERIAL_MAX):
         return Why("fits-every-serial", {"item": fitted.item})
-    facts: dict[str, Fact] = {"serial_from": row.serial_from, "serial_to": row.serial_to}
-    if row.part != fitted.item:
-        return Why("fits-by-succession", {"item": fitted.item, "first": row.part, **facts})
-    return Why("fits-by-serial", {"item": fitted.item, **facts})
+    facts: dict[str, Fact] = {"item": fitted.item, "serial_from": first, "serial_to": last}
+    before = fitted.rows[0].part
+    if before != fitted.item:
+        return Why("fits-by-succession", {**facts, "first": before})
+    return Why("fits-by-serial", facts)
 
 
 def _used(labour: Labour) -> Iterator[Need]:

@@ -25,7 +25,7 @@ from kitwright.stages.labour import Allotted, Labour
 from kitwright.stages.line import LineKind, PricedLine, price_line
 from kitwright.stages.need import OIL_FILL
 from kitwright.stages.order import PartsOrder
-from kitwright.stages.supply import Supply
+from kitwright.stages.selling import Prices
 from kitwright.stages.why import Fact, Why
 from kitwright.tax.area import gross_up
 from kitwright.units import exact
@@ -43,7 +43,7 @@ class Priced(Struct, frozen=True, kw_only=True):
 
     catalogue: Catalogue
     shop: Shop
-    supply: Supply
+    prices: Prices
     operations: tuple[Operation, ...]
     labour: Labour
     kit: Kit
@@ -61,7 +61,7 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
     Where the shop's prices include tax, every amount does; suppliers' freight, which does not,
     is grossed up first.
     """
-    goods = price_goods(given.catalogue, given.shop, given.supply, given.kit)
+    goods = price_goods(given.catalogue, given.shop, given.prices, given.kit)
     labour = tuple(_labour_lines(given))
     cores = tuple(line for line in goods if line.kind is LineKind.core)
     return (
@@ -253,8 +253,10 @@ def _freight_line(given: Priced) -> Iterator[PricedLine]:
     if not charged.minor:
         return
     asked = exact(charged.amount)
-    if given.shop.selling_prices_include_tax and given.area is not None:
-        asked = gross_up(asked, given.area, ChargeKind.freight, given.on)
+    if given.shop.selling_prices_include_tax:
+        # where the customer's tax is not known, the shop's own stands in its prices
+        area = given.area or given.catalogue.tax_areas[given.shop.tax_area]
+        asked = gross_up(asked, area, ChargeKind.freight, given.on)
     cap = given.shop.fees.freight.cap
     amount = Money.of(min(asked, exact(cap)), currency)
     if not amount.minor:
@@ -266,7 +268,9 @@ def _freight_line(given: Priced) -> Iterator[PricedLine]:
         Why(
             "freight-of-orders",
             {
-                "suppliers": ", ".join(order.supplier.name for order in given.orders),
+                "suppliers": ", ".join(
+                    order.supplier.name for order in given.orders if order.charges.minor
+                ),
                 "charged": charged,
                 "cap": Money.of(cap, currency),
             },

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from fractions import Fraction
 from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Catalogue, Hazard, HazardId, JobId, RoleId, Shop
 from kitwright.money import Money, cash_round, total
@@ -20,6 +20,8 @@ from kitwright.stages.need import Need
 from kitwright.stages.order import PartsOrder
 from kitwright.stages.request import Request
 from kitwright.stages.supply import working_day
+from kitwright.stages.terms import MinutesOverride, Terms
+from kitwright.stages.why import Why
 from kitwright.tax.charges import Charge, ComponentTax, TaxedLine, tax_charges
 from kitwright.units import exact
 
@@ -79,6 +81,7 @@ class Operated(Struct, frozen=True):
     minutes_alone: int
     minutes_here: int
     minutes_computed: int
+    why: tuple[Why, ...]
 
 
 class Repair(Struct, frozen=True, kw_only=True):
@@ -101,8 +104,20 @@ class Repair(Struct, frozen=True, kw_only=True):
         return self.totals.lines + self.totals.discount if known is None else known
 
 
+class Draft(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
+    """A quote before the counter changes its lines or parts, the same for requests that are alike.
+
+    Compared by identity, so that what is made of it can be remembered beside it.
+    """
+
+    repair: Repair
+    operated: tuple[Operated, ...]
+    extras: tuple[Extra, ...]
+    cautions: tuple[Caution, ...]
+
+
 class Quote(Struct, frozen=True, kw_only=True):
-    """The whole answer to a request.
+    """The whole answer to a request: its draft, and the repair as the counter has changed it.
 
     `parts_by` is the day on which everything ordered, and everything sent out, should be back;
     None where nothing is.
@@ -110,12 +125,26 @@ class Quote(Struct, frozen=True, kw_only=True):
 
     request: Request
     shop: Shop
+    draft: Draft
     repair: Repair
     operated: tuple[Operated, ...]
-    extras: tuple[Extra, ...]
-    cautions: tuple[Caution, ...]
     parts_by: date | None
     valid_until: date
+
+    @property
+    def is_of_draft(self) -> bool:
+        """Whether the work is the draft's: lines may differ, minutes, kit and orders do not."""
+        return self.repair.kit is self.draft.repair.kit
+
+    @property
+    def extras(self) -> tuple[Extra, ...]:
+        """The jobs worth doing while the engine is apart."""
+        return self.draft.extras
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """The hazards of the visit."""
+        return self.draft.cautions
 
     @property
     def is_provisional(self) -> bool:
@@ -223,25 +252,36 @@ def find_cautions(
     )
 
 
-def make_quote(
-    catalogue: Catalogue,
-    shop: Shop,
-    request: Request,
-    repair: Repair,
-    operated: tuple[Operated, ...],
-    extras: tuple[Extra, ...],
-) -> Quote:
-    """Return the quote around a repair."""
+def make_quote(shop: Shop, request: Request, repair: Repair, draft: Draft) -> Quote:
+    """Return the quote of a repair: the draft's own, or one that the counter has changed."""
     on = request.asked.on
+    operated = draft.operated
+    if repair.labour is not draft.repair.labour:
+        operated = tuple(_changed(each, repair, request.asked.terms) for each in operated)
     return Quote(
         request=request,
         shop=shop,
+        draft=draft,
         repair=repair,
         operated=operated,
-        extras=extras,
-        cautions=find_cautions(catalogue, repair.labour, repair.kit.needs),
         parts_by=_parts_by(shop, repair, on),
         valid_until=on + timedelta(days=shop.quote.valid_days),
+    )
+
+
+def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
+    """Return an operation with the minutes that it has now, and who set them."""
+    operation = operated.operation
+    reasons = (
+        Why("minutes-overridden", {"reason": each.reason, "by": each.by})
+        for each in terms.overrides
+        if isinstance(each, MinutesOverride)
+        and (each.job, each.cylinder) == (operation.job.id, operation.cylinder)
+    )
+    return structs.replace(
+        operated,
+        minutes_here=repair.labour.minutes_of(operation.key),
+        why=(*operated.why, *reasons),
     )
 
 

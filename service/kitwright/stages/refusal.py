@@ -253,3 +253,22 @@ class NamedTwice(RequestFault):
     def __init__(self, what: str) -> None:
         super().__init__(f"{what} is named twice")
         self.what = what
+
+
+class UnknownBuildCode(UnknownId):
+    """A build code that the family's parts do not know, though they ask for one."""
+
+    code = "unknown-build-code"
+    kind = "build code"
+
+
+class BeforeTax(RequestFault):
+    """A day before the first rate of the tax area."""
+
+    code = "before-tax"
+
+    def __init__(self, on: date, area: TaxArea, first: date) -> None:
+        super().__init__(f"{on}: the rates of tax area {area.id} begin on {first}")
+        self.on = on
+        self.area = area.id
+        self.first = first

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from datetime import date
 from enum import StrEnum
 
-from msgspec import UNSET, Struct, UnsetType
+from msgspec import UNSET, Struct, UnsetType, structs
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import (
@@ -30,6 +30,7 @@ from kitwright.errors import KitwrightError, Path
 from kitwright.stages.refusal import (
     FIRST_DAY,
     LAST_DAY,
+    BeforeTax,
     BelowZero,
     ChassisCannotCarry,
     CylinderMissing,
@@ -48,6 +49,7 @@ from kitwright.stages.refusal import (
     RequestFault,
     RequestRefused,
     SerialOutOfRange,
+    UnknownBuildCode,
     UnknownChassis,
     UnknownDiagnosis,
     UnknownFamily,
@@ -148,6 +150,9 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     chassis = _chassis(catalogue, family, asked, faults)
     if asked.serial is not None and not 0 <= asked.serial <= SERIAL_MAX:
         faults.append(SerialOutOfRange(asked.serial).at("serial"))
+    codes = {code for row in catalogue.fitments[family.id] for code in row.build_codes}
+    if asked.build_code is not None and codes and asked.build_code not in codes:
+        faults.append(UnknownBuildCode(asked.build_code, codes).at("build_code"))
     if not asked.diagnoses and not asked.jobs:
         faults.append(NothingAsked())
     for member, day in (("on", asked.on), ("needed_by", asked.needed_by)):
@@ -175,6 +180,24 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
         tax_area=area,
         exempt_kinds=exempt,
     )
+
+
+def alike(catalogue: Catalogue, request: Request) -> Hashable:
+    """Return what two requests have in common whose quotes are the same, changes by hand apart.
+
+    Serials between two changes of parts are one, and so are all shown exemptions.
+    """
+    asked = request.asked
+    condition = asked.condition
+    if condition.debris is Debris.light:
+        condition = structs.replace(condition, debris=Debris.none)
+    terms = structs.replace(asked.terms.untouched(), exemption=None)
+    serial = asked.serial
+    if serial is not None:
+        starts = (row.serial_from for row in catalogue.fitments[request.family.id])
+        serial = max((start for start in starts if start <= serial), default=0)
+    plain = structs.replace(asked, serial=serial, condition=condition, terms=terms)
+    return plain, request.exempt_kinds
 
 
 def _chassis(
@@ -256,6 +279,8 @@ def _tax_area(
     area = catalogue.tax_areas.get(named)
     if area is None:
         faults.append(UnknownTaxArea(named, catalogue.tax_areas).at("tax_area"))
+    elif (first := _first_day(area)) > asked.on:
+        faults.append(BeforeTax(asked.on, area, first).at("on"))
     elif (
         area.currency != shop.currency or area.prices_include_tax != shop.selling_prices_include_tax
     ):
@@ -302,8 +327,9 @@ def _check_terms(
         if floor.role not in shop.quality_floor:
             faults.append(NoFloor(floor.role, shop.quality_floor).at("floors", index, "role"))
     for index, free in enumerate(terms.free_lines):
-        if free.quantity <= 0:
-            faults.append(BelowZero("quantity").at("free_lines", index, "quantity"))
+        for member, figure in (("quantity", free.quantity), ("unit_price", free.unit_price)):
+            if figure < 0:
+                faults.append(BelowZero(member).at("free_lines", index, member))
     if terms.prepaid < 0:
         faults.append(BelowZero("prepaid").at("prepaid"))
 
@@ -316,3 +342,8 @@ def _unclear(discount: Discount) -> Iterator[RequestFault]:
         yield DiscountUnclear("percent goes from above 0 to 100")
     elif discount.amount is not None and discount.amount <= 0:
         yield DiscountUnclear("the amount should be above zero")
+
+
+def _first_day(area: TaxArea) -> date:
+    """Return the first day on which every rate of an area is known."""
+    return max((each.rates[0].valid_from for each in area.components), default=FIRST_DAY)

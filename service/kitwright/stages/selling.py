@@ -36,6 +36,20 @@ class NoListPrice(PriceError):
         self.price_list = price_list
 
 
+class Prices:
+    """The selling prices of a shop, each worked out once."""
+
+    def __init__(self, catalogue: Catalogue, shop: Shop, supply: Supply) -> None:
+        self._given = (catalogue, shop, supply)
+        self._known: dict[tuple[ItemId, Quality], Decimal] = {}
+
+    def of(self, item: ItemId, floor: Quality) -> Decimal:
+        """Return the selling price of one item, in the shop's currency; see `selling_price`."""
+        if (item, floor) not in self._known:
+            self._known[item, floor] = selling_price(*self._given, item, floor)
+        return self._known[item, floor]
+
+
 def selling_price(
     catalogue: Catalogue, shop: Shop, supply: Supply, item: ItemId, floor: Quality
 ) -> Decimal:

@@ -169,7 +169,7 @@ def _by_default(catalogue: Catalogue, supplier: Supplier) -> Iterator[Source]:
                 item=record.id,
                 sku=record.id,
                 brand=record.maker,
-                quality=Quality.maker,
+                quality=record.quality,
                 cost=Money.of(exact(listed) * share, supplier.currency).amount,
                 pack=1,
                 minimum=1,

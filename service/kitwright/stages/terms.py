@@ -110,6 +110,22 @@ class Terms(Struct, frozen=True, kw_only=True):
     pays_cash: bool = False
 
     @property
-    def is_touched(self) -> bool:
-        """Whether anything is changed that names lines or parts of this very quote."""
-        return bool(self.discounts or self.free_lines or self.overrides or self.customer_parts)
+    def changes_work(self) -> bool:
+        """Whether minutes or parts differ from what would be planned without the counter."""
+        return bool(self.customer_parts) or any(
+            isinstance(each, MinutesOverride) for each in self.overrides
+        )
+
+    @property
+    def changes_lines(self) -> bool:
+        """Whether lines are added, reduced or priced by hand."""
+        return bool(self.discounts or self.free_lines or self.overrides)
+
+    @property
+    def changes_totals(self) -> bool:
+        """Whether what is payable differs from the gross amount."""
+        return bool(self.prepaid) or self.pays_cash
+
+    def untouched(self) -> Terms:
+        """Return the terms without what names lines and parts, or only changes what is payable."""
+        return Terms(exemption=self.exemption, floors=self.floors, machines=self.machines)

@@ -34,13 +34,17 @@ class Wanted:
             item: [(need, exact(need.quantity)) for need in of_item]
             for item, of_item in self.needs.items()
         }
-        # a number may be fitted for the item that it was superseded by
-        self._filled_by: dict[ItemId, ItemId] = {
+        # a number may be fitted for the item that superseded it
+        self._item_of: dict[ItemId, ItemId] = {
             number: item
             for item, of_item in self.needs.items()
             for need in of_item
             for number in need.acceptable
         }
+
+    def item_of(self, number: ItemId) -> ItemId | None:
+        """Return the wanted item that a number may be fitted for, in one of its roles at least."""
+        return self._item_of.get(number)
 
     def rest(self, item: ItemId) -> Fraction:
         """Return how much of an item nothing fills yet."""
@@ -61,31 +65,52 @@ class Wanted:
         return self.needs[item][0].unit
 
     def floor(self, item: ItemId) -> Quality:
-        """Return the strictest quality floor among the roles that an item fills."""
-        floors = [need.floor for need in self.needs[item]]
+        """Return the strictest quality floor among the open roles that an item fills.
+
+        What is bought for several roles has to suit the strictest.
+        """
+        floors = [need.floor for need, _ in self._open[item]]
         return Quality.maker if Quality.maker in floors else Quality.alternate
 
-    def filled_by(self, number: ItemId, quality: Quality) -> ItemId | None:
-        """Return the wanted item that a piece of some number and quality fills, if any."""
-        item = self._filled_by.get(number)
-        return item if item is not None and meets(quality, self.floor(item)) else None
+    def fills_all(self, number: ItemId, quality: Quality) -> ItemId | None:
+        """Return the wanted item all of whose open roles a number of some quality suits, if any."""
+        item = self._item_of.get(number)
+        if item is None or not meets(quality, self.floor(item)):
+            return None
+        suits = all(number in need.acceptable for need, _ in self._open[item])
+        return item if suits else None
 
-    def filled_by_any(self, number: ItemId) -> ItemId | None:
-        """Return the wanted item that a number fills where nobody asks for its quality."""
-        return self._filled_by.get(number)
+    def open_for(self, number: ItemId, quality: Quality | None) -> Fraction:
+        """Return how much a number of some quality could fill; of any quality where it is None."""
+        item = self._item_of.get(number)
+        if item is None:
+            return Fraction(0)
+        return sum(
+            (rest for need, rest in self._open[item] if _suits(need, number, quality)),
+            start=Fraction(0),
+        )
 
-    def fill(self, item: ItemId, amount: Fraction) -> tuple[Covered, ...]:
-        """Fill the needs of an item in turn with some amount; return which were filled by
-        how much.
+    def fill(
+        self, number: ItemId, quality: Quality | None, amount: Fraction
+    ) -> tuple[Covered, ...]:
+        """Fill, in turn, the needs that a number suits; return which were filled by how much.
+
+        `quality` None is what nobody asks about: the customer's own part.
         """
+        item = self._item_of.get(number)
         filled = []
         still = []
-        for need, rest in self._open[item]:
-            used = min(rest, amount)
+        for need, rest in self._open[item] if item is not None else ():
+            used = min(rest, amount) if _suits(need, number, quality) else Fraction(0)
             amount -= used
             if used:
                 filled.append(Covered(need, used))
             if rest > used:
                 still.append((need, rest - used))
-        self._open[item] = still
+        if item is not None:
+            self._open[item] = still
         return tuple(filled)
+
+
+def _suits(need: Need, number: ItemId, quality: Quality | None) -> bool:
+    return number in need.acceptable and (quality is None or meets(quality, need.floor))

@@ -2,100 +2,174 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any, TypeVar
+import json
+import re
+from collections import Counter
+from functools import cache
+from itertools import islice
+from typing import Any, Final, TypeVar
 
 import msgspec
 from litestar import Request
 from msgspec import Struct
 
-from kitwright.errors import Path
-from kitwright.web.problems import FaultOut, Refusal, fault_of, pointer
+from kitwright.web.faults import Members, NoNumber, find_faults, shape_of
+from kitwright.web.negotiate import JSON, media_type
+from kitwright.web.problems import FaultOut, Refusal, fault_of
 
 T = TypeVar("T", bound=Struct)
 
-MOST_BYTES = 262_144
+MOST_BYTES: Final = 262_144
 """The largest body that is read."""
+MOST_DEPTH: Final = 64
+"""How deeply a body may nest objects and lists."""
+MOST_FAULTS: Final = 100
+"""How many faults an answer names."""
+
+_BOM: Final = b"\xef\xbb\xbf"
+_LONGEST_NUMBER: Final = 50
+_HUGE: Final[int] = 10**_LONGEST_NUMBER
+_BRACKETS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"?|[\[{]|[\]}]', re.DOTALL)
 
 
 async def read_body(request: Request[Any, Any, Any], shape: type[T]) -> T:
     """Return the request's body as a struct.
 
-    Raises: Refusal: wrong-media-type, body-too-large, not-json, body-invalid with every fault.
+    Raises: Refusal: wrong-media-type, body-too-large, and those of `decode`.
     """
-    media_type, parameters = request.content_type
-    charset = parameters.get("charset", "utf-8").lower()
-    if media_type != "application/json" or charset not in ("utf-8", "utf8"):
-        raise Refusal("wrong-media-type", "the body should be application/json in UTF-8")
-    return decode(await request.body(), shape)
+    given = request.headers.get("content-type", "")
+    if given != JSON:
+        kind, parameters = media_type(given)
+        if kind != JSON or parameters.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
+            raise _wrong_media("the body should be application/json in UTF-8")
+    if request.headers.get("content-encoding", "identity").lower() != "identity":
+        raise _wrong_media("the body should come without a content coding")
+    return decode(await _receive(request), shape)
+
+
+def _wrong_media(detail: str) -> Refusal:
+    headers = {"Accept": JSON, "Accept-Encoding": "identity"}
+    return Refusal("wrong-media-type", detail, headers=headers)
+
+
+async def _receive(request: Request[Any, Any, Any]) -> bytes:
+    """Return the whole body, read only as far as it may be long."""
+    announced = request.headers.get("content-length", "0")
+    if announced.isdecimal() and len(announced) < 20 and int(announced) <= MOST_BYTES:
+        parts: list[bytes] = []
+        size = 0
+        while True:
+            message = await request.receive()
+            if message["type"] != "http.request":
+                raise Refusal("bad-request", "the body ended before its announced length")
+            part = message.get("body", b"")
+            size += len(part)
+            if size > MOST_BYTES:
+                break
+            parts.append(part)
+            if not message.get("more_body", False):
+                return b"".join(parts)
+    raise Refusal("body-too-large", f"the body should have at most {MOST_BYTES} bytes")
 
 
 def decode(raw: bytes, shape: type[T]) -> T:
-    """Return bytes of JSON as a struct, types strict.
+    """Return bytes of JSON as a struct, types strict, no member twice.
 
-    Raises: Refusal: not-json, body-invalid with every fault.
+    Raises: Refusal: not-json, body-too-deep, body-invalid with every fault (at most MOST_FAULTS).
     """
     try:
-        return msgspec.json.decode(raw, type=shape, strict=True)
-    except msgspec.ValidationError as error:
-        first = error
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise Refusal("not-json", f"the body is not JSON: {error}") from None
+        found: T = _decoder(shape).decode(raw)
+        _ONCE.decode(raw.decode())
+    except (msgspec.DecodeError, ValueError, RecursionError, _Twice) as error:
+        raise _refusal(raw, shape, error) from None
+    return found
+
+
+@cache
+def _decoder(shape: type[T]) -> msgspec.json.Decoder[T]:
+    return msgspec.json.Decoder(shape, strict=True)
+
+
+class _Twice(Exception):
+    """An object with a member given twice."""
+
+
+def _once(members: list[tuple[str, Any]]) -> None:
+    if len(dict(members)) != len(members):
+        raise _Twice
+
+
+_ONCE: Final = json.JSONDecoder(object_pairs_hook=_once)
+"""msgspec takes the last of equal members in silence; another reader on the way may take the
+first.
+"""
+
+
+def _members(members: list[tuple[str, Any]]) -> Members:
+    """Return an object as it was written."""
+    found = Members(members)
+    if len(found) != len(members):
+        counted = Counter(name for name, _ in members)
+        found.twice = frozenset(name for name, count in counted.items() if count > 1)
+    return found
+
+
+def _number(text: str) -> int:
+    """Return a whole number; for one too long for any member another one that is."""
+    if len(text) <= _LONGEST_NUMBER:
+        return int(text)
+    return -_HUGE if text.startswith("-") else _HUGE
+
+
+_LENIENT: Final = json.JSONDecoder(
+    object_pairs_hook=_members, parse_constant=NoNumber, parse_int=_number
+)
+
+
+def _refusal(raw: bytes, shape: type[Struct], first: Exception) -> Refusal:
+    """Return why a body is refused, in full."""
+    if not raw.strip(b" \t\r\n"):
+        return _malformed("the body is empty: send one JSON object")
+    if raw.startswith(_BOM):
+        return _malformed("the body begins with a byte order mark: send it without")
     try:
-        faults = tuple(_faults(msgspec.json.decode(raw), shape, ()))
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-        # what the typed decoder stopped before was not JSON after all
-        raise Refusal("not-json", "the body is not JSON") from None
-    faults = faults or (fault_of(first),)
-    raise Refusal("body-invalid", "; ".join(_told(fault) for fault in faults), faults)
-
-
-def _told(fault: FaultOut) -> str:
-    return f"{fault.pointer or 'body'}: {fault.detail}"
-
-
-def _faults(value: object, shape: Any, path: Path) -> Iterator[FaultOut]:
-    """Yield every fault of a decoded value, member by member.
-
-    The typed decoder stops at the first fault, so each member is converted by itself.
-    """
-    if not (isinstance(shape, type) and issubclass(shape, Struct)):
-        yield from _converted(value, shape, path)
-        return
-    if not isinstance(value, dict):
-        yield from _converted(value, shape, path)
-        return
-    fields = {field.encode_name: field for field in msgspec.structs.fields(shape)}
-    for name in value:
-        if name not in fields:
-            detail = f"unknown member; known are {', '.join(fields)}"
-            yield FaultOut(pointer=pointer((*path, name)), detail=detail, code="wrong-shape")
-    for name, field in fields.items():
-        if name not in value:
-            if field.required:
-                detail = "this member is missing"
-                yield FaultOut(pointer=pointer((*path, name)), detail=detail, code="wrong-shape")
-        elif isinstance(value[name], list) and (inner := _element(field.type)) is not None:
-            found = False
-            for index, element in enumerate(value[name]):
-                for fault in _faults(element, inner, (*path, name, index)):
-                    found = True
-                    yield fault
-            if not found:
-                yield from _converted(value[name], field.type, (*path, name))
-        else:
-            yield from _faults(value[name], field.type, (*path, name))
-
-
-def _element(shape: Any) -> type[Struct] | None:
-    """Return the struct that a list member holds, if it holds structs."""
-    kind = msgspec.inspect.type_info(shape)
-    item = getattr(kind, "item_type", None)
-    return item.cls if isinstance(item, msgspec.inspect.StructType) else None
-
-
-def _converted(value: object, shape: Any, path: Path) -> Iterator[FaultOut]:
+        text = raw.decode()
+    except UnicodeDecodeError as error:
+        return _malformed(f"byte {error.start} of the body is no UTF-8")
+    if _is_too_deep(raw):
+        detail = f"the body nests more than {MOST_DEPTH} objects and lists"
+        return Refusal("body-too-deep", detail)
     try:
-        msgspec.convert(value, shape, strict=True)
-    except msgspec.ValidationError as error:
-        yield fault_of(error, path)
+        value = _LENIENT.decode(text)
+    except json.JSONDecodeError as error:
+        place = f"line {error.lineno}, column {error.colno}"
+        return _malformed(f"{error.msg[:1].lower()}{error.msg[1:]}: {place}")
+    faults = tuple(islice(find_faults(value, shape_of(shape)), MOST_FAULTS))
+    if not faults and isinstance(first, msgspec.ValidationError):
+        faults = (fault_of(first),)
+    if not faults:
+        return _malformed(str(first))
+    is_json = all(fault.code != "not-a-number" for fault in faults)
+    told = "; ".join(f"{fault.pointer or 'body'}: {fault.detail}" for fault in faults[:3])
+    rest = "; and more: see errors" if len(faults) > 3 else ""
+    return Refusal("body-invalid" if is_json else "not-json", f"{told}{rest}", faults)
+
+
+def _malformed(detail: str) -> Refusal:
+    fault = FaultOut(pointer="", detail=detail, code="malformed")
+    return Refusal("not-json", f"the body is not JSON: {detail}", (fault,))
+
+
+def _is_too_deep(raw: bytes) -> bool:
+    if raw.count(b"[") + raw.count(b"{") <= MOST_DEPTH:
+        return False
+    depth = 0
+    for token in _BRACKETS.finditer(raw):
+        sign = token[0]
+        if sign in (b"[", b"{"):
+            depth += 1
+            if depth > MOST_DEPTH:
+                return True
+        elif sign in (b"]", b"}"):
+            depth -= 1
+    return False

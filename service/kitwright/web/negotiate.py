@@ -2,16 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+import re
+from collections.abc import Mapping, Sequence
+from hashlib import blake2b
+from typing import Any, Final
 
 import msgspec
 from litestar import Request, Response
 
 from kitwright.web.problems import Refusal
 
-JSON = "application/json"
-TEXT = "text/plain"
+JSON: Final = "application/json"
+TEXT: Final = "text/plain"
+HTML: Final = "text/html"
+
+_TAG: Final = re.compile(r'(?:W/)?("[^"]*")')
+_WEIGHT: Final = re.compile(r"0(\.[0-9]{0,3})?|1(\.0{0,3})?")
+
+
+def media_type(text: str) -> tuple[str, dict[str, str]]:
+    """Return a media type or range and its parameters, all names in lower case."""
+    kind, *rest = text.split(";")
+    parameters = {}
+    for each in rest:
+        name, _, value = each.partition("=")
+        parameters[name.strip().lower()] = value.strip().strip('"')
+    return kind.strip().lower(), parameters
 
 
 def best_form(request: Request[Any, Any, Any], forms: Sequence[str]) -> str:
@@ -19,10 +35,26 @@ def best_form(request: Request[Any, Any, Any], forms: Sequence[str]) -> str:
 
     Raises: Refusal: not-acceptable.
     """
-    best = request.accept.best_match(list(forms))
-    if best is None:
+    asked = request.headers.get("accept", "*/*")
+    if asked in ("*/*", forms[0]):
+        return forms[0]
+    asked = ",".join(request.headers.getall("accept"))
+    best = max(forms, key=lambda form: _weight(form, asked))
+    if not _weight(best, asked):
         raise Refusal("not-acceptable", f"this answers with {' or '.join(forms)}")
     return best
+
+
+def _weight(form: str, asked: str) -> float:
+    """Return how much a caller wants a form, from 0 to 1: by the most specific range it names."""
+    weight, specific = 0.0, -1
+    for each in asked.split(","):
+        kind, parameters = media_type(each)
+        ranges = ("*/*", f"{form.partition('/')[0]}/*", form)
+        q = parameters.get("q", "1")
+        if kind in ranges and ranges.index(kind) > specific and _WEIGHT.fullmatch(q):
+            weight, specific = float(q), ranges.index(kind)
+    return weight
 
 
 def json_response(body: object) -> Response[bytes]:
@@ -30,16 +62,17 @@ def json_response(body: object) -> Response[bytes]:
     return Response(msgspec.json.encode(body), media_type=JSON)
 
 
-def unchanging(request: Request[Any, Any, Any], body: object, revision: str) -> Response[bytes]:
-    """Return a body that changes with the catalogue only: with its ETag, or 304 where the
-    caller has it.
-    """
-    best_form(request, [JSON])
-    tag = f'"{revision[:32]}"'
-    headers = {"ETag": tag, "Cache-Control": "no-cache"}
-    known = request.headers.get("if-none-match", "")
-    if known.strip() == "*" or tag in (
-        each.strip().removeprefix("W/") for each in known.split(",")
-    ):
-        return Response(b"", status_code=304, headers=headers, media_type=JSON)
-    return Response(msgspec.json.encode(body), headers=headers, media_type=JSON)
+def conditional(
+    request: Request[Any, Any, Any],
+    body: bytes,
+    *,
+    form: str = JSON,
+    headers: Mapping[str, str] | None = None,
+) -> Response[bytes]:
+    """Return a body that seldom changes: with its ETag, or 304 where the caller has it."""
+    tag = f'"{blake2b(body, digest_size=16).hexdigest()}"'
+    headers = {**(headers or {}), "ETag": tag, "Cache-Control": "no-cache"}
+    known = ",".join(request.headers.getall("if-none-match", []))
+    if known.strip() == "*" or tag in _TAG.findall(known):
+        return Response(b"", status_code=304, headers=headers, media_type=form)
+    return Response(body, headers=headers, media_type=form)

@@ -7,12 +7,20 @@ from typing import Annotated
 
 from msgspec import Meta, Struct
 
+from kitwright.catalogue.model import SERIAL_MAX
 from kitwright.money import Money
 
 DecimalText = Annotated[
     str, Meta(pattern=r"^-?[0-9]+(\.[0-9]+)?$", description="A decimal number.")
 ]
-Minutes = Annotated[int, Meta(description="Whole minutes.")]
+Minutes = Annotated[int, Meta(ge=0, le=1_000_000_000, description="Whole minutes.")]
+MoreMinutes = Annotated[
+    int, Meta(ge=-1_000_000_000, le=1_000_000_000, description="Whole minutes more, or less.")
+]
+Count = Annotated[int, Meta(ge=0, le=1_000_000_000)]
+OnCylinder = Annotated[int, Meta(ge=1, le=99, description="Cylinders count from 1.")]
+SerialNumber = Annotated[int, Meta(ge=0, le=SERIAL_MAX)]
+FactNumber = Annotated[int, Meta(ge=-1_000_000_000, le=1_000_000_000)]
 
 
 class Out(Struct, frozen=True, kw_only=True):
@@ -30,7 +38,7 @@ class WhyOut(Out, frozen=True, kw_only=True):
     """A reason: its code and facts for machines, its text for people."""
 
     code: str
-    facts: dict[str, str | int | MoneyOut | None]
+    facts: dict[str, str | FactNumber | MoneyOut | None]
     text: str
 
 
@@ -39,7 +47,7 @@ class EngineOut(Out, frozen=True, kw_only=True):
 
     family: str
     name: str
-    serial: int | None
+    serial: SerialNumber | None
     build_code: str | None
     chassis: str | None
     chassis_name: str | None
@@ -53,7 +61,7 @@ class JobOut(Out, frozen=True, kw_only=True):
 
     job: str
     name: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     minutes_alone: Minutes
     minutes_here: Minutes
     minutes_computed: Minutes
@@ -64,16 +72,16 @@ class SwallowedOut(Out, frozen=True, kw_only=True):
     """A job that another one holds."""
 
     job: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     by_job: str
-    by_cylinder: int | None
+    by_cylinder: OnCylinder | None
 
 
 class RemoveOut(Out, frozen=True, kw_only=True):
     """A component to take off, in order."""
 
     component: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     minutes: Minutes
     exact_minutes: DecimalText
     why: tuple[WhyOut, ...]
@@ -85,7 +93,7 @@ class RefitOut(Out, frozen=True, kw_only=True):
     """
 
     component: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     minutes: Minutes
     work_minutes: Minutes
     exact_minutes: DecimalText
@@ -115,7 +123,7 @@ class NeedOut(Out, frozen=True, kw_only=True):
     """A role, or a piece of work, with the item that it needs."""
 
     role: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     part: str
     name: str
     quantity: DecimalText
@@ -128,7 +136,7 @@ class CoversOut(Out, frozen=True, kw_only=True):
     """How much of a need a pack fills."""
 
     role: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     part: str
     quantity: DecimalText
 
@@ -186,7 +194,7 @@ class LineOut(Out, frozen=True, kw_only=True):
 
     kind: str
     code: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     description: str
     quantity: DecimalText
     unit: str
@@ -239,8 +247,8 @@ class OrderLineOut(Out, frozen=True, kw_only=True):
     item: str
     name: str
     brand: str
-    packs: int
-    pack_size: int
+    packs: Count
+    pack_size: Count
     unit_cost: DecimalText
     net: MoneyOut
     stock: str
@@ -286,9 +294,9 @@ class ExtraOut(Out, frozen=True, kw_only=True):
 
     job: str
     name: str
-    cylinders: tuple[int, ...]
+    cylinders: tuple[OnCylinder, ...]
     price: MoneyOut
-    minutes: int
+    minutes: MoreMinutes
     default: str
     why: tuple[WhyOut, ...]
     needs: tuple[NeedOut, ...]
@@ -298,7 +306,7 @@ class QuestionOut(Out, frozen=True, kw_only=True):
     """A role whose part the plate decides: priced as `priced`, and ordered as none."""
 
     role: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     parts: tuple[str, ...]
     priced: str
 

@@ -6,19 +6,26 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Callable, Iterable
-from typing import Any, Final
+from collections.abc import Callable, Iterable, Mapping
+from typing import Annotated, Any, Final
 
 import msgspec
 from litestar import Request, Response
-from litestar.exceptions import HTTPException, MethodNotAllowedException
-from msgspec import Struct
+from litestar.exceptions import HTTPException
+from msgspec import Meta, Struct
 
+from kitwright.catalogue.graph import ReferenceUnresolved
 from kitwright.errors import KitwrightError, Path
+from kitwright.solve.closure import Unreachable
+from kitwright.stages.fitment import FitmentError
 from kitwright.stages.refusal import RequestRefused
+from kitwright.stages.selling import PriceError
+from kitwright.tax.area import TaxError
 
+CodeText = Annotated[str, Meta(pattern="^[a-z][a-z-]*$", description="A documented code.")]
+Status = Annotated[int, Meta(ge=400, le=599)]
 MEDIA_TYPE: Final = "application/problem+json"
-_LOG = logging.getLogger("kitwright")
+_LOG = logging.getLogger(__name__)
 
 
 class FaultOut(Struct, frozen=True, kw_only=True):
@@ -26,9 +33,9 @@ class FaultOut(Struct, frozen=True, kw_only=True):
     what would be right.
     """
 
-    pointer: str
+    pointer: Annotated[str, Meta(pattern="^(/([^/~]|~[01])*)*$")]
     detail: str
-    code: str
+    code: CodeText
 
 
 class ProblemOut(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -36,11 +43,11 @@ class ProblemOut(Struct, frozen=True, kw_only=True, omit_defaults=True):
     segment.
     """
 
-    type: str
+    type: Annotated[str, Meta(pattern="^/problems/[a-z-]+$")]
     title: str
-    status: int
+    status: Status
     detail: str
-    code: str
+    code: CodeText
     errors: tuple[FaultOut, ...] = ()
 
 
@@ -53,11 +60,15 @@ class Kind(Struct, frozen=True):
 
 
 KINDS: Final[dict[str, Kind]] = {
+    "bad-request": Kind(400, "Bad request", "See `detail`."),
     "not-json": Kind(400, "Not JSON", "Send one JSON document in UTF-8."),
     "body-invalid": Kind(
         400,
         "Body of the wrong shape",
         "Every entry of `errors` points to a member and says what it should be.",
+    ),
+    "body-too-deep": Kind(
+        400, "Body nested too deeply", "Keep to the shape of the API description."
     ),
     "not-found": Kind(404, "Not found", "Check the path against the API description."),
     "unknown-record": Kind(404, "No such record", "List the records to see the known ids."),
@@ -66,7 +77,10 @@ KINDS: Final[dict[str, Kind]] = {
         406, "No acceptable form", "Ask for a media type that this operation answers with."
     ),
     "body-too-large": Kind(413, "Body too large", "Send less; a request has a few kilobytes."),
-    "wrong-media-type": Kind(415, "Wrong media type", "Send application/json."),
+    "path-too-long": Kind(414, "Path too long", "Check the path against the API description."),
+    "wrong-media-type": Kind(
+        415, "Wrong media type", "Send application/json in UTF-8, without a content coding."
+    ),
     "request-refused": Kind(
         422,
         "Can't be quoted as asked",
@@ -77,10 +91,9 @@ KINDS: Final[dict[str, Kind]] = {
         "The catalogue can't answer",
         "It lacks something that this request needs; `kitwright check-catalog` finds what.",
     ),
-    "bad-request": Kind(400, "Bad request", "See `detail`."),
     "internal-error": Kind(500, "Fault of the service", "Please report it: this is a bug."),
 }
-"""Problem code -> kind. These codes are part of the interface."""
+"""Problem code -> kind."""
 
 _BY_STATUS: Final = {
     400: "bad-request",
@@ -88,19 +101,37 @@ _BY_STATUS: Final = {
     405: "method-not-allowed",
     406: "not-acceptable",
     413: "body-too-large",
+    414: "path-too-long",
     415: "wrong-media-type",
 }
+"""Status that the framework refuses with -> problem code."""
+
+GAPS: Final[tuple[type[KitwrightError], ...]] = (
+    FitmentError,
+    PriceError,
+    TaxError,
+    ReferenceUnresolved,
+    Unreachable,
+)
+"""Errors that say what the catalogue lacks. Any other that gets out of the core is a bug."""
 
 
 class Refusal(KitwrightError):
-    """A request that the web layer refuses by itself."""
+    """A request that the web layer refuses by itself, with a code of `KINDS`."""
 
     code = "bad-request"
 
-    def __init__(self, code: str, detail: str, faults: Iterable[FaultOut] = ()) -> None:
+    def __init__(
+        self,
+        code: str,
+        detail: str,
+        faults: Iterable[FaultOut] = (),
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
         super().__init__(detail)
         self.code = code
         self.faults = tuple(faults)
+        self.headers = dict(headers or {})
 
 
 def pointer(path: Path) -> str:
@@ -108,69 +139,85 @@ def pointer(path: Path) -> str:
     return "".join(f"/{str(part).replace('~', '~0').replace('/', '~1')}" for part in path)
 
 
-def problem(
-    code: str,
-    detail: str,
-    errors: tuple[FaultOut, ...] = (),
-    *,
-    headers: dict[str, str] | None = None,
-) -> Response[bytes]:
-    """Return a problem document as a response."""
+def problem(code: str, detail: str, errors: Iterable[FaultOut] = ()) -> ProblemOut:
+    """Return the document of a problem."""
     kind = KINDS[code]
-    body = ProblemOut(
+    return ProblemOut(
         type=f"/problems/{code}",
         title=kind.title,
         status=kind.status,
         detail=detail,
         code=code,
-        errors=errors,
+        errors=tuple(errors),
     )
+
+
+def _response(
+    request: Request[Any, Any, Any],
+    document: ProblemOut,
+    headers: Mapping[str, str] | None = None,
+) -> Response[bytes]:
+    request.scope["state"]["problem"] = document.code
     return Response(
-        msgspec.json.encode(body), status_code=kind.status, media_type=MEDIA_TYPE, headers=headers
+        msgspec.json.encode(document),
+        status_code=document.status,
+        media_type=MEDIA_TYPE,
+        headers=headers,
     )
 
 
-def on_kitwright_error(_: Request[Any, Any, Any], error: KitwrightError) -> Response[bytes]:
-    """Return the problem of a refusal that was meant."""
-    if isinstance(error, Refusal):
-        return problem(error.code, str(error), error.faults)
+def on_refusal(request: Request[Any, Any, Any], error: Refusal) -> Response[bytes]:
+    """Return the problem of what the web layer refuses."""
+    return _response(request, problem(error.code, str(error), error.faults), error.headers)
+
+
+def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -> Response[bytes]:
+    """Return the problem of an error that the core raised on purpose."""
     if isinstance(error, RequestRefused):
-        faults = tuple(
-            FaultOut(pointer=pointer(fault.path), detail=str(fault), code=fault.code)
-            for fault in error.faults
-        )
-        return problem("request-refused", str(error), faults)
-    _LOG.warning("catalogue gap: %s", error)
-    return problem("catalogue-gap", str(error))
+        document = problem("request-refused", str(error), map(_fault, error.faults))
+    elif isinstance(error, GAPS):
+        _LOG.warning("catalogue gap: %s", error)
+        document = problem("catalogue-gap", str(error), [_fault(error)])
+    else:
+        return on_bug(request, error)
+    return _response(request, document)
 
 
-def on_http_error(_: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
+def _fault(error: KitwrightError) -> FaultOut:
+    return FaultOut(pointer=pointer(error.path), detail=str(error), code=error.code)
+
+
+def on_http_error(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
     """Return the problem of a refusal by the framework."""
-    code = _BY_STATUS.get(error.status_code)
-    if code is None:
-        code = "bad-request" if error.status_code < 500 else "internal-error"
-    headers = None
-    if isinstance(error, MethodNotAllowedException):
-        headers = dict(error.headers or {})
-    return problem(code, KINDS[code].advice, headers=headers)
+    if error.status_code >= 500:
+        return on_bug(request, error)
+    code = _BY_STATUS.get(error.status_code, "bad-request")
+    detail = error.detail if code == "bad-request" else KINDS[code].advice
+    allow = (error.headers or {}).get("allow")
+    return _response(request, problem(code, detail), {"Allow": allow} if allow else None)
 
 
-def on_fault(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+def on_bug(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     """Return the problem of a bug, and log it; the caller learns nothing of the inside."""
-    _LOG.error("%s %s failed", request.method, request.url.path, exc_info=error)
-    return problem("internal-error", KINDS["internal-error"].advice)
+    log_bug(error, request.scope["state"].get("request_id"))
+    return _response(request, problem("internal-error", KINDS["internal-error"].advice))
+
+
+def log_bug(error: Exception, request_id: str | None) -> None:
+    """Log an error that nobody foresaw, with the request that met it."""
+    _LOG.error("unforeseen error", exc_info=error, extra={"request_id": request_id})
 
 
 HANDLERS: Final[dict[int | type[Exception], Callable[..., Response[bytes]]]] = {
+    Refusal: on_refusal,
     KitwrightError: on_kitwright_error,
     HTTPException: on_http_error,
-    Exception: on_fault,
+    Exception: on_bug,
 }
 """Exception class -> handler, for the application."""
 
-_AT = re.compile(r" - at `\$(?P<path>.*)`$")
-_STEP = re.compile(r"\.(?P<name>[^.\[\]]+)|\[(?P<index>\d+)\]")
-_NAMED = re.compile(r"(?:unknown|missing required) field `(?P<name>[^`]*)`")
+_AT: Final = re.compile(r" - at `\$(?P<path>.*)`$")
+_STEP: Final = re.compile(r"\.(?P<name>[^.\[\]]+)|\[(?P<index>\d+)\]")
 
 
 def fault_of(error: msgspec.ValidationError, base: Path = ()) -> FaultOut:
@@ -179,11 +226,5 @@ def fault_of(error: msgspec.ValidationError, base: Path = ()) -> FaultOut:
     at = _AT.search(told)
     detail = told if at is None else told[: at.start()]
     steps = _STEP.finditer(at["path"] if at is not None else "")
-    path: list[str | int] = [
-        *base,
-        *(step["name"] if step["index"] is None else int(step["index"]) for step in steps),
-    ]
-    named = _NAMED.search(detail)
-    if named is not None:
-        path.append(named["name"])
-    return FaultOut(pointer=pointer(tuple(path)), detail=detail, code="wrong-shape")
+    path = (step["name"] if step["index"] is None else int(step["index"]) for step in steps)
+    return FaultOut(pointer=pointer((*base, *path)), detail=detail, code="wrong-shape")

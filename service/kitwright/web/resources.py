@@ -1,277 +1,167 @@
-"""Resources: every path of the service, and what the API description says of it."""
+"""Resources: a handler for every operation."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any, Final
+from collections.abc import Callable, Iterator, Mapping
+from difflib import get_close_matches
+from functools import cache
+from typing import Any
 
+import msgspec
 from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler, get, post
-from msgspec import Struct
 
-from kitwright.web import records
+from kitwright.web import operations
 from kitwright.web.body import read_body
-from kitwright.web.negotiate import JSON, TEXT, best_form, json_response, unchanging
-from kitwright.web.out import Out, QuoteOut
-from kitwright.web.problems import KINDS, Refusal
+from kitwright.web.codes import documented_codes
+from kitwright.web.docs import POLICY, docs_page
+from kitwright.web.metrics import PLAIN, Metrics
+from kitwright.web.negotiate import HTML, JSON, TEXT, best_form, conditional, json_response
+from kitwright.web.operations import CodeOut, HealthOut, Operation, ReadyOut
+from kitwright.web.problems import Refusal
+from kitwright.web.records import ListOut
 from kitwright.web.service import Service
+from kitwright.web.shelf import Shelf, shelves, shop_out
 from kitwright.web.wire import PreviewIn
 
 Call = Request[Any, Any, Any]
+_MOST_SHOWN = 64
 
 
-class Described(Struct, frozen=True, kw_only=True):
-    """What the API description says of one operation.
+def make_handlers(
+    service: Service, metrics: Metrics, describe: Callable[[], Mapping[str, Any]]
+) -> list[HTTPRouteHandler]:
+    """Return the handlers of every operation.
 
-    `answers` is the struct of the 200 answer; `problems` are codes of `KINDS`; `variables`
-    describes the path's.
+    Args:
+        service: what answers.
+        metrics: what is shown at /metrics.
+        describe: gives the API description; called once, when somebody asks for it.
     """
-
-    method: str
-    path: str
-    id: str
-    tag: str
-    summary: str
-    description: str
-    answers: Any
-    problems: tuple[str, ...]
-    takes: Any = None
-    forms: tuple[str, ...] = (JSON,)
-    variables: Mapping[str, str] = {}
-    is_conditional: bool = False
+    catalogue, shop = service.workshop.catalogue, service.workshop.shop
+    handlers = [_preview(service), *_running(service, metrics), *_described(cache(describe))]
+    for shelf in (*shelves(catalogue, shop), code_shelf()):
+        handlers += _shelf(shelf)
+    handlers.append(_fixed(operations.SHOP, lambda: msgspec.json.encode(shop_out(catalogue, shop))))
+    return handlers
 
 
-class HealthOut(Out, frozen=True, kw_only=True):
-    """The state of the service."""
+def _preview(service: Service) -> HTTPRouteHandler:
+    forms = operations.PREVIEW.forms
 
-    status: str
-
-
-class ReadyOut(Out, frozen=True, kw_only=True):
-    """That the service can quote, for which shop and by which revision of the catalogue."""
-
-    status: str
-    shop: str
-    catalogue_revision: str
-
-
-class ProblemKindOut(Out, frozen=True, kw_only=True):
-    """A kind of problem and what to do about it."""
-
-    code: str
-    status: int
-    title: str
-    advice: str
-
-
-_READS = ("not-acceptable",)
-_BODY = ("not-json", "body-invalid", "not-acceptable", "body-too-large", "wrong-media-type")
-
-PREVIEW: Final = Described(
-    method="post",
-    path="/v1/quotes/preview",
-    id="previewQuote",
-    tag="quotes",
-    summary="Quote a repair without keeping it",
-    description=(
-        "From diagnoses or jobs, an engine family and its machine: the access plan with its "
-        "minutes, the kit, the priced lines with tax, the parts orders, and what is worth doing "
-        "while the engine is apart. Nothing is kept. Ask for text/plain to get the quote as text."
-    ),
-    takes=PreviewIn,
-    answers=QuoteOut,
-    forms=(JSON, TEXT),
-    problems=(*_BODY, "request-refused", "catalogue-gap"),
-)
-
-
-def _listed(path: str, noun: str, record: Any, key: str = "id") -> tuple[Described, Described]:
-    """Return the descriptions of a list of records and of one of them."""
-    name = "".join(word.capitalize() for word in path.split("-"))
-    many = Described(
-        method="get",
-        path=f"/v1/{path}",
-        id=f"list{name}",
-        tag="catalogue",
-        summary=f"All {path.replace('-', ' ')}",
-        description=f"Every {noun} of the catalogue. Changes with its revision only.",
-        answers=records.ListOut[record],
-        problems=_READS,
-        is_conditional=True,
-    )
-    one = Described(
-        method="get",
-        path=f"/v1/{path}/{{{key}}}",
-        id=f"get{name}ById",
-        tag="catalogue",
-        summary=f"One {noun}",
-        description=f"One {noun} of the catalogue. Changes with the catalogue's revision only.",
-        answers=record,
-        problems=("unknown-record", *_READS),
-        variables={key: f"The {key} of a {noun}."},
-        is_conditional=True,
-    )
-    return many, one
-
-
-FAMILIES, FAMILY = _listed("families", "engine family", records.FamilyOut)
-ALL_CHASSIS, ONE_CHASSIS = _listed("chassis", "chassis", records.ChassisOut)
-DIAGNOSES, DIAGNOSIS = _listed("diagnoses", "diagnosis", records.DiagnosisOut, "code")
-JOBS, JOB = _listed("jobs", "job", records.JobRecordOut)
-TAX_AREAS, _ = _listed("tax-areas", "tax area", records.TaxAreaOut)
-_, PART = _listed("parts", "part, set or consumable", records.PartOut, "number")
-SHOP: Final = Described(
-    method="get",
-    path="/v1/shop",
-    id="getShop",
-    tag="catalogue",
-    summary="The shop",
-    description="The shop that this service quotes for. Changes with the catalogue only.",
-    answers=records.ShopRecordOut,
-    problems=_READS,
-    is_conditional=True,
-)
-LIVE: Final = Described(
-    method="get",
-    path="/health/live",
-    id="getLiveness",
-    tag="running",
-    summary="Whether the process answers",
-    description="Answers as long as the process does.",
-    answers=HealthOut,
-    problems=_READS,
-)
-READY: Final = Described(
-    method="get",
-    path="/health/ready",
-    id="getReadiness",
-    tag="running",
-    summary="Whether the service can quote",
-    description="Answers once the catalogue is loaded, with its revision and the shop.",
-    answers=ReadyOut,
-    problems=_READS,
-)
-PROBLEM: Final = Described(
-    method="get",
-    path="/problems/{code}",
-    id="getProblemKind",
-    tag="running",
-    summary="What a problem code means",
-    description="The page that a problem document's `type` leads to.",
-    answers=ProblemKindOut,
-    problems=("unknown-record", *_READS),
-    variables={"code": "A problem code."},
-)
-OPERATIONS: Final = (
-    PREVIEW,
-    FAMILIES,
-    FAMILY,
-    ALL_CHASSIS,
-    ONE_CHASSIS,
-    DIAGNOSES,
-    DIAGNOSIS,
-    JOBS,
-    JOB,
-    PART,
-    TAX_AREAS,
-    SHOP,
-    LIVE,
-    READY,
-    PROBLEM,
-)
-
-
-def make_handlers(service: Service, document: bytes) -> list[HTTPRouteHandler]:
-    """Return the handlers of every operation, and of the API description itself."""
-
-    @post(PREVIEW.path, status_code=200)
+    @post(operations.PREVIEW.path, name=operations.PREVIEW.id, status_code=200)
     async def preview(request: Call) -> Response[bytes]:
-        form = best_form(request, PREVIEW.forms)
+        form = best_form(request, forms)
         asked = await read_body(request, PreviewIn)
         if form == TEXT:
             text = service.preview_text(asked).encode()
-            return Response(text, media_type=f"{TEXT}; charset=utf-8")
-        return json_response(service.preview(asked))
+            response = Response(text, media_type=TEXT)
+        else:
+            response = Response(service.preview_json(asked), media_type=JSON)
+        response.headers["Vary"] = "Accept"
+        return response
 
-    @get("/openapi.json")
-    async def openapi(request: Call) -> Response[bytes]:
-        best_form(request, [JSON])
-        return Response(document, media_type=JSON)
+    return preview
 
-    @get(LIVE.path)
+
+def _running(service: Service, metrics: Metrics) -> list[HTTPRouteHandler]:
+    @get(operations.LIVE.path, name=operations.LIVE.id)
     async def live(request: Call) -> Response[bytes]:
-        best_form(request, LIVE.forms)
+        best_form(request, operations.LIVE.forms)
         return json_response(HealthOut(status="alive"))
 
-    @get(READY.path)
+    @get(operations.READY.path, name=operations.READY.id)
     async def ready(request: Call) -> Response[bytes]:
-        best_form(request, READY.forms)
-        shop = service.workshop.shop.id
-        return json_response(
-            ReadyOut(status="ready", shop=shop, catalogue_revision=service.revision)
-        )
+        best_form(request, operations.READY.forms)
+        return json_response(ready_out(service))
 
-    @get("/problems/{code:str}")
-    async def problem_kind(request: Call, code: str) -> Response[bytes]:
-        best_form(request, PROBLEM.forms)
-        kind = KINDS.get(code)
-        if kind is None:
-            raise Refusal("unknown-record", f"no problem has the code {code!r}")
-        return json_response(
-            ProblemKindOut(code=code, status=kind.status, title=kind.title, advice=kind.advice)
-        )
+    @get(operations.METRICS.path, name=operations.METRICS.id)
+    async def counted(request: Call) -> Response[bytes]:
+        best_form(request, operations.METRICS.forms)
+        return Response(metrics.text(), media_type=PLAIN)
 
-    return [preview, openapi, live, ready, problem_kind, *_catalogue_handlers(service)]
+    return [live, ready, counted]
 
 
-def _catalogue_handlers(service: Service) -> list[HTTPRouteHandler]:
-    catalogue, shop = service.workshop.catalogue, service.workshop.shop
-
-    def family(record: Any) -> Out:
-        return records.family_out(catalogue, record)
-
-    def chassis(record: Any) -> Out:
-        return records.chassis_out(catalogue, record)
-
-    def tax_areas() -> object:
-        return records.listing(catalogue.tax_areas.values(), records.tax_area_out)
-
-    return [
-        *_pair(service, "families", "engine family", catalogue.families, family),
-        *_pair(service, "chassis", "chassis", catalogue.chassis, chassis),
-        *_pair(service, "diagnoses", "diagnosis", catalogue.diagnoses, records.diagnosis_out),
-        *_pair(service, "jobs", "job", catalogue.jobs, records.job_out),
-        _one(service, "parts", lambda number: records.part_out(catalogue, shop, number)),
-        _whole(service, TAX_AREAS.path, tax_areas),
-        _whole(service, SHOP.path, lambda: records.shop_out(catalogue, shop)),
-    ]
-
-
-def _pair(
-    service: Service,
-    path: str,
-    noun: str,
-    kept: Mapping[Any, Any],
-    out: Callable[[Any], Out],
-) -> tuple[HTTPRouteHandler, HTTPRouteHandler]:
-    """Return the handlers of a list of records and of one of them."""
-    return (
-        _whole(service, f"/v1/{path}", lambda: records.listing(kept.values(), out)),
-        _one(service, path, lambda key: out(records.find(noun, kept, key))),
+def ready_out(service: Service) -> ReadyOut:
+    """Return that the service can quote."""
+    return ReadyOut(
+        status="ready", shop=service.workshop.shop.id, catalogue_revision=service.revision
     )
 
 
-def _whole(service: Service, path: str, body: Callable[[], object]) -> HTTPRouteHandler:
-    @get(path)
-    async def whole(request: Call) -> Response[bytes]:
-        return unchanging(request, body(), service.revision)
+def _described(describe: Callable[[], Mapping[str, Any]]) -> list[HTTPRouteHandler]:
+    @cache
+    def page() -> bytes:
+        codes = {
+            each.code: f"{each.title.rstrip('.')}. {each.advice}" for each in documented_codes()
+        }
+        return docs_page(describe(), codes).encode()
 
-    return whole
+    @get(operations.DOCS.path, name=operations.DOCS.id)
+    async def docs(request: Call) -> Response[bytes]:
+        best_form(request, operations.DOCS.forms)
+        return conditional(request, page(), form=HTML, headers={"Content-Security-Policy": POLICY})
+
+    return [_fixed(operations.DESCRIPTION, lambda: msgspec.json.encode(describe())), docs]
 
 
-def _one(service: Service, path: str, body: Callable[[str], Out]) -> HTTPRouteHandler:
-    @get(f"/v1/{path}/{{key:str}}")
-    async def one(request: Call, key: str) -> Response[bytes]:
-        return unchanging(request, body(key), service.revision)
+def code_shelf() -> Shelf:
+    """Return the documented codes."""
+    codes = {
+        each.code: CodeOut(
+            code=each.code,
+            is_fault=each.is_fault,
+            problem=each.problem,
+            status=each.status,
+            title=each.title,
+            advice=each.advice,
+        )
+        for each in documented_codes()
+    }
+    return Shelf(
+        every=operations.CODES,
+        one=operations.CODE,
+        noun="code",
+        records=codes,
+        out=lambda code: code,
+    )
 
-    return one
+
+def _shelf(shelf: Shelf) -> Iterator[HTTPRouteHandler]:
+    """Yield the handlers that list records and give one of them."""
+    if shelf.every is not None:
+        yield _fixed(shelf.every, lambda: msgspec.json.encode(ListOut(items=shelf.listed())))
+    if shelf.one is not None:
+        yield _record(shelf.one, shelf)
+
+
+def _fixed(operation: Operation, body: Callable[[], bytes]) -> HTTPRouteHandler:
+    """Return the handler of a body that stays what it is as long as the service runs."""
+    body = cache(body)
+
+    @get(operation.path, name=operation.id)
+    async def fixed(request: Call) -> Response[bytes]:
+        best_form(request, operation.forms)
+        return conditional(request, body())
+
+    return fixed
+
+
+def _record(operation: Operation, shelf: Shelf) -> HTTPRouteHandler:
+    (variable,) = operation.variables
+    bodies: dict[str, bytes] = {}
+
+    @get(operation.path.replace("}", ":str}"), name=operation.id)
+    async def record(request: Call) -> Response[bytes]:
+        best_form(request, operation.forms)
+        key = request.path_params[variable]
+        if key not in shelf.records:
+            close = get_close_matches(key[:_MOST_SHOWN], shelf.records, n=1)
+            hint = f"; did you mean {close[0]}?" if close else ""
+            raise Refusal("unknown-record", f"no {shelf.noun} {key[:_MOST_SHOWN]!r}{hint}")
+        if key not in bodies:
+            bodies[key] = msgspec.json.encode(shelf.out(shelf.records[key]))
+        return conditional(request, bodies[key])
+
+    return record

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date
+from typing import NoReturn
+from weakref import WeakKeyDictionary
 
+import msgspec
+from msgspec import structs
+
+from kitwright.errors import KitwrightError
 from kitwright.flow import Workshop, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
-from kitwright.stages.quote import Quote
+from kitwright.stages.quote import Draft, Quote
 from kitwright.stages.refusal import RequestRefused
+from kitwright.stages.request import Asked, read_request
 from kitwright.web.answer import answer
+from kitwright.web.draft import Shared, Teller, encoded, share_out
 from kitwright.web.out import QuoteOut
 from kitwright.web.wire import PreviewIn
 
@@ -34,30 +42,68 @@ class Service:
         self._today = today
         self._text = text
         self._speakers: dict[str, Speaker] = {}
+        # a shop whose language nobody speaks could not answer anything
+        self.speaker(None)
+        self._shared: WeakKeyDictionary[Draft, dict[str, Shared]] = WeakKeyDictionary()
 
     def speaker(self, language: str | None) -> tuple[str, Speaker]:
         """Return the language of an answer, the shop's where none is asked for, and its speaker.
 
-        Raises: RequestRefused, for an unknown language.
+        Raises: UnknownLanguage.
         """
         named = language or self.workshop.shop.language
         if named not in self._speakers:
-            try:
-                self._speakers[named] = Speaker(self.workshop.catalogue, named)
-            except UnknownLanguage as error:
-                raise RequestRefused([error.at("language")]) from None
+            self._speakers[named] = Speaker(self.workshop.catalogue, named)
         return named, self._speakers[named]
 
     def quote(self, asked: PreviewIn) -> Quote:
         """Return the quote for a request. Raises: RequestRefused, and the errors of the stages."""
-        return quote_repair(self.workshop, asked.asked(self._today()))
+        plain = asked.asked(self._today())
+        faults = [*asked.faults(), *self._unspoken(asked.language)]
+        if faults:
+            self._refuse(asked, plain, faults)
+        return quote_repair(self.workshop, plain)
+
+    def _unspoken(self, language: str | None) -> Iterator[KitwrightError]:
+        try:
+            self.speaker(language)
+        except UnknownLanguage as error:
+            yield error.at("language")
+
+    def _refuse(self, asked: PreviewIn, plain: Asked, faults: list[KitwrightError]) -> NoReturn:
+        """Raise RequestRefused with some faults and all that the core finds besides."""
+        try:
+            read_request(self.workshop.catalogue, self.workshop.shop, plain)
+        except RequestRefused as more:
+            faults += map(asked.place, more.faults)
+        raise RequestRefused(faults)
 
     def preview(self, asked: PreviewIn) -> QuoteOut:
         """Return the answer to a preview request."""
+        quote = self.quote(asked)
         language, speaker = self.speaker(asked.language)
-        return answer(self.quote(asked), speaker, language=language, revision=self.revision)
+        return answer(quote, speaker, language=language, revision=self.revision)
+
+    def preview_json(self, asked: PreviewIn) -> bytes:
+        """Return the answer to a preview request, encoded.
+
+        What quotes of the same draft share is encoded once a language.
+        """
+        quote = self.quote(asked)
+        language, speaker = self.speaker(asked.language)
+        shared = None
+        if quote.is_of_draft:
+            known = self._shared.setdefault(quote.draft, {})
+            if language not in known:
+                plain = structs.replace(quote, repair=quote.draft.repair)
+                known[language] = encoded(share_out(plain, Teller(speaker)))
+            shared = known[language]
+        return msgspec.json.encode(
+            answer(quote, speaker, language=language, revision=self.revision, shared=shared)
+        )
 
     def preview_text(self, asked: PreviewIn) -> str:
         """Return the answer to a preview request as plain text."""
+        quote = self.quote(asked)
         _, speaker = self.speaker(asked.language)
-        return self._text(self.quote(asked), speaker)
+        return self._text(quote, speaker)

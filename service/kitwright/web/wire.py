@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Annotated, Literal
 
@@ -21,6 +22,8 @@ from kitwright.catalogue.model import (
     RoleId,
     Scope,
 )
+from kitwright.errors import KitwrightError
+from kitwright.stages.refusal import RequestFault
 from kitwright.stages.request import (
     Asked,
     AskedDiagnosis,
@@ -47,8 +50,9 @@ Id = Annotated[
     Meta(
         min_length=1,
         max_length=64,
-        pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$",
+        pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*(?!\n)$",
         description="An id of the catalogue.",
+        extra={"wanted": "an id: 1 to 64 letters, digits, points, dashes or underscores"},
     ),
 ]
 Cylinder = Annotated[int, Meta(ge=1, le=99, description="Cylinders count from 1.")]
@@ -59,9 +63,29 @@ DecimalIn = Annotated[
         pattern=r"^-?(0|[1-9][0-9]{0,11})(\.[0-9]{1,6})?(?!\n)$",
         description="A decimal number.",
         examples=["12.50"],
+        extra={"wanted": "a decimal number written as text"},
     ),
 ]
-Text = Annotated[str, Meta(min_length=1, max_length=500, description="Words for people.")]
+Text = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=500,
+        pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
+        description="Words for people, on one line.",
+        extra={"wanted": "1 to 500 characters on one line, not beginning with a space"},
+    ),
+]
+BuildCode = Annotated[
+    str,
+    Meta(
+        min_length=4,
+        max_length=4,
+        pattern="^[0-9]{4}$",
+        description="As on the engine's plate.",
+        extra={"wanted": "four digits written as text"},
+    ),
+]
 UnitCode = Literal["C62", "SET", "LTR", "MLT", "GRM", "MIN", "HUR", "KMT"]
 FreeKind = Literal["part", "consumable", "labour", "sublet", "fee", "freight", "core"]
 LineKindName = Literal[
@@ -144,7 +168,9 @@ class FreeLineIn(Wire, frozen=True, kw_only=True):
 
 
 class OverrideIn(Wire, frozen=True, kw_only=True):
-    """Another unit price for a `line`, or other `minutes` for a `job` on one machine."""
+    """Another unit price for a `line`, or other `minutes` for a `job` on one machine: one of the
+    two.
+    """
 
     reason: Text
     by: Text
@@ -154,15 +180,15 @@ class OverrideIn(Wire, frozen=True, kw_only=True):
     cylinder: Cylinder | None = None
     minutes: Annotated[int, Meta(ge=0, le=100_000)] | None = None
 
-    def __post_init__(self) -> None:
-        """Refuse an override of neither or both."""
+    @property
+    def is_clear(self) -> bool:
+        """Whether exactly one thing is overridden."""
         of_line = self.line is not None and self.unit_price is not None
         of_job = self.job is not None and self.minutes is not None
         given = sum(
             each is not None for each in (self.line, self.unit_price, self.job, self.minutes)
         )
-        if of_line == of_job or given != 2:
-            raise ValueError("give either line with unit_price, or job with minutes")
+        return of_line != of_job and given == 2
 
     def override(self) -> PriceOverride | MinutesOverride:
         """Return the override as a value of the core."""
@@ -198,7 +224,24 @@ class FloorIn(Wire, frozen=True, kw_only=True):
     by: Text
 
 
-Jobs = Annotated[tuple[JobIn, ...], MOST]
+class OverrideUnclear(RequestFault):
+    """An override that is not exactly one of a line's unit price and a job's minutes."""
+
+    code = "override-unclear"
+
+    def __init__(self) -> None:
+        super().__init__("give either line with unit_price, or job with minutes")
+
+
+Jobs = tuple[JobIn, ...]
+
+
+def _many(description: str) -> Meta:
+    return Meta(max_length=50, description=description)
+
+
+def _told(description: str) -> Meta:
+    return Meta(description=description)
 
 
 class PreviewIn(Wire, frozen=True, kw_only=True):
@@ -210,29 +253,35 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     """
 
     family: Id
-    serial: Annotated[int, Meta(ge=0, le=SERIAL_MAX)] | None = None
-    build_code: Annotated[str, Meta(pattern="^[0-9]{4}$", max_length=4)] | None = None
-    chassis: Id | None = None
-    diagnoses: Annotated[tuple[DiagnosisIn, ...], Meta(max_length=50)] = ()
-    jobs: Jobs = ()
+    serial: (
+        Annotated[int, Meta(ge=0, le=SERIAL_MAX, description="As on the engine's plate.")] | None
+    ) = None
+    build_code: BuildCode | None = None
+    chassis: Annotated[Id | None, _told("The machine around the engine; null: it is loose.")] = None
+    diagnoses: Annotated[tuple[DiagnosisIn, ...], _many("What was found.")] = ()
+    jobs: Annotated[Jobs, _many("What is to be done, whatever was found.")] = ()
     scope: Scope = Scope.recommended
-    add_jobs: Jobs = ()
-    leave_out: Jobs = ()
+    add_jobs: Annotated[Jobs, _many("What is done besides.")] = ()
+    leave_out: Annotated[Jobs, _many("What is not done, though the diagnoses ask for it.")] = ()
     condition: ConditionIn = ConditionIn()
-    diagnostic_done: bool = False
-    on: date | None = None
-    needed_by: date | None = None
-    tax_area: Id | UnsetType | None = UNSET
-    language: Id | None = None
+    diagnostic_done: Annotated[bool, _told("Whether the diagnosis is charged.")] = False
+    on: Annotated[date | None, _told("The quote's day; null: today, where the shop is.")] = None
+    needed_by: Annotated[date | None, _told("When all parts should have come.")] = None
+    tax_area: Annotated[
+        Id | UnsetType | None, _told("Left out: the shop's own; null: not known.")
+    ] = UNSET
+    language: Annotated[Id | None, _told("Of the answer; null: the shop's.")] = None
     exemption: ExemptionIn | None = None
     discounts: Annotated[tuple[DiscountIn, ...], MOST] = ()
     free_lines: Annotated[tuple[FreeLineIn, ...], MOST] = ()
     overrides: Annotated[tuple[OverrideIn, ...], MOST] = ()
     customer_parts: Annotated[tuple[CustomerPartIn, ...], MOST] = ()
     floors: Annotated[tuple[FloorIn, ...], MOST] = ()
-    machines: Annotated[int, Meta(ge=1, le=100)] = 1
+    machines: Annotated[
+        int, Meta(ge=1, le=100, description="How many identical machines are repaired.")
+    ] = 1
     prepaid: DecimalIn = "0"
-    pays_cash: bool = False
+    pays_cash: Annotated[bool, _told("Whether the shop's cash rounding applies.")] = False
 
     def asked(self, today: date) -> Asked:
         """Return the request as a value of the core, of `today` where it names no day."""
@@ -260,6 +309,20 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
             tax_area=AreaId(area) if isinstance(area, str) else area,
             terms=self._terms(),
         )
+
+    def faults(self) -> Iterator[KitwrightError]:
+        """Yield what can't be put to the core at all: it is left out of `asked`."""
+        for index, each in enumerate(self.overrides):
+            if not each.is_clear:
+                yield OverrideUnclear().at("overrides", index)
+
+    def place(self, fault: KitwrightError) -> KitwrightError:
+        """Return a fault of the core at its place in this request."""
+        match fault.path:
+            case ("overrides", int(index), *rest):
+                clear = [place for place, each in enumerate(self.overrides) if each.is_clear]
+                return fault.at("overrides", clear[index], *rest)
+        return fault
 
     def _terms(self) -> Terms:
         shown = self.exemption
@@ -289,7 +352,7 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
                 )
                 for each in self.free_lines
             ),
-            overrides=tuple(each.override() for each in self.overrides),
+            overrides=tuple(each.override() for each in self.overrides if each.is_clear),
             customer_parts=tuple(
                 CustomerPart(item=ItemId(each.item), quantity=each.quantity)
                 for each in self.customer_parts

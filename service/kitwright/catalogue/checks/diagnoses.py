@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
 from kitwright.catalogue.checks.records import DIAGNOSIS, fault
+from kitwright.catalogue.model import PRIOR
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -24,6 +25,8 @@ def check_diagnoses(rules: DiagnosisRules) -> Iterator[Fault]:
         yield from _finding(rules, finding)
     for diagnosis in rules.diagnosis:
         yield from _diagnosis(diagnosis, findings)
+        yield from _reasons(diagnosis)
+    yield from _alike(rules)
     codes = {row.code for row in rules.diagnosis}
     for background in rules.background:
         for code in background.multiply_odds:
@@ -73,7 +76,12 @@ def _finding(rules: DiagnosisRules, row: FindingKind) -> Iterator[Fault]:
     if len(row.levels) < 2 or len(set(row.levels)) < len(row.levels):
         message = "levels are two or more words, normal first, none twice"
         yield _fault(label, "levels-unclear", message)
+    if len(row.words) != len(row.levels) or not all(row.words):
+        message = f"words has {len(row.words)} entries for {len(row.levels)} levels"
+        yield _fault(label, "words-incomplete", message)
     yield from _distribution(label, "base", row.base, row.levels)
+    if not row.reason:
+        yield _fault(label, "reason-missing", "reason: why the base stands as it does")
     if row.from_reading is None:
         if row.upper_percent:
             message = "upper_percent without from_reading"
@@ -110,6 +118,39 @@ def _diagnosis(row: Diagnosis, findings: Mapping[str, FindingKind]) -> Iterator[
         if name not in row.links:
             message = f"direct: {name!r} is not among its links"
             yield _fault(label, "direct-unlinked", message)
+
+
+def _reasons(row: Diagnosis) -> Iterator[Fault]:
+    label = f"diagnosis {row.code}"
+    for name in (PRIOR, *row.links):
+        if not row.reasons.get(name):
+            yield _fault(label, "reason-missing", f"reasons.{name}: why it stands as it does")
+    for name in row.reasons.keys() - row.links.keys() - {PRIOR}:
+        yield _fault(label, "reason-for-nothing", f"reasons.{name}: there is no such link")
+
+
+def _alike(rules: DiagnosisRules) -> Iterator[Fault]:
+    """Yield diagnoses that no test can tell apart, on any family."""
+    bases = {row.id: row.levels for row in rules.finding}
+    for one, other in combinations(rules.diagnosis, 2):
+        if _spoken(one, bases) == _spoken(other, bases):
+            message = f"no test tells it from {other.code}: their links are the same"
+            yield _fault(f"diagnosis {one.code}", "diagnoses-alike", message)
+
+
+def _spoken(
+    row: Diagnosis, levels: Mapping[str, Sequence[str]]
+) -> dict[tuple[str, str], tuple[Figure, ...]]:
+    """Return the links that say anything, by flag and finding: one that always leaves the normal
+    level says nothing.
+    """
+    tables = {"": row.links} | {one.flag: one.links for one in row.links_if}
+    return {
+        (flag, name): shares
+        for flag, links in tables.items()
+        for name, shares in links.items()
+        if name in levels and any(shares[1:])
+    }
 
 
 def _distribution(

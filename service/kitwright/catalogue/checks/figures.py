@@ -45,6 +45,7 @@ class Range(NamedTuple):
 _AMOUNT: Final = Range("zero or more", 0)
 _POSITIVE: Final = Range("more than zero", 0, is_least_open=True)
 _SHARE: Final = Range("from 0 to 1", 0, 1)
+_OVER_ONE: Final = Range("more than one", 1, is_least_open=True)
 _CHANCE: Final = Range("between 0 and 1", 0, 1, is_least_open=True, is_most_open=True)
 _PERCENT: Final = Range("from 0 to 100", 0, 100)
 _MARGIN: Final = Range("from 0 to less than 100", 0, 100, is_most_open=True)
@@ -67,7 +68,12 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     },
     model.Deposit: {"special_order_percent": _PERCENT, "whole_engine_percent": _PERCENT},
     model.Diagnosis: {"prior": _CHANCE},
-    model.DiagnosisRules: {"most_faults": _POSITIVE, "in_play": _SHARE},
+    model.DiagnosisRules: {
+        "most_faults": _POSITIVE,
+        "in_play": _SHARE,
+        "worth_bits": _AMOUNT,
+        "clash_times": _OVER_ONE,
+    },
     model.Family: {
         "cylinders": _POSITIVE,
         "displacement_cm3": _POSITIVE,
@@ -115,6 +121,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.Rate: {"percent": _AMOUNT},
     model.RefitWork: {"minutes": _AMOUNT},
     model.SerialBreak: {"at": _SERIAL},
+    model.Shop: {"cash_step": _POSITIVE},
     model.StockRow: {"on_hand": _AMOUNT, "cost": _AMOUNT, "promised": _AMOUNT},
     model.Storage: {"grace_days": _AMOUNT, "per_day": _AMOUNT},
     model.SubletPrice: {"cost": _AMOUNT, "days": _AMOUNT, "percent": _AMOUNT},
@@ -144,6 +151,7 @@ PAID_AS_THEY_STAND: Final[dict[type[Record], tuple[str, ...]]] = {
     model.Offer: ("freight",),
     model.PartsPrice: ("step",),
     model.Pickup: ("base",),
+    model.Shop: ("cash_step",),
     model.Storage: ("per_day",),
     model.Supplier: (
         "freight",

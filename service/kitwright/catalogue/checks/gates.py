@@ -1,4 +1,4 @@
-"""Gates: their conditions can be read, and their actions have what they need."""
+"""Gates and conflicts: their conditions can be read, and they have what they need."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from kitwright.catalogue.checks.records import DIAGNOSIS, fault
 from kitwright.catalogue.model import GateAction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue, Gate, GateCondition
@@ -25,15 +25,32 @@ NEEDS: Final[dict[GateAction, frozenset[str]]] = {
 
 
 def check_gates(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield gates that could not be read or acted on."""
+    """Yield gates and conflicts that could not be read or acted on."""
+    tests = {row.id for row in catalogue.rules.test}
+    for conflict in catalogue.rules.conflict:
+        label = f"conflict {conflict.id}"
+        yield from _conditions(catalogue, label, conflict.when)
+        if conflict.retest not in tests:
+            message = f"retest: there is no test {conflict.retest!r}"
+            yield fault(DIAGNOSIS, label, "test-unknown", message)
+    for test in catalogue.rules.test:
+        if test.job is not None and test.job not in catalogue.jobs:
+            message = f"there is no job {test.job!r}"
+            yield fault(DIAGNOSIS, f"test {test.id}", "job-unknown", message)
     for gate in catalogue.rules.gate:
         label = f"gate {gate.id}"
-        if not gate.when:
-            message = "when: a gate without a condition would always answer"
-            yield fault(DIAGNOSIS, label, "condition-unclear", message)
-        for condition in gate.when:
-            yield from _condition(catalogue, label, condition)
+        yield from _conditions(catalogue, label, gate.when)
         yield from _action(catalogue, label, gate)
+
+
+def _conditions(
+    catalogue: Catalogue, label: str, conditions: Sequence[GateCondition]
+) -> Iterator[Fault]:
+    if not conditions:
+        message = "when: without a condition it would always answer"
+        yield fault(DIAGNOSIS, label, "condition-unclear", message)
+    for condition in conditions:
+        yield from _condition(catalogue, label, condition)
 
 
 def _condition(catalogue: Catalogue, label: str, condition: GateCondition) -> Iterator[Fault]:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from kitwright.catalogue.checks.records import CONSUMABLES, family_file, fault
-from kitwright.units import REC20
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -13,6 +12,9 @@ if TYPE_CHECKING:
     from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue, Part, PartSet, PriceListId
     from kitwright.units import Figure
+
+CONSUMABLE_UNITS: Final = ("L", "ml", "g", "can", "pad", "sheet", "piece")
+"""What consumables are counted in; documents have a code for each (`units.REC20`)."""
 
 
 def check_items(catalogue: Catalogue) -> Iterator[Fault]:
@@ -34,8 +36,8 @@ def check_items(catalogue: Catalogue) -> Iterator[Fault]:
     for row in catalogue.consumables.values():
         label = f"consumable {row.id}"
         yield from _prices(catalogue, CONSUMABLES, label, row.list_price)
-        if row.unit not in REC20:
-            known = ", ".join(REC20)
+        if row.unit not in CONSUMABLE_UNITS:
+            known = ", ".join(CONSUMABLE_UNITS)
             message = f"{row.unit!r} is none of the units {known}"
             yield fault(CONSUMABLES, label, "unit-unknown", message)
 

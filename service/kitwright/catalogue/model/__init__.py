@@ -9,8 +9,10 @@ names. Minutes are whole bench minutes, percentages are per cent of something na
 from __future__ import annotations
 
 from kitwright.catalogue.model.diagnosis import (
+    PRIOR,
     Background,
     BenchTest,
+    Conflict,
     Diagnosis,
     DiagnosisRules,
     FindingKind,
@@ -136,6 +138,7 @@ from kitwright.catalogue.model.words import (
 )
 
 __all__ = [
+    "PRIOR",
     "SERIAL_MAX",
     "Abort",
     "Addition",
@@ -154,6 +157,7 @@ __all__ = [
     "Component",
     "ComponentId",
     "Condition",
+    "Conflict",
     "Confidence",
     "Consumable",
     "ConsumablesFile",

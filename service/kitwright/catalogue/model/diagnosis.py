@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from typing import Final
 
 from msgspec import field
 
@@ -20,15 +21,23 @@ from kitwright.catalogue.model.words import (
 )
 from kitwright.units import Figure
 
+PRIOR: Final = "prior"
+"""The reason of a diagnosis' prior stands by this word, those of its links by their finding."""
+
 
 class BenchTest(Record, frozen=True, kw_only=True):
-    """A test at the bench: its minutes, what it needs and which findings it yields."""
+    """A test at the bench: its minutes, what it needs and which findings it yields.
+
+    `job` is what the test is sold as, where there is a job that holds it.
+    """
 
     id: str
+    name: str
     minutes: int
     needs: str
     yields: tuple[str, ...]
     is_basic: bool = False
+    job: JobId | None = None
     hazards: tuple[HazardId, ...] = ()
 
 
@@ -43,8 +52,8 @@ class Reading(Record, frozen=True, kw_only=True):
 
 
 class FindingKind(Record, frozen=True, kw_only=True):
-    """Something to observe: ordered `levels`, normal first, and their distribution with no
-    fault.
+    """Something to observe: ordered `levels`, normal first, each in `words`, and their
+    distribution with no fault, with the reason for it.
     """
 
     id: str
@@ -52,6 +61,8 @@ class FindingKind(Record, frozen=True, kw_only=True):
     levels: tuple[str, ...]
     base: tuple[Figure, ...]
     test: str
+    words: tuple[str, ...]
+    reason: str
     from_reading: str | None = None
     upper_percent: tuple[Figure, ...] = ()
 
@@ -61,6 +72,7 @@ class FlaggedLinks(Record, frozen=True, kw_only=True):
 
     flag: FlagId
     links: dict[str, tuple[Figure, ...]]
+    reason: str
 
 
 class Scopes(Record, frozen=True, kw_only=True):
@@ -80,12 +92,17 @@ class Scopes(Record, frozen=True, kw_only=True):
 
 
 class Diagnosis(Record, frozen=True, kw_only=True):
-    """A named fault: its share of complaints, how findings point to it, and what repairs it."""
+    """A named fault: its share of complaints, how findings point to it, and what repairs it.
+
+    `reasons` says why of each link by its finding, and of the prior by `PRIOR`.
+    """
 
     code: DiagnosisCode
+    name: str
     scope: JobScope
     prior: Figure
     links: dict[str, tuple[Figure, ...]]
+    reasons: dict[str, str]
     direct: tuple[str, ...]
     scopes: Scopes
     plain: str
@@ -98,6 +115,7 @@ class Background(Record, frozen=True, kw_only=True):
 
     id: str
     multiply_odds: dict[DiagnosisCode, Figure]
+    reason: str
     note: str = ""
 
 
@@ -139,14 +157,33 @@ class Gate(Record, frozen=True, kw_only=True):
     holds: tuple[DiagnosisCode, ...] = ()
 
 
+class Conflict(Record, frozen=True, kw_only=True):
+    """Findings that do not go together, read like a gate's conditions: what it says, and the
+    one test that is repeated.
+    """
+
+    id: str
+    scope: JobScope
+    when: tuple[GateCondition, ...]
+    message: str
+    retest: str
+
+
 class DiagnosisRules(Record, frozen=True, kw_only=True):
-    """The diagnosis file as a whole."""
+    """The diagnosis file as a whole.
+
+    `worth_bits` is the least that a test must be expected to tell to be named. Two findings
+    clash over a fault where each speaks at least `clash_times`, one for it, one against.
+    """
 
     most_faults: int
     in_play: Figure
+    worth_bits: Figure
+    clash_times: Figure
     test: tuple[BenchTest, ...]
     reading: tuple[Reading, ...]
     finding: tuple[FindingKind, ...]
     diagnosis: tuple[Diagnosis, ...]
     background: tuple[Background, ...]
     gate: tuple[Gate, ...]
+    conflict: tuple[Conflict, ...] = ()

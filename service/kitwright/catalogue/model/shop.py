@@ -51,7 +51,7 @@ class PartsPrice(Record, frozen=True, kw_only=True):
 
 
 class LabourBasis(StrEnum):
-    """What the customer pays for: the quoted minutes, the clocked ones, or the clocked ones up to those quoted."""
+    """Which minutes are paid: those quoted, those clocked, or those clocked up to those quoted."""
 
     flat = "flat"
     actual = "actual"

@@ -1,0 +1,95 @@
+"""Serving: an application answers at an address until it is told to stop."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, Final
+
+import uvicorn
+from uvicorn.protocols.http.auto import AutoHTTPProtocol
+from uvicorn.server import HANDLED_SIGNALS
+
+from kitwright.web.edge import Edge, refusal_of_no_http
+
+_PATIENCE: Final = 5
+"""Seconds that requests under way have to end when the service is stopped."""
+
+
+def serve_app(app: Edge, host: str, port: int, told: Callable[[str], None]) -> None:
+    """Serve until SIGINT or SIGTERM; `told` gets the address once the application answers.
+
+    Port 0 picks a free one.
+    """
+    listener = _listen(host, port)
+    shown = f"[{host}]" if ":" in host else host
+    address = f"http://{shown}:{listener.getsockname()[1]}"
+    config = uvicorn.Config(
+        app,
+        http=_PROTOCOL,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=_PATIENCE,
+    )
+    server = _Server(config, lambda: told(address))
+    with asyncio.Runner(loop_factory=config.get_loop_factory()) as runner:
+        runner.run(server.serve(sockets=[listener]))
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens.
+
+    Its protocol is named: asyncio turns Nagle's algorithm off only for sockets it knows to be TCP,
+    and with it on, an answer's body waits up to 40 ms for its headers to be acknowledged.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    try:
+        if os.name == "posix":
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, port))
+        listener.listen(2048)
+    except OSError:
+        listener.close()
+        raise
+    return listener
+
+
+class _Server(uvicorn.Server):
+    """A server that tells once it answers, and that a signal ends like any other end."""
+
+    def __init__(self, config: uvicorn.Config, told: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._told = told
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Start, then tell."""
+        await super().startup(sockets=sockets)
+        self._told()
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Stop on a signal. The base class would raise the signal again when all is done, which
+        ends the process before it has tidied up.
+        """
+        before = {name: signal.signal(name, self.handle_exit) for name in HANDLED_SIGNALS}
+        try:
+            yield
+        finally:
+            for name, handler in before.items():
+                signal.signal(name, handler)
+
+
+def _refuse(protocol: Any, _: str) -> None:
+    """Answer what is no HTTP with a problem document, as everything else that is wrong."""
+    protocol.transport.write(refusal_of_no_http())
+    protocol.transport.close()
+
+
+# Whichever of its parsers uvicorn has: both send such an answer by this method.
+_PROTOCOL: Final = type("Protocol", (AutoHTTPProtocol,), {"send_400_response": _refuse})

@@ -1,0 +1,99 @@
+"""How much a joint observation is expected to tell about the label of a set of faults."""
+
+from __future__ import annotations
+
+from functools import reduce
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Sequence
+
+    from kitwright.solve._noisy import FaultSets, Floats, Levels, Marks, Places
+
+_CELLS = 2**17
+"""Labels times outcomes at a time: what a processor's cache holds."""
+
+
+class Labelled:
+    """Sets of faults with their chances, those with the same label side by side.
+
+    Args:
+        sets: where the sets come from.
+        rows: which of them are meant, at least one.
+        chances: of each of these, above zero, with a sum of one.
+        labels: of each of these.
+    """
+
+    def __init__(
+        self, sets: FaultSets, rows: Places, chances: Floats, labels: Sequence[Hashable]
+    ) -> None:
+        numbers: dict[Hashable, int] = {}
+        numbered = np.array(
+            [numbers.setdefault(label, len(numbers)) for label in labels], dtype=np.intp
+        )
+        order = np.argsort(numbered, kind="stable")
+        self._sets = sets
+        self._members = sets.members[:, rows[order]]
+        self._chances = chances[order]
+        self._label = numbered[order]
+        self._starts = np.searchsorted(self._label, np.arange(len(numbers)))
+        self._mass: Floats = np.add.reduceat(self._chances, self._starts)
+
+    def information(self, group: Sequence[Levels]) -> float:
+        """Return in bits what seeing a group of variables is expected to tell about the label.
+
+        That is the entropy of the outcomes less what is left of it once the label is known. Sets
+        alike in the faults linked to the group give each outcome the same chance. Where all sets
+        of a label are alike, the variables are independent given the label, so their entropies
+        add up; the other labels need their joint outcomes.
+        """
+        linked = np.logical_or.reduce([levels.linked for levels in group])
+        examples, classes = self._sets.merged(self._members, linked)
+        tables = [levels.likelihood(self._members[:, examples]) for levels in group]
+        joint = reduce(_crossed, tables).T
+        spread = np.sum([_entropy(table, axis=0) for table in tables], axis=0)
+        whole = np.bincount(classes, weights=self._chances, minlength=len(examples)) @ joint
+
+        is_mixed = np.minimum.reduceat(classes, self._starts) != np.maximum.reduceat(
+            classes, self._starts
+        )
+        mixed = is_mixed[self._label]
+        left = float(self._chances[~mixed] @ spread[classes[~mixed]])
+        left += self._spread_of_mixed(mixed, classes, joint) - float(_entropy(self._mass[is_mixed]))
+        return max(0.0, (float(_entropy(whole)) - left) / float(np.log(2.0)))
+
+    def _spread_of_mixed(self, mixed: Marks, classes: Places, joint: Floats) -> float:
+        """Return the entropy of the outcomes together with the marked sets' labels."""
+        width, outcomes = joint.shape
+        # Sets of the same label and class add up.
+        pairs, places = np.unique(self._label[mixed] * width + classes[mixed], return_inverse=True)
+        chances = np.bincount(places, weights=self._chances[mixed])
+        label, alike = np.divmod(pairs, width)
+        edges = np.append(np.flatnonzero(np.diff(label, prepend=-1)), len(pairs))
+        spread, first, step = 0.0, 0, max(1, _CELLS // outcomes)
+        while first < len(edges) - 1:
+            start = edges[first]
+            after = max(first + 1, int(np.searchsorted(edges, start + step, side="right")) - 1)
+            block = slice(start, edges[after])
+            parts = joint[alike[block]] * chances[block, None]
+            spread += float(_entropy(np.add.reduceat(parts, edges[first:after] - start)))
+            first = after
+        return spread
+
+
+def _crossed(first: Floats, second: Floats) -> Floats:
+    """Return the chances of each pair of outcomes, down, given each set, across."""
+    pairs: Floats = (first[:, None, :] * second[None, :, :]).reshape(-1, first.shape[1])
+    return pairs
+
+
+def _entropy(chances: Floats, axis: int | None = None) -> Floats:
+    """Return minus the sum of each chance times its natural logarithm; a chance of none adds none.
+
+    Of chances that do not sum to one it is a part of an entropy.
+    """
+    # The least of these is too small to show in a sum, and its logarithm is finite.
+    parts = chances * np.log(np.maximum(chances, 1e-300))
+    return np.asarray(-parts.sum(axis=axis))

@@ -1,0 +1,169 @@
+"""Arrays behind noisy-max networks: an entry for each set of faults, faults named by place."""
+
+from __future__ import annotations
+
+from itertools import chain, combinations
+from math import comb
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Places = NDArray[np.intp]
+    Marks = NDArray[np.bool_]
+
+
+class Merged(NamedTuple):
+    """Sets that are alike in some faults, as one class: a member of each, and each set's class."""
+
+    examples: Places
+    classes: Places
+
+
+class FaultSets:
+    """All sets of at most `most` of `count` faults, by size, then by their ascending places.
+
+    `members` has a column for each set, filled up with `count`, which stands for no fault.
+    """
+
+    def __init__(self, count: int, most: int) -> None:
+        sizes = [comb(count, size) for size in range(most + 1)]
+        self.members: Places = np.full((most, sum(sizes)), count, dtype=np.intp)
+        self._starts: Places = np.cumsum([0, *sizes[:-1]], dtype=np.intp)
+        for size in range(1, most + 1):
+            flat = chain.from_iterable(combinations(range(count), size))
+            block = np.fromiter(flat, dtype=np.intp, count=size * sizes[size])
+            start = self._starts[size]
+            self.members[:size, start : start + sizes[size]] = block.reshape(-1, size).T
+        # How many sets of a size come before one, told by each of its places: in the order of the
+        # largest place first, which is another order than that of the columns, but as good a name.
+        self._before: Places = np.array(
+            [[comb(place, rank + 1) for place in range(count + 1)] for rank in range(most)],
+            dtype=np.intp,
+        ).reshape(most, count + 1)
+        self.size: int = sum(sizes)
+        holds = np.zeros((count + 1, self.size))
+        holds[self.members, np.arange(self.size)] = 1.0
+        self.holds: Floats = holds[:count]
+        """1 where the fault of the row is in the set of the column, else 0."""
+
+    def log_priors(self, priors: Sequence[float]) -> Floats:
+        """Return the logarithm of each set's chance, faults being independent of one another."""
+        chances = np.array(priors, dtype=np.float64)
+        certain = chances == 1.0
+        absent = np.log1p(-np.where(certain, 0.0, chances))
+        with np.errstate(divide="ignore"):
+            odds = np.append(np.log(chances) - absent, 0.0)
+        logs: Floats = absent.sum() + odds.take(self.members).sum(axis=0)
+        logs[self.holds[certain].sum(axis=0) < certain.sum()] = -np.inf
+        return logs
+
+    def merged(self, members: Places, linked: Marks) -> Merged:
+        """Return the classes of the sets in `members` that hold the same of the linked faults."""
+        kept = np.append(linked, False).take(members)
+        ranks = np.cumsum(kept, axis=0)
+        names = self._starts.take(kept.sum(axis=0))
+        for places, is_kept, rank in zip(members, kept, ranks, strict=True):
+            names = names + self._before[rank - 1, places] * is_kept
+        used = np.zeros(self.size, dtype=np.bool_)
+        used[names] = True
+        classes = (np.cumsum(used) - 1).take(names)
+        examples = np.zeros(int(used.sum()), dtype=np.intp)
+        examples[classes] = np.arange(len(names))
+        return Merged(examples, classes)
+
+
+class Levels:
+    """A variable's distributions: without any fault, and as each fault alone drives it."""
+
+    def __init__(self, base: Sequence[float], links: Mapping[int, Sequence[float]], faults: int):
+        self.linked: Marks = np.zeros(faults, dtype=np.bool_)
+        # A fault without a link drives the variable to level 0, which changes no maximum.
+        chances = np.zeros((len(base), faults + 2))
+        chances[0] = 1.0
+        for place, link in links.items():
+            self.linked[place] = True
+            chances[:, place] = link
+        chances[:, -1] = base
+        self._chances = chances / chances.sum(axis=0)
+        self._up_to = np.minimum(np.cumsum(self._chances, axis=0), 1.0)
+        self._up_to[-1] = 1.0
+
+    def likelihood(self, members: Places) -> Floats:
+        """Return the chance of each level, down, given each set of faults, across.
+
+        The maximum of two is a level where one of them is and the other is no higher. Sums of
+        products alone keep the smallest chances exact; differences of products would not.
+        """
+        exact = np.repeat(self._chances[:, -1:], members.shape[1], axis=1)
+        up_to = np.repeat(self._up_to[:, -1:], members.shape[1], axis=1)
+        for places in members:
+            driven = self._chances.take(places, axis=1)
+            driven_up_to = self._up_to.take(places, axis=1)
+            exact *= driven_up_to
+            exact[1:] += up_to[:-1] * driven[1:]
+            up_to *= driven_up_to
+        return exact
+
+    def alone(self, *places: int) -> list[float]:
+        """Return the chance of each level with these faults and no others."""
+        members = np.array(places, dtype=np.intp)[:, None]
+        chances: list[float] = self.likelihood(members)[:, 0].tolist()
+        return chances
+
+
+def log_likelihood(levels: Levels, members: Places) -> Floats:
+    """Return the logarithms of `Levels.likelihood`, minus infinity for a chance of none."""
+    with np.errstate(divide="ignore"):
+        logs: Floats = np.log(levels.likelihood(members))
+    return logs
+
+
+def shares(logs: Floats) -> Floats:
+    """Return the weights that logarithms stand for, scaled to a sum of one."""
+    weights = np.exp(logs - logs.max())
+    scaled: Floats = weights / weights.sum()
+    return scaled
+
+
+def conflict(priors: Floats, terms: Sequence[Floats]) -> list[int]:
+    """Return which terms leave no set possible together, while any fewer of them would."""
+    possible = [np.isfinite(term) for term in terms]
+    kept = list(range(len(terms)))
+    for place in range(len(terms)):
+        rest = [possible[other] for other in kept if other != place]
+        if not np.logical_and.reduce([np.isfinite(priors), *rest]).any():
+            kept.remove(place)
+    return kept
+
+
+def factors(holds: Floats, priors: Floats, terms: Sequence[Floats], place: int) -> list[float]:
+    """Return for each fault by how much the term at `place` multiplies its odds, given the rest.
+
+    One where the rest leaves no choice between the fault and its absence.
+    """
+    others = [term for other, term in enumerate(terms) if other != place]
+    rest = shares(priors + np.sum(others, axis=0) if others else priors)
+    term = terms[place]
+    both = np.stack([rest, rest * np.exp(term - term.max())], axis=1)
+    found = []
+    for (with_it, with_both), (without, without_but_seen) in zip(
+        (holds @ both).tolist(), ((1.0 - holds) @ both).tolist(), strict=True
+    ):
+        if with_it == 0.0 or without == 0.0:
+            found.append(1.0)
+        else:
+            found.append(ratio(with_both / with_it, without_but_seen / without))
+    return found
+
+
+def ratio(chance: float, other: float) -> float:
+    """Return how many times larger one chance is; infinity over none, one where both are none."""
+    if other == 0.0:
+        return 1.0 if chance == 0.0 else float("inf")
+    return chance / other

@@ -1,0 +1,27 @@
+"""Expansion: the jobs that a reference means, cylinder by cylinder."""
+
+from __future__ import annotations
+
+from kitwright.catalogue.model import Catalogue, Cylinders, Job, JobId, JobScope
+
+
+def expand_job(
+    catalogue: Catalogue,
+    job_id: JobId,
+    cylinders: Cylinders | None,
+    own: int | None,
+    count: int,
+) -> tuple[tuple[Job, int | None], ...]:
+    """Return the job on the cylinders that a reference means, on an engine of `count` cylinders.
+
+    `own` is the cylinder of whoever refers; where that is the engine, `own` and `one` mean
+    cylinder 1.
+    """
+    job = catalogue.jobs[job_id]
+    if job.scope is JobScope.engine:
+        return ((job, None),)
+    if cylinders is Cylinders.all:
+        return tuple((job, cylinder) for cylinder in range(1, count + 1))
+    if cylinders is Cylinders.one or own is None:
+        return ((job, 1),)
+    return ((job, own),)

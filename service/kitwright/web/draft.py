@@ -1,0 +1,368 @@
+"""What quotes of one draft share on the wire: jobs, access, kit, orders, extras, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
+from fractions import Fraction
+
+import msgspec
+from msgspec import Struct
+
+from kitwright.language.render import Speaker
+from kitwright.money import Money, round_minor, share
+from kitwright.stages.access import AccessPlan
+from kitwright.stages.kit import Kit
+from kitwright.stages.line import PricedLine
+from kitwright.stages.need import Need
+from kitwright.stages.order import PartsOrder
+from kitwright.stages.quote import Extra, Quote
+from kitwright.stages.wanted import Covered
+from kitwright.stages.why import Why
+from kitwright.tax.charges import TaxedLine
+from kitwright.units import REC20, decimal_text
+from kitwright.web.out import (
+    AccessOut,
+    CautionOut,
+    ComputedOut,
+    CoversOut,
+    ExtraOut,
+    JobOut,
+    KitOut,
+    LabourOut,
+    LeftOut,
+    LineOut,
+    MoneyOut,
+    NeedOut,
+    OrderFeeOut,
+    OrderLineOut,
+    OrderOut,
+    PackOut,
+    QuestionOut,
+    RefitOut,
+    RemoveOut,
+    StockOut,
+    SwallowedOut,
+    UnfilledOut,
+    WhyOut,
+    money,
+)
+
+
+class Shared(Struct, frozen=True, kw_only=True):
+    """The members of an answer that follow from its draft, and the sentences of its lines.
+
+    `told` holds the lines by identity, as they are with their tax in the draft.
+    """
+
+    jobs: tuple[JobOut, ...]
+    swallowed: tuple[SwallowedOut, ...]
+    access: AccessOut
+    labour: tuple[LabourOut, ...]
+    kit: KitOut
+    orders: tuple[OrderOut, ...]
+    unfilled: tuple[UnfilledOut, ...]
+    extras: tuple[ExtraOut, ...]
+    questions: tuple[QuestionOut, ...]
+    cautions: tuple[CautionOut, ...]
+    told: dict[int, tuple[TaxedLine | None, LineOut]]
+
+
+def share_out(quote: Quote, told: Teller) -> Shared:
+    """Return the shared members of a quote's answer, as structs."""
+    repair = quote.repair
+    return Shared(
+        jobs=tuple(
+            JobOut(
+                job=each.operation.job.id,
+                name=each.operation.job.name,
+                cylinder=each.operation.cylinder,
+                minutes_alone=each.minutes_alone,
+                minutes_here=each.minutes_here,
+                minutes_computed=each.minutes_computed,
+                why=told.whys(each.why),
+            )
+            for each in quote.operated
+        ),
+        swallowed=tuple(
+            SwallowedOut(
+                job=each.operation.job.id,
+                cylinder=each.operation.cylinder,
+                by_job=each.by.job.id,
+                by_cylinder=each.by.cylinder,
+            )
+            for each in repair.jobs.swallowed
+        ),
+        access=_access(repair.plan, told),
+        labour=tuple(
+            LabourOut(
+                labour_class=each.labour_class,
+                exact_minutes=decimal_text(each.exact),
+                billed_minutes=each.billed,
+            )
+            for each in repair.labour.classes
+        ),
+        kit=_kit(repair.kit, told),
+        orders=tuple(_order(order, told) for order in repair.orders),
+        unfilled=_unfilled(repair.kit, told),
+        extras=tuple(_extra(extra, told) for extra in quote.extras),
+        questions=tuple(
+            QuestionOut(
+                role=need.role, cylinder=need.cylinder, parts=need.options, priced=need.item
+            )
+            for need in repair.kit.questions
+        ),
+        cautions=tuple(
+            CautionOut(
+                code=each.hazard.id,
+                title=each.hazard.title,
+                text=each.hazard.text,
+                steps=each.steps,
+            )
+            for each in quote.cautions
+        ),
+        told={
+            id(line): (tax, line_out(line, tax, told))
+            for line, tax in zip(
+                repair.lines, repair.line_taxes or (None,) * len(repair.lines), strict=True
+            )
+        },
+    )
+
+
+def line_out(line: PricedLine, tax: TaxedLine | None, told: Teller) -> LineOut:
+    """Return a line on the wire."""
+    computed = line.computed
+    return LineOut(
+        kind=line.kind.value,
+        code=line.code,
+        cylinder=None if line.operation is None else line.operation[1] or None,
+        description=told.speaker.line(line),
+        quantity=decimal_text(line.quantity),
+        unit=REC20[line.unit],
+        unit_price=f"{line.unit_price:f}",
+        base_quantity=decimal_text(line.base_quantity),
+        amount=money(line.amount),
+        net=None if tax is None else money(tax.net),
+        tax=None if tax is None else money(tax.tax),
+        gross=None if tax is None else money(tax.gross),
+        computed=None
+        if computed is None
+        else ComputedOut(unit_price=f"{computed.unit_price:f}", amount=money(computed.amount)),
+        tax_kind=line.tax_kind.value,
+        labour_class=line.labour_class,
+        why=told.whys(line.why),
+    )
+
+
+def encoded(shared: Shared) -> Shared:
+    """Return the same with every member encoded, to be copied into answers as it is."""
+    members = {
+        name: msgspec.Raw(msgspec.json.encode(getattr(shared, name)))
+        for name in shared.__struct_fields__
+        if name != "told"
+    }
+    told = {
+        place: (tax, msgspec.Raw(msgspec.json.encode(line)))
+        for place, (tax, line) in shared.told.items()
+    }
+    # the encoder copies a Raw wherever it stands; the types say what it holds
+    return Shared(**members, told=told)  # type: ignore[arg-type]
+
+
+class Teller:
+    """Turns reasons and needs into their wire structs in one language."""
+
+    def __init__(self, speaker: Speaker) -> None:
+        self.speaker = speaker
+
+    def whys(self, reasons: Iterable[Why]) -> tuple[WhyOut, ...]:
+        """Return reasons with their facts and sentences."""
+        return tuple(
+            WhyOut(
+                code=why.code,
+                facts={name: _fact(fact) for name, fact in why.facts.items()},
+                text=self.speaker.sentence(why),
+            )
+            for why in reasons
+        )
+
+    def need(self, need: Need, kind: str | None = None) -> NeedOut:
+        """Return a need, of another kind where one is given."""
+        return NeedOut(
+            role=need.role,
+            cylinder=need.cylinder,
+            part=need.item,
+            name=self.speaker.item(need.item),
+            quantity=decimal_text(need.quantity),
+            unit=REC20[need.unit],
+            kind=kind or need.kind.value,
+            why=self.whys(need.why),
+        )
+
+
+def _fact(fact: object) -> str | int | MoneyOut | None:
+    if isinstance(fact, Money):
+        return money(fact)
+    if fact is None or isinstance(fact, str | int):
+        return fact
+    return decimal_text(fact) if isinstance(fact, Decimal | Fraction) else str(fact)
+
+
+def _access(plan: AccessPlan, told: Teller) -> AccessOut:
+    """Return the plan with whole minutes that sum to its rounded total, by largest remainder."""
+    off = [removal.remove for removal in plan.removals]
+    on = [part for removal in plan.removals for part in (removal.refit, removal.work)]
+    minutes = round_minor(plan.minutes)
+    whole = share(minutes, [*off, *on]) if off else ()
+    refits = whole[len(off) :]
+    remove = tuple(
+        RemoveOut(
+            component=removal.instance.component.id,
+            cylinder=removal.instance.cylinder,
+            minutes=whole[index],
+            exact_minutes=decimal_text(removal.remove),
+            why=told.whys(removal.why),
+        )
+        for index, removal in enumerate(plan.removals)
+    )
+    refit = tuple(
+        RefitOut(
+            component=removal.instance.component.id,
+            cylinder=removal.instance.cylinder,
+            minutes=refits[2 * index],
+            work_minutes=refits[2 * index + 1],
+            exact_minutes=decimal_text(removal.refit + removal.work),
+        )
+        for index, removal in enumerate(plan.removals)
+    )
+    return AccessOut(
+        remove=remove,
+        refit=refit[::-1],
+        minutes=minutes,
+        exact_minutes=decimal_text(plan.minutes),
+        engine_out=plan.engine_out,
+    )
+
+
+def _covers(covers: Sequence[Covered]) -> tuple[CoversOut, ...]:
+    return tuple(
+        CoversOut(
+            role=each.need.role,
+            cylinder=each.need.cylinder,
+            part=each.need.item,
+            quantity=decimal_text(each.quantity),
+        )
+        for each in covers
+    )
+
+
+def _kit(kit: Kit, told: Teller) -> KitOut:
+    stocked = [
+        PackOut(
+            item=taken.item,
+            packs=decimal_text(taken.packs),
+            source="stock",
+            covers=_covers(taken.covers),
+        )
+        for taken in kit.from_stock
+    ]
+    brought = [
+        PackOut(
+            item=each.item,
+            packs=decimal_text(each.quantity),
+            source="customer",
+            covers=_covers(each.covers),
+        )
+        for each in kit.brought
+    ]
+    bought = [
+        PackOut(
+            item=each.source.item,
+            packs=str(each.packs),
+            source=each.source.supplier.id,
+            covers=_covers(each.covers),
+        )
+        for each in kit.bought
+    ]
+    return KitOut(
+        needs=tuple(told.need(need) for need in kit.needs),
+        packs=(*brought, *stocked, *bought),
+        left_over=tuple(
+            LeftOut(item=left.item, quantity=decimal_text(left.quantity), unit=REC20[left.unit])
+            for left in kit.left_over
+        ),
+        from_stock=tuple(
+            StockOut(
+                item=taken.item,
+                quantity=decimal_text(taken.quantity),
+                unit=REC20[taken.unit],
+                bin=taken.bin,
+            )
+            for taken in kit.from_stock
+        ),
+    )
+
+
+def _order(order: PartsOrder, told: Teller) -> OrderOut:
+    return OrderOut(
+        supplier=order.supplier.id,
+        name=order.supplier.name,
+        order_by=order.supplier.cutoff,
+        lines=tuple(
+            OrderLineOut(
+                sku=line.source.sku,
+                item=line.source.item,
+                name=told.speaker.item(line.source.item),
+                brand=line.source.brand,
+                packs=line.packs,
+                pack_size=line.source.pack,
+                unit_cost=f"{line.unit_cost:f}",
+                net=money(line.net),
+                stock={None: "unknown", 0: "back_order"}.get(line.source.stock, "known"),
+                promised=line.promised,
+                covers=_covers(line.covers),
+            )
+            for line in order.lines
+        ),
+        goods=money(order.goods),
+        fees=tuple(OrderFeeOut(code=fee.code, amount=money(fee.amount)) for fee in order.fees),
+        freight=money(order.freight),
+        net=money(order.net),
+        promised=order.promised,
+    )
+
+
+def _unfilled(kit: Kit, told: Teller) -> tuple[UnfilledOut, ...]:
+    return tuple(
+        UnfilledOut(
+            item=each.item,
+            quantity=decimal_text(each.quantity),
+            unit=REC20[each.unit],
+            needs=tuple(
+                CoversOut(
+                    role=need.role,
+                    cylinder=need.cylinder,
+                    part=need.item,
+                    quantity=decimal_text(need.quantity),
+                )
+                for need in each.needs
+            ),
+            why=told.whys((Why("no-source", {"item": each.item}),)),
+        )
+        for each in kit.unfilled
+    )
+
+
+def _extra(extra: Extra, told: Teller) -> ExtraOut:
+    why = WhyOut(code="while-apart", facts={"job": extra.job}, text=extra.reason)
+    return ExtraOut(
+        job=extra.job,
+        name=extra.name,
+        cylinders=extra.cylinders,
+        price=money(extra.price),
+        minutes=extra.minutes,
+        default=extra.default,
+        why=(why,),
+        needs=tuple(told.need(need, "recommended") for need in extra.needs),
+    )

@@ -1,0 +1,80 @@
+"""Examples: requests and answers for the API description, from the catalogue at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import msgspec
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+from kitwright.web import operations
+from kitwright.web.body import decode
+from kitwright.web.operations import HealthOut
+from kitwright.web.resources import code_shelf, ready_out
+from kitwright.web.service import Service
+from kitwright.web.shelf import Shelf, shelves, shop_out
+from kitwright.web.wire import PreviewIn
+
+_REVISION = "5f2b" * 16
+"""Stands in for every catalogue's own, so that a description does not change with each edit."""
+
+
+class Examples(Struct, frozen=True, kw_only=True):
+    """Examples by operation id: request bodies by name, path variables by name, one answer."""
+
+    requests: Mapping[str, Mapping[str, Any]]
+    variables: Mapping[str, Mapping[str, str]]
+    answers: Mapping[str, Any]
+
+
+def find_examples(service: Service, previews: Mapping[str, bytes]) -> Examples:
+    """Return what a service really takes and answers; lists are cut to their first record.
+
+    Of the `previews`, by name, those stay that this service's catalogue can quote.
+    """
+    catalogue, shop = service.workshop.catalogue, service.workshop.shop
+    variables: dict[str, Mapping[str, str]] = {}
+    answers: dict[str, Any] = {
+        operations.LIVE.id: HealthOut(status="alive"),
+        operations.READY.id: msgspec.structs.replace(
+            ready_out(service), catalogue_revision=_REVISION
+        ),
+        operations.SHOP.id: msgspec.structs.replace(
+            shop_out(catalogue, shop), catalogue_revision=_REVISION
+        ),
+        operations.METRICS.id: 'kitwright_requests_total{operation="getMetrics",status="200"} 1.0',
+        operations.DOCS.id: "<!doctype html>",
+        operations.DESCRIPTION.id: {"openapi": "3.1.0"},
+    }
+    for shelf in (*shelves(catalogue, shop), code_shelf()):
+        _exemplify(shelf, variables, answers)
+    return Examples(
+        requests={operations.PREVIEW.id: _quotable(service, previews)},
+        variables=variables,
+        answers={name: msgspec.to_builtins(answer) for name, answer in answers.items()},
+    )
+
+
+def _exemplify(
+    shelf: Shelf, variables: dict[str, Mapping[str, str]], answers: dict[str, Any]
+) -> None:
+    key, record = next(iter(shelf.records.items()))
+    if shelf.every is not None:
+        answers[shelf.every.id] = {"items": [shelf.out(record)]}
+    if shelf.one is not None:
+        (variable,) = shelf.one.variables
+        variables[shelf.one.id] = {variable: key}
+        answers[shelf.one.id] = shelf.out(record)
+
+
+def _quotable(service: Service, previews: Mapping[str, bytes]) -> dict[str, Any]:
+    found = {}
+    for name, raw in sorted(previews.items()):
+        try:
+            service.preview(decode(raw, PreviewIn))
+        except KitwrightError:
+            continue
+        found[name] = msgspec.json.decode(raw)
+    return found

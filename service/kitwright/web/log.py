@@ -1,0 +1,51 @@
+"""Log: JSON lines, one an event, for programs to read; never a body, never an id of a path."""
+
+from __future__ import annotations
+
+import logging
+from contextlib import suppress
+from datetime import UTC, datetime
+from typing import Any, BinaryIO
+
+import msgspec
+
+
+class Journal:
+    """Writes events to a stream, one JSON object a line.
+
+    A stream that can't be written to any more loses events, not requests.
+    """
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+
+    def write(self, level: str, event: str, facts: dict[str, Any]) -> None:
+        """Write one event with its time; facts that are None are left out."""
+        line: dict[str, Any] = {
+            "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
+            "level": level,
+            "event": event,
+        }
+        line.update((name, fact) for name, fact in facts.items() if fact is not None)
+        with suppress(OSError, ValueError):
+            self._stream.write(msgspec.json.encode(line) + b"\n")
+            self._stream.flush()
+
+
+class JournalHandler(logging.Handler):
+    """Writes what libraries log into a journal as well."""
+
+    def __init__(self, journal: Journal) -> None:
+        super().__init__()
+        self._journal = journal
+        self._text = logging.Formatter()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write one record, its traceback as text."""
+        trace = self._text.formatException(record.exc_info) if record.exc_info else None
+        facts = {
+            "logger": record.name,
+            "request_id": getattr(record, "request_id", None),
+            "trace": trace,
+        }
+        self._journal.write(record.levelname.lower(), record.getMessage(), facts)

@@ -1,0 +1,252 @@
+"""Operations: what the API description says of every call."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from msgspec import Struct
+
+from kitwright.web import records
+from kitwright.web.negotiate import HTML, JSON, TEXT
+from kitwright.web.out import Out, QuoteOut
+from kitwright.web.problems import CodeText, Status
+from kitwright.web.wire import PreviewIn
+
+
+class Operation(Struct, frozen=True, kw_only=True):
+    """One call.
+
+    `answers` is the struct of the 200 answer, None where that is text; `problems` are problem
+    codes; `variables` describes the path's; `is_conditional` where answers carry an ETag.
+    """
+
+    method: str
+    path: str
+    id: str
+    tag: str
+    summary: str
+    description: str
+    answers: Any
+    problems: tuple[str, ...] = ("not-acceptable",)
+    takes: type[Struct] | None = None
+    forms: tuple[str, ...] = (JSON,)
+    variables: Mapping[str, str] = {}
+    is_conditional: bool = False
+
+
+class HealthOut(Out, frozen=True, kw_only=True):
+    """The state of the service."""
+
+    status: str
+
+
+class ReadyOut(Out, frozen=True, kw_only=True):
+    """That the service can quote, for which shop and by which revision of the catalogue."""
+
+    status: str
+    shop: str
+    catalogue_revision: str
+
+
+class CodeOut(Out, frozen=True, kw_only=True):
+    """A code that answers carry: a problem's own (`is_fault` false), or of an entry in `errors`
+    of the problem `problem`.
+    """
+
+    code: CodeText
+    is_fault: bool
+    problem: CodeText
+    status: Status
+    title: str
+    advice: str
+
+
+PREVIEW: Final = Operation(
+    method="post",
+    path="/v1/quotes/preview",
+    id="previewQuote",
+    tag="quotes",
+    summary="Quote a repair without keeping it",
+    description=(
+        "From diagnoses or jobs, an engine family and its machine: the access plan with its "
+        "minutes, the kit, the priced lines with tax, the parts orders, and what is worth doing "
+        "while the engine is apart. Nothing is kept. Ask for text/plain to get the quote as text. "
+        "No member may be given twice."
+    ),
+    takes=PreviewIn,
+    answers=QuoteOut,
+    forms=(JSON, TEXT),
+    problems=(
+        "not-json",
+        "body-invalid",
+        "body-too-deep",
+        "not-acceptable",
+        "body-too-large",
+        "wrong-media-type",
+        "request-refused",
+        "catalogue-gap",
+    ),
+)
+
+
+def _listed(
+    many: str, one: str, *, path: str, noun: str, record: Any, key: str = "id"
+) -> tuple[Operation, Operation]:
+    """Return the operations that list records and give one of them."""
+    listed = Operation(
+        method="get",
+        path=f"/v1/{path}",
+        id=f"list{many}",
+        tag="catalogue",
+        summary=f"All {path.replace('-', ' ')}",
+        description=f"Every {noun} of the catalogue. Changes with the catalogue only.",
+        answers=records.ListOut[record],
+        is_conditional=True,
+    )
+    given = Operation(
+        method="get",
+        path=f"/v1/{path}/{{{key}}}",
+        id=f"get{one}",
+        tag="catalogue",
+        summary=f"One {noun}",
+        description=f"One {noun} of the catalogue. Changes with the catalogue only.",
+        answers=record,
+        problems=("unknown-record", "not-acceptable"),
+        variables={key: f"Which {noun}, by its {key}."},
+        is_conditional=True,
+    )
+    return listed, given
+
+
+FAMILIES, FAMILY = _listed(
+    "Families", "Family", path="families", noun="engine family", record=records.FamilyOut
+)
+ALL_CHASSIS, ONE_CHASSIS = _listed(
+    "Chassis", "Chassis", path="chassis", noun="chassis", record=records.ChassisOut
+)
+DIAGNOSES, DIAGNOSIS = _listed(
+    "Diagnoses",
+    "Diagnosis",
+    path="diagnoses",
+    noun="diagnosis",
+    record=records.DiagnosisOut,
+    key="code",
+)
+JOBS, JOB = _listed("Jobs", "Job", path="jobs", noun="job", record=records.JobRecordOut)
+TAX_AREAS, _ = _listed(
+    "TaxAreas", "TaxArea", path="tax-areas", noun="tax area", record=records.TaxAreaOut
+)
+_, PART = _listed(
+    "Parts",
+    "Part",
+    path="parts",
+    noun="part, set or consumable",
+    record=records.PartOut,
+    key="number",
+)
+SHOP: Final = Operation(
+    method="get",
+    path="/v1/shop",
+    id="getShop",
+    tag="catalogue",
+    summary="The shop",
+    description="The shop that this service quotes for. Changes with the catalogue only.",
+    answers=records.ShopRecordOut,
+    is_conditional=True,
+)
+LIVE: Final = Operation(
+    method="get",
+    path="/health/live",
+    id="getLiveness",
+    tag="running",
+    summary="Whether the process answers",
+    description="Answers as long as the process does.",
+    answers=HealthOut,
+)
+READY: Final = Operation(
+    method="get",
+    path="/health/ready",
+    id="getReadiness",
+    tag="running",
+    summary="Whether the service can quote",
+    description="Answers once the catalogue is loaded, with its revision and the shop.",
+    answers=ReadyOut,
+)
+METRICS: Final = Operation(
+    method="get",
+    path="/metrics",
+    id="getMetrics",
+    tag="running",
+    summary="What the service has answered, counted and timed",
+    description=(
+        "Prometheus' text format 0.0.4: requests by operation and status, a histogram of their "
+        "seconds by operation, and the process's memory, files and processor time."
+    ),
+    answers=None,
+    forms=(TEXT,),
+)
+CODES: Final = Operation(
+    method="get",
+    path="/problems",
+    id="listCodes",
+    tag="running",
+    summary="All codes of problems and faults",
+    description="Every code that a problem document may carry, its own or of an entry in `errors`.",
+    answers=records.ListOut[CodeOut],
+    is_conditional=True,
+)
+CODE: Final = Operation(
+    method="get",
+    path="/problems/{code}",
+    id="getCode",
+    tag="running",
+    summary="What a code means",
+    description="The page that a problem document's `type` leads to.",
+    answers=CodeOut,
+    problems=("unknown-record", "not-acceptable"),
+    variables={"code": "The code of a problem, or of an entry in its `errors`."},
+    is_conditional=True,
+)
+DESCRIPTION: Final = Operation(
+    method="get",
+    path="/openapi.json",
+    id="getDescription",
+    tag="running",
+    summary="This description",
+    description="The OpenAPI document of the service, its examples from the catalogue at hand.",
+    answers=dict[str, Any],
+    is_conditional=True,
+)
+DOCS: Final = Operation(
+    method="get",
+    path="/docs",
+    id="getDocs",
+    tag="running",
+    summary="This description as a page",
+    description="One page for people, without scripts and without anything from elsewhere.",
+    answers=None,
+    forms=(HTML,),
+    is_conditional=True,
+)
+OPERATIONS: Final = (
+    PREVIEW,
+    FAMILIES,
+    FAMILY,
+    ALL_CHASSIS,
+    ONE_CHASSIS,
+    DIAGNOSES,
+    DIAGNOSIS,
+    JOBS,
+    JOB,
+    PART,
+    TAX_AREAS,
+    SHOP,
+    LIVE,
+    READY,
+    METRICS,
+    CODES,
+    CODE,
+    DESCRIPTION,
+    DOCS,
+)

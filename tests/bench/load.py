@@ -1,0 +1,84 @@
+"""A load generator: keep-alive connections that each post one request after the other."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Iterator, Sequence
+from functools import partial
+
+CONNECTIONS = 16
+
+
+class Connection(asyncio.Protocol):
+    """Posts requests from a shared queue, one at a time, and notes how long each answer took."""
+
+    def __init__(
+        self, queue: Iterator[bytes], seconds: list[float], done: asyncio.Future[None]
+    ) -> None:
+        self._queue = queue
+        self._seconds = seconds
+        self._done = done
+        self._left = 0
+        self._head = b""
+        self._sent = 0.0
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        self._next()
+
+    def _next(self) -> None:
+        request = next(self._queue, None)
+        if request is None:
+            self._transport.close()
+            if not self._done.done():
+                self._done.set_result(None)
+            return
+        self._head = b""
+        self._left = -1
+        self._sent = time.perf_counter()
+        self._transport.write(request)
+
+    def data_received(self, data: bytes) -> None:
+        if self._left < 0:
+            self._head += data
+            end = self._head.find(b"\r\n\r\n")
+            if end < 0:
+                return
+            head, data = self._head[:end].lower(), self._head[end + 4 :]
+            if not head.startswith(b"http/1.1 200"):
+                self._done.set_exception(RuntimeError(self._head.decode(errors="replace")[:600]))
+                self._transport.close()
+                return
+            self._left = int(head.split(b"content-length:")[1].split(b"\r\n")[0])
+        self._left -= len(data)
+        if self._left == 0:
+            self._seconds.append(time.perf_counter() - self._sent)
+            self._next()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if not self._done.done():
+            self._done.set_exception(exc or ConnectionError("the server closed the connection"))
+
+
+async def drive(port: int, requests: Sequence[bytes]) -> tuple[float, list[float]]:
+    """Send every request once; return the seconds it took in all, and each answer's, sorted."""
+    loop = asyncio.get_running_loop()
+    queue = iter(requests)
+    seconds: list[float] = []
+    done = [loop.create_future() for _ in range(CONNECTIONS)]
+    start = time.perf_counter()
+    for each in done:
+        connect = partial(Connection, queue, seconds, each)
+        await loop.create_connection(connect, "127.0.0.1", port)
+    await asyncio.gather(*done)
+    return time.perf_counter() - start, sorted(seconds)
+
+
+def post(path: str, body: bytes) -> bytes:
+    """Return a request as it goes over the wire."""
+    return (
+        f"POST {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"
+        f"Accept: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
+    ).encode() + body

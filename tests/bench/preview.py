@@ -1,0 +1,124 @@
+"""How fast the preview answers, against a bare handler of the same framework and server.
+
+    python -m tests.bench.preview [REQUESTS]
+
+Starts `kitwright serve` and a bare Litestar handler that returns a body of the same size, drives
+both with one load generator over the same distinct requests, and prints requests per second, the
+middle and the 99th percentile of answer times, and the ratio. Machines are noisy: only the ratio of
+one run means anything.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from tests.bench.load import drive, post
+from tests.bench.requests import distinct_requests
+
+ROOT = Path(__file__).parents[2]
+BARE = """
+import sys
+from litestar import Litestar, Request, Response, post
+BODY = b"[" + b"0," * (int(sys.argv[1]) // 2 - 1) + b"0]"
+@post("/v1/quotes/preview", status_code=200)
+async def bare(request: Request) -> Response[bytes]:
+    await request.body()
+    return Response(BODY, media_type="application/json")
+app = Litestar([bare], openapi_config=None, logging_config=None)
+import asyncio, socket, uvicorn
+listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+listener.bind(("127.0.0.1", 0))
+listener.listen(2048)
+print("listening on http://127.0.0.1:%d" % listener.getsockname()[1], flush=True)
+config = uvicorn.Config(app, log_level="warning", access_log=False)
+asyncio.run(uvicorn.Server(config).serve(sockets=[listener]))
+"""
+
+
+@contextmanager
+def started(command: Sequence[str]) -> Iterator[tuple[int, subprocess.Popen[str], float]]:
+    """Run a server; give its port, its process and the seconds until it said where it listens."""
+    begun = time.perf_counter()
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, cwd=ROOT
+    ) as server:
+        try:
+            line = server.stdout.readline() if server.stdout is not None else ""
+            if not line.startswith("listening on "):
+                sys.exit("a server did not start")
+            yield int(line.rsplit(":", 1)[1]), server, time.perf_counter() - begun
+        finally:
+            server.terminate()
+
+
+def once(port: int, body: bytes) -> tuple[int, float]:
+    """Post one request; return the size of the answer and the seconds it took."""
+    begun = time.perf_counter()
+    request = urllib.request.Request(
+        f"http://127.0.0.1:{port}/v1/quotes/preview",
+        data=body,
+        headers={"Content-Type": "application/json"},
+    )
+    with urllib.request.urlopen(request, timeout=60) as answer:
+        return len(answer.read()), time.perf_counter() - begun
+
+
+def resident_mib(process: int) -> float:
+    """Return the memory that a process holds, in MiB."""
+    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
+    return pages * resource.getpagesize() / 2**20
+
+
+def measured(name: str, port: int, bodies: Sequence[bytes]) -> float:
+    """Drive a server and print what came of it; return its requests per second."""
+    requests = [post("/v1/quotes/preview", body) for body in bodies]
+    took, seconds = asyncio.run(drive(port, requests))
+    rate = len(requests) / took
+    middle = statistics.median(seconds) * 1e3
+    late = seconds[int(len(seconds) * 0.99)] * 1e3
+    print(f"{name:<24}{rate:>9.0f}/s   p50 {middle:>7.2f} ms   p99 {late:>7.2f} ms")
+    return rate
+
+
+def main() -> None:
+    """Measure, and print."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
+    bodies = distinct_requests(count)
+    with tempfile.TemporaryDirectory() as data:
+        serve = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--shop", "hire-yard"]
+        with started([*serve, "--data", data]) as (port, server, ready):
+            _, first = once(port, bodies[0])
+            print(f"start to listening {ready:.2f} s, to the first answer {ready + first:.2f} s")
+            empty = resident_mib(server.pid)
+            cold = measured("preview, caches cold", port, bodies)
+            size = statistics.mean(once(port, body)[0] for body in bodies[:200])
+            with started([sys.executable, "-c", BARE, str(int(size))]) as (bare_port, _, _):
+                ratios: list[float] = []
+                warm = 0.0
+                for turn in range(3):
+                    bare = measured(f"bare handler, turn {turn + 1}", bare_port, bodies)
+                    warm = measured(f"preview warm, turn {turn + 1}", port, bodies)
+                    ratios.append(warm / bare)
+                print(f"answers of {size / 1024:.0f} KiB on average; {count} distinct requests")
+                print(
+                    f"ratio warm to bare: {statistics.median(ratios):.2f} (of {len(ratios)} turns)"
+                )
+                print(f"ratio cold to warm: {cold / warm:.2f}")
+            full = resident_mib(server.pid)
+            print(f"memory {empty:.0f} MiB after the first answer, {full:.0f} MiB after the run")
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("PYTHONPATH", str(ROOT / "service"))
+    main()

@@ -1,0 +1,157 @@
+import ast
+import re
+from collections.abc import Iterator
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from tests.stages.workbench import starter
+
+import kitwright
+from kitwright.language import english
+from kitwright.language.render import Speaker, UnknownLanguage
+from kitwright.money import Money
+from kitwright.stages.line import LineKind
+from kitwright.stages.why import Why
+
+SOURCES = Path(kitwright.__file__).parent
+SPEAKER = Speaker(starter(), "en")
+
+
+def modules() -> Iterator[tuple[str, ast.Module]]:
+    for path in sorted(SOURCES.rglob("*.py")):
+        yield str(path.relative_to(SOURCES)), ast.parse(path.read_text(encoding="utf-8"))
+
+
+def calls(name: str) -> Iterator[tuple[str, ast.Call]]:
+    for file, tree in modules():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == name:
+                yield file, node
+
+
+def strings(node: ast.expr) -> set[str]:
+    """Return the texts that an expression may come to, through `a if b else c`."""
+    if isinstance(node, ast.IfExp):
+        return strings(node.body) | strings(node.orelse)
+    return {node.value} if isinstance(node, ast.Constant) and isinstance(node.value, str) else set()
+
+
+def patterns(node: ast.expr) -> set[str]:
+    """Return patterns for the codes that an expression may come to."""
+    if isinstance(node, ast.JoinedStr):
+        return {"".join(next(iter(patterns(one)), ".+") for one in node.values)}
+    return {re.escape(text) for text in strings(node)}
+
+
+def test_sentences_hold_every_code_that_the_sources_give() -> None:
+    for file, call in calls("Why"):
+        for pattern in patterns(call.args[0]):
+            found = [code for code in english.SENTENCES if re.fullmatch(pattern, code)]
+            assert found, f"{file}:{call.lineno}: no sentence for {pattern}"
+
+
+def test_sentences_hold_no_code_that_nothing_gives() -> None:
+    # a code chosen beforehand and kept in a name is found as a text of its module
+    given = {
+        pattern
+        for file, tree in modules()
+        if not file.startswith("language")
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant | ast.JoinedStr)
+        for pattern in patterns(node)
+        if "-" in pattern
+    }
+    for code in english.SENTENCES:
+        assert any(re.fullmatch(pattern, code) for pattern in given), code
+
+
+def test_grouped_and_unsaid_are_codes_of_sentences() -> None:
+    assert set(english.GROUPED) | english.UNSAID <= set(english.SENTENCES)
+
+
+def test_phrases_hold_every_fee() -> None:
+    fees = {
+        node.value.value
+        for file, tree in modules()
+        if file in ("stages/price.py", "stages/adjustment.py")
+        for node in tree.body
+        if isinstance(node, ast.Assign)
+        and isinstance(node.value, ast.Constant)
+        and isinstance(node.value.value, str)
+    }
+    charges = {code for _, call in calls("OrderFee") for code in strings(call.args[0])}
+    assert len(fees) >= 6
+    assert len(charges) == 2
+    assert (fees | charges) - set(english.PHRASES) == set()
+
+
+def test_line_kinds_are_words_of_the_wire() -> None:
+    assert {kind.value for kind in LineKind} >= {"part", "set", "labour", "fee", "freight", "core"}
+
+
+@pytest.mark.parametrize(
+    ("minor", "currency", "told"),
+    [
+        (123456, "USD", "$1,234.56"),
+        (-8500, "USD", "-$85.00"),
+        (0, "EUR", "€0.00"),
+        (1234, "JPY", "¥1,234"),
+        (-5, "BHD", "-BHD0.005"),
+        (1234567, "BHD", "BHD1,234.567"),
+        (12345, "HUF", "HUF123.45"),
+    ],
+)
+def test_money_has_the_digits_of_iso_4217(minor: int, currency: str, told: str) -> None:
+    assert SPEAKER.money(Money(minor, currency)) == told
+
+
+@pytest.mark.parametrize(
+    ("amount", "currency", "told"),
+    [
+        ("12.5", "USD", "$12.50"),
+        ("0.0045", "USD", "$0.0045"),
+        ("1200", "JPY", "¥1,200"),
+        ("12.5", "JPY", "¥12.5"),
+        ("-1.25", "BHD", "-BHD1.250"),
+    ],
+)
+def test_price_keeps_every_decimal(amount: str, currency: str, told: str) -> None:
+    assert SPEAKER.price(Decimal(amount), currency) == told
+
+
+@pytest.mark.parametrize(
+    ("number", "told"),
+    [("1234.5", "1,234.5"), ("0.1235", "0.124"), ("-0.0004", "0"), ("7", "7"), ("-2.50", "-2.5")],
+)
+def test_number_has_at_most_three_decimals(number: str, told: str) -> None:
+    assert SPEAKER.number(Decimal(number)) == told
+
+
+def test_day_is_written_out() -> None:
+    assert SPEAKER.day(date(2027, 3, 1)) == "Mar 1, 2027"
+
+
+def test_speaker_refuses_a_language_that_is_not_complete() -> None:
+    with pytest.raises(UnknownLanguage):
+        Speaker(starter(), "xx")
+
+
+def test_sentence_names_the_role_before_it() -> None:
+    why = Why("replaced-by-job", {"role": "head_gasket", "on": 1, "job": "J-LASH", "cylinder": 1})
+    told = SPEAKER.sentence(why)
+    assert told.startswith("Head gasket, cylinder 1: renewed by ")
+
+
+def test_sentence_does_not_read_braces_in_facts() -> None:
+    assert "{item}" in SPEAKER.sentence(Why("no-source", {"item": "{item}"}))
+
+
+def test_summary_says_a_reason_of_many_roles_once() -> None:
+    whys = [
+        Why("renewed-by-refit", {"role": "exhaust_nut", "on": place, "component": "muffler"})
+        for place in (1, 2)
+    ]
+    told = SPEAKER.summary(whys)
+    assert told == "Renewed on refitting: exhaust nut, cylinder 1; exhaust nut, cylinder 2."

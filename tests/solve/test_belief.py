@@ -1,0 +1,415 @@
+"""Belief over sets of faults, against the full joint distribution written out in plain Python."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Hashable, Mapping
+from decimal import Decimal
+from fractions import Fraction
+from itertools import combinations
+from math import fsum, inf
+from typing import Any
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from tests.solve.belief_model import SMALL, Case, Faults, Model, cases, possible_cases
+
+from kitwright.solve.belief import (
+    BeliefError,
+    Impossible,
+    NegativeSize,
+    Network,
+    NotAProbability,
+    PowerOutOfRange,
+    Seen,
+    SeenTwice,
+    SumNotOne,
+    TooManyCertain,
+    TooManySets,
+    UnknownFault,
+    UnknownLevel,
+    UnknownVariable,
+    Variable,
+    WrongLength,
+)
+
+
+def every_fault(faults: Faults) -> Hashable:
+    return faults
+
+
+@given(cases())
+def test_posterior_is_the_full_joint(case: Case) -> None:
+    model, seen = case
+    weights = model.weights(seen)
+    whole = fsum(weights.values())
+    if not whole:
+        with pytest.raises(Impossible):
+            model.network().posterior(seen)
+        return
+
+    belief = model.network().posterior(seen, threshold=0)
+
+    wanted = {faults: weight / whole for faults, weight in weights.items() if weight}
+    assert dict(belief.sets) == pytest.approx(wanted, abs=1e-9)
+    assert belief.none == pytest.approx(wanted.get((), 0), abs=1e-9)
+    assert belief.marginals == pytest.approx(
+        {
+            fault: fsum(chance for faults, chance in wanted.items() if fault in faults)
+            for fault in model.priors
+        },
+        abs=1e-9,
+    )
+
+
+@given(cases(most=1))
+def test_impossible_names_as_few_observations_as_clash(case: Case) -> None:
+    model, seen = case
+    if sum(model.weights(seen).values()):
+        return
+
+    with pytest.raises(Impossible) as raised:
+        model.network().posterior(seen)
+
+    clash = raised.value.seen
+    assert set(clash) <= set(seen)
+    assert not sum(model.weights(clash).values())
+    for one in clash:
+        assert sum(model.weights([other for other in clash if other != one]).values())
+
+
+def test_impossible_leaves_out_what_does_not_clash() -> None:
+    never, even = (1.0, 0.0), (0.5, 0.5)
+    network = Network(
+        {"a": 0.1, "b": 0.1},
+        {"u": Variable(never), "v": Variable(never), "w": Variable(even)},
+        {("a", "u"): even, ("b", "v"): even},
+        most_faults=1,
+    )
+
+    with pytest.raises(Impossible, match=r"together: \('u', 1\), \('v', 1\)$") as raised:
+        network.posterior([Seen("w", 1), Seen("v", 1), Seen("u", 1)])
+
+    assert raised.value.seen == (Seen("u", 1), Seen("v", 1))
+
+
+def test_posterior_without_observations_is_the_prior() -> None:
+    belief = SMALL.network().posterior([])
+
+    assert belief.marginals == pytest.approx({"a": 0.1, "b": 0.2, "c": 0.05})
+    assert belief.none == pytest.approx(0.9 * 0.8 * 0.95)
+
+
+def test_posterior_scales_up_what_the_largest_size_leaves() -> None:
+    belief = SMALL._replace(most=1).network().posterior([])
+
+    kept = 0.9 * 0.8 * 0.95 + 0.1 * 0.8 * 0.95 + 0.9 * 0.2 * 0.95 + 0.9 * 0.8 * 0.05
+    assert belief.marginals["a"] == pytest.approx(0.1 * 0.8 * 0.95 / kept)
+
+
+def test_posterior_of_a_certain_fault_keeps_it() -> None:
+    model = SMALL._replace(
+        priors={"a": Fraction(1), "b": Fraction("0.2"), "c": Fraction(0)}, most=2
+    )
+
+    belief = model.network().posterior([Seen("u", 0)], threshold=0)
+
+    assert belief.marginals["a"] == 1
+    assert belief.marginals["c"] == 0
+    assert belief.none == 0
+    assert [faults for faults, _ in belief.sets] == [("a",), ("a", "b")]
+
+
+def test_posterior_lists_sets_from_the_most_probable_down_to_the_threshold() -> None:
+    belief = SMALL.network().posterior([Seen("u", 1)], threshold=0.05)
+
+    chances = [chance for _, chance in belief.sets]
+    assert chances == sorted(chances, reverse=True)
+    assert min(chances) >= 0.05
+    assert sum(chances) < 1
+
+
+def test_posterior_lists_equally_probable_sets_by_their_faults() -> None:
+    alike = {fault: Fraction("0.1") for fault in "cabd"}
+    model = Model(alike, {"u": (Fraction("0.9"), Fraction("0.1"))}, {}, 2)
+
+    belief = model.network().posterior([])
+
+    assert [faults for faults, _ in belief.sets] == [
+        *((), ("a",), ("b",), ("c",), ("d",)),
+        *combinations("abcd", 2),
+    ]
+
+
+def test_posterior_is_exact_for_the_smallest_chances() -> None:
+    network = Network(
+        {"a": 0.5},
+        {"u": Variable((1 - 1e-14, 1e-14))},
+        {("a", "u"): (1 - 2e-14, 2e-14)},
+        most_faults=1,
+    )
+
+    belief = network.posterior([Seen("u", 1)])
+
+    assert belief.marginals["a"] == pytest.approx(0.75, abs=1e-9)
+
+
+def test_posterior_bears_more_evidence_than_a_float_can_hold() -> None:
+    variables = {f"v{number}": Variable((1 - 1e-12, 1e-12)) for number in range(60)}
+    links = {("a", variable): (1 - 1e-12, 1e-12) for variable in variables}
+    network = Network({"a": 0.5, "b": 0.5}, variables, links, most_faults=2)
+
+    belief = network.posterior([Seen(variable, 1) for variable in variables])
+
+    assert belief.marginals["b"] == pytest.approx(0.5)
+    assert belief.marginals["a"] == pytest.approx(1.0)
+
+
+@given(possible_cases())
+def test_posterior_does_not_hang_on_the_order_of_observations(
+    case: Case,
+) -> None:
+    model, seen = case
+
+    there, back = model.network().posterior(seen), model.network().posterior(seen[::-1])
+
+    assert there.marginals == back.marginals
+    assert there.sets == back.sets
+
+
+@given(possible_cases(), st.integers(0, 1))
+def test_a_variable_without_links_changes_nothing(case: Case, level: int) -> None:
+    model, seen = case
+    network = model.network()
+    wider = model._replace(bases={**model.bases, "x": (Fraction("0.3"), Fraction("0.7"))}).network()
+    group = sorted({*model.bases} - {one.variable for one in seen})
+
+    belief = wider.posterior([*seen, Seen("x", level)])
+
+    assert belief.marginals == pytest.approx(network.posterior(seen).marginals, abs=1e-12)
+    assert all(belief.factor(fault, "x") == pytest.approx(1) for fault in _open(belief.marginals))
+    assert wider.information(seen, [*group, "x"], every_fault) == pytest.approx(
+        network.information(seen, group, every_fault), abs=1e-12
+    )
+    assert wider.information(seen, ["x"], every_fault) == 0
+
+
+def _open(marginals: Mapping[str, float]) -> list[str]:
+    return [fault for fault, chance in marginals.items() if 0 < chance < 1]
+
+
+@given(possible_cases())
+def test_an_observation_without_power_is_none(case: Case) -> None:
+    model, seen = case
+    network = model.network()
+    rest = sorted({*model.bases} - {one.variable for one in seen})
+    idle = [Seen(variable, 0, 0) for variable in rest]
+
+    belief, plain = network.posterior([*seen, *idle]), network.posterior(seen)
+
+    assert belief.sets == plain.sets
+    assert all(belief.factor(fault, one.variable) == 1 for fault in model.priors for one in idle)
+    assert network.information([*seen, *idle], rest, every_fault) == network.information(
+        seen, rest, every_fault
+    )
+
+
+@given(possible_cases())
+def test_other_names_change_nothing_but_names(case: Case) -> None:
+    model, seen = case
+    # The new names sort the other way round.
+    faults = {fault: -place for place, fault in enumerate(sorted(model.priors))}
+    variables = {variable: (9 - place,) for place, variable in enumerate(sorted(model.bases))}
+    renamed = Network(
+        {faults[fault]: prior for fault, prior in model.priors.items()},
+        {variables[variable]: Variable(base) for variable, base in model.bases.items()},
+        {
+            (faults[fault], variables[variable]): link
+            for (fault, variable), link in model.links.items()
+        },
+        most_faults=model.most,
+    )
+    group = sorted({*model.bases} - {one.variable for one in seen})
+    same = [Seen(variables[one.variable], one.level, one.power) for one in seen]
+
+    belief = model.network().posterior(seen)
+
+    assert {faults[fault]: chance for fault, chance in belief.marginals.items()} == pytest.approx(
+        renamed.posterior(same).marginals, abs=1e-12
+    )
+    assert renamed.information(
+        same, [variables[variable] for variable in group], len
+    ) == pytest.approx(model.network().information(seen, group, len), abs=1e-12)
+
+
+@given(possible_cases())
+def test_factor_is_by_how_much_the_observation_counts_given_the_rest(
+    case: Case,
+) -> None:
+    model, seen = case
+    belief = model.network().posterior(seen)
+    after = model.weights(seen)
+    for one in seen:
+        before = model.weights([other for other in seen if other != one])
+        for fault in model.priors:
+            with_it, without = _halves(before, fault)
+            with_both, without_but_seen = _halves(after, fault)
+
+            factor = belief.factor(fault, one.variable)
+
+            if not with_it or not without:
+                assert factor == 1
+            elif not without_but_seen:
+                assert factor == inf
+            else:
+                wanted = (with_both / with_it) / (without_but_seen / without)
+                assert factor == pytest.approx(wanted, rel=1e-9)
+
+
+def _halves(weights: Mapping[Faults, float], fault: str) -> tuple[float, float]:
+    return (
+        fsum(weight for faults, weight in weights.items() if fault in faults),
+        fsum(weight for faults, weight in weights.items() if fault not in faults),
+    )
+
+
+@given(possible_cases())
+def test_factor_turns_the_odds_without_into_the_odds_with(
+    case: Case,
+) -> None:
+    model, seen = case
+    assume(seen)
+    network = model.network()
+    belief, before = network.posterior(seen), network.posterior(seen[1:])
+    for fault in model.priors:
+        chance, chance_before = belief.marginals[fault], before.marginals[fault]
+        factor = belief.factor(fault, seen[0].variable)
+        if factor != inf:
+            odds = chance_before * factor
+            assert chance == pytest.approx(odds / (odds + 1 - chance_before), abs=1e-9)
+
+
+@given(possible_cases())
+def test_plain_factor_compares_the_fault_alone_with_none(
+    case: Case,
+) -> None:
+    model, seen = case
+    belief = model.network().posterior(seen)
+    for one in seen:
+        none = model.levels(one.variable, ())[one.level]
+        for fault in model.priors:
+            alone = model.levels(one.variable, (fault,))[one.level]
+
+            factor = belief.plain_factor(fault, one.variable)
+
+            if none:
+                wanted = float(alone / none) ** float(one.power)
+                assert factor == pytest.approx(wanted, rel=1e-9)
+            else:
+                assert factor == (inf if alone else 1)
+
+
+def test_factors_differ_where_another_fault_explains_the_observation() -> None:
+    belief = SMALL.network().posterior([Seen("u", 1), Seen("v", 2)])
+
+    assert 1 < belief.factor("b", "u") < belief.plain_factor("b", "u")
+    assert belief.plain_factor("b", "u") == pytest.approx((1 - 0.9 * 0.4) / 0.1)
+
+
+def test_factors_of_what_was_not_seen_are_one() -> None:
+    belief = SMALL.network().posterior([Seen("u", 1)])
+
+    assert belief.factor("a", "v") == belief.plain_factor("a", "v") == 1
+
+
+def test_network_takes_decimals_and_keeps_ids_in_order() -> None:
+    network = Network(
+        {"b": Decimal("0.1"), "a": Decimal("0.2")},
+        {"v": Variable((Decimal("0.95"), Decimal("0.05"))), "u": Variable((Decimal(1),))},
+        {("a", "v"): (Decimal("0.1"), Decimal("0.9"))},
+        most_faults=2,
+    )
+
+    assert network.faults == ("a", "b")
+    assert network.variables == ("u", "v")
+    assert network.posterior([Seen("v", 1, Decimal("0.5"))]).marginals["a"] > 0.2
+
+
+def build(**changes: Any) -> Network[str, str]:
+    parts: dict[str, Any] = {
+        "priors": {"a": 0.1, "b": 0.2},
+        "variables": {"u": Variable((0.9, 0.1)), "v": Variable((0.8, 0.2))},
+        "links": {("a", "u"): (0.2, 0.8)},
+        "most_faults": 2,
+    }
+    return Network(**(parts | changes))
+
+
+@pytest.mark.parametrize(
+    ("changes", "error", "message"),
+    [
+        ({"priors": {"a": 1.1}}, NotAProbability, "prior of 'a': 1.1 is not from 0 to 1"),
+        ({"priors": {"a": float("nan")}}, NotAProbability, "prior of 'a': nan"),
+        ({"priors": {"b": 0.1}}, UnknownFault, "not among the faults: 'a'"),
+        ({"priors": {"a": 1, "b": 1}, "most_faults": 1}, TooManyCertain, "'a', 'b'"),
+        ({"most_faults": -1}, NegativeSize, "at most -1 faults"),
+        (
+            {"priors": {f"a{n}": 0.1 for n in range(40)}, "most_faults": 5},
+            TooManySets,
+            "760099 sets",
+        ),
+        ({"variables": {"v": Variable((1.0,))}}, UnknownVariable, "not among the variables: 'u'"),
+        ({"variables": {"u": Variable((0.9, 0.2))}}, SumNotOne, "base of 'u': the sum is 1.1"),
+        ({"variables": {"u": Variable(())}}, SumNotOne, "base of 'u': the sum is 0"),
+        ({"variables": {"u": Variable((1.5, -0.5))}}, NotAProbability, "base of 'u': 1.5"),
+        ({"links": {("a", "u"): (0.2, 0.8 - 2e-9)}}, SumNotOne, "link of 'a' to 'u'"),
+        ({"links": {("a", "u"): (0.2, 0.3, 0.5)}}, WrongLength, "3 numbers for 2 levels"),
+    ],
+)
+def test_network_refuses_what_cannot_be(
+    changes: dict[str, Any], error: type[BeliefError], message: str
+) -> None:
+    with pytest.raises(error, match=message):
+        build(**changes)
+
+
+def test_network_forgives_the_last_digits_of_a_sum() -> None:
+    network = build(links={("a", "u"): (0.2, 0.8 - 5e-10)})
+
+    assert network.posterior([]).marginals == pytest.approx({"a": 0.1, "b": 0.2})
+
+
+@pytest.mark.parametrize(
+    ("seen", "error", "message"),
+    [
+        ([Seen("x", 0)], UnknownVariable, "not among the variables: 'x'"),
+        ([Seen("u", 2)], UnknownLevel, "'u' has levels 0 to 1, not 2"),
+        ([Seen("u", -1)], UnknownLevel, "not -1"),
+        ([Seen("u", 0, 1.5)], PowerOutOfRange, "with a power of 1.5"),
+        ([Seen("u", 0, float("nan"))], PowerOutOfRange, "with a power of nan"),
+        ([Seen("u", 0), Seen("v", 0), Seen("u", 1, 0)], SeenTwice, "more than once: 'u'"),
+    ],
+)
+def test_posterior_refuses_what_cannot_be_seen(
+    seen: list[Seen[str]], error: type[BeliefError], message: str
+) -> None:
+    with pytest.raises(error, match=message):
+        build().posterior(seen)
+
+
+def test_factors_refuse_unknown_names() -> None:
+    belief = build().posterior([Seen("u", 1)])
+
+    for ask in (belief.factor, belief.plain_factor):
+        with pytest.raises(UnknownFault):
+            ask("x", "u")
+        with pytest.raises(UnknownVariable):
+            ask("a", "x")
+
+
+def test_belief_loads_without_numpy() -> None:
+    told = "import sys, kitwright.solve.belief; sys.exit('numpy' in sys.modules)"
+
+    assert subprocess.run([sys.executable, "-c", told], check=False).returncode == 0
