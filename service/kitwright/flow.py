@@ -73,6 +73,10 @@ class Workshop:
         self.shop = shop
         self.supply = find_supply(catalogue, shop)
         self.prices = Prices(catalogue, shop, self.supply)
+        self._starts = {
+            family: sorted({0, *(row.serial_from for row in rows)})
+            for family, rows in catalogue.fitments.items()
+        }
         self._teardowns: Memo[Teardown] = Memo(256)
         self._labour: Memo[tuple[AccessPlan, Labour]] = Memo(4096)
         self._drafts: Memo[Draft] = Memo(2500)
@@ -133,7 +137,7 @@ class Workshop:
 
     def draft(self, request: Request) -> Draft:
         """Return the quote of a request before the counter changes lines or parts of it."""
-        question = alike(self.catalogue, request)
+        question = alike(request, self._starts[request.family.id])
         return self._drafts.get(question, lambda: _draft(self, _untouched(request)))
 
 

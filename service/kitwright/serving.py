@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import signal
 import socket
@@ -36,6 +37,9 @@ def serve_app(app: Edge, host: str, port: int, told: Callable[[str], None]) -> N
         server_header=False,
         timeout_graceful_shutdown=_PATIENCE,
     )
+    # what is loaded by now stays for good: the collector need not look at it again and again
+    gc.collect()
+    gc.freeze()
     server = _Server(config, lambda: told(address))
     with asyncio.Runner(loop_factory=config.get_loop_factory()) as runner:
         runner.run(server.serve(sockets=[listener]))

@@ -17,7 +17,7 @@ from kitwright.web.service import Service
 from kitwright.web.wire import PreviewIn
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
-WIDTH: Final = 100
+WIDTH: Final = 120
 """What fits into so many columns stands on one line."""
 
 Json = dict[str, Any]

@@ -195,12 +195,14 @@ def test_factor_is_the_change_of_the_librarys_odds(model: Model) -> None:
         before = inference(model._replace(seen=rest))
         before.makeInference()
         for fault in model.priors:
-            odds = [
-                engine.posterior(fault)[1] / engine.posterior(fault)[0]
-                for engine in (before, after)
-            ]
+            absent, present = before.posterior(fault).tolist()
+            absent_after, present_after = after.posterior(fault).tolist()
 
-            assert belief.factor(fault, one.variable) == pytest.approx(odds[1] / odds[0], rel=1e-7)
+            factor = belief.factor(fault, one.variable)
+
+            assert factor * present * absent_after == pytest.approx(
+                absent * present_after, rel=1e-9, abs=1e-15
+            )
 
 
 def test_information_is_the_librarys_mutual_information(model: Model) -> None:

@@ -510,6 +510,22 @@ def test_choose_kit_takes_the_earliest_promise_where_nothing_comes_in_time(shop:
     assert {order.promised for order in told.repair.orders} <= {MONDAY, date(2027, 3, 3)}
 
 
+@pytest.mark.parametrize("needed_by", [None, date(2027, 3, 8), date(2027, 3, 2)])
+def test_choose_kit_asks_another_supplier_where_the_earliest_has_too_few(
+    needed_by: date | None,
+) -> None:
+    told = ask(V68, job("J-SHORT-BLOCK"), machines=2, needed_by=needed_by)
+
+    blocks = sum(
+        line.packs
+        for order in told.repair.orders
+        for line in order.lines
+        if line.source.item == "V68-A-001"
+    )
+    assert blocks == 2
+    assert told.repair.kit.unfilled == ()
+
+
 # Totals
 
 

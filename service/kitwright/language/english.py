@@ -50,6 +50,20 @@ SENTENCES: Final[dict[str, str]] = {
     "customer-brings": "Brought by the customer: fitted without warranty.",
     "core-deposit": "Refunded when the old part comes back.",
     "sublet-of-job": "{job} is done by a specialist; it adds {days} working days.",
+    "speaks-for": "{finding}: {times} times more likely if it is {fault}.",
+    "speaks-against": "{finding}: {times} times more likely if it is not {fault}.",
+    "settles-for": "{finding}: at least {times} times more likely if it is {fault}.",
+    "settles-against": "{finding}: at least {times} times more likely if it is not {fault}.",
+    "clash-over-fault": (
+        "{finding}: speaks for {fault}; {other}: speaks against it. Neither is averaged away: "
+        "repeat one."
+    ),
+    "retest-voided": "Its last result does not count ({gate}): it comes first.",
+    "retest-after-job": "Repeated once this is done: {job}.",
+    "retest-clash": "Repeated, since findings do not go together ({conflict}).",
+    "retest-clash-over": "Repeated, since findings clash over {fault}.",
+    "basic-open": "Done on every machine, before anything is ranked.",
+    "informs-of-jobs": "Expected to tell {bits} bits about which jobs are needed, in {minutes} min.",
 }
 """Reason code -> sentence. Facts stand in braces; a test holds the codes to those that the stages
 give.

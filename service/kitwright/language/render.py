@@ -23,6 +23,10 @@ LANGUAGES = ("en",)
 """The languages that are complete."""
 
 
+_MOST_REMEMBERED = 10_000
+"""Formatted numbers that are remembered; few are ever used."""
+
+
 class UnknownLanguage(KitwrightError):
     """A language that quotes can't be written in."""
 
@@ -44,7 +48,8 @@ class Speaker:
             raise UnknownLanguage(language)
         self._catalogue = catalogue
         self._locale = Locale.parse(language)
-        self._said: dict[tuple[str, str, int | None], str] = {}
+        self._numbers: dict[str, str] = {}
+        self._findings = {row.id: row for row in catalogue.rules.finding}
 
     def sentence(self, why: Why) -> str:
         """Return the sentence of a reason; facts about a role stand before it."""
@@ -115,6 +120,16 @@ class Speaker:
                 return str(record.name)
         return item
 
+    def finding(self, name: str, level: str, cylinder: Fact = None) -> str:
+        """Return what was seen, such as "an oily plug, cylinder 1"."""
+        kind = self._findings[name]
+        return self.on_cylinder(kind.words[kind.levels.index(level)], cylinder)
+
+    def fault(self, code: str, cylinder: Fact = None) -> str:
+        """Return the name of a diagnosis with its cylinder."""
+        record = self._catalogue.diagnoses[code]  # type: ignore[index]
+        return self.on_cylinder(record.name, cylinder)
+
     def line(self, line: PricedLine) -> str:
         """Return what a line is for."""
         if line.kind is LineKind.labour and line.operation is not None and line.labour_class:
@@ -155,11 +170,13 @@ class Speaker:
 
     def number(self, number: Decimal | Fraction | int) -> str:
         """Return a number with up to three decimals."""
-        return str(
-            format_decimal(
-                Decimal(decimal_text(Fraction(number), 3)), locale=self._locale, format="#,##0.###"
-            )
-        )
+        text = decimal_text(number if isinstance(number, Decimal) else Fraction(number), 3)
+        if text not in self._numbers:
+            if len(self._numbers) > _MOST_REMEMBERED:
+                self._numbers.clear()
+            told = format_decimal(Decimal(text), locale=self._locale, format="#,##0.###")
+            self._numbers[text] = str(told)
+        return self._numbers[text]
 
     def day(self, day: date) -> str:
         """Return a date."""
@@ -174,6 +191,12 @@ class Speaker:
             return self.number(fact)
         if name == "job":
             return self.job(str(fact), facts.get("cylinder"))
+        if name == "finding":
+            return _capital(self.finding(str(fact), str(facts["level"]), facts["on"]))
+        if name == "other":
+            return self.finding(str(fact), str(facts["other_level"]), facts["other_on"])
+        if name == "fault":
+            return self.fault(str(fact), facts.get("cylinder"))
         if name == "diagnosis":
             return self.on_cylinder(str(fact), facts.get("cylinder"))
         if name in ("component", "work"):

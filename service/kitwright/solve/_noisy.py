@@ -51,6 +51,7 @@ class FaultSets:
         holds[self.members, np.arange(self.size)] = 1.0
         self.holds: Floats = holds[:count]
         """1 where the fault of the row is in the set of the column, else 0."""
+        self.lacks: Floats = 1.0 - self.holds
 
     def log_priors(self, priors: Sequence[float]) -> Floats:
         """Return the logarithm of each set's chance, faults being independent of one another."""
@@ -142,7 +143,7 @@ def conflict(priors: Floats, terms: Sequence[Floats]) -> list[int]:
     return kept
 
 
-def factors(holds: Floats, priors: Floats, terms: Sequence[Floats], place: int) -> list[float]:
+def factors(sets: FaultSets, priors: Floats, terms: Sequence[Floats], place: int) -> list[float]:
     """Return for each fault by how much the term at `place` multiplies its odds, given the rest.
 
     One where the rest leaves no choice between the fault and its absence.
@@ -153,7 +154,7 @@ def factors(holds: Floats, priors: Floats, terms: Sequence[Floats], place: int) 
     both = np.stack([rest, rest * np.exp(term - term.max())], axis=1)
     found = []
     for (with_it, with_both), (without, without_but_seen) in zip(
-        (holds @ both).tolist(), ((1.0 - holds) @ both).tolist(), strict=True
+        (sets.holds @ both).tolist(), (sets.lacks @ both).tolist(), strict=True
     ):
         if with_it == 0.0 or without == 0.0:
             found.append(1.0)

@@ -151,10 +151,8 @@ class Posterior(Generic[F, V]):
         if variable not in self._factors:
             from kitwright.solve._noisy import factors
 
-            network = self._network
-            self._factors[variable] = factors(
-                network._fault_sets.holds, network._log_priors, self._terms, level
-            )
+            sets, priors = self._network._fault_sets, self._network._log_priors
+            self._factors[variable] = factors(sets, priors, self._terms, level)
         return self._factors[variable][place]
 
     def plain_factor(self, fault: F, variable: V) -> Probability:
@@ -209,7 +207,7 @@ class Network(Generic[F, V]):
         self.variables: tuple[V, ...] = tuple(self._bases)
         self._links = checked_links(links, self._places, self._bases)
         most = min(most_faults, len(self.faults))
-        # Loading numpy takes a tenth of a second, and many processes never need it.
+        # Loading numpy takes a tenth of a second or two, and many processes never need it.
         from kitwright.solve._noisy import FaultSets
 
         self._fault_sets = FaultSets(len(self.faults), most)

@@ -73,6 +73,22 @@ class ClashOver(Struct, frozen=True, kw_only=True):
     one: Evidence
     other: Evidence
 
+    @property
+    def why(self) -> Why:
+        """What clashes over which fault."""
+        one, other = self.one.observation, self.other.observation
+        facts: dict[str, Fact] = {
+            "finding": one.kind.id,
+            "level": one.kind.levels[one.level],
+            "on": one.cylinder,
+            "other": other.kind.id,
+            "other_level": other.kind.levels[other.level],
+            "other_on": other.cylinder,
+            "fault": self.ranked.code,
+            "cylinder": self.ranked.cylinder,
+        }
+        return Why("clash-over-fault", facts)
+
 
 class Diagnosed(Struct, frozen=True, kw_only=True):
     """Faults from the most probable down to the least that is in play, the probability that there
@@ -185,7 +201,9 @@ def _evidence(candidate: Candidate, one: Observation, factor: Probability) -> Ev
         "fault": candidate.diagnosis.code,
         "cylinder": candidate.cylinder,
     }
-    code = ("settles" if beyond else "speaks") + ("-for" if is_for else "-against")
+    code = "speaks-for" if is_for else "speaks-against"
+    if beyond:
+        code = "settles-for" if is_for else "settles-against"
     return Evidence(observation=one, times=times, is_for=is_for, why=Why(code, facts))
 
 

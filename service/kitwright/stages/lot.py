@@ -82,12 +82,15 @@ def choose_lots(
         lot for lot in lots if lot.source is None or promise(shop, lot.source, on) <= needed_by
     ]
     chosen, short = _cheapest(in_time, pieces)
-    if not short:
-        return chosen, short
     late = [lot for lot in lots if lot not in in_time]
-    earliest = {lot.key: lot for item in short for lot in _earliest(shop, late, item, on)}
-    more, short = _cheapest(tuple(earliest.values()), short)
-    return (*chosen, *more), short
+    while short:
+        earliest = {lot.key: lot for item in short for lot in _earliest(shop, late, item, on)}
+        if not earliest:
+            break
+        more, short = _cheapest(tuple(earliest.values()), short)
+        chosen = (*chosen, *more)
+        late = [lot for lot in late if lot.key not in earliest]
+    return chosen, short
 
 
 def _cheapest(

@@ -207,7 +207,7 @@ def _ranked(
                 test=test,
                 cylinder=cylinder,
                 cause=Cause.informs,
-                why=Why("informs", facts),
+                why=Why("informs-of-jobs", facts),
                 bits=shown,
             )
             ranked.append((exact(shown) / max(test.minutes, 1), found))

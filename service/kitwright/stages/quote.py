@@ -10,7 +10,7 @@ from typing import Final
 from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Catalogue, Hazard, HazardId, JobId, RoleId, Shop
-from kitwright.money import Money, cash_round, total
+from kitwright.money import Money, cash_round, round_minor, total
 from kitwright.stages.access import AccessPlan
 from kitwright.stages.job import Jobs, Operation
 from kitwright.stages.kit import Kit
@@ -27,6 +27,9 @@ from kitwright.units import exact
 
 WHOLE_ENGINE: Final = RoleId("engine")
 """The role that a whole replacement engine fills."""
+
+
+_MAY_BE_ORDERED: Final = (LineKind.part, LineKind.part_set)
 
 
 class Totals(Struct, frozen=True, kw_only=True):
@@ -211,23 +214,27 @@ def _deposit(
     ordered: dict[str, Fraction] = {}
     for bought in kit.bought:
         item = bought.source.item
-        pieces = sum((each.quantity for each in bought.covers), start=Fraction(0))
-        copies = bought.packs * bought.source.pack
         # a set's line counts sets, a part's the pieces that are fitted
         is_set = any(each.need.item != item for each in bought.covers)
-        ordered[item] = ordered.get(item, Fraction(0)) + (copies if is_set else pieces)
+        pieces: Fraction | int = bought.packs * bought.source.pack
+        if not is_set:
+            pieces = sum((each.quantity for each in bought.covers), start=Fraction(0))
+        ordered[item] = ordered.get(item, Fraction(0)) + pieces
     engines = {need.item for need in kit.needs if need.role == WHOLE_ENGINE}
-    asked = Fraction(0)
+    terms = shop.quote.deposit
+    asked = {True: Fraction(0), False: Fraction(0)}
     for index, line in enumerate(lines):
-        if line.kind in (LineKind.part, LineKind.part_set) and line.code in ordered:
+        if line.kind in _MAY_BE_ORDERED and line.code in ordered:
             price = line.amount if taxed is None else taxed[index].gross
-            share = min(ordered[line.code] / exact(line.quantity), Fraction(1))
-            terms = shop.quote.deposit
-            percent = terms.special_order_percent
-            if line.code in engines:
-                percent = terms.whole_engine_percent
-            asked += exact(price.amount) * share * exact(percent) / 100
-    return Money.of(asked, shop.currency)
+            part = ordered[line.code]
+            is_whole = part >= line.quantity
+            share = price.minor if is_whole else price.minor * part / exact(line.quantity)
+            asked[line.code in engines] += share
+    minor = (
+        asked[True] * exact(terms.whole_engine_percent)
+        + asked[False] * exact(terms.special_order_percent)
+    ) / 100
+    return Money(round_minor(minor), shop.currency)
 
 
 def find_cautions(

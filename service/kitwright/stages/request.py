@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator
+from bisect import bisect_right
+from collections.abc import Hashable, Iterator, Sequence
 from datetime import date
 from enum import StrEnum
 
@@ -182,10 +183,11 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     )
 
 
-def alike(catalogue: Catalogue, request: Request) -> Hashable:
+def alike(request: Request, starts: Sequence[int]) -> Hashable:
     """Return what two requests have in common whose quotes are the same, changes by hand apart.
 
-    Serials between two changes of parts are one, and so are all shown exemptions.
+    Serials between two changes of parts are one (`starts` holds the first of each, ascending), and
+    so are all shown exemptions.
     """
     asked = request.asked
     condition = asked.condition
@@ -194,8 +196,7 @@ def alike(catalogue: Catalogue, request: Request) -> Hashable:
     terms = structs.replace(asked.terms.untouched(), exemption=None)
     serial = asked.serial
     if serial is not None:
-        starts = (row.serial_from for row in catalogue.fitments[request.family.id])
-        serial = max((start for start in starts if start <= serial), default=0)
+        serial = starts[bisect_right(starts, serial) - 1]
     plain = structs.replace(asked, serial=serial, condition=condition, terms=terms)
     return plain, request.exempt_kinds
 

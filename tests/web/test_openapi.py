@@ -1,0 +1,242 @@
+"""The API description: valid, whole, bounded, and true: every example in it is run."""
+
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from jsonschema import Draft202012Validator
+from litestar.testing import TestClient
+from openapi_spec_validator import OpenAPIV31SpecValidator
+from tests.web.problem import sound_problem
+
+from kitwright.web.codes import documented_codes
+from kitwright.web.operations import OPERATIONS
+from kitwright.web.problems import KINDS
+
+KEPT = Path(__file__).resolve().parents[2] / "openapi" / "openapi.json"
+DOCUMENT: dict[str, Any] = json.loads(KEPT.read_text(encoding="utf-8"))
+CALLS = {
+    operation["operationId"]: (method, path, operation)
+    for path, methods in DOCUMENT["paths"].items()
+    for method, operation in methods.items()
+}
+
+
+def against(schema: dict[str, Any], value: object) -> list[str]:
+    """Return what is wrong with a value."""
+    # references in it are from the top of the document
+    whole = {**schema, "components": DOCUMENT["components"]}
+    validator = Draft202012Validator(whole, format_checker=Draft202012Validator.FORMAT_CHECKER)
+    return [error.message for error in validator.iter_errors(value)]
+
+
+def schemas(value: Any, path: str = "") -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield every schema within the document, with its path."""
+    if isinstance(value, dict):
+        if "/example" in path:
+            return
+        if "type" in value or "anyOf" in value or "enum" in value or "$ref" in value:
+            yield path, value
+        for name, inner in value.items():
+            yield from schemas(inner, f"{path}/{name}")
+    elif isinstance(value, list):
+        for place, inner in enumerate(value):
+            yield from schemas(inner, f"{path}/{place}")
+
+
+def test_description_is_valid_openapi() -> None:
+    errors = [error.message for error in OpenAPIV31SpecValidator(DOCUMENT).iter_errors()]
+
+    assert DOCUMENT["openapi"].startswith("3.1.")
+    assert not errors
+
+
+def test_description_served_is_the_one_that_is_kept(client: TestClient[Any]) -> None:
+    assert client.get("/openapi.json").json() == DOCUMENT
+
+
+def test_description_holds_every_operation() -> None:
+    assert {one.id for one in OPERATIONS} == CALLS.keys()
+    assert len(OPERATIONS) == len(CALLS)
+
+
+@pytest.mark.parametrize("name", CALLS)
+def test_operation_is_told_and_exemplified(name: str) -> None:
+    _, _, operation = CALLS[name]
+
+    assert operation["summary"]
+    assert operation["description"].endswith(".")
+    assert operation["tags"]
+    for parameter in operation.get("parameters", ()):
+        assert parameter["description"]
+        assert parameter["example"]
+    content = operation.get("requestBody", {}).get("content", {})
+    answered = operation["responses"]["200"]["content"]
+    assert any("examples" in one for one in content.values()) or any(
+        "example" in one for one in answered.values()
+    )
+
+
+@pytest.mark.parametrize("name", CALLS)
+def test_operation_answers_problems_as_problems(name: str) -> None:
+    _, _, operation = CALLS[name]
+
+    refused = {status: each for status, each in operation["responses"].items() if status > "399"}
+
+    assert refused
+    for status, each in refused.items():
+        assert each["content"].keys() == {"application/problem+json"}
+        codes = re.findall("`([a-z-]+)`", each["description"])
+        assert codes
+        assert all(KINDS[code].status == int(status) for code in codes)
+
+
+def test_every_problem_code_is_of_some_operation_or_of_all() -> None:
+    told = set(re.findall("`([a-z-]+)`", json.dumps(DOCUMENT["paths"])))
+    # these come before an operation is known, or are bugs
+    of_all = {"bad-request", "not-found", "method-not-allowed", "path-too-long", "internal-error"}
+
+    assert KINDS.keys() - of_all <= told
+
+
+def test_numbers_are_bounded() -> None:
+    loose = [
+        path
+        for path, schema in schemas(DOCUMENT)
+        if schema.get("type") in ("integer", "number")
+        and not {"minimum", "maximum"} <= schema.keys()
+    ]
+
+    assert not loose
+
+
+def test_request_texts_and_lists_are_bounded() -> None:
+    inside = DOCUMENT["components"]["schemas"]
+    loose = [
+        f"{name}{path}"
+        for name in inside
+        if name.endswith("In")
+        for path, schema in schemas(inside[name])
+        if (
+            schema.get("type") == "string"
+            and not {"maxLength", "enum", "format"} & schema.keys()
+            and "{0,11}" not in schema.get("pattern", "")
+        )
+        or (schema.get("type") == "array" and "maxItems" not in schema)
+    ]
+
+    assert not loose
+
+
+def test_requests_take_no_other_members() -> None:
+    loose = [
+        name
+        for name, schema in DOCUMENT["components"]["schemas"].items()
+        if name.endswith("In") and schema.get("additionalProperties") is not False
+    ]
+
+    assert not loose
+
+
+def test_money_and_decimals_have_patterns() -> None:
+    money = DOCUMENT["components"]["schemas"]["MoneyOut"]["properties"]
+
+    assert not against(money["amount"], "129.50")
+    assert not against(money["amount"], "-85.00")
+    for wrong in ("NaN", "1e3", "1,50", "", ".5", "1.", "+1", " 1", "١"):  # noqa: RUF001
+        assert against(money["amount"], wrong), wrong
+    assert not against(money["currency"], "USD")
+    assert against(money["currency"], "usd")
+
+
+def test_no_text_is_of_python() -> None:
+    told = json.dumps(DOCUMENT)
+
+    assert "ListOut" not in told
+    assert r"\n    " not in told
+
+
+def get(client: TestClient[Any], name: str) -> Any:
+    """Return the answer to an operation called with the examples of its parameters."""
+    method, path, operation = CALLS[name]
+    headers = {}
+    for parameter in operation.get("parameters", ()):
+        if parameter["in"] == "path":
+            path = path.replace(f"{{{parameter['name']}}}", parameter["example"])
+        else:
+            headers[parameter["name"]] = parameter["example"]
+    return client.request(method, path, headers=headers)
+
+
+READS = [name for name, (method, _, _) in CALLS.items() if method == "get"]
+
+
+@pytest.mark.parametrize("name", READS)
+def test_example_of_a_read_is_what_it_answers(client: TestClient[Any], name: str) -> None:
+    # what is counted is counted from its second answer on
+    get(client, name)
+    answer = get(client, name)
+
+    assert answer.status_code == 200
+    told = CALLS[name][2]["responses"]["200"]
+    assert told["headers"].keys() <= {header.title() for header in answer.headers} | {"ETag"}
+    for form, content in told["content"].items():
+        assert answer.headers["content-type"].partition(";")[0] == form
+        if form == "application/json":
+            assert not against(content["schema"], content["example"])
+            assert not against(content["schema"], answer.json())
+            assert holds(answer.json(), content["example"])
+        else:
+            # counts grow: only what is counted stays
+            assert content["example"].partition(" ")[0] in answer.text
+
+
+def holds(real: Any, example: Any) -> bool:
+    """Whether an example is a part of a real answer: lists may be cut, revisions invented."""
+    if isinstance(example, dict):
+        return all(
+            name == "catalogue_revision" or holds(real[name], each)
+            for name, each in example.items()
+        )
+    if isinstance(example, list) and isinstance(real, list):
+        return all(any(holds(one, each) for one in real) for each in example)
+    return bool(real == example)
+
+
+EXAMPLES = CALLS["previewQuote"][2]["requestBody"]["content"]["application/json"]["examples"]
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_example_of_a_preview_is_quoted(client: TestClient[Any], name: str) -> None:
+    content = CALLS["previewQuote"][2]["requestBody"]["content"]["application/json"]
+    asked = EXAMPLES[name]["value"]
+    assert not against(content["schema"], asked)
+
+    answer = client.post("/v1/quotes/preview", json=asked)
+
+    assert answer.status_code == 200
+    schema = CALLS["previewQuote"][2]["responses"]["200"]["content"]["application/json"]["schema"]
+    assert not against(schema, answer.json())
+
+
+def test_every_example_that_is_kept_is_described(examples: Path) -> None:
+    kept = {path.name for path in examples.iterdir()}
+
+    assert kept == {f"previewQuote.{name}.json" for name in EXAMPLES}
+
+
+@pytest.mark.parametrize("accept", ["application/json", "text/html"])
+def test_problem_fits_its_schema(client: TestClient[Any], accept: str) -> None:
+    answer = client.post("/v1/quotes/preview", json={"serial": "x"}, headers={"Accept": accept})
+
+    sound_problem(answer, b'{"serial": "x"}')
+    problem = CALLS["previewQuote"][2]["responses"]["400"]["content"]["application/problem+json"]
+    assert not against(problem["schema"], answer.json())
+
+
+@pytest.mark.parametrize("code", [each.code for each in documented_codes()])
+def test_codes_fit_their_pattern(code: str) -> None:
+    assert not against({"$ref": "#/components/schemas/CodeOut/properties/code"}, code)
