@@ -9,10 +9,16 @@ from msgspec import structs
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import Catalogue, ItemId, Shop, WhileApart
-from kitwright.errors import Path
+from kitwright.errors import KitwrightError, Path
 from kitwright.stages.access import AccessPlan, Teardown, plan_access
 from kitwright.stages.adjustment import adjust_lines
-from kitwright.stages.assessment import Assessment, sum_up_findings
+from kitwright.stages.assessment import (
+    Assessment,
+    Course,
+    choose_course,
+    repairs_in_play,
+    sum_up_findings,
+)
 from kitwright.stages.diagnosis import diagnose
 from kitwright.stages.expansion import expand_job
 from kitwright.stages.finding import Findings, read_findings
@@ -21,13 +27,15 @@ from kitwright.stages.kit import choose_kit
 from kitwright.stages.labour import Labour, allot_labour, read_minutes, repeat
 from kitwright.stages.need import Need, list_needs, with_floors
 from kitwright.stages.next_test import choose_tests
-from kitwright.stages.observed import AskedAssessment
+from kitwright.stages.observed import AskedAssessment, AskedFindings
 from kitwright.stages.odds import Odds
 from kitwright.stages.order import split_orders
 from kitwright.stages.price import Priced, price_lines
 from kitwright.stages.quote import (
+    Basis,
     Draft,
     Extra,
+    InPlay,
     Operated,
     Quote,
     Repair,
@@ -35,6 +43,7 @@ from kitwright.stages.quote import (
     make_quote,
     tax_lines,
 )
+from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked, Request, alike, read_request
 from kitwright.stages.selling import Prices
 from kitwright.stages.supply import find_supply
@@ -157,8 +166,12 @@ def assess(workshop: Workshop, asked: AskedAssessment, base: Path = ()) -> Asses
 def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
     """Return the whole quote for what the counter asks.
 
+    Findings in place of diagnoses and jobs decide what is quoted.
+
     Raises: RequestRefused, and the errors of the stages where the catalogue can't answer.
     """
+    if asked.findings is not None:
+        return _quote_findings(workshop, asked, asked.findings)
     request = read_request(workshop.catalogue, workshop.shop, asked)
     draft = workshop.draft(request)
     terms = asked.terms
@@ -172,6 +185,51 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
             repair, lines=lines, line_taxes=line_taxes, taxes=taxes, totals=totals
         )
     return make_quote(workshop.shop, request, repair, draft)
+
+
+def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Quote:
+    """Return the quote of the repair that findings support, or of what finds out more."""
+    faults: list[KitwrightError] = []
+    assessment = None
+    try:
+        read_request(workshop.catalogue, workshop.shop, asked)
+    except RequestRefused as error:
+        faults += error.faults
+    try:
+        whole = AskedAssessment(family=asked.family, findings=findings)
+        assessment = assess(workshop, whole, ("findings",))
+    except RequestRefused as error:
+        known = {(fault.path, fault.code) for fault in faults}
+        faults += [fault for fault in error.faults if (fault.path, fault.code) not in known]
+    if faults or assessment is None:
+        raise RequestRefused(faults)
+    course = choose_course(workshop.catalogue, assessment)
+    plain = structs.replace(asked, findings=None, diagnoses=course.diagnoses, jobs=course.jobs)
+    quote = quote_repair(workshop, plain)
+    basis = Basis(
+        assessment=assessment,
+        is_repair=bool(course.diagnoses),
+        in_play=tuple(_in_play(workshop, quote.request, course)),
+    )
+    return structs.replace(quote, basis=basis)
+
+
+def _in_play(workshop: Workshop, request: Request, course: Course) -> Iterator[InPlay]:
+    """Yield the repairs that may follow, each as a visit of its own."""
+    plain = _untouched(request)
+    scope = request.asked.scope
+    for faults in repairs_in_play(course, scope):
+        jobs = settle(
+            Operation(job=job, cylinder=cylinder)
+            for job, cylinder in faults[0].candidate.scopes[scope]
+        )
+        repair = quote_jobs(workshop, plain, jobs)
+        yield InPlay(
+            faults=faults,
+            operations=jobs.operations,
+            price=repair.price,
+            minutes=repair.labour.billed,
+        )
 
 
 def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:

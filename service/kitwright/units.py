@@ -112,3 +112,10 @@ def in_psi(value: Decimal | Fraction, unit: PressureUnit) -> Fraction:
 def rounded(number: float, places: int = 4) -> Decimal:
     """Return a binary number as a decimal, rounded half up: how chances leave the solver."""
     return Decimal(number).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
+
+
+def percent_text(value: Fraction) -> str:
+    """Return a percentage with two places, rounded half up: for showing, never for reckoning."""
+    hundredths = (abs(value) * 200 + 1) // 2
+    sign = "-" if value < 0 and hundredths else ""
+    return f"{sign}{hundredths // 100}.{hundredths % 100:02d}"

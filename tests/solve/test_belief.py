@@ -118,11 +118,11 @@ def test_posterior_lists_sets_from_the_most_probable_down_to_the_threshold() -> 
     assert sum(chances) < 1
 
 
-def test_posterior_lists_equally_probable_sets_by_their_faults() -> None:
-    alike = {fault: Fraction("0.1") for fault in "cabd"}
+def test_posterior_lists_equally_probable_sets_by_size_then_faults() -> None:
+    alike = dict.fromkeys("cabd", Fraction(1, 2))
     model = Model(alike, {"u": (Fraction("0.9"), Fraction("0.1"))}, {}, 2)
 
-    belief = model.network().posterior([])
+    belief = model.network().posterior([Seen("u", 1)])
 
     assert [faults for faults, _ in belief.sets] == [
         *((), ("a",), ("b",), ("c",), ("d",)),

@@ -14,7 +14,7 @@ from random import Random
 from typing import TypeVar
 
 from msgspec import structs
-from tests.stages.workbench import LATE_V68, V68, starter
+from tests.stages.workbench import LATE_V68, starter
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import (
@@ -27,6 +27,7 @@ from kitwright.catalogue.model import (
     DiagnosticCredit,
     Exemption,
     Family,
+    FamilyId,
     Fees,
     FreightRule,
     ItemId,
@@ -88,11 +89,13 @@ KINDS = tuple(kind for kind in ChargeKind if kind is not ChargeKind.discount)
 LIST = PriceListId("drawn")
 
 
-def money(value: Fraction, currency: str, finer: int = 0) -> Figure:
-    """Return an amount in whole minor units, or `finer` digits beyond; never zero for more."""
+def money(dollars: Decimal | Fraction | int, currency: str, finer: int = 0) -> Figure:
+    """Return what so many dollars are worth, in whole minor units or `finer` digits beyond;
+    zero only for nothing.
+    """
     places = digits(currency) + finer
-    scaled = round(value * 10**places)
-    return read_figure(decimal_text(Fraction(max(scaled, 1 if value else 0), 10**places)))
+    scaled = round(Fraction(dollars) * WORTH[currency] * 10**places)
+    return read_figure(decimal_text(Fraction(max(scaled, 1 if dollars else 0), 10**places)))
 
 
 def figure(value: Fraction | int) -> Figure:
@@ -112,10 +115,9 @@ def some(random: Random, things: Sequence[T], most: int) -> tuple[T, ...]:
 def ground(currency: str, *, is_included: bool) -> Catalogue:
     """Return the starter catalogue with every price in one currency, and one price list."""
     plain = starter()
-    worth = WORTH[currency]
 
     def priced(usd: Figure) -> dict[PriceListId, Figure]:
-        return {LIST: money(usd * worth, currency)}
+        return {LIST: money(usd, currency)}
 
     usd = PriceListId("usd")
     parts = {
@@ -152,10 +154,9 @@ def ground(currency: str, *, is_included: bool) -> Catalogue:
 
 
 def _supplier(plain: Supplier, currency: str) -> Supplier:
-    worth = WORTH[currency]
 
     def whole(value: Figure) -> Figure:
-        return money(value * worth, currency)
+        return money(value, currency)
 
     free_from = plain.free_freight_from
     return structs.replace(
@@ -172,16 +173,15 @@ def _supplier(plain: Supplier, currency: str) -> Supplier:
 
 
 def _offer(plain: Offer, currency: str) -> Offer:
-    worth = WORTH[currency]
     own = plain.freight
     return structs.replace(
         plain,
-        cost=money(plain.cost * worth, currency, finer=1),
+        cost=money(plain.cost, currency, finer=1),
         breaks=tuple(
-            Break(packs=each.packs, cost=money(each.cost * worth, currency, finer=1))
+            Break(packs=each.packs, cost=money(each.cost, currency, finer=1))
             for each in plain.breaks
         ),
-        freight=None if own is None else money(own * worth, currency),
+        freight=None if own is None else money(own, currency),
     )
 
 
@@ -242,7 +242,7 @@ def draw_workshop(random: Random) -> Workshop:
 
 def _shop(random: Random, currency: str, area: AreaId, *, is_included: bool) -> Shop:
     plain = random.choice([*starter().shops.values()])
-    steps: list[Figure | None] = [money(Fraction(n, 20) * WORTH[currency], currency) for n in (1, 5)]
+    steps: list[Figure | None] = [money(Fraction(n, 20), currency) for n in (1, 5)]
     return structs.replace(
         plain,
         currency=currency,
@@ -254,7 +254,7 @@ def _shop(random: Random, currency: str, area: AreaId, *, is_included: bool) -> 
         quality_floor={role: random.choice([*Quality]) for role in plain.quality_floor},
         sublet={
             service: SubletPrice(
-                cost=money(terms.cost * WORTH[currency], currency, finer=random.randint(0, 2)),
+                cost=money(terms.cost, currency, finer=random.randint(0, 2)),
                 days=terms.days,
                 percent=figure(Fraction(random.randint(0, 500), 10)),
             )
@@ -279,7 +279,7 @@ def _labour(random: Random, plain: Labour, currency: str) -> Labour:
         plain,
         increment_minutes=random.choice([1, 5, 6, 10, 15, 30]),
         rates={
-            name: money(random.randint(300, 1500) * WORTH[currency] / 10, currency, finer)
+            name: money(Fraction(random.randint(300, 1500), 10), currency, finer)
             for name in plain.rates
         },
         minimum_bench_minutes=random.choice([0, 15, 30, 60, 240]),
@@ -294,13 +294,12 @@ def _labour(random: Random, plain: Labour, currency: str) -> Labour:
 
 
 def _parts_price(random: Random, currency: str) -> PartsPrice:
-    worth = WORTH[currency]
     rule = random.choice([*PriceRule])
     by_bands = rule in (PriceRule.markup, PriceRule.lower_of_list_and_markup)
     edges = sorted(random.sample([1, 2, 5, 10, 25, 60, 100, 250, 500], random.randint(0, 4)))
     bands = [
         Band(
-            up_to=money(edge * worth, currency),
+            up_to=money(edge, currency),
             percent=figure(Fraction(random.randint(0, 1500), 10)),
         )
         for edge in edges
@@ -312,31 +311,30 @@ def _parts_price(random: Random, currency: str) -> PartsPrice:
         margin_percent=figure(Fraction(random.randint(0, 700), 10))
         if rule is PriceRule.margin
         else None,
-        step=money(Fraction(random.choice([1, 5, 10, 50]), 100) * worth, currency),
+        step=money(Fraction(random.choice([1, 5, 10, 50]), 100), currency),
         is_monotone=maybe(random, 0.7),
     )
 
 
 def _fees(random: Random, plain: Fees, currency: str) -> Fees:
-    worth = WORTH[currency]
     credit = random.choice([*DiagnosticCredit])
     is_partial = credit is DiagnosticCredit.partial_percent
     return structs.replace(
         plain,
-        diagnostic=money(random.randint(0, 12_000) * worth / 100, currency),
+        diagnostic=money(Fraction(random.randint(0, 12_000), 100), currency),
         diagnostic_credit=credit,
         diagnostic_credit_percent=figure(Fraction(random.randint(0, 1000), 10))
         if is_partial
         else None,
-        waste_oil_per_litre=money(random.choice([0, 4, 7]) * worth / 10, currency, finer=1),
+        waste_oil_per_litre=money(Fraction(random.choice([0, 4, 7]), 10), currency, finer=1),
         supplies=Supplies(
             percent_of_labour=figure(Fraction(random.randint(0, 120), 10)),
-            cap=money(random.choice([0, 5, 25, 400]) * worth, currency),
+            cap=money(random.choice([0, 5, 25, 400]), currency),
             exclude_itemised=maybe(random, 0.5),
         ),
         freight=FreightRule(
             rule=plain.freight.rule,
-            cap=money(random.choice([0, 5, 25, 400]) * worth, currency),
+            cap=money(random.choice([0, 5, 25, 400]), currency),
         ),
     )
 
@@ -355,7 +353,7 @@ def _stock(random: Random, currency: str) -> tuple[StockRow, ...]:
                 on_hand=on_hand,
                 promised=random.randint(0, on_hand),
                 bin="A1",
-                cost=money(random.randint(0, 3000) * WORTH[currency] / 100, currency, finer=1),
+                cost=money(Fraction(random.randint(0, 3000), 100), currency, finer=1),
                 quality=own,
             )
         )
@@ -363,9 +361,10 @@ def _stock(random: Random, currency: str) -> tuple[StockRow, ...]:
 
 
 @cache
-def jobs_of(family: Family) -> tuple[AskedJob, ...]:
+def jobs_of(name: FamilyId) -> tuple[AskedJob, ...]:
     """Return every job that a family can have, on every cylinder."""
     plain = starter()
+    family = plain.families[name]
     return tuple(
         AskedJob(job.id, cylinder)
         for job in plain.jobs.values()
@@ -375,8 +374,9 @@ def jobs_of(family: Family) -> tuple[AskedJob, ...]:
 
 
 @cache
-def diagnoses_of(family: Family) -> tuple[AskedDiagnosis, ...]:
+def diagnoses_of(name: FamilyId) -> tuple[AskedDiagnosis, ...]:
     """Return every diagnosis that a family can have, on every cylinder."""
+    family = starter().families[name]
     return tuple(
         AskedDiagnosis(diagnosis.code, cylinder)
         for diagnosis in starter().diagnoses.values()
@@ -391,13 +391,12 @@ def _places(scope: JobScope, family: Family) -> tuple[int | None, ...]:
 def draw_work(random: Random, workshop: Workshop) -> Asked:
     """Return a request without any change by the counter but floors and the number of machines."""
     catalogue, shop = workshop.catalogue, workshop.shop
-    # by name: a family's records hold tables, which have no hash
     family = catalogue.families[random.choice(sorted(catalogue.families))]
     carriers = [row.id for row in catalogue.chassis.values() if family.layout in row.layouts]
-    jobs = some(random, _jobs(family.id), 3)
-    diagnoses = some(random, _diagnoses(family.id), 2)
+    jobs = some(random, jobs_of(family.id), 3)
+    diagnoses = some(random, diagnoses_of(family.id), 2)
     if not jobs and not diagnoses:
-        jobs = (random.choice(_jobs(family.id)),)
+        jobs = (random.choice(jobs_of(family.id)),)
     on = date(2027, 1, 4) + timedelta(days=random.randint(0, 360))
     if maybe(random, 0.2):
         on = CHANGE - timedelta(days=random.randint(0, 1))
@@ -429,11 +428,127 @@ def draw_work(random: Random, workshop: Workshop) -> Asked:
     )
 
 
-@cache
-def _jobs(family: str) -> tuple[AskedJob, ...]:
-    return jobs_of.__wrapped__(starter().families[V68 if family == V68 else family])  # type: ignore[index]
+def draw_terms(random: Random, workshop: Workshop, work: Asked) -> Asked:
+    """Return a request with changes that fit its quote: what they name is read off the quote."""
+    plain = quote_repair(workshop, work)
+    area = plain.request.tax_area
+    exemption = None
+    if area is not None and area.exemption is not None and maybe(random, 0.2):
+        exemption = Exempt(certificate_number="C-1", valid_until=work.on)
+    terms = structs.replace(
+        work.terms,
+        exemption=exemption,
+        overrides=tuple(_minutes(random, plain)) if maybe(random, 0.25) else (),
+        customer_parts=_customer_parts(random, plain) if maybe(random, 0.25) else (),
+        prepaid=money(Fraction(random.randint(0, 30_000), 100), workshop.shop.currency)
+        if maybe(random, 0.3)
+        else Decimal(0),
+        pays_cash=maybe(random, 0.4),
+    )
+    if terms.changes_work:
+        plain = quote_repair(workshop, structs.replace(work, terms=terms))
+    lines = plain.repair.lines
+    if maybe(random, 0.3):
+        prices = _prices(random, lines)
+        terms = structs.replace(terms, overrides=(*terms.overrides, *prices))
+    if maybe(random, 0.3):
+        terms = structs.replace(terms, free_lines=tuple(_free_lines(random, workshop.shop)))
+    if maybe(random, 0.5):
+        lines = adjust_lines(lines, terms, workshop.shop.currency)
+        terms = structs.replace(terms, discounts=tuple(_discounts(random, lines)))
+    return structs.replace(work, terms=terms)
 
 
-@cache
-def _diagnoses(family: str) -> tuple[AskedDiagnosis, ...]:
-    return diagnoses_of.__wrapped__(starter().families[family])  # type: ignore[index]
+def _minutes(random: Random, quote: Quote) -> Iterator[MinutesOverride]:
+    for each in some(random, quote.operated, 3):
+        yield MinutesOverride(
+            job=each.operation.job.id,
+            cylinder=each.operation.cylinder,
+            minutes=random.choice([0, 1, 7, 30, 61, 600, random.randint(0, 1000)]),
+            reason="r",
+            by="b",
+        )
+
+
+def _customer_parts(random: Random, quote: Quote) -> tuple[CustomerPart, ...]:
+    wanted: dict[ItemId, Fraction] = {}
+    waiting = set()
+    for need in quote.repair.kit.needs:
+        if need.is_question:
+            waiting.add(need.item)
+        elif need.item in starter().parts:
+            wanted[need.item] = wanted.get(need.item, Fraction(0)) + Fraction(need.quantity)
+    machines = quote.request.asked.terms.machines
+    return tuple(
+        CustomerPart(
+            item=item,
+            quantity=random.choice([None, random.randint(1, int(wanted[item]) // machines)]),
+        )
+        for item in some(random, sorted(wanted.keys() - waiting), 3)
+    )
+
+
+def reference(line: PricedLine) -> LineRef:
+    """Return all that tells a line from others."""
+    return LineRef(
+        code=line.code,
+        kind=line.kind.value,
+        cylinder=None if line.operation is None else line.operation[1] or None,
+        labour_class=line.labour_class,
+    )
+
+
+def _single(lines: Sequence[PricedLine]) -> list[PricedLine]:
+    """Return the lines that can be told from all others."""
+    told = [reference(line) for line in lines]
+    return [line for line, each in zip(lines, told, strict=True) if told.count(each) == 1]
+
+
+def _prices(random: Random, lines: Sequence[PricedLine]) -> Iterator[PriceOverride]:
+    for line in some(random, _single(lines), 3):
+        if line.unit_price >= 0:
+            factor = random.choice([Fraction(0), Fraction(1, 3), Fraction(9, 10), Fraction(2)])
+            price = figure(Fraction(line.unit_price) * factor)
+            yield PriceOverride(line=reference(line), unit_price=price, reason="r", by="b")
+
+
+def _free_lines(random: Random, shop: Shop) -> Iterator[FreeLine]:
+    for _ in range(random.randint(1, 3)):
+        price = Fraction(random.randint(0, 9000), 100)
+        yield FreeLine(
+            description="Written by hand",
+            kind=random.choice(KINDS),
+            quantity=figure(Fraction(random.choice([0, 1, 250, 333, 1000, 17_500]), 1000)),
+            unit="piece",
+            unit_price=money(price, shop.currency, finer=random.randint(0, 2)),
+            reason="r",
+            by="b",
+        )
+
+
+def _discounts(random: Random, lines: Sequence[PricedLine]) -> Iterator[Discount]:
+    """Yield discounts of up to three lines and up to two of the whole: all per cent, or amounts
+    that together leave a half.
+    """
+    currency = lines[0].amount.currency
+    is_percent = maybe(random, 0.7)
+    reduced = [line for line in _single(lines) if line.amount.minor > 0]
+    for line in some(random, reduced, 3):
+        yield _discount(random, line.amount, reference(line), is_percent=is_percent)
+    kinds: dict[ChargeKind, Money] = {}
+    for line in lines:
+        if line.tax_kind is not ChargeKind.core:
+            kinds[line.tax_kind] = kinds.get(line.tax_kind, Money(0, currency)) + line.amount
+    least = total((each for each in kinds.values() if each.minor > 0), currency)
+    for _ in range(random.randint(0, 2)):
+        yield _discount(random, Money(least.minor // 2, currency), None, is_percent=is_percent)
+
+
+def _discount(random: Random, most: Money, line: LineRef | None, *, is_percent: bool) -> Discount:
+    """Return a discount of a percentage, or of at most half of an amount."""
+    amount = Money(random.randint(0, most.minor // 2), most.currency).amount
+    if is_percent or not amount:
+        hundredths = random.choice([10_000, 10_000, 5000, 1000, 1, random.randint(1, 10_000)])
+        percent = figure(Fraction(hundredths, 100))
+        return Discount(reason="r", by="b", line=line, percent=percent)
+    return Discount(reason="r", by="b", line=line, amount=amount)

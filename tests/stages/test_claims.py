@@ -408,6 +408,17 @@ def test_choose_kit_buys_a_second_gasket_for_a_break_worth_having() -> None:
     assert left[ItemId("V68-G-103")] == 1
 
 
+@pytest.mark.parametrize(("jobs", "bolts"), [((HEAD,), 5), (BOTH_HEADS, 10)])
+def test_choose_kit_buys_bolts_used_once_by_the_pack(
+    jobs: tuple[AskedJob, ...], bolts: int
+) -> None:
+    told = ask(D74, *jobs)
+
+    (line,) = [line for line in told.repair.lines if line.code == "D74-B-201"]
+    assert line.quantity == bolts
+    assert packs(told)["AQ-D74B201P5"] == bolts // 5
+
+
 # Orders
 
 

@@ -200,7 +200,7 @@ def _unfilled(quote: Quote, speaker: Speaker) -> Iterator[str]:
         return
     yield from title("NOT TO BE HAD from any supplier of this shop")
     for each in quote.repair.kit.unfilled:
-        what = f"{speaker.number(each.quantity)} {each.unit}  {each.item}"
+        what = f"{speaker.number(each.quantity)} {each.need.unit}  {each.item}"
         yield f"  {what}  {speaker.item(each.item)}"
 
 

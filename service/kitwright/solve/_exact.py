@@ -7,14 +7,16 @@ from math import gcd
 from operator import mul
 from typing import TYPE_CHECKING, Final
 
-from kitwright.solve._program import Row, least_values
+from kitwright.solve._program import Row, SolverFailed, least_values
 from kitwright.solve._reduce import Column, NoCover, Problem, supply
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-_STEADY: Final = 10**9
-_RUN: Final = 10**6
+_AT_ONCE: Final = 10**9
+"""As long as all columns together cost less, cost and copies go into one number."""
+_RANKED: Final = 10**6
+""""""
 
 
 def swept(problem: Problem, most_states: int) -> Counter[int] | None:
@@ -102,42 +104,36 @@ def _stages(problem: Problem) -> Iterator[Sequence[Column]]:
 
 
 def programmed(problem: Problem) -> Counter[int]:
-    """Return the copies of the best cover by rank, by integer programs.
+    """Return the copies of the best cover by rank, found by integer programs.
 
     Raises: NoCover, SolverFailed.
     """
     columns = sorted(problem.columns, key=lambda column: column.rank)
     limits = [column.limit for column in columns]
+    groups = sorted({column.group for column in columns if column.group is not None})
     rows = [
         Row({j: c.holds[need] for j, c in enumerate(columns) if need in c.holds}, least=count)
         for need, count in problem.wanted.items()
     ]
     rows += [
-        Row({j: 1 for j, c in enumerate(columns) if c.group == group}, most=1)
-        for group in sorted({c.group for c in columns if c.group is not None})
+        Row({j: 1 for j, c in enumerate(columns) if c.group == group}, most=1) for group in groups
     ]
     scale = gcd(*(column.cost for column in columns)) or 1
     costs = [column.cost // scale for column in columns]
-    # Every copy of a best cover is the last straw for a unit of some need.
-    copies = min(sum(limits), sum(problem.wanted.values())) + 1
-    both = [cost * copies + 1 for cost in costs]
-    if sum(map(mul, both, limits)) <= _STEADY:
-        values = _some(least_values(both, limits, rows))
-        cost = sum(map(mul, costs, values))
-        rows.append(Row(dict(enumerate(costs)), most=cost))
-    else:
-        cost = sum(map(mul, costs, _some(least_values(costs, limits, rows))))
-        rows.append(Row(dict(enumerate(costs)), most=cost))
-        values = _some(least_values([1] * len(costs), limits, rows))
-    rows.append(Row(dict.fromkeys(range(len(costs)), 1), most=sum(values)))
-    values = _smallest(values, limits, rows)
-    return Counter({c.rank: value for c, value in zip(columns, values, strict=True) if value})
-
-
-def _some(values: list[int] | None) -> list[int]:
+    # Every copy in a best cover is the last straw for a unit of some need.
+    most_copies = min(sum(limits), sum(problem.wanted.values()))
+    both = [cost * (most_copies + 1) + 1 for cost in costs]
+    at_once = sum(map(mul, both, limits)) <= _AT_ONCE
+    values = least_values(both if at_once else costs, limits, rows)
     if values is None:
         raise NoCover
-    return values
+    rows.append(Row(dict(enumerate(costs)), most=sum(map(mul, costs, values))))
+    one_each = [1] * len(columns)
+    if not at_once:
+        values = _least_known(one_each, limits, rows)
+    rows.append(Row(dict(enumerate(one_each)), most=sum(values)))
+    values = _smallest(values, limits, rows)
+    return Counter({c.rank: value for c, value in zip(columns, values, strict=True) if value})
 
 
 def _smallest(values: list[int], limits: Sequence[int], rows: Sequence[Row]) -> list[int]:
@@ -148,14 +144,22 @@ def _smallest(values: list[int], limits: Sequence[int], rows: Sequence[Row]) -> 
         # As many columns at a time as one number can rank.
         end = start + 1
         span = limits[start] + 1
-        while end < len(limits) and span * (limits[end] + 1) <= _RUN:
+        while end < len(limits) and span * (limits[end] + 1) <= _RANKED:
             span *= limits[end] + 1
             end += 1
         costs = [0] * len(limits)
         for column in range(start, end):
             span //= limits[column] + 1
             costs[column] = -span
-        values = _some(least_values(costs, limits, rows))
+        values = _least_known(costs, limits, rows)
         rows += [Row({j: 1}, least=values[j], most=values[j]) for j in range(start, end)]
         start = end
+    return values
+
+
+def _least_known(costs: Sequence[int], limits: Sequence[int], rows: Sequence[Row]) -> list[int]:
+    """Return the least values where there are some for certain."""
+    values = least_values(costs, limits, rows)
+    if values is None:
+        raise SolverFailed("a solution that was found before is found no more")
     return values

@@ -43,9 +43,9 @@ class FaultSets:
         # How many sets of a size come before one, told by each of its places: in the order of the
         # largest place first, which is another order than that of the columns, but as good a name.
         self._before: Places = np.array(
-            [[comb(place, rank + 1) for place in range(count + 1)] for rank in range(most)],
+            [[comb(place, rank) for place in range(count + 1)] for rank in range(most + 1)],
             dtype=np.intp,
-        ).reshape(most, count + 1)
+        )
         self.size: int = sum(sizes)
         holds = np.zeros((count + 1, self.size))
         holds[self.members, np.arange(self.size)] = 1.0
@@ -67,10 +67,12 @@ class FaultSets:
     def merged(self, members: Places, linked: Marks) -> Merged:
         """Return the classes of the sets in `members` that hold the same of the linked faults."""
         kept = np.append(linked, False).take(members)
-        ranks = np.cumsum(kept, axis=0)
-        names = self._starts.take(kept.sum(axis=0))
-        for places, is_kept, rank in zip(members, kept, ranks, strict=True):
-            names = names + self._before[rank - 1, places] * is_kept
+        rank = np.zeros(members.shape[1], dtype=np.intp)
+        names = np.zeros(members.shape[1], dtype=np.intp)
+        for places, is_kept in zip(members, kept, strict=True):
+            rank += is_kept
+            names += self._before.take(rank * self._before.shape[1] + places) * is_kept
+        names += self._starts.take(rank)
         used = np.zeros(self.size, dtype=np.bool_)
         used[names] = True
         classes = (np.cumsum(used) - 1).take(names)

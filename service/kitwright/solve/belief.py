@@ -93,8 +93,8 @@ class Posterior(Generic[F, V]):
     """What observations leave to believe.
 
     `marginals` has the probability of each fault. `none` is that of no fault at all. `sets` has
-    the probability of each set of faults down to a threshold, the most probable first, ties (up
-    to 1e-12) by their faults; a set's faults ascend.
+    the probability of each set of faults down to a threshold, the most probable first; of
+    ties, up to 1e-12, the smaller set, then by faults. A set's faults ascend.
     """
 
     def __init__(
@@ -117,13 +117,12 @@ class Posterior(Generic[F, V]):
             fault: min(1.0, chance) for fault, chance in zip(network.faults, marginals, strict=True)
         }
         self.none: Probability = float(chances[0])
-        named = [
-            (network._sets[place], float(chances[place]))
-            for place in (chances >= threshold).nonzero()[0].tolist()
-            if chances[place] > 0
-        ]
-        named.sort(key=lambda one: (-round(one[1], 12), one[0]))
-        self.sets: tuple[tuple[tuple[F, ...], Probability], ...] = tuple(named)
+        # Stable, so that ties keep the order of the sets.
+        order = (-chances.round(12)).argsort(kind="stable")
+        kept = order[(chances[order] >= threshold) & (chances[order] > 0.0)].tolist()
+        self.sets: tuple[tuple[tuple[F, ...], Probability], ...] = tuple(
+            zip([network._sets[place] for place in kept], chances[kept].tolist(), strict=True)
+        )
 
     def factor(self, fault: F, variable: V) -> Probability:
         """Return by how much the observation of a variable multiplies the odds of a fault, once

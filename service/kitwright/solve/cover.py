@@ -121,7 +121,7 @@ class Uncoverable(CoverError):
 
 
 def least_cover(
-    needs: Mapping[N, int], packs: Iterable[Pack[P, N]], *, most_states: int = 20_000
+    needs: Mapping[N, int], packs: Iterable[Pack[P, N]], *, most_states: int = 2_000
 ) -> Cover[P, N]:
     """Return the packs of least cost that hold at least what is needed.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from fractions import Fraction
 
@@ -56,12 +56,15 @@ class LeftOver(Struct, frozen=True):
 
 
 class Unfilled(Struct, frozen=True, kw_only=True):
-    """What no source can fill: some amount of an item, for these needs."""
+    """What of a need no source can fill, in the need's unit."""
 
-    item: ItemId
+    need: Need
     quantity: Fraction
-    unit: str
-    needs: tuple[Need, ...]
+
+    @property
+    def item(self) -> ItemId:
+        """The item that is not to be had."""
+        return self.need.item
 
 
 class PartNotNeeded(RequestFault):
@@ -125,7 +128,11 @@ def choose_kit(
         from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
         bought=tuple(bought),
         left_over=tuple(left_over),
-        unfilled=tuple(_unfilled(wanted, short)),
+        unfilled=tuple(
+            Unfilled(need=need, quantity=rest)
+            for item in sorted(short)
+            for need, rest in wanted.still_open(item)
+        ),
     )
 
 
@@ -228,13 +235,3 @@ def _fill(wanted: Wanted, chosen: Chosen) -> tuple[tuple[Covered, ...], dict[Ite
 def _unit(catalogue: Catalogue, item: ItemId) -> str:
     consumable = catalogue.consumables.get(item)
     return "piece" if consumable is None else consumable.unit
-
-
-def _unfilled(wanted: Wanted, short: Mapping[ItemId, int]) -> Iterator[Unfilled]:
-    for item in sorted(short):
-        yield Unfilled(
-            item=item,
-            quantity=wanted.rest(item),
-            unit=wanted.unit(item),
-            needs=tuple(wanted.needs[item]),
-        )

@@ -80,17 +80,6 @@ class PressureNotPositive(RequestFault):
         self.what = what
 
 
-class FindingsBeside(RequestFault):
-    """Findings beside diagnoses or jobs: the findings decide what is quoted."""
-
-    code = "findings-beside"
-
-    def __init__(self) -> None:
-        super().__init__(
-            "findings decide what is quoted: leave out diagnoses and jobs, or the findings"
-        )
-
-
 class FindingsImpossible(RequestFault):
     """Findings that the rules say can never be seen together."""
 

@@ -12,6 +12,8 @@ from msgspec import Struct, structs
 from kitwright.catalogue.model import Catalogue, Hazard, HazardId, JobId, RoleId, Shop
 from kitwright.money import Money, cash_round, round_minor, total
 from kitwright.stages.access import AccessPlan
+from kitwright.stages.assessment import Assessment
+from kitwright.stages.diagnosis import Ranked
 from kitwright.stages.job import Jobs, Operation
 from kitwright.stages.kit import Kit
 from kitwright.stages.labour import Labour
@@ -119,11 +121,32 @@ class Draft(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
     cautions: tuple[Caution, ...]
 
 
+class InPlay(Struct, frozen=True, kw_only=True):
+    """Faults that one and the same repair would cure, and what that would come to as a visit of
+    its own, tax included where known.
+    """
+
+    faults: tuple[Ranked, ...]
+    operations: tuple[Operation, ...]
+    price: Money
+    minutes: int
+
+
+class Basis(Struct, frozen=True, kw_only=True):
+    """The findings that a quote is made of. Where they support no repair yet, the quote is for
+    what finds out more, and `in_play` names the repairs that may follow.
+    """
+
+    assessment: Assessment
+    is_repair: bool
+    in_play: tuple[InPlay, ...] = ()
+
+
 class Quote(Struct, frozen=True, kw_only=True):
     """The whole answer to a request: its draft, and the repair as the counter has changed it.
 
     `parts_by` is the day on which everything ordered, and everything sent out, should be back;
-    None where nothing is.
+    None where nothing is. `basis` is None where no findings were given.
     """
 
     request: Request
@@ -133,6 +156,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     operated: tuple[Operated, ...]
     parts_by: date | None
     valid_until: date
+    basis: Basis | None = None
 
     @property
     def is_of_draft(self) -> bool:

@@ -164,7 +164,18 @@ class NothingAsked(RequestFault):
     code = "nothing-asked"
 
     def __init__(self) -> None:
-        super().__init__("name at least one diagnosis or one job")
+        super().__init__("name at least one diagnosis or one job, or what was found")
+
+
+class FindingsBeside(RequestFault):
+    """Findings beside diagnoses or jobs: the findings decide what is quoted."""
+
+    code = "findings-beside"
+
+    def __init__(self) -> None:
+        super().__init__(
+            "findings decide what is quoted: leave out diagnoses and jobs, or the findings"
+        )
 
 
 class NeededTooEarly(RequestFault):

@@ -28,6 +28,7 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.errors import KitwrightError, Path
+from kitwright.stages.observed import AskedFindings
 from kitwright.stages.refusal import (
     FIRST_DAY,
     LAST_DAY,
@@ -40,6 +41,7 @@ from kitwright.stages.refusal import (
     DayOutOfRange,
     DiscountUnclear,
     ExemptionExpired,
+    FindingsBeside,
     ForeignTaxArea,
     JobDoesNotFit,
     NamedTwice,
@@ -102,7 +104,8 @@ class Asked(Struct, frozen=True, kw_only=True):
     """What the counter asks for, unchecked: ids as they were typed.
 
     `tax_area` unset means the shop's own, None means that it is not known. `on` is the quote's
-    day; `needed_by` the day by which parts should have come.
+    day; `needed_by` the day by which parts should have come. `findings` stand in place of
+    diagnoses and jobs, where they are to decide.
     """
 
     family: FamilyId
@@ -120,6 +123,7 @@ class Asked(Struct, frozen=True, kw_only=True):
     needed_by: date | None = None
     tax_area: AreaId | UnsetType | None = UNSET
     terms: Terms = Terms()
+    findings: AskedFindings | None = None
 
 
 class Request(Struct, frozen=True, kw_only=True):
@@ -154,7 +158,9 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     codes = {code for row in catalogue.fitments[family.id] for code in row.build_codes}
     if asked.build_code is not None and codes and asked.build_code not in codes:
         faults.append(UnknownBuildCode(asked.build_code, codes).at("build_code"))
-    if not asked.diagnoses and not asked.jobs:
+    if asked.findings is not None and (asked.diagnoses or asked.jobs):
+        faults.append(FindingsBeside().at("findings"))
+    elif not asked.diagnoses and not asked.jobs and asked.findings is None:
         faults.append(NothingAsked())
     for member, day in (("on", asked.on), ("needed_by", asked.needed_by)):
         if day is not None and not FIRST_DAY <= day <= LAST_DAY:

@@ -50,6 +50,10 @@ class Wanted:
         """Return how much of an item nothing fills yet."""
         return sum((amount for _, amount in self._open[item]), start=Fraction(0))
 
+    def still_open(self, item: ItemId) -> tuple[tuple[Need, Fraction], ...]:
+        """Return the needs of an item that nothing fills yet, with how much of each."""
+        return tuple(self._open[item])
+
     def pack_size(self, item: ItemId) -> Fraction:
         """Return how much of the needs' unit one item as sold holds: 1 for a part."""
         consumable = self._catalogue.consumables.get(item)

@@ -336,18 +336,13 @@ def _order(order: PartsOrder, told: Teller) -> OrderOut:
 def _unfilled(kit: Kit, told: Teller) -> tuple[UnfilledOut, ...]:
     return tuple(
         UnfilledOut(
-            item=each.item,
-            quantity=decimal_text(each.quantity),
-            unit=REC20[each.unit],
-            needs=tuple(
-                CoversOut(
-                    role=need.role,
-                    cylinder=need.cylinder,
-                    part=need.item,
-                    quantity=decimal_text(need.quantity),
-                )
-                for need in each.needs
+            need=CoversOut(
+                role=each.need.role,
+                cylinder=each.need.cylinder,
+                part=each.item,
+                quantity=decimal_text(each.quantity),
             ),
+            unit=REC20[each.need.unit],
             why=told.whys((Why("no-source", {"item": each.item}),)),
         )
         for each in kit.unfilled

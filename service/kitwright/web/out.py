@@ -278,12 +278,10 @@ class OrderOut(Out, frozen=True, kw_only=True):
 
 
 class UnfilledOut(Out, frozen=True, kw_only=True):
-    """What no source can fill."""
+    """What of a need no source can fill; its quantity is in `unit`."""
 
-    item: str
-    quantity: DecimalText
+    need: CoversOut
     unit: str
-    needs: tuple[CoversOut, ...]
     why: tuple[WhyOut, ...]
 
 

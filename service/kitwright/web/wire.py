@@ -44,6 +44,7 @@ from kitwright.stages.terms import (
     Terms,
 )
 from kitwright.units import read_figure
+from kitwright.web.findings import FindingsIn
 from kitwright.web.shapes import (
     MOST,
     BuildCode,
@@ -220,6 +221,9 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     chassis: Annotated[Id | None, _told("The machine around the engine; null: it is loose.")] = None
     diagnoses: Annotated[tuple[DiagnosisIn, ...], _many("What was found.")] = ()
     jobs: Annotated[Jobs, _many("What is to be done, whatever was found.")] = ()
+    findings: Annotated[
+        FindingsIn | None, _told("In place of diagnoses and jobs: what was seen decides.")
+    ] = None
     scope: Scope = Scope.recommended
     add_jobs: Annotated[Jobs, _many("What is done besides.")] = ()
     leave_out: Annotated[Jobs, _many("What is not done, though the diagnoses ask for it.")] = ()
@@ -268,6 +272,7 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
             needed_by=self.needed_by,
             tax_area=AreaId(area) if isinstance(area, str) else area,
             terms=self._terms(),
+            findings=None if self.findings is None else self.findings.asked(),
         )
 
     def faults(self) -> Iterator[KitwrightError]:

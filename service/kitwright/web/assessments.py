@@ -1,0 +1,306 @@
+"""Assessments on the wire: how an assessment of the core becomes the answer's structs."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from msgspec import Meta, field
+
+from kitwright.catalogue.model import Catalogue, GateAction, Grade, Scope
+from kitwright.language.render import Speaker
+from kitwright.stages.assessment import Assessment
+from kitwright.stages.diagnosis import Evidence, Ranked
+from kitwright.stages.leakage import Leakage, Standing
+from kitwright.stages.next_test import Bench, Cause, settling
+from kitwright.units import decimal_text, percent_text
+from kitwright.web.draft import Teller
+from kitwright.web.out import CautionOut, DecimalText, Out, WhyOut
+
+Chance = Annotated[str, Meta(pattern=r"^[01]\.[0-9]{4}$", description="A probability, 0 to 1.")]
+Percent = Annotated[str, Meta(pattern=r"^-?[0-9]+\.[0-9]{2}$", description="Per cent.")]
+
+
+class EvidenceOut(Out, frozen=True, kw_only=True):
+    """What one finding says of a diagnosis: how many times more likely it is with the fault than
+    without it, or, among those against it, without it than with it.
+    """
+
+    finding: str
+    level: str
+    cylinder: int | None
+    times: DecimalText
+    why: WhyOut
+
+
+class ScopeJobOut(Out, frozen=True, kw_only=True):
+    """A job of a scope, on its cylinder; null for an engine job."""
+
+    job: str
+    name: str
+    cylinder: int | None
+
+
+class RankedScopesOut(Out, frozen=True, kw_only=True):
+    """The jobs of each scope, cylinder by cylinder."""
+
+    least: tuple[ScopeJobOut, ...]
+    recommended: tuple[ScopeJobOut, ...]
+    thorough: tuple[ScopeJobOut, ...]
+
+
+class RankedOut(Out, frozen=True, kw_only=True):
+    """A fault in play. `grade` is null where it is too unlikely for one; `held_by` are gates that
+    ask for something else first; `is_quotable` where a quote may be made of it now.
+    """
+
+    code: str
+    name: str
+    cylinder: int | None
+    probability: Chance
+    grade: Grade | None
+    is_quotable: bool
+    held_by: tuple[str, ...]
+    speaks_for: tuple[EvidenceOut, ...] = field(name="for")
+    speaks_against: tuple[EvidenceOut, ...] = field(name="against")
+    plain: str
+    say_not: str
+    scopes: RankedScopesOut
+
+
+class ReadingOut(Out, frozen=True, kw_only=True):
+    """One reading, both gauges in psi, and what becomes of it."""
+
+    supply_psi: DecimalText
+    cylinder_psi: DecimalText
+    percent: Percent
+    orifice_mm: DecimalText | None
+    warm: bool | None
+    standing: Standing
+
+
+class LeakageOut(Out, frozen=True, kw_only=True):
+    """The leakage of a cylinder, the mean of its last two readings that count, and its band; null
+    where nothing counts. `words` is the band as a reader sees it.
+    """
+
+    cylinder: int
+    percent: Percent | None
+    band: str | None
+    words: str | None
+    standing: Standing
+    readings: tuple[ReadingOut, ...]
+
+
+class GateOut(Out, frozen=True, kw_only=True):
+    """A gate that answered: on a cylinder or, where that is null, on the engine; to one reading,
+    counted from 0, where `reading` is not null.
+    """
+
+    gate: str
+    action: GateAction
+    cylinder: int | None
+    reading: int | None
+    job: str | None
+    message: str
+
+
+class RetestOut(Out, frozen=True, kw_only=True):
+    """A test, on a cylinder or on the engine."""
+
+    test: str
+    cylinder: int | None
+
+
+class ConflictOut(Out, frozen=True, kw_only=True):
+    """Findings that do not go together, and the one test to repeat. `conflict` is null where it
+    follows from what the findings say of a fault.
+    """
+
+    conflict: str | None
+    cylinder: int | None
+    findings: tuple[str, ...]
+    message: str
+    retest: RetestOut
+
+
+class NextTestOut(Out, frozen=True, kw_only=True):
+    """A test to do next. `bits` is null where it is not ranked; `job` is what it is sold as."""
+
+    test: str
+    name: str
+    cylinder: int | None
+    cause: Cause
+    bits: DecimalText | None
+    minutes: int
+    needs: str
+    job: str | None
+    why: WhyOut
+
+
+class AssessmentOut(Out, frozen=True, kw_only=True):
+    """What findings come to. `stopped` where nothing may be tested or quoted; `none` is the
+    probability of no fault among those known.
+    """
+
+    family: str
+    language: str
+    catalogue_revision: str
+    background: tuple[str, ...]
+    stopped: bool
+    diagnoses: tuple[RankedOut, ...]
+    none: Chance
+    leakage: tuple[LeakageOut, ...]
+    gates: tuple[GateOut, ...]
+    conflicts: tuple[ConflictOut, ...]
+    next_tests: tuple[NextTestOut, ...]
+    cautions: tuple[CautionOut, ...]
+
+
+def assessment_out(
+    assessment: Assessment,
+    catalogue: Catalogue,
+    speaker: Speaker,
+    *,
+    language: str,
+    revision: str,
+) -> AssessmentOut:
+    """Return an assessment as it goes over the wire, sentences in the speaker's language."""
+    told = Teller(speaker)
+    findings, diagnosed = assessment.findings, assessment.diagnosed
+    return AssessmentOut(
+        family=findings.family.id,
+        language=language,
+        catalogue_revision=revision,
+        background=tuple(row.id for row in findings.background),
+        stopped=bool(findings.stops),
+        diagnoses=tuple(_ranked(one, told) for one in diagnosed.ranked),
+        none=str(diagnosed.none),
+        leakage=tuple(_leakage(one, catalogue) for one in findings.leakages),
+        gates=tuple(
+            GateOut(
+                gate=one.gate.id,
+                action=one.gate.action,
+                cylinder=one.cylinder,
+                reading=one.reading,
+                job=one.gate.job,
+                message=one.gate.message,
+            )
+            for one in findings.answered
+        ),
+        conflicts=_conflicts(assessment, catalogue, speaker),
+        next_tests=tuple(
+            NextTestOut(
+                test=one.test.id,
+                name=one.test.name,
+                cylinder=one.cylinder,
+                cause=one.cause,
+                bits=None if one.bits is None else decimal_text(one.bits),
+                minutes=one.test.minutes,
+                needs=one.test.needs,
+                job=one.test.job,
+                why=told.whys((one.why,))[0],
+            )
+            for one in assessment.next_tests
+        ),
+        cautions=tuple(
+            CautionOut(
+                code=one.hazard.id, title=one.hazard.title, text=one.hazard.text, steps=one.tests
+            )
+            for one in assessment.precautions
+        ),
+    )
+
+
+def _ranked(one: Ranked, told: Teller) -> RankedOut:
+    diagnosis = one.candidate.diagnosis
+    jobs = {
+        scope.value: tuple(
+            ScopeJobOut(job=job.id, name=job.name, cylinder=cylinder)
+            for job, cylinder in one.candidate.scopes[scope]
+        )
+        for scope in Scope
+    }
+    return RankedOut(
+        code=diagnosis.code,
+        name=diagnosis.name,
+        cylinder=one.cylinder,
+        probability=str(one.probability),
+        grade=one.grade,
+        is_quotable=one.is_quotable,
+        held_by=tuple(dict.fromkeys(each.gate.id for each in one.holding)),
+        speaks_for=tuple(_evidence(each, told) for each in one.speaks_for),
+        speaks_against=tuple(_evidence(each, told) for each in one.speaks_against),
+        plain=diagnosis.plain,
+        say_not=diagnosis.say_not,
+        scopes=RankedScopesOut(**jobs),
+    )
+
+
+def _evidence(one: Evidence, told: Teller) -> EvidenceOut:
+    seen = one.observation
+    return EvidenceOut(
+        finding=seen.kind.id,
+        level=seen.kind.levels[seen.level],
+        cylinder=seen.cylinder,
+        times=decimal_text(one.times),
+        why=told.whys((one.why,))[0],
+    )
+
+
+def _leakage(one: Leakage, catalogue: Catalogue) -> LeakageOut:
+    words = None
+    if one.band is not None:
+        kind = next(row for row in catalogue.rules.finding if row.from_reading is not None)
+        words = kind.words[kind.levels.index(one.band)]
+    return LeakageOut(
+        cylinder=one.cylinder,
+        percent=None if one.percent is None else percent_text(one.percent),
+        band=one.band,
+        words=words,
+        standing=one.standing,
+        readings=tuple(
+            ReadingOut(
+                supply_psi=decimal_text(each.supply),
+                cylinder_psi=decimal_text(each.in_cylinder),
+                percent=percent_text(each.percent),
+                orifice_mm=None
+                if each.asked.orifice_mm is None
+                else decimal_text(each.asked.orifice_mm),
+                warm=each.asked.is_warm,
+                standing=each.standing,
+            )
+            for each in one.readings
+        ),
+    )
+
+
+def _conflicts(
+    assessment: Assessment, catalogue: Catalogue, speaker: Speaker
+) -> tuple[ConflictOut, ...]:
+    bench = Bench(catalogue, assessment.findings)
+    found = []
+    for clash in assessment.findings.clashes:
+        row = clash.conflict
+        test, cylinder = bench.named(row.retest, clash.cylinder)
+        found.append(
+            ConflictOut(
+                conflict=row.id,
+                cylinder=clash.cylinder,
+                findings=tuple(one.finding for one in row.when if one.finding is not None),
+                message=row.message,
+                retest=RetestOut(test=test.id, cylinder=cylinder),
+            )
+        )
+    for over in assessment.diagnosed.clashes:
+        one, other = over.one.observation, over.other.observation
+        test, cylinder = settling(bench, one, other)
+        found.append(
+            ConflictOut(
+                conflict=None,
+                cylinder=over.ranked.cylinder,
+                findings=(one.kind.id, other.kind.id),
+                message=speaker.sentence(over.why),
+                retest=RetestOut(test=test.id, cylinder=cylinder),
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,355 @@
+"""What adds up in every quote, worked out again from the printed figures alone.
+
+Each function asserts one thing of a quote; `reconcile` asserts them all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from math import floor
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import (
+    ChargeKind,
+    DiagnosticCredit,
+    LabourBasis,
+    RoundBy,
+    TaxArea,
+)
+from kitwright.catalogue.model.words import Record
+from kitwright.money import Money, digits
+from kitwright.stages.line import LineKind, PricedLine
+from kitwright.stages.quote import Quote
+from kitwright.stages.terms import LineRef, MinutesOverride, PriceOverride
+
+
+def minor(value: Fraction, currency: str) -> int:
+    """Return an amount in minor units, a half away from zero."""
+    size = floor(abs(value) * 10 ** digits(currency) + Fraction(1, 2))
+    return -size if value < 0 else size
+
+
+def added(moneys: Iterable[Money]) -> int:
+    return sum(each.minor for each in moneys)
+
+
+def check_lines(quote: Quote) -> None:
+    """Every amount is quantity x unit price / base quantity, rounded once, half up."""
+    currency = quote.shop.currency
+    for line in quote.repair.lines:
+        exact = Fraction(line.quantity) * Fraction(line.unit_price) / Fraction(line.base_quantity)
+        assert line.amount == Money(minor(exact, currency), currency), line
+        assert line.quantity >= 0, line
+        if line.computed is not None:
+            price = Fraction(line.computed.unit_price)
+            was = Fraction(line.quantity) * price / Fraction(line.base_quantity)
+            assert line.computed.amount.minor == minor(was, currency), line
+
+
+def check_totals(quote: Quote) -> None:
+    """Lines, taxes and totals sum to one another, whether prices exclude tax or include it."""
+    repair, totals = quote.repair, quote.repair.totals
+    amounts = added(line.amount for line in repair.lines)
+    taken = [line.amount for line in repair.lines if line.kind is LineKind.discount]
+    assert totals.discount.minor == added(taken) <= 0
+    assert totals.lines.minor + totals.discount.minor == amounts
+    if quote.request.tax_area is None:
+        assert repair.line_taxes is None
+        assert repair.taxes == ()
+        assert (totals.tax, totals.gross, totals.payable) == (None, None, None)
+        is_gross = quote.shop.selling_prices_include_tax
+        assert totals.net == (None if is_gross else Money(amounts, quote.shop.currency))
+        return
+    assert repair.line_taxes is not None
+    assert totals.net is not None
+    assert totals.tax is not None
+    assert totals.gross is not None
+    assert totals.net + totals.tax == totals.gross
+    assert added(each.net for each in repair.line_taxes) == totals.net.minor
+    assert added(each.tax for each in repair.line_taxes) == totals.tax.minor
+    assert added(each.gross for each in repair.line_taxes) == totals.gross.minor
+    assert added(tax.amount for tax in repair.taxes) == totals.tax.minor
+    is_included = quote.shop.selling_prices_include_tax
+    assert amounts == (totals.gross if is_included else totals.net).minor
+    for line, taxed in zip(repair.lines, repair.line_taxes, strict=True):
+        assert taxed.net + taxed.tax == taxed.gross
+        assert line.amount == (taxed.gross if is_included else taxed.net)
+
+
+def check_payable(quote: Quote) -> None:
+    """What is payable is the gross amount less what was prepaid, in whole coins for cash."""
+    totals, shop, terms = quote.repair.totals, quote.shop, quote.request.asked.terms
+    assert totals.prepaid.minor == minor(Fraction(terms.prepaid), shop.currency)
+    if totals.gross is None or totals.payable is None:
+        assert totals.cash_rounding.minor == 0
+        return
+    assert totals.payable == totals.gross - totals.prepaid + totals.cash_rounding
+    if not terms.pays_cash or shop.cash_step is None:
+        assert totals.cash_rounding.minor == 0
+        return
+    coin = minor(Fraction(shop.cash_step), shop.currency)
+    assert totals.payable.minor % coin == 0
+    assert 2 * abs(totals.cash_rounding.minor) <= coin
+
+
+def check_taxes(quote: Quote) -> None:
+    """Rates are those of the quote's day, each component bears what it should, and nothing that
+    is exempt or untaxed is taxed.
+    """
+    area, on = quote.request.tax_area, quote.request.asked.on
+    if area is None:
+        return
+    repair = quote.repair
+    assert repair.line_taxes is not None
+    by_id = {component.id: component for component in area.components}
+    for tax in repair.taxes:
+        valid = [each for each in by_id[tax.component].rates if each.valid_from <= on]
+        assert tax.percent == valid[-1].percent
+    rates = {kind: _rate(area, kind, quote) for kind in ChargeKind}
+    exact = Fraction(0)
+    for line, taxed in zip(repair.lines, repair.line_taxes, strict=True):
+        rate = rates[line.tax_kind]
+        part = rate / (1 + rate) if area.prices_include_tax else rate
+        exact += line.amount.minor * part
+        # no line strays further from its own tax than its components can be rounded
+        most = 2 * (len(area.components) + 1)
+        assert abs(taxed.tax.minor - line.amount.minor * part) < most, (line, taxed)
+        if not rate:
+            assert taxed.tax.minor == 0, line
+    assert repair.totals.tax is not None
+    steps = len(area.components) * (1 + len(area.components))
+    if area.rounding.by is RoundBy.line:
+        steps *= len(repair.lines)
+    elif area.rounding.by is RoundBy.document:
+        # one rounding for each group of kinds that are taxed alike
+        steps = len({line.tax_kind for line in repair.lines})
+    assert abs(repair.totals.tax.minor - exact) <= steps
+
+
+def _rate(area: TaxArea, kind: ChargeKind, quote: Quote) -> Fraction:
+    """Return the whole tax on a net price of one kind: components, and those on top of them."""
+    if kind in quote.request.exempt_kinds:
+        return Fraction(0)
+    whole = Fraction(0)
+    for component in area.components:
+        if kind in component.applies_to:
+            valid = [each for each in component.rates if each.valid_from <= quote.request.asked.on]
+            rate = Fraction(valid[-1].percent) / 100
+            whole += rate * (1 + whole) if component.compounds else rate
+    return whole
+
+
+def _named(lines: Iterable[PricedLine], wanted: LineRef) -> int:
+    """Return the place of the line that a change names in full."""
+    (place,) = [
+        place
+        for place, line in enumerate(lines)
+        if (line.code, line.kind.value) == (wanted.code, wanted.kind)
+        and (line.operation is None or (line.operation[1] or None) == wanted.cylinder)
+        and line.labour_class == wanted.labour_class
+    ]
+    return place
+
+
+def check_discounts(quote: Quote) -> None:
+    """Every discount is what was asked of what was left, and never more."""
+    terms, currency = quote.request.asked.terms, quote.shop.currency
+    whole = [line for line in quote.repair.lines if line.kind is not LineKind.discount]
+    taken = [line for line in quote.repair.lines if line.kind is LineKind.discount]
+    assert [*whole, *taken] == [*quote.repair.lines]
+    left = [line.amount.minor for line in whole]
+    of_lines = [discount for discount in terms.discounts if discount.line is not None]
+    for discount, off in zip(of_lines, taken, strict=False):
+        assert discount.line is not None
+        place = _named(whole, discount.line)
+        asked = (
+            minor(Fraction(discount.amount), currency)
+            if discount.amount is not None
+            else minor(
+                Fraction(left[place], 10 ** digits(currency))
+                * Fraction(discount.percent or 0)
+                / 100,
+                currency,
+            )
+        )
+        assert off.amount.minor == -max(asked, 0)
+        assert off.tax_kind is whole[place].tax_kind
+        assert -off.amount.minor <= max(left[place], 0)
+        left[place] += off.amount.minor
+    by_kind: dict[ChargeKind, int] = {}
+    for line, amount in zip(whole, left, strict=True):
+        by_kind[line.tax_kind] = by_kind.get(line.tax_kind, 0) + amount
+    for off in taken[len(of_lines) :]:
+        assert off.tax_kind is not ChargeKind.core
+        assert 0 < -off.amount.minor <= by_kind[off.tax_kind]
+        by_kind[off.tax_kind] += off.amount.minor
+
+
+def check_overrides(quote: Quote) -> None:
+    """An overridden line has the asked price and keeps the computed one beside it."""
+    terms = quote.request.asked.terms
+    asked = [each for each in terms.overrides if isinstance(each, PriceOverride)]
+    places = {_named(quote.repair.lines, each.line): each for each in asked}
+    for place, line in enumerate(quote.repair.lines):
+        override = places.get(place)
+        assert (line.computed is None) is (override is None)
+        if override is not None and line.computed is not None:
+            assert line.unit_price == override.unit_price
+            if not terms.changes_work:
+                before = quote.draft.repair.lines[place]
+                assert line.computed.amount == before.amount
+                assert line.computed.unit_price == before.unit_price
+
+
+def check_minutes(quote: Quote) -> None:
+    """Minutes of classes, of jobs and of labour lines are the same minutes."""
+    terms, labour, shop = quote.request.asked.terms, quote.repair.labour, quote.shop
+    set_by_hand = {
+        (each.job, each.cylinder or 0): each.minutes
+        for each in terms.overrides
+        if isinstance(each, MinutesOverride)
+    }
+    lines = [line.quantity for line in quote.repair.lines if line.kind is LineKind.labour]
+    assert sum(lines) == labour.billed == sum(each.minutes_here for each in quote.operated)
+    of_classes = sum(each.billed for each in labour.classes)
+    extra = sum(each.minutes for each in labour.bench_minimum)
+    assert of_classes + extra == labour.billed
+    for each in labour.classes:
+        own = [one.minutes for one in labour.allotted if one.labour_class == each.labour_class]
+        assert sum(own) == each.billed
+        if not set_by_hand:
+            increment = shop.labour.increment_minutes * terms.machines
+            assert each.billed % increment == 0
+            assert each.exact <= each.billed < each.exact + increment
+    for operated in quote.operated:
+        minutes = set_by_hand.get(operated.operation.key)
+        assert operated.minutes_here >= 0
+        if minutes is not None:
+            assert operated.minutes_here == minutes * terms.machines
+        elif not set_by_hand:
+            assert operated.minutes_here == operated.minutes_computed
+    assert sum(each.minutes_computed for each in quote.operated) == quote.draft.repair.labour.billed
+    if len(set_by_hand) < len(quote.operated):
+        assert labour.billed >= shop.labour.minimum_bench_minutes * terms.machines
+
+
+def check_orders(quote: Quote) -> None:
+    """Orders add up, and the freight line is what they charge, with tax where prices have it."""
+    repair, shop = quote.repair, quote.shop
+    bought = {(each.source.supplier.id, each.source.sku): each.packs for each in repair.kit.bought}
+    ordered = {
+        (order.supplier.id, line.source.sku): line.packs
+        for order in repair.orders
+        for line in order.lines
+    }
+    assert ordered == bought
+    for order in repair.orders:
+        fees = added(fee.amount for fee in order.fees)
+        assert order.goods.minor == added(line.net for line in order.lines)
+        assert order.net.minor == order.goods.minor + order.freight.minor + fees
+        for line in order.lines:
+            exact = Fraction(line.unit_cost) * line.packs
+            assert line.net.minor == minor(exact, shop.currency)
+    charged = Fraction(added(order.charges for order in repair.orders))
+    charged /= 10 ** digits(shop.currency)
+    area = quote.request.tax_area
+    if shop.selling_prices_include_tax and area is not None:
+        # what frees the customer does not make the shop's price
+        exempt = quote.request.exempt_kinds
+        rate = Fraction(0) if exempt else _rate(area, ChargeKind.freight, quote)
+        if exempt:
+            return
+        charged *= 1 + rate
+    elif shop.selling_prices_include_tax:
+        return
+    freight = [line for line in repair.lines if line.kind is LineKind.freight]
+    computed = [line.computed.amount if line.computed else line.amount for line in freight]
+    most = Fraction(shop.fees.freight.cap)
+    assert added(computed) == minor(min(charged, most), shop.currency)
+
+
+def check_fees(quote: Quote) -> None:
+    """The diagnostic credit is a share of the fee; supplies follow labour up to their cap."""
+    shop, machines = quote.shop, quote.request.asked.terms.machines
+    currency = shop.currency
+
+    def was(code: str) -> int | None:
+        found = [line for line in quote.repair.lines if line.code == code]
+        amounts = [line.computed.amount if line.computed else line.amount for line in found]
+        return amounts[0].minor if amounts else None
+
+    fee, credit = was("diagnostic-fee"), was("diagnostic-credit")
+    assert (fee is not None) is quote.request.asked.diagnostic_done
+    if credit is not None:
+        assert fee is not None
+        assert -fee <= credit <= 0
+        assert shop.fees.diagnostic_credit is not DiagnosticCredit.none
+        if shop.fees.diagnostic_credit is DiagnosticCredit.full_if_repair_accepted:
+            assert credit == -fee
+    of_labour = Fraction(
+        added(
+            line.computed.amount if line.computed else line.amount
+            for line in quote.repair.lines
+            if line.kind is LineKind.labour
+        ),
+        10 ** digits(currency),
+    )
+    terms = shop.fees.supplies
+    share = of_labour * Fraction(terms.percent_of_labour) / 100
+    most = min(share, Fraction(terms.cap) * machines)
+    supplies = was("shop-supplies") or 0
+    assert 0 <= supplies <= minor(most, currency)
+    if not terms.exclude_itemised:
+        assert supplies == minor(most, currency)
+
+
+def _moneys(value: object, seen: set[int]) -> Iterator[object]:
+    """Yield every amount and every plain value, catalogue records left out."""
+    if isinstance(value, Money):
+        yield value
+    elif isinstance(value, Record):
+        return
+    elif isinstance(value, Struct):
+        if id(value) not in seen:
+            seen.add(id(value))
+            for name in value.__struct_fields__:
+                yield from _moneys(getattr(value, name), seen)
+    elif isinstance(value, dict):
+        for each in value.values():
+            yield from _moneys(each, seen)
+    elif isinstance(value, tuple | list | frozenset):
+        for each in value:
+            yield from _moneys(each, seen)
+    else:
+        yield value
+
+
+def check_currency(quote: Quote) -> None:
+    """All amounts are whole minor units of the shop's currency; nothing is a float."""
+    for value in _moneys((quote.repair, quote.operated, quote.extras), set()):
+        assert not isinstance(value, float)
+        if isinstance(value, Money):
+            assert type(value.minor) is int
+            assert value.currency == quote.shop.currency
+
+
+CHECKS = (
+    check_lines,
+    check_totals,
+    check_payable,
+    check_taxes,
+    check_discounts,
+    check_overrides,
+    check_minutes,
+    check_orders,
+    check_fees,
+    check_currency,
+)
+
+
+def reconcile(quote: Quote) -> None:
+    """Assert that everything in a quote adds up."""
+    for check in CHECKS:
+        check(quote)
