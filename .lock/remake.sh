@@ -27,3 +27,5 @@ lock tests.txt pyproject.toml --group tests "$@"
 # The same versions as in the tests, so that what runs is what was tested.
 lock runtime.txt pyproject.toml --constraints .lock/tests.txt
 lock build.txt --group build --constraints .lock/tests.txt
+# The library that checks beliefs asks for 300 MB that its import never loads.
+lock oracles.alone.txt --group oracles --no-deps "$@"

@@ -39,6 +39,7 @@ find_python() {
 }
 
 # ready_venv NAME LOCK...: leaves .venv/NAME with the locks' packages and Kitwright itself, editable, and sets `python`.
+# A lock named *.alone.txt holds packages without all that they ask for: they are installed as they are.
 ready_venv() {
     name=$1
     venv=$root/.venv/$name
@@ -72,9 +73,15 @@ ready_venv() {
         }
     fi
     say "installing into .venv/$name; the first time this can take a minute or two"
-    # Turns the arguments A B into -r A -r B.
     for lock; do
-        set -- "$@" -r "$root/.lock/$lock"
+        case $lock in
+        *.alone.txt)
+            "$python" -m pip install -qq --disable-pip-version-check --only-binary :all: --require-hashes \
+                --no-deps -r "$root/.lock/$lock" || return 1
+            ;;
+        # Turns the arguments A B into -r A -r B.
+        *) set -- "$@" -r "$root/.lock/$lock" ;;
+        esac
         shift
     done
     # Wheels only: building from source would fetch build tools that no hash covers. -qq leaves pip its errors.

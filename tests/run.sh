@@ -4,7 +4,7 @@
 set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/.lock/venv.sh"
-ready_venv tests tests.txt
+ready_venv tests tests.txt oracles.alone.txt
 cd "$root"
 
 if [ $# -gt 0 ]; then

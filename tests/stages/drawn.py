@@ -126,7 +126,7 @@ def ground(currency: str, *, is_included: bool) -> Catalogue:
             list_price=priced(part.list_price[usd]),
             # the starter has few deposits: those of rings and carburettor kits besides
             core_deposit=priced(part.core_deposit.get(usd, Figure("4.50")))
-            if part.core_deposit or "-P-6" in part.id or "-C-7" in part.id
+            if part.core_deposit or part.id.endswith(("-P-601", "-C-701"))
             else {},
         )
         for part in plain.parts.values()

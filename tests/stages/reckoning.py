@@ -14,7 +14,6 @@ from msgspec import Struct
 from kitwright.catalogue.model import (
     ChargeKind,
     DiagnosticCredit,
-    LabourBasis,
     RoundBy,
     TaxArea,
 )
@@ -27,7 +26,8 @@ from kitwright.stages.terms import LineRef, MinutesOverride, PriceOverride
 
 def minor(value: Fraction, currency: str) -> int:
     """Return an amount in minor units, a half away from zero."""
-    size = floor(abs(value) * 10 ** digits(currency) + Fraction(1, 2))
+    scale: int = 10 ** digits(currency)
+    size = floor(abs(value) * scale + Fraction(1, 2))
     return -size if value < 0 else size
 
 
@@ -255,15 +255,11 @@ def check_orders(quote: Quote) -> None:
     charged = Fraction(added(order.charges for order in repair.orders))
     charged /= 10 ** digits(shop.currency)
     area = quote.request.tax_area
-    if shop.selling_prices_include_tax and area is not None:
-        # what frees the customer does not make the shop's price
-        exempt = quote.request.exempt_kinds
-        rate = Fraction(0) if exempt else _rate(area, ChargeKind.freight, quote)
-        if exempt:
+    if shop.selling_prices_include_tax:
+        # what frees the customer, or is not known of them, does not make the shop's price
+        if area is None or quote.request.exempt_kinds:
             return
-        charged *= 1 + rate
-    elif shop.selling_prices_include_tax:
-        return
+        charged *= 1 + _rate(area, ChargeKind.freight, quote)
     freight = [line for line in repair.lines if line.kind is LineKind.freight]
     computed = [line.computed.amount if line.computed else line.amount for line in freight]
     most = Fraction(shop.fees.freight.cap)
@@ -319,7 +315,7 @@ def _moneys(value: object, seen: set[int]) -> Iterator[object]:
     elif isinstance(value, dict):
         for each in value.values():
             yield from _moneys(each, seen)
-    elif isinstance(value, tuple | list | frozenset):
+    elif isinstance(value, tuple | list):
         for each in value:
             yield from _moneys(each, seen)
     else:
@@ -328,7 +324,11 @@ def _moneys(value: object, seen: set[int]) -> Iterator[object]:
 
 def check_currency(quote: Quote) -> None:
     """All amounts are whole minor units of the shop's currency; nothing is a float."""
-    for value in _moneys((quote.repair, quote.operated, quote.extras), set()):
+    repair = quote.repair
+    orders = [(order.goods, order.fees, order.freight, order.net) for order in repair.orders]
+    extras = [(extra.price, extra.minutes) for extra in quote.extras]
+    figures = (repair.lines, repair.line_taxes, repair.taxes, repair.totals, orders, extras)
+    for value in _moneys((*figures, repair.labour.classes, repair.labour.allotted), set()):
         assert not isinstance(value, float)
         if isinstance(value, Money):
             assert type(value.minor) is int
