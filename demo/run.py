@@ -1,8 +1,9 @@
-"""The demo: two invented shops quote three invented machines over HTTP.
+"""The demo: two invented shops assess one and quote three invented machines over HTTP.
 
 Starts the service for each shop on a free loopback port with a fresh data folder, posts the
-requests of demo/requests/SHOP/, prints the quotes and their parts orders, and keeps every answer in
-demo/out/.
+requests of demo/requests/SHOP/, those of its folder `findings` to be assessed, the others to be
+quoted; prints the assessments, the quotes and their parts orders, and keeps every answer in
+demo/out/, a picture of the leak-down readings with each assessment.
 """
 
 from __future__ import annotations
@@ -25,7 +26,8 @@ SAID = "listening on "
 def running(shop: str) -> Iterator[str]:
     """Run the service for a shop; give its address; stop it afterwards."""
     with tempfile.TemporaryDirectory(prefix="kitwright-demo-") as data:
-        command = [sys.executable, "-m", "kitwright", "serve", "--port", "0"]
+        # faults only: the quotes are what is to be read here
+        command = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--log", "faults"]
         with subprocess.Popen(
             [*command, "--shop", shop, "--data", data], stdout=subprocess.PIPE, text=True
         ) as service:
@@ -39,9 +41,9 @@ def running(shop: str) -> Iterator[str]:
 
 
 def post(address: str, body: bytes, accept: str) -> bytes:
-    """Post a preview request; return the answer, or end with the problem that came back."""
+    """Post a request; return the answer, or end with the problem that came back."""
     request = urllib.request.Request(
-        f"{address}/v1/quotes/preview",
+        address,
         data=body,
         headers={"Content-Type": "application/json", "Accept": accept},
         method="POST",
@@ -53,18 +55,30 @@ def post(address: str, body: bytes, accept: str) -> bytes:
         sys.exit(f"refused: {error.read().decode()}")
 
 
+def ask(address: str, path: Path, *, picture: bool = False) -> None:
+    """Post one request file in every form, keep the answers, print the text."""
+    body = path.read_bytes()
+    forms = {".json": "application/json", ".txt": "text/plain"}
+    if picture:
+        forms[".svg"] = "image/svg+xml"
+    for suffix, accept in forms.items():
+        answer = post(address, body, accept)
+        (OUT / path.name).with_suffix(suffix).write_bytes(answer)
+        if suffix == ".txt":
+            print(answer.decode())
+
+
 def main() -> None:
-    """Quote every request of every shop."""
+    """Assess and quote every request of every shop."""
     OUT.mkdir(exist_ok=True)
     for folder in sorted((HERE / "requests").iterdir()):
         with running(folder.name) as address:
+            for path in sorted((folder / "findings").glob("*.json")):
+                ask(f"{address}/v1/assessments", path, picture=True)
             for path in sorted(folder.glob("*.json")):
-                body = path.read_bytes()
-                (OUT / path.name).write_bytes(post(address, body, "application/json"))
-                text = post(address, body, "text/plain").decode()
-                (OUT / path.name).with_suffix(".txt").write_text(text, encoding="utf-8")
-                print(text)
-    print(f"Every answer is kept in {OUT.relative_to(HERE.parent)}/, as JSON and as text.")
+                ask(f"{address}/v1/quotes/preview", path)
+    kept = OUT.relative_to(HERE.parent)
+    print(f"Every answer is kept in {kept}/: as JSON, as text, the readings as a picture (SVG).")
 
 
 if __name__ == "__main__":

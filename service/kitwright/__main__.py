@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -22,6 +23,8 @@ from kitwright.proof import prove_catalogue
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.refusal import RequestRefused
 from kitwright.web.body import decode
+from kitwright.web.findings import AssessmentIn
+from kitwright.web.negotiate import SVG, TEXT
 from kitwright.web.problems import Refusal, pointer
 from kitwright.web.wire import PreviewIn
 
@@ -43,6 +46,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(f"{each.pointer or 'request'}: {each.detail}", file=sys.stderr)
         if not error.faults:
             print(error, file=sys.stderr)
+    except BrokenPipeError:
+        # whoever read the output has seen enough; Python would complain of it once more at its end
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except (KitwrightError, OSError) as error:
         print(error, file=sys.stderr)
     except KeyboardInterrupt:
@@ -55,27 +61,30 @@ def _parser() -> argparse.ArgumentParser:
         prog="kitwright",
         description="Quotes small-engine repairs: from a diagnosis to a whole kit, honest minutes, "
         "a price that reconciles and the parts orders.",
-        epilog="Every option has an environment variable: "
-        + ", ".join(sorted(ENVIRONMENT.values()))
-        + ".",
+        epilog="`kitwright COMMAND --help` tells more, with an example. Every setting has an "
+        "environment variable as well; what is typed goes first.",
     )
     parser.add_argument("--version", action="version", version=f"kitwright {kitwright.__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_serve(commands)
+    _add_assess(commands)
     _add_quote(commands)
     _add_check(commands)
     _add_openapi(commands)
     return parser
 
 
-def _shared(parser: argparse.ArgumentParser, *, shop: bool = True) -> None:
-    parser.add_argument(
-        "--catalog", metavar="DIR", help="folder of the catalogue (default: the starter catalogue)"
-    )
-    if shop:
-        parser.add_argument(
-            "--shop", metavar="ID", help="shop to quote for (default: the catalogue's first by id)"
-        )
+def _setting(parser: argparse.ArgumentParser, name: str, metavar: str, told: str) -> None:
+    """Add the option of a setting, and say which environment variable it has."""
+    parser.add_argument(f"--{name}", metavar=metavar, help=f"{told}; or {ENVIRONMENT[name]}")
+
+
+def _catalog(parser: argparse.ArgumentParser) -> None:
+    _setting(parser, "catalog", "DIR", "folder of the catalogue (default: the starter catalogue)")
+
+
+def _shop(parser: argparse.ArgumentParser) -> None:
+    _setting(parser, "shop", "ID", "shop to quote for (default: the catalogue's first by id)")
 
 
 def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -83,26 +92,44 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "serve",
         help="run the REST service",
         description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers. "
-        "Its description is at /openapi.json. Stop it with Ctrl-C.",
+        "Its description is at /docs for people, at /openapi.json for programs. Stop it with "
+        "Ctrl-C.",
         epilog="example: kitwright serve --shop orchard --port 0",
     )
-    parser.add_argument(
-        "--host", help="address to listen on (default: 127.0.0.1, this machine only)"
+    _setting(parser, "host", "HOST", "address to listen on (default: 127.0.0.1, this machine only)")
+    _setting(parser, "port", "PORT", "port to listen on; 0 picks a free one (default: 8460)")
+    _setting(
+        parser, "data", "DIR", "folder for what is kept (default: kitwright-data, made if missing)"
     )
-    parser.add_argument("--port", help="port to listen on; 0 picks a free one (default: 8460)")
-    parser.add_argument(
-        "--data",
-        metavar="DIR",
-        help="folder for what is kept (default: kitwright-data, made if missing)",
+    _setting(
+        parser,
+        "log",
+        "WHAT",
+        "what goes to standard error, as JSON lines: requests (with faults; the default) or faults",
     )
-    parser.add_argument(
-        "--log",
-        metavar="WHAT",
-        help="what goes to standard error, as JSON lines: requests (the default; faults too) or "
-        "faults",
-    )
-    _shared(parser)
+    _catalog(parser)
+    _shop(parser)
     parser.set_defaults(command=_serve)
+
+
+def _add_assess(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "assess",
+        help="assess the findings in a file",
+        description="Assesses findings as POST /v1/assessments would, without a service, and "
+        "prints as text what they come to, how surely, and what to test next.",
+        epilog='A small request: {"family": "QM-H27", "cylinders": [{"cylinder": 1, "leakdown": '
+        '{"supply": "90", "in_cylinder": "60"}, "findings": {"air_exhaust": "yes"}}]}',
+    )
+    parser.add_argument("file", metavar="FILE", help="the request as JSON; - reads standard input")
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="print the service's JSON answer instead")
+    how.add_argument(
+        "--svg", action="store_true", help="print a picture of the leak-down readings instead"
+    )
+    _catalog(parser)
+    _shop(parser)
+    parser.set_defaults(command=_assess)
 
 
 def _add_quote(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -118,7 +145,8 @@ def _add_quote(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "--json", action="store_true", help="print the service's JSON answer instead"
     )
-    _shared(parser)
+    _catalog(parser)
+    _shop(parser)
     parser.set_defaults(command=_quote)
 
 
@@ -130,8 +158,9 @@ def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "on every engine, machine, cylinder, variant and shop: each must give one item for every "
         "role, and a source for each item. Names every fault with its file and record; exits 1 if "
         "there is any.",
+        epilog="example: kitwright check-catalog --catalog my-catalog",
     )
-    _shared(parser, shop=False)
+    _catalog(parser)
     parser.set_defaults(command=_check)
 
 
@@ -140,7 +169,9 @@ def _add_openapi(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "openapi",
         help="print the API description",
         description="Prints the OpenAPI document of the service. In a source tree, --write puts it "
-        "into openapi/openapi.json, and --check exits 1 where that file differs.",
+        "into openapi/openapi.json, and --check exits 1 where that file differs. Its examples "
+        "are run on the starter catalogue.",
+        epilog="example: kitwright openapi > kitwright.json",
     )
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--write", action="store_true", help="write openapi/openapi.json")
@@ -157,9 +188,22 @@ def _serve(given: argparse.Namespace) -> int:
     return 0
 
 
+def _assess(given: argparse.Namespace) -> int:
+    asked = decode(_raw(given.file), AssessmentIn)
+    service = make_service(_settings(given))
+    if given.json:
+        print(msgspec.json.format(msgspec.json.encode(service.assess(asked))).decode())
+    else:
+        print(service.assessed(asked, SVG if given.svg else TEXT), end="")
+    return 0
+
+
+def _raw(file: str) -> bytes:
+    return sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
+
+
 def _quote(given: argparse.Namespace) -> int:
-    raw = sys.stdin.buffer.read() if given.file == "-" else Path(given.file).read_bytes()
-    asked = decode(raw, PreviewIn)
+    asked = decode(_raw(given.file), PreviewIn)
     service = make_service(_settings(given))
     if given.json:
         print(msgspec.json.format(msgspec.json.encode(service.preview(asked))).decode())
@@ -173,7 +217,7 @@ def _check(given: argparse.Namespace) -> int:
     try:
         catalogue = load_catalogue(folder)
     except CatalogueUnreadable as error:
-        print(error, file=sys.stderr)
+        print(f"{error}\nunreadable: {folder}", file=sys.stderr)
         return 1
     faults = check_catalogue(catalogue)
     repairs = 0
@@ -195,9 +239,13 @@ def _check(given: argparse.Namespace) -> int:
 
 
 def _openapi(given: argparse.Namespace) -> int:
-    document = openapi_document(make_service(_settings(given)))
+    # never what the environment says: the document that is kept is of the starter catalogue
+    document = openapi_document(make_service(read_settings({}, {})))
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
     target = _SOURCE / "openapi" / "openapi.json"
+    if (given.write or given.check) and not (_SOURCE / "pyproject.toml").is_file():
+        print("--write and --check need a source tree", file=sys.stderr)
+        return 1
     if given.write:
         target.parent.mkdir(exist_ok=True)
         target.write_text(text, encoding="utf-8")

@@ -14,9 +14,10 @@ import kitwright
 from kitwright.catalogue.check import check_catalogue
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue, Shop, ShopId
+from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.quote_text import quote_text
+from kitwright.documents.readings_svg import readings_svg
 from kitwright.errors import KitwrightError
-from kitwright.flow import Workshop
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
@@ -24,11 +25,13 @@ from kitwright.web.edge import Edge
 from kitwright.web.examples import find_examples
 from kitwright.web.log import Journal, JournalHandler
 from kitwright.web.metrics import Metrics
+from kitwright.web.negotiate import SVG, TEXT
 from kitwright.web.openapi import describe
-from kitwright.web.operations import OPERATIONS, PREVIEW
+from kitwright.web.operations import ASSESS, OPERATIONS, PREVIEW
 from kitwright.web.problems import HANDLERS
 from kitwright.web.resources import make_handlers
 from kitwright.web.service import Service
+from kitwright.workshop import Workshop
 
 
 class UnknownShop(UnknownId):
@@ -72,16 +75,20 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
         Workshop(catalogue, shop),
         today or (lambda: datetime.now(zone).date()),
         quote_text,
+        {TEXT: assessment_text, SVG: readings_svg},
     )
 
 
 def openapi_document(service: Service) -> dict[str, object]:
     """Return the API description, its examples run on the service's own catalogue."""
-    previews = {
-        path.name.split(".")[1]: path.read_bytes()
-        for path in examples_folder().glob(f"{PREVIEW.id}.*.json")
+    requests = {
+        one.id: {
+            path.name.split(".")[1]: path.read_bytes()
+            for path in examples_folder().glob(f"{one.id}.*.json")
+        }
+        for one in (ASSESS, PREVIEW)
     }
-    examples = find_examples(service, previews)
+    examples = find_examples(service, requests)
     return describe(OPERATIONS, kitwright.__version__, examples)
 
 

@@ -21,10 +21,11 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.errors import KitwrightError
-from kitwright.flow import Workshop, quote_jobs
+from kitwright.flow import quote_jobs
 from kitwright.stages.job import Jobs, Operation
 from kitwright.stages.request import Asked, Request
 from kitwright.stages.why import place
+from kitwright.workshop import Workshop
 
 
 class Variant(Struct, frozen=True):

@@ -15,6 +15,7 @@ import uvicorn
 from uvicorn.protocols.http.auto import AutoHTTPProtocol
 from uvicorn.server import HANDLED_SIGNALS
 
+from kitwright.errors import KitwrightError
 from kitwright.web.edge import Edge, refusal_of_no_http
 
 _PATIENCE: Final = 5
@@ -32,6 +33,7 @@ def serve_app(app: Edge, host: str, port: int, told: Callable[[str], None]) -> N
     config = uvicorn.Config(
         app,
         http=_PROTOCOL,
+        ws="none",
         log_config=None,
         access_log=False,
         server_header=False,
@@ -46,7 +48,7 @@ def serve_app(app: Edge, host: str, port: int, told: Callable[[str], None]) -> N
 
 
 def _listen(host: str, port: int) -> socket.socket:
-    """Return a socket that listens.
+    """Return a socket that listens. Raises: AddressUnusable.
 
     Its protocol is named: asyncio turns Nagle's algorithm off only for sockets it knows to be TCP,
     and with it on, an answer's body waits up to 40 ms for its headers to be acknowledged.
@@ -58,10 +60,21 @@ def _listen(host: str, port: int) -> socket.socket:
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
         listener.listen(2048)
-    except OSError:
+    except OSError as error:
         listener.close()
-        raise
+        raise AddressUnusable(host, port, error.strerror or str(error)) from error
     return listener
+
+
+class AddressUnusable(KitwrightError):
+    """An address that the service can't listen on."""
+
+    code = "address-unusable"
+
+    def __init__(self, host: str, port: int, because: str) -> None:
+        super().__init__(f"can't listen on {host}, port {port}: {because}")
+        self.host = host
+        self.port = port
 
 
 class _Server(uvicorn.Server):

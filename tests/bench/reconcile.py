@@ -18,7 +18,8 @@ from collections import Counter
 from multiprocessing import get_context
 from random import Random
 
-from tests.stages.drawn import draw_terms, draw_work, draw_workshop
+from tests.stages.drawn import draw_terms, draw_work
+from tests.stages.drawn_shops import draw_workshop
 from tests.stages.reckoning import reconcile
 
 from kitwright.flow import quote_repair

@@ -21,7 +21,7 @@ import msgspec
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId, JobScope
-from kitwright.flow import Workshop, quote_repair
+from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.stages.access import Teardown, plan_access
 from kitwright.stages.job import choose_jobs
@@ -33,6 +33,7 @@ from kitwright.stages.price import Priced, price_lines
 from kitwright.stages.quote import tax_lines
 from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Rust, read_request
 from kitwright.web.answer import answer
+from kitwright.workshop import Workshop
 
 ROOT = Path(__file__).parents[2]
 T = TypeVar("T")
@@ -106,7 +107,7 @@ def stages(catalogue: Catalogue) -> None:
     quote = timed("whole, remembered", lambda: quote_repair(workshop, asked))
     timed("whole, nothing remembered", lambda: quote_repair(Workshop(catalogue, shop), asked), 30)
     speaker = Speaker(catalogue, "en")
-    body = timed("answer", lambda: answer(quote, speaker, language="en", revision="x"), 50)
+    body = timed("answer", lambda: answer(quote, speaker, catalogue=catalogue, language="en"), 50)
     timed("encode", lambda: msgspec.json.encode(body), 50)
 
 

@@ -1,7 +1,7 @@
 """The starter catalogue says what the trade drafts say: every id, figure and text."""
 
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -343,10 +343,17 @@ def job(row: Job) -> Row:
     )
 
 
+HELD_TOO = {"J-SHORT-BLOCK", "J-RESURFACE", "J-THREAD-CASE"}
+"""Jobs that hold J-LASH as well: the rocker gear comes off for them, and its refit sets the
+clearances. The drafts left that to the head gasket job beside them."""
+
+
 def test_jobs_are_whole(starter: Catalogue, drafts: Draft) -> None:
-    assert [job(row) for row in starter.jobs.values()] == [
-        plain(row) for row in drafts["jobs"]["job"]
-    ]
+    drafted = [plain(row) for row in drafts["jobs"]["job"]]
+    for row in drafted:
+        if row["id"] in HELD_TOO:
+            row["supersedes"] = [*row.get("supersedes", []), "J-LASH"]
+    assert [job(row) for row in starter.jobs.values()] == drafted
 
 
 def test_hazards_are_whole(starter: Catalogue, drafts: Draft) -> None:

@@ -1,15 +1,16 @@
 """Rows of findings with what they should lead to, and the way from a row to its assessment."""
 
 import tomllib
+from collections import defaultdict
 from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
 
+import msgspec
 from msgspec import Struct, structs
 
-from kitwright.catalogue.model import Catalogue, FamilyId, Gate, Shop
-from kitwright.flow import Workshop, assess
+from kitwright.catalogue.model import Catalogue, FamilyId
+from kitwright.flow import assess
 from kitwright.stages.assessment import Assessment
 from kitwright.stages.observed import (
     AskedAssessment,
@@ -19,20 +20,21 @@ from kitwright.stages.observed import (
     AskedReading,
 )
 from kitwright.units import PressureUnit
+from kitwright.workshop import Workshop
 
-GAUGES = ("supply_psi", "cylinder_psi")
+SUPPLY, CYLINDER = "supply_psi", "cylinder_psi"
+PSI = PressureUnit.psi
 
 
-class Row(Struct, frozen=True, kw_only=True):
-    """One row: levels by instance id, gauge figures by instance id, the family's flags, and what
-    must come of it: the leading diagnosis, its grade, or a gate that answers.
-
-    `also` are diagnoses that would not be wrong if they led; `truth` are faults of a pair.
+class Row(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One row: levels and gauge figures by instance id, and what must come of it: the leading
+    diagnosis, its grade, faults that are each at least possible (`pair`), a gate that answers,
+    or `none`: nothing with a grade. `also` may lead as well without being wrong.
     """
 
     id: str
     given: dict[str, str] = {}
-    readings: dict[str, list[str]] = {}
+    readings: dict[str, tuple[str, ...]] = {}
     flags: tuple[str, ...] = ()
     background: tuple[str, ...] = ()
     family: str = "TB-V68"
@@ -44,74 +46,68 @@ class Row(Struct, frozen=True, kw_only=True):
     none: bool = False
     note: str = ""
 
+    @property
+    def right(self) -> frozenset[str]:
+        """The diagnoses that the row may lead to."""
+        return frozenset({*self.pair, *self.also, *([self.top] if self.top else [])})
+
 
 def read_rows(name: str) -> list[Row]:
-    path = Path(__file__).with_name(name)
-    rows = tomllib.loads(path.read_text(encoding="utf-8"))["row"]
-    return [_row(row) for row in rows]
-
-
-def _row(row: dict[str, Any]) -> Row:
-    import msgspec
-
-    return msgspec.convert(row, Row)
+    text = Path(__file__).with_name(name).read_text(encoding="utf-8")
+    return [msgspec.convert(row, Row) for row in tomllib.loads(text)["row"]]
 
 
 def asked(row: Row) -> AskedAssessment:
     """Return a row as the counter would enter it."""
     engine: dict[str, str] = {}
-    cylinders: dict[int, dict[str, Any]] = {}
+    findings: dict[int, dict[str, str]] = defaultdict(dict)
+    gauges: dict[int, list[AskedGauge]] = defaultdict(list)
     for key, level in row.given.items():
-        name, _, number = key.partition("@")
-        if number:
-            _of(cylinders, int(number))["findings"][name] = level
-        else:
-            engine[name] = level
+        name, _, cylinder = key.partition("@")
+        (findings[int(cylinder)] if cylinder else engine)[name] = level
     for key, figures in row.readings.items():
-        name, _, number = key.partition("@")
-        if name not in GAUGES:
-            gauges = [
-                AskedGauge(reading=name, value=Decimal(figure), unit=PressureUnit.psi)
-                for figure in figures
+        name, _, cylinder = key.partition("@")
+        if name not in (SUPPLY, CYLINDER):
+            gauges[int(cylinder)] += [
+                AskedGauge(reading=name, value=Decimal(figure), unit=PSI) for figure in figures
             ]
-            _of(cylinders, int(number or 1))["gauges"] += gauges
-    for number in sorted({int(key.partition("@")[2]) for key in row.readings if key.startswith(GAUGES)}):
-        supplies = row.readings[f"supply_psi@{number}"]
-        in_cylinder = row.readings[f"cylinder_psi@{number}"]
-        supplies = supplies * len(in_cylinder) if len(supplies) == 1 else supplies
-        _of(cylinders, number)["readings"] += [
-            AskedReading(supply=Decimal(one), in_cylinder=Decimal(other), unit=PressureUnit.psi)
-            for one, other in zip(supplies, in_cylinder, strict=True)
-        ]
-    return AskedAssessment(
-        family=FamilyId(row.family),
-        findings=AskedFindings(
-            background=row.background,
-            engine=engine,
-            cylinders=tuple(
-                AskedCylinder(
-                    cylinder=number,
-                    readings=tuple(taken["readings"]),
-                    gauges=tuple(taken["gauges"]),
-                    findings=taken["findings"],
-                )
-                for number, taken in sorted(cylinders.items())
-            ),
-        ),
+    taken = dict(_readings(row))
+    cylinders = tuple(
+        AskedCylinder(
+            cylinder=cylinder,
+            readings=taken.get(cylinder, ()),
+            gauges=tuple(gauges[cylinder]),
+            findings=findings[cylinder],
+        )
+        for cylinder in sorted({*findings, *gauges, *taken})
     )
+    told = AskedFindings(background=row.background, engine=engine, cylinders=cylinders)
+    return AskedAssessment(family=FamilyId(row.family), findings=told)
 
 
-def _of(cylinders: dict[int, dict[str, Any]], number: int) -> dict[str, Any]:
-    return cylinders.setdefault(number, {"findings": {}, "gauges": [], "readings": []})
+def _readings(row: Row) -> Iterator[tuple[int, tuple[AskedReading, ...]]]:
+    """Yield the leak-down readings by cylinder; one supply may stand for several readings."""
+    for key, supplies in row.readings.items():
+        name, _, cylinder = key.partition("@")
+        if name == SUPPLY:
+            inside = row.readings[f"{CYLINDER}@{cylinder}"]
+            many = supplies * len(inside) if len(supplies) == 1 else supplies
+            yield (
+                int(cylinder),
+                tuple(
+                    AskedReading(supply=Decimal(supply), in_cylinder=Decimal(one), unit=PSI)
+                    for supply, one in zip(many, inside, strict=True)
+                ),
+            )
 
 
 def assessed(workshop: Workshop, row: Row) -> Assessment:
     return assess(workshop, asked(row))
 
 
-def chances(assessment: Assessment) -> dict[str, Decimal]:
-    """Return the probability of every ranked fault by its instance id, the most probable first."""
-    return {one.candidate.key: one.probability for one in assessment.diagnosed.ranked}
+def answering(assessment: Assessment) -> list[str]:
+    """Return the gates that answered, by id."""
+    return [one.gate.id for one in assessment.findings.answered]
 
 
 def flips(catalogue: Catalogue, row: Row) -> Iterator[Row]:
@@ -124,9 +120,8 @@ def flips(catalogue: Catalogue, row: Row) -> Iterator[Row]:
                 yield structs.replace(row, id=f"{row.id}: {key}={other}", given=changed)
 
 
-def right(row: Row) -> frozenset[str]:
-    """Return what a row may lead to without being wrong."""
-    return frozenset(({row.top} if row.top else set()) | set(row.pair) | set(row.also))
-
-
-__all__ = ["Gate", "Row", "Shop", "asked", "assessed", "chances", "flips", "read_rows", "right"]
+def on_family(row: Row, family: str) -> Row | None:
+    """Return a row on another family, None where that lacks one of its cylinders."""
+    if family in ("QM-H27", "TB-S50") and any("@2" in key for key in (*row.given, *row.readings)):
+        return None
+    return structs.replace(row, family=family)

@@ -17,7 +17,8 @@ from tests.stages.workbench import (
 )
 
 from kitwright.catalogue.model import Catalogue
-from kitwright.documents.quote_text import WIDTH, quote_text
+from kitwright.documents.layout import WIDTH
+from kitwright.documents.quote_text import quote_text
 from kitwright.language.render import Speaker
 from kitwright.stages.quote import Quote
 

@@ -16,7 +16,7 @@ def kept(folder: Path) -> set[str]:
     }
 
 
-def test_wheel_carries_the_package_and_the_catalogue(tmp_path: Path) -> None:
+def test_wheel_carries_the_package_the_catalogue_and_the_examples(tmp_path: Path) -> None:
     built = subprocess.run(
         [sys.executable, "-m", "hatchling", "build", "--target", "wheel", "--directory", tmp_path],
         cwd=REPOSITORY,
@@ -32,4 +32,5 @@ def test_wheel_carries_the_package_and_the_catalogue(tmp_path: Path) -> None:
 
     package = {f"kitwright/{name}" for name in kept(REPOSITORY / "service" / "kitwright")}
     catalogue = {f"kitwright/_catalog/{name}" for name in kept(REPOSITORY / "catalog")}
-    assert carried == package | catalogue
+    examples = {f"kitwright/_examples/{name}" for name in kept(REPOSITORY / "openapi" / "examples")}
+    assert carried == package | catalogue | examples

@@ -67,7 +67,9 @@ EXPLAINED = [
 @pytest.mark.parametrize("terms", EXPLAINED)
 def test_quote_repair_tells_the_reason_and_the_name_of_every_change(terms: Terms) -> None:
     found = quote(starter(), jobs=BOTH_HEADS, terms=terms)
-    told = msgspec.json.encode(answer(found, Speaker(starter(), "en"), language="en", revision=""))
+    told = msgspec.json.encode(
+        answer(found, Speaker(starter(), "en"), catalogue=starter(), language="en")
+    )
     assert b"Agreed" in told
     assert b"Ida" in told
 

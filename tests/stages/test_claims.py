@@ -47,13 +47,14 @@ from kitwright.catalogue.model import (
     ShopId,
     SupplierId,
 )
-from kitwright.flow import Workshop, quote_repair
+from kitwright.flow import quote_repair
 from kitwright.money import Money, total
 from kitwright.stages.line import LineKind
 from kitwright.stages.order import PartsOrder
 from kitwright.stages.quote import Quote
 from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob
 from kitwright.stages.terms import Terms
+from kitwright.workshop import Workshop
 
 H27 = FamilyId("QM-H27")
 S50 = FamilyId("TB-S50")

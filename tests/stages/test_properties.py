@@ -23,7 +23,7 @@ from tests.stages.workbench import starter
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import Catalogue, Family, ItemId, JobScope, Scope, Shop
-from kitwright.flow import Workshop, quote_jobs, quote_repair
+from kitwright.flow import quote_jobs, quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money
 from kitwright.stages.fitment import current_number
@@ -40,7 +40,8 @@ from kitwright.stages.request import (
     read_request,
 )
 from kitwright.web.answer import answer
-from kitwright.web.out import QuoteOut
+from kitwright.web.quotes import QuoteOut
+from kitwright.workshop import Workshop
 
 CATALOGUE = starter()
 SHOPS = {shop.id: Workshop(CATALOGUE, shop) for shop in CATALOGUE.shops.values()}
@@ -135,7 +136,7 @@ def cases(draw: st.DrawFn, most: int = 3) -> Case:
 
 def told(quote: Quote) -> bytes:
     """Return the answer as it goes over the wire."""
-    out = answer(quote, SPEAKER, language="en", revision=CATALOGUE.revision)
+    out = answer(quote, SPEAKER, catalogue=CATALOGUE, language="en")
     return msgspec.json.encode(out)
 
 
@@ -395,7 +396,7 @@ def _leaves(value: object, seen: set[int]) -> Iterator[object]:
 @given(cases())
 def test_quote_repair_holds_no_float(case: Case) -> None:
     quote = case.quote()
-    out = answer(quote, SPEAKER, language="en", revision=CATALOGUE.revision)
+    out = answer(quote, SPEAKER, catalogue=CATALOGUE, language="en")
     assert not [leaf for leaf in _leaves((quote, out), set()) if isinstance(leaf, float)]
 
 

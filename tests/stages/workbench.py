@@ -26,10 +26,11 @@ from kitwright.catalogue.model import (
     Supplier,
     SupplierId,
 )
-from kitwright.flow import Workshop, quote_repair
+from kitwright.flow import quote_repair
 from kitwright.stages.quote import Quote
 from kitwright.stages.request import Asked, AskedJob
 from kitwright.units import Figure, read_figure
+from kitwright.workshop import Workshop
 
 MONDAY = date(2027, 3, 1)
 HIRE_YARD = ShopId("hire-yard")

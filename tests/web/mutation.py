@@ -1,4 +1,4 @@
-"""Bodies for the preview, made of sound requests: changed in shape, in values and in their bytes."""
+"""Bodies for the preview: sound requests, changed in shape, in values and in their bytes."""
 
 import json
 from collections.abc import Callable, Sequence
@@ -102,22 +102,19 @@ class Maker:
         ]
 
     def body(self, dice: Random) -> bytes:
-        """Return a body: seldom sound, mostly with one to four changes, now and then no JSON."""
-        tree = self.request(dice)
-        for _ in range(dice.choice((0, 0, 1, 1, 1, 2, 3, 4))):
-            dice.choice(CHANGES)(tree, dice)
-        raw = self._written(tree, dice).encode("utf-8", "surrogatepass")
-        return raw if dice.random() < 0.9 else _broken(raw, dice)
+        """Return a body: sound now and then, mostly changed, seldom no JSON at all."""
+        return changed(self.request(dice), dice)
 
     def request(self, dice: Random) -> Tree:
         """Return a request of the right shape, with ids that exist."""
         if dice.random() < 0.2:
             return json.loads(json.dumps(dice.choice(self._examples)))
-        tree: dict[str, Any] = {"family": dice.choice(list(self._catalogue.families))}
+        catalogue = self._catalogue
+        tree: dict[str, Any] = {"family": dice.choice(list(catalogue.families))}
         members: dict[str, Callable[[], Any]] = {
             "serial": lambda: dice.choice((None, 0, 9_999_999, dice.randrange(10_000_000))),
             "build_code": lambda: f"{dice.randrange(10_000):04}",
-            "chassis": lambda: dice.choice([None, *self._catalogue.chassis]),
+            "chassis": lambda: dice.choice([None, *catalogue.chassis]),
             "diagnoses": lambda: self._some(dice, self._diagnosis),
             "jobs": lambda: self._some(dice, self._job),
             "add_jobs": lambda: self._some(dice, self._job),
@@ -131,7 +128,9 @@ class Maker:
             "diagnostic_done": lambda: dice.random() < 0.5,
             "on": lambda: f"{dice.randrange(2020, 2200)}-0{dice.randrange(1, 10)}-11",
             "needed_by": lambda: f"2199-12-{dice.randrange(10, 32)}",
-            "tax_area": lambda: dice.choice([None, *self._catalogue.tax_areas]),
+            "tax_area": lambda: dice.choice(
+                (None, self._shop.tax_area, *self._catalogue.tax_areas)
+            ),
             "exemption": lambda: {"certificate_number": "1", "valid_until": "2199-01-01"},
             "discounts": lambda: self._some(dice, self._discount),
             "free_lines": lambda: self._some(dice, self._free_line),
@@ -144,7 +143,7 @@ class Maker:
         }
         asked = dice.choice(("diagnoses", "jobs"))
         for name, value in members.items():
-            if name == asked or dice.random() < 0.25:
+            if name == asked or dice.random() < 0.15:
                 tree[name] = value()
         return tree
 
@@ -205,19 +204,27 @@ class Maker:
         role = dice.choice([*self._shop.quality_floor, "head_gasket"])
         return {**WHO, "role": role, "quality": dice.choice(("maker", "alternate", "used"))}
 
-    def _written(self, tree: Tree, dice: Random) -> str:
-        """Return a tree as text; members named `name#2` are written as a second `name`."""
-        text = json.dumps(tree, ensure_ascii=dice.random() < 0.5, indent=dice.choice((None, 1)))
-        return text.replace('#2"', '"')
+
+def changed(tree: Tree, dice: Random) -> bytes:
+    """Return a tree as bytes, after none to three changes, and maybe broken."""
+    for _ in range(dice.choice((0, 0, 0, 1, 1, 1, 2, 3))):
+        dice.choice(CHANGES)(tree, dice)
+    text = json.dumps(tree, ensure_ascii=dice.random() < 0.5, indent=dice.choice((None, 1)))
+    # members named `name#2` are written as a second `name`
+    raw = text.replace('#2"', '"').encode("utf-8", "surrogatepass")
+    return raw if dice.random() < 0.9 else _broken(raw, dice)
 
 
 def places(tree: Tree) -> list[Place]:
     """Return every place in a tree, outermost first."""
     found: list[Place] = []
-    if isinstance(tree, dict | list):
-        for key in tree if isinstance(tree, dict) else range(len(tree)):
-            found.append((tree, key))
-            found += places(tree[key])
+    left = [tree]
+    while left:
+        within = left.pop()
+        if isinstance(within, dict | list):
+            keys = list(within) if isinstance(within, dict) else range(len(within))
+            found += ((within, key) for key in keys)
+            left += (within[key] for key in keys)
     return found
 
 
@@ -282,7 +289,7 @@ def double(tree: Tree, dice: Random) -> None:
 def bury(tree: Tree, dice: Random) -> None:
     """Put a value deep inside lists or objects."""
     if place := _pick(tree, dice):
-        for _ in range(dice.choice((1, 2, 70, 900))):
+        for _ in range(dice.choice((1, 2, 60, 90))):
             value = place[0][place[1]]
             place[0][place[1]] = [value] if dice.random() < 0.5 else {"x": value}
 

@@ -306,3 +306,59 @@ def test_decode_gives_the_struct_of_a_sound_body() -> None:
         right: tuple[str, ...] = ()
 
     assert decode(b'{"left": 1, "right": ["a", "b"]}', Pair) == Pair(1, ("a", "b"))
+
+
+ASSESSED = {
+    "a level is a number": (
+        b'{"family": "A", "engine": {"crankcase_vacuum": 1}}',
+        "/engine/crankcase_vacuum",
+        "wrong-type",
+    ),
+    "the name of a finding is none": (
+        b'{"family": "A", "engine": {"a b": "weak"}}',
+        "/engine/a b",
+        "wrong-form",
+    ),
+    "a finding is given twice": (
+        b'{"family": "A", "cylinders": [{"cylinder": 1, "findings": {"a": "x", "a": "y"}}]}',
+        "/cylinders/0/findings/a",
+        "duplicate-member",
+    ),
+    "the name of a finding is half a surrogate pair": (
+        b'{"family": "A", "engine": {"\\udfff": "weak"}}',
+        "/engine",
+        "lone-surrogate",
+    ),
+    "too many findings": (
+        json.dumps({"family": "A", "engine": {f"f{each}": "x" for each in range(101)}}).encode(),
+        "/engine",
+        "wrong-length",
+    ),
+    "findings in a list": (b'{"family": "A", "engine": []}', "/engine", "wrong-type"),
+    "a leak-down reading lacks a gauge": (
+        b'{"family": "A", "cylinders": [{"cylinder": 1, "leakdown": {"supply": "90"}}]}',
+        "/cylinders/0/leakdown/in_cylinder",
+        "missing-member",
+    ),
+    "one of several leak-down readings lacks a gauge": (
+        b'{"family": "A", "cylinders": [{"cylinder": 1, "leakdown": '
+        b'[{"supply": "90", "in_cylinder": "85"}, {"supply": "90"}]}]}',
+        "/cylinders/0/leakdown/1/in_cylinder",
+        "missing-member",
+    ),
+    "a leak-down reading is a number": (
+        b'{"family": "A", "cylinders": [{"cylinder": 1, "leakdown": 90}]}',
+        "/cylinders/0/leakdown",
+        "wrong-type",
+    ),
+}
+
+
+@pytest.mark.parametrize(("body", "pointer", "code"), ASSESSED.values(), ids=ASSESSED.keys())
+def test_findings_with_a_fault_say_where(
+    client: TestClient[Any], body: bytes, pointer: str, code: str
+) -> None:
+    told = sound_problem(client.post("/v1/assessments", content=body, headers=JSON), body)
+
+    assert told["code"] == "body-invalid"
+    assert faults(told) == {(pointer, code)}

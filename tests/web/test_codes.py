@@ -13,6 +13,7 @@ from kitwright.web.codes import documented_codes, leaves
 from kitwright.web.problems import GAPS, KINDS
 
 PREVIEW = "/v1/quotes/preview"
+ASSESS = "/v1/assessments"
 VALVE = {"code": "VALVE-EX", "cylinder": 1}
 GASKET = {"job": "J-HEAD-GASKET", "cylinder": 1}
 SINGLE = {"family": "QM-H27", "serial": 2140077, "diagnoses": [VALVE]}
@@ -62,7 +63,7 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
         {**SINGLE, "exemption": {"certificate_number": "1", "valid_until": "2027-02-28"}},
         "/exemption/valid_until",
     ),
-    "no-floor": (
+    "unknown-role": (
         {**SINGLE, "floors": [{**WHO, "role": "spark_plug_hat", "quality": "maker"}]},
         "/floors/0/role",
     ),
@@ -86,22 +87,72 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
     "part-not-needed": ({**SINGLE, "customer_parts": [{"item": "NONE"}]}, "/customer_parts/0/item"),
     "override-unclear": ({**SINGLE, "overrides": [WHO]}, "/overrides/0"),
 }
+SEEN = {"cylinder": 1, "findings": {"plug_oil": "yes"}}
+READ = {"supply": "90", "in_cylinder": "85"}
+
+
+def assessed(**more: Any) -> dict[str, Any]:
+    return {"family": "TB-V68", **more}
+
+
+# code -> findings that meet it alone, and where it points
+ASSESSED: dict[str, tuple[dict[str, Any], str]] = {
+    "unknown-finding": (assessed(engine={"smoke_blue": "yes"}), "/engine/smoke_blue"),
+    "unknown-level": (assessed(engine={"oil_airbox": "maybe"}), "/engine/oil_airbox"),
+    "unknown-background": (assessed(background=["overheeted"]), "/background/0"),
+    "unknown-reading": (
+        assessed(cylinders=[{"cylinder": 1, "gauges": [{"reading": "oil_psi", "value": "5"}]}]),
+        "/cylinders/0/gauges/0/reading",
+    ),
+    "finding-misplaced": (assessed(engine={"plug_oil": "yes"}), "/engine/plug_oil"),
+    "level-follows": (
+        assessed(
+            cylinders=[
+                {"cylinder": 1, "leakdown": READ, "findings": {"leakdown_band": "5_10"}},
+            ]
+        ),
+        "/cylinders/0/findings/leakdown_band",
+    ),
+    "cylinder-twice": (assessed(cylinders=[SEEN, SEEN]), "/cylinders/1/cylinder"),
+    "pressure-not-positive": (
+        assessed(cylinders=[{"cylinder": 1, "leakdown": {**READ, "supply": "0"}}]),
+        "/cylinders/0/leakdown/supply",
+    ),
+}
+LOCKED = {
+    "engine": {"crank_locked": "yes"},
+    "cylinders": [{"cylinder": 1, "findings": {"plug_hole_liquid": "yes"}}],
+}
+# code -> a preview of findings that meets it alone, and where it points
+FOUND: dict[str, tuple[dict[str, Any], str]] = {
+    "findings-beside": ({**SINGLE, "findings": {"cylinders": [SEEN]}}, "/findings"),
+    "quote-stopped": ({"family": "TB-V68", "findings": LOCKED}, "/findings"),
+    "nothing-to-quote": (
+        {"family": "TB-V68", "findings": {"engine": {"fins_blocked": "no"}}},
+        "/findings",
+    ),
+}
 # Faults that the starter catalogue leaves no way to: tests of the stages raise them.
 NOT_MET = {
     "serial-out-of-range": "the body's shape has the same bounds",
     "job-does-not-fit": "every job fits every starter family; test_gaps.py meets it",
     "unknown-build-code": "no starter family has parts by build code",
+    "findings-impossible": "every starter finding is seen now and then without a fault",
 }
+MET = [
+    *((PREVIEW, code, *each) for code, each in REFUSED.items()),
+    *((ASSESS, code, *each) for code, each in ASSESSED.items()),
+    *((PREVIEW, code, *each) for code, each in FOUND.items()),
+]
 
 
-@pytest.mark.parametrize(("body", "pointer"), REFUSED.values(), ids=REFUSED.keys())
+@pytest.mark.parametrize(
+    ("call", "code", "body", "pointer"), MET, ids=[f"{call}-{code}" for call, code, _, _ in MET]
+)
 def test_request_that_does_not_fit_is_refused(
-    client: TestClient[Any], body: dict[str, Any], pointer: str, request: pytest.FixtureRequest
+    client: TestClient[Any], call: str, code: str, body: dict[str, Any], pointer: str
 ) -> None:
-    code = request.node.callspec.id
-    raw = json.dumps(body).encode()
-
-    told = sound_problem(client.post(PREVIEW, json=body), raw)
+    told = sound_problem(client.post(call, json=body), json.dumps(body).encode())
 
     assert told["code"] == "request-refused"
     assert [(each["pointer"], each["code"]) for each in told["errors"]] == [(pointer, code)]
@@ -112,7 +163,7 @@ def test_every_documented_refusal_is_met() -> None:
         each.code for each in documented_codes() if each.is_fault and each.status == 422
     } - {leaf.code for leaf in leaves(GAPS)}
 
-    assert documented == REFUSED.keys() | NOT_MET.keys()
+    assert documented == {code for _, code, _, _ in MET} | NOT_MET.keys()
 
 
 def test_request_with_many_faults_names_all_of_them(client: TestClient[Any]) -> None:

@@ -15,13 +15,13 @@ from tests.web.asgi import ask
 from tests.web.problem import sound_problem
 
 from kitwright.app import make_app
-from kitwright.flow import Workshop
 from kitwright.language.render import UnknownLanguage
 from kitwright.money import MixedCurrencies
 from kitwright.web.edge import Edge
 from kitwright.web.log import Journal
 from kitwright.web.metrics import Metrics
 from kitwright.web.service import Service
+from kitwright.workshop import Workshop
 
 PREVIEW = "/v1/quotes/preview"
 
@@ -58,7 +58,7 @@ def test_request_id_of_the_caller_is_taken_over(client: TestClient[Any], sent: s
 
 @pytest.mark.parametrize("sent", [None, "", "a b", "-a", "A" * 129, 'a"b', "a\\b", "é", "a;b"])
 def test_request_id_is_made_where_none_is_sound(client: TestClient[Any], sent: str | None) -> None:
-    headers = {} if sent is None else {"X-Request-Id": sent.encode()}
+    headers = [] if sent is None else [(b"X-Request-Id", sent.encode())]
 
     answer = client.get("/health/live", headers=headers)
 

@@ -6,12 +6,14 @@ KITWRIGHT_FUZZ says how many bodies are tried; the same ones every time.
 import json
 import os
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 from tests.web.asgi import Answered, ask
-from tests.web.mutation import Maker
+from tests.web.mutation import Maker, changed
 from tests.web.problem import sound_problem
 
 from kitwright.web.edge import Edge
@@ -36,8 +38,40 @@ def adds_up(answer: Answered) -> None:
     assert sum(minor(tax["amount"]["amount"]) for tax in quote["taxes"]) == tax
 
 
+def kept(examples: Path, operation: str) -> list[Any]:
+    """Return the example requests of an operation."""
+    return [json.loads(path.read_bytes()) for path in sorted(examples.glob(f"{operation}.*.json"))]
+
+
 def minor(amount: str) -> int:
     return int(amount.replace(".", ""))
+
+
+def judge(answer: Answered, body: bytes, is_sound: Callable[[Answered], None], number: int) -> None:
+    """Check that an answer is sound, or a sound problem."""
+    try:
+        if answer.status_code == 200:
+            is_sound(answer)
+        else:
+            assert answer.status_code in REFUSING
+            sound_problem(answer, body)
+    except Exception as error:
+        error.add_note(f"body {number}: {body[:3_000]!r}\n{answer.content[:3_000]!r}")
+        raise
+
+
+def test_any_findings_are_assessed_or_soundly_refused(app: Edge, examples: Path) -> None:
+    requests = kept(examples, "assessFindings")
+    met: Counter[int] = Counter()
+    for number in range(MANY // PARTS):
+        dice = Random(number)
+        body = changed(json.loads(json.dumps(dice.choice(requests))), dice)
+        answer = ask(app, "/v1/assessments", headers=HEADERS, parts=[body])
+        met[answer.status_code] += 1
+        judge(answer, body, lambda sound: json.loads(sound.content), number)
+    assert met[200] > MANY / PARTS / 20
+    assert met[400] > MANY / PARTS / 20
+    assert met[422] > MANY / PARTS / 50
 
 
 @pytest.mark.parametrize("part", range(PARTS))
@@ -47,22 +81,14 @@ def test_any_body_is_quoted_or_soundly_refused(
     maker = Maker(
         service.workshop.catalogue,
         service.workshop.shop,
-        [json.loads(path.read_bytes()) for path in sorted(examples.iterdir())],
+        kept(examples, "previewQuote"),
     )
     met: Counter[int] = Counter()
     for number in range(part, MANY, PARTS):
         body = maker.body(Random(number))
         answer = ask(app, "/v1/quotes/preview", headers=HEADERS, parts=[body])
         met[answer.status_code] += 1
-        try:
-            if answer.status_code == 200:
-                adds_up(answer)
-            else:
-                assert answer.status_code in REFUSING
-                sound_problem(answer, body)
-        except Exception as error:
-            error.add_note(f"body {number}: {body[:3_000]!r}\n{answer.content[:3_000]!r}")
-            raise
+        judge(answer, body, adds_up, number)
     # a fuzz that only ever meets one kind of answer tests nothing
     assert met[200] > MANY / PARTS / 20
     assert met[400] > MANY / PARTS / 20

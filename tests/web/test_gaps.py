@@ -12,11 +12,11 @@ from tests.web.problem import sound_problem
 
 from kitwright.app import make_app
 from kitwright.catalogue.model import Catalogue, JobId, PriceRule, Shop
-from kitwright.flow import Workshop
 from kitwright.units import Figure
 from kitwright.web.codes import leaves
 from kitwright.web.problems import GAPS
 from kitwright.web.service import Service
+from kitwright.workshop import Workshop
 
 Broken = tuple[Catalogue, Shop]
 

@@ -1,6 +1,7 @@
 """Limits: what is too long is refused before it is read, over real connections too."""
 
 import json
+import re
 import socket
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -236,3 +237,32 @@ def test_live_service_refuses_a_very_long_path(live: str) -> None:
 
     assert status == 414
     assert json.loads(body)["code"] == "path-too-long"
+
+
+def test_live_service_answers_an_upgrade_as_if_it_were_none(live: str) -> None:
+    with connected(live) as raw:
+        raw.sendall(
+            b"GET /health/live HTTP/1.1\r\nHost: localhost\r\nConnection: Upgrade\r\n"
+            b"Upgrade: websocket\r\nSec-WebSocket-Version: 13\r\n"
+            b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n"
+        )
+
+        status, body = answered(raw)
+
+    assert (status, json.loads(body)) == (200, {"status": "alive"})
+
+
+def test_live_service_answers_requests_sent_at_once_in_order(live: str) -> None:
+    with connected(live) as raw:
+        raw.sendall(
+            b"".join(
+                f"GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode()
+                for path in ("/health/live", "/nothing", "/health/live")
+            )
+        )
+
+        got = b""
+        while got.count(b"HTTP/1.1 ") < 3 or not got.endswith(b'{"status":"alive"}'):
+            got += raw.recv(65_536)
+
+    assert re.findall(rb"HTTP/1\.1 (\d+)", got) == [b"200", b"404", b"200"]

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from jsonschema import Draft202012Validator
+from jsonschema_rs import Draft202012Validator
 from litestar.testing import TestClient
 from openapi_spec_validator import OpenAPIV31SpecValidator
 from tests.web.problem import sound_problem
@@ -29,7 +29,7 @@ def against(schema: dict[str, Any], value: object) -> list[str]:
     """Return what is wrong with a value."""
     # references in it are from the top of the document
     whole = {**schema, "components": DOCUMENT["components"]}
-    validator = Draft202012Validator(whole, format_checker=Draft202012Validator.FORMAT_CHECKER)
+    validator = Draft202012Validator(whole, validate_formats=True)
     return [error.message for error in validator.iter_errors(value)]
 
 
@@ -141,6 +141,20 @@ def test_requests_take_no_other_members() -> None:
     assert not loose
 
 
+def test_members_that_may_be_left_out_have_no_default() -> None:
+    # generators of TypeScript take a member with a default for one that is always there
+    told = [
+        f"{name}{path}"
+        for name, shape in DOCUMENT["components"]["schemas"].items()
+        for path, schema in schemas(shape)
+        if "default" in schema
+    ]
+
+    assert not told
+    scope = DOCUMENT["components"]["schemas"]["PreviewIn"]["properties"]["scope"]
+    assert scope["description"] == 'Left out: `"recommended"`.'
+
+
 def test_money_and_decimals_have_patterns() -> None:
     money = DOCUMENT["components"]["schemas"]["MoneyOut"]["properties"]
 
@@ -206,26 +220,34 @@ def holds(real: Any, example: Any) -> bool:
     return bool(real == example)
 
 
-EXAMPLES = CALLS["previewQuote"][2]["requestBody"]["content"]["application/json"]["examples"]
+EXAMPLES = [
+    (name, title)
+    for name, (_, _, operation) in CALLS.items()
+    for content in operation.get("requestBody", {}).get("content", {}).values()
+    for title in content["examples"]
+]
 
 
-@pytest.mark.parametrize("name", EXAMPLES)
-def test_example_of_a_preview_is_quoted(client: TestClient[Any], name: str) -> None:
-    content = CALLS["previewQuote"][2]["requestBody"]["content"]["application/json"]
-    asked = EXAMPLES[name]["value"]
+@pytest.mark.parametrize(("name", "title"), EXAMPLES)
+def test_example_of_a_body_is_answered(client: TestClient[Any], name: str, title: str) -> None:
+    method, path, operation = CALLS[name]
+    content = operation["requestBody"]["content"]["application/json"]
+    asked = content["examples"][title]["value"]
     assert not against(content["schema"], asked)
 
-    answer = client.post("/v1/quotes/preview", json=asked)
+    for form, answered in operation["responses"]["200"]["content"].items():
+        answer = client.request(method, path, json=asked, headers={"Accept": form})
 
-    assert answer.status_code == 200
-    schema = CALLS["previewQuote"][2]["responses"]["200"]["content"]["application/json"]["schema"]
-    assert not against(schema, answer.json())
+        assert answer.status_code == 200
+        assert answer.headers["content-type"].partition(";")[0] == form
+        if form == "application/json":
+            assert not against(answered["schema"], answer.json())
 
 
 def test_every_example_that_is_kept_is_described(examples: Path) -> None:
     kept = {path.name for path in examples.iterdir()}
 
-    assert kept == {f"previewQuote.{name}.json" for name in EXAMPLES}
+    assert kept == {f"{name}.{title}.json" for name, title in EXAMPLES}
 
 
 @pytest.mark.parametrize("accept", ["application/json", "text/html"])

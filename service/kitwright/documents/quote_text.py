@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from kitwright.catalogue.model import Quality
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.language.render import Speaker
 from kitwright.money import Money
@@ -17,6 +18,7 @@ def quote_text(quote: Quote, speaker: Speaker) -> str:
     """Return the quote as text of at most `WIDTH` columns, ending in a newline."""
     sections = (
         _head(quote, speaker),
+        _basis(quote, speaker),
         _questions(quote, speaker),
         _jobs(quote, speaker),
         _access(quote, speaker),
@@ -53,6 +55,27 @@ def _head(quote: Quote, speaker: Speaker) -> Iterator[str]:
     yield f"Stands until {speaker.day(quote.valid_until)}" + (
         "" if quote.parts_by is None else f"; parts by {speaker.day(quote.parts_by)}"
     )
+
+
+def _basis(quote: Quote, speaker: Speaker) -> Iterator[str]:
+    """Yield what findings support, where the quote is made of them."""
+    basis = quote.basis
+    if basis is None:
+        return
+    if basis.is_repair:
+        yield "Made of findings: what they support is quoted."
+        for one in basis.assessment.diagnosed.ranked:
+            if one.is_quotable and one.grade is not None:
+                named = speaker.fault(one.code, one.cylinder)
+                yield from spread(f"  {one.grade.value}: {named}", str(one.probability))
+        return
+    yield from title("Made of findings: no repair is sure enough, so what finds out is quoted")
+    for each in basis.in_play:
+        for fault in each.faults:
+            named = speaker.fault(fault.code, fault.cylinder)
+            yield from spread(f"  It may be {named}", str(fault.probability))
+        jobs = "; ".join(speaker.job(one.job.id, one.cylinder) for one in each.operations)
+        yield from spread(f"      then: {jobs}", speaker.money(each.price))
 
 
 def _questions(quote: Quote, speaker: Speaker) -> Iterator[str]:
@@ -96,7 +119,7 @@ def _lines(quote: Quote, speaker: Speaker) -> Iterator[str]:
     yield from title("Lines", quote.shop.currency)
     for line in quote.repair.lines:
         yield from spread(f"  {speaker.line(line)}", line.amount.amount_text)
-        told = f"{_quantity(line, speaker)}. {speaker.summary(line.why)}"
+        told = f"{_quantity(line, speaker)}. {speaker.summary(line.why)}".rstrip()
         yield from paragraph(told, " " * 6, " " * 6, WIDTH - 14)
 
 
@@ -170,7 +193,9 @@ def _stock(quote: Quote, speaker: Speaker) -> Iterator[str]:
         yield from title("Left over, the shop's")
         for left in kit.left_over:
             what = f"{speaker.number(left.quantity)} {left.unit}  {left.item}"
-            yield f"  {what}  {speaker.item(left.item)}"
+            is_pieces = left.unit == "piece" and left.quality is not Quality.maker
+            make = ", not the maker's" if is_pieces else ""
+            yield f"  {what}  {speaker.item(left.item)}{make}"
 
 
 def _order(quote: Quote, order: PartsOrder, speaker: Speaker) -> Iterator[str]:

@@ -52,6 +52,12 @@ SENTENCES: Final[dict[str, str]] = {
     "sublet-of-job": "{job} is done by a specialist; it adds {days} working days.",
     "speaks-for": "{finding}: {times} times more likely if it is {fault}.",
     "speaks-against": "{finding}: {times} times more likely if it is not {fault}.",
+    "speaks-for-too": (
+        "{finding}: {times} times more likely if it is {fault}; the rest explains it as well."
+    ),
+    "speaks-against-too": (
+        "{finding}: {times} times more likely if it is not {fault}; the rest explains it as well."
+    ),
     "settles-for": "{finding}: at least {times} times more likely if it is {fault}.",
     "settles-against": "{finding}: at least {times} times more likely if it is not {fault}.",
     "clash-over-fault": (
@@ -63,7 +69,7 @@ SENTENCES: Final[dict[str, str]] = {
     "retest-clash": "Repeated, since findings do not go together ({conflict}).",
     "retest-clash-over": "Repeated, since findings clash over {fault}.",
     "basic-open": "Done on every machine, before anything is ranked.",
-    "informs-of-jobs": "Expected to tell {bits} bits about which jobs are needed, in {minutes} min.",
+    "informs-of-jobs": "Expected to tell {bits} bits about the jobs needed, in {minutes} min.",
 }
 """Reason code -> sentence. Facts stand in braces; a test holds the codes to those that the stages
 give.
@@ -76,7 +82,7 @@ GROUPED: Final[dict[str, str]] = {
 }
 """Reason code -> one sentence for all the roles of a line that have this reason."""
 
-UNSAID: Final = frozenset({"fits-every-serial"})
+UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
 """Reasons that a summary leaves out: they say what goes without saying."""
 
 WORDS: Final[dict[str, str]] = {

@@ -1,8 +1,12 @@
-"""Integer programs, solved by HiGHS. Floats exist here alone: whole numbers go in and come out."""
+"""Integer programs, given to HiGHS. Floats exist here alone: whole numbers go in and come out.
+
+Floats make hearsay of what a solver says: it takes 0.999999 for one, and it may cut off the best
+solution by a hair. So nothing here is a proof. What comes back are whole values that obey every
+row, as anyone can check, and prices, of which any make a lower bound.
+"""
 
 from __future__ import annotations
 
-from operator import mul
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from kitwright.errors import KitwrightError
@@ -12,13 +16,8 @@ if TYPE_CHECKING:
 
     import highspy
 
-_TOLERANCES: Final = (1e-9, 1e-8, 1e-7)
-"""How far the solver may be off in a value that ought to be whole, strictest first.
-
-At the solver's own 1e-6 a value of 0.999999 passes for one, which dear columns feel; at 1e-9 rows
-with large factors drown in the noise of floats, and the solver may see no solution where there
-is one. So each stands in where the one before it fails.
-"""
+_COSTS: Final = 10**6
+"""The solver loses its way among numbers much larger."""
 
 
 class SolverFailed(KitwrightError):
@@ -39,58 +38,48 @@ class Row(NamedTuple):
     most: int | None = None
 
 
-def least_values(
-    costs: Sequence[int], limits: Sequence[int], rows: Sequence[Row]
-) -> list[int] | None:
-    """Return whole values of the columns at the least sum of costs, None where there are none.
+class Program(NamedTuple):
+    """Columns, each with a cost and a highest value (the lowest is zero), and rows to obey."""
 
-    Args:
-        costs: for one of each column, of any sign.
-        limits: the highest value of each column; the lowest is zero.
-        rows: what the values must obey.
+    costs: Sequence[int]
+    limits: Sequence[int]
+    rows: Sequence[Row]
+
+
+def good_values(program: Program) -> list[int] | None:
+    """Return whole values that obey the rows, at what the solver takes for the least cost.
+
+    None, where it finds that there are none.
 
     Raises: SolverFailed.
     """
-    failures = []
-    for tolerance in _TOLERANCES:
-        try:
-            values = _solved(costs, limits, rows, tolerance)
-        except SolverFailed as failure:
-            failures.append(failure)
-        else:
-            if values is not None:
-                return values
-    if failures:
-        raise failures[0]
-    return None
-
-
-def _solved(
-    costs: Sequence[int], limits: Sequence[int], rows: Sequence[Row], tolerance: float
-) -> list[int] | None:
-    # Loading it takes a sixth of a second, and most processes never need it.
-    from highspy import HighsModelStatus
-
-    solver = _silent_solver(tolerance)
-    solver.passModel(_model(costs, limits, rows))
-    solver.run()
-    status = solver.getModelStatus()
-    if status == HighsModelStatus.kInfeasible:
+    solver = _run(program, is_whole=True)
+    if solver is None:
         return None
-    if status != HighsModelStatus.kOptimal:
-        raise SolverFailed(solver.modelStatusToString(status))
     values = [round(value) for value in solver.getSolution().col_value]
-    if not _obey(values, limits, rows):
-        raise SolverFailed("an answer breaks a row or a limit")
-    cost = sum(map(mul, costs, values))
-    if abs(cost) * tolerance > 0.4:
-        raise SolverFailed(f"a cost of {cost} is too large to be sure of its last digit")
-    if cost - solver.getInfo().mip_dual_bound > 0.9:
-        raise SolverFailed(f"a cost of {cost} is not proven to be the least")
+    if not _obey(values, program):
+        raise SolverFailed("its answer breaks a row or a limit")
     return values
 
 
-def _silent_solver(tolerance: float) -> highspy.Highs:
+def row_prices(program: Program, unit: int) -> list[int]:
+    """Return what one more of each row costs where values need not be whole, `unit` for one.
+
+    Raises: SolverFailed.
+    """
+    solver = _run(program, is_whole=False)
+    if solver is None:
+        raise SolverFailed("it finds no solution even in fractions")
+    scale = unit * _divisor(program)
+    return [round(price * scale) for price in solver.getSolution().row_dual]
+
+
+def _divisor(program: Program) -> int:
+    return max(1, max(program.costs) // _COSTS)
+
+
+def _run(program: Program, *, is_whole: bool) -> highspy.Highs | None:
+    # Loading it takes a sixth of a second, and most processes never need it.
     import highspy
 
     class Silent(highspy.Highs):
@@ -105,48 +94,55 @@ def _silent_solver(tolerance: float) -> highspy.Highs:
     solver.setOptionValue("threads", 1)
     solver.setOptionValue("random_seed", 0)
     solver.setOptionValue("mip_rel_gap", 0.0)
-    # Costs are whole: two that are less than one apart are the same.
-    solver.setOptionValue("mip_abs_gap", 0.5)
-    solver.setOptionValue("mip_feasibility_tolerance", tolerance)
-    solver.setOptionValue("primal_feasibility_tolerance", tolerance)
-    solver.setOptionValue("dual_feasibility_tolerance", tolerance)
+    # A limit in nodes, not in seconds, stops at the same answer on any machine.
+    solver.setOptionValue("mip_max_nodes", 20_000)
+    solver.passModel(_model(program, is_whole=is_whole))
+    solver.run()
+    status = solver.getModelStatus()
+    if status == highspy.HighsModelStatus.kInfeasible:
+        return None
+    if solver.getInfo().primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        raise SolverFailed(solver.modelStatusToString(status))
     return solver
 
 
-def _model(costs: Sequence[int], limits: Sequence[int], rows: Sequence[Row]) -> highspy.HighsLp:
+def _model(program: Program, *, is_whole: bool) -> highspy.HighsLp:
     import highspy
 
     infinity = highspy.kHighsInf
+    kind = highspy.HighsVarType.kInteger if is_whole else highspy.HighsVarType.kContinuous
+    divisor = _divisor(program)
+    count = len(program.costs)
     model = highspy.HighsLp()
-    model.num_col_ = len(costs)
-    model.num_row_ = len(rows)
-    model.col_cost_ = [float(cost) for cost in costs]
-    model.col_lower_ = [0.0] * len(costs)
-    model.col_upper_ = [float(limit) for limit in limits]
-    model.integrality_ = [highspy.HighsVarType.kInteger] * len(costs)
-    model.row_lower_ = [-infinity if row.least is None else float(row.least) for row in rows]
-    model.row_upper_ = [infinity if row.most is None else float(row.most) for row in rows]
+    model.num_col_ = count
+    model.num_row_ = len(program.rows)
+    model.col_cost_ = [cost / divisor for cost in program.costs]
+    model.col_lower_ = [0.0] * count
+    model.col_upper_ = [float(limit) for limit in program.limits]
+    model.integrality_ = [kind] * count
+    model.row_lower_ = [-infinity if r.least is None else float(r.least) for r in program.rows]
+    model.row_upper_ = [infinity if r.most is None else float(r.most) for r in program.rows]
     starts = [0]
     columns: list[int] = []
     factors: list[float] = []
-    for row in rows:
+    for row in program.rows:
         columns += row.factors
         factors += map(float, row.factors.values())
         starts.append(len(columns))
     matrix = model.a_matrix_
     matrix.format_ = highspy.MatrixFormat.kRowwise
-    matrix.num_col_ = len(costs)
-    matrix.num_row_ = len(rows)
+    matrix.num_col_ = count
+    matrix.num_row_ = len(program.rows)
     matrix.start_ = starts
     matrix.index_ = columns
     matrix.value_ = factors
     return model
 
 
-def _obey(values: Sequence[int], limits: Sequence[int], rows: Sequence[Row]) -> bool:
-    if any(not 0 <= value <= limit for value, limit in zip(values, limits, strict=True)):
+def _obey(values: Sequence[int], program: Program) -> bool:
+    if any(not 0 <= v <= limit for v, limit in zip(values, program.limits, strict=True)):
         return False
-    for row in rows:
+    for row in program.rows:
         total = sum(factor * values[column] for column, factor in row.factors.items())
         if row.least is not None and total < row.least:
             return False

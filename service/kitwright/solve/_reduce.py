@@ -1,4 +1,4 @@
-"""What shrinks a covering problem before anything is searched, without losing its one best cover.
+"""A covering problem in numbers, and what shrinks it without losing its one best cover.
 
 Best is: least cost, then fewest packs, then the smallest tuple of ids in ascending order. Needs
 and ids are numbers here, ids by their order.
@@ -7,10 +7,11 @@ and ids are numbers here, ids by their order.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
 
 class Column(NamedTuple):
@@ -36,8 +37,44 @@ class Problem(NamedTuple):
     columns: Sequence[Column]
 
 
+Stage = Sequence[Column]
+"""Columns of which only one can be taken."""
+
+
 class NoCover(Exception):
     """The columns cannot cover the needs, all at once."""
+
+
+class Scale:
+    """Whole numbers that say all about copies taken, so that the least number is the best.
+
+    The highest digits are the cost. Then comes the count, and then the copies of each column,
+    those of the smallest id highest: they are taken away, for more of a smaller id is better.
+    """
+
+    def __init__(self, columns: Sequence[Column]) -> None:
+        self._ranks = sorted((column.rank for column in columns), reverse=True)
+        self._width = sum(column.limit for column in columns).bit_length()
+        self._digits = self._width * len(columns)
+
+    def value(self, column: Column) -> int:
+        """Return the cost and the count of one copy in one number."""
+        return (column.cost << self._width) + 1
+
+    def weights(self, columns: Sequence[Column]) -> dict[int, int]:
+        """Return what one copy of each column weighs, by rank."""
+        shift = {rank: self._width * place for place, rank in enumerate(self._ranks)}
+        return {c.rank: (self.value(c) << self._digits) - (1 << shift[c.rank]) for c in columns}
+
+    def value_of(self, weight: int) -> int:
+        """Return the cost and the count of all that weighs this much together."""
+        return -(-weight >> self._digits)
+
+    def copies_of(self, weight: int) -> Counter[int]:
+        """Return the copies of each column in what weighs this much together, by rank."""
+        copies = -weight & ((1 << self._digits) - 1)
+        each = (1 << self._width) - 1
+        return Counter({r: copies >> self._width * p & each for p, r in enumerate(self._ranks)})
 
 
 def reduced(problem: Problem) -> tuple[Counter[int], Problem]:
@@ -78,6 +115,15 @@ def parts(problem: Problem) -> list[Problem]:
     for column in problem.columns:
         columns[find(next(iter(column.holds)))].append(column)
     return [Problem(wanted[root], columns[root]) for root in wanted]
+
+
+def stages_of(problem: Problem) -> list[Stage]:
+    """Return the columns, each alone or with the others of its group."""
+    grouped: dict[str, list[Column]] = defaultdict(list)
+    for column in problem.columns:
+        if column.group is not None:
+            grouped[column.group].append(column)
+    return [*([c] for c in problem.columns if c.group is None), *grouped.values()]
 
 
 def supply(columns: Iterable[Column]) -> Counter[int]:

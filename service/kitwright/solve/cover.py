@@ -10,9 +10,10 @@ from msgspec import Struct
 
 from kitwright.errors import KitwrightError
 from kitwright.solve import Orderable
-from kitwright.solve._exact import programmed, swept
+from kitwright.solve._guide import known_cover
 from kitwright.solve._program import SolverFailed
 from kitwright.solve._reduce import Column, NoCover, Problem, parts, reduced, supply, trimmed
+from kitwright.solve._sweep import TooLong, swept
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -60,12 +61,14 @@ class Cover(Struct, Generic[P, N], frozen=True, kw_only=True):
     """Packs that hold what is needed: each id with its copies, in ascending order of ids.
 
     `cost` is that of all copies, in minor units. `left_over` is what they hold beyond the needs,
-    each above zero, in ascending order.
+    each above zero, in ascending order. Where not `is_proven`, the search was cut short, and a
+    better cover may exist.
     """
 
     packs: tuple[tuple[P, int], ...]
     cost: int
     left_over: Mapping[N, int]
+    is_proven: bool = True
 
 
 class Shortage(Struct, Generic[N], frozen=True, kw_only=True):
@@ -121,7 +124,11 @@ class Uncoverable(CoverError):
 
 
 def least_cover(
-    needs: Mapping[N, int], packs: Iterable[Pack[P, N]], *, most_states: int = 2_000
+    needs: Mapping[N, int],
+    packs: Iterable[Pack[P, N]],
+    *,
+    unaided_steps: int = 20_000,
+    most_steps: int = 250_000,
 ) -> Cover[P, N]:
     """Return the packs of least cost that hold at least what is needed.
 
@@ -131,8 +138,10 @@ def least_cover(
     Args:
         needs: counts, zero or more; without any, the cover is empty.
         packs: of different ids.
-        most_states: how much the search in Python may keep in mind before an integer program
-            takes over; the answer is the same.
+        unaided_steps: after so many steps of a search, a solver of integer programs is asked to
+            guide it. Loading that takes a while; the answer is the same.
+        most_steps: after so many steps of a guided search, the solver's own cover is returned,
+            which is almost certainly of least cost; but `is_proven` is false, and ties stay open.
 
     Raises: DuplicatePack, NegativeNeed, Uncoverable, SolverFailed.
     """
@@ -150,9 +159,10 @@ def least_cover(
             [Shortage(need=names[n], wanted=problem.wanted[n], available=given[n]) for n in short]
         )
     copies: Counter[int] = Counter()
+    is_proven = True
     for part in parts(problem):
         try:
-            copies += _best(part, most_states)
+            more, is_sure = _best(part, unaided_steps, most_steps)
         except NoCover:
             # Where packs without alternatives suffice, nothing is in the way.
             sure = supply(column for column in part.columns if column.group is None)
@@ -162,6 +172,8 @@ def least_cover(
                 if sure[n] < count
             ]
             raise Uncoverable(torn, is_joint=True) from None
+        copies += more
+        is_proven = is_proven and is_sure
     chosen = [(by_id[rank], copies[rank]) for rank in sorted(copies)]
     left_over: Counter[N] = Counter()
     for pack, count in chosen:
@@ -171,6 +183,7 @@ def least_cover(
         packs=tuple((pack.id, count) for pack, count in chosen),
         cost=sum(pack.cost * count for pack, count in chosen),
         left_over={need: left_over[need] for need in sorted(left_over) if left_over[need]},
+        is_proven=is_proven,
     )
 
 
@@ -194,10 +207,26 @@ def _columns(packs: Iterable[Pack[P, N]], wanted: Mapping[N, int]) -> list[Colum
     return columns
 
 
-def _best(part: Problem, most_states: int) -> Counter[int]:
-    """Return the copies of the best cover by rank."""
+def _best(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[int], bool]:
+    """Return the copies of the best cover by rank, and whether it is proven to be the best."""
     copies, rest = reduced(part)
+    is_proven = True
     for piece in parts(rest):
-        found = swept(piece, most_states)
-        copies += programmed(piece) if found is None else found
-    return copies
+        try:
+            copies += swept(piece, unaided_steps)
+        except TooLong:
+            more, is_sure = _guided(piece, unaided_steps, most_steps)
+            copies += more
+            is_proven = is_proven and is_sure
+    return copies, is_proven
+
+
+def _guided(piece: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[int], bool]:
+    known, guide = known_cover(piece)
+    less = guide.worthwhile(piece)
+    if len(less.columns) < len(piece.columns):
+        return _best(less, unaided_steps, most_steps)
+    try:
+        return swept(piece, most_steps, guide), True
+    except TooLong:
+        return known, False

@@ -5,20 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
-from itertools import product
 from typing import Final
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, DiagnosisCode, Grade, Shop
-from kitwright.solve.belief import Impossible, Posterior, Probability, Seen
+from kitwright.solve.belief import Impossible, Posterior, Seen
 from kitwright.stages.finding import Findings, Observation
-from kitwright.stages.gate import Answered
+from kitwright.stages.gate import Answered, Clash
 from kitwright.stages.misfit import FindingsImpossible
-from kitwright.stages.odds import Candidate, Odds
+from kitwright.stages.odds import CERTAIN, Candidate, Odds
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.why import Fact, Why
-from kitwright.units import exact, rounded
+from kitwright.units import rounded
 
 NOTEWORTHY: Final = Fraction(5, 4)
 """Findings that speak less than this many times for a fault, or against it, are not named."""
@@ -28,13 +27,17 @@ MOST_TIMES: Final = 1000
 
 
 class Evidence(Struct, frozen=True, kw_only=True):
-    """What one finding says of a fault: how many times more likely it is with the fault than
-    without, or without than with. Above one, and at most `MOST_TIMES`.
+    """What one finding by itself says of a fault: how many times more likely it is with the fault
+    than without, or without than with. Above one, and at most `MOST_TIMES`.
+
+    `is_shared` where the other findings already lead there, or another fault explains it as well:
+    then it adds little here.
     """
 
     observation: Observation
     times: Decimal
     is_for: bool
+    is_shared: bool
     why: Why
 
 
@@ -42,14 +45,16 @@ class Ranked(Struct, frozen=True, kw_only=True):
     """A fault with its probability and grade (None: too unlikely for one), and what speaks for
     it and against it, strongest first.
 
-    `holding` are gates that ask for something else first. `is_quotable` where it is sure enough
-    for its repair to be quoted, and nothing holds or stops it.
+    `is_contested` where findings that speak of it do not go together: until one is repeated it is
+    not confirmed. `holding` are gates that ask for something else first. `is_quotable` where it is
+    sure enough for its repair to be quoted, and nothing holds or stops it.
     """
 
     candidate: Candidate
     probability: Decimal
     grade: Grade | None
     is_direct: bool
+    is_contested: bool
     speaks_for: tuple[Evidence, ...]
     speaks_against: tuple[Evidence, ...]
     holding: tuple[Answered, ...]
@@ -113,7 +118,7 @@ def diagnose(catalogue: Catalogue, shop: Shop, odds: Odds, findings: Findings) -
     Raises: RequestRefused, where the rules say that they can't be seen together.
     """
     try:
-        posterior = odds.network.posterior(seen_of(findings))
+        posterior = odds.network.posterior(seen_of(findings), CERTAIN)
     except Impossible:
         raise RequestRefused([FindingsImpossible(one.key for one in findings.counted)]) from None
     in_play = catalogue.rules.in_play
@@ -124,7 +129,7 @@ def diagnose(catalogue: Catalogue, shop: Shop, odds: Odds, findings: Findings) -
             shown.append((odds.candidates[key], probability))
     shown.sort(key=lambda one: (-one[1], one[0].key))
     ranked = tuple(
-        _ranked(shop, findings, posterior, candidate, probability)
+        _ranked(catalogue, shop, findings, odds, posterior, candidate, probability)
         for candidate, probability in shown
     )
     return Diagnosed(
@@ -135,20 +140,25 @@ def diagnose(catalogue: Catalogue, shop: Shop, odds: Odds, findings: Findings) -
 
 
 def _ranked(
+    catalogue: Catalogue,
     shop: Shop,
     findings: Findings,
+    odds: Odds,
     posterior: Posterior[str, str],
     candidate: Candidate,
     probability: Decimal,
 ) -> Ranked:
     is_direct = any(_is_direct(candidate, one) for one in findings.counted)
-    grade = grade_of(shop, probability, is_direct=is_direct)
     evidence = [
-        told
-        for one in findings.counted
-        if (told := _evidence(candidate, one, posterior.factor(candidate.key, one.key)))
+        told for one in findings.counted if (told := _evidence(odds, posterior, candidate, one))
     ]
     evidence.sort(key=lambda one: (-one.times, one.observation.key))
+    speaks_for = tuple(one for one in evidence if one.is_for)
+    speaks_against = tuple(one for one in evidence if not one.is_for)
+    is_contested = any(_speaks_of(candidate, one) for one in findings.clashes) or (
+        _clash_over(catalogue, speaks_for, speaks_against) is not None
+    )
+    grade = grade_of(shop, probability, is_shown=is_direct and not is_contested)
     holding = findings.holding(candidate.diagnosis.code, candidate.cylinder)
     order = list(Grade)
     is_sure = grade is not None and order.index(grade) <= order.index(
@@ -159,17 +169,20 @@ def _ranked(
         probability=probability,
         grade=grade,
         is_direct=is_direct,
-        speaks_for=tuple(one for one in evidence if one.is_for),
-        speaks_against=tuple(one for one in evidence if not one.is_for),
+        is_contested=is_contested,
+        speaks_for=speaks_for,
+        speaks_against=speaks_against,
         holding=holding,
         is_quotable=is_sure and not holding and not findings.stops,
     )
 
 
-def grade_of(shop: Shop, probability: Decimal, *, is_direct: bool) -> Grade | None:
-    """Return the grade of a probability by the shop's confidence; a direct finding confirms."""
+def grade_of(shop: Shop, probability: Decimal, *, is_shown: bool) -> Grade | None:
+    """Return the grade of a probability by the shop's confidence. Only what is shown, by a direct
+    finding that no other contests, is ever confirmed.
+    """
     needed = shop.decision.confidence
-    if probability >= needed.confirmed and is_direct:
+    if probability >= needed.confirmed and is_shown:
         return Grade.confirmed
     if probability >= needed.probable:
         return Grade.probable
@@ -187,12 +200,21 @@ def _is_direct(candidate: Candidate, one: Observation) -> bool:
     )
 
 
-def _evidence(candidate: Candidate, one: Observation, factor: Probability) -> Evidence | None:
+def _evidence(
+    odds: Odds, posterior: Posterior[str, str], candidate: Candidate, one: Observation
+) -> Evidence | None:
+    """Return what an observation says of a fault, None where that is not worth naming."""
+    factor = odds.alone(Seen(one.key, one.level, one.power)).factor(candidate.key, one.key)
+    here = posterior.factor(candidate.key, one.key)
+    if factor > 1 > here * NOTEWORTHY or factor < 1 < here / NOTEWORTHY:
+        # the rest turns what it says round: a sign of this fault that another explains far better
+        factor = here
     is_for = factor >= 1
     beyond = factor * MOST_TIMES <= 1 or factor >= MOST_TIMES
     times = Decimal(MOST_TIMES) if beyond else rounded(factor if is_for else 1 / factor, 1)
     if times < NOTEWORTHY:
         return None
+    is_shared = here < NOTEWORTHY if is_for else here * NOTEWORTHY > 1
     facts: dict[str, Fact] = {
         "finding": one.kind.id,
         "level": one.kind.levels[one.level],
@@ -202,17 +224,41 @@ def _evidence(candidate: Candidate, one: Observation, factor: Probability) -> Ev
         "cylinder": candidate.cylinder,
     }
     code = "speaks-for" if is_for else "speaks-against"
-    if beyond:
+    if is_shared:
+        code = "speaks-for-too" if is_for else "speaks-against-too"
+    elif beyond:
         code = "settles-for" if is_for else "settles-against"
-    return Evidence(observation=one, times=times, is_for=is_for, why=Why(code, facts))
+    return Evidence(
+        observation=one, times=times, is_for=is_for, is_shared=is_shared, why=Why(code, facts)
+    )
+
+
+def _speaks_of(candidate: Candidate, clash: Clash) -> bool:
+    """Return whether a conflict is about what a fault is known by."""
+    is_here = None in (clash.cylinder, candidate.cylinder) or clash.cylinder == candidate.cylinder
+    named = {one.finding for one in clash.conflict.when}
+    return is_here and not named.isdisjoint(candidate.diagnosis.links)
+
+
+def _clash_over(
+    catalogue: Catalogue, speaks_for: Sequence[Evidence], speaks_against: Sequence[Evidence]
+) -> tuple[Evidence, Evidence] | None:
+    """Return the strongest findings on both sides, where both speak strongly.
+
+    What the rest explains as well is no clash: one other fault may account for both.
+    """
+    own_for = [one for one in speaks_for if not one.is_shared]
+    own_against = [one for one in speaks_against if not one.is_shared]
+    if not own_for or not own_against:
+        return None
+    one, other = own_for[0], own_against[0]
+    strong = min(one.times, other.times) >= catalogue.rules.clash_times
+    return (one, other) if strong else None
 
 
 def _clashes(catalogue: Catalogue, ranked: Sequence[Ranked]) -> Iterator[ClashOver]:
     """Yield the strongest clash over each fault in play."""
-    rules = catalogue.rules
     for each in ranked:
-        pairs = product(each.speaks_for[:1], each.speaks_against[:1])
-        if each.probability >= rules.in_play:
-            for one, other in pairs:
-                if min(one.times, other.times) >= exact(rules.clash_times):
-                    yield ClashOver(ranked=each, one=one, other=other)
+        pair = _clash_over(catalogue, each.speaks_for, each.speaks_against)
+        if each.probability >= catalogue.rules.in_play and pair is not None:
+            yield ClashOver(ranked=each, one=pair[0], other=pair[1])

@@ -66,9 +66,14 @@ class Observation(Struct, frozen=True, kw_only=True):
 
 
 class Findings(Struct, frozen=True, kw_only=True):
-    """Everything seen of one engine, and what the gates and conflicts say about it."""
+    """Everything seen of one engine, and what the gates and conflicts say about it.
+
+    `banded` is the finding whose level follows from the leakage, None where the catalogue has
+    none.
+    """
 
     family: Family
+    banded: FindingKind | None
     background: tuple[Background, ...]
     observations: tuple[Observation, ...]
     leakages: tuple[Leakage, ...]
@@ -136,6 +141,7 @@ def read_findings(catalogue: Catalogue, asked: AskedAssessment, base: Path = ())
     observations = tuple(_observations(kinds, levels, leakages, answered, powers))
     return Findings(
         family=notes.family,
+        banded=banded,
         background=notes.background,
         observations=observations,
         leakages=tuple(_settled(leakages, observations, banded)),

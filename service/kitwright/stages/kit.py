@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ItemId, Shop
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop
 from kitwright.errors import KitwrightError
 from kitwright.stages.lot import Chosen, Lot, choose_lots, find_lots
 from kitwright.stages.need import Need
@@ -48,11 +48,12 @@ class Brought(Struct, frozen=True, kw_only=True):
 
 
 class LeftOver(Struct, frozen=True):
-    """What the shop keeps: bought or opened, and not needed here."""
+    """What the shop keeps: bought or opened, not needed here, and of this quality."""
 
     item: ItemId
     quantity: Fraction
     unit: str
+    quality: Quality
 
 
 class Unfilled(Struct, frozen=True, kw_only=True):
@@ -190,11 +191,12 @@ def _share_out(
     """
     opened: list[FromStock] = []
     bought: list[Bought] = []
-    left: dict[ItemId, Fraction] = {}
+    left: dict[tuple[ItemId, Quality], Fraction] = {}
     for each in sorted(chosen, key=lambda one: (one.lot.item not in catalogue.sets, one.lot.key)):
         covers, over = _fill(wanted, each)
         for item, amount in over.items():
-            left[item] = left.get(item, Fraction(0)) + amount
+            kept = (item, each.lot.quality)
+            left[kept] = left.get(kept, Fraction(0)) + amount
         lot = each.lot
         if lot.source is not None:
             bought.append(Bought(source=lot.source, packs=lot.packs * each.times, covers=covers))
@@ -210,7 +212,8 @@ def _share_out(
                 )
             )
     left_over = [
-        LeftOver(item, amount, _unit(catalogue, item)) for item, amount in sorted(left.items())
+        LeftOver(item, amount, _unit(catalogue, item), quality)
+        for (item, quality), amount in sorted(left.items())
     ]
     return opened, bought, left_over
 

@@ -6,15 +6,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
+from typing import Final
 
 from msgspec import Struct
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import Background, Catalogue, Diagnosis, Family, Job, JobScope, Scope
-from kitwright.solve.belief import Network, Variable
+from kitwright.solve.belief import Network, Posterior, Seen, Variable
 from kitwright.stages.expansion import expand_job
 from kitwright.stages.why import place
 from kitwright.units import Figure, exact
+
+CERTAIN: Final = 1
+"""No set of faults is this probable, so none is listed: the marginals are all that is asked for."""
 
 Placed = tuple[Job, int | None]
 """A job on a cylinder, or on the engine."""
@@ -62,6 +66,13 @@ class Odds:
             dict(self._links(catalogue)),
             most_faults=rules.most_faults,
         )
+        self._alone: dict[Seen[str], Posterior[str, str]] = {}
+
+    def alone(self, seen: Seen[str]) -> Posterior[str, str]:
+        """Return what one observation by itself leaves to believe."""
+        if seen not in self._alone:
+            self._alone[seen] = self.network.posterior([seen], CERTAIN)
+        return self._alone[seen]
 
     def _links(self, catalogue: Catalogue) -> Iterator[tuple[tuple[str, str], tuple[Figure, ...]]]:
         """Yield the links: a fault of a cylinder speaks of its own cylinder and of the engine, one

@@ -225,16 +225,11 @@ class ExemptionExpired(RequestFault):
         self.on = on
 
 
-class NoFloor(RequestFault):
-    """Another quality floor for a role that has none."""
+class UnknownRole(UnknownId):
+    """A role that nothing fills on the family."""
 
-    code = "no-floor"
-
-    def __init__(self, role: str, roles: Iterable[str]) -> None:
-        self.role = role
-        super().__init__(
-            f"role {role!r} has no quality floor here; those that have: {', '.join(sorted(roles))}"
-        )
+    code = "unknown-role"
+    kind = "role"
 
 
 class DiscountUnclear(RequestFault):

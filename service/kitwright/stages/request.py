@@ -47,7 +47,6 @@ from kitwright.stages.refusal import (
     NamedTwice,
     NeededTooEarly,
     NoExemption,
-    NoFloor,
     NothingAsked,
     RequestFault,
     RequestRefused,
@@ -57,6 +56,7 @@ from kitwright.stages.refusal import (
     UnknownDiagnosis,
     UnknownFamily,
     UnknownJob,
+    UnknownRole,
     UnknownTaxArea,
 )
 from kitwright.stages.terms import Discount, MinutesOverride, Terms
@@ -330,9 +330,10 @@ def _check_terms(
         if (override.job, override.cylinder) in overridden:
             faults.append(NamedTwice(f"job {override.job}").at("overrides", index))
         overridden.add((override.job, override.cylinder))
+    roles = {row.role for row in catalogue.fitments[family.id]}
     for index, floor in enumerate(terms.floors):
-        if floor.role not in shop.quality_floor:
-            faults.append(NoFloor(floor.role, shop.quality_floor).at("floors", index, "role"))
+        if floor.role not in roles:
+            faults.append(UnknownRole(floor.role, roles).at("floors", index, "role"))
     for index, free in enumerate(terms.free_lines):
         for member, figure in (("quantity", free.quantity), ("unit_price", free.unit_price)):
             if figure < 0:

@@ -4,32 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from kitwright.catalogue.model import Catalogue
 from kitwright.language.render import Speaker
 from kitwright.money import Money
-from kitwright.stages.quote import Quote
+from kitwright.stages.quote import InPlay, Quote
 from kitwright.stages.request import Request
 from kitwright.tax.charges import TaxedLine
 from kitwright.units import decimal_text
+from kitwright.web.assessments import ScopeJobOut, assessment_out
 from kitwright.web.draft import Shared, Teller, line_out, share_out
 from kitwright.web.out import (
     EngineOut,
     ExemptionOut,
     LineOut,
     MoneyOut,
-    QuoteOut,
     ShopOut,
     TaxOut,
     TotalsOut,
     money,
 )
+from kitwright.web.quotes import FaultInPlayOut, InPlayOut, QuoteOut
 
 
 def answer(
     quote: Quote,
     speaker: Speaker,
     *,
+    catalogue: Catalogue,
     language: str,
-    revision: str,
     shared: Shared | None = None,
 ) -> QuoteOut:
     """Return a quote as it goes over the wire, its sentences in the speaker's language.
@@ -39,13 +41,19 @@ def answer(
     told = Teller(speaker)
     parts = shared or share_out(quote, told)
     repair = quote.repair
+    basis = quote.basis
     return QuoteOut(
+        basis="asked" if basis is None else "repair" if basis.is_repair else "test",
+        assessment=None
+        if basis is None
+        else assessment_out(basis.assessment, catalogue, speaker, language=language),
+        in_play=tuple(_in_play(one) for one in basis.in_play) if basis is not None else (),
         provisional=quote.is_provisional,
         on=quote.request.asked.on,
         valid_until=quote.valid_until,
         parts_by=quote.parts_by,
         language=language,
-        catalogue_revision=revision,
+        catalogue_revision=catalogue.revision,
         shop=ShopOut(
             id=quote.shop.id,
             name=quote.shop.name,
@@ -87,6 +95,26 @@ def answer(
         extras=parts.extras,
         questions=parts.questions,
         cautions=parts.cautions,
+    )
+
+
+def _in_play(one: InPlay) -> InPlayOut:
+    return InPlayOut(
+        faults=tuple(
+            FaultInPlayOut(
+                code=each.code,
+                name=each.candidate.diagnosis.name,
+                cylinder=each.cylinder,
+                probability=str(each.probability),
+            )
+            for each in one.faults
+        ),
+        jobs=tuple(
+            ScopeJobOut(job=each.job.id, name=each.job.name, cylinder=each.cylinder)
+            for each in one.operations
+        ),
+        price=money(one.price),
+        minutes=one.minutes,
     )
 
 

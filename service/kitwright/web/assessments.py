@@ -6,7 +6,7 @@ from typing import Annotated
 
 from msgspec import Meta, field
 
-from kitwright.catalogue.model import Catalogue, GateAction, Grade, Scope
+from kitwright.catalogue.model import Catalogue, FindingKind, GateAction, Grade, Scope
 from kitwright.language.render import Speaker
 from kitwright.stages.assessment import Assessment
 from kitwright.stages.diagnosis import Evidence, Ranked
@@ -14,21 +14,23 @@ from kitwright.stages.leakage import Leakage, Standing
 from kitwright.stages.next_test import Bench, Cause, settling
 from kitwright.units import decimal_text, percent_text
 from kitwright.web.draft import Teller
-from kitwright.web.out import CautionOut, DecimalText, Out, WhyOut
+from kitwright.web.out import CautionOut, Count, DecimalText, Minutes, OnCylinder, Out, WhyOut
 
 Chance = Annotated[str, Meta(pattern=r"^[01]\.[0-9]{4}$", description="A probability, 0 to 1.")]
 Percent = Annotated[str, Meta(pattern=r"^-?[0-9]+\.[0-9]{2}$", description="Per cent.")]
 
 
 class EvidenceOut(Out, frozen=True, kw_only=True):
-    """What one finding says of a diagnosis: how many times more likely it is with the fault than
-    without it, or, among those against it, without it than with it.
+    """What one finding by itself says of a diagnosis: how many times more likely it is with the
+    fault than without it, or, among those against it, without it than with it. `shared` where the
+    rest explains it as well, so that it adds little here.
     """
 
     finding: str
     level: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     times: DecimalText
+    shared: bool
     why: WhyOut
 
 
@@ -37,7 +39,7 @@ class ScopeJobOut(Out, frozen=True, kw_only=True):
 
     job: str
     name: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
 
 
 class RankedScopesOut(Out, frozen=True, kw_only=True):
@@ -49,15 +51,17 @@ class RankedScopesOut(Out, frozen=True, kw_only=True):
 
 
 class RankedOut(Out, frozen=True, kw_only=True):
-    """A fault in play. `grade` is null where it is too unlikely for one; `held_by` are gates that
-    ask for something else first; `is_quotable` where a quote may be made of it now.
+    """A fault in play. `grade` is null where it is too unlikely for one. `contested` where findings
+    that speak of it do not go together: it is not confirmed until one is repeated. `held_by` are
+    gates that ask for something else first; `is_quotable` where a quote may be made of it now.
     """
 
     code: str
     name: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     probability: Chance
     grade: Grade | None
+    contested: bool
     is_quotable: bool
     held_by: tuple[str, ...]
     speaks_for: tuple[EvidenceOut, ...] = field(name="for")
@@ -83,7 +87,7 @@ class LeakageOut(Out, frozen=True, kw_only=True):
     where nothing counts. `words` is the band as a reader sees it.
     """
 
-    cylinder: int
+    cylinder: OnCylinder
     percent: Percent | None
     band: str | None
     words: str | None
@@ -98,8 +102,8 @@ class GateOut(Out, frozen=True, kw_only=True):
 
     gate: str
     action: GateAction
-    cylinder: int | None
-    reading: int | None
+    cylinder: OnCylinder | None
+    reading: Count | None
     job: str | None
     message: str
 
@@ -108,7 +112,7 @@ class RetestOut(Out, frozen=True, kw_only=True):
     """A test, on a cylinder or on the engine."""
 
     test: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
 
 
 class ConflictOut(Out, frozen=True, kw_only=True):
@@ -117,7 +121,7 @@ class ConflictOut(Out, frozen=True, kw_only=True):
     """
 
     conflict: str | None
-    cylinder: int | None
+    cylinder: OnCylinder | None
     findings: tuple[str, ...]
     message: str
     retest: RetestOut
@@ -128,10 +132,10 @@ class NextTestOut(Out, frozen=True, kw_only=True):
 
     test: str
     name: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     cause: Cause
     bits: DecimalText | None
-    minutes: int
+    minutes: Minutes
     needs: str
     job: str | None
     why: WhyOut
@@ -162,7 +166,6 @@ def assessment_out(
     speaker: Speaker,
     *,
     language: str,
-    revision: str,
 ) -> AssessmentOut:
     """Return an assessment as it goes over the wire, sentences in the speaker's language."""
     told = Teller(speaker)
@@ -170,12 +173,12 @@ def assessment_out(
     return AssessmentOut(
         family=findings.family.id,
         language=language,
-        catalogue_revision=revision,
+        catalogue_revision=catalogue.revision,
         background=tuple(row.id for row in findings.background),
         stopped=bool(findings.stops),
         diagnoses=tuple(_ranked(one, told) for one in diagnosed.ranked),
         none=str(diagnosed.none),
-        leakage=tuple(_leakage(one, catalogue) for one in findings.leakages),
+        leakage=tuple(_leakage(one, findings.banded) for one in findings.leakages),
         gates=tuple(
             GateOut(
                 gate=one.gate.id,
@@ -226,6 +229,7 @@ def _ranked(one: Ranked, told: Teller) -> RankedOut:
         cylinder=one.cylinder,
         probability=str(one.probability),
         grade=one.grade,
+        contested=one.is_contested,
         is_quotable=one.is_quotable,
         held_by=tuple(dict.fromkeys(each.gate.id for each in one.holding)),
         speaks_for=tuple(_evidence(each, told) for each in one.speaks_for),
@@ -243,15 +247,15 @@ def _evidence(one: Evidence, told: Teller) -> EvidenceOut:
         level=seen.kind.levels[seen.level],
         cylinder=seen.cylinder,
         times=decimal_text(one.times),
+        shared=one.is_shared,
         why=told.whys((one.why,))[0],
     )
 
 
-def _leakage(one: Leakage, catalogue: Catalogue) -> LeakageOut:
+def _leakage(one: Leakage, banded: FindingKind | None) -> LeakageOut:
     words = None
-    if one.band is not None:
-        kind = next(row for row in catalogue.rules.finding if row.from_reading is not None)
-        words = kind.words[kind.levels.index(one.band)]
+    if one.level is not None and banded is not None:
+        words = banded.words[one.level]
     return LeakageOut(
         cylinder=one.cylinder,
         percent=None if one.percent is None else percent_text(one.percent),

@@ -289,7 +289,12 @@ def _kit(kit: Kit, told: Teller) -> KitOut:
         needs=tuple(told.need(need) for need in kit.needs),
         packs=(*brought, *stocked, *bought),
         left_over=tuple(
-            LeftOut(item=left.item, quantity=decimal_text(left.quantity), unit=REC20[left.unit])
+            LeftOut(
+                item=left.item,
+                quantity=decimal_text(left.quantity),
+                unit=REC20[left.unit],
+                quality=left.quality.value,
+            )
             for left in kit.left_over
         ),
         from_stock=tuple(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar
 
 import msgspec
 from msgspec import Struct
@@ -11,11 +11,14 @@ from msgspec import Struct
 from kitwright.errors import KitwrightError
 from kitwright.web import operations
 from kitwright.web.body import decode
+from kitwright.web.findings import AssessmentIn
 from kitwright.web.operations import HealthOut
 from kitwright.web.resources import code_shelf, ready_out
 from kitwright.web.service import Service
 from kitwright.web.shelf import Shelf, shelves, shop_out
 from kitwright.web.wire import PreviewIn
+
+T = TypeVar("T", bound=Struct)
 
 _REVISION = "5f2b" * 16
 """Stands in for every catalogue's own, so that a description does not change with each edit."""
@@ -29,10 +32,11 @@ class Examples(Struct, frozen=True, kw_only=True):
     answers: Mapping[str, Any]
 
 
-def find_examples(service: Service, previews: Mapping[str, bytes]) -> Examples:
+def find_examples(service: Service, requests: Mapping[str, Mapping[str, bytes]]) -> Examples:
     """Return what a service really takes and answers; lists are cut to their first record.
 
-    Of the `previews`, by name, those stay that this service's catalogue can quote.
+    Of the `requests`, by operation id and name, those stay that this service's catalogue can
+    answer.
     """
     catalogue, shop = service.workshop.catalogue, service.workshop.shop
     variables: dict[str, Mapping[str, str]] = {}
@@ -51,7 +55,14 @@ def find_examples(service: Service, previews: Mapping[str, bytes]) -> Examples:
     for shelf in (*shelves(catalogue, shop), code_shelf()):
         _exemplify(shelf, variables, answers)
     return Examples(
-        requests={operations.PREVIEW.id: _quotable(service, previews)},
+        requests={
+            operations.ASSESS.id: _answerable(
+                requests[operations.ASSESS.id], AssessmentIn, service.assess
+            ),
+            operations.PREVIEW.id: _answerable(
+                requests[operations.PREVIEW.id], PreviewIn, service.preview
+            ),
+        },
         variables=variables,
         answers={name: msgspec.to_builtins(answer) for name, answer in answers.items()},
     )
@@ -69,11 +80,13 @@ def _exemplify(
         answers[shelf.one.id] = shelf.out(record)
 
 
-def _quotable(service: Service, previews: Mapping[str, bytes]) -> dict[str, Any]:
+def _answerable(
+    requests: Mapping[str, bytes], shape: type[T], answer: Callable[[T], object]
+) -> dict[str, Any]:
     found = {}
-    for name, raw in sorted(previews.items()):
+    for name, raw in sorted(requests.items()):
         try:
-            service.preview(decode(raw, PreviewIn))
+            answer(decode(raw, shape))
         except KitwrightError:
             continue
         found[name] = msgspec.json.decode(raw)

@@ -15,6 +15,7 @@ from kitwright.web.problems import Refusal
 JSON: Final = "application/json"
 TEXT: Final = "text/plain"
 HTML: Final = "text/html"
+SVG: Final = "image/svg+xml"
 
 _TAG: Final = re.compile(r'(?:W/)?("[^"]*")')
 _WEIGHT: Final = re.compile(r"0(\.[0-9]{0,3})?|1(\.0{0,3})?")

@@ -14,13 +14,14 @@ from kitwright.web.operations import Operation
 from kitwright.web.problems import KINDS, MEDIA_TYPE, ProblemOut
 
 _TAGS: Final = {
+    "assessments": "From what the bench saw to what it means.",
     "quotes": "Quotes and their parts orders.",
     "catalogue": "What the shop knows: engines, machines, jobs, parts, taxes and itself.",
     "running": "Running the service.",
 }
 _ABOUT: Final = """\
-From a diagnosis on an engine to a whole kit, honest minutes, a price that reconciles and the \
-parts orders.
+From findings at the bench to a diagnosis, a whole kit, honest minutes, a price that reconciles \
+and the parts orders.
 
 Money is an amount with its currency; quantities and rates are decimal strings; minutes are whole \
 numbers. Members that a request does not have, wrong types and members given twice are refused.
@@ -71,7 +72,7 @@ def describe(
     references, components = msgspec.json.schema_components(
         [*shapes, ProblemOut], ref_template="#/components/schemas/{name}"
     )
-    references, components = _plain(references), _plain(components)
+    references, components = _plain(references), _plain_members(components)
     by_shape = dict(zip(map(repr, [*shapes, ProblemOut]), references, strict=True))
     paths: dict[str, dict[str, object]] = {}
     for one in operations:
@@ -93,18 +94,36 @@ def describe(
 
 
 def _plain(schema: Any) -> Any:
-    """Return schemas with names that programs can bear, and without the source's line breaks."""
+    """Return a schema with names that programs can bear, and without the source's line breaks."""
     match schema:
         case dict():
-            plain = {_name(name): _plain(one) for name, one in schema.items()}
+            # the names of properties are no keywords
+            plain = {
+                name: _plain_members(one) if name == "properties" else _plain(one)
+                for name, one in schema.items()
+            }
             if "enum" in plain:
                 plain.setdefault("type", "string")
+            if "default" in plain:
+                _tell_default(plain)
             return plain
         case tuple() | list():
             return [_plain(one) for one in schema]
         case str():
             return "\n\n".join(" ".join(_name(each).split()) for each in schema.split("\n\n"))
     return schema
+
+
+def _plain_members(schemas: Mapping[str, Any]) -> dict[str, Any]:
+    return {_name(name): _plain(schema) for name, schema in schemas.items()}
+
+
+def _tell_default(schema: dict[str, Any]) -> None:
+    """Put a default into the description: generators take a member with one for always there."""
+    default = schema.pop("default")
+    if default not in (None, [], {}):
+        told = f"Left out: `{msgspec.json.encode(default).decode()}`."
+        schema["description"] = f"{schema.get('description', '')} {told}".strip()
 
 
 def _name(text: str) -> str:

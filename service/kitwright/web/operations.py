@@ -8,9 +8,12 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.web import records
-from kitwright.web.negotiate import HTML, JSON, TEXT
-from kitwright.web.out import Out, QuoteOut
+from kitwright.web.assessments import AssessmentOut
+from kitwright.web.findings import AssessmentIn
+from kitwright.web.negotiate import HTML, JSON, SVG, TEXT
+from kitwright.web.out import Out
 from kitwright.web.problems import CodeText, Status
+from kitwright.web.quotes import QuoteOut
 from kitwright.web.wire import PreviewIn
 
 
@@ -62,6 +65,16 @@ class CodeOut(Out, frozen=True, kw_only=True):
     advice: str
 
 
+_BODY: Final = (
+    "not-json",
+    "body-invalid",
+    "body-too-deep",
+    "not-acceptable",
+    "body-too-large",
+    "wrong-media-type",
+)
+"""Problems of every call that takes a body."""
+
 PREVIEW: Final = Operation(
     method="post",
     path="/v1/quotes/preview",
@@ -69,24 +82,35 @@ PREVIEW: Final = Operation(
     tag="quotes",
     summary="Quote a repair without keeping it",
     description=(
-        "From diagnoses or jobs, an engine family and its machine: the access plan with its "
-        "minutes, the kit, the priced lines with tax, the parts orders, and what is worth doing "
-        "while the engine is apart. Nothing is kept. Ask for text/plain to get the quote as text. "
-        "No member may be given twice."
+        "From diagnoses, jobs or findings, an engine family and its machine: the access plan with "
+        "its minutes, the kit, the priced lines with tax, the parts orders, and what is worth "
+        "doing while the engine is apart. Nothing is kept. Ask for text/plain to get it as text. "
+        "Findings that support no repair yet are answered with a quote for the next test, and the "
+        "repairs in play with what each would come to. No member may be given twice."
     ),
     takes=PreviewIn,
     answers=QuoteOut,
     forms=(JSON, TEXT),
-    problems=(
-        "not-json",
-        "body-invalid",
-        "body-too-deep",
-        "not-acceptable",
-        "body-too-large",
-        "wrong-media-type",
-        "request-refused",
-        "catalogue-gap",
+    problems=(*_BODY, "request-refused", "catalogue-gap"),
+)
+
+ASSESS: Final = Operation(
+    method="post",
+    path="/v1/assessments",
+    id="assessFindings",
+    tag="assessments",
+    summary="What findings come to",
+    description=(
+        "From what the bench saw of one engine: which readings are void and why, ranked faults "
+        "with what speaks for and against each, how sure, what must not be claimed, and the next "
+        "tests in the order they pay. Nothing is kept. Ask for text/plain to get it as text, for "
+        "image/svg+xml to get the leak-down readings as bars over the bands. No member may be "
+        "given twice."
     ),
+    takes=AssessmentIn,
+    answers=AssessmentOut,
+    forms=(JSON, TEXT, SVG),
+    problems=(*_BODY, "request-refused"),
 )
 
 
@@ -230,6 +254,7 @@ DOCS: Final = Operation(
     is_conditional=True,
 )
 OPERATIONS: Final = (
+    ASSESS,
     PREVIEW,
     FAMILIES,
     FAMILY,

@@ -167,6 +167,7 @@ class LeftOut(Out, frozen=True, kw_only=True):
     item: str
     quantity: DecimalText
     unit: str
+    quality: str
 
 
 class KitOut(Out, frozen=True, kw_only=True):
@@ -333,34 +334,6 @@ class ExemptionOut(Out, frozen=True, kw_only=True):
     certificate_number: str
     valid_until: date
     kinds: tuple[str, ...]
-
-
-class QuoteOut(Out, frozen=True, kw_only=True):
-    """The whole quote and its parts orders."""
-
-    provisional: bool
-    on: date
-    valid_until: date
-    parts_by: date | None
-    language: str
-    catalogue_revision: str
-    shop: ShopOut
-    engine: EngineOut
-    jobs: tuple[JobOut, ...]
-    swallowed: tuple[SwallowedOut, ...]
-    access: AccessOut
-    labour: tuple[LabourOut, ...]
-    kit: KitOut
-    lines: tuple[LineOut, ...]
-    taxes: tuple[TaxOut, ...]
-    tax_state: Annotated[str, Meta(pattern="^(known|unknown)$")]
-    exemption: ExemptionOut | None
-    totals: TotalsOut
-    orders: tuple[OrderOut, ...]
-    unfilled: tuple[UnfilledOut, ...]
-    extras: tuple[ExtraOut, ...]
-    questions: tuple[QuestionOut, ...]
-    cautions: tuple[CautionOut, ...]
 
 
 def money(value: Money) -> MoneyOut:

@@ -15,6 +15,7 @@ from kitwright.web import operations
 from kitwright.web.body import read_body
 from kitwright.web.codes import documented_codes
 from kitwright.web.docs import POLICY, docs_page
+from kitwright.web.findings import AssessmentIn
 from kitwright.web.metrics import PLAIN, Metrics
 from kitwright.web.negotiate import HTML, JSON, TEXT, best_form, conditional, json_response
 from kitwright.web.operations import CodeOut, HealthOut, Operation, ReadyOut
@@ -39,7 +40,12 @@ def make_handlers(
         describe: gives the API description; called once, when somebody asks for it.
     """
     catalogue, shop = service.workshop.catalogue, service.workshop.shop
-    handlers = [_preview(service), *_running(service, metrics), *_described(cache(describe))]
+    handlers = [
+        _assess(service),
+        _preview(service),
+        *_running(service, metrics),
+        *_described(cache(describe)),
+    ]
     for shelf in (*shelves(catalogue, shop), code_shelf()):
         handlers += _shelf(shelf)
     handlers.append(_fixed(operations.SHOP, lambda: msgspec.json.encode(shop_out(catalogue, shop))))
@@ -62,6 +68,23 @@ def _preview(service: Service) -> HTTPRouteHandler:
         return response
 
     return preview
+
+
+def _assess(service: Service) -> HTTPRouteHandler:
+    forms = operations.ASSESS.forms
+
+    @post(operations.ASSESS.path, name=operations.ASSESS.id, status_code=200)
+    async def assess(request: Call) -> Response[bytes]:
+        form = best_form(request, forms)
+        asked = await read_body(request, AssessmentIn)
+        if form == JSON:
+            response = json_response(service.assess(asked))
+        else:
+            response = Response(service.assessed(asked, form).encode(), media_type=form)
+        response.headers["Vary"] = "Accept"
+        return response
+
+    return assess
 
 
 def _running(service: Service, metrics: Metrics) -> list[HTTPRouteHandler]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date
+from types import MappingProxyType
 from typing import NoReturn
 from weakref import WeakKeyDictionary
 
@@ -11,15 +12,19 @@ import msgspec
 from msgspec import structs
 
 from kitwright.errors import KitwrightError
-from kitwright.flow import Workshop, quote_repair
+from kitwright.flow import assess, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
+from kitwright.stages.assessment import Assessment
 from kitwright.stages.quote import Draft, Quote
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked, read_request
 from kitwright.web.answer import answer
+from kitwright.web.assessments import AssessmentOut, assessment_out
 from kitwright.web.draft import Shared, Teller, encoded, share_out
-from kitwright.web.out import QuoteOut
+from kitwright.web.findings import AssessmentIn
+from kitwright.web.quotes import QuoteOut
 from kitwright.web.wire import PreviewIn
+from kitwright.workshop import Workshop
 
 
 class Service:
@@ -29,6 +34,7 @@ class Service:
         workshop: the catalogue and the shop.
         today: the day in the shop's time zone.
         text: renders a quote as plain text.
+        forms: media type -> renders an assessment in it.
     """
 
     def __init__(
@@ -36,11 +42,13 @@ class Service:
         workshop: Workshop,
         today: Callable[[], date],
         text: Callable[[Quote, Speaker], str],
+        forms: Mapping[str, Callable[[Assessment, Speaker], str]] = MappingProxyType({}),
     ) -> None:
         self.workshop = workshop
         self.revision = workshop.catalogue.revision
         self._today = today
         self._text = text
+        self._forms = forms
         self._speakers: dict[str, Speaker] = {}
         # a shop whose language nobody speaks could not answer anything
         self.speaker(None)
@@ -82,7 +90,7 @@ class Service:
         """Return the answer to a preview request."""
         quote = self.quote(asked)
         language, speaker = self.speaker(asked.language)
-        return answer(quote, speaker, language=language, revision=self.revision)
+        return answer(quote, speaker, catalogue=self.workshop.catalogue, language=language)
 
     def preview_json(self, asked: PreviewIn) -> bytes:
         """Return the answer to a preview request, encoded.
@@ -99,8 +107,37 @@ class Service:
                 known[language] = encoded(share_out(plain, Teller(speaker)))
             shared = known[language]
         return msgspec.json.encode(
-            answer(quote, speaker, language=language, revision=self.revision, shared=shared)
+            answer(
+                quote,
+                speaker,
+                catalogue=self.workshop.catalogue,
+                language=language,
+                shared=shared,
+            )
         )
+
+    def assessment(self, asked: AssessmentIn) -> Assessment:
+        """Return what findings come to. Raises: RequestRefused."""
+        faults = list(self._unspoken(asked.language))
+        try:
+            found = assess(self.workshop, asked.asked())
+        except RequestRefused as error:
+            raise RequestRefused([*faults, *error.faults]) from None
+        if faults:
+            raise RequestRefused(faults)
+        return found
+
+    def assess(self, asked: AssessmentIn) -> AssessmentOut:
+        """Return the answer to an assessment request."""
+        found = self.assessment(asked)
+        language, speaker = self.speaker(asked.language)
+        return assessment_out(found, self.workshop.catalogue, speaker, language=language)
+
+    def assessed(self, asked: AssessmentIn, form: str) -> str:
+        """Return the answer to an assessment request as one of the `forms`."""
+        found = self.assessment(asked)
+        _, speaker = self.speaker(asked.language)
+        return self._forms[form](found, speaker)
 
     def preview_text(self, asked: PreviewIn) -> str:
         """Return the answer to a preview request as plain text."""

@@ -1,0 +1,466 @@
+"""The `kitwright` command, as a person runs it."""
+
+import json
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing, contextmanager
+from io import BytesIO, TextIOWrapper
+from pathlib import Path
+from urllib.error import HTTPError
+
+import pytest
+
+from kitwright.__main__ import main
+from kitwright.settings import ENVIRONMENT, SettingUnreadable, read_settings
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+EXAMPLE = REPOSITORY / "openapi" / "examples" / "previewQuote.leaking-valve.json"
+FINDINGS = REPOSITORY / "openapi" / "examples" / "assessFindings.oil-on-one-plug.json"
+COMMANDS = ("serve", "assess", "quote", "check-catalog", "openapi")
+SAID = "listening on "
+
+
+def command(*arguments: str | Path) -> list[str]:
+    return [sys.executable, "-W", "error", "-m", "kitwright", *map(str, arguments)]
+
+
+def surroundings(**more: str) -> dict[str, str]:
+    """Return the environment without Kitwright's own variables, and with some more."""
+    plain = {name: value for name, value in os.environ.items() if name[:9] != "KITWRIGHT"}
+    return {**plain, **more}
+
+
+Said = tuple[int | str | None, str, str]
+"""Exit code, output and complaints."""
+Run = Callable[..., Said]
+
+
+def run_apart(
+    *arguments: str | Path, environment: Mapping[str, str] | None = None, folder: Path = REPOSITORY
+) -> Said:
+    """Return what the command says as a process of its own."""
+    done = subprocess.run(
+        command(*arguments),
+        capture_output=True,
+        cwd=folder,
+        env=surroundings(**(environment or {})),
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    return done.returncode, done.stdout, done.stderr
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Return a function that runs the command here, which saves its start."""
+
+    def here(
+        *arguments: str | Path, given: bytes = b"", environment: Mapping[str, str] | None = None
+    ) -> Said:
+        for name in ENVIRONMENT.values():
+            monkeypatch.delenv(name, raising=False)
+        for name, value in (environment or {}).items():
+            monkeypatch.setenv(name, value)
+        monkeypatch.setattr(sys, "stdin", TextIOWrapper(BytesIO(given)))
+        try:
+            code: int | str | None = main([*map(str, arguments)])
+        except SystemExit as end:
+            code = end.code
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return here
+
+
+def test_help_names_every_command(run: Run) -> None:
+    code, said, _ = run("--help")
+
+    assert code == 0
+    assert all(name in said for name in COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_of_a_command_teaches_by_example(run: Run, name: str) -> None:
+    code, said, _ = run(name, "--help")
+
+    assert code == 0
+    assert re.search(rf"example: kitwright {name}|small request", said)
+
+
+def test_help_of_serve_names_every_environment_variable(run: Run) -> None:
+    _, said, _ = run("serve", "--help")
+
+    assert all(variable in said for variable in ENVIRONMENT.values())
+
+
+@pytest.mark.parametrize("name", ["quote", "assess"])
+def test_help_shows_a_request_that_is_answered(run: Run, name: str) -> None:
+    _, said, _ = run(name, "--help")
+    request = re.search(r"\{.*\}", said, re.DOTALL)
+    assert request is not None
+
+    code, _, complaint = run(name, "-", given=" ".join(request[0].split()).encode())
+
+    assert code == 0, complaint
+
+
+def test_command_runs_as_a_module() -> None:
+    assert run_apart("--version")[1].startswith("kitwright ")
+
+
+@pytest.mark.parametrize(
+    "arguments", [(), ("sell",), ("quote",), ("openapi", "--write", "--check")]
+)
+def test_wrong_usage_is_refused_with_the_usage(run: Run, arguments: tuple[str, ...]) -> None:
+    code, _, complaint = run(*arguments)
+
+    assert code == 2
+    assert complaint.startswith("usage: kitwright")
+
+
+def test_quote_prints_a_quote_and_its_orders(run: Run) -> None:
+    code, said, complaint = run("quote", EXAMPLE)
+
+    assert (code, complaint) == (0, "")
+    assert "QM-H27" in said or "H27" in said
+    assert "To pay" in said
+    assert "PARTS ORDER" in said
+
+
+def test_quote_reads_standard_input(run: Run) -> None:
+    assert run("quote", "-", given=EXAMPLE.read_bytes()) == run("quote", EXAMPLE)
+
+
+def test_quote_gives_json(run: Run) -> None:
+    code, said, _ = run("quote", "--json", EXAMPLE)
+
+    assert code == 0
+    assert json.loads(said)["totals"]["gross"]["currency"] == "USD"
+
+
+def test_quote_is_of_the_shop_that_is_named(run: Run) -> None:
+    asked = json.loads(EXAMPLE.read_bytes())
+
+    _, said, _ = run("quote", "--json", "-", "--shop", "orchard", given=json.dumps(asked).encode())
+
+    assert json.loads(said)["shop"]["id"] == "orchard"
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        (b"", "the body is empty"),
+        (b"{", "line 1"),
+        (b'{"famly": 1}', "/family: this member is missing"),
+        (b'{"famly": 1}', "/famly: there is no such member here; did you mean family?"),
+        (b'{"family": "QM-H28", "jobs": [{"job": "J-LASH"}]}', "/family: no engine family"),
+        (b'{"family": "QM-H27", "language": "xx"}', "/language: no language 'xx'"),
+        (b'{"family": "QM-H27", "language": "xx"}', "request: name at least one diagnosis"),
+    ],
+)
+def test_quote_says_where_a_request_is_wrong(run: Run, given: bytes, told: str) -> None:
+    code, said, complaint = run("quote", "-", given=given)
+
+    assert (code, said) == (1, "")
+    assert told in complaint
+    assert "Traceback" not in complaint
+
+
+def test_quote_of_a_file_that_is_not_there_names_it(run: Run) -> None:
+    code, _, complaint = run("quote", "no-such-file.json")
+
+    assert code == 1
+    assert "no-such-file.json" in complaint
+    assert "Traceback" not in complaint
+
+
+def test_quote_for_a_shop_that_is_not_there_names_the_shops(run: Run) -> None:
+    code, _, complaint = run("quote", EXAMPLE, "--shop", "bakery")
+
+    assert code == 1
+    assert "hire-yard" in complaint
+
+
+def test_quote_bears_a_reader_that_leaves() -> None:
+    with subprocess.Popen(
+        command("quote", "--json", EXAMPLE),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=surroundings(),
+        cwd=REPOSITORY,
+    ) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        running.stdout.close()
+        complaint = running.stderr.read()
+
+    assert complaint == b""
+
+
+def test_assess_prints_what_findings_come_to(run: Run) -> None:
+    code, said, complaint = run("assess", FINDINGS)
+
+    assert (code, complaint) == (0, "")
+    assert "HG-GALLERY" in said or "gasket" in said
+
+
+def test_assess_gives_json_and_a_picture(run: Run) -> None:
+    _, told, _ = run("assess", "--json", FINDINGS)
+    _, picture, _ = run("assess", "--svg", FINDINGS)
+
+    assert json.loads(told)["diagnoses"]
+    assert picture.startswith("<svg")
+
+
+def test_assess_says_where_findings_are_wrong(run: Run) -> None:
+    given = b'{"family": "TB-V68", "engine": {"plug_oil": "yes"}}'
+
+    code, said, complaint = run("assess", "-", given=given)
+
+    assert (code, said) == (1, "")
+    assert complaint.startswith("/engine/plug_oil: ")
+
+
+def test_check_catalog_counts_what_it_proved(run: Run) -> None:
+    code, said, complaint = run("check-catalog")
+
+    assert (code, complaint) == (0, "")
+    assert re.match(r"catalogue sound: \d+ families, .* \d+ repairs planned", said)
+
+
+@pytest.fixture
+def broken(tmp_path: Path) -> Path:
+    """Return a copy of the starter catalogue with two faults in different files."""
+    folder = tmp_path / "catalog"
+    shutil.copytree(REPOSITORY / "catalog", folder)
+    for file, old, new in (
+        ("shops/orchard.toml", 'tax_area = "example-vat"', 'tax_area = "atlantis"'),
+        ("chassis/PW-G5.toml", "layouts = [", 'layouts = ["NONE", '),
+    ):
+        path = folder / file
+        text = path.read_text(encoding="utf-8")
+        assert old in text
+        path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    return folder
+
+
+def test_check_catalog_names_every_fault_with_its_file(run: Run, broken: Path) -> None:
+    code, said, complaint = run("check-catalog", "--catalog", broken)
+
+    assert (code, said) == (1, "")
+    assert re.search(r"shops.orchard\.toml.*atlantis", complaint)
+    assert re.search(r"chassis.PW-G5\.toml.*NONE", complaint)
+    assert re.search(r"\d+ faults in ", complaint)
+
+
+def test_check_catalog_of_no_catalogue_says_so(run: Run, tmp_path: Path) -> None:
+    code, _, complaint = run("check-catalog", "--catalog", tmp_path)
+
+    assert code == 1
+    assert str(tmp_path) in complaint
+    assert "Traceback" not in complaint
+
+
+def test_unsound_catalogue_is_not_served(broken: Path, tmp_path: Path) -> None:
+    code, said, complaint = run_apart(
+        "serve", "--port", "0", "--catalog", broken, "--data", tmp_path / "data"
+    )
+
+    assert (code, said) == (1, "")
+    assert "atlantis" in complaint
+
+
+def test_openapi_prints_the_description_that_is_kept(run: Run) -> None:
+    code, said, _ = run("openapi")
+
+    assert code == 0
+    assert said == (REPOSITORY / "openapi" / "openapi.json").read_text(encoding="utf-8")
+
+
+def test_openapi_check_finds_the_kept_description_current(run: Run) -> None:
+    assert run("openapi", "--check")[0] == 0
+
+
+def test_openapi_is_the_same_whatever_the_environment_says(run: Run, tmp_path: Path) -> None:
+    environment = {"KITWRIGHT_SHOP": "orchard", "KITWRIGHT_CATALOG": str(tmp_path)}
+
+    assert run("openapi", "--check", environment=environment)[0] == 0
+
+
+@pytest.fixture
+def copied(tmp_path: Path) -> Path:
+    """Return a source tree of its own, whose kept description may be spoiled."""
+    for name in ("service", "catalog", "openapi"):
+        shutil.copytree(REPOSITORY / name, tmp_path / name)
+    shutil.copy(REPOSITORY / "pyproject.toml", tmp_path)
+    return tmp_path
+
+
+def test_openapi_check_fails_where_the_kept_description_differs(copied: Path) -> None:
+    kept = copied / "openapi" / "openapi.json"
+    current = kept.read_text(encoding="utf-8")
+    kept.write_text("{}", encoding="utf-8")
+    environment = {"PYTHONPATH": str(copied / "service")}
+
+    differs = run_apart("openapi", "--check", environment=environment, folder=copied)
+    written = run_apart("openapi", "--write", environment=environment, folder=copied)
+
+    assert differs[0] == 1
+    assert "openapi --write" in differs[2]
+    assert written[0] == 0
+    assert kept.read_text(encoding="utf-8") == current
+
+
+@contextmanager
+def serving(
+    *arguments: str | Path, **environment: str
+) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """Run the service; give its process and its address."""
+    with subprocess.Popen(
+        command("serve", *arguments),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=surroundings(**environment),
+        cwd=REPOSITORY,
+    ) as running:
+        try:
+            line = running.stdout.readline() if running.stdout is not None else ""
+            assert line.startswith(SAID)
+            yield running, line.removeprefix(SAID).strip()
+        finally:
+            running.kill()
+
+
+def shop_at(address: str) -> str:
+    with urllib.request.urlopen(f"{address}/health/ready", timeout=20) as answer:
+        return str(json.load(answer)["shop"])
+
+
+@pytest.mark.parametrize("stop", [signal.SIGTERM, signal.SIGINT])
+def test_serve_tells_its_address_and_stops_cleanly(tmp_path: Path, stop: signal.Signals) -> None:
+    data = tmp_path / "made" / "data"
+    with serving("--port", "0", "--data", data) as (running, address):
+        assert re.fullmatch(r"http://127\.0\.0\.1:\d+", address)
+        assert (data / "address.txt").read_text(encoding="utf-8") == f"{address}\n"
+        assert shop_at(address) == "hire-yard"
+
+        running.send_signal(stop)
+        said, complaint = running.communicate(timeout=20)
+
+    assert running.returncode == 0
+    assert said == ""
+    assert [json.loads(line)["event"] for line in complaint.splitlines()] == ["request"]
+    assert not (data / "address.txt").exists()
+
+
+def test_serve_stops_though_a_caller_hangs(tmp_path: Path) -> None:
+    with serving("--port", "0", "--data", tmp_path) as (running, address):
+        port = int(address.rpartition(":")[2])
+        with closing(socket.create_connection(("127.0.0.1", port), timeout=20)) as raw:
+            raw.sendall(
+                b"POST /v1/quotes/preview HTTP/1.1\r\nHost: localhost\r\n"
+                b"Content-Type: application/json\r\nContent-Length: 100\r\n\r\n{"
+            )
+            assert shop_at(address) == "hire-yard"
+            began = time.monotonic()
+            running.send_signal(signal.SIGTERM)
+            running.wait(timeout=30)
+
+    assert time.monotonic() - began < 20
+    assert running.returncode == 0
+
+
+def test_serve_takes_every_setting_from_the_environment(tmp_path: Path) -> None:
+    environment = {
+        "KITWRIGHT_HOST": "127.0.0.1",
+        "KITWRIGHT_PORT": "0",
+        "KITWRIGHT_DATA": str(tmp_path / "kept"),
+        "KITWRIGHT_CATALOG": str(REPOSITORY / "catalog"),
+        "KITWRIGHT_SHOP": "orchard",
+        "KITWRIGHT_LOG": "faults",
+    }
+    assert environment.keys() == set(ENVIRONMENT.values())
+
+    with serving(**environment) as (running, address):
+        assert shop_at(address) == "orchard"
+        assert (tmp_path / "kept" / "address.txt").is_file()
+        running.terminate()
+        _, complaint = running.communicate(timeout=20)
+
+    assert complaint == ""
+
+
+def test_serve_takes_what_is_typed_before_the_environment(tmp_path: Path) -> None:
+    with serving(
+        "--shop", "hire-yard", "--port", "0", "--data", tmp_path, KITWRIGHT_SHOP="orchard"
+    ) as (_, address):
+        assert shop_at(address) == "hire-yard"
+
+
+@pytest.mark.parametrize(
+    ("environment", "told"),
+    [
+        ({"KITWRIGHT_PORT": "http"}, "KITWRIGHT_PORT is 'http'"),
+        ({"KITWRIGHT_PORT": "65536"}, "from 0 to 65535"),
+        ({"KITWRIGHT_PORT": "-1"}, "from 0 to 65535"),
+        ({"KITWRIGHT_LOG": "all"}, "one of requests, faults"),
+        ({"KITWRIGHT_SHOP": "bakery"}, "hire-yard"),
+        ({"KITWRIGHT_CATALOG": "nowhere"}, "nowhere"),
+        ({"KITWRIGHT_HOST": "203.0.113.7", "KITWRIGHT_PORT": "0"}, "can't listen on 203.0.113.7"),
+    ],
+)
+def test_serve_says_which_setting_is_wrong(
+    tmp_path: Path, environment: dict[str, str], told: str
+) -> None:
+    code, said, complaint = run_apart("serve", "--data", tmp_path, environment=environment)
+
+    assert (code, said) == (1, "")
+    assert told in complaint
+    assert "Traceback" not in complaint
+
+
+def test_serve_says_that_a_port_is_taken(tmp_path: Path) -> None:
+    with closing(socket.create_server(("127.0.0.1", 0))) as taken:
+        port = taken.getsockname()[1]
+
+        code, _, complaint = run_apart("serve", "--port", str(port), "--data", tmp_path)
+
+    assert code == 1
+    assert f"can't listen on 127.0.0.1, port {port}" in complaint
+
+
+def test_serve_answers_a_problem_and_logs_it(tmp_path: Path) -> None:
+    with serving("--port", "0", "--data", tmp_path) as (running, address):
+        with pytest.raises(HTTPError) as refused:
+            urllib.request.urlopen(f"{address}/v1/families/none", timeout=20)
+        told = json.load(refused.value)
+        running.terminate()
+        _, complaint = running.communicate(timeout=20)
+
+    assert told["code"] == "unknown-record"
+    (line,) = map(json.loads, complaint.splitlines())
+    assert (line["status"], line["problem"]) == (404, "unknown-record")
+    assert line["request_id"] == refused.value.headers["X-Request-Id"]
+
+
+def test_read_settings_serves_a_person_who_gives_none() -> None:
+    settings = read_settings({}, {})
+
+    assert (settings.host, settings.port, settings.log) == ("127.0.0.1", 8460, "requests")
+    assert (settings.catalog / "jobs.toml").is_file()
+
+
+@pytest.mark.parametrize("port", ["", " 80", "8_0", "٨٠", "8.0"])
+def test_read_settings_refuses_a_port_that_is_no_number(port: str) -> None:
+    with pytest.raises(SettingUnreadable):
+        read_settings({"port": port}, {})

@@ -1,0 +1,105 @@
+"""A stock generator makes a client of the description, and it does the preview untouched."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from kitwright.web.operations import OPERATIONS
+
+TESTS = Path(__file__).resolve()
+KEPT = TESTS.parents[2] / "openapi" / "openapi.json"
+TOOLS = Path(sys.executable).parent
+
+USE = """
+import datetime
+import sys
+from decimal import Decimal
+
+from made import Client
+from made.api.catalogue import get_family, get_part, list_jobs
+from made.api.quotes import preview_quote
+from made.models import ConditionIn, DiagnosisIn, PreviewIn, ProblemOut, QuoteOut, Rust, Scope
+
+client = Client(base_url=sys.argv[1], raise_on_unexpected_status=True)
+
+family = get_family.sync(id="QM-H27", client=client)
+assert family.cylinders == 1
+assert "PW-G5" in family.chassis
+assert len(list_jobs.sync(client=client).items) > 20
+assert get_part.sync(number="H27-G-102", client=client).list_price.currency == "USD"
+
+asked = PreviewIn(
+    family=family.id,
+    serial=2140077,
+    chassis="PW-G5",
+    diagnoses=[DiagnosisIn(code="VALVE-EX", cylinder=1)],
+    scope=Scope.RECOMMENDED,
+    condition=ConditionIn(rust=Rust.LIGHT),
+    on=datetime.date(2027, 3, 1),
+)
+quote = preview_quote.sync(client=client, body=asked)
+assert isinstance(quote, QuoteOut), quote
+assert quote.on == datetime.date(2027, 3, 1)
+assert quote.tax_state == "known"
+nets = sum(Decimal(line.net.amount) for line in quote.lines)
+assert nets == Decimal(quote.totals.net.amount)
+assert nets + Decimal(quote.totals.tax.amount) == Decimal(quote.totals.gross.amount)
+assert {order.supplier for order in quote.orders}
+assert all(need.why for need in quote.kit.needs)
+
+asked.diagnoses[0].cylinder = 2
+refusal = preview_quote.sync_detailed(client=client, body=asked)
+assert refusal.status_code == 422
+assert isinstance(refusal.parsed, ProblemOut)
+assert refusal.parsed.code == "request-refused"
+assert refusal.parsed.errors[0].pointer == "/diagnoses/0/cylinder"
+print("done", quote.totals.gross.amount)
+"""
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder with the generated package `made`."""
+    folder = tmp_path_factory.mktemp("client")
+    generated = subprocess.run(
+        [
+            TOOLS / "openapi-python-client",
+            "generate",
+            f"--path={KEPT}",
+            "--meta=none",
+            f"--output-path={folder / 'made'}",
+            "--fail-on-warning",
+        ],
+        # it tidies with ruff, which it looks for by name
+        env={**os.environ, "PATH": f"{TOOLS}{os.pathsep}{os.environ['PATH']}"},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert generated.returncode == 0, generated.stdout + generated.stderr
+    return folder
+
+
+def test_generated_client_quotes(live: str, made: Path) -> None:
+    used = subprocess.run(
+        [sys.executable, "-W", "error", "-c", USE, live],
+        env={**os.environ, "PYTHONPATH": str(made)},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+    assert used.returncode == 0, used.stderr
+    assert used.stdout.startswith("done ")
+
+
+def test_generated_client_has_every_operation(made: Path) -> None:
+    calls = {path.stem for path in made.glob("made/api/*/*.py") if not path.stem.startswith("__")}
+
+    assert "preview_quote" in calls
+    assert len(calls) == len(OPERATIONS)
