@@ -75,9 +75,9 @@ def test_phrases_hold_every_fee() -> None:
     fees = {
         node.value.value
         for file, tree in modules()
-        if file in ("stages/price.py", "stages/adjustment.py")
+        if file in ("stages/price.py", "stages/adjustment.py", "stages/line.py")
         for node in tree.body
-        if isinstance(node, ast.Assign)
+        if isinstance(node, ast.Assign | ast.AnnAssign)
         and isinstance(node.value, ast.Constant)
         and isinstance(node.value.value, str)
     }

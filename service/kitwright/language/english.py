@@ -41,6 +41,7 @@ SENTENCES: Final[dict[str, str]] = {
     "no-source": "No supplier of this shop has {item} in the quality that its role asks for.",
     "minutes-overridden": "Minutes set by {by}: {reason}",
     "floor-changed": "{by} allows {quality} quality here: {reason}",
+    "credit-follows-fee": "No more than is charged for it.",
     "price-overridden": "Set by {by} in place of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
     "discount-of-line": "Given by {by} on {code}: {reason}",

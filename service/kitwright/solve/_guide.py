@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from kitwright.solve._program import Program, Row, SolverFailed, good_values, row_prices
-from kitwright.solve._reduce import Column, NoCover, Problem, Scale, Stage, stages_of
+from kitwright.solve._program import Program, Row, good_values, row_prices
+from kitwright.solve._reduce import Column, Problem, Scale, Stage, stages_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -55,10 +55,12 @@ class Guide(NamedTuple):
         return problem._replace(columns=kept)
 
 
-def known_cover(problem: Problem) -> tuple[Counter[int], Guide]:
+def known_cover(problem: Problem) -> tuple[Counter[int], Guide] | None:
     """Return the copies of a good cover by rank, most often the best, and the guide it makes.
 
-    Raises: NoCover, SolverFailed.
+    None, where the solver sees no cover.
+
+    Raises: SolverFailed.
     """
     columns = problem.columns
     scale = Scale(columns)
@@ -73,10 +75,8 @@ def known_cover(problem: Problem) -> tuple[Counter[int], Guide]:
     ]
     program = Program(values, [column.limit for column in columns], rows)
     copies = good_values(program)
-    if copies is None and groups:
-        raise NoCover
     if copies is None:
-        raise SolverFailed("it finds no solution, but all copies together are one")
+        return None
     prices = [max(0, price) for price in row_prices(program, UNIT)]
     ranks = [column.rank for column in columns]
     guide = Guide(

@@ -222,11 +222,18 @@ def _best(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[i
 
 
 def _guided(piece: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[int], bool]:
-    known, guide = known_cover(piece)
+    known = known_cover(piece)
+    if known is None:
+        # Nobody is told on the solver's word alone that there is no cover.
+        try:
+            return swept(piece, most_steps), True
+        except TooLong:
+            raise SolverFailed("it sees no cover, and the search for one is too long") from None
+    copies, guide = known
     less = guide.worthwhile(piece)
     if len(less.columns) < len(piece.columns):
         return _best(less, unaided_steps, most_steps)
     try:
         return swept(piece, most_steps, guide), True
     except TooLong:
-        return known, False
+        return copies, False

@@ -9,8 +9,15 @@ from msgspec import structs
 
 from kitwright.catalogue.model import ChargeKind
 from kitwright.errors import KitwrightError
-from kitwright.money import Money, line_amount, share, total
-from kitwright.stages.line import Computed, LineKind, PricedLine, price_line
+from kitwright.money import Money, apportion, line_amount, share, total
+from kitwright.stages.line import (
+    DIAGNOSTIC_CREDIT,
+    DIAGNOSTIC_FEE,
+    Computed,
+    LineKind,
+    PricedLine,
+    price_line,
+)
 from kitwright.stages.refusal import BelowZero, RequestFault, RequestRefused
 from kitwright.stages.terms import Discount, FreeLine, LineRef, PriceOverride, Terms
 from kitwright.stages.why import Fact, Why
@@ -35,6 +42,16 @@ class LineNotFound(RequestFault):
         more = "add kind, cylinder or labour_class to tell them apart"
         told = f"{len(found)} lines are {wanted}: {more}" if found else f"no line is {wanted}"
         super().__init__(f"{told}; the quote has {', '.join(there)}")
+
+
+class CreditOutOfRange(RequestFault):
+    """A credit made larger by hand, or turned into a charge."""
+
+    code = "credit-out-of-range"
+
+    def __init__(self, computed: Decimal) -> None:
+        super().__init__(f"this credit goes from {computed} to 0; another one is a discount")
+        self.computed = computed
 
 
 class DiscountTooLarge(RequestFault):
@@ -69,10 +86,32 @@ def adjust_lines(
     changed += [
         _free_line(free, number, currency) for number, free in enumerate(terms.free_lines, start=1)
     ]
-    discounts = [*_discounts(changed, terms, currency, faults)]
+    left = [line.amount for line in changed]
+    discounts = [*_line_discounts(changed, left, terms, faults)]
+    _follow_fee(changed, left)
+    discounts += _quote_discounts(changed, left, terms, currency, faults)
     if faults:
         raise RequestRefused(faults)
     return (*changed, *discounts)
+
+
+def _follow_fee(lines: list[PricedLine], left: list[Money]) -> None:
+    """Cap the credit of the diagnosis at what is still charged for it."""
+    places = {line.code: place for place, line in enumerate(lines)}
+    fee, credit = places.get(DIAGNOSTIC_FEE), places.get(DIAGNOSTIC_CREDIT)
+    if fee is None or credit is None or -left[credit].minor <= left[fee].minor:
+        return
+    line = lines[credit]
+    amount = -left[fee]
+    lines[credit] = structs.replace(
+        line,
+        unit_price=amount.amount,
+        base_quantity=line.quantity,
+        amount=amount,
+        computed=line.computed or Computed(unit_price=line.unit_price, amount=line.amount),
+        why=(*line.why, Why("credit-follows-fee")),
+    )
+    left[credit] = amount
 
 
 def _find(
@@ -107,8 +146,13 @@ def _override(
     if place is None:
         return
     line = lines[place]
-    if override.unit_price < 0 <= line.unit_price:
+    is_credit = line.unit_price < 0
+    if override.unit_price < 0 and not is_credit:
         faults.append(BelowZero("unit_price").at("overrides", index, "unit_price"))
+        return
+    if is_credit and not line.unit_price <= override.unit_price <= 0:
+        fault = CreditOutOfRange(line.unit_price)
+        faults.append(fault.at("overrides", index, "unit_price"))
         return
     computed = Computed(unit_price=line.unit_price, amount=line.amount)
     amount = line_amount(
@@ -141,11 +185,10 @@ def _free_line(free: FreeLine, number: int, currency: str) -> PricedLine:
     )
 
 
-def _discounts(
-    lines: Sequence[PricedLine], terms: Terms, currency: str, faults: list[KitwrightError]
+def _line_discounts(
+    lines: Sequence[PricedLine], left: list[Money], terms: Terms, faults: list[KitwrightError]
 ) -> Iterator[PricedLine]:
-    """Yield the discounts: those of lines, in the order of the request, then those of the quote."""
-    left = [line.amount for line in lines]
+    """Yield the discounts of lines, in the order of the request; take them off what is left."""
     for index, discount in enumerate(terms.discounts):
         if discount.line is None:
             continue
@@ -154,22 +197,43 @@ def _discounts(
             continue
         off = _off(discount, left[place], index, faults)
         left[place] -= off
-        yield _discount_line(discount, off, lines[place].tax_kind, lines[place].code)
-    by_kind: dict[ChargeKind, Money] = {}
-    for line, amount in zip(lines, left, strict=True):
-        if line.tax_kind is not ChargeKind.core:
-            by_kind[line.tax_kind] = by_kind.get(line.tax_kind, Money(0, currency)) + amount
+        line = lines[place]
+        yield _discount_line(discount, off, line.tax_kind, line.code, ((place, off.minor),))
+
+
+def _quote_discounts(
+    lines: Sequence[PricedLine],
+    left: list[Money],
+    terms: Terms,
+    currency: str,
+    faults: list[KitwrightError],
+) -> Iterator[PricedLine]:
+    """Yield the discounts of the whole quote, one line for each charge kind that they reduce."""
     for index, discount in enumerate(terms.discounts):
-        if discount.line is None:
-            # a kind that comes to a credit has nothing to reduce
-            kinds = [kind for kind, amount in by_kind.items() if amount.minor > 0]
-            whole = total((by_kind[kind] for kind in kinds), currency)
-            off = _off(discount, whole, index, faults)
-            parts = share(off.minor, [by_kind[kind].minor for kind in kinds]) if kinds else ()
-            for kind, part in zip(kinds, parts, strict=True):
-                by_kind[kind] -= Money(part, currency)
-                if part:
-                    yield _discount_line(discount, Money(part, currency), kind, None)
+        if discount.line is not None:
+            continue
+        by_kind: dict[ChargeKind, list[int]] = {}
+        for place, line in enumerate(lines):
+            if line.tax_kind is not ChargeKind.core:
+                by_kind.setdefault(line.tax_kind, []).append(place)
+        sums = {
+            kind: total((left[place] for place in places), currency)
+            for kind, places in by_kind.items()
+        }
+        # a kind that comes to a credit has nothing to reduce
+        kinds = [kind for kind, amount in sums.items() if amount.minor > 0]
+        off = _off(discount, total((sums[kind] for kind in kinds), currency), index, faults)
+        parts = share(off.minor, [sums[kind].minor for kind in kinds]) if kinds else ()
+        for kind, part in zip(kinds, parts, strict=True):
+            if not part:
+                continue
+            places = by_kind[kind]
+            tops = [part * left[place].minor for place in places]
+            each = apportion(part, tops, sums[kind].minor)
+            for place, taken in zip(places, each, strict=True):
+                left[place] -= Money(taken, currency)
+            reduced = tuple(zip(places, each, strict=True))
+            yield _discount_line(discount, Money(part, currency), kind, None, reduced)
 
 
 def _off(discount: Discount, whole: Money, index: int, faults: list[KitwrightError]) -> Money:
@@ -185,13 +249,17 @@ def _off(discount: Discount, whole: Money, index: int, faults: list[KitwrightErr
 
 
 def _discount_line(
-    discount: Discount, off: Money, kind: ChargeKind, code: str | None
+    discount: Discount,
+    off: Money,
+    kind: ChargeKind,
+    code: str | None,
+    reduces: tuple[tuple[int, int], ...],
 ) -> PricedLine:
     how = "discount" if discount.percent is None else "percent"
     what = "quote" if code is None else "line"
     facts: dict[str, Fact] = {"reason": discount.reason, "by": discount.by, "code": code}
     why = Why(f"{how}-of-{what}", {**facts, "percent": discount.percent})
-    return price_line(
+    line = price_line(
         LineKind.discount,
         DISCOUNT,
         quantity=1,
@@ -201,3 +269,4 @@ def _discount_line(
         tax_kind=kind,
         why=(why,),
     )
+    return structs.replace(line, reduces=tuple(each for each in reduces if each[1]))

@@ -90,13 +90,20 @@ def _by_item(kit: Kit) -> dict[ItemId, list[Need]]:
 
 
 def _sets(catalogue: Catalogue, kit: Kit) -> Iterator[tuple[ItemId, int, tuple[Covered, ...]]]:
-    """Yield the sets of a kit: number, how many, and what they stand for."""
-    for taken in kit.from_stock:
-        if taken.item in catalogue.sets:
-            yield taken.item, int(taken.quantity), taken.covers
-    for bought in kit.bought:
-        if bought.source.item in catalogue.sets:
-            yield bought.source.item, bought.packs * bought.source.pack, bought.covers
+    """Yield the sets of a kit, from the shelf or bought: number, how many, what they stand for."""
+    copies: dict[ItemId, int] = {}
+    covers: dict[ItemId, tuple[Covered, ...]] = {}
+    found = [(taken.item, int(taken.quantity), taken.covers) for taken in kit.from_stock]
+    found += [
+        (bought.source.item, bought.packs * bought.source.pack, bought.covers)
+        for bought in kit.bought
+    ]
+    for item, count, filled in found:
+        if item in catalogue.sets:
+            copies[item] = copies.get(item, 0) + count
+            covers[item] = (*covers.get(item, ()), *filled)
+    for item, count in copies.items():
+        yield item, count, covers[item]
 
 
 def _beside(kit: Kit, covered: list[Covered]) -> dict[ItemId, Fraction]:

@@ -68,6 +68,19 @@ class Unfilled(Struct, frozen=True, kw_only=True):
         return self.need.item
 
 
+class PlateFirst(RequestFault):
+    """A part that a customer brings for a role whose part the plate has yet to decide."""
+
+    code = "plate-first"
+
+    def __init__(self, item: ItemId, options: Sequence[ItemId]) -> None:
+        super().__init__(
+            f"whether {item} fits is known only with the serial: one of {', '.join(options)} does"
+        )
+        self.item = item
+        self.options = tuple(options)
+
+
 class PartNotNeeded(RequestFault):
     """A part that a customer brings and that this repair does not need, or not so often."""
 
@@ -117,14 +130,15 @@ def choose_kit(
     it can.
     """
     wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
-    brought = _brought(catalogue, wanted, terms)
+    questions = tuple(need for need in needs if need.is_question)
+    brought = _brought(catalogue, wanted, questions, terms)
     from_stock = [taken for item in wanted.items for taken in _from_shelf(shop, wanted, item)]
     lots = find_lots(catalogue, shop, supply, wanted)
     chosen, short = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
     opened, bought, left_over = _share_out(catalogue, wanted, chosen)
     return Kit(
         needs=needs,
-        questions=tuple(need for need in needs if need.is_question),
+        questions=questions,
         brought=brought,
         from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
         bought=tuple(bought),
@@ -137,7 +151,9 @@ def choose_kit(
     )
 
 
-def _brought(catalogue: Catalogue, wanted: Wanted, terms: Terms) -> tuple[Brought, ...]:
+def _brought(
+    catalogue: Catalogue, wanted: Wanted, questions: Sequence[Need], terms: Terms
+) -> tuple[Brought, ...]:
     """Fill needs with what the customer brings.
 
     Raises: RequestRefused, for parts that are not needed, or more of them than are.
@@ -148,6 +164,9 @@ def _brought(catalogue: Catalogue, wanted: Wanted, terms: Terms) -> tuple[Brough
         if part.item in catalogue.consumables or wanted.item_of(part.item) is None:
             needed = [one for one in wanted.items if one not in catalogue.consumables]
             fault: RequestFault = PartNotNeeded(part.item, needed)
+            for need in questions:
+                if part.item in need.options:
+                    fault = PlateFirst(part.item, need.options)
             faults.append(fault.at("customer_parts", index, "item"))
             continue
         rest = wanted.open_for(part.item, None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from decimal import Decimal
 from enum import StrEnum
+from typing import Final
 
 from msgspec import Struct
 
@@ -12,6 +13,9 @@ from kitwright.catalogue.model import ChargeKind, LabourClass
 from kitwright.money import Money, line_amount
 from kitwright.stages.job import OperationKey
 from kitwright.stages.why import Why
+
+DIAGNOSTIC_FEE: Final = "diagnostic-fee"
+DIAGNOSTIC_CREDIT: Final = "diagnostic-credit"
 
 
 class LineKind(StrEnum):
@@ -42,7 +46,8 @@ class PricedLine(Struct, frozen=True, kw_only=True):
 
     `amount` is net, or gross where the shop's prices include tax. `unit` is a unit word of the
     catalogue; labour is in minutes at a price an hour, base quantity 60. `description` is that
-    of a free line.
+    of a free line. `reduces` says of a discount by how many minor units it reduces which lines, by
+    place.
     """
 
     kind: LineKind
@@ -58,6 +63,7 @@ class PricedLine(Struct, frozen=True, kw_only=True):
     labour_class: LabourClass | None = None
     description: str | None = None
     computed: Computed | None = None
+    reduces: tuple[tuple[int, int], ...] = ()
 
 
 def price_line(

@@ -22,7 +22,7 @@ class Lot(Struct, frozen=True, kw_only=True):
     """Packs of one source that are bought together, or one set on the shelf.
 
     `holds` counts the wanted items that it fills, `cost` is in minor units without tax; `contents`
-    counts everything in it.
+    counts everything in it. At most `limit` are to be had, and of one `group` only one.
     """
 
     key: LotKey
@@ -31,6 +31,8 @@ class Lot(Struct, frozen=True, kw_only=True):
     holds: Mapping[ItemId, int]
     contents: Mapping[ItemId, int]
     cost: int
+    limit: int | None
+    group: str | None = None
     source: Source | None = None
     row: StockRow | None = None
 
@@ -113,12 +115,7 @@ def _cheapest(
 
 
 def _pack(lot: Lot) -> Pack[LotKey, ItemId]:
-    supplier, sku, _ = lot.key
-    if lot.row is not None:
-        return Pack(
-            id=lot.key, holds=lot.holds, cost=lot.cost, limit=lot.row.on_hand - lot.row.promised
-        )
-    return Pack(id=lot.key, holds=lot.holds, cost=lot.cost, limit=1, group=f"{supplier}:{sku}")
+    return Pack(id=lot.key, holds=lot.holds, cost=lot.cost, limit=lot.limit, group=lot.group)
 
 
 def _earliest(shop: Shop, lots: Iterable[Lot], item: ItemId, on: date) -> list[Lot]:
@@ -172,6 +169,7 @@ def _shelf_lots(
                     holds=holds,
                     contents=record.contents,
                     cost=Money.of(exact(row.cost), shop.currency).minor,
+                    limit=row.on_hand - row.promised,
                     row=row,
                 )
 
@@ -179,13 +177,21 @@ def _shelf_lots(
 def _bought(
     source: Source, packs: int, holds: Mapping[ItemId, int], contents: Mapping[ItemId, int]
 ) -> Lot:
+    supplier = source.supplier.id
+    limit: int | None = 1
+    if source.is_linear:
+        is_counted = source.stock is not None and not source.is_back_order
+        limit = (source.stock or 0) // packs if is_counted else None
     return Lot(
-        key=(source.supplier.id, source.sku, packs),
+        key=(supplier, source.sku, packs),
         item=source.item,
         quality=source.quality,
         holds=holds,
         contents=contents,
         cost=source.line_cost(packs).minor,
+        limit=limit,
+        # other numbers of packs of one source are alternatives
+        group=None if source.is_linear else f"{supplier}:{source.sku}",
         source=source,
     )
 

@@ -22,7 +22,13 @@ from kitwright.stages.goods import price_goods
 from kitwright.stages.job import Operation, OperationKey
 from kitwright.stages.kit import Kit
 from kitwright.stages.labour import Allotted, Labour
-from kitwright.stages.line import LineKind, PricedLine, price_line
+from kitwright.stages.line import (
+    DIAGNOSTIC_CREDIT,
+    DIAGNOSTIC_FEE,
+    LineKind,
+    PricedLine,
+    price_line,
+)
 from kitwright.stages.need import OIL_FILL
 from kitwright.stages.order import PartsOrder
 from kitwright.stages.selling import Prices
@@ -31,8 +37,6 @@ from kitwright.tax.area import gross_up
 from kitwright.units import exact
 
 BENCH_MINIMUM = "bench-minimum"
-DIAGNOSTIC_FEE = "diagnostic-fee"
-DIAGNOSTIC_CREDIT = "diagnostic-credit"
 SHOP_SUPPLIES = "shop-supplies"
 WASTE_OIL = "waste-oil"
 FREIGHT = "freight-and-order-fees"

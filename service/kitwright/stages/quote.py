@@ -9,7 +9,16 @@ from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.model import Catalogue, Hazard, HazardId, JobId, RoleId, Shop
+from kitwright.catalogue.model import (
+    Catalogue,
+    Hazard,
+    HazardId,
+    JobId,
+    RoleId,
+    RoundBy,
+    Shop,
+    TaxArea,
+)
 from kitwright.money import Money, cash_round, round_minor, total
 from kitwright.stages.access import AccessPlan
 from kitwright.stages.assessment import Assessment
@@ -24,7 +33,7 @@ from kitwright.stages.request import Request
 from kitwright.stages.supply import working_day
 from kitwright.stages.terms import MinutesOverride, Terms
 from kitwright.stages.why import Why
-from kitwright.tax.charges import Charge, ComponentTax, TaxedLine, tax_charges
+from kitwright.tax.charges import Charge, ComponentTax, Taxed, TaxedLine, tax_charges
 from kitwright.units import exact
 
 WHOLE_ENGINE: Final = RoleId("engine")
@@ -204,12 +213,7 @@ def tax_lines(
             payable=None,
         )
         return None, (), totals
-    taxed = tax_charges(
-        request.tax_area,
-        [Charge(line.tax_kind, line.amount) for line in lines],
-        on=request.asked.on,
-        exempt=request.exempt_kinds,
-    )
+    taxed = _taxed(request.tax_area, request, lines)
     left = taxed.gross - prepaid
     coins = cash_round(left, shop.cash_step) if terms.pays_cash and shop.cash_step else left
     totals = Totals(
@@ -218,12 +222,47 @@ def tax_lines(
         net=taxed.net,
         tax=taxed.tax,
         gross=taxed.gross,
-        deposit=_deposit(shop, lines, taxed.lines, kit),
+        deposit=min(_deposit(shop, lines, taxed.lines, kit), max(taxed.gross, Money(0, currency))),
         prepaid=prepaid,
         cash_rounding=coins - left,
         payable=coins,
     )
     return taxed.lines, taxed.taxes, totals
+
+
+def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxed:
+    """Return the tax of lines and their discounts.
+
+    Where each line's tax is rounded, a discount's tax is what it takes off the tax of the lines
+    that it reduces: so what is given away bears none, to the last minor unit.
+    """
+
+    def tax(charges: Sequence[Charge]) -> Taxed:
+        return tax_charges(area, charges, on=request.asked.on, exempt=request.exempt_kinds)
+
+    discounts = [line for line in lines if line.kind is LineKind.discount]
+    if not discounts or area.rounding.by is not RoundBy.line:
+        return tax([Charge(line.tax_kind, line.amount) for line in lines])
+    others = [line for line in lines if line.kind is not LineKind.discount]
+    amounts = [line.amount for line in others]
+    currency = area.currency
+    taxed = tax([Charge(line.tax_kind, line.amount) for line in others])
+    printed = [*taxed.lines]
+    for discount in discounts:
+        for place, off in discount.reduces:
+            amounts[place] -= Money(off, currency)
+        reduced = tax(
+            [Charge(line.tax_kind, amount) for line, amount in zip(others, amounts, strict=True)]
+        )
+        printed.append(
+            TaxedLine(
+                net=reduced.net - taxed.net,
+                tax=reduced.tax - taxed.tax,
+                gross=reduced.gross - taxed.gross,
+            )
+        )
+        taxed = reduced
+    return structs.replace(taxed, lines=tuple(printed))
 
 
 def _deposit(
@@ -244,16 +283,22 @@ def _deposit(
         if not is_set:
             pieces = sum((each.quantity for each in bought.covers), start=Fraction(0))
         ordered[item] = ordered.get(item, Fraction(0)) + pieces
+    taken_off: dict[int, int] = {}
+    for line in lines:
+        for place, off in line.reduces:
+            taken_off[place] = taken_off.get(place, 0) + off
     engines = {need.item for need in kit.needs if need.role == WHOLE_ENGINE}
     terms = shop.quote.deposit
     asked = {True: Fraction(0), False: Fraction(0)}
     for index, line in enumerate(lines):
-        if line.kind in _MAY_BE_ORDERED and line.code in ordered:
-            price = line.amount if taxed is None else taxed[index].gross
+        if line.kind in _MAY_BE_ORDERED and line.code in ordered and line.amount.minor:
+            price = Fraction((line.amount if taxed is None else taxed[index].gross).minor)
+            if index in taken_off:
+                price *= 1 - Fraction(taken_off[index], line.amount.minor)
             part = ordered[line.code]
-            is_whole = part >= line.quantity
-            share = price.minor if is_whole else price.minor * part / exact(line.quantity)
-            asked[line.code in engines] += share
+            if part < line.quantity:
+                price *= part / exact(line.quantity)
+            asked[line.code in engines] += price
     minor = (
         asked[True] * exact(terms.whole_engine_percent)
         + asked[False] * exact(terms.special_order_percent)

@@ -173,7 +173,7 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     leave_out = _jobs(catalogue, family, asked.leave_out, "leave_out", faults)
     area = _tax_area(catalogue, shop, asked, faults)
     exempt = _exempt_kinds(asked, area, faults)
-    _check_terms(catalogue, shop, family, asked.terms, faults)
+    _check_terms(catalogue, family, asked.terms, faults)
     if faults:
         raise RequestRefused(faults)
     return Request(
@@ -312,7 +312,7 @@ def _exempt_kinds(
 
 
 def _check_terms(
-    catalogue: Catalogue, shop: Shop, family: Family, terms: Terms, faults: list[KitwrightError]
+    catalogue: Catalogue, family: Family, terms: Terms, faults: list[KitwrightError]
 ) -> None:
     """Find what is wrong with the counter's changes before any line is known."""
     for index, discount in enumerate(terms.discounts):
@@ -331,7 +331,11 @@ def _check_terms(
             faults.append(NamedTwice(f"job {override.job}").at("overrides", index))
         overridden.add((override.job, override.cylinder))
     roles = {row.role for row in catalogue.fitments[family.id]}
+    floored: set[str] = set()
     for index, floor in enumerate(terms.floors):
+        if floor.role in floored:
+            faults.append(NamedTwice(f"role {floor.role}").at("floors", index))
+        floored.add(floor.role)
         if floor.role not in roles:
             faults.append(UnknownRole(floor.role, roles).at("floors", index, "role"))
     for index, free in enumerate(terms.free_lines):

@@ -69,12 +69,24 @@ class Source(Struct, frozen=True, kw_only=True):
         """Return what a line of so many packs costs, without tax."""
         return line_amount(packs, self.unit_cost(packs), currency=self.supplier.currency)
 
+    @property
+    def is_linear(self) -> bool:
+        """Whether any number of multiples costs so many times what one does, to the minor unit."""
+        first = -(-self.minimum // self.multiple) * self.multiple
+        whole = Money.of(self.cost, self.supplier.currency).amount == self.cost
+        return not self.breaks and first == self.multiple and whole
+
     def lots(self, items: int) -> Iterator[int]:
         """Yield the numbers of packs that may make sense to buy for up to `items` items.
 
         Every allowed number up to the first that is enough, and the smallest allowed one at
-        each price break beyond; never more than the supplier is known to have.
+        each price break beyond; never more than the supplier is known to have. A linear
+        source has one lot, to be taken as often as it needs to be.
         """
+        if self.is_linear:
+            if self.stock is None or self.is_back_order or self.multiple <= self.stock:
+                yield self.multiple
+            return
         first = -(-self.minimum // self.multiple) * self.multiple
         enough = max(first, self._allowed(-(-items // self.pack)))
         beyond = {self._allowed(each.packs) for each in self.breaks if each.packs > enough}

@@ -1,0 +1,48 @@
+"""Covers against the published optima of set-covering instances.
+
+Source: J. E. Beasley's OR-Library, instances scp41 to scp45 (200 rows to cover, 1000 columns) and
+their optimal values.
+"""
+
+from pathlib import Path
+
+import pytest
+
+from kitwright.solve.cover import Pack, least_cover
+
+OPTIMA = {"scp41": 429, "scp42": 512, "scp43": 516, "scp44": 494, "scp45": 512}
+
+
+def read_instance(file: Path) -> tuple[dict[int, int], list[Pack[int, int]]]:
+    """Return the rows as needs of one each, and the columns as packs.
+
+    The format: the numbers of rows and columns, the cost of each column, and then for each row
+    the number of columns that cover it and these columns, counted from one.
+    """
+    numbers = iter([int(word) for word in file.read_text().split()])
+    rows, columns = next(numbers), next(numbers)
+    costs = [next(numbers) for _ in range(columns)]
+    holds: list[dict[int, int]] = [{} for _ in range(columns)]
+    for row in range(rows):
+        for _ in range(next(numbers)):
+            holds[next(numbers) - 1][row] = 1
+    assert next(numbers, None) is None
+    packs = [
+        Pack(id=number, holds=each, cost=cost)
+        for number, (each, cost) in enumerate(zip(holds, costs, strict=True), start=1)
+    ]
+    return dict.fromkeys(range(rows), 1), packs
+
+
+@pytest.mark.parametrize("name", OPTIMA)
+def test_least_cover_reaches_the_published_optimum(shared: Path, name: str) -> None:
+    needs, packs = read_instance(shared / "vectors" / "orlib" / f"{name}.txt")
+
+    cover = least_cover(needs, packs)
+
+    taken = dict(cover.packs)
+    assert cover.cost == OPTIMA[name]
+    assert cover.is_proven
+    assert sum(pack.cost for pack in packs if pack.id in taken) == OPTIMA[name]
+    assert needs.keys() == {row for pack in packs if pack.id in taken for row in pack.holds}
+    assert least_cover(needs, packs, unaided_steps=0) == cover
