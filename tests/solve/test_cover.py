@@ -36,7 +36,7 @@ class Steps(NamedTuple):
 
 
 ALONE = Steps(unaided=ENDLESS)
-GUIDED = Steps(unaided=0, guided=ENDLESS)
+GUIDED = Steps(unaided=0)
 both_searches = pytest.mark.parametrize("steps", [ALONE, GUIDED], ids=["alone", "guided"])
 
 

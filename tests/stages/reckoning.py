@@ -44,7 +44,7 @@ def check_lines(quote: Quote) -> None:
         assert line.quantity >= 0, line
         if line.computed is not None:
             price = Fraction(line.computed.unit_price)
-            was = Fraction(line.quantity) * price / Fraction(line.base_quantity)
+            was = Fraction(line.quantity) * price / Fraction(line.computed.base_quantity)
             assert line.computed.amount.minor == minor(was, currency), line
 
 
@@ -113,8 +113,9 @@ def check_taxes(quote: Quote) -> None:
         rate = rates[line.tax_kind]
         part = rate / (1 + rate) if area.prices_include_tax else rate
         exact += line.amount.minor * part
-        # no line strays further from its own tax than its components can be rounded
-        most = 2 * (len(area.components) + 1)
+        # no line strays further from its own tax than its components can be rounded; a discount
+        # takes off the rounded tax of every line that it reduces
+        most = 2 * (len(area.components) + 1) * max(1, len(line.reduces))
         assert abs(taxed.tax.minor - line.amount.minor * part) < most, (line, taxed)
         if not rate:
             assert taxed.tax.minor == 0, line
@@ -194,8 +195,9 @@ def check_overrides(quote: Quote) -> None:
     places = {_named(quote.repair.lines, each.line): each for each in asked}
     for place, line in enumerate(quote.repair.lines):
         override = places.get(place)
-        assert (line.computed is None) is (override is None)
-        if override is not None and line.computed is not None:
+        is_capped = any(why.code == "credit-follows-fee" for why in line.why)
+        assert (line.computed is None) is (override is None and not is_capped)
+        if override is not None and line.computed is not None and not is_capped:
             assert line.unit_price == override.unit_price
             if not terms.changes_work:
                 before = quote.draft.repair.lines[place]

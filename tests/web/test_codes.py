@@ -84,6 +84,22 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
         {**SINGLE, "overrides": [{**WHO, "line": {"code": "gold"}, "unit_price": "1"}]},
         "/overrides/0/line",
     ),
+    "plate-first": (
+        {
+            "family": "TB-S50",
+            "jobs": [{"job": "J-BREATHER"}],
+            "customer_parts": [{"item": "S50-R-301"}],
+        },
+        "/customer_parts/0/item",
+    ),
+    "credit-out-of-range": (
+        {
+            **SINGLE,
+            "diagnostic_done": True,
+            "overrides": [{**WHO, "line": {"code": "diagnostic-credit"}, "unit_price": "-5000"}],
+        },
+        "/overrides/0/unit_price",
+    ),
     "part-not-needed": ({**SINGLE, "customer_parts": [{"item": "NONE"}]}, "/customer_parts/0/item"),
     "override-unclear": ({**SINGLE, "overrides": [WHO]}, "/overrides/0"),
 }

@@ -108,10 +108,16 @@ def _follow_fee(lines: list[PricedLine], left: list[Money]) -> None:
         unit_price=amount.amount,
         base_quantity=line.quantity,
         amount=amount,
-        computed=line.computed or Computed(unit_price=line.unit_price, amount=line.amount),
+        computed=line.computed or _computed(line),
         why=(*line.why, Why("credit-follows-fee")),
     )
     left[credit] = amount
+
+
+def _computed(line: PricedLine) -> Computed:
+    return Computed(
+        unit_price=line.unit_price, base_quantity=line.base_quantity, amount=line.amount
+    )
 
 
 def _find(
@@ -154,7 +160,7 @@ def _override(
         fault = CreditOutOfRange(line.unit_price)
         faults.append(fault.at("overrides", index, "unit_price"))
         return
-    computed = Computed(unit_price=line.unit_price, amount=line.amount)
+    computed = _computed(line)
     amount = line_amount(
         line.quantity, override.unit_price, line.base_quantity, currency=line.amount.currency
     )

@@ -38,6 +38,7 @@ class Computed(Struct, frozen=True, kw_only=True):
     """What a line came to before somebody overrode its price."""
 
     unit_price: Decimal
+    base_quantity: Decimal
     amount: Money
 
 

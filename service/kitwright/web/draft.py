@@ -148,7 +148,11 @@ def line_out(line: PricedLine, tax: TaxedLine | None, told: Teller) -> LineOut:
         gross=None if tax is None else money(tax.gross),
         computed=None
         if computed is None
-        else ComputedOut(unit_price=f"{computed.unit_price:f}", amount=money(computed.amount)),
+        else ComputedOut(
+            unit_price=f"{computed.unit_price:f}",
+            base_quantity=decimal_text(computed.base_quantity),
+            amount=money(computed.amount),
+        ),
         tax_kind=line.tax_kind.value,
         labour_class=line.labour_class,
         why=told.whys(line.why),

@@ -183,6 +183,7 @@ class ComputedOut(Out, frozen=True, kw_only=True):
     """What a line came to before somebody overrode its price."""
 
     unit_price: DecimalText
+    base_quantity: DecimalText
     amount: MoneyOut
 
 
