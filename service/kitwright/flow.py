@@ -37,10 +37,10 @@ from kitwright.stages.quote import (
     Repair,
     find_cautions,
     make_quote,
-    tax_lines,
 )
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked, Request, read_request
+from kitwright.stages.total import tax_lines
 from kitwright.workshop import Workshop
 
 

@@ -30,8 +30,8 @@ from kitwright.stages.labour import allot_labour
 from kitwright.stages.need import list_needs
 from kitwright.stages.order import split_orders
 from kitwright.stages.price import Priced, price_lines
-from kitwright.stages.quote import tax_lines
 from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Rust, read_request
+from kitwright.stages.total import tax_lines
 from kitwright.web.answer import answer
 from kitwright.workshop import Workshop
 

@@ -47,10 +47,11 @@ from kitwright.catalogue.model import (
 )
 from kitwright.money import Money
 from kitwright.stages.line import LineKind
-from kitwright.stages.quote import Quote, Totals
+from kitwright.stages.quote import Quote
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import AskedJob
 from kitwright.stages.terms import CustomerPart, Discount, Exempt, FreeLine, LineRef, Terms
+from kitwright.stages.total import Totals
 
 COUNTY = AreaId("example-county")
 VAT = AreaId("example-vat")

@@ -1,6 +1,8 @@
 """Codes: each documented one can be met, and each that can be met is documented."""
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -318,3 +320,16 @@ def test_problem_type_is_relative_to_the_service(client: TestClient[Any]) -> Non
     told = client.get("/nothing").json()
 
     assert client.get(told["type"]).json()["code"] == "not-found"
+
+
+def test_codes_do_not_depend_on_what_else_was_imported(client: TestClient[Any]) -> None:
+    ask_alone = (
+        "from kitwright.web.codes import documented_codes\n"
+        "print(*(each.code for each in documented_codes()))"
+    )
+    alone = subprocess.run(
+        [sys.executable, "-c", ask_alone], capture_output=True, text=True, check=True
+    )
+
+    served = [each["code"] for each in client.get("/problems").json()["items"]]
+    assert alone.stdout.split() == served

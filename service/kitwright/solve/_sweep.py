@@ -19,10 +19,6 @@ States = dict[State, int]
 """The best way to each state: what it weighs."""
 
 
-class TooLong(Exception):
-    """A sweep needs more steps than it may take."""
-
-
 class Move(NamedTuple):
     """What a column can do to a state: copies that each fill some places, at a weight each."""
 
@@ -31,16 +27,23 @@ class Move(NamedTuple):
     weight: int
 
 
-def swept(problem: Problem, most_steps: int, guide: Guide | None = None) -> Counter[int]:
-    """Return the copies of the best cover by rank.
+def swept(problem: Problem, most_steps: int, guide: Guide | None = None) -> Counter[int] | None:
+    """Return the copies of the best cover by rank, None where that takes too many steps.
 
     Columns are decided on stage by stage. Of all the ways that leave the same needs only the best
     is kept; and, with a guide, none that must end above the value of its cover.
 
-    Raises: NoCover, TooLong.
+    Raises: NoCover.
     """
     scale = Scale(problem.columns)
-    return scale.copies_of(_Sweep(problem, scale, most_steps, guide).least())
+    try:
+        return scale.copies_of(_Sweep(problem, scale, most_steps, guide).least())
+    except _TooLong:
+        return None
+
+
+class _TooLong(Exception):
+    pass
 
 
 class _Sweep:
@@ -127,7 +130,7 @@ class _Sweep:
                     break
                 self.steps_left -= 1
                 if self.steps_left < 0:
-                    raise TooLong
+                    raise _TooLong
                 for place, count in fills:
                     left[place] = max(0, left[place] - count)
                 yield tuple(left), copies * weight

@@ -13,7 +13,7 @@ from kitwright.solve import Orderable
 from kitwright.solve._guide import known_cover
 from kitwright.solve._program import SolverFailed
 from kitwright.solve._reduce import Column, NoCover, Problem, parts, reduced, supply, trimmed
-from kitwright.solve._sweep import TooLong, swept
+from kitwright.solve._sweep import swept
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -138,10 +138,10 @@ def least_cover(
     Args:
         needs: counts, zero or more; without any, the cover is empty.
         packs: of different ids.
-        unaided_steps: after so many steps of a search, a solver of integer programs is asked to
-            guide it. Loading that takes a while; the answer is the same.
-        most_steps: after so many steps of a guided search, the solver's own cover is returned,
-            which is almost certainly of least cost; but `is_proven` is false, and ties stay open.
+        unaided_steps: after so many steps of the search, a solver of integer programs is asked
+            to guide it. Loading that takes a while; the answer is the same.
+        most_steps: after so many steps of a guided search the solver's own cover is returned.
+            It is most likely of least cost, but `is_proven` is false and ties stay open.
 
     Raises: DuplicatePack, NegativeNeed, Uncoverable, SolverFailed.
     """
@@ -212,12 +212,11 @@ def _best(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[i
     copies, rest = reduced(part)
     is_proven = True
     for piece in parts(rest):
-        try:
-            copies += swept(piece, unaided_steps)
-        except TooLong:
+        more = swept(piece, unaided_steps)
+        if more is None:
             more, is_sure = _guided(piece, unaided_steps, most_steps)
-            copies += more
             is_proven = is_proven and is_sure
+        copies += more
     return copies, is_proven
 
 
@@ -225,15 +224,13 @@ def _guided(piece: Problem, unaided_steps: int, most_steps: int) -> tuple[Counte
     known = known_cover(piece)
     if known is None:
         # Nobody is told on the solver's word alone that there is no cover.
-        try:
-            return swept(piece, most_steps), True
-        except TooLong:
-            raise SolverFailed("it sees no cover, and the search for one is too long") from None
+        found = swept(piece, most_steps)
+        if found is None:
+            raise SolverFailed("it sees no cover, and the search for one is too long")
+        return found, True
     copies, guide = known
     less = guide.worthwhile(piece)
     if len(less.columns) < len(piece.columns):
         return _best(less, unaided_steps, most_steps)
-    try:
-        return swept(piece, most_steps, guide), True
-    except TooLong:
-        return copies, False
+    found = swept(piece, most_steps, guide)
+    return (copies, False) if found is None else (found, True)
