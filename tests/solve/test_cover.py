@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ortools.sat.python import cp_model
 
+from kitwright.solve._program import Program, Row, row_prices
 from kitwright.solve.cover import (
     Cover,
     DuplicatePack,
@@ -428,6 +429,16 @@ def blame(instance: Instance) -> tuple[tuple[Shortage[str], ...], bool]:
     except Uncoverable as error:
         return error.needs, error.is_joint
     return (), False
+
+
+@pytest.mark.parametrize("times", [1, 10**4, 10**12])
+def test_row_prices_grow_with_the_costs(times: int) -> None:
+    rows = [Row({0: 1, 1: 1}, least=3), Row({1: 2}, least=4), Row({0: 1}, most=5)]
+
+    prices = row_prices(Program([700 * times, 900 * times], [9, 9], rows), 1000)
+
+    # A third unit of the first row takes another 0; a unit of the second puts a half 1 for it.
+    assert prices == pytest.approx([700_000 * times, 100_000 * times, 0])
 
 
 def test_least_cover_takes_nobody_s_word_that_there_is_no_cover() -> None:

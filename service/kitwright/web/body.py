@@ -79,7 +79,7 @@ def decode(raw: bytes, shape: type[T]) -> T:
     """
     try:
         found: T = _decoder(shape).decode(raw)
-        pass
+        _ONCE.decode(raw.decode())
     except (msgspec.DecodeError, ValueError, RecursionError, _Twice) as error:
         raise _refusal(raw, shape, error) from None
     return found

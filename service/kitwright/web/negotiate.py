@@ -17,7 +17,7 @@ TEXT: Final = "text/plain"
 HTML: Final = "text/html"
 SVG: Final = "image/svg+xml"
 
-_TAG: Final = re.compile(r'(?:W/)?("[^"]*")')
+_TAG: Final = re.compile(r'"[^"]*"')
 _WEIGHT: Final = re.compile(r"0(\.[0-9]{0,3})?|1(\.0{0,3})?")
 
 
