@@ -98,8 +98,8 @@ class PartNotNeeded(RequestFault):
 class Kit(Struct, frozen=True, kw_only=True):
     """The needs, and the stock and purchases that cover them.
 
-    `questions` are the needs that wait for the plate: priced, but neither taken from the shelf
-    nor ordered.
+    `is_least` says that no cheaper purchase would do; `questions` are the needs that wait for
+    the plate: priced, but neither taken from the shelf nor ordered.
     """
 
     needs: tuple[Need, ...]
@@ -109,6 +109,7 @@ class Kit(Struct, frozen=True, kw_only=True):
     bought: tuple[Bought, ...]
     left_over: tuple[LeftOver, ...]
     unfilled: tuple[Unfilled, ...]
+    is_least: bool
 
 
 def choose_kit(
@@ -134,8 +135,8 @@ def choose_kit(
     brought = _brought(catalogue, wanted, questions, terms)
     from_stock = [taken for item in wanted.items for taken in _from_shelf(shop, wanted, item)]
     lots = find_lots(catalogue, shop, supply, wanted)
-    chosen, short = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
-    opened, bought, left_over = _share_out(catalogue, wanted, chosen)
+    choice = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
+    opened, bought, left_over = _share_out(catalogue, wanted, choice.chosen)
     return Kit(
         needs=needs,
         questions=questions,
@@ -145,9 +146,10 @@ def choose_kit(
         left_over=tuple(left_over),
         unfilled=tuple(
             Unfilled(need=need, quantity=rest)
-            for item in sorted(short)
+            for item in sorted(choice.short)
             for need, rest in wanted.still_open(item)
         ),
+        is_least=choice.is_least,
     )
 
 

@@ -65,6 +65,17 @@ def find_lots(catalogue: Catalogue, shop: Shop, supply: Supply, wanted: Wanted) 
     return tuple(sorted(lots, key=lambda lot: lot.key))
 
 
+class Choice(Struct, frozen=True, kw_only=True):
+    """The lots that fill the wanted pieces, and the pieces that nothing fills.
+
+    `is_least` says that the cost is proven to be the least; only very tangled kits leave it open.
+    """
+
+    chosen: tuple[Chosen, ...]
+    short: Mapping[ItemId, int]
+    is_least: bool
+
+
 def choose_lots(
     shop: Shop,
     lots: Sequence[Lot],
@@ -72,8 +83,8 @@ def choose_lots(
     *,
     on: date,
     needed_by: date | None,
-) -> tuple[tuple[Chosen, ...], dict[ItemId, int]]:
-    """Return the cheapest lots that fill the wanted pieces, and the pieces that nothing fills.
+) -> Choice:
+    """Return the cheapest lots that fill the wanted pieces.
 
     With `needed_by`, only lots that come in time are used; what none of them fills is covered
     apart, by those that come earliest.
@@ -83,22 +94,26 @@ def choose_lots(
     in_time = [
         lot for lot in lots if lot.source is None or promise(shop, lot.source, on) <= needed_by
     ]
-    chosen, short = _cheapest(in_time, pieces)
+    choice = _cheapest(in_time, pieces)
     late = [lot for lot in lots if lot not in in_time]
-    while short:
-        earliest = {lot.key: lot for item in short for lot in _earliest(shop, late, item, on)}
+    while choice.short:
+        earliest = {
+            lot.key: lot for item in choice.short for lot in _earliest(shop, late, item, on)
+        }
         if not earliest:
             break
-        more, short = _cheapest(tuple(earliest.values()), short)
-        chosen = (*chosen, *more)
+        more = _cheapest(tuple(earliest.values()), choice.short)
+        choice = Choice(
+            chosen=(*choice.chosen, *more.chosen),
+            short=more.short,
+            is_least=choice.is_least and more.is_least,
+        )
         late = [lot for lot in late if lot.key not in earliest]
-    return chosen, short
+    return choice
 
 
-def _cheapest(
-    lots: Sequence[Lot], pieces: Mapping[ItemId, int]
-) -> tuple[tuple[Chosen, ...], dict[ItemId, int]]:
-    """Return the cheapest lots for the pieces that can be filled, and those that can't."""
+def _cheapest(lots: Sequence[Lot], pieces: Mapping[ItemId, int]) -> Choice:
+    """Return the cheapest lots for the pieces that can be filled."""
     wanted = dict(pieces)
     packs = [_pack(lot) for lot in lots]
     short: dict[ItemId, int] = {}
@@ -111,7 +126,11 @@ def _cheapest(
             wanted[each.need] = each.available
         cover = least_cover({item: count for item, count in wanted.items() if count}, packs)
     by_key = {lot.key: lot for lot in lots}
-    return tuple(Chosen(by_key[key], times) for key, times in cover.packs), short
+    return Choice(
+        chosen=tuple(Chosen(by_key[key], times) for key, times in cover.packs),
+        short=short,
+        is_least=cover.is_proven,
+    )
 
 
 def _pack(lot: Lot) -> Pack[LotKey, ItemId]:

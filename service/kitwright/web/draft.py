@@ -310,6 +310,7 @@ def _kit(kit: Kit, told: Teller) -> KitOut:
             )
             for taken in kit.from_stock
         ),
+        is_least=kit.is_least,
     )
 
 

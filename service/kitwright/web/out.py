@@ -171,12 +171,13 @@ class LeftOut(Out, frozen=True, kw_only=True):
 
 
 class KitOut(Out, frozen=True, kw_only=True):
-    """The needs, and what covers them."""
+    """The needs, and what covers them; `is_least` where no cheaper purchase would do."""
 
     needs: tuple[NeedOut, ...]
     packs: tuple[PackOut, ...]
     left_over: tuple[LeftOut, ...]
     from_stock: tuple[StockOut, ...]
+    is_least: bool
 
 
 class ComputedOut(Out, frozen=True, kw_only=True):
