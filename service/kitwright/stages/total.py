@@ -104,25 +104,30 @@ def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxe
     if not discounts or area.rounding.by is not RoundBy.line:
         return tax([Charge(line.tax_kind, line.amount) for line in lines])
     others = [line for line in lines if line.kind is not LineKind.discount]
-    amounts = [line.amount for line in others]
-    currency = area.currency
-    taxed = tax([Charge(line.tax_kind, line.amount) for line in others])
-    printed = [*taxed.lines]
+    # a line's tax depends on its own amount alone, so all amounts it passes through go in at once
+    charges = [Charge(line.tax_kind, line.amount) for line in others]
+    latest = list(range(len(others)))
+    steps: list[list[tuple[int, int]]] = []
     for discount in discounts:
+        step = []
         for place, off in discount.reduces:
-            amounts[place] -= Money(off, currency)
-        reduced = tax(
-            [Charge(line.tax_kind, amount) for line, amount in zip(others, amounts, strict=True)]
-        )
-        printed.append(
-            TaxedLine(
-                net=reduced.net - taxed.net,
-                tax=reduced.tax - taxed.tax,
-                gross=reduced.gross - taxed.gross,
-            )
-        )
-        taxed = reduced
-    return structs.replace(taxed, lines=tuple(printed))
+            before = charges[latest[place]]
+            step.append((latest[place], len(charges)))
+            latest[place] = len(charges)
+            less = before.amount - Money(off, area.currency)
+            charges.append(Charge(before.kind, less))
+        steps.append(step)
+    passed = tax(charges).lines
+    reduced = tax([charges[place] for place in latest])
+    zero = Money(0, area.currency)
+    printed = [*passed[: len(others)]]
+    for step in steps:
+        net, taken = zero, zero
+        for before_place, after_place in step:
+            net += passed[after_place].net - passed[before_place].net
+            taken += passed[after_place].tax - passed[before_place].tax
+        printed.append(TaxedLine(net=net, tax=taken, gross=net + taken))
+    return structs.replace(reduced, lines=tuple(printed))
 
 
 def _deposit(

@@ -177,4 +177,4 @@ def _inline(text: str) -> str:
 
 
 def _code(text: object) -> str:
-    return f"<code>{str(text)}</code>"
+    return f"<code>{escape(str(text))}</code>"
