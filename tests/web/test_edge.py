@@ -202,8 +202,11 @@ def test_bug_is_a_problem_that_tells_nothing_of_the_inside(
     assert record.request_id == "find-me"  # type: ignore[attr-defined]
 
 
-def test_bug_outside_the_framework_is_a_problem_too(caplog: pytest.LogCaptureFixture) -> None:
-    edge = Edge(breaks(ZeroDivisionError("secret")), {}, Metrics())
+@pytest.mark.parametrize("error", [ZeroDivisionError("secret"), KeyError("secret"), MemoryError()])
+def test_bug_outside_the_framework_is_a_problem_too(
+    caplog: pytest.LogCaptureFixture, error: Exception
+) -> None:
+    edge = Edge(breaks(error), {}, Metrics())
 
     answer = ask(edge, "/health/live", method="GET")
 
