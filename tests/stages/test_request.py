@@ -1,10 +1,20 @@
+from datetime import date
+
 import pytest
 from msgspec import structs
 from tests.stages.workbench import HEAD, quote, starter, with_job, with_role
 
-from kitwright.catalogue.model import Fitment
+from kitwright.catalogue.model import (
+    AreaId,
+    ChassisId,
+    DiagnosisCode,
+    FamilyId,
+    Fitment,
+    JobId,
+    ShopId,
+)
 from kitwright.stages.refusal import RequestRefused
-from kitwright.stages.request import AskedDiagnosis
+from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, read_request
 
 
 def by_build_code(row: Fitment) -> tuple[Fitment, ...]:
@@ -28,3 +38,26 @@ def test_read_request_refuses_a_diagnosis_whose_job_does_not_fit() -> None:
     with pytest.raises(RequestRefused) as refused:
         quote(catalogue, diagnoses=(AskedDiagnosis("BREATHER"),))  # type: ignore[arg-type]
     assert [fault.path for fault in refused.value.faults] == [("diagnoses", 0)]
+
+
+def test_read_request_names_what_else_is_wrong_beside_an_unknown_family() -> None:
+    asked = Asked(
+        family=FamilyId("QM-H28"),
+        on=date(1999, 1, 1),
+        chassis=ChassisId("nope"),
+        diagnoses=(AskedDiagnosis(DiagnosisCode("NOPE"), 1),),
+        add_jobs=(AskedJob(JobId("J-NOPE")),),
+        tax_area=AreaId("nope"),
+    )
+
+    with pytest.raises(RequestRefused) as caught:
+        read_request(starter(), starter().shops[ShopId("hire-yard")], asked)
+
+    assert {fault.path for fault in caught.value.faults} == {
+        ("family",),
+        ("on",),
+        ("chassis",),
+        ("diagnoses", 0, "code"),
+        ("add_jobs", 0, "job"),
+        ("tax_area",),
+    }

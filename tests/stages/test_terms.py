@@ -158,7 +158,11 @@ REFUSED = [
     ),
     ({"overrides": (priced("-0.01", SUPPLIES),)}, "below-zero", ("overrides", 0, "unit_price")),
     ({"overrides": (minutes("J-NOPE", 1),)}, "unknown-job", ("overrides", 0, "job")),
-    ({"overrides": (minutes("J-HEAD-GASKET", None),)}, "cylinder-missing", ("overrides", 0)),
+    (
+        {"overrides": (minutes("J-HEAD-GASKET", None),)},
+        "cylinder-missing",
+        ("overrides", 0, "cylinder"),
+    ),
     (
         {"overrides": (minutes("J-HEAD-GASKET", 3),)},
         "cylinder-out-of-range",

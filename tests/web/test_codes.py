@@ -38,7 +38,10 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
         {**SINGLE, "diagnoses": [{"code": "VALVE-EX", "cylinder": 2}]},
         "/diagnoses/0/cylinder",
     ),
-    "cylinder-missing": ({**TWIN, "jobs": [{"job": "J-HEAD-GASKET"}]}, "/jobs/0"),
+    "cylinder-missing": (
+        {**TWIN, "jobs": [{"job": "J-HEAD-GASKET"}]},
+        "/jobs/0/cylinder",
+    ),
     "cylinder-not-wanted": (
         {**SINGLE, "diagnoses": [{"code": "BREATHER", "cylinder": 1}]},
         "/diagnoses/0/cylinder",
@@ -206,7 +209,7 @@ def test_request_with_many_faults_names_all_of_them(client: TestClient[Any]) -> 
         ("/chassis", "chassis-cannot-carry"),
         ("/needed_by", "day-out-of-range"),
         ("/needed_by", "needed-too-early"),
-        ("/diagnoses/0", "cylinder-missing"),
+        ("/diagnoses/0/cylinder", "cylinder-missing"),
         ("/diagnoses/1/code", "unknown-diagnosis"),
         ("/jobs/0/cylinder", "cylinder-out-of-range"),
         ("/tax_area", "unknown-tax-area"),

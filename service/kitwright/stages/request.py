@@ -148,31 +148,23 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     Raises: RequestRefused, with every fault found, each with its path.
     """
     faults: list[KitwrightError] = []
+    _check_circumstances(asked, faults)
+    area = _tax_area(catalogue, shop, asked, faults)
+    exempt = _exempt_kinds(asked, area, faults)
     family = catalogue.families.get(asked.family)
     if family is None:
-        # cylinders and chassis can't be judged without the family
-        raise RequestRefused([UnknownFamily(asked.family, catalogue.families).at("family")])
+        faults.append(UnknownFamily(asked.family, catalogue.families).at("family"))
+        # what fits the engine can't be judged without its family; whether ids are known can
+        faults += _unknown_ids(catalogue, asked)
+        raise RequestRefused(faults)
     chassis = _chassis(catalogue, family, asked, faults)
-    if asked.serial is not None and not 0 <= asked.serial <= SERIAL_MAX:
-        faults.append(SerialOutOfRange(asked.serial).at("serial"))
     codes = {code for row in catalogue.fitments[family.id] for code in row.build_codes}
     if asked.build_code is not None and codes and asked.build_code not in codes:
         faults.append(UnknownBuildCode(asked.build_code, codes).at("build_code"))
-    if asked.findings is not None and (asked.diagnoses or asked.jobs):
-        faults.append(FindingsBeside().at("findings"))
-    elif not asked.diagnoses and not asked.jobs and asked.findings is None:
-        faults.append(NothingAsked())
-    for member, day in (("on", asked.on), ("needed_by", asked.needed_by)):
-        if day is not None and not FIRST_DAY <= day <= LAST_DAY:
-            faults.append(DayOutOfRange(day).at(member))
-    if asked.needed_by is not None and asked.needed_by < asked.on:
-        faults.append(NeededTooEarly(asked.needed_by, asked.on).at("needed_by"))
     diagnoses = _diagnoses(catalogue, family, asked, faults)
     jobs = _jobs(catalogue, family, asked.jobs, "jobs", faults)
     add_jobs = _jobs(catalogue, family, asked.add_jobs, "add_jobs", faults)
     leave_out = _jobs(catalogue, family, asked.leave_out, "leave_out", faults)
-    area = _tax_area(catalogue, shop, asked, faults)
-    exempt = _exempt_kinds(asked, area, faults)
     _check_terms(catalogue, family, asked.terms, faults)
     if faults:
         raise RequestRefused(faults)
@@ -205,6 +197,36 @@ def alike(request: Request, starts: Sequence[int]) -> Hashable:
         serial = starts[bisect_right(starts, serial) - 1]
     plain = structs.replace(asked, serial=serial, condition=condition, terms=terms)
     return plain, request.exempt_kinds
+
+
+def _check_circumstances(asked: Asked, faults: list[KitwrightError]) -> None:
+    """Find what is wrong with a request whatever the engine is."""
+    if asked.serial is not None and not 0 <= asked.serial <= SERIAL_MAX:
+        faults.append(SerialOutOfRange(asked.serial).at("serial"))
+    if asked.findings is not None and (asked.diagnoses or asked.jobs):
+        faults.append(FindingsBeside().at("findings"))
+    elif not asked.diagnoses and not asked.jobs and asked.findings is None:
+        faults.append(NothingAsked())
+    for member, day in (("on", asked.on), ("needed_by", asked.needed_by)):
+        if day is not None and not FIRST_DAY <= day <= LAST_DAY:
+            faults.append(DayOutOfRange(day).at(member))
+    if asked.needed_by is not None and asked.needed_by < asked.on:
+        faults.append(NeededTooEarly(asked.needed_by, asked.on).at("needed_by"))
+
+
+def _unknown_ids(catalogue: Catalogue, asked: Asked) -> Iterator[KitwrightError]:
+    """Yield the ids that the catalogue does not hold, the family's apart."""
+    if asked.chassis is not None and asked.chassis not in catalogue.chassis:
+        yield UnknownChassis(asked.chassis, catalogue.chassis).at("chassis")
+    for index, item in enumerate(asked.diagnoses):
+        if item.code not in catalogue.diagnoses:
+            fault = UnknownDiagnosis(item.code, catalogue.diagnoses)
+            yield fault.at("diagnoses", index, "code")
+    members = {"jobs": asked.jobs, "add_jobs": asked.add_jobs, "leave_out": asked.leave_out}
+    for member, jobs in members.items():
+        for index, job in enumerate(jobs):
+            if job.job not in catalogue.jobs:
+                yield UnknownJob(job.job, catalogue.jobs).at(member, index, "job")
 
 
 def _chassis(
@@ -249,8 +271,7 @@ def _placed(
         if cylinder is not None:
             fault = CylinderNotWanted(named)
     elif cylinder is None:
-        faults.append(CylinderMissing(named, family).at(*path))
-        return False
+        fault = CylinderMissing(named, family)
     elif not 1 <= cylinder <= family.cylinders:
         fault = CylinderOutOfRange(cylinder, family)
     if fault is not None:
