@@ -288,7 +288,7 @@ def test_load_catalogue_refuses_a_file_it_does_not_know(edited: Edited, file: st
     assert (fault.code, fault.file) == ("file-unknown", file)
 
 
-@pytest.mark.parametrize("file", ["jobs.toml", "hazards.toml", "flags.toml"])
+@pytest.mark.parametrize("file", ["jobs.toml", "hazards.toml", "flags.toml", "overruns.toml"])
 def test_load_catalogue_misses_a_file_it_needs(edited: Edited, file: str) -> None:
     folder = edited()
     (folder / file).unlink()

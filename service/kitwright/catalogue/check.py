@@ -12,6 +12,7 @@ from kitwright.catalogue.checks.gates import check_gates
 from kitwright.catalogue.checks.graphs import check_graphs
 from kitwright.catalogue.checks.items import check_items
 from kitwright.catalogue.checks.jobs import check_job_references, check_jobs
+from kitwright.catalogue.checks.overruns import check_overruns
 from kitwright.catalogue.checks.records import fault
 from kitwright.catalogue.checks.references import check_references
 from kitwright.catalogue.checks.shops import check_shops
@@ -46,6 +47,7 @@ def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
         *check_gates(catalogue),
         *check_suppliers(catalogue),
         *check_areas(catalogue),
+        *check_overruns(catalogue),
         *check_shops(catalogue),
         *check_currencies(catalogue),
         *check_figures(catalogue),

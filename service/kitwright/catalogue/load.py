@@ -23,6 +23,7 @@ from kitwright.catalogue.model import (
     HazardsFile,
     JobsFile,
     Layout,
+    OverrunsFile,
     PriceListsFile,
     Record,
     Shop,
@@ -51,6 +52,7 @@ FILES: Final[dict[str, type[Record]]] = {
     "flags.toml": FlagsFile,
     "hazards.toml": HazardsFile,
     "jobs.toml": JobsFile,
+    "overruns.toml": OverrunsFile,
     "price-lists.toml": PriceListsFile,
 }
 
@@ -210,6 +212,7 @@ def _assemble(pile: _Pile, revision: str) -> Catalogue:
         consumables={row.id: row for file in all_of(ConsumablesFile) for row in file.consumable},
         suppliers={row.id: row for row in all_of(Supplier)},
         tax_areas={row.id: row for row in all_of(TaxArea)},
+        overruns={row.id: row for file in all_of(OverrunsFile) for row in file.overrun},
         shops={row.id: row for row in all_of(Shop)},
         fitments={family.id: family.fitment for family in families},
         heads=dict(sorted(pile.heads.items())),

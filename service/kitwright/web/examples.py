@@ -71,6 +71,13 @@ def find_examples(service: Service, requests: Mapping[str, Mapping[str, bytes]])
 def _exemplify(
     shelf: Shelf, variables: dict[str, Mapping[str, str]], answers: dict[str, Any]
 ) -> None:
+    if not shelf.records:
+        # An engine on the bench has no chassis, and nobody has to keep presets.
+        if shelf.every is not None:
+            answers[shelf.every.id] = {"items": []}
+        if shelf.one is not None:
+            variables[shelf.one.id] = dict.fromkeys(shelf.one.variables, "none")
+        return
     key, record = next(iter(shelf.records.items()))
     if shelf.every is not None:
         answers[shelf.every.id] = {"items": [shelf.out(record)]}

@@ -161,6 +161,13 @@ JOBS, JOB = _listed("Jobs", "Job", path="jobs", noun="job", record=records.JobRe
 TAX_AREAS, _ = _listed(
     "TaxAreas", "TaxArea", path="tax-areas", noun="tax area", record=records.TaxAreaOut
 )
+OVERRUN_PRESETS, OVERRUN_PRESET = _listed(
+    "OverrunPresets",
+    "OverrunPreset",
+    path="overrun-presets",
+    noun="overrun preset",
+    record=records.OverrunPresetOut,
+)
 _, PART = _listed(
     "Parts",
     "Part",
@@ -266,6 +273,8 @@ OPERATIONS: Final = (
     JOB,
     PART,
     TAX_AREAS,
+    OVERRUN_PRESETS,
+    OVERRUN_PRESET,
     SHOP,
     LIVE,
     READY,

@@ -1,7 +1,8 @@
-"""Records: families, chassis, diagnoses, jobs, parts, tax areas and the shop on the wire."""
+"""Records: families, chassis, diagnoses, jobs, parts, taxes, overruns, the shop on the wire."""
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Generic, TypeVar
 
 from kitwright.catalogue.model import ItemId
@@ -147,6 +148,30 @@ class TaxAreaOut(Out, frozen=True, kw_only=True):
     rounding_by: str
     rounding_mode: str
     components: tuple[TaxComponentOut, ...]
+
+
+class OverrunPresetOut(Out, frozen=True, kw_only=True):
+    """A published rule on overruns, for a shop's owner to choose. Local law decides.
+
+    What may be charged over the authorised total without asking again: nothing, the fixed amount,
+    the percentage of that total, or the greater of the two, but `at_most` (null: no such limit).
+    It holds for totals over `over_total` (null: for all). `record` names what the record of a
+    consent must hold, `read` says how well the source was read.
+    """
+
+    id: str
+    name: str
+    note: str
+    applies_to: str
+    allows: str
+    fixed: MoneyOut | None
+    percent: DecimalText | None
+    at_most: MoneyOut | None
+    over_total: MoneyOut | None
+    record: tuple[str, ...]
+    source: str
+    read: str
+    as_of: date
 
 
 class ShopRecordOut(Out, frozen=True, kw_only=True):

@@ -15,15 +15,16 @@ from kitwright.catalogue.model import (
     ItemId,
     Job,
     JobRef,
+    OverrunPreset,
     Shop,
     TaxArea,
 )
 from kitwright.money import Money
 from kitwright.stages.fitment import current_number
-from kitwright.units import REC20, decimal_text
+from kitwright.units import REC20, Figure, decimal_text
 from kitwright.web import operations
 from kitwright.web.operations import Operation
-from kitwright.web.out import Out, money
+from kitwright.web.out import MoneyOut, Out, money
 from kitwright.web.records import (
     ChassisOut,
     DiagnosisOut,
@@ -31,6 +32,7 @@ from kitwright.web.records import (
     FitsOut,
     JobRecordOut,
     JobRefOut,
+    OverrunPresetOut,
     PartOut,
     ScopesOut,
     SerialBreakOut,
@@ -100,6 +102,13 @@ def shelves(catalogue: Catalogue, shop: Shop) -> tuple[Shelf, ...]:
             noun="tax area",
             records=_by_text(catalogue.tax_areas),
             out=tax_area_out,
+        ),
+        Shelf(
+            every=operations.OVERRUN_PRESETS,
+            one=operations.OVERRUN_PRESET,
+            noun="overrun preset",
+            records=_by_text(catalogue.overruns),
+            out=overrun_out,
         ),
     )
 
@@ -238,6 +247,32 @@ def tax_area_out(area: TaxArea) -> TaxAreaOut:
             )
             for each in area.components
         ),
+    )
+
+
+def overrun_out(preset: OverrunPreset) -> OverrunPresetOut:
+    """Return an overrun preset on the wire."""
+
+    def amount(figure: Figure | None) -> MoneyOut | None:
+        # The check sees to it that amounts have a currency.
+        if figure is None or preset.currency is None:
+            return None
+        return money(Money.of(figure, preset.currency))
+
+    return OverrunPresetOut(
+        id=preset.id,
+        name=preset.name,
+        note=preset.note,
+        applies_to=preset.applies_to,
+        allows=preset.allows.value,
+        fixed=amount(preset.fixed),
+        percent=None if preset.percent is None else decimal_text(preset.percent),
+        at_most=amount(preset.at_most),
+        over_total=amount(preset.over_total),
+        record=tuple(each.value for each in preset.record),
+        source=preset.source,
+        read=preset.read.value,
+        as_of=preset.as_of,
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from kitwright.catalogue import model
 from kitwright.catalogue.checks.records import (
+    OVERRUNS,
     PRICE_LISTS,
     area_file,
     every_record,
@@ -113,6 +114,12 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
         "freight": _AMOUNT,
     },
     model.Override: {"remove_minutes": _AMOUNT, "refit_minutes": _AMOUNT},
+    model.OverrunPreset: {
+        "fixed": _POSITIVE,
+        "percent": _PERCENT,
+        "at_most": _POSITIVE,
+        "over_total": _POSITIVE,
+    },
     model.Part: {"list_price": _POSITIVE, "core_deposit": _AMOUNT},
     model.PartSet: {"list_price": _POSITIVE, "contents": _POSITIVE},
     model.PartsPrice: {"margin_percent": _MARGIN, "step": _POSITIVE},
@@ -149,6 +156,7 @@ PAID_AS_THEY_STAND: Final[dict[type[Record], tuple[str, ...]]] = {
     model.Fees: ("diagnostic",),
     model.FreightRule: ("cap",),
     model.Offer: ("freight",),
+    model.OverrunPreset: ("fixed", "at_most", "over_total"),
     model.PartsPrice: ("step",),
     model.Pickup: ("base",),
     model.Shop: ("cash_step",),
@@ -184,6 +192,11 @@ def check_currencies(catalogue: Catalogue) -> Iterator[Fault]:
     ]
     places += [(supplier_file(row.id), "", row.currency) for row in catalogue.suppliers.values()]
     places += [(area_file(row.id), "", row.currency) for row in catalogue.tax_areas.values()]
+    places += [
+        (OVERRUNS, f"overrun_preset {row.id}", row.currency)
+        for row in catalogue.overruns.values()
+        if row.currency is not None
+    ]
     places += [(shop_file(row.id), "", row.currency) for row in catalogue.shops.values()]
     for file, label, currency in places:
         if _digits(currency) is None:
@@ -204,7 +217,7 @@ def _numbers(value: object) -> Iterator[tuple[str, int | Decimal]]:
 def _too_fine(catalogue: Catalogue, found: Found) -> Iterator[Fault]:
     record, root = found.record, found.root
     amounts: list[tuple[str, Decimal, str]] = []
-    if isinstance(root, model.Supplier | model.Shop):
+    if isinstance(root, model.Supplier | model.Shop | model.OverrunPreset) and root.currency:
         for name in PAID_AS_THEY_STAND.get(type(record), ()):
             amount = getattr(record, name)
             if amount is not None:

@@ -17,6 +17,7 @@ DIAGNOSIS: Final = "diagnosis.toml"
 HAZARDS: Final = "hazards.toml"
 FLAGS: Final = "flags.toml"
 CONSUMABLES: Final = "consumables.toml"
+OVERRUNS: Final = "overruns.toml"
 PRICE_LISTS: Final = "price-lists.toml"
 
 _NAMES: Final = ("id", "code", "sku", "role", "item", "component", "name", "job", "applies_to")
@@ -97,6 +98,7 @@ def _roots(catalogue: Catalogue) -> Iterator[tuple[str, Record]]:
         (HAZARDS, catalogue.hazards.values()),
         (FLAGS, catalogue.flags.values()),
         (PRICE_LISTS, catalogue.price_lists.values()),
+        (OVERRUNS, catalogue.overruns.values()),
         (DIAGNOSIS, (catalogue.rules,)),
     )
     yield from ((file, row) for file, rows in shared for row in rows)

@@ -33,6 +33,7 @@ def check_shops(catalogue: Catalogue) -> Iterator[Fault]:
         yield from _parts_price(shop_file(shop.id), shop.parts_price)
         yield from _work(catalogue, shop)
         yield from _terms(shop)
+        yield from _overrun(catalogue, shop)
         yield from _stock(catalogue, shop)
 
 
@@ -136,6 +137,18 @@ def _terms(shop: Shop) -> Iterator[Fault]:
     if not grades.possible <= grades.probable <= grades.confirmed:
         message = "possible, probable and confirmed ascend"
         yield fault(file, "decision.confidence", "grades-not-ascending", message)
+
+
+def _overrun(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+    if shop.overrun is None:
+        return
+    file, preset = shop_file(shop.id), catalogue.overruns.get(shop.overrun)
+    if preset is None:
+        message = f"there is no overrun preset {shop.overrun!r}"
+        yield fault(file, "", "overrun-unknown", message)
+    elif preset.currency not in {None, shop.currency}:
+        message = f"overrun preset {preset.id} is in {preset.currency}, not {shop.currency}"
+        yield fault(file, "", "currency-differs", message)
 
 
 def _stock(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:

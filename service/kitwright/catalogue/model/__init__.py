@@ -41,6 +41,7 @@ from kitwright.catalogue.model.files import (
     FlagsFile,
     HazardsFile,
     JobsFile,
+    OverrunsFile,
     PriceListsFile,
 )
 from kitwright.catalogue.model.job import (
@@ -52,6 +53,12 @@ from kitwright.catalogue.model.job import (
     JobRef,
     OfferAs,
     WhileApart,
+)
+from kitwright.catalogue.model.overrun import (
+    Allows,
+    ConsentFact,
+    HowRead,
+    OverrunPreset,
 )
 from kitwright.catalogue.model.shop import (
     Abort,
@@ -123,6 +130,7 @@ from kitwright.catalogue.model.words import (
     JobScope,
     LabourClass,
     LayoutId,
+    OverrunId,
     Per,
     PriceListId,
     Quality,
@@ -143,6 +151,7 @@ __all__ = [
     "Abort",
     "Addition",
     "Alias",
+    "Allows",
     "AreaId",
     "Background",
     "Band",
@@ -159,6 +168,7 @@ __all__ = [
     "Condition",
     "Confidence",
     "Conflict",
+    "ConsentFact",
     "Consumable",
     "ConsumablesFile",
     "Contingency",
@@ -190,6 +200,7 @@ __all__ = [
     "HazardId",
     "HazardsFile",
     "Hazmat",
+    "HowRead",
     "ItemId",
     "Job",
     "JobId",
@@ -204,6 +215,9 @@ __all__ = [
     "Offer",
     "OfferAs",
     "Override",
+    "OverrunId",
+    "OverrunPreset",
+    "OverrunsFile",
     "Part",
     "PartSet",
     "PartsPrice",

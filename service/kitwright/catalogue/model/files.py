@@ -11,6 +11,9 @@ from kitwright.catalogue.model.job import (
     Hazard,
     Job,
 )
+from kitwright.catalogue.model.overrun import (
+    OverrunPreset,
+)
 from kitwright.catalogue.model.teardown import (
     VisitWork,
 )
@@ -48,3 +51,9 @@ class PriceListsFile(Record, frozen=True, kw_only=True):
     """`price-lists.toml`."""
 
     price_list: tuple[PriceList, ...]
+
+
+class OverrunsFile(Record, frozen=True, kw_only=True):
+    """`overruns.toml`."""
+
+    overrun: tuple[OverrunPreset, ...] = ()

@@ -10,6 +10,7 @@ from kitwright.catalogue.model.words import (
     Grade,
     ItemId,
     LabourClass,
+    OverrunId,
     PriceListId,
     Quality,
     Record,
@@ -218,7 +219,7 @@ class Shop(Record, frozen=True, kw_only=True):
     """A shop's policy. Every figure is its owner's to set.
 
     Working days are `mon` .. `sun`; `quality_floor` names the lowest quality fitted in a role
-    (absent: alternate).
+    (absent: alternate), `overrun` how far a bill may pass what was authorised (absent: not at all).
     """
 
     id: ShopId
@@ -239,4 +240,5 @@ class Shop(Record, frozen=True, kw_only=True):
     decision: Decision
     holidays: tuple[date, ...] = ()
     cash_step: Figure | None = None
+    overrun: OverrunId | None = None
     stock: tuple[StockRow, ...] = ()

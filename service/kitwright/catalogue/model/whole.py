@@ -23,6 +23,9 @@ from kitwright.catalogue.model.job import (
     Hazard,
     Job,
 )
+from kitwright.catalogue.model.overrun import (
+    OverrunPreset,
+)
 from kitwright.catalogue.model.shop import (
     Shop,
 )
@@ -47,6 +50,7 @@ from kitwright.catalogue.model.words import (
     ItemId,
     JobId,
     LayoutId,
+    OverrunId,
     PriceListId,
     Record,
     ShopId,
@@ -85,6 +89,7 @@ class Catalogue(Struct, frozen=True, kw_only=True):
     consumables: dict[ItemId, Consumable]
     suppliers: dict[SupplierId, Supplier]
     tax_areas: dict[AreaId, TaxArea]
+    overruns: dict[OverrunId, OverrunPreset]
     shops: dict[ShopId, Shop]
     fitments: dict[FamilyId, tuple[Fitment, ...]]
     heads: dict[str, FileHead]

@@ -26,6 +26,7 @@ HazardId = NewType("HazardId", str)
 LabourClass = NewType("LabourClass", str)
 ServiceId = NewType("ServiceId", str)
 FlagId = NewType("FlagId", str)
+OverrunId = NewType("OverrunId", str)
 
 SERIAL_MAX = 9_999_999
 """Serials have seven digits."""

@@ -1,0 +1,59 @@
+"""Overrun: how much a bill may pass what was authorised before the customer must be asked again.
+
+Presets are published rules, one of which a shop's owner may have chosen. Local law decides.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from kitwright.catalogue.model import Allows
+from kitwright.money import MixedCurrencies, Money, RoundMode
+from kitwright.units import exact
+
+if TYPE_CHECKING:
+    from decimal import Decimal
+
+    from kitwright.catalogue.model import OverrunPreset
+
+
+def allowance(preset: OverrunPreset | None, authorised: Money) -> Money:
+    """Return how much more than the authorised amount may be charged without asking.
+
+    Rounded down to the minor unit, so never more than the rule allows; never negative, and never
+    less for a larger authorised amount. Zero without a preset, and up to the total over which
+    the preset's rule holds.
+
+    Args:
+        preset: the shop's choice, None where its owner made none.
+        authorised: the whole total that the customer agreed to, with or without tax as the shop
+            means it.
+
+    Raises: MixedCurrencies, where the preset's amounts are in another currency.
+    """
+    if preset is None:
+        return Money(0, authorised.currency)
+    if preset.currency not in {None, authorised.currency}:
+        raise MixedCurrencies(authorised.currency, str(preset.currency))
+    allowed = _exact_allowance(preset, exact(authorised.amount))
+    return Money.of(allowed, authorised.currency, RoundMode.down)
+
+
+def _exact_allowance(preset: OverrunPreset, total: Fraction) -> Fraction:
+    """Return what a preset allows over a total, both in major units."""
+    if preset.over_total is not None and total <= exact(preset.over_total):
+        return Fraction(0)
+    by_percent = max(total, Fraction(0)) * _or_zero(preset.percent) / 100
+    allowed = {
+        Allows.nothing: Fraction(0),
+        Allows.fixed: _or_zero(preset.fixed),
+        Allows.percent: by_percent,
+        Allows.greater: max(_or_zero(preset.fixed), by_percent),
+    }[preset.allows]
+    return allowed if preset.at_most is None else min(allowed, exact(preset.at_most))
+
+
+def _or_zero(figure: Decimal | None) -> Fraction:
+    """Return a figure; zero for one that is missing, which the catalogue's check refuses."""
+    return Fraction(0) if figure is None else exact(figure)
