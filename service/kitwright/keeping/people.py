@@ -1,0 +1,206 @@
+"""People: customers and machines, and what is left when a customer wants to be forgotten."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from msgspec import Struct, structs
+
+from kitwright.errors import KitwrightError
+from kitwright.keeping.life import add_event
+from kitwright.keeping.record import (
+    Addition,
+    Authorisation,
+    Customer,
+    KeptOrder,
+    KeptQuote,
+    Machine,
+    Photo,
+    Revision,
+    Stamp,
+)
+from kitwright.keeping.store import QuoteFilter, Records
+
+ERASED: Final = "erased"
+"""Stands where a name was."""
+
+_EVERY: Final = 2**53
+"""More than anybody has."""
+
+
+class PeopleError(KitwrightError):
+    """Something that can't be done with a customer or a machine."""
+
+    code = "people-error"
+
+
+class AlreadyErased(PeopleError):
+    """A customer who was erased."""
+
+    code = "already-erased"
+
+    def __init__(self, number: int) -> None:
+        super().__init__("this customer was erased")
+        self.number = number
+
+
+class StillAtWork(PeopleError):
+    """A customer for whom work is still under way can't be erased."""
+
+    code = "still-at-work"
+
+    def __init__(self, quotes: tuple[int, ...]) -> None:
+        listed = ", ".join(map(str, quotes))
+        super().__init__(f"quotes {listed} are offered, agreed or in work: end them first")
+        self.quotes = quotes
+
+
+class Dossier(Struct, frozen=True, kw_only=True):
+    """Everything that is kept of one customer."""
+
+    customer: Customer
+    machines: tuple[Machine, ...]
+    quotes: tuple[KeptQuote, ...]
+    revisions: tuple[Revision, ...]
+    authorisations: tuple[Authorisation, ...]
+    additions: tuple[Addition, ...]
+    orders: tuple[KeptOrder, ...]
+    photos: tuple[Photo, ...]
+
+
+def add_customer(records: Records, stamp: Stamp, customer: Customer) -> Customer:
+    """Return a new customer with its number."""
+    kept = records.people.add_customer(customer)
+    add_event(records, stamp, "customer.created", f"customer:{kept.number}", {"version": 1})
+    return kept
+
+
+def change_customer(records: Records, stamp: Stamp, before: Customer, after: Customer) -> Customer:
+    """Return a customer as changed. Raises: AlreadyErased."""
+    if before.erased_at is not None:
+        raise AlreadyErased(before.number)
+    kept = structs.replace(
+        after, number=before.number, version=before.version + 1, made_at=before.made_at
+    )
+    records.people.put_customer(kept)
+    add_event(
+        records, stamp, "customer.changed", f"customer:{kept.number}", {"version": kept.version}
+    )
+    return kept
+
+
+def add_machine(records: Records, stamp: Stamp, machine: Machine) -> Machine:
+    """Return a new machine with its number."""
+    kept = records.people.add_machine(machine)
+    add_event(records, stamp, "machine.created", f"machine:{kept.number}", {"version": 1})
+    return kept
+
+
+def change_machine(records: Records, stamp: Stamp, before: Machine, after: Machine) -> Machine:
+    """Return a machine as changed. Raises: AlreadyErased."""
+    if before.erased_at is not None:
+        raise AlreadyErased(before.customer or 0)
+    kept = structs.replace(
+        after, number=before.number, version=before.version + 1, made_at=before.made_at
+    )
+    records.people.put_machine(kept)
+    add_event(
+        records, stamp, "machine.changed", f"machine:{kept.number}", {"version": kept.version}
+    )
+    return kept
+
+
+def gather(records: Records, customer: Customer) -> Dossier:
+    """Return everything that is kept of one customer."""
+    quotes = records.quotes.find(QuoteFilter(customer=customer.number, most=_EVERY))
+    numbers = [quote.number for quote in quotes]
+    return Dossier(
+        customer=customer,
+        machines=records.people.machines(customer.number, None, _EVERY),
+        quotes=quotes,
+        revisions=tuple(
+            one
+            for quote in quotes
+            for number in range(1, quote.latest + 1)
+            if (one := records.quotes.revision(quote.number, number)) is not None
+        ),
+        authorisations=tuple(
+            one for number in numbers for one in records.quotes.authorisations(number)
+        ),
+        additions=tuple(one for number in numbers for one in records.quotes.additions(number)),
+        orders=tuple(
+            one for number in numbers for one in records.orders.find(number, None, None, _EVERY)
+        ),
+        photos=tuple(one for number in numbers for one in records.photos.of_quote(number)),
+    )
+
+
+def erase_customer(
+    records: Records,
+    stamp: Stamp,
+    customer: Customer,
+    *,
+    redact: Callable[[Revision], Revision],
+) -> tuple[Customer, tuple[str, ...]]:
+    """Return what is left of a customer, and the SHA-256 of photographs that nothing needs now.
+
+    Every figure stays: quotes, revisions, limits, orders. Names, contact, plates, words of consent
+    and photographs go. `redact` takes what is personal out of a revision's body.
+
+    Raises: AlreadyErased, StillAtWork.
+    """
+    if customer.erased_at is not None:
+        raise AlreadyErased(customer.number)
+    dossier = gather(records, customer)
+    busy = [
+        quote.number
+        for quote in dossier.quotes
+        if quote.offered is not None or quote.state.value in ("accepted", "ordered", "in_work")
+    ]
+    if busy:
+        raise StillAtWork(tuple(sorted(busy)))
+    left = structs.replace(
+        customer,
+        version=customer.version + 1,
+        name=ERASED,
+        e_mail=None,
+        telephone=None,
+        address=None,
+        language=None,
+        certificate_number=None,
+        certificate_until=None,
+        note=None,
+        erased_at=stamp.at,
+    )
+    for machine in dossier.machines:
+        records.people.put_machine(_blank(machine, stamp))
+    for revision in dossier.revisions:
+        records.quotes.put_revision(structs.replace(redact(revision), is_erased=True))
+    for given in dossier.authorisations:
+        records.quotes.put_authorisation(
+            structs.replace(given, who=ERASED, contact=None, text=ERASED)
+        )
+    for addition in dossier.additions:
+        records.quotes.put_addition(structs.replace(addition, description=ERASED))
+    for photo in dossier.photos:
+        records.photos.drop(photo.number)
+    records.people.put_customer(left)
+    add_event(
+        records, stamp, "customer.erased", f"customer:{left.number}", {"version": left.version}
+    )
+    needed = records.photos.hashes()
+    return left, tuple(sorted({photo.sha256 for photo in dossier.photos} - needed))
+
+
+def _blank(machine: Machine, stamp: Stamp) -> Machine:
+    # family, build code and chassis tell of an engine's kind, not of a person
+    return structs.replace(
+        machine,
+        version=machine.version + 1,
+        name=ERASED,
+        serial=None,
+        plate={},
+        note=None,
+        erased_at=stamp.at,
+    )

@@ -1,0 +1,285 @@
+"""Records: what is kept of quotes, of the people and machines they are for, and of their orders.
+
+Moments are aware and in UTC, days are those of the shop's time zone. Numbers count from 1 and are
+the store's to give: a record that is not kept yet has 0. A `version` counts the changes of a
+record.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from enum import StrEnum
+
+from msgspec import Struct
+
+from kitwright.keeping.key import Scope
+from kitwright.money import Money
+
+
+class QuoteState(StrEnum):
+    """Where a quote stands: first what was offered of it, then the work."""
+
+    draft = "draft"
+    issued = "issued"
+    accepted = "accepted"
+    declined = "declined"
+    expired = "expired"
+    withdrawn = "withdrawn"
+    ordered = "ordered"
+    in_work = "in_work"
+    done = "done"
+
+
+class RevisionState(StrEnum):
+    """What became of one revision. Only a draft may still be changed."""
+
+    draft = "draft"
+    issued = "issued"
+    accepted = "accepted"
+    declined = "declined"
+    expired = "expired"
+    withdrawn = "withdrawn"
+    superseded = "superseded"
+
+
+class Means(StrEnum):
+    """By what means a customer authorised."""
+
+    in_person = "in_person"
+    telephone = "telephone"
+    link = "link"
+    e_mail = "e_mail"
+
+
+class Hand(StrEnum):
+    """Whose doing a change was: an API key's, the customer's by a link, or the service's own."""
+
+    key = "key"
+    link = "link"
+    service = "service"
+
+
+class Stamp(Struct, frozen=True, kw_only=True):
+    """Who does something, and when: `by` is a key's id, or the quote number that a link is for."""
+
+    at: datetime
+    today: date
+    hand: Hand
+    by: str
+    request_id: str = ""
+
+
+class KeptQuote(Struct, frozen=True, kw_only=True):
+    """A quote as a whole.
+
+    `latest` is its newest revision, `offered` the one that the customer may accept, `agreed` the
+    one whose authorisation is in force. The figures and `valid_until` are those of the newest
+    revision.
+    """
+
+    number: int
+    version: int
+    state: QuoteState
+    latest: int
+    offered: int | None
+    agreed: int | None
+    customer: int | None
+    machine: int | None
+    family: str
+    serial: int | None
+    net: Money
+    gross: Money | None
+    valid_until: date
+    made_at: datetime
+    made_on: date
+    changed_at: datetime
+
+
+class Revision(Struct, frozen=True, kw_only=True):
+    """One revision: what was asked, and every figure that was answered.
+
+    `request` and `answer` are JSON. `sha256`, in hex, is of the answer as it was when it was
+    issued; `is_erased` where personal data was taken out of it since.
+    """
+
+    quote: int
+    number: int
+    state: RevisionState
+    made_at: datetime
+    issued_at: datetime | None
+    valid_until: date
+    catalogue_revision: str
+    tax_state: str
+    is_provisional: bool
+    net: Money
+    gross: Money | None
+    sha256: str | None
+    is_erased: bool
+    request: bytes
+    answer: bytes
+
+
+class Authorisation(Struct, frozen=True, kw_only=True):
+    """A customer's yes to exactly one revision.
+
+    `amount` is what the revision comes to and `limit` up to where the bill may go without asking
+    again, both with tax where `includes_tax`; `text` is what was shown or read to the customer.
+    """
+
+    quote: int
+    revision: int
+    at: datetime
+    who: str
+    means: Means
+    contact: str | None
+    amount: Money
+    limit: Money
+    includes_tax: bool
+    text: str
+    sha256: str
+
+
+class Addition(Struct, frozen=True, kw_only=True):
+    """More spent within an authorisation than its revision comes to, in the authorisation's own
+    terms of tax.
+    """
+
+    quote: int
+    number: int
+    revision: int
+    at: datetime
+    description: str
+    amount: Money
+
+
+class Customer(Struct, frozen=True, kw_only=True):
+    """Whom quotes are for. Of an erased customer only the number is left."""
+
+    number: int
+    version: int
+    name: str
+    e_mail: str | None
+    telephone: str | None
+    address: str | None
+    language: str | None
+    certificate_number: str | None
+    certificate_until: date | None
+    note: str | None
+    made_at: datetime
+    erased_at: datetime | None
+
+
+class Machine(Struct, frozen=True, kw_only=True):
+    """A machine as its plate says; `hours` as its meter showed last."""
+
+    number: int
+    version: int
+    customer: int | None
+    name: str
+    family: str
+    serial: int | None
+    build_code: str | None
+    chassis: str | None
+    plate: dict[str, str]
+    hours: str | None
+    note: str | None
+    made_at: datetime
+    erased_at: datetime | None
+
+
+class OrderState(StrEnum):
+    """Where a parts order stands."""
+
+    draft = "draft"
+
+
+class KeptOrder(Struct, frozen=True, kw_only=True):
+    """What one supplier is asked to send for one accepted revision, frozen with its allocation.
+
+    `body` is JSON.
+    """
+
+    number: int
+    version: int
+    state: OrderState
+    quote: int
+    revision: int
+    supplier: str
+    net: Money
+    made_at: datetime
+    body: bytes
+
+
+class Photo(Struct, frozen=True, kw_only=True):
+    """A photograph of a finding or of a step; the file is found by its SHA-256."""
+
+    number: int
+    quote: int
+    sha256: str
+    media_type: str
+    size: int
+    subject: str
+    code: str
+    cylinder: int | None
+    made_at: datetime
+
+
+class KeyRecord(Struct, frozen=True, kw_only=True):
+    """An API key as it is kept: never its text."""
+
+    id: str
+    name: str
+    scopes: frozenset[Scope]
+    hash: bytes
+    made_at: datetime
+    last_used_on: date | None
+    revoked_at: datetime | None
+
+
+class Event(Struct, frozen=True, kw_only=True):
+    """One change, in the order of commits: `seq` has no gap and no repeat.
+
+    `subject` is the record's kind and number (`quote:12`); `facts` hold no personal data.
+    """
+
+    seq: int
+    at: datetime
+    kind: str
+    subject: str
+    facts: dict[str, str | int | None]
+    hand: Hand
+    by: str
+    request_id: str
+
+
+class Hook(Struct, frozen=True, kw_only=True):
+    """Where events are posted: only those of `kinds`, or all where that is empty."""
+
+    number: int
+    version: int
+    url: str
+    secret: str
+    kinds: tuple[str, ...]
+    is_active: bool
+    failure: str | None
+    made_at: datetime
+
+
+class DueDelivery(Struct, frozen=True, kw_only=True):
+    """An event that waits to be posted; `attempt` counts from 1."""
+
+    hook: Hook
+    event: Event
+    attempt: int
+
+
+class KeptAnswer(Struct, frozen=True, kw_only=True):
+    """The answer to a call with an idempotency key, to be given again until it expires."""
+
+    key: str
+    idempotency_key: str
+    fingerprint: bytes
+    status: int
+    headers: dict[str, str]
+    body: bytes
+    expires_at: datetime

@@ -1,0 +1,1 @@
+"""Store: records in SQLite, in the shop's data folder."""

@@ -1,0 +1,366 @@
+"""Quotes in SQLite: their revisions, authorisations, additions, and the search over them."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Final
+
+from msgspec import structs
+
+from kitwright.keeping.record import (
+    Addition,
+    Authorisation,
+    KeptQuote,
+    Means,
+    QuoteState,
+    Revision,
+    RevisionState,
+)
+from kitwright.keeping.store import QuoteFilter
+from kitwright.money import Money
+from kitwright.store.rows import (
+    Row,
+    Session,
+    match_words,
+    moment,
+    moment_or_none,
+    money_or_none,
+    packed,
+    read_moment,
+    read_moment_or_none,
+    unpacked,
+)
+
+_QUOTE: Final = (
+    "number, version, state, latest, offered, agreed, customer, machine, family, serial, net,"
+    " gross, currency, valid_until, made_at, made_on, changed_at"
+)
+_REVISION: Final = (
+    "quote, number, state, made_at, issued_at, valid_until, catalogue_revision, tax_state,"
+    " is_provisional, net, gross, currency, sha256, is_erased"
+)
+
+
+class QuoteTables:
+    """Quotes, as `kitwright.keeping.store.Quotes` says."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def add(self, quote: KeptQuote) -> KeptQuote:
+        """Keep a new quote; return it with its number."""
+        columns = _quote_columns(quote)
+        number = self._session.insert("quotes", columns)
+        kept = structs.replace(quote, number=number)
+        self._index(kept)
+        return kept
+
+    def get(self, number: int) -> KeptQuote | None:
+        """Return a quote."""
+        row = self._session.row(f"SELECT {_QUOTE} FROM quotes WHERE number = ?", (number,))
+        return None if row is None else _quote(row)
+
+    def put(self, quote: KeptQuote) -> None:
+        """Replace a quote that is kept."""
+        before = self._session.row(
+            "SELECT customer, machine, serial FROM quotes WHERE number = ?", (quote.number,)
+        )
+        self._session.update("quotes", _quote_columns(quote), {"number": quote.number})
+        if before != (quote.customer, quote.machine, quote.serial):
+            self._session.run("DELETE FROM quote_words WHERE rowid = ?", (quote.number,))
+            self._index(quote)
+
+    def _index(self, quote: KeptQuote) -> None:
+        session = self._session
+        customer = session.row("SELECT name FROM customers WHERE number = ?", (quote.customer,))
+        machine = session.row(
+            "SELECT name, serial FROM machines WHERE number = ?", (quote.machine,)
+        )
+        serials = {quote.serial, None if machine is None else machine[1]} - {None}
+        session.insert(
+            "quote_words",
+            {
+                "rowid": quote.number,
+                "customer": "" if customer is None else customer[0],
+                "machine": "" if machine is None else machine[0],
+                "serial": " ".join(map(str, sorted(serials, key=str))),
+            },
+        )
+
+    def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
+        """Return at most `wanted.most` quotes, newest first."""
+        table, conditions, values = "quotes", [], list[object]()
+        if wanted.words:
+            # the words lead: they choose few quotes, in the order that is asked for
+            table = "quote_words CROSS JOIN quotes ON quotes.number = quote_words.rowid"
+            conditions.append("quote_words MATCH ?")
+            values.append(match_words(wanted.words))
+        key = "quote_words.rowid" if wanted.words else "quotes.number"
+        if wanted.states:
+            conditions.append(f"state IN ({', '.join('?' * len(wanted.states))})")
+            values += [state.value for state in wanted.states]
+        for column, number in (("customer", wanted.customer), ("machine", wanted.machine)):
+            if number is not None:
+                conditions.append(f"quotes.{column} = ?")
+                values.append(number)
+        for day, bound, order in ((wanted.made_from, ">=", "ASC"), (wanted.made_to, "<=", "DESC")):
+            if day is not None:
+                conditions.append(f"made_on {bound} ?")
+                values.append(day.isoformat())
+                # numbers run with the days: without this bound, whatever lies outside is read too
+                conditions.append(
+                    f"{key} {bound} (SELECT number FROM quotes INDEXED BY quotes_made_on WHERE"
+                    f" made_on {bound} ? ORDER BY made_on {order}, number {order} LIMIT 1)"
+                )
+                values.append(day.isoformat())
+        if wanted.before is not None:
+            conditions.append(f"{key} < ?")
+            values.append(wanted.before)
+        where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
+        columns = ", ".join(f"quotes.{name.strip()}" for name in _QUOTE.split(","))
+        found = self._session.rows(
+            f"SELECT {columns} FROM {table}{where} ORDER BY {key} DESC LIMIT ?",
+            (*values, wanted.most),
+        )
+        return tuple(map(_quote, found))
+
+    def overdue(self, today: date) -> tuple[KeptQuote, ...]:
+        """Return the quotes whose offered revision is valid no more."""
+        columns = ", ".join(f"quotes.{name.strip()}" for name in _QUOTE.split(","))
+        found = self._session.rows(
+            f"SELECT {columns} FROM revisions JOIN quotes ON quotes.number = revisions.quote"
+            " WHERE revisions.state = 'issued' AND revisions.valid_until < ?"
+            " AND quotes.offered = revisions.number ORDER BY quotes.number",
+            (today.isoformat(),),
+        )
+        return tuple(map(_quote, found))
+
+    def add_revision(self, revision: Revision) -> None:
+        """Keep a new revision."""
+        self._session.insert("revisions", _revision_columns(revision))
+
+    def put_revision(self, revision: Revision) -> None:
+        """Replace a revision: a draft, or an issued one to erase what is personal in it."""
+        self._session.update(
+            "revisions",
+            _revision_columns(revision),
+            {"quote": revision.quote, "number": revision.number},
+        )
+
+    def mark_revision(
+        self,
+        quote: int,
+        number: int,
+        state: RevisionState,
+        *,
+        issued_at: datetime | None = None,
+        sha256: str | None = None,
+    ) -> None:
+        """Give a revision another state; with it, when it is issued, the moment and the hash."""
+        columns: dict[str, object] = {"state": state.value}
+        if issued_at is not None:
+            columns["issued_at"] = moment(issued_at)
+        if sha256 is not None:
+            columns["sha256"] = sha256
+        self._session.update("revisions", columns, {"quote": quote, "number": number})
+
+    def revision(self, quote: int, number: int) -> Revision | None:
+        """Return a revision with its body."""
+        row = self._session.row(
+            f"SELECT {_REVISION}, request, answer FROM revisions WHERE quote = ? AND number = ?",
+            (quote, number),
+        )
+        return None if row is None else _revision(row, unpacked(row[14]), unpacked(row[15]))
+
+    def revisions(self, quote: int) -> tuple[Revision, ...]:
+        """Return all revisions in order, with empty bodies."""
+        found = self._session.rows(
+            f"SELECT {_REVISION} FROM revisions WHERE quote = ? ORDER BY number", (quote,)
+        )
+        return tuple(_revision(row, b"", b"") for row in found)
+
+    def authorise(self, given: Authorisation) -> None:
+        """Keep an authorisation, one a revision."""
+        self._session.insert("authorisations", _authorisation_columns(given))
+
+    def authorisations(self, quote: int) -> tuple[Authorisation, ...]:
+        """Return the authorisations of a quote, oldest first."""
+        found = self._session.rows(
+            "SELECT quote, revision, at, who, means, contact, amount, upper, currency,"
+            " includes_tax, text, sha256 FROM authorisations WHERE quote = ? ORDER BY revision",
+            (quote,),
+        )
+        return tuple(
+            Authorisation(
+                quote=row[0],
+                revision=row[1],
+                at=read_moment(row[2]),
+                who=row[3],
+                means=Means(row[4]),
+                contact=row[5],
+                amount=Money(row[6], row[8]),
+                limit=Money(row[7], row[8]),
+                includes_tax=bool(row[9]),
+                text=row[10],
+                sha256=row[11],
+            )
+            for row in found
+        )
+
+    def put_authorisation(self, given: Authorisation) -> None:
+        """Replace an authorisation, to erase who gave it."""
+        self._session.update(
+            "authorisations",
+            _authorisation_columns(given),
+            {"quote": given.quote, "revision": given.revision},
+        )
+
+    def add_addition(self, addition: Addition) -> Addition:
+        """Keep an addition; return it with its number, which counts within the quote."""
+        row = self._session.row(
+            "SELECT coalesce(max(number), 0) + 1 FROM additions WHERE quote = ?",
+            (addition.quote,),
+        )
+        kept = structs.replace(addition, number=1 if row is None else row[0])
+        self._session.insert("additions", _addition_columns(kept))
+        return kept
+
+    def additions(self, quote: int) -> tuple[Addition, ...]:
+        """Return the additions of a quote, oldest first."""
+        found = self._session.rows(
+            "SELECT quote, number, revision, at, description, amount, currency FROM additions"
+            " WHERE quote = ? ORDER BY number",
+            (quote,),
+        )
+        return tuple(
+            Addition(
+                quote=row[0],
+                number=row[1],
+                revision=row[2],
+                at=read_moment(row[3]),
+                description=row[4],
+                amount=Money(row[5], row[6]),
+            )
+            for row in found
+        )
+
+    def put_addition(self, addition: Addition) -> None:
+        """Replace an addition, to erase its words."""
+        self._session.update(
+            "additions",
+            _addition_columns(addition),
+            {"quote": addition.quote, "number": addition.number},
+        )
+
+
+def _quote_columns(quote: KeptQuote) -> dict[str, object]:
+    return {
+        "number": quote.number or None,
+        "version": quote.version,
+        "state": quote.state.value,
+        "latest": quote.latest,
+        "offered": quote.offered,
+        "agreed": quote.agreed,
+        "customer": quote.customer,
+        "machine": quote.machine,
+        "family": quote.family,
+        "serial": quote.serial,
+        "net": quote.net.minor,
+        "gross": None if quote.gross is None else quote.gross.minor,
+        "currency": quote.net.currency,
+        "valid_until": quote.valid_until.isoformat(),
+        "made_at": moment(quote.made_at),
+        "made_on": quote.made_on.isoformat(),
+        "changed_at": moment(quote.changed_at),
+    }
+
+
+def _quote(row: Row) -> KeptQuote:
+    return KeptQuote(
+        number=row[0],
+        version=row[1],
+        state=QuoteState(row[2]),
+        latest=row[3],
+        offered=row[4],
+        agreed=row[5],
+        customer=row[6],
+        machine=row[7],
+        family=row[8],
+        serial=row[9],
+        net=Money(row[10], row[12]),
+        gross=money_or_none(row[11], row[12]),
+        valid_until=date.fromisoformat(row[13]),
+        made_at=read_moment(row[14]),
+        made_on=date.fromisoformat(row[15]),
+        changed_at=read_moment(row[16]),
+    )
+
+
+def _revision_columns(revision: Revision) -> dict[str, object]:
+    return {
+        "quote": revision.quote,
+        "number": revision.number,
+        "state": revision.state.value,
+        "made_at": moment(revision.made_at),
+        "issued_at": moment_or_none(revision.issued_at),
+        "valid_until": revision.valid_until.isoformat(),
+        "catalogue_revision": revision.catalogue_revision,
+        "tax_state": revision.tax_state,
+        "is_provisional": int(revision.is_provisional),
+        "net": revision.net.minor,
+        "gross": None if revision.gross is None else revision.gross.minor,
+        "currency": revision.net.currency,
+        "sha256": revision.sha256,
+        "is_erased": int(revision.is_erased),
+        "request": packed(revision.request),
+        "answer": packed(revision.answer),
+    }
+
+
+def _revision(row: Row, request: bytes, answer: bytes) -> Revision:
+    return Revision(
+        quote=row[0],
+        number=row[1],
+        state=RevisionState(row[2]),
+        made_at=read_moment(row[3]),
+        issued_at=read_moment_or_none(row[4]),
+        valid_until=date.fromisoformat(row[5]),
+        catalogue_revision=row[6],
+        tax_state=row[7],
+        is_provisional=bool(row[8]),
+        net=Money(row[9], row[11]),
+        gross=money_or_none(row[10], row[11]),
+        sha256=row[12],
+        is_erased=bool(row[13]),
+        request=request,
+        answer=answer,
+    )
+
+
+def _authorisation_columns(given: Authorisation) -> dict[str, object]:
+    return {
+        "quote": given.quote,
+        "revision": given.revision,
+        "at": moment(given.at),
+        "who": given.who,
+        "means": given.means.value,
+        "contact": given.contact,
+        "amount": given.amount.minor,
+        "upper": given.limit.minor,
+        "currency": given.amount.currency,
+        "includes_tax": int(given.includes_tax),
+        "text": given.text,
+        "sha256": given.sha256,
+    }
+
+
+def _addition_columns(addition: Addition) -> dict[str, object]:
+    return {
+        "quote": addition.quote,
+        "number": addition.number,
+        "revision": addition.revision,
+        "at": moment(addition.at),
+        "description": addition.description,
+        "amount": addition.amount.minor,
+        "currency": addition.amount.currency,
+    }

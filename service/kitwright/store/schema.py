@@ -1,0 +1,240 @@
+"""Schema: the tables, as steps from any released version to the newest.
+
+A step that was released is never edited: another is added, and `tests/store/versions` keeps a
+database of every version to begin from. Amounts are whole minor units beside their currency.
+Moments are ISO 8601 in UTC, of fixed width, so that they sort as text.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sqlite_utils import Database
+from sqlite_utils.migrations import Migrations
+
+MIGRATIONS: Final = Migrations("kitwright")
+"""The steps, by name in order."""
+
+
+@MIGRATIONS(name="0001")
+def first(db: Database) -> None:
+    """Make the tables of the first version."""
+    for statement in _FIRST.split(";;"):
+        if statement.strip():
+            db.conn.execute(statement)
+
+
+_FIRST: Final = """
+CREATE TABLE customers (
+    number INTEGER PRIMARY KEY,
+    version INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    e_mail TEXT,
+    telephone TEXT,
+    address TEXT,
+    language TEXT,
+    certificate_number TEXT,
+    certificate_until TEXT,
+    note TEXT,
+    made_at TEXT NOT NULL,
+    erased_at TEXT
+) STRICT;;
+CREATE TABLE machines (
+    number INTEGER PRIMARY KEY,
+    version INTEGER NOT NULL,
+    customer INTEGER REFERENCES customers (number),
+    name TEXT NOT NULL,
+    family TEXT NOT NULL,
+    serial INTEGER,
+    build_code TEXT,
+    chassis TEXT,
+    plate TEXT NOT NULL,
+    hours TEXT,
+    note TEXT,
+    made_at TEXT NOT NULL,
+    erased_at TEXT
+) STRICT;;
+CREATE INDEX machines_customer ON machines (customer, number);;
+CREATE TABLE quotes (
+    number INTEGER PRIMARY KEY,
+    version INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    latest INTEGER NOT NULL,
+    offered INTEGER,
+    agreed INTEGER,
+    customer INTEGER REFERENCES customers (number),
+    machine INTEGER REFERENCES machines (number),
+    family TEXT NOT NULL,
+    serial INTEGER,
+    net INTEGER NOT NULL,
+    gross INTEGER,
+    currency TEXT NOT NULL,
+    valid_until TEXT NOT NULL,
+    made_at TEXT NOT NULL,
+    made_on TEXT NOT NULL,
+    changed_at TEXT NOT NULL
+) STRICT;;
+CREATE INDEX quotes_state ON quotes (state, number);;
+CREATE INDEX quotes_customer ON quotes (customer, number);;
+CREATE INDEX quotes_machine ON quotes (machine, number);;
+CREATE INDEX quotes_made_on ON quotes (made_on, number);;
+CREATE VIRTUAL TABLE quote_words USING fts5 (
+    customer, machine, serial, tokenize = 'unicode61 remove_diacritics 2', prefix = '1 2 3 4'
+);;
+CREATE VIRTUAL TABLE customer_words USING fts5 (
+    name, tokenize = 'unicode61 remove_diacritics 2', prefix = '1 2 3 4'
+);;
+CREATE TABLE revisions (
+    quote INTEGER NOT NULL REFERENCES quotes (number),
+    number INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    made_at TEXT NOT NULL,
+    issued_at TEXT,
+    valid_until TEXT NOT NULL,
+    catalogue_revision TEXT NOT NULL,
+    tax_state TEXT NOT NULL,
+    is_provisional INTEGER NOT NULL,
+    net INTEGER NOT NULL,
+    gross INTEGER,
+    currency TEXT NOT NULL,
+    sha256 TEXT,
+    is_erased INTEGER NOT NULL,
+    request BLOB NOT NULL,
+    answer BLOB NOT NULL,
+    PRIMARY KEY (quote, number)
+) STRICT;;
+CREATE INDEX revisions_offered ON revisions (valid_until) WHERE state = 'issued';;
+CREATE TRIGGER revisions_stay BEFORE UPDATE ON revisions
+WHEN OLD.state <> 'draft' AND (
+    NEW.quote <> OLD.quote OR NEW.number <> OLD.number OR NEW.state = 'draft'
+    OR NEW.made_at <> OLD.made_at OR NEW.issued_at IS NOT OLD.issued_at
+    OR NEW.valid_until <> OLD.valid_until OR NEW.catalogue_revision <> OLD.catalogue_revision
+    OR NEW.tax_state <> OLD.tax_state OR NEW.is_provisional <> OLD.is_provisional
+    OR NEW.net <> OLD.net OR NEW.gross IS NOT OLD.gross OR NEW.currency <> OLD.currency
+    OR NEW.sha256 IS NOT OLD.sha256 OR NEW.is_erased < OLD.is_erased
+    OR (NEW.is_erased = 0 AND (NEW.request <> OLD.request OR NEW.answer <> OLD.answer))
+)
+BEGIN
+    SELECT RAISE(ABORT, 'an issued revision never changes');
+END;;
+CREATE TRIGGER revisions_last BEFORE DELETE ON revisions
+BEGIN
+    SELECT RAISE(ABORT, 'a revision is never deleted');
+END;;
+CREATE TABLE authorisations (
+    quote INTEGER NOT NULL,
+    revision INTEGER NOT NULL,
+    at TEXT NOT NULL,
+    who TEXT NOT NULL,
+    means TEXT NOT NULL,
+    contact TEXT,
+    amount INTEGER NOT NULL,
+    upper INTEGER NOT NULL,
+    currency TEXT NOT NULL,
+    includes_tax INTEGER NOT NULL,
+    text TEXT NOT NULL,
+    sha256 TEXT NOT NULL,
+    PRIMARY KEY (quote, revision),
+    FOREIGN KEY (quote, revision) REFERENCES revisions (quote, number)
+) STRICT;;
+CREATE TABLE additions (
+    quote INTEGER NOT NULL REFERENCES quotes (number),
+    number INTEGER NOT NULL,
+    revision INTEGER NOT NULL,
+    at TEXT NOT NULL,
+    description TEXT NOT NULL,
+    amount INTEGER NOT NULL,
+    currency TEXT NOT NULL,
+    PRIMARY KEY (quote, number)
+) STRICT;;
+CREATE TABLE orders (
+    number INTEGER PRIMARY KEY,
+    version INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    quote INTEGER NOT NULL,
+    revision INTEGER NOT NULL,
+    supplier TEXT NOT NULL,
+    net INTEGER NOT NULL,
+    currency TEXT NOT NULL,
+    made_at TEXT NOT NULL,
+    body BLOB NOT NULL,
+    FOREIGN KEY (quote, revision) REFERENCES revisions (quote, number),
+    UNIQUE (quote, revision, supplier)
+) STRICT;;
+CREATE INDEX orders_supplier ON orders (supplier, number);;
+CREATE TABLE photos (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    quote INTEGER NOT NULL REFERENCES quotes (number),
+    sha256 TEXT NOT NULL,
+    media_type TEXT NOT NULL,
+    size INTEGER NOT NULL,
+    subject TEXT NOT NULL,
+    code TEXT NOT NULL,
+    cylinder INTEGER,
+    made_at TEXT NOT NULL
+) STRICT;;
+CREATE INDEX photos_quote ON photos (quote, number);;
+CREATE INDEX photos_sha256 ON photos (sha256);;
+CREATE TABLE keys (
+    place INTEGER PRIMARY KEY,
+    id TEXT NOT NULL UNIQUE,
+    name TEXT NOT NULL,
+    scopes TEXT NOT NULL,
+    hash BLOB NOT NULL,
+    made_at TEXT NOT NULL,
+    last_used_on TEXT,
+    revoked_at TEXT
+) STRICT;;
+CREATE TABLE secrets (
+    name TEXT PRIMARY KEY,
+    value BLOB NOT NULL
+) STRICT;;
+CREATE TABLE events (
+    seq INTEGER PRIMARY KEY,
+    at TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    facts TEXT NOT NULL,
+    hand TEXT NOT NULL,
+    by TEXT NOT NULL,
+    request_id TEXT NOT NULL
+) STRICT;;
+CREATE INDEX events_subject ON events (subject, seq);;
+CREATE TRIGGER events_stay BEFORE UPDATE ON events
+BEGIN
+    SELECT RAISE(ABORT, 'an event never changes');
+END;;
+CREATE TRIGGER events_last BEFORE DELETE ON events
+BEGIN
+    SELECT RAISE(ABORT, 'an event is never deleted');
+END;;
+CREATE TABLE hooks (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    version INTEGER NOT NULL,
+    url TEXT NOT NULL,
+    secret TEXT NOT NULL,
+    kinds TEXT NOT NULL,
+    is_active INTEGER NOT NULL,
+    failure TEXT,
+    made_at TEXT NOT NULL
+) STRICT;;
+CREATE TABLE deliveries (
+    hook INTEGER NOT NULL REFERENCES hooks (number) ON DELETE CASCADE,
+    event INTEGER NOT NULL REFERENCES events (seq),
+    attempt INTEGER NOT NULL,
+    next_at TEXT NOT NULL,
+    PRIMARY KEY (hook, event)
+) STRICT, WITHOUT ROWID;;
+CREATE INDEX deliveries_next ON deliveries (next_at);;
+CREATE TABLE answers (
+    key TEXT NOT NULL,
+    idempotency_key TEXT NOT NULL,
+    fingerprint BLOB NOT NULL,
+    status INTEGER NOT NULL,
+    headers TEXT NOT NULL,
+    body BLOB NOT NULL,
+    expires_at TEXT NOT NULL,
+    PRIMARY KEY (key, idempotency_key)
+) STRICT;;
+CREATE INDEX answers_expires ON answers (expires_at)
+"""

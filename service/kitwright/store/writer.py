@@ -1,0 +1,180 @@
+"""Writer: one thread that commits what waits in groups, each piece of work with its own outcome."""
+
+from __future__ import annotations
+
+import asyncio
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from typing import Any, Final, Protocol, TypeVar
+
+from kitwright.keeping.store import Records, StoreError, StoreUnavailable
+from kitwright.store.failure import translated
+from kitwright.store.sqlite import sqlite3
+
+T = TypeVar("T")
+
+_MOST: Final = 128
+"""Pieces of work in one commit, so that nobody waits for ever."""
+
+
+class _Promise(Protocol):
+    """What a piece of work's outcome is told to."""
+
+    def done(self) -> bool:
+        """Whether nobody waits any more."""
+
+    def set_result(self, result: Any, /) -> None:
+        """Tell what it returned."""
+
+    def set_exception(self, exception: Any, /) -> None:
+        """Tell what it raised."""
+
+
+_Piece = tuple[Callable[[Records], Any], _Promise]
+_Outcome = tuple[_Promise, Any, BaseException | None]
+
+
+class Writer:
+    """One connection in one thread.
+
+    Args:
+        connect: opens the connection, and opens it again after a failure of the disk.
+        tables: makes the records of a connection.
+    """
+
+    def __init__(self, connect: Callable[[], Any], tables: Callable[[Any], Records]) -> None:
+        self._connect = connect
+        self._tables = tables
+        self._waiting: queue.SimpleQueue[_Piece | None] = queue.SimpleQueue()
+        self._connection: Any = None
+        self._records: Records | None = None
+        self._is_closed = False
+        self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
+        self._thread.start()
+
+    def submit(self, work: Callable[[Records], T], future: asyncio.Future[T]) -> None:
+        """Do a piece of work when its turn comes, and tell its future in that future's loop."""
+        if self._is_closed:
+            future.set_exception(StoreUnavailable("the store is closed"))
+            return
+        self._waiting.put((work, future))
+
+    def submit_and_wait(self, work: Callable[[Records], T]) -> T:
+        """Return what a piece of work returns, once it is kept."""
+        future: Future[T] = Future()
+        if self._is_closed:
+            raise StoreUnavailable("the store is closed")
+        self._waiting.put((work, future))
+        return future.result()
+
+    def close(self) -> None:
+        """Finish what waits, then end the thread."""
+        if not self._is_closed:
+            self._is_closed = True
+            self._waiting.put(None)
+            self._thread.join()
+
+    def _run(self) -> None:
+        is_open = True
+        while is_open:
+            group: list[_Piece] = []
+            piece = self._waiting.get()
+            while piece is not None:
+                group.append(piece)
+                if len(group) == _MOST:
+                    break
+                try:
+                    piece = self._waiting.get_nowait()
+                except queue.Empty:
+                    break
+            is_open = piece is not None
+            if group:
+                _tell(self._commit(group))
+        if self._connection is not None:
+            self._connection.close()
+
+    def _commit(self, group: list[_Piece]) -> list[_Outcome]:
+        """Return the outcomes of a group that was committed, or failed, as a whole."""
+        try:
+            if self._connection is None:
+                self._connection = self._connect()
+                self._records = self._tables(self._connection)
+            # immediate: a transaction that reads first could not write any more after another's
+            self._connection.execute("BEGIN IMMEDIATE")
+            outcomes = [self._outcome(piece) for piece in group]
+            self._connection.execute("COMMIT")
+        except (sqlite3.Error, StoreError) as error:
+            self._give_up()
+            failure = error if isinstance(error, StoreError) else translated(error)
+            return [(promise, None, failure) for _, promise in group]
+        except BaseException:
+            self._give_up()
+            raise
+        return outcomes
+
+    def _outcome(self, piece: _Piece) -> _Outcome:
+        """Return what one piece of work came to; undo it alone where it raised."""
+        work, promise = piece
+        execute = self._connection.execute
+        execute("SAVEPOINT piece")
+        try:
+            result = work(self._records)  # type: ignore[arg-type]  # set beside the connection
+        except sqlite3.IntegrityError as error:
+            # a rule of the schema: the work's own fault, and no other's
+            execute("ROLLBACK TO piece")
+            execute("RELEASE piece")
+            return promise, None, error
+        except (sqlite3.Error, StoreError):
+            raise
+        except Exception as error:  # noqa: BLE001 - whatever it is, its caller is told
+            execute("ROLLBACK TO piece")
+            execute("RELEASE piece")
+            return promise, None, error
+        execute("RELEASE piece")
+        return promise, result, None
+
+    def _give_up(self) -> None:
+        """Leave a transaction that can't be finished; the next group begins with a new connection,
+        since a disk may be well again.
+        """
+        connection, self._connection, self._records = self._connection, None, None
+        if connection is None:
+            return
+        try:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+        except sqlite3.Error:
+            # closing rolls back as well
+            pass
+        finally:
+            connection.close()
+
+
+def _tell(outcomes: list[_Outcome]) -> None:
+    """Tell every outcome, those of one event loop together."""
+    by_loop: dict[asyncio.AbstractEventLoop | None, list[_Outcome]] = {}
+    for outcome in outcomes:
+        promise = outcome[0]
+        loop = promise.get_loop() if isinstance(promise, asyncio.Future) else None
+        by_loop.setdefault(loop, []).append(outcome)
+    for loop, told in by_loop.items():
+        if loop is None:
+            _settle(told)
+        elif not loop.is_closed():
+            try:
+                loop.call_soon_threadsafe(_settle, told)
+            except RuntimeError:
+                # the loop was closed in between: nobody waits
+                continue
+
+
+def _settle(outcomes: list[_Outcome]) -> None:
+    for promise, result, error in outcomes:
+        if promise.done():
+            continue
+        if error is None:
+            promise.set_result(result)
+        else:
+            promise.set_exception(error)
