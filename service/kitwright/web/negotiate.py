@@ -10,6 +10,7 @@ from typing import Any, Final
 import msgspec
 from litestar import Request, Response
 
+from kitwright.web.conditions import ConditionMalformed, none_match
 from kitwright.web.problems import Refusal
 
 JSON: Final = "application/json"
@@ -17,7 +18,6 @@ TEXT: Final = "text/plain"
 HTML: Final = "text/html"
 SVG: Final = "image/svg+xml"
 
-_TAG: Final = re.compile(r'"[^"]*"')
 _WEIGHT: Final = re.compile(r"0(\.[0-9]{0,3})?|1(\.0{0,3})?")
 
 
@@ -73,7 +73,16 @@ def conditional(
     """Return a body that seldom changes: with its ETag, or 304 where the caller has it."""
     tag = f'"{blake2b(body, digest_size=16).hexdigest()}"'
     headers = {**(headers or {}), "ETag": tag, "Cache-Control": "no-cache"}
-    known = ",".join(request.headers.getall("if-none-match", []))
-    if known.strip() == "*" or tag in _TAG.findall(known):
+    if _has(request, tag):
         return Response(b"", status_code=304, headers=headers, media_type=form)
     return Response(body, headers=headers, media_type=form)
+
+
+def _has(request: Request[Any, Any, Any], tag: str) -> bool:
+    """Return whether the caller has the body of a tag already."""
+    known = request.headers.getall("if-none-match", [])
+    try:
+        return bool(known) and not none_match(",".join(known), tag)
+    except ConditionMalformed:
+        # a read is answered in full rather than refused
+        return False

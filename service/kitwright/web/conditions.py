@@ -1,0 +1,96 @@
+"""Conditions: whether `If-Match` and `If-None-Match` hold (RFC 9110, 8.8.3 and 13.1)."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+
+_TAG: Final = r'(?P<weak>W/)?"(?P<opaque>[\x21\x23-\x7e\x80-\xff]*)"'
+_ONE: Final = re.compile(_TAG)
+_ELEMENT: Final = re.compile(rf"[ \t]*(?:{_TAG}[ \t]*)?(?P<end>,|\Z)")
+
+
+class ConditionMalformed(KitwrightError):
+    """A header that is neither `*` nor a list of entity tags."""
+
+    code = "condition-malformed"
+
+    def __init__(self, at: int) -> None:
+        super().__init__(
+            f'character {at + 1} of the condition: should be * or entity tags, as in "1", W/"2"'
+        )
+        self.at_character = at
+
+
+class Tag(Struct, frozen=True):
+    """An entity tag: what stands between its quotes, and whether it is weak."""
+
+    opaque: str
+    is_weak: bool = False
+
+
+def none_match(header: str, etag: str | None) -> bool:
+    """Return whether `If-None-Match` holds: whether none of its tags is the current one, by weak
+    comparison.
+
+    Args:
+        header: its value; of several lines, joined by commas.
+        etag: the current entity tag, quotes and all; None where there is nothing yet.
+
+    Raises: ConditionMalformed.
+    """
+    tags = read_tags(header)
+    if etag is None:
+        return True
+    current = _current(etag).opaque
+    return tags is not None and all(tag.opaque != current for tag in tags)
+
+
+def match(header: str, etag: str | None) -> bool:
+    """Return whether `If-Match` holds: whether one of its tags is the current one, by strong
+    comparison, for which no weak tag is equal to any.
+
+    Args:
+        header: its value; of several lines, joined by commas.
+        etag: the current entity tag, quotes and all; None where there is nothing yet.
+
+    Raises: ConditionMalformed.
+    """
+    tags = read_tags(header)
+    if etag is None:
+        return False
+    current = _current(etag)
+    return tags is None or (not current.is_weak and current in tags)
+
+
+def read_tags(header: str) -> tuple[Tag, ...] | None:
+    """Return the entity tags of a condition in their order; None for `*`, which is any.
+
+    Empty elements are passed over, as RFC 9110, 5.6.1.2 wants it.
+
+    Raises: ConditionMalformed.
+    """
+    if header.strip(" \t") == "*":
+        return None
+    tags = []
+    at = 0
+    while True:
+        element = _ELEMENT.match(header, at)
+        if element is None:
+            raise ConditionMalformed(at)
+        if element["opaque"] is not None:
+            tags.append(Tag(element["opaque"], element["weak"] is not None))
+        at = element.end()
+        if not element["end"]:
+            return tuple(tags)
+
+
+def _current(etag: str) -> Tag:
+    tag = _ONE.fullmatch(etag)
+    if tag is None:
+        raise ValueError(f"no entity tag: {etag!r}")
+    return Tag(tag["opaque"], tag["weak"] is not None)
