@@ -1,0 +1,94 @@
+"""Once: how a request that is sent again is known for the same one.
+
+By the IETF's draft-ietf-httpapi-idempotency-key-header; its value is an Item of RFC 9651.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from typing import Final
+
+from kitwright.errors import KitwrightError
+
+MOST_CHARACTERS: Final = 255
+
+_STRING: Final = r'"(?:[\x20\x21\x23-\x5b\x5d-\x7e]|\\["\\])*+"'
+_BARE_ITEM: Final = "|".join(
+    (
+        r"-?[0-9]{1,12}\.[0-9]{1,3}",
+        r"@?-?[0-9]{1,15}",
+        _STRING,
+        r"[A-Za-z*][A-Za-z0-9!#$%&'*+.^_`|~:/-]*+",
+        r":[A-Za-z0-9+/=]*+:",
+        r"\?[01]",
+        r'%"(?:[\x20\x21\x23\x24\x26-\x7e]|%[0-9a-f]{2})*+"',
+    )
+)
+_PARAMETER: Final = rf";\x20*+[a-z*][a-z0-9_.*-]*+(?:=(?:{_BARE_ITEM}))?"
+_ITEM: Final = re.compile(rf"(?P<string>{_STRING})(?:{_PARAMETER})*+")
+_BARE: Final = re.compile(r"[A-Za-z0-9._:-]+")
+_ESCAPED: Final = re.compile(r"\\(.)")
+
+
+class IdempotencyKeyMissing(KitwrightError):
+    """A request that must not be done twice, without a key to know it by."""
+
+    code = "idempotency-key-missing"
+
+    def __init__(self) -> None:
+        super().__init__('send an Idempotency-Key, a new one for each request, as in "8e03978e"')
+
+
+class IdempotencyKeyMalformed(KitwrightError):
+    """An `Idempotency-Key` that is no single string of 1 to 255 characters."""
+
+    code = "idempotency-key-malformed"
+
+    def __init__(self) -> None:
+        super().__init__(
+            f"Idempotency-Key should be one string in double quotes, of 1 to {MOST_CHARACTERS} "
+            "characters of ASCII"
+        )
+
+
+def read_idempotency_key(header: str | None) -> str:
+    r"""Return the key of a request, 1 to 255 characters of printable ASCII.
+
+    The draft wants a string in double quotes, in which `\"` and `\\` are escaped; what is meant
+    counts, not how it is written. Parameters after it are passed over. Some callers leave the
+    quotes out, so a bare value of letters, digits and `._:-` is taken for the same key as in
+    quotes.
+
+    Args:
+        header: its value, of several lines joined by commas; None where there is none.
+
+    Raises: IdempotencyKeyMissing; IdempotencyKeyMalformed, for more than one key too.
+    """
+    if header is None:
+        raise IdempotencyKeyMissing
+    value = header.strip(" ")
+    item = _ITEM.fullmatch(value)
+    if item is not None:
+        key = _ESCAPED.sub(r"\1", item["string"][1:-1])
+    elif _BARE.fullmatch(value):
+        key = value
+    else:
+        raise IdempotencyKeyMalformed
+    if not 1 <= len(key) <= MOST_CHARACTERS:
+        raise IdempotencyKeyMalformed
+    return key
+
+
+def fingerprint(method: str, path_and_query: str, body: bytes, content_type: str | None) -> bytes:
+    """Return what tells a request from others under the same key: a SHA-256, 32 bytes.
+
+    Each part counts as it was sent, to the byte: who sends again sends the same.
+    """
+    parts = (method.encode(), path_and_query.encode(), (content_type or "").encode(), body)
+    digest = hashlib.sha256()
+    for part in parts:
+        # with its length, so that nothing passes from one part into the next
+        digest.update(len(part).to_bytes(8))
+        digest.update(part)
+    return digest.digest()
