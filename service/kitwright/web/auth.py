@@ -68,7 +68,7 @@ class Keyring:
             if operation.is_limited:
                 self._slow_down(self._by_address, _address(connection))
             return
-        is_reading = connection.scope["method"] == "GET"
+        is_reading = connection.scope.get("method") == "GET"
         challenge = _READING_CHALLENGE if is_reading else _CHALLENGE
         shown = _shown(connection.headers.get("authorization"), is_reading)
         key = None if shown is None else self._find(shown)
@@ -126,9 +126,7 @@ def guard_with(
     """
     unnamed = structs.replace(next(iter(operations.values())), scope=Scope.OWNER)
 
-    def guard(
-        connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler
-    ) -> None:
+    def guard(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
         keyring.admit(connection, operations.get(handler.name or "", unnamed))
 
     return guard

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from decimal import Decimal
 from typing import Final
 
@@ -199,7 +199,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 _Act = Callable[[Records, Stamp, KeptQuote], KeptQuote]
 
 
-def _simply(act: _Act) -> Callable[[Call], object]:
+def _simply(act: _Act) -> Callable[[Call], Awaitable[Work]]:
     async def prepare(call: Call) -> Work:
         stamp = call.stamp
         return lambda records: head_reply(act(records, stamp, checked(records, call)))
@@ -228,7 +228,7 @@ async def _accept(call: Call) -> Work:
             includes_tax=asked.includes_tax,
             amount=amount,
             limit=limit,
-            text=asked.text or consent_text(records, desk, quote, asked.revision),
+            text=asked.text or consent_text(records, quote, asked.revision),
         )
         return head_reply(
             consent.accept(records, stamp, quote, asked.revision, yes=yes, preset=preset)

@@ -35,9 +35,7 @@ def difference(revision: Revision, now: bytes) -> DifferenceOut:
         others = None if after is None else _figures(after)
         if figures != others:
             changes.append(
-                LineChangeOut(
-                    kind=key[0], code=key[1], cylinder=key[2], was=figures, now=others
-                )
+                LineChangeOut(kind=key[0], code=key[1], cylinder=key[2], was=figures, now=others)
             )
     return DifferenceOut(
         revision=revision.number,

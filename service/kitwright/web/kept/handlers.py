@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
-from contextlib import contextmanager
 from datetime import timedelta
 from functools import cache
 from typing import Any, Final, TypeVar
@@ -53,9 +52,7 @@ class Reply(Struct, frozen=True, kw_only=True):
         headers = dict(self.headers)
         if self.tag is not None:
             headers["ETag"] = self.tag
-        return Response(
-            self.body, status_code=self.status, headers=headers, media_type=self.form
-        )
+        return Response(self.body, status_code=self.status, headers=headers, media_type=self.form)
 
 
 class Call:
@@ -230,13 +227,9 @@ def _answer(reply: Reply, key: str, once: str, mark: bytes, call: Call) -> KeptA
 
 def _again(kept: KeptAnswer, mark: bytes) -> Reply:
     if kept.fingerprint != mark:
-        raise Refusal(
-            "idempotency-key-reused", "this Idempotency-Key was used for another call"
-        )
+        raise Refusal("idempotency-key-reused", "this Idempotency-Key was used for another call")
     headers = dict(kept.headers)
-    return Reply(
-        body=kept.body, tag=headers.pop("ETag", None), status=kept.status, headers=headers
-    )
+    return Reply(body=kept.body, tag=headers.pop("ETag", None), status=kept.status, headers=headers)
 
 
 def _idempotency_key(request: Request[Any, Any, Any]) -> str:

@@ -15,7 +15,7 @@ from msgspec import Meta, Struct, structs
 from kitwright.keeping import life
 from kitwright.keeping.key import Scope
 from kitwright.keeping.life import ActRefused
-from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, Stamp
+from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.web.kept.desk import Desk, tag
@@ -214,7 +214,7 @@ def freeze(
             {"quote": written(QUOTE, quote.number), "supplier": order.supplier},
         )
         made.append(kept)
-    if made or quote.state is life.QuoteState.accepted:
+    if made or quote.state is QuoteState.accepted:
         life.ordered(records, stamp, quote, len(made))
     return made, surplus
 
@@ -247,9 +247,7 @@ def _still_needed(
         if reduced.lines:
             wanted.append(reduced)
     surplus = [
-        SurplusOut(
-            quote=written(QUOTE, quote.number), supplier=supplier, sku=sku, packs=spare
-        )
+        SurplusOut(quote=written(QUOTE, quote.number), supplier=supplier, sku=sku, packs=spare)
         for (supplier, sku), spare in packs.items()
         if spare > 0
     ]
@@ -279,7 +277,7 @@ def _without(order: OrderOut, packs: Counter[tuple[str, str]], freight: int) -> 
         goods=money(Money(goods, currency)),
         freight=money(Money(still, currency)),
         net=money(Money(goods + still + fees, currency)),
-        promised=max((line.promised for line in lines if line.promised is not None), default=None),
+        promised=max((line.promised for line in lines), default=order.promised),
     )
 
 
@@ -312,9 +310,7 @@ def _find(records: Records, call: Call) -> Reply:
         read_before("orders", asked.cursor),
         asked.limit + 1,
     )
-    return page_reply(
-        FIND.path, "orders", asked, [(one.number, order_out(one)) for one in found]
-    )
+    return page_reply(FIND.path, "orders", asked, [(one.number, order_out(one)) for one in found])
 
 
 def _get(records: Records, call: Call) -> Reply:
@@ -324,5 +320,3 @@ def _get(records: Records, call: Call) -> Reply:
         raise missing(ORDER, written(ORDER, number))
     body = msgspec.json.encode(order_out(order))
     return Reply(body=body, tag=tag("order", number, order.version))
-
-

@@ -20,6 +20,7 @@ from kitwright.web.kept.desk import Desk, tag
 from kitwright.web.kept.difference import difference
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import CUSTOMER, MACHINE, QUOTE, missing, read_id, written
+from kitwright.web.kept.paged import page_reply, read_before
 from kitwright.web.kept.quote_wire import (
     DifferenceOut,
     EventOut,
@@ -35,7 +36,6 @@ from kitwright.web.kept.quote_wire import (
     revision_head,
     whole_revision,
 )
-from kitwright.web.kept.paged import page_reply, read_before
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.problems import Refusal
 from kitwright.web.records import ListOut
@@ -210,9 +210,7 @@ COPY: Final = Operation(
     is_once=True,
     is_tagged=True,
 )
-OPERATIONS: Final = (
-    CREATE, FIND, GET, REVISIONS, REVISION, DIFFERENCE, HISTORY, REVISE, COPY
-)
+OPERATIONS: Final = (CREATE, FIND, GET, REVISIONS, REVISION, DIFFERENCE, HISTORY, REVISE, COPY)
 
 
 class MachineDiffers(RequestFault):
@@ -396,10 +394,10 @@ def _filled(
         if asked.language is None and customer.language is not None:
             found["language"] = customer.language
         certificate, until = customer.certificate_number, customer.certificate_until
-        if asked.exemption is None and certificate is not None and until is not None:
-            # one that has run out would be refused, and nobody asked for it here
-            if until >= (asked.on or desk.today()):
-                found["exemption"] = ExemptionIn(certificate_number=certificate, valid_until=until)
+        # one that has run out would be refused, and nobody asked for it here
+        holds = until is not None and until >= (asked.on or desk.today())
+        if asked.exemption is None and certificate is not None and until is not None and holds:
+            found["exemption"] = ExemptionIn(certificate_number=certificate, valid_until=until)
     return structs.replace(asked, **found) if found else asked
 
 
