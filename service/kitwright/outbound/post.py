@@ -182,9 +182,11 @@ def _why(error: Exception) -> str:
     if isinstance(error, httpcore.ConnectTimeout):
         return "no connection in time"
     if isinstance(error, httpcore.ConnectError):
-        if isinstance(error.__cause__, ssl.SSLCertVerificationError):
+        # The pool raises it anew without its cause; the context stays.
+        under = error.__context__
+        if isinstance(under, ssl.SSLCertVerificationError):
             return "the host's certificate is not valid for it"
-        if isinstance(error.__cause__, ssl.SSLError):
+        if isinstance(under, ssl.SSLError):
             return "the host does not speak TLS as it should"
         return "no connection"
     if isinstance(error, httpcore.ProtocolError):
