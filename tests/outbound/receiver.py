@@ -33,10 +33,12 @@ async def receiving(
     """Receive at a free port of this machine; answer with bytes, or by a handler after the request
     was read.
     """
-    tasks: set[asyncio.Task[None] | None] = set()
+    tasks: set[asyncio.Task[None]] = set()
 
     async def handle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        tasks.add(asyncio.current_task())
+        task = asyncio.current_task()
+        assert task is not None
+        tasks.add(task)
         receiver.connections += 1
         receiver.open += 1
         # A client that leaves is no fault of the receiver; the end of the test is none either.
@@ -60,10 +62,9 @@ async def receiving(
         yield receiver
     finally:
         server.close()
-        await asyncio.sleep(0.01)
         for task in tasks:
-            if task is not None:
-                task.cancel()
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
         await server.wait_closed()
 
 
