@@ -76,7 +76,9 @@ def _parser() -> argparse.ArgumentParser:
 
 def _setting(parser: argparse.ArgumentParser, name: str, metavar: str, told: str) -> None:
     """Add the option of a setting, and say which environment variable it has."""
-    parser.add_argument(f"--{name}", metavar=metavar, help=f"{told}; or {ENVIRONMENT[name]}")
+    parser.add_argument(
+        f"--{name}", metavar=metavar, help=f"{told}; or {ENVIRONMENT[name.replace('-', '_')]}"
+    )
 
 
 def _catalog(parser: argparse.ArgumentParser) -> None:
@@ -91,7 +93,8 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser = commands.add_parser(
         "serve",
         help="run the REST service",
-        description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers. "
+        description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers, "
+        "and at the first start of a data folder `owner key: kw_...`, which is shown only then. "
         "Its description is at /docs for people, at /openapi.json for programs. Stop it with "
         "Ctrl-C.",
         epilog="example: kitwright serve --shop orchard --port 0",
@@ -106,6 +109,15 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "log",
         "WHAT",
         "what goes to standard error, as JSON lines: requests (with faults; the default) or faults",
+    )
+    _setting(
+        parser, "rate", "N", "calls a minute that each key may make; 0: any number (default: 6000)"
+    )
+    _setting(
+        parser,
+        "private-webhooks",
+        "YES",
+        "`yes` lets webhooks lead into your own network (default: no)",
     )
     _catalog(parser)
     _shop(parser)

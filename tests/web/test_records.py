@@ -1,15 +1,16 @@
 """Records of the catalogue as they are answered."""
 
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
 from litestar.testing import TestClient
 from msgspec import structs
+from tests.desks import client_alone
 from tests.web.problem import sound_problem
 
-from kitwright.app import make_app
 from kitwright.web.service import Service
 from kitwright.workshop import Workshop
 
@@ -54,14 +55,14 @@ def test_overrun_preset_tells_what_a_consent_must_record(client: TestClient[Any]
     ("kind", "path"), [("chassis", "chassis"), ("overruns", "overrun-presets")]
 )
 def test_kind_without_records_is_listed_and_described(
-    service: Service, kind: str, path: str
+    service: Service, tmp_path: Path, kind: str, path: str
 ) -> None:
     bare = structs.replace(service.workshop.catalogue, **{kind: {}})
     workshop = Workshop(bare, service.workshop.shop)
 
-    with TestClient(
-        make_app(Service(workshop, lambda: date(2027, 3, 1), lambda _, __: ""))
-    ) as asked:
+    lacking = Service(workshop, lambda: date(2027, 3, 1), lambda _, __: "")
+
+    with client_alone(lacking, tmp_path) as asked:
         listed = asked.get(f"/v1/{path}").json()
         missing = sound_problem(asked.get(f"/v1/{path}/none"))
         described = msgspec.json.decode(asked.get("/openapi.json").content)

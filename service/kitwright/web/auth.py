@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from typing import Any, Final
 
-from litestar.connection import ASGIConnection
-from litestar.handlers import BaseRouteHandler
+from litestar.enums import ScopeType
+from litestar.types import ASGIApp, HTTPScope, Receive, Send
+from litestar.types import Scope as Scope_
 from msgspec import structs
 
 from kitwright.keeping.key import KeyHash, KeyMalformed, Scope, is_same, may, read_key
@@ -58,7 +59,7 @@ class Keyring:
         """Take a key that was made or changed."""
         self._keys[key.id] = key
 
-    def admit(self, connection: ASGIConnection[Any, Any, Any, Any], operation: Operation) -> None:
+    def admit(self, request: HTTPScope, operation: Operation) -> None:
         """Let a call in, with its key in the state of its scope, or refuse it.
 
         Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls.
@@ -66,15 +67,15 @@ class Keyring:
         scope = operation.scope
         if scope is None:
             if operation.is_limited:
-                self._slow_down(self._by_address, _address(connection))
+                self._slow_down(self._by_address, _address(request))
             return
-        is_reading = connection.scope.get("method") == "GET"
+        is_reading = request["method"] == "GET"
         challenge = _READING_CHALLENGE if is_reading else _CHALLENGE
-        shown = _shown(connection.headers.get("authorization"), is_reading)
+        shown = _shown(request["headers"], is_reading)
         key = None if shown is None else self._find(shown)
         if key is None:
             # whoever guesses is slowed down, whatever it is they guess
-            self._slow_down(self._by_address, _address(connection))
+            self._slow_down(self._by_address, _address(request))
             if shown is None:
                 detail = "send a key, as in `Authorization: Bearer kw_...`"
                 raise Refusal("key-missing", detail, headers=challenge)
@@ -93,7 +94,7 @@ class Keyring:
             key = structs.replace(key, last_used_on=today)
             self.know(key)
             self._used(key)
-        connection.scope["state"]["key"] = key.id
+        request["state"]["key"] = key.id
 
     def _find(self, shown: str) -> KeyRecord | None:
         try:
@@ -117,38 +118,45 @@ class Keyring:
             )
 
 
-def guard_with(
+def admission(
     keyring: Keyring, operations: Mapping[str, Operation]
-) -> Callable[[ASGIConnection[Any, Any, Any, Any], BaseRouteHandler], None]:
-    """Return the guard of all handlers, each named by the id of its operation.
+) -> Callable[[ASGIApp], ASGIApp]:
+    """Return the middleware that lets in or refuses, once it is known which handler is called.
 
-    A handler without an operation is the owner's only.
+    Each handler is named by the id of its operation; one without an operation is the owner's only.
     """
     unnamed = structs.replace(next(iter(operations.values())), scope=Scope.OWNER)
 
-    def guard(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
-        keyring.admit(connection, operations.get(handler.name or "", unnamed))
+    def around(app: ASGIApp) -> ASGIApp:
+        async def admit(scope: Scope_, receive: Receive, send: Send) -> None:
+            if scope["type"] == ScopeType.HTTP:
+                handler: Any = scope["route_handler"]
+                keyring.admit(scope, operations.get(handler.name or "", unnamed))
+            await app(scope, receive, send)
 
-    return guard
+        return admit
+
+    return around
 
 
-def _shown(header: str | None, is_reading: bool) -> str | None:
-    """Return the key that a header shows, None where there is none."""
-    if header is None:
+def _shown(headers: Iterable[tuple[bytes, bytes]], is_reading: bool) -> str | None:
+    """Return the key that a request shows, None where there is none."""
+    value = next((value for name, value in headers if name == b"authorization"), None)
+    if value is None:
         return None
-    scheme, _, value = header.partition(" ")
-    value = value.strip()
+    scheme, _, rest = value.decode("latin-1").partition(" ")
+    rest = rest.strip()
     if scheme.lower() == "bearer":
-        return value
+        return rest
     if scheme.lower() == "basic" and is_reading:
         # a browser sends it along by itself, so it must change nothing
         try:
-            return base64.b64decode(value, validate=True).decode().partition(":")[2]
+            return base64.b64decode(rest, validate=True).decode().partition(":")[2]
         except (binascii.Error, UnicodeDecodeError):
             return ""
     return None
 
 
-def _address(connection: ASGIConnection[Any, Any, Any, Any]) -> str:
-    client = connection.client
-    return "" if client is None else client.host
+def _address(request: HTTPScope) -> str:
+    client = request["client"]
+    return "" if client is None else client[0]

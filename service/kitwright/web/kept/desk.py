@@ -41,8 +41,9 @@ class Desk:
         kind_of: tells a photograph's media type by its content, None for anything else.
         secret: signs the customers' links, 32 bytes.
         now: the moment, in UTC.
-        wake: told when an event may wait to be posted.
-        allows_private: whether webhooks may lead to private addresses.
+        draw: gives as many random bytes as it is asked for.
+        make_hook_secret: makes the secret that a webhook's events are signed with.
+        check_target: returns where a webhook leads, as it is kept, or raises where it may not.
     """
 
     def __init__(
@@ -55,8 +56,9 @@ class Desk:
         kind_of: Callable[[bytes], str | None],
         secret: bytes,
         now: Callable[[], datetime],
-        wake: Callable[[], None] = lambda: None,
-        allows_private: bool = False,
+        draw: Callable[[int], bytes],
+        make_hook_secret: Callable[[], str],
+        check_target: Callable[[str], str],
     ) -> None:
         self.service = service
         self.store = store
@@ -65,8 +67,11 @@ class Desk:
         self.kind_of = kind_of
         self.secret = secret
         self.now = now
-        self.wake = wake
-        self.allows_private = allows_private
+        self.draw = draw
+        self.make_hook_secret = make_hook_secret
+        self.check_target = check_target
+        self.wake: Callable[[], None] = lambda: None
+        """Told when an event may wait to be posted."""
         self.in_flight: set[tuple[str, str]] = set()
         """Key and idempotency key of every call that is being answered."""
         self._zone = ZoneInfo(service.workshop.shop.time_zone)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from secrets import token_bytes
 from typing import Annotated, Final, Literal
 
 import msgspec
@@ -181,7 +180,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
 
 async def _make(call: Call) -> Work:
-    desk, asked, nonce = call.desk, call.body(LinkIn), token_bytes(NONCE_BYTES)
+    desk, asked, nonce = call.desk, call.body(LinkIn), call.desk.draw(NONCE_BYTES)
 
     def work(records: Records) -> Reply:
         quote = checked(records, call)

@@ -34,6 +34,7 @@ from kitwright.web.kept.paged import page_reply, read_before
 from kitwright.web.kept.quotes import ONCE_PROBLEMS, quote_of
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import MoneyOut, OrderLineOut, OrderOut, Out, money
+from kitwright.web.records import ListOut
 from kitwright.web.shapes import Id, Wire
 
 _MOST: Final = 1_000_000
@@ -127,7 +128,7 @@ FIND: Final = Operation(
     tag="orders",
     summary="Find parts orders",
     description="Orders, newest first, by quote and supplier.",
-    answers=None,
+    answers=ListOut[KeptOrderOut],
     query=OrdersQuery,
     problems=("query-invalid", "unknown-record", "not-acceptable", "storage-unavailable"),
     is_paged=True,
@@ -145,6 +146,9 @@ GET: Final = Operation(
     is_conditional=True,
     is_tagged=True,
 )
+
+
+OPERATIONS: Final = (ORDER_PARTS, FIND, GET)
 
 
 class _Planned(Struct, frozen=True):
