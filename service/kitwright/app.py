@@ -261,15 +261,26 @@ def make_app(desk: Desk, journal: Journal | None = None, pump: Pump | None = Non
 
 
 def serve(settings: Settings, say: Callable[[str], None]) -> None:
+    """Serve a catalogue's shop until stopped by SIGINT or SIGTERM, as `serve_service` does.
+
+    Raises: CatalogueUnreadable, CatalogueUnsound, UnknownShop, StoreError.
+    """
+    journal = Journal(sys.stderr.buffer)
+    logging.basicConfig(handlers=[JournalHandler(journal)], level=logging.WARNING, force=True)
+    serve_service(make_service(settings), settings, say, journal)
+
+
+def serve_service(
+    service: Service, settings: Settings, say: Callable[[str], None], journal: Journal
+) -> None:
     """Serve until stopped by SIGINT or SIGTERM; `say` gets the address once the service answers,
     and before that, at the first start of a data folder, the owner's key.
 
     The data folder is made where it is missing, and holds the address in `address.txt` while
-    the service runs. The log goes to standard error.
+    the service runs.
+
+    Raises: StoreError.
     """
-    journal = Journal(sys.stderr.buffer)
-    logging.basicConfig(handlers=[JournalHandler(journal)], level=logging.WARNING, force=True)
-    service = make_service(settings)
     desk, store, key = open_desk(service, settings)
     note = settings.data / "address.txt"
 

@@ -126,8 +126,7 @@ def acting(
         call = Call(desk, operation, request, raw)
         await desk.sweep()
         if once is None:
-            work = await prepare(call)
-            reply = await desk.store.write(work)
+            reply = await desk.store.write(await _prepared(call, prepare))
         else:
             mark = fingerprint(
                 request.method, _whole_path(request), raw, request.headers.get("content-type")
@@ -174,6 +173,14 @@ def _route(
     )(route)
 
 
+async def _prepared(call: Call, prepare: Callable[[Call], Awaitable[Work]]) -> Work:
+    """Return what a call is to do. Raises: Refusal, and whatever `prepare` raises."""
+    operation = call.operation
+    if operation.takes is None and not operation.media and call.raw.strip() not in _NOTHING:
+        raise Refusal("body-invalid", "this call takes no body")
+    return await prepare(call)
+
+
 async def _once(
     call: Call,
     key: str,
@@ -195,7 +202,7 @@ async def _once(
         raise Refusal("call-in-progress", "this call is being answered already")
     desk.in_flight.add((key, once))
     try:
-        work = await prepare(call)
+        work = await _prepared(call, prepare)
 
         def done_once(records: Records) -> Reply:
             kept = records.answers.get(key, once, now)
@@ -258,10 +265,7 @@ async def _receive(request: Request[Any, Any, Any], operation: Operation) -> byt
         return await receive(request, MOST_PHOTO)
     if operation.takes is not None:
         return await receive_json(request)
-    raw = await receive(request)
-    if raw.strip() not in _NOTHING:
-        raise Refusal("body-invalid", "this call takes no body")
-    return raw
+    return await receive(request)
 
 
 def _whole_path(request: Request[Any, Any, Any]) -> str:
