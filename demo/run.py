@@ -3,7 +3,8 @@
 Starts the service for each shop on a free loopback port with a fresh data folder, posts the
 requests of demo/requests/SHOP/, those of its folder `findings` to be assessed, the others to be
 quoted; prints the assessments, the quotes and their parts orders, and keeps every answer in
-demo/out/, a picture of the leak-down readings with each assessment.
+demo/out/, a picture of the leak-down readings with each assessment. The last request of each shop
+is kept as a quote and followed through its life.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+
+from demo.life import show_life
 
 HERE = Path(__file__).parent
 OUT = HERE / "out"
@@ -77,7 +80,7 @@ def ask(address: str, key: str, path: Path, *, picture: bool = False) -> None:
 
 
 def main() -> None:
-    """Assess and quote every request of every shop."""
+    """Assess and quote every request of every shop; keep the last one and follow its life."""
     OUT.mkdir(exist_ok=True)
     for folder in sorted((HERE / "requests").iterdir()):
         with running(folder.name) as (address, key):
@@ -85,6 +88,7 @@ def main() -> None:
                 ask(f"{address}/v1/assessments", key, path, picture=True)
             for path in sorted(folder.glob("*.json")):
                 ask(f"{address}/v1/quotes/preview", key, path)
+            show_life(address, key, path)
     kept = OUT.relative_to(HERE.parent)
     print(f"Every answer is kept in {kept}/: as JSON, as text, the readings as a picture (SVG).")
 

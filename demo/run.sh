@@ -4,4 +4,5 @@ set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/.lock/venv.sh"
 ready_venv demo runtime.txt build.txt
-exec "$python" "$root/demo/run.py" "$@"
+cd "$root"
+exec "$python" -m demo.run "$@"
