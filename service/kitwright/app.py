@@ -21,6 +21,8 @@ from kitwright.errors import KitwrightError
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
+from kitwright.web.body import decode
+from kitwright.web.direct import Direct
 from kitwright.web.edge import Edge
 from kitwright.web.examples import find_examples
 from kitwright.web.log import Journal, JournalHandler
@@ -31,6 +33,7 @@ from kitwright.web.operations import ASSESS, OPERATIONS, PREVIEW
 from kitwright.web.problems import HANDLERS
 from kitwright.web.resources import make_handlers
 from kitwright.web.service import Service
+from kitwright.web.wire import PreviewIn
 from kitwright.workshop import Workshop
 
 
@@ -95,13 +98,21 @@ def openapi_document(service: Service) -> dict[str, object]:
 def make_app(service: Service, journal: Journal | None = None) -> Edge:
     """Return the ASGI application of a service; `journal` gets a line for every request."""
     metrics = Metrics()
+    handlers = make_handlers(service, metrics, lambda: openapi_document(service))
     app = Litestar(
-        route_handlers=make_handlers(service, metrics, lambda: openapi_document(service)),
+        route_handlers=handlers,
         exception_handlers=HANDLERS,
         openapi_config=None,
         logging_config=None,
     )
-    return Edge(app, {one.id: one.path for one in OPERATIONS}, metrics, journal)
+    (preview,) = (each for each in handlers if each.name == PREVIEW.id)
+    direct = Direct(
+        app,
+        preview,
+        PREVIEW.path,
+        lambda body: service.preview_json(decode(body, PreviewIn)),
+    )
+    return Edge(direct, {one.id: one.path for one in OPERATIONS}, metrics, journal)
 
 
 def serve(settings: Settings, say: Callable[[str], None]) -> None:

@@ -11,6 +11,7 @@ from typing import Any, Final, TypeVar
 
 import msgspec
 from litestar import Request
+from litestar.types import Receive
 from msgspec import Struct
 
 from kitwright.web.faults import Members, NoNumber, find_faults, shape_of
@@ -44,7 +45,8 @@ async def read_body(request: Request[Any, Any, Any], shape: type[T]) -> T:
             raise _wrong_media("the body should be application/json in UTF-8")
     if request.headers.get("content-encoding", "identity").lower() != "identity":
         raise _wrong_media("the body should come without a content coding")
-    return decode(await _receive(request), shape)
+    announced = request.headers.get("content-length", "0")
+    return decode(await receive_body(announced, request.receive), shape)
 
 
 def _wrong_media(detail: str) -> Refusal:
@@ -52,14 +54,16 @@ def _wrong_media(detail: str) -> Refusal:
     return Refusal("wrong-media-type", detail, headers=headers)
 
 
-async def _receive(request: Request[Any, Any, Any]) -> bytes:
-    """Return the whole body, read only as far as it may be long."""
-    announced = request.headers.get("content-length", "0")
+async def receive_body(announced: str, receive: Receive) -> bytes:
+    """Return the whole body of an announced length, read only as far as it may be long.
+
+    Raises: Refusal: body-too-large, bad-request where it breaks off.
+    """
     if announced.isdecimal() and len(announced) < 20 and int(announced) <= MOST_BYTES:
         parts: list[bytes] = []
         size = 0
         while True:
-            message = await request.receive()
+            message = await receive()
             if message["type"] != "http.request":
                 raise Refusal("bad-request", "the body ended before its announced length")
             part = message.get("body", b"")
