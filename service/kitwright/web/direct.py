@@ -56,7 +56,7 @@ class Direct:
         scope["route_handler"] = self._handler
         try:
             body = self._work(await receive_body(announced, receive))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - the ordinary way raises it again
             scope["state"][_MET] = error
             await self._app(scope, receive, send)
             return
