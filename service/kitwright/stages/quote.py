@@ -27,7 +27,7 @@ from kitwright.stages.order import PartsOrder
 from kitwright.stages.request import Request
 from kitwright.stages.supply import working_day
 from kitwright.stages.terms import MinutesOverride, Terms
-from kitwright.stages.total import Totals
+from kitwright.stages.total import Advance, Totals
 from kitwright.stages.why import Why
 from kitwright.tax.charges import ComponentTax, TaxedLine
 
@@ -76,6 +76,7 @@ class Repair(Struct, frozen=True, kw_only=True):
     kit: Kit
     orders: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
+    advances: tuple[Advance, ...]
     line_taxes: tuple[TaxedLine, ...] | None
     taxes: tuple[ComponentTax, ...]
     totals: Totals
