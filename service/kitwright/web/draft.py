@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from fractions import Fraction
 
-import msgspec
 from msgspec import Struct
 
 from kitwright.language.render import Speaker
@@ -50,10 +49,7 @@ from kitwright.web.out import (
 
 
 class Shared(Struct, frozen=True, kw_only=True):
-    """The members of an answer that follow from its draft, and the sentences of its lines.
-
-    `told` holds the lines by identity, as they are with their tax in the draft.
-    """
+    """The members of an answer that follow from its draft."""
 
     jobs: tuple[JobOut, ...]
     swallowed: tuple[SwallowedOut, ...]
@@ -65,7 +61,6 @@ class Shared(Struct, frozen=True, kw_only=True):
     extras: tuple[ExtraOut, ...]
     questions: tuple[QuestionOut, ...]
     cautions: tuple[CautionOut, ...]
-    told: dict[int, tuple[TaxedLine | None, LineOut]]
 
 
 def share_out(quote: Quote, told: Teller) -> Shared:
@@ -121,17 +116,16 @@ def share_out(quote: Quote, told: Teller) -> Shared:
             )
             for each in quote.cautions
         ),
-        told={
-            id(line): (tax, line_out(line, tax, told))
-            for line, tax in zip(
-                repair.lines, repair.line_taxes or (None,) * len(repair.lines), strict=True
-            )
-        },
     )
 
 
-def line_out(line: PricedLine, tax: TaxedLine | None, told: Teller) -> LineOut:
-    """Return a line on the wire."""
+def line_out(
+    line: PricedLine,
+    tax: TaxedLine | None,
+    told: Teller,
+    why: tuple[WhyOut, ...] | None = None,
+) -> LineOut:
+    """Return a line on the wire; `why` are its reasons, where they are told already."""
     computed = line.computed
     return LineOut(
         kind=line.kind.value,
@@ -155,23 +149,8 @@ def line_out(line: PricedLine, tax: TaxedLine | None, told: Teller) -> LineOut:
         ),
         tax_kind=line.tax_kind.value,
         labour_class=line.labour_class,
-        why=told.whys(line.why),
+        why=told.whys(line.why) if why is None else why,
     )
-
-
-def encoded(shared: Shared) -> Shared:
-    """Return the same with every member encoded, to be copied into answers as it is."""
-    members = {
-        name: msgspec.Raw(msgspec.json.encode(getattr(shared, name)))
-        for name in shared.__struct_fields__
-        if name != "told"
-    }
-    told = {
-        place: (tax, msgspec.Raw(msgspec.json.encode(line)))
-        for place, (tax, line) in shared.told.items()
-    }
-    # the encoder copies a Raw wherever it stands; the types say what it holds
-    return Shared(**members, told=told)  # type: ignore[arg-type]
 
 
 class Teller:
