@@ -36,6 +36,7 @@ from kitwright.stages.quote import (
     Quote,
     Repair,
     find_cautions,
+    find_parts_by,
     make_quote,
 )
 from kitwright.stages.refusal import RequestRefused
@@ -194,6 +195,7 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
         operated=operated,
         extras=tuple(_extras(workshop, request, repair)),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
+        parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
     )
 
 

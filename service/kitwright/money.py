@@ -136,6 +136,10 @@ class RoundMode(StrEnum):
     down = "down"
 
 
+# the way to a member through its class takes a third of a rounding
+_HALF_UP: Final = RoundMode.half_up
+
+
 def digits(currency: str) -> int:
     """Return how many decimal digits the minor unit of a currency has: 0, 2, 3 or 4.
 
@@ -164,7 +168,7 @@ def round_ratio(top: int, bottom: int, mode: RoundMode = RoundMode.half_up) -> i
     The only rounding of money, behind `round_minor`, `Money.of`, lines, taxes and cash totals.
     """
     whole, rest = divmod(abs(top), bottom)
-    if mode is RoundMode.half_up:
+    if mode is _HALF_UP:
         is_up = 2 * rest >= bottom
     elif mode is RoundMode.half_even:
         is_up = 2 * rest > bottom or (2 * rest == bottom and whole % 2 == 1)
@@ -211,9 +215,9 @@ class Money(Struct, frozen=True, gc=False):
         places = _DIGITS[self.currency]
         if not places:
             return str(self.minor)
+        whole, rest = divmod(abs(self.minor), 10**places)
         sign = "-" if self.minor < 0 else ""
-        text = str(abs(self.minor)).rjust(places + 1, "0")
-        return f"{sign}{text[:-places]}.{text[-places:]}"
+        return f"{sign}{whole}.{rest:0{places}d}"
 
     def __add__(self, other: Money) -> Money:
         """Return the sum."""

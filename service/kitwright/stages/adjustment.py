@@ -225,11 +225,12 @@ def _quote_discounts(
     if not of_quote:
         return
     by_kind: dict[ChargeKind, list[int]] = {}
+    core = ChargeKind.core
     for place, line in enumerate(lines):
-        if line.tax_kind is not ChargeKind.core:
+        if line.tax_kind is not core:
             by_kind.setdefault(line.tax_kind, []).append(place)
     for index, discount in of_quote:
-        sums = {kind: sum(left[place] for place in places) for kind, places in by_kind.items()}
+        sums = {kind: sum([left[place] for place in places]) for kind, places in by_kind.items()}
         # a kind that comes to a credit has nothing to reduce
         kinds = [kind for kind, amount in sums.items() if amount > 0]
         whole = sum(sums[kind] for kind in kinds)
@@ -286,5 +287,5 @@ def _discount_line(
         amount=amount,
         tax_kind=kind,
         why=why,
-        reduces=tuple(each for each in reduces if each[1]),
+        reduces=tuple([each for each in reduces if each[1]]),
     )

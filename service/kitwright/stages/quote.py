@@ -98,6 +98,7 @@ class Draft(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
     operated: tuple[Operated, ...]
     extras: tuple[Extra, ...]
     cautions: tuple[Caution, ...]
+    parts_by: date | None
 
 
 class InPlay(Struct, frozen=True, kw_only=True):
@@ -192,7 +193,9 @@ def make_quote(shop: Shop, request: Request, repair: Repair, draft: Draft) -> Qu
         draft=draft,
         repair=repair,
         operated=operated,
-        parts_by=_parts_by(shop, repair, on),
+        parts_by=draft.parts_by
+        if repair.kit is draft.repair.kit
+        else find_parts_by(shop, repair, on),
         valid_until=on + timedelta(days=shop.quote.valid_days),
     )
 
@@ -213,7 +216,10 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
     )
 
 
-def _parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
+def find_parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
+    """Return the day on which everything ordered, and everything sent out, should be back; None
+    where nothing is.
+    """
     days = [
         shop.sublet[operation.job.sublet].days
         for operation in repair.jobs.operations

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from fractions import Fraction
 from typing import Final
@@ -36,6 +35,7 @@ WHOLE_ENGINE: Final = RoleId("engine")
 
 
 _MAY_BE_ORDERED: Final = (LineKind.part, LineKind.part_set)
+_DISCOUNT: Final = LineKind.discount
 
 
 class Totals(Struct, frozen=True, kw_only=True):
@@ -96,9 +96,8 @@ def tax_lines(
         known: of these lines as they were before the counter changed some of them.
     """
     currency = shop.currency
-    discounts = [line.amount for line in lines if line.kind is LineKind.discount]
-    discount = total(discounts, currency)
-    summed = total((line.amount for line in lines), currency)
+    discount = total([line.amount for line in _discounts(lines)], currency)
+    summed = total([line.amount for line in lines], currency)
     terms = request.asked.terms
     prepaid = Money.of(terms.prepaid, currency)
     if request.tax_area is None:
@@ -154,8 +153,8 @@ def _taxed_by_line(
     def reckon(amounts: Sequence[tuple[str, int]]) -> Reckoned:
         return reckon_taxes(area, amounts, on=request.asked.on, exempt=request.exempt_kinds)
 
-    others = [line for line in lines if line.kind is not LineKind.discount]
-    reduced = [line.reduces for line in lines if line.kind is LineKind.discount]
+    reduced = [line.reduces for line in _discounts(lines)]
+    others = lines[: len(lines) - len(reduced)]
     printed = _known_taxes(others, known)
     fresh = [place for place, tax in enumerate(printed) if tax is None]
     if fresh:
@@ -164,7 +163,10 @@ def _taxed_by_line(
             printed[place] = tax_line(area, others[place].amount, tax)
     taxed = [tax for tax in printed if tax is not None]
     left = [line.amount.minor for line in others]
-    times = Counter(place for step in reduced for place, _ in step)
+    times: dict[int, int] = {}
+    for step in reduced:
+        for place, _ in step:
+            times[place] = times.get(place, 0) + 1
     # amounts that a line passes through before it comes to its last, in the order of the steps
     between: list[tuple[str, int]] = []
     turns = dict(times)
@@ -184,12 +186,20 @@ def _taxed_by_line(
             after = next(passed) if times[place] else last.line_taxes[place]
             taken += after - now[place]
             now[place] = after
-        amount = Money(-sum(off for _, off in step), area.currency)
+        amount = Money(-sum([off for _, off in step]), area.currency)
         taxed.append(tax_line(area, amount, taken))
     whole = tax_line(area, Money(sum(left), area.currency), sum(last.line_taxes))
     return Taxed(
         lines=tuple(taxed), taxes=last.taxes, net=whole.net, tax=whole.tax, gross=whole.gross
     )
+
+
+def _discounts(lines: Sequence[PricedLine]) -> Sequence[PricedLine]:
+    """Return the discounts at the end of some lines."""
+    others = len(lines)
+    while others and lines[others - 1].kind is _DISCOUNT:
+        others -= 1
+    return lines[others:]
 
 
 def _known_taxes(lines: Sequence[PricedLine], known: Taxes) -> list[TaxedLine | None]:
@@ -239,7 +249,7 @@ def _deposit(
 ) -> Money:
     """Return what is asked in advance, of prices as they are after discounts."""
     taken_off: dict[int, int] = {}
-    for line in lines:
+    for line in _discounts(lines):
         for place, off in line.reduces:
             taken_off[place] = taken_off.get(place, 0) + off
     # one fraction that is never reduced: quicker than Fraction, and as exact

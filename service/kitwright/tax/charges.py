@@ -202,8 +202,9 @@ def _group(
             by_kind[kind] = group
         group.places.append(place)
         group.amounts.append(amount)
-        group.line_taxes.append(0)
-        group.amount += amount
+    for group in by_rate.values():
+        group.line_taxes = [0] * len(group.amounts)
+        group.amount = sum(group.amounts)
     # In the area's order rather than the lines', so that ties between groups fall alike whatever
     # the order of the lines.
     return [by_rate[key] for key in sorted(by_rate)]
