@@ -311,18 +311,16 @@ def apportion(whole: int, tops: Sequence[int], bottom: int) -> tuple[int, ...]:
     if abs(sum(tops) - whole * bottom) >= bottom:
         raise SharesUnfit(whole, Fraction(sum(tops), bottom))
     is_mirrored = whole < 0 or (whole == 0 and next((top for top in tops if top), 0) < 0)
-    parts: list[int] = []
-    rests: list[int] = []
-    for top in tops:
-        part, rest = divmod(-top if is_mirrored else top, bottom)
-        parts.append(part)
-        rests.append(rest)
+    if is_mirrored:
+        tops = [-top for top in tops]
+    parts = [top // bottom for top in tops]
     left = abs(whole) - sum(parts)
     if left:
-        # sorted() is stable, which gives ties to the earlier.
-        for index in sorted(range(len(parts)), key=lambda i: -rests[i])[:left]:
+        rests = [top % bottom for top in tops]
+        # sorted() is stable, also in reverse, which gives ties to the earlier.
+        for index in sorted(range(len(parts)), key=rests.__getitem__, reverse=True)[:left]:
             parts[index] += 1
-    return tuple(-part for part in parts) if is_mirrored else tuple(parts)
+    return tuple([-part for part in parts]) if is_mirrored else tuple(parts)
 
 
 def line_amount(

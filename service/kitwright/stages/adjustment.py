@@ -25,6 +25,7 @@ from kitwright.stages.why import Fact, Why
 
 DISCOUNT = "discount"
 _ONE: Final = Decimal(1)
+_KIND: Final = LineKind.discount
 
 
 class LineNotFound(RequestFault):
@@ -210,7 +211,8 @@ def _line_discounts(
         left[place] -= off
         line = lines[place]
         why = _why(discount, line.code)
-        yield _discount_line(Money(off, currency), line.tax_kind, why, ((place, off),))
+        reduced = ((place, off),) if off else ()
+        yield _discount_line(Money(-off, currency), line.tax_kind, why, reduced)
 
 
 def _quote_discounts(
@@ -241,11 +243,13 @@ def _quote_discounts(
             if not part:
                 continue
             places = by_kind[kind]
-            each = apportion(part, [part * left[place] for place in places], sums[kind])
-            for place, taken in zip(places, each, strict=True):
+            each: tuple[int, ...] = (part,)
+            if len(places) > 1:
+                each = apportion(part, [part * left[place] for place in places], sums[kind])
+            reduced = [(place, taken) for place, taken in zip(places, each, strict=True) if taken]
+            for place, taken in reduced:
                 left[place] -= taken
-            reduced = tuple(zip(places, each, strict=True))
-            yield _discount_line(Money(part, currency), kind, why, reduced)
+            yield _discount_line(Money(-part, currency), kind, why, tuple(reduced))
 
 
 def _off(
@@ -273,11 +277,10 @@ def _why(discount: Discount, code: str | None) -> tuple[Why, ...]:
 
 
 def _discount_line(
-    off: Money, kind: ChargeKind, why: tuple[Why, ...], reduces: tuple[tuple[int, int], ...]
+    amount: Money, kind: ChargeKind, why: tuple[Why, ...], reduces: tuple[tuple[int, int], ...]
 ) -> PricedLine:
-    amount = -off
     return PricedLine(
-        kind=LineKind.discount,
+        kind=_KIND,
         code=DISCOUNT,
         quantity=_ONE,
         unit="piece",
@@ -287,5 +290,5 @@ def _discount_line(
         amount=amount,
         tax_kind=kind,
         why=why,
-        reduces=tuple([each for each in reduces if each[1]]),
+        reduces=reduces,
     )

@@ -163,31 +163,25 @@ def _taxed_by_line(
             printed[place] = tax_line(area, others[place].amount, tax)
     taxed = [tax for tax in printed if tax is not None]
     left = [line.amount.minor for line in others]
-    times: dict[int, int] = {}
-    for step in reduced:
-        for place, _ in step:
-            times[place] = times.get(place, 0) + 1
+    last_step = {place: at for at, step in enumerate(reduced) for place, _ in step}
     # amounts that a line passes through before it comes to its last, in the order of the steps
     between: list[tuple[str, int]] = []
-    turns = dict(times)
-    for step in reduced:
+    for at, step in enumerate(reduced):
         for place, off in step:
             left[place] -= off
-            turns[place] -= 1
-            if turns[place]:
+            if last_step[place] != at:
                 between.append((others[place].tax_kind, left[place]))
     last = reckon([(line.tax_kind, minor) for line, minor in zip(others, left, strict=True)])
     passed = iter(reckon(between).line_taxes if between else ())
     now = [tax.tax.minor for tax in taxed]
-    for step in reduced:
-        taken = 0
-        for place, _ in step:
-            times[place] -= 1
-            after = next(passed) if times[place] else last.line_taxes[place]
+    for at, step in enumerate(reduced):
+        taken = off_step = 0
+        for place, off in step:
+            after = last.line_taxes[place] if last_step[place] == at else next(passed)
             taken += after - now[place]
             now[place] = after
-        amount = Money(-sum([off for _, off in step]), area.currency)
-        taxed.append(tax_line(area, amount, taken))
+            off_step += off
+        taxed.append(tax_line(area, Money(-off_step, area.currency), taken))
     whole = tax_line(area, Money(sum(left), area.currency), sum(last.line_taxes))
     return Taxed(
         lines=tuple(taxed), taxes=last.taxes, net=whole.net, tax=whole.tax, gross=whole.gross

@@ -150,7 +150,7 @@ def tax_line(area: TaxArea, amount: Money, tax: int) -> TaxedLine:
     tax_money = Money(tax, area.currency)
     if area.prices_include_tax:
         return TaxedLine(net=amount - tax_money, tax=tax_money, gross=amount)
-    return TaxedLine(net=amount, tax=tax_money, gross=amount + tax_money)
+    return TaxedLine(net=amount, tax=tax_money, gross=amount + tax_money if tax else amount)
 
 
 class _Group(Struct):
@@ -226,13 +226,14 @@ def _round_lines(groups: Sequence[_Group], mode: RoundMode) -> None:
     for group in groups:
         if not group.dues:
             continue
-        for row, amount in enumerate(group.amounts):
-            before = 0
-            for index, due in enumerate(group.dues):
-                tax = round_ratio(due.top_on(amount, before), due.bottom, mode)
-                group.levy_taxes[index] += tax
-                before += tax
-            group.line_taxes[row] = before
+        for index, due in enumerate(group.dues):
+            before = group.line_taxes
+            taxes = [
+                round_ratio(due.top_on(amount, tax), due.bottom, mode)
+                for amount, tax in zip(group.amounts, before, strict=True)
+            ]
+            group.levy_taxes[index] = sum(taxes)
+            group.line_taxes = [tax + more for tax, more in zip(before, taxes, strict=True)]
 
 
 def _round_components(groups: Sequence[_Group], mode: RoundMode) -> None:
