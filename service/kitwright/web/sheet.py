@@ -1,4 +1,4 @@
-"""Sheet: the answers to quotes of one draft, encoded but for what each quote has of its own."""
+"""Sheet: the answers to quotes of one draft, encoded once but for what each has of its own."""
 
 from __future__ import annotations
 
@@ -19,47 +19,49 @@ from kitwright.web.answer import (
     totals_out,
 )
 from kitwright.web.draft import Teller, line_out
-from kitwright.web.quotes import QuoteOut
 
-_OWN: Final = (
-    "basis",
-    "assessment",
-    "in_play",
-    "engine",
-    "lines",
-    "taxes",
-    "exemption",
-    "totals",
+_OWN: Final = frozenset(
+    ("basis", "assessment", "in_play", "engine", "lines", "taxes", "exemption", "totals")
 )
 """Members that quotes of one draft need not have in common."""
-
-_HOLES: Final = tuple(name for name in QuoteOut.__struct_fields__ if name in _OWN)
-_HOLE: Final = b"\0"
-"""Stands in no JSON text: there it is written as an escape."""
 
 _encode: Final = msgspec.json.Encoder().encode
 
 
 class Sheet(Struct, frozen=True, kw_only=True):
-    """An answer in pieces: `around` its holes, and what untouched quotes have in these."""
+    """The whole text of an answer to an untouched quote of a draft, and where things stand in it.
 
-    around: tuple[bytes, ...]
-    lines: tuple[bytes, ...]
-    taxes: bytes
-    totals: bytes
+    `places` are those of the members that a quote may have of its own, in order: name, start, end.
+    `lines` are those of the lines. One text rather than pieces: most answers are it as it is, but
+    for the engine.
+    """
+
+    text: bytes
+    places: tuple[tuple[str, int, int], ...]
+    lines: tuple[tuple[int, int], ...]
 
 
 def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language: str) -> Sheet:
     """Return the sheet of a quote's draft. The quote is of its draft (`Quote.is_of_draft`)."""
     plain = structs.replace(quote, repair=quote.draft.repair, basis=None)
     whole = answer(plain, speaker, catalogue=catalogue, language=language)
-    holes: dict[str, Any] = dict.fromkeys(_HOLES, Raw(_HOLE))
-    return Sheet(
-        around=tuple(_encode(structs.replace(whole, **holes)).split(_HOLE)),
-        lines=tuple(_encode(line) for line in whole.lines),
-        taxes=_encode(whole.taxes),
-        totals=_encode(whole.totals),
-    )
+    text = b""
+    places = []
+    # the encoder writes members in the order of the fields, so the text ends where each begins
+    for name in whole.__struct_fields__:
+        text += b"%b%b:" % (b"," if text else b"{", _encode(name))
+        start = len(text)
+        text += _encode(getattr(whole, name))
+        if name in _OWN:
+            places.append((name, start, len(text)))
+    starts = {name: start for name, start, _ in places}
+    lines = []
+    at = starts["lines"] + 1
+    for line in whole.lines:
+        size = len(_encode(line))
+        lines.append((at, at + size))
+        at += size + 1
+    return Sheet(text=text + b"}", places=tuple(places), lines=tuple(lines))
 
 
 def fill_sheet(
@@ -68,37 +70,40 @@ def fill_sheet(
     """Return the encoded answer to a quote of the sheet's draft: byte by byte what `answer` comes
     to.
     """
-    repair = quote.repair
-    is_untouched = repair is quote.draft.repair
-    lines = sheet.lines if is_untouched else _lines(sheet, quote, Teller(speaker))
-    own = {
-        "engine": _encode(engine_out(quote.request)),
-        "lines": b"[%b]" % b",".join(lines),
-        "taxes": sheet.taxes if is_untouched else _encode(taxes_out(repair.taxes)),
-        "exemption": _encode(exemption_out(quote.request)),
-        "totals": sheet.totals if is_untouched else _encode(totals_out(repair.totals)),
-    }
-    basis = basis_out(quote, speaker, catalogue=catalogue, language=language)
-    own["basis"], own["assessment"], own["in_play"] = map(_encode, basis)
-    pieces = [sheet.around[0]]
-    for name, after in zip(_HOLES, sheet.around[1:], strict=True):
-        pieces += (own[name], after)
+    request, repair = quote.request, quote.repair
+    own = {"engine": _encode(engine_out(request))}
+    if request.asked.terms.exemption is not None or quote.basis is not None:
+        basis = basis_out(quote, speaker, catalogue=catalogue, language=language)
+        own["basis"], own["assessment"], own["in_play"] = map(_encode, basis)
+        own["exemption"] = _encode(exemption_out(request))
+    if repair is not quote.draft.repair:
+        own["lines"] = _lines(sheet, quote, Teller(speaker))
+        own["taxes"] = _encode(taxes_out(repair.taxes))
+        own["totals"] = _encode(totals_out(repair.totals))
+    text = memoryview(sheet.text)
+    pieces: list[bytes | memoryview] = []
+    at = 0
+    for name, start, end in sheet.places:
+        if name in own:
+            pieces += (text[at:start], own[name])
+            at = end
+    pieces.append(text[at:])
     return b"".join(pieces)
 
 
-def _lines(sheet: Sheet, quote: Quote, told: Teller) -> list[bytes]:
-    """Return the lines, encoded; those that neither the counter nor the tax has changed are
-    known.
+def _lines(sheet: Sheet, quote: Quote, told: Teller) -> bytes:
+    """Return the lines, encoded; those that neither the counter nor the tax has changed stand in
+    the sheet.
     """
     repair, before = quote.repair, quote.draft.repair
     taxes = repair.line_taxes or (None,) * len(repair.lines)
     taxes_before = before.line_taxes or (None,) * len(before.lines)
     # an adjusted line keeps its place; free lines and discounts come after those of the draft
     found = [
-        known
+        sheet.text[start:end]
         if line is line_before and (tax is tax_before or tax == tax_before)
         else _encode(line_out(line, tax, told))
-        for line, tax, line_before, tax_before, known in zip(
+        for line, tax, line_before, tax_before, (start, end) in zip(
             repair.lines, taxes, before.lines, taxes_before, sheet.lines, strict=False
         )
     ]
@@ -109,4 +114,4 @@ def _lines(sheet: Sheet, quote: Quote, told: Teller) -> list[bytes]:
         if why is None:
             why = reasons[id(line.why)] = Raw(_encode(told.whys(line.why)))
         found.append(_encode(line_out(line, tax, told, why)))
-    return found
+    return b"[%b]" % b",".join(found)
