@@ -89,6 +89,8 @@ def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
     """
     if isinstance(value, Decimal):
         text = str(value)
+        if text.isdecimal():
+            return text
         # only the very small and the very large are written with an exponent
         whole, _, places = (f"{value:f}" if "E" in text else text).partition(".")
         if len(places) <= most_places:

@@ -128,7 +128,8 @@ def line_out(
     """Return a line on the wire; `why` are its reasons, where they are told already."""
     computed = line.computed
     return LineOut(
-        kind=line.kind.value,
+        # words of the catalogue are texts themselves: the way to a member's value is longer
+        kind=line.kind,
         code=line.code,
         cylinder=None if line.operation is None else line.operation[1] or None,
         description=told.speaker.line(line),
@@ -147,7 +148,7 @@ def line_out(
             base_quantity=decimal_text(computed.base_quantity),
             amount=money(computed.amount),
         ),
-        tax_kind=line.tax_kind.value,
+        tax_kind=line.tax_kind,
         labour_class=line.labour_class,
         why=told.whys(line.why) if why is None else why,
     )

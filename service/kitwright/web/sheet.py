@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from operator import is_
 from typing import Any, Final
 
 import msgspec
@@ -71,16 +72,16 @@ def fill_sheet(
     to.
     """
     request, repair = quote.request, quote.repair
-    own = {"engine": _encode(engine_out(request))}
+    text = memoryview(sheet.text)
+    own: dict[str, bytes] = {"engine": _encode(engine_out(request))}
     if request.asked.terms.exemption is not None or quote.basis is not None:
         basis = basis_out(quote, speaker, catalogue=catalogue, language=language)
         own["basis"], own["assessment"], own["in_play"] = map(_encode, basis)
         own["exemption"] = _encode(exemption_out(request))
     if repair is not quote.draft.repair:
-        own["lines"] = _lines(sheet, quote, Teller(speaker))
+        own["lines"] = b"[%b]" % b",".join(_lines(sheet, quote, Teller(speaker)))
         own["taxes"] = _encode(taxes_out(repair.taxes))
         own["totals"] = _encode(totals_out(repair.totals))
-    text = memoryview(sheet.text)
     pieces: list[bytes | memoryview] = []
     at = 0
     for name, start, end in sheet.places:
@@ -91,27 +92,32 @@ def fill_sheet(
     return b"".join(pieces)
 
 
-def _lines(sheet: Sheet, quote: Quote, told: Teller) -> bytes:
-    """Return the lines, encoded; those that neither the counter nor the tax has changed stand in
-    the sheet.
+def _lines(sheet: Sheet, quote: Quote, told: Teller) -> list[bytes]:
+    """Return the lines, encoded, with commas between some; those that neither the counter nor the
+    tax has changed stand in the sheet.
     """
     repair, before = quote.repair, quote.draft.repair
     taxes = repair.line_taxes or (None,) * len(repair.lines)
     taxes_before = before.line_taxes or (None,) * len(before.lines)
     # an adjusted line keeps its place; free lines and discounts come after those of the draft
-    found = [
-        sheet.text[start:end]
-        if line is line_before and (tax is tax_before or tax == tax_before)
-        else _encode(line_out(line, tax, told))
-        for line, tax, line_before, tax_before, (start, end) in zip(
-            repair.lines, taxes, before.lines, taxes_before, sheet.lines, strict=False
-        )
-    ]
+    count = len(before.lines)
+    if all(map(is_, repair.lines, before.lines)) and all(map(is_, taxes, taxes_before)):
+        # the everyday case, discounts apart: all of them as they stand
+        found = [sheet.text[sheet.lines[0][0] : sheet.lines[-1][1]]] if count else []
+    else:
+        found = [
+            sheet.text[start:end]
+            if line is line_before and tax == tax_before
+            else _encode(line_out(line, tax, told))
+            for line, tax, line_before, tax_before, (start, end) in zip(
+                repair.lines, taxes, before.lines, taxes_before, sheet.lines, strict=False
+            )
+        ]
     reasons: dict[int, Any] = {}
-    for line, tax in zip(repair.lines[len(found) :], taxes[len(found) :], strict=True):
+    for line, tax in zip(repair.lines[count:], taxes[count:], strict=True):
         # the lines of one discount share its reasons
         why: Any = reasons.get(id(line.why))
         if why is None:
             why = reasons[id(line.why)] = Raw(_encode(told.whys(line.why)))
         found.append(_encode(line_out(line, tax, told, why)))
-    return b"[%b]" % b",".join(found)
+    return found
