@@ -127,6 +127,7 @@ def line_out(
 ) -> LineOut:
     """Return a line on the wire; `why` are its reasons, where they are told already."""
     computed = line.computed
+    amount = money(line.amount)
     return LineOut(
         # words of the catalogue are texts themselves: the way to a member's value is longer
         kind=line.kind,
@@ -137,10 +138,10 @@ def line_out(
         unit=REC20[line.unit],
         unit_price=f"{line.unit_price:f}",
         base_quantity=decimal_text(line.base_quantity),
-        amount=money(line.amount),
-        net=None if tax is None else money(tax.net),
+        amount=amount,
+        net=None if tax is None else amount if tax.net == line.amount else money(tax.net),
         tax=None if tax is None else money(tax.tax),
-        gross=None if tax is None else money(tax.gross),
+        gross=None if tax is None else amount if tax.gross == line.amount else money(tax.gross),
         computed=None
         if computed is None
         else ComputedOut(
