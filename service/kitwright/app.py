@@ -40,6 +40,8 @@ from kitwright.stages.refusal import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of
 from kitwright.web.auth import Keyring, admission
+from kitwright.web.body import decode
+from kitwright.web.direct import Direct
 from kitwright.web.edge import Edge
 from kitwright.web.examples import find_examples
 from kitwright.web.kept.all import KEPT_OPERATIONS, make_kept_handlers
@@ -53,6 +55,7 @@ from kitwright.web.operations import ASSESS, OPERATIONS, PREVIEW
 from kitwright.web.problems import HANDLERS
 from kitwright.web.resources import make_handlers
 from kitwright.web.service import Service
+from kitwright.web.wire import PreviewIn
 from kitwright.workshop import Workshop
 
 
@@ -246,18 +249,24 @@ def make_app(desk: Desk, journal: Journal | None = None, pump: Pump | None = Non
             stop.set()
             await task
 
+    handlers = make_handlers(service, metrics, lambda: openapi_document(service))
     app = Litestar(
-        route_handlers=[
-            *make_handlers(service, metrics, lambda: openapi_document(service)),
-            *make_kept_handlers(desk),
-        ],
+        route_handlers=[*handlers, *make_kept_handlers(desk)],
         middleware=[admission(desk.keyring, operations)],
         lifespan=[pumping],
         exception_handlers=HANDLERS,
         openapi_config=None,
         logging_config=None,
     )
-    return Edge(app, {one.id: one.path for one in operations.values()}, metrics, journal)
+    (preview,) = (each for each in handlers if each.name == PREVIEW.id)
+    direct = Direct(
+        app,
+        preview,
+        PREVIEW.path,
+        lambda request: desk.keyring.admit(request, PREVIEW),
+        lambda body: service.preview_json(decode(body, PreviewIn)),
+    )
+    return Edge(direct, {one.id: one.path for one in operations.values()}, metrics, journal)
 
 
 def serve(settings: Settings, say: Callable[[str], None]) -> None:

@@ -36,11 +36,12 @@ from kitwright.stages.quote import (
     Quote,
     Repair,
     find_cautions,
+    find_parts_by,
     make_quote,
 )
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked, Request, read_request
-from kitwright.stages.total import tax_lines
+from kitwright.stages.total import Taxes, find_advances, tax_lines
 from kitwright.workshop import Workshop
 
 
@@ -74,7 +75,13 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
         repair = quote_jobs(workshop, request, repair.jobs)
     elif terms.changes_lines or terms.changes_totals:
         lines = adjust_lines(repair.lines, terms, workshop.shop.currency)
-        line_taxes, taxes, totals = tax_lines(workshop.shop, request, lines, repair.kit)
+        line_taxes, taxes, totals = tax_lines(
+            workshop.shop,
+            request,
+            lines,
+            repair.advances,
+            Taxes(repair.lines, repair.line_taxes),
+        )
         repair = structs.replace(
             repair, lines=lines, line_taxes=line_taxes, taxes=taxes, totals=totals
         )
@@ -153,7 +160,8 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
         )
     )
     lines = adjust_lines(lines, asked.terms, shop.currency)
-    line_taxes, taxes, totals = tax_lines(shop, request, lines, kit)
+    advances = find_advances(shop, lines, kit)
+    line_taxes, taxes, totals = tax_lines(shop, request, lines, advances)
     return Repair(
         jobs=jobs,
         plan=plan,
@@ -161,6 +169,7 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
         kit=kit,
         orders=orders,
         lines=lines,
+        advances=advances,
         line_taxes=line_taxes,
         taxes=taxes,
         totals=totals,
@@ -186,6 +195,7 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
         operated=operated,
         extras=tuple(_extras(workshop, request, repair)),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
+        parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
     )
 
 

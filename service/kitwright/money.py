@@ -136,6 +136,10 @@ class RoundMode(StrEnum):
     down = "down"
 
 
+# the way to a member through its class takes a third of a rounding
+_HALF_UP: Final = RoundMode.half_up
+
+
 def digits(currency: str) -> int:
     """Return how many decimal digits the minor unit of a currency has: 0, 2, 3 or 4.
 
@@ -164,7 +168,7 @@ def round_ratio(top: int, bottom: int, mode: RoundMode = RoundMode.half_up) -> i
     The only rounding of money, behind `round_minor`, `Money.of`, lines, taxes and cash totals.
     """
     whole, rest = divmod(abs(top), bottom)
-    if mode is RoundMode.half_up:
+    if mode is _HALF_UP:
         is_up = 2 * rest >= bottom
     elif mode is RoundMode.half_even:
         is_up = 2 * rest > bottom or (2 * rest == bottom and whole % 2 == 1)
@@ -211,9 +215,9 @@ class Money(Struct, frozen=True, gc=False):
         places = _DIGITS[self.currency]
         if not places:
             return str(self.minor)
+        whole, rest = divmod(abs(self.minor), 10**places)
         sign = "-" if self.minor < 0 else ""
-        text = str(abs(self.minor)).rjust(places + 1, "0")
-        return f"{sign}{text[:-places]}.{text[-places:]}"
+        return f"{sign}{whole}.{rest:0{places}d}"
 
     def __add__(self, other: Money) -> Money:
         """Return the sum."""
@@ -307,18 +311,16 @@ def apportion(whole: int, tops: Sequence[int], bottom: int) -> tuple[int, ...]:
     if abs(sum(tops) - whole * bottom) >= bottom:
         raise SharesUnfit(whole, Fraction(sum(tops), bottom))
     is_mirrored = whole < 0 or (whole == 0 and next((top for top in tops if top), 0) < 0)
-    parts: list[int] = []
-    rests: list[int] = []
-    for top in tops:
-        part, rest = divmod(-top if is_mirrored else top, bottom)
-        parts.append(part)
-        rests.append(rest)
+    if is_mirrored:
+        tops = [-top for top in tops]
+    parts = [top // bottom for top in tops]
     left = abs(whole) - sum(parts)
     if left:
-        # sorted() is stable, which gives ties to the earlier.
-        for index in sorted(range(len(parts)), key=lambda i: -rests[i])[:left]:
+        rests = [top % bottom for top in tops]
+        # sorted() is stable, also in reverse, which gives ties to the earlier.
+        for index in sorted(range(len(parts)), key=rests.__getitem__, reverse=True)[:left]:
             parts[index] += 1
-    return tuple(-part for part in parts) if is_mirrored else tuple(parts)
+    return tuple([-part for part in parts]) if is_mirrored else tuple(parts)
 
 
 def line_amount(

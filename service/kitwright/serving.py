@@ -37,6 +37,8 @@ def serve_app(app: Edge, host: str, port: int, told: Callable[[str], None]) -> N
         log_config=None,
         access_log=False,
         server_header=False,
+        # nothing here asks for the caller's address or scheme, which they would change
+        proxy_headers=False,
         timeout_graceful_shutdown=_PATIENCE,
     )
     # what is loaded by now stays for good: the collector need not look at it again and again

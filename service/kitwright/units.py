@@ -88,7 +88,11 @@ def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
     half up to them: this is for showing, never for reckoning on.
     """
     if isinstance(value, Decimal):
-        whole, _, places = f"{value:f}".partition(".")
+        text = str(value)
+        if text.isdecimal():
+            return text
+        # only the very small and the very large are written with an exponent
+        whole, _, places = (f"{value:f}" if "E" in text else text).partition(".")
         if len(places) <= most_places:
             # the everyday case: nothing to round
             places = places.rstrip("0")

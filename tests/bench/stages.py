@@ -31,7 +31,7 @@ from kitwright.stages.need import list_needs
 from kitwright.stages.order import split_orders
 from kitwright.stages.price import Priced, price_lines
 from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Rust, read_request
-from kitwright.stages.total import tax_lines
+from kitwright.stages.total import find_advances, tax_lines
 from kitwright.web.answer import answer
 from kitwright.workshop import Workshop
 
@@ -103,7 +103,8 @@ def stages(catalogue: Catalogue) -> None:
         on=ON,
     )
     lines = timed("price_lines", lambda: price_lines(priced))
-    timed("tax_lines", lambda: tax_lines(shop, request, lines, kit))
+    advances = timed("find_advances", lambda: find_advances(shop, lines, kit))
+    timed("tax_lines", lambda: tax_lines(shop, request, lines, advances))
     quote = timed("whole, remembered", lambda: quote_repair(workshop, asked))
     timed("whole, nothing remembered", lambda: quote_repair(Workshop(catalogue, shop), asked), 30)
     speaker = Speaker(catalogue, "en")

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
+from typing import Final
 
 from msgspec import structs
 
 from kitwright.catalogue.model import ChargeKind
 from kitwright.errors import KitwrightError
-from kitwright.money import Money, apportion, line_amount, share, total
+from kitwright.money import Money, apportion, line_amount, round_ratio, share
 from kitwright.stages.line import (
     DIAGNOSTIC_CREDIT,
     DIAGNOSTIC_FEE,
@@ -21,9 +22,10 @@ from kitwright.stages.line import (
 from kitwright.stages.refusal import BelowZero, RequestFault, RequestRefused
 from kitwright.stages.terms import Discount, FreeLine, LineRef, PriceOverride, Terms
 from kitwright.stages.why import Fact, Why
-from kitwright.units import exact
 
 DISCOUNT = "discount"
+_ONE: Final = Decimal(1)
+_KIND: Final = LineKind.discount
 
 
 class LineNotFound(RequestFault):
@@ -86,8 +88,8 @@ def adjust_lines(
     changed += [
         _free_line(free, number, currency) for number, free in enumerate(terms.free_lines, start=1)
     ]
-    left = [line.amount for line in changed]
-    discounts = [*_line_discounts(changed, left, terms, faults)]
+    left = [line.amount.minor for line in changed]
+    discounts = [*_line_discounts(changed, left, terms, currency, faults)]
     _follow_fee(changed, left)
     discounts += _quote_discounts(changed, left, terms, currency, faults)
     if faults:
@@ -95,14 +97,14 @@ def adjust_lines(
     return (*changed, *discounts)
 
 
-def _follow_fee(lines: list[PricedLine], left: list[Money]) -> None:
+def _follow_fee(lines: list[PricedLine], left: list[int]) -> None:
     """Cap the credit of the diagnosis at what is still charged for it."""
     places = {line.code: place for place, line in enumerate(lines)}
     fee, credit = places.get(DIAGNOSTIC_FEE), places.get(DIAGNOSTIC_CREDIT)
-    if fee is None or credit is None or -left[credit].minor <= left[fee].minor:
+    if fee is None or credit is None or -left[credit] <= left[fee]:
         return
     line = lines[credit]
-    amount = -left[fee]
+    amount = Money(-left[fee], line.amount.currency)
     lines[credit] = structs.replace(
         line,
         unit_price=amount.amount,
@@ -111,7 +113,7 @@ def _follow_fee(lines: list[PricedLine], left: list[Money]) -> None:
         computed=line.computed or _computed(line),
         why=(*line.why, Why("credit-follows-fee")),
     )
-    left[credit] = amount
+    left[credit] = amount.minor
 
 
 def _computed(line: PricedLine) -> Computed:
@@ -192,7 +194,11 @@ def _free_line(free: FreeLine, number: int, currency: str) -> PricedLine:
 
 
 def _line_discounts(
-    lines: Sequence[PricedLine], left: list[Money], terms: Terms, faults: list[KitwrightError]
+    lines: Sequence[PricedLine],
+    left: list[int],
+    terms: Terms,
+    currency: str,
+    faults: list[KitwrightError],
 ) -> Iterator[PricedLine]:
     """Yield the discounts of lines, in the order of the request; take them off what is left."""
     for index, discount in enumerate(terms.discounts):
@@ -201,78 +207,88 @@ def _line_discounts(
         place = _find(lines, discount.line, faults, "discounts", index, "line")
         if place is None:
             continue
-        off = _off(discount, left[place], index, faults)
+        off = _off(discount, left[place], currency, index, faults)
         left[place] -= off
         line = lines[place]
-        yield _discount_line(discount, off, line.tax_kind, line.code, ((place, off.minor),))
+        why = _why(discount, line.code)
+        reduced = ((place, off),) if off else ()
+        yield _discount_line(Money(-off, currency), line.tax_kind, why, reduced)
 
 
 def _quote_discounts(
     lines: Sequence[PricedLine],
-    left: list[Money],
+    left: list[int],
     terms: Terms,
     currency: str,
     faults: list[KitwrightError],
 ) -> Iterator[PricedLine]:
     """Yield the discounts of the whole quote, one line for each charge kind that they reduce."""
-    for index, discount in enumerate(terms.discounts):
-        if discount.line is not None:
-            continue
-        by_kind: dict[ChargeKind, list[int]] = {}
-        for place, line in enumerate(lines):
-            if line.tax_kind is not ChargeKind.core:
-                by_kind.setdefault(line.tax_kind, []).append(place)
-        sums = {
-            kind: total((left[place] for place in places), currency)
-            for kind, places in by_kind.items()
-        }
+    of_quote = [each for each in enumerate(terms.discounts) if each[1].line is None]
+    if not of_quote:
+        return
+    by_kind: dict[ChargeKind, list[int]] = {}
+    core = ChargeKind.core
+    for place, line in enumerate(lines):
+        if line.tax_kind is not core:
+            by_kind.setdefault(line.tax_kind, []).append(place)
+    for index, discount in of_quote:
+        sums = {kind: sum([left[place] for place in places]) for kind, places in by_kind.items()}
         # a kind that comes to a credit has nothing to reduce
-        kinds = [kind for kind, amount in sums.items() if amount.minor > 0]
-        off = _off(discount, total((sums[kind] for kind in kinds), currency), index, faults)
-        parts = share(off.minor, [sums[kind].minor for kind in kinds]) if kinds else ()
+        kinds = [kind for kind, amount in sums.items() if amount > 0]
+        whole = sum(sums[kind] for kind in kinds)
+        off = _off(discount, whole, currency, index, faults)
+        parts = share(off, [sums[kind] for kind in kinds]) if kinds else ()
+        why = _why(discount, None)
         for kind, part in zip(kinds, parts, strict=True):
             if not part:
                 continue
             places = by_kind[kind]
-            tops = [part * left[place].minor for place in places]
-            each = apportion(part, tops, sums[kind].minor)
-            for place, taken in zip(places, each, strict=True):
-                left[place] -= Money(taken, currency)
-            reduced = tuple(zip(places, each, strict=True))
-            yield _discount_line(discount, Money(part, currency), kind, None, reduced)
+            each: tuple[int, ...] = (part,)
+            if len(places) > 1:
+                each = apportion(part, [part * left[place] for place in places], sums[kind])
+            reduced = [(place, taken) for place, taken in zip(places, each, strict=True) if taken]
+            for place, taken in reduced:
+                left[place] -= taken
+            yield _discount_line(Money(-part, currency), kind, why, tuple(reduced))
 
 
-def _off(discount: Discount, whole: Money, index: int, faults: list[KitwrightError]) -> Money:
-    """Return what a discount takes off an amount; nothing, with a fault, where that is too much."""
+def _off(
+    discount: Discount, whole: int, currency: str, index: int, faults: list[KitwrightError]
+) -> int:
+    """Return what a discount takes off an amount, both in minor units; nothing, with a fault,
+    where that is too much.
+    """
     if discount.percent is not None:
-        off = Money.of(exact(whole.amount) * exact(discount.percent) / 100, whole.currency)
-        return off if off.minor > 0 else Money(0, whole.currency)
-    off = Money.of(discount.amount or Decimal(0), whole.currency)
-    if off > whole:
-        faults.append(DiscountTooLarge(off, whole).at("discounts", index, "amount"))
-        return Money(0, whole.currency)
-    return off
+        top, bottom = discount.percent.as_integer_ratio()
+        return max(0, round_ratio(whole * top, bottom * 100))
+    off = Money.of(discount.amount or Decimal(0), currency)
+    if off.minor > whole:
+        fault = DiscountTooLarge(off, Money(whole, currency))
+        faults.append(fault.at("discounts", index, "amount"))
+        return 0
+    return off.minor
 
 
-def _discount_line(
-    discount: Discount,
-    off: Money,
-    kind: ChargeKind,
-    code: str | None,
-    reduces: tuple[tuple[int, int], ...],
-) -> PricedLine:
+def _why(discount: Discount, code: str | None) -> tuple[Why, ...]:
     how = "discount" if discount.percent is None else "percent"
     what = "quote" if code is None else "line"
     facts: dict[str, Fact] = {"reason": discount.reason, "by": discount.by, "code": code}
-    why = Why(f"{how}-of-{what}", {**facts, "percent": discount.percent})
-    line = price_line(
-        LineKind.discount,
-        DISCOUNT,
-        quantity=1,
+    return (Why(f"{how}-of-{what}", {**facts, "percent": discount.percent}),)
+
+
+def _discount_line(
+    amount: Money, kind: ChargeKind, why: tuple[Why, ...], reduces: tuple[tuple[int, int], ...]
+) -> PricedLine:
+    return PricedLine(
+        kind=_KIND,
+        code=DISCOUNT,
+        quantity=_ONE,
         unit="piece",
-        unit_price=-off.amount,
-        currency=off.currency,
+        unit_price=amount.amount,
+        base_quantity=_ONE,
+        # one piece at its price: there is nothing to round
+        amount=amount,
         tax_kind=kind,
-        why=(why,),
+        why=why,
+        reduces=reduces,
     )
-    return structs.replace(line, reduces=tuple(each for each in reduces if each[1]))

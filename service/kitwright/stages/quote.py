@@ -27,7 +27,7 @@ from kitwright.stages.order import PartsOrder
 from kitwright.stages.request import Request
 from kitwright.stages.supply import working_day
 from kitwright.stages.terms import MinutesOverride, Terms
-from kitwright.stages.total import Totals
+from kitwright.stages.total import Advance, Totals
 from kitwright.stages.why import Why
 from kitwright.tax.charges import ComponentTax, TaxedLine
 
@@ -76,6 +76,7 @@ class Repair(Struct, frozen=True, kw_only=True):
     kit: Kit
     orders: tuple[PartsOrder, ...]
     lines: tuple[PricedLine, ...]
+    advances: tuple[Advance, ...]
     line_taxes: tuple[TaxedLine, ...] | None
     taxes: tuple[ComponentTax, ...]
     totals: Totals
@@ -97,6 +98,7 @@ class Draft(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
     operated: tuple[Operated, ...]
     extras: tuple[Extra, ...]
     cautions: tuple[Caution, ...]
+    parts_by: date | None
 
 
 class InPlay(Struct, frozen=True, kw_only=True):
@@ -191,7 +193,9 @@ def make_quote(shop: Shop, request: Request, repair: Repair, draft: Draft) -> Qu
         draft=draft,
         repair=repair,
         operated=operated,
-        parts_by=_parts_by(shop, repair, on),
+        parts_by=draft.parts_by
+        if repair.kit is draft.repair.kit
+        else find_parts_by(shop, repair, on),
         valid_until=on + timedelta(days=shop.quote.valid_days),
     )
 
@@ -212,7 +216,10 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
     )
 
 
-def _parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
+def find_parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
+    """Return the day on which everything ordered, and everything sent out, should be back; None
+    where nothing is.
+    """
     days = [
         shop.sublet[operation.job.sublet].days
         for operation in repair.jobs.operations

@@ -59,7 +59,7 @@ from kitwright.stages.refusal import (
     UnknownRole,
     UnknownTaxArea,
 )
-from kitwright.stages.terms import Discount, MinutesOverride, Terms
+from kitwright.stages.terms import Discount, FloorChange, MinutesOverride, Terms
 
 
 class Rust(StrEnum):
@@ -100,7 +100,7 @@ class Condition(Struct, frozen=True, kw_only=True):
     previous_work: bool = False
 
 
-class Asked(Struct, frozen=True, kw_only=True):
+class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     """What the counter asks for, unchecked: ids as they were typed.
 
     `tax_area` unset means the shop's own, None means that it is not known. `on` is the quote's
@@ -158,9 +158,10 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
         faults += _unknown_ids(catalogue, asked)
         raise RequestRefused(faults)
     chassis = _chassis(catalogue, family, asked, faults)
-    codes = {code for row in catalogue.fitments[family.id] for code in row.build_codes}
-    if asked.build_code is not None and codes and asked.build_code not in codes:
-        faults.append(UnknownBuildCode(asked.build_code, codes).at("build_code"))
+    if asked.build_code is not None:
+        codes = {code for row in catalogue.fitments[family.id] for code in row.build_codes}
+        if codes and asked.build_code not in codes:
+            faults.append(UnknownBuildCode(asked.build_code, codes).at("build_code"))
     diagnoses = _diagnoses(catalogue, family, asked, faults)
     jobs = _jobs(catalogue, family, asked.jobs, "jobs", faults)
     add_jobs = _jobs(catalogue, family, asked.add_jobs, "add_jobs", faults)
@@ -191,7 +192,9 @@ def alike(request: Request, starts: Sequence[int]) -> Hashable:
     condition = asked.condition
     if condition.debris is Debris.light:
         condition = structs.replace(condition, debris=Debris.none)
-    terms = structs.replace(asked.terms.untouched(), exemption=None)
+    terms = asked.terms.untouched()
+    if terms.exemption is not None:
+        terms = structs.replace(terms, exemption=None)
     serial = asked.serial
     if serial is not None:
         serial = starts[bisect_right(starts, serial) - 1]
@@ -351,20 +354,30 @@ def _check_terms(
         if (override.job, override.cylinder) in overridden:
             faults.append(NamedTwice(f"job {override.job}").at("overrides", index))
         overridden.add((override.job, override.cylinder))
-    roles = {row.role for row in catalogue.fitments[family.id]}
-    floored: set[str] = set()
-    for index, floor in enumerate(terms.floors):
-        if floor.role in floored:
-            faults.append(NamedTwice(f"role {floor.role}").at("floors", index))
-        floored.add(floor.role)
-        if floor.role not in roles:
-            faults.append(UnknownRole(floor.role, roles).at("floors", index, "role"))
+    if terms.floors:
+        _check_floors(catalogue, family, terms.floors, faults)
     for index, free in enumerate(terms.free_lines):
         for member, figure in (("quantity", free.quantity), ("unit_price", free.unit_price)):
             if figure < 0:
                 faults.append(BelowZero(member).at("free_lines", index, member))
     if terms.prepaid < 0:
         faults.append(BelowZero("prepaid").at("prepaid"))
+
+
+def _check_floors(
+    catalogue: Catalogue,
+    family: Family,
+    floors: Sequence[FloorChange],
+    faults: list[KitwrightError],
+) -> None:
+    roles = {row.role for row in catalogue.fitments[family.id]}
+    floored: set[str] = set()
+    for index, floor in enumerate(floors):
+        if floor.role in floored:
+            faults.append(NamedTwice(f"role {floor.role}").at("floors", index))
+        floored.add(floor.role)
+        if floor.role not in roles:
+            faults.append(UnknownRole(floor.role, roles).at("floors", index, "role"))
 
 
 def _unclear(discount: Discount) -> Iterator[RequestFault]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import Final
 
-from msgspec import Struct, structs
+from msgspec import Struct
 
 from kitwright.catalogue.model import (
     RoleId,
@@ -14,11 +14,20 @@ from kitwright.catalogue.model import (
     Shop,
     TaxArea,
 )
-from kitwright.money import Money, cash_round, round_minor, total
+from kitwright.money import Money, cash_round, round_ratio, total
 from kitwright.stages.kit import Kit
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.request import Request
-from kitwright.tax.charges import Charge, ComponentTax, Taxed, TaxedLine, tax_charges
+from kitwright.tax.charges import (
+    Charge,
+    ComponentTax,
+    Reckoned,
+    Taxed,
+    TaxedLine,
+    reckon_taxes,
+    tax_charges,
+    tax_line,
+)
 from kitwright.units import exact
 
 WHOLE_ENGINE: Final = RoleId("engine")
@@ -26,6 +35,7 @@ WHOLE_ENGINE: Final = RoleId("engine")
 
 
 _MAY_BE_ORDERED: Final = (LineKind.part, LineKind.part_set)
+_DISCOUNT: Final = LineKind.discount
 
 
 class Totals(Struct, frozen=True, kw_only=True):
@@ -48,16 +58,46 @@ class Totals(Struct, frozen=True, kw_only=True):
     payable: Money | None
 
 
+class Taxes(Struct, frozen=True):
+    """Lines and their tax, by the same area, on the same day and with the same exemption as what
+    is asked next; those that stay what they are need not be taxed again. None: nothing is known.
+    """
+
+    lines: Sequence[PricedLine]
+    line_taxes: Sequence[TaxedLine] | None
+
+
+_NONE_KNOWN: Final = Taxes((), None)
+
+
+class Advance(Struct, frozen=True):
+    """What is asked in advance of a line's price: the line's place, and the part, top / bottom."""
+
+    place: int
+    top: int
+    bottom: int
+
+
 def tax_lines(
-    shop: Shop, request: Request, lines: Sequence[PricedLine], kit: Kit
+    shop: Shop,
+    request: Request,
+    lines: Sequence[PricedLine],
+    advances: Sequence[Advance],
+    known: Taxes | None = None,
 ) -> tuple[tuple[TaxedLine, ...] | None, tuple[ComponentTax, ...], Totals]:
     """Return each line's net, tax and gross, the taxes, and the totals; None where tax is not
     known.
+
+    Args:
+        shop: whose quote it is.
+        request: says the area, the day and the exemption.
+        lines: discounts last.
+        advances: of these lines.
+        known: of these lines as they were before the counter changed some of them.
     """
     currency = shop.currency
-    discounts = [line.amount for line in lines if line.kind is LineKind.discount]
-    discount = total(discounts, currency)
-    summed = total((line.amount for line in lines), currency)
+    discount = total([line.amount for line in _discounts(lines)], currency)
+    summed = total([line.amount for line in lines], currency)
     terms = request.asked.terms
     prepaid = Money.of(terms.prepaid, currency)
     if request.tax_area is None:
@@ -67,13 +107,13 @@ def tax_lines(
             net=None if shop.selling_prices_include_tax else summed,
             tax=None,
             gross=None,
-            deposit=_deposit(shop, lines, None, kit),
+            deposit=_deposit(currency, lines, None, advances),
             prepaid=prepaid,
             cash_rounding=Money(0, currency),
             payable=None,
         )
         return None, (), totals
-    taxed = _taxed(request.tax_area, request, lines)
+    taxed = _taxed(request.tax_area, request, lines, known or _NONE_KNOWN)
     left = taxed.gross - prepaid
     coins = cash_round(left, shop.cash_step) if terms.pays_cash and shop.cash_step else left
     totals = Totals(
@@ -82,7 +122,10 @@ def tax_lines(
         net=taxed.net,
         tax=taxed.tax,
         gross=taxed.gross,
-        deposit=min(_deposit(shop, lines, taxed.lines, kit), max(taxed.gross, Money(0, currency))),
+        deposit=min(
+            _deposit(currency, lines, taxed.lines, advances),
+            max(taxed.gross, Money(0, currency)),
+        ),
         prepaid=prepaid,
         cash_rounding=coins - left,
         payable=coins,
@@ -90,54 +133,83 @@ def tax_lines(
     return taxed.lines, taxed.taxes, totals
 
 
-def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxed:
-    """Return the tax of lines and their discounts.
+def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine], known: Taxes) -> Taxed:
+    """Return the tax of lines and their discounts."""
+    if area.rounding.by is RoundBy.line:
+        return _taxed_by_line(area, request, lines, known)
+    charges = [Charge(line.tax_kind, line.amount) for line in lines]
+    return tax_charges(area, charges, on=request.asked.on, exempt=request.exempt_kinds)
 
-    Where each line's tax is rounded, a discount's tax is what it takes off the tax of the lines
-    that it reduces: so what is given away bears none, to the last minor unit.
+
+def _taxed_by_line(
+    area: TaxArea, request: Request, lines: Sequence[PricedLine], known: Taxes
+) -> Taxed:
+    """Return the tax of lines and their discounts where each line's tax is rounded.
+
+    A discount's tax is what it takes off the tax of the lines that it reduces: so what is given
+    away bears none, to the last minor unit. A line's tax depends on its own amount alone.
     """
 
-    def tax(charges: Sequence[Charge]) -> Taxed:
-        return tax_charges(area, charges, on=request.asked.on, exempt=request.exempt_kinds)
+    def reckon(amounts: Sequence[tuple[str, int]]) -> Reckoned:
+        return reckon_taxes(area, amounts, on=request.asked.on, exempt=request.exempt_kinds)
 
-    discounts = [line for line in lines if line.kind is LineKind.discount]
-    if not discounts or area.rounding.by is not RoundBy.line:
-        return tax([Charge(line.tax_kind, line.amount) for line in lines])
-    others = [line for line in lines if line.kind is not LineKind.discount]
-    # a line's tax depends on its own amount alone, so all amounts it passes through go in at once
-    charges = [Charge(line.tax_kind, line.amount) for line in others]
-    latest = list(range(len(others)))
-    steps: list[list[tuple[int, int]]] = []
-    for discount in discounts:
-        step = []
-        for place, off in discount.reduces:
-            before = charges[latest[place]]
-            step.append((latest[place], len(charges)))
-            latest[place] = len(charges)
-            less = before.amount - Money(off, area.currency)
-            charges.append(Charge(before.kind, less))
-        steps.append(step)
-    passed = tax(charges).lines
-    reduced = tax([charges[place] for place in latest])
-    zero = Money(0, area.currency)
-    printed = [*passed[: len(others)]]
-    for step in steps:
-        net, taken = zero, zero
-        for before_place, after_place in step:
-            net += passed[after_place].net - passed[before_place].net
-            taken += passed[after_place].tax - passed[before_place].tax
-        printed.append(TaxedLine(net=net, tax=taken, gross=net + taken))
-    return structs.replace(reduced, lines=tuple(printed))
+    reduced = [line.reduces for line in _discounts(lines)]
+    others = lines[: len(lines) - len(reduced)]
+    printed = _known_taxes(others, known)
+    fresh = [place for place, tax in enumerate(printed) if tax is None]
+    if fresh:
+        amounts = [(others[place].tax_kind, others[place].amount.minor) for place in fresh]
+        for place, tax in zip(fresh, reckon(amounts).line_taxes, strict=True):
+            printed[place] = tax_line(area, others[place].amount, tax)
+    taxed = [tax for tax in printed if tax is not None]
+    left = [line.amount.minor for line in others]
+    last_step = {place: at for at, step in enumerate(reduced) for place, _ in step}
+    # amounts that a line passes through before it comes to its last, in the order of the steps
+    between: list[tuple[str, int]] = []
+    for at, step in enumerate(reduced):
+        for place, off in step:
+            left[place] -= off
+            if last_step[place] != at:
+                between.append((others[place].tax_kind, left[place]))
+    last = reckon([(line.tax_kind, minor) for line, minor in zip(others, left, strict=True)])
+    passed = iter(reckon(between).line_taxes if between else ())
+    now = [tax.tax.minor for tax in taxed]
+    for at, step in enumerate(reduced):
+        taken = off_step = 0
+        for place, off in step:
+            after = last.line_taxes[place] if last_step[place] == at else next(passed)
+            taken += after - now[place]
+            now[place] = after
+            off_step += off
+        taxed.append(tax_line(area, Money(-off_step, area.currency), taken))
+    whole = tax_line(area, Money(sum(left), area.currency), sum(last.line_taxes))
+    return Taxed(
+        lines=tuple(taxed), taxes=last.taxes, net=whole.net, tax=whole.tax, gross=whole.gross
+    )
 
 
-def _deposit(
-    shop: Shop,
-    lines: Sequence[PricedLine],
-    taxed: Sequence[TaxedLine] | None,
-    kit: Kit,
-) -> Money:
+def _discounts(lines: Sequence[PricedLine]) -> Sequence[PricedLine]:
+    """Return the discounts at the end of some lines."""
+    others = len(lines)
+    while others and lines[others - 1].kind is _DISCOUNT:
+        others -= 1
+    return lines[others:]
+
+
+def _known_taxes(lines: Sequence[PricedLine], known: Taxes) -> list[TaxedLine | None]:
+    """Return the tax of every line that is known, None of others."""
+    if known.line_taxes is None:
+        return [None] * len(lines)
+    found: list[TaxedLine | None] = [
+        tax if line is before else None
+        for line, before, tax in zip(lines, known.lines, known.line_taxes, strict=False)
+    ]
+    return found + [None] * (len(lines) - len(found))
+
+
+def find_advances(shop: Shop, lines: Sequence[PricedLine], kit: Kit) -> tuple[Advance, ...]:
     """Return what is asked in advance: the shop's share of what parts cost that are ordered for
-    this quote.
+    this quote. Whatever is done to prices, the parts stay the same.
     """
     ordered: dict[str, Fraction] = {}
     for bought in kit.bought:
@@ -148,24 +220,46 @@ def _deposit(
         if not is_set:
             pieces = sum((each.quantity for each in bought.covers), start=Fraction(0))
         ordered[item] = ordered.get(item, Fraction(0)) + pieces
-    taken_off: dict[int, int] = {}
-    for line in lines:
-        for place, off in line.reduces:
-            taken_off[place] = taken_off.get(place, 0) + off
     engines = {need.item for need in kit.needs if need.role == WHOLE_ENGINE}
     terms = shop.quote.deposit
-    asked = {True: Fraction(0), False: Fraction(0)}
-    for index, line in enumerate(lines):
-        if line.kind in _MAY_BE_ORDERED and line.code in ordered and line.amount.minor:
-            price = Fraction((line.amount if taxed is None else taxed[index].gross).minor)
-            if index in taken_off:
-                price *= 1 - Fraction(taken_off[index], line.amount.minor)
-            part = ordered[line.code]
-            if part < line.quantity:
-                price *= part / exact(line.quantity)
-            asked[line.code in engines] += price
-    minor = (
-        asked[True] * exact(terms.whole_engine_percent)
-        + asked[False] * exact(terms.special_order_percent)
-    ) / 100
-    return Money(round_minor(minor), shop.currency)
+    found = []
+    for place, line in enumerate(lines):
+        if line.kind not in _MAY_BE_ORDERED or line.code not in ordered:
+            continue
+        is_engine = line.code in engines
+        part = exact(terms.whole_engine_percent if is_engine else terms.special_order_percent) / 100
+        quantity = exact(line.quantity)
+        if ordered[line.code] < quantity:
+            part *= ordered[line.code] / quantity
+        found.append(Advance(place, part.numerator, part.denominator))
+    return tuple(found)
+
+
+def _deposit(
+    currency: str,
+    lines: Sequence[PricedLine],
+    taxed: Sequence[TaxedLine] | None,
+    advances: Sequence[Advance],
+) -> Money:
+    """Return what is asked in advance, of prices as they are after discounts."""
+    taken_off: dict[int, int] = {}
+    for line in _discounts(lines):
+        for place, off in line.reduces:
+            taken_off[place] = taken_off.get(place, 0) + off
+    # one fraction that is never reduced: quicker than Fraction, and as exact
+    top, bottom = 0, 1
+    for advance in advances:
+        printed = lines[advance.place].amount
+        if not printed.minor:
+            continue
+        price = printed if taxed is None else taxed[advance.place].gross
+        part, whole = price.minor * advance.top, advance.bottom
+        off = taken_off.get(advance.place, 0)
+        if off:
+            part *= printed.minor - off
+            whole *= printed.minor
+        top = top * whole + part * bottom
+        bottom *= whole
+    if bottom < 0:
+        top, bottom = -top, -bottom
+    return Money(round_ratio(top, bottom), currency)

@@ -10,7 +10,16 @@ from kitwright.tax.area import (
     effective_rate,
     gross_up,
 )
-from kitwright.tax.charges import Charge, ComponentTax, Taxed, TaxedLine, tax_charges
+from kitwright.tax.charges import (
+    Charge,
+    ComponentTax,
+    Reckoned,
+    Taxed,
+    TaxedLine,
+    reckon_taxes,
+    tax_charges,
+    tax_line,
+)
 
 __all__ = [
     "Charge",
@@ -18,10 +27,13 @@ __all__ = [
     "KindNotPlaced",
     "RateNegative",
     "RateNotYetValid",
+    "Reckoned",
     "TaxError",
     "Taxed",
     "TaxedLine",
     "effective_rate",
     "gross_up",
+    "reckon_taxes",
     "tax_charges",
+    "tax_line",
 ]

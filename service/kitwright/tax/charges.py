@@ -31,9 +31,9 @@ from kitwright.money import (
     apportion,
     round_ratio,
     share,
-    total,
 )
-from kitwright.tax.area import UNTAXED, WholeRate, whole_rate
+from kitwright.tax.area import WholeRate
+from kitwright.tax.rule import FREE, Due, Rule, rule_in_force
 
 
 class Charge(Struct, frozen=True):
@@ -100,38 +100,57 @@ def tax_charges(
     Returns: with a tax for every component that applies to a charge, its rate zero or not.
     Raises: MixedCurrencies, KindNotPlaced, RateNotYetValid, RateNegative.
     """
-    groups = _group(area, charges, on, exempt)
-    _ROUNDINGS[area.rounding.by](groups, area.rounding.mode)
-    taxes = [0] * len(charges)
-    for group in groups:
-        for place, tax in zip(group.places, group.line_taxes, strict=True):
-            taxes[place] = tax
+    for charge in charges:
+        if charge.amount.currency != area.currency:
+            raise MixedCurrencies(area.currency, charge.amount.currency)
+    amounts = [(charge.kind, charge.amount.minor) for charge in charges]
+    reckoned = reckon_taxes(area, amounts, on=on, exempt=exempt)
     lines = tuple(
-        _line(area, charge.amount, tax) for charge, tax in zip(charges, taxes, strict=True)
+        tax_line(area, charge.amount, tax)
+        for charge, tax in zip(charges, reckoned.line_taxes, strict=True)
     )
-    whole = _line(area, total((charge.amount for charge in charges), area.currency), sum(taxes))
-    return Taxed(
-        lines=lines,
-        taxes=_component_taxes(area, groups),
-        net=whole.net,
-        tax=whole.tax,
-        gross=whole.gross,
+    whole = tax_line(
+        area,
+        Money(sum(amount for _, amount in amounts), area.currency),
+        sum(reckoned.line_taxes),
     )
+    return Taxed(lines=lines, taxes=reckoned.taxes, net=whole.net, tax=whole.tax, gross=whole.gross)
 
 
-class _Due(Struct, frozen=True):
-    """A component's exact tax on an amount: (amount + the taxes before it) x top / bottom.
+class Reckoned(Struct, frozen=True):
+    """The tax of each charge, in minor units, and those of the document."""
 
-    The taxes before it count only where `is_on_printed`.
+    line_taxes: tuple[int, ...]
+    taxes: tuple[ComponentTax, ...]
+
+
+def reckon_taxes(
+    area: TaxArea,
+    amounts: Sequence[tuple[str, int]],
+    *,
+    on: date,
+    exempt: Set[str] = frozenset(),
+) -> Reckoned:
+    """Return what `tax_charges` does in bare numbers: kinds and minor units in, taxes out.
+
+    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
     """
+    groups = _group(area, amounts, on, exempt)
+    _ROUNDINGS[area.rounding.by](groups, area.rounding.mode)
+    taxes = [0] * len(amounts)
+    for group in groups:
+        if group.dues:
+            for place, tax in zip(group.places, group.line_taxes, strict=True):
+                taxes[place] = tax
+    return Reckoned(tuple(taxes), _component_taxes(area, groups))
 
-    place: int
-    top: int
-    bottom: int
-    is_on_printed: bool
 
-    def top_on(self, amount: int, taxes_before: int) -> int:
-        return (amount + taxes_before if self.is_on_printed else amount) * self.top
+def tax_line(area: TaxArea, amount: Money, tax: int) -> TaxedLine:
+    """Return an amount, net or gross as the area's prices are, with a tax in minor units."""
+    tax_money = Money(tax, area.currency)
+    if area.prices_include_tax:
+        return TaxedLine(net=amount - tax_money, tax=tax_money, gross=amount)
+    return TaxedLine(net=amount, tax=tax_money, gross=amount + tax_money if tax else amount)
 
 
 class _Group(Struct):
@@ -142,7 +161,7 @@ class _Group(Struct):
     """
 
     rate: WholeRate
-    dues: tuple[_Due, ...]
+    dues: tuple[Due, ...]
     is_included: bool
     levy_taxes: list[int]
     places: list[int]
@@ -166,49 +185,37 @@ class _Group(Struct):
             self.line_taxes[row] += part
 
 
-def _group(area: TaxArea, charges: Sequence[Charge], on: date, exempt: Set[str]) -> list[_Group]:
+def _group(
+    area: TaxArea, amounts: Sequence[tuple[str, int]], on: date, exempt: Set[str]
+) -> list[_Group]:
     by_kind: dict[str, _Group] = {}
     by_rate: dict[tuple[int, ...], _Group] = {}
-    for place, charge in enumerate(charges):
-        if charge.amount.currency != area.currency:
-            raise MixedCurrencies(area.currency, charge.amount.currency)
-        group = by_kind.get(charge.kind)
+    for place, (kind, amount) in enumerate(amounts):
+        group = by_kind.get(kind)
         if group is None:
-            rate = whole_rate(area, charge.kind, on)
-            if charge.kind in exempt:
-                rate = UNTAXED
-            key = tuple(levy.place for levy in rate.levies)
-            group = by_rate.setdefault(key, _empty_group(rate, area.prices_include_tax))
-            by_kind[charge.kind] = group
+            rule = rule_in_force(area, kind, on)
+            if kind in exempt:
+                rule = FREE
+            group = by_rate.get(rule.places)
+            if group is None:
+                group = by_rate[rule.places] = _empty_group(rule, area.prices_include_tax)
+            by_kind[kind] = group
         group.places.append(place)
-        group.amounts.append(charge.amount.minor)
-        group.line_taxes.append(0)
-        group.amount += charge.amount.minor
+        group.amounts.append(amount)
+    for group in by_rate.values():
+        group.line_taxes = [0] * len(group.amounts)
+        group.amount = sum(group.amounts)
     # In the area's order rather than the lines', so that ties between groups fall alike whatever
     # the order of the lines.
     return [by_rate[key] for key in sorted(by_rate)]
 
 
-def _empty_group(rate: WholeRate, is_included: bool) -> _Group:
-    if is_included:
-        dues = tuple(
-            _Due(levy.place, levy.part, rate.bottom + rate.top, False) for levy in rate.levies
-        )
-    else:
-        dues = tuple(
-            _Due(
-                levy.place,
-                levy.rate.numerator,
-                levy.rate.denominator,
-                levy.component.compounds,
-            )
-            for levy in rate.levies
-        )
+def _empty_group(rule: Rule, is_included: bool) -> _Group:
     return _Group(
-        rate=rate,
-        dues=dues,
+        rate=rule.rate,
+        dues=rule.dues,
         is_included=is_included,
-        levy_taxes=[0] * len(dues),
+        levy_taxes=[0] * len(rule.dues),
         places=[],
         amounts=[],
         line_taxes=[],
@@ -217,13 +224,16 @@ def _empty_group(rate: WholeRate, is_included: bool) -> _Group:
 
 def _round_lines(groups: Sequence[_Group], mode: RoundMode) -> None:
     for group in groups:
-        for row, amount in enumerate(group.amounts):
-            before = 0
-            for index, due in enumerate(group.dues):
-                tax = round_ratio(due.top_on(amount, before), due.bottom, mode)
-                group.levy_taxes[index] += tax
-                before += tax
-            group.line_taxes[row] = before
+        if not group.dues:
+            continue
+        for index, due in enumerate(group.dues):
+            before = group.line_taxes
+            taxes = [
+                round_ratio(due.top_on(amount, tax), due.bottom, mode)
+                for amount, tax in zip(group.amounts, before, strict=True)
+            ]
+            group.levy_taxes[index] = sum(taxes)
+            group.line_taxes = [tax + more for tax, more in zip(before, taxes, strict=True)]
 
 
 def _round_components(groups: Sequence[_Group], mode: RoundMode) -> None:
@@ -264,13 +274,6 @@ _ROUNDINGS: Final[dict[RoundBy, Callable[[Sequence[_Group], RoundMode], None]]] 
     RoundBy.component: _round_components,
     RoundBy.document: _round_whole_rates,
 }
-
-
-def _line(area: TaxArea, amount: Money, tax: int) -> TaxedLine:
-    tax_money = Money(tax, area.currency)
-    if area.prices_include_tax:
-        return TaxedLine(net=amount - tax_money, tax=tax_money, gross=amount)
-    return TaxedLine(net=amount, tax=tax_money, gross=amount + tax_money)
 
 
 def _component_taxes(area: TaxArea, groups: Sequence[_Group]) -> tuple[ComponentTax, ...]:

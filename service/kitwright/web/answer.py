@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable
+from typing import Literal
 
 from kitwright.catalogue.model import Catalogue
 from kitwright.language.render import Speaker
 from kitwright.money import Money
 from kitwright.stages.quote import InPlay, Quote
 from kitwright.stages.request import Request
-from kitwright.tax.charges import TaxedLine
+from kitwright.stages.total import Totals
+from kitwright.tax.charges import ComponentTax
 from kitwright.units import decimal_text
-from kitwright.web.assessments import ScopeJobOut, assessment_out
-from kitwright.web.draft import Shared, Teller, line_out, share_out
+from kitwright.web.assessments import AssessmentOut, ScopeJobOut, assessment_out
+from kitwright.web.draft import Teller, line_out, share_out
 from kitwright.web.out import (
     EngineOut,
     ExemptionOut,
-    LineOut,
     MoneyOut,
     ShopOut,
     TaxOut,
@@ -32,22 +33,17 @@ def answer(
     *,
     catalogue: Catalogue,
     language: str,
-    shared: Shared | None = None,
 ) -> QuoteOut:
-    """Return a quote as it goes over the wire, its sentences in the speaker's language.
-
-    `shared` is what quotes of the same draft have in common, where it is known already.
-    """
+    """Return a quote as it goes over the wire, its sentences in the speaker's language."""
     told = Teller(speaker)
-    parts = shared or share_out(quote, told)
+    parts = share_out(quote, told)
     repair = quote.repair
-    basis = quote.basis
+    taxed = repair.line_taxes or (None,) * len(repair.lines)
+    basis, assessment, in_play = basis_out(quote, speaker, catalogue=catalogue, language=language)
     return QuoteOut(
-        basis="asked" if basis is None else "repair" if basis.is_repair else "test",
-        assessment=None
-        if basis is None
-        else assessment_out(basis.assessment, catalogue, speaker, language=language),
-        in_play=tuple(_in_play(one) for one in basis.in_play) if basis is not None else (),
+        basis=basis,
+        assessment=assessment,
+        in_play=in_play,
         provisional=quote.is_provisional,
         on=quote.request.asked.on,
         valid_until=quote.valid_until,
@@ -60,41 +56,38 @@ def answer(
             currency=quote.shop.currency,
             prices_include_tax=quote.shop.selling_prices_include_tax,
         ),
-        engine=_engine(quote),
+        engine=engine_out(quote.request),
         jobs=parts.jobs,
         swallowed=parts.swallowed,
         access=parts.access,
         labour=parts.labour,
         kit=parts.kit,
-        lines=_lines(quote, told, parts.told),
-        taxes=tuple(
-            TaxOut(
-                component=tax.component,
-                name=tax.name,
-                rate=decimal_text(tax.percent),
-                base=money(tax.base),
-                amount=money(tax.amount),
-            )
-            for tax in repair.taxes
+        lines=tuple(
+            line_out(line, tax, told) for line, tax in zip(repair.lines, taxed, strict=True)
         ),
+        taxes=taxes_out(repair.taxes),
         tax_state="unknown" if repair.line_taxes is None else "known",
-        exemption=_exemption(quote.request),
-        totals=TotalsOut(
-            lines=money(repair.totals.lines),
-            discount=money(repair.totals.discount),
-            net=_maybe(repair.totals.net),
-            tax=_maybe(repair.totals.tax),
-            gross=_maybe(repair.totals.gross),
-            deposit=money(repair.totals.deposit),
-            prepaid=money(repair.totals.prepaid),
-            cash_rounding=money(repair.totals.cash_rounding),
-            payable=_maybe(repair.totals.payable),
-        ),
+        exemption=exemption_out(quote.request),
+        totals=totals_out(repair.totals),
         orders=parts.orders,
         unfilled=parts.unfilled,
         extras=parts.extras,
         questions=parts.questions,
         cautions=parts.cautions,
+    )
+
+
+def basis_out(
+    quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language: str
+) -> tuple[Literal["asked", "repair", "test"], AssessmentOut | None, tuple[InPlayOut, ...]]:
+    """Return what a quote was made of, with the assessment and the repairs in play."""
+    basis = quote.basis
+    if basis is None:
+        return "asked", None, ()
+    return (
+        "repair" if basis.is_repair else "test",
+        assessment_out(basis.assessment, catalogue, speaker, language=language),
+        tuple(_in_play(one) for one in basis.in_play),
     )
 
 
@@ -122,8 +115,37 @@ def _maybe(value: Money | None) -> MoneyOut | None:
     return None if value is None else money(value)
 
 
-def _engine(quote: Quote) -> EngineOut:
-    request = quote.request
+def taxes_out(taxes: Iterable[ComponentTax]) -> tuple[TaxOut, ...]:
+    """Return the taxes of a document on the wire."""
+    return tuple(
+        TaxOut(
+            component=tax.component,
+            name=tax.name,
+            rate=decimal_text(tax.percent),
+            base=money(tax.base),
+            amount=money(tax.amount),
+        )
+        for tax in taxes
+    )
+
+
+def totals_out(totals: Totals) -> TotalsOut:
+    """Return the totals on the wire."""
+    return TotalsOut(
+        lines=money(totals.lines),
+        discount=money(totals.discount),
+        net=_maybe(totals.net),
+        tax=_maybe(totals.tax),
+        gross=_maybe(totals.gross),
+        deposit=money(totals.deposit),
+        prepaid=money(totals.prepaid),
+        cash_rounding=money(totals.cash_rounding),
+        payable=_maybe(totals.payable),
+    )
+
+
+def engine_out(request: Request) -> EngineOut:
+    """Return the engine and its machine on the wire."""
     chassis = request.chassis
     return EngineOut(
         family=request.family.id,
@@ -135,7 +157,8 @@ def _engine(quote: Quote) -> EngineOut:
     )
 
 
-def _exemption(request: Request) -> ExemptionOut | None:
+def exemption_out(request: Request) -> ExemptionOut | None:
+    """Return the exemption that was shown, None where none was."""
     shown = request.asked.terms.exemption
     if shown is None:
         return None
@@ -144,18 +167,3 @@ def _exemption(request: Request) -> ExemptionOut | None:
         valid_until=shown.valid_until,
         kinds=tuple(sorted(request.exempt_kinds)),
     )
-
-
-def _lines(
-    quote: Quote, told: Teller, known: Mapping[int, tuple[TaxedLine | None, LineOut]]
-) -> tuple[LineOut, ...]:
-    """Return the lines; those that neither the counter nor the tax has changed are known."""
-    repair = quote.repair
-    taxed = repair.line_taxes or (None,) * len(repair.lines)
-    lines = []
-    for line, tax in zip(repair.lines, taxed, strict=True):
-        known_tax, known_line = known.get(id(line), (None, None))
-        if known_line is None or known_tax != tax:
-            known_line = line_out(line, tax, told)
-        lines.append(known_line)
-    return tuple(lines)

@@ -29,6 +29,9 @@ _READING_CHALLENGE: Final = {
     "WWW-Authenticate": 'Basic realm="kitwright", charset="UTF-8", Bearer realm="kitwright"'
 }
 
+ASKED: Final = "asked_for_key"
+"""Set in the state of a request once it was let in or refused."""
+
 
 class Keyring:
     """The keys of a service, as they are kept, and how often each may call.
@@ -64,6 +67,7 @@ class Keyring:
 
         Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls.
         """
+        request["state"][ASKED] = True
         scope = operation.scope
         if scope is None:
             if operation.is_limited:
@@ -131,7 +135,9 @@ def admission(
         async def admit(scope: Scope_, receive: Receive, send: Send) -> None:
             if scope["type"] == ScopeType.HTTP:
                 handler: Any = scope["route_handler"]
-                keyring.admit(scope, operations.get(handler.name or "", unnamed))
+                # once only: a short way past the framework may have asked already
+                if ASKED not in scope["state"]:
+                    keyring.admit(scope, operations.get(handler.name or "", unnamed))
             await app(scope, receive, send)
 
         return admit

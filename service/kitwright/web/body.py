@@ -11,6 +11,7 @@ from typing import Any, Final, TypeVar
 
 import msgspec
 from litestar import Request
+from litestar.types import Receive
 from msgspec import Struct
 
 from kitwright.web.faults import Members, NoNumber, find_faults, shape_of
@@ -61,16 +62,21 @@ def _wrong_media(detail: str) -> Refusal:
 
 
 async def receive(request: Request[Any, Any, Any], most: int = MOST_BYTES) -> bytes:
-    """Return the whole body, read only as far as it may be long.
-
-    Raises: Refusal: body-too-large, bad-request.
-    """
+    """Return a request's body, as `receive_body` does."""
     announced = request.headers.get("content-length", "0")
+    return await receive_body(announced, request.receive, most)
+
+
+async def receive_body(announced: str, receive: Receive, most: int = MOST_BYTES) -> bytes:
+    """Return the whole body of an announced length, read only as far as it may be long.
+
+    Raises: Refusal: body-too-large, bad-request where it breaks off.
+    """
     if announced.isdecimal() and len(announced) < 20 and int(announced) <= most:
         parts: list[bytes] = []
         size = 0
         while True:
-            message = await request.receive()
+            message = await receive()
             if message["type"] != "http.request":
                 raise Refusal("bad-request", "the body ended before its announced length")
             part = message.get("body", b"")

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from fractions import Fraction
 
-import msgspec
 from msgspec import Struct
 
 from kitwright.language.render import Speaker
@@ -50,10 +49,7 @@ from kitwright.web.out import (
 
 
 class Shared(Struct, frozen=True, kw_only=True):
-    """The members of an answer that follow from its draft, and the sentences of its lines.
-
-    `told` holds the lines by identity, as they are with their tax in the draft.
-    """
+    """The members of an answer that follow from its draft."""
 
     jobs: tuple[JobOut, ...]
     swallowed: tuple[SwallowedOut, ...]
@@ -65,7 +61,6 @@ class Shared(Struct, frozen=True, kw_only=True):
     extras: tuple[ExtraOut, ...]
     questions: tuple[QuestionOut, ...]
     cautions: tuple[CautionOut, ...]
-    told: dict[int, tuple[TaxedLine | None, LineOut]]
 
 
 def share_out(quote: Quote, told: Teller) -> Shared:
@@ -121,20 +116,21 @@ def share_out(quote: Quote, told: Teller) -> Shared:
             )
             for each in quote.cautions
         ),
-        told={
-            id(line): (tax, line_out(line, tax, told))
-            for line, tax in zip(
-                repair.lines, repair.line_taxes or (None,) * len(repair.lines), strict=True
-            )
-        },
     )
 
 
-def line_out(line: PricedLine, tax: TaxedLine | None, told: Teller) -> LineOut:
-    """Return a line on the wire."""
+def line_out(
+    line: PricedLine,
+    tax: TaxedLine | None,
+    told: Teller,
+    why: tuple[WhyOut, ...] | None = None,
+) -> LineOut:
+    """Return a line on the wire; `why` are its reasons, where they are told already."""
     computed = line.computed
+    amount = money(line.amount)
     return LineOut(
-        kind=line.kind.value,
+        # words of the catalogue are texts themselves: the way to a member's value is longer
+        kind=line.kind,
         code=line.code,
         cylinder=None if line.operation is None else line.operation[1] or None,
         description=told.speaker.line(line),
@@ -142,10 +138,10 @@ def line_out(line: PricedLine, tax: TaxedLine | None, told: Teller) -> LineOut:
         unit=REC20[line.unit],
         unit_price=f"{line.unit_price:f}",
         base_quantity=decimal_text(line.base_quantity),
-        amount=money(line.amount),
-        net=None if tax is None else money(tax.net),
+        amount=amount,
+        net=None if tax is None else amount if tax.net == line.amount else money(tax.net),
         tax=None if tax is None else money(tax.tax),
-        gross=None if tax is None else money(tax.gross),
+        gross=None if tax is None else amount if tax.gross == line.amount else money(tax.gross),
         computed=None
         if computed is None
         else ComputedOut(
@@ -153,25 +149,10 @@ def line_out(line: PricedLine, tax: TaxedLine | None, told: Teller) -> LineOut:
             base_quantity=decimal_text(computed.base_quantity),
             amount=money(computed.amount),
         ),
-        tax_kind=line.tax_kind.value,
+        tax_kind=line.tax_kind,
         labour_class=line.labour_class,
-        why=told.whys(line.why),
+        why=told.whys(line.why) if why is None else why,
     )
-
-
-def encoded(shared: Shared) -> Shared:
-    """Return the same with every member encoded, to be copied into answers as it is."""
-    members = {
-        name: msgspec.Raw(msgspec.json.encode(getattr(shared, name)))
-        for name in shared.__struct_fields__
-        if name != "told"
-    }
-    told = {
-        place: (tax, msgspec.Raw(msgspec.json.encode(line)))
-        for place, (tax, line) in shared.told.items()
-    }
-    # the encoder copies a Raw wherever it stands; the types say what it holds
-    return Shared(**members, told=told)  # type: ignore[arg-type]
 
 
 class Teller:

@@ -26,7 +26,7 @@ class Journal:
             "level": level,
             "event": event,
         }
-        line.update((name, fact) for name, fact in facts.items() if fact is not None)
+        line |= {name: fact for name, fact in facts.items() if fact is not None}
         with suppress(OSError, ValueError):
             self._stream.write(msgspec.json.encode(line) + b"\n")
             self._stream.flush()

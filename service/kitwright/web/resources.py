@@ -14,6 +14,7 @@ from litestar.handlers import HTTPRouteHandler, get, post
 from kitwright.web import operations
 from kitwright.web.body import read_body
 from kitwright.web.codes import documented_codes
+from kitwright.web.direct import raise_met
 from kitwright.web.docs import POLICY, docs_page
 from kitwright.web.findings import AssessmentIn
 from kitwright.web.metrics import PLAIN, Metrics
@@ -57,6 +58,7 @@ def _preview(service: Service) -> HTTPRouteHandler:
 
     @post(operations.PREVIEW.path, name=operations.PREVIEW.id, status_code=200)
     async def preview(request: Call) -> Response[bytes]:
+        raise_met(request)
         form = best_form(request, forms)
         asked = await read_body(request, PreviewIn)
         if form == TEXT:

@@ -9,7 +9,6 @@ from typing import NoReturn
 from weakref import WeakKeyDictionary
 
 import msgspec
-from msgspec import structs
 
 from kitwright.errors import KitwrightError
 from kitwright.flow import assess, quote_repair
@@ -20,9 +19,9 @@ from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked, read_request
 from kitwright.web.answer import answer
 from kitwright.web.assessments import AssessmentOut, assessment_out
-from kitwright.web.draft import Shared, Teller, encoded, share_out
 from kitwright.web.findings import AssessmentIn
 from kitwright.web.quotes import QuoteOut
+from kitwright.web.sheet import Sheet, fill_sheet, make_sheet
 from kitwright.web.wire import PreviewIn
 from kitwright.workshop import Workshop
 
@@ -52,7 +51,7 @@ class Service:
         self._speakers: dict[str, Speaker] = {}
         # a shop whose language nobody speaks could not answer anything
         self.speaker(None)
-        self._shared: WeakKeyDictionary[Draft, dict[str, Shared]] = WeakKeyDictionary()
+        self._sheets: WeakKeyDictionary[Draft, dict[str, Sheet]] = WeakKeyDictionary()
 
     def speaker(self, language: str | None) -> tuple[str, Speaker]:
         """Return the language of an answer, the shop's where none is asked for, and its speaker.
@@ -103,23 +102,15 @@ class Service:
         """
         quote = self.quote(asked)
         language, speaker = self.speaker(asked.language)
-        shared = None
-        if quote.is_of_draft:
-            known = self._shared.setdefault(quote.draft, {})
-            if language not in known:
-                plain = structs.replace(quote, repair=quote.draft.repair)
-                known[language] = encoded(share_out(plain, Teller(speaker)))
-            shared = known[language]
-        body = msgspec.json.encode(
-            answer(
-                quote,
-                speaker,
-                catalogue=self.workshop.catalogue,
-                language=language,
-                shared=shared,
-            )
-        )
-        return quote, body
+        catalogue = self.workshop.catalogue
+        if not quote.is_of_draft:
+            whole = answer(quote, speaker, catalogue=catalogue, language=language)
+            return quote, msgspec.json.encode(whole)
+        known = self._sheets.setdefault(quote.draft, {})
+        if language not in known:
+            known[language] = make_sheet(quote, speaker, catalogue=catalogue, language=language)
+        sheet = known[language]
+        return quote, fill_sheet(sheet, quote, speaker, catalogue=catalogue, language=language)
 
     def assessment(self, asked: AssessmentIn) -> Assessment:
         """Return what findings come to. Raises: RequestRefused."""
