@@ -21,6 +21,7 @@ from kitwright.money import Money
 from kitwright.store.rows import (
     Row,
     Session,
+    indexed,
     match_words,
     moment,
     moment_or_none,
@@ -81,8 +82,8 @@ class QuoteTables:
             "quote_words",
             {
                 "rowid": quote.number,
-                "customer": "" if customer is None else customer[0],
-                "machine": "" if machine is None else machine[0],
+                "customer": "" if customer is None else indexed(customer[0]),
+                "machine": "" if machine is None else indexed(machine[0]),
                 "serial": " ".join(map(str, sorted(serials, key=str))),
             },
         )
@@ -90,12 +91,13 @@ class QuoteTables:
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         """Return at most `wanted.most` quotes, newest first."""
         table, conditions, values = "quotes", [], list[object]()
-        if wanted.words:
+        match = match_words(wanted.words)
+        if match:
             # the words lead: they choose few quotes, in the order that is asked for
             table = "quote_words CROSS JOIN quotes ON quotes.number = quote_words.rowid"
             conditions.append("quote_words MATCH ?")
-            values.append(match_words(wanted.words))
-        key = "quote_words.rowid" if wanted.words else "quotes.number"
+            values.append(match)
+        key = "quote_words.rowid" if match else "quotes.number"
         if wanted.states:
             conditions.append(f"state IN ({', '.join('?' * len(wanted.states))})")
             values += [state.value for state in wanted.states]
@@ -103,16 +105,21 @@ class QuoteTables:
             if number is not None:
                 conditions.append(f"quotes.{column} = ?")
                 values.append(number)
-        for day, bound, order in ((wanted.made_from, ">=", "ASC"), (wanted.made_to, "<=", "DESC")):
-            if day is not None:
-                conditions.append(f"made_on {bound} ?")
-                values.append(day.isoformat())
-                # numbers run with the days: without this bound, whatever lies outside is read too
-                conditions.append(
-                    f"{key} {bound} (SELECT number FROM quotes INDEXED BY quotes_made_on WHERE"
-                    f" made_on {bound} ? ORDER BY made_on {order}, number {order} LIMIT 1)"
-                )
-                values.append(day.isoformat())
+        days = [
+            (f"made_on {bound} ?", day.isoformat())
+            for bound, day in ((">=", wanted.made_from), ("<=", wanted.made_to))
+            if day is not None
+        ]
+        if days:
+            within = " AND ".join(condition for condition, _ in days)
+            # numbers run with the days, but for a clock set back: without these bounds, whatever
+            # lies outside is read too
+            bounds = (
+                f"(SELECT {end}(number) FROM quotes INDEXED BY quotes_made_on WHERE {within})"
+                for end in ("min", "max")
+            )
+            conditions += [within, f"{key} BETWEEN {' AND '.join(bounds)}"]
+            values += [day for _, day in days] * 3
         if wanted.before is not None:
             conditions.append(f"{key} < ?")
             values.append(wanted.before)
