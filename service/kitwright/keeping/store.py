@@ -345,7 +345,8 @@ class Store(Protocol):
 
     A piece of work is done whole or not at all, and sees no other's half-done changes. What it
     returns comes back only when it would survive a power cut; what it raises is raised again, and
-    undoes only its own changes. Pieces of work run one after the other.
+    undoes only its own changes: StopIteration and what would end a program as the cause of a
+    RuntimeError. Pieces of work run one after the other.
     """
 
     def read(self, work: Callable[[Records], T]) -> T:

@@ -74,7 +74,7 @@ class SqliteStore:
         self._reader: tuple[Any, Records] | None = None
         self._is_frozen = False
         """Whether the reader sees no later change, so that it serves but once."""
-        self._writer = Writer(lambda: connect(file), tables)
+        self._writer = Writer(lambda: connect(file), tables, lambda error: translated(error, file))
 
     @classmethod
     def open(cls, folder: Path) -> SqliteStore:
@@ -113,7 +113,7 @@ class SqliteStore:
         except sqlite3.Error as error:
             self._stop_reading()
             if is_outer(error):
-                raise translated(error) from error
+                raise translated(error, self.file) from error
             raise
 
     def _reading(self) -> tuple[Any, Records]:
@@ -201,7 +201,7 @@ def _open(file: Path, how: str) -> Any:
 
 
 def _failed_to_open(file: Path, error: Exception) -> StoreUnavailable | StoreFull:
-    if isinstance(error, sqlite3.Error) and isinstance(full := translated(error), StoreFull):
+    if isinstance(error, sqlite3.Error) and isinstance(full := translated(error, file), StoreFull):
         return full
     return StoreUnavailable(f"can't open {file}: {error}")
 

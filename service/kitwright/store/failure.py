@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import tempfile
+from pathlib import Path
 from typing import Final
 
 from kitwright.keeping.store import (
@@ -15,6 +18,11 @@ SEALED: Final = "an issued revision never changes"
 """What the schema says to a change of an issued revision."""
 _FULL: Final = ("SQLITE_FULL", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE")
 """A file that can't grow is a disk or a quota that is full, whichever says so."""
+_VAGUE: Final = "SQLITE_IOERR"
+"""What `pysqlite3` says for a dozen causes; Python's own module tells which."""
+_A_LITTLE: Final = 256 * 1024
+PROBE: Final = ".room-"
+"""How the name of a file begins that is written to see whether there is room."""
 _OUTER: Final = (
     "SQLITE_FULL",
     "SQLITE_IOERR",
@@ -32,9 +40,9 @@ _OUTER: Final = (
 """How the names of errors begin that no statement is to blame for."""
 
 
-def translated(error: Exception) -> StoreFull | StoreUnavailable:
-    """Return a database's error as one of the store's own."""
-    if _name(error) in _FULL:
+def translated(error: Exception, file: Path) -> StoreFull | StoreUnavailable:
+    """Return an error of a database, in its file, as one of the store's own."""
+    if _name(error) in _FULL or (_name(error) == _VAGUE and not _can_grow(file)):
         return StoreFull(f"no room for more: {error}")
     return StoreUnavailable(f"the records can't be reached: {error}")
 
@@ -49,6 +57,24 @@ def refused(error: Exception) -> RevisionSealed | RecordConflict:
 def is_outer(error: Exception) -> bool:
     """Return whether an error came from the disk or another process, not from the statement."""
     return _name(error).startswith(_OUTER)
+
+
+def _can_grow(file: Path) -> bool:
+    """Return whether another file beside a database could be a little larger than it and its log.
+
+    A full disk, a quota and a bound on the size of files all say no, each with its own error.
+    """
+    try:
+        largest = max(one.stat().st_size for one in file.parent.glob(f"{file.name}*"))
+        with tempfile.TemporaryFile(dir=file.parent, prefix=PROBE) as probe:
+            # the length first: it alone takes no room
+            probe.truncate(largest + _A_LITTLE)
+            probe.seek(largest)
+            probe.write(bytes(_A_LITTLE))
+            probe.flush()
+    except (OSError, ValueError) as error:
+        return getattr(error, "errno", None) not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+    return True
 
 
 def _name(error: Exception) -> str:

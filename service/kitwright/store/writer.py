@@ -10,8 +10,8 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any, Final, Protocol, TypeVar
 
-from kitwright.keeping.store import Records, StoreUnavailable
-from kitwright.store.failure import is_outer, translated
+from kitwright.keeping.store import Records, StoreError, StoreUnavailable
+from kitwright.store.failure import is_outer
 from kitwright.store.sqlite import sqlite3
 
 T = TypeVar("T")
@@ -43,11 +43,18 @@ class Writer:
     Args:
         connect: opens the connection, and opens it again after a failure of the disk.
         tables: makes the records of a connection.
+        failure: tells in the store's own words what the database said of the disk.
     """
 
-    def __init__(self, connect: Callable[[], Any], tables: Callable[[Any], Records]) -> None:
+    def __init__(
+        self,
+        connect: Callable[[], Any],
+        tables: Callable[[Any], Records],
+        failure: Callable[[Exception], StoreError],
+    ) -> None:
         self._connect = connect
         self._tables = tables
+        self._failure = failure
         self._waiting: queue.SimpleQueue[_Piece | None] = queue.SimpleQueue()
         self._connection: Any = None
         self._records: Records | None = None
@@ -113,7 +120,7 @@ class Writer:
         except sqlite3.Error as error:
             self._give_up()
             # one for each: whoever catches an error adds to it
-            return [(promise, None, translated(error)) for _, promise in group]
+            return [(promise, None, self._failure(error)) for _, promise in group]
         except BaseException as error:  # noqa: BLE001 - the thread lives on, and everyone is told
             self._give_up()
             return [(promise, None, error) for _, promise in group]
