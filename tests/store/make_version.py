@@ -1,4 +1,4 @@
-"""Makes the database that `tests/store/versions` keeps of the newest schema, with one of everything.
+"""Makes the database that `tests/store/versions` keeps of the newest schema: one of everything.
 
 `python -m tests.store.make_version`, once for each new step of the schema and before it is
 released; later only that version's own code could do it. Beside it stands what it holds, as JSON.

@@ -40,7 +40,7 @@ def lacking(held: Any, now: Any, path: str = "") -> list[str]:
 
 
 def test_every_schema_has_its_database() -> None:
-    assert VERSIONS == sorted(all_names())
+    assert sorted(all_names()) == VERSIONS
 
 
 @pytest.mark.parametrize("version", VERSIONS)

@@ -241,12 +241,21 @@ def migrate(connection: Any) -> None:
 
 def pending(connection: Any) -> tuple[str, ...]:
     """Return the names of the steps that a database lacks. Raises: NewerSchema, sqlite3.Error."""
-    database = Database(connection)
-    done = [one.name for one in MIGRATIONS.applied(database)]
-    unknown = tuple(name for name in done if name not in all_names())
+    done = check_known(connection)
+    return tuple(name for name in all_names() if name not in done)
+
+
+def check_known(connection: Any) -> tuple[str, ...]:
+    """Return the names of the steps that a database has been through.
+
+    Raises: NewerSchema, sqlite3.Error.
+    """
+    done = tuple(one.name for one in MIGRATIONS.applied(Database(connection)))
+    known = all_names()
+    unknown = tuple(name for name in done if name not in known)
     if unknown:
         raise NewerSchema(unknown)
-    return tuple(one.name for one in MIGRATIONS.pending(database))
+    return done
 
 
 def all_names() -> tuple[str, ...]:

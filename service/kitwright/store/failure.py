@@ -20,6 +20,7 @@ _FULL: Final = ("SQLITE_FULL", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE")
 """A file that can't grow is a disk or a quota that is full, whichever says so."""
 _VAGUE: Final = "SQLITE_IOERR"
 """What `pysqlite3` says for a dozen causes; Python's own module tells which."""
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _A_LITTLE: Final = 256 * 1024
 PROBE: Final = ".room-"
 """How the name of a file begins that is written to see whether there is room."""
@@ -73,9 +74,16 @@ def _can_grow(file: Path) -> bool:
             probe.write(bytes(_A_LITTLE))
             probe.flush()
     except (OSError, ValueError) as error:
-        return getattr(error, "errno", None) not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+        return getattr(error, "errno", None) not in _NO_ROOM
     return True
 
 
 def _name(error: Exception) -> str:
     return getattr(error, "sqlite_errorname", None) or ""
+
+
+def of_disk(error: OSError, what: str) -> StoreFull | StoreUnavailable:
+    """Return what the system says of a file as one of the store's own errors."""
+    if error.errno in _NO_ROOM:
+        return StoreFull(f"no room for more: {what}: {error.strerror}")
+    return StoreUnavailable(f"{what}: {error.strerror or error}")
