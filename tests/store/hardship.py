@@ -15,8 +15,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import Final, TypeVar
 
-from tests.store.small import NOON, a_key, an_answer, an_event
+from tests.store.small import NOON, STAMP, a_key, an_answer, an_event, figures
 
+from kitwright.keeping.life import issue, keep_quote
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
 from kitwright.store.engine import FILE, SqliteStore
 
@@ -171,12 +172,15 @@ def read_only_with_a_log(folder: Path) -> None:
 
 
 def writes_for_ever(folder: Path) -> None:
-    """Add events and answers until killed, telling each event once it is kept."""
+    """Issue quotes until killed, telling each number once the quote is kept."""
+
+    def work(records: Records) -> int:
+        return issue(records, STAMP, keep_quote(records, STAMP, figures())).number
 
     async def write() -> None:
         while True:
-            seqs = await asyncio.gather(*(store.write(add_event) for _ in range(3)))
-            print(max(seqs), flush=True)
+            numbers = await asyncio.gather(*(store.write(work) for _ in range(3)))
+            print(max(numbers), flush=True)
 
     with closing(SqliteStore.open(folder)) as store:
         asyncio.run(write())

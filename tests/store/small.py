@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 from msgspec import structs
 
 from kitwright.keeping.key import Scope
+from kitwright.keeping.life import Figures
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -238,6 +239,24 @@ def an_answer(idempotency_key: str = "once", **said: object) -> KeptAnswer:
         headers={"ETag": '"1"'},
         body=b'{"number": 1}',
         expires_at=NOON + DAY,
+    )
+    return structs.replace(plain, **said)
+
+
+def figures(**said: object) -> Figures:
+    plain = Figures(
+        request=b'{"family": "QM-H27"}',
+        answer=ANSWER,
+        catalogue_revision="c-1",
+        tax_state="known",
+        is_provisional=False,
+        net=Money(10000, USD),
+        gross=Money(10825, USD),
+        valid_until=TODAY + 14 * DAY,
+        family="QM-H27",
+        serial=None,
+        customer=None,
+        machine=None,
     )
     return structs.replace(plain, **said)
 
