@@ -39,10 +39,10 @@ def faults(folder: Path) -> list[str]:
     return [str(finding) for finding in found if finding.severity is Severity.fault]
 
 
-@pytest.fixture
-def shop(tmp_path: Path) -> Path:
-    """Return a data folder with a quote and two photographs of it."""
-    folder = tmp_path / "shop"
+@pytest.fixture(scope="module")
+def small_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a data folder with a quote and two photographs of it, to be copied."""
+    folder = tmp_path_factory.mktemp("small") / "shop"
     files = PhotoFiles(folder)
 
     def work(records: Records) -> None:
@@ -55,6 +55,13 @@ def shop(tmp_path: Path) -> Path:
     with closing(SqliteStore.open(folder)) as store:
         store.write_now(work)
     return folder
+
+
+@pytest.fixture
+def shop(small_shop: Path, tmp_path: Path) -> Path:
+    """Return a small shop's data folder of the test's own."""
+    shutil.copytree(small_shop, tmp_path / "shop")
+    return tmp_path / "shop"
 
 
 def held(folder: Path) -> dict[str, Any]:
@@ -182,11 +189,16 @@ def test_backup_leaves_out_what_was_erased(shop: Path, tmp_path: Path) -> None:
     assert secret not in (tmp_path / "monday.tar").read_bytes()
 
 
-@pytest.fixture
-def backup(shop: Path, tmp_path: Path) -> Path:
-    target = tmp_path / "monday.tar"
-    back_up(shop, target, at=NOON)
+@pytest.fixture(scope="module")
+def whole_backup(small_shop: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    target = tmp_path_factory.mktemp("whole") / "monday.tar"
+    back_up(small_shop, target, at=NOON)
     return target
+
+
+@pytest.fixture
+def backup(whole_backup: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(whole_backup, tmp_path / "monday.tar"))
 
 
 def test_restore_spares_a_folder_with_a_database(backup: Path, shop: Path) -> None:

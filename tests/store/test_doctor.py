@@ -91,10 +91,10 @@ def live(records: Records) -> None:
     erase_customer(records, STAMP, erased, redact=lambda revision: revision)
 
 
-@pytest.fixture
-def shop(tmp_path: Path) -> Path:
-    """Return a data folder after a busy day, with two photographs."""
-    folder = tmp_path / "shop"
+@pytest.fixture(scope="module")
+def busy_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a data folder after a busy day, with two photographs, to be copied."""
+    folder = tmp_path_factory.mktemp("busy") / "shop"
     files = PhotoFiles(folder)
 
     def work(records: Records) -> None:
@@ -106,6 +106,13 @@ def shop(tmp_path: Path) -> Path:
     with closing(SqliteStore.open(folder)) as store:
         store.write_now(work)
     return folder
+
+
+@pytest.fixture
+def shop(busy_shop: Path, tmp_path: Path) -> Path:
+    """Return a busy shop's data folder of the test's own."""
+    shutil.copytree(busy_shop, tmp_path / "shop")
+    return tmp_path / "shop"
 
 
 def found(folder: Path, now: datetime = NOON, **said: Any) -> list[tuple[str, str]]:
