@@ -20,11 +20,12 @@ from pathlib import Path
 HERE = Path(__file__).parent
 OUT = HERE / "out"
 SAID = "listening on "
+OWNER = "owner key: "
 
 
 @contextmanager
-def running(shop: str) -> Iterator[str]:
-    """Run the service for a shop; give its address; stop it afterwards."""
+def running(shop: str) -> Iterator[tuple[str, str]]:
+    """Run the service for a shop; give its address and its owner's key; stop it afterwards."""
     with tempfile.TemporaryDirectory(prefix="kitwright-demo-") as data:
         # faults only: the quotes are what is to be read here
         command = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--log", "faults"]
@@ -32,20 +33,27 @@ def running(shop: str) -> Iterator[str]:
             [*command, "--shop", shop, "--data", data], stdout=subprocess.PIPE, text=True
         ) as service:
             try:
-                line = service.stdout.readline() if service.stdout is not None else ""
-                if not line.startswith(SAID):
+                said = service.stdout
+                # a new data folder: its first start prints the owner's key
+                key = said.readline() if said is not None else ""
+                line = said.readline() if said is not None else ""
+                if not (key.startswith(OWNER) and line.startswith(SAID)):
                     sys.exit(f"the service for {shop} did not start; see above")
-                yield line.removeprefix(SAID).strip()
+                yield line.removeprefix(SAID).strip(), key.removeprefix(OWNER).strip()
             finally:
                 service.terminate()
 
 
-def post(address: str, body: bytes, accept: str) -> bytes:
+def post(address: str, key: str, body: bytes, accept: str) -> bytes:
     """Post a request; return the answer, or end with the problem that came back."""
     request = urllib.request.Request(
         address,
         data=body,
-        headers={"Content-Type": "application/json", "Accept": accept},
+        headers={
+            "Authorization": f"Bearer {key}",
+            "Content-Type": "application/json",
+            "Accept": accept,
+        },
         method="POST",
     )
     try:
@@ -55,14 +63,14 @@ def post(address: str, body: bytes, accept: str) -> bytes:
         sys.exit(f"refused: {error.read().decode()}")
 
 
-def ask(address: str, path: Path, *, picture: bool = False) -> None:
+def ask(address: str, key: str, path: Path, *, picture: bool = False) -> None:
     """Post one request file in every form, keep the answers, print the text."""
     body = path.read_bytes()
     forms = {".json": "application/json", ".txt": "text/plain"}
     if picture:
         forms[".svg"] = "image/svg+xml"
     for suffix, accept in forms.items():
-        answer = post(address, body, accept)
+        answer = post(address, key, body, accept)
         (OUT / path.name).with_suffix(suffix).write_bytes(answer)
         if suffix == ".txt":
             print(answer.decode())
@@ -72,11 +80,11 @@ def main() -> None:
     """Assess and quote every request of every shop."""
     OUT.mkdir(exist_ok=True)
     for folder in sorted((HERE / "requests").iterdir()):
-        with running(folder.name) as address:
+        with running(folder.name) as (address, key):
             for path in sorted((folder / "findings").glob("*.json")):
-                ask(f"{address}/v1/assessments", path, picture=True)
+                ask(f"{address}/v1/assessments", key, path, picture=True)
             for path in sorted(folder.glob("*.json")):
-                ask(f"{address}/v1/quotes/preview", path)
+                ask(f"{address}/v1/quotes/preview", key, path)
     kept = OUT.relative_to(HERE.parent)
     print(f"Every answer is kept in {kept}/: as JSON, as text, the readings as a picture (SVG).")
 

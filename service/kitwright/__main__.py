@@ -7,7 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -82,7 +82,9 @@ def _parser() -> argparse.ArgumentParser:
 
 def _setting(parser: argparse.ArgumentParser, name: str, metavar: str, told: str) -> None:
     """Add the option of a setting, and say which environment variable it has."""
-    parser.add_argument(f"--{name}", metavar=metavar, help=f"{told}; or {ENVIRONMENT[name]}")
+    parser.add_argument(
+        f"--{name}", metavar=metavar, help=f"{told}; or {ENVIRONMENT[name.replace('-', '_')]}"
+    )
 
 
 def _catalog(parser: argparse.ArgumentParser) -> None:
@@ -103,7 +105,8 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser = commands.add_parser(
         "serve",
         help="run the REST service",
-        description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers. "
+        description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers, "
+        "and at the first start of a data folder `owner key: kw_...`, which is shown only then. "
         "Its description is at /docs for people, at /openapi.json for programs. Stop it with "
         "Ctrl-C.",
         epilog="example: kitwright serve --shop orchard --port 0",
@@ -116,6 +119,15 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "log",
         "WHAT",
         "what goes to standard error, as JSON lines: requests (with faults; the default) or faults",
+    )
+    _setting(
+        parser, "rate", "N", "calls a minute that each key may make; 0: any number (default: 6000)"
+    )
+    _setting(
+        parser,
+        "private-webhooks",
+        "YES",
+        "`yes` lets webhooks lead into your own network (default: no)",
     )
     _catalog(parser)
     _shop(parser)
@@ -310,7 +322,7 @@ def _openapi(given: argparse.Namespace) -> int:
 
 
 def _backup(given: argparse.Namespace) -> int:
-    done = back_up(_settings(given).data, Path(given.file), at=datetime.now(UTC))
+    done = back_up(_settings(given).data, Path(given.file))
     for sha256 in done.missing:
         print(f"photograph {sha256} has no file, so it is not backed up", file=sys.stderr)
     print(f"backed up: the database and {done.photos} photographs in {given.file}")
@@ -327,7 +339,7 @@ def _restore(given: argparse.Namespace) -> int:
 
 def _doctor(given: argparse.Namespace) -> int:
     folder = _settings(given).data
-    findings = examine(folder, now=datetime.now(UTC))
+    findings = examine(folder)
     for finding in findings:
         print(finding)
     faults = sum(finding.severity is Severity.fault for finding in findings)

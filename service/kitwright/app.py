@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
+import math
 import sys
-from collections.abc import Callable, Iterable
+import time
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import asynccontextmanager, suppress
 from datetime import date, datetime
+from secrets import token_bytes
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from litestar import Litestar
+from msgspec import structs
 
 import kitwright
 from kitwright.catalogue.check import check_catalogue
@@ -18,11 +25,26 @@ from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.readings_svg import readings_svg
 from kitwright.errors import KitwrightError
+from kitwright.keeping.key import NewKey, Scope, make_key
+from kitwright.keeping.link import SECRET_BYTES
+from kitwright.keeping.record import KeyRecord
+from kitwright.keeping.store import Records, StoreError
+from kitwright.outbound.post import Poster
+from kitwright.outbound.pump import Pump
+from kitwright.outbound.signature import make_secret
+from kitwright.outbound.target import check_target
+from kitwright.posting import StoredOutbox
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
+from kitwright.store.engine import SqliteStore
+from kitwright.store.files import PhotoFiles, kind_of
+from kitwright.web.auth import Keyring, admission
 from kitwright.web.edge import Edge
 from kitwright.web.examples import find_examples
+from kitwright.web.kept.all import KEPT_OPERATIONS, make_kept_handlers
+from kitwright.web.kept.desk import Desk, utc_now
+from kitwright.web.limits import Limits
 from kitwright.web.log import Journal, JournalHandler
 from kitwright.web.metrics import Metrics
 from kitwright.web.negotiate import SVG, TEXT
@@ -79,6 +101,9 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
     )
 
 
+ALL_OPERATIONS: Final = (*OPERATIONS, *KEPT_OPERATIONS)
+
+
 def openapi_document(service: Service) -> dict[str, object]:
     """Return the API description, its examples run on the service's own catalogue."""
     requests = {
@@ -89,38 +114,190 @@ def openapi_document(service: Service) -> dict[str, object]:
         for one in (ASSESS, PREVIEW)
     }
     examples = find_examples(service, requests)
-    return describe(OPERATIONS, kitwright.__version__, examples)
+    return describe(ALL_OPERATIONS, kitwright.__version__, examples)
 
 
-def make_app(service: Service, journal: Journal | None = None) -> Edge:
-    """Return the ASGI application of a service; `journal` gets a line for every request."""
+def open_desk(
+    service: Service,
+    settings: Settings,
+    *,
+    now: Callable[[], datetime] = utc_now,
+    draw: Callable[[int], bytes] = token_bytes,
+) -> tuple[Desk, SqliteStore, str | None]:
+    """Return the desk of a data folder, its store, and at the first start the owner's key.
+
+    `now` is the moment in UTC, `draw` gives random bytes. The store is the caller's to close.
+
+    Raises: StoreError.
+    """
+    store = SqliteStore.open(settings.data)
+    try:
+        secret, fresh = _first_start(store, now(), draw)
+        keys = {key.id: key for key in store.read(lambda records: records.keys.every())}
+    except BaseException:
+        store.close()
+        raise
+    zone = ZoneInfo(service.workshop.shop.time_zone)
+    keyring = Keyring(
+        keys,
+        by_key=_limits(settings.rate),
+        by_address=_limits(math.ceil(settings.rate / 10)),
+        used=_used(store),
+        today=lambda: now().astimezone(zone).date(),
+    )
+    desk = Desk(
+        service,
+        store,
+        keyring,
+        files=PhotoFiles(settings.data),
+        kind_of=kind_of,
+        secret=secret,
+        now=now,
+        draw=draw,
+        make_hook_secret=make_secret,
+        check_target=lambda url: str(
+            check_target(url, allow_private=settings.private_webhooks).url
+        ),
+    )
+    return desk, store, None if fresh is None else fresh.text
+
+
+def _limits(rate: int) -> Limits:
+    # a burst of ten seconds' worth: a counter that opens a page makes many calls at once
+    return Limits(rate, max(1, rate // 6), time.monotonic)
+
+
+_SECRET: Final = "customer-links"
+
+
+def _first_start(
+    store: SqliteStore, now: datetime, draw: Callable[[int], bytes]
+) -> tuple[bytes, NewKey | None]:
+    """Return the secret of the customers' links, and the owner's key where it was made now."""
+    found = store.read(lambda records: records.keys.secret(_SECRET))
+    has_keys = store.read(lambda records: bool(records.keys.every()))
+    if found is not None and has_keys:
+        return found, None
+    secret = found or draw(SECRET_BYTES)
+    fresh = None if has_keys else make_key(draw)
+
+    def first(records: Records) -> None:
+        if found is None:
+            records.keys.add_secret(_SECRET, secret)
+        if fresh is not None:
+            records.keys.add(
+                KeyRecord(
+                    id=fresh.id,
+                    name="owner",
+                    scopes=frozenset({Scope.OWNER}),
+                    hash=fresh.hash,
+                    made_at=now,
+                    last_used_on=None,
+                    revoked_at=None,
+                )
+            )
+
+    store.write_now(first)
+    return secret, fresh
+
+
+def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
+    """Return what notes the day on which a key is used, besides answering."""
+    under_way: set[asyncio.Task[None]] = set()
+
+    async def note(key: KeyRecord) -> None:
+        # the key may have been revoked in between, so only the day is set
+        def work(records: Records) -> None:
+            kept = records.keys.get(key.id)
+            if kept is not None:
+                records.keys.put(structs.replace(kept, last_used_on=key.last_used_on))
+
+        with suppress(StoreError):
+            await store.write(work)
+
+    def used(key: KeyRecord) -> None:
+        task = asyncio.get_running_loop().create_task(note(key))
+        under_way.add(task)
+        task.add_done_callback(under_way.discard)
+
+    return used
+
+
+def make_app(desk: Desk, journal: Journal | None = None, pump: Pump | None = None) -> Edge:
+    """Return the ASGI application of a desk.
+
+    `journal` gets a line for every request; `pump` posts events as long as the application runs.
+    """
     metrics = Metrics()
+    service = desk.service
+    operations = {one.id: one for one in ALL_OPERATIONS}
+
+    @asynccontextmanager
+    async def pumping(_: Litestar) -> AsyncIterator[None]:
+        if pump is None:
+            yield
+            return
+        desk.wake = pump.wake
+        stop = asyncio.Event()
+        task = asyncio.create_task(pump.run(stop))
+        try:
+            yield
+        finally:
+            stop.set()
+            await task
+
     app = Litestar(
-        route_handlers=make_handlers(service, metrics, lambda: openapi_document(service)),
+        route_handlers=[
+            *make_handlers(service, metrics, lambda: openapi_document(service)),
+            *make_kept_handlers(desk),
+        ],
+        middleware=[admission(desk.keyring, operations)],
+        lifespan=[pumping],
         exception_handlers=HANDLERS,
         openapi_config=None,
         logging_config=None,
     )
-    return Edge(app, {one.id: one.path for one in OPERATIONS}, metrics, journal)
+    return Edge(app, {one.id: one.path for one in operations.values()}, metrics, journal)
 
 
 def serve(settings: Settings, say: Callable[[str], None]) -> None:
-    """Serve until stopped by SIGINT or SIGTERM; `say` gets the address once the service answers.
+    """Serve a catalogue's shop until stopped by SIGINT or SIGTERM, as `serve_service` does.
 
-    The data folder is made where it is missing, and holds the address in `address.txt` while
-    the service runs. The log goes to standard error.
+    Raises: CatalogueUnreadable, CatalogueUnsound, UnknownShop, StoreError.
     """
     journal = Journal(sys.stderr.buffer)
     logging.basicConfig(handlers=[JournalHandler(journal)], level=logging.WARNING, force=True)
-    app = make_app(make_service(settings), journal if settings.log == "requests" else None)
-    settings.data.mkdir(parents=True, exist_ok=True)
+    serve_service(make_service(settings), settings, say, journal)
+
+
+def serve_service(
+    service: Service, settings: Settings, say: Callable[[str], None], journal: Journal
+) -> None:
+    """Serve until stopped by SIGINT or SIGTERM; `say` gets the address once the service answers,
+    and before that, at the first start of a data folder, the owner's key.
+
+    The data folder is made where it is missing, and holds the address in `address.txt` while
+    the service runs.
+
+    Raises: StoreError.
+    """
+    desk, store, key = open_desk(service, settings)
     note = settings.data / "address.txt"
 
     def told(address: str) -> None:
-        note.write_text(f"{address}\n", encoding="utf-8")
+        # a folder that can't be written to is still read from
+        with suppress(OSError):
+            note.write_text(f"{address}\n", encoding="utf-8")
+        if key is not None:
+            say(f"owner key: {key}")
         say(f"listening on {address}")
 
+    poster = Poster(allow_private=settings.private_webhooks)
+    pump = Pump(StoredOutbox(store), poster)
+    app = make_app(desk, journal if settings.log == "requests" else None, pump)
     try:
         serve_app(app, settings.host, settings.port, told)
     finally:
-        note.unlink(missing_ok=True)
+        store.close()
+        with suppress(OSError):
+            note.unlink(missing_ok=True)

@@ -16,7 +16,9 @@ class Settings(Struct, frozen=True, kw_only=True):
     """Where the service listens, what it serves and where it keeps things.
 
     `shop` None means the only shop of the catalogue, else the first by id. Port 0 picks a free one.
-    `log` is one of `LOGS`.
+    `log` is one of `LOGS`. `rate` is how many calls a minute each key may make, 0 for any number;
+    an address without a key may make a tenth. `private_webhooks` says whether webhooks may lead
+    into the shop's own network.
     """
 
     host: str = "127.0.0.1"
@@ -25,6 +27,8 @@ class Settings(Struct, frozen=True, kw_only=True):
     catalog: Path
     shop: str | None = None
     log: str = "requests"
+    rate: int = 6_000
+    private_webhooks: bool = False
 
 
 class SettingUnreadable(KitwrightError):
@@ -45,11 +49,14 @@ ENVIRONMENT = {
     "catalog": "KITWRIGHT_CATALOG",
     "shop": "KITWRIGHT_SHOP",
     "log": "KITWRIGHT_LOG",
+    "rate": "KITWRIGHT_RATE",
+    "private_webhooks": "KITWRIGHT_PRIVATE_WEBHOOKS",
 }
 """Setting -> environment variable."""
 
 LOGS = ("requests", "faults")
 """What goes into the log: every request and every fault, or faults only."""
+_MOST_RATE = 1_000_000
 
 
 def read_settings(
@@ -58,7 +65,8 @@ def read_settings(
     """Return the settings: `given` by name where not None, else the environment's, else the
     default.
 
-    Raises: SettingUnreadable, for a port that is no number from 0 to 65535, and for an unknown log.
+    Raises: SettingUnreadable, for a port that is no number from 0 to 65535, an unknown log, a rate
+    that is no number, and a yes or no that is neither.
     """
     environment = os.environ if environment is None else environment
     values = {
@@ -71,6 +79,12 @@ def read_settings(
     log = values["log"] or LOGS[0]
     if log not in LOGS:
         raise SettingUnreadable(ENVIRONMENT["log"], log, f"one of {', '.join(LOGS)}")
+    rate = values["rate"]
+    if rate is not None and not (rate.isascii() and rate.isdigit() and int(rate) <= _MOST_RATE):
+        raise SettingUnreadable(ENVIRONMENT["rate"], rate, f"a number from 0 to {_MOST_RATE}")
+    private = values["private_webhooks"] or "no"
+    if private not in ("yes", "no"):
+        raise SettingUnreadable(ENVIRONMENT["private_webhooks"], private, "yes or no")
     defaults = Settings(catalog=built_in_catalog())
     return Settings(
         host=values["host"] or defaults.host,
@@ -79,6 +93,8 @@ def read_settings(
         catalog=Path(values["catalog"] or defaults.catalog),
         shop=values["shop"] or None,
         log=log,
+        rate=defaults.rate if rate is None else int(rate),
+        private_webhooks=private == "yes",
     )
 
 

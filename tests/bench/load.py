@@ -47,7 +47,7 @@ class Connection(asyncio.Protocol):
             if end < 0:
                 return
             head, data = self._head[:end].lower(), self._head[end + 4 :]
-            if not head.startswith(b"http/1.1 200"):
+            if not head.startswith((b"http/1.1 200", b"http/1.1 201")):
                 self._done.set_exception(RuntimeError(self._head.decode(errors="replace")[:600]))
                 self._transport.close()
                 return
@@ -76,9 +76,20 @@ async def drive(port: int, requests: Sequence[bytes]) -> tuple[float, list[float
     return time.perf_counter() - start, sorted(seconds)
 
 
-def post(path: str, body: bytes) -> bytes:
-    """Return a request as it goes over the wire."""
-    return (
-        f"POST {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: application/json\r\n"
-        f"Accept: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
-    ).encode() + body
+def request(method: str, path: str, body: bytes = b"", **headers: str) -> bytes:
+    """Return a request as it goes over the wire; `Idempotency_Key` is written with dashes."""
+    lines = [
+        f"{method} {path} HTTP/1.1",
+        "Host: 127.0.0.1",
+        "Accept: application/json",
+        f"Content-Length: {len(body)}",
+        *(f"{name.replace('_', '-')}: {value}" for name, value in headers.items()),
+    ]
+    if body:
+        lines.append("Content-Type: application/json")
+    return "\r\n".join((*lines, "", "")).encode() + body
+
+
+def post(path: str, body: bytes, **headers: str) -> bytes:
+    """Return a request with a JSON body as it goes over the wire."""
+    return request("POST", path, body, **headers)

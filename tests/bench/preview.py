@@ -22,11 +22,15 @@ import urllib.request
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 from tests.bench.load import drive, post
 from tests.bench.requests import distinct_requests
 
 ROOT = Path(__file__).parents[2]
+# any rate: the limit itself is asked, but never reached
+SERVE = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--shop", "hire-yard"]
+SERVE += ["--rate", "1000000"]
 BARE = """
 import sys
 from litestar import Litestar, Request, Response, post
@@ -46,29 +50,44 @@ asyncio.run(uvicorn.Server(config).serve(sockets=[listener]))
 """
 
 
+class Started(NamedTuple):
+    """A server: its port, its process, the seconds until it listened, and its owner's key."""
+
+    port: int
+    process: subprocess.Popen[str]
+    ready: float
+    key: str
+
+
 @contextmanager
-def started(command: Sequence[str]) -> Iterator[tuple[int, subprocess.Popen[str], float]]:
-    """Run a server; give its port, its process and the seconds until it said where it listens."""
+def started(command: Sequence[str]) -> Iterator[Started]:
+    """Run a server."""
     begun = time.perf_counter()
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, cwd=ROOT
     ) as server:
         try:
-            line = server.stdout.readline() if server.stdout is not None else ""
+            assert server.stdout is not None
+            line = server.stdout.readline()
+            key = ""
+            if line.startswith("owner key: "):
+                key = line.removeprefix("owner key: ").strip()
+                line = server.stdout.readline()
             if not line.startswith("listening on "):
                 sys.exit("a server did not start")
-            yield int(line.rsplit(":", 1)[1]), server, time.perf_counter() - begun
+            ready = time.perf_counter() - begun
+            yield Started(int(line.rsplit(":", 1)[1]), server, ready, key)
         finally:
             server.terminate()
 
 
-def once(port: int, body: bytes) -> tuple[int, float]:
+def once(port: int, key: str, body: bytes) -> tuple[int, float]:
     """Post one request; return the size of the answer and the seconds it took."""
     begun = time.perf_counter()
     request = urllib.request.Request(
         f"http://127.0.0.1:{port}/v1/quotes/preview",
         data=body,
-        headers={"Content-Type": "application/json"},
+        headers={"Authorization": f"Bearer {key}", "Content-Type": "application/json"},
     )
     with urllib.request.urlopen(request, timeout=60) as answer:
         return len(answer.read()), time.perf_counter() - begun
@@ -80,9 +99,15 @@ def resident_mib(process: int) -> float:
     return pages * resource.getpagesize() / 2**20
 
 
-def measured(name: str, port: int, bodies: Sequence[bytes]) -> float:
+def measured(name: str, server: Started, bodies: Sequence[bytes]) -> float:
+    """Drive a server with previews and print what came of it; return its requests per second."""
+    key = f"Bearer {server.key}"
+    requests = [post("/v1/quotes/preview", body, Authorization=key) for body in bodies]
+    return driven(name, server.port, requests)
+
+
+def driven(name: str, port: int, requests: Sequence[bytes]) -> float:
     """Drive a server and print what came of it; return its requests per second."""
-    requests = [post("/v1/quotes/preview", body) for body in bodies]
     took, seconds = asyncio.run(drive(port, requests))
     rate = len(requests) / took
     middle = statistics.median(seconds) * 1e3
@@ -95,28 +120,25 @@ def main() -> None:
     """Measure, and print."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
     bodies = distinct_requests(count)
-    with tempfile.TemporaryDirectory() as data:
-        serve = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--shop", "hire-yard"]
-        with started([*serve, "--data", data]) as (port, server, ready):
-            _, first = once(port, bodies[0])
-            print(f"start to listening {ready:.2f} s, to the first answer {ready + first:.2f} s")
-            empty = resident_mib(server.pid)
-            cold = measured("preview, caches cold", port, bodies)
-            size = statistics.mean(once(port, body)[0] for body in bodies[:200])
-            with started([sys.executable, "-c", BARE, str(int(size))]) as (bare_port, _, _):
-                ratios: list[float] = []
-                warm = 0.0
-                for turn in range(3):
-                    bare = measured(f"bare handler, turn {turn + 1}", bare_port, bodies)
-                    warm = measured(f"preview warm, turn {turn + 1}", port, bodies)
-                    ratios.append(warm / bare)
-                print(f"answers of {size / 1024:.0f} KiB on average; {count} distinct requests")
-                print(
-                    f"ratio warm to bare: {statistics.median(ratios):.2f} (of {len(ratios)} turns)"
-                )
-                print(f"ratio cold to warm: {cold / warm:.2f}")
-            full = resident_mib(server.pid)
-            print(f"memory {empty:.0f} MiB after the first answer, {full:.0f} MiB after the run")
+    with tempfile.TemporaryDirectory() as data, started([*SERVE, "--data", data]) as server:
+        _, first = once(server.port, server.key, bodies[0])
+        ready = server.ready
+        print(f"start to listening {ready:.2f} s, to the first answer {ready + first:.2f} s")
+        empty = resident_mib(server.process.pid)
+        cold = measured("preview, caches cold", server, bodies)
+        size = statistics.mean(once(server.port, server.key, body)[0] for body in bodies[:200])
+        with started([sys.executable, "-c", BARE, str(int(size))]) as other:
+            ratios: list[float] = []
+            warm = 0.0
+            for turn in range(3):
+                bare = measured(f"bare handler, turn {turn + 1}", other, bodies)
+                warm = measured(f"preview warm, turn {turn + 1}", server, bodies)
+                ratios.append(warm / bare)
+            print(f"answers of {size / 1024:.0f} KiB on average; {count} distinct requests")
+            print(f"ratio warm to bare: {statistics.median(ratios):.2f} (of {len(ratios)} turns)")
+            print(f"ratio cold to warm: {cold / warm:.2f}")
+        full = resident_mib(server.process.pid)
+        print(f"memory {empty:.0f} MiB after the first answer, {full:.0f} MiB after the run")
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import pytest
 import kitwright.catalogue.check
 from kitwright.catalogue.check import check_catalogue
 from kitwright.catalogue.load import load_catalogue
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import Catalogue, ShopId
 
 
 class Case(NamedTuple):
@@ -56,6 +56,25 @@ def test_check_catalogue_names_the_one_fault(edited: Callable[..., Path], broken
         file == broken.file and record.partition(" [")[0] == broken.record.partition(" [")[0]
         for _, file, record in found
     ), "\n".join(map(str, faults))
+
+
+@pytest.mark.parametrize(
+    ("shop", "preset"),
+    [
+        ("hire-yard", "florida-vehicles"),
+        ("hire-yard", "california-appliances"),
+        ("orchard", "california-appliances"),
+        ("orchard", "ontario-vehicles"),
+    ],
+)
+def test_check_catalogue_lets_a_shop_choose_an_overrun_preset(
+    edited: Callable[..., Path], shop: str, preset: str
+) -> None:
+    line = 'language = "en"\n'
+    chosen = load_catalogue(edited((f"shops/{shop}.toml", line, f'{line}overrun = "{preset}"\n')))
+
+    assert chosen.shops[ShopId(shop)].overrun == preset
+    assert check_catalogue(chosen) == ()
 
 
 def test_every_code_of_a_fault_has_a_case() -> None:

@@ -558,6 +558,18 @@ def test_tax_areas_are_whole(starter: Catalogue, drafts: Draft) -> None:
         assert found == plain(wanted[area.id])
 
 
+def test_overrun_presets_are_all_sourced_and_none_is_on(starter: Catalogue) -> None:
+    assert [row.id for row in starter.overruns.values()] == [
+        "ohio-repairs",
+        "florida-vehicles",
+        "massachusetts-vehicles",
+        "california-appliances",
+        "ontario-vehicles",
+    ]
+    assert all("local law decides" in row.note for row in starter.overruns.values())
+    assert {shop.overrun for shop in starter.shops.values()} == {None}
+
+
 def labour(shop: Shop) -> Row:
     row = shop.labour
     assert (row.minimum_bench_class, row.debris_heavy_visit) == ("tech", "V-FINS")

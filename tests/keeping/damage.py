@@ -92,7 +92,7 @@ CHANGES: tuple[Change, ...] = (
 )
 
 
-def damaged(random: Random, text: str) -> str:
+def damaged(random: Random, text: str, other: str) -> str:
     """Return a text changed in one way, and never the text or the other one themselves.
 
     Args:

@@ -111,6 +111,12 @@ def test_read_token_refuses_a_number_that_is_none_even_when_signed(number: bytes
         read_token(SECRET, signed(payload(1, number)), NOW)
 
 
+@pytest.mark.parametrize("length", [0, 1, 24, 25])
+def test_read_token_refuses_too_few_bytes_even_when_signed(length: int) -> None:
+    with pytest.raises(LinkForged):
+        read_token(SECRET, signed(payload(1, b"")[:length]), NOW)
+
+
 def test_read_token_refuses_what_was_signed_for_another_purpose() -> None:
     told = payload(1, b"2027-0042")
     mac = hmac.new(SECRET, told, hashlib.sha256).digest()

@@ -943,8 +943,9 @@ class EventsContract:
 
         assert self.due(store, -1) == []
         assert self.due(store) == [(1, 2, 1)]
-        assert self.due(store, 1) == [(1, 2, 1), (1, 3, 1), (2, 3, 1)]
-        assert self.due(store, 1, most=2) == [(1, 2, 1), (1, 3, 1)]
+        # of each hook the longest due alone, so that one that fails keeps no other waiting
+        assert self.due(store, 1) == [(1, 2, 1), (2, 3, 1)]
+        assert self.due(store, 1, most=1) == [(1, 2, 1)]
         (first,) = store.read(lambda records: records.events.due(NOON, 9))
         assert first == DueDelivery(hook=a_hook(number=1), event=an_event(seq=2), attempt=1)
         assert store.read(lambda records: records.events.soonest()) == NOON
@@ -960,7 +961,7 @@ class EventsContract:
         kept(store, lambda records: records.events.defer(1, 1, NOON + 2 * HOUR))
         kept(store, lambda records: records.events.defer(1, 9, NOON))
         assert self.due(store, 1) == [(1, 2, 1)]
-        assert self.due(store, 2) == [(1, 2, 1), (1, 1, 2)]
+        assert self.due(store, 2) == [(1, 2, 1)]
         kept(store, lambda records: records.events.settle(1, 2))
         kept(store, lambda records: records.events.settle(1, 2))
         assert self.due(store, 2) == [(1, 1, 2)]

@@ -382,7 +382,10 @@ class MemoryEvents:
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
         events, hooks = self._state.of("events"), self._state.of("hooks")
-        due = [one for one in self._waiting() if one[0] <= now]
+        due = list[tuple[datetime, int, int, int]]()
+        for one in self._waiting():
+            if one[0] <= now and one[2] not in [hook for _, _, hook, _ in due]:
+                due.append(one)
         return tuple(
             DueDelivery(hook=hooks[hook], event=events[seq], attempt=attempt)
             for _, seq, hook, attempt in due[:most]

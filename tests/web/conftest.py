@@ -1,22 +1,17 @@
 """What tests of the wire share: one service, its application and clients of it."""
 
-import subprocess
-import sys
 from collections.abc import Iterator
-from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
+from tests.desks import DAY, Counter, Live, client_of, open_counter, run_live
 
 from kitwright.app import make_app, make_service
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.web.edge import Edge
 from kitwright.web.service import Service
-
-DAY = date(2027, 3, 1)
-SAID = "listening on "
 
 
 @pytest.fixture(scope="session")
@@ -26,34 +21,35 @@ def service() -> Service:
 
 
 @pytest.fixture(scope="session")
-def app(service: Service) -> Edge:
-    return make_app(service)
-
-
-@pytest.fixture(scope="session")
-def client(app: Edge) -> Iterator[TestClient[Any]]:
-    with TestClient(app) as opened:
+def counter(service: Service, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Counter]:
+    """Return a desk with its owner's key, its clock and its store, empty at first."""
+    with open_counter(service, tmp_path_factory.mktemp("kept")) as opened:
         yield opened
 
 
 @pytest.fixture(scope="session")
-def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Run the real service on a free loopback port; give its address."""
-    data = tmp_path_factory.mktemp("live")
-    with (data / "log").open("wb") as log:
-        command = [sys.executable, "-m", "kitwright", "serve", "--port", "0"]
-        with subprocess.Popen(
-            [*command, "--shop", "hire-yard", "--data", str(data)],
-            stdout=subprocess.PIPE,
-            stderr=log,
-            text=True,
-        ) as running:
-            try:
-                line = running.stdout.readline() if running.stdout is not None else ""
-                assert line.startswith(SAID), (data / "log").read_text()
-                yield line.removeprefix(SAID).strip()
-            finally:
-                running.terminate()
+def app(counter: Counter) -> Edge:
+    return make_app(counter.desk)
+
+
+@pytest.fixture(scope="session")
+def client(app: Edge, counter: Counter) -> Iterator[TestClient[Any]]:
+    """Return a client with the owner's key."""
+    with client_of(app, counter.key) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="session")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
+    """Run the real service on a free loopback port; give its address and its owner's key."""
+    with run_live(tmp_path_factory.mktemp("live")) as live:
+        yield live
+
+
+@pytest.fixture(scope="session")
+def live(running: Live) -> str:
+    """Return the address of the real service."""
+    return running.address
 
 
 @pytest.fixture

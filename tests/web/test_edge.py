@@ -5,16 +5,17 @@ import re
 from collections.abc import Callable, Iterator
 from datetime import date
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
 from msgspec import structs
 from prometheus_client.parser import text_string_to_metric_families
+from tests.desks import client_alone
 from tests.web.asgi import ask
 from tests.web.problem import sound_problem
 
-from kitwright.app import make_app
 from kitwright.language.render import UnknownLanguage
 from kitwright.money import MixedCurrencies
 from kitwright.web.edge import Edge
@@ -29,9 +30,9 @@ PREVIEW = "/v1/quotes/preview"
 class Watched:
     """A service of its own, with its log."""
 
-    def __init__(self, service: Service) -> None:
+    def __init__(self) -> None:
         self._log = BytesIO()
-        self.app = make_app(service, Journal(self._log))
+        self.journal = Journal(self._log)
 
     @property
     def lines(self) -> list[dict[str, Any]]:
@@ -39,13 +40,13 @@ class Watched:
 
 
 @pytest.fixture
-def watched(service: Service) -> Watched:
-    return Watched(service)
+def watched() -> Watched:
+    return Watched()
 
 
 @pytest.fixture
-def watched_client(watched: Watched) -> Iterator[TestClient[Any]]:
-    with TestClient(watched.app) as opened:
+def watched_client(watched: Watched, service: Service, tmp_path: Path) -> Iterator[TestClient[Any]]:
+    with client_alone(service, tmp_path, watched.journal) as opened:
         yield opened
 
 
@@ -99,11 +100,11 @@ def test_log_has_a_line_a_request(
     assert "QM-H27" not in json.dumps(logged)
 
 
-def test_journal_survives_a_stream_that_is_gone(service: Service) -> None:
+def test_journal_survives_a_stream_that_is_gone(service: Service, tmp_path: Path) -> None:
     gone = BytesIO()
     gone.close()
 
-    with TestClient(make_app(service, Journal(gone))) as client:
+    with client_alone(service, tmp_path, Journal(gone)) as client:
         assert client.get("/health/live").status_code == 200
 
 
@@ -184,11 +185,12 @@ def test_bug_is_a_problem_that_tells_nothing_of_the_inside(
     service: Service,
     leaking_valve: dict[str, Any],
     caplog: pytest.LogCaptureFixture,
+    tmp_path: Path,
     error: Exception,
 ) -> None:
     broken = Service(service.workshop, breaks(error), breaks(error))
     log = BytesIO()
-    with TestClient(make_app(broken, Journal(log))) as client:
+    with client_alone(broken, tmp_path, Journal(log)) as client:
         answer = client.post(PREVIEW, json=leaking_valve, headers={"X-Request-Id": "find-me"})
 
     told = sound_problem(answer)

@@ -3,14 +3,14 @@
 import json
 from collections.abc import Callable
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import pytest
-from litestar.testing import TestClient
 from msgspec import structs
+from tests.desks import client_alone
 from tests.web.problem import sound_problem
 
-from kitwright.app import make_app
 from kitwright.catalogue.model import Catalogue, JobId, PriceRule, Shop
 from kitwright.units import Figure
 from kitwright.web.codes import leaves
@@ -86,12 +86,12 @@ NOT_MET = {
 
 @pytest.mark.parametrize("code", BROKEN)
 def test_gap_in_the_catalogue_is_named(
-    service: Service, leaking_valve: dict[str, Any], code: str
+    service: Service, leaking_valve: dict[str, Any], tmp_path: Path, code: str
 ) -> None:
     workshop = Workshop(*BROKEN[code](service.workshop.catalogue, service.workshop.shop))
     lacking = Service(workshop, lambda: date(2027, 3, 1), lambda _, __: "")
 
-    with TestClient(make_app(lacking)) as client:
+    with client_alone(lacking, tmp_path) as client:
         told = sound_problem(client.post("/v1/quotes/preview", json=leaking_valve))
 
     assert told["code"] == "catalogue-gap"
@@ -102,7 +102,7 @@ def test_every_gap_is_met() -> None:
     assert {leaf.code for leaf in leaves(GAPS)} == BROKEN.keys() | NOT_MET.keys()
 
 
-def test_job_on_parts_an_engine_lacks_does_not_fit(service: Service) -> None:
+def test_job_on_parts_an_engine_lacks_does_not_fit(service: Service, tmp_path: Path) -> None:
     catalogue = service.workshop.catalogue
     job = structs.replace(catalogue.jobs[JobId("J-HEAD-GASKET")], access=("fuel_tank",))
     strange = structs.replace(catalogue, jobs={**catalogue.jobs, job.id: job})
@@ -110,7 +110,7 @@ def test_job_on_parts_an_engine_lacks_does_not_fit(service: Service) -> None:
         Workshop(strange, service.workshop.shop), lambda: date(2027, 3, 1), lambda _, __: ""
     )
 
-    with TestClient(make_app(lacking)) as client:
+    with client_alone(lacking, tmp_path) as client:
         asked = {"family": "TB-V68", "jobs": [{"job": job.id, "cylinder": 1}]}
         told = sound_problem(
             client.post("/v1/quotes/preview", json=asked), json.dumps(asked).encode()

@@ -357,6 +357,23 @@ def test_if_none_match_of_something_else_sends_all(client: TestClient[Any], know
     assert answer.content
 
 
+def test_if_none_match_may_come_in_several_headers(client: TestClient[Any]) -> None:
+    tag = client.get("/v1/jobs").headers["etag"]
+    headers = [("If-None-Match", '"other"'), ("If-None-Match", tag)]
+
+    assert client.get("/v1/jobs", headers=headers).status_code == 304
+
+
+@pytest.mark.parametrize("known", ["other, {}", "{} {}", "*, {}", "w/{}"])
+def test_if_none_match_that_is_malformed_sends_all(client: TestClient[Any], known: str) -> None:
+    tag = client.get("/v1/jobs").headers["etag"]
+
+    answer = client.get("/v1/jobs", headers={"If-None-Match": known.format(tag, tag)})
+
+    assert answer.status_code == 200
+    assert answer.content
+
+
 def test_etag_differs_by_resource(client: TestClient[Any]) -> None:
     tags = {client.get(path).headers["etag"] for path in CONDITIONAL}
 

@@ -9,6 +9,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
+from tests.desks import Live
 from tests.web.asgi import ask
 from tests.web.problem import sound_problem
 
@@ -82,15 +83,16 @@ def test_caller_that_leaves_gets_no_fault_of_the_service(app: Edge) -> None:
 
 
 @contextmanager
-def connected(live: str) -> Iterator[socket.socket]:
-    place = urlsplit(live)
+def connected(address: str) -> Iterator[socket.socket]:
+    place = urlsplit(address)
     assert place.hostname is not None
     with closing(socket.create_connection((place.hostname, place.port or 80), timeout=20)) as raw:
         yield raw
 
 
-def head(*lines: str) -> bytes:
-    return "\r\n".join((f"POST {PREVIEW} HTTP/1.1", "Host: localhost", *lines, "", "")).encode()
+def head(key: str, *lines: str) -> bytes:
+    first = (f"POST {PREVIEW} HTTP/1.1", "Host: localhost", f"Authorization: Bearer {key}")
+    return "\r\n".join((*first, *lines, "", "")).encode()
 
 
 def answered(raw: socket.socket) -> tuple[int, bytes]:
@@ -109,9 +111,9 @@ def answered(raw: socket.socket) -> tuple[int, bytes]:
     return int(lines[0].split()[1]), body
 
 
-def test_live_service_refuses_a_large_body_before_it_comes(live: str) -> None:
-    with connected(live) as raw:
-        raw.sendall(head("Content-Type: application/json", f"Content-Length: {MANY}"))
+def test_live_service_refuses_a_large_body_before_it_comes(running: Live) -> None:
+    with connected(running.address) as raw:
+        raw.sendall(head(running.key, "Content-Type: application/json", f"Content-Length: {MANY}"))
 
         status, body = answered(raw)
 
@@ -119,10 +121,11 @@ def test_live_service_refuses_a_large_body_before_it_comes(live: str) -> None:
     assert json.loads(body)["code"] == "body-too-large"
 
 
-def test_live_service_spares_a_caller_that_waits_to_be_told(live: str) -> None:
-    with connected(live) as raw:
+def test_live_service_spares_a_caller_that_waits_to_be_told(running: Live) -> None:
+    with connected(running.address) as raw:
         raw.sendall(
             head(
+                running.key,
                 "Content-Type: application/json",
                 f"Content-Length: {MANY}",
                 "Expect: 100-continue",
@@ -134,22 +137,29 @@ def test_live_service_spares_a_caller_that_waits_to_be_told(live: str) -> None:
     assert status == 413
 
 
-def test_live_service_goes_on_after_a_large_body(live: str, leaking_valve: dict[str, Any]) -> None:
+def test_live_service_goes_on_after_a_large_body(
+    running: Live, leaking_valve: dict[str, Any]
+) -> None:
     good = json.dumps(leaking_valve).encode()
-    with connected(live) as raw:
-        raw.sendall(head("Content-Type: application/json", f"Content-Length: {MANY}"))
+    with connected(running.address) as raw:
+        raw.sendall(head(running.key, "Content-Type: application/json", f"Content-Length: {MANY}"))
         assert answered(raw)[0] == 413
         raw.sendall(b" " * MANY)
 
-        raw.sendall(head("Content-Type: application/json", f"Content-Length: {len(good)}") + good)
+        raw.sendall(
+            head(running.key, "Content-Type: application/json", f"Content-Length: {len(good)}")
+            + good
+        )
 
         assert answered(raw)[0] == 200
 
 
-def test_live_service_stops_an_endless_chunked_body(live: str) -> None:
+def test_live_service_stops_an_endless_chunked_body(running: Live) -> None:
     chunk = b"10000\r\n" + b" " * 65_536 + b"\r\n"
-    with connected(live) as raw:
-        raw.sendall(head("Content-Type: application/json", "Transfer-Encoding: chunked"))
+    with connected(running.address) as raw:
+        raw.sendall(
+            head(running.key, "Content-Type: application/json", "Transfer-Encoding: chunked")
+        )
         for _ in range(5):
             raw.sendall(chunk)
 
@@ -159,22 +169,24 @@ def test_live_service_stops_an_endless_chunked_body(live: str) -> None:
     assert json.loads(body)["code"] == "body-too-large"
 
 
-def test_live_service_reads_a_chunked_body(live: str, leaking_valve: dict[str, Any]) -> None:
+def test_live_service_reads_a_chunked_body(running: Live, leaking_valve: dict[str, Any]) -> None:
     good = json.dumps(leaking_valve).encode()
     chunks = b"".join(b"1\r\n" + good[place : place + 1] + b"\r\n" for place in range(len(good)))
-    with connected(live) as raw:
-        raw.sendall(head("Content-Type: application/json", "Transfer-Encoding: chunked"))
+    with connected(running.address) as raw:
+        raw.sendall(
+            head(running.key, "Content-Type: application/json", "Transfer-Encoding: chunked")
+        )
         raw.sendall(chunks + b"0\r\n\r\n")
 
         assert answered(raw)[0] == 200
 
 
 def test_live_service_takes_a_length_that_lies_short_at_its_word(
-    live: str, leaking_valve: dict[str, Any]
+    running: Live, leaking_valve: dict[str, Any]
 ) -> None:
     good = json.dumps(leaking_valve).encode()
-    with connected(live) as raw:
-        raw.sendall(head("Content-Type: application/json", "Content-Length: 10"))
+    with connected(running.address) as raw:
+        raw.sendall(head(running.key, "Content-Type: application/json", "Content-Length: 10"))
         raw.sendall(good[:10])
         status, body = answered(raw)
         # what is left over is no request
@@ -186,23 +198,30 @@ def test_live_service_takes_a_length_that_lies_short_at_its_word(
 
 
 def test_live_service_survives_a_length_that_lies_long(
-    live: str, leaking_valve: dict[str, Any]
+    running: Live, leaking_valve: dict[str, Any]
 ) -> None:
     good = json.dumps(leaking_valve).encode()
-    with connected(live) as raw:
-        raw.sendall(head("Content-Type: application/json", f"Content-Length: {len(good) + 9}"))
+    with connected(running.address) as raw:
+        raw.sendall(
+            head(running.key, "Content-Type: application/json", f"Content-Length: {len(good) + 9}")
+        )
         raw.sendall(good)
         raw.shutdown(socket.SHUT_WR)
 
-    with connected(live) as raw:
-        raw.sendall(head("Content-Type: application/json", f"Content-Length: {len(good)}") + good)
+    with connected(running.address) as raw:
+        raw.sendall(
+            head(running.key, "Content-Type: application/json", f"Content-Length: {len(good)}")
+            + good
+        )
         assert answered(raw)[0] == 200
 
 
 @pytest.mark.parametrize("length", ["-1", "1e3", "ten", "1, 2"])
-def test_live_service_refuses_a_length_that_is_none(live: str, length: str) -> None:
-    with connected(live) as raw:
-        raw.sendall(head("Content-Type: application/json", f"Content-Length: {length}"))
+def test_live_service_refuses_a_length_that_is_none(running: Live, length: str) -> None:
+    with connected(running.address) as raw:
+        raw.sendall(
+            head(running.key, "Content-Type: application/json", f"Content-Length: {length}")
+        )
 
         status, body = answered(raw)
 
@@ -219,8 +238,8 @@ def test_live_service_refuses_a_length_that_is_none(live: str, length: str) -> N
         b"GET / HTTP/1.1\r\nA header\r\n\r\n",
     ],
 )
-def test_live_service_refuses_what_is_no_http(live: str, noise: bytes) -> None:
-    with connected(live) as raw:
+def test_live_service_refuses_what_is_no_http(running: Live, noise: bytes) -> None:
+    with connected(running.address) as raw:
         raw.sendall(noise)
 
         status, body = answered(raw)
@@ -229,8 +248,8 @@ def test_live_service_refuses_what_is_no_http(live: str, noise: bytes) -> None:
     assert json.loads(body)["code"] == "bad-request"
 
 
-def test_live_service_refuses_a_very_long_path(live: str) -> None:
-    with connected(live) as raw:
+def test_live_service_refuses_a_very_long_path(running: Live) -> None:
+    with connected(running.address) as raw:
         raw.sendall(f"GET /v1/families/{'A' * 60_000} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode())
 
         status, body = answered(raw)
@@ -239,8 +258,8 @@ def test_live_service_refuses_a_very_long_path(live: str) -> None:
     assert json.loads(body)["code"] == "path-too-long"
 
 
-def test_live_service_answers_an_upgrade_as_if_it_were_none(live: str) -> None:
-    with connected(live) as raw:
+def test_live_service_answers_an_upgrade_as_if_it_were_none(running: Live) -> None:
+    with connected(running.address) as raw:
         raw.sendall(
             b"GET /health/live HTTP/1.1\r\nHost: localhost\r\nConnection: Upgrade\r\n"
             b"Upgrade: websocket\r\nSec-WebSocket-Version: 13\r\n"
@@ -252,8 +271,8 @@ def test_live_service_answers_an_upgrade_as_if_it_were_none(live: str) -> None:
     assert (status, json.loads(body)) == (200, {"status": "alive"})
 
 
-def test_live_service_answers_requests_sent_at_once_in_order(live: str) -> None:
-    with connected(live) as raw:
+def test_live_service_answers_requests_sent_at_once_in_order(running: Live) -> None:
+    with connected(running.address) as raw:
         raw.sendall(
             b"".join(
                 f"GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode()

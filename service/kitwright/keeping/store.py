@@ -283,7 +283,9 @@ class Events(Protocol):
         """Return all hooks, oldest first."""
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
-        """Return what is to be posted by now to active hooks, the longest due first."""
+        """Return what is to be posted by now: of each active hook the longest due, and of those
+        the longest due first.
+        """
 
     def soonest(self) -> datetime | None:
         """Return when the next post is due."""

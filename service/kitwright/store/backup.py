@@ -11,7 +11,7 @@ import hashlib
 import os
 import tarfile
 import tempfile
-from datetime import datetime
+from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
 from typing import IO, Final, cast
@@ -71,13 +71,15 @@ class Manifest(Struct, frozen=True, kw_only=True):
         return len(self.sha256) - 1
 
 
-def back_up(folder: Path, target: Path, *, at: datetime) -> Manifest:
+def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manifest:
     """Return what was taken of a data folder, once it is whole in the file `target`.
 
-    The service may go on writing: everything acknowledged before is in it.
+    The service may go on writing: everything acknowledged before is in it. It is said to be taken
+    `at` a moment, None for this one.
 
     Raises: NothingToBackUp, BackupTaken, NewerSchema, StoreFull, StoreUnavailable.
     """
+    at = at or datetime.now(UTC)
     if not (folder / FILE).is_file():
         raise NothingToBackUp(folder)
     if target.exists():

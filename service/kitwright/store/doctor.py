@@ -6,7 +6,7 @@ import contextlib
 import hashlib
 import shutil
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final
@@ -52,13 +52,18 @@ class Finding(Struct, frozen=True, kw_only=True):
 
 
 def examine(
-    folder: Path, *, now: datetime, version: tuple[int, ...] = sqlite3.sqlite_version_info
+    folder: Path,
+    *,
+    now: datetime | None = None,
+    version: tuple[int, ...] = sqlite3.sqlite_version_info,
 ) -> tuple[Finding, ...]:
     """Return what is found in a data folder, the worst first; a service may be running on it.
 
     Args:
+        now: None for this moment.
         version: of SQLite.
     """
+    now = now or datetime.now(UTC)
     findings = [*_disk(folder), *_software(version)]
     try:
         findings += _database(folder, now)

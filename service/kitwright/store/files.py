@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from kitwright.store.failure import of_disk
+from kitwright.store.picture import kind_of as kind_of
 
 PHOTOS: Final = "photos"
 """Name of the photographs' folder in the data folder."""

@@ -37,6 +37,14 @@ async def read_body(request: Request[Any, Any, Any], shape: type[T]) -> T:
 
     Raises: Refusal: wrong-media-type, body-too-large, and those of `decode`.
     """
+    return decode(await receive_json(request), shape)
+
+
+async def receive_json(request: Request[Any, Any, Any]) -> bytes:
+    """Return the request's body, which says that it is JSON.
+
+    Raises: Refusal: wrong-media-type, body-too-large.
+    """
     given = request.headers.get("content-type", "")
     if given != JSON:
         kind, parameters = media_type(given)
@@ -44,7 +52,7 @@ async def read_body(request: Request[Any, Any, Any], shape: type[T]) -> T:
             raise _wrong_media("the body should be application/json in UTF-8")
     if request.headers.get("content-encoding", "identity").lower() != "identity":
         raise _wrong_media("the body should come without a content coding")
-    return decode(await _receive(request), shape)
+    return await receive(request)
 
 
 def _wrong_media(detail: str) -> Refusal:
@@ -52,10 +60,13 @@ def _wrong_media(detail: str) -> Refusal:
     return Refusal("wrong-media-type", detail, headers=headers)
 
 
-async def _receive(request: Request[Any, Any, Any]) -> bytes:
-    """Return the whole body, read only as far as it may be long."""
+async def receive(request: Request[Any, Any, Any], most: int = MOST_BYTES) -> bytes:
+    """Return the whole body, read only as far as it may be long.
+
+    Raises: Refusal: body-too-large, bad-request.
+    """
     announced = request.headers.get("content-length", "0")
-    if announced.isdecimal() and len(announced) < 20 and int(announced) <= MOST_BYTES:
+    if announced.isdecimal() and len(announced) < 20 and int(announced) <= most:
         parts: list[bytes] = []
         size = 0
         while True:
@@ -64,12 +75,12 @@ async def _receive(request: Request[Any, Any, Any]) -> bytes:
                 raise Refusal("bad-request", "the body ended before its announced length")
             part = message.get("body", b"")
             size += len(part)
-            if size > MOST_BYTES:
+            if size > most:
                 break
             parts.append(part)
             if not message.get("more_body", False):
                 return b"".join(parts)
-    raise Refusal("body-too-large", f"the body should have at most {MOST_BYTES} bytes")
+    raise Refusal("body-too-large", f"the body should have at most {most} bytes")
 
 
 def decode(raw: bytes, shape: type[T]) -> T:

@@ -15,7 +15,7 @@ import kitwright.web.wire  # noqa: F401
 from kitwright.errors import KitwrightError
 from kitwright.language.render import UnknownLanguage
 from kitwright.stages.refusal import RequestFault
-from kitwright.web.problems import GAPS, KINDS
+from kitwright.web.problems import ACTS, GAPS, KINDS
 
 _SHAPE: Final = {
     "malformed": ("not-json", "The text breaks JSON's grammar; the detail says at which byte."),
@@ -69,7 +69,11 @@ def _meanings() -> Iterator[tuple[str, str, str]]:
     """Yield code, problem and meaning of every fault."""
     for code, (problem, meaning) in _SHAPE.items():
         yield code, problem, meaning
-    for bases, problem in ((_REFUSALS, "request-refused"), (GAPS, "catalogue-gap")):
+    for bases, problem in (
+        (_REFUSALS, "request-refused"),
+        (ACTS, "act-refused"),
+        (GAPS, "catalogue-gap"),
+    ):
         for leaf in sorted(leaves(bases), key=lambda one: one.code):
             yield leaf.code, problem, " ".join((leaf.__doc__ or "").partition("\n\n")[0].split())
 

@@ -9,10 +9,9 @@ from msgspec import Struct
 
 from kitwright.errors import KitwrightError
 
-_TAG: Final = r'(?P<weak>W/)?"(?P<opaque>[\x21\x23-\x7e\x80-\xff]*+)"'
+_TAG: Final = r'(?P<weak>W/)?"(?P<opaque>[\x21\x23-\x7e\x80-\xff]*)"'
 _ONE: Final = re.compile(_TAG)
-# possessive throughout, so that no header takes more than one pass
-_ELEMENT: Final = re.compile(rf"[ \t]*+(?:{_TAG}[ \t]*+)?(?P<end>,|\Z)")
+_ELEMENT: Final = re.compile(rf"[ \t]*(?:{_TAG}[ \t]*)?(?P<end>,|\Z)")
 
 
 class ConditionMalformed(KitwrightError):

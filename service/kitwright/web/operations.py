@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from msgspec import Struct
 
+from kitwright.keeping.key import Scope
 from kitwright.web import records
 from kitwright.web.assessments import AssessmentOut
 from kitwright.web.findings import AssessmentIn
@@ -20,8 +21,14 @@ from kitwright.web.wire import PreviewIn
 class Operation(Struct, frozen=True, kw_only=True):
     """One call.
 
-    `answers` is the struct of the 200 answer, None where that is text; `problems` are problem
-    codes; `variables` describes the path's; `is_conditional` where answers carry an ETag.
+    `answers` is the struct of the good answer, None where that is no JSON, and `status` its
+    status; `problems` are problem codes; `variables` describes the path's; `query` is the struct
+    of what may stand behind it; `media` are the types of a body that is no JSON.
+
+    `scope` is what a key must let its holder do, None where no key is needed: then `is_limited`
+    where an address may not call too often. `is_once` where an Idempotency-Key is needed,
+    `is_guarded` where `If-Match` is; `is_conditional` where reading honours `If-None-Match`,
+    `is_tagged` where answers carry an ETag at all.
     """
 
     method: str
@@ -36,6 +43,15 @@ class Operation(Struct, frozen=True, kw_only=True):
     forms: tuple[str, ...] = (JSON,)
     variables: Mapping[str, str] = {}
     is_conditional: bool = False
+    scope: Scope | None = Scope.READ
+    is_limited: bool = False
+    is_once: bool = False
+    is_guarded: bool = False
+    is_tagged: bool = False
+    is_paged: bool = False
+    status: int = 200
+    query: type[Struct] | None = None
+    media: tuple[str, ...] = ()
 
 
 class HealthOut(Out, frozen=True, kw_only=True):
@@ -65,7 +81,7 @@ class CodeOut(Out, frozen=True, kw_only=True):
     advice: str
 
 
-_BODY: Final = (
+BODY_PROBLEMS: Final = (
     "not-json",
     "body-invalid",
     "body-too-deep",
@@ -76,6 +92,7 @@ _BODY: Final = (
 """Problems of every call that takes a body."""
 
 PREVIEW: Final = Operation(
+    scope=Scope.QUOTE,
     method="post",
     path="/v1/quotes/preview",
     id="previewQuote",
@@ -91,10 +108,11 @@ PREVIEW: Final = Operation(
     takes=PreviewIn,
     answers=QuoteOut,
     forms=(JSON, TEXT),
-    problems=(*_BODY, "request-refused", "catalogue-gap"),
+    problems=(*BODY_PROBLEMS, "request-refused", "catalogue-gap"),
 )
 
 ASSESS: Final = Operation(
+    scope=Scope.QUOTE,
     method="post",
     path="/v1/assessments",
     id="assessFindings",
@@ -110,7 +128,7 @@ ASSESS: Final = Operation(
     takes=AssessmentIn,
     answers=AssessmentOut,
     forms=(JSON, TEXT, SVG),
-    problems=(*_BODY, "request-refused"),
+    problems=(*BODY_PROBLEMS, "request-refused"),
 )
 
 
@@ -187,6 +205,7 @@ SHOP: Final = Operation(
     is_conditional=True,
 )
 LIVE: Final = Operation(
+    scope=None,
     method="get",
     path="/health/live",
     id="getLiveness",
@@ -196,6 +215,7 @@ LIVE: Final = Operation(
     answers=HealthOut,
 )
 READY: Final = Operation(
+    scope=None,
     method="get",
     path="/health/ready",
     id="getReadiness",

@@ -16,6 +16,9 @@ from msgspec import Meta, Struct
 
 from kitwright.catalogue.graph import ReferenceUnresolved
 from kitwright.errors import KitwrightError, Path
+from kitwright.keeping.life import ActRefused
+from kitwright.keeping.people import PeopleError
+from kitwright.keeping.store import StoreError, StoreFull
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.fitment import FitmentError
 from kitwright.stages.refusal import RequestRefused
@@ -70,16 +73,56 @@ KINDS: Final[dict[str, Kind]] = {
     "body-too-deep": Kind(
         400, "Body nested too deeply", "Keep to the shape of the API description."
     ),
+    "query-invalid": Kind(
+        400, "Query of the wrong shape", "`detail` says which parameter should be what."
+    ),
+    "idempotency-key-missing": Kind(
+        400,
+        "Idempotency-Key missing",
+        "Send one, new for each thing to be done and the same when sending again.",
+    ),
+    "idempotency-key-malformed": Kind(
+        400, "Idempotency-Key malformed", "Send one string in double quotes."
+    ),
+    "condition-malformed": Kind(
+        400, "Condition malformed", "Send `If-Match` with the ETag as it was answered."
+    ),
+    "key-missing": Kind(401, "Key missing", "Send `Authorization: Bearer` and a key."),
+    "key-refused": Kind(401, "Key refused", "Ask the owner for another key."),
+    "scope-missing": Kind(
+        403, "Scope missing", "Ask the owner for a key with the scope that `detail` names."
+    ),
     "not-found": Kind(404, "Not found", "Check the path against the API description."),
     "unknown-record": Kind(404, "No such record", "List the records to see the known ids."),
     "method-not-allowed": Kind(405, "Method not allowed", "Use a method that `Allow` names."),
     "not-acceptable": Kind(
         406, "No acceptable form", "Ask for a media type that this operation answers with."
     ),
+    "call-in-progress": Kind(
+        409,
+        "Call in progress",
+        "A call with this Idempotency-Key is being answered: send again in a moment.",
+    ),
+    "act-refused": Kind(
+        409,
+        "Not as things stand",
+        "`errors` names what stands against it; read the record to see what can be done.",
+    ),
+    "link-over": Kind(410, "Link over", "Ask the shop for a new link."),
+    "record-changed": Kind(
+        412,
+        "Changed in the meantime",
+        "Read the record again, then repeat the call with its new ETag.",
+    ),
     "body-too-large": Kind(413, "Body too large", "Send less; a request has a few kilobytes."),
     "path-too-long": Kind(414, "Path too long", "Check the path against the API description."),
     "wrong-media-type": Kind(
         415, "Wrong media type", "Send application/json in UTF-8, without a content coding."
+    ),
+    "idempotency-key-reused": Kind(
+        422,
+        "Idempotency-Key used for something else",
+        "Send a new Idempotency-Key for each thing to be done.",
     ),
     "request-refused": Kind(
         422,
@@ -91,7 +134,21 @@ KINDS: Final[dict[str, Kind]] = {
         "The catalogue can't answer",
         "It lacks something that this request needs; `kitwright check-catalog` finds what.",
     ),
+    "condition-missing": Kind(
+        428, "If-Match missing", "Send `If-Match` with the ETag of the record as it was read."
+    ),
+    "too-many-calls": Kind(429, "Too many calls", "Wait as long as `Retry-After` says."),
     "internal-error": Kind(500, "Fault of the service", "Please report it: this is a bug."),
+    "storage-unavailable": Kind(
+        503,
+        "Records can't be reached",
+        "Nothing was changed; send again later. `kitwright doctor` tells what is wrong.",
+    ),
+    "storage-full": Kind(
+        507,
+        "No room for more",
+        "Nothing was changed; make room where the data folder lies, then send again.",
+    ),
 }
 """Problem code -> kind."""
 
@@ -114,6 +171,9 @@ GAPS: Final[tuple[type[KitwrightError], ...]] = (
     Unreachable,
 )
 """Errors that say what the catalogue lacks. Any other that gets out of the core is a bug."""
+
+ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError)
+"""Errors that say why something can't be done with a kept record as it stands."""
 
 
 class Refusal(KitwrightError):
@@ -175,6 +235,13 @@ def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -
     """Return the problem of an error that the core raised on purpose."""
     if isinstance(error, RequestRefused):
         document = problem("request-refused", str(error), map(_fault, error.faults))
+    elif isinstance(error, ACTS):
+        document = problem("act-refused", str(error), [_fault(error)])
+    elif isinstance(error, StoreError):
+        _LOG.error("storage: %s", error)
+        code = "storage-full" if isinstance(error, StoreFull) else "storage-unavailable"
+        document = problem(code, KINDS[code].advice)
+        return _response(request, document, {"Retry-After": "5"})
     elif isinstance(error, GAPS):
         _LOG.warning("catalogue gap: %s", error)
         document = problem("catalogue-gap", str(error), [_fault(error)])

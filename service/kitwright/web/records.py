@@ -154,9 +154,10 @@ class OverrunPresetOut(Out, frozen=True, kw_only=True):
     """A published rule on overruns, for a shop's owner to choose. Local law decides.
 
     What may be charged over the authorised total without asking again: nothing, the fixed amount,
-    the percentage of that total, or the greater of the two, but `at_most` (null: no such limit).
-    It holds for totals over `over_total` (null: for all). `record` names what the record of a
-    consent must hold, `read` says how well the source was read.
+    the percentage of that total, or the greater of the two, and never more than `at_most` (null:
+    no such limit). It holds for totals over `over_total` (null: for all), up to it nothing is
+    allowed. `record` names what the record of a consent must hold, `read` says how well the
+    source was read.
     """
 
     id: str

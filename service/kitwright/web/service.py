@@ -93,7 +93,11 @@ class Service:
         return answer(quote, speaker, catalogue=self.workshop.catalogue, language=language)
 
     def preview_json(self, asked: PreviewIn) -> bytes:
-        """Return the answer to a preview request, encoded.
+        """Return the answer to a preview request, encoded."""
+        return self.answered(asked)[1]
+
+    def answered(self, asked: PreviewIn) -> tuple[Quote, bytes]:
+        """Return the quote for a request, and the same as an encoded answer.
 
         What quotes of the same draft share is encoded once a language.
         """
@@ -106,7 +110,7 @@ class Service:
                 plain = structs.replace(quote, repair=quote.draft.repair)
                 known[language] = encoded(share_out(plain, Teller(speaker)))
             shared = known[language]
-        return msgspec.json.encode(
+        body = msgspec.json.encode(
             answer(
                 quote,
                 speaker,
@@ -115,6 +119,7 @@ class Service:
                 shared=shared,
             )
         )
+        return quote, body
 
     def assessment(self, asked: AssessmentIn) -> Assessment:
         """Return what findings come to. Raises: RequestRefused."""

@@ -1,0 +1,307 @@
+"""Paper: a kept revision as documents read it, from the very JSON that was answered.
+
+Every figure and sentence of a document comes from here, so that a document of a revision stays
+the same whatever becomes of the catalogue. Amounts are decimal texts with their currency, as they
+went over the wire; what a document does not need is passed over.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+import msgspec
+from msgspec import Struct
+
+
+class Amount(Struct, frozen=True):
+    """An amount with all digits of its currency."""
+
+    amount: str
+    currency: str
+
+
+class Reason(Struct, frozen=True):
+    """Why something is there: a code and a sentence."""
+
+    code: str
+    text: str
+
+
+class PaperShop(Struct, frozen=True):
+    """The shop as the revision names it."""
+
+    id: str
+    name: str
+    currency: str
+    prices_include_tax: bool
+
+
+class PaperEngine(Struct, frozen=True):
+    """The engine and its machine."""
+
+    family: str
+    name: str
+    serial: int | None
+    build_code: str | None
+    chassis: str | None
+    chassis_name: str | None
+
+
+class PaperJob(Struct, frozen=True):
+    """A job; minutes are billed ones, of all machines."""
+
+    job: str
+    name: str
+    cylinder: int | None
+    minutes_here: int
+    why: tuple[Reason, ...]
+
+
+class PaperStep(Struct, frozen=True):
+    """A component to take off."""
+
+    component: str
+    cylinder: int | None
+    minutes: int
+    why: tuple[Reason, ...]
+
+
+class PaperRefit(Struct, frozen=True):
+    """A component to put back, with the bench work that its refit carries."""
+
+    component: str
+    cylinder: int | None
+    minutes: int
+    work_minutes: int
+
+
+class PaperAccess(Struct, frozen=True):
+    """Everything that comes off, in order, and goes back on."""
+
+    remove: tuple[PaperStep, ...]
+    refit: tuple[PaperRefit, ...]
+    minutes: int
+    engine_out: bool
+
+
+class PaperNeed(Struct, frozen=True):
+    """A role with the item that it needs, and why."""
+
+    role: str
+    cylinder: int | None
+    part: str
+    name: str
+    quantity: str
+    unit: str
+    kind: str
+    why: tuple[Reason, ...]
+
+
+class PaperStock(Struct, frozen=True):
+    """What is taken from the shelves."""
+
+    item: str
+    quantity: str
+    unit: str
+    bin: str | None
+
+
+class PaperKit(Struct, frozen=True):
+    """What the job needs, and what of it lies on the shelves."""
+
+    needs: tuple[PaperNeed, ...]
+    from_stock: tuple[PaperStock, ...]
+
+
+class PaperLine(Struct, frozen=True):
+    """A line of the price; units are UN/ECE Recommendation 20 codes."""
+
+    kind: str
+    code: str
+    cylinder: int | None
+    description: str
+    quantity: str
+    unit: str
+    unit_price: str
+    base_quantity: str
+    amount: Amount
+    net: Amount | None
+    tax: Amount | None
+    gross: Amount | None
+    tax_kind: str
+    labour_class: str | None
+    why: tuple[Reason, ...]
+
+
+class PaperTax(Struct, frozen=True):
+    """One tax; the rate in per cent."""
+
+    component: str
+    name: str
+    rate: str
+    base: Amount
+    amount: Amount
+
+
+class PaperTotals(Struct, frozen=True):
+    """Sums of the lines."""
+
+    lines: Amount
+    discount: Amount
+    net: Amount | None
+    tax: Amount | None
+    gross: Amount | None
+    deposit: Amount
+    prepaid: Amount
+    cash_rounding: Amount
+    payable: Amount | None
+
+
+class PaperOrderLine(Struct, frozen=True):
+    """A line of a parts order, in whole packs, without tax."""
+
+    sku: str
+    item: str
+    name: str
+    brand: str
+    packs: int
+    pack_size: int
+    unit_cost: str
+    net: Amount
+    stock: str
+    promised: date
+
+
+class PaperFee(Struct, frozen=True):
+    """A fee of a supplier."""
+
+    code: str
+    amount: Amount
+
+
+class PaperOrder(Struct, frozen=True):
+    """What one supplier is asked to send."""
+
+    supplier: str
+    name: str
+    order_by: str
+    lines: tuple[PaperOrderLine, ...]
+    goods: Amount
+    fees: tuple[PaperFee, ...]
+    freight: Amount
+    net: Amount
+    promised: date
+
+
+class PaperExtra(Struct, frozen=True):
+    """A job worth doing while the engine is apart, at its true extra price."""
+
+    job: str
+    name: str
+    cylinders: tuple[int, ...]
+    price: Amount
+    minutes: int
+    default: str
+    why: tuple[Reason, ...]
+
+
+class PaperQuestion(Struct, frozen=True):
+    """A part that the serial number would decide; the dearest is priced."""
+
+    role: str
+    cylinder: int | None
+    parts: tuple[str, ...]
+    priced: str
+
+
+class PaperCaution(Struct, frozen=True):
+    """A caution, and the steps that it is about."""
+
+    code: str
+    title: str
+    text: str
+    steps: tuple[str, ...]
+
+
+class PaperExemption(Struct, frozen=True):
+    """The exemption that was shown."""
+
+    certificate_number: str
+    valid_until: date
+
+
+class PaperDiagnosis(Struct, frozen=True):
+    """A ranked fault, with what speaks for and against it."""
+
+    code: str
+    name: str
+    cylinder: int | None
+    probability: str
+    grade: str
+    plain: str
+    say_not: str
+
+
+class PaperLeakage(Struct, frozen=True):
+    """A leak-down reading: the loss in per cent and its band."""
+
+    cylinder: int
+    percent: str | None
+    band: str | None
+
+
+class PaperAssessment(Struct, frozen=True):
+    """What the findings come to."""
+
+    diagnoses: tuple[PaperDiagnosis, ...] = ()
+    leakage: tuple[PaperLeakage, ...] = ()
+
+
+class QuotePaper(Struct, frozen=True, kw_only=True):
+    """A revision's answer, as documents read it."""
+
+    on: date
+    valid_until: date
+    parts_by: date | None
+    language: str
+    catalogue_revision: str = ""
+    provisional: bool
+    shop: PaperShop
+    engine: PaperEngine
+    assessment: PaperAssessment | None = None
+    jobs: tuple[PaperJob, ...]
+    access: PaperAccess
+    kit: PaperKit
+    lines: tuple[PaperLine, ...]
+    taxes: tuple[PaperTax, ...]
+    tax_state: str
+    exemption: PaperExemption | None
+    totals: PaperTotals
+    orders: tuple[PaperOrder, ...]
+    extras: tuple[PaperExtra, ...]
+    questions: tuple[PaperQuestion, ...]
+    cautions: tuple[PaperCaution, ...]
+
+
+class Envelope(Struct, frozen=True, kw_only=True):
+    """What surrounds a revision on paper: whose it is, and where it stands.
+
+    `letter` is the quote's id (Q12). `agreed_at` is when this revision was accepted.
+    """
+
+    letter: str
+    revision: int
+    state: str
+    issued_at: datetime | None
+    sha256: str | None
+    customer_name: str | None = None
+    customer_address: str | None = None
+    customer_e_mail: str | None = None
+    machine_name: str | None = None
+    machine_hours: str | None = None
+    agreed_at: datetime | None = None
+
+
+def read_paper(answer: bytes) -> QuotePaper:
+    """Return a revision's answer as documents read it."""
+    return msgspec.json.decode(answer, type=QuotePaper)

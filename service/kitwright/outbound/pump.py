@@ -1,0 +1,206 @@
+"""Pump: sends what is due, each hook's events in their order, until told to stop."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import random
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from datetime import UTC, datetime, timedelta
+from typing import Final, Protocol
+
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+from kitwright.outbound.post import Outcome
+from kitwright.outbound.signature import headers, retry_at
+
+_LOG = logging.getLogger(__name__)
+
+_PATIENCE_SECONDS: Final = 5.0
+"""For posts under way when told to stop; those that are cut off stay due."""
+
+_REST: Final = timedelta(seconds=30)
+"""How long a hook is left alone after a fault of ours: it is still due, so it would come at once
+and for ever.
+"""
+
+_LONGEST_SLEEP_SECONDS: Final = 60.0
+_SHORT_SLEEP_SECONDS: Final = 1.0
+"""Where something is due but not to be sent now: its hook is busy or rests, or all hands are."""
+
+_WIDE: Final = 64
+"""Deliveries to ask for, for each that may be under way, where the first few were of busy hooks."""
+
+
+class Delivery(Struct, frozen=True, kw_only=True):
+    """An event on its way to a hook.
+
+    `id` is the same at every attempt, `attempt` counts from 1. `secrets` are those in use, the
+    newest first. `body` is JSON as it is sent.
+    """
+
+    hook: str
+    id: str
+    url: str
+    secrets: tuple[str, ...]
+    body: bytes
+    attempt: int
+
+
+class Outbox(Protocol):
+    """Where deliveries wait until they are settled."""
+
+    def due(self, now: datetime, most: int) -> Sequence[Delivery]:
+        """Return deliveries whose time has come, the first to be sent first.
+
+        May hold several of a hook, of which only the first is sent now, and those that are being
+        sent. Best is one of each hook: then a slow hook with many never crowds out the others.
+        """
+
+    async def settle(self, delivery: Delivery, outcome: Outcome, next_at: datetime | None) -> None:
+        """Keep what became of an attempt: it is due again at `next_at`, or never where None."""
+
+    def soonest(self) -> datetime | None:
+        """Return when the next delivery is due, past or future; None where nothing waits."""
+
+
+class Poster(Protocol):
+    """What posts a message; raises for no target's doing."""
+
+    async def post(self, url: str, headers: Mapping[str, str], body: bytes) -> Outcome:
+        """Return what became of a message."""
+
+
+class Pump:
+    """Sends due deliveries: several at once, but of each hook one at a time.
+
+    A delivery that fails is due again as the standard's schedule says, and given up after its last
+    attempt. It may arrive twice where the outbox could not keep that it arrived.
+
+    Args:
+        at_once: the most posts under way.
+        clock: the time by which things are due.
+        luck: from 0 to below 1, spreads retries.
+        patience_seconds: for posts under way when told to stop.
+    """
+
+    def __init__(
+        self,
+        outbox: Outbox,
+        poster: Poster,
+        *,
+        at_once: int = 8,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        luck: Callable[[], float] = random.random,
+        patience_seconds: float = _PATIENCE_SECONDS,
+    ) -> None:
+        self._outbox = outbox
+        self._poster = poster
+        self._at_once = at_once
+        self._clock = clock
+        self._luck = luck
+        self._patience_seconds = patience_seconds
+        self._woken = asyncio.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._busy: dict[str, asyncio.Task[None]] = {}
+        self._resting: dict[str, datetime] = {}
+
+    def wake(self) -> None:
+        """Look for due deliveries now, from any thread: one was added, or made due."""
+        if self._loop is None:
+            self._woken.set()
+            return
+        # Closed: the service is stopping, and what is due waits for the next start.
+        with suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(self._woken.set)
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Send until `stop` is set; then wait a little for what is under way, and cut it off."""
+        self._loop = asyncio.get_running_loop()
+        watch = asyncio.create_task(self._wake_at(stop))
+        try:
+            while not stop.is_set():
+                self._woken.clear()
+                seconds = self._start_due()
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(seconds):
+                        await self._woken.wait()
+            if self._busy:
+                await asyncio.wait(self._busy.values(), timeout=self._patience_seconds)
+        finally:
+            left = [watch, *self._busy.values()]
+            for task in left:
+                task.cancel()
+            await asyncio.gather(*left, return_exceptions=True)
+
+    async def _wake_at(self, stop: asyncio.Event) -> None:
+        await stop.wait()
+        self._woken.set()
+
+    def _start_due(self) -> float:
+        """Start what can be sent now. Returns: seconds until there may be more."""
+        try:
+            now = self._clock()
+            self._resting = {hook: end for hook, end in self._resting.items() if end > now}
+            # Those under way may be given again, and then as many as can start must still fit.
+            for most in (2 * self._at_once, _WIDE * self._at_once):
+                due = self._outbox.due(now, most)
+                self._start(due)
+                if len(due) < most or len(self._busy) >= self._at_once:
+                    break
+            return self._seconds_until(self._outbox.soonest(), now)
+        except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
+            _LOG.exception("the outbox can't be read")
+            return _REST.total_seconds()
+
+    def _start(self, due: Sequence[Delivery]) -> None:
+        for delivery in due:
+            if len(self._busy) >= self._at_once:
+                return
+            hook = delivery.hook
+            if hook not in self._busy and hook not in self._resting:
+                self._busy[hook] = asyncio.create_task(self._deliver(delivery))
+
+    def _seconds_until(self, soonest: datetime | None, now: datetime) -> float:
+        if soonest is None:
+            return _LONGEST_SLEEP_SECONDS
+        left = (soonest - now).total_seconds()
+        return min(left, _LONGEST_SLEEP_SECONDS) if left > 0 else _SHORT_SLEEP_SECONDS
+
+    async def _deliver(self, delivery: Delivery) -> None:
+        try:
+            outcome = await self._attempt(delivery)
+            await self._outbox.settle(delivery, outcome, self._next_at(delivery, outcome))
+        except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
+            _LOG.exception("delivery %s to hook %s is not settled", delivery.id, delivery.hook)
+            self._resting[delivery.hook] = self._clock() + _REST
+        finally:
+            del self._busy[delivery.hook]
+            self._woken.set()
+
+    async def _attempt(self, delivery: Delivery) -> Outcome:
+        try:
+            signed = headers(
+                delivery.secrets,
+                message_id=delivery.id,
+                timestamp=int(self._clock().timestamp()),
+                body=delivery.body,
+            )
+            signed["content-type"] = "application/json"
+            return await self._poster.post(delivery.url, signed, delivery.body)
+        except KitwrightError as error:
+            return _unsent(str(error))
+        except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
+            _LOG.exception("delivery %s to hook %s crashed", delivery.id, delivery.hook)
+            return _unsent("could not be sent, for a fault of the service")
+
+    def _next_at(self, delivery: Delivery, outcome: Outcome) -> datetime | None:
+        if outcome.is_delivered or outcome.is_gone:
+            return None
+        return retry_at(delivery.attempt, self._clock(), self._luck())
+
+
+def _unsent(detail: str) -> Outcome:
+    return Outcome(status=None, is_delivered=False, is_gone=False, detail=detail)

@@ -1,0 +1,77 @@
+"""Posting: the events that wait in the store, as the pump of webhooks asks for them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+import msgspec
+from msgspec import structs
+
+from kitwright.keeping.record import DueDelivery, Event
+from kitwright.keeping.store import Records, Store
+from kitwright.outbound.post import Outcome
+from kitwright.outbound.pump import Delivery
+from kitwright.web.kept.quote_wire import event_out
+
+_LAST_ATTEMPT: Final = "given up after the last attempt: "
+
+
+class StoredOutbox:
+    """The deliveries of a store, as `kitwright.outbound.pump.Outbox` says."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def due(self, now: datetime, most: int) -> Sequence[Delivery]:
+        """Return deliveries whose time has come, the longest due first."""
+        found = self._store.read(lambda records: records.events.due(now, most))
+        return tuple(map(_delivery, found))
+
+    async def settle(self, delivery: Delivery, outcome: Outcome, next_at: datetime | None) -> None:
+        """Keep what became of an attempt."""
+        hook, _, seq = delivery.id.removeprefix("evt_").partition("_")
+        number, place = int(hook), int(seq)
+
+        def settle(records: Records) -> None:
+            if next_at is None or outcome.is_gone:
+                records.events.settle(number, place)
+            else:
+                records.events.defer(number, place, next_at)
+            kept = records.events.hook(number)
+            if kept is None:
+                return
+            failure = None if outcome.is_delivered else outcome.detail
+            if failure is not None and next_at is None and not outcome.is_gone:
+                failure = _LAST_ATTEMPT + failure
+            is_active = kept.is_active and not outcome.is_gone
+            if (failure, is_active) != (kept.failure, kept.is_active):
+                records.events.put_hook(
+                    structs.replace(
+                        kept, failure=failure, is_active=is_active, version=kept.version + 1
+                    )
+                )
+
+        await self._store.write(settle)
+
+    def soonest(self) -> datetime | None:
+        """Return when the next delivery is due; None where nothing waits."""
+        return self._store.read(lambda records: records.events.soonest())
+
+
+def _delivery(due: DueDelivery) -> Delivery:
+    return Delivery(
+        hook=str(due.hook.number),
+        id=f"evt_{due.hook.number}_{due.event.seq}",
+        url=due.hook.url,
+        secrets=(due.hook.secret,),
+        body=message(due.event),
+        attempt=due.attempt,
+    )
+
+
+def message(event: Event) -> bytes:
+    """Return what is posted of an event, as Standard Webhooks lays a payload out."""
+    out = event_out(event)
+    return msgspec.json.encode({"type": event.kind, "timestamp": event.at, "data": out})

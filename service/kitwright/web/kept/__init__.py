@@ -1,0 +1,1 @@
+"""Kept: the resources that the store keeps, one module each."""

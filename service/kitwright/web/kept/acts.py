@@ -1,0 +1,326 @@
+"""Acts: a quote is issued, decided on, withdrawn, started and finished; and what was authorised."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Iterator
+from decimal import Decimal
+from typing import Final
+
+import msgspec
+from litestar.handlers import HTTPRouteHandler
+
+from kitwright.keeping import consent, life
+from kitwright.keeping.consent import Decision, Ruling, Yes
+from kitwright.keeping.key import Scope
+from kitwright.keeping.record import KeptQuote, Means, Stamp
+from kitwright.keeping.store import Records
+from kitwright.money import Money, digits
+from kitwright.stages.refusal import RequestFault, RequestRefused
+from kitwright.units import read_figure
+from kitwright.web.kept.desk import Desk
+from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.kept.ids import QUOTE
+from kitwright.web.kept.orders import unordered
+from kitwright.web.kept.quote_wire import (
+    AcceptIn,
+    AdditionIn,
+    AuthorisationsOut,
+    ConsentOut,
+    DeclineIn,
+    QuoteHeadOut,
+    RulingOut,
+    addition_out,
+    authorisation_out,
+    limit_out,
+)
+from kitwright.web.kept.quotes import (
+    GUARD_PROBLEMS,
+    ONCE_PROBLEMS,
+    checked,
+    head_reply,
+    quote_of,
+    quote_tag,
+)
+from kitwright.web.kept.shown import consent_text
+from kitwright.web.operations import BODY_PROBLEMS, Operation
+from kitwright.web.out import money
+
+_ID: Final = {"id": "Which quote, by its id."}
+_NO_BODY: Final = ("body-invalid", "not-acceptable", "body-too-large")
+
+
+def _act(
+    name: str, *, summary: str, description: str, takes: type[msgspec.Struct] | None = None
+) -> Operation:
+    return Operation(
+        method="post",
+        path=f"/v1/quotes/{{id}}/{name}",
+        id=f"{name}Quote",
+        tag="quotes",
+        summary=summary,
+        description=description,
+        takes=takes,
+        answers=QuoteHeadOut,
+        problems=(
+            *(_NO_BODY if takes is None else BODY_PROBLEMS),
+            *ONCE_PROBLEMS,
+            *GUARD_PROBLEMS,
+            "unknown-record",
+            "act-refused",
+            *(() if takes is None else ("request-refused",)),
+        ),
+        variables=_ID,
+        scope=Scope.QUOTE,
+        is_once=True,
+        is_guarded=True,
+        is_tagged=True,
+    )
+
+
+ISSUE: Final = _act(
+    "issue",
+    summary="Offer the newest revision",
+    description=(
+        "Makes the draft the revision on offer, which never changes again; the one before is "
+        "superseded. A quote without a tax area can't be issued."
+    ),
+)
+ACCEPT: Final = _act(
+    "accept",
+    takes=AcceptIn,
+    summary="Take down the customer's yes",
+    description=(
+        "Binds the authorisation to exactly the revision on offer, its amount and a limit. "
+        "Accepting the revision in force again changes nothing."
+    ),
+)
+DECLINE: Final = _act(
+    "decline",
+    takes=DeclineIn,
+    summary="Take down the customer's no",
+    description="Ends the offer of a revision. What was agreed before stays in force.",
+)
+WITHDRAW: Final = _act(
+    "withdraw",
+    summary="Take the offer back",
+    description=(
+        "Withdraws the revision on offer; without one, the draft or the agreement that no order "
+        "or work has followed yet."
+    ),
+)
+START: Final = _act(
+    "start",
+    summary="Start the work",
+    description="Needs an agreed revision all of whose parts orders are made.",
+)
+FINISH: Final = _act(
+    "finish",
+    summary="Finish the work",
+    description="Ends the quote's life. A revision on offer has to be decided on first.",
+)
+AUTHORISATIONS: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/authorisations",
+    id="listAuthorisations",
+    tag="quotes",
+    summary="What the customer authorised",
+    description="Every authorisation, how far the one in force goes, and what was added within.",
+    answers=AuthorisationsOut,
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables=_ID,
+)
+ADD: Final = Operation(
+    method="post",
+    path="/v1/quotes/{id}/additions",
+    id="addToQuote",
+    tag="quotes",
+    summary="Ask whether more may be spent",
+    description=(
+        "Answers `go` while spent + committed + new <= authorised, and records the addition; "
+        "beyond that `stop`, with the consent that is needed first, and records nothing. "
+        "With `trial`, it records nothing either way."
+    ),
+    takes=AdditionIn,
+    answers=RulingOut,
+    problems=(
+        *BODY_PROBLEMS,
+        *ONCE_PROBLEMS,
+        *GUARD_PROBLEMS,
+        "unknown-record",
+        "act-refused",
+        "request-refused",
+    ),
+    variables=_ID,
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_guarded=True,
+    is_tagged=True,
+)
+OPERATIONS: Final = (
+    ISSUE,
+    ACCEPT,
+    DECLINE,
+    WITHDRAW,
+    START,
+    FINISH,
+    AUTHORISATIONS,
+    ADD,
+)
+
+
+class AmountUnfit(RequestFault):
+    """An amount that the currency can't write, or that is not above zero."""
+
+    code = "amount-unfit"
+
+    def __init__(self, text: str, currency: str) -> None:
+        super().__init__(
+            f"{text} {currency}: should be above zero, with at most {digits(currency)} decimals"
+        )
+        self.text = text
+        self.currency = currency
+
+
+def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
+    """Yield the handlers of this module's operations."""
+    for operation, act in (
+        (ISSUE, life.issue),
+        (WITHDRAW, life.withdraw),
+        (START, _start),
+        (FINISH, life.finish),
+    ):
+        yield acting(desk, operation, _simply(act))
+    yield acting(desk, ACCEPT, _accept)
+    yield acting(desk, DECLINE, _decline)
+    yield acting(desk, ADD, _add)
+    yield reading(AUTHORISATIONS, desk, _authorisations)
+
+
+_Act = Callable[[Records, Stamp, KeptQuote], KeptQuote]
+
+
+def _simply(act: _Act) -> Callable[[Call], Awaitable[Work]]:
+    async def prepare(call: Call) -> Work:
+        stamp = call.stamp
+        return lambda records: head_reply(act(records, stamp, checked(records, call)))
+
+    return prepare
+
+
+def _start(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
+    return life.start(records, stamp, quote, unordered(records, quote))
+
+
+async def _accept(call: Call) -> Work:
+    desk, stamp, asked = call.desk, call.stamp, call.body(AcceptIn)
+    shop, catalogue = desk.service.workshop.shop, desk.service.workshop.catalogue
+    preset = None if shop.overrun is None else catalogue.overruns[shop.overrun]
+    amount = read_amount(asked.amount, desk.currency, "amount")
+    limit = read_amount(asked.limit, desk.currency, "limit")
+
+    def work(records: Records) -> Reply:
+        quote = checked(records, call)
+        yes = Yes(
+            who=asked.who,
+            means=Means(asked.means),
+            contact=asked.contact,
+            at=asked.at,
+            includes_tax=asked.includes_tax,
+            amount=amount,
+            limit=limit,
+            text=asked.text or consent_text(records, quote, asked.revision),
+        )
+        return head_reply(
+            consent.accept(records, stamp, quote, asked.revision, yes=yes, preset=preset)
+        )
+
+    return work
+
+
+async def _decline(call: Call) -> Work:
+    asked, stamp = call.body(DeclineIn), call.stamp
+
+    def work(records: Records) -> Reply:
+        quote = checked(records, call)
+        return head_reply(life.decline(records, stamp, quote, asked.revision, asked.reason))
+
+    return work
+
+
+async def _add(call: Call) -> Work:
+    desk, stamp, asked = call.desk, call.stamp, call.body(AdditionIn)
+    new = read_amount(asked.amount, desk.currency, "amount")
+    shop = desk.service.workshop.shop
+
+    def work(records: Records) -> Reply:
+        quote = checked(records, call)
+        quote, ruling = consent.ask_addition(
+            records,
+            stamp,
+            quote,
+            new=new or Money(0, desk.currency),
+            description=asked.description,
+            is_trial=asked.trial,
+        )
+        preset = None
+        if shop.overrun is not None:
+            preset = desk.service.workshop.catalogue.overruns[shop.overrun]
+        record = () if preset is None else tuple(one.value for one in preset.record)
+        body = msgspec.json.encode(_ruling(ruling, record))
+        return Reply(body=body, tag=quote_tag(quote))
+
+    return work
+
+
+def _ruling(ruling: Ruling, record: tuple[str, ...]) -> RulingOut:
+    limit = limit_out(ruling.limit)
+    terms = "with tax" if ruling.limit.includes_tax else "without tax"
+    text = f"Go: {limit.left.amount} {limit.left.currency} {terms} are left afterwards."
+    needed = None
+    if ruling.decision is Decision.stop:
+        over, up_to = money(ruling.over_by), money(ruling.consent_up_to)
+        text = (
+            f"Stop: this passes what was authorised by {over.amount} {over.currency}. Ask the "
+            f"customer first: for up to {up_to.amount} {up_to.currency} {terms}, in a revision "
+            "that names the additional work."
+        )
+        needed = ConsentOut(
+            up_to=up_to,
+            includes_tax=ruling.limit.includes_tax,
+            means=tuple(Means),
+            record=record or ("date", "time", "name", "means", "work", "cost"),
+        )
+    return RulingOut(
+        decision=ruling.decision,
+        new=money(ruling.new),
+        over_by=money(ruling.over_by),
+        limit=limit,
+        consent=needed,
+        addition=None if ruling.addition is None else addition_out(ruling.addition),
+        text=text,
+    )
+
+
+def read_amount(text: str | None, currency: str, member: str) -> Money | None:
+    """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
+    if text is None:
+        return None
+    figure = read_figure(text)
+    money_of = Money.of(figure, currency)
+    if figure <= 0 or money_of.amount != Decimal(text):
+        fault = AmountUnfit(text, currency)
+        fault.at(member)
+        raise RequestRefused([fault])
+    return money_of
+
+
+def _authorisations(records: Records, call: Call) -> Reply:
+    quote = quote_of(records, call.number("id", QUOTE))
+    given = records.quotes.authorisations(quote.number)
+    in_force = any(one.revision == quote.agreed for one in given)
+    body = AuthorisationsOut(
+        limit=limit_out(consent.limit_of(records, quote)) if in_force else None,
+        authorisations=tuple(map(authorisation_out, given)),
+        additions=tuple(map(addition_out, records.quotes.additions(quote.number))),
+    )
+    return Reply(body=msgspec.json.encode(body))

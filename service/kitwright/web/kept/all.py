@@ -1,0 +1,21 @@
+"""All: the operations and handlers of every kept resource."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from litestar.handlers import HTTPRouteHandler
+
+from kitwright.web.kept import acts, links, orders, quotes
+from kitwright.web.kept.desk import Desk
+
+_MODULES: Final = (quotes, acts, links, orders)
+
+KEPT_OPERATIONS: Final = tuple(one for module in _MODULES for one in module.OPERATIONS)
+
+
+def make_kept_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
+    """Yield the handlers of every kept resource."""
+    for module in _MODULES:
+        yield from module.make_handlers(desk)

@@ -1,0 +1,123 @@
+"""Desk: what every kept resource needs, put together by the composition root."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from hashlib import blake2b
+from typing import Any, Protocol
+from zoneinfo import ZoneInfo
+
+from litestar import Request
+
+from kitwright.keeping import life
+from kitwright.keeping.record import Hand, Stamp
+from kitwright.keeping.store import Store
+from kitwright.web.auth import Keyring
+from kitwright.web.service import Service
+
+
+class Files(Protocol):
+    """Where photographs lie, by their SHA-256."""
+
+    def put(self, data: bytes) -> str:
+        """Keep a file; return its SHA-256 in hex."""
+
+    def get(self, sha256: str) -> bytes | None:
+        """Return a file."""
+
+    def drop(self, sha256: str) -> None:
+        """Forget a file."""
+
+
+class Desk:
+    """A shop's service with its records.
+
+    Args:
+        service: quotes and assesses.
+        store: keeps.
+        keyring: knows the keys.
+        files: keeps photographs.
+        kind_of: tells a photograph's media type by its content, None for anything else.
+        secret: signs the customers' links, 32 bytes.
+        now: the moment, in UTC.
+        draw: gives as many random bytes as it is asked for.
+        make_hook_secret: makes the secret that a webhook's events are signed with.
+        check_target: returns where a webhook leads, as it is kept, or raises where it may not.
+    """
+
+    def __init__(
+        self,
+        service: Service,
+        store: Store,
+        keyring: Keyring,
+        *,
+        files: Files,
+        kind_of: Callable[[bytes], str | None],
+        secret: bytes,
+        now: Callable[[], datetime],
+        draw: Callable[[int], bytes],
+        make_hook_secret: Callable[[], str],
+        check_target: Callable[[str], str],
+    ) -> None:
+        self.service = service
+        self.store = store
+        self.keyring = keyring
+        self.files = files
+        self.kind_of = kind_of
+        self.secret = secret
+        self.now = now
+        self.draw = draw
+        self.make_hook_secret = make_hook_secret
+        self.check_target = check_target
+        self.wake: Callable[[], None] = lambda: None
+        """Told when an event may wait to be posted."""
+        self.in_flight: set[tuple[str, str]] = set()
+        """Key and idempotency key of every call that is being answered."""
+        self._zone = ZoneInfo(service.workshop.shop.time_zone)
+        self._swept: date | None = None
+
+    @property
+    def currency(self) -> str:
+        """The shop's currency."""
+        return self.service.workshop.shop.currency
+
+    def today(self, moment: datetime | None = None) -> date:
+        """Return the day of a moment in the shop's time zone, by default of now."""
+        return (moment or self.now()).astimezone(self._zone).date()
+
+    def stamp(self, request: Request[Any, Any, Any]) -> Stamp:
+        """Return who calls, and when."""
+        state = request.scope["state"]
+        now = self.now()
+        return Stamp(
+            at=now,
+            today=self.today(now),
+            hand=Hand.key,
+            by=state["key"],
+            request_id=state.get("request_id", ""),
+        )
+
+    async def sweep(self) -> None:
+        """Mark the offers that ran out, once a day, before anybody sees them."""
+        now = self.now()
+        today = self.today(now)
+        if self._swept == today:
+            return
+        stamp = Stamp(at=now, today=today, hand=Hand.service, by="calendar")
+        # looked at without writing first: a store that can't be written to can still be read
+        if self.store.read(lambda records: records.quotes.overdue(today)):
+            await self.store.write(lambda records: life.expire_overdue(records, stamp))
+            self.wake()
+        self._swept = today
+
+
+def tag(kind: str, number: int | str, version: int) -> str:
+    """Return the entity tag of a version of a record."""
+    text = f"{kind}:{number}:{version}".encode()
+    return f'"{blake2b(text, digest_size=16).hexdigest()}"'
+
+
+def utc_now() -> datetime:
+    """Return the moment, in UTC."""
+    return datetime.now(UTC)

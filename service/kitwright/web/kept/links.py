@@ -1,0 +1,305 @@
+"""Links: a customer reads one quote and says yes or no to one revision, without an account."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from hashlib import sha256
+from typing import Annotated, Final, Literal
+
+import msgspec
+from litestar.handlers import HTTPRouteHandler
+from msgspec import Meta
+
+from kitwright.keeping import consent, life
+from kitwright.keeping.consent import Yes
+from kitwright.keeping.key import Scope
+from kitwright.keeping.life import NothingOffered
+from kitwright.keeping.link import (
+    NONCE_BYTES,
+    Link,
+    LinkExpired,
+    LinkForged,
+    make_token,
+    read_token,
+)
+from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
+from kitwright.keeping.store import Records
+from kitwright.web.kept.acts import read_amount
+from kitwright.web.kept.desk import Desk
+from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.kept.ids import QUOTE, QuoteId, RevisionNumber, read_id, written
+from kitwright.web.kept.quote_wire import Sha256
+from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, checked, quote_of
+from kitwright.web.kept.shown import ShownQuoteOut, consent_text, shown
+from kitwright.web.operations import BODY_PROBLEMS, Operation
+from kitwright.web.out import MoneyOut, Out, money
+from kitwright.web.problems import Refusal
+from kitwright.web.shapes import DecimalIn, Text, Wire
+
+_TOKEN: Final = {"token": "The link's token, as it was given."}
+_LINK_PROBLEMS: Final = ("unknown-record", "link-over", "too-many-calls", "storage-unavailable")
+
+
+class LinkIn(Wire, frozen=True, kw_only=True):
+    """A link to ask for: how many days it holds, null: until the offer's last valid day."""
+
+    days: Annotated[int, Meta(ge=1, le=90)] | None = None
+
+
+class LinkOut(Out, frozen=True, kw_only=True):
+    """A link to the revision on offer. Whoever has it can say yes, so it goes to the customer."""
+
+    quote: QuoteId
+    revision: RevisionNumber
+    token: str
+    path: str
+    expires_at: datetime
+
+
+class AgreedOut(Out, frozen=True, kw_only=True):
+    """What was agreed by this revision, and up to where, with tax where `includes_tax`."""
+
+    at: datetime
+    amount: MoneyOut
+    limit: MoneyOut
+    includes_tax: bool
+
+
+class OfferOut(Out, frozen=True, kw_only=True):
+    """A revision as its customer sees it.
+
+    `state` is what became of it; while it is `issued` it can be accepted or declined. `text` is
+    what a yes says yes to. Where a newer revision is on offer, `newer` leads to it. `sha256` is of
+    `quote`, byte for byte.
+    """
+
+    id: QuoteId
+    revision: RevisionNumber
+    state: RevisionState
+    newer: str | None
+    expires_at: datetime
+    text: str
+    agreed: AgreedOut | None
+    sha256: Sha256
+    quote: ShownQuoteOut
+
+
+class YesIn(Wire, frozen=True, kw_only=True):
+    """A customer's yes: a name, and up to where the bill may go, null: what the shop's rule
+    allows over the amount.
+    """
+
+    who: Text
+    limit: DecimalIn | None = None
+
+
+class NoIn(Wire, frozen=True, kw_only=True):
+    """A customer's no."""
+
+    reason: Text | None = None
+
+
+class DecidedOut(Out, frozen=True, kw_only=True):
+    """What a customer's answer came to."""
+
+    id: QuoteId
+    revision: RevisionNumber
+    state: Literal["accepted", "declined"]
+
+
+MAKE: Final = Operation(
+    method="post",
+    path="/v1/quotes/{id}/links",
+    id="createLink",
+    tag="quotes",
+    summary="Make a link for the customer",
+    description="A signed link to the revision on offer, which ends by itself.",
+    takes=LinkIn,
+    answers=LinkOut,
+    status=201,
+    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, *GUARD_PROBLEMS, "unknown-record", "act-refused"),
+    variables={"id": "Which quote, by its id."},
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_guarded=True,
+)
+OFFER: Final = Operation(
+    method="get",
+    path="/v1/links/{token}",
+    id="getOffer",
+    tag="links",
+    summary="What a customer is offered",
+    description="One revision as its customer sees it. Needs the link's token and no key.",
+    answers=OfferOut,
+    problems=("not-acceptable", *_LINK_PROBLEMS),
+    variables=_TOKEN,
+    scope=None,
+    is_limited=True,
+)
+YES: Final = Operation(
+    method="post",
+    path="/v1/links/{token}/accept",
+    id="acceptOffer",
+    tag="links",
+    summary="The customer says yes",
+    description=(
+        "Accepts the revision of the link. Twice is once. An old revision is refused; the offer "
+        "itself leads to the new one."
+    ),
+    takes=YesIn,
+    answers=DecidedOut,
+    problems=(*BODY_PROBLEMS, *_LINK_PROBLEMS, "act-refused", "request-refused", "storage-full"),
+    variables=_TOKEN,
+    scope=None,
+    is_limited=True,
+)
+NO: Final = Operation(
+    method="post",
+    path="/v1/links/{token}/decline",
+    id="declineOffer",
+    tag="links",
+    summary="The customer says no",
+    description="Declines the revision of the link. Twice is once.",
+    takes=NoIn,
+    answers=DecidedOut,
+    problems=(*BODY_PROBLEMS, *_LINK_PROBLEMS, "act-refused", "storage-full"),
+    variables=_TOKEN,
+    scope=None,
+    is_limited=True,
+)
+OPERATIONS: Final = (MAKE, OFFER, YES, NO)
+
+
+def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
+    """Yield the handlers of this module's operations."""
+    yield acting(desk, MAKE, _make)
+    yield reading(OFFER, desk, _offer)
+    yield acting(desk, YES, _yes)
+    yield acting(desk, NO, _no)
+
+
+async def _make(call: Call) -> Work:
+    desk, asked, nonce = call.desk, call.body(LinkIn), call.desk.draw(NONCE_BYTES)
+
+    def work(records: Records) -> Reply:
+        quote = checked(records, call)
+        if quote.offered is None:
+            raise NothingOffered("make a link to", quote)
+        until = life.revision_of(records, quote, quote.offered).valid_until
+        now = desk.now()
+        # to the end of the last valid day, wherever that is
+        days = asked.days or (until - desk.today(now)).days + 2
+        made = _link(desk, quote, quote.offered, now + timedelta(days=days), nonce)
+        return Reply(body=msgspec.json.encode(made), status=201)
+
+    return work
+
+
+def _link(
+    desk: Desk, quote: KeptQuote, revision: int, expires_at: datetime, nonce: bytes
+) -> LinkOut:
+    expires = int(expires_at.timestamp())
+    name = written(QUOTE, quote.number)
+    token = make_token(
+        desk.secret, Link(number=name, revision=revision, expires=expires, nonce=nonce)
+    )
+    return LinkOut(
+        quote=name,
+        revision=revision,
+        token=token,
+        path=f"/v1/links/{token}",
+        expires_at=datetime.fromtimestamp(expires, UTC),
+    )
+
+
+def _read(call: Call) -> Link:
+    """Return the link of a call's path. Raises: Refusal: unknown-record, link-over."""
+    try:
+        return read_token(call.desk.secret, call.variable("token"), call.desk.now().timestamp())
+    except LinkForged as error:
+        raise Refusal("unknown-record", str(error)) from None
+    except LinkExpired as error:
+        raise Refusal("link-over", str(error)) from None
+
+
+def _offer(records: Records, call: Call) -> Reply:
+    link = _read(call)
+    quote = quote_of(records, read_id(QUOTE, link.number))
+    revision = life.revision_of(records, quote, link.revision)
+    newer = None
+    if quote.offered is not None and quote.offered != link.revision:
+        expires_at = datetime.fromtimestamp(link.expires, UTC)
+        newer = _link(call.desk, quote, quote.offered, expires_at, link.nonce).path
+    given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
+    agreed = given.get(link.revision)
+    body = shown(revision.answer)
+    offer = OfferOut(
+        id=link.number,
+        revision=link.revision,
+        state=revision.state,
+        newer=newer,
+        expires_at=datetime.fromtimestamp(link.expires, UTC),
+        text=consent_text(records, quote, link.revision),
+        agreed=None
+        if agreed is None
+        else AgreedOut(
+            at=agreed.at,
+            amount=money(agreed.amount),
+            limit=money(agreed.limit),
+            includes_tax=agreed.includes_tax,
+        ),
+        sha256=revision.sha256 or sha256(body).hexdigest(),
+        # the encoder copies a Raw wherever it stands; the type says what it holds
+        quote=msgspec.Raw(body),  # type: ignore[arg-type]
+    )
+    return Reply(body=msgspec.json.encode(offer))
+
+
+def _stamp(call: Call, link: Link) -> Stamp:
+    now = call.desk.now()
+    return Stamp(
+        at=now,
+        today=call.desk.today(now),
+        hand=Hand.link,
+        by=link.number,
+        request_id=call.request_id,
+    )
+
+
+async def _yes(call: Call) -> Work:
+    desk, link, asked = call.desk, _read(call), call.body(YesIn)
+    limit = read_amount(asked.limit, desk.currency, "limit")
+    shop, catalogue = desk.service.workshop.shop, desk.service.workshop.catalogue
+    preset = None if shop.overrun is None else catalogue.overruns[shop.overrun]
+    stamp = _stamp(call, link)
+
+    def work(records: Records) -> Reply:
+        quote = quote_of(records, read_id(QUOTE, link.number))
+        yes = Yes(
+            who=asked.who,
+            means=Means.link,
+            limit=limit,
+            text=consent_text(records, quote, link.revision),
+        )
+        consent.accept(records, stamp, quote, link.revision, yes=yes, preset=preset)
+        return _decided(link, "accepted")
+
+    return work
+
+
+async def _no(call: Call) -> Work:
+    link, asked = _read(call), call.body(NoIn)
+    stamp = _stamp(call, link)
+
+    def work(records: Records) -> Reply:
+        quote = quote_of(records, read_id(QUOTE, link.number))
+        life.decline(records, stamp, quote, link.revision, asked.reason)
+        return _decided(link, "declined")
+
+    return work
+
+
+def _decided(link: Link, state: Literal["accepted", "declined"]) -> Reply:
+    out = DecidedOut(id=link.number, revision=link.revision, state=state)
+    return Reply(body=msgspec.json.encode(out))

@@ -1,0 +1,472 @@
+"""Quotes: kept, read, found, revised, copied, and compared with what they would be today."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from typing import Final
+
+import msgspec
+from litestar.handlers import HTTPRouteHandler
+from msgspec import structs
+
+from kitwright.keeping import life
+from kitwright.keeping.key import Scope
+from kitwright.keeping.life import Figures
+from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision
+from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.stages.refusal import RequestFault, RequestRefused
+from kitwright.web.kept.desk import Desk, tag
+from kitwright.web.kept.difference import difference
+from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.kept.ids import CUSTOMER, MACHINE, QUOTE, missing, read_id, written
+from kitwright.web.kept.paged import page_reply, read_before
+from kitwright.web.kept.quote_wire import (
+    DifferenceOut,
+    EventOut,
+    KeptQuoteOut,
+    QuoteHeadOut,
+    QuoteIn,
+    QuotesQuery,
+    RevisionHeadOut,
+    RevisionOut,
+    event_out,
+    kept_quote,
+    quote_head,
+    revision_head,
+    whole_revision,
+)
+from kitwright.web.operations import BODY_PROBLEMS, Operation
+from kitwright.web.problems import Refusal
+from kitwright.web.records import ListOut
+from kitwright.web.wire import ExemptionIn
+
+STORE_PROBLEMS: Final = ("storage-unavailable", "storage-full")
+ONCE_PROBLEMS: Final = (
+    "idempotency-key-missing",
+    "idempotency-key-malformed",
+    "call-in-progress",
+    "idempotency-key-reused",
+    *STORE_PROBLEMS,
+)
+"""Problems of every call that is done once."""
+GUARD_PROBLEMS: Final = ("condition-malformed", "record-changed", "condition-missing")
+"""Problems of every call that changes a record."""
+_ID: Final = {"id": "Which quote, by its id."}
+
+CREATE: Final = Operation(
+    method="post",
+    path="/v1/quotes",
+    id="createQuote",
+    tag="quotes",
+    summary="Quote a repair and keep it",
+    description=(
+        "Takes what a preview takes, and keeps the quote as a draft with its first revision. "
+        "It may be revised until it is issued; after that every change is a new revision."
+    ),
+    takes=QuoteIn,
+    answers=KeptQuoteOut,
+    status=201,
+    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, "request-refused", "catalogue-gap"),
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_tagged=True,
+)
+FIND: Final = Operation(
+    method="get",
+    path="/v1/quotes",
+    id="listQuotes",
+    tag="quotes",
+    summary="Find kept quotes",
+    description=(
+        "Quotes, newest first, by state, customer, machine, day and words. Where there are more, "
+        "`Link` leads to the next page."
+    ),
+    answers=ListOut[QuoteHeadOut],
+    query=QuotesQuery,
+    problems=("query-invalid", "not-acceptable", "storage-unavailable"),
+    is_paged=True,
+)
+GET: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}",
+    id="getQuote",
+    tag="quotes",
+    summary="One kept quote",
+    description="A quote with its newest revision, to the last figure.",
+    answers=KeptQuoteOut,
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables=_ID,
+    is_conditional=True,
+    is_tagged=True,
+)
+REVISIONS: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/revisions",
+    id="listRevisions",
+    tag="quotes",
+    summary="All revisions of a quote",
+    description="What became of each revision, oldest first.",
+    answers=ListOut[RevisionHeadOut],
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables=_ID,
+)
+REVISION: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/revisions/{revision}",
+    id="getRevision",
+    tag="quotes",
+    summary="One revision of a quote",
+    description=(
+        "A revision as it was answered. Once issued it never changes, but that personal data is "
+        "taken out when a customer is erased."
+    ),
+    answers=RevisionOut,
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables={**_ID, "revision": "Which revision, by its number."},
+)
+DIFFERENCE: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/revisions/{revision}/difference",
+    id="compareRevision",
+    tag="quotes",
+    summary="What a revision would come to today",
+    description=(
+        "Quotes what was asked once more, by today's catalogue, and names every line and total "
+        "that differs. The revision stays as it is."
+    ),
+    answers=DifferenceOut,
+    problems=(
+        "unknown-record",
+        "not-acceptable",
+        "request-refused",
+        "catalogue-gap",
+        "storage-unavailable",
+    ),
+    variables={**_ID, "revision": "Which revision, by its number."},
+)
+HISTORY: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/history",
+    id="listHistory",
+    tag="quotes",
+    summary="What happened to a quote",
+    description="Every change, oldest first: when, by whose hand, to which state.",
+    answers=ListOut[EventOut],
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables=_ID,
+)
+REVISE: Final = Operation(
+    method="post",
+    path="/v1/quotes/{id}/revise",
+    id="reviseQuote",
+    tag="quotes",
+    summary="Quote it anew",
+    description=(
+        "Takes the whole request once more. Replaces the newest revision while that is a draft; "
+        "else makes a new one, and what was offered or agreed stays so until the new one is "
+        "issued or accepted."
+    ),
+    takes=QuoteIn,
+    answers=KeptQuoteOut,
+    problems=(
+        *BODY_PROBLEMS,
+        *ONCE_PROBLEMS,
+        *GUARD_PROBLEMS,
+        "unknown-record",
+        "act-refused",
+        "request-refused",
+        "catalogue-gap",
+    ),
+    variables=_ID,
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_guarded=True,
+    is_tagged=True,
+)
+COPY: Final = Operation(
+    method="post",
+    path="/v1/quotes/{id}/copy",
+    id="copyQuote",
+    tag="quotes",
+    summary="Quote the same again, as a new quote",
+    description=(
+        "Asks what the newest revision asked, today and by today's catalogue, and keeps it as a "
+        "new draft for the same customer and machine."
+    ),
+    answers=KeptQuoteOut,
+    status=201,
+    problems=(
+        "body-invalid",
+        "not-acceptable",
+        "body-too-large",
+        *ONCE_PROBLEMS,
+        "unknown-record",
+        "request-refused",
+        "catalogue-gap",
+    ),
+    variables=_ID,
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_tagged=True,
+)
+OPERATIONS: Final = (CREATE, FIND, GET, REVISIONS, REVISION, DIFFERENCE, HISTORY, REVISE, COPY)
+
+
+class MachineDiffers(RequestFault):
+    """A request for another engine than the machine's."""
+
+    code = "machine-differs"
+
+    def __init__(self, member: str, given: object, known: object) -> None:
+        super().__init__(f"the machine's {member} is {known}, not {given}")
+        self.member = member
+        self.given = given
+        self.known = known
+
+
+class CustomerUnknown(RequestFault):
+    """A customer or machine that is not kept, or was erased."""
+
+    code = "no-such-record"
+
+    def __init__(self, text: str) -> None:
+        super().__init__(f"{text} is not kept here, or was erased")
+        self.text = text
+
+
+def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
+    """Yield the handlers of this module's operations."""
+
+    async def create(call: Call) -> Work:
+        figures = reckon(call.desk, call.body(QuoteIn))
+
+        def work(records: Records) -> Reply:
+            quote = life.keep_quote(records, call.stamp, figures)
+            return created(quote, figures)
+
+        return work
+
+    async def revise(call: Call) -> Work:
+        number = call.number("id", QUOTE)
+        desk.store.read(lambda records: quote_of(records, number))
+        figures = reckon(desk, call.body(QuoteIn))
+
+        def work(records: Records) -> Reply:
+            quote = checked(records, call)
+            quote = life.revise(records, call.stamp, quote, figures)
+            return whole(quote, figures)
+
+        return work
+
+    async def copy(call: Call) -> Work:
+        number = call.number("id", QUOTE)
+
+        def newest(records: Records) -> Revision:
+            quote = quote_of(records, number)
+            return life.revision_of(records, quote, quote.latest)
+
+        asked = msgspec.json.decode(desk.store.read(newest).request, type=QuoteIn)
+        figures = reckon(desk, structs.replace(asked, on=None, needed_by=None))
+
+        def work(records: Records) -> Reply:
+            quote = life.keep_quote(records, call.stamp, figures, copy_of=number)
+            return created(quote, figures)
+
+        return work
+
+    yield acting(desk, CREATE, create)
+    yield acting(desk, REVISE, revise)
+    yield acting(desk, COPY, copy)
+    yield reading(FIND, desk, _find)
+    yield reading(GET, desk, _get)
+    yield reading(REVISIONS, desk, _revisions)
+    yield reading(REVISION, desk, _revision)
+    yield reading(DIFFERENCE, desk, _difference)
+    yield reading(HISTORY, desk, _history)
+
+
+def quote_of(records: Records, number: int) -> KeptQuote:
+    """Return a quote. Raises: Refusal: unknown-record."""
+    quote = records.quotes.get(number)
+    if quote is None:
+        raise missing(QUOTE, written(QUOTE, number))
+    return quote
+
+
+def checked(records: Records, call: Call) -> KeptQuote:
+    """Return the quote of a call's path, in the version that the caller has seen.
+
+    Raises: Refusal: unknown-record, record-changed.
+    """
+    quote = quote_of(records, call.number("id", QUOTE))
+    call.check(quote_tag(quote))
+    return quote
+
+
+def quote_tag(quote: KeptQuote) -> str:
+    """Return the entity tag of a quote."""
+    return tag("quote", quote.number, quote.version)
+
+
+def head_reply(quote: KeptQuote) -> Reply:
+    """Return a quote without its figures in full."""
+    return Reply(body=msgspec.json.encode(quote_head(quote)), tag=quote_tag(quote))
+
+
+def whole(quote: KeptQuote, figures: Figures) -> Reply:
+    """Return a quote with figures that are its newest revision."""
+    return Reply(body=kept_quote(quote, figures.request, figures.answer), tag=quote_tag(quote))
+
+
+def created(quote: KeptQuote, figures: Figures) -> Reply:
+    """Return a quote that is new."""
+    location = f"/v1/quotes/{written(QUOTE, quote.number)}"
+    return structs.replace(whole(quote, figures), status=201, headers={"Location": location})
+
+
+def reckon(desk: Desk, asked: QuoteIn) -> Figures:
+    """Return what a request comes to, once it is filled from its customer and its machine.
+
+    Raises: RequestRefused, and the errors of the stages.
+    """
+    customer, machine = desk.store.read(lambda records: _known(records, asked))
+    filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
+    quote, body = desk.service.answered(filled)
+    totals = quote.repair.totals
+    return Figures(
+        request=msgspec.json.encode(filled),
+        answer=body,
+        catalogue_revision=desk.service.revision,
+        tax_state="unknown" if totals.gross is None else "known",
+        is_provisional=quote.is_provisional,
+        net=totals.lines + totals.discount if totals.net is None else totals.net,
+        gross=totals.gross,
+        valid_until=quote.valid_until,
+        family=asked.family,
+        serial=filled.serial,
+        customer=None if customer is None else customer.number,
+        machine=None if machine is None else machine.number,
+    )
+
+
+def _known(records: Records, asked: QuoteIn) -> tuple[Customer | None, Machine | None]:
+    faults: list[RequestFault] = []
+    customer = machine = None
+    if asked.customer is not None:
+        customer = records.people.customer(read_id(CUSTOMER, asked.customer))
+        if customer is None or customer.erased_at is not None:
+            fault = CustomerUnknown(asked.customer)
+            fault.at("customer")
+            faults.append(fault)
+    if asked.machine is not None:
+        machine = records.people.machine(read_id(MACHINE, asked.machine))
+        if machine is None or machine.erased_at is not None:
+            fault = CustomerUnknown(asked.machine)
+            fault.at("machine")
+            faults.append(fault)
+        else:
+            faults += _differing(asked, machine)
+    if faults:
+        raise RequestRefused(faults)
+    return customer, machine
+
+
+def _differing(asked: QuoteIn, machine: Machine) -> Iterator[MachineDiffers]:
+    for member in ("family", "serial", "build_code", "chassis"):
+        given, known = getattr(asked, member), getattr(machine, member)
+        if given is not None and known is not None and given != known:
+            fault = MachineDiffers(member.replace("_", " "), given, known)
+            fault.at(member)
+            yield fault
+
+
+def _filled(
+    desk: Desk, asked: QuoteIn, customer: Customer | None, machine: Machine | None
+) -> QuoteIn:
+    """Return a request with what is known of its customer and machine."""
+    found: dict[str, object] = {}
+    if machine is not None:
+        for member in ("serial", "build_code", "chassis"):
+            if getattr(asked, member) is None:
+                found[member] = getattr(machine, member)
+    if customer is not None:
+        if asked.language is None and customer.language is not None:
+            found["language"] = customer.language
+        certificate, until = customer.certificate_number, customer.certificate_until
+        # one that has run out would be refused, and nobody asked for it here
+        holds = until is not None and until >= (asked.on or desk.today())
+        if asked.exemption is None and certificate is not None and until is not None and holds:
+            found["exemption"] = ExemptionIn(certificate_number=certificate, valid_until=until)
+    return structs.replace(asked, **found) if found else asked
+
+
+def _find(records: Records, call: Call) -> Reply:
+    asked = call.query(QuotesQuery)
+    found = records.quotes.find(
+        QuoteFilter(
+            states=_states(asked.state),
+            customer=None if asked.customer is None else read_id(CUSTOMER, asked.customer),
+            machine=None if asked.machine is None else read_id(MACHINE, asked.machine),
+            made_from=asked.from_,
+            made_to=asked.to,
+            words=tuple(asked.q.split()),
+            before=read_before("quotes", asked.cursor),
+            most=asked.limit + 1,
+        )
+    )
+    return page_reply(FIND.path, "quotes", asked, [(one.number, quote_head(one)) for one in found])
+
+
+def _states(text: str) -> tuple[QuoteState, ...]:
+    try:
+        return tuple(QuoteState(one) for one in text.split(",")) if text else ()
+    except ValueError:
+        known = ", ".join(QuoteState)
+        raise Refusal("query-invalid", f"state: should be some of {known}") from None
+
+
+def _get(records: Records, call: Call) -> Reply:
+    quote = quote_of(records, call.number("id", QUOTE))
+    revision = life.revision_of(records, quote, quote.latest)
+    body = kept_quote(quote, revision.request, revision.answer)
+    return Reply(body=body, tag=quote_tag(quote))
+
+
+def _revisions(records: Records, call: Call) -> Reply:
+    quote = quote_of(records, call.number("id", QUOTE))
+    found = tuple(map(revision_head, records.quotes.revisions(quote.number)))
+    return Reply(body=msgspec.json.encode(ListOut(items=found)))
+
+
+def revision_in_path(records: Records, call: Call) -> Revision:
+    """Return the revision that a call's path names. Raises: Refusal: unknown-record."""
+    quote = quote_of(records, call.number("id", QUOTE))
+    text = call.variable("revision")
+    is_number = text.isascii() and text.isdigit() and len(text) < 10
+    found = records.quotes.revision(quote.number, int(text)) if is_number else None
+    if found is None:
+        raise Refusal(
+            "unknown-record",
+            f"no revision {text[:64]!r}: the newest of this quote is {quote.latest}",
+        )
+    return found
+
+
+def _revision(records: Records, call: Call) -> Reply:
+    return Reply(body=whole_revision(revision_in_path(records, call)))
+
+
+def _difference(records: Records, call: Call) -> Reply:
+    desk = call.desk
+    revision = revision_in_path(records, call)
+    asked = msgspec.json.decode(revision.request, type=QuoteIn)
+    today: date = desk.today()
+    _, now = desk.service.answered(structs.replace(asked, on=today))
+    return Reply(body=msgspec.json.encode(difference(revision, now)))
+
+
+def _history(records: Records, call: Call) -> Reply:
+    quote = quote_of(records, call.number("id", QUOTE))
+    found = records.events.of_subject(f"quote:{quote.number}")
+    return Reply(body=msgspec.json.encode(ListOut(items=tuple(map(event_out, found)))))

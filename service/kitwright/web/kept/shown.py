@@ -1,0 +1,103 @@
+"""Shown: what a customer sees of a revision, without what the shop pays and where it buys."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta, Struct
+
+from kitwright.keeping import life
+from kitwright.keeping.record import KeptQuote
+from kitwright.keeping.store import Records
+from kitwright.web.assessments import AssessmentOut
+from kitwright.web.kept.ids import QUOTE, written
+from kitwright.web.out import (
+    CautionOut,
+    DecimalText,
+    EngineOut,
+    ExemptionOut,
+    ExtraOut,
+    MoneyOut,
+    OnCylinder,
+    Out,
+    ShopOut,
+    TaxOut,
+    TotalsOut,
+    WhyOut,
+)
+
+
+class ShownJobOut(Out, frozen=True, kw_only=True):
+    """A job, and why it is done."""
+
+    job: str
+    name: str
+    cylinder: OnCylinder | None
+    why: tuple[WhyOut, ...]
+
+
+class ShownLineOut(Out, frozen=True, kw_only=True):
+    """A line of the price. `net`, `tax` and `gross` are null where the tax is not known."""
+
+    kind: str
+    code: str
+    cylinder: OnCylinder | None
+    description: str
+    quantity: DecimalText
+    unit: str
+    unit_price: DecimalText
+    base_quantity: DecimalText
+    amount: MoneyOut
+    net: MoneyOut | None
+    tax: MoneyOut | None
+    gross: MoneyOut | None
+
+
+class ShownQuoteOut(Out, frozen=True, kw_only=True):
+    """A revision as its customer sees it."""
+
+    on: date
+    valid_until: date
+    parts_by: date | None
+    language: str
+    provisional: bool
+    shop: ShopOut
+    engine: EngineOut
+    assessment: AssessmentOut | None
+    jobs: tuple[ShownJobOut, ...]
+    lines: tuple[ShownLineOut, ...]
+    taxes: tuple[TaxOut, ...]
+    tax_state: Annotated[str, Meta(pattern="^(known|unknown)$")]
+    exemption: ExemptionOut | None
+    totals: TotalsOut
+    extras: tuple[ExtraOut, ...]
+    cautions: tuple[CautionOut, ...]
+
+
+def shown(answer: bytes) -> bytes:
+    """Return what a customer sees of a revision's answer, as JSON: the same for ever."""
+    return msgspec.json.encode(msgspec.json.decode(answer, type=ShownQuoteOut))
+
+
+class _Said(Struct, frozen=True):
+    """What is read of an answer for the words of a yes."""
+
+    jobs: tuple[ShownJobOut, ...]
+    totals: TotalsOut
+
+
+def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
+    """Return what a customer says yes to, in words. Raises: NoSuchRevision."""
+    revision = life.revision_of(records, quote, number)
+    said = msgspec.json.decode(revision.answer, type=_Said)
+    work = "; ".join(
+        job.name if job.cylinder is None else f"{job.name}, cylinder {job.cylinder}"
+        for job in said.jobs
+    )
+    gross = said.totals.gross or said.totals.lines
+    return (
+        f"Quote {written(QUOTE, quote.number)}, revision {number}: {gross.amount} "
+        f"{gross.currency} with tax, valid until {revision.valid_until.isoformat()}. Work: {work}."
+    )

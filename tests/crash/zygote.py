@@ -1,0 +1,39 @@
+"""A service that starts quickly, to be killed often: `python -m tests.crash.zygote FOLDER`.
+
+Loads the catalogue once; for every line on standard input it forks a child that opens the data
+folder and serves it, just as `kitwright serve` does after loading. Prints the child's process id,
+then what the child says.
+"""
+
+import logging
+import os
+import signal
+import sys
+from pathlib import Path
+
+from kitwright.app import make_service, serve_service
+from kitwright.settings import Settings, built_in_catalog
+from kitwright.web.log import Journal
+
+
+def main() -> None:
+    settings = Settings(
+        catalog=built_in_catalog(), shop="hire-yard", data=Path(sys.argv[1]), port=0, rate=0
+    )
+    logging.basicConfig(level=logging.WARNING)
+    service = make_service(settings)
+    # nobody waits for the children, who are killed
+    signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+    for _ in sys.stdin:
+        child = os.fork()
+        if child == 0:
+            signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+            serve_service(service, settings, lambda line: print(line, flush=True), _JOURNAL)
+            os._exit(0)
+        print(f"process {child}", flush=True)
+
+
+_JOURNAL = Journal(sys.stderr.buffer)
+
+if __name__ == "__main__":
+    main()
