@@ -580,6 +580,10 @@ class SearchContract:
                 quote = records.quotes.get(number)
                 assert quote is not None
                 records.quotes.put(structs.replace(quote, customer=3, machine=None, serial=12))
+            for number in (11, 41):
+                quote = records.quotes.get(number)
+                assert quote is not None
+                records.quotes.put(structs.replace(quote, made_on=TODAY + (50 - number) // 2 * DAY))
 
         kept(store, work)
         kept(plain, work)

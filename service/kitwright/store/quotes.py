@@ -50,7 +50,11 @@ class QuoteTables:
 
     def add(self, quote: KeptQuote) -> KeptQuote:
         """Keep a new quote; return it with its number."""
-        columns = _quote_columns(quote)
+        row = self._session.row(
+            "SELECT 1 FROM quotes INDEXED BY quotes_made_on WHERE is_late = 0 AND made_on > ?",
+            (quote.made_on.isoformat(),),
+        )
+        columns = {**_quote_columns(quote), "is_late": int(row is not None)}
         number = self._session.insert("quotes", columns)
         kept = structs.replace(quote, number=number)
         self._index(kept)
@@ -64,10 +68,15 @@ class QuoteTables:
     def put(self, quote: KeptQuote) -> None:
         """Replace a quote that is kept."""
         before = self._session.row(
-            "SELECT customer, machine, serial FROM quotes WHERE number = ?", (quote.number,)
+            "SELECT customer, machine, serial, made_on FROM quotes WHERE number = ?",
+            (quote.number,),
         )
-        self._session.update("quotes", _quote_columns(quote), {"number": quote.number})
-        if before != (quote.customer, quote.machine, quote.serial):
+        columns = _quote_columns(quote)
+        if before is not None and before[3] != columns["made_on"]:
+            # its day may be any among its neighbours' now
+            columns["is_late"] = 1
+        self._session.update("quotes", columns, {"number": quote.number})
+        if before is None or before[:3] != (quote.customer, quote.machine, quote.serial):
             self._session.run("DELETE FROM quote_words WHERE rowid = ?", (quote.number,))
             self._index(quote)
 
@@ -105,21 +114,13 @@ class QuoteTables:
             if number is not None:
                 conditions.append(f"quotes.{column} = ?")
                 values.append(number)
-        days = [
-            (f"made_on {bound} ?", day.isoformat())
-            for bound, day in ((">=", wanted.made_from), ("<=", wanted.made_to))
-            if day is not None
-        ]
-        if days:
-            within = " AND ".join(condition for condition, _ in days)
-            # numbers run with the days, but for a clock set back: without these bounds, whatever
-            # lies outside is read too
-            bounds = (
-                f"(SELECT {end}(number) FROM quotes INDEXED BY quotes_made_on WHERE {within})"
-                for end in ("min", "max")
-            )
-            conditions += [within, f"{key} BETWEEN {' AND '.join(bounds)}"]
-            values += [day for _, day in days] * 3
+        for day, bound, ends in (
+            (wanted.made_from, ">=", ("ASC", "min")),
+            (wanted.made_to, "<=", ("DESC", "max")),
+        ):
+            if day is not None:
+                conditions += [f"made_on {bound} ?", _bound(key, bound, *ends)]
+                values += [day.isoformat()] * 3
         if wanted.before is not None:
             conditions.append(f"{key} < ?")
             values.append(wanted.before)
@@ -258,6 +259,20 @@ class QuoteTables:
             _addition_columns(addition),
             {"quote": addition.quote, "number": addition.number},
         )
+
+
+def _bound(key: str, bound: str, order: str, outermost: str) -> str:
+    """Return the condition that a number can be of a day within a bound, for two such days.
+
+    Without it, whatever lies outside is read too. Where no quote is within, none can be.
+    """
+    within = f"made_on {bound} ? ORDER BY made_on {order}, number {order} LIMIT 1"
+    return (
+        f"{key} {bound} (SELECT {outermost}(number) FROM"
+        f" (SELECT number FROM (SELECT number FROM quotes INDEXED BY quotes_made_on"
+        f" WHERE is_late = 0 AND {within}) UNION ALL SELECT {outermost}(number) FROM quotes"
+        f" INDEXED BY quotes_late WHERE is_late = 1 AND made_on {bound} ?))"
+    )
 
 
 def _quote_columns(quote: KeptQuote) -> dict[str, object]:
