@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from tests.store import hardship
-from tests.store.contract import kept, together
+from tests.store.asking import kept, together
 from tests.store.small import NOON, a_key, an_answer, an_event
 
 from kitwright.keeping.store import QuoteFilter, Records, StoreFull, StoreUnavailable
