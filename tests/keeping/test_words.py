@@ -34,4 +34,4 @@ def test_words_of_plain_words_are_the_same(text: str) -> None:
 
 
 def test_sought_leaves_out_what_has_no_word() -> None:
-    assert sought(["ada", "*", "o'b"]) == (("ada",), ("o", "b"))
+    assert sought(["ada", "*", "o'b", "Ada"]) == (("ada",), ("o", "b"))

@@ -89,6 +89,12 @@ def test_restored_backup_is_what_was_backed_up(shop: Path, tmp_path: Path) -> No
     assert sorted(path.name for path in regained.iterdir()) == [FILE, "photos"]
 
 
+def test_backup_is_its_owners_alone(shop: Path, tmp_path: Path) -> None:
+    back_up(shop, tmp_path / "monday.tar", at=NOON)
+
+    assert (tmp_path / "monday.tar").stat().st_mode & 0o777 == 0o600
+
+
 def test_back_up_names_the_hash_of_every_member(shop: Path, tmp_path: Path) -> None:
     back_up(shop, tmp_path / "monday.tar", at=NOON)
 

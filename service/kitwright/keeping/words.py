@@ -18,5 +18,5 @@ def words_of(text: str) -> tuple[str, ...]:
 
 
 def sought(words: Iterable[str]) -> tuple[tuple[str, ...], ...]:
-    """Return the words of each text that is sought, without those that have none."""
-    return tuple(parts for word in words if (parts := words_of(word)))
+    """Return the words of each text that is sought, each once, without those that have none."""
+    return tuple(dict.fromkeys(parts for word in words if (parts := words_of(word))))

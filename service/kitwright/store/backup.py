@@ -90,6 +90,8 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
             copy, whole = Path(place) / FILE, Path(place) / "backup"
             schema, photos = _copy_database(folder / FILE, copy)
             with whole.open("xb") as file:
+                # it holds whatever is known of customers, and secrets
+                whole.chmod(0o600)
                 manifest = _pack(file, copy, PhotoFiles(folder), photos, schema, at)
                 file.flush()
                 os.fsync(file.fileno())

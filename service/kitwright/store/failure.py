@@ -16,10 +16,9 @@ from kitwright.keeping.store import (
 
 SEALED: Final = "an issued revision never changes"
 """What the schema says to a change of an issued revision."""
-_FULL: Final = ("SQLITE_FULL", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE")
-"""A file that can't grow is a disk or a quota that is full, whichever says so."""
+_FULL: Final = "SQLITE_FULL"
 _VAGUE: Final = "SQLITE_IOERR"
-"""What `pysqlite3` says for a dozen causes; Python's own module tells which."""
+"""How begins what SQLite says of a dozen causes, a quota among them; `pysqlite3` tells no more."""
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _A_LITTLE: Final = 256 * 1024
 PROBE: Final = ".room-"
@@ -43,7 +42,8 @@ _OUTER: Final = (
 
 def translated(error: Exception, file: Path) -> StoreFull | StoreUnavailable:
     """Return an error of a database, in its file, as one of the store's own."""
-    if _name(error) in _FULL or (_name(error) == _VAGUE and not _can_grow(file)):
+    name = _name(error)
+    if name == _FULL or (name.startswith(_VAGUE) and not _can_grow(file)):
         return StoreFull(f"no room for more: {error}")
     return StoreUnavailable(f"the records can't be reached: {error}")
 
