@@ -24,7 +24,7 @@ from kitwright.settings import ENVIRONMENT, SettingUnreadable, read_settings
 REPOSITORY = Path(__file__).resolve().parents[1]
 EXAMPLE = REPOSITORY / "openapi" / "examples" / "previewQuote.leaking-valve.json"
 FINDINGS = REPOSITORY / "openapi" / "examples" / "assessFindings.oil-on-one-plug.json"
-COMMANDS = ("serve", "assess", "quote", "check-catalog", "openapi")
+COMMANDS = ("serve", "assess", "quote", "check-catalog", "openapi", "backup", "restore", "doctor")
 SAID = "listening on "
 
 

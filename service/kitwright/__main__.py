@@ -22,6 +22,9 @@ from kitwright.errors import KitwrightError
 from kitwright.proof import prove_catalogue
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.refusal import RequestRefused
+from kitwright.store.backup import back_up
+from kitwright.store.doctor import Severity, examine
+from kitwright.store.restore import restore
 from kitwright.web.body import decode
 from kitwright.web.findings import AssessmentIn
 from kitwright.web.negotiate import SVG, TEXT
@@ -71,6 +74,9 @@ def _parser() -> argparse.ArgumentParser:
     _add_quote(commands)
     _add_check(commands)
     _add_openapi(commands)
+    _add_backup(commands)
+    _add_restore(commands)
+    _add_doctor(commands)
     return parser
 
 
@@ -89,6 +95,12 @@ def _shop(parser: argparse.ArgumentParser) -> None:
     _setting(parser, "shop", "ID", "shop to quote for (default: the catalogue's first by id)")
 
 
+def _data(parser: argparse.ArgumentParser) -> None:
+    _setting(
+        parser, "data", "DIR", "folder for what is kept (default: kitwright-data, made if missing)"
+    )
+
+
 def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "serve",
@@ -101,9 +113,7 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
     _setting(parser, "host", "HOST", "address to listen on (default: 127.0.0.1, this machine only)")
     _setting(parser, "port", "PORT", "port to listen on; 0 picks a free one (default: 8460)")
-    _setting(
-        parser, "data", "DIR", "folder for what is kept (default: kitwright-data, made if missing)"
-    )
+    _data(parser)
     _setting(
         parser,
         "log",
@@ -191,6 +201,46 @@ def _add_openapi(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.set_defaults(command=_openapi)
 
 
+def _add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "backup",
+        help="back up what is kept into one file",
+        description="Writes the database and the photographs of a data folder into one new file, "
+        "also while the service runs: everything that it acknowledged before is in it. Needs room "
+        "for the database twice.",
+        epilog="example: kitwright backup monday.tar",
+    )
+    parser.add_argument("file", metavar="FILE", help="file to write; there must be none yet")
+    _data(parser)
+    parser.set_defaults(command=_backup)
+
+
+def _add_restore(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "restore",
+        help="make a backup a data folder again",
+        description="Proves every member of a backup and its database, then puts them into a data "
+        "folder without a database.",
+        epilog="example: kitwright restore monday.tar --data regained",
+    )
+    parser.add_argument("file", metavar="FILE", help="file that `kitwright backup` has written")
+    _data(parser)
+    parser.set_defaults(command=_restore)
+
+
+def _add_doctor(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "doctor",
+        help="examine what is kept",
+        description="Examines a data folder, also while the service runs, and changes nothing: "
+        "database, records, feed, photographs, deliveries, room. Prints a line for each finding; "
+        "exits 1 if one is a fault.",
+        epilog="example: kitwright doctor --data kitwright-data",
+    )
+    _data(parser)
+    parser.set_defaults(command=_doctor)
+
+
 def _settings(given: argparse.Namespace) -> Settings:
     return read_settings({name: getattr(given, name, None) for name in ENVIRONMENT})
 
@@ -268,6 +318,35 @@ def _openapi(given: argparse.Namespace) -> int:
         print("openapi/openapi.json is current")
     else:
         print(text, end="")
+    return 0
+
+
+def _backup(given: argparse.Namespace) -> int:
+    done = back_up(_settings(given).data, Path(given.file))
+    for sha256 in done.missing:
+        print(f"photograph {sha256} has no file, so it is not backed up", file=sys.stderr)
+    print(f"backed up: the database and {done.photos} photographs in {given.file}")
+    return 0
+
+
+def _restore(given: argparse.Namespace) -> int:
+    folder = _settings(given).data
+    done = restore(Path(given.file), folder)
+    taken = done.taken_at.isoformat(timespec="seconds")
+    print(f"restored: the database and {done.photos} photographs, as of {taken}, in {folder}")
+    return 0
+
+
+def _doctor(given: argparse.Namespace) -> int:
+    folder = _settings(given).data
+    findings = examine(folder)
+    for finding in findings:
+        print(finding)
+    faults = sum(finding.severity is Severity.fault for finding in findings)
+    if faults:
+        print(f"{faults} faults in {folder}", file=sys.stderr)
+        return 1
+    print(f"no fault in {folder}")
     return 0
 
 

@@ -4,8 +4,9 @@ import asyncio
 import os
 from pathlib import Path
 
-from kitwright.store.doctor import examine
 from tests.crash.rounds import run
+
+from kitwright.store.doctor import examine
 
 
 def test_service_loses_nothing_when_it_is_killed(tmp_path: Path) -> None:

@@ -311,9 +311,11 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
     if taken is None:
         if quote.state not in (QuoteState.draft, QuoteState.accepted):
             raise NotNow("withdraw", quote, "nothing of it is offered")
-        taken, agreed = quote.latest, None
-        if quote.agreed is not None:
-            records.quotes.mark_revision(quote.number, quote.agreed, RevisionState.withdrawn)
+        taken, agreed = quote.agreed or quote.latest, None
+        newest = revision_of(records, quote, quote.latest)
+        if newest.state is RevisionState.draft and newest.number != taken:
+            # a newer draft goes too, but what was declined or ran out stays so
+            records.quotes.mark_revision(quote.number, newest.number, RevisionState.withdrawn)
     records.quotes.mark_revision(quote.number, taken, RevisionState.withdrawn)
     return _changed(
         records,

@@ -145,8 +145,8 @@ def erase_customer(
 ) -> tuple[Customer, tuple[str, ...]]:
     """Return what is left of a customer, and the SHA-256 of photographs that nothing needs now.
 
-    Every figure stays: quotes, revisions, limits, orders. Names, contact, plates, words of consent
-    and photographs go. `redact` takes what is personal out of a revision's body.
+    Every figure stays: quotes, revisions, limits, orders. Names, contact, plates, serials, words of
+    consent and photographs go. `redact` takes what is personal out of a revision's body.
 
     Raises: AlreadyErased, StillAtWork.
     """
@@ -175,6 +175,12 @@ def erase_customer(
     )
     for machine in dossier.machines:
         records.people.put_machine(_blank(machine, stamp))
+    for quote in dossier.quotes:
+        if quote.serial is not None:
+            # the plate's number, by which the search would still find whose machine it was
+            records.quotes.put(
+                structs.replace(quote, serial=None, version=quote.version + 1, changed_at=stamp.at)
+            )
     for revision in dossier.revisions:
         records.quotes.put_revision(structs.replace(redact(revision), is_erased=True))
     for given in dossier.authorisations:

@@ -51,11 +51,30 @@ class StoreUnavailable(StoreError):
     code = "storage-unavailable"
 
 
+class RevisionSealed(StoreError):
+    """A change to a revision that was issued, beyond what may become of it."""
+
+    code = "revision-sealed"
+
+
+class RecordMissing(StoreError):
+    """A change to a record that is not kept."""
+
+    code = "record-missing"
+
+
+class RecordConflict(StoreError):
+    """A new record whose place is taken, or a record that names another that is not kept."""
+
+    code = "record-conflict"
+
+
 class QuoteFilter(Struct, frozen=True, kw_only=True):
     """Which quotes: all that meet every condition, newest first.
 
-    `words` each begin a word of the customer's name, the machine's name or a serial number. Days
-    are inclusive. `before` is the number to go on below.
+    `words` each begin a word of the customer's name, the machine's name or a serial number, as
+    `kitwright.keeping.words` takes words; one with signs inside is sought as words in a row, one of
+    signs alone asks nothing. Days are inclusive. `before` is the number to go on below.
     """
 
     states: tuple[QuoteState, ...] = ()
@@ -69,7 +88,12 @@ class QuoteFilter(Struct, frozen=True, kw_only=True):
 
 
 class Quotes(Protocol):
-    """Quotes with their revisions, authorisations and additions."""
+    """Quotes with their revisions, authorisations and additions.
+
+    Here and below: what replaces or marks raises RecordMissing where there is nothing to replace,
+    what adds raises RecordConflict where its place is taken, and both raise RecordConflict where
+    they name a record that is not kept.
+    """
 
     def add(self, quote: KeptQuote) -> KeptQuote:
         """Keep a new quote; return it with its number."""
@@ -92,6 +116,8 @@ class Quotes(Protocol):
     def put_revision(self, revision: Revision) -> None:
         """Replace a revision. Of an issued one everything but its state is refused to change,
         save that a body may be replaced to erase what is personal in it.
+
+        Raises: RevisionSealed.
         """
 
     def mark_revision(
@@ -103,7 +129,10 @@ class Quotes(Protocol):
         issued_at: datetime | None = None,
         sha256: str | None = None,
     ) -> None:
-        """Give a revision another state; with it, when it is issued, the moment and the hash."""
+        """Give a revision another state; with it, when it is issued, the moment and the hash.
+
+        Raises: RevisionSealed, where an issued one would be a draft again or issued anew.
+        """
 
     def revision(self, quote: int, number: int) -> Revision | None:
         """Return a revision with its body."""
@@ -145,7 +174,9 @@ class People(Protocol):
     def customers(
         self, words: Sequence[str], before: int | None, most: int
     ) -> tuple[Customer, ...]:
-        """Return customers, newest first, with a word of their name beginning with each word."""
+        """Return customers, newest first, with a word of their name beginning with each word, as
+        in a QuoteFilter.
+        """
 
     def add_machine(self, machine: Machine) -> Machine:
         """Keep a new machine; return it with its number."""
@@ -191,7 +222,7 @@ class Photos(Protocol):
         """Return the photographs of a quote, oldest first."""
 
     def drop(self, number: int) -> None:
-        """Forget a photograph."""
+        """Forget a photograph. Nothing where there is none."""
 
     def hashes(self) -> frozenset[str]:
         """Return the SHA-256 of every file that a photograph needs."""
@@ -246,7 +277,7 @@ class Events(Protocol):
         """Replace a hook."""
 
     def drop_hook(self, number: int) -> None:
-        """Forget a hook, and what waits for it."""
+        """Forget a hook, and what waits for it. Nothing where there is none."""
 
     def hooks(self) -> tuple[Hook, ...]:
         """Return all hooks, oldest first."""
@@ -260,10 +291,10 @@ class Events(Protocol):
         """Return when the next post is due."""
 
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
-        """Try an event again later: its attempt counts one more."""
+        """Try an event again later: its attempt counts one more. Nothing where none waits."""
 
     def settle(self, hook: int, seq: int) -> None:
-        """Wait with an event no more: it was posted, or given up."""
+        """Wait with an event no more: it was posted, or given up. Nothing where none waits."""
 
 
 class Answers(Protocol):
@@ -273,7 +304,10 @@ class Answers(Protocol):
         """Return an answer that has not expired."""
 
     def add(self, answer: KeptAnswer, now: datetime) -> None:
-        """Keep an answer, in place of an expired one; forget some that have expired."""
+        """Keep an answer, in place of an expired one; forget some that have expired.
+
+        Raises: RecordConflict, while another is kept for the same call.
+        """
 
 
 class Records(Protocol):
@@ -313,13 +347,14 @@ class Store(Protocol):
 
     A piece of work is done whole or not at all, and sees no other's half-done changes. What it
     returns comes back only when it would survive a power cut; what it raises is raised again, and
-    undoes only its own changes. Pieces of work run one after the other.
+    undoes only its own changes: StopIteration and what would end a program as the cause of a
+    RuntimeError. Pieces of work run one after the other.
     """
 
     def read(self, work: Callable[[Records], T]) -> T:
         """Return what work on one consistent view of the records returns; it may change nothing.
 
-        Raises: StoreUnavailable.
+        Raises: StoreUnavailable, also where the work would change something.
         """
 
     async def write(self, work: Callable[[Records], T]) -> T:

@@ -7,15 +7,16 @@ installed, sqlite-utils takes it in place of the system's SQLite.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from sqlite_utils import Database
 
-from kitwright.keeping.store import Records, StoreUnavailable
+from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.events import EventTables
-from kitwright.store.failure import translated
+from kitwright.store.failure import is_outer, translated
 from kitwright.store.keys import AnswerTables, KeyTables
 from kitwright.store.orders import OrderTables, PhotoTables
 from kitwright.store.people import PeopleTables
@@ -71,7 +72,9 @@ class SqliteStore:
     def __init__(self, file: Path) -> None:
         self.file = file
         self._reader: tuple[Any, Records] | None = None
-        self._writer = Writer(lambda: connect(file), tables)
+        self._is_frozen = False
+        """Whether the reader sees no later change, so that it serves but once."""
+        self._writer = Writer(lambda: connect(file), tables, lambda error: translated(error, file))
 
     @classmethod
     def open(cls, folder: Path) -> SqliteStore:
@@ -85,23 +88,18 @@ class SqliteStore:
         file = folder / FILE
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            database = Database(connect(file))
+            with contextlib.closing(connect(file, may_make=True)) as connection:
+                migrate(connection)
         except (OSError, sqlite3.Error) as error:
-            raise StoreUnavailable(f"can't open {file}: {error}") from error
-        try:
-            migrate(database)
-        except sqlite3.Error as error:
-            raise translated(error) from error
-        finally:
-            database.conn.close()
+            failure = _failed_to_open(file, error)
+            if isinstance(failure, StoreFull) or not _is_readable(file):
+                raise failure from error
         return cls(file)
 
     def close(self) -> None:
         """Finish what was asked for, and close."""
         self._writer.close()
-        if self._reader is not None:
-            self._reader[0].close()
-            self._reader = None
+        self._stop_reading()
 
     def read(self, work: Callable[[Records], T]) -> T:
         """Return what work on one consistent view of the records returns."""
@@ -113,15 +111,23 @@ class SqliteStore:
             finally:
                 connection.execute("ROLLBACK")
         except sqlite3.Error as error:
-            self._reader = None
-            raise translated(error) from error
+            self._stop_reading()
+            if is_outer(error):
+                raise translated(error, self.file) from error
+            raise
 
     def _reading(self) -> tuple[Any, Records]:
+        if self._is_frozen:
+            self._stop_reading()
         if self._reader is None:
-            connection = connect(self.file)
-            connection.execute("PRAGMA query_only = ON")
+            connection, self._is_frozen = connect_to_read(self.file)
             self._reader = connection, tables(connection)
         return self._reader
+
+    def _stop_reading(self) -> None:
+        if self._reader is not None:
+            reader, self._reader, self._is_frozen = self._reader, None, False
+            reader[0].close()
 
     async def write(self, work: Callable[[Records], T]) -> T:
         """Return what a piece of work returns, once it is kept."""
@@ -134,16 +140,58 @@ class SqliteStore:
         return self._writer.submit_and_wait(work)
 
 
-def connect(file: Path) -> Any:
+def connect(file: Path, *, may_make: bool = False) -> Any:
     """Return a connection with what every connection needs. Raises: sqlite3.Error."""
-    connection = sqlite3.connect(
-        str(file), timeout=_PATIENCE, isolation_level=None, check_same_thread=False
-    )
+    connection = _open(file, "mode=rwc" if may_make else "mode=rw")
     try:
         # first: a file that is no database is told at once
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def connect_to_read(file: Path) -> tuple[Any, bool]:
+    """Return a connection that can only read, and whether it is frozen: blind to later changes.
+
+    Readers of a write-ahead log need to write beside it. Where they can't, and no log is left with
+    changes of its own, the database is read as a file that nobody changes. Raises: sqlite3.Error.
+    """
+    connection = None
+    try:
+        connection = _open(file, "mode=rw")
+        connection.execute("PRAGMA query_only = ON")
+        connection.execute("SELECT 1 FROM sqlite_schema").fetchone()
+    except sqlite3.Error:
+        if connection is not None:
+            connection.close()
+        if not _is_settled(file):
+            raise
+        return _open(file, "mode=ro&immutable=1"), True
+    return connection, False
+
+
+def _is_settled(file: Path) -> bool:
+    """Return whether there is a database that all its changes have been written into."""
+    log = file.with_name(f"{file.name}-wal")
+    try:
+        return file.is_file() and not (log.exists() and log.stat().st_size)
+    except OSError:
+        return False
+
+
+def _open(file: Path, how: str) -> Any:
+    connection = sqlite3.connect(
+        f"{file.absolute().as_uri()}?{how}",
+        uri=True,
+        timeout=_PATIENCE,
+        isolation_level=None,
+        check_same_thread=False,
+    )
+    try:
         connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         connection.execute("PRAGMA trusted_schema = OFF")
     except sqlite3.Error:
@@ -152,22 +200,65 @@ def connect(file: Path) -> Any:
     return connection
 
 
+def _failed_to_open(file: Path, error: Exception) -> StoreUnavailable | StoreFull:
+    if isinstance(error, sqlite3.Error) and isinstance(full := translated(error, file), StoreFull):
+        return full
+    return StoreUnavailable(f"can't open {file}: {error}")
+
+
+def _is_readable(file: Path) -> bool:
+    """Return whether a database has the newest schema and can be read. Raises: NewerSchema."""
+    try:
+        connection, _ = connect_to_read(file)
+        with contextlib.closing(connection):
+            return not pending(connection)
+    except (OSError, sqlite3.Error):
+        return False
+
+
 def tables(connection: Any) -> Records:
     """Return the records of a connection."""
     return Tables(connection)
 
 
-def migrate(database: Database) -> None:
-    """Bring a database to the newest schema. Raises: NewerSchema, sqlite3.Error."""
-    known = {one.name for one in MIGRATIONS.pending(database)}
-    done = [one.name for one in MIGRATIONS.applied(database)]
-    unknown = tuple(name for name in done if name not in known | set(all_names()))
+def migrate(connection: Any) -> None:
+    """Bring a database to the newest schema, whole or not at all.
+
+    Raises: NewerSchema, sqlite3.Error.
+    """
+    if not pending(connection):
+        return
+    # immediate: of two processes that open a new folder at once, one waits
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        MIGRATIONS.apply(Database(connection))
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def pending(connection: Any) -> tuple[str, ...]:
+    """Return the names of the steps that a database lacks. Raises: NewerSchema, sqlite3.Error."""
+    done = check_known(connection)
+    return tuple(name for name in all_names() if name not in done)
+
+
+def check_known(connection: Any) -> tuple[str, ...]:
+    """Return the names of the steps that a database has been through.
+
+    Raises: NewerSchema, sqlite3.Error.
+    """
+    done = tuple(one.name for one in MIGRATIONS.applied(Database(connection)))
+    known = all_names()
+    unknown = tuple(name for name in done if name not in known)
     if unknown:
         raise NewerSchema(unknown)
-    if known:
-        MIGRATIONS.apply(database)
+    return done
 
 
 def all_names() -> tuple[str, ...]:
-    """Return the names of all steps that this version knows."""
-    return tuple(one.name for one in MIGRATIONS.pending(Database(memory=True)))
+    """Return the names of all steps that this version knows, in order."""
+    with contextlib.closing(sqlite3.connect(":memory:")) as empty:
+        return tuple(one.name for one in MIGRATIONS.pending(Database(empty)))

@@ -1,14 +1,89 @@
-"""Failure: what SQLite says of a disk, in the store's own words."""
+"""Failure: what SQLite says of a disk and of its own rules, in the store's own words."""
 
 from __future__ import annotations
 
-from kitwright.keeping.store import StoreFull, StoreUnavailable
+import errno
+import tempfile
+from pathlib import Path
+from typing import Final
+
+from kitwright.keeping.store import (
+    RecordConflict,
+    RevisionSealed,
+    StoreFull,
+    StoreUnavailable,
+)
+
+SEALED: Final = "an issued revision never changes"
+"""What the schema says to a change of an issued revision."""
+_FULL: Final = "SQLITE_FULL"
+_VAGUE: Final = "SQLITE_IOERR"
+"""How begins what SQLite says of a dozen causes, a quota among them; `pysqlite3` tells no more."""
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_A_LITTLE: Final = 256 * 1024
+PROBE: Final = ".room-"
+"""How the name of a file begins that is written to see whether there is room."""
+_OUTER: Final = (
+    "SQLITE_FULL",
+    "SQLITE_IOERR",
+    "SQLITE_CORRUPT",
+    "SQLITE_NOTADB",
+    "SQLITE_CANTOPEN",
+    "SQLITE_READONLY",
+    "SQLITE_BUSY",
+    "SQLITE_LOCKED",
+    "SQLITE_PROTOCOL",
+    "SQLITE_NOMEM",
+    "SQLITE_PERM",
+    "SQLITE_AUTH",
+)
+"""How the names of errors begin that no statement is to blame for."""
 
 
-def translated(error: Exception) -> StoreFull | StoreUnavailable:
-    """Return a database's error as one of the store's own."""
-    name = getattr(error, "sqlite_errorname", "") or ""
-    # a write that fails half-way is a disk or a quota that is full, whichever says so
-    if name in {"SQLITE_FULL", "SQLITE_IOERR_WRITE"}:
+def translated(error: Exception, file: Path) -> StoreFull | StoreUnavailable:
+    """Return an error of a database, in its file, as one of the store's own."""
+    name = _name(error)
+    if name == _FULL or (name.startswith(_VAGUE) and not _can_grow(file)):
         return StoreFull(f"no room for more: {error}")
     return StoreUnavailable(f"the records can't be reached: {error}")
+
+
+def refused(error: Exception) -> RevisionSealed | RecordConflict:
+    """Return what a rule of the schema refused as one of the store's own errors."""
+    if str(error) == SEALED:
+        return RevisionSealed(SEALED)
+    return RecordConflict(f"this contradicts what is kept: {error}")
+
+
+def is_outer(error: Exception) -> bool:
+    """Return whether an error came from the disk or another process, not from the statement."""
+    return _name(error).startswith(_OUTER)
+
+
+def _can_grow(file: Path) -> bool:
+    """Return whether another file beside a database could be a little larger than it and its log.
+
+    A full disk, a quota and a bound on the size of files all say no, each with its own error.
+    """
+    try:
+        largest = max(one.stat().st_size for one in file.parent.glob(f"{file.name}*"))
+        with tempfile.TemporaryFile(dir=file.parent, prefix=PROBE) as probe:
+            # the length first: it alone takes no room
+            probe.truncate(largest + _A_LITTLE)
+            probe.seek(largest)
+            probe.write(bytes(_A_LITTLE))
+            probe.flush()
+    except (OSError, ValueError) as error:
+        return getattr(error, "errno", None) not in _NO_ROOM
+    return True
+
+
+def _name(error: Exception) -> str:
+    return getattr(error, "sqlite_errorname", None) or ""
+
+
+def of_disk(error: OSError, what: str) -> StoreFull | StoreUnavailable:
+    """Return what the system says of a file as one of the store's own errors."""
+    if error.errno in _NO_ROOM:
+        return StoreFull(f"no room for more: {what}: {error.strerror}")
+    return StoreUnavailable(f"{what}: {error.strerror or error}")

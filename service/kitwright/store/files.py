@@ -1,44 +1,131 @@
-"""Files: photographs in the data folder, named by their content."""
+"""Files: photographs in the data folder, each under the SHA-256 of its bytes."""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
+import re
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
+
+from kitwright.store.failure import of_disk
+from kitwright.store.picture import kind_of as kind_of
+
+PHOTOS: Final = "photos"
+"""Name of the photographs' folder in the data folder."""
+NEW: Final = ".new-"
+"""How the name of a file begins that is not whole yet."""
+_SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
+
+
+def is_sha256(text: str) -> bool:
+    """Return whether a text is a SHA-256 in lower-case hex: nothing else becomes a path."""
+    return _SHA256.fullmatch(text) is not None
 
 
 class PhotoFiles:
-    """The photographs of a data folder."""
+    """The photographs of a data folder: `photos/ab/abcd...`."""
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder / "photos"
+        self.folder = folder / PHOTOS
 
     def put(self, data: bytes) -> str:
-        """Keep a file; return its SHA-256 in hex."""
-        name = hashlib.sha256(data).hexdigest()
-        target = self._folder / name[:2] / name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with (target.parent / f"{name}.part").open("wb") as file:
+        """Keep bytes; return their SHA-256 once they would survive a power cut.
+
+        Raises: StoreFull, StoreUnavailable.
+        """
+        sha256 = hashlib.sha256(data).hexdigest()
+        path = self.path(sha256)
+        try:
+            # a damaged file is mended
+            if not path.is_file() or path.read_bytes() != data:
+                write_whole(path, data)
+        except OSError as error:
+            raise of_disk(error, "a photograph can't be kept") from error
+        return sha256
+
+    def get(self, sha256: str) -> bytes | None:
+        """Return the bytes kept under a SHA-256. Raises: StoreUnavailable."""
+        if not is_sha256(sha256):
+            return None
+        try:
+            return self.path(sha256).read_bytes()
+        except FileNotFoundError:
+            return None
+        except OSError as error:
+            raise of_disk(error, "a photograph can't be read") from error
+
+    def drop(self, sha256: str) -> None:
+        """Forget the bytes kept under a SHA-256. Nothing where there are none.
+
+        Raises: StoreUnavailable.
+        """
+        if not is_sha256(sha256):
+            return
+        path = self.path(sha256)
+        try:
+            path.unlink(missing_ok=True)
+            if path.parent.is_dir():
+                sync_folder(path.parent)
+        except OSError as error:
+            raise of_disk(error, "a photograph can't be dropped") from error
+
+    def every(self) -> Iterator[str]:
+        """Return the SHA-256 of every photograph that there is a file of, in order."""
+        return (path.name for path in self._files() if self._is_in_place(path))
+
+    def strays(self) -> Iterator[Path]:
+        """Return every file that is no photograph: what a process that broke off has left."""
+        return (path for path in self._files() if not self._is_in_place(path))
+
+    def path(self, sha256: str) -> Path:
+        """Return where a photograph's file is, or would be. Raises: ValueError, for no SHA-256."""
+        if not is_sha256(sha256):
+            raise ValueError(f"{sha256!r} is no SHA-256")
+        return self.folder / sha256[:2] / sha256
+
+    def _files(self) -> Iterator[Path]:
+        return (path for path in sorted(self.folder.rglob("*")) if not path.is_dir())
+
+    def _is_in_place(self, path: Path) -> bool:
+        return is_sha256(path.name) and path == self.path(path.name)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all, whenever the power goes.
+
+    Folders above it are made. Raises: OSError.
+    """
+    make_folders(path.parent)
+    handle, name = tempfile.mkstemp(prefix=NEW, dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        Path(file.name).replace(target)
-        return name
-
-    def get(self, sha256: str) -> bytes | None:
-        """Return a file."""
-        target = self._folder / sha256[:2] / sha256
-        return target.read_bytes() if target.is_file() else None
-
-    def drop(self, sha256: str) -> None:
-        """Forget a file."""
-        (self._folder / sha256[:2] / sha256).unlink(missing_ok=True)
+        Path(name).replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            Path(name).unlink()
+        raise
+    sync_folder(path.parent)
 
 
-def kind_of(data: bytes) -> str | None:
-    """Return the media type of a photograph."""
-    if data.startswith(b"\xff\xd8\xff"):
-        return "image/jpeg"
-    if data.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "image/png"
-    return None
+def make_folders(folder: Path) -> None:
+    """Make a folder and those above it, to stay. Raises: OSError."""
+    if not folder.is_dir():
+        make_folders(folder.parent)
+        folder.mkdir(exist_ok=True)
+        sync_folder(folder.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Wait until the names in a folder would survive a power cut. Raises: OSError."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

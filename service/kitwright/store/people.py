@@ -13,6 +13,7 @@ from kitwright.store.rows import (
     Row,
     Session,
     day_or_none,
+    indexed,
     match_words,
     moment,
     moment_or_none,
@@ -40,7 +41,7 @@ class PeopleTables:
     def add_customer(self, customer: Customer) -> Customer:
         """Keep a new customer; return it with its number."""
         number = self._session.insert("customers", _customer_columns(customer))
-        self._session.insert("customer_words", {"rowid": number, "name": customer.name})
+        self._session.insert("customer_words", {"rowid": number, "name": indexed(customer.name)})
         return structs.replace(customer, number=number)
 
     def customer(self, number: int) -> Customer | None:
@@ -52,11 +53,12 @@ class PeopleTables:
         """Replace a customer; the search knows the new name."""
         session, number = self._session, customer.number
         session.update("customers", _customer_columns(customer), {"number": number})
-        session.run("UPDATE customer_words SET name = ? WHERE rowid = ?", (customer.name, number))
+        name = indexed(customer.name)
+        session.run("UPDATE customer_words SET name = ? WHERE rowid = ?", (name, number))
         session.run(
             "UPDATE quote_words SET customer = ? WHERE rowid IN"
             " (SELECT number FROM quotes WHERE customer = ?)",
-            (customer.name, number),
+            (name, number),
         )
 
     def customers(
@@ -65,12 +67,13 @@ class PeopleTables:
         """Return customers, newest first, with a word of their name beginning with each word."""
         below = 2**62 if before is None else before
         columns = ", ".join(f"customers.{name.strip()}" for name in _CUSTOMER.split(","))
-        if words:
+        match = match_words(words)
+        if match:
             found = self._session.rows(
                 f"SELECT {columns} FROM customer_words CROSS JOIN customers"
                 " ON customers.number = customer_words.rowid WHERE customer_words MATCH ?"
                 " AND customer_words.rowid < ? ORDER BY customer_words.rowid DESC LIMIT ?",
-                (match_words(words), below, most),
+                (match, below, most),
             )
         else:
             found = self._session.rows(
@@ -101,7 +104,7 @@ class PeopleTables:
             " ELSE trim(CAST(quotes.serial AS TEXT) || ' ' || ?2) END"
             " FROM quotes WHERE quotes.number = quote_words.rowid)"
             " WHERE rowid IN (SELECT number FROM quotes WHERE machine = ?3)",
-            (machine.name, serial, number),
+            (indexed(machine.name), serial, number),
         )
 
     def machines(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:

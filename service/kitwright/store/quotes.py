@@ -21,6 +21,7 @@ from kitwright.money import Money
 from kitwright.store.rows import (
     Row,
     Session,
+    indexed,
     match_words,
     moment,
     moment_or_none,
@@ -49,7 +50,11 @@ class QuoteTables:
 
     def add(self, quote: KeptQuote) -> KeptQuote:
         """Keep a new quote; return it with its number."""
-        columns = _quote_columns(quote)
+        row = self._session.row(
+            "SELECT 1 FROM quotes INDEXED BY quotes_made_on WHERE is_late = 0 AND made_on > ?",
+            (quote.made_on.isoformat(),),
+        )
+        columns = {**_quote_columns(quote), "is_late": int(row is not None)}
         number = self._session.insert("quotes", columns)
         kept = structs.replace(quote, number=number)
         self._index(kept)
@@ -63,10 +68,15 @@ class QuoteTables:
     def put(self, quote: KeptQuote) -> None:
         """Replace a quote that is kept."""
         before = self._session.row(
-            "SELECT customer, machine, serial FROM quotes WHERE number = ?", (quote.number,)
+            "SELECT customer, machine, serial, made_on FROM quotes WHERE number = ?",
+            (quote.number,),
         )
-        self._session.update("quotes", _quote_columns(quote), {"number": quote.number})
-        if before != (quote.customer, quote.machine, quote.serial):
+        columns = _quote_columns(quote)
+        if before is not None and before[3] != columns["made_on"]:
+            # its day may be any among its neighbours' now
+            columns["is_late"] = 1
+        self._session.update("quotes", columns, {"number": quote.number})
+        if before is None or before[:3] != (quote.customer, quote.machine, quote.serial):
             self._session.run("DELETE FROM quote_words WHERE rowid = ?", (quote.number,))
             self._index(quote)
 
@@ -81,8 +91,8 @@ class QuoteTables:
             "quote_words",
             {
                 "rowid": quote.number,
-                "customer": "" if customer is None else customer[0],
-                "machine": "" if machine is None else machine[0],
+                "customer": "" if customer is None else indexed(customer[0]),
+                "machine": "" if machine is None else indexed(machine[0]),
                 "serial": " ".join(map(str, sorted(serials, key=str))),
             },
         )
@@ -90,12 +100,13 @@ class QuoteTables:
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         """Return at most `wanted.most` quotes, newest first."""
         table, conditions, values = "quotes", [], list[object]()
-        if wanted.words:
+        match = match_words(wanted.words)
+        if match:
             # the words lead: they choose few quotes, in the order that is asked for
             table = "quote_words CROSS JOIN quotes ON quotes.number = quote_words.rowid"
             conditions.append("quote_words MATCH ?")
-            values.append(match_words(wanted.words))
-        key = "quote_words.rowid" if wanted.words else "quotes.number"
+            values.append(match)
+        key = "quote_words.rowid" if match else "quotes.number"
         if wanted.states:
             conditions.append(f"state IN ({', '.join('?' * len(wanted.states))})")
             values += [state.value for state in wanted.states]
@@ -103,16 +114,13 @@ class QuoteTables:
             if number is not None:
                 conditions.append(f"quotes.{column} = ?")
                 values.append(number)
-        for day, bound, order in ((wanted.made_from, ">=", "ASC"), (wanted.made_to, "<=", "DESC")):
+        for day, bound, ends in (
+            (wanted.made_from, ">=", ("ASC", "min")),
+            (wanted.made_to, "<=", ("DESC", "max")),
+        ):
             if day is not None:
-                conditions.append(f"made_on {bound} ?")
-                values.append(day.isoformat())
-                # numbers run with the days: without this bound, whatever lies outside is read too
-                conditions.append(
-                    f"{key} {bound} (SELECT number FROM quotes INDEXED BY quotes_made_on WHERE"
-                    f" made_on {bound} ? ORDER BY made_on {order}, number {order} LIMIT 1)"
-                )
-                values.append(day.isoformat())
+                conditions += [f"made_on {bound} ?", _bound(key, bound, *ends)]
+                values += [day.isoformat()] * 3
         if wanted.before is not None:
             conditions.append(f"{key} < ?")
             values.append(wanted.before)
@@ -251,6 +259,20 @@ class QuoteTables:
             _addition_columns(addition),
             {"quote": addition.quote, "number": addition.number},
         )
+
+
+def _bound(key: str, bound: str, order: str, outermost: str) -> str:
+    """Return the condition that a number can be of a day within a bound, for two such days.
+
+    Without it, whatever lies outside is read too. Where no quote is within, none can be.
+    """
+    within = f"made_on {bound} ? ORDER BY made_on {order}, number {order} LIMIT 1"
+    return (
+        f"{key} {bound} (SELECT {outermost}(number) FROM"
+        f" (SELECT number FROM (SELECT number FROM quotes INDEXED BY quotes_made_on"
+        f" WHERE is_late = 0 AND {within}) UNION ALL SELECT {outermost}(number) FROM quotes"
+        f" INDEXED BY quotes_late WHERE is_late = 1 AND made_on {bound} ?))"
+    )
 
 
 def _quote_columns(quote: KeptQuote) -> dict[str, object]:

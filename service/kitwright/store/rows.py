@@ -5,12 +5,18 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import Any, Final
 
+from kitwright.keeping.store import RecordMissing
+from kitwright.keeping.words import sought, words_of
 from kitwright.money import Money
+from kitwright.store.failure import refused
+from kitwright.store.sqlite import sqlite3
 
 Row = Sequence[Any]
 """A row of a query, its columns in the order that the query names them."""
+_LARGEST: Final = 2**63 - 1
+"""Of SQLite's whole numbers."""
 
 
 class Session:
@@ -21,24 +27,40 @@ class Session:
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
         """Return the rows of a query."""
-        found: Iterator[Row] = self._connection.execute(statement, values)
+        found: Iterator[Row] = self._ask(statement, values)
         return found
 
     def row(self, statement: str, values: Sequence[object] = ()) -> Row | None:
         """Return the first row of a query."""
-        found: Row | None = self._connection.execute(statement, values).fetchone()
+        found: Row | None = self._ask(statement, values).fetchone()
         return found
 
+    def _ask(self, statement: str, values: Sequence[object]) -> Any:
+        try:
+            return self._connection.execute(statement, values)
+        except OverflowError:
+            # nothing is kept under so large a number, and none is larger than the largest
+            return self._connection.execute(statement, tuple(map(_bounded, values)))
+
     def run(self, statement: str, values: Sequence[object] = ()) -> int:
-        """Run a statement that changes; return how many rows it changed."""
-        changed: int = self._connection.execute(statement, values).rowcount
+        """Run a statement that changes; return how many rows it changed.
+
+        Raises: RevisionSealed, RecordConflict.
+        """
+        changed: int = self._change(statement, values).rowcount
         return changed
 
+    def _change(self, statement: str, values: Sequence[object]) -> Any:
+        try:
+            return self._connection.execute(statement, values)
+        except sqlite3.IntegrityError as error:
+            raise refused(error) from error
+
     def insert(self, table: str, columns: Mapping[str, object]) -> int:
-        """Insert a row; return its rowid."""
+        """Insert a row; return its rowid. Raises: RecordConflict."""
         names = ", ".join(columns)
         marks = ", ".join("?" * len(columns))
-        done = self._connection.execute(
+        done = self._change(
             f"INSERT INTO {table} ({names}) VALUES ({marks})",
             tuple(columns.values()),
         )
@@ -48,7 +70,10 @@ class Session:
     def update(
         self, table: str, columns: Mapping[str, object], where: Mapping[str, object]
     ) -> None:
-        """Replace columns of the one row that a key finds. Raises: KeyError, where none is."""
+        """Replace columns of the one row that a key finds.
+
+        Raises: RecordMissing, RevisionSealed, RecordConflict.
+        """
         sets = ", ".join(f"{name} = ?" for name in columns)
         key = " AND ".join(f"{name} = ?" for name in where)
         changed = self.run(
@@ -56,7 +81,12 @@ class Session:
             (*columns.values(), *where.values()),
         )
         if changed != 1:
-            raise KeyError(f"{table}: {dict(where)}")
+            found = ", ".join(f"{name} {value}" for name, value in where.items())
+            raise RecordMissing(f"{table} has none with {found}")
+
+
+def _bounded(value: object) -> object:
+    return max(-_LARGEST, min(_LARGEST, value)) if isinstance(value, int) else value
 
 
 def moment(value: datetime) -> str:
@@ -107,6 +137,13 @@ def unpacked(kept: bytes) -> bytes:
     return zlib.decompress(kept)
 
 
+def indexed(text: str) -> str:
+    """Return a text as the search takes it: its words, made plain, parted by spaces."""
+    return " ".join(words_of(text))
+
+
 def match_words(words: Sequence[str]) -> str:
-    """Return a full-text query: every word begins a word of the text, whatever it is made of."""
-    return " ".join('"{}"*'.format(word.replace('"', '""')) for word in words)
+    """Return a full-text query: every word begins a word of the text. Empty where none has a letter
+    or a digit.
+    """
+    return " ".join(f'"{" ".join(parts)}"*' for parts in sought(words))

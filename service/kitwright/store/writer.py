@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import queue
 import threading
 from collections.abc import Callable
@@ -10,7 +11,7 @@ from concurrent.futures import Future
 from typing import Any, Final, Protocol, TypeVar
 
 from kitwright.keeping.store import Records, StoreError, StoreUnavailable
-from kitwright.store.failure import translated
+from kitwright.store.failure import is_outer
 from kitwright.store.sqlite import sqlite3
 
 T = TypeVar("T")
@@ -42,39 +43,51 @@ class Writer:
     Args:
         connect: opens the connection, and opens it again after a failure of the disk.
         tables: makes the records of a connection.
+        failure: tells in the store's own words what the database said of the disk.
     """
 
-    def __init__(self, connect: Callable[[], Any], tables: Callable[[Any], Records]) -> None:
+    def __init__(
+        self,
+        connect: Callable[[], Any],
+        tables: Callable[[Any], Records],
+        failure: Callable[[Exception], StoreError],
+    ) -> None:
         self._connect = connect
         self._tables = tables
+        self._failure = failure
         self._waiting: queue.SimpleQueue[_Piece | None] = queue.SimpleQueue()
         self._connection: Any = None
         self._records: Records | None = None
         self._is_closed = False
+        self._closing = threading.Lock()
+        """Held while something is put into the queue, so that nothing is put behind its end."""
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
         self._thread.start()
 
     def submit(self, work: Callable[[Records], T], future: asyncio.Future[T]) -> None:
         """Do a piece of work when its turn comes, and tell its future in that future's loop."""
-        if self._is_closed:
-            future.set_exception(StoreUnavailable("the store is closed"))
-            return
-        self._waiting.put((work, future))
+        self._submit(work, future)
 
     def submit_and_wait(self, work: Callable[[Records], T]) -> T:
         """Return what a piece of work returns, once it is kept."""
         future: Future[T] = Future()
-        if self._is_closed:
-            raise StoreUnavailable("the store is closed")
-        self._waiting.put((work, future))
+        self._submit(work, future)
         return future.result()
+
+    def _submit(self, work: Callable[[Records], Any], promise: _Promise) -> None:
+        with self._closing:
+            if self._is_closed:
+                promise.set_exception(StoreUnavailable("the store is closed"))
+            else:
+                self._waiting.put((work, promise))
 
     def close(self) -> None:
         """Finish what waits, then end the thread."""
-        if not self._is_closed:
-            self._is_closed = True
-            self._waiting.put(None)
-            self._thread.join()
+        with self._closing:
+            if not self._is_closed:
+                self._is_closed = True
+                self._waiting.put(None)
+        self._thread.join()
 
     def _run(self) -> None:
         is_open = True
@@ -92,8 +105,7 @@ class Writer:
             is_open = piece is not None
             if group:
                 _tell(self._commit(group))
-        if self._connection is not None:
-            self._connection.close()
+        self._give_up()
 
     def _commit(self, group: list[_Piece]) -> list[_Outcome]:
         """Return the outcomes of a group that was committed, or failed, as a whole."""
@@ -105,13 +117,13 @@ class Writer:
             self._connection.execute("BEGIN IMMEDIATE")
             outcomes = [self._outcome(piece) for piece in group]
             self._connection.execute("COMMIT")
-        except (sqlite3.Error, StoreError) as error:
+        except sqlite3.Error as error:
             self._give_up()
-            failure = error if isinstance(error, StoreError) else translated(error)
-            return [(promise, None, failure) for _, promise in group]
-        except BaseException:
+            # one for each: whoever catches an error adds to it
+            return [(promise, None, self._failure(error)) for _, promise in group]
+        except BaseException as error:  # noqa: BLE001 - the thread lives on, and everyone is told
             self._give_up()
-            raise
+            return [(promise, None, error) for _, promise in group]
         return outcomes
 
     def _outcome(self, piece: _Piece) -> _Outcome:
@@ -121,14 +133,10 @@ class Writer:
         execute("SAVEPOINT piece")
         try:
             result = work(self._records)  # type: ignore[arg-type]  # set beside the connection
-        except sqlite3.IntegrityError as error:
-            # a rule of the schema: the work's own fault, and no other's
-            execute("ROLLBACK TO piece")
-            execute("RELEASE piece")
-            return promise, None, error
-        except (sqlite3.Error, StoreError):
-            raise
-        except Exception as error:  # noqa: BLE001 - whatever it is, its caller is told
+        except BaseException as error:
+            if isinstance(error, sqlite3.Error) and is_outer(error):
+                raise
+            # the work's own fault, and no other's: whatever it is, its caller alone is told
             execute("ROLLBACK TO piece")
             execute("RELEASE piece")
             return promise, None, error
@@ -142,13 +150,8 @@ class Writer:
         connection, self._connection, self._records = self._connection, None, None
         if connection is None:
             return
-        try:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-        except sqlite3.Error:
-            # closing rolls back as well
-            pass
-        finally:
+        # closing rolls back what is left, and even where it fails the connection is done with
+        with contextlib.suppress(sqlite3.Error):
             connection.close()
 
 
@@ -177,4 +180,13 @@ def _settle(outcomes: list[_Outcome]) -> None:
         if error is None:
             promise.set_result(result)
         else:
-            promise.set_exception(error)
+            promise.set_exception(_bearable(error))
+
+
+def _bearable(error: BaseException) -> BaseException:
+    # a future takes no StopIteration, and a loop is ended by what ends a program
+    if isinstance(error, Exception) and not isinstance(error, StopIteration):
+        return error
+    wrapped = RuntimeError(f"a piece of work raised {type(error).__name__}")
+    wrapped.__cause__ = error
+    return wrapped

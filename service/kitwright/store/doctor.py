@@ -1,0 +1,192 @@
+"""Doctor: what is wrong in a data folder, and what soon will be. It changes nothing."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Final
+
+from msgspec import Struct
+
+from kitwright.store.engine import FILE, NewerSchema, all_names, check_known, connect_to_read
+from kitwright.store.failure import PROBE
+from kitwright.store.files import NEW, PhotoFiles, is_sha256
+from kitwright.store.ledger import check_ledger
+from kitwright.store.restore import STAGE
+from kitwright.store.rows import moment
+from kitwright.store.sqlite import sqlite3
+
+LEAST_FREE: Final = 200 * 1024 * 1024
+"""Bytes below which a disk is soon full."""
+_LARGEST_LOG: Final = 64 * 1024 * 1024
+"""Bytes beyond which a write-ahead log is held back by something: it begins anew at 4 MiB."""
+_STUCK: Final = timedelta(days=1)
+_JUST_NOW: Final = timedelta(hours=1)
+"""How long a running service may need from a file to its record."""
+_SOUND_SQLITE: Final = (3, 51, 0)
+"""Before it, a write-ahead log could be reset while another process still wrote it."""
+
+
+class Severity(StrEnum):
+    """How bad a finding is: a fault is wrong now, a warning may become one, a note is to know."""
+
+    fault = "fault"
+    warning = "warning"
+    note = "note"
+
+
+class Finding(Struct, frozen=True, kw_only=True):
+    """One thing that was found, under a stable code."""
+
+    severity: Severity
+    code: str
+    detail: str
+
+    def __str__(self) -> str:
+        return f"{self.severity.value} {self.code}: {self.detail}"
+
+
+def examine(
+    folder: Path,
+    *,
+    now: datetime | None = None,
+    version: tuple[int, ...] = sqlite3.sqlite_version_info,
+) -> tuple[Finding, ...]:
+    """Return what is found in a data folder, the worst first; a service may be running on it.
+
+    Args:
+        now: None for this moment.
+        version: of SQLite.
+    """
+    now = now or datetime.now(UTC)
+    findings = [*_disk(folder), *_software(version)]
+    try:
+        findings += _database(folder, now)
+    except (OSError, sqlite3.Error) as error:
+        findings.append(_fault("unreadable", f"can't read {folder / FILE}: {error}"))
+    order = list(Severity)
+    return tuple(sorted(findings, key=lambda finding: order.index(finding.severity)))
+
+
+def _fault(code: str, detail: str) -> Finding:
+    return Finding(severity=Severity.fault, code=code, detail=detail)
+
+
+def _warning(code: str, detail: str) -> Finding:
+    return Finding(severity=Severity.warning, code=code, detail=detail)
+
+
+def _note(code: str, detail: str) -> Finding:
+    return Finding(severity=Severity.note, code=code, detail=detail)
+
+
+def _disk(folder: Path) -> Iterator[Finding]:
+    try:
+        free = shutil.disk_usage(folder).free
+        file, log = folder / FILE, folder / f"{FILE}-wal"
+        size = file.stat().st_size if file.exists() else 0
+        logged = log.stat().st_size if log.exists() else 0
+    except OSError:
+        # told by whoever reads the database
+        return
+    if free < max(LEAST_FREE, size):
+        yield _warning("little-room", f"{_mib(free)} MiB are free: a backup needs {_mib(size)}")
+    if logged > _LARGEST_LOG:
+        yield _warning(
+            "long-log", f"the write-ahead log has {_mib(logged)} MiB: something reads without end"
+        )
+
+
+def _mib(size: int) -> int:
+    return -(-size // 1024**2)
+
+
+def _software(version: tuple[int, ...]) -> Iterator[Finding]:
+    if version < _SOUND_SQLITE:
+        yield _warning(
+            "old-sqlite",
+            f"SQLite {'.'.join(map(str, version))} can damage a database that several processes "
+            "open: install the pysqlite3 package, or a system with 3.51 or newer",
+        )
+
+
+def _database(folder: Path, now: datetime) -> list[Finding]:
+    file = folder / FILE
+    if not file.is_file():
+        return [_fault("no-database", f"there is no {FILE} in {folder}")]
+    connection, _ = connect_to_read(file)
+    with contextlib.closing(connection):
+        # one view: a running service does not make what is counted twice differ
+        connection.execute("BEGIN")
+        findings = [*_sound(connection)]
+        try:
+            missing = [name for name in all_names() if name not in check_known(connection)]
+        except NewerSchema as error:
+            return [*findings, _fault("newer-schema", str(error))]
+        if missing:
+            # the records are read as the newest schema has them
+            steps = ", ".join(missing)
+            return [*findings, _warning("older-schema", f"the next start adds migrations {steps}")]
+        findings += (_fault(code, detail) for code, detail in check_ledger(connection))
+        findings += _deliveries(connection, now)
+        needed = {row[0] for row in connection.execute("SELECT sha256 FROM photos")}
+    return [*findings, *_files(folder, needed, now)]
+
+
+def _sound(connection: Any) -> Iterator[Finding]:
+    for (told,) in connection.execute("PRAGMA integrity_check(20)"):
+        if told != "ok":
+            yield _fault("damaged-database", told)
+    for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
+        yield _fault("lost-reference", f"row {row} of {table} refers to none of {parent}")
+
+
+def _deliveries(connection: Any, now: datetime) -> Iterator[Finding]:
+    for hook, count, since in connection.execute(
+        "SELECT hook, count(*), min(next_at) FROM deliveries JOIN hooks ON hooks.number = hook"
+        " WHERE is_active AND next_at < ? GROUP BY hook ORDER BY hook",
+        (moment(now - _STUCK),),
+    ):
+        yield _warning(
+            "stuck-deliveries", f"{count} events wait for webhook {hook}, the longest since {since}"
+        )
+
+
+def _files(folder: Path, needed: set[str], now: datetime) -> Iterator[Finding]:
+    files = PhotoFiles(folder)
+    there = set(files.every())
+    for sha256 in sorted(needed - there):
+        yield _fault("missing-photo", f"photograph {sha256} has no file")
+    for sha256 in sorted(needed & there):
+        if is_sha256(sha256) and _hash(files.path(sha256)) != sha256:
+            yield _fault("damaged-photo", f"photograph {sha256} has changed")
+    for sha256 in sorted(there - needed):
+        yield _left(
+            "orphaned-photo", f"no record needs photograph {sha256}", files.path(sha256), now
+        )
+    begun = (path for path in folder.glob(".*") if path.name.startswith((NEW, PROBE, STAGE)))
+    for path in [*files.strays(), *sorted(begun)]:
+        yield _left("stray-file", f"{path.relative_to(folder)} belongs to nothing", path, now)
+
+
+def _left(code: str, detail: str, path: Path, now: datetime) -> Finding:
+    """Return a warning of a file that was left behind, or a note where it may be just arriving."""
+    try:
+        age = now.timestamp() - path.lstat().st_mtime
+    except OSError:
+        age = 0
+    return (_note if age < _JUST_NOW.total_seconds() else _warning)(code, detail)
+
+
+def _hash(path: Path) -> str | None:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except FileNotFoundError:
+        # erased since the records were read
+        return path.name

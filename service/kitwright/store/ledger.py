@@ -1,0 +1,111 @@
+"""Ledger: whether the records agree with each other, beyond what the schema holds them to."""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from collections.abc import Iterator
+from typing import Any, Final
+
+from kitwright.store.rows import indexed, unpacked
+
+Fault = tuple[str, str]
+"""A stable code, and what is wrong in words."""
+
+_AGREED: Final = "('accepted', 'ordered', 'in_work', 'done')"
+_QUOTES: Final = (
+    (
+        "revisions do not run from 1 to the latest",
+        "latest <> (SELECT count(*) FROM revisions WHERE quote = quotes.number) OR latest <>"
+        " (SELECT coalesce(max(number), 0) FROM revisions WHERE quote = quotes.number)",
+    ),
+    (
+        "figures are not those of its latest revision",
+        "NOT EXISTS (SELECT 1 FROM revisions AS r WHERE r.quote = quotes.number"
+        " AND r.number = latest AND r.net = quotes.net AND r.gross IS quotes.gross"
+        " AND r.currency = quotes.currency AND r.valid_until = quotes.valid_until)",
+    ),
+    (
+        "offered revision is not the one that is issued",
+        "(SELECT group_concat(number) FROM revisions WHERE quote = quotes.number"
+        " AND state = 'issued') IS NOT CAST(offered AS TEXT)",
+    ),
+    (
+        "agreed revision is not the one that is accepted",
+        "(SELECT group_concat(number) FROM revisions WHERE quote = quotes.number"
+        " AND state = 'accepted') IS NOT CAST(agreed AS TEXT)",
+    ),
+    (
+        "agreed revision has no authorisation of what was issued",
+        "agreed IS NOT NULL AND NOT EXISTS (SELECT 1 FROM authorisations AS a JOIN revisions AS r"
+        " ON r.quote = a.quote AND r.number = a.revision AND r.sha256 = a.sha256"
+        " WHERE a.quote = quotes.number AND a.revision = agreed)",
+    ),
+    (
+        "state is not what it comes to",
+        f"(agreed IS NOT NULL) <> (state IN {_AGREED}) OR (state = 'issued') <>"
+        " (offered IS NOT NULL AND agreed IS NULL)",
+    ),
+    (
+        "additions go beyond what was authorised",
+        "EXISTS (SELECT 1 FROM authorisations AS a WHERE a.quote = quotes.number"
+        " AND a.revision = agreed AND a.upper < a.amount + (SELECT coalesce(sum(amount), 0)"
+        " FROM additions WHERE quote = quotes.number AND revision = agreed))",
+    ),
+)
+"""What can be wrong of a quote -> the condition that finds it."""
+
+
+def check_ledger(connection: Any) -> Iterator[Fault]:
+    """Return every fault of the records. Raises: sqlite3.Error."""
+    yield from _check_feed(connection)
+    for wrong, condition in _QUOTES:
+        for (number,) in connection.execute(
+            f"SELECT number FROM quotes WHERE {condition} ORDER BY number"
+        ):
+            yield "quote-inconsistent", f"of quote {number}, the {wrong}"
+    yield from _check_revisions(connection)
+    yield from _check_search(connection)
+
+
+def _check_feed(connection: Any) -> Iterator[Fault]:
+    before = 0
+    for (seq,) in connection.execute("SELECT seq FROM events ORDER BY seq"):
+        if seq != before + 1:
+            yield "feed-gap", f"events {before + 1} to {seq - 1} are not in the feed"
+        before = seq
+
+
+def _check_revisions(connection: Any) -> Iterator[Fault]:
+    for quote, number, sha256, answer in connection.execute(
+        "SELECT quote, number, sha256, answer FROM revisions"
+        " WHERE issued_at IS NOT NULL AND is_erased = 0 ORDER BY quote, number"
+    ):
+        try:
+            is_same = hashlib.sha256(unpacked(answer)).hexdigest() == sha256
+        except zlib.error:
+            is_same = False
+        if not is_same:
+            yield "revision-changed", f"quote {quote}, revision {number}, is not as it was issued"
+    for quote, number in connection.execute(
+        "SELECT quote, number FROM revisions WHERE issued_at IS NULL"
+        " AND state NOT IN ('draft', 'withdrawn') ORDER BY quote, number"
+    ):
+        yield "revision-changed", f"quote {quote}, revision {number}, was never issued"
+
+
+def _check_search(connection: Any) -> Iterator[Fault]:
+    for number, name, words in connection.execute(
+        "SELECT customers.number, name, (SELECT name FROM customer_words"
+        " WHERE rowid = customers.number) FROM customers"
+    ):
+        if words != indexed(name):
+            yield "search-behind", f"customer {number} is not found by its name"
+    for number, customer, machine, words in connection.execute(
+        "SELECT quotes.number, customers.name, machines.name, (SELECT customer || '|' || machine"
+        " FROM quote_words WHERE rowid = quotes.number) FROM quotes"
+        " LEFT JOIN customers ON customers.number = quotes.customer"
+        " LEFT JOIN machines ON machines.number = quotes.machine"
+    ):
+        if words != f"{indexed(customer or '')}|{indexed(machine or '')}":
+            yield "search-behind", f"quote {number} is not found by its customer and machine"

@@ -1,0 +1,182 @@
+"""Restore: a backup as a data folder again, proven whole before anything of it is in place."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+import tarfile
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+from kitwright.store.backup import FORMAT, MANIFEST, BackupError, Manifest
+from kitwright.store.engine import FILE, NewerSchema, all_names, check_known
+from kitwright.store.failure import of_disk
+from kitwright.store.files import PHOTOS, make_folders, sync_folder
+from kitwright.store.sqlite import sqlite3
+
+STAGE: Final = ".restore-"
+"""How the name of a folder begins in which a backup is proven."""
+_PIECE: Final = 1024 * 1024
+_LARGEST_MANIFEST: Final = 256 * _PIECE
+_MEMBER: Final = re.compile(
+    rf"{re.escape(MANIFEST)}|{re.escape(FILE)}|{PHOTOS}/([0-9a-f]{{2}})/\1[0-9a-f]{{62}}", re.ASCII
+)
+
+
+class FolderTaken(BackupError):
+    """A folder that holds a database is not restored into."""
+
+    code = "folder-taken"
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(f"{folder} holds a database already: restore into another folder")
+        self.folder = folder
+
+
+class BackupDamaged(BackupError):
+    """A file that is no backup, or not as it was taken."""
+
+    code = "backup-damaged"
+
+    def __init__(self, source: Path, reason: str) -> None:
+        super().__init__(f"{source} is no sound backup: {reason}")
+        self.source = source
+        self.reason = reason
+
+
+class BackupNewer(BackupError):
+    """A backup of a form that only a newer version can read."""
+
+    code = "backup-newer"
+
+    def __init__(self, source: Path, form: int) -> None:
+        super().__init__(f"{source} has format {form}: restore it with the version that took it")
+        self.source = source
+        self.form = form
+
+
+def restore(source: Path, folder: Path) -> Manifest:
+    """Return what a backup held, once all of it is in a data folder, the database last.
+
+    Raises: FolderTaken, BackupDamaged, BackupNewer, NewerSchema, StoreFull, StoreUnavailable.
+    """
+    try:
+        # its log as well: one without its database would be taken for the restored one's
+        if any(folder.glob(f"{FILE}*")):
+            raise FolderTaken(folder)
+        is_new = not folder.exists()
+        make_folders(folder)
+        try:
+            with tempfile.TemporaryDirectory(prefix=STAGE, dir=folder) as place:
+                manifest = _unpack(source, Path(place))
+                _check_database(source, Path(place) / FILE, manifest)
+                _put_in_place(Path(place), folder, manifest)
+        except BaseException:
+            if is_new:
+                with contextlib.suppress(OSError):
+                    folder.rmdir()
+            raise
+    except OSError as error:
+        raise of_disk(error, f"can't restore {source} into {folder}") from error
+    return manifest
+
+
+def _unpack(source: Path, stage: Path) -> Manifest:
+    """Write the members of a backup, each proven by its hash, into a folder of their own."""
+    try:
+        with tarfile.open(source, mode="r:") as tar:
+            members = {member.name: member for member in _sound(source, tar)}
+            manifest = _manifest(source, tar, members)
+            if manifest.sha256.keys() != members.keys() - {MANIFEST}:
+                raise BackupDamaged(source, "its members are not those of its manifest")
+            for name, sha256 in manifest.sha256.items():
+                if _write(tar, members[name], stage / name) != sha256:
+                    raise BackupDamaged(source, f"{name} has changed")
+    except (tarfile.TarError, EOFError) as error:
+        raise BackupDamaged(source, str(error)) from error
+    return manifest
+
+
+def _sound(source: Path, tar: tarfile.TarFile) -> Iterator[tarfile.TarInfo]:
+    seen = set[str]()
+    for member in tar:
+        # no links, no devices, no sparse files, no path that leads elsewhere
+        if member.type not in (tarfile.REGTYPE, tarfile.AREGTYPE) or not _MEMBER.fullmatch(
+            member.name
+        ):
+            raise BackupDamaged(source, f"{member.name!r} does not belong into a backup")
+        if member.name in seen:
+            raise BackupDamaged(source, f"{member.name} is in it twice")
+        seen.add(member.name)
+        yield member
+
+
+def _manifest(source: Path, tar: tarfile.TarFile, members: dict[str, tarfile.TarInfo]) -> Manifest:
+    member = members.get(MANIFEST)
+    file = None if member is None else tar.extractfile(member)
+    if member is None or file is None:
+        raise BackupDamaged(source, f"it has no {MANIFEST}, so it was cut off or is something else")
+    if member.size > _LARGEST_MANIFEST:
+        raise BackupDamaged(source, f"its {MANIFEST} is too large")
+    text = file.read()
+    try:
+        form = msgspec.json.decode(text, type=dict[str, msgspec.Raw])["format"]
+        number = msgspec.json.decode(form, type=int)
+        if number > FORMAT:
+            raise BackupNewer(source, number)
+        manifest = msgspec.json.decode(text, type=Manifest)
+    except (msgspec.DecodeError, UnicodeDecodeError, KeyError) as error:
+        raise BackupDamaged(source, f"its {MANIFEST} can't be read: {error}") from error
+    if FILE not in manifest.sha256:
+        raise BackupDamaged(source, f"it has no {FILE}")
+    unknown = tuple(name for name in manifest.schema if name not in all_names())
+    if unknown:
+        raise NewerSchema(unknown)
+    return manifest
+
+
+def _write(tar: tarfile.TarFile, member: tarfile.TarInfo, path: Path) -> str:
+    """Write a member to stay; return its SHA-256."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    digest = hashlib.sha256()
+    file = tar.extractfile(member)
+    with path.open("xb") as written:
+        while file is not None and (piece := file.read(_PIECE)):
+            digest.update(piece)
+            written.write(piece)
+        written.flush()
+        os.fsync(written.fileno())
+    return digest.hexdigest()
+
+
+def _check_database(source: Path, file: Path, manifest: Manifest) -> None:
+    try:
+        uri = f"{file.absolute().as_uri()}?mode=ro&immutable=1"
+        with contextlib.closing(sqlite3.connect(uri, uri=True)) as connection:
+            schema = check_known(connection)
+            faults = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
+            lost = connection.execute("PRAGMA foreign_key_check").fetchone()
+    except sqlite3.Error as error:
+        raise BackupDamaged(source, f"{FILE}: {error}") from error
+    if faults != ["ok"]:
+        raise BackupDamaged(source, f"{FILE}: {faults[0]}")
+    if lost is not None:
+        raise BackupDamaged(source, f"{FILE}: a row of {lost[0]} refers to none of {lost[2]}")
+    if schema != manifest.schema or not schema:
+        raise BackupDamaged(source, f"{FILE} has not the schema that its manifest says")
+
+
+def _put_in_place(stage: Path, folder: Path, manifest: Manifest) -> None:
+    """Move everything to where it belongs: the database last, since with it there is a shop."""
+    for name in sorted(manifest.sha256.keys() - {FILE}):
+        make_folders((folder / name).parent)
+        (stage / name).replace(folder / name)
+        sync_folder((folder / name).parent)
+    (stage / FILE).replace(folder / FILE)
+    sync_folder(folder)

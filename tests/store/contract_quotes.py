@@ -1,0 +1,276 @@
+"""The contract of a store: quotes, revisions, authorisations and additions."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from msgspec import structs
+from tests.store.asking import OpenStore, kept, together
+from tests.store.small import (
+    DAY,
+    HOUR,
+    NOON,
+    TODAY,
+    a_customer,
+    a_key,
+    a_machine,
+    a_quote,
+    a_revision,
+    an_addition,
+    an_authorisation,
+    an_issued_revision,
+    keep_issued,
+)
+
+from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState
+from kitwright.keeping.store import (
+    RecordConflict,
+    RecordMissing,
+    Records,
+    RevisionSealed,
+    Store,
+)
+from kitwright.money import Money
+
+
+class QuotesContract:
+    """Quotes, revisions, authorisations and additions."""
+
+    @pytest.fixture
+    def store(self, open_store: OpenStore) -> Store:
+        return open_store()
+
+    def test_quotes_are_numbered_and_kept_whole(self, store: Store) -> None:
+        def work(records: Records) -> tuple[KeptQuote, ...]:
+            customer = records.people.add_customer(a_customer())
+            machine = records.people.add_machine(a_machine(customer=customer.number))
+            return (
+                records.quotes.add(a_quote()),
+                records.quotes.add(
+                    a_quote(
+                        state=QuoteState.in_work,
+                        latest=3,
+                        offered=3,
+                        agreed=2,
+                        customer=customer.number,
+                        machine=machine.number,
+                        serial=77,
+                        gross=None,
+                        net=Money(-5, "JPY"),
+                        version=8,
+                    )
+                ),
+            )
+
+        first, second = kept(store, work)
+
+        assert (first.number, second.number) == (1, 2)
+        assert store.read(lambda records: records.quotes.get(1)) == first
+        assert store.read(lambda records: records.quotes.get(2)) == second
+        assert store.read(lambda records: records.quotes.get(3)) is None
+
+    def test_put_quote_replaces_it(self, store: Store) -> None:
+        quote = kept(store, lambda records: records.quotes.add(a_quote()))
+        changed = structs.replace(quote, version=2, state=QuoteState.issued, offered=1, serial=5)
+
+        kept(store, lambda records: records.quotes.put(changed))
+
+        assert store.read(lambda records: records.quotes.get(quote.number)) == changed
+        with pytest.raises(RecordMissing):
+            kept(store, lambda records: records.quotes.put(structs.replace(changed, number=9)))
+
+    def test_quote_of_nobody_that_is_kept_is_refused(self, store: Store) -> None:
+        for said in ({"customer": 9}, {"machine": 9}):
+            with pytest.raises(RecordConflict):
+                kept(store, lambda records, said=said: records.quotes.add(a_quote(**said)))  # type: ignore[misc]
+
+    def test_overdue_gives_offers_whose_last_day_has_passed(self, store: Store) -> None:
+        def work(records: Records) -> list[int]:
+            past, today = (keep_issued(records, valid_until=TODAY - n * DAY) for n in (1, 0))
+            keep_issued(records, valid_until=TODAY + DAY)
+            agreed = keep_issued(records, valid_until=TODAY - DAY)
+            records.quotes.mark_revision(agreed.number, 1, RevisionState.accepted)
+            records.quotes.put(structs.replace(agreed, offered=None, agreed=1))
+            draft = records.quotes.add(a_quote(valid_until=TODAY - DAY))
+            records.quotes.add_revision(a_revision(draft.number, valid_until=TODAY - DAY))
+            return [past.number, today.number]
+
+        past, today = kept(store, work)
+
+        def overdue(day: date) -> list[int]:
+            return [quote.number for quote in store.read(lambda r: r.quotes.overdue(day))]
+
+        assert overdue(TODAY - DAY) == []
+        assert overdue(TODAY) == [past]
+        assert overdue(TODAY + DAY) == [past, today]
+
+    def test_revisions_are_kept_in_order(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            number = records.quotes.add(a_quote(latest=2)).number
+            records.quotes.add_revision(an_issued_revision(number, 1))
+            records.quotes.add_revision(a_revision(number, 2, gross=None, is_provisional=True))
+
+        kept(store, work)
+
+        first, second = an_issued_revision(1, 1), a_revision(1, 2, gross=None, is_provisional=True)
+        assert store.read(lambda records: records.quotes.revision(1, 1)) == first
+        assert store.read(lambda records: records.quotes.revision(1, 2)) == second
+        assert store.read(lambda records: records.quotes.revision(1, 3)) is None
+        assert store.read(lambda records: records.quotes.revisions(1)) == tuple(
+            structs.replace(one, request=b"", answer=b"") for one in (first, second)
+        )
+        assert store.read(lambda records: records.quotes.revisions(2)) == ()
+
+    def test_revision_is_refused_where_its_place_is_taken_or_missing(self, store: Store) -> None:
+        kept(store, keep_issued)
+
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.quotes.add_revision(a_revision(1, 1)))
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.quotes.add_revision(a_revision(9, 1)))
+        with pytest.raises(RecordMissing):
+            kept(store, lambda records: records.quotes.put_revision(a_revision(1, 2)))
+        with pytest.raises(RecordMissing):
+            kept(
+                store,
+                lambda records: records.quotes.mark_revision(1, 2, RevisionState.declined),
+            )
+
+    def test_draft_may_be_replaced_and_issued(self, store: Store) -> None:
+        def work(records: Records) -> Revision | None:
+            records.quotes.add_revision(a_revision(records.quotes.add(a_quote()).number))
+            records.quotes.put_revision(a_revision(1, net=Money(7, "EUR"), gross=None))
+            records.quotes.put_revision(a_revision(1, answer=b"other"))
+            records.quotes.mark_revision(
+                1, 1, RevisionState.issued, issued_at=NOON + HOUR, sha256="ab"
+            )
+            return records.quotes.revision(1, 1)
+
+        assert kept(store, work) == a_revision(
+            1, state=RevisionState.issued, issued_at=NOON + HOUR, sha256="ab", answer=b"other"
+        )
+
+    @pytest.mark.parametrize(
+        "change",
+        [
+            {"state": RevisionState.draft},
+            {"made_at": NOON + HOUR},
+            {"issued_at": NOON + HOUR},
+            {"issued_at": None},
+            {"valid_until": TODAY},
+            {"catalogue_revision": "c-2"},
+            {"tax_state": "unknown"},
+            {"is_provisional": True},
+            {"net": Money(10001, "USD")},
+            {"gross": Money(10826, "USD")},
+            {"gross": None},
+            {"net": Money(10000, "EUR"), "gross": Money(10825, "EUR")},
+            {"sha256": "0" * 64},
+            {"sha256": None},
+            {"request": b"{}"},
+            {"answer": b"{}"},
+            {"is_erased": True, "answer": b"{}", "net": Money(1, "USD")},
+        ],
+        ids=lambda change: "-".join(change),
+    )
+    def test_issued_revision_is_sealed(self, store: Store, change: dict[str, object]) -> None:
+        kept(store, keep_issued)
+        before = store.read(lambda records: records.quotes.revision(1, 1))
+        assert before is not None
+
+        changed, other = together(
+            store,
+            lambda records: records.quotes.put_revision(structs.replace(before, **change)),
+            lambda records: records.keys.add(a_key()),
+        )
+
+        assert isinstance(changed, RevisionSealed)
+        assert other is None
+        assert store.read(lambda records: records.quotes.revision(1, 1)) == before
+
+    def test_issued_revision_is_not_issued_again(self, store: Store) -> None:
+        kept(store, keep_issued)
+
+        for said in ({"issued_at": NOON + HOUR}, {"sha256": "0" * 64}):
+            with pytest.raises(RevisionSealed):
+                kept(
+                    store,
+                    lambda records, said=said: records.quotes.mark_revision(  # type: ignore[misc]
+                        1, 1, RevisionState.issued, **said
+                    ),
+                )
+        with pytest.raises(RevisionSealed):
+            kept(store, lambda records: records.quotes.mark_revision(1, 1, RevisionState.draft))
+
+    def test_issued_revision_takes_another_state_and_may_be_erased(self, store: Store) -> None:
+        def work(records: Records) -> Revision | None:
+            quote = keep_issued(records)
+            records.quotes.mark_revision(quote.number, 1, RevisionState.accepted)
+            revision = records.quotes.revision(quote.number, 1)
+            assert revision is not None
+            records.quotes.put_revision(
+                structs.replace(revision, request=b"-", answer=b"-", is_erased=True)
+            )
+            return records.quotes.revision(quote.number, 1)
+
+        assert kept(store, work) == an_issued_revision(
+            1, state=RevisionState.accepted, request=b"-", answer=b"-", is_erased=True
+        )
+
+        def restored(records: Records) -> None:
+            revision = records.quotes.revision(1, 1)
+            assert revision is not None
+            records.quotes.put_revision(structs.replace(revision, is_erased=False))
+
+        with pytest.raises(RevisionSealed):
+            kept(store, restored)
+
+    def test_authorisations_are_kept_one_a_revision(self, store: Store) -> None:
+        second = an_authorisation(1, 2, contact=None, includes_tax=False)
+
+        def work(records: Records) -> None:
+            number = keep_issued(records).number
+            records.quotes.add_revision(an_issued_revision(number, 2))
+            records.quotes.authorise(an_authorisation(number, 1))
+            records.quotes.authorise(second)
+
+        kept(store, work)
+
+        assert store.read(lambda r: r.quotes.authorisations(1)) == (an_authorisation(1, 1), second)
+        assert store.read(lambda r: r.quotes.authorisations(2)) == ()
+        for one in (an_authorisation(1, 1), an_authorisation(1, 3), an_authorisation(9, 1)):
+            with pytest.raises(RecordConflict):
+                kept(store, lambda records, one=one: records.quotes.authorise(one))  # type: ignore[misc]
+
+    def test_put_authorisation_replaces_it(self, store: Store) -> None:
+        kept(store, keep_issued)
+        kept(store, lambda records: records.quotes.authorise(an_authorisation(1)))
+        erased = an_authorisation(1, who="erased", contact=None, text="erased")
+
+        kept(store, lambda records: records.quotes.put_authorisation(erased))
+
+        assert store.read(lambda records: records.quotes.authorisations(1)) == (erased,)
+        with pytest.raises(RecordMissing):
+            kept(store, lambda r: r.quotes.put_authorisation(an_authorisation(1, 2)))
+
+    def test_additions_count_within_their_quote(self, store: Store) -> None:
+        def work(records: Records) -> list[int]:
+            quotes = [keep_issued(records).number for _ in range(2)]
+            return [
+                records.quotes.add_addition(an_addition(quotes[place])).number
+                for place in (0, 1, 0, 0)
+            ]
+
+        assert kept(store, work) == [1, 1, 2, 3]
+        erased = an_addition(1, number=2, description="erased")
+        kept(store, lambda records: records.quotes.put_addition(erased))
+        assert store.read(lambda records: records.quotes.additions(1)) == (
+            an_addition(1, number=1),
+            erased,
+            an_addition(1, number=3),
+        )
+        with pytest.raises(RecordMissing):
+            kept(store, lambda records: records.quotes.put_addition(an_addition(1, number=4)))
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.quotes.add_addition(an_addition(9)))

@@ -1,0 +1,157 @@
+"""The contract of a store: orders, photographs, keys and answers."""
+
+from __future__ import annotations
+
+import pytest
+from msgspec import structs
+from tests.store.asking import OpenStore, kept
+from tests.store.small import (
+    DAY,
+    HOUR,
+    NOON,
+    TODAY,
+    a_key,
+    a_photo,
+    an_answer,
+    an_order,
+    keep_issued,
+)
+
+from kitwright.keeping.store import (
+    RecordConflict,
+    RecordMissing,
+    Records,
+    Store,
+)
+
+
+class ThingsContract:
+    """Orders, photographs, keys and answers."""
+
+    @pytest.fixture
+    def store(self, open_store: OpenStore) -> Store:
+        return open_store()
+
+    def test_orders_are_kept_and_found(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for _ in range(2):
+                quote = keep_issued(records).number
+                records.orders.add(an_order(quote))
+                records.orders.add(an_order(quote, supplier="sou\x00th"))
+
+        kept(store, work)
+
+        def numbers(
+            quote: int | None, supplier: str | None, before: int | None, most: int
+        ) -> list[int]:
+            found = store.read(lambda r: r.orders.find(quote, supplier, before, most))
+            return [order.number for order in found]
+
+        assert numbers(None, None, None, 3) == [4, 3, 2]
+        assert numbers(1, None, None, 9) == [2, 1]
+        assert numbers(None, "sou\x00th", None, 9) == [4, 2]
+        assert numbers(None, "south", None, 9) == []
+        assert numbers(2, "north", 4, 9) == [3]
+        assert store.read(lambda records: records.orders.get(3)) == an_order(2, number=3)
+        assert store.read(lambda records: records.orders.get(5)) is None
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.orders.add(an_order(1)))
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.orders.add(an_order(1, 2)))
+
+    def test_put_order_replaces_it(self, store: Store) -> None:
+        kept(store, keep_issued)
+        order = kept(store, lambda records: records.orders.add(an_order(1)))
+        changed = structs.replace(order, version=2, body=b"other")
+
+        kept(store, lambda records: records.orders.put(changed))
+
+        assert store.read(lambda records: records.orders.get(1)) == changed
+        with pytest.raises(RecordMissing):
+            kept(store, lambda records: records.orders.put(an_order(1, number=2)))
+
+    def test_photos_are_kept_until_dropped(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for _ in range(2):
+                keep_issued(records)
+            for quote, name in ((1, "aa"), (2, "bb"), (1, "bb")):
+                records.photos.add(a_photo(quote, sha256=name, cylinder=None))
+
+        kept(store, work)
+
+        assert store.read(lambda r: [one.number for one in r.photos.of_quote(1)]) == [1, 3]
+        assert store.read(lambda records: records.photos.hashes()) == {"aa", "bb"}
+        assert store.read(lambda r: r.photos.get(2)) == a_photo(
+            2, number=2, sha256="bb", cylinder=None
+        )
+        kept(store, lambda records: records.photos.drop(3))
+        kept(store, lambda records: records.photos.drop(3))
+        assert store.read(lambda records: records.photos.get(3)) is None
+        assert store.read(lambda records: records.photos.hashes()) == {"aa", "bb"}
+        again = kept(store, lambda records: records.photos.add(a_photo(1)))
+        assert again.number == 4
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.photos.add(a_photo(9)))
+
+    def test_keys_are_kept_oldest_first(self, store: Store) -> None:
+        kept(store, lambda records: records.keys.add(a_key("zz")))
+        kept(store, lambda records: records.keys.add(a_key("aa", scopes=frozenset())))
+        used = a_key("zz", last_used_on=TODAY, revoked_at=NOON, name="old")
+
+        kept(store, lambda records: records.keys.put(used))
+
+        assert store.read(lambda records: records.keys.every()) == (
+            used,
+            a_key("aa", scopes=frozenset()),
+        )
+        assert store.read(lambda records: records.keys.get("zz")) == used
+        assert store.read(lambda records: records.keys.get("none")) is None
+        with pytest.raises(RecordMissing):
+            kept(store, lambda records: records.keys.put(a_key("none")))
+
+    def test_secret_is_kept_once(self, store: Store) -> None:
+        kept(store, lambda records: records.keys.add_secret("links", b"\x00\xff"))
+
+        assert store.read(lambda records: records.keys.secret("links")) == b"\x00\xff"
+        assert store.read(lambda records: records.keys.secret("hooks")) is None
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.keys.add_secret("links", b"other"))
+
+    def test_answer_is_given_again_until_it_expires(self, store: Store) -> None:
+        kept(store, lambda records: records.answers.add(an_answer(), NOON))
+
+        def get(key: str, once: str, days: float) -> object:
+            return store.read(lambda records: records.answers.get(key, once, NOON + days * DAY))
+
+        assert get("k1", "once", 0.999) == an_answer()
+        assert get("k1", "once", 1) is None
+        assert get("k2", "once", 0) is None
+        assert get("k1", "twice", 0) is None
+
+    def test_answer_takes_the_place_of_an_expired_one_alone(self, store: Store) -> None:
+        kept(store, lambda records: records.answers.add(an_answer(), NOON))
+        other = an_answer(status=200, expires_at=NOON + 3 * DAY)
+
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.answers.add(other, NOON + DAY - HOUR))
+        kept(store, lambda records: records.answers.add(an_answer(key="k2"), NOON))
+        kept(store, lambda records: records.answers.add(other, NOON + DAY))
+
+        now = NOON + DAY
+        assert store.read(lambda records: records.answers.get("k1", "once", now)) == other
+
+    def test_answer_is_kept_though_many_have_expired(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for number in range(60):
+                expires = NOON + number * HOUR
+                records.answers.add(an_answer(f"n{number}", expires_at=expires), NOON - DAY)
+            # the last of those that expired: not among the first that are forgotten
+            records.answers.add(
+                an_answer("n59", status=200, expires_at=NOON + 9 * DAY), NOON + 3 * DAY
+            )
+
+        kept(store, work)
+
+        answer = store.read(lambda records: records.answers.get("k1", "n59", NOON + 3 * DAY))
+        assert answer is not None
+        assert answer.status == 200

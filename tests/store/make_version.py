@@ -1,0 +1,142 @@
+"""Makes the database that `tests/store/versions` keeps of the newest schema: one of everything.
+
+`python -m tests.store.make_version`, once for each new step of the schema and before it is
+released; later only that version's own code could do it. Beside it stands what it holds, as JSON.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from contextlib import closing
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+from msgspec import structs
+from tests.store.small import (
+    ANSWER,
+    DAY,
+    HOUR,
+    NOON,
+    TODAY,
+    a_customer,
+    a_hook,
+    a_key,
+    a_machine,
+    a_photo,
+    a_quote,
+    a_revision,
+    an_addition,
+    an_answer,
+    an_authorisation,
+    an_event,
+    an_issued_revision,
+    an_order,
+)
+
+from kitwright.keeping.record import QuoteState, RevisionState
+from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.store.engine import FILE, SqliteStore, all_names
+from kitwright.store.schema import MIGRATIONS
+from kitwright.store.sqlite import sqlite3
+
+FOLDER: Final = Path(__file__).with_name("versions")
+MOST: Final = 2**40
+
+
+def fill(records: Records) -> None:
+    """Keep one of everything that goes together."""
+    people, quotes = records.people, records.quotes
+    customer = people.add_customer(a_customer("Zoë Müller")).number
+    people.add_customer(a_customer("erased", e_mail=None, erased_at=NOON))
+    machine = people.add_machine(a_machine(customer=customer)).number
+    agreed = quotes.add(
+        a_quote(
+            state=QuoteState.ordered,
+            latest=3,
+            offered=2,
+            agreed=1,
+            customer=customer,
+            machine=machine,
+            serial=2140077,
+        )
+    ).number
+    digest = hashlib.sha256(ANSWER).hexdigest()
+    quotes.add_revision(an_issued_revision(agreed, 1, state=RevisionState.accepted))
+    quotes.add_revision(an_issued_revision(agreed, 2, is_erased=True, answer=b"{}"))
+    quotes.add_revision(a_revision(agreed, 3, is_provisional=True))
+    quotes.authorise(an_authorisation(agreed, 1, sha256=digest))
+    quotes.add_addition(an_addition(agreed))
+    lone = quotes.add(a_quote(gross=None, made_on=TODAY + DAY)).number
+    quotes.add_revision(a_revision(lone, gross=None, tax_state="unknown"))
+    records.orders.add(an_order(agreed))
+    records.photos.add(a_photo(agreed))
+    records.keys.add(a_key())
+    records.keys.add(a_key("k2", last_used_on=TODAY, revoked_at=NOON, scopes=frozenset()))
+    records.keys.add_secret("links", bytes(range(32)))
+    records.events.add_hook(a_hook(kinds=("quote.created",)))
+    records.events.add_hook(a_hook(is_active=False, failure="gone"))
+    records.events.add(an_event())
+    records.events.add(an_event("quote.issued", subject="quote:2"))
+    records.events.defer(1, 1, NOON + HOUR)
+    records.answers.add(an_answer(), NOON)
+
+
+def found(records: Records) -> dict[str, Any]:
+    """Return everything that is kept, as plain values."""
+    quotes = records.quotes.find(QuoteFilter(most=MOST))
+    numbers = [quote.number for quote in quotes]
+    revisions = [
+        records.quotes.revision(quote.number, number)
+        for quote in quotes
+        for number in range(1, quote.latest + 1)
+    ]
+    keys = [{**structs.asdict(key), "scopes": sorted(key.scopes)} for key in records.keys.every()]
+    everything = {
+        "quotes": quotes,
+        "found by words": records.quotes.find(QuoteFilter(words=("MULL", "trac", "214"))),
+        "revisions": revisions,
+        "authorisations": [records.quotes.authorisations(number) for number in numbers],
+        "additions": [records.quotes.additions(number) for number in numbers],
+        "customers": records.people.customers((), None, MOST),
+        "customers by words": records.people.customers(("zoe",), None, MOST),
+        "machines": records.people.machines(None, None, MOST),
+        "orders": records.orders.find(None, None, None, MOST),
+        "photos": [records.photos.of_quote(number) for number in numbers],
+        "keys": keys,
+        "secret": records.keys.secret("links"),
+        "events": records.events.after(0, MOST),
+        "hooks": records.events.hooks(),
+        "waiting": records.events.due(NOON + DAY, MOST),
+        "soonest": records.events.soonest(),
+        "answer": records.answers.get("k1", "once", NOON),
+    }
+    plain: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(everything))
+    return plain
+
+
+def make(target: Path) -> dict[str, Any]:
+    """Make the newest schema's database, always alike; return what it holds."""
+    with tempfile.TemporaryDirectory() as place:
+        with closing(SqliteStore.open(Path(place))) as store:
+            store.write_now(fill)
+            held = store.read(found)
+        file = Path(place) / FILE
+        with closing(sqlite3.connect(str(file), isolation_level=None)) as connection:
+            connection.execute(
+                f"UPDATE {MIGRATIONS.migrations_table} SET applied_at = '2027-03-01 12:00:00+00:00'"
+            )
+            # one small file: no log beside it, and pages that are not mostly empty
+            connection.execute("PRAGMA journal_mode = DELETE")
+            connection.execute("PRAGMA page_size = 512")
+            connection.execute("VACUUM")
+        target.write_bytes(file.read_bytes())
+    return held
+
+
+if __name__ == "__main__":
+    newest = all_names()[-1]
+    content = make(FOLDER / f"{newest}.db")
+    text = msgspec.json.format(msgspec.json.encode(content), indent=1).decode()
+    (FOLDER / f"{newest}.json").write_text(f"{text}\n", encoding="utf-8")

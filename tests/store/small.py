@@ -1,0 +1,268 @@
+"""Small records: one of each kind, with whatever a test says of it."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, date, datetime, timedelta
+
+from msgspec import structs
+
+from kitwright.keeping.key import Scope
+from kitwright.keeping.life import Figures
+from kitwright.keeping.record import (
+    Addition,
+    Authorisation,
+    Customer,
+    Event,
+    Hand,
+    Hook,
+    KeptAnswer,
+    KeptOrder,
+    KeptQuote,
+    KeyRecord,
+    Machine,
+    Means,
+    OrderState,
+    Photo,
+    QuoteState,
+    Revision,
+    RevisionState,
+    Stamp,
+)
+from kitwright.keeping.store import Records
+from kitwright.money import Money
+
+NOON = datetime(2027, 3, 1, 12, 0, 0, 250, tzinfo=UTC)
+TODAY = date(2027, 3, 1)
+HOUR = timedelta(hours=1)
+DAY = timedelta(days=1)
+USD = "USD"
+ANSWER = b'{"totals": {"gross": "108.25"}}'
+STAMP = Stamp(at=NOON, today=TODAY, hand=Hand.key, by="k1", request_id="r-1")
+
+
+def a_quote(**said: object) -> KeptQuote:
+    plain = KeptQuote(
+        number=0,
+        version=1,
+        state=QuoteState.draft,
+        latest=1,
+        offered=None,
+        agreed=None,
+        customer=None,
+        machine=None,
+        family="QM-H27",
+        serial=None,
+        net=Money(10000, USD),
+        gross=Money(10825, USD),
+        valid_until=TODAY + 14 * DAY,
+        made_at=NOON,
+        made_on=TODAY,
+        changed_at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_revision(quote: int, number: int = 1, **said: object) -> Revision:
+    plain = Revision(
+        quote=quote,
+        number=number,
+        state=RevisionState.draft,
+        made_at=NOON,
+        issued_at=None,
+        valid_until=TODAY + 14 * DAY,
+        catalogue_revision="c-1",
+        tax_state="known",
+        is_provisional=False,
+        net=Money(10000, USD),
+        gross=Money(10825, USD),
+        sha256=None,
+        is_erased=False,
+        request=b'{"family": "QM-H27"}',
+        answer=ANSWER,
+    )
+    return structs.replace(plain, **said)
+
+
+def an_issued_revision(quote: int, number: int = 1, **said: object) -> Revision:
+    issued = {
+        "state": RevisionState.issued,
+        "issued_at": NOON,
+        "sha256": hashlib.sha256(ANSWER).hexdigest(),
+    }
+    return a_revision(quote, number, **{**issued, **said})
+
+
+def a_customer(name: str = "Ada Okafor", **said: object) -> Customer:
+    plain = Customer(
+        number=0,
+        version=1,
+        name=name,
+        e_mail="ada@example.org",
+        telephone="+1 555 0100",
+        address="1 Example Street",
+        language="en",
+        certificate_number="E-1",
+        certificate_until=TODAY + 365 * DAY,
+        note="rings twice",
+        made_at=NOON,
+        erased_at=None,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_machine(name: str = "Green tractor", **said: object) -> Machine:
+    plain = Machine(
+        number=0,
+        version=1,
+        customer=None,
+        name=name,
+        family="QM-H27",
+        serial=2140077,
+        build_code="B1",
+        chassis="PW-G5",
+        plate={"model": "H27", "type": "0110"},
+        hours="310.5",
+        note="no key",
+        made_at=NOON,
+        erased_at=None,
+    )
+    return structs.replace(plain, **said)
+
+
+def an_authorisation(quote: int, revision: int = 1, **said: object) -> Authorisation:
+    plain = Authorisation(
+        quote=quote,
+        revision=revision,
+        at=NOON + HOUR,
+        who="Ada Okafor",
+        means=Means.telephone,
+        contact="+1 555 0100",
+        amount=Money(10825, USD),
+        limit=Money(11908, USD),
+        includes_tax=True,
+        text="I agree.",
+        sha256="0" * 64,
+    )
+    return structs.replace(plain, **said)
+
+
+def an_addition(quote: int, **said: object) -> Addition:
+    plain = Addition(
+        quote=quote,
+        number=0,
+        revision=1,
+        at=NOON + 2 * HOUR,
+        description="a new fuel line",
+        amount=Money(900, USD),
+    )
+    return structs.replace(plain, **said)
+
+
+def an_order(quote: int, revision: int = 1, **said: object) -> KeptOrder:
+    plain = KeptOrder(
+        number=0,
+        version=1,
+        state=OrderState.draft,
+        quote=quote,
+        revision=revision,
+        supplier="north",
+        net=Money(4200, USD),
+        made_at=NOON,
+        body=b'{"lines": []}',
+    )
+    return structs.replace(plain, **said)
+
+
+def a_photo(quote: int, **said: object) -> Photo:
+    plain = Photo(
+        number=0,
+        quote=quote,
+        sha256=hashlib.sha256(b"photo").hexdigest(),
+        media_type="image/jpeg",
+        size=5,
+        subject="finding",
+        code="HG-GALLERY",
+        cylinder=1,
+        made_at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_key(id: str = "k1", **said: object) -> KeyRecord:  # noqa: A002 - the word of the record
+    plain = KeyRecord(
+        id=id,
+        name="counter",
+        scopes=frozenset({Scope.QUOTE, Scope.READ}),
+        hash=bytes(range(32)),
+        made_at=NOON,
+        last_used_on=None,
+        revoked_at=None,
+    )
+    return structs.replace(plain, **said)
+
+
+def an_event(kind: str = "quote.created", **said: object) -> Event:
+    plain = Event(
+        seq=0,
+        at=NOON,
+        kind=kind,
+        subject="quote:1",
+        facts={"state": "draft", "version": 1, "reason": None},
+        hand=Hand.key,
+        by="k1",
+        request_id="r-1",
+    )
+    return structs.replace(plain, **said)
+
+
+def a_hook(**said: object) -> Hook:
+    plain = Hook(
+        number=0,
+        version=1,
+        url="https://hooks.example.org/quotes",
+        secret="whsec_c2VjcmV0",
+        kinds=(),
+        is_active=True,
+        failure=None,
+        made_at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def an_answer(idempotency_key: str = "once", **said: object) -> KeptAnswer:
+    plain = KeptAnswer(
+        key="k1",
+        idempotency_key=idempotency_key,
+        fingerprint=b"\x00\xff",
+        status=201,
+        headers={"ETag": '"1"'},
+        body=b'{"number": 1}',
+        expires_at=NOON + DAY,
+    )
+    return structs.replace(plain, **said)
+
+
+def figures(**said: object) -> Figures:
+    plain = Figures(
+        request=b'{"family": "QM-H27"}',
+        answer=ANSWER,
+        catalogue_revision="c-1",
+        tax_state="known",
+        is_provisional=False,
+        net=Money(10000, USD),
+        gross=Money(10825, USD),
+        valid_until=TODAY + 14 * DAY,
+        family="QM-H27",
+        serial=None,
+        customer=None,
+        machine=None,
+    )
+    return structs.replace(plain, **said)
+
+
+def keep_issued(records: Records, **said: object) -> KeptQuote:
+    """Return a kept quote whose only revision is offered."""
+    quote = records.quotes.add(a_quote(state=QuoteState.issued, offered=1, **said))
+    records.quotes.add_revision(an_issued_revision(quote.number, valid_until=quote.valid_until))
+    return quote

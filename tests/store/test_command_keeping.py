@@ -1,0 +1,109 @@
+"""The commands that look after what is kept, as a person runs them."""
+
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from tests.store.pictures import a_png
+from tests.store.small import STAMP, a_photo, figures
+
+from kitwright.__main__ import main
+from kitwright.keeping.life import issue, keep_quote
+from kitwright.keeping.store import Records
+from kitwright.settings import ENVIRONMENT
+from kitwright.store.engine import FILE, SqliteStore
+from kitwright.store.files import PhotoFiles
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Return a function that runs the command here."""
+    for name in ENVIRONMENT.values():
+        monkeypatch.delenv(name, raising=False)
+
+    def here(*arguments: object) -> tuple[int, str, str]:
+        code = main([*map(str, arguments)])
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return here
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    folder = tmp_path / "shop"
+
+    def work(records: Records) -> None:
+        quote = issue(records, STAMP, keep_quote(records, STAMP, figures()))
+        records.photos.add(a_photo(quote.number, sha256=PhotoFiles(folder).put(a_png())))
+
+    with closing(SqliteStore.open(folder)) as store:
+        store.write_now(work)
+    return folder
+
+
+def test_backup_and_restore_tell_what_they_did(run: Run, shop: Path, tmp_path: Path) -> None:
+    target, regained = tmp_path / "monday.tar", tmp_path / "regained"
+
+    code, said, complaint = run("backup", target, "--data", shop)
+    assert (code, complaint) == (0, "")
+    assert said == f"backed up: the database and 1 photographs in {target}\n"
+
+    code, said, complaint = run("restore", target, "--data", regained)
+    assert (code, complaint) == (0, "")
+    assert said.startswith("restored: the database and 1 photographs, as of 2")
+    assert said.endswith(f"+00:00, in {regained}\n")
+
+    code, said, complaint = run("doctor", "--data", regained)
+    assert (code, complaint) == (0, "")
+    assert said.endswith(f"no fault in {regained}\n")
+
+
+def test_backup_names_a_lost_photograph(run: Run, shop: Path, tmp_path: Path) -> None:
+    (lost,) = PhotoFiles(shop).every()
+    PhotoFiles(shop).drop(lost)
+
+    code, said, complaint = run("backup", tmp_path / "monday.tar", "--data", shop)
+
+    assert code == 0
+    assert "0 photographs" in said
+    assert complaint == f"photograph {lost} has no file, so it is not backed up\n"
+
+
+def test_doctor_prints_a_line_a_finding(run: Run, shop: Path) -> None:
+    (lost,) = PhotoFiles(shop).every()
+    PhotoFiles(shop).drop(lost)
+
+    code, said, complaint = run("doctor", "--data", shop)
+
+    assert code == 1
+    assert f"fault missing-photo: photograph {lost} has no file" in said.splitlines()
+    assert complaint == f"1 faults in {shop}\n"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("backup", "monday.tar", "--data", "nowhere"), f"there is no {FILE} in nowhere"),
+        (("restore", "monday.tar", "--data", "new"), "monday.tar"),
+        (("restore", "monday.tar", "--data", "shop"), "holds a database already"),
+        (("backup", "shop/kitwright.db", "--data", "shop"), "is there already"),
+    ],
+)
+def test_command_that_fails_says_why(
+    run: Run,
+    shop: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    arguments: tuple[str, ...],
+    told: str,
+) -> None:
+    monkeypatch.chdir(shop.parent)
+
+    code, said, complaint = run(*arguments)
+
+    assert (code, said) == (1, "")
+    assert told in complaint
+    assert complaint.count("\n") == 1
