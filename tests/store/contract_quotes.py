@@ -118,7 +118,7 @@ class QuotesContract:
         assert store.read(lambda records: records.quotes.revision(1, 2)) == second
         assert store.read(lambda records: records.quotes.revision(1, 3)) is None
         assert store.read(lambda records: records.quotes.revisions(1)) == tuple(
-            structs.replace(one, request=b"", answer=b"") for one in (first, second)
+            structs.replace(one, request=b"", answer=b"", shown=b"") for one in (first, second)
         )
         assert store.read(lambda records: records.quotes.revisions(2)) == ()
 
@@ -170,6 +170,7 @@ class QuotesContract:
             {"sha256": None},
             {"request": b"{}"},
             {"answer": b"{}"},
+            {"shown": b"{}"},
             {"is_erased": True, "answer": b"{}", "net": Money(1, "USD")},
         ],
         ids=lambda change: "-".join(change),

@@ -15,10 +15,10 @@ from typing import Any, Final
 import msgspec
 from msgspec import structs
 from tests.store.small import (
-    ANSWER,
     DAY,
     HOUR,
     NOON,
+    SHOWN,
     TODAY,
     a_customer,
     a_hook,
@@ -62,9 +62,9 @@ def fill(records: Records) -> None:
             serial=2140077,
         )
     ).number
-    digest = hashlib.sha256(ANSWER).hexdigest()
+    digest = hashlib.sha256(SHOWN).hexdigest()
     quotes.add_revision(an_issued_revision(agreed, 1, state=RevisionState.accepted))
-    quotes.add_revision(an_issued_revision(agreed, 2, is_erased=True, answer=b"{}"))
+    quotes.add_revision(an_issued_revision(agreed, 2, is_erased=True, answer=b"{}", shown=b"{}"))
     quotes.add_revision(a_revision(agreed, 3, is_provisional=True))
     quotes.authorise(an_authorisation(agreed, 1, sha256=digest))
     quotes.add_addition(an_addition(agreed))

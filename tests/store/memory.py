@@ -159,7 +159,7 @@ class MemoryQuotes:
         if before is not None and before.state is not RevisionState.draft:
             free: dict[str, object] = {"state": revision.state}
             if revision.is_erased:
-                free |= {name: getattr(revision, name) for name in ("request", "answer")}
+                free |= {name: getattr(revision, name) for name in ("request", "answer", "shown")}
                 free["is_erased"] = True
             allowed = structs.replace(before, **free)
             if allowed != revision or revision.state is RevisionState.draft:
@@ -192,7 +192,7 @@ class MemoryQuotes:
 
     def revisions(self, quote: int) -> tuple[Revision, ...]:
         return tuple(
-            structs.replace(revision, request=b"", answer=b"")
+            structs.replace(revision, request=b"", answer=b"", shown=b"")
             for (whose, _), revision in sorted(self._state.of("revisions").items())
             if whose == quote
         )

@@ -38,6 +38,7 @@ HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
 USD = "USD"
 ANSWER = b'{"totals": {"gross": "108.25"}}'
+SHOWN = b'{"lines": ["shown"]}'
 STAMP = Stamp(at=NOON, today=TODAY, hand=Hand.key, by="k1", request_id="r-1")
 
 
@@ -80,6 +81,7 @@ def a_revision(quote: int, number: int = 1, **said: object) -> Revision:
         is_erased=False,
         request=b'{"family": "QM-H27"}',
         answer=ANSWER,
+        shown=SHOWN,
     )
     return structs.replace(plain, **said)
 
@@ -88,7 +90,7 @@ def an_issued_revision(quote: int, number: int = 1, **said: object) -> Revision:
     issued = {
         "state": RevisionState.issued,
         "issued_at": NOON,
-        "sha256": hashlib.sha256(ANSWER).hexdigest(),
+        "sha256": hashlib.sha256(SHOWN).hexdigest(),
     }
     return a_revision(quote, number, **{**issued, **said})
 
@@ -247,6 +249,7 @@ def figures(**said: object) -> Figures:
     plain = Figures(
         request=b'{"family": "QM-H27"}',
         answer=ANSWER,
+        shown=SHOWN,
         catalogue_revision="c-1",
         tax_state="known",
         is_provisional=False,

@@ -175,7 +175,7 @@ def test_examine_changes_nothing(shop: Path) -> None:
         ("UPDATE revisions SET state = 'issued' WHERE quote = 1", "quote-inconsistent"),
         ("UPDATE revisions SET answer = x'00' WHERE quote = 4 AND number = 1", "revision-changed"),
         (
-            "UPDATE revisions SET answer = request WHERE quote = 4 AND number = 1",
+            "UPDATE revisions SET shown = request WHERE quote = 4 AND number = 1",
             "revision-changed",
         ),
         ("UPDATE revisions SET sha256 = NULL WHERE quote = 4", "revision-changed"),

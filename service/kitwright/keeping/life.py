@@ -120,10 +120,13 @@ class TaxNotKnown(ActRefused):
 
 
 class Figures(Struct, frozen=True, kw_only=True):
-    """What a new revision says: the request and its answer as JSON, and the answer's figures."""
+    """What a new revision says: the request, its answer and what the customer sees of that as JSON,
+    and the answer's figures.
+    """
 
     request: bytes
     answer: bytes
+    shown: bytes
     catalogue_revision: str
     tax_state: str
     is_provisional: bool
@@ -139,7 +142,10 @@ class Figures(Struct, frozen=True, kw_only=True):
 def possible_acts(quote: KeptQuote) -> tuple[str, ...]:
     """Return the acts that make sense in a quote's state, by name."""
     offered = {"accept", "decline"} if quote.offered is None else set()
-    drafted = {"issue"} if quote.latest in (quote.offered, quote.agreed) else set()
+    # without an offer or an agreement, a quote with a draft is a draft itself
+    ended = (QuoteState.declined, QuoteState.expired, QuoteState.withdrawn)
+    is_drafted = quote.latest not in (quote.offered, quote.agreed) and quote.state not in ended
+    drafted = set() if is_drafted else {"issue"}
     left_out = offered | drafted
     if quote.offered is None and quote.state not in (QuoteState.draft, QuoteState.accepted):
         left_out.add("withdraw")
@@ -194,6 +200,7 @@ def _revision(quote: int, number: int, stamp: Stamp, figures: Figures) -> Revisi
         is_erased=False,
         request=figures.request,
         answer=figures.answer,
+        shown=figures.shown,
     )
 
 
@@ -251,7 +258,7 @@ def issue(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         raise ValidityOver(revision.number, revision.valid_until)
     if quote.offered is not None:
         records.quotes.mark_revision(quote.number, quote.offered, RevisionState.superseded)
-    digest = hashlib.sha256(revision.answer).hexdigest()
+    digest = hashlib.sha256(revision.shown).hexdigest()
     records.quotes.mark_revision(
         quote.number,
         revision.number,

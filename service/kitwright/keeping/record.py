@@ -98,8 +98,9 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
 class Revision(Struct, frozen=True, kw_only=True):
     """One revision: what was asked, and every figure that was answered.
 
-    `request` and `answer` are JSON. `sha256`, in hex, is of the answer as it was when it was
-    issued; `is_erased` where personal data was taken out of it since.
+    `request`, `answer` and `shown`, what the customer sees of the answer, are JSON. `sha256`, in
+    hex, is of `shown` as it was when it was issued; `is_erased` where personal data was taken out
+    since.
     """
 
     quote: int
@@ -117,6 +118,7 @@ class Revision(Struct, frozen=True, kw_only=True):
     is_erased: bool
     request: bytes
     answer: bytes
+    shown: bytes
 
 
 class Authorisation(Struct, frozen=True, kw_only=True):

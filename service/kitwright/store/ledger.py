@@ -77,12 +77,13 @@ def _check_feed(connection: Any) -> Iterator[Fault]:
 
 
 def _check_revisions(connection: Any) -> Iterator[Fault]:
-    for quote, number, sha256, answer in connection.execute(
-        "SELECT quote, number, sha256, answer FROM revisions"
+    for quote, number, sha256, answer, shown in connection.execute(
+        "SELECT quote, number, sha256, answer, shown FROM revisions"
         " WHERE issued_at IS NOT NULL AND is_erased = 0 ORDER BY quote, number"
     ):
         try:
-            is_same = hashlib.sha256(unpacked(answer)).hexdigest() == sha256
+            is_same = hashlib.sha256(unpacked(shown)).hexdigest() == sha256
+            unpacked(answer)
         except zlib.error:
             is_same = False
         if not is_same:

@@ -175,17 +175,18 @@ class QuoteTables:
     def revision(self, quote: int, number: int) -> Revision | None:
         """Return a revision with its body."""
         row = self._session.row(
-            f"SELECT {_REVISION}, request, answer FROM revisions WHERE quote = ? AND number = ?",
+            f"SELECT {_REVISION}, request, answer, shown FROM revisions"
+            " WHERE quote = ? AND number = ?",
             (quote, number),
         )
-        return None if row is None else _revision(row, unpacked(row[14]), unpacked(row[15]))
+        return None if row is None else _revision(row, *map(unpacked, row[14:17]))
 
     def revisions(self, quote: int) -> tuple[Revision, ...]:
         """Return all revisions in order, with empty bodies."""
         found = self._session.rows(
             f"SELECT {_REVISION} FROM revisions WHERE quote = ? ORDER BY number", (quote,)
         )
-        return tuple(_revision(row, b"", b"") for row in found)
+        return tuple(_revision(row, b"", b"", b"") for row in found)
 
     def authorise(self, given: Authorisation) -> None:
         """Keep an authorisation, one a revision."""
@@ -336,10 +337,11 @@ def _revision_columns(revision: Revision) -> dict[str, object]:
         "is_erased": int(revision.is_erased),
         "request": packed(revision.request),
         "answer": packed(revision.answer),
+        "shown": packed(revision.shown),
     }
 
 
-def _revision(row: Row, request: bytes, answer: bytes) -> Revision:
+def _revision(row: Row, request: bytes, answer: bytes, shown: bytes) -> Revision:
     return Revision(
         quote=row[0],
         number=row[1],
@@ -356,6 +358,7 @@ def _revision(row: Row, request: bytes, answer: bytes) -> Revision:
         is_erased=bool(row[13]),
         request=request,
         answer=answer,
+        shown=shown,
     )
 
 

@@ -106,6 +106,7 @@ CREATE TABLE revisions (
     is_erased INTEGER NOT NULL,
     request BLOB NOT NULL,
     answer BLOB NOT NULL,
+    shown BLOB NOT NULL,
     PRIMARY KEY (quote, number)
 ) STRICT;;
 CREATE INDEX revisions_offered ON revisions (valid_until) WHERE state = 'issued';;
@@ -117,7 +118,9 @@ WHEN OLD.state <> 'draft' AND (
     OR NEW.tax_state <> OLD.tax_state OR NEW.is_provisional <> OLD.is_provisional
     OR NEW.net <> OLD.net OR NEW.gross IS NOT OLD.gross OR NEW.currency <> OLD.currency
     OR NEW.sha256 IS NOT OLD.sha256 OR NEW.is_erased < OLD.is_erased
-    OR (NEW.is_erased = 0 AND (NEW.request <> OLD.request OR NEW.answer <> OLD.answer))
+    OR (NEW.is_erased = 0 AND (
+        NEW.request <> OLD.request OR NEW.answer <> OLD.answer OR NEW.shown <> OLD.shown
+    ))
 )
 BEGIN
     SELECT RAISE(ABORT, 'an issued revision never changes');

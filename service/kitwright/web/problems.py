@@ -18,7 +18,7 @@ from kitwright.catalogue.graph import ReferenceUnresolved
 from kitwright.errors import KitwrightError, Path
 from kitwright.keeping.life import ActRefused
 from kitwright.keeping.people import PeopleError
-from kitwright.keeping.store import StoreError, StoreFull
+from kitwright.keeping.store import StoreFull, StoreUnavailable
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.fitment import FitmentError
 from kitwright.stages.refusal import RequestRefused
@@ -237,7 +237,7 @@ def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -
         document = problem("request-refused", str(error), map(_fault, error.faults))
     elif isinstance(error, ACTS):
         document = problem("act-refused", str(error), [_fault(error)])
-    elif isinstance(error, StoreError):
+    elif isinstance(error, StoreFull | StoreUnavailable):
         _LOG.error("storage: %s", error)
         code = "storage-full" if isinstance(error, StoreFull) else "storage-unavailable"
         document = problem(code, KINDS[code].advice)

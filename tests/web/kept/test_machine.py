@@ -110,9 +110,10 @@ class Model:
             self.mark(self.offered, "withdrawn")
             self.offered = None
         else:
+            if self.revisions[-1] == "draft" or self.agreed is None:
+                self.mark(self.latest, "withdrawn")
             if self.agreed is not None:
                 self.mark(self.agreed, "withdrawn")
-            self.mark(self.latest, "withdrawn")
             self.agreed = None
         if self.agreed is None:
             self.state = "withdrawn"

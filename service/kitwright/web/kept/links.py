@@ -31,7 +31,7 @@ from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import QUOTE, QuoteId, RevisionNumber, read_id, written
 from kitwright.web.kept.quote_wire import Sha256
 from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, checked, quote_of
-from kitwright.web.kept.shown import ShownQuoteOut, consent_text, shown
+from kitwright.web.kept.shown import ShownQuoteOut, consent_text
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import MoneyOut, Out, money
 from kitwright.web.problems import Refusal
@@ -233,7 +233,6 @@ def _offer(records: Records, call: Call) -> Reply:
         newer = _link(call.desk, quote, quote.offered, expires_at, link.nonce).path
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed = given.get(link.revision)
-    body = shown(revision.answer)
     offer = OfferOut(
         id=link.number,
         revision=link.revision,
@@ -249,9 +248,9 @@ def _offer(records: Records, call: Call) -> Reply:
             limit=money(agreed.limit),
             includes_tax=agreed.includes_tax,
         ),
-        sha256=revision.sha256 or sha256(body).hexdigest(),
+        sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
         # the encoder copies a Raw wherever it stands; the type says what it holds
-        quote=msgspec.Raw(body),  # type: ignore[arg-type]
+        quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
     )
     return Reply(body=msgspec.json.encode(offer))
 

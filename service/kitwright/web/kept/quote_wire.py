@@ -96,7 +96,9 @@ class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
 
 
 class RevisionHeadOut(Out, frozen=True, kw_only=True):
-    """A revision without its figures in full; `sha256` is of `shown`, since its issue."""
+    """A revision without its figures in full; `sha256` is of what its customer sees,
+    since its issue: byte for byte of `quote` in the answer to the customer's link.
+    """
 
     revision: RevisionNumber
     state: RevisionState
