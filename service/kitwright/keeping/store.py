@@ -275,6 +275,9 @@ class Answers(Protocol):
     def add(self, answer: KeptAnswer, now: datetime) -> None:
         """Keep an answer, in place of an expired one; forget some that have expired."""
 
+    def forget(self) -> None:
+        """Forget all answers, since what they hold was erased."""
+
 
 class Records(Protocol):
     """All that is kept, as one reader or one piece of work sees it."""

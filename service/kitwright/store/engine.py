@@ -144,6 +144,9 @@ def connect(file: Path) -> Any:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
+        # what is replaced or deleted is overwritten at once: nobody finds a page again, once it is
+        # free, to wipe an erased customer's name off it
+        connection.execute("PRAGMA secure_delete = ON")
         connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         connection.execute("PRAGMA trusted_schema = OFF")
     except sqlite3.Error:

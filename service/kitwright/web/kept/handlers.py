@@ -63,6 +63,9 @@ class Call:
         self.operation = operation
         self.raw = raw
         self.media = request.headers.get("content-type", "")
+        self.is_coded = request.headers.get("content-encoding", "identity").lower() != "identity"
+        self.at_end: list[Callable[[], None]] = []
+        """Done when the call is over, whether or not its work was kept."""
         self._request = request
 
     @property
@@ -92,6 +95,10 @@ class Call:
     def query(self, shape: type[T]) -> T:
         """Return what stands behind the path as a struct. Raises: Refusal: query-invalid."""
         return read_query(self._request.scope["query_string"], shape)
+
+    def check_form(self, form: str) -> None:
+        """Raise where the caller takes no answer of a media type. Raises: Refusal."""
+        best_form(self._request, (form,))
 
     def check(self, tag: str) -> None:
         """Raise where the caller speaks of another version than the one of a tag.
@@ -125,14 +132,18 @@ def acting(
         raw = await _receive(request, operation)
         call = Call(desk, operation, request, raw)
         await desk.sweep()
-        if once is None:
-            work = await prepare(call)
-            reply = await desk.store.write(work)
-        else:
-            mark = fingerprint(
-                request.method, _whole_path(request), raw, request.headers.get("content-type")
-            )
-            reply = await _once(call, request.scope["state"]["key"], once, mark, prepare)
+        try:
+            if once is None:
+                work = await prepare(call)
+                reply = await desk.store.write(work)
+            else:
+                mark = fingerprint(
+                    request.method, _whole_path(request), raw, request.headers.get("content-type")
+                )
+                reply = await _once(call, request.scope["state"]["key"], once, mark, prepare)
+        finally:
+            for step in call.at_end:
+                step()
         desk.wake()
         return reply.response()
 

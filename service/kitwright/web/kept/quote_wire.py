@@ -348,12 +348,16 @@ def revision_head(revision: Revision) -> RevisionHeadOut:
     return RevisionHeadOut(**_revision(revision))
 
 
-def whole_revision(revision: Revision) -> bytes:
-    """Return a revision as JSON."""
-    out = RevisionOut(
+def revision_out(revision: Revision) -> RevisionOut:
+    """Return a revision, its bodies still as JSON: good for encoding only."""
+    return RevisionOut(
         **_revision(revision), request=_raw(revision.request), quote=_raw(revision.answer)
     )
-    return msgspec.json.encode(out)
+
+
+def whole_revision(revision: Revision) -> bytes:
+    """Return a revision as JSON."""
+    return msgspec.json.encode(revision_out(revision))
 
 
 def _revision(revision: Revision) -> dict[str, Any]:
