@@ -51,7 +51,7 @@ class Tables:
     """All records, as `kitwright.keeping.store.Records` says."""
 
     def __init__(self, connection: Any) -> None:
-        session = Session(connection)
+        self.session = session = Session(connection)
         self.quotes = QuoteTables(session)
         self.people = PeopleTables(session)
         self.orders = OrderTables(session)
@@ -71,7 +71,7 @@ class SqliteStore:
     def __init__(self, file: Path) -> None:
         self.file = file
         self._reader: tuple[Any, Records] | None = None
-        self._writer = Writer(lambda: connect(file), tables)
+        self._writer = Writer(lambda: connect(file), tables, empty_log)
 
     @classmethod
     def open(cls, folder: Path) -> SqliteStore:
@@ -158,6 +158,17 @@ def connect(file: Path) -> Any:
 def tables(connection: Any) -> Records:
     """Return the records of a connection."""
     return Tables(connection)
+
+
+def empty_log(connection: Any, records: Records) -> None:
+    """Empty the write-ahead log after something was erased: it holds every page as it was before.
+
+    Where another process reads just then, the log is emptied by a later checkpoint.
+    """
+    session = getattr(records, "session", None)
+    if isinstance(session, Session) and session.has_erased:
+        session.has_erased = False
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def migrate(database: Database) -> None:

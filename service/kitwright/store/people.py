@@ -63,6 +63,7 @@ class PeopleTables:
 
     def _purge(self) -> None:
         """Write the search anew: what was taken out of it stays in its index until it is merged."""
+        self._session.has_erased = True
         for table in ("customer_words", "quote_words"):
             self._session.run(f"INSERT INTO {table} ({table}) VALUES ('optimize')")
 

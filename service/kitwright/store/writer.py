@@ -42,11 +42,18 @@ class Writer:
     Args:
         connect: opens the connection, and opens it again after a failure of the disk.
         tables: makes the records of a connection.
+        tidy: does what is left to do after a commit, before anybody is told of it.
     """
 
-    def __init__(self, connect: Callable[[], Any], tables: Callable[[Any], Records]) -> None:
+    def __init__(
+        self,
+        connect: Callable[[], Any],
+        tables: Callable[[Any], Records],
+        tidy: Callable[[Any, Records], None] = lambda *_: None,
+    ) -> None:
         self._connect = connect
         self._tables = tables
+        self._tidy = tidy
         self._waiting: queue.SimpleQueue[_Piece | None] = queue.SimpleQueue()
         self._connection: Any = None
         self._records: Records | None = None
@@ -112,6 +119,11 @@ class Writer:
         except BaseException:
             self._give_up()
             raise
+        try:
+            self._tidy(self._connection, self._records)  # type: ignore[arg-type]  # set above
+        except sqlite3.Error:
+            # what was committed stays so; the next group begins with a new connection
+            self._give_up()
         return outcomes
 
     def _outcome(self, piece: _Piece) -> _Outcome:

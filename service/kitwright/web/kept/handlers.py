@@ -320,5 +320,6 @@ def read_query(query: bytes, shape: type[T]) -> T:
         return msgspec.convert(given, shape, strict=False)
     except msgspec.ValidationError as error:
         fault = fault_of(error)
-        detail = f"{fault.pointer.lstrip('/')}: {fault.detail}"
+        where = fault.pointer.lstrip("/")
+        detail = f"{where}: {fault.detail}" if where else fault.detail
         raise Refusal("query-invalid", detail) from None
