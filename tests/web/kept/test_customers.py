@@ -234,6 +234,10 @@ def test_list_refuses_what_it_does_not_know(client: Client, query: str) -> None:
     problem(client.get(f"/v1/customers?{query}"), 400, "query-invalid")
 
 
+def test_list_of_quotes_refuses_words_that_end_the_search(client: Client) -> None:
+    problem(client.get("/v1/quotes?q=%00"), 400, "query-invalid")
+
+
 def test_quote_takes_language_and_certificate_of_its_customer(client: Client) -> None:
     customer = add(client, "/v1/customers", WHOLE)
     asked = {

@@ -17,6 +17,7 @@ from kitwright.web.kept.ids import (
     written,
     written_or_none,
 )
+from kitwright.web.kept.quote_wire import Searched
 from kitwright.web.out import Count, DecimalText, Out, SerialNumber
 from kitwright.web.shapes import BuildCode, Id, Text, Wire
 
@@ -77,9 +78,6 @@ Hours = Annotated[
         examples=["412.5"],
         extra={"wanted": "hours as a decimal number written as text"},
     ),
-]
-Searched = Annotated[
-    str, Meta(max_length=200, pattern=r"^[^\x00-\x1f\x7f]*(?!\n)$", description="Words.")
 ]
 Limit = Annotated[int, Meta(ge=1, le=200, description="How many a page.")]
 Cursor = Annotated[str, Meta(max_length=200, description="From a `Link` header.")]
