@@ -10,7 +10,7 @@ from tests.web.kept.shop import LEAKING_VALVE, add, once, png, problem
 from kitwright.app import make_app
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.record import KeyRecord
-from kitwright.web.kept import customers, machines, photos
+from kitwright.web.kept import customers, machines, photos, quotes
 from kitwright.web.service import Service
 
 OPERATIONS = {one.id: one for one in (*customers.OPERATIONS, *machines.OPERATIONS)}
@@ -74,8 +74,6 @@ def test_call_needs_its_scope(service: Service, tmp_path: Path, operation: str) 
 def test_quote_that_was_reckoned_before_an_erasure_is_not_kept_after_it(
     service: Service, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from kitwright.web.kept import quotes
-
     reckon = quotes.reckon
     with open_counter(service, tmp_path) as counter:
 

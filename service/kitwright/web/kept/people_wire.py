@@ -24,7 +24,8 @@ from kitwright.web.shapes import BuildCode, Id, Text, Wire
 _ATOM: Final = "[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
 _LABEL: Final = "[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
 _LAST: Final = "[A-Za-z](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
-_ADDRESS: Final = rf"^(?=[^@]{{1,64}}@){_ATOM}(?:\.{_ATOM})*@(?:{_LABEL}\.)+{_LAST}(?!\n)$"
+# at most 64 characters stand before the sign (RFC 5321, 4.5.3.1.1)
+_ADDRESS: Final = rf"^(?![^@]{{65}}){_ATOM}(?:\.{_ATOM})*@(?:{_LABEL}\.)+{_LAST}(?!\n)$"
 EMail = Annotated[
     str,
     Meta(

@@ -6,18 +6,15 @@ import asyncio
 import errno
 import logging
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterator
 from datetime import datetime
-from difflib import get_close_matches
 from hashlib import sha256
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final
 
 import msgspec
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
-from kitwright.catalogue.model import Catalogue, ChassisId, Family, FamilyId
-from kitwright.keeping import life
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.photo import MOST_PHOTOS, add_photo, check_room, drop_photo
@@ -26,6 +23,7 @@ from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavail
 from kitwright.web.kept.desk import Desk, tag
 from kitwright.web.kept.handlers import MOST_PHOTO, Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import PHOTO, QUOTE, PhotoId, QuoteId, missing, written
+from kitwright.web.kept.photo_subject import PhotoQuery, check_subject
 from kitwright.web.kept.quote_wire import Sha256
 from kitwright.web.kept.quotes import ONCE_PROBLEMS, STORE_PROBLEMS, quote_of
 from kitwright.web.negotiate import media_type
@@ -33,7 +31,6 @@ from kitwright.web.operations import Operation
 from kitwright.web.out import OnCylinder, Out
 from kitwright.web.problems import Refusal
 from kitwright.web.records import ListOut
-from kitwright.web.shapes import Cylinder, Id, Wire
 
 _LOG = logging.getLogger(__name__)
 MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
@@ -41,16 +38,6 @@ MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
 _OF_QUOTE: Final = {"id": "Which quote, by its id."}
 _ID: Final = {"id": "Which photo, by its id."}
 _NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
-
-
-class PhotoQuery(Wire, frozen=True, kw_only=True):
-    """What a photograph shows: a finding or reading (`finding`), or a component that is taken off
-    (`step`), by its id in the catalogue, and on which cylinder where it is one of a cylinder.
-    """
-
-    subject: Literal["finding", "step"]
-    code: Id
-    cylinder: Cylinder | None = None
 
 
 class PhotoOut(Out, frozen=True, kw_only=True):
@@ -168,7 +155,16 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 async def _add(call: Call) -> Work:
     desk, stamp, asked = call.desk, call.stamp, call.query(PhotoQuery)
     number = call.number("id", QUOTE)
-    desk.store.read(lambda records: _check_subject(records, desk, number, asked))
+    catalogue = desk.service.workshop.catalogue
+
+    def check(records: Records) -> None:
+        # before the file is kept
+        quote = quote_of(records, number)
+        _check_customer(records, quote)
+        check_room(records, number)
+        check_subject(records, catalogue, quote, asked)
+
+    desk.store.read(check)
     kind = _kind(desk, call)
     photo = Photo(
         number=0,
@@ -194,59 +190,6 @@ async def _add(call: Call) -> Work:
         return msgspec.structs.replace(_reply(kept), status=201, headers={"Location": path})
 
     return work
-
-
-def _check_subject(records: Records, desk: Desk, number: int, asked: PhotoQuery) -> None:
-    """Raise where a photograph can't be added, before its file is kept.
-
-    Raises: Refusal: unknown-record, query-invalid; TooManyPhotos, AlreadyErased.
-    """
-    quote = quote_of(records, number)
-    _check_customer(records, quote)
-    check_room(records, number)
-    catalogue = desk.service.workshop.catalogue
-    if asked.subject == "finding":
-        rules = catalogue.rules
-        known = {one.id for one in rules.finding} | {one.id for one in rules.reading}
-        noun = "finding or reading"
-    else:
-        known = set(_steps(records, catalogue, quote))
-        noun = "component of this engine"
-    if asked.code not in known:
-        close = get_close_matches(asked.code, sorted(known), n=3)
-        hint = f"; did you mean {' or '.join(close)}?" if close else ""
-        raise Refusal("query-invalid", f"code: no {noun} {asked.code!r} in the catalogue{hint}")
-    family = _family(catalogue, quote)
-    if family is not None and asked.cylinder is not None and asked.cylinder > family.cylinders:
-        raise Refusal(
-            "query-invalid",
-            f"cylinder: {asked.cylinder}, but family {family.id} has {family.cylinders}",
-        )
-
-
-def _family(catalogue: Catalogue, quote: KeptQuote) -> Family | None:
-    # None: the catalogue may have lost a family since the quote was made
-    return catalogue.families.get(FamilyId(quote.family))
-
-
-class _Asked(msgspec.Struct, frozen=True):
-    """What is read of a revision's request."""
-
-    chassis: str | None = None
-
-
-def _steps(records: Records, catalogue: Catalogue, quote: KeptQuote) -> Iterable[str]:
-    """Yield what can be taken off a quote's engine, and off the machine around it."""
-    family = _family(catalogue, quote)
-    if family is not None:
-        for component in catalogue.layouts[family.layout].component:
-            yield component.id
-    request = life.revision_of(records, quote, quote.latest).request
-    named = msgspec.json.decode(request, type=_Asked).chassis
-    chassis = None if named is None else catalogue.chassis.get(ChassisId(named))
-    if chassis is not None:
-        for component in chassis.component:
-            yield component.id
 
 
 def _check_customer(records: Records, quote: KeptQuote) -> None:
