@@ -29,7 +29,7 @@ _ADDRESS: Final = rf"^(?![^@]{{65}}){_ATOM}(?:\.{_ATOM})*@(?:{_LABEL}\.)+{_LAST}
 EMail = Annotated[
     str,
     Meta(
-        min_length=6,
+        min_length=5,
         max_length=254,
         pattern=_ADDRESS,
         description=(
