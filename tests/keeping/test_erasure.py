@@ -26,7 +26,7 @@ def test_erase_customer_leaves_nothing_to_be_found_by(word: str) -> None:
     def erase(records: Records) -> tuple[str, ...]:
         customer = records.people.customer(1)
         assert customer is not None
-        left, photos = erase_customer(records, STAMP, customer, redact=lambda revision: revision)
+        left, _, photos = erase_customer(records, STAMP, customer, redact=lambda revision: revision)
         assert left.name == ERASED
         return photos
 

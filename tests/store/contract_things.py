@@ -140,6 +140,13 @@ class ThingsContract:
         now = NOON + DAY
         assert store.read(lambda records: records.answers.get("k1", "once", now)) == other
 
+    def test_answers_are_all_forgotten(self, store: Store) -> None:
+        kept(store, lambda records: records.answers.add(an_answer(), NOON))
+
+        kept(store, lambda records: records.answers.forget())
+
+        assert store.read(lambda records: records.answers.get("k1", "once", NOON)) is None
+
     def test_answer_is_kept_though_many_have_expired(self, store: Store) -> None:
         def work(records: Records) -> None:
             for number in range(60):

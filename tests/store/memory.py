@@ -418,6 +418,9 @@ class MemoryAnswers:
             del answers[key]
         self._state.add("answers", (answer.key, answer.idempotency_key), answer)
 
+    def forget(self) -> None:
+        self._state.change("answers").clear()
+
 
 class MemoryRecords:
     def __init__(self, state: State) -> None:

@@ -119,6 +119,16 @@ class TaxNotKnown(ActRefused):
         self.revision = revision
 
 
+class OtherCustomer(ActRefused):
+    """A quote that was made out to one customer is never revised for another."""
+
+    code = "other-customer"
+
+    def __init__(self, quote: KeptQuote) -> None:
+        super().__init__("this quote was made out to another customer: make a new quote")
+        self.quote = quote.number
+
+
 class Figures(Struct, frozen=True, kw_only=True):
     """What a new revision says: the request, its answer and what the customer sees of that as JSON,
     and the answer's figures.
@@ -206,11 +216,14 @@ def _revision(quote: int, number: int, stamp: Stamp, figures: Figures) -> Revisi
 
 def revise(records: Records, stamp: Stamp, quote: KeptQuote, figures: Figures) -> KeptQuote:
     """Return a quote with other figures: in place of its newest revision where that is a draft,
-    else as a new one. Raises: NotNow.
+    else as a new one. Raises: NotNow, OtherCustomer.
     """
     check_act("revise", quote)
     newest = revision_of(records, quote, quote.latest)
     number = quote.latest if newest.state is RevisionState.draft else quote.latest + 1
+    # a revision that stays would hold one customer's data among another's
+    if number > 1 and quote.customer not in (None, figures.customer):
+        raise OtherCustomer(quote)
     revision = _revision(quote.number, number, stamp, figures)
     if number == quote.latest:
         records.quotes.put_revision(revision)

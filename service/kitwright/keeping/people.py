@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
 from msgspec import Struct, structs
 
 from kitwright.errors import KitwrightError
-from kitwright.keeping.life import add_event
+from kitwright.keeping.life import add_event, note_event
+from kitwright.keeping.photo import drop_photo
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -57,7 +58,11 @@ class StillAtWork(PeopleError):
 
 
 class Dossier(Struct, frozen=True, kw_only=True):
-    """Everything that is kept of one customer."""
+    """Everything that is kept of one customer.
+
+    Quotes without a customer count where they are for one of the customer's machines, and machines
+    without a customer where all their quotes are the customer's.
+    """
 
     customer: Customer
     machines: tuple[Machine, ...]
@@ -113,11 +118,20 @@ def change_machine(records: Records, stamp: Stamp, before: Machine, after: Machi
 
 def gather(records: Records, customer: Customer) -> Dossier:
     """Return everything that is kept of one customer."""
-    quotes = records.quotes.find(QuoteFilter(customer=customer.number, most=_EVERY))
+    machines = list(records.people.machines(customer.number, None, _EVERY))
+    found = {quote.number: quote for quote in _quotes(records, customer=customer.number)}
+    for machine in machines:
+        found |= {
+            quote.number: quote
+            for quote in _quotes(records, machine=machine.number)
+            if quote.customer is None
+        }
+    machines += _ownerless(records, found)
+    quotes = tuple(found[number] for number in sorted(found, reverse=True))
     numbers = [quote.number for quote in quotes]
     return Dossier(
         customer=customer,
-        machines=records.people.machines(customer.number, None, _EVERY),
+        machines=tuple(machines),
         quotes=quotes,
         revisions=tuple(
             one
@@ -136,17 +150,38 @@ def gather(records: Records, customer: Customer) -> Dossier:
     )
 
 
+def _quotes(
+    records: Records, customer: int | None = None, machine: int | None = None
+) -> tuple[KeptQuote, ...]:
+    return records.quotes.find(QuoteFilter(customer=customer, machine=machine, most=_EVERY))
+
+
+def _ownerless(records: Records, quotes: Mapping[int, KeptQuote]) -> Iterator[Machine]:
+    """Yield the machines of some quotes that are nobody's and have no other quotes."""
+    for number in sorted({quote.machine for quote in quotes.values()} - {None}, key=str):
+        machine = None if number is None else records.people.machine(number)
+        if machine is not None and machine.customer is None and machine.erased_at is None:
+            others = {quote.number for quote in _quotes(records, machine=number)} - set(quotes)
+            if not others:
+                yield machine
+
+
 def erase_customer(
     records: Records,
     stamp: Stamp,
     customer: Customer,
     *,
     redact: Callable[[Revision], Revision],
-) -> tuple[Customer, tuple[str, ...]]:
-    """Return what is left of a customer, and the SHA-256 of photographs that nothing needs now.
+) -> tuple[Customer, Dossier, tuple[str, ...]]:
+    """Return what is left of a customer, what there was of it, and the SHA-256 of photographs that
+    nothing needs now.
 
-    Every figure stays: quotes, revisions, limits, orders. Names, contact, plates, serials, words of
-    consent and photographs go. `redact` takes what is personal out of a revision's body.
+    Every figure stays: quotes, revisions, limits, orders. Names, contact, plates, serials, words
+    of consent and photographs go. `redact` takes what is personal out of a revision's body.
+
+    Answers that wait to be given again are forgotten, all of them: an answer does not say whose
+    data it holds. So a call of the last day that is sent again after this is done again, unless
+    its `If-Match` refuses it.
 
     Raises: AlreadyErased, StillAtWork.
     """
@@ -174,13 +209,22 @@ def erase_customer(
         erased_at=stamp.at,
     )
     for machine in dossier.machines:
-        records.people.put_machine(_blank(machine, stamp))
-    for quote in dossier.quotes:
-        if quote.serial is not None:
-            # the plate's number, by which the search would still find whose machine it was
-            records.quotes.put(
-                structs.replace(quote, serial=None, version=quote.version + 1, changed_at=stamp.at)
-            )
+        _erase_machine(records, stamp, machine)
+    _erase_quotes(records, stamp, dossier, redact)
+    for photo in dossier.photos:
+        drop_photo(records, stamp, photo)
+    records.people.put_customer(left)
+    records.answers.forget()
+    add_event(
+        records, stamp, "customer.erased", f"customer:{left.number}", {"version": left.version}
+    )
+    needed = records.photos.hashes()
+    return left, dossier, tuple(sorted({photo.sha256 for photo in dossier.photos} - needed))
+
+
+def _erase_quotes(
+    records: Records, stamp: Stamp, dossier: Dossier, redact: Callable[[Revision], Revision]
+) -> None:
     for revision in dossier.revisions:
         records.quotes.put_revision(structs.replace(redact(revision), is_erased=True))
     for given in dossier.authorisations:
@@ -189,24 +233,25 @@ def erase_customer(
         )
     for addition in dossier.additions:
         records.quotes.put_addition(structs.replace(addition, description=ERASED))
-    for photo in dossier.photos:
-        records.photos.drop(photo.number)
-    records.people.put_customer(left)
-    add_event(
-        records, stamp, "customer.erased", f"customer:{left.number}", {"version": left.version}
-    )
-    needed = records.photos.hashes()
-    return left, tuple(sorted({photo.sha256 for photo in dossier.photos} - needed))
+    for quote in dossier.quotes:
+        blank = structs.replace(quote, version=quote.version + 1, serial=None, changed_at=stamp.at)
+        records.quotes.put(blank)
+        note_event(records, stamp, "quote.erased", blank)
 
 
-def _blank(machine: Machine, stamp: Stamp) -> Machine:
+def _erase_machine(records: Records, stamp: Stamp, machine: Machine) -> None:
     # family, build code and chassis tell of an engine's kind, not of a person
-    return structs.replace(
+    blank = structs.replace(
         machine,
         version=machine.version + 1,
         name=ERASED,
         serial=None,
         plate={},
+        hours=None,
         note=None,
         erased_at=stamp.at,
+    )
+    records.people.put_machine(blank)
+    add_event(
+        records, stamp, "machine.erased", f"machine:{blank.number}", {"version": blank.version}
     )

@@ -309,6 +309,9 @@ class Answers(Protocol):
         Raises: RecordConflict, while another is kept for the same call.
         """
 
+    def forget(self) -> None:
+        """Forget all answers, since what they hold was erased."""
+
 
 class Records(Protocol):
     """All that is kept, as one reader or one piece of work sees it."""

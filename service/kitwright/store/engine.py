@@ -52,7 +52,7 @@ class Tables:
     """All records, as `kitwright.keeping.store.Records` says."""
 
     def __init__(self, connection: Any) -> None:
-        session = Session(connection)
+        self.session = session = Session(connection)
         self.quotes = QuoteTables(session)
         self.people = PeopleTables(session)
         self.orders = OrderTables(session)
@@ -74,7 +74,9 @@ class SqliteStore:
         self._reader: tuple[Any, Records] | None = None
         self._is_frozen = False
         """Whether the reader sees no later change, so that it serves but once."""
-        self._writer = Writer(lambda: connect(file), tables, lambda error: translated(error, file))
+        self._writer = Writer(
+            lambda: connect(file), tables, lambda error: translated(error, file), empty_log
+        )
 
     @classmethod
     def open(cls, folder: Path) -> SqliteStore:
@@ -148,6 +150,9 @@ def connect(file: Path, *, may_make: bool = False) -> Any:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
+        # what is replaced or deleted is overwritten at once: nobody finds a page again, once it is
+        # free, to wipe an erased customer's name off it
+        connection.execute("PRAGMA secure_delete = ON")
     except sqlite3.Error:
         connection.close()
         raise
@@ -219,6 +224,17 @@ def _is_readable(file: Path) -> bool:
 def tables(connection: Any) -> Records:
     """Return the records of a connection."""
     return Tables(connection)
+
+
+def empty_log(connection: Any, records: Records) -> None:
+    """Empty the write-ahead log after something was erased: it holds every page as it was before.
+
+    Where another process reads just then, the log is emptied by a later checkpoint.
+    """
+    session = getattr(records, "session", None)
+    if isinstance(session, Session) and session.has_erased:
+        session.has_erased = False
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def migrate(connection: Any) -> None:

@@ -110,6 +110,10 @@ class AnswerTables:
             },
         )
 
+    def forget(self) -> None:
+        """Forget all answers, since what they hold was erased."""
+        self._session.run("DELETE FROM answers")
+
 
 def _columns(key: KeyRecord) -> dict[str, object]:
     return {

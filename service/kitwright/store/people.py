@@ -60,6 +60,14 @@ class PeopleTables:
             " (SELECT number FROM quotes WHERE customer = ?)",
             (name, number),
         )
+        if customer.erased_at is not None:
+            self._purge()
+
+    def _purge(self) -> None:
+        """Write the search anew: what was taken out of it stays in its index until it is merged."""
+        self._session.has_erased = True
+        for table in ("customer_words", "quote_words"):
+            self._session.run(f"INSERT INTO {table} ({table}) VALUES ('optimize')")
 
     def customers(
         self, words: Sequence[str], before: int | None, most: int

@@ -24,6 +24,8 @@ class Session:
 
     def __init__(self, connection: Any) -> None:
         self._connection = connection
+        self.has_erased = False
+        """Whether something was erased of which no trace may stay in the log."""
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
         """Return the rows of a query."""

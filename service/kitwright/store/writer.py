@@ -44,6 +44,7 @@ class Writer:
         connect: opens the connection, and opens it again after a failure of the disk.
         tables: makes the records of a connection.
         failure: tells in the store's own words what the database said of the disk.
+        tidy: does what is left to do after a commit, before anybody is told of it.
     """
 
     def __init__(
@@ -51,10 +52,12 @@ class Writer:
         connect: Callable[[], Any],
         tables: Callable[[Any], Records],
         failure: Callable[[Exception], StoreError],
+        tidy: Callable[[Any, Records], None] = lambda *_: None,
     ) -> None:
         self._connect = connect
         self._tables = tables
         self._failure = failure
+        self._tidy = tidy
         self._waiting: queue.SimpleQueue[_Piece | None] = queue.SimpleQueue()
         self._connection: Any = None
         self._records: Records | None = None
@@ -124,6 +127,11 @@ class Writer:
         except BaseException as error:  # noqa: BLE001 - the thread lives on, and everyone is told
             self._give_up()
             return [(promise, None, error) for _, promise in group]
+        try:
+            self._tidy(self._connection, self._records)  # type: ignore[arg-type]  # set above
+        except sqlite3.Error:
+            # what was committed stays so; the next group begins with a new connection
+            self._give_up()
         return outcomes
 
     def _outcome(self, piece: _Piece) -> _Outcome:

@@ -117,7 +117,10 @@ KINDS: Final[dict[str, Kind]] = {
     "body-too-large": Kind(413, "Body too large", "Send less; a request has a few kilobytes."),
     "path-too-long": Kind(414, "Path too long", "Check the path against the API description."),
     "wrong-media-type": Kind(
-        415, "Wrong media type", "Send application/json in UTF-8, without a content coding."
+        415,
+        "Wrong media type",
+        "Send application/json in UTF-8, or for a photo the image's own type; without a content "
+        "coding.",
     ),
     "idempotency-key-reused": Kind(
         422,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from hashlib import blake2b
+from threading import Lock
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
@@ -74,6 +76,10 @@ class Desk:
         """Told when an event may wait to be posted."""
         self.in_flight: set[tuple[str, str]] = set()
         """Key and idempotency key of every call that is being answered."""
+        self.arriving = Counter[str]()
+        """SHA-256 of every file that a photograph under way will need, and by how many."""
+        self.file_lock = Lock()
+        """Held while a file is kept."""
         self._zone = ZoneInfo(service.workshop.shop.time_zone)
         self._swept: date | None = None
 

@@ -63,6 +63,9 @@ class Call:
         self.operation = operation
         self.raw = raw
         self.media = request.headers.get("content-type", "")
+        self.is_coded = request.headers.get("content-encoding", "identity").lower() != "identity"
+        self.at_end: list[Callable[[], None]] = []
+        """Done when the call is over, whether or not its work was kept."""
         self._request = request
 
     @property
@@ -92,6 +95,10 @@ class Call:
     def query(self, shape: type[T]) -> T:
         """Return what stands behind the path as a struct. Raises: Refusal: query-invalid."""
         return read_query(self._request.scope["query_string"], shape)
+
+    def check_form(self, form: str) -> None:
+        """Raise where the caller takes no answer of a media type. Raises: Refusal."""
+        best_form(self._request, (form,))
 
     def check(self, tag: str) -> None:
         """Raise where the caller speaks of another version than the one of a tag.
@@ -125,13 +132,17 @@ def acting(
         raw = await _receive(request, operation)
         call = Call(desk, operation, request, raw)
         await desk.sweep()
-        if once is None:
-            reply = await desk.store.write(await _prepared(call, prepare))
-        else:
-            mark = fingerprint(
-                request.method, _whole_path(request), raw, request.headers.get("content-type")
-            )
-            reply = await _once(call, request.scope["state"]["key"], once, mark, prepare)
+        try:
+            if once is None:
+                reply = await desk.store.write(await _prepared(call, prepare))
+            else:
+                mark = fingerprint(
+                    request.method, _whole_path(request), raw, request.headers.get("content-type")
+                )
+                reply = await _once(call, request.scope["state"]["key"], once, mark, prepare)
+        finally:
+            for step in call.at_end:
+                step()
         desk.wake()
         return reply.response()
 
@@ -313,5 +324,6 @@ def read_query(query: bytes, shape: type[T]) -> T:
         return msgspec.convert(given, shape, strict=False)
     except msgspec.ValidationError as error:
         fault = fault_of(error)
-        detail = f"{fault.pointer.lstrip('/')}: {fault.detail}"
+        where = fault.pointer.lstrip("/")
+        detail = f"{where}: {fault.detail}" if where else fault.detail
         raise Refusal("query-invalid", detail) from None

@@ -48,6 +48,16 @@ Words = Annotated[
         extra={"wanted": "1 to 10,000 characters"},
     ),
 ]
+Searched = Annotated[
+    str,
+    Meta(
+        max_length=200,
+        # the search would end at a NUL
+        pattern=r"^[^\x00-\x1f\x7f]*(?!\n)$",
+        description="Words that are searched for.",
+        extra={"wanted": "at most 200 characters on one line"},
+    ),
+]
 Moment = Annotated[datetime, Meta(tz=True, description="With its offset from UTC.")]
 Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 in hex.")]
 
@@ -304,7 +314,7 @@ class QuotesQuery(Wire, frozen=True, kw_only=True):
     machine: MachineId | None = None
     from_: date | None = field(default=None, name="from")
     to: date | None = None
-    q: Annotated[str, Meta(max_length=200)] = ""
+    q: Searched = ""
     limit: Annotated[int, Meta(ge=1, le=200, description="How many a page.")] = 50
     cursor: Annotated[str, Meta(max_length=200, description="From a `Link` header.")] = ""
 
@@ -350,12 +360,16 @@ def revision_head(revision: Revision) -> RevisionHeadOut:
     return RevisionHeadOut(**_revision(revision))
 
 
-def whole_revision(revision: Revision) -> bytes:
-    """Return a revision as JSON."""
-    out = RevisionOut(
+def revision_out(revision: Revision) -> RevisionOut:
+    """Return a revision, its bodies still as JSON: good for encoding only."""
+    return RevisionOut(
         **_revision(revision), request=_raw(revision.request), quote=_raw(revision.answer)
     )
-    return msgspec.json.encode(out)
+
+
+def whole_revision(revision: Revision) -> bytes:
+    """Return a revision as JSON."""
+    return msgspec.json.encode(revision_out(revision))
 
 
 def _revision(revision: Revision) -> dict[str, Any]:

@@ -243,6 +243,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
         figures = reckon(call.desk, call.body(QuoteIn))
 
         def work(records: Records) -> Reply:
+            check_named(records, figures.customer, figures.machine)
             quote = life.keep_quote(records, call.stamp, figures)
             return created(quote, figures)
 
@@ -255,6 +256,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
         def work(records: Records) -> Reply:
             quote = checked(records, call)
+            check_named(records, figures.customer, figures.machine)
             quote = life.revise(records, call.stamp, quote, figures)
             return whole(quote, figures)
 
@@ -271,6 +273,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
         figures = reckon(desk, structs.replace(asked, on=None, needed_by=None))
 
         def work(records: Records) -> Reply:
+            check_named(records, figures.customer, figures.machine)
             quote = life.keep_quote(records, call.stamp, figures, copy_of=number)
             return created(quote, figures)
 
@@ -353,25 +356,46 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
 
 
 def _known(records: Records, asked: QuoteIn) -> tuple[Customer | None, Machine | None]:
-    faults: list[RequestFault] = []
-    customer = machine = None
-    if asked.customer is not None:
-        customer = records.people.customer(read_id(CUSTOMER, asked.customer))
-        if customer is None or customer.erased_at is not None:
-            fault = CustomerUnknown(asked.customer)
-            fault.at("customer")
-            faults.append(fault)
-    if asked.machine is not None:
-        machine = records.people.machine(read_id(MACHINE, asked.machine))
-        if machine is None or machine.erased_at is not None:
-            fault = CustomerUnknown(asked.machine)
-            fault.at("machine")
-            faults.append(fault)
-        else:
-            faults += _differing(asked, machine)
+    customer, machine, faults = _named(
+        records,
+        None if asked.customer is None else read_id(CUSTOMER, asked.customer),
+        None if asked.machine is None else read_id(MACHINE, asked.machine),
+    )
+    if machine is not None:
+        faults += _differing(asked, machine)
     if faults:
         raise RequestRefused(faults)
     return customer, machine
+
+
+def check_named(records: Records, customer: int | None, machine: int | None) -> None:
+    """Raise where a customer or a machine is not kept, or was erased, maybe a moment ago.
+
+    Raises: RequestRefused.
+    """
+    _, _, faults = _named(records, customer, machine)
+    if faults:
+        raise RequestRefused(faults)
+
+
+def _named(
+    records: Records, customer: int | None, machine: int | None
+) -> tuple[Customer | None, Machine | None, list[RequestFault]]:
+    """Return a customer and a machine, None for what is not kept, and the faults of those."""
+    faults: list[RequestFault] = []
+    person = None if customer is None else records.people.customer(customer)
+    if customer is not None and (person is None or person.erased_at is not None):
+        person = None
+        fault = CustomerUnknown(written(CUSTOMER, customer))
+        fault.at("customer")
+        faults.append(fault)
+    engine = None if machine is None else records.people.machine(machine)
+    if machine is not None and (engine is None or engine.erased_at is not None):
+        engine = None
+        fault = CustomerUnknown(written(MACHINE, machine))
+        fault.at("machine")
+        faults.append(fault)
+    return person, engine, faults
 
 
 def _differing(asked: QuoteIn, machine: Machine) -> Iterator[MachineDiffers]:
