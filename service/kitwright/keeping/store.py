@@ -222,9 +222,9 @@ class Keys(Protocol):
 class Events(Protocol):
     """The feed, and what of it waits to be posted."""
 
-    def add(self, event: Event) -> Event:
+    def add(self, event: Event, only: int | None = None) -> Event:
         """Keep an event; return it with its place in the feed. It waits for every active hook
-        that takes its kind.
+        that takes its kind, or for `only` one, by its number.
         """
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:

@@ -21,7 +21,7 @@ class EventTables:
     def __init__(self, session: Session) -> None:
         self._session = session
 
-    def add(self, event: Event) -> Event:
+    def add(self, event: Event, only: int | None = None) -> Event:
         """Keep an event; return it with its place in the feed."""
         session = self._session
         # one writer, and none is ever deleted: the next number leaves no gap
@@ -37,18 +37,19 @@ class EventTables:
                 "request_id": event.request_id,
             },
         )
-        for hook in self.hooks():
-            if hook.is_active and (not hook.kinds or event.kind in hook.kinds):
-                session.insert(
-                    "deliveries",
-                    {
-                        "hook": hook.number,
-                        "event": seq,
-                        "attempt": 1,
-                        "next_at": moment(event.at),
-                    },
-                )
+        for number in self._takers(event.kind) if only is None else (only,):
+            session.insert(
+                "deliveries",
+                {"hook": number, "event": seq, "attempt": 1, "next_at": moment(event.at)},
+            )
         return structs.replace(event, seq=seq)
+
+    def _takers(self, kind: str) -> tuple[int, ...]:
+        return tuple(
+            hook.number
+            for hook in self.hooks()
+            if hook.is_active and (not hook.kinds or kind in hook.kinds)
+        )
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
         """Return events in order, from the first after a place."""

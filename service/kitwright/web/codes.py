@@ -11,6 +11,7 @@ from msgspec import Struct
 
 # Imported for the errors that they define or bring: the list must not depend on who asks first.
 import kitwright.flow
+import kitwright.web.kept.all
 import kitwright.web.wire  # noqa: F401
 from kitwright.errors import KitwrightError
 from kitwright.language.render import UnknownLanguage

@@ -39,9 +39,15 @@ _NOTHING: Final = (b"", b"{}")
 
 
 class Reply(Struct, frozen=True, kw_only=True):
-    """An answer: its body, the entity tag of what it shows, and other headers."""
+    """An answer: its body, the entity tag of what it shows, and other headers.
+
+    `kept` is the body to give again under the same idempotency key, where `body` itself holds a
+    secret that is shown once. `after` is called when what was done is kept, and only then.
+    """
 
     body: bytes
+    kept: bytes | None = None
+    after: Callable[[], None] | None = None
     tag: str | None = None
     status: int = 200
     form: str = JSON
@@ -133,6 +139,8 @@ def acting(
                 request.method, _whole_path(request), raw, request.headers.get("content-type")
             )
             reply = await _once(call, request.scope["state"]["key"], once, mark, prepare)
+        if reply.after is not None:
+            reply.after()
         desk.wake()
         return reply.response()
 
@@ -220,7 +228,7 @@ def _answer(reply: Reply, key: str, once: str, mark: bytes, call: Call) -> KeptA
         fingerprint=mark,
         status=reply.status,
         headers=headers,
-        body=reply.body,
+        body=reply.body if reply.kept is None else reply.kept,
         expires_at=call.desk.now() + KEPT_FOR,
     )
 
