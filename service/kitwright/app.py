@@ -49,7 +49,7 @@ from kitwright.web.log import Journal, JournalHandler
 from kitwright.web.metrics import Metrics
 from kitwright.web.negotiate import SVG, TEXT
 from kitwright.web.openapi import describe
-from kitwright.web.operations import ASSESS, OPERATIONS, PREVIEW
+from kitwright.web.operations import OPERATIONS
 from kitwright.web.problems import HANDLERS
 from kitwright.web.resources import make_handlers
 from kitwright.web.service import Service
@@ -111,9 +111,11 @@ def openapi_document(service: Service) -> dict[str, object]:
             path.name.split(".")[1]: path.read_bytes()
             for path in examples_folder().glob(f"{one.id}.*.json")
         }
-        for one in (ASSESS, PREVIEW)
+        for one in ALL_OPERATIONS
+        if one.takes is not None
     }
-    examples = find_examples(service, requests)
+    shapes = {one.id: one.takes for one in ALL_OPERATIONS if one.takes is not None}
+    examples = find_examples(service, requests, shapes)
     return describe(ALL_OPERATIONS, kitwright.__version__, examples)
 
 

@@ -6,8 +6,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from tests.desks import Live
 
-from kitwright.web.operations import OPERATIONS
+from kitwright.app import ALL_OPERATIONS
 
 TESTS = Path(__file__).resolve()
 KEPT = TESTS.parents[2] / "openapi" / "openapi.json"
@@ -18,12 +19,14 @@ import datetime
 import sys
 from decimal import Decimal
 
-from made import Client
+from made import AuthenticatedClient
 from made.api.catalogue import get_family, get_part, list_jobs
 from made.api.quotes import preview_quote
 from made.models import ConditionIn, DiagnosisIn, PreviewIn, ProblemOut, QuoteOut, Rust, Scope
 
-client = Client(base_url=sys.argv[1], raise_on_unexpected_status=True)
+client = AuthenticatedClient(
+    base_url=sys.argv[1], token=sys.argv[2], raise_on_unexpected_status=True
+)
 
 family = get_family.sync(id="QM-H27", client=client)
 assert family.cylinders == 1
@@ -84,9 +87,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_generated_client_quotes(live: str, made: Path) -> None:
+def test_generated_client_quotes(running: Live, made: Path) -> None:
     used = subprocess.run(
-        [sys.executable, "-W", "error", "-c", USE, live],
+        [sys.executable, "-W", "error", "-c", USE, running.address, running.key],
         env={**os.environ, "PYTHONPATH": str(made)},
         capture_output=True,
         text=True,
@@ -102,4 +105,4 @@ def test_generated_client_has_every_operation(made: Path) -> None:
     calls = {path.stem for path in made.glob("made/api/*/*.py") if not path.stem.startswith("__")}
 
     assert "preview_quote" in calls
-    assert len(calls) == len(OPERATIONS)
+    assert len(calls) == len(ALL_OPERATIONS)

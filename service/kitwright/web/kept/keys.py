@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 import msgspec
 from litestar.handlers import HTTPRouteHandler
@@ -26,6 +26,10 @@ from kitwright.web.shapes import Text, Wire
 _ID: Final = {"id": "Which key, by its id: the ten letters and digits after `kw_`."}
 
 
+ScopeName = Literal["read", "quote", "order", "catalogue", "owner"]
+"""The scopes by name: the catalogue has a `Scope` of its own, and shapes go by their names."""
+
+
 class KeyIn(Wire, frozen=True, kw_only=True):
     """A key to make: a name to know it by, and what its holder may do.
 
@@ -34,7 +38,7 @@ class KeyIn(Wire, frozen=True, kw_only=True):
     """
 
     name: Text
-    scopes: Annotated[tuple[Scope, ...], Meta(min_length=1, max_length=50)]
+    scopes: Annotated[tuple[ScopeName, ...], Meta(min_length=1, max_length=50)]
 
 
 class KeyOut(Out, frozen=True, kw_only=True):
@@ -42,7 +46,7 @@ class KeyOut(Out, frozen=True, kw_only=True):
 
     id: Annotated[str, Meta(pattern="^[0-9A-Za-z]{10}$")]
     name: str
-    scopes: tuple[Scope, ...]
+    scopes: tuple[ScopeName, ...]
     made_at: datetime
     last_used_on: date | None
     revoked_at: datetime | None
@@ -130,10 +134,10 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
 async def _create(call: Call) -> Work:
     desk, stamp, asked = call.desk, call.stamp, call.body(KeyIn)
-    new = make_key(desk.draw)
+    new, scopes = make_key(desk.draw), tuple(map(Scope, asked.scopes))
 
     def work(records: Records) -> Reply:
-        key = owner.add_key(records, stamp, new, name=asked.name, scopes=asked.scopes)
+        key = owner.add_key(records, stamp, new, name=asked.name, scopes=scopes)
         out = NewKeyOut(**structs.asdict(key_out(key)), key=new.text)
         return Reply(
             body=msgspec.json.encode(out),
@@ -178,7 +182,7 @@ def key_out(key: KeyRecord) -> KeyOut:
     return KeyOut(
         id=key.id,
         name=key.name,
-        scopes=tuple(sorted(key.scopes)),
+        scopes=tuple(sorted(scope.value for scope in key.scopes)),
         made_at=key.made_at,
         last_used_on=key.last_used_on,
         revoked_at=key.revoked_at,
