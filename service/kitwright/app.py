@@ -39,6 +39,7 @@ from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of
+from kitwright.web import methods
 from kitwright.web.auth import Keyring, admission
 from kitwright.web.edge import Edge
 from kitwright.web.examples import find_examples
@@ -250,6 +251,7 @@ def make_app(desk: Desk, journal: Journal | None = None, pump: Pump | None = Non
 
     app = Litestar(
         route_handlers=[
+            *methods.make_handlers(operations.values()),
             *make_handlers(service, metrics, lambda: openapi_document(service)),
             *make_kept_handlers(desk),
         ],
