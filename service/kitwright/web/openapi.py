@@ -85,7 +85,7 @@ def describe(
     paths: dict[str, dict[str, object]] = {}
     for each in operations:
         described = _operation(each, by_shape, examples)
-        if makes_record(each):
+        if each.status == 201:
             _link(each, operations, described)
         paths.setdefault(each.path, {})[each.method] = described
     return {
@@ -170,13 +170,17 @@ def _operation(
 
 
 def _link(made: Operation, operations: Iterable[Operation], described: dict[str, Any]) -> None:
-    """Tell which calls a new record's id, and its ETag, lead on to."""
+    """Tell which calls a new record's id (or token), and its ETag, lead on to."""
     links: dict[str, object] = {}
     for one in operations:
-        if not one.path.startswith(f"{made.path}/{{") or len(one.variables) != 1:
+        if len(one.variables) != 1:
             continue
         (variable,) = one.variables
-        given = {variable: "$response.body#/id"}
+        is_below = one.path.startswith(f"{made.path}/{{") and makes_record(made)
+        is_named = variable != "id" and variable in getattr(made.answers, "__struct_fields__", ())
+        if not is_below and not is_named:
+            continue
+        given = {variable: f"$response.body#/{'id' if is_below else variable}"}
         if one.is_guarded and made.is_tagged:
             given["header.If-Match"] = "$response.header.ETag"
         links[one.id] = {"operationId": one.id, "parameters": given}

@@ -68,8 +68,8 @@ _IF_MATCH: Final = {
     ),
     "schema": {
         "type": "string",
-        # an element that is a weak tag is legal and never matches; what is longer is no use
-        "pattern": r'^(\*|(W/)?"[!#-~]{0,64}"(, ?(W/)?"[!#-~]{0,64}"){0,9})$',
+        # weak tags, and no tag at all, are legal and never match
+        "pattern": r'^(\*|((W/)?"[!#-~]{0,64}"(, ?(W/)?"[!#-~]{0,64}"){0,9})?)$',
     },
     "example": f'"{_TAG}"',
 }

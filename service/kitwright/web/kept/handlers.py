@@ -313,6 +313,10 @@ def read_query(query: bytes, shape: type[T]) -> T:
     if unknown:
         known = ", ".join(sorted(_fields(shape))) or "none"
         raise Refusal("query-invalid", f"no parameter {unknown[0][:64]!r}: there are {known}")
+    for name, value in given.items():
+        # the decoder would take the word for nothing, and a list would be answered unfiltered
+        if value.lower() == "null":
+            raise Refusal("query-invalid", f"{name}: leave it out rather than give {value!r}")
     try:
         return msgspec.convert(given, shape, strict=False)
     except msgspec.ValidationError as error:
