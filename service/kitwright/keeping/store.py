@@ -252,8 +252,8 @@ class Events(Protocol):
         """Return all hooks, oldest first."""
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
-        """Return what is to be posted by now: of each active hook the longest due, and of those
-        the longest due first.
+        """Return what is to be posted by now: of each active hook what comes first in the feed,
+        since its moment is that of the call and not of the commit; of those the longest due first.
         """
 
     def soonest(self) -> datetime | None:

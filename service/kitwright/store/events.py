@@ -92,10 +92,10 @@ class EventTables:
         return tuple(map(_hook, self._session.rows(f"SELECT {_HOOK} FROM hooks ORDER BY number")))
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
-        """Return what is to be posted by now: of each active hook the longest due."""
+        """Return what is to be posted by now: of each active hook the first of the feed."""
         found = self._session.rows(
             "SELECT hook, event, attempt FROM (SELECT hook, event, attempt, next_at,"
-            " row_number() OVER (PARTITION BY hook ORDER BY next_at, event) AS place"
+            " row_number() OVER (PARTITION BY hook ORDER BY event) AS place"
             " FROM deliveries JOIN hooks ON hooks.number = hook"
             " WHERE next_at <= ? AND is_active) WHERE place = 1 ORDER BY next_at, event LIMIT ?",
             (moment(now), most),

@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -163,6 +164,26 @@ def test_events_wait_for_the_webhooks_that_take_their_kind(
     owner.post("/v1/keys", json={"name": "x", "scopes": ["read"]}, headers=once("key"))
 
     assert waiting(counter) == [(1, "key.created")]
+
+
+def test_events_are_posted_in_the_order_of_their_places_whatever_their_moments(
+    owner: TestClient[Any], counter: Counter
+) -> None:
+    make(owner, PUBLIC, "key.created")
+    for number in range(3):
+        body = {"name": str(number), "scopes": ["read"]}
+        owner.post("/v1/keys", json=body, headers=once(str(number)))
+        # a call may begin before another and be kept after it
+        counter.clock.now -= timedelta(seconds=1)
+    counter.clock.pass_days(1)
+    box, seqs = StoredOutbox(counter.store), []
+
+    while due := box.due(counter.clock.now, 10):
+        seqs.append(int(due[0].id.rpartition("_")[2]))
+        sent = Outcome(status=200, is_delivered=True, is_gone=False, detail="answered 200")
+        asyncio.run(box.settle(due[0], sent, None))
+
+    assert seqs == [2, 3, 4]
 
 
 def test_test_event_waits_for_one_webhook_whichever_kinds_it_takes(
