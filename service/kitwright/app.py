@@ -39,6 +39,7 @@ from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of
+from kitwright.web import methods
 from kitwright.web.auth import Keyring, admission
 from kitwright.web.body import decode
 from kitwright.web.direct import Direct
@@ -51,7 +52,7 @@ from kitwright.web.log import Journal, JournalHandler
 from kitwright.web.metrics import Metrics
 from kitwright.web.negotiate import SVG, TEXT
 from kitwright.web.openapi import describe
-from kitwright.web.operations import ASSESS, OPERATIONS, PREVIEW
+from kitwright.web.operations import OPERATIONS, PREVIEW
 from kitwright.web.problems import HANDLERS
 from kitwright.web.resources import make_handlers
 from kitwright.web.service import Service
@@ -114,9 +115,11 @@ def openapi_document(service: Service) -> dict[str, object]:
             path.name.split(".")[1]: path.read_bytes()
             for path in examples_folder().glob(f"{one.id}.*.json")
         }
-        for one in (ASSESS, PREVIEW)
+        for one in ALL_OPERATIONS
+        if one.takes is not None
     }
-    examples = find_examples(service, requests)
+    shapes = {one.id: one.takes for one in ALL_OPERATIONS if one.takes is not None}
+    examples = find_examples(service, requests, shapes)
     return describe(ALL_OPERATIONS, kitwright.__version__, examples)
 
 
@@ -251,7 +254,11 @@ def make_app(desk: Desk, journal: Journal | None = None, pump: Pump | None = Non
 
     handlers = make_handlers(service, metrics, lambda: openapi_document(service))
     app = Litestar(
-        route_handlers=[*handlers, *make_kept_handlers(desk)],
+        route_handlers=[
+            *methods.make_handlers(operations.values()),
+            *handlers,
+            *make_kept_handlers(desk),
+        ],
         middleware=[admission(desk.keyring, operations)],
         lifespan=[pumping],
         exception_handlers=HANDLERS,

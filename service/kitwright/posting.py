@@ -35,13 +35,16 @@ class StoredOutbox:
         number, place = int(hook), int(seq)
 
         def settle(records: Records) -> None:
+            kept = records.events.hook(number)
+            if kept is None:
+                return
+            if kept.url != delivery.url and not outcome.is_delivered:
+                # it failed where the hook no longer leads, so it is still due where it does
+                return
             if next_at is None or outcome.is_gone:
                 records.events.settle(number, place)
             else:
                 records.events.defer(number, place, next_at)
-            kept = records.events.hook(number)
-            if kept is None:
-                return
             failure = None if outcome.is_delivered else outcome.detail
             if failure is not None and next_at is None and not outcome.is_gone:
                 failure = _LAST_ATTEMPT + failure

@@ -337,11 +337,12 @@ class MemoryEvents:
     def __init__(self, state: State) -> None:
         self._state = state
 
-    def add(self, event: Event) -> Event:
+    def add(self, event: Event, only: int | None = None) -> Event:
         kept = structs.replace(event, seq=self.last() + 1)
         self._state.add("events", kept.seq, kept)
         for hook in self.hooks():
-            if hook.is_active and event.kind in (hook.kinds or (event.kind,)):
+            takes = hook.is_active and event.kind in (hook.kinds or (event.kind,))
+            if takes if only is None else hook.number == only:
                 self._state.add("waiting", (hook.number, kept.seq), (event.at, 1))
         return kept
 
@@ -382,10 +383,12 @@ class MemoryEvents:
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
         events, hooks = self._state.of("events"), self._state.of("hooks")
-        due = list[tuple[datetime, int, int, int]]()
+        first: dict[int, tuple[datetime, int, int, int]] = {}
         for one in self._waiting():
-            if one[0] <= now and one[2] not in [hook for _, _, hook, _ in due]:
-                due.append(one)
+            hook = one[2]
+            if one[0] <= now and (hook not in first or one[1] < first[hook][1]):
+                first[hook] = one
+        due = sorted(first.values())
         return tuple(
             DueDelivery(hook=hooks[hook], event=events[seq], attempt=attempt)
             for _, seq, hook, attempt in due[:most]

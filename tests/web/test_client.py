@@ -6,8 +6,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from tests.desks import Live
 
-from kitwright.web.operations import OPERATIONS
+from kitwright.app import ALL_OPERATIONS
 
 TESTS = Path(__file__).resolve()
 KEPT = TESTS.parents[2] / "openapi" / "openapi.json"
@@ -18,12 +19,16 @@ import datetime
 import sys
 from decimal import Decimal
 
-from made import Client
+from made import AuthenticatedClient
 from made.api.catalogue import get_family, get_part, list_jobs
-from made.api.quotes import preview_quote
-from made.models import ConditionIn, DiagnosisIn, PreviewIn, ProblemOut, QuoteOut, Rust, Scope
+from made.api.events import list_events
+from made.api.quotes import create_quote, issue_quote, list_quotes, preview_quote
+from made.models import ConditionIn, DiagnosisIn, PreviewIn, ProblemOut, QuoteIn, QuoteOut
+from made.models import QuoteState, Rust, Scope
 
-client = Client(base_url=sys.argv[1], raise_on_unexpected_status=True)
+client = AuthenticatedClient(
+    base_url=sys.argv[1], token=sys.argv[2], raise_on_unexpected_status=True
+)
 
 family = get_family.sync(id="QM-H27", client=client)
 assert family.cylinders == 1
@@ -56,6 +61,31 @@ assert refusal.status_code == 422
 assert isinstance(refusal.parsed, ProblemOut)
 assert refusal.parsed.code == "request-refused"
 assert refusal.parsed.errors[0].pointer == "/diagnoses/0/cylinder"
+
+made = create_quote.sync_detailed(
+    client=client,
+    idempotency_key='"1"',
+    body=QuoteIn(
+        family="QM-H27", serial=2140077, diagnoses=[DiagnosisIn(code="VALVE-EX", cylinder=1)]
+    ),
+)
+assert made.status_code == 201
+assert made.parsed.state == QuoteState.DRAFT
+path = made.headers["location"]
+assert path.endswith(made.parsed.id)
+given = {"client": client, "idempotency_key": '"2"', "if_match": made.headers["etag"]}
+issued = issue_quote.sync(made.parsed.id, **given)
+assert issued.state == QuoteState.ISSUED
+assert issued.offered == 1
+page = list_quotes.sync(client=client, state="issued", limit=1)
+assert page.items[0].id == made.parsed.id
+events = list_events.sync(client=client, after=0)
+assert [event.kind for event in events.items][-2:] == ["quote.created", "quote.issued"]
+
+stranger = AuthenticatedClient(base_url=sys.argv[1], token="kw_none")
+refused = list_quotes.sync_detailed(client=stranger)
+assert refused.status_code == 401
+assert refused.parsed.code == "key-refused"
 print("done", quote.totals.gross.amount)
 """
 
@@ -84,9 +114,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_generated_client_quotes(live: str, made: Path) -> None:
+def test_generated_client_quotes(running: Live, made: Path) -> None:
     used = subprocess.run(
-        [sys.executable, "-W", "error", "-c", USE, live],
+        [sys.executable, "-W", "error", "-c", USE, running.address, running.key],
         env={**os.environ, "PYTHONPATH": str(made)},
         capture_output=True,
         text=True,
@@ -102,4 +132,4 @@ def test_generated_client_has_every_operation(made: Path) -> None:
     calls = {path.stem for path in made.glob("made/api/*/*.py") if not path.stem.startswith("__")}
 
     assert "preview_quote" in calls
-    assert len(calls) == len(OPERATIONS)
+    assert len(calls) == len(ALL_OPERATIONS)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from litestar.testing import TestClient
+from tests.web.kept import test_problems as kept
 from tests.web.problem import sound_problem
 
 from kitwright.errors import KitwrightError
@@ -184,7 +185,8 @@ def test_every_documented_refusal_is_met() -> None:
         each.code for each in documented_codes() if each.is_fault and each.status == 422
     } - {leaf.code for leaf in leaves(GAPS)}
 
-    assert documented == {code for _, code, _, _ in MET} | NOT_MET.keys()
+    met = {code for _, code, _, _ in MET} | kept.REFUSED.keys()
+    assert documented == met | NOT_MET.keys()
 
 
 def test_request_with_many_faults_names_all_of_them(client: TestClient[Any]) -> None:
@@ -254,7 +256,7 @@ PROBLEMS: dict[str, Callable[[TestClient[Any]], Any]] = {
     "request-refused": lambda client: client.post(PREVIEW, json=REFUSED["nothing-asked"][0]),
 }
 # test_gaps.py and test_edge.py meet these: they need a broken catalogue or a broken service.
-ELSEWHERE = {"catalogue-gap", "internal-error"}
+ELSEWHERE = {"catalogue-gap", "internal-error"} | kept.PROBLEMS.keys() | kept.ELSEWHERE
 
 
 def preview(client: TestClient[Any], body: bytes) -> Any:

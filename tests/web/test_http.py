@@ -134,7 +134,7 @@ def test_wrong_method_of_preview_names_the_right_ones(client: TestClient[Any], m
         "/v1/families/..%2f..%2fetc",
         "/v1/parts",
         "/v1/tax-areas/example-county",
-        "/v1/quotes",
+        "/v1/quote",
         "/index.html",
         "//v1//families",
         "/%00",

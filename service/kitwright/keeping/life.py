@@ -16,6 +16,7 @@ from typing import Final
 from msgspec import Struct, structs
 
 from kitwright.errors import KitwrightError
+from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.record import (
     Event,
     KeptQuote,
@@ -47,7 +48,7 @@ AT_WORK: Final = frozenset({QuoteState.ordered, QuoteState.in_work})
 
 
 class ActRefused(KitwrightError):
-    """Something that can't be done with a quote as it stands."""
+    """Something that can't be done with a record as it stands."""
 
     code = "act-refused"
 
@@ -478,7 +479,7 @@ def revision_of(records: Records, quote: KeptQuote, number: int) -> Revision:
 def note_event(
     records: Records,
     stamp: Stamp,
-    kind: str,
+    kind: EventKind,
     quote: KeptQuote,
     facts: Mapping[str, str | int | None] = MappingProxyType({}),
 ) -> None:
@@ -495,12 +496,14 @@ def note_event(
 def add_event(
     records: Records,
     stamp: Stamp,
-    kind: str,
+    kind: EventKind,
     subject: str,
     facts: Mapping[str, str | int | None] = MappingProxyType({}),
-) -> None:
-    """Add an event of any subject."""
-    records.events.add(
+    *,
+    only: int | None = None,
+) -> Event:
+    """Return a new event of any subject, for all hooks that take its kind or for `only` one."""
+    return records.events.add(
         Event(
             seq=0,
             at=stamp.at,
@@ -510,14 +513,15 @@ def add_event(
             hand=stamp.hand,
             by=stamp.by,
             request_id=stamp.request_id,
-        )
+        ),
+        only,
     )
 
 
 def _changed(
     records: Records,
     stamp: Stamp,
-    kind: str,
+    kind: EventKind,
     before: KeptQuote,
     after: KeptQuote,
     facts: Mapping[str, str | int | None],

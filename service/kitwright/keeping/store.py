@@ -253,9 +253,9 @@ class Keys(Protocol):
 class Events(Protocol):
     """The feed, and what of it waits to be posted."""
 
-    def add(self, event: Event) -> Event:
+    def add(self, event: Event, only: int | None = None) -> Event:
         """Keep an event; return it with its place in the feed. It waits for every active hook
-        that takes its kind.
+        that takes its kind, or for `only` one, by its number.
         """
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
@@ -283,8 +283,8 @@ class Events(Protocol):
         """Return all hooks, oldest first."""
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
-        """Return what is to be posted by now: of each active hook the longest due, and of those
-        the longest due first.
+        """Return what is to be posted by now: of each active hook what comes first in the feed,
+        since its moment is that of the call and not of the commit; of those the longest due first.
         """
 
     def soonest(self) -> datetime | None:

@@ -21,7 +21,7 @@ class EventTables:
     def __init__(self, session: Session) -> None:
         self._session = session
 
-    def add(self, event: Event) -> Event:
+    def add(self, event: Event, only: int | None = None) -> Event:
         """Keep an event; return it with its place in the feed."""
         session = self._session
         # one writer, and none is ever deleted: the next number leaves no gap
@@ -37,18 +37,19 @@ class EventTables:
                 "request_id": event.request_id,
             },
         )
-        for hook in self.hooks():
-            if hook.is_active and (not hook.kinds or event.kind in hook.kinds):
-                session.insert(
-                    "deliveries",
-                    {
-                        "hook": hook.number,
-                        "event": seq,
-                        "attempt": 1,
-                        "next_at": moment(event.at),
-                    },
-                )
+        for number in self._takers(event.kind) if only is None else (only,):
+            session.insert(
+                "deliveries",
+                {"hook": number, "event": seq, "attempt": 1, "next_at": moment(event.at)},
+            )
         return structs.replace(event, seq=seq)
+
+    def _takers(self, kind: str) -> tuple[int, ...]:
+        return tuple(
+            hook.number
+            for hook in self.hooks()
+            if hook.is_active and (not hook.kinds or kind in hook.kinds)
+        )
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
         """Return events in order, from the first after a place."""
@@ -91,10 +92,10 @@ class EventTables:
         return tuple(map(_hook, self._session.rows(f"SELECT {_HOOK} FROM hooks ORDER BY number")))
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
-        """Return what is to be posted by now: of each active hook the longest due."""
+        """Return what is to be posted by now: of each active hook the first of the feed."""
         found = self._session.rows(
             "SELECT hook, event, attempt FROM (SELECT hook, event, attempt, next_at,"
-            " row_number() OVER (PARTITION BY hook ORDER BY next_at, event) AS place"
+            " row_number() OVER (PARTITION BY hook ORDER BY event) AS place"
             " FROM deliveries JOIN hooks ON hooks.number = hook"
             " WHERE next_at <= ? AND is_active) WHERE place = 1 ORDER BY next_at, event LIMIT ?",
             (moment(now), most),

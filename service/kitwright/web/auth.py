@@ -68,6 +68,10 @@ class Keyring:
         Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls.
         """
         request["state"][ASKED] = True
+        if request["method"] == "OPTIONS":
+            # which methods a path takes is no secret
+            self._slow_down(self._by_address, _address(request))
+            return
         scope = operation.scope
         if scope is None:
             if operation.is_limited:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, TypeVar
+from itertools import pairwise
+from typing import Any, Final, TypeVar
 
 import msgspec
 from msgspec import Struct
@@ -12,7 +13,7 @@ from kitwright.errors import KitwrightError
 from kitwright.web import operations
 from kitwright.web.body import decode
 from kitwright.web.findings import AssessmentIn
-from kitwright.web.operations import HealthOut
+from kitwright.web.operations import HealthOut, Operation
 from kitwright.web.resources import code_shelf, ready_out
 from kitwright.web.service import Service
 from kitwright.web.shelf import Shelf, shelves, shop_out
@@ -32,11 +33,39 @@ class Examples(Struct, frozen=True, kw_only=True):
     answers: Mapping[str, Any]
 
 
-def find_examples(service: Service, requests: Mapping[str, Mapping[str, bytes]]) -> Examples:
+_SAMPLES: Final = {
+    "quotes": "Q1",
+    "customers": "C1",
+    "machines": "M1",
+    "orders": "O1",
+    "photos": "P1",
+    "webhooks": "W1",
+    "keys": "3fK9sQ0aZx",
+    "revisions": "1",
+    "links": "AQAAAAAAAAAA",
+}
+"""What stands before a variable of a path -> a sample of it."""
+
+
+def sample_variables(one: Operation) -> dict[str, str]:
+    """Return a sample of each variable of a call's path, by what stands before it."""
+    steps = one.path.split("/")
+    return {
+        step.strip("{}"): _SAMPLES.get(before, "1")
+        for before, step in pairwise(steps)
+        if step.startswith("{")
+    }
+
+
+def find_examples(
+    service: Service,
+    requests: Mapping[str, Mapping[str, bytes]],
+    shapes: Mapping[str, type[Struct]],
+) -> Examples:
     """Return what a service really takes and answers; lists are cut to their first record.
 
     Of the `requests`, by operation id and name, those stay that this service's catalogue can
-    answer.
+    answer; of calls on kept records those that are of the call's shape.
     """
     catalogue, shop = service.workshop.catalogue, service.workshop.shop
     variables: dict[str, Mapping[str, str]] = {}
@@ -56,6 +85,7 @@ def find_examples(service: Service, requests: Mapping[str, Mapping[str, bytes]])
         _exemplify(shelf, variables, answers)
     return Examples(
         requests={
+            **{name: _answerable(requests[name], shapes[name], _nothing) for name in shapes},
             operations.ASSESS.id: _answerable(
                 requests[operations.ASSESS.id], AssessmentIn, service.assess
             ),
@@ -85,6 +115,10 @@ def _exemplify(
         (variable,) = shelf.one.variables
         variables[shelf.one.id] = {variable: key}
         answers[shelf.one.id] = shelf.out(record)
+
+
+def _nothing(_: object) -> None:
+    """Do nothing: what a kept record answers depends on what is kept."""
 
 
 def _answerable(

@@ -8,14 +8,32 @@ from typing import Any, Final
 
 import msgspec
 
-from kitwright.web.examples import Examples
+from kitwright.web.examples import Examples, sample_variables
 from kitwright.web.negotiate import JSON
 from kitwright.web.operations import Operation
+from kitwright.web.parameters import (
+    HEADERS,
+    SECURITY,
+    given_headers,
+    is_conditional,
+    makes_record,
+    parameters,
+    problems,
+    references,
+    refused_headers,
+)
 from kitwright.web.problems import KINDS, MEDIA_TYPE, ProblemOut
 
 _TAGS: Final = {
     "assessments": "From what the bench saw to what it means.",
-    "quotes": "Quotes and their parts orders.",
+    "quotes": "Quotes and what becomes of them.",
+    "links": "What a customer sees and decides, by a link and without a key.",
+    "orders": "Parts orders.",
+    "customers": "Whom quotes are for; everything kept of one customer, and nothing any more.",
+    "machines": "Machines as their plates say.",
+    "photos": "Photographs of findings and of steps.",
+    "events": "What happened, in order.",
+    "owner": "The owner's business: who may call, and where events are posted.",
     "catalogue": "What the shop knows: engines, machines, jobs, parts, taxes and itself.",
     "running": "Running the service.",
 }
@@ -33,27 +51,13 @@ GET /problems lists all codes.
 
 Every GET answers HEAD as well, and every path OPTIONS. A path may end in a slash. Every answer \
 carries `X-Request-Id`: the caller's own where it sent one of at most 128 letters, digits and \
-`._:/+=@-`. Answers with an `ETag` honour `If-None-Match`.\
+`._:/+=@-`. A GET answered with an `ETag` honours `If-None-Match`.
+
+Calls need a key in `Authorization: Bearer kw_...` unless they say otherwise. Calls that make or \
+do something take an `Idempotency-Key`, and changes an `If-Match`, where they name them; lists \
+go on where `Link` leads.\
 """
 _LIST: Final = re.compile(r"ListOut[_\[](\w+?)[_\]]")
-_HEADERS: Final = {
-    "X-Request-Id": {
-        "description": "Names this request in the log.",
-        "schema": {"type": "string", "pattern": "^[A-Za-z0-9][A-Za-z0-9._:/+=@-]{0,127}$"},
-    },
-    "ETag": {
-        "description": "Changes whenever the body does.",
-        "schema": {"type": "string", "pattern": '^"[0-9a-f]{32}"$'},
-    },
-}
-_IF_NONE_MATCH: Final = {
-    "name": "If-None-Match",
-    "in": "header",
-    "required": False,
-    "description": "ETags that the caller has, or `*`; 304 while one of them is current.",
-    "schema": {"type": "string"},
-    "example": '"0123456789abcdef0123456789abcdef"',
-}
 
 
 def describe(
@@ -69,14 +73,24 @@ def describe(
     operations = tuple(operations)
     shapes = [one.answers for one in operations if one.answers is not None]
     shapes += [one.takes for one in operations if one.takes is not None]
-    references, components = msgspec.json.schema_components(
-        [*shapes, ProblemOut], ref_template="#/components/schemas/{name}"
+    queries = [one.query for one in operations if one.query is not None]
+    shapes += [ProblemOut, *queries]
+    found, components = msgspec.json.schema_components(
+        shapes, ref_template="#/components/schemas/{name}"
     )
-    references, components = _plain(references), _plain_members(components)
-    by_shape = dict(zip(map(repr, [*shapes, ProblemOut]), references, strict=True))
+    found, components = _plain(found), _plain_members(components)
+    by_shape = dict(zip(map(repr, shapes), found, strict=True))
+    for one in queries:
+        # a query is told parameter by parameter, so it is no shape of its own
+        name = by_shape[repr(one)].get("$ref", "").rpartition("/")[2]
+        if name in components:
+            by_shape[repr(one)] = components.pop(name)
     paths: dict[str, dict[str, object]] = {}
-    for one in operations:
-        paths.setdefault(one.path, {})[one.method] = _operation(one, by_shape, examples)
+    for each in operations:
+        described = _operation(each, by_shape, examples)
+        if each.status == 201:
+            _link(each, operations, described)
+        paths.setdefault(each.path, {})[each.method] = described
     return {
         "openapi": "3.1.0",
         "info": {
@@ -89,7 +103,7 @@ def describe(
         "servers": [{"url": "/", "description": "This service."}],
         "tags": [{"name": name, "description": text} for name, text in _TAGS.items()],
         "paths": paths,
-        "components": {"schemas": components, "headers": _HEADERS},
+        "components": {"schemas": components, "headers": HEADERS, "securitySchemes": SECURITY},
     }
 
 
@@ -140,29 +154,41 @@ def _operation(
         "summary": one.summary,
         "description": one.description,
     }
-    parameters: list[Mapping[str, object]] = [
-        {
-            "name": name,
-            "in": "path",
-            "required": True,
-            "description": text,
-            "schema": {"type": "string", "minLength": 1, "maxLength": 64},
-            "example": examples.variables[one.id][name],
-        }
-        for name, text in one.variables.items()
-    ]
-    if one.is_conditional:
-        parameters.append(_IF_NONE_MATCH)
-    if parameters:
-        described["parameters"] = parameters
+    variables = {**sample_variables(one), **examples.variables.get(one.id, {})}
+    query = None if one.query is None else by_shape[repr(one.query)]
+    described["security"] = [] if one.scope is None else [{"key": [one.scope.value]}]
+    if found := parameters(one, variables, query):
+        described["parameters"] = found
     if one.takes is not None:
         content: dict[str, object] = {"schema": by_shape[repr(one.takes)]}
         requests = examples.requests.get(one.id)
         if requests:
             content["examples"] = {name: {"value": value} for name, value in requests.items()}
         described["requestBody"] = {"required": True, "content": {JSON: content}}
+    elif one.media:
+        binary = {"schema": {"type": "string", "format": "binary"}}
+        described["requestBody"] = {"required": True, "content": dict.fromkeys(one.media, binary)}
     described["responses"] = _responses(one, by_shape, examples)
     return described
+
+
+def _link(made: Operation, operations: Iterable[Operation], described: dict[str, Any]) -> None:
+    """Tell which calls a new record's id (or token), and its ETag, lead on to."""
+    links: dict[str, object] = {}
+    for one in operations:
+        if len(one.variables) != 1:
+            continue
+        (variable,) = one.variables
+        is_below = one.path.startswith(f"{made.path}/{{") and makes_record(made)
+        is_named = variable != "id" and variable in getattr(made.answers, "__struct_fields__", ())
+        if not is_below and not is_named:
+            continue
+        given = {variable: f"$response.body#/{'id' if is_below else variable}"}
+        if one.is_guarded and made.is_tagged:
+            given["header.If-Match"] = "$response.header.ETag"
+        links[one.id] = {"operationId": one.id, "parameters": given}
+    if links:
+        described["responses"]["201"]["links"] = links
 
 
 def _responses(
@@ -174,25 +200,25 @@ def _responses(
     }
     if one.id in examples.answers:
         content[one.forms[0]]["example"] = examples.answers[one.id]
-    given = ("X-Request-Id", "ETag") if one.is_conditional else ("X-Request-Id",)
-    headers = {name: {"$ref": f"#/components/headers/{name}"} for name in given}
-    responses: dict[str, object] = {
-        "200": {"description": "The answer.", "headers": headers, "content": content}
-    }
-    if one.is_conditional:
-        responses["304"] = {"description": "The caller has it already.", "headers": headers}
+    good = {"description": "The answer.", "headers": given_headers(one), "content": content}
+    responses: dict[str, object] = {str(one.status): good}
+    if is_conditional(one):
+        responses["304"] = {
+            "description": "The caller has it already.",
+            "headers": references(["X-Request-Id", "ETag"]),
+        }
     by_status: dict[int, list[str]] = {}
-    for code in one.problems:
+    for code in problems(one):
         by_status.setdefault(KINDS[code].status, []).append(code)
     for status, codes in sorted(by_status.items()):
-        responses[str(status)] = _refused(codes, by_shape)
+        responses[str(status)] = _refused(status, codes, by_shape)
     return responses
 
 
-def _refused(codes: Iterable[str], by_shape: Mapping[str, Any]) -> dict[str, object]:
+def _refused(status: int, codes: Iterable[str], by_shape: Mapping[str, Any]) -> dict[str, object]:
     """Return the answer of one status, with its problem codes."""
     return {
         "description": "; ".join(f"`{code}`: {KINDS[code].title}" for code in codes),
-        "headers": {"X-Request-Id": {"$ref": "#/components/headers/X-Request-Id"}},
+        "headers": refused_headers(status),
         "content": {MEDIA_TYPE: {"schema": by_shape[repr(ProblemOut)]}},
     }

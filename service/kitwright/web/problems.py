@@ -129,8 +129,8 @@ KINDS: Final[dict[str, Kind]] = {
     ),
     "request-refused": Kind(
         422,
-        "Can't be quoted as asked",
-        "Every entry of `errors` points to what does not fit the catalogue, and says why.",
+        "Can't be done as asked",
+        "Every entry of `errors` points to what does not fit, and says why.",
     ),
     "catalogue-gap": Kind(
         422,

@@ -52,6 +52,11 @@ FreeKind = Literal["part", "consumable", "labour", "sublet", "fee", "freight", "
 LineKindName = Literal[
     "part", "set", "consumable", "labour", "sublet", "fee", "freight", "core", "free"
 ]
+PageLimit = Annotated[int, Meta(ge=1, le=200, description="How many a page.")]
+PageCursor = Annotated[
+    str,
+    Meta(max_length=200, pattern="^[A-Za-z0-9_-]*$", description="From a `Link` header."),
+]
 MOST = Meta(max_length=50)
 
 

@@ -7,10 +7,32 @@ from typing import Final
 
 from litestar.handlers import HTTPRouteHandler
 
-from kitwright.web.kept import acts, customers, links, machines, orders, photos, quotes
+from kitwright.web.kept import (
+    acts,
+    customers,
+    feed,
+    hooks,
+    keys,
+    links,
+    machines,
+    orders,
+    photos,
+    quotes,
+)
 from kitwright.web.kept.desk import Desk
 
-_MODULES: Final = (quotes, acts, links, orders, customers, machines, photos)
+_MODULES: Final = (
+    quotes,
+    acts,
+    links,
+    orders,
+    customers,
+    machines,
+    photos,
+    feed,
+    hooks,
+    keys,
+)
 
 KEPT_OPERATIONS: Final = tuple(one for module in _MODULES for one in module.OPERATIONS)
 

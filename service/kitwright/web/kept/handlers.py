@@ -39,9 +39,15 @@ _NOTHING: Final = (b"", b"{}")
 
 
 class Reply(Struct, frozen=True, kw_only=True):
-    """An answer: its body, the entity tag of what it shows, and other headers."""
+    """An answer: its body, the entity tag of what it shows, and other headers.
+
+    `kept` is the body to give again under the same idempotency key, where `body` itself holds a
+    secret that is shown once. `after` is called when what was done is kept, and only then.
+    """
 
     body: bytes
+    kept: bytes | None = None
+    after: Callable[[], None] | None = None
     tag: str | None = None
     status: int = 200
     form: str = JSON
@@ -143,6 +149,8 @@ def acting(
         finally:
             for step in call.at_end:
                 step()
+        if reply.after is not None:
+            reply.after()
         desk.wake()
         return reply.response()
 
@@ -238,7 +246,7 @@ def _answer(reply: Reply, key: str, once: str, mark: bytes, call: Call) -> KeptA
         fingerprint=mark,
         status=reply.status,
         headers=headers,
-        body=reply.body,
+        body=reply.body if reply.kept is None else reply.kept,
         expires_at=call.desk.now() + KEPT_FOR,
     )
 
@@ -320,6 +328,10 @@ def read_query(query: bytes, shape: type[T]) -> T:
     if unknown:
         known = ", ".join(sorted(_fields(shape))) or "none"
         raise Refusal("query-invalid", f"no parameter {unknown[0][:64]!r}: there are {known}")
+    for name, value in given.items():
+        # the decoder would take the word for nothing, and a list would be answered unfiltered
+        if value.lower() == "null":
+            raise Refusal("query-invalid", f"{name}: leave it out rather than give {value!r}")
     try:
         return msgspec.convert(given, shape, strict=False)
     except msgspec.ValidationError as error:

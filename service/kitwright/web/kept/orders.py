@@ -33,9 +33,9 @@ from kitwright.web.kept.ids import (
 from kitwright.web.kept.paged import page_reply, read_before
 from kitwright.web.kept.quotes import ONCE_PROBLEMS, quote_of
 from kitwright.web.operations import BODY_PROBLEMS, Operation
-from kitwright.web.out import MoneyOut, OrderLineOut, OrderOut, Out, money
+from kitwright.web.out import Count, MoneyOut, OrderLineOut, OrderOut, Out, money
 from kitwright.web.records import ListOut
-from kitwright.web.shapes import Id, Wire
+from kitwright.web.shapes import Id, PageCursor, PageLimit, Wire
 
 _MOST: Final = 1_000_000
 
@@ -80,16 +80,16 @@ class SurplusOut(Out, frozen=True, kw_only=True):
     quote: QuoteId
     supplier: str
     sku: str
-    packs: int
+    packs: Count
 
 
 class OrdersQuery(Wire, frozen=True, kw_only=True):
     """Which orders, newest first."""
 
-    quote: QuoteId | None = None
-    supplier: Id | None = None
-    limit: Annotated[int, Meta(ge=1, le=200, description="How many a page.")] = 50
-    cursor: Annotated[str, Meta(max_length=200, description="From a `Link` header.")] = ""
+    quote: Annotated[QuoteId | None, Meta(description="Of which quote, by id.")] = None
+    supplier: Annotated[Id | None, Meta(description="From which supplier, by id.")] = None
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
 
 
 class NotAgreed(ActRefused):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 import msgspec
 from msgspec import Meta, field
@@ -33,9 +33,18 @@ from kitwright.web.kept.ids import (
     written,
     written_or_none,
 )
-from kitwright.web.out import Count, DecimalText, MoneyOut, Out, SerialNumber, money
+from kitwright.web.out import (
+    Count,
+    DecimalText,
+    FactNumber,
+    MoneyOut,
+    OnCylinder,
+    Out,
+    SerialNumber,
+    money,
+)
 from kitwright.web.quotes import QuoteOut
-from kitwright.web.shapes import DecimalIn, Text, Wire
+from kitwright.web.shapes import DecimalIn, PageCursor, PageLimit, Text, Wire
 from kitwright.web.wire import PreviewIn
 
 Words = Annotated[
@@ -137,7 +146,7 @@ class LineChangeOut(Out, frozen=True, kw_only=True):
 
     kind: str
     code: str
-    cylinder: int | None
+    cylinder: OnCylinder | None
     was: LineFiguresOut | None
     now: LineFiguresOut | None
 
@@ -187,7 +196,7 @@ class EventOut(Out, frozen=True, kw_only=True):
     kind: str
     subject_kind: str
     subject: str
-    facts: dict[str, str | int | None]
+    facts: dict[str, str | FactNumber | None]
     hand: Hand
     by: str
     request_id: str
@@ -302,6 +311,9 @@ class RulingOut(Out, frozen=True, kw_only=True):
     text: str
 
 
+_STATES: Final = "|".join(QuoteState)
+
+
 class QuotesQuery(Wire, frozen=True, kw_only=True):
     """Which quotes: all that meet every parameter, newest first.
 
@@ -309,14 +321,24 @@ class QuotesQuery(Wire, frozen=True, kw_only=True):
     number. `from` and `to` are the first and last day on which quotes were made.
     """
 
-    state: Annotated[str, Meta(max_length=200, description="States, with commas between.")] = ""
-    customer: CustomerId | None = None
-    machine: MachineId | None = None
-    from_: date | None = field(default=None, name="from")
-    to: date | None = None
+    state: Annotated[
+        str,
+        Meta(
+            max_length=200,
+            description="States, with commas between.",
+            # told, not checked: the refusal of another state names those that there are
+            extra_json_schema={"pattern": f"^(({_STATES})(,({_STATES}))*)?$"},
+        ),
+    ] = ""
+    customer: Annotated[CustomerId | None, Meta(description="Whose, by id.")] = None
+    machine: Annotated[MachineId | None, Meta(description="Of which machine, by id.")] = None
+    from_: Annotated[date | None, Meta(description="Made on that day or later.")] = field(
+        default=None, name="from"
+    )
+    to: Annotated[date | None, Meta(description="Made on that day or before.")] = None
     q: Searched = ""
-    limit: Annotated[int, Meta(ge=1, le=200, description="How many a page.")] = 50
-    cursor: Annotated[str, Meta(max_length=200, description="From a `Link` header.")] = ""
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
 
 
 def quote_head(quote: KeptQuote) -> QuoteHeadOut:

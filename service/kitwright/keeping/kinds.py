@@ -1,0 +1,39 @@
+"""Kinds: every kind of event that the feed holds."""
+
+from __future__ import annotations
+
+from typing import Final, Literal, get_args
+
+EventKind = Literal[
+    "customer.changed",
+    "customer.created",
+    "customer.erased",
+    "key.created",
+    "key.revoked",
+    "machine.changed",
+    "machine.created",
+    "machine.erased",
+    "order.created",
+    "photo.added",
+    "photo.dropped",
+    "quote.accepted",
+    "quote.addition",
+    "quote.created",
+    "quote.declined",
+    "quote.erased",
+    "quote.expired",
+    "quote.finished",
+    "quote.issued",
+    "quote.ordered",
+    "quote.revised",
+    "quote.started",
+    "quote.withdrawn",
+    "webhook.changed",
+    "webhook.created",
+    "webhook.deleted",
+    "webhook.test",
+]
+"""What an act may add to the feed."""
+
+KINDS: Final[tuple[str, ...]] = get_args(EventKind)
+"""All kinds, sorted."""

@@ -1,0 +1,122 @@
+"""Owner: what only a shop's owner does: who may call, and where events are posted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from msgspec import structs
+
+from kitwright.keeping.key import NewKey, Scope
+from kitwright.keeping.life import ActRefused, add_event
+from kitwright.keeping.record import Event, Hook, KeyRecord, Stamp
+from kitwright.keeping.store import Records
+
+
+class LastOwnerKey(ActRefused):
+    """The only key that may do everything can't be revoked: nobody could make another."""
+
+    code = "last-owner-key"
+
+    def __init__(self, key: str) -> None:
+        super().__init__(f"{key} is the last key with the scope owner: make another first")
+        self.key = key
+
+
+class HookIsOff(ActRefused):
+    """A webhook that is switched off can't be tried."""
+
+    code = "webhook-is-off"
+
+    def __init__(self, number: int) -> None:
+        super().__init__("nothing is posted to this webhook: set is_active first")
+        self.number = number
+
+
+def add_key(
+    records: Records, stamp: Stamp, new: NewKey, *, name: str, scopes: Iterable[Scope]
+) -> KeyRecord:
+    """Return what is kept of a new key: all but its text."""
+    key = KeyRecord(
+        id=new.id,
+        name=name,
+        scopes=frozenset(scopes),
+        hash=new.hash,
+        made_at=stamp.at,
+        last_used_on=None,
+        revoked_at=None,
+    )
+    records.keys.add(key)
+    granted = " ".join(sorted(key.scopes))
+    add_event(records, stamp, "key.created", f"key:{key.id}", {"scopes": granted})
+    return key
+
+
+def revoke_key(records: Records, stamp: Stamp, key: KeyRecord) -> KeyRecord:
+    """Return a key that lets nobody in any more. Revoking twice changes nothing.
+
+    Raises: LastOwnerKey.
+    """
+    if key.revoked_at is not None:
+        return key
+    others = (one for one in records.keys.every() if one.id != key.id and one.revoked_at is None)
+    if Scope.OWNER in key.scopes and not any(Scope.OWNER in one.scopes for one in others):
+        raise LastOwnerKey(key.id)
+    revoked = structs.replace(key, revoked_at=stamp.at)
+    records.keys.put(revoked)
+    add_event(records, stamp, "key.revoked", f"key:{key.id}")
+    return revoked
+
+
+def add_hook(records: Records, stamp: Stamp, hook: Hook) -> Hook:
+    """Return a new hook with its number. That it was made is the first event that it may get."""
+    kept = records.events.add_hook(hook)
+    add_event(records, stamp, "webhook.created", f"webhook:{kept.number}", {"version": 1})
+    return kept
+
+
+def change_hook(
+    records: Records,
+    stamp: Stamp,
+    before: Hook,
+    *,
+    url: str,
+    kinds: tuple[str, ...],
+    is_active: bool,
+) -> Hook:
+    """Return a hook as changed. What waits for it stays; how the last attempt failed is forgotten
+    where it leads elsewhere, or is switched on again.
+    """
+    is_fresh = url != before.url or (is_active and not before.is_active)
+    hook = structs.replace(
+        before,
+        version=before.version + 1,
+        url=url,
+        kinds=kinds,
+        is_active=is_active,
+        failure=None if is_fresh else before.failure,
+    )
+    records.events.put_hook(hook)
+    add_event(
+        records,
+        stamp,
+        "webhook.changed",
+        f"webhook:{hook.number}",
+        {"version": hook.version, "is_active": int(is_active)},
+    )
+    return hook
+
+
+def drop_hook(records: Records, stamp: Stamp, hook: Hook) -> None:
+    """Forget a hook and what waits for it."""
+    records.events.drop_hook(hook.number)
+    add_event(records, stamp, "webhook.deleted", f"webhook:{hook.number}")
+
+
+def try_hook(records: Records, stamp: Stamp, hook: Hook) -> Event:
+    """Return a new event that waits for this hook alone, whichever kinds it takes.
+
+    Raises: HookIsOff.
+    """
+    if not hook.is_active:
+        raise HookIsOff(hook.number)
+    return add_event(records, stamp, "webhook.test", f"webhook:{hook.number}", only=hook.number)
