@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from litestar.testing import TestClient
 
-from kitwright.app import make_app, open_desk
+from kitwright.app import first_key, make_app, open_desk
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.store.engine import SqliteStore
 from kitwright.web.edge import Edge
@@ -51,7 +51,8 @@ def open_counter(service: Service, folder: Path, *, rate: int = 0) -> Iterator[C
     """Open the desk of a new data folder, on a day in March 2027."""
     clock = Clock()
     settings = Settings(catalog=built_in_catalog(), data=folder, rate=rate)
-    desk, store, key = open_desk(service, settings, now=clock)
+    desk, store = open_desk(service, settings, now=clock)
+    key = first_key(desk, store)
     assert key is not None
     try:
         yield Counter(desk, store, key, clock)

@@ -334,7 +334,10 @@ def serving(
         cwd=REPOSITORY,
     ) as running:
         try:
-            line = running.stdout.readline() if running.stdout is not None else ""
+            assert running.stdout is not None
+            # every data folder here is a new one
+            assert re.fullmatch(r"owner key: kw_\w{10}_\w{49}\n", running.stdout.readline())
+            line = running.stdout.readline()
             assert line.startswith(SAID)
             yield running, line.removeprefix(SAID).strip()
         finally:
@@ -388,6 +391,8 @@ def test_serve_takes_every_setting_from_the_environment(tmp_path: Path) -> None:
         "KITWRIGHT_CATALOG": str(REPOSITORY / "catalog"),
         "KITWRIGHT_SHOP": "orchard",
         "KITWRIGHT_LOG": "faults",
+        "KITWRIGHT_RATE": "600",
+        "KITWRIGHT_PRIVATE_WEBHOOKS": "yes",
     }
     assert environment.keys() == set(ENVIRONMENT.values())
 
@@ -398,6 +403,30 @@ def test_serve_takes_every_setting_from_the_environment(tmp_path: Path) -> None:
         _, complaint = running.communicate(timeout=20)
 
     assert complaint == ""
+
+
+def test_owner_key_lets_in_whoever_lost_theirs(tmp_path: Path) -> None:
+    code, said, complaint = run_apart("owner-key", "--data", tmp_path)
+    assert (code, said) == (1, "")
+    assert "no records in" in complaint
+    with serving("--port", "0", "--data", tmp_path):
+        pass
+
+    code, said, complaint = run_apart("owner-key", "--data", tmp_path)
+
+    assert (code, complaint) == (0, "")
+    key = said.removeprefix("owner key: ").strip()
+    with subprocess.Popen(
+        command("serve", "--port", "0", "--data", tmp_path), stdout=subprocess.PIPE, text=True
+    ) as running:
+        assert running.stdout is not None
+        address = running.stdout.readline().removeprefix(SAID).strip()
+        headers = {"Authorization": f"Bearer {key}"}
+        request = urllib.request.Request(f"{address}/v1/audit", headers=headers)
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            (event,) = json.load(answer)["items"]
+        running.terminate()
+    assert (event["kind"], event["hand"]) == ("key.created", "service")
 
 
 def test_serve_takes_what_is_typed_before_the_environment(tmp_path: Path) -> None:
@@ -414,6 +443,8 @@ def test_serve_takes_what_is_typed_before_the_environment(tmp_path: Path) -> Non
         ({"KITWRIGHT_PORT": "65536"}, "from 0 to 65535"),
         ({"KITWRIGHT_PORT": "-1"}, "from 0 to 65535"),
         ({"KITWRIGHT_LOG": "all"}, "one of requests, faults"),
+        ({"KITWRIGHT_RATE": "fast"}, "KITWRIGHT_RATE is 'fast'"),
+        ({"KITWRIGHT_PRIVATE_WEBHOOKS": "1"}, "yes or no"),
         ({"KITWRIGHT_SHOP": "bakery"}, "hire-yard"),
         ({"KITWRIGHT_CATALOG": "nowhere"}, "nowhere"),
         ({"KITWRIGHT_HOST": "203.0.113.7", "KITWRIGHT_PORT": "0"}, "can't listen on 203.0.113.7"),

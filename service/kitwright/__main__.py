@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 
 import kitwright
-from kitwright.app import make_service, openapi_document, serve
+from kitwright.app import make_owner_key, make_service, openapi_document, serve
 from kitwright.catalogue.check import check_catalogue
 from kitwright.catalogue.faults import CatalogueUnreadable
 from kitwright.catalogue.load import load_catalogue
@@ -24,9 +24,11 @@ from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.refusal import RequestRefused
 from kitwright.store.backup import back_up
 from kitwright.store.doctor import Severity, examine
+from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.restore import restore
 from kitwright.web.body import decode
 from kitwright.web.findings import AssessmentIn
+from kitwright.web.kept.desk import utc_now
 from kitwright.web.negotiate import SVG, TEXT
 from kitwright.web.problems import Refusal, pointer
 from kitwright.web.wire import PreviewIn
@@ -77,6 +79,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_backup(commands)
     _add_restore(commands)
     _add_doctor(commands)
+    _add_owner_key(commands)
     return parser
 
 
@@ -241,6 +244,19 @@ def _add_doctor(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     parser.set_defaults(command=_doctor)
 
 
+def _add_owner_key(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "owner-key",
+        help="make another owner key, where the first was lost",
+        description="Makes a new key with the scope owner in a data folder, and prints it. A "
+        "service that runs on the folder lets it in after its next start. Revoke keys that may be "
+        "in wrong hands: DELETE /v1/keys/ID.",
+        epilog="example: kitwright owner-key --data kitwright-data",
+    )
+    _data(parser)
+    parser.set_defaults(command=_owner_key)
+
+
 def _settings(given: argparse.Namespace) -> Settings:
     return read_settings({name: getattr(given, name, None) for name in ENVIRONMENT})
 
@@ -347,6 +363,20 @@ def _doctor(given: argparse.Namespace) -> int:
         print(f"{faults} faults in {folder}", file=sys.stderr)
         return 1
     print(f"no fault in {folder}")
+    return 0
+
+
+def _owner_key(given: argparse.Namespace) -> int:
+    folder = _settings(given).data
+    if not (folder / FILE).is_file():
+        print(f"no records in {folder}: its first start prints a key", file=sys.stderr)
+        return 1
+    store = SqliteStore.open(folder)
+    try:
+        _, text = make_owner_key(store, utc_now())
+    finally:
+        store.close()
+    print(f"owner key: {text}")
     return 0
 
 

@@ -25,9 +25,10 @@ from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.readings_svg import readings_svg
 from kitwright.errors import KitwrightError
-from kitwright.keeping.key import NewKey, Scope, make_key
+from kitwright.keeping.key import Scope, make_key
+from kitwright.keeping.life import add_event
 from kitwright.keeping.link import SECRET_BYTES
-from kitwright.keeping.record import KeyRecord
+from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError
 from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
@@ -129,8 +130,8 @@ def open_desk(
     *,
     now: Callable[[], datetime] = utc_now,
     draw: Callable[[int], bytes] = token_bytes,
-) -> tuple[Desk, SqliteStore, str | None]:
-    """Return the desk of a data folder, its store, and at the first start the owner's key.
+) -> tuple[Desk, SqliteStore]:
+    """Return the desk of a data folder and its store.
 
     `now` is the moment in UTC, `draw` gives random bytes. The store is the caller's to close.
 
@@ -138,7 +139,7 @@ def open_desk(
     """
     store = SqliteStore.open(settings.data)
     try:
-        secret, fresh = _first_start(store, now(), draw)
+        secret = _secret(store, draw)
         keys = {key.id: key for key in store.read(lambda records: records.keys.every())}
     except BaseException:
         store.close()
@@ -165,7 +166,7 @@ def open_desk(
             check_target(url, allow_private=settings.private_webhooks).url
         ),
     )
-    return desk, store, None if fresh is None else fresh.text
+    return desk, store
 
 
 def _limits(rate: int) -> Limits:
@@ -176,35 +177,55 @@ def _limits(rate: int) -> Limits:
 _SECRET: Final = "customer-links"
 
 
-def _first_start(
-    store: SqliteStore, now: datetime, draw: Callable[[int], bytes]
-) -> tuple[bytes, NewKey | None]:
-    """Return the secret of the customers' links, and the owner's key where it was made now."""
+def _secret(store: SqliteStore, draw: Callable[[int], bytes]) -> bytes:
+    """Return the secret of the customers' links, made where there is none."""
     found = store.read(lambda records: records.keys.secret(_SECRET))
-    has_keys = store.read(lambda records: bool(records.keys.every()))
-    if found is not None and has_keys:
-        return found, None
-    secret = found or draw(SECRET_BYTES)
-    fresh = None if has_keys else make_key(draw)
+    if found is not None:
+        return found
+    secret = draw(SECRET_BYTES)
+    store.write_now(lambda records: records.keys.add_secret(_SECRET, secret))
+    return secret
 
-    def first(records: Records) -> None:
-        if found is None:
-            records.keys.add_secret(_SECRET, secret)
-        if fresh is not None:
-            records.keys.add(
-                KeyRecord(
-                    id=fresh.id,
-                    name="owner",
-                    scopes=frozenset({Scope.OWNER}),
-                    hash=fresh.hash,
-                    made_at=now,
-                    last_used_on=None,
-                    revoked_at=None,
-                )
-            )
 
-    store.write_now(first)
-    return secret, fresh
+def first_key(desk: Desk, store: SqliteStore) -> str | None:
+    """Return the owner's key of a data folder that has no keys yet, once it is kept; else None."""
+    if store.read(lambda records: bool(records.keys.every())):
+        return None
+    record, text = make_owner_key(store, desk.now(), desk.draw, is_first=True)
+    desk.keyring.know(record)
+    return text
+
+
+def make_owner_key(
+    store: SqliteStore,
+    now: datetime,
+    draw: Callable[[int], bytes] = token_bytes,
+    *,
+    is_first: bool = False,
+) -> tuple[KeyRecord, str]:
+    """Return a new key of an owner and its text, once it is kept; all but the first are an event.
+
+    Raises: StoreError.
+    """
+    fresh = make_key(draw)
+    record = KeyRecord(
+        id=fresh.id,
+        name="owner",
+        scopes=frozenset({Scope.OWNER}),
+        hash=fresh.hash,
+        made_at=now,
+        last_used_on=None,
+        revoked_at=None,
+    )
+    stamp = Stamp(at=now, today=now.date(), hand=Hand.service, by="command")
+
+    def keep(records: Records) -> None:
+        records.keys.add(record)
+        if not is_first:
+            add_event(records, stamp, "key.created", f"key:{fresh.id}")
+
+    store.write_now(keep)
+    return record, fresh.text
 
 
 def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
@@ -297,13 +318,15 @@ def serve_service(
 
     Raises: StoreError.
     """
-    desk, store, key = open_desk(service, settings)
+    desk, store = open_desk(service, settings)
     note = settings.data / "address.txt"
 
     def told(address: str) -> None:
         # a folder that can't be written to is still read from
         with suppress(OSError):
             note.write_text(f"{address}\n", encoding="utf-8")
+        # only now: a key made for a service that can't listen would never be seen
+        key = first_key(desk, store)
         if key is not None:
             say(f"owner key: {key}")
         say(f"listening on {address}")

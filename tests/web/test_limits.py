@@ -9,8 +9,8 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from tests.desks import Live
-from tests.web.asgi import ask
+from tests.desks import Counter, Live
+from tests.web.asgi import Header, ask
 from tests.web.problem import sound_problem
 
 from kitwright.web.body import MOST_BYTES
@@ -21,34 +21,45 @@ JSON = (b"content-type", b"application/json")
 MANY = 10_000_000
 
 
+@pytest.fixture
+def keyed(counter: Counter) -> Header:
+    return b"authorization", f"Bearer {counter.key}".encode()
+
+
 def padded(request: dict[str, Any], length: int) -> bytes:
     return json.dumps(request).encode().ljust(length)
 
 
-def test_body_of_the_greatest_length_is_read(app: Edge, leaking_valve: dict[str, Any]) -> None:
+def test_body_of_the_greatest_length_is_read(
+    app: Edge, keyed: Header, leaking_valve: dict[str, Any]
+) -> None:
     body = padded(leaking_valve, MOST_BYTES)
 
-    assert ask(app, PREVIEW, headers=[JSON], parts=[body]).status_code == 200
+    assert ask(app, PREVIEW, headers=[JSON, keyed], parts=[body]).status_code == 200
 
 
-def test_body_in_many_parts_is_read(app: Edge, leaking_valve: dict[str, Any]) -> None:
+def test_body_in_many_parts_is_read(
+    app: Edge, keyed: Header, leaking_valve: dict[str, Any]
+) -> None:
     body = json.dumps(leaking_valve).encode()
     parts = [body[place : place + 1] for place in range(len(body))]
 
-    assert ask(app, PREVIEW, headers=[JSON], parts=parts).status_code == 200
+    assert ask(app, PREVIEW, headers=[JSON, keyed], parts=parts).status_code == 200
 
 
-def test_body_one_byte_longer_is_too_large(app: Edge, leaking_valve: dict[str, Any]) -> None:
+def test_body_one_byte_longer_is_too_large(
+    app: Edge, keyed: Header, leaking_valve: dict[str, Any]
+) -> None:
     body = padded(leaking_valve, MOST_BYTES + 1)
 
-    answer = ask(app, PREVIEW, headers=[JSON], parts=[body])
+    answer = ask(app, PREVIEW, headers=[JSON, keyed], parts=[body])
 
     assert sound_problem(answer)["code"] == "body-too-large"
 
 
 @pytest.mark.parametrize("length", [str(MOST_BYTES + 1), str(MANY), "9" * 30, "9" * 5_000])
-def test_body_announced_too_large_is_not_read(app: Edge, length: str) -> None:
-    headers = [JSON, (b"content-length", length.encode())]
+def test_body_announced_too_large_is_not_read(app: Edge, keyed: Header, length: str) -> None:
+    headers = [JSON, keyed, (b"content-length", length.encode())]
 
     answer = ask(app, PREVIEW, headers=headers, parts=[b" " * MANY])
 
@@ -56,17 +67,17 @@ def test_body_announced_too_large_is_not_read(app: Edge, length: str) -> None:
     assert answer.taken == 0
 
 
-def test_body_that_turns_out_too_large_is_read_no_further(app: Edge) -> None:
+def test_body_that_turns_out_too_large_is_read_no_further(app: Edge, keyed: Header) -> None:
     parts = (b" " * 65_536 for _ in range(1_000))
 
-    answer = ask(app, PREVIEW, headers=[JSON], parts=parts)
+    answer = ask(app, PREVIEW, headers=[JSON, keyed], parts=parts)
 
     assert sound_problem(answer)["code"] == "body-too-large"
     assert answer.taken == 5 * 65_536
 
 
-def test_body_longer_than_announced_is_held_to_its_length(app: Edge) -> None:
-    headers = [JSON, (b"content-length", b"2")]
+def test_body_longer_than_announced_is_held_to_its_length(app: Edge, keyed: Header) -> None:
+    headers = [JSON, keyed, (b"content-length", b"2")]
 
     answer = ask(app, PREVIEW, headers=headers, parts=[b" " * 65_536] * 1_000)
 
@@ -74,8 +85,8 @@ def test_body_longer_than_announced_is_held_to_its_length(app: Edge) -> None:
     assert answer.taken <= MOST_BYTES + 65_536
 
 
-def test_caller_that_leaves_gets_no_fault_of_the_service(app: Edge) -> None:
-    headers = [JSON, (b"content-length", b"100")]
+def test_caller_that_leaves_gets_no_fault_of_the_service(app: Edge, keyed: Header) -> None:
+    headers = [JSON, keyed, (b"content-length", b"100")]
 
     answer = ask(app, PREVIEW, headers=headers, parts=[b'{"family":'], leaves=True)
 

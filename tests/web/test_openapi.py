@@ -287,7 +287,8 @@ def test_example_of_a_kept_call_is_read(client: TestClient[Any], name: str) -> N
     for body in [each["value"] for each in bodies.values()] or [None]:
         answer = client.request(method, path, json=body, headers=headers, params=query)
 
-        assert answer.status_code in {200, 201, 202, 404, 409, 412}
+        # an image that is none: 415
+        assert answer.status_code in {200, 201, 202, 404, 409, 412, 415}
         assert str(answer.status_code) in operation["responses"]
         if answer.is_success:
             told = good(operation)["content"]["application/json"]["schema"]
@@ -298,7 +299,7 @@ EXAMPLES = [
     (name, title)
     for name, (_, _, operation) in CALLS.items()
     for content in operation.get("requestBody", {}).get("content", {}).values()
-    for title in content["examples"]
+    for title in content.get("examples", ())
 ]
 
 

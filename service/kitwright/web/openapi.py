@@ -9,7 +9,7 @@ from typing import Any, Final
 import msgspec
 
 from kitwright.web.examples import Examples, sample_variables
-from kitwright.web.negotiate import JSON
+from kitwright.web.negotiate import JSON, SVG
 from kitwright.web.operations import Operation
 from kitwright.web.parameters import (
     HEADERS,
@@ -195,7 +195,7 @@ def _responses(
     one: Operation, by_shape: Mapping[str, Any], examples: Examples
 ) -> dict[str, object]:
     content: dict[str, dict[str, object]] = {
-        form: {"schema": {"type": "string"} if form != JSON else by_shape[repr(one.answers)]}
+        form: {"schema": by_shape[repr(one.answers)] if form == JSON else _text_or_bytes(form)}
         for form in one.forms
     }
     if one.id in examples.answers:
@@ -213,6 +213,12 @@ def _responses(
     for status, codes in sorted(by_status.items()):
         responses[str(status)] = _refused(status, codes, by_shape)
     return responses
+
+
+def _text_or_bytes(form: str) -> dict[str, object]:
+    """Return the schema of an answer that is no JSON."""
+    is_bytes = form.startswith("image/") and form != SVG
+    return {"type": "string", "format": "binary"} if is_bytes else {"type": "string"}
 
 
 def _refused(status: int, codes: Iterable[str], by_shape: Mapping[str, Any]) -> dict[str, object]:

@@ -157,10 +157,17 @@ def for_nobody(owner: TestClient[Any]) -> tuple[Any, Any]:
     return keep(owner, body=body), body
 
 
+def half_exempt(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {"name": "A. Customer", "certificate_number": "EX-1"}
+    headers = {"Idempotency-Key": '"half-exempt"'}
+    return owner.post("/v1/customers", json=body, headers=headers), body
+
+
 # code -> a request that meets it alone, and where it points
 REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], str]] = {
     "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
     "machine-differs": (with_machine, "/serial"),
+    "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
     "amount-unfit": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),

@@ -47,7 +47,7 @@ Telephone = Annotated[
         max_length=40,
         pattern=r"^[+(0-9][0-9A-Za-z ()./+*#;=-]*(?!\n)$",
         description="As it is dialled or spoken.",
-        examples=["+49 30 901820"],
+        examples=["+1 202-555-0142"],
         extra={"wanted": "a telephone number of 3 to 40 characters"},
     ),
 ]
@@ -74,6 +74,7 @@ ShortText = Annotated[
 Hours = Annotated[
     str,
     Meta(
+        max_length=10,
         pattern=r"^(0|[1-9][0-9]{0,6})(\.[0-9]{1,2})?(?!\n)$",
         description="As the meter shows.",
         examples=["412.5"],
@@ -185,7 +186,7 @@ class MachineOut(Out, frozen=True, kw_only=True):
 class MachinesQuery(Wire, frozen=True, kw_only=True):
     """Which machines, newest first: all, or those of one customer."""
 
-    customer: CustomerId | None = None
+    customer: Annotated[CustomerId | None, Meta(description="Whose, by id.")] = None
     limit: Limit = 50
     cursor: Cursor = ""
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from difflib import get_close_matches
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from kitwright.catalogue.model import Catalogue, ChassisId, Family, FamilyId
 from kitwright.keeping import life
@@ -22,8 +22,10 @@ class PhotoQuery(Wire, frozen=True, kw_only=True):
     (`step`), by its id in the catalogue, and on which cylinder where it is one of a cylinder.
     """
 
-    subject: Literal["finding", "step"]
-    code: Id
+    subject: Annotated[
+        Literal["finding", "step"], Meta(description="What it shows.", examples=["finding"])
+    ]
+    code: Annotated[Id, Meta(examples=["plug_oil"])]
     cylinder: Cylinder | None = None
 
 
