@@ -47,7 +47,7 @@ def answer(
         assessment=None
         if basis is None
         else assessment_out(basis.assessment, catalogue, speaker, language=language),
-        in_play=tuple(_in_play(one) for one in basis.in_play) if basis is not None else (),
+        in_play=tuple(_in_play(one, speaker) for one in basis.in_play) if basis is not None else (),
         provisional=quote.is_provisional,
         on=quote.request.asked.on,
         valid_until=quote.valid_until,
@@ -98,19 +98,19 @@ def answer(
     )
 
 
-def _in_play(one: InPlay) -> InPlayOut:
+def _in_play(one: InPlay, speaker: Speaker) -> InPlayOut:
     return InPlayOut(
         faults=tuple(
             FaultInPlayOut(
                 code=each.code,
-                name=each.candidate.diagnosis.name,
+                name=speaker.fault(each.code),
                 cylinder=each.cylinder,
                 probability=str(each.probability),
             )
             for each in one.faults
         ),
         jobs=tuple(
-            ScopeJobOut(job=each.job.id, name=each.job.name, cylinder=each.cylinder)
+            ScopeJobOut(job=each.job.id, name=speaker.job(each.job.id), cylinder=each.cylinder)
             for each in one.operations
         ),
         price=money(one.price),
