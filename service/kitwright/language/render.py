@@ -56,7 +56,7 @@ class Speaker:
         return self._texts.say_as(use, text, **facts)
 
     def text(self, kind: str, text: str) -> str:
-        """Return a text of the catalogue, by the kind of record that it stands in (`KINDS`)."""
+        """Return a text of the catalogue, by the kind of record that it stands in."""
         key = (kind, text)
         if key not in self._told:
             self._told[key] = self._texts.of(kind, text)
