@@ -12,17 +12,17 @@ assessment shows, each with the kind of its record as its context.
 from __future__ import annotations
 
 import argparse
+import ast
 import re
 import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from io import BytesIO
 from pathlib import Path
 from typing import Final
 
 from babel.messages.catalog import Catalog, Message
-from babel.messages.extract import extract
 from babel.messages.pofile import read_po, write_po
+from jinja2 import Environment, nodes
 
 import kitwright
 from kitwright.catalogue.load import load_catalogue
@@ -43,30 +43,63 @@ from kitwright.language.texts import DOMAINS
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 SOURCES: Final = Path(kitwright.__file__).parent
 LOCALE: Final = SOURCES / "language" / "locale"
-KEYWORDS: Final = {"say": (1,), "say_as": ((1, "c"), 2), "say_many": (1, 2)}
+KEYWORDS: Final = {"say": 1, "say_as": 2, "say_many": 2}
+"""How many texts each takes first: one; the use and the text; that for one and that for many."""
 TEMPLATES: Final = (".html", ".jinja", ".txt", ".xml")
 
 Text = tuple[str | None, str, str | None]
 """Context, text, and the text for many."""
 
 
+class NoLiteral(Exception):
+    """A text that is put together, so that nobody can translate it."""
+
+
 def own_texts(sources: Path = SOURCES) -> Iterator[tuple[Text, str]]:
-    """Yield Kitwright's own texts, each with the file that it stands in."""
+    """Yield Kitwright's own texts, each with the file that it stands in. Raises: NoLiteral."""
     for path in sorted(sources.rglob("*")):
-        method = "python" if path.suffix == ".py" else "jinja2"
-        if path.suffix != ".py" and path.suffix not in TEMPLATES:
-            continue
         file = path.relative_to(sources).as_posix()
-        found = extract(method, BytesIO(path.read_bytes()), keywords=KEYWORDS)
-        for _, text, _, context in found:
-            one, many = text if isinstance(text, tuple) else (text, None)
-            yield (context, one, many), file
+        if path.suffix not in (".py", *TEMPLATES):
+            continue
+        for name, line, texts in (_said if path.suffix == ".py" else _said_in_template)(path):
+            if None not in texts and len(texts) == KEYWORDS[name]:
+                yield _text(name, *map(str, texts)), file
+            elif not file.startswith("language/"):
+                # in there, what is handed on is said with other words for the same
+                raise NoLiteral(f"{file}:{line}: {name} of something other than a literal")
     file = "language/english.py"
     for table in (english.SENTENCES, english.GROUPED, english.PHRASES):
         for told in table.values():
             yield (None, told, None), file
     for one, many in english.UNITS.values():
         yield (None, one, many), file
+
+
+def _text(name: str, first: str, second: str | None = None) -> Text:
+    if name == "say_as":
+        return first, second or "", None
+    return None, first, second
+
+
+def _said(path: Path) -> Iterator[tuple[str, int, list[str | None]]]:
+    """Yield each call that says something: its name, its line and its texts, None for others."""
+    # Babel's own extractor passes over what stands inside an f-string
+    tree = ast.parse(path.read_bytes())
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    for call in sorted(calls, key=lambda node: (node.lineno, node.col_offset)):
+        name = getattr(call.func, "attr", "")
+        if name in KEYWORDS:
+            given = [getattr(each, "value", None) for each in call.args[: KEYWORDS[name]]]
+            yield name, call.lineno, [each if isinstance(each, str) else None for each in given]
+
+
+def _said_in_template(path: Path) -> Iterator[tuple[str, int, list[str | None]]]:
+    tree = Environment(autoescape=True).parse(path.read_text(encoding="utf-8"))
+    for call in tree.find_all(nodes.Call):
+        name = getattr(call.node, "attr", getattr(call.node, "name", ""))
+        if name in KEYWORDS:
+            given = [getattr(each, "value", None) for each in call.args[: KEYWORDS[name]]]
+            yield name, call.lineno, [each if isinstance(each, str) else None for each in given]
 
 
 def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
