@@ -39,6 +39,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.language import english
 from kitwright.language.texts import DOMAINS
+from kitwright.units import REC20
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 SOURCES: Final = Path(kitwright.__file__).parent
@@ -121,7 +122,7 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     for name in sorted(_named(catalogue)):
         word = english.WORDS.get(name, name.replace("_", " "))
         yield ("word", word, None), name
-    for unit in sorted(_units(catalogue)):
+    for unit in REC20:
         yield ("unit", unit, None), unit
 
 
@@ -166,12 +167,6 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
         yield from () if job.sublet is None else (job.sublet,)
     for shop in catalogue.shops.values():
         yield from shop.labour.rates
-
-
-def _units(catalogue: Catalogue) -> Iterator[str]:
-    yield from ("piece", "set", "minute", "hour")
-    yield from (row.unit for row in catalogue.consumables.values())
-    yield from (row.unit for rows in catalogue.fitments.values() for row in rows)
 
 
 def collected() -> dict[str, Catalog]:

@@ -115,11 +115,12 @@ def _questions(quote: Quote, speaker: Speaker) -> Iterator[str]:
 
 def _jobs(quote: Quote, speaker: Speaker) -> Iterator[str]:
     alone, here = speaker.say_as("minutes", "alone"), speaker.say_as("minutes", "here")
+    unit = speaker.say_as("minutes", "min")
     yield from title(speaker.say("Work"), f"{alone}{here:>9}")
     for each in quote.operated:
         operation = each.operation
         named = speaker.job(operation.job.id, operation.cylinder)
-        minutes = f"{each.minutes_alone:>4} min {each.minutes_here:>4} min"
+        minutes = f"{each.minutes_alone:>4} {unit} {each.minutes_here:>4} {unit}"
         yield from spread(f"  {named}", minutes)
     for gone in quote.repair.jobs.swallowed:
         named = speaker.job(gone.operation.job.id, gone.operation.cylinder)
@@ -222,6 +223,7 @@ def _extras(quote: Quote, speaker: Speaker) -> Iterator[str]:
     if not quote.extras:
         return
     yield from title(speaker.say("Worth doing while it is apart: what it would really add"))
+    unit = speaker.say_as("minutes", "min")
     for extra in quote.extras:
         where = ", ".join(map(str, extra.cylinders))
         named = speaker.on_cylinder(speaker.text("job", extra.name), where or None)
@@ -231,7 +233,7 @@ def _extras(quote: Quote, speaker: Speaker) -> Iterator[str]:
             else speaker.say_as("extra", "on offer")
         )
         yield from spread(
-            f"  {named} ({mark})", f"{speaker.money(extra.price)}  {extra.minutes:>4} min"
+            f"  {named} ({mark})", f"{speaker.money(extra.price)}  {extra.minutes:>4} {unit}"
         )
         yield from paragraph(speaker.text("job", extra.reason), " " * 6, " " * 6, WIDTH - 14)
 

@@ -25,7 +25,8 @@ SOURCE: Final = "en"
 
 DOMAINS: Final = ("interface", "catalogue")
 
-_FOLDER: Final = Path(__file__).with_name("locale")
+FOLDER = Path(__file__).with_name("locale")
+"""Where the languages are."""
 
 
 class UnknownLanguage(KitwrightError):
@@ -33,8 +34,8 @@ class UnknownLanguage(KitwrightError):
 
     code = "unknown-language"
 
-    def __init__(self, language: str, known: tuple[str, ...] | None = None) -> None:
-        super().__init__(f"no language {language!r}; known: {', '.join(known or languages())}")
+    def __init__(self, language: str) -> None:
+        super().__init__(f"no language {language!r}; known: {', '.join(languages())}")
         self.language = language
 
 
@@ -65,33 +66,41 @@ class Texts(Struct, frozen=True, kw_only=True):
         return self.catalogue.pgettext(kind, text) if text else text
 
 
+def languages() -> tuple[str, ...]:
+    """Return the languages that there are, English first: each folder that holds texts."""
+    return _languages(FOLDER)
+
+
+def texts_of(language: str) -> Texts:
+    """Return the texts of a language. Raises: UnknownLanguage."""
+    if language not in languages():
+        raise UnknownLanguage(language)
+    return _texts(FOLDER, language)
+
+
 @cache
-def languages(folder: Path = _FOLDER) -> tuple[str, ...]:
-    """Return the languages that there are, English first: every folder with both files."""
+def _languages(folder: Path) -> tuple[str, ...]:
     found = {path.parent.parent.name for path in folder.glob(f"*/LC_MESSAGES/{DOMAINS[0]}.[pm]o")}
     return (SOURCE, *sorted(found - {SOURCE}))
 
 
 @cache
-def texts_of(language: str, folder: Path = _FOLDER) -> Texts:
-    """Return the texts of a language. Raises: UnknownLanguage."""
+def _texts(folder: Path, language: str) -> Texts:
     if language == SOURCE:
         none = gettext.NullTranslations()
         locale = Locale.parse(SOURCE)
         return Texts(language=language, locale=locale, interface=none, catalogue=none)
-    if language not in languages(folder):
-        raise UnknownLanguage(language, languages(folder))
-    interface, catalogue = (_read(folder / language / "LC_MESSAGES" / domain) for domain in DOMAINS)
-    # the header may name another one: a test's language writes numbers like a real one
+    interface, catalogue = (_read(folder / language / "LC_MESSAGES" / name) for name in DOMAINS)
+    # the file says what it is written in, and so do numbers and days beside it
     locale = Locale.parse(interface.info().get("language", language))
     return Texts(language=language, locale=locale, interface=interface, catalogue=catalogue)
 
 
-def _read(path: Path) -> gettext.GNUTranslations:
-    compiled = path.with_suffix(".mo")
-    if compiled.is_file():
-        return gettext.GNUTranslations(BytesIO(compiled.read_bytes()))
-    return gettext.GNUTranslations(BytesIO(compiled_texts(path.with_suffix(".po"))))
+def _read(place: Path) -> gettext.GNUTranslations:
+    compiled = place.with_suffix(".mo")
+    source = place.with_suffix(".po")
+    content = compiled.read_bytes() if compiled.is_file() else compiled_texts(source)
+    return gettext.GNUTranslations(BytesIO(content))
 
 
 def compiled_texts(source: Path) -> bytes:
