@@ -23,17 +23,17 @@ from typing import Final
 from babel.messages.catalog import Catalog, Message
 from babel.messages.pofile import read_po, write_po
 from jinja2 import Environment, nodes
+from msgspec import structs
 
 import kitwright
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import (
     Catalogue,
     ChargeKind,
-    Chassis,
+    Component,
     DiagnosisRules,
     GateAction,
     Grade,
-    Layout,
     Quality,
     Scope,
 )
@@ -106,13 +106,22 @@ def _said_in_template(path: Path) -> Iterator[tuple[str, int, list[str | None]]]
 def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     """Yield the catalogue's texts, each with the id of a record that it stands in."""
     for job in catalogue.jobs.values():
-        for text in (job.name, *(each.reason for each in job.while_apart)):
+        for text in (job.name, job.note, *(each.reason for each in job.while_apart)):
             yield ("job", text, None), job.id
     for visit in catalogue.visit_work.values():
-        yield ("visit", visit.name, None), visit.id
+        for text in (visit.name, visit.note):
+            yield ("visit", text, None), visit.id
     for items in (catalogue.parts, catalogue.sets, catalogue.consumables):
         for item in items.values():
-            yield ("item", item.name, None), item.id
+            for text in (item.name, getattr(item, "note", "")):
+                yield ("item", text, None), item.id
+    for layout in catalogue.layouts.values():
+        yield ("layout", layout.name, None), layout.id
+    for flag in catalogue.flags.values():
+        yield ("flag", flag.meaning, None), flag.id
+    for component in _components(catalogue):
+        for text in (*component.inspect, *component.tools, component.fasteners):
+            yield ("component", text, None), component.id
     for chassis in catalogue.chassis.values():
         yield ("chassis", chassis.kind, None), chassis.id
     for hazard in catalogue.hazards.values():
@@ -148,25 +157,36 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
     """Yield the ids that are shown as words: components, roles, work, classes, grades."""
     for kinds in (ChargeKind, GateAction, Grade, Quality, Scope):
         yield from (kind.value for kind in kinds)
-    teardowns: list[Layout | Chassis] = [*catalogue.layouts.values(), *catalogue.chassis.values()]
-    for teardown in teardowns:
-        for component in teardown.component:
-            yield component.id
-            yield component.labour_class
-            yield from (role.rstrip("@*") for role in component.renews)
-            yield from (row.role.rstrip("@*") for row in component.renews_if)
-            yield from (work.id for work in component.refit_work)
-    for family in catalogue.families.values():
-        for change in family.override:
-            yield from (work.id for work in change.refit_work or ())
+    for component in _components(catalogue):
+        yield component.id
+        yield component.labour_class
+        yield from component.spec
+        yield from (role.rstrip("@*") for role in component.renews)
+        yield from (row.role.rstrip("@*") for row in component.renews_if)
+        yield from (work.id for work in component.refit_work)
     for rows in catalogue.fitments.values():
         yield from (row.role for row in rows)
     for job in catalogue.jobs.values():
         yield from (role.rstrip("@*") for role in job.replaces)
         yield from (row.id for row in job.work)
+        yield from (row.id for row in job.contingency)
         yield from () if job.sublet is None else (job.sublet,)
     for shop in catalogue.shops.values():
         yield from shop.labour.rates
+
+
+def _components(catalogue: Catalogue) -> Iterator[Component]:
+    """Yield the components of engines and machines, and what families have in their place."""
+    for layout in catalogue.layouts.values():
+        yield from layout.component
+    for chassis in catalogue.chassis.values():
+        yield from chassis.component
+    for family in catalogue.families.values():
+        plain = {row.id: row for row in catalogue.layouts[family.layout].component}
+        for change in family.override:
+            given = {name: getattr(change, name) for name in change.__struct_fields__[1:]}
+            changed = {name: value for name, value in given.items() if value is not None}
+            yield structs.replace(plain[change.component], **changed)
 
 
 def collected() -> dict[str, Catalog]:
@@ -176,6 +196,8 @@ def collected() -> dict[str, Catalog]:
     for domain, texts in zip(DOMAINS, (own_texts(), catalogue_texts(starter)), strict=True):
         found[domain] = gathered = Catalog()
         for (context, one, many), place in texts:
+            if not one:
+                continue
             # no line numbers: they would change with every line above
             name = one if many is None else (one, many)
             gathered.add(name, context=context, locations=[(place, None)])  # type: ignore[list-item]
