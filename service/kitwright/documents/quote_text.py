@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 from kitwright.catalogue.model import Quality
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
+from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
-from kitwright.money import Money
 from kitwright.stages.line import LineKind, PricedLine
-from kitwright.stages.order import PartsOrder
 from kitwright.stages.quote import Quote
 from kitwright.stages.why import place
 
@@ -26,7 +25,7 @@ def quote_text(quote: Quote, speaker: Speaker) -> str:
         _totals(quote, speaker),
         _extras(quote, speaker),
         _stock(quote, speaker),
-        *(_order(quote, order, speaker) for order in quote.repair.orders),
+        *(order_lines(quote.shop, order, speaker) for order in quote.repair.orders),
         _unfilled(quote, speaker),
         _cautions(quote, speaker),
     )
@@ -178,10 +177,10 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
     totals = quote.repair.totals
     yield from title(speaker.say("Total"))
     if totals.discount.minor:
-        yield from _amount(speaker.say("Lines"), totals.lines, speaker)
-        yield from _amount(speaker.say("Discount"), totals.discount, speaker)
+        yield from amount_line(speaker.say("Lines"), totals.lines, speaker)
+        yield from amount_line(speaker.say("Discount"), totals.discount, speaker)
     if totals.net is not None:
-        yield from _amount(speaker.say("Net"), totals.net, speaker)
+        yield from amount_line(speaker.say("Net"), totals.net, speaker)
     for tax in quote.repair.taxes:
         named = speaker.say(
             "{tax}, {percent} % of {base}",
@@ -189,7 +188,7 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
             percent=speaker.number(tax.percent),
             base=speaker.money(tax.base),
         )
-        yield from _amount(named, tax.amount, speaker)
+        yield from amount_line(named, tax.amount, speaker)
     shown = quote.request.asked.terms.exemption
     if shown is not None:
         told = speaker.say(
@@ -200,21 +199,21 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
         yield f"  {told}"
     if totals.payable is None or totals.gross is None:
         if totals.net is None:
-            yield from _amount(
+            yield from amount_line(
                 speaker.say("Lines together"), totals.lines + totals.discount, speaker
             )
         yield "  " + speaker.say("Tax is not known yet: this quote can't be issued.")
     elif totals.payable == totals.gross:
-        yield from _amount(speaker.say("To pay"), totals.payable, speaker)
+        yield from amount_line(speaker.say("To pay"), totals.payable, speaker)
     else:
-        yield from _amount(speaker.say("Gross"), totals.gross, speaker)
+        yield from amount_line(speaker.say("Gross"), totals.gross, speaker)
         if totals.prepaid.minor:
-            yield from _amount(speaker.say("Paid already"), -totals.prepaid, speaker)
+            yield from amount_line(speaker.say("Paid already"), -totals.prepaid, speaker)
         if totals.cash_rounding.minor:
-            yield from _amount(speaker.say("Rounding to coins"), totals.cash_rounding, speaker)
-        yield from _amount(speaker.say("To pay"), totals.payable, speaker)
+            yield from amount_line(speaker.say("Rounding to coins"), totals.cash_rounding, speaker)
+        yield from amount_line(speaker.say("To pay"), totals.payable, speaker)
     if totals.deposit.minor:
-        yield from _amount(
+        yield from amount_line(
             speaker.say("Of it in advance, for parts ordered"), totals.deposit, speaker
         )
 
@@ -256,44 +255,6 @@ def _stock(quote: Quote, speaker: Speaker) -> Iterator[str]:
             yield f"  {told}"
 
 
-def _order(quote: Quote, order: PartsOrder, speaker: Speaker) -> Iterator[str]:
-    supplier = order.supplier
-    yield "-" * WIDTH
-    heading = speaker.say("PARTS ORDER  {supplier} ({id})", supplier=supplier.name, id=supplier.id)
-    yield from spread(heading, quote.shop.name)
-    yield speaker.say(
-        "Ordered by {time}; promised {day}",
-        time=supplier.cutoff,
-        day=speaker.day(order.promised),
-    )
-    yield "-" * WIDTH
-    for line in order.lines:
-        source = line.source
-        packs = f"{line.packs} x {source.pack}" if source.pack > 1 else f"{line.packs}"
-        cost = speaker.price(line.unit_cost, supplier.currency)
-        stock = {None: speaker.say("stock not known"), 0: speaker.say("back order")}.get(
-            source.stock, speaker.say("in stock")
-        )
-        yield from spread(
-            f"  {packs:>5}  {source.sku:<14} {speaker.item(source.item)}",
-            speaker.figure(line.net.amount_text),
-        )
-        told = speaker.say(
-            "{item}, {brand}, at {cost}; {stock}",
-            item=source.item,
-            brand=source.brand,
-            cost=cost,
-            stock=stock,
-        )
-        yield " " * 9 + told
-    yield from _amount(speaker.say("Goods"), order.goods, speaker)
-    for fee in order.fees:
-        named = speaker.say("Fee: {fee}", fee=speaker.phrase(fee.code))
-        yield from _amount(named, fee.amount, speaker)
-    yield from _amount(speaker.say("Freight"), order.freight, speaker)
-    yield from _amount(speaker.say("Together, without tax"), order.net, speaker)
-
-
 def _unfilled(quote: Quote, speaker: Speaker) -> Iterator[str]:
     if not quote.repair.kit.unfilled:
         return
@@ -320,7 +281,3 @@ def _cautions(quote: Quote, speaker: Speaker) -> Iterator[str]:
 def _step(step: str, speaker: Speaker) -> str:
     named = speaker.item(step)
     return named if named != step else speaker.instance(step)
-
-
-def _amount(label: str, money: Money, speaker: Speaker) -> Iterable[str]:
-    yield from spread(f"  {label}", speaker.money(money))
