@@ -478,9 +478,9 @@ def test_serve_answers_a_problem_and_logs_it(tmp_path: Path) -> None:
         running.terminate()
         _, complaint = running.communicate(timeout=20)
 
-    assert told["code"] == "unknown-record"
+    assert told["code"] == "key-missing"
     (line,) = map(json.loads, complaint.splitlines())
-    assert (line["status"], line["problem"]) == (404, "unknown-record")
+    assert (line["status"], line["problem"]) == (401, "key-missing")
     assert line["request_id"] == refused.value.headers["X-Request-Id"]
 
 

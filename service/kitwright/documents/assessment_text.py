@@ -16,90 +16,108 @@ from kitwright.units import percent_text
 def assessment_text(assessment: Assessment, speaker: Speaker) -> str:
     """Return the assessment as text of at most `WIDTH` columns, ending in a newline."""
     sections = (
-        _head(assessment),
+        _head(assessment, speaker),
         _leakage(assessment, speaker),
         _gates(assessment, speaker),
         _conflicts(assessment, speaker),
         _faults(assessment, speaker),
         _tests(assessment, speaker),
-        _cautions(assessment),
+        _cautions(assessment, speaker),
     )
     return "\n".join("\n".join(lines) + "\n" for lines in map(list, sections) if lines)
 
 
-def _head(assessment: Assessment) -> Iterator[str]:
+def _head(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     findings = assessment.findings
     family = findings.family
     yield "=" * WIDTH
-    yield f"ASSESSMENT  {family.maker} {family.name} ({family.id})"
+    named = f"{family.maker} {family.name} ({family.id})"
+    yield speaker.say("ASSESSMENT  {engine}", engine=named)
     yield "=" * WIDTH
-    known = ", ".join(row.note or row.id.replace("_", " ") for row in findings.background)
+    known = ", ".join(
+        speaker.text("background", row.note or row.id.replace("_", " "))
+        for row in findings.background
+    )
     if known:
-        yield from _wrapped(f"Known beforehand: {known}")
-    yield f"Findings that count: {len(findings.counted)} of {len(findings.observations)}"
+        yield from _wrapped(speaker.say("Known beforehand: {known}", known=known))
+    yield speaker.say(
+        "Findings that count: {count} of {all}",
+        count=len(findings.counted),
+        all=len(findings.observations),
+    )
     if findings.stops:
-        yield "STOPPED: no test and no quote until this is cleared; see below."
+        yield speaker.say("STOPPED: no test and no quote until this is cleared; see below.")
 
 
 def _leakage(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     leakages = assessment.findings.leakages
     if not leakages:
         return
-    yield from title("Leak-down, both gauges in psi", "leakage")
+    yield from title(speaker.say("Leak-down, both gauges in psi"), speaker.say("leakage"))
     words = {
         Standing.counts: "",
-        Standing.indicative: "  (indicative)",
-        Standing.void: "  (void)",
+        Standing.indicative: f"  ({speaker.say('indicative')})",
+        Standing.void: f"  ({speaker.say('void')})",
     }
     for one in leakages:
         for reading in one.readings:
             gauges = f"{speaker.number(reading.supply)} / {speaker.number(reading.in_cylinder)}"
-            named = f"  Cylinder {one.cylinder}: {gauges}{words[reading.standing]}"
-            yield from spread(named, f"{percent_text(reading.percent)} %")
+            cylinder = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)
+            named = f"  {cylinder}: {gauges}{words[reading.standing]}"
+            yield from spread(named, f"{speaker.figure(percent_text(reading.percent))} %")
         if one.percent is not None and len(one.readings) > 1:
-            decided = f"  Cylinder {one.cylinder}, decided by what counts"
-            yield from spread(decided, f"{percent_text(one.percent)} %")
+            decided = speaker.say(
+                "Cylinder {cylinder}, decided by what counts", cylinder=one.cylinder
+            )
+            yield from spread(f"  {decided}", f"{speaker.figure(percent_text(one.percent))} %")
 
 
 def _gates(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     answered = assessment.findings.answered
     if not answered:
         return
-    yield from title("Checked first")
+    yield from title(speaker.say("Checked first"))
     for one in answered:
-        where = speaker.on_cylinder(one.gate.action.value.replace("_", " "), one.cylinder)
-        yield from _wrapped(f"{where}: {one.gate.message}")
+        where = speaker.on_cylinder(speaker.word(one.gate.action.value), one.cylinder)
+        yield from _wrapped(f"{where}: {speaker.text('gate', one.gate.message)}")
 
 
 def _conflicts(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
-    told = [speaker.on_cylinder(one.conflict.message, None) for one in assessment.findings.clashes]
+    told = [speaker.text("conflict", one.conflict.message) for one in assessment.findings.clashes]
     told += [speaker.sentence(one.why) for one in assessment.diagnosed.clashes]
     if not told:
         return
-    yield from title("Does not go together")
+    yield from title(speaker.say("Does not go together"))
     for message in told:
         yield from _wrapped(message)
 
 
 def _faults(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     ranked = assessment.diagnosed.ranked
-    yield from title("What it may be", "probability")
+    yield from title(speaker.say("What it may be"), speaker.say("probability"))
     if not ranked:
-        yield "  Nothing stands out. What was not looked at is not normal: see the next tests."
+        yield "  " + speaker.say(
+            "Nothing stands out. What was not looked at is not normal: see the next tests."
+        )
     for one in ranked:
         yield from _fault(one, speaker)
 
 
 def _fault(one: Ranked, speaker: Speaker) -> Iterator[str]:
-    grade = "in play" if one.grade is None else one.grade.value
+    diagnosis = one.candidate.diagnosis
+    grade = speaker.say("in play") if one.grade is None else speaker.word(one.grade.value)
     name = speaker.fault(one.code, one.cylinder)
-    yield from spread(f"  {one.candidate.key}: {name}: {grade}", str(one.probability))
-    yield from _wrapped(one.candidate.diagnosis.plain, 6)
-    yield from _evidence("for", one.speaks_for, speaker)
-    yield from _evidence("against", one.speaks_against, speaker)
-    yield from _wrapped(f"Not to be claimed: {one.candidate.diagnosis.say_not}", 6)
+    yield from spread(
+        f"  {one.candidate.key}: {name}: {grade}", speaker.figure(str(one.probability))
+    )
+    yield from _wrapped(speaker.text("diagnosis", diagnosis.plain), 6)
+    yield from _evidence(speaker.say_as("evidence", "for"), one.speaks_for, speaker)
+    yield from _evidence(speaker.say_as("evidence", "against"), one.speaks_against, speaker)
+    say_not = speaker.text("diagnosis", diagnosis.say_not)
+    yield from _wrapped(speaker.say("Not to be claimed: {claim}", claim=say_not), 6)
     for each in one.holding:
-        yield from _wrapped(f"Not to be quoted yet: {each.gate.message}", 6)
+        message = speaker.text("gate", each.gate.message)
+        yield from _wrapped(speaker.say("Not to be quoted yet: {message}", message=message), 6)
 
 
 def _evidence(side: str, told: tuple[Evidence, ...], speaker: Speaker) -> Iterator[str]:
@@ -111,19 +129,26 @@ def _tests(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     tests = assessment.next_tests
     if not tests:
         return
-    yield from title("Next tests, in this order", "minutes")
+    yield from title(speaker.say("Next tests, in this order"), speaker.say("minutes"))
     for number, one in enumerate(tests, start=1):
-        named = speaker.on_cylinder(one.test.name, one.cylinder)
+        named = speaker.on_cylinder(speaker.text("test", one.test.name), one.cylinder)
         yield from spread(f"  {number:>2}. {named}", str(one.test.minutes))
-        yield from _wrapped(f"{speaker.sentence(one.why)} Needs: {one.test.needs}.", 6)
+        needs = speaker.say("Needs: {needs}.", needs=speaker.text("test", one.test.needs))
+        yield from _wrapped(f"{speaker.sentence(one.why)} {needs}", 6)
 
 
-def _cautions(assessment: Assessment) -> Iterator[str]:
+def _cautions(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     if not assessment.precautions:
         return
-    yield from title("Cautions; the maker's manual and local rules come first")
+    yield from title(speaker.say("Cautions; the maker's manual and local rules come first"))
     for one in assessment.precautions:
-        yield from _wrapped(f"{one.hazard.title}: {one.hazard.text} (At: {', '.join(one.tests)}.)")
+        told = speaker.say(
+            "{title}: {text} (At: {steps}.)",
+            title=speaker.text("hazard", one.hazard.title),
+            text=speaker.text("hazard", one.hazard.text),
+            steps=", ".join(one.tests),
+        )
+        yield from _wrapped(told)
 
 
 def _wrapped(text: str, indent: int = 2) -> Iterator[str]:

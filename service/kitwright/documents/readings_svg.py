@@ -24,11 +24,6 @@ BAR: Final = 20
 # Light to dark, so that the bands tell apart in grey and by those who see no colours.
 _BANDS: Final = ("#f4f4f4", "#e4e4e4", "#d2d2d2", "#bebebe", "#a8a8a8")
 _INK: Final = "#1c1c1c"
-_TELLS: Final = {
-    Standing.counts: "",
-    Standing.indicative: ", indicative only",
-    Standing.void: ", void",
-}
 
 
 def readings_svg(assessment: Assessment, speaker: Speaker) -> str:
@@ -42,22 +37,24 @@ def readings_svg(assessment: Assessment, speaker: Speaker) -> str:
     bands = _bands(assessment)
     most = _scale(bands, rows)
     height = TOP + max(len(rows), 1) * ROW + 44
+    engine = _engine(assessment)
+    heading = speaker.say("Leak-down readings, {engine}", engine=engine)
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" lang="en" width="{WIDTH}" '
-        f'height="{height}" viewBox="0 0 {WIDTH} {height}" aria-labelledby="t d" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" lang="{speaker.language}" '
+        f'width="{WIDTH}" height="{height}" viewBox="0 0 {WIDTH} {height}" aria-labelledby="t d" '
         'font-family="sans-serif" font-size="13">',
-        f'<title id="t">Leak-down readings, {escape(_engine(assessment))}</title>',
-        f'<desc id="d">{escape(_told(rows))}</desc>',
+        f'<title id="t">{escape(heading)}</title>',
+        f'<desc id="d">{escape(_told(rows, speaker))}</desc>',
         '<defs><pattern id="h" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><rect width="6" height="6" fill="#ffffff"/>'
         f'<line x1="0" y1="0" x2="0" y2="6" stroke="{_INK}" stroke-width="3"/></pattern></defs>',
         f'<rect width="{WIDTH}" height="{height}" fill="#ffffff"/>',
-        _text(16, 24, f"Leak-down, {_engine(assessment)}", weight="bold"),
+        _text(16, 24, speaker.say("Leak-down, {engine}", engine=engine), weight="bold"),
         *_drawn_bands(bands, most, height, speaker),
-        *(_bar(number, one, at, most) for number, (one, at) in enumerate(rows)),
+        *(_bar(number, (one, at), most, speaker) for number, (one, at) in enumerate(rows)),
     ]
     if not rows:
-        parts.append(_text(LEFT + 8, TOP + 22, "No readings were taken."))
+        parts.append(_text(LEFT + 8, TOP + 22, speaker.say("No readings were taken.")))
     parts.append("</svg>")
     return "\n".join(parts) + "\n"
 
@@ -67,13 +64,22 @@ def _engine(assessment: Assessment) -> str:
     return clean(f"{family.maker} {family.name} ({family.id})")
 
 
-def _told(rows: Sequence[tuple[Leakage, int]]) -> str:
-    told = [
-        f"Cylinder {one.cylinder}: {percent_text(one.readings[at].percent)} per cent"
-        f"{_TELLS[one.readings[at].standing]}"
-        for one, at in rows
-    ]
-    return ". ".join(told) + "." if told else "No readings were taken."
+def _told(rows: Sequence[tuple[Leakage, int]], speaker: Speaker) -> str:
+    told = []
+    for one, at in rows:
+        reading = one.readings[at]
+        percent = speaker.figure(percent_text(reading.percent))
+        figure = speaker.say("{percent} per cent", percent=percent)
+        where = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)
+        told.append(f"{where}: {_standing(figure, reading.standing, speaker)}")
+    return ". ".join(told) + "." if told else speaker.say("No readings were taken.")
+
+
+def _standing(figure: str, standing: Standing, speaker: Speaker) -> str:
+    """Return a figure with what becomes of it, where it does not simply count."""
+    if standing is Standing.indicative:
+        return speaker.say("{figure}, indicative only", figure=figure)
+    return speaker.say("{figure}, void", figure=figure) if standing is Standing.void else figure
 
 
 def _bands(assessment: Assessment) -> list[Fraction]:
@@ -108,21 +114,24 @@ def _drawn_bands(
         )
     for edge in edges[:-1]:
         yield _text(_x(edge, most), bottom + 18, speaker.number(edge), "middle")
-    yield _text(LEFT + PLOT, bottom + 18, "% lost", "end")
+    yield _text(LEFT + PLOT, bottom + 18, speaker.say("% lost"), "end")
 
 
-def _bar(number: int, one: Leakage, at: int, most: Fraction) -> str:
+def _bar(number: int, row: tuple[Leakage, int], most: Fraction, speaker: Speaker) -> str:
+    one, at = row
     reading = one.readings[at]
     top = TOP + number * ROW
     width = max(float(_x(reading.percent, most)) - LEFT, 1.0)
     fill = {Standing.counts: _INK, Standing.indicative: "url(#h)", Standing.void: "none"}
     dash = ' stroke-dasharray="4 3"' if reading.standing is Standing.void else ""
-    label = f"Cylinder {one.cylinder}" + (f", {at + 1}" if len(one.readings) > 1 else "")
+    label = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)
+    label += f", {at + 1}" if len(one.readings) > 1 else ""
     is_long = width > PLOT - 150
     # inside a full bar the figure is white on black, outside it is black on the band
     end = LEFT + width - 6 if is_long else LEFT + width + 6
     ink = "#ffffff" if is_long and reading.standing is Standing.counts else _INK
-    figure = f"{percent_text(reading.percent)} %{_TELLS[reading.standing]}"
+    percent = speaker.figure(percent_text(reading.percent))
+    figure = _standing(f"{percent} %", reading.standing, speaker)
     return (
         _text(LEFT - 10, top + 15, label, "end")
         + f'<rect x="{LEFT}" y="{top}" width="{width:.1f}" height="{BAR}" '

@@ -124,3 +124,15 @@ PHRASES: Final[dict[str, str]] = {
     "on-cylinder": "{thing}, cylinder {cylinder}",
 }
 """Names of lines and fees that are no part of the catalogue."""
+
+UNITS: Final[dict[str, tuple[str, str]]] = {
+    "C62": ("piece", "pieces"),
+    "SET": ("set", "sets"),
+    "LTR": ("L", "L"),
+    "MLT": ("ml", "ml"),
+    "GRM": ("g", "g"),
+    "MIN": ("min", "min"),
+    "HUR": ("h", "h"),
+    "KMT": ("km", "km"),
+}
+"""UN/ECE Recommendation 20 code -> words for one and for several."""

@@ -7,34 +7,25 @@ from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
-from babel import Locale
 from babel.dates import format_date
 from babel.numbers import format_decimal, parse_pattern
 
 from kitwright.catalogue.model import Catalogue
-from kitwright.errors import KitwrightError
 from kitwright.language import english
+from kitwright.language.texts import SOURCE, UnknownLanguage, texts_of
 from kitwright.money import Money, digits
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.why import Fact, Why
 from kitwright.units import decimal_text
 
-LANGUAGES = ("en",)
-"""The languages that are complete."""
-
+__all__ = ["Speaker", "UnknownLanguage"]
 
 _MOST_REMEMBERED = 10_000
 """Formatted numbers that are remembered; few are ever used."""
 
 
-class UnknownLanguage(KitwrightError):
-    """A language that quotes can't be written in."""
-
-    code = "unknown-language"
-
-    def __init__(self, language: str) -> None:
-        super().__init__(f"no language {language!r}; known: {', '.join(LANGUAGES)}")
-        self.language = language
+_WORDS = frozenset({"class", "quality", "role", "scope"})
+"""Facts that are ids with words of their own."""
 
 
 class Speaker:
@@ -44,22 +35,42 @@ class Speaker:
     """
 
     def __init__(self, catalogue: Catalogue, language: str) -> None:
-        if language not in LANGUAGES:
-            raise UnknownLanguage(language)
+        self.language = language
         self._catalogue = catalogue
-        self._locale = Locale.parse(language)
+        self._texts = texts = texts_of(language)
+        self._locale = texts.locale
+        # every sentence is looked up once, here: nothing is when it is said
+        self._sentences = {code: texts.say(text) for code, text in english.SENTENCES.items()}
+        self._grouped = {code: texts.say(text) for code, text in english.GROUPED.items()}
+        self._phrases = {code: texts.say(text) for code, text in english.PHRASES.items()}
+        self._told: dict[tuple[str, str], str] = {}
         self._numbers: dict[str, str] = {}
         self._findings = {row.id: row for row in catalogue.rules.finding}
+
+    def say(self, text: str, /, **facts: object) -> str:
+        """Return one of Kitwright's own texts, its `{names}` filled in."""
+        return self._texts.say(text, **facts)
+
+    def say_as(self, use: str, text: str, /, **facts: object) -> str:
+        """Return a text whose English serves several uses, in the one that is named."""
+        return self._texts.say_as(use, text, **facts)
+
+    def text(self, kind: str, text: str) -> str:
+        """Return a text of the catalogue, by the kind of record that it stands in."""
+        key = (kind, text)
+        if key not in self._told:
+            self._told[key] = self._texts.of(kind, text)
+        return self._told[key]
 
     def sentence(self, why: Why) -> str:
         """Return the sentence of a reason; facts about a role stand before it."""
         facts = {name: self._fact(name, fact, why.facts) for name, fact in why.facts.items()}
-        told = english.SENTENCES[why.code].format_map(facts)
+        told = self._sentences[why.code].format_map(facts)
         role = why.facts.get("role")
         if role is None:
             return told
         thing = _capital(self.on_cylinder(self.word(str(role)), why.facts.get("on")))
-        return f"{thing}: {_small(told)}"
+        return f"{thing}: {self._after_colon(told)}"
 
     def summary(self, reasons: Iterable[Why]) -> str:
         """Return the sentences of a line, those that differ in their role only as one."""
@@ -81,7 +92,7 @@ class Speaker:
                 continue
             grouped.setdefault(why.code, {})[name] = None
         groups = (
-            english.GROUPED[code].format(roles="; ".join(roles)) for code, roles in grouped.items()
+            self._grouped[code].format(roles="; ".join(roles)) for code, roles in grouped.items()
         )
         return " ".join((*groups, *told))
 
@@ -92,8 +103,8 @@ class Speaker:
         bare = name.partition("@")[0]
         visit = self._catalogue.visit_work.get(bare)  # type: ignore[call-overload]
         if visit is not None:
-            return str(visit.name)
-        return english.WORDS.get(bare, bare.replace("_", " "))
+            return self.text("visit", visit.name)
+        return self.text("word", english.WORDS.get(bare, bare.replace("_", " ")))
 
     def instance(self, name: str) -> str:
         """Return the words for an instance id: `head@1` is "head, cylinder 1"."""
@@ -104,12 +115,12 @@ class Speaker:
         """Return a thing with its cylinder, where it has one."""
         if cylinder is None:
             return thing
-        return english.PHRASES["on-cylinder"].format(thing=thing, cylinder=cylinder)
+        return self._phrases["on-cylinder"].format(thing=thing, cylinder=cylinder)
 
     def job(self, job: str, cylinder: Fact = None) -> str:
         """Return a job's name with its cylinder."""
         record = self._catalogue.jobs.get(job)  # type: ignore[call-overload]
-        return self.on_cylinder(job if record is None else record.name, cylinder)
+        return self.on_cylinder(job if record is None else self.text("job", record.name), cylinder)
 
     def item(self, item: str) -> str:
         """Return the name of a part, set or consumable."""
@@ -117,41 +128,43 @@ class Speaker:
         for records in (catalogue.parts, catalogue.sets, catalogue.consumables):
             record = records.get(item)  # type: ignore[call-overload]
             if record is not None:
-                return str(record.name)
+                return self.text("item", record.name)
         return item
 
     def finding(self, name: str, level: str, cylinder: Fact = None) -> str:
         """Return what was seen, such as "an oily plug, cylinder 1"."""
         kind = self._findings[name]
-        return self.on_cylinder(kind.words[kind.levels.index(level)], cylinder)
+        return self.on_cylinder(
+            self.text("finding", kind.words[kind.levels.index(level)]), cylinder
+        )
 
     def fault(self, code: str, cylinder: Fact = None) -> str:
         """Return the name of a diagnosis with its cylinder."""
         record = self._catalogue.diagnoses[code]  # type: ignore[index]
-        return self.on_cylinder(record.name, cylinder)
+        return self.on_cylinder(self.text("diagnosis", record.name), cylinder)
 
     def line(self, line: PricedLine) -> str:
         """Return what a line is for."""
         if line.kind is LineKind.labour and line.operation is not None and line.labour_class:
             job, cylinder = line.operation
-            return english.PHRASES["labour"].format_map(
+            return self._phrases["labour"].format_map(
                 {"job": self.job(job, cylinder or None), "class": self.word(line.labour_class)}
             )
         if line.description is not None:
             return line.description
         if line.kind is LineKind.discount:
-            return english.PHRASES["discount"].format(kind=self.word(line.tax_kind.value))
+            return self._phrases["discount"].format(kind=self.word(line.tax_kind.value))
         if line.kind is LineKind.core:
-            return english.PHRASES["core"].format(item=self.item(line.code))
+            return self._phrases["core"].format(item=self.item(line.code))
         if line.kind is LineKind.sublet:
             service = self.word(line.code)
-            named = english.PHRASES["sublet"].format(service=_capital(service))
+            named = self._phrases["sublet"].format(service=_capital(service))
             return self.on_cylinder(named, line.operation[1] or None if line.operation else None)
         return self.phrase(line.code) if line.code in english.PHRASES else self.item(line.code)
 
     def phrase(self, code: str) -> str:
         """Return the name of a fee."""
-        return english.PHRASES[code]
+        return self._phrases[code]
 
     def money(self, money: Money) -> str:
         """Return an amount with its currency, with as many decimals as ISO 4217 gives it."""
@@ -178,9 +191,24 @@ class Speaker:
             self._numbers[text] = str(told)
         return self._numbers[text]
 
+    def figure(self, text: str) -> str:
+        """Return a number that is given as text, with all its digits and no others."""
+        places = len(text.partition(".")[2])
+        form = "0" + ("." + "0" * places if places else "")
+        return str(format_decimal(Decimal(text), locale=self._locale, format=form))
+
     def day(self, day: date) -> str:
         """Return a date."""
         return str(format_date(day, format="medium", locale=self._locale))
+
+    def _after_colon(self, told: str) -> str:
+        """Return a sentence to stand after a colon.
+
+        English begins it small, if with an ordinary word and not with a part number; in other
+        languages a small noun, or a small word of courtesy, would be a mistake.
+        """
+        is_word = told.split(" ", 1)[0].isalpha()
+        return told[0].lower() + told[1:] if is_word and self.language == SOURCE else told
 
     def _fact(self, name: str, fact: Fact, facts: dict[str, Fact]) -> str:
         if isinstance(fact, Money):
@@ -201,7 +229,7 @@ class Speaker:
             return self.on_cylinder(str(fact), facts.get("cylinder"))
         if name in ("component", "work"):
             return self.instance(str(fact))
-        return self.word(str(fact)) if name in ("class", "role") else str(fact)
+        return self.word(str(fact)) if name in _WORDS else str(fact)
 
 
 def _without_role(why: Why) -> dict[str, Fact]:
@@ -210,8 +238,3 @@ def _without_role(why: Why) -> dict[str, Fact]:
 
 def _capital(told: str) -> str:
     return told[0].upper() + told[1:]
-
-
-def _small(told: str) -> str:
-    """Return a sentence to stand after a colon: an ordinary word first, not a part number."""
-    return told[0].lower() + told[1:] if told.split(" ", 1)[0].isalpha() else told

@@ -6,57 +6,38 @@ in a gettext catalogue; what comes from a kept revision is in its language alrea
 
 from __future__ import annotations
 
-import gettext
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Final
 from zoneinfo import ZoneInfo
 
-from babel import Locale
 from babel.dates import format_date, format_datetime
 from babel.numbers import format_decimal, parse_pattern
 
-from kitwright.language.render import LANGUAGES, UnknownLanguage
+from kitwright.language import english
+from kitwright.language.texts import texts_of
 from kitwright.money import digits
-
-_UNITS: Final = {
-    "C62": ("piece", "pieces"),
-    "SET": ("set", "sets"),
-    "LTR": ("L", "L"),
-    "MLT": ("ml", "ml"),
-    "GRM": ("g", "g"),
-    "MIN": ("min", "min"),
-    "HUR": ("h", "h"),
-    "KMT": ("km", "km"),
-}
-"""UN/ECE Recommendation 20 code -> words for one and for several."""
-
-
-def translations(language: str) -> gettext.NullTranslations:
-    """Return the gettext catalogue of the documents' own words."""
-    del language
-    return gettext.NullTranslations()
 
 
 class Scribe:
     """Writes in one language. Raises: UnknownLanguage."""
 
     def __init__(self, language: str) -> None:
-        if language not in LANGUAGES:
-            raise UnknownLanguage(language)
         self.language = language
-        self._locale = Locale.parse(language)
-        self._texts = translations(language)
+        self._texts = texts_of(language)
+        self._locale = self._texts.locale
 
-    def say(self, text: str, **facts: object) -> str:
+    def say(self, text: str, /, **facts: object) -> str:
         """Return a text in the language, its `{names}` filled in."""
-        told = self._texts.gettext(text)
-        return told.format_map(facts) if facts else told
+        return self._texts.say(text, **facts)
 
-    def say_many(self, one: str, many: str, count: int, **facts: object) -> str:
+    def say_as(self, use: str, text: str, /, **facts: object) -> str:
+        """Return a text whose English serves several uses, in the one that is named."""
+        return self._texts.say_as(use, text, **facts)
+
+    def say_many(self, one: str, many: str, count: int, /, **facts: object) -> str:
         """Return a text for a count, which is the fact `count`."""
-        told = self._texts.ngettext(one, many, count)
-        return told.format_map({"count": self.number(str(count)), **facts})
+        given = {"count": self.number(str(count)), **facts}
+        return self._texts.say_many(one, many, count, **given)
 
     def money(self, amount: str, currency: str) -> str:
         """Return an amount, or a price with more decimals, with its currency."""
@@ -99,5 +80,9 @@ class Scribe:
 
     def unit(self, code: str, quantity: str) -> str:
         """Return the word for a unit of measure."""
-        one, many = _UNITS.get(code, (code, code))
-        return self.say(one if Decimal(quantity) == 1 else many)
+        if code not in english.UNITS:
+            return code
+        number = Decimal(quantity)
+        # a language may tell apart more than one and several, but of whole numbers only
+        count = int(number) if number == int(number) else 2
+        return self._texts.say_many(*english.UNITS[code], count)

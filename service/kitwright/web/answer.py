@@ -87,23 +87,23 @@ def basis_out(
     return (
         "repair" if basis.is_repair else "test",
         assessment_out(basis.assessment, catalogue, speaker, language=language),
-        tuple(_in_play(one) for one in basis.in_play),
+        tuple(_in_play(one, speaker) for one in basis.in_play),
     )
 
 
-def _in_play(one: InPlay) -> InPlayOut:
+def _in_play(one: InPlay, speaker: Speaker) -> InPlayOut:
     return InPlayOut(
         faults=tuple(
             FaultInPlayOut(
                 code=each.code,
-                name=each.candidate.diagnosis.name,
+                name=speaker.fault(each.code),
                 cylinder=each.cylinder,
                 probability=str(each.probability),
             )
             for each in one.faults
         ),
         jobs=tuple(
-            ScopeJobOut(job=each.job.id, name=each.job.name, cylinder=each.cylinder)
+            ScopeJobOut(job=each.job.id, name=speaker.job(each.job.id), cylinder=each.cylinder)
             for each in one.operations
         ),
         price=money(one.price),

@@ -178,7 +178,7 @@ def assessment_out(
         stopped=bool(findings.stops),
         diagnoses=tuple(_ranked(one, told) for one in diagnosed.ranked),
         none=str(diagnosed.none),
-        leakage=tuple(_leakage(one, findings.banded) for one in findings.leakages),
+        leakage=tuple(_leakage(one, findings.banded, speaker) for one in findings.leakages),
         gates=tuple(
             GateOut(
                 gate=one.gate.id,
@@ -186,7 +186,7 @@ def assessment_out(
                 cylinder=one.cylinder,
                 reading=one.reading,
                 job=one.gate.job,
-                message=one.gate.message,
+                message=speaker.text("gate", one.gate.message),
             )
             for one in findings.answered
         ),
@@ -194,12 +194,12 @@ def assessment_out(
         next_tests=tuple(
             NextTestOut(
                 test=one.test.id,
-                name=one.test.name,
+                name=speaker.text("test", one.test.name),
                 cylinder=one.cylinder,
                 cause=one.cause,
                 bits=None if one.bits is None else decimal_text(one.bits),
                 minutes=one.test.minutes,
-                needs=one.test.needs,
+                needs=speaker.text("test", one.test.needs),
                 job=one.test.job,
                 why=told.whys((one.why,))[0],
             )
@@ -207,7 +207,10 @@ def assessment_out(
         ),
         cautions=tuple(
             CautionOut(
-                code=one.hazard.id, title=one.hazard.title, text=one.hazard.text, steps=one.tests
+                code=one.hazard.id,
+                title=speaker.text("hazard", one.hazard.title),
+                text=speaker.text("hazard", one.hazard.text),
+                steps=one.tests,
             )
             for one in assessment.precautions
         ),
@@ -218,14 +221,14 @@ def _ranked(one: Ranked, told: Teller) -> RankedOut:
     diagnosis = one.candidate.diagnosis
     jobs = {
         scope.value: tuple(
-            ScopeJobOut(job=job.id, name=job.name, cylinder=cylinder)
+            ScopeJobOut(job=job.id, name=told.speaker.job(job.id), cylinder=cylinder)
             for job, cylinder in one.candidate.scopes[scope]
         )
         for scope in Scope
     }
     return RankedOut(
         code=diagnosis.code,
-        name=diagnosis.name,
+        name=told.speaker.fault(diagnosis.code),
         cylinder=one.cylinder,
         probability=str(one.probability),
         grade=one.grade,
@@ -234,8 +237,8 @@ def _ranked(one: Ranked, told: Teller) -> RankedOut:
         held_by=tuple(dict.fromkeys(each.gate.id for each in one.holding)),
         speaks_for=tuple(_evidence(each, told) for each in one.speaks_for),
         speaks_against=tuple(_evidence(each, told) for each in one.speaks_against),
-        plain=diagnosis.plain,
-        say_not=diagnosis.say_not,
+        plain=told.speaker.text("diagnosis", diagnosis.plain),
+        say_not=told.speaker.text("diagnosis", diagnosis.say_not),
         scopes=RankedScopesOut(**jobs),
     )
 
@@ -252,10 +255,10 @@ def _evidence(one: Evidence, told: Teller) -> EvidenceOut:
     )
 
 
-def _leakage(one: Leakage, banded: FindingKind | None) -> LeakageOut:
+def _leakage(one: Leakage, banded: FindingKind | None, speaker: Speaker) -> LeakageOut:
     words = None
     if one.level is not None and banded is not None:
-        words = banded.words[one.level]
+        words = speaker.text("finding", banded.words[one.level])
     return LeakageOut(
         cylinder=one.cylinder,
         percent=None if one.percent is None else percent_text(one.percent),
@@ -291,7 +294,7 @@ def _conflicts(
                 conflict=row.id,
                 cylinder=clash.cylinder,
                 findings=tuple(one.finding for one in row.when if one.finding is not None),
-                message=row.message,
+                message=speaker.text("conflict", row.message),
                 retest=RetestOut(test=test.id, cylinder=cylinder),
             )
         )

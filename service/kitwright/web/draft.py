@@ -70,7 +70,7 @@ def share_out(quote: Quote, told: Teller) -> Shared:
         jobs=tuple(
             JobOut(
                 job=each.operation.job.id,
-                name=each.operation.job.name,
+                name=told.speaker.job(each.operation.job.id),
                 cylinder=each.operation.cylinder,
                 minutes_alone=each.minutes_alone,
                 minutes_here=each.minutes_here,
@@ -110,8 +110,8 @@ def share_out(quote: Quote, told: Teller) -> Shared:
         cautions=tuple(
             CautionOut(
                 code=each.hazard.id,
-                title=each.hazard.title,
-                text=each.hazard.text,
+                title=told.speaker.text("hazard", each.hazard.title),
+                text=told.speaker.text("hazard", each.hazard.text),
                 steps=each.steps,
             )
             for each in quote.cautions
@@ -341,10 +341,11 @@ def _unfilled(kit: Kit, told: Teller) -> tuple[UnfilledOut, ...]:
 
 
 def _extra(extra: Extra, told: Teller) -> ExtraOut:
-    why = WhyOut(code="while-apart", facts={"job": extra.job}, text=extra.reason)
+    reason = told.speaker.text("job", extra.reason)
+    why = WhyOut(code="while-apart", facts={"job": extra.job}, text=reason)
     return ExtraOut(
         job=extra.job,
-        name=extra.name,
+        name=told.speaker.job(extra.job),
         cylinders=extra.cylinders,
         price=money(extra.price),
         minutes=extra.minutes,

@@ -1,0 +1,90 @@
+"""German as it is answered: the figures are those of English, the words those of a workshop."""
+
+import json
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from tests.cases.counter import answer, service
+from tests.cases.test_cases import NAMES, case
+from tests.stages.workbench import starter
+
+from kitwright.language.render import Speaker
+from kitwright.language.scribe import Scribe
+from kitwright.money import Money
+from kitwright.stages.why import Why
+from kitwright.web.body import decode
+from kitwright.web.wire import PreviewIn
+
+SPEAKER = Speaker(starter(), "de")
+
+TOLD = ("description", "message", "name", "needs", "plain", "say_not", "text", "title", "words")
+
+
+def figures(told: Any) -> Any:
+    """Return an answer without what is for people and without the language's name."""
+    if isinstance(told, dict):
+        return {
+            key: figures(value)
+            for key, value in told.items()
+            if key != "language" and not (key in TOLD and isinstance(value, str))
+        }
+    return [figures(each) for each in told] if isinstance(told, list) else told
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_language_changes_no_figure(name: str) -> None:
+    given = case(name)
+    english = answer(given["shop"], {**given["request"], "language": "en"})
+    german = answer(given["shop"], {**given["request"], "language": "de"})
+    assert figures(german) == figures(english)
+    assert german["jobs"][0]["why"] != english["jobs"][0]["why"]
+
+
+def test_language_is_of_one_request_only() -> None:
+    # both are quotes of the same draft, and what is kept of it is kept by language
+    given = case(NAMES[0])
+    asked = {
+        language: decode(json.dumps({**given["request"], "language": language}).encode(), PreviewIn)
+        for language in ("en", "de")
+    }
+    told = [
+        json.loads(service(given["shop"]).preview_json(asked[language]))
+        for language in ("en", "de", "en")
+    ]
+    assert told[0] == told[2]
+    assert [each["language"] for each in told] == ["en", "de", "en"]
+    assert told[1]["jobs"][0]["name"] != told[0]["jobs"][0]["name"]
+
+
+def test_money_numbers_and_days_are_written_as_germans_do() -> None:
+    assert SPEAKER.money(Money(123456, "EUR")) == "1.234,56\N{NO-BREAK SPACE}€"
+    assert SPEAKER.number(Decimal("1234.5")) == "1.234,5"
+    assert SPEAKER.figure("0.9102") == "0,9102"
+    assert SPEAKER.day(date(2027, 3, 1)) == "01.03.2027"
+
+
+def test_sentence_keeps_its_capital_after_a_colon() -> None:
+    why = Why("replaced-by-job", {"role": "head_gasket", "on": 1, "job": "J-LASH", "cylinder": 1})
+    assert SPEAKER.sentence(why) == (
+        "Zylinderkopfdichtung, Zylinder 1: Wird erneuert bei: Ventilspiel einstellen, Zylinder 1."
+    )
+
+
+def test_word_of_one_english_name_may_differ_by_what_it_names() -> None:
+    assert SPEAKER.text("job", "Head gasket") == "Zylinderkopfdichtung erneuern"
+    assert SPEAKER.text("item", "Head gasket") == "Zylinderkopfdichtung"
+
+
+def test_text_of_a_shop_s_own_catalogue_stays_as_it_is() -> None:
+    assert SPEAKER.text("job", "Polish the bonnet") == "Polish the bonnet"
+    assert SPEAKER.text("job", "") == ""
+
+
+@pytest.mark.parametrize(
+    ("code", "quantity", "told"),
+    [("SET", "1", "Satz"), ("SET", "2", "Sätze"), ("SET", "0.5", "Sätze"), ("XYZ", "1", "XYZ")],
+)
+def test_unit_is_one_or_many(code: str, quantity: str, told: str) -> None:
+    assert Scribe("de").unit(code, quantity) == told

@@ -1,0 +1,173 @@
+"""Whatever is answered, in a language that nobody speaks: nothing English may be left."""
+
+import json
+import re
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import msgspec
+import pytest
+from tests.cases.counter import REPOSITORY, Json, service
+from tests.cases.test_cases import NAMES, case, starter
+from tests.language.pseudo import PSEUDO, pseudo, write_pseudo
+
+from kitwright.language import texts
+from kitwright.web.body import decode
+from kitwright.web.findings import AssessmentIn
+from kitwright.web.negotiate import SVG, TEXT
+from kitwright.web.wire import PreviewIn
+
+EXAMPLES = REPOSITORY / "openapi" / "examples"
+ASSESSED = [path.stem for path in sorted(EXAMPLES.glob("assessFindings*.json"))]
+QUOTED = [path.stem for path in sorted(EXAMPLES.glob("previewQuote*.json"))]
+SHOP = "hire-yard"
+
+TOLD = frozenset(
+    ("description", "message", "name", "needs", "plain", "say_not", "text", "title", "words")
+)
+"""Members for people."""
+CODES = frozenset(
+    (
+        *("action", "amount", "background", "band", "base_quantity", "basis", "bin", "bits"),
+        *("brand", "build_code", "by_job", "catalogue_revision", "cause", "certificate_number"),
+        *("chassis", "chassis_name", "code", "component", "conflict", "currency", "default"),
+        *("exact_minutes", "family", "finding", "findings", "gate", "grade", "held_by", "id"),
+        *("item", "job", "kind", "kinds", "labour_class", "language", "level", "none", "on"),
+        *("order_by", "orifice_mm", "packs", "part", "parts", "parts_by", "percent", "priced"),
+        *("probability", "promised", "quality", "quantity", "rate", "retest", "role", "sku"),
+        *("source", "standing", "steps", "stock", "supplier", "supply_psi", "cylinder_psi"),
+        *("tax_kind", "tax_state", "test", "times", "unit", "unit_cost", "unit_price"),
+        *("valid_until",),
+    )
+)
+"""Members for machines, and names."""
+
+
+@pytest.fixture(scope="module")
+def locale(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder of languages with the one that nobody speaks."""
+    folder = tmp_path_factory.mktemp("locale")
+    write_pseudo(folder)
+    return folder
+
+
+@pytest.fixture(autouse=True)
+def _spoken(locale: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(texts, "FOLDER", locale)
+
+
+def members(answer: object, name: str = "") -> Iterator[tuple[str, str]]:
+    """Yield every text of an answer with its member's name; facts are for machines."""
+    if isinstance(answer, dict):
+        for key, value in answer.items():
+            if key != "facts":
+                yield from members(value, key)
+    elif isinstance(answer, list):
+        for each in answer:
+            yield from members(each, name)
+    elif isinstance(answer, str):
+        yield name, answer
+
+
+@cache
+def names() -> tuple[str, ...]:
+    """Return what keeps its letters in every language: names and codes, longest first."""
+    catalogue = starter()
+    found = {shop.name for shop in catalogue.shops.values()}
+    found |= {service for shop in catalogue.shops.values() for service in shop.sublet}
+    found |= {row.bin for shop in catalogue.shops.values() for row in shop.stock}
+    found |= {tax.name for area in catalogue.tax_areas.values() for tax in area.components}
+    for supplier in catalogue.suppliers.values():
+        found |= {
+            supplier.id,
+            supplier.name,
+            *(part for row in supplier.offer for part in (row.brand, row.sku)),
+        }
+    for family in catalogue.families.values():
+        found |= {family.id, family.maker, family.name}
+    for chassis in catalogue.chassis.values():
+        found |= {chassis.id, chassis.name}
+    rules = catalogue.rules
+    for records in (rules.test, rules.gate, rules.conflict):
+        found |= {row.id for row in records}
+    found |= {*catalogue.parts, *catalogue.sets, *catalogue.consumables, *catalogue.diagnoses}
+    found |= {"diagnostic-fee", "diagnostic-credit", "bench-minimum", "shop-supplies"}
+    found |= {"waste-oil", "freight-and-order-fees", "free"}
+    return tuple(sorted(found, key=len, reverse=True))
+
+
+def plain_words(told: str, request: Json) -> list[str]:
+    """Return the words that are still English, after names and what the request itself says."""
+    given = [text for _, text in members(request)]
+    told = re.sub(r"-\s+", "-", " ".join(told.split()))
+    for name in sorted((*names(), *given), key=len, reverse=True):
+        told = told.replace(re.sub(r"-\s+", "-", " ".join(name.split())), "")
+    return re.findall(r"[A-Za-z]{2,}", re.sub(r"\b(USD|EUR)\b", "", told))
+
+
+def left(answer: Json, request: Json) -> dict[str, list[str]]:
+    """Return the members of an answer that are still English."""
+    told = [(name, text) for name, text in members(answer) if name in TOLD]
+    found = {f"{name}: {text}": plain_words(text, request) for name, text in told}
+    assert len(found) > 5
+    return {text: words for text, words in found.items() if words}
+
+
+def asked(name: str) -> tuple[str, Json]:
+    given = case(name)
+    return given["shop"], {**given["request"], "language": PSEUDO}
+
+
+def example(name: str) -> Json:
+    read: Json = json.loads((EXAMPLES / f"{name}.json").read_text(encoding="utf-8"))
+    return {**read, "language": PSEUDO}
+
+
+def quoted(shop: str, request: Json) -> tuple[Json, str]:
+    """Return the answer to a preview request, and the same as text."""
+    wanted = decode(json.dumps(request).encode(), PreviewIn)
+    return json.loads(service(shop).preview_json(wanted)), service(shop).preview_text(wanted)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_quote_of_a_case_leaves_no_word_untranslated(name: str) -> None:
+    shop, request = asked(name)
+    answer, text = quoted(shop, request)
+    assert left(answer, request) == {}
+    assert plain_words(text, request) == []
+
+
+@pytest.mark.parametrize("name", QUOTED)
+def test_quote_of_an_example_leaves_no_word_untranslated(name: str) -> None:
+    request = example(name)
+    answer, text = quoted(SHOP, request)
+    assert left(answer, request) == {}
+    assert plain_words(text, request) == []
+
+
+@pytest.mark.parametrize("name", ASSESSED)
+def test_assessment_leaves_no_word_untranslated(name: str) -> None:
+    request = example(name)
+    wanted = decode(json.dumps(request).encode(), AssessmentIn)
+    answer = json.loads(msgspec.json.encode(service(SHOP).assess(wanted)))
+    assert left(answer, request) == {}
+    assert plain_words(service(SHOP).assessed(wanted, TEXT), request) == []
+    drawn = ElementTree.fromstring(service(SHOP).assessed(wanted, SVG))
+    assert plain_words(" ".join(drawn.itertext()), request) == []
+
+
+def test_members_of_answers_are_each_for_people_or_for_machines() -> None:
+    answers: list[Any] = [quoted(*asked(name))[0] for name in NAMES[:5]]
+    answers += [quoted(SHOP, example(name))[0] for name in QUOTED]
+    found = {name for answer in answers for name, _ in members(answer)}
+    assert found - TOLD - CODES == set()
+
+
+def test_plain_words_finds_what_was_never_looked_up() -> None:
+    told = (
+        f"{pseudo('{job} - {class} labour').format(job='Head gasket', **{'class': 'x'})} V68-G-120"
+    )
+    assert plain_words(told, {}) == ["Head", "gasket"]
