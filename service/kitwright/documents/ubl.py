@@ -211,7 +211,7 @@ def _deposit(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
         conditions = group(root, "TransactionConditions")
         value(conditions, "ID", "deposit")
         told = scribe.say(
-            "Of this, {amount} is asked in advance, for parts that are ordered.",
+            "{amount} of the total is asked in advance, for parts that are ordered.",
             amount=scribe.money(deposit.amount, deposit.currency),
         )
         value(conditions, "Description", told, languageID=paper.language)
