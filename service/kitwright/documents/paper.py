@@ -224,10 +224,11 @@ class PaperCaution(Struct, frozen=True):
 
 
 class PaperExemption(Struct, frozen=True):
-    """The exemption that was shown."""
+    """The exemption that was shown, and the charge kinds that it frees."""
 
     certificate_number: str
     valid_until: date
+    kinds: tuple[str, ...] = ()
 
 
 class PaperDiagnosis(Struct, frozen=True):

@@ -1,0 +1,300 @@
+"""A revision as a UBL 2.1 Quotation, for programs that order and pay.
+
+Sums hold exactly, as EN 16931 has them for invoices. Its amounts are without tax, also where the
+shop's prices include it:
+
+- lines sum to `LineExtensionAmount`;
+- that, less allowances, plus charges, is `TaxExclusiveAmount`;
+- that and the tax totals make `TaxInclusiveAmount`;
+- that, less what was prepaid, plus rounding to coins, is `PayableAmount`.
+
+Freight is a charge on the document (UNCL 7161, FC), a discount an allowance (UNCL 5189, 95), and
+so is whatever else is below zero, such as the credit of a diagnosis: the price of an item may not
+be negative. Every line, charge and allowance keeps the place of its line in the revision as its ID.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from decimal import Decimal
+from fractions import Fraction
+from typing import Final
+from xml.etree.ElementTree import Element
+from zoneinfo import ZoneInfo
+
+from msgspec import Struct
+
+from kitwright.documents.paper import Amount, Envelope, PaperLine, PaperTotals, QuotePaper
+from kitwright.documents.tax_scope import money
+from kitwright.documents.ubl_tax import (
+    Taxation,
+    add_category,
+    add_tax_totals,
+    read_taxes,
+    wire,
+)
+from kitwright.documents.ubl_xml import amount, document, encoded, group, quantity, value
+from kitwright.errors import KitwrightError
+from kitwright.language.scribe import Scribe
+from kitwright.money import Money, total
+from kitwright.units import decimal_text
+
+FREIGHT: Final = "FC"
+DISCOUNT: Final = "95"
+_SHA256: Final = "http://www.w3.org/2001/04/xmlenc#sha256"
+
+
+class UblError(KitwrightError):
+    """A revision that can't be a Quotation."""
+
+    code = "ubl-error"
+
+
+class RevisionNotIssued(UblError):
+    """A Quotation has a day of issue, and the revision has none."""
+
+    code = "revision-not-issued"
+
+    def __init__(self, quote: str, revision: int) -> None:
+        super().__init__(f"revision {revision} of {quote} was never issued")
+        self.quote = quote
+        self.revision = revision
+
+
+class AmountsNotKnown(UblError):
+    """A Quotation has amounts without tax and with it, and the revision's tax is not known."""
+
+    code = "amounts-not-known"
+
+    def __init__(self, quote: str, revision: int) -> None:
+        super().__init__(f"the tax of revision {revision} of {quote} is not known")
+        self.quote = quote
+        self.revision = revision
+
+
+class _Row(Struct, frozen=True):
+    """A line of the revision, with its place."""
+
+    place: int
+    line: PaperLine
+    net: Money
+    tax: Money
+
+
+def quotation(paper: QuotePaper, envelope: Envelope, *, zone: str) -> bytes:
+    """Return an issued revision as a UBL 2.1 Quotation in UTF-8.
+
+    The same revision gives the same bytes. What the revision does not show its customer, such as
+    costs and reasons, is not in it.
+
+    Args:
+        paper: the revision; its texts are in its own language.
+        envelope: whose it is; customer data that is not there is left out.
+        zone: the shop's time zone, an IANA name, by whose clock the day of issue is told.
+
+    Raises: RevisionNotIssued, AmountsNotKnown, UnknownLanguage.
+    """
+    if envelope.issued_at is None:
+        raise RevisionNotIssued(envelope.letter, envelope.revision)
+    if paper.totals.gross is None:
+        raise AmountsNotKnown(envelope.letter, envelope.revision)
+    scribe = Scribe(paper.language)
+    taxation = read_taxes(paper, scribe)
+    goods, apart = _rows(paper)
+    root = document("Quotation")
+    _head(root, paper, envelope, scribe, envelope.issued_at.astimezone(ZoneInfo(zone)))
+    value(root, "PricingCurrencyCode", paper.shop.currency)
+    value(root, "LineCountNumeric", str(len(goods)))
+    validity = group(root, "ValidityPeriod")
+    value(validity, "EndDate", paper.valid_until.isoformat())
+    _reference(root, envelope)
+    _seller(root, paper)
+    _buyer(root, envelope)
+    _dates(root, paper, scribe)
+    _deposit(root, paper, scribe)
+    for row in apart:
+        _allowance_or_charge(root, row, taxation)
+    add_tax_totals(root, taxation)
+    _totals(root, paper.totals, goods, apart)
+    for row in goods:
+        _line(root, row, taxation, scribe)
+    return encoded(root)
+
+
+def _rows(paper: QuotePaper) -> tuple[list[_Row], list[_Row]]:
+    """Return what stands as lines, and what as charges and allowances of the document."""
+    rows = [
+        _Row(place, line, money(line.net), money(line.tax))
+        for place, line in enumerate(paper.lines, start=1)
+    ]
+    apart = [row for row in rows if row.line.kind in ("discount", "freight") or row.net.minor < 0]
+    goods = [row for row in rows if row not in apart]
+    # a Quotation has at least one line, whatever it is
+    return (goods, apart) if goods else (rows, [])
+
+
+def _head(
+    root: Element, paper: QuotePaper, envelope: Envelope, scribe: Scribe, issued: datetime
+) -> None:
+    value(root, "ID", f"{envelope.letter}-{envelope.revision}")
+    value(root, "IssueDate", issued.date().isoformat())
+    # not by its time(), which would lose the offset of a zone that has more than one
+    value(root, "IssueTime", issued.isoformat(timespec="seconds").partition("T")[2])
+    for note in _notes(paper, envelope, scribe):
+        value(root, "Note", note, languageID=paper.language)
+
+
+def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
+    if paper.provisional:
+        yield scribe.say(
+            "Prices are provisional: which parts fit is known only when the plate has been read."
+        )
+    engine = paper.engine
+    for text, fact in (
+        ("Machine: {it}", envelope.machine_name),
+        ("Machine type: {it}", engine.chassis_name),
+        ("Engine: {it}", engine.name),
+        ("Serial number: {it}", engine.serial),
+        ("Build code: {it}", engine.build_code),
+        ("Hours of use: {it}", envelope.machine_hours),
+    ):
+        if fact is not None:
+            yield scribe.say(text, it=fact)
+
+
+def _reference(root: Element, envelope: Envelope) -> None:
+    """Add the quote and its revision apart, and the digest of what its customer was shown."""
+    reference = group(root, "AdditionalDocumentReference")
+    value(reference, "ID", envelope.letter)
+    value(reference, "VersionID", str(envelope.revision))
+    if envelope.sha256 is not None:
+        kept = group(reference, "Attachment", "ExternalReference")
+        value(kept, "DocumentHash", envelope.sha256)
+        value(kept, "HashAlgorithmMethod", _SHA256)
+
+
+def _seller(root: Element, paper: QuotePaper) -> None:
+    party = group(root, "SellerSupplierParty", "Party")
+    value(group(party, "PartyIdentification"), "ID", paper.shop.id)
+    value(group(party, "PartyName"), "Name", paper.shop.name)
+
+
+def _buyer(root: Element, envelope: Envelope) -> None:
+    name, mail = envelope.customer_name, envelope.customer_e_mail
+    address = [line for line in (envelope.customer_address or "").splitlines() if line.strip()]
+    if not (name or address or mail):
+        return
+    party = group(root, "BuyerCustomerParty", "Party")
+    if name:
+        value(group(party, "PartyName"), "Name", name)
+    if address:
+        postal = group(party, "PostalAddress")
+        for line in address:
+            value(group(postal, "AddressLine"), "Line", line)
+    if mail:
+        value(group(party, "Contact"), "ElectronicMail", mail)
+
+
+def _dates(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
+    if paper.parts_by is not None:
+        period = group(root, "Delivery", "EstimatedDeliveryPeriod")
+        value(period, "EndDate", paper.parts_by.isoformat())
+        told = scribe.say("By then everything that is ordered or sent out should be there.")
+        value(period, "Description", told, languageID=paper.language)
+
+
+def _deposit(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
+    """Add what is asked in advance, in words: a Quotation has no terms of payment."""
+    deposit = paper.totals.deposit
+    if money(deposit).minor:
+        conditions = group(root, "TransactionConditions")
+        value(conditions, "ID", "deposit")
+        told = scribe.say(
+            "{amount} of the total is asked in advance, for parts that are ordered.",
+            amount=scribe.money(deposit.amount, deposit.currency),
+        )
+        value(conditions, "Description", told, languageID=paper.language)
+
+
+def _allowance_or_charge(root: Element, row: _Row, taxation: Taxation) -> None:
+    """Add what changes the sum of the lines; an allowance's amounts are what it takes off."""
+    is_freight = row.line.kind == "freight"
+    is_charge = row.net.minor > 0 or (is_freight and row.net.minor == 0)
+    added = group(root, "AllowanceCharge")
+    value(added, "ID", str(row.place))
+    value(added, "ChargeIndicator", "true" if is_charge else "false")
+    if is_freight == is_charge:
+        value(added, "AllowanceChargeReasonCode", FREIGHT if is_charge else DISCOUNT)
+    value(added, "AllowanceChargeReason", row.line.description)
+    amount(added, "Amount", wire(row.net if is_charge else -row.net))
+    for category in taxation.kinds[row.line.tax_kind]:
+        add_category(added, "TaxCategory", category)
+    taxed = group(added, "TaxTotal")
+    amount(taxed, "TaxAmount", wire(row.tax if is_charge else -row.tax))
+
+
+def _totals(
+    root: Element, totals: PaperTotals, goods: Iterable[_Row], apart: Iterable[_Row]
+) -> None:
+    currency = totals.prepaid.currency
+    charges = [row.net for row in apart if row.net.minor > 0]
+    allowances = [-row.net for row in apart if row.net.minor < 0]
+    added = group(root, "QuotedMonetaryTotal")
+    amount(added, "LineExtensionAmount", wire(total((row.net for row in goods), currency)))
+    amount(added, "TaxExclusiveAmount", wire(money(totals.net)))
+    amount(added, "TaxInclusiveAmount", wire(money(totals.gross)))
+    amount(added, "AllowanceTotalAmount", wire(total(allowances, currency)))
+    amount(added, "ChargeTotalAmount", wire(total(charges, currency)))
+    amount(added, "PrepaidAmount", totals.prepaid)
+    amount(added, "PayableRoundingAmount", totals.cash_rounding)
+    amount(added, "PayableAmount", wire(money(totals.payable)))
+
+
+def _line(root: Element, row: _Row, taxation: Taxation, scribe: Scribe) -> None:
+    line = row.line
+    added = group(root, "QuotationLine")
+    value(added, "ID", str(row.place))
+    item_line = group(added, "LineItem")
+    value(item_line, "ID", str(row.place))
+    quantity(item_line, "Quantity", line.quantity, line.unit)
+    amount(item_line, "LineExtensionAmount", wire(row.net))
+    amount(item_line, "TotalTaxAmount", wire(row.tax))
+    price, of = _net_price(line, row.net)
+    if (price, of) != (line.unit_price, line.base_quantity):
+        printed = group(item_line, "PricingReference", "AlternativeConditionPrice")
+        _price(printed, line, line.unit_price, line.base_quantity)
+        value(printed, "PriceType", scribe.say("Price including tax"))
+    _price(group(item_line, "Price"), line, price, of)
+    item = group(item_line, "Item")
+    value(item, "Name", line.description)
+    value(group(item, "SellersItemIdentification"), "ID", line.code)
+    for category in taxation.kinds[line.tax_kind]:
+        add_category(item, "ClassifiedTaxCategory", category)
+    told = {"kind": line.kind, "cylinder": line.cylinder}
+    for name, fact in told.items():
+        if fact is not None:
+            prop = group(item, "AdditionalItemProperty")
+            value(prop, "Name", name)
+            value(prop, "Value", str(fact))
+
+
+def _price(parent: Element, line: PaperLine, price: str, of: str) -> None:
+    amount(parent, "PriceAmount", Amount(price, line.amount.currency))
+    quantity(parent, "BaseQuantity", of, line.unit)
+
+
+def _net_price(line: PaperLine, net: Money) -> tuple[str, str]:
+    """Return a price without tax and the quantity it is for, which give the line's net exactly.
+
+    Where the printed price includes tax, it is the net for the printed base quantity if that has
+    few decimals, and else the net for the line's whole quantity.
+    """
+    if net == money(line.amount):
+        return line.unit_price, line.base_quantity
+    base, many = Fraction(line.base_quantity), Fraction(line.quantity)
+    exact = Fraction(net.amount) * base / many
+    price = decimal_text(exact)
+    if Fraction(Decimal(price)) == exact:
+        return price, line.base_quantity
+    return net.amount_text, line.quantity

@@ -1,0 +1,503 @@
+"""Quotations in UBL: sound by the schema, and figure for figure what the revision says."""
+
+from collections import Counter
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+
+import msgspec
+import pytest
+from msgspec import structs
+from tests.documents.ubl_reader import (
+    CASES,
+    DAY_OF_ISSUE,
+    HOSTILE,
+    ISSUED,
+    ZONE,
+    Read,
+    case,
+    codes,
+    drawn_quotes,
+    rounded,
+    schema,
+)
+
+from kitwright.documents.paper import (
+    Amount,
+    Envelope,
+    QuotePaper,
+)
+from kitwright.documents.ubl import AmountsNotKnown, RevisionNotIssued, quotation
+from kitwright.documents.ubl_xml import safe_text
+from kitwright.money import digits
+from kitwright.stages.quote import Quote
+from kitwright.units import REC20
+
+SHOPS = range(30)
+"""240 quotes, at eight a shop."""
+
+Drawn = tuple[Quote, QuotePaper, bytes]
+
+
+@pytest.fixture(scope="module")
+def drawn() -> list[Drawn]:
+    return [
+        (quote, paper, quotation(paper, ISSUED, zone=ZONE))
+        for quote, paper in drawn_quotes(SHOPS)
+        if paper.totals.gross is not None
+    ]
+
+
+KNOWN = [
+    path.name.removesuffix(".answer.json")
+    for path in sorted(CASES.glob("*.answer.json"))
+    if msgspec.json.decode(path.read_bytes())["tax_state"] == "known"
+]
+
+
+def written(paper: QuotePaper, envelope: Envelope = ISSUED) -> Read:
+    return Read.of(quotation(paper, envelope, zone=ZONE))
+
+
+def signed(found: Read) -> int:
+    return 1 if found.text("ChargeIndicator") == "true" else -1
+
+
+def test_drawn_quotes_are_of_every_kind(drawn: list[Drawn]) -> None:
+    assert len(drawn) >= 200
+    assert {paper.shop.currency for _, paper, _ in drawn} == {"JPY", "USD", "BHD"}
+    assert {paper.shop.prices_include_tax for _, paper, _ in drawn} == {False, True}
+    areas = [quote.request.tax_area for quote, _, _ in drawn]
+    assert len({area.rounding for area in areas if area is not None}) >= 6
+    for claim in (
+        [paper.exemption for _, paper, _ in drawn],
+        [paper.totals.discount.amount.startswith("-") for _, paper, _ in drawn],
+        [Decimal(paper.totals.cash_rounding.amount) for _, paper, _ in drawn],
+        [Decimal(paper.totals.prepaid.amount) for _, paper, _ in drawn],
+        [paper.provisional for _, paper, _ in drawn],
+        [len(paper.taxes) > 1 for _, paper, _ in drawn],
+        [not paper.taxes for _, paper, _ in drawn],
+        [any(line.kind == "free" for line in paper.lines) for _, paper, _ in drawn],
+        [any(line.kind == "customer_part" for line in paper.lines) for _, paper, _ in drawn],
+        [any(line.kind == "freight" for line in paper.lines) for _, paper, _ in drawn],
+        [any(line.code == "diagnostic-credit" for line in paper.lines) for _, paper, _ in drawn],
+        [quote.request.asked.terms.machines > 1 for quote, _, _ in drawn],
+    ):
+        assert any(claim)
+
+
+def test_quotation_is_valid_by_the_schema(drawn: list[Drawn], shared: Path) -> None:
+    judge = schema(shared, "Quotation")
+    for _, _, document in drawn:
+        judge.assertValid(Read.of(document).element)
+
+
+def test_quotation_of_every_case_is_valid_by_the_schema(shared: Path) -> None:
+    judge = schema(shared, "Quotation")
+    for name in KNOWN:
+        judge.assertValid(written(case(name)).element)
+
+
+def test_schema_refuses_a_quotation_without_its_total(shared: Path) -> None:
+    document = written(case("h27-generator-plug"))
+    total = document.one("QuotedMonetaryTotal").element
+    total.getparent().remove(total)
+    assert not schema(shared, "Quotation").validate(document.element)
+
+
+def test_quotation_says_every_figure_of_the_revision(drawn: list[Drawn]) -> None:
+    for _, paper, document in drawn:
+        check_figures(paper, Read.of(document))
+
+
+@pytest.mark.parametrize("name", KNOWN)
+def test_quotation_of_a_case_says_every_figure_and_adds_up(name: str) -> None:
+    paper = case(name)
+    document = written(paper)
+    check_figures(paper, document)
+    check_sums(paper.shop.currency, document)
+
+
+def check_figures(paper: QuotePaper, document: Read) -> None:
+    """Assert that every line, tax and total is in the document, to the letter."""
+    found: dict[int, tuple[Amount, Amount]] = {}
+    for line in document.every("QuotationLine/LineItem"):
+        row = paper.lines[int(line.text("ID")) - 1]
+        found[int(line.text("ID"))] = (
+            line.amount("LineExtensionAmount"),
+            line.amount("TotalTaxAmount"),
+        )
+        assert line.quantity("Quantity") == (row.quantity, row.unit)
+        assert line.text("Item/Name") == row.description
+        assert line.text("Item/SellersItemIdentification/ID") == row.code
+        printed = line.every("PricingReference/AlternativeConditionPrice") or [line.one("Price")]
+        assert printed[0].amount("PriceAmount") == Amount(row.unit_price, paper.shop.currency)
+        assert printed[0].quantity("BaseQuantity") == (row.base_quantity, row.unit)
+    for each in document.every("AllowanceCharge"):
+        row = paper.lines[int(each.text("ID")) - 1]
+        assert each.text("AllowanceChargeReason") == row.description
+        found[int(each.text("ID"))] = (
+            turned(each.amount("Amount"), signed(each)),
+            turned(each.amount("TaxTotal/TaxAmount"), signed(each)),
+        )
+    assert found == {place: (row.net, row.tax) for place, row in enumerate(paper.lines, start=1)}
+    if paper.taxes:
+        assert [
+            (
+                each.text("TaxSubtotal[1]/TaxCategory/TaxScheme/ID"),
+                each.text("TaxSubtotal[1]/TaxCategory/TaxScheme/Name"),
+                each.text("TaxSubtotal[1]/TaxCategory/Percent"),
+                each.amount("TaxSubtotal[1]/TaxableAmount"),
+                each.amount("TaxSubtotal[1]/TaxAmount"),
+                each.amount("TaxAmount"),
+            )
+            for each in document.every("TaxTotal")
+        ] == [
+            (tax.component, tax.name, tax.rate, tax.base, tax.amount, tax.amount)
+            for tax in paper.taxes
+        ]
+    total = document.one("QuotedMonetaryTotal")
+    for name, figure in (
+        ("TaxExclusiveAmount", paper.totals.net),
+        ("TaxInclusiveAmount", paper.totals.gross),
+        ("PrepaidAmount", paper.totals.prepaid),
+        ("PayableRoundingAmount", paper.totals.cash_rounding),
+        ("PayableAmount", paper.totals.payable),
+    ):
+        assert total.amount(name) == figure
+
+
+def turned(given: Amount, sign: int) -> Amount:
+    """Return an amount with a sign, zero always without one."""
+    if sign < 0 and Decimal(given.amount):
+        text = given.amount.removeprefix("-")
+        return Amount(text if given.amount.startswith("-") else f"-{text}", given.currency)
+    return given
+
+
+def test_quotation_adds_up_by_the_rules_of_en_16931(drawn: list[Drawn]) -> None:
+    for _, paper, document in drawn:
+        check_sums(paper.shop.currency, Read.of(document))
+
+
+def check_sums(currency: str, document: Read) -> None:
+    """Assert what EN 16931 and Peppol ask of an invoice's sums, exactly."""
+    total = document.one("QuotedMonetaryTotal")
+    lines = document.every("QuotationLine/LineItem")
+    changes = document.every("AllowanceCharge")
+    net = total.number("TaxExclusiveAmount")
+    # BR-CO-10, BR-CO-11, BR-CO-12
+    assert total.number("LineExtensionAmount") == sum(
+        line.number("LineExtensionAmount") for line in lines
+    )
+    for name, sign in (("AllowanceTotalAmount", -1), ("ChargeTotalAmount", 1)):
+        of_sign = [each.number("Amount") for each in changes if signed(each) == sign]
+        assert total.number(name) == sum(of_sign)
+        assert all(each >= 0 for each in of_sign)
+    # BR-CO-13
+    assert net == (
+        total.number("LineExtensionAmount")
+        - total.number("AllowanceTotalAmount")
+        + total.number("ChargeTotalAmount")
+    )
+    # BR-CO-14, BR-CO-15
+    taxes = [each.number("TaxAmount") for each in document.every("TaxTotal")]
+    assert total.number("TaxInclusiveAmount") == net + sum(taxes)
+    for each in document.every("TaxTotal"):
+        assert each.number("TaxAmount") == sum(map(Decimal, each.texts("TaxSubtotal/TaxAmount")))
+    # BR-CO-16
+    assert total.number("PayableAmount") == (
+        total.number("TaxInclusiveAmount")
+        - total.number("PrepaidAmount")
+        + total.number("PayableRoundingAmount")
+    )
+    # each line's and each change's tax, as far as they say it, is in the total
+    assert sum(taxes) == sum(line.number("TotalTaxAmount") for line in lines) + sum(
+        signed(each) * each.number("TaxTotal/TaxAmount") for each in changes
+    )
+    # Peppol R120, BR-27
+    for line in lines:
+        exact = (
+            Fraction(line.text("Quantity"))
+            * Fraction(line.text("Price/PriceAmount"))
+            / Fraction(line.text("Price/BaseQuantity"))
+        )
+        assert rounded(exact, currency) == line.number("LineExtensionAmount")
+        assert line.number("Price/PriceAmount") >= 0
+        assert line.number("Price/BaseQuantity") > 0
+    # BR-DEC, and one currency throughout
+    for found in document.every("//*[@currencyID]"):
+        assert found.element.get("currencyID") == currency
+        if not found.element.tag.endswith("PriceAmount"):
+            assert -Decimal(found.element.text).as_tuple().exponent == digits(currency)  # type: ignore[operator]
+    assert document.text("PricingCurrencyCode") == currency
+    assert document.text("LineCountNumeric") == str(len(lines))
+
+
+def test_categories_are_those_of_the_area(drawn: list[Drawn]) -> None:
+    said = silent = 0
+    for quote, paper, document in drawn:
+        area = quote.request.tax_area
+        assert area is not None
+        applies = {each.id: each.applies_to for each in area.components}
+        rates = {tax.component: Decimal(tax.rate) for tax in paper.taxes}
+        read = Read.of(document)
+        places = {
+            each.text("ID"): each.every("TaxCategory") for each in read.every("AllowanceCharge")
+        }
+        places |= {
+            each.text("ID"): each.every("Item/ClassifiedTaxCategory")
+            for each in read.every("QuotationLine/LineItem")
+        }
+        for place, categories in places.items():
+            line = paper.lines[int(place) - 1]
+            kind = line.tax_kind
+            for category in categories:
+                scheme = category.text("TaxScheme/ID")
+                is_freed = kind in quote.request.exempt_kinds
+                is_applied = any(kind == each for each in applies.get(scheme, ()))
+                right = (
+                    "E" if is_freed else "O" if not is_applied else "S" if rates[scheme] else "Z"
+                )
+                assert category.text("ID") == right, (kind, scheme)
+                if right in ("S", "Z"):
+                    assert Decimal(category.text("Percent")) == rates[scheme]
+            said, silent = said + bool(categories), silent + (not categories)
+            if line.tax is not None and Decimal(line.tax.amount):
+                assert all(each.text("ID") == "S" for each in categories[:1]) or len(rates) > 1
+    assert said > silent
+
+
+def test_taxable_amounts_of_a_tax_sum_to_the_net_where_categories_are_said(
+    drawn: list[Drawn],
+) -> None:
+    checked = 0
+    for quote, paper, document in drawn:
+        area = quote.request.tax_area
+        read = Read.of(document)
+        lines = read.every("QuotationLine/LineItem")
+        is_said = all(line.every("Item/ClassifiedTaxCategory") for line in lines)
+        if area is None or not is_said or any(each.compounds for each in area.components):
+            continue
+        checked += 1
+        for tax in read.every("TaxTotal"):
+            bases = map(Decimal, tax.texts("TaxSubtotal/TaxableAmount"))
+            assert sum(bases) == read.number("QuotedMonetaryTotal/TaxExclusiveAmount")
+            assert paper.totals.net is not None
+    assert checked >= 20
+
+
+def test_every_code_is_in_its_published_list(drawn: list[Drawn]) -> None:
+    allowances, charges, units = codes("BR-CL-19"), codes("BR-CL-20"), codes("BR-CL-23")
+    assert {*REC20.values()} <= units
+    assert "KIT" not in units
+    seen = set()
+    for _, _, document in drawn:
+        read = Read.of(document)
+        for found in read.every("//*[@unitCode]"):
+            assert found.element.get("unitCode") in units
+        for each in read.every("AllowanceCharge"):
+            reasons = each.texts("AllowanceChargeReasonCode")
+            assert set(reasons) <= (charges if signed(each) > 0 else allowances)
+            seen.update(reasons)
+        categories = read.texts("//ClassifiedTaxCategory/ID") + read.texts("//TaxCategory/ID")
+        assert set(categories) <= codes("BR-CL-17") & codes("BR-CL-18")
+        seen.update(categories)
+        assert {read.text("PricingCurrencyCode")} <= codes("BR-CL-04")
+    assert seen == {"FC", "95", "S", "Z", "E", "O"}
+
+
+def test_quotation_has_the_quote_its_revision_and_its_days() -> None:
+    paper = case("h27-generator-plug")
+    document = written(paper)
+    assert document.element.tag.endswith("}Quotation")
+    assert document.text("UBLVersionID") == "2.1"
+    assert document.text("ID") == "Q12-3"
+    # 03:04 in UTC is the evening before by the shop's clock
+    assert document.text("IssueDate") == DAY_OF_ISSUE.isoformat()
+    assert document.text("IssueTime") == "22:04:05-05:00"
+    assert document.text("ValidityPeriod/EndDate") == paper.valid_until.isoformat()
+    reference = document.one("AdditionalDocumentReference")
+    assert (reference.text("ID"), reference.text("VersionID")) == ("Q12", "3")
+    assert reference.text("Attachment/ExternalReference/DocumentHash") == "ab" * 32
+
+
+def test_quotation_names_its_parties() -> None:
+    paper = case("h27-generator-plug")
+    document = written(paper)
+    seller, buyer = (
+        document.one("SellerSupplierParty/Party"),
+        document.one("BuyerCustomerParty/Party"),
+    )
+    assert seller.text("PartyName/Name") == paper.shop.name
+    assert seller.text("PartyIdentification/ID") == paper.shop.id
+    assert buyer.text("PartyName/Name") == "Maud Ferrier"
+    assert buyer.texts("PostalAddress/AddressLine/Line") == ["Mill Lane 4", "Tollimoor"]
+    assert buyer.text("Contact/ElectronicMail") == "maud@example.test"
+
+
+def test_quotation_leaves_out_a_customer_who_is_not_known(shared: Path) -> None:
+    unknown = structs.replace(
+        ISSUED, customer_name=None, customer_address=" \n", customer_e_mail=None, sha256=None
+    )
+    document = written(case("h27-generator-plug"), unknown)
+    assert not document.every("BuyerCustomerParty")
+    assert not document.every("//DocumentHash")
+    schema(shared, "Quotation").assertValid(document.element)
+
+
+def test_quotation_notes_what_it_is_for_and_that_prices_are_provisional() -> None:
+    paper = case("v68-zero-turn-one-head-no-serial")
+    notes = written(paper).texts("Note")
+    assert paper.provisional
+    assert notes[0].startswith("Prices are provisional")
+    assert "Machine: Upper orchard" in notes
+    assert f"Engine: {paper.engine.name}" in notes
+    assert "Hours of use: 412.5" in notes
+    firm = structs.replace(paper, provisional=False)
+    assert not any("provisional" in note for note in written(firm).texts("Note"))
+
+
+def test_quotation_says_when_parts_come_and_what_is_asked_in_advance() -> None:
+    paper = structs.replace(case("h27-generator-plug"), parts_by=DAY_OF_ISSUE)
+    asked = structs.replace(
+        paper, totals=structs.replace(paper.totals, deposit=Amount("1234.50", "USD"))
+    )
+    document = written(asked)
+    assert document.text("Delivery/EstimatedDeliveryPeriod/EndDate") == "2027-03-01"
+    assert "$1,234.50" in document.text("TransactionConditions/Description")
+    nothing = structs.replace(
+        paper, parts_by=None, totals=structs.replace(paper.totals, deposit=Amount("0.00", "USD"))
+    )
+    assert not written(nothing).every("Delivery | TransactionConditions")
+
+
+def test_quotation_names_the_certificate_that_frees_its_customer() -> None:
+    paper = case("v68-zero-turn-exempt")
+    assert paper.exemption is not None
+    assert paper.exemption.kinds
+    document = written(paper)
+    found = document.every("//ClassifiedTaxCategory[cbc:ID = 'E']")
+    assert found
+    for category in found:
+        assert paper.exemption.certificate_number in category.text("TaxExemptionReason")
+        assert category.text("Percent") == "0"
+    freed = [line for line in paper.lines if line.tax_kind in paper.exemption.kinds]
+    assert document.number("//TaxSubtotal[cac:TaxCategory/cbc:ID = 'E']/TaxableAmount") == sum(
+        Decimal(line.net.amount) for line in freed if line.net is not None
+    )
+
+
+def test_work_that_a_sales_tax_leaves_alone_is_outside_its_scope() -> None:
+    document = written(case("h27-generator-exhaust-valve"))
+    found = {
+        line.text("Item/AdditionalItemProperty[cbc:Name = 'kind']/Value"): line.texts(
+            "Item/ClassifiedTaxCategory/ID"
+        )
+        for line in document.every("QuotationLine/LineItem")
+    }
+    assert found["part"] == ["S"]
+    assert found["labour"] == ["O"]
+
+
+def test_quotation_of_discounts_alone_still_has_lines(shared: Path) -> None:
+    paper = case("h27-generator-discounts")
+    taken = [line for line in paper.lines if line.kind == "discount"]
+    document = written(structs.replace(paper, lines=tuple(taken)))
+    assert len(document.every("QuotationLine")) == len(taken) > 0
+    schema(shared, "Quotation").assertValid(document.element)
+
+
+def test_quotation_says_nothing_of_costs_orders_and_reasons() -> None:
+    paper = case("v68-zero-turn-head-gaskets")
+    assert paper.orders
+    bare = structs.replace(
+        paper,
+        orders=(),
+        extras=(),
+        assessment=None,
+        lines=tuple(structs.replace(line, why=(), labour_class=None) for line in paper.lines),
+    )
+    assert quotation(bare, ISSUED, zone=ZONE) == quotation(paper, ISSUED, zone=ZONE)
+
+
+def test_quotation_refuses_a_revision_that_was_never_issued() -> None:
+    draft = structs.replace(ISSUED, issued_at=None)
+    with pytest.raises(RevisionNotIssued, match="revision 3 of Q12"):
+        quotation(case("h27-generator-plug"), draft, zone=ZONE)
+
+
+def test_quotation_refuses_a_revision_whose_tax_is_not_known() -> None:
+    with pytest.raises(AmountsNotKnown, match="revision 3 of Q12"):
+        quotation(case("v68-zero-turn-stem-seals-tax-unknown"), ISSUED, zone=ZONE)
+
+
+def with_text(plain: QuotePaper, text: str) -> tuple[QuotePaper, Envelope]:
+    """Return a revision and its envelope with one text for every text that somebody writes."""
+    assert plain.exemption is not None
+    paper = structs.replace(
+        plain,
+        shop=structs.replace(plain.shop, id=text, name=text),
+        engine=structs.replace(plain.engine, name=text, chassis_name=text, build_code=text),
+        exemption=structs.replace(plain.exemption, certificate_number=text),
+        taxes=tuple(structs.replace(tax, component=text, name=text) for tax in plain.taxes),
+        lines=tuple(structs.replace(line, code=text, description=text) for line in plain.lines),
+    )
+    envelope = structs.replace(
+        ISSUED,
+        customer_name=text,
+        customer_address=text,
+        customer_e_mail=text,
+        machine_name=text,
+        machine_hours=text,
+        sha256=text,
+    )
+    return paper, envelope
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_quotation_with_any_text_is_valid_by_the_schema(text: str, shared: Path) -> None:
+    document = written(*with_text(case("v68-zero-turn-exempt"), text))
+    schema(shared, "Quotation").assertValid(document.element)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_quotation_keeps_any_text_in_any_field(text: str) -> None:
+    plain = case("v68-zero-turn-exempt")
+    document = written(*with_text(plain, text))
+    safe = safe_text(text)
+    for path in (
+        "SellerSupplierParty/Party/PartyName/Name",
+        "BuyerCustomerParty/Party/PartyName/Name",
+        "BuyerCustomerParty/Party/Contact/ElectronicMail",
+        "QuotationLine[1]/LineItem/Item/Name",
+        "QuotationLine[1]/LineItem/Item/SellersItemIdentification/ID",
+        "AdditionalDocumentReference/Attachment/ExternalReference/DocumentHash",
+    ):
+        assert document.text(path) == safe, path
+    assert f"Machine: {safe}" in document.texts("Note")
+    assert any(safe in reason for reason in document.texts("//TaxExemptionReason"))
+    # the text makes no elements of its own; only an address and notes have as many as it has
+    assert tags(document) == tags(written(plain))
+
+
+def tags(document: Read) -> Counter[str]:
+    found = Counter(str(each.element.tag).partition("}")[2] for each in document.every("//*"))
+    for name in ("Note", "AddressLine", "Line"):
+        del found[name]
+    return found
+
+
+def test_safe_text_marks_each_character_that_xml_cannot_hold() -> None:
+    assert safe_text("a\x00b\x1f\ud800\ufffe") == "a\ufffdb\ufffd\ufffd\ufffd"
+    assert (
+        safe_text("a\r\nb\rc\n\td\x7f\x85\u202e\U0001f600")
+        == "a\nb\nc\n\td\x7f\x85\u202e\U0001f600"
+    )
+
+
+def test_quotation_of_a_revision_is_the_same_bytes_each_time() -> None:
+    paper = case("h27-generator-discounts")
+    once = quotation(paper, ISSUED, zone=ZONE)
+    assert once == quotation(paper, ISSUED, zone=ZONE)
+    assert once.startswith(b"<?xml version='1.0' encoding='utf-8'?>\n<Quotation ")

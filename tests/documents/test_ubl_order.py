@@ -1,0 +1,157 @@
+"""Parts orders in UBL: sound by the schema, and figure for figure what was ordered."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from msgspec import structs
+from tests.documents.ubl_reader import CASES, HOSTILE, Read, codes, drawn_quotes, rounded, schema
+
+from kitwright.documents.paper import Amount, PaperFee, PaperOrder, QuotePaper, read_paper
+from kitwright.documents.ubl_order import OrderEnvelope, parts_order
+from kitwright.documents.ubl_xml import safe_text
+
+Ordered = tuple[QuotePaper, PaperOrder]
+
+
+def envelope_of(paper: QuotePaper) -> OrderEnvelope:
+    return OrderEnvelope(
+        letter="O3",
+        reference="Q12-3",
+        made_at=datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC),
+        shop=paper.shop,
+        language=paper.language,
+        zone="America/Toronto",
+    )
+
+
+def written(paper: QuotePaper, order: PaperOrder) -> Read:
+    return Read.of(parts_order(order, envelope_of(paper)))
+
+
+def ordered() -> Iterator[Ordered]:
+    papers = [read_paper(path.read_bytes()) for path in sorted(CASES.glob("*.answer.json"))]
+    papers += [paper for _, paper in drawn_quotes(range(100, 108), terms=2)]
+    for paper in papers:
+        for order in paper.orders:
+            yield paper, order
+
+
+@pytest.fixture(scope="module")
+def orders() -> list[Ordered]:
+    found = [*ordered()]
+    assert len(found) > 60
+    assert any(order.fees for _, order in found)
+    assert {order.net.currency for _, order in found} == {"BHD", "EUR", "JPY", "USD"}
+    return found
+
+
+def test_order_is_valid_by_the_schema(orders: list[Ordered], shared: Path) -> None:
+    for paper, order in orders:
+        schema(shared, "Order").assertValid(written(paper, order).element)
+
+
+def test_order_says_every_figure_and_adds_up(orders: list[Ordered]) -> None:
+    for paper, order in orders:
+        document = written(paper, order)
+        total = document.one("AnticipatedMonetaryTotal")
+        lines = document.every("OrderLine/LineItem")
+        assert [
+            (
+                line.text("Item/SellersItemIdentification/ID"),
+                line.text("Item/BuyersItemIdentification/ID"),
+                line.text("Item/Name"),
+                line.text("Item/BrandName"),
+                line.text("Item/PackSizeNumeric"),
+                line.quantity("Quantity"),
+                line.amount("Price/PriceAmount"),
+                line.amount("LineExtensionAmount"),
+                line.text("Delivery/RequestedDeliveryPeriod/EndDate"),
+            )
+            for line in lines
+        ] == [
+            (
+                line.sku,
+                line.item,
+                line.name,
+                line.brand,
+                str(line.pack_size),
+                (str(line.packs), "C62"),
+                Amount(line.unit_cost, order.net.currency),
+                line.net,
+                line.promised.isoformat(),
+            )
+            for line in order.lines
+        ]
+        assert total.amount("LineExtensionAmount") == order.goods
+        assert total.amount("TaxExclusiveAmount") == total.amount("PayableAmount") == order.net
+        nets = [line.number("LineExtensionAmount") for line in lines]
+        charges = [each.number("Amount") for each in document.every("AllowanceCharge")]
+        assert total.number("LineExtensionAmount") == sum(nets)
+        assert total.number("ChargeTotalAmount") == sum(charges)
+        assert total.number("TaxExclusiveAmount") == sum(nets) + sum(charges)
+        for line, net in zip(lines, nets, strict=True):
+            exact = Fraction(line.text("Quantity")) * Fraction(line.text("Price/PriceAmount"))
+            assert rounded(exact, order.net.currency) == net
+
+
+def test_order_codes_its_freight_and_words_its_fees(orders: list[Ordered]) -> None:
+    paper, order = next((paper, order) for paper, order in orders if Decimal(order.freight.amount))
+    fees = (PaperFee("small-order", Amount("1.00", "USD")), PaperFee("storage", order.freight))
+    document = written(paper, structs.replace(order, fees=fees))
+    assert document.texts("AllowanceCharge/AllowanceChargeReason") == [
+        "Small order",
+        "storage",
+        "Freight",
+    ]
+    assert document.texts("AllowanceCharge/AllowanceChargeReasonCode") == ["FC"]
+    assert "FC" in codes("BR-CL-20")
+    assert set(document.texts("AllowanceCharge/ChargeIndicator")) == {"true"}
+
+
+def test_order_names_its_parties_and_its_day(orders: list[Ordered]) -> None:
+    paper, order = orders[0]
+    document = written(paper, order)
+    assert document.text("ID") == "O3"
+    assert document.text("CustomerReference") == "Q12-3"
+    assert document.text("IssueDate") == "2027-03-01"
+    assert document.text("IssueTime") == "22:04:05-05:00"
+    assert document.text("BuyerCustomerParty/Party/PartyName/Name") == paper.shop.name
+    assert document.text("SellerSupplierParty/Party/PartyName/Name") == order.name
+    assert document.text("Delivery/RequestedDeliveryPeriod/EndDate") == order.promised.isoformat()
+
+
+def with_text(plain: PaperOrder, text: str) -> PaperOrder:
+    """Return an order with one text for every text of the catalogue."""
+    return structs.replace(
+        plain,
+        supplier=text,
+        name=text,
+        fees=(PaperFee(text, plain.goods),),
+        lines=tuple(
+            structs.replace(line, sku=text, item=text, name=text, brand=text)
+            for line in plain.lines
+        ),
+    )
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_order_with_any_text_is_valid_by_the_schema(
+    text: str, orders: list[Ordered], shared: Path
+) -> None:
+    paper, plain = orders[0]
+    schema(shared, "Order").assertValid(written(paper, with_text(plain, text)).element)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_order_keeps_any_text_in_any_field(text: str, orders: list[Ordered]) -> None:
+    paper, plain = orders[0]
+    document = written(paper, with_text(plain, text))
+    safe = safe_text(text)
+    assert document.text("SellerSupplierParty/Party/PartyName/Name") == safe
+    assert document.texts("AllowanceCharge/AllowanceChargeReason")[0] == safe
+    for name in ("Name", "BrandName", "SellersItemIdentification/ID"):
+        assert set(document.texts(f"OrderLine/LineItem/Item/{name}")) == {safe}
