@@ -21,7 +21,11 @@ class Letterhead(Struct, frozen=True, kw_only=True):
     @property
     def dialled(self) -> str:
         """The telephone number as an address to call, or an empty text."""
-        return "" if self.telephone is None else "tel:" + quote(self.telephone.replace(" ", ""))
+        return (
+            ""
+            if self.telephone is None
+            else "tel:" + quote(self.telephone.replace(" ", ""), safe="+")
+        )
 
     def written_to(self, subject: str) -> str:
         """Return an address to write to with a subject, or an empty text."""

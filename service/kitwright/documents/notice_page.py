@@ -32,7 +32,7 @@ _TEXTS: Final = {
         "Perhaps part of it got lost. Open it again from our message, or ask us for a new one.",
     ),
     Notice.accepted: (
-        "Thank you: we will do the repair",
+        "Thank you: we go ahead",
         "Your yes is recorded with the quote. If anything is unclear, ask us.",
     ),
     Notice.declined: (

@@ -91,7 +91,6 @@ def quote_page(
         money=money,
         hours=scribe.hours,
         number=scribe.number,
-        isolated=isolated,
         on_cylinder=lambda name, cylinder: on_cylinder(name, cylinder, scribe),
         on_cylinders=lambda name, cylinders: on_cylinders(name, cylinders, scribe),
     )

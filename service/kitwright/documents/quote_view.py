@@ -15,13 +15,14 @@ from kitwright.documents.paper import (
     PaperTax,
     QuotePaper,
 )
+from kitwright.documents.web_page import isolated
 from kitwright.language.scribe import Scribe
 
 _GROUPS: Final = (
     ("Parts and materials", ("part", "set", "customer_part", "consumable")),
     ("Work", ("labour", "sublet")),
     ("Fees and freight", ("fee", "freight", "core", "free")),
-    ("Taken off", ("discount",)),
+    ("Discounts", ("discount",)),
 )
 """Headings with the kinds of line that stand below; an unknown kind stands with the fees."""
 
@@ -62,7 +63,7 @@ class ViewGroup(Struct, frozen=True, kw_only=True):
 
 
 class ViewTotal(Struct, frozen=True, kw_only=True):
-    """A row under the lines. `weight` is `total`, `plain` or `within`: part of what stands above."""
+    """A row under the lines. `weight` is `total`, `plain` or `within` (part of the row above)."""
 
     label: str
     amount: str
@@ -171,7 +172,7 @@ def _line(line: PaperLine, scribe: Scribe) -> ViewLine:
 def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
     """Yield the part's number, and quantity and price where they say more than the amount."""
     if line.kind in _NUMBERED:
-        yield line.code
+        yield isolated(line.code)
     price = scribe.money(line.unit_price, line.amount.currency)
     quantity, unit = scribe.number(line.quantity), scribe.unit(line.unit, line.quantity)
     base = Decimal(line.base_quantity)
@@ -179,16 +180,15 @@ def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
         yield scribe.say("{quantity} min at {price} an hour", quantity=quantity, price=price)
     elif base != 1:
         yield scribe.say(
-            "{quantity} {unit} at {price} for {base} {unit}",
+            "{quantity} {unit} at {price} for {base} {base_unit}",
             quantity=quantity,
             unit=unit,
             price=price,
             base=scribe.number(line.base_quantity),
+            base_unit=scribe.unit(line.unit, line.base_quantity),
         )
     elif Decimal(line.quantity) != 1:
-        yield scribe.say(
-            "{quantity} {unit} at {price}", quantity=quantity, unit=unit, price=price
-        )
+        yield scribe.say("{quantity} {unit} at {price}", quantity=quantity, unit=unit, price=price)
 
 
 def _tax(tax: PaperTax, paper: QuotePaper, scribe: Scribe) -> ViewTotal:

@@ -18,27 +18,29 @@ from markupsafe import Markup
 from kitwright.language.scribe import Scribe
 
 # What is no mark on paper and no line break: controls, halves of pairs, what is no character.
-_ACTING: Final = re.compile(
-    "[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]"  # noqa: PLE2510
-)
+_ACTING: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 _TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
 """Marks that turn the reading direction beyond the text they stand in."""
 
 
 def isolated(text: str) -> str:
     """Return a text for the middle of a sentence, which its reading direction does not turn."""
-    return f"\u2068{text.translate(_TURNING)}\u2069"
+    return text if text.isascii() else f"\u2068{text.translate(_TURNING)}\u2069"
 
 
 def page(template: str, scribe: Scribe, **facts: object) -> str:
     """Return a page made of a template, as UTF-8 text can hold it."""
-    return _environment().get_template(template).render(
-        facts,
-        style=style(),
-        language=scribe.language,
-        say=scribe.say,
-        say_many=scribe.say_many,
-        day=scribe.day,
+    return (
+        _environment()
+        .get_template(template)
+        .render(
+            facts,
+            style=style(),
+            language=scribe.language,
+            say=scribe.say,
+            say_many=scribe.say_many,
+            day=scribe.day,
+        )
     )
 
 
@@ -47,7 +49,7 @@ def style() -> Markup:
     """Return the style sheet of all pages, as it stands in their style element."""
     sheet = files("kitwright.documents").joinpath("templates/page.css").read_text(encoding="utf-8")
     # It is ours and closes no element: a test sees to it.
-    return Markup(sheet)  # noqa: S704
+    return Markup(sheet)
 
 
 @cache
@@ -66,7 +68,7 @@ def page_policy() -> str:
 
 @cache
 def _environment() -> Environment:
-    return Environment(
+    environment = Environment(
         loader=PackageLoader("kitwright.documents"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -75,6 +77,8 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
+    environment.filters["isolated"] = isolated
+    return environment
 
 
 def _fit(value: object) -> object:
