@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from msgspec import structs
 from tests.cases.counter import REPOSITORY, Json, answer
 
 from kitwright.catalogue.load import load_catalogue
 from kitwright.documents.letterhead import Letterhead, letterhead
-from kitwright.documents.page_actions import PageActions, PageState
+from kitwright.documents.page_actions import PageActions, PageField, PageState
 from kitwright.documents.paper import Amount, Envelope, QuotePaper, read_paper
 from kitwright.documents.quote_page import quote_page
 from kitwright.language.scribe import Scribe
@@ -20,6 +21,11 @@ CASES = Path(__file__).parents[1] / "cases"
 NAMES = sorted(path.name.removesuffix(".answer.json") for path in CASES.glob("*.answer.json"))
 FINDINGS = REPOSITORY / "demo/requests/hire-yard/findings/0-zero-turn-oil-on-one-plug.json"
 BEFORE_A_REPAIR = REPOSITORY / "openapi/examples/previewQuote.findings-before-a-repair.json"
+
+FREE = {"description", "name", "plain", "text", "title", "words", "certificate_number", "role"}
+FREE |= {"chassis_name", "code", "parts", "priced"}
+KEPT_CODES = {"while-apart", "customer-brings"}
+"""Members of an answer that hold texts of people or of the catalogue."""
 
 ENVELOPE = Envelope(
     letter="Q12",
@@ -113,3 +119,51 @@ def shown(
 def told(state: PageState, **facts: object) -> PageActions:
     """Return what a page offers in another state."""
     return structs.replace(OPEN, state=state, **facts)
+
+
+def replaced(value: Any, free: str, key: str = "", path: str = "") -> Any:
+    """Return an answer with a text in the place of every free one."""
+    if isinstance(value, dict):
+        if value.get("code") in KEPT_CODES:
+            return value | {"text": free}
+        # a hazard's or a part's code is free, a reason's tells which reason it is
+        keep = {"code"} if path.endswith(("why", "diagnoses")) else set()
+        return {
+            name: one if name in keep else replaced(one, free, name, f"{path}.{name}")
+            for name, one in value.items()
+        }
+    if isinstance(value, list):
+        return [replaced(one, free, key, path) for one in value]
+    return free if isinstance(value, str) and key in FREE else value
+
+
+def whole_of_everything() -> Json:
+    """Return an answer in which every part of a page has something to say."""
+    made = of_findings()
+    one = case("v68-zero-turn-one-head-no-serial")
+    made |= {"provisional": True, "questions": one["questions"], "basis": "test"}
+    made |= {"in_play": for_a_test()["in_play"]}
+    made |= {"exemption": case("v68-zero-turn-exempt")["exemption"]}
+    made["lines"] = [*made["lines"], *case("v68-zero-turn-customer-parts")["lines"]]
+    return made
+
+
+def everything(free: str) -> str:
+    """Return a page on which all that is free says the same."""
+    free_envelope = structs.replace(
+        ENVELOPE,
+        customer_name=free,
+        customer_address=free,
+        machine_name=free,
+        machine_hours=free,
+    )
+    actions = structs.replace(
+        OPEN,
+        consent=free,
+        notice=free,
+        entered=dict.fromkeys(PageField, free),
+        wrong=dict.fromkeys(PageField, free),
+    )
+    # JSON holds no half of a pair, but a form may
+    kept = free.encode(errors="replace").decode()
+    return shown(replaced(whole_of_everything(), kept), actions, envelope=free_envelope)

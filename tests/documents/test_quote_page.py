@@ -18,12 +18,14 @@ from tests.documents.offers import (
     NAMES,
     OPEN,
     case,
+    everything,
     for_a_test,
     heads,
     long,
     of_findings,
     shown,
     told,
+    whole_of_everything,
 )
 from tests.documents.reading import NotStrict, figure, having, read, rows, section, text
 
@@ -45,11 +47,7 @@ HOSTILE = {
     "controls": "a\x00b\x07c\x1bd\x7f\x9b\ufffe",
     "half": "lone \ud800 half",
 }
-FREE = {"description", "name", "plain", "text", "title", "words", "certificate_number", "role"}
-FREE |= {"chassis_name", "code", "parts", "priced"}
-KEPT_CODES = {"while-apart", "customer-brings"}
-
-
+YARD = heads()["hire-yard"]
 EVERY = [*NAMES, "findings", "test", "long"]
 
 
@@ -173,56 +171,6 @@ def test_page_policy_allows_only_its_own_style() -> None:
         assert f"style-src 'sha256-{digest}';" in page_policy()
     assert page_policy().startswith("default-src 'none';")
     assert not re.search(r"<|url\((?!#)|@import|//", style())
-
-
-YARD = heads()["hire-yard"]
-
-
-def replaced(value: Any, free: str, key: str = "", path: str = "") -> Any:
-    """Return an answer with a text in the place of every free one."""
-    if isinstance(value, dict):
-        if value.get("code") in KEPT_CODES:
-            return value | {"text": free}
-        # a hazard's or a part's code is free, a reason's tells which reason it is
-        keep = {"code"} if path.endswith(("why", "diagnoses")) else set()
-        return {
-            name: one if name in keep else replaced(one, free, name, f"{path}.{name}")
-            for name, one in value.items()
-        }
-    if isinstance(value, list):
-        return [replaced(one, free, key, path) for one in value]
-    return free if isinstance(value, str) and key in FREE else value
-
-
-def whole_of_everything() -> Json:
-    """Return an answer in which every part of a page has something to say."""
-    made = of_findings()
-    one = case("v68-zero-turn-one-head-no-serial")
-    made |= {"provisional": True, "questions": one["questions"], "basis": "test"}
-    made |= {"in_play": for_a_test()["in_play"]}
-    made |= {"exemption": case("v68-zero-turn-exempt")["exemption"]}
-    made["lines"] = [*made["lines"], *case("v68-zero-turn-customer-parts")["lines"]]
-    return made
-
-
-def everything(free: str) -> str:
-    free_envelope = structs.replace(
-        ENVELOPE,
-        customer_name=free,
-        customer_address=free,
-        machine_name=free,
-        machine_hours=free,
-    )
-    actions = structs.replace(
-        OPEN,
-        consent=free,
-        notice=free,
-        entered=dict.fromkeys(PageField, free),
-        wrong=dict.fromkeys(PageField, free),
-    )
-    # JSON holds no half of a pair, but a form may
-    kept = free.encode(errors="replace").decode()
-    return shown(replaced(whole_of_everything(), kept), actions, envelope=free_envelope)
 
 
 def skeleton(page: str) -> list[tuple[str, tuple[str, ...]]]:
