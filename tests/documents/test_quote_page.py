@@ -222,6 +222,13 @@ def test_quote_page_has_forms_only_while_it_can_be_answered() -> None:
     assert list(read(shown(of_findings(), None)).iter("form")) == []
 
 
+def test_quote_page_asks_for_a_yes_to_the_whole_whatever_was_paid_already() -> None:
+    made = case("s50-walk-behind-breather-discount-and-prepaid")
+    assert money(made["totals"]["payable"]) < money(made["totals"]["gross"]) == Decimal("154.98")
+    yes, _ = read(shown(made)).iter("button")
+    assert text(yes) == "Yes, go ahead for €154.98"
+
+
 def test_quote_page_posts_the_names_that_the_service_reads() -> None:
     root = read(shown(of_findings()))
     named = [one.get("name") for one in root.iter() if one.tag in ("input", "textarea")]
