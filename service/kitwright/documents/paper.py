@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import date, datetime
 
 import msgspec
-from msgspec import Struct
+from msgspec import Struct, field
 
 
 class Amount(Struct, frozen=True):
@@ -231,24 +231,36 @@ class PaperExemption(Struct, frozen=True):
     kinds: tuple[str, ...] = ()
 
 
+class PaperEvidence(Struct, frozen=True):
+    """A finding, and how far it speaks for a fault."""
+
+    why: Reason
+
+
 class PaperDiagnosis(Struct, frozen=True):
-    """A ranked fault, with what speaks for and against it."""
+    """A ranked fault, with what speaks for it; `grade` is None for what is merely in play."""
 
     code: str
     name: str
     cylinder: int | None
     probability: str
-    grade: str
+    grade: str | None
     plain: str
     say_not: str
+    speaks_for: tuple[PaperEvidence, ...] = field(default=(), name="for")
 
 
 class PaperLeakage(Struct, frozen=True):
-    """A leak-down reading: the loss in per cent and its band."""
+    """What leaks from a cylinder: the loss in per cent, its band, and the band in words.
+
+    `standing` is `counts`, `indicative` or `void`.
+    """
 
     cylinder: int
     percent: str | None
     band: str | None
+    words: str | None = None
+    standing: str = "counts"
 
 
 class PaperAssessment(Struct, frozen=True):
@@ -258,8 +270,34 @@ class PaperAssessment(Struct, frozen=True):
     leakage: tuple[PaperLeakage, ...] = ()
 
 
+class PaperFault(Struct, frozen=True):
+    """A fault by name."""
+
+    name: str
+    cylinder: int | None
+
+
+class PaperScopeJob(Struct, frozen=True):
+    """A job by name."""
+
+    name: str
+    cylinder: int | None
+
+
+class PaperInPlay(Struct, frozen=True):
+    """What a repair would come to, should a test find these faults."""
+
+    faults: tuple[PaperFault, ...]
+    jobs: tuple[PaperScopeJob, ...]
+    price: Amount
+
+
 class QuotePaper(Struct, frozen=True, kw_only=True):
-    """A revision's answer, as documents read it."""
+    """A revision's answer, as documents read it.
+
+    `basis` is `asked`, `repair` or, where findings call for a test before any repair, `test`; then
+    `in_play` says what may follow.
+    """
 
     on: date
     valid_until: date
@@ -267,6 +305,8 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
     language: str
     catalogue_revision: str = ""
     provisional: bool
+    basis: str = "asked"
+    in_play: tuple[PaperInPlay, ...] = ()
     shop: PaperShop
     engine: PaperEngine
     assessment: PaperAssessment | None = None

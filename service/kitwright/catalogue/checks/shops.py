@@ -23,12 +23,19 @@ WEEK: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _LANGUAGE: Final = re.compile(r"[a-z]{2,3}(?:-[A-Z][a-z]{3})?(?:-(?:[A-Z]{2}|[0-9]{3}))?", re.ASCII)
 """Language, script, region: what BCP 47 calls the subtags that anyone writes."""
 
+_TELEPHONE: Final = re.compile(r"\+[0-9](?:[ -]?[0-9]){5,18}", re.ASCII)
+"""With the country's code, digits in groups: what can be dialled from anywhere."""
+
+_E_MAIL: Final = re.compile(r"[A-Za-z0-9._+-]{1,64}@[A-Za-z0-9-]+(?:\.[A-Za-z0-9-]+)+", re.ASCII)
+"""Narrower than the standard allows, so that it needs no quoting anywhere."""
+
 
 def check_shops(catalogue: Catalogue) -> Iterator[Fault]:
     """Yield faults of shops."""
     for shop in catalogue.shops.values():
         yield from _money(catalogue, shop)
         yield from _place(shop)
+        yield from _contact(shop)
         yield from _labour(catalogue, shop)
         yield from _parts_price(shop_file(shop.id), shop.parts_price)
         yield from _work(catalogue, shop)
@@ -80,6 +87,21 @@ def _place(shop: Shop) -> Iterator[Fault]:
     if not days or len(set(days)) < len(days) or not set(days) <= set(WEEK):
         message = "working_days are some of " + ", ".join(WEEK) + ", none twice"
         yield fault(file, "", "working-days-wrong", message)
+
+
+def _contact(shop: Shop) -> Iterator[Fault]:
+    contact = shop.contact
+    if contact is None:
+        return
+    file, label, code = shop_file(shop.id), "contact", "contact-malformed"
+    if any(not line.strip() or len(line.splitlines()) > 1 for line in contact.address):
+        yield fault(file, label, code, "address has lines that are empty or broken")
+    if contact.telephone is not None and not _TELEPHONE.fullmatch(contact.telephone):
+        message = f"telephone {contact.telephone!r} is no number such as +1 202-555-0100"
+        yield fault(file, label, code, message)
+    if contact.e_mail is not None and not _E_MAIL.fullmatch(contact.e_mail):
+        message = f"e_mail {contact.e_mail!r} is no address such as bench@shop.example"
+        yield fault(file, label, code, message)
 
 
 def _labour(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:

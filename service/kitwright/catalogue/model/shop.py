@@ -215,6 +215,14 @@ class StockRow(Record, frozen=True, kw_only=True):
     quality: Quality = Quality.maker
 
 
+class Contact(Record, frozen=True, kw_only=True):
+    """How customers reach the shop; `address` in lines, as on a letter."""
+
+    address: tuple[str, ...] = ()
+    telephone: str | None = None
+    e_mail: str | None = None
+
+
 class Shop(Record, frozen=True, kw_only=True):
     """A shop's policy. Every figure is its owner's to set.
 
@@ -241,4 +249,5 @@ class Shop(Record, frozen=True, kw_only=True):
     holidays: tuple[date, ...] = ()
     cash_step: Figure | None = None
     overrun: OverrunId | None = None
+    contact: Contact | None = None
     stock: tuple[StockRow, ...] = ()

@@ -1,0 +1,113 @@
+"""The leak-down readings of a kept revision as a picture that a page can hold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from typing import Final
+
+from markupsafe import Markup, escape
+
+from kitwright.documents.paper import PaperLeakage
+from kitwright.language.scribe import Scribe
+
+WIDTH: Final = 340
+LEFT: Final = 4
+PLOT: Final = 332
+TOP: Final = 6
+ROW: Final = 50
+BAR: Final = 16
+
+_LEAST_SCALE: Final = 40
+"""Per cent at the right edge, at least: so that a small loss looks small."""
+
+
+def leakage_svg(leakages: Sequence[PaperLeakage], scribe: Scribe) -> Markup:
+    """Return an SVG element with a bar for each cylinder that has a figure; it has its texts as a
+    title and a description.
+
+    Bars are full where a reading counts, hatched where it is indicative, an outline where it is
+    void, and each carries its figure. It is narrow, so that its letters stay legible on a
+    telephone. Its colours are classes of the page's style sheet.
+    """
+    rows = [one for one in leakages if one.percent is not None]
+    most = _scale(rows)
+    bottom = TOP + len(rows) * ROW
+    height = bottom + 30
+    title = scribe.say("How much air escapes from each cylinder, in per cent")
+    told = " ".join(leakage_told(one, scribe) for one in rows)
+    parts = [
+        Markup(
+            '<svg class="readings" role="img" viewBox="0 0 {} {}" '
+            'aria-labelledby="readings-title readings-text">'
+        ).format(WIDTH, height),
+        Markup('<title id="readings-title">{}</title>').format(title),
+        Markup('<desc id="readings-text">{}</desc>').format(told),
+        Markup(
+            '<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
+            'patternTransform="rotate(45)"><path d="M0 0V6" class="stripe"/></pattern></defs>'
+        ),
+        *_ticks(most, bottom, scribe),
+        *(_bar(at, one, most, scribe) for at, one in enumerate(rows)),
+        Markup("</svg>"),
+    ]
+    return Markup("\n").join(parts)
+
+
+def leakage_told(one: PaperLeakage, scribe: Scribe) -> str:
+    """Return a cylinder's reading as a sentence."""
+    if one.percent is None:
+        return scribe.say("Cylinder {cylinder}: no reading that counts.", cylinder=one.cylinder)
+    facts = {"cylinder": one.cylinder, "percent": scribe.percent(one.percent)}
+    if one.standing == "indicative":
+        text = scribe.say("Cylinder {cylinder}: {percent} escapes; a rough reading only.", **facts)
+    elif one.standing == "void":
+        text = scribe.say("Cylinder {cylinder}: {percent} escapes; does not count.", **facts)
+    else:
+        text = scribe.say("Cylinder {cylinder}: {percent} escapes.", **facts)
+    return text
+
+
+def _scale(rows: Sequence[PaperLeakage]) -> Decimal:
+    highest = max((Decimal(one.percent or 0) for one in rows), default=Decimal(0))
+    tens = int(highest // 10) * 10 + 10
+    return Decimal(min(100, max(_LEAST_SCALE, tens)))
+
+
+def _x(percent: Decimal, most: Decimal) -> str:
+    return f"{LEFT + min(max(percent, Decimal(0)), most) / most * PLOT:.1f}"
+
+
+def _ticks(most: Decimal, bottom: int, scribe: Scribe) -> Iterator[Markup]:
+    step = 10 if most <= 50 else 20
+    for tick in range(0, int(most) + 1, step):
+        x = _x(Decimal(tick), most)
+        anchor = "start" if tick == 0 else "end" if tick == most else "middle"
+        yield Markup('<path class="tick" d="M{} {}V{}"/>').format(x, TOP, bottom + 6)
+        text = scribe.percent(str(tick)) if tick else scribe.number("0")
+        yield Markup('<text class="scale" x="{}" y="{}" text-anchor="{}">{}</text>').format(
+            x, bottom + 22, anchor, text
+        )
+
+
+def _bar(at: int, one: PaperLeakage, most: Decimal, scribe: Scribe) -> Markup:
+    percent = Decimal(one.percent or 0)
+    top = TOP + at * ROW
+    width = max(Decimal(_x(percent, most)) - LEFT, Decimal(1))
+    label = scribe.say("Cylinder {cylinder}", cylinder=one.cylinder)
+    figure = scribe.percent(one.percent or "0")
+    return Markup(
+        '<text class="name" x="{left}" y="{text}">{label}</text>'
+        '<text class="figure" x="{right}" y="{text}" text-anchor="end">{figure}</text>'
+        '<rect class="bar {standing}" x="{left}" y="{bar}" width="{width}" height="{height}"/>'
+    ).format(
+        left=LEFT,
+        right=LEFT + PLOT,
+        text=top + 16,
+        label=label,
+        figure=figure,
+        standing=escape(one.standing),
+        bar=top + 24,
+        width=width,
+        height=BAR,
+    )

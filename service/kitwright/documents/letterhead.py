@@ -1,0 +1,46 @@
+"""Letterhead: who a document is from, and how its reader asks."""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Contact, Shop
+
+
+class Letterhead(Struct, frozen=True, kw_only=True):
+    """A shop on paper: its name, where its clocks are, and what of its contact is known."""
+
+    name: str
+    time_zone: str
+    address: tuple[str, ...] = ()
+    telephone: str | None = None
+    e_mail: str | None = None
+
+    @property
+    def dialled(self) -> str:
+        """The telephone number as an address to call, or an empty text."""
+        return (
+            ""
+            if self.telephone is None
+            else "tel:" + quote(self.telephone.replace(" ", ""), safe="+")
+        )
+
+    def written_to(self, subject: str) -> str:
+        """Return an address to write to with a subject, or an empty text."""
+        if self.e_mail is None:
+            return ""
+        return f"mailto:{quote(self.e_mail, safe='@')}?subject={quote(subject, safe='')}"
+
+
+def letterhead(shop: Shop) -> Letterhead:
+    """Return the letterhead of a shop of the catalogue."""
+    contact = shop.contact or Contact()
+    return Letterhead(
+        name=shop.name,
+        time_zone=shop.time_zone,
+        address=contact.address,
+        telephone=contact.telephone,
+        e_mail=contact.e_mail,
+    )

@@ -1,0 +1,137 @@
+"""A kept revision as a page for its customer: what, why, how much, until when, and yes or no."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.documents.leakage_svg import leakage_svg, leakage_told
+from kitwright.documents.letterhead import Letterhead
+from kitwright.documents.page_actions import PageActions, PageField, PageState
+from kitwright.documents.paper import (
+    Amount,
+    Envelope,
+    PaperAssessment,
+    PaperDiagnosis,
+    QuotePaper,
+)
+from kitwright.documents.quote_view import (
+    extras_together,
+    lines_of,
+    on_cylinder,
+    on_cylinders,
+    questioned,
+    totals_of,
+)
+from kitwright.documents.web_page import isolated, page
+from kitwright.language.scribe import Scribe
+
+_SURENESS: Final = {
+    "confirmed": "Confirmed: a test shows it directly.",
+    "probable": "Probable: most of what was found points to it, and no test shows it directly.",
+    "possible": "Possible: it fits what was found, and so do other causes.",
+}
+"""Grade -> how sure it is, in words."""
+
+
+class ViewDiagnosis(Struct, frozen=True, kw_only=True):
+    """A fault as its customer reads of it."""
+
+    name: str
+    grade: str
+    sureness: str
+    plain: str
+    is_certain: bool
+    reasons: tuple[str, ...]
+
+
+def quote_page(
+    paper: QuotePaper,
+    envelope: Envelope,
+    scribe: Scribe,
+    *,
+    shop: Letterhead,
+    actions: PageActions | None = None,
+) -> str:
+    """Return a revision as an HTML document without scripts, to be sent with `page_policy()`.
+
+    Without `actions` it is for reading only. Texts of the revision are marked as in its language,
+    where that is another than the scribe's. Errors beside fields are told at the top as well.
+    """
+    assessment = paper.assessment or PaperAssessment()
+
+    def money(amount: Amount) -> str:
+        return scribe.money(amount.amount, amount.currency)
+
+    return page(
+        "quote.html",
+        scribe,
+        paper=paper,
+        envelope=envelope,
+        shop=shop,
+        actions=actions,
+        fields=PageField,
+        told=_told(actions, scribe, shop),
+        machine=envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
+        picture=leakage_svg(assessment.leakage, scribe) if _has_figures(assessment) else "",
+        readings=[(leakage_told(one, scribe), one.words or "") for one in assessment.leakage],
+        diagnoses=[_diagnosis(one, scribe) for one in assessment.diagnoses if one.grade],
+        groups=lines_of(paper, scribe),
+        totals=totals_of(paper, scribe),
+        extras_total=extras_together(paper, scribe) if paper.extras else "",
+        questions=[(questioned(paper, one, scribe), one) for one in paper.questions],
+        mail=shop.written_to(
+            scribe.say(
+                "Quote {quote}, revision {revision}",
+                quote=envelope.letter,
+                revision=envelope.revision,
+            )
+        ),
+        money=money,
+        hours=scribe.hours,
+        number=scribe.number,
+        on_cylinder=lambda name, cylinder: on_cylinder(name, cylinder, scribe),
+        on_cylinders=lambda name, cylinders: on_cylinders(name, cylinders, scribe),
+    )
+
+
+def _has_figures(assessment: PaperAssessment) -> bool:
+    return any(one.percent is not None for one in assessment.leakage)
+
+
+def _diagnosis(one: PaperDiagnosis, scribe: Scribe) -> ViewDiagnosis:
+    grade = one.grade or ""
+    return ViewDiagnosis(
+        name=on_cylinder(one.name, one.cylinder, scribe),
+        grade=grade,
+        sureness=scribe.say(_SURENESS.get(grade, grade)),
+        plain=one.plain,
+        is_certain=grade == "confirmed",
+        reasons=tuple(evidence.why.text for evidence in one.speaks_for),
+    )
+
+
+def _told(actions: PageActions | None, scribe: Scribe, shop: Letterhead) -> str:
+    """Return what became of the revision, in a sentence; empty while it is open."""
+    if actions is None:
+        return ""
+    if actions.state in (PageState.accepted, PageState.declined):
+        return _decided(actions, scribe, shop)
+    return {
+        PageState.expired: scribe.say("This quote's time is over. Ask us for a new one."),
+        PageState.withdrawn: scribe.say("We have withdrawn this quote. Ask us what follows."),
+        PageState.superseded: scribe.say("A newer revision has taken the place of this one."),
+    }.get(actions.state, "")
+
+
+def _decided(actions: PageActions, scribe: Scribe, shop: Letterhead) -> str:
+    is_yes = actions.state is PageState.accepted
+    if actions.decided_at is None:
+        return scribe.say("This quote is accepted.") if is_yes else scribe.say("You said no.")
+    at = scribe.moment(actions.decided_at, shop.time_zone)
+    if actions.decided_by is None:
+        text = "Accepted on {moment}." if is_yes else "Declined on {moment}."
+        return scribe.say(text, moment=at)
+    text = "Accepted on {moment} by {who}." if is_yes else "Declined on {moment} by {who}."
+    return scribe.say(text, moment=at, who=isolated(actions.decided_by))

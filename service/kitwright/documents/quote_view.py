@@ -1,0 +1,217 @@
+"""The price of a kept revision arranged for reading: lines in groups, totals in their order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.documents.paper import (
+    Amount,
+    PaperLine,
+    PaperQuestion,
+    PaperTax,
+    QuotePaper,
+)
+from kitwright.documents.web_page import isolated
+from kitwright.language.scribe import Scribe
+
+_GROUPS: Final = (
+    ("Parts and materials", ("part", "set", "customer_part", "consumable")),
+    ("Work", ("labour", "sublet")),
+    ("Fees and freight", ("fee", "freight", "core", "free")),
+    ("Discounts", ("discount",)),
+)
+"""Headings with the kinds of line that stand below; an unknown kind stands with the fees."""
+
+_NUMBERED: Final = frozenset({"part", "set", "customer_part"})
+"""Kinds whose code is a part's number, which its reader may want to look up."""
+
+_TOLD: Final = frozenset(
+    {
+        "bench-minimum",
+        "core-deposit",
+        "customer-brings",
+        "diagnostic-credited",
+        "diagnostic-done",
+        "set-for-pieces",
+        "sublet-of-job",
+    }
+)
+"""Reasons that customers are told: none that names what the shop pays, where it buys, or what
+somebody of the shop wrote for the shop.
+"""
+
+
+class ViewLine(Struct, frozen=True, kw_only=True):
+    """A line as it is read: what, how much of it, and what is to be said of it."""
+
+    what: str
+    how: str
+    amount: str
+    notes: tuple[str, ...]
+
+
+class ViewGroup(Struct, frozen=True, kw_only=True):
+    """Lines of a kind, and what they come to."""
+
+    title: str
+    total: str
+    lines: tuple[ViewLine, ...]
+
+
+class ViewTotal(Struct, frozen=True, kw_only=True):
+    """A row under the lines. `weight` is `total`, `plain` or `within` (part of the row above)."""
+
+    label: str
+    amount: str
+    weight: str = "plain"
+
+
+def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
+    """Return the lines in groups that are not empty, in the order in which they were priced."""
+    known = {kind for _, kinds in _GROUPS for kind in kinds}
+    groups = []
+    for title, kinds in _GROUPS:
+        rows = [
+            line
+            for line in paper.lines
+            if line.kind in kinds or (line.kind not in known and "fee" in kinds)
+        ]
+        if rows:
+            groups.append(
+                ViewGroup(
+                    title=scribe.say(title),
+                    total=_together([row.amount for row in rows], scribe),
+                    lines=tuple(_line(row, scribe) for row in rows),
+                )
+            )
+    return tuple(groups)
+
+
+def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
+    """Return the rows from the sum of the lines to what is to pay."""
+    totals = paper.totals
+    rows = []
+    if _is_some(totals.discount):
+        rows.append(_total(scribe.say("All lines"), totals.lines, scribe))
+        rows.append(_total(scribe.say("Taken off"), totals.discount, scribe))
+    if totals.gross is None or totals.payable is None:
+        if totals.net is not None:
+            rows.append(_total(scribe.say("Without tax"), totals.net, scribe))
+        elif not rows:
+            rows.append(_total(scribe.say("All lines"), totals.lines, scribe))
+        return tuple(rows)
+    includes = paper.shop.prices_include_tax
+    net = totals.net or totals.gross
+    taxes = [_tax(tax, paper, scribe) for tax in paper.taxes]
+    if not includes:
+        rows += [_total(scribe.say("Without tax"), net, scribe), *taxes]
+    is_last = totals.payable == totals.gross
+    weight = "total" if is_last else "plain"
+    label = scribe.say("To pay, tax included") if is_last else scribe.say("Total, tax included")
+    rows.append(_total(label, totals.gross, scribe, weight))
+    if includes:
+        rows += [*taxes, _total(scribe.say("Without tax"), net, scribe, "within")]
+    if _is_some(totals.prepaid):
+        paid = Amount(str(-Decimal(totals.prepaid.amount)), totals.prepaid.currency)
+        rows.append(_total(scribe.say("Paid already"), paid, scribe))
+    if _is_some(totals.cash_rounding):
+        rows.append(_total(scribe.say("Rounded to coins"), totals.cash_rounding, scribe))
+    if not is_last:
+        rows.append(_total(scribe.say("To pay"), totals.payable, scribe, "total"))
+    if _is_some(totals.deposit):
+        label = scribe.say("Of it in advance, before parts are ordered")
+        rows.append(_total(label, totals.deposit, scribe, "within"))
+    return tuple(rows)
+
+
+def extras_together(paper: QuotePaper, scribe: Scribe) -> str:
+    """Return the extra prices added up."""
+    return _together([one.price for one in paper.extras], scribe)
+
+
+def questioned(paper: QuotePaper, question: PaperQuestion, scribe: Scribe) -> str:
+    """Return the name of the part that was priced for a role, with its cylinder."""
+    for need in paper.kit.needs:
+        if (need.role, need.cylinder, need.part) == (
+            question.role,
+            question.cylinder,
+            question.priced,
+        ):
+            return on_cylinder(need.name, question.cylinder, scribe)
+    return on_cylinder(question.role.replace("_", " "), question.cylinder, scribe)
+
+
+def on_cylinder(name: str, cylinder: int | None, scribe: Scribe) -> str:
+    """Return a name with its cylinder, where it has one."""
+    if cylinder is None:
+        return name
+    return scribe.say("{thing}, cylinder {cylinder}", thing=name, cylinder=cylinder)
+
+
+def on_cylinders(name: str, cylinders: Sequence[int], scribe: Scribe) -> str:
+    """Return a name with its cylinders, where it has any."""
+    if len(cylinders) < 2:
+        return on_cylinder(name, cylinders[0] if cylinders else None, scribe)
+    listed = ", ".join(map(str, cylinders))
+    return scribe.say("{thing}, cylinders {cylinders}", thing=name, cylinders=listed)
+
+
+def _line(line: PaperLine, scribe: Scribe) -> ViewLine:
+    return ViewLine(
+        what=line.description,
+        how=", ".join(_how(line, scribe)),
+        amount=scribe.money(line.amount.amount, line.amount.currency),
+        notes=tuple(dict.fromkeys(why.text for why in line.why if why.code in _TOLD)),
+    )
+
+
+def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
+    """Yield the part's number, and quantity and price where they say more than the amount."""
+    if line.kind in _NUMBERED:
+        yield isolated(line.code)
+    price = scribe.money(line.unit_price, line.amount.currency)
+    quantity, unit = scribe.number(line.quantity), scribe.unit(line.unit, line.quantity)
+    base = Decimal(line.base_quantity)
+    if line.unit == "MIN" and base == 60:
+        yield scribe.say("{quantity} min at {price} an hour", quantity=quantity, price=price)
+    elif base != 1:
+        yield scribe.say(
+            "{quantity} {unit} at {price} for {base} {base_unit}",
+            quantity=quantity,
+            unit=unit,
+            price=price,
+            base=scribe.number(line.base_quantity),
+            base_unit=scribe.unit(line.unit, line.base_quantity),
+        )
+    elif Decimal(line.quantity) != 1:
+        yield scribe.say("{quantity} {unit} at {price}", quantity=quantity, unit=unit, price=price)
+
+
+def _tax(tax: PaperTax, paper: QuotePaper, scribe: Scribe) -> ViewTotal:
+    facts = {
+        "tax": tax.name,
+        "rate": scribe.percent(tax.rate),
+        "base": scribe.money(tax.base.amount, tax.base.currency),
+    }
+    if paper.shop.prices_include_tax:
+        label = scribe.say("In it {tax}, {rate} of {base}", **facts)
+        return _total(label, tax.amount, scribe, "within")
+    return _total(scribe.say("{tax}, {rate} of {base}", **facts), tax.amount, scribe)
+
+
+def _total(label: str, amount: Amount, scribe: Scribe, weight: str = "plain") -> ViewTotal:
+    money = scribe.money(amount.amount, amount.currency)
+    return ViewTotal(label=label, amount=money, weight=weight)
+
+
+def _together(amounts: Sequence[Amount], scribe: Scribe) -> str:
+    total = sum((Decimal(one.amount) for one in amounts), Decimal(0))
+    return scribe.money(str(total), amounts[0].currency)
+
+
+def _is_some(amount: Amount) -> bool:
+    return Decimal(amount.amount) != 0
