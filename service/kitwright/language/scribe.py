@@ -16,6 +16,7 @@ from babel import Locale
 from babel.dates import format_date, format_datetime
 from babel.numbers import format_decimal, parse_pattern
 
+from kitwright.language import english
 from kitwright.language.render import LANGUAGES, UnknownLanguage
 from kitwright.money import digits
 
@@ -101,3 +102,15 @@ class Scribe:
         """Return the word for a unit of measure."""
         one, many = _UNITS.get(code, (code, code))
         return self.say(one if Decimal(quantity) == 1 else many)
+
+    def on_cylinder(self, thing: str, cylinder: object) -> str:
+        """Return a thing with its cylinder, where it has one."""
+        if cylinder is None:
+            return thing
+        return self.say("{thing}, cylinder {cylinder}", thing=thing, cylinder=cylinder)
+
+    def thing(self, name: str, cylinder: object = None) -> str:
+        """Return the words for a component, role or work: `head` or `head@1`, with its cylinder."""
+        bare, _, marked = name.partition("@")
+        told = self.say(english.WORDS.get(bare, bare.replace("_", " ")))
+        return self.on_cylinder(told, (marked or None) if cylinder is None else cylinder)
