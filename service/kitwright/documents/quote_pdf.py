@@ -88,7 +88,10 @@ def quote_sheet(
         "found": [] if paper.assessment is None else _found(paper.assessment, scribe),
         "readings": [] if paper.assessment is None else _readings(paper.assessment, scribe),
         "jobs": [
-            [scribe.on_cylinder(job.name, job.cylinder), *dict.fromkeys(why.text for why in job.why)]
+            [
+                scribe.on_cylinder(job.name, job.cylinder),
+                *dict.fromkeys(why.text for why in job.why),
+            ]
             for job in paper.jobs
         ],
         "groups": [
