@@ -13,12 +13,13 @@ from kitwright.documents.printable import printable
 from kitwright.language.scribe import Scribe
 
 ROW: Final = 24
-LABEL: Final = 250
 DISC: Final = 9
 GAP: Final = 30
 LANE: Final = 7
 TOP: Final = 14
 _LONGEST: Final = 34
+"""Characters of a name in the picture; the words beside it give the whole name."""
+
 _INK: Final = "#14242c"
 _QUIET: Final = "#c3cbcf"
 
@@ -45,8 +46,10 @@ def access_svg(paper: QuotePaper, scribe: Scribe) -> Drawing:
     it stands before.
     """
     steps = paper.access.remove
-    nodes = _placed(steps)
-    width = max((node.x for node in nodes), default=LABEL) + DISC + 16
+    names = [_name(step, scribe) for step in steps]
+    left = 70 + max(map(len, names), default=20) * 7
+    nodes = _placed(steps, left)
+    width = max((node.x for node in nodes), default=left) + DISC + 16
     height = TOP * 2 + max(len(steps), 1) * ROW
     told = _told(steps, nodes, scribe)
     parts = [
@@ -60,7 +63,7 @@ def access_svg(paper: QuotePaper, scribe: Scribe) -> Drawing:
         *(_guide(node, width) for node in nodes),
         *(line for node in nodes for line in _way_out(node, nodes)),
         *(line for node in nodes for line in _way_in(node, nodes)),
-        *(_mark(node, step, scribe) for node, step in zip(nodes, steps, strict=True)),
+        *(_mark(node, name, scribe) for node, name in zip(nodes, names, strict=True)),
         "</svg>",
     ]
     return Drawing(svg="\n".join(parts) + "\n", told=told)
@@ -70,7 +73,12 @@ def _instance(step: PaperStep) -> str:
     return step.component if step.cylinder is None else f"{step.component}@{step.cylinder}"
 
 
-def _placed(steps: Sequence[PaperStep]) -> list[_Node]:
+def _name(step: PaperStep, scribe: Scribe) -> str:
+    name = printable(scribe.thing(step.component, step.cylinder))
+    return name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…"
+
+
+def _placed(steps: Sequence[PaperStep], left: int) -> list[_Node]:
     """Return where each step stands; a reason about a step that is no later one is passed over."""
     rows = {_instance(step): row for row, step in enumerate(steps)}
     before: list[tuple[int, ...]] = []
@@ -83,7 +91,7 @@ def _placed(steps: Sequence[PaperStep]) -> list[_Node]:
         for other in later:
             columns[other] = max(columns[other], columns[row] + 1)
     reached = {other for later in before for other in later}
-    lefts = [LABEL]
+    lefts = [left]
     for column in range(max(columns, default=0)):
         lanes = sum(columns[row] == column + 1 for row in reached)
         lefts.append(lefts[-1] + GAP + LANE * lanes)
@@ -140,10 +148,7 @@ def _line(x1: int, y1: int, x2: int, y2: int) -> str:
     return f'<path d="M{x1} {y1} L{x2} {y2}" fill="none" stroke="{_INK}" stroke-width="1.1"/>'
 
 
-def _mark(node: _Node, step: PaperStep, scribe: Scribe) -> str:
-    name = printable(scribe.thing(step.component, step.cylinder))
-    if len(name) > _LONGEST:
-        name = name[: _LONGEST - 1] + "…"
+def _mark(node: _Node, name: str, scribe: Scribe) -> str:
     number = scribe.number(str(node.row + 1))
     return (
         f'<text x="26" y="{_y(node) + 5}" text-anchor="end" fill="{_INK}">{number}</text>'

@@ -14,6 +14,7 @@ from kitwright.documents.hypertext import hypertext
 from kitwright.documents.paper import Envelope, PaperCaution, PaperNeed, QuotePaper
 from kitwright.documents.press import press
 from kitwright.language.scribe import Scribe
+from kitwright.units import decimal_text
 
 Looks = Mapping[str, tuple[str, ...]]
 """Component, without cylinder -> what the layout asks to look at or photograph there."""
@@ -29,7 +30,7 @@ def bench_sheet_pdf(
         "bench_sheet.typ",
         sheet,
         at=moment_of(paper, envelope),
-        pictures={"access": drawing.svg},
+        exact={"access": drawing.svg},
     )
 
 
@@ -184,7 +185,7 @@ def _used(paper: QuotePaper, scribe: Scribe) -> list[str]:
             continue
         known = items.get(need.part)
         quantity = Decimal(need.quantity) + (Decimal(known.quantity) if known else 0)
-        items[need.part] = structs.replace(need, quantity=f"{quantity:f}", cylinder=None)
+        items[need.part] = structs.replace(need, quantity=decimal_text(quantity, 6), cylinder=None)
     return [_part(need, scribe) for need in items.values()]
 
 

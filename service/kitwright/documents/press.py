@@ -52,7 +52,7 @@ class Press:
         sheet: Mapping[str, object],
         *,
         at: datetime,
-        pictures: Mapping[str, str] | None = None,
+        exact: Mapping[str, str] | None = None,
     ) -> bytes:
         """Return a document as PDF; the same sheet at the same moment gives the same bytes.
 
@@ -60,7 +60,7 @@ class Press:
             template: the name of a file in the folder.
             sheet: texts, numbers and lists of them, as the template reads them.
             at: the moment that stands in the document as its making.
-            pictures: SVG documents by name; they are drawn as they are.
+            exact: what is no text to read, by name: SVG documents and addresses, as they are.
 
         Raises: NotPrintable.
         """
@@ -68,7 +68,7 @@ class Press:
         # the sentence that explains the mark holds it too
         shown = msgspec.json.encode({**told, "unknown": None})
         is_whole = UNKNOWN.encode() not in shown
-        whole = {"sheet": told, "is_whole": is_whole, "pictures": pictures or {}}
+        whole = {"sheet": told, "is_whole": is_whole, "exact": exact or {}}
         inputs = {"sheet": msgspec.json.encode(whole).decode()}
         with self._lock:
             try:
@@ -79,8 +79,9 @@ class Press:
                     pdf_standards=["ua-1"],
                     timestamp=int(at.timestamp()),
                 )
-            except typst.TypstError as error:
-                raise NotPrintable(template, error.message) from error
+            except RuntimeError as error:
+                # typst's own errors are among these
+                raise NotPrintable(template, str(error)) from error
         if not isinstance(made, bytes):
             raise NotPrintable(template, "no single file came of it")
         return made

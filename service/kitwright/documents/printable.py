@@ -16,10 +16,10 @@ UNKNOWN: Final = "\ufffd"
 """What stands for a character that can't be printed."""
 
 _LONGEST: Final = 30
-"""Characters of a word that fits into every column for running text."""
+"""The widest word that fits into every column for running text; a narrow letter counts 1."""
 
-_PIECE: Final = 15
-"""Characters after which a longer word may be broken."""
+_PIECE: Final = 14
+"""The width after which a wider word may be broken."""
 
 _BREAK: Final = "\u200b"
 """A place without width where a line may end."""
@@ -73,12 +73,21 @@ def printable(text: str) -> str:
 def set_in_type(text: str) -> str:
     """Return a printable text in which words too long for a line may be broken."""
     text = printable(text)
-    if len(text) <= _LONGEST:
-        return text
     return " ".join(_breakable(word) for word in text.split(" "))
 
 
 def _breakable(word: str) -> str:
-    if len(word) <= _LONGEST:
+    if sum(map(_width, word)) <= _LONGEST:
         return word
-    return _BREAK.join(word[at : at + _PIECE] for at in range(0, len(word), _PIECE))
+    pieces, room = [""], _PIECE
+    for sign in word:
+        room -= _width(sign)
+        if room < 0:
+            pieces.append("")
+            room = _PIECE - _width(sign)
+        pieces[-1] += sign
+    return _BREAK.join(pieces)
+
+
+def _width(sign: str) -> int:
+    return 2 if sign.isupper() or sign in "mwæœ@%&" or sign > "\u1fff" else 1

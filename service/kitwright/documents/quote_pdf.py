@@ -66,8 +66,9 @@ def quote_pdf(
         ceiling: what the bill may come to without asking again; the total to pay if absent.
         link: where the customer can answer on line.
     """
-    sheet = quote_sheet(paper, envelope, scribe, contact, ceiling, link)
-    return press().print("quote.typ", sheet, at=moment_of(paper, envelope))
+    address = link if link and link.startswith(("https://", "http://")) else ""
+    sheet = quote_sheet(paper, envelope, scribe, contact, ceiling, address)
+    return press().print("quote.typ", sheet, at=moment_of(paper, envelope), exact={"link": address})
 
 
 def quote_sheet(
@@ -76,7 +77,7 @@ def quote_sheet(
     scribe: Scribe,
     contact: Contact,
     ceiling: Amount | None,
-    link: str | None,
+    link: str,
 ) -> Sheet:
     """Return what the quote's template shows, in its order."""
     return {
@@ -118,7 +119,7 @@ def quote_sheet(
         "limit": _limit(paper, ceiling, scribe),
         "cautions": [[one.title, one.text] for one in paper.cautions],
         "answer": _answer(contact, link, scribe),
-        "link": link if link and link.startswith(("https://", "http://")) else "",
+        "link": link,
         "agreed": (
             ""
             if envelope.agreed_at is None
@@ -302,7 +303,7 @@ def _limit(paper: QuotePaper, ceiling: Amount | None, scribe: Scribe) -> str:
     )
 
 
-def _answer(contact: Contact, link: str | None, scribe: Scribe) -> list[str]:
+def _answer(contact: Contact, link: str, scribe: Scribe) -> list[str]:
     say = scribe.say
     reached = ", ".join(contact_lines(Contact(telephone=contact.telephone, e_mail=contact.e_mail)))
     told = [say("Yes: sign below, or tell us. Nothing is begun before.")]
