@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -121,6 +122,11 @@ def text(made: bytes) -> str:
 
 def even(told: str) -> str:
     return " ".join(told.replace("\u200b", "").split())
+
+
+def bare(told: str) -> str:
+    """Return a text without spaces and hyphens, which fall differently where lines end."""
+    return re.sub(r"[\s\u00ad\u200b-]", "", told)
 
 
 def elements(pdf: pikepdf.Pdf) -> Iterator[pikepdf.Dictionary]:

@@ -85,7 +85,8 @@ def _below(element: pikepdf.Dictionary) -> Iterator[pikepdf.Dictionary]:
 def _scope(cell: pikepdf.Dictionary) -> str:
     attributes = cell.get("/A")
     listed = attributes if isinstance(attributes, pikepdf.Array) else [attributes]
-    (scope,) = [str(one.Scope) for one in listed if "/Scope" in one]
+    known = [one for one in listed if isinstance(one, pikepdf.Dictionary)]
+    (scope,) = [str(one.Scope) for one in known if "/Scope" in one]
     return scope
 
 

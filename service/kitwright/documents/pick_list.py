@@ -85,6 +85,6 @@ def _roles(paper: QuotePaper, item: str, scribe: Scribe) -> list[str]:
 def _along(shelf: str | None) -> tuple[bool, list[tuple[int, str]]]:
     """Return a key that sorts bins as they stand: F2 before F10, what has no bin last."""
     parts = re.findall(r"\d+|\D+", shelf or "")
-    return shelf is None, [
+    return not shelf, [
         (int(part), "") if part.isdecimal() and part.isascii() else (-1, part) for part in parts
     ]
