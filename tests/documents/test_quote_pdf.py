@@ -3,6 +3,7 @@
 import io
 import re
 from collections import Counter
+from datetime import UTC, datetime
 
 import pikepdf
 import pytest
@@ -38,7 +39,11 @@ def amounts(paper: QuotePaper) -> Counter[str]:
     shown += [each for each in owed if each is not None]
     shown += [each for each in (totals.discount, totals.deposit) if float(each.amount)]
     texts = [SCRIBE.money(each.amount, each.currency) for each in shown]
-    texts += [SCRIBE.money(line.unit_price, line.amount.currency) for line in paper.lines]
+    texts += [
+        SCRIBE.money(line.unit_price, line.amount.currency)
+        for line in paper.lines
+        if line.kind != "discount"
+    ]
     return Counter(texts)
 
 
@@ -120,6 +125,17 @@ def test_quote_pdf_tells_that_a_draft_is_none_to_agree_to() -> None:
     made = quote_pdf(paper_of(), draft, SCRIBE, contact=CONTACT)
 
     assert "Draft, not issued yet" in text(made)
+    assert "Signature" not in text(made)
+
+
+def test_quote_pdf_asks_for_no_second_yes() -> None:
+    agreed = structs.replace(
+        ENVELOPE, state="accepted", agreed_at=datetime(2027, 3, 2, 23, 30, tzinfo=UTC)
+    )
+    made = quote_pdf(paper_of(), agreed, SCRIBE, contact=CONTACT, zone="Pacific/Auckland")
+
+    assert "Agreed on March 3, 2027" in text(made)
+    assert "Signature" not in text(made)
 
 
 def test_quote_pdf_tells_of_an_exemption_and_of_unknown_tax() -> None:
@@ -129,6 +145,7 @@ def test_quote_pdf_tells_of_an_exemption_and_of_unknown_tax() -> None:
     assert "certificate EX-0001, valid until December 31, 2027" in exempt
     assert "The tax is not known yet" in unknown
     assert "To pay" not in unknown
+    assert "Signature" not in unknown
 
 
 @pytest.mark.parametrize("link", ["javascript:alert(1)", "file:///etc/passwd"])

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
-from itertools import groupby
-from typing import Final
 
 from kitwright.documents.contact import Contact
 from kitwright.documents.frame import (
@@ -15,36 +13,17 @@ from kitwright.documents.frame import (
     frame,
     machine_rows,
     moment_of,
-    reasons,
 )
 from kitwright.documents.paper import (
     Amount,
     Envelope,
     PaperAssessment,
     PaperExtra,
-    PaperLine,
     QuotePaper,
 )
 from kitwright.documents.press import press
+from kitwright.documents.price_sheet import grouped_lines, total_rows
 from kitwright.language.scribe import Scribe
-
-_GROUPS: Final = {
-    "part": "Parts and materials",
-    "set": "Parts and materials",
-    "customer_part": "Parts and materials",
-    "consumable": "Parts and materials",
-    "core": "Deposits on old parts",
-    "labour": "Labour",
-    "sublet": "Work sent out",
-    "fee": "Fees",
-    "freight": "Fees",
-    "free": "Further",
-    "discount": "Discounts",
-}
-"""Kind of a line -> the heading over it."""
-
-_COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
-"""Kinds of lines that are goods, with a number and a unit of their own."""
 
 
 def quote_pdf(
@@ -55,6 +34,7 @@ def quote_pdf(
     contact: Contact,
     ceiling: Amount | None = None,
     link: str | None = None,
+    zone: str = "UTC",
 ) -> bytes:
     """Return a revision as the customer is asked to agree to it, as PDF/UA-1.
 
@@ -64,10 +44,16 @@ def quote_pdf(
         scribe: words in the answer's language.
         contact: how the shop is reached.
         ceiling: what the bill may come to without asking again; the total to pay if absent.
-        link: where the customer can answer on line.
+        link: where the customer can answer on line, an http or https address.
+        zone: the shop's time zone, which the moment of an agreement is told in.
     """
     address = link if link and link.startswith(("https://", "http://")) else ""
-    sheet = quote_sheet(paper, envelope, scribe, contact, ceiling, address)
+    sheet = {
+        **quote_sheet(paper, envelope, scribe, contact, ceiling),
+        "agreed": _agreed(envelope, zone, scribe),
+        "answer": _answer(contact, address, scribe) if _is_offer(paper, envelope) else [],
+        "link": address,
+    }
     return press().print("quote.typ", sheet, at=moment_of(paper, envelope), exact={"link": address})
 
 
@@ -77,9 +63,8 @@ def quote_sheet(
     scribe: Scribe,
     contact: Contact,
     ceiling: Amount | None,
-    link: str,
 ) -> Sheet:
-    """Return what the quote's template shows, in its order."""
+    """Return what the quote's template shows whatever became of the quote, in its order."""
     return {
         **frame(scribe.say("Quote"), paper, envelope, scribe, contact),
         "words": _words(scribe, paper),
@@ -95,13 +80,8 @@ def quote_sheet(
             ]
             for job in paper.jobs
         ],
-        "groups": [
-            {"name": name, "lines": [_line(line, scribe) for line in lines]}
-            for name, lines in groupby(
-                paper.lines, lambda line: scribe.say(_GROUPS.get(line.kind, "Further"))
-            )
-        ],
-        "totals": list(_totals(paper, scribe)),
+        "groups": grouped_lines(paper, scribe),
+        "totals": list(total_rows(paper, scribe)),
         "notes": list(_notes(paper, scribe)),
         "questions": [
             [
@@ -118,15 +98,19 @@ def quote_sheet(
         "extras": [_extra(one, scribe) for one in paper.extras],
         "limit": _limit(paper, ceiling, scribe),
         "cautions": [[one.title, one.text] for one in paper.cautions],
-        "answer": _answer(contact, link, scribe),
-        "link": link,
-        "agreed": (
-            ""
-            if envelope.agreed_at is None
-            else scribe.say("Agreed on {moment}.", moment=scribe.moment(envelope.agreed_at, "UTC"))
-        ),
         "seal": envelope.sha256 or "",
     }
+
+
+def _is_offer(paper: QuotePaper, envelope: Envelope) -> bool:
+    """Return whether the customer can say yes to it: it is issued, and its total is known."""
+    return envelope.state == "issued" and paper.totals.payable is not None
+
+
+def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
+    if envelope.agreed_at is None:
+        return ""
+    return scribe.say("Agreed on {moment}.", moment=scribe.moment(envelope.agreed_at, zone))
 
 
 def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
@@ -202,69 +186,6 @@ def _readings(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
 
 def _hundredfold(share: str) -> str:
     return str((Decimal(share) * 100).quantize(Decimal(1)))
-
-
-def _line(line: PaperLine, scribe: Scribe) -> Sheet:
-    is_goods = line.kind in _COUNTED
-    quantity = scribe.number(line.quantity)
-    if is_goods or line.unit != "C62":
-        quantity += f" {scribe.unit(line.unit, line.quantity)}"
-    return {
-        "name": line.description,
-        "code": line.code if is_goods else "",
-        "why": " ".join(reasons(line.why)),
-        "quantity": quantity,
-        "each": _unit_price(line, scribe),
-        "amount": scribe.money(line.amount.amount, line.amount.currency),
-    }
-
-
-def _unit_price(line: PaperLine, scribe: Scribe) -> str:
-    price = scribe.money(line.unit_price, line.amount.currency)
-    if line.unit == "MIN" and line.base_quantity == "60":
-        return scribe.say("{price} an hour", price=price)
-    if line.unit in ("C62", "SET") and line.base_quantity == "1":
-        return price
-    unit = scribe.unit(line.unit, line.base_quantity)
-    many = "" if line.base_quantity == "1" else f"{scribe.number(line.base_quantity)} "
-    return scribe.say("{price} per {measure}", price=price, measure=f"{many}{unit}")
-
-
-def _totals(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
-    """Yield name, amount and whether it is what is owed, for each row under the lines."""
-    say, totals = scribe.say, paper.totals
-
-    def row(name: str, amount: Amount, is_owed: bool = False) -> list[str | bool]:
-        return [name, scribe.money(amount.amount, amount.currency), is_owed]
-
-    if _counts(totals.discount) or totals.net is None:
-        yield row(say("Lines together"), totals.lines)
-    if _counts(totals.discount):
-        yield row(say("Discount"), totals.discount)
-    if totals.net is not None:
-        yield row(say("Without tax"), totals.net)
-    for tax in paper.taxes:
-        base = scribe.money(tax.base.amount, tax.base.currency)
-        of = say("{tax}, {rate} of {base}", tax=tax.name, rate=scribe.percent(tax.rate), base=base)
-        yield row(of, tax.amount)
-    if totals.gross is not None and totals.gross != totals.payable:
-        yield row(say("With tax"), totals.gross)
-    if _counts(totals.prepaid):
-        yield row(say("Paid already"), _less(totals.prepaid))
-    if _counts(totals.cash_rounding):
-        yield row(say("Rounded to coins"), totals.cash_rounding)
-    if totals.payable is not None:
-        yield row(say("To pay"), totals.payable, is_owed=True)
-    if _counts(totals.deposit):
-        yield row(say("Of it in advance, for parts ordered"), totals.deposit)
-
-
-def _counts(amount: Amount) -> bool:
-    return Decimal(amount.amount) != 0
-
-
-def _less(amount: Amount) -> Amount:
-    return Amount(amount=str(-Decimal(amount.amount)), currency=amount.currency)
 
 
 def _notes(paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
