@@ -351,11 +351,11 @@ def test_quote_page_bears_an_absent_reading_and_a_total_loss() -> None:
 class Silent(Scribe):
     """Says nothing of its own, so that what is left on a page is not the page's own."""
 
-    def say(self, text: str, **facts: object) -> str:
+    def say(self, text: str, /, **facts: object) -> str:
         del text
         return " ".join(str(one) for one in facts.values())
 
-    def say_many(self, one: str, many: str, count: int, **facts: object) -> str:
+    def say_many(self, one: str, many: str, count: int, /, **facts: object) -> str:
         del one, many, facts
         return str(count)
 

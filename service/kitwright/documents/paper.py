@@ -21,10 +21,11 @@ class Amount(Struct, frozen=True):
 
 
 class Reason(Struct, frozen=True):
-    """Why something is there: a code and a sentence."""
+    """Why something is there: a code, a sentence, and the facts in it."""
 
     code: str
     text: str
+    facts: dict[str, object] = {}
 
 
 class PaperShop(Struct, frozen=True):
@@ -97,6 +98,23 @@ class PaperNeed(Struct, frozen=True):
     why: tuple[Reason, ...]
 
 
+class PaperCover(Struct, frozen=True):
+    """A role that a pack serves."""
+
+    role: str
+    cylinder: int | None
+    part: str
+    quantity: str
+
+
+class PaperPack(Struct, frozen=True):
+    """Packs of one item from one source; `stock` are the shelves."""
+
+    item: str
+    source: str
+    covers: tuple[PaperCover, ...]
+
+
 class PaperStock(Struct, frozen=True):
     """What is taken from the shelves."""
 
@@ -111,6 +129,7 @@ class PaperKit(Struct, frozen=True):
 
     needs: tuple[PaperNeed, ...]
     from_stock: tuple[PaperStock, ...]
+    packs: tuple[PaperPack, ...] = ()
 
 
 class PaperLine(Struct, frozen=True):
@@ -170,6 +189,7 @@ class PaperOrderLine(Struct, frozen=True):
     net: Amount
     stock: str
     promised: date
+    covers: tuple[PaperCover, ...] = ()
 
 
 class PaperFee(Struct, frozen=True):

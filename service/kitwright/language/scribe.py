@@ -86,3 +86,15 @@ class Scribe:
         # a language may tell apart more than one and several, but of whole numbers only
         count = int(number) if number == int(number) else 2
         return self._texts.say_many(*english.UNITS[code], count)
+
+    def on_cylinder(self, thing: str, cylinder: object) -> str:
+        """Return a thing with its cylinder, where it has one."""
+        if cylinder is None:
+            return thing
+        return self.say("{thing}, cylinder {cylinder}", thing=thing, cylinder=cylinder)
+
+    def thing(self, name: str, cylinder: object = None) -> str:
+        """Return the words for a component, role or work: `head` or `head@1`, with its cylinder."""
+        bare, _, marked = name.partition("@")
+        told = self._texts.of("word", english.WORDS.get(bare, bare.replace("_", " ")))
+        return self.on_cylinder(told, (marked or None) if cylinder is None else cylinder)

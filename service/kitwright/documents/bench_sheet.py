@@ -1,0 +1,199 @@
+"""The bench sheet: what comes off and goes back, what to look at, and blanks for what was done."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+
+from msgspec import structs
+
+from kitwright.documents.access_svg import Drawing, access_svg
+from kitwright.documents.contact import Contact
+from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of
+from kitwright.documents.hypertext import hypertext
+from kitwright.documents.paper import Envelope, PaperCaution, PaperNeed, QuotePaper
+from kitwright.documents.press import press
+from kitwright.language.scribe import Scribe
+from kitwright.units import decimal_text
+
+Looks = Mapping[str, tuple[str, ...]]
+"""Component, without cylinder -> what the layout asks to look at or photograph there."""
+
+
+def bench_sheet_pdf(
+    paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
+) -> bytes:
+    """Return the bench sheet of a revision as PDF/UA-1. It holds no price and no customer."""
+    drawing = access_svg(paper, scribe)
+    sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    return press().print(
+        "bench_sheet.typ",
+        sheet,
+        at=moment_of(paper, envelope),
+        exact={"access": drawing.svg},
+    )
+
+
+def bench_sheet_html(
+    paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
+) -> str:
+    """Return the bench sheet of a revision as a page, for a screen beside the bench."""
+    drawing = access_svg(paper, scribe)
+    sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    return hypertext("bench_sheet.html", sheet, {"access": drawing.svg})
+
+
+def bench_sheet(
+    paper: QuotePaper,
+    envelope: Envelope,
+    scribe: Scribe,
+    *,
+    contact: Contact,
+    looks: Looks,
+    drawing: Drawing,
+) -> Sheet:
+    """Return what both forms of the bench sheet show, in their order."""
+    return {
+        **frame(scribe.say("Bench sheet"), paper, envelope, scribe, contact),
+        "words": _words(scribe),
+        "machine": machine_rows(paper, envelope, scribe),
+        "jobs": [
+            {
+                "name": scribe.on_cylinder(job.name, job.cylinder),
+                "minutes": scribe.hours(job.minutes_here),
+                "parts": _renewed(paper, scribe, "replaced-by-job", job.job, job.cylinder),
+            }
+            for job in paper.jobs
+        ],
+        "steps": _steps(paper, scribe, looks),
+        "refit": [
+            {
+                "name": _step_name(one.component, one.cylinder, scribe),
+                "minutes": scribe.number(str(one.minutes + one.work_minutes)),
+                "work": (
+                    scribe.say(
+                        "{minutes} min of it is bench work.",
+                        minutes=scribe.number(str(one.work_minutes)),
+                    )
+                    if one.work_minutes
+                    else ""
+                ),
+                "parts": _renewed(paper, scribe, "renewed-by-refit", one.component, one.cylinder),
+            }
+            for one in paper.access.refit
+        ],
+        "used": _used(paper, scribe),
+        "cautions": [[one.title, one.text] for one in _elsewhere(paper)],
+        "drawing": drawing.told,
+        "engine_out": scribe.say("The engine comes out of the frame.")
+        if paper.access.engine_out
+        else "",
+    }
+
+
+def _words(scribe: Scribe) -> dict[str, str]:
+    say = scribe.say
+    return {
+        "manual": say("Torque, tightening sequence and clearances: see the maker's manual."),
+        "machine": say("Machine"),
+        "jobs": say("Jobs"),
+        "job": say("Job"),
+        "billed": say("Billed"),
+        "clocked": say("Clocked, min"),
+        "found": say("Found"),
+        "plan": say("Order and what stands before what"),
+        "off": say("Comes off, in this order"),
+        "on": say("Goes back on, in this order"),
+        "step": say("Step"),
+        "minutes": say("Min"),
+        "done": say("Done"),
+        "look": say("Look at, photograph:"),
+        "renew": say("Renew:"),
+        "used": say("Used along the way"),
+        "visit": say("Cautions for the whole visit"),
+        "nothing": say("Nothing has to come off."),
+        "mechanic": say("Mechanic"),
+        "date": say("Date"),
+    }
+
+
+def _steps(paper: QuotePaper, scribe: Scribe, looks: Looks) -> list[Sheet]:
+    """Return the removals; a caution stands whole at its first step, by name at later ones."""
+    told_at: dict[str, int] = {}
+    steps: list[Sheet] = []
+    for number, step in enumerate(paper.access.remove, start=1):
+        instance = _instance(step.component, step.cylinder)
+        cautions = []
+        for one in paper.cautions:
+            if instance not in one.steps:
+                continue
+            first = told_at.setdefault(one.code, number)
+            again = scribe.say("see step {number}.", number=scribe.number(str(first)))
+            cautions.append([one.title, one.text if first == number else again])
+        steps.append(
+            {
+                "number": scribe.number(str(number)),
+                "name": _step_name(step.component, step.cylinder, scribe),
+                "minutes": scribe.number(str(step.minutes)),
+                "why": " ".join(dict.fromkeys(why.text for why in step.why)),
+                "look": ", ".join(looks.get(step.component, ())),
+                "cautions": cautions,
+            }
+        )
+    return steps
+
+
+def _instance(component: str, cylinder: int | None) -> str:
+    return component if cylinder is None else f"{component}@{cylinder}"
+
+
+def _elsewhere(paper: QuotePaper) -> list[PaperCaution]:
+    """Return the cautions that are also, or only, about something else than a removal."""
+    removed = {_instance(step.component, step.cylinder) for step in paper.access.remove}
+    return [one for one in paper.cautions if not removed.issuperset(one.steps)]
+
+
+def _renewed(
+    paper: QuotePaper, scribe: Scribe, code: str, by: str, cylinder: int | None
+) -> list[str]:
+    """Return the parts that a job or a refit renews."""
+    refit = _instance(by, cylinder)
+    return [
+        _part(need, scribe)
+        for need in paper.kit.needs
+        if any(
+            why.code == code
+            and (
+                why.facts.get("component") == refit
+                or (why.facts.get("job") == by and why.facts.get("cylinder") == cylinder)
+            )
+            for why in need.why
+        )
+    ]
+
+
+def _step_name(component: str, cylinder: int | None, scribe: Scribe) -> str:
+    told = scribe.thing(component, cylinder)
+    return told[:1].upper() + told[1:]
+
+
+def _used(paper: QuotePaper, scribe: Scribe) -> list[str]:
+    """Return what is used along the way, each item once with its whole quantity."""
+    items: dict[str, PaperNeed] = {}
+    for need in paper.kit.needs:
+        if need.kind != "used":
+            continue
+        known = items.get(need.part)
+        quantity = Decimal(need.quantity) + (Decimal(known.quantity) if known else 0)
+        items[need.part] = structs.replace(need, quantity=decimal_text(quantity, 6), cylinder=None)
+    return [_part(need, scribe) for need in items.values()]
+
+
+def _part(need: PaperNeed, scribe: Scribe) -> str:
+    return scribe.say(
+        "{quantity} {unit} {name} ({part})",
+        quantity=scribe.number(need.quantity),
+        unit=scribe.unit(need.unit, need.quantity),
+        name=scribe.on_cylinder(need.name, need.cylinder),
+        part=need.part,
+    )

@@ -1,0 +1,112 @@
+"""Frame: what every printed document carries: whose it is, of what, and its own words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime, time
+from typing import Final
+
+from kitwright.documents.contact import Contact
+from kitwright.documents.paper import Envelope, QuotePaper, Reason
+from kitwright.documents.printable import UNKNOWN
+from kitwright.language.scribe import Scribe
+
+Sheet = dict[str, object]
+"""What a template is given: texts, numbers, lists of them."""
+
+_LETTER: Final = frozenset({"USD", "CAD", "MXN", "CLP", "COP", "PHP"})
+"""Currencies of the countries whose offices print on Letter; elsewhere A4 (CLDR, paperSize)."""
+
+_STATES: Final = {
+    "draft": "Draft, not issued yet",
+    "accepted": "Accepted",
+    "declined": "Declined",
+    "expired": "Expired",
+    "withdrawn": "Withdrawn",
+    "superseded": "Replaced by a later revision",
+}
+
+_UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
+"""Reasons that say what goes without saying."""
+
+
+def moment_of(paper: QuotePaper, envelope: Envelope) -> datetime:
+    """Return the moment of a revision: its issue, or the start of its day while it is a draft."""
+    return envelope.issued_at or datetime.combine(paper.on, time(), UTC)
+
+
+def frame(
+    title: str, paper: QuotePaper, envelope: Envelope, scribe: Scribe, contact: Contact
+) -> Sheet:
+    """Return what stands on every page of a document, and who made it for whom."""
+    say = scribe.say
+    made = moment_of(paper, envelope).astimezone(UTC)
+    number = say("{letter}, revision {number}", letter=envelope.letter, number=envelope.revision)
+    return {
+        "title": say("{title} {number}", title=title, number=number),
+        "heading": title,
+        "number": number,
+        "language": scribe.language,
+        "paper": "us-letter" if paper.shop.currency in _LETTER else "a4",
+        "made": [made.year, made.month, made.day],
+        "day": scribe.day(paper.on),
+        "state": say(_STATES[envelope.state]) if envelope.state in _STATES else "",
+        "shop": paper.shop.name,
+        "shop_lines": contact_lines(contact),
+        # typst fills these in, page by page
+        "page": say("Page {number} of {count}", number="{n}", count="{of}"),
+        "unknown": say("{sign} stands for a character that can't be printed.", sign=UNKNOWN),
+    }
+
+
+def contact_lines(contact: Contact) -> list[str]:
+    """Return how a shop is reached, line by line."""
+    return [
+        *text_lines(contact.address),
+        *(line for line in (contact.telephone, contact.e_mail) if line),
+    ]
+
+
+def text_lines(text: str | None) -> list[str]:
+    """Return the lines of a text that may have several, without empty ones."""
+    return [line.strip() for line in (text or "").splitlines() if line.strip()]
+
+
+def machine_rows(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
+    """Return names and values of what is repaired."""
+    engine, say = paper.engine, scribe.say
+    chassis = say("loose engine") if engine.chassis_name is None else engine.chassis_name
+    rows = [
+        (say("Machine"), envelope.machine_name or ""),
+        (say("Chassis"), chassis),
+        (say("Engine"), f"{engine.name} ({engine.family})"),
+        (say("Serial"), say("not known") if engine.serial is None else str(engine.serial)),
+        (say("Build code"), engine.build_code or ""),
+        (say("Hours"), envelope.machine_hours or ""),
+    ]
+    return [[name, value] for name, value in rows if value]
+
+
+def customer_lines(envelope: Envelope) -> list[str]:
+    """Return who the customer is and where."""
+    name = [envelope.customer_name] if envelope.customer_name else []
+    return [*name, *text_lines(envelope.customer_address), *text_lines(envelope.customer_e_mail)]
+
+
+def reasons(why: Iterable[Reason]) -> list[str]:
+    """Return the sentences of some reasons, each once and without the role that it is told of.
+
+    Where a job renews something, that a refit would renew it too adds nothing and is left out.
+    """
+    told = [one for one in why if one.code not in _UNSAID]
+    if any(one.code == "replaced-by-job" for one in told):
+        told = [one for one in told if one.code != "renewed-by-refit"]
+    return list(dict.fromkeys(_bare(one) for one in told))
+
+
+def _bare(why: Reason) -> str:
+    """Return a sentence; where it is told of a role, without the role that stands before it."""
+    _, mark, rest = why.text.partition(": ")
+    if not mark or why.facts.get("role") is None:
+        return why.text
+    return rest[:1].upper() + rest[1:]

@@ -1,0 +1,72 @@
+"""A parts order as comma-separated values, for a spreadsheet or a supplier's upload."""
+
+from __future__ import annotations
+
+import csv
+from io import StringIO
+from typing import Final
+
+from kitwright.documents.layout import clean
+from kitwright.documents.paper import Envelope, PaperOrder
+from kitwright.documents.pick_list import cover_words
+from kitwright.language.scribe import Scribe
+
+COLUMNS: Final = (
+    "order",
+    "supplier",
+    "sku",
+    "item",
+    "name",
+    "brand",
+    "packs",
+    "pack_size",
+    "unit_cost",
+    "net",
+    "currency",
+    "promised",
+    "for",
+)
+"""The first record; the same in every language."""
+
+_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What a spreadsheet may take for the start of a formula, also in full width."""
+
+
+def order_csv(order: PaperOrder, envelope: Envelope, scribe: Scribe) -> bytes:
+    """Return one supplier's order as CSV (RFC 4180) in UTF-8, a record a line, ended by CRLF.
+
+    A text that a spreadsheet could take for a formula is defused: an apostrophe stands before it.
+    Numbers have no apostrophe, no grouping and a decimal point; a pack's cost is `unit_cost`.
+    """
+    out = StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for line in order.lines:
+        writer.writerow(
+            (
+                f"{defused(envelope.letter)}-{envelope.revision}",
+                defused(order.supplier),
+                defused(line.sku),
+                defused(line.item),
+                defused(line.name),
+                defused(line.brand),
+                line.packs,
+                line.pack_size,
+                line.unit_cost,
+                line.net.amount,
+                line.net.currency,
+                line.promised.isoformat(),
+                defused("; ".join(cover_words(line.covers, scribe))),
+            )
+        )
+    return out.getvalue().encode()
+
+
+def defused(text: str) -> str:
+    """Return a text of a cell that no spreadsheet computes: `'` before what could be a formula.
+
+    Signs that act are replaced first, so none can hide the start of a formula.
+    """
+    cell = clean(text)
+    is_formula = text.startswith(_STARTS) or cell.lstrip(" \u00a0\ufffd").startswith(_STARTS)
+    return f"'{cell}" if is_formula else cell

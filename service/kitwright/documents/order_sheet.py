@@ -1,0 +1,98 @@
+"""A parts order as a printed sheet for one supplier."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from kitwright.documents.contact import Contact
+from kitwright.documents.frame import Sheet, frame, moment_of
+from kitwright.documents.paper import Amount, Envelope, PaperOrder, PaperOrderLine, QuotePaper
+from kitwright.documents.pick_list import cover_words
+from kitwright.documents.press import press
+from kitwright.language.english import PHRASES
+from kitwright.language.scribe import Scribe
+
+
+def order_sheet_pdf(
+    order: PaperOrder,
+    paper: QuotePaper,
+    envelope: Envelope,
+    scribe: Scribe,
+    *,
+    contact: Contact,
+) -> bytes:
+    """Return one supplier's order of a revision as PDF/UA-1. It names no customer."""
+    sheet = order_sheet(order, paper, envelope, scribe, contact=contact)
+    return press().print("order_sheet.typ", sheet, at=moment_of(paper, envelope))
+
+
+def order_sheet(
+    order: PaperOrder,
+    paper: QuotePaper,
+    envelope: Envelope,
+    scribe: Scribe,
+    *,
+    contact: Contact,
+) -> Sheet:
+    """Return what the order's template shows."""
+    say = scribe.say
+    return {
+        **frame(say("Parts order"), paper, envelope, scribe, contact),
+        "words": {
+            "to": say("To"),
+            "ship": say("Send to"),
+            "order": say("Order"),
+            "lines": say("What is ordered"),
+            "sku": say("Order number"),
+            "item": say("Item"),
+            "packs": say("Packs"),
+            "cost": say("Price per pack"),
+            "net": say("Without tax, {currency}", currency=order.net.currency),
+            "for": say("For:"),
+        },
+        "supplier": [order.name, order.supplier],
+        "dates": [
+            [say("Reference"), f"{envelope.letter}-{envelope.revision}"],
+            [say("Date"), scribe.day(paper.on)],
+            [say("Order by"), order.order_by],
+            [say("Promised"), scribe.day(order.promised)],
+        ],
+        "rows": [_row(line, order.net.currency, scribe) for line in order.lines],
+        "totals": _totals(order, scribe),
+    }
+
+
+def _row(line: PaperOrderLine, currency: str, scribe: Scribe) -> Sheet:
+    packs = scribe.number(str(line.packs))
+    if line.pack_size != 1:
+        size = scribe.number(str(line.pack_size))
+        packs = scribe.say("{packs} of {size}", packs=packs, size=size)
+    return {
+        "sku": line.sku,
+        "item": line.item,
+        "name": line.name,
+        "brand": line.brand,
+        "packs": packs,
+        "cost": scribe.money(line.unit_cost, currency),
+        "net": scribe.money(line.net.amount, line.net.currency),
+        "promised": scribe.say("promised {day}", day=scribe.day(line.promised)),
+        "for": "; ".join(cover_words(line.covers, scribe)),
+    }
+
+
+def _totals(order: PaperOrder, scribe: Scribe) -> list[list[str | bool]]:
+    """Return name, amount and whether it is the sum, for each row under the lines."""
+    say = scribe.say
+
+    def row(name: str, amount: Amount, is_sum: bool = False) -> list[str | bool]:
+        return [name, scribe.money(amount.amount, amount.currency), is_sum]
+
+    rows = [row(say("Goods"), order.goods)]
+    rows += [row(_fee(fee.code, scribe), fee.amount) for fee in order.fees]
+    if Decimal(order.freight.amount):
+        rows.append(row(say("Freight"), order.freight))
+    return [*rows, row(say("Together, without tax"), order.net, is_sum=True)]
+
+
+def _fee(code: str, scribe: Scribe) -> str:
+    return scribe.say("Fee: {name}", name=scribe.say(PHRASES.get(code, code)))

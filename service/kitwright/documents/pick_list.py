@@ -1,0 +1,90 @@
+"""The pick list: what is taken from the shelves, bin by bin."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+from kitwright.documents.contact import Contact
+from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of
+from kitwright.documents.hypertext import hypertext
+from kitwright.documents.paper import Envelope, PaperCover, PaperStock, QuotePaper
+from kitwright.documents.press import press
+from kitwright.language.scribe import Scribe
+
+
+def pick_list_pdf(
+    paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact
+) -> bytes:
+    """Return the pick list of a revision as PDF/UA-1."""
+    sheet = pick_list(paper, envelope, scribe, contact=contact)
+    return press().print("pick_list.typ", sheet, at=moment_of(paper, envelope))
+
+
+def pick_list_html(
+    paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact
+) -> str:
+    """Return the pick list of a revision as a page."""
+    return hypertext("pick_list.html", pick_list(paper, envelope, scribe, contact=contact))
+
+
+def pick_list(paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> Sheet:
+    """Return what both forms of the pick list show: by bin, what has none last."""
+    say = scribe.say
+    names = {line.code: line.description for line in paper.lines}
+    names |= {need.part: need.name for need in paper.kit.needs}
+    taken = sorted(paper.kit.from_stock, key=lambda one: (*_along(one.bin), one.item))
+    return {
+        **frame(say("Pick list"), paper, envelope, scribe, contact),
+        "machine": machine_rows(paper, envelope, scribe),
+        "words": {
+            "machine": say("Machine"),
+            "taken": say("From the shelves"),
+            "picked": say("Picked"),
+            "bin": say("Bin"),
+            "quantity": say("Quantity"),
+            "item": say("Item"),
+            "for": say("For"),
+            "nothing": say("Nothing is taken from the shelves."),
+            "by": say("Picked by"),
+            "date": say("Date"),
+            "count": scribe.say_many("{count} kind of item", "{count} kinds of items", len(taken)),
+        },
+        "rows": [_row(one, names, paper, scribe) for one in taken],
+    }
+
+
+def _row(stock: PaperStock, names: Mapping[str, str], paper: QuotePaper, scribe: Scribe) -> Sheet:
+    roles = _roles(paper, stock.item, scribe)
+    # older stock that is used up goes by a number that nothing else in the answer names
+    name = names.get(stock.item) or next(iter(roles), stock.item)
+    return {
+        "bin": stock.bin or scribe.say("no bin"),
+        "quantity": f"{scribe.number(stock.quantity)} {scribe.unit(stock.unit, stock.quantity)}",
+        "item": stock.item,
+        "name": name,
+        "for": "; ".join(roles),
+    }
+
+
+def cover_words(covers: tuple[PaperCover, ...], scribe: Scribe) -> list[str]:
+    """Return the roles that some packs serve, each once."""
+    return list(dict.fromkeys(scribe.thing(one.role, one.cylinder) for one in covers))
+
+
+def _roles(paper: QuotePaper, item: str, scribe: Scribe) -> list[str]:
+    """Return what an item from the shelves is for: what its packs cover, else who needs it."""
+    packs = (one for one in paper.kit.packs if one.item == item and one.source == "stock")
+    covered = cover_words(tuple(cover for pack in packs for cover in pack.covers), scribe)
+    needed = (
+        scribe.thing(need.role, need.cylinder) for need in paper.kit.needs if need.part == item
+    )
+    return covered or list(dict.fromkeys(needed))
+
+
+def _along(shelf: str | None) -> tuple[bool, list[tuple[int, str]]]:
+    """Return a key that sorts bins as they stand: F2 before F10, what has no bin last."""
+    parts = re.findall(r"\d+|\D+", shelf or "")
+    return not shelf, [
+        (int(part), "") if part.isdecimal() and part.isascii() else (-1, part) for part in parts
+    ]

@@ -1,0 +1,101 @@
+"""The lines and totals of a price, as printed documents show them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+from itertools import groupby
+from typing import Final
+
+from kitwright.documents.frame import Sheet, reasons
+from kitwright.documents.paper import Amount, PaperLine, QuotePaper
+from kitwright.language.scribe import Scribe
+
+_GROUPS: Final = {
+    "part": "Parts and materials",
+    "set": "Parts and materials",
+    "customer_part": "Parts and materials",
+    "consumable": "Parts and materials",
+    "core": "Deposits on old parts",
+    "labour": "Labour",
+    "sublet": "Work sent out",
+    "fee": "Fees",
+    "freight": "Fees",
+    "free": "Further",
+    "discount": "Discounts",
+}
+"""Kind of a line -> the heading over it."""
+
+_COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
+"""Kinds of lines that are goods, with a number and a unit of their own."""
+
+
+def grouped_lines(paper: QuotePaper, scribe: Scribe) -> list[Sheet]:
+    """Return the lines in their order, under a heading wherever their kind changes."""
+    groups = groupby(paper.lines, lambda line: scribe.say(_GROUPS.get(line.kind, "Further")))
+    return [
+        {"name": name, "lines": [_line(line, scribe) for line in lines]} for name, lines in groups
+    ]
+
+
+def _line(line: PaperLine, scribe: Scribe) -> Sheet:
+    is_goods = line.kind in _COUNTED
+    quantity = scribe.number(line.quantity)
+    if is_goods or line.unit != "C62":
+        quantity += f" {scribe.unit(line.unit, line.quantity)}"
+    return {
+        "name": line.description,
+        "code": line.code if is_goods else "",
+        "why": " ".join(reasons(line.why)),
+        "quantity": "" if line.kind == "discount" else quantity,
+        "each": "" if line.kind == "discount" else _unit_price(line, scribe),
+        "amount": scribe.money(line.amount.amount, line.amount.currency),
+    }
+
+
+def _unit_price(line: PaperLine, scribe: Scribe) -> str:
+    price = scribe.money(line.unit_price, line.amount.currency)
+    if line.unit == "MIN" and line.base_quantity == "60":
+        return scribe.say("{price} an hour", price=price)
+    if line.unit in ("C62", "SET") and line.base_quantity == "1":
+        return price
+    unit = scribe.unit(line.unit, line.base_quantity)
+    many = "" if line.base_quantity == "1" else f"{scribe.number(line.base_quantity)} "
+    return scribe.say("{price} per {measure}", price=price, measure=f"{many}{unit}")
+
+
+def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
+    """Yield name, amount and whether it is what is owed, for each row under the lines."""
+    say, totals = scribe.say, paper.totals
+
+    def row(name: str, amount: Amount, is_owed: bool = False) -> list[str | bool]:
+        return [name, scribe.money(amount.amount, amount.currency), is_owed]
+
+    if _counts(totals.discount) or totals.net is None:
+        yield row(say("Lines together"), totals.lines)
+    if _counts(totals.discount):
+        yield row(say("Discount"), totals.discount)
+    if totals.net is not None:
+        yield row(say("Without tax"), totals.net)
+    for tax in paper.taxes:
+        base = scribe.money(tax.base.amount, tax.base.currency)
+        of = say("{tax}, {rate} of {base}", tax=tax.name, rate=scribe.percent(tax.rate), base=base)
+        yield row(of, tax.amount)
+    if totals.gross is not None and totals.gross != totals.payable:
+        yield row(say("With tax"), totals.gross)
+    if _counts(totals.prepaid):
+        yield row(say("Paid already"), _less(totals.prepaid))
+    if _counts(totals.cash_rounding):
+        yield row(say("Rounded to coins"), totals.cash_rounding)
+    if totals.payable is not None:
+        yield row(say("To pay"), totals.payable, is_owed=True)
+    if _counts(totals.deposit):
+        yield row(say("Of it in advance, for parts ordered"), totals.deposit)
+
+
+def _counts(amount: Amount) -> bool:
+    return Decimal(amount.amount) != 0
+
+
+def _less(amount: Amount) -> Amount:
+    return Amount(amount=str(-Decimal(amount.amount)), currency=amount.currency)

@@ -1,0 +1,239 @@
+"""A quote as a printed document, to be signed and taken home."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+
+from kitwright.documents.contact import Contact
+from kitwright.documents.frame import (
+    Sheet,
+    contact_lines,
+    customer_lines,
+    frame,
+    machine_rows,
+    moment_of,
+)
+from kitwright.documents.paper import (
+    Amount,
+    Envelope,
+    PaperAssessment,
+    PaperExtra,
+    QuotePaper,
+)
+from kitwright.documents.press import press
+from kitwright.documents.price_sheet import grouped_lines, total_rows
+from kitwright.language.scribe import Scribe
+
+
+def quote_pdf(
+    paper: QuotePaper,
+    envelope: Envelope,
+    scribe: Scribe,
+    *,
+    contact: Contact,
+    ceiling: Amount | None = None,
+    link: str | None = None,
+    zone: str = "UTC",
+) -> bytes:
+    """Return a revision as the customer is asked to agree to it, as PDF/UA-1.
+
+    Args:
+        paper: the revision's answer.
+        envelope: whose it is, and where it stands.
+        scribe: words in the answer's language.
+        contact: how the shop is reached.
+        ceiling: what the bill may come to without asking again; the total to pay if absent.
+        link: where the customer can answer on line, an http or https address.
+        zone: the shop's time zone, which the moment of an agreement is told in.
+    """
+    address = link if link and link.startswith(("https://", "http://")) else ""
+    sheet = {
+        **quote_sheet(paper, envelope, scribe, contact, ceiling),
+        "agreed": _agreed(envelope, zone, scribe),
+        "answer": _answer(contact, address, scribe) if _is_offer(paper, envelope) else [],
+        "link": address,
+    }
+    return press().print("quote.typ", sheet, at=moment_of(paper, envelope), exact={"link": address})
+
+
+def quote_sheet(
+    paper: QuotePaper,
+    envelope: Envelope,
+    scribe: Scribe,
+    contact: Contact,
+    ceiling: Amount | None,
+) -> Sheet:
+    """Return what the quote's template shows whatever became of the quote, in its order."""
+    return {
+        **frame(scribe.say("Quote"), paper, envelope, scribe, contact),
+        "words": _words(scribe, paper),
+        "dates": _dates(paper, envelope, scribe),
+        "customer": customer_lines(envelope),
+        "machine": machine_rows(paper, envelope, scribe),
+        "found": [] if paper.assessment is None else _found(paper.assessment, scribe),
+        "readings": [] if paper.assessment is None else _readings(paper.assessment, scribe),
+        "jobs": [
+            [
+                scribe.on_cylinder(job.name, job.cylinder),
+                *dict.fromkeys(why.text for why in job.why),
+            ]
+            for job in paper.jobs
+        ],
+        "groups": grouped_lines(paper, scribe),
+        "totals": list(total_rows(paper, scribe)),
+        "notes": list(_notes(paper, scribe)),
+        "questions": [
+            [
+                scribe.thing(one.role, one.cylinder),
+                scribe.say(
+                    "Which of these fits: {parts}? {priced} is priced, the dearest; none is "
+                    "ordered until the plate has been read.",
+                    parts=", ".join(one.parts),
+                    priced=one.priced,
+                ),
+            ]
+            for one in paper.questions
+        ],
+        "extras": [_extra(one, scribe) for one in paper.extras],
+        "limit": _limit(paper, ceiling, scribe),
+        "cautions": [[one.title, one.text] for one in paper.cautions],
+        "seal": envelope.sha256 or "",
+    }
+
+
+def _is_offer(paper: QuotePaper, envelope: Envelope) -> bool:
+    """Return whether the customer can say yes to it: it is issued, and its total is known."""
+    return envelope.state == "issued" and paper.totals.payable is not None
+
+
+def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
+    if envelope.agreed_at is None:
+        return ""
+    return scribe.say("Agreed on {moment}.", moment=scribe.moment(envelope.agreed_at, zone))
+
+
+def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
+    say = scribe.say
+    return {
+        "for": say("For"),
+        "machine": say("Machine"),
+        "found": say("What was found, and how sure it is"),
+        "readings": say("Leak-down readings: air lost, in per cent"),
+        "fault": say("Fault"),
+        "sure": say("How sure"),
+        "work": say("Work"),
+        "price": say("Price"),
+        "item": say("What"),
+        "quantity": say("Quantity"),
+        "each": say("Unit price"),
+        "amount": say("Amount, {currency}", currency=paper.shop.currency),
+        "provisional": say("Provisional: the serial number is needed"),
+        "extras": say("What may turn up"),
+        "extra": say("Work"),
+        "more": say("Would add"),
+        "minutes": say("Time"),
+        "cautions": say("Cautions"),
+        "manual": say("The maker's manual and local rules come first."),
+        "answer": say("Your answer"),
+        "yes": say("Yes, given in person"),
+        "agree": say("I ask for the work above at the prices above, and no more."),
+        "name": say("Name"),
+        "date": say("Date"),
+        "sign": say("Signature"),
+        "upto": say("I agree in advance up to (leave empty for the total above)"),
+        "seal": say("Fingerprint of this revision (SHA-256)"),
+    }
+
+
+def _dates(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
+    say, day = scribe.say, scribe.day
+    rows = [
+        (say("Quote"), envelope.letter),
+        (say("Revision"), scribe.number(str(envelope.revision))),
+        (say("Date"), day(paper.on)),
+        (say("Valid until"), day(paper.valid_until)),
+        (say("Parts there by"), "" if paper.parts_by is None else day(paper.parts_by)),
+    ]
+    return [[name, value] for name, value in rows if value]
+
+
+def _found(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
+    return [
+        {
+            "fault": scribe.on_cylinder(one.name, one.cylinder),
+            "plain": one.plain,
+            "grade": scribe.say(one.grade),
+            "percent": scribe.percent(_hundredfold(one.probability)),
+            "share": float(min(max(Decimal(one.probability), Decimal(0)), Decimal(1))),
+        }
+        for one in assessment.diagnoses
+    ]
+
+
+def _readings(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
+    return [
+        {
+            "place": scribe.say("Cylinder {number}", number=one.cylinder),
+            "percent": scribe.percent(one.percent),
+            "share": float(min(max(Decimal(one.percent), Decimal(0)), Decimal(100)) / 100),
+            "band": "" if one.band is None else scribe.thing(one.band),
+        }
+        for one in assessment.leakage
+        if one.percent is not None
+    ]
+
+
+def _hundredfold(share: str) -> str:
+    return str((Decimal(share) * 100).quantize(Decimal(1)))
+
+
+def _notes(paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
+    say = scribe.say
+    if paper.shop.prices_include_tax:
+        yield say("The amounts of the lines include tax.")
+    if paper.exemption is not None:
+        yield say(
+            "Exempt from tax by certificate {number}, valid until {day}.",
+            number=paper.exemption.certificate_number,
+            day=scribe.day(paper.exemption.valid_until),
+        )
+    if paper.tax_state == "unknown":
+        yield say("The tax is not known yet: this is not an offer to agree to.")
+
+
+def _extra(extra: PaperExtra, scribe: Scribe) -> Sheet:
+    where = ", ".join(map(str, extra.cylinders))
+    return {
+        "name": scribe.on_cylinder(extra.name, where or None),
+        "default": scribe.say("recommended" if extra.default == "recommend" else "on offer"),
+        "why": " ".join(dict.fromkeys(why.text for why in extra.why)),
+        "price": scribe.money(extra.price.amount, extra.price.currency),
+        "minutes": scribe.hours(extra.minutes),
+    }
+
+
+def _limit(paper: QuotePaper, ceiling: Amount | None, scribe: Scribe) -> str:
+    most = ceiling or paper.totals.payable
+    if most is None:
+        return scribe.say("Nothing is added without your yes.")
+    return scribe.say(
+        "None of this is done without your yes, and the bill does not pass {most} unless you "
+        "agree again.",
+        most=scribe.money(most.amount, most.currency),
+    )
+
+
+def _answer(contact: Contact, link: str, scribe: Scribe) -> list[str]:
+    say = scribe.say
+    reached = ", ".join(contact_lines(Contact(telephone=contact.telephone, e_mail=contact.e_mail)))
+    told = [say("Yes: sign below, or tell us. Nothing is begun before.")]
+    if link:
+        told = [say("Yes: sign below, tell us, or answer at the address below.")]
+    told.append(say("No: tell us, so that we can hand your machine back."))
+    told.append(
+        say("A question: ask us at {reached}.", reached=reached)
+        if reached
+        else say("A question: ask us; nothing is begun before it is answered.")
+    )
+    return told

@@ -1,0 +1,144 @@
+"""What the tests of printed documents share: a revision to print, and how a PDF is read back."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pikepdf
+import pypdf
+from msgspec import structs
+
+from kitwright.documents.bench_sheet import Looks, bench_sheet_pdf
+from kitwright.documents.contact import Contact
+from kitwright.documents.order_sheet import order_sheet_pdf
+from kitwright.documents.paper import (
+    Envelope,
+    PaperAssessment,
+    PaperDiagnosis,
+    PaperLeakage,
+    PaperQuestion,
+    QuotePaper,
+    read_paper,
+)
+from kitwright.documents.pick_list import pick_list_pdf
+from kitwright.documents.quote_pdf import quote_pdf
+from kitwright.language.scribe import Scribe
+
+CASES = Path(__file__).parents[1] / "cases"
+WHOLE = "v68-zero-turn-warped-heads"
+SCRIBE = Scribe("en")
+CONTACT = Contact(
+    address="4 Weir Lane\nTollimoor", telephone="+1 555 0142", e_mail="bench@example.test"
+)
+ENVELOPE = Envelope(
+    letter="Q12",
+    revision=2,
+    state="issued",
+    issued_at=datetime(2027, 3, 1, 9, tzinfo=UTC),
+    sha256="0123456789abcdef" * 4,
+    customer_name="Ada Pellow",
+    customer_address="12 Mill Row\n90210 Tollimoor",
+    machine_name="The blue one",
+    machine_hours="412",
+)
+LOOKS: Looks = {"head": ("warp on a flat plate", "photograph of the gasket")}
+
+HOSTILE = (
+    '#panic("x") $1/0$ @nowhere <b> `raw` \\ \\u{202e} // /* *_= #let #import "quote.typ" '
+    "<script>alert(1)</script> {{ 7 * 7 }} \u202e\u2066\u0000\u0007\u001b[31m\ufeff\u200b 漢字"
+)
+
+
+def quoted() -> list[str]:
+    """Return the names of all kept cases that are quotes."""
+    names = (path.name.removesuffix(".answer.json") for path in CASES.glob("*.answer.json"))
+    return sorted(name for name in names if b'"lines"' in answered(name))
+
+
+def answered(name: str) -> bytes:
+    return (CASES / f"{name}.answer.json").read_bytes()
+
+
+def paper_of(name: str = WHOLE) -> QuotePaper:
+    return read_paper(answered(name))
+
+
+def full_paper() -> QuotePaper:
+    """Return a revision that has something in every section."""
+    return structs.replace(
+        paper_of(),
+        provisional=True,
+        assessment=PaperAssessment(
+            diagnoses=(
+                PaperDiagnosis(
+                    code="HG-OUTSIDE",
+                    name="Head gasket leaks to the outside",
+                    cylinder=1,
+                    probability="0.8731",
+                    grade="confirmed",
+                    plain="Air leaves the cylinder past the head gasket.",
+                    say_not="",
+                ),
+            ),
+            leakage=(
+                PaperLeakage(cylinder=1, percent="38.5", band="bad"),
+                PaperLeakage(cylinder=2, percent=None, band=None),
+            ),
+        ),
+        questions=(
+            PaperQuestion(
+                role="head_gasket",
+                cylinder=1,
+                parts=("V68-G-102", "V68-G-103"),
+                priced="V68-G-103",
+            ),
+        ),
+    )
+
+
+def every_pdf(paper: QuotePaper, envelope: Envelope = ENVELOPE) -> dict[str, bytes]:
+    """Return each printed document of a revision by name."""
+    return {
+        "quote": quote_pdf(paper, envelope, SCRIBE, contact=CONTACT),
+        "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=CONTACT, looks=LOOKS),
+        "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=CONTACT),
+        "order sheet": order_sheet_pdf(paper.orders[0], paper, envelope, SCRIBE, contact=CONTACT),
+    }
+
+
+def pages(made: bytes) -> list[str]:
+    """Return the text of each page, breaks inside words and all kinds of space evened out."""
+    reader = pypdf.PdfReader(io.BytesIO(made))
+    return [even(page.extract_text()) for page in reader.pages]
+
+
+def text(made: bytes) -> str:
+    return " ".join(pages(made))
+
+
+def even(told: str) -> str:
+    return " ".join(told.replace("\u200b", "").split())
+
+
+def bare(told: str) -> str:
+    """Return a text without spaces and hyphens, which fall differently where lines end."""
+    return re.sub(r"[\s\u00ad\u200b-]", "", told)
+
+
+def elements(pdf: pikepdf.Pdf) -> Iterator[pikepdf.Dictionary]:
+    """Yield the structure elements of a tagged PDF in the order in which they are read."""
+    root = pdf.Root.StructTreeRoot
+
+    def walk(node: object) -> Iterator[pikepdf.Dictionary]:
+        if isinstance(node, pikepdf.Array):
+            for each in node:
+                yield from walk(each)
+        elif isinstance(node, pikepdf.Dictionary) and "/S" in node:
+            yield node
+            yield from walk(node.get("/K"))
+
+    yield from walk(root.get("/K"))

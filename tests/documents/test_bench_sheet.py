@@ -1,0 +1,149 @@
+"""The bench sheet: each step with what belongs to it, in print and as a page."""
+
+import re
+
+import pytest
+from lxml import html
+from msgspec import structs
+from tests.documents.printed import (
+    CONTACT,
+    ENVELOPE,
+    HOSTILE,
+    LOOKS,
+    SCRIBE,
+    bare,
+    even,
+    full_paper,
+    paper_of,
+    quoted,
+    text,
+)
+
+from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
+from kitwright.documents.paper import PaperNeed, QuotePaper
+
+FORMS = ("pdf", "html")
+
+
+def told(form: str, paper: QuotePaper) -> str:
+    """Return all words of the bench sheet in one of its forms."""
+    if form == "pdf":
+        return text(bench_sheet_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS))
+    page = bench_sheet_html(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    return even(html.fromstring(page).text_content())
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_names_every_step_off_and_on_in_order(form: str) -> None:
+    paper = paper_of()
+    sheet = told(form, paper)
+    off, _, on = sheet.partition("Goes back on")
+
+    for part, steps in ((off, paper.access.remove), (on, paper.access.refit)):
+        place = part.find("Comes off") + 1
+        for step in steps:
+            name = SCRIBE.thing(step.component, step.cylinder)
+            place = part.find(name[:1].upper() + name[1:], place) + 1
+            assert place, name
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_says_at_each_step_why_and_what_to_look_at(form: str) -> None:
+    sheet = told(form, paper_of())
+
+    for step in paper_of().access.remove:
+        for why in step.why:
+            assert bare(why.text) in bare(sheet)
+    assert sheet.count("Look at, photograph: warp on a flat plate, photograph of the gasket") == 2
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("name", quoted()[::9])
+def test_bench_sheet_tells_every_caution_in_full(form: str, name: str) -> None:
+    paper = paper_of(name)
+    sheet = told(form, paper)
+
+    assert paper.cautions
+    for caution in paper.cautions:
+        assert bare(f"{caution.title}: {caution.text}") in bare(sheet)
+
+
+def test_bench_sheet_names_a_caution_at_each_step_that_it_belongs_to() -> None:
+    sheet = told("html", paper_of())
+
+    # in full at the muffler, by name at both plugs
+    assert sheet.count("Hot exhaust and engine: see step 11.") == 2
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_renews_each_part_at_its_refit_or_job(form: str) -> None:
+    paper = paper_of()
+    sheet = told(form, paper)
+
+    for need in paper.kit.needs:
+        assert need.part in sheet
+    assert "Renew: 2 pieces Fuel hose clip (V68-C-715)" in sheet
+    assert "Renew: 1 piece Head gasket, multi-layer, cylinder 2 (V68-G-103)" in sheet
+
+
+def test_bench_sheet_adds_up_what_is_used() -> None:
+    paper = paper_of()
+    used = [need for need in paper.kit.needs if need.kind == "used"]
+    thrice = tuple(structs.replace(used[0], quantity=each) for each in ("0.1", "0.2", "0.7"))
+
+    sheet = told("html", structs.replace(paper, kit=structs.replace(paper.kit, needs=thrice)))
+
+    assert f"1 piece {used[0].name} ({used[0].part})" in sheet
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_gives_no_price_and_no_figure_of_the_maker(form: str) -> None:
+    sheet = told(form, full_paper())
+
+    assert "$" not in sheet
+    assert "Ada Pellow" not in sheet
+    assert "Torque, tightening sequence and clearances: see the maker's manual." in sheet
+    assert not re.search(r"\d\s?(?:Nm|ft|in\.? ?lb|mm)\b", sheet)
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_says_that_nothing_comes_off(form: str) -> None:
+    paper = paper_of()
+    loose = structs.replace(paper, access=structs.replace(paper.access, remove=(), refit=()))
+
+    assert "Nothing has to come off." in told(form, loose)
+
+
+def test_bench_sheet_html_lets_no_text_become_markup() -> None:
+    paper = paper_of()
+    needs = tuple(_renamed(need) for need in paper.kit.needs)
+    hostile = structs.replace(
+        paper,
+        kit=structs.replace(paper.kit, needs=needs),
+        jobs=tuple(structs.replace(job, name=HOSTILE) for job in paper.jobs),
+    )
+    envelope = structs.replace(ENVELOPE, machine_name=HOSTILE, letter='"><img src=x>')
+    page = bench_sheet_html(hostile, envelope, SCRIBE, contact=CONTACT, looks={"head": (HOSTILE,)})
+    root = html.fromstring(page)
+
+    assert not root.xpath("//script | //img | //b")
+    assert "{{ 7 * 7 }}" in page
+    assert not re.search(r"[\u202e\u2066\x00\x07\x1b]", page)
+
+
+def _renamed(need: PaperNeed) -> PaperNeed:
+    return structs.replace(need, name=HOSTILE)
+
+
+def test_bench_sheet_html_heads_its_columns_and_names_its_boxes() -> None:
+    page = bench_sheet_html(paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    root = html.fromstring(page)
+
+    assert root.get("lang") == "en"
+    assert len(root.xpath("//h1")) == 1
+    assert all(each.get("scope") for each in root.xpath("//th"))
+    boxes = root.xpath("//input[@type='checkbox']")
+    assert len(boxes) == 2 * len(paper_of().access.remove)
+    assert all(box.get("aria-label") for box in boxes)
+    (picture,) = root.xpath("//*[local-name()='svg']")
+    assert picture.get("role") == "img"

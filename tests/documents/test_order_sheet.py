@@ -1,0 +1,130 @@
+"""A parts order on paper and as CSV: what is sent is what was answered."""
+
+import csv
+import io
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from msgspec import structs
+from tests.documents.printed import CONTACT, ENVELOPE, HOSTILE, SCRIBE, bare, paper_of, quoted, text
+
+from kitwright.documents.order_csv import COLUMNS, defused, order_csv
+from kitwright.documents.order_sheet import order_sheet_pdf
+from kitwright.documents.paper import PaperOrder
+
+NUMBERS = ("packs", "pack_size", "unit_cost", "net")
+
+
+def records(order: PaperOrder) -> list[dict[str, str]]:
+    """Return the records of an order's CSV, read back."""
+    made = order_csv(order, ENVELOPE, SCRIBE).decode("utf-8")
+    return list(csv.DictReader(io.StringIO(made, newline=""), strict=True))
+
+
+@pytest.mark.parametrize("name", quoted()[::3])
+def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
+    paper = paper_of(name)
+    for order in paper.orders:
+        sheet = text(order_sheet_pdf(order, paper, ENVELOPE, SCRIBE, contact=CONTACT))
+
+        for line in order.lines:
+            unit = SCRIBE.money(line.unit_cost, order.net.currency)
+            packs = f"{line.packs} of {line.pack_size}" if line.pack_size > 1 else f"{line.packs}"
+            assert f"{packs} {unit} {SCRIBE.money(line.net.amount, order.net.currency)}" in sheet
+            assert bare(line.sku) in bare(sheet)
+            assert bare(line.name) in bare(sheet)
+        for amount in (order.goods, order.net, *(fee.amount for fee in order.fees)):
+            assert SCRIBE.money(amount.amount, amount.currency) in sheet
+        assert "Ada Pellow" not in sheet
+
+
+def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
+    paper = paper_of()
+    order = paper.orders[0]
+    for count in (1, 20, *range(23, 29)):
+        lines = tuple(
+            structs.replace(order.lines[0], name=f"Thing no. {number}.", covers=())
+            for number in range(1, count + 1)
+        )
+        many = structs.replace(order, lines=lines)
+        made = order_sheet_pdf(many, paper, ENVELOPE, SCRIBE, contact=CONTACT)
+
+        assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Together, without tax", text(made))
+
+
+@pytest.mark.parametrize("name", quoted())
+def test_order_csv_gives_back_the_order(name: str) -> None:
+    for order in paper_of(name).orders:
+        for line, record in zip(order.lines, records(order), strict=True):
+            assert record["supplier"] == order.supplier
+            assert (record["sku"], record["item"], record["name"], record["brand"]) == (
+                line.sku,
+                line.item,
+                line.name,
+                line.brand,
+            )
+            assert [record[each] for each in NUMBERS] == [
+                str(line.packs),
+                str(line.pack_size),
+                line.unit_cost,
+                line.net.amount,
+            ]
+            assert record["promised"] == line.promised.isoformat()
+            assert record["order"] == "Q12-2"
+            assert record["for"]
+
+
+def test_order_csv_is_rfc_4180() -> None:
+    made = order_csv(paper_of().orders[0], ENVELOPE, SCRIBE)
+
+    assert made.startswith(",".join(COLUMNS).encode() + b"\r\n")
+    assert made.endswith(b"\r\n")
+    assert made.count(b"\n") == made.count(b"\r\n") == len(paper_of().orders[0].lines) + 1
+
+
+@pytest.mark.parametrize(
+    ("text", "cell"),
+    [
+        ("=1+1", "'=1+1"),
+        ("+1", "'+1"),
+        ("-1", "'-1"),
+        ("@sum", "'@sum"),
+        ("\t=1", "'\ufffd=1"),
+        ("\r=1", "'\ufffd=1"),
+        ("\r", "'\ufffd"),
+        (" =1", "' =1"),
+        ("\x00=1", "'\ufffd=1"),
+        ("\u200b=1", "'\ufffd=1"),
+        ("\uff1d1", "'\uff1d1"),
+        ("\u22121", "\u22121"),
+        ("V68-G-103", "V68-G-103"),
+        ("a=b", "a=b"),
+        ("", ""),
+    ],
+)
+def test_defused_marks_what_could_be_a_formula(text: str, cell: str) -> None:
+    assert defused(text) == cell
+
+
+@given(st.text())
+def test_order_csv_holds_no_formula_and_loses_no_cell(told: str) -> None:
+    order = paper_of().orders[0]
+    line = structs.replace(order.lines[0], sku=told, name=told, brand=told, item=told)
+    (record,) = records(structs.replace(order, supplier=told, lines=(line,)))
+
+    assert list(record) == list(COLUMNS)
+    for name in ("supplier", "sku", "item", "name", "brand"):
+        assert record[name] == defused(told)
+        assert not record[name].startswith(("=", "+", "-", "@", "\t", "\r"))
+    assert all(re.fullmatch(r"-?\d+(\.\d+)?", record[each]) for each in NUMBERS)
+
+
+def test_order_csv_keeps_a_hostile_name_in_one_cell() -> None:
+    order = paper_of().orders[0]
+    line = structs.replace(order.lines[0], name=f'",\r\n=cmd|x!A0,"{HOSTILE}')
+    (record,) = records(structs.replace(order, lines=(line,)))
+
+    assert record["name"].startswith('",\ufffd\ufffd=cmd')
+    assert record["packs"] == str(line.packs)

@@ -1,0 +1,78 @@
+"""The pick list: everything from the shelves, in the order of the bins."""
+
+import pytest
+from lxml import html
+from msgspec import structs
+from tests.documents.printed import (
+    CONTACT,
+    ENVELOPE,
+    HOSTILE,
+    SCRIBE,
+    bare,
+    even,
+    paper_of,
+    quoted,
+    text,
+)
+
+from kitwright.documents.paper import PaperStock, QuotePaper
+from kitwright.documents.pick_list import pick_list, pick_list_html, pick_list_pdf
+
+
+def bins(*named: str | None) -> list[object]:
+    """Return the bins of a pick list as it sorts them."""
+    paper = paper_of()
+    stock = tuple(PaperStock(item="X", quantity="1", unit="C62", bin=one) for one in named)
+    shelved = structs.replace(paper, kit=structs.replace(paper.kit, from_stock=stock))
+    rows = pick_list(shelved, ENVELOPE, SCRIBE, contact=CONTACT)["rows"]
+    assert isinstance(rows, list)
+    return [row["bin"] for row in rows]
+
+
+def told(form: str, paper: QuotePaper) -> str:
+    if form == "pdf":
+        return text(pick_list_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT))
+    page = pick_list_html(paper, ENVELOPE, SCRIBE, contact=CONTACT)
+    return even(html.fromstring(page).text_content())
+
+
+def test_pick_list_goes_along_the_bins() -> None:
+    assert bins("F10-2", "F2-10", None, "F2-9", "A1", "") == [
+        "A1",
+        "F2-9",
+        "F2-10",
+        "F10-2",
+        "no bin",
+        "no bin",
+    ]
+
+
+@pytest.mark.parametrize("form", ["pdf", "html"])
+@pytest.mark.parametrize("name", quoted()[::7])
+def test_pick_list_holds_all_that_is_taken(form: str, name: str) -> None:
+    paper = paper_of(name)
+    sheet = told(form, paper)
+
+    for one in paper.kit.from_stock:
+        assert bare(one.item) in bare(sheet)
+        assert bare(one.bin or "") in bare(sheet)
+        quantity = f"{SCRIBE.number(one.quantity)} {SCRIBE.unit(one.unit, one.quantity)}"
+        assert quantity in sheet
+    if not paper.kit.from_stock:
+        assert "Nothing is taken from the shelves." in sheet
+
+
+def test_pick_list_says_for_which_role() -> None:
+    sheet = told("html", paper_of())
+
+    assert "For: rocker cover gasket, cylinder 1; rocker cover gasket, cylinder 2" in sheet
+
+
+def test_pick_list_html_lets_no_text_become_markup() -> None:
+    paper = paper_of()
+    stock = (PaperStock(item=HOSTILE, quantity="1", unit="C62", bin=HOSTILE),)
+    hostile = structs.replace(paper, kit=structs.replace(paper.kit, from_stock=stock))
+    page = pick_list_html(hostile, ENVELOPE, SCRIBE, contact=CONTACT)
+
+    assert not html.fromstring(page).xpath("//script | //b")
+    assert "&lt;script&gt;" in page

@@ -1,0 +1,164 @@
+"""The printed quote: every amount of the answer, in its order, with the totals in place."""
+
+import io
+import re
+from collections import Counter
+from datetime import UTC, datetime
+
+import pikepdf
+import pytest
+from msgspec import structs
+from tests.documents.printed import (
+    CONTACT,
+    ENVELOPE,
+    SCRIBE,
+    full_paper,
+    pages,
+    paper_of,
+    quoted,
+    text,
+)
+
+from kitwright.documents.paper import Amount, QuotePaper
+from kitwright.documents.quote_pdf import quote_pdf
+
+MONEY = re.compile(r"-?[$€£][\d,]+\.\d+")
+
+
+def printed(paper: QuotePaper) -> bytes:
+    return quote_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT)
+
+
+def amounts(paper: QuotePaper) -> Counter[str]:
+    """Return every amount that a quote must show, as often as it must."""
+    totals = paper.totals
+    shown = [line.amount for line in paper.lines]
+    shown += [each for tax in paper.taxes for each in (tax.base, tax.amount)]
+    shown += [extra.price for extra in paper.extras]
+    owed = (totals.net, totals.payable)
+    shown += [each for each in owed if each is not None]
+    shown += [each for each in (totals.discount, totals.deposit) if float(each.amount)]
+    texts = [SCRIBE.money(each.amount, each.currency) for each in shown]
+    texts += [
+        SCRIBE.money(line.unit_price, line.amount.currency)
+        for line in paper.lines
+        if line.kind != "discount"
+    ]
+    return Counter(texts)
+
+
+@pytest.mark.parametrize("name", quoted())
+def test_quote_pdf_shows_every_amount(name: str) -> None:
+    paper = paper_of(name)
+    expected = amounts(paper)
+    assert all(MONEY.fullmatch(each) for each in expected)
+
+    found = Counter(MONEY.findall(text(printed(paper))))
+
+    assert not expected - found
+
+
+def addresses(made: bytes) -> list[str]:
+    """Return the addresses that a PDF links to."""
+    with pikepdf.open(io.BytesIO(made)) as pdf:
+        notes = [note for page in pdf.pages for note in page.get("/Annots", pikepdf.Array())]
+        return [str(note.A.URI) for note in notes]
+
+
+def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
+    told = text(printed(full_paper()))
+    marks = [
+        "Tollimoor Hire Yard 4 Weir Lane",
+        "Ada Pellow",
+        "The blue one",
+        "What was found",
+        "87%",
+        "38.5%",
+        "Head resurface (sublet), cylinder 2",
+        "Provisional",
+        "V68-G-102, V68-G-103",
+        "Exhaust nut, locking",
+        "Labour",
+        "Sales tax",
+        "To pay",
+        "What may turn up",
+        "does not pass $827.08",
+        "Cautions",
+        "Your answer",
+        "Yes, given in person",
+        ENVELOPE.sha256 or "",
+    ]
+
+    places = [told.find(mark, 60) for mark in marks]
+
+    assert -1 not in places
+    assert places == sorted(places)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, *range(11, 19), 30, *range(40, 49)])
+def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
+    paper = full_paper()
+    many = (paper.lines * 3)[:count]
+    lines = tuple(
+        structs.replace(line, description=f"Thing no. {number}.", why=())
+        for number, line in enumerate(many, start=1)
+    )
+
+    told = pages(printed(structs.replace(paper, lines=lines)))
+
+    (last,) = [page for page in told if "To pay" in page]
+    assert f"Thing no. {count}." in last
+    assert "Without tax" in last
+    for page in told:
+        assert ("Unit price" in page) == ("Thing no. " in page)
+
+
+def test_quote_pdf_tells_what_the_bill_may_come_to() -> None:
+    ceiling = Amount(amount="900.00", currency="USD")
+    made = quote_pdf(full_paper(), ENVELOPE, SCRIBE, contact=CONTACT, ceiling=ceiling)
+
+    assert "the bill does not pass $900.00" in text(made)
+
+
+def test_quote_pdf_tells_that_a_draft_is_none_to_agree_to() -> None:
+    draft = structs.replace(ENVELOPE, state="draft", issued_at=None)
+    made = quote_pdf(paper_of(), draft, SCRIBE, contact=CONTACT)
+
+    assert "Draft, not issued yet" in text(made)
+    assert "Signature" not in text(made)
+
+
+def test_quote_pdf_asks_for_no_second_yes() -> None:
+    agreed = structs.replace(
+        ENVELOPE, state="accepted", agreed_at=datetime(2027, 3, 2, 23, 30, tzinfo=UTC)
+    )
+    made = quote_pdf(paper_of(), agreed, SCRIBE, contact=CONTACT, zone="Pacific/Auckland")
+
+    assert "Agreed on March 3, 2027" in text(made)
+    assert "Signature" not in text(made)
+
+
+def test_quote_pdf_tells_of_an_exemption_and_of_unknown_tax() -> None:
+    exempt = text(printed(paper_of("v68-zero-turn-exempt")))
+    unknown = text(printed(paper_of("v68-zero-turn-stem-seals-tax-unknown")))
+
+    assert "certificate EX-0001, valid until December 31, 2027" in exempt
+    assert "The tax is not known yet" in unknown
+    assert "To pay" not in unknown
+    assert "Signature" not in unknown
+
+
+@pytest.mark.parametrize("link", ["javascript:alert(1)", "file:///etc/passwd"])
+def test_quote_pdf_links_to_nothing_but_the_web(link: str) -> None:
+    made = quote_pdf(paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, link=link)
+
+    assert addresses(made) == []
+    assert link not in text(made)
+
+
+def test_quote_pdf_links_to_where_the_customer_answers() -> None:
+    link = "https://shop.example.test/q/" + "a1B2" * 12
+    made = quote_pdf(paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, link=link)
+
+    assert link in text(made).replace(" ", "")
+    assert set(addresses(made)) == {link}
