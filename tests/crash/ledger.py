@@ -27,6 +27,7 @@ class Quote:
     changes: int = 1
     """How many changes were acknowledged; its creation is the first."""
     gross: str = ""
+    is_drafted: bool = True
 
 
 @dataclass
@@ -49,8 +50,8 @@ class Writer:
             headers["If-Match"] = quote.etag
         return Call("POST", path, body, headers)
 
-    def learn(self, quote: Quote | None, etag: str, told: dict[str, Any]) -> None:
-        """Note an acknowledged answer."""
+    def learn(self, call: Call, quote: Quote | None, etag: str, told: dict[str, Any]) -> None:
+        """Note the acknowledged answer to a call."""
         self.acknowledged += 1
         self.under_way = None
         if quote is None:
@@ -61,3 +62,7 @@ class Writer:
         for member in ("state", "revision", "offered", "agreed"):
             setattr(quote, member, told[member])
         quote.gross = told["gross"]["amount"]
+        act = call.path.rpartition("/")[2]
+        quote.is_drafted = act in ("quotes", "revise") or (
+            quote.is_drafted and act not in ("issue", "withdraw")
+        )

@@ -92,7 +92,7 @@ def choose(writer: Writer, luck: random.Random) -> tuple[Call, Quote | None]:
         return writer.call("/v1/quotes", luck.choice(REQUESTS), None), None
     path = f"/v1/quotes/{quote.id}"
     acts: list[tuple[str, dict[str, Any] | None]] = [("revise", luck.choice(REQUESTS))]
-    if quote.revision not in (quote.offered, quote.agreed):
+    if quote.is_drafted:
         acts += [("issue", None)] * 3
     if quote.offered is not None:
         yes = {"revision": quote.offered, "who": "Somebody", "means": "telephone"}
@@ -119,7 +119,7 @@ async def write(client: httpx.AsyncClient, writer: Writer, luck: random.Random) 
         except httpx.TransportError:
             return
         assert answer.status_code in (200, 201), (call, answer.text)
-        writer.learn(quote, answer.headers["ETag"], answer.json())
+        writer.learn(call, quote, answer.headers["ETag"], answer.json())
 
 
 class Rounds:
@@ -167,7 +167,7 @@ class Rounds:
         assert answer.status_code in (200, 201), (call, answer.text)
         once_more = await send(client, call)
         assert (once_more.status_code, once_more.content) == (answer.status_code, answer.content)
-        writer.learn(quote, answer.headers["ETag"], answer.json())
+        writer.learn(call, quote, answer.headers["ETag"], answer.json())
         self.again += 1
 
     async def read_feed(self, client: httpx.AsyncClient) -> None:
