@@ -82,7 +82,7 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "Sales tax",
         "To pay",
         "What may turn up",
-        "does not pass $827.08",
+        "The bill does not pass $827.08",
         "Cautions",
         "Your answer",
         "Yes, given in person",
@@ -117,7 +117,15 @@ def test_quote_pdf_tells_what_the_bill_may_come_to() -> None:
     ceiling = Amount(amount="900.00", currency="USD")
     made = quote_pdf(full_paper(), ENVELOPE, SCRIBE, contact=CONTACT, ceiling=ceiling)
 
-    assert "the bill does not pass $900.00" in text(made)
+    assert "The bill does not pass $900.00" in text(made)
+
+
+def test_quote_pdf_promises_nothing_of_extras_where_there_are_none() -> None:
+    told = text(printed(structs.replace(full_paper(), extras=())))
+
+    assert "What may turn up" not in told
+    assert "None of this" not in told
+    assert "The bill does not pass $827.08" in told
 
 
 def test_quote_pdf_tells_that_a_draft_is_none_to_agree_to() -> None:

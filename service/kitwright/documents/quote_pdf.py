@@ -214,14 +214,14 @@ def _extra(extra: PaperExtra, scribe: Scribe) -> Sheet:
 
 
 def _limit(paper: QuotePaper, ceiling: Amount | None, scribe: Scribe) -> str:
+    """Return how far the bill may go, and that what may turn up waits for a yes."""
+    say = scribe.say
+    told = [say("None of this is done without your yes.")] if paper.extras else []
     most = ceiling or paper.totals.payable
-    if most is None:
-        return scribe.say("Nothing is added without your yes.")
-    return scribe.say(
-        "None of this is done without your yes, and the bill does not pass {most} unless you "
-        "agree again.",
-        most=scribe.money(most.amount, most.currency),
-    )
+    if most is not None:
+        amount = scribe.money(most.amount, most.currency)
+        told.append(say("The bill does not pass {most} unless you agree again.", most=amount))
+    return " ".join(told)
 
 
 def _answer(contact: Contact, link: str, scribe: Scribe) -> list[str]:
