@@ -34,6 +34,7 @@ from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
+from kitwright.papers import ShopPapers
 from kitwright.posting import StoredOutbox
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
@@ -156,6 +157,7 @@ def open_desk(
         service,
         store,
         keyring,
+        papers=ShopPapers(service.workshop.catalogue, service.workshop.shop),
         files=PhotoFiles(settings.data),
         kind_of=kind_of,
         secret=secret,

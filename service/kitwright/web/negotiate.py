@@ -17,6 +17,9 @@ JSON: Final = "application/json"
 TEXT: Final = "text/plain"
 HTML: Final = "text/html"
 SVG: Final = "image/svg+xml"
+PDF: Final = "application/pdf"
+XML: Final = "application/xml"
+CSV: Final = "text/csv"
 
 _WEIGHT: Final = re.compile(r"0(\.[0-9]{0,3})?|1(\.0{0,3})?")
 
@@ -63,6 +66,11 @@ def json_response(body: object) -> Response[bytes]:
     return Response(msgspec.json.encode(body), media_type=JSON)
 
 
+def body_tag(body: bytes) -> str:
+    """Return the entity tag of a body, which changes whenever the body does."""
+    return f'"{blake2b(body, digest_size=16).hexdigest()}"'
+
+
 def conditional(
     request: Request[Any, Any, Any],
     body: bytes,
@@ -71,7 +79,7 @@ def conditional(
     headers: Mapping[str, str] | None = None,
 ) -> Response[bytes]:
     """Return a body that seldom changes: with its ETag, or 304 where the caller has it."""
-    tag = f'"{blake2b(body, digest_size=16).hexdigest()}"'
+    tag = body_tag(body)
     headers = {**(headers or {}), "ETag": tag, "Cache-Control": "no-cache"}
     if _has(request, tag):
         return Response(b"", status_code=304, headers=headers, media_type=form)

@@ -9,7 +9,7 @@ from typing import Any, Final
 import msgspec
 
 from kitwright.web.examples import Examples, sample_variables
-from kitwright.web.negotiate import JSON, SVG
+from kitwright.web.negotiate import JSON, PDF, SVG
 from kitwright.web.operations import Operation
 from kitwright.web.parameters import (
     HEADERS,
@@ -31,6 +31,7 @@ _TAGS: Final = {
     "orders": "Parts orders.",
     "customers": "Whom quotes are for; everything kept of one customer, and nothing any more.",
     "machines": "Machines as their plates say.",
+    "papers": "Documents for customers, the bench, the shelves and suppliers.",
     "photos": "Photographs of findings and of steps.",
     "events": "What happened, in order.",
     "owner": "The owner's business: who may call, and where events are posted.",
@@ -217,7 +218,7 @@ def _responses(
 
 def _text_or_bytes(form: str) -> dict[str, object]:
     """Return the schema of an answer that is no JSON."""
-    is_bytes = form.startswith("image/") and form != SVG
+    is_bytes = form == PDF or (form.startswith("image/") and form != SVG)
     return {"type": "string", "format": "binary"} if is_bytes else {"type": "string"}
 
 

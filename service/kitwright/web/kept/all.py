@@ -16,6 +16,7 @@ from kitwright.web.kept import (
     links,
     machines,
     orders,
+    papers,
     photos,
     quotes,
 )
@@ -29,6 +30,7 @@ _MODULES: Final = (
     customers,
     machines,
     photos,
+    papers,
     feed,
     hooks,
     keys,

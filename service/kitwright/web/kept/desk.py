@@ -16,6 +16,7 @@ from kitwright.keeping import life
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store
 from kitwright.web.auth import Keyring
+from kitwright.web.kept.paper import Papers
 from kitwright.web.service import Service
 
 
@@ -39,6 +40,7 @@ class Desk:
         service: quotes and assesses.
         store: keeps.
         keyring: knows the keys.
+        papers: makes documents.
         files: keeps photographs.
         kind_of: tells a photograph's media type by its content, None for anything else.
         secret: signs the customers' links, 32 bytes.
@@ -54,6 +56,7 @@ class Desk:
         store: Store,
         keyring: Keyring,
         *,
+        papers: Papers,
         files: Files,
         kind_of: Callable[[bytes], str | None],
         secret: bytes,
@@ -65,6 +68,7 @@ class Desk:
         self.service = service
         self.store = store
         self.keyring = keyring
+        self.papers = papers
         self.files = files
         self.kind_of = kind_of
         self.secret = secret

@@ -125,7 +125,18 @@ Work = Callable[[Records], Reply]
 def acting(
     desk: Desk, operation: Operation, prepare: Callable[[Call], Awaitable[Work]]
 ) -> HTTPRouteHandler:
-    """Return the handler of a call that changes records.
+    """Return the handler of a call that changes records, as `answering` answers it."""
+    return route(operation, answering(desk, operation, prepare))
+
+
+Handler = Callable[[Request[Any, Any, Any]], Awaitable[Response[bytes]]]
+"""What answers a request."""
+
+
+def answering(
+    desk: Desk, operation: Operation, prepare: Callable[[Call], Awaitable[Work]]
+) -> Handler:
+    """Return what answers a call that changes records.
 
     `prepare` reads and reckons; the work that it gives is done in one piece, together with
     keeping its answer where the operation asks for an Idempotency-Key.
@@ -154,7 +165,7 @@ def acting(
         desk.wake()
         return reply.response()
 
-    return _route(operation, handler)
+    return handler
 
 
 def reading(
@@ -167,7 +178,7 @@ def reading(
         call = Call(desk, operation, request)
         await desk.sweep()
         reply = desk.store.read(lambda records: find(records, call))
-        if reply.tag is not None and _has(request, reply.tag):
+        if reply.tag is not None and has_it(request, reply.tag):
             headers = {**reply.headers, "ETag": reply.tag, "Cache-Control": "no-cache"}
             return Response(b"", status_code=304, headers=headers, media_type=reply.form)
         response = reply.response()
@@ -175,13 +186,13 @@ def reading(
             response.headers.setdefault("Cache-Control", "no-cache")
         return response
 
-    return _route(operation, handler)
+    return route(operation, handler)
 
 
-def _route(
-    operation: Operation, handler: Callable[[Request[Any, Any, Any]], Awaitable[Response[bytes]]]
-) -> HTTPRouteHandler:
-    async def route(request: Request[Any, Any, Any]) -> Response[bytes]:
+def route(operation: Operation, handler: Handler) -> HTTPRouteHandler:
+    """Return what the framework calls for an operation."""
+
+    async def routed(request: Request[Any, Any, Any]) -> Response[bytes]:
         return await handler(request)
 
     return HTTPRouteHandler(
@@ -189,7 +200,7 @@ def _route(
         http_method=operation.method.upper(),  # type: ignore[arg-type]  # one of HTTP's own
         name=operation.id,
         status_code=operation.status,
-    )(route)
+    )(routed)
 
 
 async def _prepared(call: Call, prepare: Callable[[Call], Awaitable[Work]]) -> Work:
@@ -292,7 +303,8 @@ def _whole_path(request: Request[Any, Any, Any]) -> str:
     return f"{request.scope['path']}?{query}"
 
 
-def _has(request: Request[Any, Any, Any], tag: str) -> bool:
+def has_it(request: Request[Any, Any, Any], tag: str) -> bool:
+    """Return whether the caller has what a tag is of already."""
     known = request.headers.getall("if-none-match", [])
     try:
         return bool(known) and not none_match(",".join(known), tag)

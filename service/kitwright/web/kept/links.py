@@ -11,6 +11,7 @@ import msgspec
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
+from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping import consent, life
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.key import Scope
@@ -23,15 +24,19 @@ from kitwright.keeping.link import (
     make_token,
     read_token,
 )
+from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.web.kept.acts import read_amount
 from kitwright.web.kept.desk import Desk
-from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.kept.handlers import Call, Reply, Work, acting
 from kitwright.web.kept.ids import QUOTE, QuoteId, RevisionNumber, read_id, written
+from kitwright.web.kept.link_pages import decision_route, offer_route
+from kitwright.web.kept.paper import Offered, about
 from kitwright.web.kept.quote_wire import Sha256
 from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, checked, quote_of
 from kitwright.web.kept.shown import ShownQuoteOut, consent_text
+from kitwright.web.negotiate import HTML, JSON, PDF
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import MoneyOut, Out, money
 from kitwright.web.problems import Refusal
@@ -130,8 +135,12 @@ OFFER: Final = Operation(
     id="getOffer",
     tag="links",
     summary="What a customer is offered",
-    description="One revision as its customer sees it. Needs the link's token and no key.",
+    description=(
+        "One revision as its customer sees it, as JSON, as a page on which it is accepted or "
+        "declined without a script, or as PDF. Needs the link's token and no key."
+    ),
     answers=OfferOut,
+    forms=(JSON, HTML, PDF),
     problems=("not-acceptable", *_LINK_PROBLEMS),
     variables=_TOKEN,
     scope=None,
@@ -145,10 +154,12 @@ YES: Final = Operation(
     summary="The customer says yes",
     description=(
         "Accepts the revision of the link. Twice is once. An old revision is refused; the offer "
-        "itself leads to the new one."
+        "itself leads to the new one. The offer's page posts the same as a form, and is shown "
+        "again."
     ),
     takes=YesIn,
     answers=DecidedOut,
+    forms=(JSON, HTML),
     problems=(*BODY_PROBLEMS, *_LINK_PROBLEMS, "act-refused", "request-refused", "storage-full"),
     variables=_TOKEN,
     scope=None,
@@ -163,6 +174,7 @@ NO: Final = Operation(
     description="Declines the revision of the link. Twice is once.",
     takes=NoIn,
     answers=DecidedOut,
+    forms=(JSON, HTML),
     problems=(*BODY_PROBLEMS, *_LINK_PROBLEMS, "act-refused", "storage-full"),
     variables=_TOKEN,
     scope=None,
@@ -174,9 +186,9 @@ OPERATIONS: Final = (MAKE, OFFER, YES, NO)
 def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
     """Yield the handlers of this module's operations."""
     yield acting(desk, MAKE, _make)
-    yield reading(OFFER, desk, _offer)
-    yield acting(desk, YES, _yes)
-    yield acting(desk, NO, _no)
+    yield offer_route(desk, OFFER, _offer, _offered)
+    yield decision_route(desk, YES, YesIn, _yes, _offered)
+    yield decision_route(desk, NO, NoIn, _no, _offered)
 
 
 async def _make(call: Call) -> Work:
@@ -227,10 +239,7 @@ def _offer(records: Records, call: Call) -> Reply:
     link = _read(call)
     quote = quote_of(records, read_id(QUOTE, link.number))
     revision = life.revision_of(records, quote, link.revision)
-    newer = None
-    if quote.offered is not None and quote.offered != link.revision:
-        expires_at = datetime.fromtimestamp(link.expires, UTC)
-        newer = _link(call.desk, quote, quote.offered, expires_at, link.nonce).path
+    newer = _newer(call, link, quote)
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed = given.get(link.revision)
     offer = OfferOut(
@@ -255,6 +264,34 @@ def _offer(records: Records, call: Call) -> Reply:
     return Reply(body=msgspec.json.encode(offer))
 
 
+def _newer(call: Call, link: Link, quote: KeptQuote) -> str | None:
+    """Return where the revision on offer is read, where that is another than the link's."""
+    if quote.offered is None or quote.offered == link.revision:
+        return None
+    expires_at = datetime.fromtimestamp(link.expires, UTC)
+    return _link(call.desk, quote, quote.offered, expires_at, link.nonce).path
+
+
+def _offered(records: Records, call: Call) -> Offered:
+    """Return what a link's page is made of. Raises: Refusal: unknown-record, link-over."""
+    link = _read(call)
+    quote = quote_of(records, read_id(QUOTE, link.number))
+    revision = life.revision_of(records, quote, link.revision)
+    gross = revision.gross
+    return Offered(
+        about=about(records, quote, link.revision),
+        path=f"/v1/links/{call.variable('token')}",
+        newer=_newer(call, link, quote),
+        consent=consent_text(records, quote, link.revision),
+        usual_limit=None if gross is None else gross + allowance(_preset(call.desk), gross),
+    )
+
+
+def _preset(desk: Desk) -> OverrunPreset | None:
+    shop, catalogue = desk.service.workshop.shop, desk.service.workshop.catalogue
+    return None if shop.overrun is None else catalogue.overruns[shop.overrun]
+
+
 def _stamp(call: Call, link: Link) -> Stamp:
     now = call.desk.now()
     return Stamp(
@@ -266,11 +303,10 @@ def _stamp(call: Call, link: Link) -> Stamp:
     )
 
 
-async def _yes(call: Call) -> Work:
-    desk, link, asked = call.desk, _read(call), call.body(YesIn)
+def _yes(call: Call, asked: YesIn) -> Work:
+    desk, link = call.desk, _read(call)
     limit = read_amount(asked.limit, desk.currency, "limit")
-    shop, catalogue = desk.service.workshop.shop, desk.service.workshop.catalogue
-    preset = None if shop.overrun is None else catalogue.overruns[shop.overrun]
+    preset = _preset(desk)
     stamp = _stamp(call, link)
 
     def work(records: Records) -> Reply:
@@ -287,8 +323,8 @@ async def _yes(call: Call) -> Work:
     return work
 
 
-async def _no(call: Call) -> Work:
-    link, asked = _read(call), call.body(NoIn)
+def _no(call: Call, asked: NoIn) -> Work:
+    link = _read(call)
     stamp = _stamp(call, link)
 
     def work(records: Records) -> Reply:

@@ -1,0 +1,20 @@
+"""Page words: what is wrong with a field of the quote's page, as its reader is told."""
+
+from __future__ import annotations
+
+from kitwright.documents.page_actions import PageField
+from kitwright.language.scribe import Scribe
+
+
+def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
+    """Return what a field should hold; `code` says what is wrong with it."""
+    if field is PageField.who:
+        return scribe.say("Please give your name, on one line.")
+    if field is PageField.reason:
+        return scribe.say("Please give your reason in one line, or leave this empty.")
+    if code == "limit-below-amount":
+        return scribe.say(
+            "This is less than the quote comes to. Give more, or leave this empty: then the usual "
+            "limit holds."
+        )
+    return scribe.say("Please give an amount such as 250.00, or leave this empty.")
