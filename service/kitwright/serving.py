@@ -44,6 +44,8 @@ def serve_app(app: Edge, host: str, port: int, told: Callable[[str], None]) -> N
     # what is loaded by now stays for good: the collector need not look at it again and again
     gc.collect()
     gc.freeze()
+    # what a request makes is gone with it, by its count of references; cycles are rare
+    gc.set_threshold(100_000, 50, 100)
     server = _Server(config, lambda: told(address))
     with asyncio.Runner(loop_factory=config.get_loop_factory()) as runner:
         runner.run(server.serve(sockets=[listener]))

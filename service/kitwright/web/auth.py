@@ -29,6 +29,7 @@ _READING_CHALLENGE: Final = {
     "WWW-Authenticate": 'Basic realm="kitwright", charset="UTF-8", Bearer realm="kitwright"'
 }
 
+_MOST_SHOWN: Final = 1_000
 ASKED: Final = "asked_for_key"
 """Set in the state of a request once it was let in or refused."""
 
@@ -57,6 +58,10 @@ class Keyring:
         self._by_address = by_address
         self._used = used
         self._today = today
+        self._shown: dict[str, str] = {}
+        """What was shown and found good -> the id of its key. Bounded; a key that is revoked or
+        changed is still found as it is kept now.
+        """
 
     def know(self, key: KeyRecord) -> None:
         """Take a key that was made or changed."""
@@ -105,6 +110,10 @@ class Keyring:
         request["state"]["key"] = key.id
 
     def _find(self, shown: str) -> KeyRecord | None:
+        met = self._shown.get(shown)
+        if met is not None:
+            known = self._keys[met]
+            return known if known.revoked_at is None else None
         try:
             named, shown_hash = read_key(shown)
         except KeyMalformed:
@@ -112,7 +121,12 @@ class Keyring:
         key = self._keys.get(named)
         if key is None or key.revoked_at is not None:
             return None
-        return key if is_same(KeyHash(key.hash), shown_hash) else None
+        if not is_same(KeyHash(key.hash), shown_hash):
+            return None
+        if len(self._shown) >= _MOST_SHOWN:
+            self._shown.clear()
+        self._shown[shown] = key.id
+        return key
 
     @staticmethod
     def _slow_down(limits: Limits, who: str) -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from itertools import count
 from secrets import token_hex
 from time import perf_counter
 from typing import Any, Final
@@ -22,6 +23,9 @@ MOST_PATH: Final = 2_048
 """The longest path, in bytes as they are sent."""
 REQUEST_ID: Final = b"x-request-id"
 
+_PROCESS: Final = token_hex(4)
+_COUNTED: Final = count(1)
+"""New ids of requests are one process's, counted: nobody else's, and free of system calls."""
 _UNROUTED: Final = "none"
 _GONE: Final = 499
 """Status in log and metrics of a request whose caller left; none is sent."""
@@ -141,7 +145,7 @@ def _request_id(scope: HTTPScope) -> str:
     for name, value in scope["headers"]:
         if name == REQUEST_ID and _SOUND_ID.fullmatch(value):
             return value.decode()
-    return token_hex(8)
+    return f"{_PROCESS}{next(_COUNTED):08x}"
 
 
 def _with_head(name: bytes, methods: bytes) -> tuple[bytes, bytes]:

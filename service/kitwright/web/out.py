@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import lru_cache
 from typing import Annotated
 
 from msgspec import Meta, Struct
@@ -338,6 +339,7 @@ class ExemptionOut(Out, frozen=True, kw_only=True):
     kinds: tuple[str, ...]
 
 
+@lru_cache(maxsize=65_536)
 def money(value: Money) -> MoneyOut:
-    """Return an amount on the wire."""
+    """Return an amount on the wire; a quote has the same few amounts many times over."""
     return MoneyOut(amount=value.amount_text, currency=value.currency)
