@@ -109,7 +109,6 @@ def fill(folder: Path, count: int, luck: random.Random) -> None:
             figures = Figures(
                 request=b"{}",
                 answer=answer,
-                shown=answer,
                 catalogue_revision="0" * 64,
                 tax_state="known",
                 is_provisional=False,

@@ -174,6 +174,7 @@ class MemoryQuotes:
         *,
         issued_at: datetime | None = None,
         sha256: str | None = None,
+        shown: bytes | None = None,
     ) -> None:
         before = self.revision(quote, number)
         if before is None:
@@ -184,6 +185,7 @@ class MemoryQuotes:
                 state=state,
                 issued_at=issued_at or before.issued_at,
                 sha256=sha256 or before.sha256,
+                shown=before.shown if shown is None else shown,
             )
         )
 

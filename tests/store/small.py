@@ -249,7 +249,6 @@ def figures(**said: object) -> Figures:
     plain = Figures(
         request=b'{"family": "QM-H27"}',
         answer=ANSWER,
-        shown=SHOWN,
         catalogue_revision="c-1",
         tax_state="known",
         is_provisional=False,

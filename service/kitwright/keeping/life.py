@@ -8,7 +8,7 @@ that a customer agreed to stays in force until another is accepted.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from types import MappingProxyType
 from typing import Final
@@ -131,13 +131,10 @@ class OtherCustomer(ActRefused):
 
 
 class Figures(Struct, frozen=True, kw_only=True):
-    """What a new revision says: the request, its answer and what the customer sees of that as JSON,
-    and the answer's figures.
-    """
+    """What a new revision says: the request and its answer as JSON, and the answer's figures."""
 
     request: bytes
     answer: bytes
-    shown: bytes
     catalogue_revision: str
     tax_state: str
     is_provisional: bool
@@ -211,7 +208,6 @@ def _revision(quote: int, number: int, stamp: Stamp, figures: Figures) -> Revisi
         is_erased=False,
         request=figures.request,
         answer=figures.answer,
-        shown=figures.shown,
     )
 
 
@@ -254,9 +250,17 @@ def revise(records: Records, stamp: Stamp, quote: KeptQuote, figures: Figures) -
     )
 
 
-def issue(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
+def issue(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    show: Callable[[bytes], bytes] = lambda answer: answer,
+) -> KeptQuote:
     """Return a quote whose newest revision, a draft, is offered to the customer and never changes
     again. A revision that was offered before is superseded.
+
+    `show` makes what the customer sees of its answer, all of it unless told otherwise; that is
+    kept with its hash.
 
     Raises: NotNow, TaxNotKnown, ValidityOver.
     """
@@ -272,13 +276,15 @@ def issue(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         raise ValidityOver(revision.number, revision.valid_until)
     if quote.offered is not None:
         records.quotes.mark_revision(quote.number, quote.offered, RevisionState.superseded)
-    digest = hashlib.sha256(revision.shown).hexdigest()
+    shown = show(revision.answer)
+    digest = hashlib.sha256(shown).hexdigest()
     records.quotes.mark_revision(
         quote.number,
         revision.number,
         RevisionState.issued,
         issued_at=stamp.at,
         sha256=digest,
+        shown=shown,
     )
     return _changed(
         records,

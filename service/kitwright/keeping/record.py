@@ -98,9 +98,9 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
 class Revision(Struct, frozen=True, kw_only=True):
     """One revision: what was asked, and every figure that was answered.
 
-    `request`, `answer` and `shown`, what the customer sees of the answer, are JSON. `sha256`, in
-    hex, is of `shown` as it was when it was issued; `is_erased` where personal data was taken out
-    since.
+    `request` and `answer` are JSON; so is `shown`, what the customer sees of the answer, which is
+    empty until it is issued. `sha256`, in hex, is of `shown` as it was then; `is_erased` where
+    personal data was taken out since.
     """
 
     quote: int
@@ -118,7 +118,7 @@ class Revision(Struct, frozen=True, kw_only=True):
     is_erased: bool
     request: bytes
     answer: bytes
-    shown: bytes
+    shown: bytes = b""
 
 
 class Authorisation(Struct, frozen=True, kw_only=True):

@@ -128,8 +128,10 @@ class Quotes(Protocol):
         *,
         issued_at: datetime | None = None,
         sha256: str | None = None,
+        shown: bytes | None = None,
     ) -> None:
-        """Give a revision another state; with it, when it is issued, the moment and the hash.
+        """Give a revision another state; with it, when it is issued, the moment, what is shown of
+        it and the hash of that.
 
         Raises: RevisionSealed, where an issued one would be a draft again or issued anew.
         """

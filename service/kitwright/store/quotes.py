@@ -163,13 +163,16 @@ class QuoteTables:
         *,
         issued_at: datetime | None = None,
         sha256: str | None = None,
+        shown: bytes | None = None,
     ) -> None:
-        """Give a revision another state; with it, when it is issued, the moment and the hash."""
+        """Give a revision another state; with it, when it is issued, what is known since then."""
         columns: dict[str, object] = {"state": state.value}
         if issued_at is not None:
             columns["issued_at"] = moment(issued_at)
         if sha256 is not None:
             columns["sha256"] = sha256
+        if shown is not None:
+            columns["shown"] = packed(shown)
         self._session.update("revisions", columns, {"quote": quote, "number": number})
 
     def revision(self, quote: int, number: int) -> Revision | None:

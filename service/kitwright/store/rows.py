@@ -93,7 +93,8 @@ def _bounded(value: object) -> object:
 
 def moment(value: datetime) -> str:
     """Return a moment as text that sorts in time: always UTC, always microseconds."""
-    return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    # a third of the time that strftime takes, and a quote has a dozen moments
+    return f"{value.astimezone(UTC).isoformat(timespec='microseconds')[:-6]}Z"
 
 
 def moment_or_none(value: datetime | None) -> str | None:

@@ -41,7 +41,7 @@ from kitwright.web.kept.quotes import (
     quote_of,
     quote_tag,
 )
-from kitwright.web.kept.shown import consent_text
+from kitwright.web.kept.shown import consent_text, shown
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import money
 
@@ -184,7 +184,7 @@ class AmountUnfit(RequestFault):
 def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
     """Yield the handlers of this module's operations."""
     for operation, act in (
-        (ISSUE, life.issue),
+        (ISSUE, _issue),
         (WITHDRAW, life.withdraw),
         (START, _start),
         (FINISH, life.finish),
@@ -205,6 +205,10 @@ def _simply(act: _Act) -> Callable[[Call], Awaitable[Work]]:
         return lambda records: head_reply(act(records, stamp, checked(records, call)))
 
     return prepare
+
+
+def _issue(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
+    return life.issue(records, stamp, quote, shown)
 
 
 def _start(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:

@@ -36,7 +36,6 @@ from kitwright.web.kept.quote_wire import (
     revision_head,
     whole_revision,
 )
-from kitwright.web.kept.shown import shown
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.problems import Refusal
 from kitwright.web.records import ListOut
@@ -341,7 +340,6 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
     return Figures(
         request=msgspec.json.encode(filled),
         answer=body,
-        shown=shown(body),
         catalogue_revision=desk.service.revision,
         tax_state="unknown" if totals.gross is None else "known",
         is_provisional=quote.is_provisional,
