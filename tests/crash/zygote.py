@@ -1,8 +1,8 @@
-"""A service that starts quickly, to be killed often: `python -m tests.crash.zygote FOLDER`.
+"""A service that starts quickly, to be killed often: `python -m tests.crash.zygote FOLDER [UID]`.
 
 Loads the catalogue once; for every line on standard input it forks a child that opens the data
-folder and serves it, just as `kitwright serve` does after loading. Prints the child's process id,
-then what the child says.
+folder and serves it, just as `kitwright serve` does after loading; as another user, where one is
+given and this one may. Prints the child's process id, then what the child says.
 """
 
 import logging
@@ -28,6 +28,10 @@ def main() -> None:
         child = os.fork()
         if child == 0:
             signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+            if len(sys.argv) > 2 and os.getuid() == 0:
+                os.setgroups([])
+                os.setgid(int(sys.argv[2]))
+                os.setuid(int(sys.argv[2]))
             serve_service(service, settings, lambda line: print(line, flush=True), _JOURNAL)
             os._exit(0)
         print(f"process {child}", flush=True)
