@@ -250,7 +250,7 @@ def _add_owner_key(commands: argparse._SubParsersAction[argparse.ArgumentParser]
         help="make another owner key, where the first was lost",
         description="Makes a new key with the scope owner in a data folder, and prints it. A "
         "service that runs on the folder lets it in after its next start. Revoke keys that may be "
-        "in wrong hands: DELETE /v1/keys/ID.",
+        "in wrong hands: POST /v1/keys/ID/revoke.",
         epilog="example: kitwright owner-key --data kitwright-data",
     )
     _data(parser)

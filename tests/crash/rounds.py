@@ -80,7 +80,9 @@ class Service:
         """End all."""
         self.kill()
         assert self._zygote.stdin is not None
+        assert self._zygote.stdout is not None
         self._zygote.stdin.close()
+        self._zygote.stdout.close()
         self._zygote.wait(10)
         self._log.close()
 

@@ -12,12 +12,12 @@ from random import Random
 from typing import Any
 
 import pytest
+from tests.desks import Counter as Opened
 from tests.web.asgi import Answered, ask
 from tests.web.mutation import Maker, changed
 from tests.web.problem import sound_problem
 
 from kitwright.web.edge import Edge
-from kitwright.web.service import Service
 
 MANY = int(os.environ.get("KITWRIGHT_FUZZ", "1500"))
 PARTS = 4
@@ -60,13 +60,16 @@ def judge(answer: Answered, body: bytes, is_sound: Callable[[Answered], None], n
         raise
 
 
-def test_any_findings_are_assessed_or_soundly_refused(app: Edge, examples: Path) -> None:
+def test_any_findings_are_assessed_or_soundly_refused(
+    app: Edge, counter: Opened, examples: Path
+) -> None:
+    headers = [*HEADERS, (b"authorization", f"Bearer {counter.key}".encode())]
     requests = kept(examples, "assessFindings")
     met: Counter[int] = Counter()
     for number in range(MANY // PARTS):
         dice = Random(number)
         body = changed(json.loads(json.dumps(dice.choice(requests))), dice)
-        answer = ask(app, "/v1/assessments", headers=HEADERS, parts=[body])
+        answer = ask(app, "/v1/assessments", headers=headers, parts=[body])
         met[answer.status_code] += 1
         judge(answer, body, lambda sound: json.loads(sound.content), number)
     assert met[200] > MANY / PARTS / 20
@@ -76,8 +79,10 @@ def test_any_findings_are_assessed_or_soundly_refused(app: Edge, examples: Path)
 
 @pytest.mark.parametrize("part", range(PARTS))
 def test_any_body_is_quoted_or_soundly_refused(
-    app: Edge, service: Service, examples: Path, part: int
+    app: Edge, counter: Opened, examples: Path, part: int
 ) -> None:
+    service = counter.desk.service
+    headers = [*HEADERS, (b"authorization", f"Bearer {counter.key}".encode())]
     maker = Maker(
         service.workshop.catalogue,
         service.workshop.shop,
@@ -86,7 +91,7 @@ def test_any_body_is_quoted_or_soundly_refused(
     met: Counter[int] = Counter()
     for number in range(part, MANY, PARTS):
         body = maker.body(Random(number))
-        answer = ask(app, "/v1/quotes/preview", headers=HEADERS, parts=[body])
+        answer = ask(app, "/v1/quotes/preview", headers=headers, parts=[body])
         met[answer.status_code] += 1
         judge(answer, body, adds_up, number)
     # a fuzz that only ever meets one kind of answer tests nothing

@@ -290,7 +290,7 @@ def test_example_of_a_kept_call_is_read(client: TestClient[Any], name: str) -> N
         # an image that is none: 415
         assert answer.status_code in {200, 201, 202, 404, 409, 412, 415}
         assert str(answer.status_code) in operation["responses"]
-        if answer.is_success:
+        if answer.is_success and answer.headers["content-type"] == "application/json":
             told = good(operation)["content"]["application/json"]["schema"]
             assert not against(told, answer.json())
 

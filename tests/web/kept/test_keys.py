@@ -3,6 +3,7 @@
 import base64
 import time
 from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 from typing import Any, get_args
 
@@ -39,6 +40,14 @@ def make(owner: TestClient[Any], *scopes: str, once: str = "make") -> Any:
     )
     assert answer.status_code == 201
     return answer.json()
+
+
+_REVOKED = count(1)
+
+
+def revoke(owner: TestClient[Any], path: str, **given: Any) -> Any:
+    headers = {"Idempotency-Key": f'"revoke-{next(_REVOKED)}"', **given.pop("headers", {})}
+    return owner.post(f"{path}/revoke", headers=headers)
 
 
 def bearer(key: str) -> dict[str, str]:
@@ -95,14 +104,14 @@ def test_revoked_key_is_refused_at_once_and_stays_listed(owner: TestClient[Any])
     made = make(owner, "read")
     path = f"/v1/keys/{made['id']}"
 
-    revoked = owner.delete(path)
+    revoked = revoke(owner, path)
 
     assert revoked.status_code == 200
     assert revoked.json()["revoked_at"] == "2027-03-01T12:00:00Z"
     refused = owner.get("/v1/quotes", headers=bearer(made["key"]))
     assert (refused.status_code, refused.json()["code"]) == (401, "key-refused")
     assert owner.get(path).json() == revoked.json()
-    assert owner.delete(path).json() == revoked.json()
+    assert revoke(owner, path).json() == revoked.json()
     kinds = [each["kind"] for each in owner.get("/v1/events").json()["items"]]
     assert kinds == ["key.created", "key.revoked"]
 
@@ -111,7 +120,7 @@ def test_revoked_key_is_refused_after_another_start(
     service: Service, tmp_path: Path, counter: Counter, owner: TestClient[Any]
 ) -> None:
     made = make(owner, "owner")
-    owner.delete(f"/v1/keys/{made['id']}")
+    revoke(owner, f"/v1/keys/{made['id']}")
     counter.store.close()
 
     settings = Settings(catalog=built_in_catalog(), data=tmp_path, rate=0)
@@ -127,23 +136,22 @@ def test_last_owner_key_is_not_revoked(owner: TestClient[Any]) -> None:
     (first,) = owner.get("/v1/keys").json()["items"]
     make(owner, "read", "quote", "order", "catalogue")
 
-    refused = owner.delete(f"/v1/keys/{first['id']}")
+    refused = revoke(owner, f"/v1/keys/{first['id']}")
 
     assert refused.status_code == 409
     assert [each["code"] for each in refused.json()["errors"]] == ["last-owner-key"]
     second = make(owner, "owner", once="second")
-    assert owner.delete(f"/v1/keys/{first['id']}").status_code == 200
+    assert revoke(owner, f"/v1/keys/{first['id']}").status_code == 200
     # the owner's old key is no key now, the new one is the last
     assert owner.get("/v1/keys").status_code == 401
-    refused = owner.delete(f"/v1/keys/{second['id']}", headers=bearer(second["key"]))
+    refused = revoke(owner, f"/v1/keys/{second['id']}", headers=bearer(second["key"]))
     assert refused.status_code == 409
 
 
 @pytest.mark.parametrize("name", ["0000000000", "kw_0000000000", "é", "Q1"])
 def test_unknown_key_is_not_found(owner: TestClient[Any], name: str) -> None:
-    for method in ("GET", "DELETE"):
-        answer = owner.request(method, f"/v1/keys/{name}")
-
+    path = f"/v1/keys/{name}"
+    for answer in (owner.get(path), revoke(owner, path)):
         assert (answer.status_code, answer.json()["code"]) == (404, "unknown-record")
 
 
@@ -223,7 +231,7 @@ def test_basic_is_good_for_reading_only(owner: TestClient[Any], counter: Counter
         ("POST", "/v1/quotes"),
         ("POST", "/v1/keys"),
         ("PUT", "/v1/webhooks/W1"),
-        ("DELETE", "/v1/keys/0000000000"),
+        ("POST", "/v1/keys/0000000000/revoke"),
     ):
         refused = owner.request(method, path, headers=key)
         assert (refused.status_code, refused.json()["code"]) == (401, "key-missing")
@@ -265,7 +273,7 @@ def test_revoked_key_stays_revoked_where_its_use_is_noted_late(
     made = make(owner, "read")
 
     owner.get("/v1/quotes", headers=bearer(made["key"]))
-    owner.delete(f"/v1/keys/{made['id']}")
+    revoke(owner, f"/v1/keys/{made['id']}")
     noted(owner, f"/v1/keys/{made['id']}", "2027-03-01")
 
     assert owner.get(f"/v1/keys/{made['id']}").json()["revoked_at"]

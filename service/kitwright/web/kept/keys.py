@@ -16,7 +16,7 @@ from kitwright.keeping.record import KeyRecord
 from kitwright.keeping.store import Records
 from kitwright.web.kept.desk import Desk
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
-from kitwright.web.kept.quotes import ONCE_PROBLEMS, STORE_PROBLEMS
+from kitwright.web.kept.quotes import ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Out
 from kitwright.web.problems import Refusal
@@ -100,14 +100,14 @@ GET: Final = Operation(
     scope=Scope.OWNER,
 )
 REVOKE: Final = Operation(
-    method="delete",
-    path="/v1/keys/{id}",
+    method="post",
+    path="/v1/keys/{id}/revoke",
     id="revokeKey",
     tag="owner",
     summary="Revoke a key",
     description=(
-        "From this answer on the key lets nobody in. Twice is once. The last key with the scope "
-        "`owner` stays, since nobody could make another without it."
+        "From this answer on the key lets nobody in; it stays listed. Twice is once. The last key "
+        "with the scope `owner` stays, since nobody could make another without it."
     ),
     answers=KeyOut,
     problems=(
@@ -116,10 +116,11 @@ REVOKE: Final = Operation(
         "body-too-large",
         "unknown-record",
         "act-refused",
-        *STORE_PROBLEMS,
+        *ONCE_PROBLEMS,
     ),
     variables=_ID,
     scope=Scope.OWNER,
+    is_once=True,
 )
 OPERATIONS: Final = (CREATE, LIST, GET, REVOKE)
 
