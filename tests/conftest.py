@@ -1,10 +1,16 @@
 """What every test may ask for: the shared vectors, and how hard Hypothesis tries."""
 
 import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 
@@ -37,3 +43,28 @@ def shared() -> Path:
     if not (folder / "vectors").is_dir():
         pytest.skip(f"shared vectors folder absent: {folder} (KITWRIGHT_SHARED names another)")
     return folder
+
+
+_ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--no-first-run",
+    "--disable-sync",
+    "--disable-component-update",
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator["Browser"]:
+    """Return a browser: the machine's, or the one that the test library brings."""
+    # here, since few tests need it and all would wait for it
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as library:
+        own = shutil.which("chromium")
+        if own is None and not Path(library.chromium.executable_path).exists():
+            pytest.skip("no browser to open pages with")
+        started = library.chromium.launch(executable_path=own, args=_ARGUMENTS)
+        yield started
+        started.close()

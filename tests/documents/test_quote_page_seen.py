@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import io
 import re
-import shutil
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from msgspec import structs
-from playwright.sync_api import Browser, BrowserContext, Page, Request, Route, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Request, Route
 from pypdf import PdfReader
 from tests.documents.offers import (
     OPEN,
@@ -32,14 +29,6 @@ from kitwright.documents.web_page import page_policy, style
 from kitwright.language.scribe import Scribe
 
 ORIGIN = "https://shop.example"
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--no-first-run",
-    "--disable-sync",
-    "--disable-component-update",
-]
 EVERY_RULE = {
     "type": "tag",
     "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
@@ -65,18 +54,6 @@ PAGES = {
 }
 USUAL = [name for name in PAGES if name != "unbroken"]
 ON_PAPER = [name for name in USUAL if name not in ("notice", "unknown")]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Return a browser: the machine's, or the one that the test library brings."""
-    with sync_playwright() as library:
-        own = shutil.which("chromium")
-        if own is None and not Path(library.chromium.executable_path).exists():
-            pytest.skip("no browser to open pages with")
-        started = library.chromium.launch(executable_path=own, args=ARGUMENTS)
-        yield started
-        started.close()
 
 
 class Desk:
