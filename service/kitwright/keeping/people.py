@@ -9,6 +9,7 @@ from msgspec import Struct, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping.life import add_event
+from kitwright.keeping.mail import erase_mails
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -146,7 +147,7 @@ def erase_customer(
     """Return what is left of a customer, and the SHA-256 of photographs that nothing needs now.
 
     Every figure stays: quotes, revisions, limits, orders. Names, contact, plates, serials, words of
-    consent and photographs go. `redact` takes what is personal out of a revision's body.
+    consent, photographs and mails go. `redact` takes what is personal out of a revision's body.
 
     Raises: AlreadyErased, StillAtWork.
     """
@@ -191,6 +192,7 @@ def erase_customer(
         records.quotes.put_addition(structs.replace(addition, description=ERASED))
     for photo in dossier.photos:
         records.photos.drop(photo.number)
+    erase_mails(records, stamp, (quote.number for quote in dossier.quotes))
     records.people.put_customer(left)
     add_event(
         records, stamp, "customer.erased", f"customer:{left.number}", {"version": left.version}
