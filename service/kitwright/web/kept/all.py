@@ -7,10 +7,10 @@ from typing import Final
 
 from litestar.handlers import HTTPRouteHandler
 
-from kitwright.web.kept import acts, links, orders, quotes
+from kitwright.web.kept import acts, links, messages, orders, quotes
 from kitwright.web.kept.desk import Desk
 
-_MODULES: Final = (quotes, acts, links, orders)
+_MODULES: Final = (quotes, acts, links, messages, orders)
 
 KEPT_OPERATIONS: Final = tuple(one for module in _MODULES for one in module.OPERATIONS)
 
