@@ -74,15 +74,16 @@ class MailServer:
     async def handle_DATA(  # noqa: N802
         self, server: SMTP, session: Session, envelope: Envelope
     ) -> str:
+        del session
         if self.at_message:
             return self.at_message.pop(0)
         assert isinstance(envelope.content, bytes)
         self.taken.append(envelope.content)
         self.recipients.extend(envelope.rcpt_tos)
-        self.were_safe.append(server.transport.get_extra_info("sslcontext") is not None)
+        self.were_safe.append(_is_safe(server))
         if self.drops_after_message:
             self.drops_after_message -= 1
-            server.transport.abort()
+            _cut(server)
         return "250 2.0.0 taken"
 
     async def handle_QUIT(  # noqa: N802
@@ -102,8 +103,23 @@ class MailServer:
         return AuthResult(success=who.password == b"right", handled=False)
 
 
+def _is_safe(server: SMTP) -> bool:
+    return server.transport is not None and bool(server.transport.get_extra_info("sslcontext"))
+
+
+def _cut(server: SMTP) -> None:
+    """End a connection without a goodbye."""
+    if isinstance(server.transport, asyncio.WriteTransport):
+        server.transport.abort()
+
+
 class _Breaking(SMTP):
     """Breaks off in the middle of a message where it is told to."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        super().connection_made(transport)
+        # one more for STARTTLS
+        self.writers = [*getattr(self, "writers", ()), self._writer]
 
     async def smtp_DATA(self, arg: str) -> None:  # noqa: N802
         handler = self.event_handler
@@ -113,7 +129,7 @@ class _Breaking(SMTP):
         handler.drops_in_message -= 1
         await self.push("354 go on")
         await self._reader.readline()
-        self.transport.abort()
+        _cut(self)
 
 
 @asynccontextmanager
@@ -151,8 +167,9 @@ async def mail_server(
         await listening.wait_closed()
         # what is open still belongs to this loop, and ends with it
         for one in opened:
-            if one.transport is not None:
-                one.transport.abort()
+            for writer in getattr(one, "writers", ()):
+                writer.close()
+            _cut(one)
         for _ in range(5):
             await asyncio.sleep(0.005)
 

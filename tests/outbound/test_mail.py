@@ -2,7 +2,6 @@
 
 import asyncio
 import ssl
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ MAIL = Outgoing(number=1, message_id="<m1@shop.example>", to="a@example.org", bo
 
 
 def mailer(port: int, security: Security = Security.none, **said: Any) -> SmtpMailer:
-    plain = {
+    plain: dict[str, Any] = {
         "security": security,
         "sender": "quotes@shop.example",
         "name": "shop.example",
@@ -34,7 +33,7 @@ def mailer(port: int, security: Security = Security.none, **said: Any) -> SmtpMa
 
 
 def sent(
-    prepare: Callable[[MailServer], None] = lambda server: None,
+    prepare: Callable[[MailServer], None] = lambda _: None,
     *,
     security: Security = Security.none,
     server: dict[str, bool] | None = None,
@@ -197,8 +196,14 @@ def test_certificate_is_verified(security: Security, trusted: str) -> None:
 def test_certificate_is_of_the_name() -> None:
     async def run() -> MailOutcome:
         async with mail_server(tls=True) as opened:
-            said = {"security": Security.tls, "sender": "a@b.example", "name": "b.example"}
-            by_name = SmtpMailer("localhost", opened.port, tls=client_tls(), **said)
+            by_name = SmtpMailer(
+                "localhost",
+                opened.port,
+                security=Security.tls,
+                sender="a@b.example",
+                name="b.example",
+                tls=client_tls(),
+            )
             return await by_name.send(MAIL)
 
     assert asyncio.run(run()).detail == "the mail server's certificate is not valid for it"

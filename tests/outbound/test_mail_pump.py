@@ -1,13 +1,16 @@
-"""The pump of mails over a store in memory and on disk, to a mail server that fails in every way."""
+"""The pump of mails over a store in memory and on disk, to a server that fails in every way."""
 
 import asyncio
 import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, closing
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
+from msgspec import structs
 from tests.outbound.mail_server import MailServer, mail_server
 from tests.outbound.test_mail import mailer
 from tests.store.memory import MemoryStore
@@ -22,6 +25,7 @@ from kitwright.outbound.mail import Fate, Mailer, MailOutcome, Outgoing
 from kitwright.outbound.mail_pump import MailPump
 from kitwright.store.engine import SqliteStore
 
+T = TypeVar("T")
 BODY = b"Subject: Quote\r\nMessage-ID: <%s>\r\n\r\nHello\r\n"
 
 
@@ -126,8 +130,10 @@ def met(
                     pump.wake()
                     # settled: no next attempt stands at what was kept when this one began
                     await until(
-                        lambda begun=begun: mail(store).attempts == begun  # type: ignore[misc]
-                        and (mail(store).failure is not None or mail(store).sent_at is not None)
+                        lambda begun=begun: (
+                            mail(store).attempts == begun  # type: ignore[misc]
+                            and (mail(store).failure is not None or mail(store).sent_at is not None)
+                        )
                     )
                     await asyncio.sleep(0.05)
         return server, mail(store), store
@@ -136,7 +142,7 @@ def met(
 
 
 def test_mail_is_sent_once_and_told() -> None:
-    server, kept, store = met(lambda server: None)
+    server, kept, store = met(lambda _: None)
 
     assert (server.ids, server.recipients) == ({"<m1@shop.example>": 1}, ["m1@example.org"])
     assert (kept.state, kept.attempts, kept.next_at) == (MailState.sent, 1, None)
@@ -180,41 +186,27 @@ def test_mail_whose_answer_is_lost_comes_again_under_its_id() -> None:
 
 def test_mail_is_given_up_after_the_last_attempt() -> None:
     async def run() -> tuple[Scripted, Mail, list[datetime]]:
-        store, clock, waits = MemoryStore({}), Clock(), list[datetime]()
+        store, clock, begun = MemoryStore({}), Clock(), list[datetime]()
         sender = Scripted(*[AGAIN] * 20)
         await queue(store, "m1")
-
-        def at(number: int, now: datetime) -> object:
-            waits.append(now)
-            return number
-
-        stamp = StoredMails(
-            store,
-            lambda: mails_stamp(clock),
-            luck=lambda: 0.0,
-        )
-        async with pumping(store, sender, clock, stamp) as pump:
+        outbox = StoredMails(store, lambda: structs.replace(STAMP, at=clock.now), luck=lambda: 0.0)
+        async with pumping(store, sender, clock, outbox) as pump:
             for number in range(1, len(RETRY_DELAYS) + 1):
                 await until(lambda number=number: len(sender.sent) == number)  # type: ignore[misc]
                 await asyncio.sleep(0.02)
-                at(number, clock.now)
+                begun.append(clock.now)
                 clock.now = mail(store).next_at or clock.now + 9 * DAY
                 pump.wake()
             await asyncio.sleep(0.05)
-        return sender, mail(store), waits
+        return sender, mail(store), begun
 
-    sender, kept, waits = asyncio.run(run())
+    sender, kept, begun = asyncio.run(run())
 
     assert [attempt for _, attempt in sender.sent] == list(range(1, len(RETRY_DELAYS) + 1))
-    gaps = [after - before for before, after in zip(waits, waits[1:], strict=False)]
+    gaps = [after - before for before, after in pairwise(begun)]
     assert gaps == list(RETRY_DELAYS[1:])
     assert (kept.state, kept.next_at) == (MailState.failed, None)
     assert kept.failure == "given up after the last attempt: busy"
-
-
-def mails_stamp(clock: Clock) -> object:
-    """Return a stamp of now."""
-    return type(STAMP)(at=clock.now, today=clock.now.date(), hand=STAMP.hand, by="mail")
 
 
 def test_one_that_fails_holds_up_no_other() -> None:
@@ -242,7 +234,7 @@ class Stiff(MemoryStore):
 
     faults = 0
 
-    async def write(self, work):  # type: ignore[no-untyped-def]
+    async def write(self, work: Callable[[Records], T]) -> T:
         if self.faults:
             self.faults -= 1
             raise StoreFull("no room")
