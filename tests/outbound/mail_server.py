@@ -116,11 +116,6 @@ def _cut(server: SMTP) -> None:
 class _Breaking(SMTP):
     """Breaks off in the middle of a message where it is told to."""
 
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        super().connection_made(transport)
-        # one more for STARTTLS
-        self.writers = [*getattr(self, "writers", ()), self._writer]
-
     async def smtp_DATA(self, arg: str) -> None:  # noqa: N802
         handler = self.event_handler
         if not handler.drops_in_message:
@@ -167,8 +162,6 @@ async def mail_server(
         await listening.wait_closed()
         # what is open still belongs to this loop, and ends with it
         for one in opened:
-            for writer in getattr(one, "writers", ()):
-                writer.close()
             _cut(one)
         for _ in range(5):
             await asyncio.sleep(0.005)

@@ -120,8 +120,10 @@ def test_message_without_an_answer_may_have_arrived() -> None:
 def test_server_that_says_nothing_is_left_in_time() -> None:
     async def run() -> MailOutcome:
         async def silent(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            await reader.read()
-            writer.close()
+            try:
+                await reader.read()
+            finally:
+                writer.close()
 
         server = await asyncio.start_server(silent, "127.0.0.1", 0)
         port = server.sockets[0].getsockname()[1]
