@@ -393,6 +393,13 @@ def test_serve_takes_every_setting_from_the_environment(tmp_path: Path) -> None:
         "KITWRIGHT_LOG": "faults",
         "KITWRIGHT_RATE": "600",
         "KITWRIGHT_PRIVATE_WEBHOOKS": "yes",
+        "KITWRIGHT_MAIL_FROM": "quotes@shop.example",
+        "KITWRIGHT_SMTP_HOST": "localhost",
+        "KITWRIGHT_SMTP_PORT": "2525",
+        "KITWRIGHT_SMTP_TLS": "none",
+        "KITWRIGHT_SMTP_USER": "shop",
+        "KITWRIGHT_SMTP_PASSWORD": "secret",
+        "KITWRIGHT_PUBLIC_URL": "https://quotes.shop.example/",
     }
     assert environment.keys() == set(ENVIRONMENT.values())
 
@@ -495,3 +502,52 @@ def test_read_settings_serves_a_person_who_gives_none() -> None:
 def test_read_settings_refuses_a_port_that_is_no_number(port: str) -> None:
     with pytest.raises(SettingUnreadable):
         read_settings({"port": port}, {})
+
+
+MAILS = {"smtp_host": "mail.example.org", "mail_from": "quotes@shop.example"}
+
+
+def test_read_settings_sends_mails_as_is_usual() -> None:
+    secret = {"KITWRIGHT_SMTP_PASSWORD": "hidden"}
+
+    settings = read_settings(
+        {**MAILS, "smtp_tls": "tls", "public_url": "https://a.example/shop/"}, secret
+    )
+
+    assert (settings.smtp_port, settings.smtp_tls) == (465, "tls")
+    assert settings.public_url == "https://a.example/shop"
+    assert settings.smtp_password == "hidden"
+    assert "hidden" not in repr(settings)
+    assert "hidden" not in f"{settings}"
+    assert read_settings(MAILS, {}).smtp_port == 587
+    assert read_settings({}, {}).smtp_host is None
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "::1", "127.8.8.8"])
+def test_read_settings_lets_mails_be_plain_on_this_machine(host: str) -> None:
+    settings = read_settings({**MAILS, "smtp_host": host, "smtp_tls": "none"}, {})
+
+    assert (settings.smtp_port, settings.smtp_tls) == (25, "none")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("mail_from", "Shop <quotes@shop.example>"),
+        ("mail_from", ""),
+        ("smtp_host", "mail example"),
+        ("smtp_host", "mail\r\nexample"),
+        ("smtp_tls", "none"),
+        ("smtp_tls", "ssl"),
+        ("smtp_port", "0"),
+        ("smtp_port", "65536"),
+        ("smtp_port", "x"),
+        ("public_url", "ftp://shop.example"),
+        ("public_url", "https://shop.example/?q"),
+        ("public_url", "https://shop.example/a b"),
+        ("public_url", "shop.example"),
+    ],
+)
+def test_read_settings_refuses_what_mails_can_not_be_sent_by(name: str, value: str) -> None:
+    with pytest.raises(SettingUnreadable, match=ENVIRONMENT[name]):
+        read_settings({**MAILS, name: value}, {})

@@ -132,9 +132,39 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "YES",
         "`yes` lets webhooks lead into your own network (default: no)",
     )
+    _add_mail(parser)
     _catalog(parser)
     _shop(parser)
     parser.set_defaults(command=_serve)
+
+
+def _add_mail(parser: argparse.ArgumentParser) -> None:
+    _setting(parser, "mail-from", "ADDRESS", "the shop's e-mail address, which mails come from")
+    _setting(
+        parser,
+        "smtp-host",
+        "HOST",
+        "mail server to send by (default: none, mails are put into the folder `mail` of the data)",
+    )
+    _setting(parser, "smtp-port", "PORT", "its port (default: 465 for tls, 587 for starttls)")
+    _setting(
+        parser,
+        "smtp-tls",
+        "HOW",
+        "tls or starttls (the default); none is for a server on this machine only",
+    )
+    _setting(
+        parser,
+        "smtp-user",
+        "NAME",
+        "log in by this name; the password is read from KITWRIGHT_SMTP_PASSWORD, never typed here",
+    )
+    _setting(
+        parser,
+        "public-url",
+        "URL",
+        "what links in mails begin with (default: the address that is listened on)",
+    )
 
 
 def _add_assess(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

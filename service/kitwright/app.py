@@ -30,6 +30,9 @@ from kitwright.keeping.life import add_event
 from kitwright.keeping.link import SECRET_BYTES
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError
+from kitwright.mailing import LetterWriter, StoredMails
+from kitwright.outbound.mail import FolderMailer, Mailer, Security, SmtpMailer
+from kitwright.outbound.mail_pump import MailPump
 from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
@@ -40,7 +43,7 @@ from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
 from kitwright.store.engine import SqliteStore
-from kitwright.store.files import PhotoFiles, kind_of
+from kitwright.store.files import PhotoFiles, kind_of, write_whole
 from kitwright.web import methods
 from kitwright.web.auth import Keyring, admission
 from kitwright.web.body import decode
@@ -131,10 +134,12 @@ def open_desk(
     *,
     now: Callable[[], datetime] = utc_now,
     draw: Callable[[int], bytes] = token_bytes,
+    writer: LetterWriter | None = None,
 ) -> tuple[Desk, SqliteStore]:
     """Return the desk of a data folder and its store.
 
-    `now` is the moment in UTC, `draw` gives random bytes. The store is the caller's to close.
+    `now` is the moment in UTC, `draw` gives random bytes, `writer` writes letters, by default as
+    the settings say. The store is the caller's to close.
 
     Raises: StoreError.
     """
@@ -167,8 +172,43 @@ def open_desk(
         check_target=lambda url: str(
             check_target(url, allow_private=settings.private_webhooks).url
         ),
+        compose=(writer or make_writer(service, settings)).write,
     )
     return desk, store
+
+
+def make_writer(service: Service, settings: Settings) -> LetterWriter:
+    """Return what writes letters; where no public address is set, links begin with the one that is
+    asked for.
+    """
+    host = f"[{settings.host}]" if ":" in settings.host else settings.host
+    address = settings.public_url or f"http://{host}:{settings.port}"
+    papers = ShopPapers(service.workshop.catalogue, service.workshop.shop)
+    return LetterWriter(settings.mail_from, address, papers.attached_pdf)
+
+
+def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
+    """Return what sends the mails of a desk: by the mail server of the settings, else into the
+    folder `mail` of the data.
+    """
+    mailer: Mailer = FolderMailer(settings.data / "mail", write_whole)
+    if settings.smtp_host is not None:
+        mailer = SmtpMailer(
+            settings.smtp_host,
+            settings.smtp_port,
+            security=Security(settings.smtp_tls),
+            sender=settings.mail_from,
+            name=settings.mail_from.rpartition("@")[2],
+            user=settings.smtp_user,
+            password=settings.smtp_password,
+        )
+
+    def stamp() -> Stamp:
+        now = desk.now()
+        return Stamp(at=now, today=desk.today(now), hand=Hand.service, by="mail")
+
+    outbox = StoredMails(desk.store, stamp, told=lambda: desk.wake())
+    return MailPump(outbox, mailer, clock=desk.now)
 
 
 def _limits(rate: int) -> Limits:
@@ -252,10 +292,11 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
     return used
 
 
-def make_app(desk: Desk, journal: Journal | None = None, pump: Pump | None = None) -> Edge:
+def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump) -> Edge:
     """Return the ASGI application of a desk.
 
-    `journal` gets a line for every request; `pump` posts events as long as the application runs.
+    `journal` gets a line for every request; `pumps` send what waits as long as the application
+    runs.
     """
     metrics = Metrics()
     service = desk.service
@@ -263,17 +304,18 @@ def make_app(desk: Desk, journal: Journal | None = None, pump: Pump | None = Non
 
     @asynccontextmanager
     async def pumping(_: Litestar) -> AsyncIterator[None]:
-        if pump is None:
-            yield
-            return
-        desk.wake = pump.wake
+        def wake() -> None:
+            for pump in pumps:
+                pump.wake()
+
+        desk.wake = wake
         stop = asyncio.Event()
-        task = asyncio.create_task(pump.run(stop))
+        tasks = [asyncio.create_task(pump.run(stop)) for pump in pumps]
         try:
             yield
         finally:
             stop.set()
-            await task
+            await asyncio.gather(*tasks)
 
     handlers = make_handlers(service, metrics, lambda: openapi_document(service))
     app = Litestar(
@@ -320,10 +362,12 @@ def serve_service(
 
     Raises: StoreError.
     """
-    desk, store = open_desk(service, settings)
+    writer = make_writer(service, settings)
+    desk, store = open_desk(service, settings, writer=writer)
     note = settings.data / "address.txt"
 
     def told(address: str) -> None:
+        writer.public_url = settings.public_url or address
         # a folder that can't be written to is still read from
         with suppress(OSError):
             note.write_text(f"{address}\n", encoding="utf-8")
@@ -335,7 +379,8 @@ def serve_service(
 
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
-    app = make_app(desk, journal if settings.log == "requests" else None, pump)
+    mails = make_mail_pump(desk, settings)
+    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
     try:
         serve_app(app, settings.host, settings.port, told)
     finally:

@@ -102,6 +102,12 @@ class ShopPapers:
             zone=self._shop.time_zone,
         )
 
+    def attached_pdf(self, answer: bytes, envelope: Envelope) -> bytes:
+        """Return a revision as PDF, to go with a letter."""
+        paper = read_paper(answer)
+        scribe, zone = Scribe(paper.language), self._shop.time_zone
+        return quote_pdf(paper, envelope, scribe, contact=self._contact, zone=zone)
+
     def quotation(self, about: About) -> bytes:
         """Return an issued revision as a UBL 2.1 Quotation."""
         paper, envelope, _ = _read(about)

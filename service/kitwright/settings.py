@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import ipaddress
 import os
+import re
 from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.errors import KitwrightError
+from kitwright.keeping.mail import AddressUnfit, check_address
 
 
 class Settings(Struct, frozen=True, kw_only=True):
@@ -19,6 +23,10 @@ class Settings(Struct, frozen=True, kw_only=True):
     `log` is one of `LOGS`. `rate` is how many calls a minute each key may make, 0 for any number;
     an address without a key may make a tenth. `private_webhooks` says whether webhooks may lead
     into the shop's own network.
+
+    Mails come from `mail_from` and are handed to `smtp_host`; without one they are put into the
+    folder `mail` of the data. `smtp_tls` is one of `SMTP_PORTS`; the password is never shown.
+    `public_url` is what links in mails begin with, None: the address that is listened on.
     """
 
     host: str = "127.0.0.1"
@@ -29,6 +37,17 @@ class Settings(Struct, frozen=True, kw_only=True):
     log: str = "requests"
     rate: int = 6_000
     private_webhooks: bool = False
+    mail_from: str = "quotes@shop.invalid"
+    smtp_host: str | None = None
+    smtp_port: int = 587
+    smtp_tls: str = "starttls"
+    smtp_user: str | None = None
+    smtp_password: str | None = None
+    public_url: str | None = None
+
+    def __repr__(self) -> str:
+        shown = structs.asdict(self) | {"smtp_password": self.smtp_password and "..."}
+        return f"Settings({', '.join(f'{name}={value!r}' for name, value in shown.items())})"
 
 
 class SettingUnreadable(KitwrightError):
@@ -51,12 +70,23 @@ ENVIRONMENT = {
     "log": "KITWRIGHT_LOG",
     "rate": "KITWRIGHT_RATE",
     "private_webhooks": "KITWRIGHT_PRIVATE_WEBHOOKS",
+    "mail_from": "KITWRIGHT_MAIL_FROM",
+    "smtp_host": "KITWRIGHT_SMTP_HOST",
+    "smtp_port": "KITWRIGHT_SMTP_PORT",
+    "smtp_tls": "KITWRIGHT_SMTP_TLS",
+    "smtp_user": "KITWRIGHT_SMTP_USER",
+    "smtp_password": "KITWRIGHT_SMTP_PASSWORD",
+    "public_url": "KITWRIGHT_PUBLIC_URL",
 }
 """Setting -> environment variable."""
 
 LOGS = ("requests", "faults")
 """What goes into the log: every request and every fault, or faults only."""
+SMTP_PORTS = {"tls": 465, "starttls": 587, "none": 25}
+"""How a mail server is spoken to -> the port where it usually listens for that."""
 _MOST_RATE = 1_000_000
+_HOST = re.compile(r"[A-Za-z0-9.:-]{1,253}", re.ASCII)
+_URL = re.compile(r"https?://[A-Za-z0-9.:\[\]-]{1,255}(/[A-Za-z0-9._~/-]{0,200})?", re.ASCII)
 
 
 def read_settings(
@@ -66,7 +96,7 @@ def read_settings(
     default.
 
     Raises: SettingUnreadable, for a port that is no number from 0 to 65535, an unknown log, a rate
-    that is no number, and a yes or no that is neither.
+    that is no number, a yes or no that is neither, and for what mails can't be sent by.
     """
     environment = os.environ if environment is None else environment
     values = {
@@ -95,7 +125,53 @@ def read_settings(
         log=log,
         rate=defaults.rate if rate is None else int(rate),
         private_webhooks=private == "yes",
+        **_read_mail(values),
     )
+
+
+def _read_mail(values: Mapping[str, str | None]) -> dict[str, Any]:
+    """Return the settings of mails. Raises: SettingUnreadable."""
+    found: dict[str, Any] = {}
+    host, sender = values["smtp_host"] or None, values["mail_from"] or None
+    if host is not None and not _HOST.fullmatch(host):
+        raise SettingUnreadable(ENVIRONMENT["smtp_host"], host, "a host's name or address")
+    if sender is not None:
+        try:
+            found["mail_from"] = check_address(sender)
+        except AddressUnfit:
+            wanted = "one plain e-mail address"
+            raise SettingUnreadable(ENVIRONMENT["mail_from"], sender, wanted) from None
+    elif host is not None:
+        raise SettingUnreadable(ENVIRONMENT["mail_from"], "", "the shop's own e-mail address")
+    tls = values["smtp_tls"] or "starttls"
+    if tls not in SMTP_PORTS or (tls == "none" and host is not None and not _is_here(host)):
+        wanted = "tls or starttls, or none for a server on this machine"
+        raise SettingUnreadable(ENVIRONMENT["smtp_tls"], tls, wanted)
+    port = values["smtp_port"] or str(SMTP_PORTS[tls])
+    if not (port.isascii() and port.isdigit() and 1 <= int(port) <= 65535):
+        raise SettingUnreadable(ENVIRONMENT["smtp_port"], port, "a number from 1 to 65535")
+    url = (values["public_url"] or "").rstrip("/") or None
+    if url is not None and not _URL.fullmatch(url):
+        raise SettingUnreadable(
+            ENVIRONMENT["public_url"], url, "http:// or https://, a host, and at most a path"
+        )
+    return {
+        **found,
+        "smtp_host": host,
+        "smtp_port": int(port),
+        "smtp_tls": tls,
+        "smtp_user": values["smtp_user"] or None,
+        "smtp_password": values["smtp_password"] or None,
+        "public_url": url,
+    }
+
+
+def _is_here(host: str) -> bool:
+    """Return whether a host is this machine."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def built_in_catalog() -> Path:

@@ -1,4 +1,4 @@
-"""The contract of a store: orders, photographs, keys and answers."""
+"""The contract of a store: orders, photographs, mails, keys and answers."""
 
 from __future__ import annotations
 
@@ -11,12 +11,14 @@ from tests.store.small import (
     NOON,
     TODAY,
     a_key,
+    a_mail,
     a_photo,
     an_answer,
     an_order,
     keep_issued,
 )
 
+from kitwright.keeping.record import MailState
 from kitwright.keeping.store import (
     RecordConflict,
     RecordMissing,
@@ -26,7 +28,7 @@ from kitwright.keeping.store import (
 
 
 class ThingsContract:
-    """Orders, photographs, keys and answers."""
+    """Orders, photographs, mails, keys and answers."""
 
     @pytest.fixture
     def store(self, open_store: OpenStore) -> Store:
@@ -92,6 +94,69 @@ class ThingsContract:
         assert again.number == 4
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.photos.add(a_photo(9)))
+
+    def test_mails_are_kept_and_replaced(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for _ in range(2):
+                keep_issued(records)
+            for quote, name in ((1, "<a@b>"), (2, "<b@b>"), (1, "<c@b>")):
+                records.mails.add(a_mail(quote, message_id=name))
+
+        kept(store, work)
+
+        assert store.read(lambda r: [one.number for one in r.mails.of_quote(1)]) == [1, 3]
+        assert store.read(lambda r: r.mails.of_quote(9)) == ()
+        assert store.read(lambda r: r.mails.get(2)) == a_mail(2, number=2, message_id="<b@b>")
+        assert store.read(lambda r: r.mails.get(4)) is None
+        sent = a_mail(
+            2,
+            number=2,
+            message_id="<b@b>",
+            to="",
+            body=b"",
+            state=MailState.sent,
+            attempts=2,
+            next_at=None,
+            failure="said no",
+            sent_at=NOON + HOUR,
+        )
+        kept(store, lambda records: records.mails.put(sent))
+        assert store.read(lambda r: r.mails.get(2)) == sent
+        assert store.read(lambda r: r.mails.of_quote(2)) == (sent,)
+        with pytest.raises(RecordConflict):
+            kept(store, lambda r: r.mails.add(a_mail(1, message_id="<a@b>")))
+        with pytest.raises(RecordConflict):
+            kept(store, lambda r: r.mails.add(a_mail(1, 2, message_id="<d@b>")))
+        with pytest.raises(RecordMissing):
+            kept(store, lambda r: r.mails.put(a_mail(1, number=9)))
+
+    def test_queued_mails_are_due_the_longest_due_first(self, store: Store) -> None:
+        assert store.read(lambda r: r.mails.soonest()) is None
+
+        def work(records: Records) -> None:
+            keep_issued(records)
+            for number, hours in enumerate((3, 1, 2, 1), start=1):
+                records.mails.add(
+                    a_mail(1, message_id=f"<{number}@b>", next_at=NOON + hours * HOUR)
+                )
+            records.mails.add(a_mail(1, message_id="<s@b>", state=MailState.sent, next_at=None))
+            records.mails.add(a_mail(1, message_id="<f@b>", state=MailState.failed))
+
+        kept(store, work)
+
+        def due(hours: int, most: int) -> list[int]:
+            return store.read(
+                lambda r: [one.number for one in r.mails.due(NOON + hours * HOUR, most)]
+            )
+
+        assert due(0, 9) == []
+        assert due(1, 9) == [2, 4]
+        assert due(3, 9) == [2, 4, 3, 1]
+        assert due(3, 3) == [2, 4, 3]
+        assert store.read(lambda r: r.mails.due(NOON + 3 * HOUR, 1)) == (
+            a_mail(1, number=2, message_id="<2@b>", next_at=NOON + HOUR),
+        )
+        assert store.read(lambda r: r.mails.soonest()) == NOON + HOUR
 
     def test_keys_are_kept_oldest_first(self, store: Store) -> None:
         kept(store, lambda records: records.keys.add(a_key("zz")))

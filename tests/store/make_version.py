@@ -24,6 +24,7 @@ from tests.store.small import (
     a_hook,
     a_key,
     a_machine,
+    a_mail,
     a_photo,
     a_quote,
     a_revision,
@@ -35,7 +36,7 @@ from tests.store.small import (
     an_order,
 )
 
-from kitwright.keeping.record import QuoteState, RevisionState
+from kitwright.keeping.record import MailState, QuoteState, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.store.engine import FILE, SqliteStore, all_names
 from kitwright.store.schema import MIGRATIONS
@@ -72,6 +73,20 @@ def fill(records: Records) -> None:
     quotes.add_revision(a_revision(lone, gross=None, tax_state="unknown"))
     records.orders.add(an_order(agreed))
     records.photos.add(a_photo(agreed))
+    records.mails.add(a_mail(agreed, next_at=NOON + HOUR))
+    records.mails.add(
+        a_mail(
+            agreed,
+            message_id="<m2@shop.example>",
+            to="",
+            body=b"",
+            state=MailState.sent,
+            attempts=2,
+            next_at=None,
+            failure="busy",
+            sent_at=NOON,
+        )
+    )
     records.keys.add(a_key())
     records.keys.add(a_key("k2", last_used_on=TODAY, revoked_at=NOON, scopes=frozenset()))
     records.keys.add_secret("links", bytes(range(32)))
@@ -104,6 +119,9 @@ def found(records: Records) -> dict[str, Any]:
         "machines": records.people.machines(None, None, MOST),
         "orders": records.orders.find(None, None, None, MOST),
         "photos": [records.photos.of_quote(number) for number in numbers],
+        "mails": [records.mails.of_quote(number) for number in numbers],
+        "mail due": records.mails.due(NOON + DAY, MOST),
+        "mail soonest": records.mails.soonest(),
         "keys": keys,
         "secret": records.keys.secret("links"),
         "events": records.events.after(0, MOST),

@@ -20,6 +20,8 @@ from kitwright.keeping.record import (
     KeptQuote,
     KeyRecord,
     Machine,
+    Mail,
+    MailState,
     Photo,
     Revision,
     RevisionState,
@@ -409,6 +411,41 @@ class MemoryEvents:
         self._state.change("waiting").pop((hook, seq), None)
 
 
+class MemoryMails:
+    def __init__(self, state: State) -> None:
+        self._state = state
+
+    def add(self, mail: Mail) -> Mail:
+        self._state.need("revisions", (mail.quote, mail.revision))
+        self._state.add("message ids", mail.message_id, None)
+        return self._state.number("mails", mail)
+
+    def get(self, number: int) -> Mail | None:
+        return self._state.of("mails").get(number)
+
+    def put(self, mail: Mail) -> None:
+        self._state.put("mails", mail.number, mail)
+
+    def of_quote(self, quote: int) -> tuple[Mail, ...]:
+        mails = sorted(self._state.of("mails").items())
+        return tuple(mail for _, mail in mails if mail.quote == quote)
+
+    def _waiting(self) -> list[tuple[datetime, int]]:
+        return sorted(
+            (mail.next_at, number)
+            for number, mail in self._state.of("mails").items()
+            if mail.state is MailState.queued and mail.next_at is not None
+        )
+
+    def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
+        come = [number for at, number in self._waiting() if at <= now][:most]
+        return tuple(self._state.of("mails")[number] for number in come)
+
+    def soonest(self) -> datetime | None:
+        waiting = self._waiting()
+        return waiting[0][0] if waiting else None
+
+
 class MemoryAnswers:
     def __init__(self, state: State) -> None:
         self._state = state
@@ -435,6 +472,7 @@ class MemoryRecords:
         self.photos = MemoryPhotos(state)
         self.keys = MemoryKeys(state)
         self.events = MemoryEvents(state)
+        self.mails = MemoryMails(state)
         self.answers = MemoryAnswers(state)
 
 

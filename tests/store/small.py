@@ -21,6 +21,8 @@ from kitwright.keeping.record import (
     KeptQuote,
     KeyRecord,
     Machine,
+    Mail,
+    MailState,
     Means,
     OrderState,
     Photo,
@@ -187,6 +189,24 @@ def a_photo(quote: int, **said: object) -> Photo:
         code="HG-GALLERY",
         cylinder=1,
         made_at=NOON,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_mail(quote: int, revision: int = 1, **said: object) -> Mail:
+    plain = Mail(
+        number=0,
+        quote=quote,
+        revision=revision,
+        to="a.customer@example.org",
+        message_id="<m1@shop.example>",
+        body=b"Subject: Quote\r\n\r\nHere it is.\r\n",
+        state=MailState.queued,
+        attempts=0,
+        next_at=NOON,
+        failure=None,
+        made_at=NOON,
+        sent_at=None,
     )
     return structs.replace(plain, **said)
 

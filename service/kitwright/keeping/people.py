@@ -9,6 +9,7 @@ from msgspec import Struct, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping.life import add_event, note_event
+from kitwright.keeping.mail import erase_mails
 from kitwright.keeping.photo import drop_photo
 from kitwright.keeping.record import (
     Addition,
@@ -177,7 +178,7 @@ def erase_customer(
     nothing needs now.
 
     Every figure stays: quotes, revisions, limits, orders. Names, contact, plates, serials, words
-    of consent and photographs go. `redact` takes what is personal out of a revision's body.
+    of consent, photographs and mails go. `redact` takes what is personal out of a revision's body.
 
     Answers that wait to be given again are forgotten, all of them: an answer does not say whose
     data it holds. So a call of the last day that is sent again after this is done again, unless
@@ -237,6 +238,7 @@ def _erase_quotes(
         blank = structs.replace(quote, version=quote.version + 1, serial=None, changed_at=stamp.at)
         records.quotes.put(blank)
         note_event(records, stamp, "quote.erased", blank)
+    erase_mails(records, stamp, (quote.number for quote in dossier.quotes))
 
 
 def _erase_machine(records: Records, stamp: Stamp, machine: Machine) -> None:

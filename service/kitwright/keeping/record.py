@@ -275,6 +275,36 @@ class DueDelivery(Struct, frozen=True, kw_only=True):
     attempt: int
 
 
+class MailState(StrEnum):
+    """Where a mail stands: it waits to be sent, was taken by a mail server, or never will be."""
+
+    queued = "queued"
+    sent = "sent"
+    failed = "failed"
+
+
+class Mail(Struct, frozen=True, kw_only=True):
+    """One revision on its way to a customer by e-mail.
+
+    `body` is the whole message of RFC 5322, the same at every attempt, as is `message_id`.
+    `attempts` counts those that were begun; `next_at` is when the next is due, None where none is.
+    `failure` says what went wrong last. Of an erased customer's mail `to` and `body` are empty.
+    """
+
+    number: int
+    quote: int
+    revision: int
+    to: str
+    message_id: str
+    body: bytes
+    state: MailState
+    attempts: int
+    next_at: datetime | None
+    failure: str | None
+    made_at: datetime
+    sent_at: datetime | None
+
+
 class KeptAnswer(Struct, frozen=True, kw_only=True):
     """The answer to a call with an idempotency key, to be given again until it expires."""
 

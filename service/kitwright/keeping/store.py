@@ -24,6 +24,7 @@ from kitwright.keeping.record import (
     KeptQuote,
     KeyRecord,
     Machine,
+    Mail,
     Photo,
     QuoteState,
     Revision,
@@ -299,6 +300,28 @@ class Events(Protocol):
         """Wait with an event no more: it was posted, or given up. Nothing where none waits."""
 
 
+class Mails(Protocol):
+    """Mails to customers: those that wait, and what became of the others."""
+
+    def add(self, mail: Mail) -> Mail:
+        """Keep a new mail; return it with its number. Its message id is no other's."""
+
+    def get(self, number: int) -> Mail | None:
+        """Return a mail with its body."""
+
+    def put(self, mail: Mail) -> None:
+        """Replace a mail."""
+
+    def of_quote(self, quote: int) -> tuple[Mail, ...]:
+        """Return the mails of a quote with their bodies, oldest first."""
+
+    def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
+        """Return queued mails whose time has come, with their bodies, the longest due first."""
+
+    def soonest(self) -> datetime | None:
+        """Return when the next queued mail is due; None where none waits."""
+
+
 class Answers(Protocol):
     """Answers that are given again."""
 
@@ -341,6 +364,10 @@ class Records(Protocol):
     @property
     def events(self) -> Events:
         """The feed and its hooks."""
+
+    @property
+    def mails(self) -> Mails:
+        """Mails to customers."""
 
     @property
     def answers(self) -> Answers:

@@ -18,6 +18,7 @@ from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.events import EventTables
 from kitwright.store.failure import is_outer, translated
 from kitwright.store.keys import AnswerTables, KeyTables
+from kitwright.store.mails import MailTables
 from kitwright.store.orders import OrderTables, PhotoTables
 from kitwright.store.people import PeopleTables
 from kitwright.store.quotes import QuoteTables
@@ -59,6 +60,7 @@ class Tables:
         self.photos = PhotoTables(session)
         self.keys = KeyTables(session)
         self.events = EventTables(session)
+        self.mails = MailTables(session)
         self.answers = AnswerTables(session)
 
 

@@ -234,6 +234,23 @@ CREATE TABLE deliveries (
     PRIMARY KEY (hook, event)
 ) STRICT, WITHOUT ROWID;;
 CREATE INDEX deliveries_next ON deliveries (next_at);;
+CREATE TABLE mails (
+    number INTEGER PRIMARY KEY,
+    quote INTEGER NOT NULL,
+    revision INTEGER NOT NULL,
+    recipient TEXT NOT NULL,
+    message_id TEXT NOT NULL UNIQUE,
+    body BLOB NOT NULL,
+    state TEXT NOT NULL,
+    attempts INTEGER NOT NULL,
+    next_at TEXT,
+    failure TEXT,
+    made_at TEXT NOT NULL,
+    sent_at TEXT,
+    FOREIGN KEY (quote, revision) REFERENCES revisions (quote, number)
+) STRICT;;
+CREATE INDEX mails_quote ON mails (quote, number);;
+CREATE INDEX mails_next ON mails (next_at, number) WHERE state = 'queued';;
 CREATE TABLE answers (
     key TEXT NOT NULL,
     idempotency_key TEXT NOT NULL,

@@ -11,9 +11,10 @@ from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from litestar import Request
+from msgspec import Struct
 
 from kitwright.keeping import life
-from kitwright.keeping.record import Hand, Stamp
+from kitwright.keeping.record import Customer, Hand, Machine, Revision, Stamp
 from kitwright.keeping.store import Store
 from kitwright.web.auth import Keyring
 from kitwright.web.kept.paper import Papers
@@ -33,6 +34,28 @@ class Files(Protocol):
         """Forget a file."""
 
 
+class Letter(Struct, frozen=True, kw_only=True):
+    """What a letter to a customer is to say: of which revision, to which address, with a link of
+    which path, and the shop's own words. `nonce` is new for each.
+    """
+
+    revision: Revision
+    customer: Customer | None
+    machine: Machine | None
+    to: str
+    path: str
+    note: str | None
+    at: datetime
+    nonce: bytes
+
+
+class Composed(Struct, frozen=True, kw_only=True):
+    """A letter as a message of RFC 5322."""
+
+    message_id: str
+    body: bytes
+
+
 class Desk:
     """A shop's service with its records.
 
@@ -48,6 +71,7 @@ class Desk:
         draw: gives as many random bytes as it is asked for.
         make_hook_secret: makes the secret that a webhook's events are signed with.
         check_target: returns where a webhook leads, as it is kept, or raises where it may not.
+        compose: writes a letter.
     """
 
     def __init__(
@@ -64,6 +88,7 @@ class Desk:
         draw: Callable[[int], bytes],
         make_hook_secret: Callable[[], str],
         check_target: Callable[[str], str],
+        compose: Callable[[Letter], Composed],
     ) -> None:
         self.service = service
         self.store = store
@@ -76,8 +101,9 @@ class Desk:
         self.draw = draw
         self.make_hook_secret = make_hook_secret
         self.check_target = check_target
+        self.compose = compose
         self.wake: Callable[[], None] = lambda: None
-        """Told when an event may wait to be posted."""
+        """Told when an event or a mail may wait to be sent."""
         self.in_flight: set[tuple[str, str]] = set()
         """Key and idempotency key of every call that is being answered."""
         self.arriving = Counter[str]()

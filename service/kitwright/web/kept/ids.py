@@ -14,6 +14,7 @@ MACHINE: Final = "M"
 ORDER: Final = "O"
 PHOTO: Final = "P"
 HOOK: Final = "W"
+MAIL: Final = "E"
 
 _LARGEST: Final = 10**15
 NOUNS: Final = {
@@ -23,6 +24,7 @@ NOUNS: Final = {
     ORDER: "order",
     PHOTO: "photo",
     HOOK: "webhook",
+    MAIL: "message",
 }
 """Letter -> what it stands for, also in the subjects of events."""
 
@@ -42,6 +44,7 @@ MachineId = Annotated[str, _id(MACHINE, "M9")]
 OrderId = Annotated[str, _id(ORDER, "O3")]
 PhotoId = Annotated[str, _id(PHOTO, "P5")]
 HookId = Annotated[str, _id(HOOK, "W1")]
+MailId = Annotated[str, _id(MAIL, "E4")]
 RevisionNumber = Annotated[int, Meta(ge=1, le=1_000_000, description="Revisions count from 1.")]
 
 

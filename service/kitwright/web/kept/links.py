@@ -202,15 +202,16 @@ async def _make(call: Call) -> Work:
         now = desk.now()
         # to the end of the last valid day, wherever that is
         days = asked.days or (until - desk.today(now)).days + 2
-        made = _link(desk, quote, quote.offered, now + timedelta(days=days), nonce)
+        made = make_link(desk, quote, quote.offered, now + timedelta(days=days), nonce)
         return Reply(body=msgspec.json.encode(made), status=201)
 
     return work
 
 
-def _link(
+def make_link(
     desk: Desk, quote: KeptQuote, revision: int, expires_at: datetime, nonce: bytes
 ) -> LinkOut:
+    """Return a link to a revision. `nonce` is of `NONCE_BYTES` random bytes."""
     expires = int(expires_at.timestamp())
     name = written(QUOTE, quote.number)
     token = make_token(
@@ -269,7 +270,7 @@ def _newer(call: Call, link: Link, quote: KeptQuote) -> str | None:
     if quote.offered is None or quote.offered == link.revision:
         return None
     expires_at = datetime.fromtimestamp(link.expires, UTC)
-    return _link(call.desk, quote, quote.offered, expires_at, link.nonce).path
+    return make_link(call.desk, quote, quote.offered, expires_at, link.nonce).path
 
 
 def _offered(records: Records, call: Call) -> Offered:

@@ -1,0 +1,324 @@
+"""E-mail: the letter that brings a quote to its customer, as one message of RFC 5322.
+
+A short letter as plain text and as HTML, with a link to the quote itself, and the quote as a PDF
+where there is one. The few headers are written here: the standard library's own take a name apart
+that holds what looks like an encoded word (RFC 2047), and would send another name on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from email.header import Header
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import format_datetime
+from html import escape
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.documents.paper import Envelope, PaperJob, QuotePaper
+from kitwright.errors import KitwrightError
+from kitwright.keeping.mail import check_address
+from kitwright.language.scribe import Scribe
+
+MOST_SUBJECT: Final = 120
+MOST_NAME: Final = 80
+"""The most characters of a subject and of a display name; what is longer is cut off."""
+MOST_JOBS: Final = 20
+"""The most jobs that a letter names; the quote has them all."""
+
+_LINE: Final = 76
+_MESSAGE_ID: Final = re.compile(r"<[A-Za-z0-9._+-]{1,100}@[A-Za-z0-9.-]{1,253}>", re.ASCII)
+_LINK: Final = re.compile(r"https?://[!-~]{1,1000}", re.ASCII)
+_BREAKING: Final = ("\r", "\n", "\0")
+_BLANK: Final = frozenset({"Cc", "Zl", "Zp"})
+_TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F))
+"""Signs that turn the reading direction of what comes after them: names bring none."""
+
+
+class MailError(KitwrightError):
+    """A letter that can't be composed."""
+
+    code = "mail-error"
+
+
+class TextUnfit(MailError):
+    """A text with a line break or a NUL in it, by which a header could be smuggled in, or with half
+    a character.
+    """
+
+    code = "mail-text-unfit"
+
+    def __init__(self, member: str, text: str) -> None:
+        super().__init__(f"{member} can't go into a mail: {text[:80]!r}")
+        self.member = member
+
+
+class Message(Struct, frozen=True, kw_only=True):
+    """What a letter needs beside the quote: from whom, to whom, when, and where the quote is read.
+
+    `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `link` is a whole URL.
+    `note` is the shop's own words, its lines parted by line feeds. `pdf` is the quote as a file.
+    """
+
+    sender: str
+    to: str
+    message_id: str
+    at: datetime
+    link: str
+    reply_to: str | None = None
+    note: str | None = None
+    pdf: bytes | None = None
+
+
+def compose(paper: QuotePaper, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
+    """Return a letter with its headers: ASCII only, CRLF at every end of a line, no line over 998
+    octets. The same arguments give the same bytes.
+
+    A person asked for it, so it has no `Auto-Submitted` (RFC 3834).
+
+    Raises: AddressUnfit, TextUnfit.
+    """
+    words = _Words(paper, envelope, scribe, message)
+    shop = _line("the shop's name", paper.shop.name)
+    headers = (
+        _mailbox("From", shop, message.sender),
+        f"To: {check_address(message.to)}",
+        _mailbox("Reply-To", shop, message.reply_to or message.sender),
+        _unstructured("Subject", words.subject()),
+        f"Date: {format_datetime(message.at.astimezone(UTC))}",
+        f"Message-ID: {_fitting(_MESSAGE_ID, 'the message id', message.message_id)}",
+        f"Content-Language: {scribe.language}",
+    )
+    content = _content(words, message)
+    return "".join(f"{line}\r\n" for line in headers).encode("ascii") + content.as_bytes()
+
+
+def _content(words: _Words, message: Message) -> EmailMessage:
+    content = EmailMessage(SMTP)
+    paragraphs = list(words.paragraphs())
+    content.set_content(_text(paragraphs), cte="quoted-printable")
+    page = _page(words, paragraphs, message.link)
+    content.add_alternative(page, subtype="html", cte="quoted-printable")
+    if message.pdf is not None:
+        content.add_attachment(
+            message.pdf, maintype="application", subtype="pdf", filename=words.file_name()
+        )
+    for number, part in enumerate(content.walk()):
+        if part.is_multipart():
+            # an equals sign and then a low line stand in no body that is encoded as these are
+            seed = f"{number}{message.message_id}".encode()
+            part.set_boundary(f"=_{hashlib.sha256(seed).hexdigest()[:32]}")
+    return content
+
+
+_Paragraph = tuple[str, ...]
+"""The lines of a paragraph."""
+
+
+class _Words:
+    """The words of a letter, in the customer's language."""
+
+    def __init__(
+        self, paper: QuotePaper, envelope: Envelope, scribe: Scribe, message: Message
+    ) -> None:
+        self._paper = paper
+        self._envelope = envelope
+        self._scribe = scribe
+        self._note = message.note
+        self.link = _fitting(_LINK, "the link", message.link)
+        self.language = scribe.language
+        self._is_agreed = envelope.state == "accepted"
+
+    def subject(self) -> str:
+        """Return the subject."""
+        told = self._scribe.say(
+            "Quote {quote} from {shop}",
+            quote=self._envelope.letter,
+            shop=_line("the shop's name", self._paper.shop.name),
+        )
+        return _cut(told.strip(), MOST_SUBJECT)
+
+    def file_name(self) -> str:
+        """Return the name of the PDF."""
+        return self._scribe.say(
+            "Quote-{quote}-{revision}.pdf",
+            quote=self._envelope.letter,
+            revision=self._envelope.revision,
+        )
+
+    def button(self) -> str:
+        """Return what stands on the link."""
+        if self._is_agreed:
+            return self._scribe.say("Read the quote")
+        return self._scribe.say("Read and answer the quote")
+
+    def paragraphs(self) -> Iterator[_Paragraph]:
+        """Yield the letter's paragraphs, the link among them, complete without the HTML."""
+        say = self._scribe.say
+        yield (self._greeting(),)
+        yield (self._opening(),)
+        yield tuple(self._jobs())
+        yield (self._figures(),)
+        if self._note is not None:
+            yield _note(self._note)
+        if self._is_agreed:
+            yield say("You can read it in full here:"), self.link
+        else:
+            yield say("You can read it in full, and accept or decline it, here:"), self.link
+            yield (say("Whoever has this link can answer for you: keep it to yourself."),)
+        yield say("Please reply to this message with any question."), self._shop()
+
+    def _shop(self) -> str:
+        return _line("the shop's name", self._paper.shop.name)
+
+    def _greeting(self) -> str:
+        name = _line("the customer's name", self._envelope.customer_name or "")
+        return (
+            self._scribe.say("Dear {name},", name=name) if name else self._scribe.say("Good day,")
+        )
+
+    def _opening(self) -> str:
+        paper, envelope = self._paper, self._envelope
+        machine = _line(
+            "the machine's name",
+            envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
+        )
+        facts = {"quote": envelope.letter, "revision": envelope.revision, "machine": machine}
+        if self._is_agreed:
+            return self._scribe.say(
+                "here is quote {quote}, revision {revision}, for your {machine}, as you accepted"
+                " it.",
+                **facts,
+            )
+        return self._scribe.say(
+            "here is our quote {quote}, revision {revision}, for your {machine}.", **facts
+        )
+
+    def _jobs(self) -> Iterator[str]:
+        yield self._scribe.say("The work:")
+        for job in self._paper.jobs[:MOST_JOBS]:
+            yield f"- {self._job(job)}"
+        more = len(self._paper.jobs) - MOST_JOBS
+        if more > 0:
+            yield self._scribe.say_many("- and {count} more", "- and {count} more", more)
+
+    def _job(self, job: PaperJob) -> str:
+        name = _line("a job's name", job.name)
+        if job.cylinder is None:
+            return name
+        return self._scribe.say("{job}, cylinder {cylinder}", job=name, cylinder=job.cylinder)
+
+    def _figures(self) -> str:
+        totals = self._paper.totals
+        amount = totals.payable or totals.gross
+        until = self._scribe.day(self._paper.valid_until)
+        if amount is None:
+            amount = totals.net or totals.lines
+            told = "It comes to {amount} without tax and is valid until {day}."
+        elif self._is_agreed:
+            told = "It comes to {amount} with tax."
+        else:
+            told = "It comes to {amount} with tax and is valid until {day}."
+        money = self._scribe.money(amount.amount, amount.currency)
+        return self._scribe.say(told, amount=money, day=until)
+
+
+def _text(paragraphs: Sequence[_Paragraph]) -> str:
+    return "\n\n".join("\n".join(lines) for lines in paragraphs) + "\n"
+
+
+def _page(words: _Words, paragraphs: Sequence[_Paragraph], link: str) -> str:
+    """Return the letter as HTML that fetches nothing: no picture, no style sheet, no script."""
+    href = escape(link)
+    parts = []
+    for lines in paragraphs:
+        if link in lines:
+            parts.append(
+                f"<p>{escape(lines[0])}</p>"
+                f'<p><a href="{href}" style="display:inline-block;padding:12px 20px;'
+                "background:#1c1c1c;color:#ffffff;text-decoration:none;border-radius:4px"
+                f'">{escape(words.button())}</a></p>'
+                f'<p><a href="{href}" style="color:#1c1c1c;word-break:break-all">{href}</a></p>'
+            )
+        else:
+            # a note may be of another reading direction than the letter
+            parts.append(f'<p dir="auto">{"<br>".join(map(escape, lines))}</p>')
+    body = "\n".join(parts)
+    return (
+        f'<!DOCTYPE html>\n<html lang="{escape(words.language)}">\n<head><meta charset="utf-8">\n'
+        f"<title>{escape(words.subject())}</title></head>\n"
+        '<body style="font-family:sans-serif;font-size:16px;line-height:1.5;color:#1c1c1c;'
+        f'background:#ffffff;max-width:36em">\n{body}\n</body>\n</html>\n'
+    )
+
+
+def _mailbox(header: str, name: str, address: str) -> str:
+    """Return a header of one address with a display name, folded."""
+    name, address = _cut(name, MOST_NAME), check_address(address)
+    if not name:
+        return f"{header}: {address}"
+    quoted = '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if _is_plain(name) and len(header) + 2 + len(quoted) <= _LINE:
+        shown = quoted
+    else:
+        shown = _encoded(header, name)
+    last = len(shown.rpartition("\r\n")[2]) + (0 if "\r\n" in shown else len(header) + 2)
+    fold = " " if last + len(address) + 3 <= _LINE else "\r\n "
+    return f"{header}: {shown}{fold}<{address}>"
+
+
+def _unstructured(header: str, text: str) -> str:
+    """Return a header of words, folded."""
+    if _is_plain(text):
+        told = Header(text, "us-ascii", maxlinelen=_LINE, header_name=header).encode(linesep="\r\n")
+    else:
+        told = _encoded(header, text)
+    return f"{header}: {told}"
+
+
+def _encoded(header: str, text: str) -> str:
+    return Header(text, "utf-8", maxlinelen=_LINE, header_name=header).encode(linesep="\r\n")
+
+
+def _is_plain(text: str) -> bool:
+    # what looks like an encoded word would be taken for one
+    return text.isascii() and "=?" not in text
+
+
+def _line(member: str, text: str) -> str:
+    """Return a text on one line, without what turns its reading direction. Raises: TextUnfit."""
+    if any(sign in text for sign in _BREAKING):
+        raise TextUnfit(member, text)
+    return " ".join(_whole(member, text).split())
+
+
+def _note(text: str) -> _Paragraph:
+    """Return the lines of a note. Raises: TextUnfit."""
+    if "\r" in text or "\0" in text:
+        raise TextUnfit("the note", text)
+    return tuple(_whole("the note", line).rstrip() for line in text.strip("\n").split("\n"))
+
+
+def _whole(member: str, text: str) -> str:
+    blanked = "".join(" " if unicodedata.category(sign) in _BLANK else sign for sign in text)
+    try:
+        blanked.encode("utf-8")
+    except UnicodeEncodeError:
+        raise TextUnfit(member, text) from None
+    return blanked.translate(_TURNING)
+
+
+def _fitting(pattern: re.Pattern[str], member: str, text: str) -> str:
+    if pattern.fullmatch(text) is None:
+        raise TextUnfit(member, text)
+    return text
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1].rstrip() + "…"

@@ -1,0 +1,232 @@
+"""Mail: a revision goes to its customer by e-mail, through records that lose none.
+
+A mail is queued in the piece of work that asks for it. An attempt is begun before anything is
+sent, and settled once its outcome is known; what breaks off between the two is tried again.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from typing import Final
+
+from msgspec import structs
+
+from kitwright.keeping.kinds import EventKind
+from kitwright.keeping.life import ActRefused, NothingOffered, note_event
+from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision, Stamp
+from kitwright.keeping.store import RecordMissing, Records
+
+RETRY_DELAYS: Final = (
+    timedelta(0),
+    timedelta(minutes=1),
+    timedelta(minutes=5),
+    timedelta(minutes=15),
+    timedelta(hours=1),
+    timedelta(hours=4),
+    timedelta(hours=12),
+    timedelta(hours=24),
+)
+"""The wait before each attempt, from the first, each counted from the attempt before it."""
+
+_ERASED: Final = "erased before it was sent"
+_LAST_ATTEMPT: Final = "given up after the last attempt: "
+
+_ATOM: Final = r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
+_LABEL: Final = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+_ADDRESS: Final = re.compile(
+    rf"(?P<local>{_ATOM}(?:\.{_ATOM})*)@(?P<domain>{_LABEL}(?:\.{_LABEL})+)", re.ASCII
+)
+_MOST_LOCAL: Final = 64
+_MOST_ADDRESS: Final = 254
+
+
+class MailRefused(ActRefused):
+    """A quote that can't be sent by e-mail as was asked."""
+
+    code = "mail-refused"
+
+
+class NoAddress(MailRefused):
+    """There is no e-mail address to send to."""
+
+    code = "no-address"
+
+    def __init__(self) -> None:
+        super().__init__("no e-mail address of this quote's customer is known: give one in `to`")
+
+
+class AddressUnfit(MailRefused):
+    """What should be an e-mail address is not one that mail can be sent to."""
+
+    code = "address-unfit"
+
+    def __init__(self, text: str) -> None:
+        super().__init__(
+            f"{text[:80]!r} should be one plain address, as in name@shop.example, in ASCII"
+        )
+        self.text = text
+
+
+def check_address(text: str) -> str:
+    """Return an e-mail address as it was given, if it is one plain addr-spec.
+
+    RFC 5321 and 5322: a dot-atom before the sign, a domain of at least two labels after it whose
+    last is no number; no quoting, no comment, no display name, no literal address. Only ASCII.
+
+    Raises: AddressUnfit.
+    """
+    found = _ADDRESS.fullmatch(text) if len(text) <= _MOST_ADDRESS else None
+    if (
+        found is None
+        or len(found["local"]) > _MOST_LOCAL
+        or found["domain"].rpartition(".")[2].isdigit()
+    ):
+        raise AddressUnfit(text)
+    return text
+
+
+def sendable(records: Records, quote: KeptQuote) -> Revision:
+    """Return the revision of a quote that may go to its customer: the one on offer, else the one
+    that is agreed.
+
+    Raises: NothingOffered.
+    """
+    number = quote.offered if quote.offered is not None else quote.agreed
+    revision = None if number is None else records.quotes.revision(quote.number, number)
+    if revision is None:
+        raise NothingOffered("send", quote)
+    return revision
+
+
+def queue_mail(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    *,
+    revision: int,
+    to: str,
+    message_id: str,
+    body: bytes,
+) -> Mail:
+    """Return a new mail with its number, due at once. No event holds its address.
+
+    Raises: AddressUnfit.
+    """
+    mail = records.mails.add(
+        Mail(
+            number=0,
+            quote=quote.number,
+            revision=revision,
+            to=check_address(to),
+            message_id=message_id,
+            body=body,
+            state=MailState.queued,
+            attempts=0,
+            next_at=stamp.at,
+            failure=None,
+            made_at=stamp.at,
+            sent_at=None,
+        )
+    )
+    _note(records, stamp, "mail.queued", mail)
+    return mail
+
+
+def begin_attempt(records: Records, number: int, now: datetime) -> Mail | None:
+    """Return a queued mail whose next attempt is begun, None where it is to be sent no more.
+
+    Should the attempt break off without an outcome, the next is due as after a failure. The last
+    one that breaks off is made again: nobody knows that it failed.
+    """
+    mail = records.mails.get(number)
+    if mail is None or mail.state is not MailState.queued:
+        return None
+    attempts = mail.attempts + 1
+    delay = RETRY_DELAYS[min(attempts, len(RETRY_DELAYS) - 1)]
+    begun = structs.replace(mail, attempts=attempts, next_at=now + delay)
+    records.mails.put(begun)
+    return begun
+
+
+def settle_sent(records: Records, stamp: Stamp, number: int) -> Mail:
+    """Return a mail that a mail server took, whatever it was thought to be. Twice is once."""
+    mail = _mail(records, number)
+    if mail.state is MailState.sent:
+        return mail
+    sent = structs.replace(mail, state=MailState.sent, next_at=None, failure=None, sent_at=stamp.at)
+    records.mails.put(sent)
+    _note(records, stamp, "mail.sent", sent)
+    return sent
+
+
+def settle_failed(
+    records: Records, stamp: Stamp, number: int, failure: str, next_at: datetime | None
+) -> Mail:
+    """Return a mail after an attempt that failed: due again at `next_at`, never where None.
+
+    Nothing changes of a mail that is queued no more.
+    """
+    mail = _mail(records, number)
+    if mail.state is not MailState.queued:
+        return mail
+    state = MailState.failed if next_at is None else MailState.queued
+    failed = structs.replace(mail, state=state, next_at=next_at, failure=failure)
+    records.mails.put(failed)
+    if state is MailState.failed:
+        _note(records, stamp, "mail.failed", failed)
+    return failed
+
+
+def retry_at(attempt: int, now: datetime, luck: float) -> datetime | None:
+    """Return when to try again after an attempt that failed, None after the last.
+
+    Args:
+        attempt: the one that failed, 1 the first.
+        now: when it failed.
+        luck: from 0 to below 1; adds up to a tenth, so that what failed together spreads out.
+    """
+    if attempt >= len(RETRY_DELAYS):
+        return None
+    return now + RETRY_DELAYS[attempt] * (1 + luck / 10)
+
+
+def last_attempt(failure: str) -> str:
+    """Return what is said of a failure after which nothing is tried any more."""
+    return _LAST_ATTEMPT + failure
+
+
+def erase_mails(records: Records, stamp: Stamp, quotes: Iterable[int]) -> None:
+    """Take addresses, messages and failures out of all mails of some quotes. What is queued still
+    is never sent.
+    """
+    for quote in quotes:
+        for mail in records.mails.of_quote(quote):
+            is_queued = mail.state is MailState.queued
+            left = structs.replace(
+                mail,
+                to="",
+                body=b"",
+                state=MailState.failed if is_queued else mail.state,
+                next_at=None,
+                failure=_ERASED if is_queued else None,
+            )
+            records.mails.put(left)
+            if is_queued:
+                _note(records, stamp, "mail.failed", left)
+
+
+def _mail(records: Records, number: int) -> Mail:
+    mail = records.mails.get(number)
+    if mail is None:
+        raise RecordMissing(f"mails has none with number {number}")
+    return mail
+
+
+def _note(records: Records, stamp: Stamp, kind: EventKind, mail: Mail) -> None:
+    quote = records.quotes.get(mail.quote)
+    if quote is None:
+        raise RecordMissing(f"quotes has none with number {mail.quote}")
+    facts = {"mail": mail.number, "revision": mail.revision, "attempts": mail.attempts}
+    note_event(records, stamp, kind, quote, facts)

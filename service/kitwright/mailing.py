@@ -1,0 +1,136 @@
+"""Mailing: how a letter is written, and the mails that wait in the store as their pump asks for
+them.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from datetime import datetime
+
+from kitwright.documents.e_mail import Message, compose
+from kitwright.documents.paper import Envelope, read_paper
+from kitwright.keeping import mail as mails
+from kitwright.keeping.record import Mail, Stamp
+from kitwright.keeping.store import Records, Store
+from kitwright.language.scribe import Scribe
+from kitwright.outbound.mail import Fate, MailOutcome, Outgoing
+from kitwright.web.kept.desk import Composed, Letter
+from kitwright.web.kept.ids import QUOTE, written
+
+
+class LetterWriter:
+    """Writes letters to customers.
+
+    Args:
+        sender: the shop's address.
+        public_url: what stands before the path of every link; the running service sets it where
+            nobody else did.
+        quote_pdf: makes a file of a revision's answer, None: no file goes with the letter.
+    """
+
+    def __init__(
+        self,
+        sender: str,
+        public_url: str,
+        quote_pdf: Callable[[bytes, Envelope], bytes] | None = None,
+    ) -> None:
+        self.public_url = public_url
+        self._sender = sender
+        self._quote_pdf = quote_pdf
+
+    def write(self, letter: Letter) -> Composed:
+        """Return a letter as a message. Raises: AddressUnfit, TextUnfit, UnknownLanguage."""
+        revision, customer, machine = letter.revision, letter.customer, letter.machine
+        paper = read_paper(revision.answer)
+        quote = written(QUOTE, revision.quote)
+        envelope = Envelope(
+            letter=quote,
+            revision=revision.number,
+            state=revision.state.value,
+            issued_at=revision.issued_at,
+            sha256=revision.sha256,
+            customer_name=None if customer is None else customer.name,
+            customer_address=None if customer is None else customer.address,
+            customer_e_mail=None if customer is None else customer.e_mail,
+            machine_name=None if machine is None else machine.name,
+            machine_hours=None if machine is None else machine.hours,
+        )
+        domain = self._sender.rpartition("@")[2]
+        message_id = f"<{quote}.{revision.number}.{letter.nonce.hex()}@{domain}>"
+        message = Message(
+            sender=self._sender,
+            to=letter.to,
+            message_id=message_id,
+            at=letter.at,
+            link=self.public_url.rstrip("/") + letter.path,
+            note=letter.note,
+            pdf=None if self._quote_pdf is None else self._quote_pdf(revision.answer, envelope),
+        )
+        body = compose(paper, envelope, Scribe(paper.language), message)
+        return Composed(message_id=message_id, body=body)
+
+
+class StoredMails:
+    """The mails of a store, as `kitwright.outbound.mail_pump.MailOutbox` says.
+
+    Args:
+        store: where they are kept.
+        stamp: says by whom and when an outcome is kept.
+        told: told when an event may wait to be posted.
+        luck: from 0 to below 1, spreads retries.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        stamp: Callable[[], Stamp],
+        *,
+        told: Callable[[], None] = lambda: None,
+        luck: Callable[[], float] = random.random,
+    ) -> None:
+        self._store = store
+        self._stamp = stamp
+        self._told = told
+        self._luck = luck
+
+    def due(self, now: datetime) -> int | None:
+        """Return the number of the mail that has been due the longest."""
+        found = self._store.read(lambda records: records.mails.due(now, 1))
+        return found[0].number if found else None
+
+    def soonest(self) -> datetime | None:
+        """Return when the next mail is due; None where none waits."""
+        return self._store.read(lambda records: records.mails.soonest())
+
+    async def begin(self, number: int, now: datetime) -> Outgoing | None:
+        """Return a mail whose next attempt is kept as begun."""
+        begun = await self._store.write(lambda records: mails.begin_attempt(records, number, now))
+        return None if begun is None else _outgoing(begun)
+
+    async def settle(self, mail: Outgoing, outcome: MailOutcome) -> None:
+        """Keep what became of an attempt."""
+        stamp, luck = self._stamp(), self._luck()
+
+        def settle(records: Records) -> None:
+            if outcome.fate is Fate.sent:
+                mails.settle_sent(records, stamp, mail.number)
+                return
+            failure, next_at = outcome.detail, None
+            if outcome.fate is Fate.again:
+                next_at = mails.retry_at(mail.attempt, stamp.at, luck)
+                failure = mails.last_attempt(failure) if next_at is None else failure
+            mails.settle_failed(records, stamp, mail.number, failure, next_at)
+
+        await self._store.write(settle)
+        self._told()
+
+
+def _outgoing(mail: Mail) -> Outgoing:
+    return Outgoing(
+        number=mail.number,
+        message_id=mail.message_id,
+        to=mail.to,
+        body=mail.body,
+        attempt=mail.attempts,
+    )

@@ -1,0 +1,241 @@
+"""Mail: one message handed to a mail server or put into a folder, and what became of it.
+
+A message is sent once where that can be known: an answer of 2xx to its end settles it. Where a
+connection breaks after the end was sent and before the answer came, or the service is killed
+between the answer and its record, nobody can know (RFC 1047): it is sent again, with the same
+Message-ID, since a quote that comes twice is better than one that never comes.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import ssl
+from collections.abc import Callable
+from contextlib import suppress
+from enum import StrEnum
+from pathlib import Path
+from typing import Final, Protocol
+
+from aiosmtplib import (
+    SMTP,
+    SMTPException,
+    SMTPResponseException,
+    SMTPServerDisconnected,
+    SMTPTimeoutError,
+)
+from msgspec import Struct
+
+GREETING_SECONDS: Final = 60.0
+"""For everything before the message itself."""
+MESSAGE_SECONDS: Final = 600.0
+"""For the message. RFC 5321, 4.5.3.2.6: who waits less for the answer to its end sends it twice."""
+
+
+class Security(StrEnum):
+    """How a connection to a mail server is kept from others: TLS from the start, TLS once the
+    server offers it, which it must, or not at all.
+    """
+
+    tls = "tls"
+    starttls = "starttls"
+    none = "none"
+
+
+class Fate(StrEnum):
+    """What became of an attempt: taken, to be tried again, or refused for good."""
+
+    sent = "sent"
+    again = "again"
+    refused = "refused"
+
+
+class MailOutcome(Struct, frozen=True, kw_only=True):
+    """What became of an attempt. `detail` is a short sentence of ours: of what a server said it
+    holds codes only, since words may name the recipient.
+    """
+
+    fate: Fate
+    detail: str
+
+
+class Outgoing(Struct, frozen=True, kw_only=True):
+    """A whole message of RFC 5322 on its way to one address; `attempt` counts from 1."""
+
+    number: int
+    message_id: str
+    to: str
+    body: bytes
+    attempt: int
+
+
+class Mailer(Protocol):
+    """What sends a message; raises for no server's doing."""
+
+    async def send(self, mail: Outgoing) -> MailOutcome:
+        """Return what became of a message."""
+
+
+class SmtpMailer:
+    """Hands messages to one mail server, over a new connection each.
+
+    Args:
+        host: the server's name, which its certificate must have.
+        port: where it listens.
+        security: with `none`, nobody else may hear: for this machine only.
+        sender: the address that failures are reported to.
+        name: how this machine calls itself, a domain.
+        user: logs in where given, with the password.
+        password: of the user.
+        tls: who is trusted, in place of the usual authorities.
+        greeting_seconds: for everything before the message.
+        message_seconds: for the message and the answer to it.
+    """
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        *,
+        security: Security,
+        sender: str,
+        name: str,
+        user: str | None = None,
+        password: str | None = None,
+        tls: ssl.SSLContext | None = None,
+        greeting_seconds: float = GREETING_SECONDS,
+        message_seconds: float = MESSAGE_SECONDS,
+    ) -> None:
+        self._host = host
+        self._port = port
+        self._security = security
+        self._sender = sender
+        self._name = name
+        self._user = user
+        self._password = password
+        self._tls = tls or ssl.create_default_context()
+        self._greeting_seconds = greeting_seconds
+        self._message_seconds = message_seconds
+
+    async def send(self, mail: Outgoing) -> MailOutcome:
+        """Return what became of a message.
+
+        Refused for good is only what the server says for good of this recipient or this message.
+        What it says of the service itself, its sender or its password, may be mended.
+        """
+        client = SMTP(
+            hostname=self._host,
+            port=self._port,
+            local_hostname=self._name,
+            timeout=self._greeting_seconds,
+            use_tls=self._security is Security.tls,
+            start_tls=self._security is Security.starttls,
+            tls_context=self._tls,
+        )
+        is_handed_over = False
+        try:
+            async with asyncio.timeout(self._greeting_seconds):
+                await client.connect()
+                if self._user is not None:
+                    await client.login(self._user, self._password or "")
+                await client.mail(self._sender)
+                await client.rcpt(mail.to)
+            is_handed_over = True
+            await client.data(mail.body, timeout=self._message_seconds)
+            _say_goodbye(client)
+        except SMTPResponseException as error:
+            return _judged(error)
+        except (SMTPException, OSError) as error:
+            return _broken(error, is_handed_over=is_handed_over)
+        finally:
+            client.close()
+        return MailOutcome(fate=Fate.sent, detail="taken by the mail server")
+
+
+_OF_THE_SERVICE: Final = frozenset({521, 530, 534, 535, 538})
+"""Codes that speak of no recipient and no message: no mail is taken here, or a login is needed."""
+_JUDGING: Final = {"SMTPRecipientRefused": "the recipient", "SMTPDataError": "the message"}
+_ENHANCED: Final = re.compile(r"[245]\.\d{1,3}\.\d{1,3}(?!\S)", re.ASCII)
+
+
+def _say_goodbye(client: SMTP) -> None:
+    """Send QUIT without waiting for the answer: until this attempt is settled, a crash would send
+    the message twice.
+    """
+    with suppress(SMTPServerDisconnected, RuntimeError):
+        if client.protocol is not None:
+            client.protocol.write(b"QUIT\r\n")
+
+
+def _judged(error: SMTPResponseException) -> MailOutcome:
+    """Return what the answer of a server comes to."""
+    about = _JUDGING.get(type(error).__name__)
+    if about == "the message" and 200 <= error.code < 300:
+        return MailOutcome(fate=Fate.sent, detail="taken by the mail server")
+    enhanced = _ENHANCED.match(error.message)
+    code = f"{error.code}" + (f" {enhanced[0]}" if enhanced else "")
+    is_final = 500 <= error.code < 600 and error.code not in _OF_THE_SERVICE
+    if about is not None and is_final:
+        return MailOutcome(fate=Fate.refused, detail=f"the mail server refused {about}: {code}")
+    what = about or "to take any mail from here"
+    return MailOutcome(fate=Fate.again, detail=f"the mail server refused {what} for now: {code}")
+
+
+def _broken(error: Exception, *, is_handed_over: bool) -> MailOutcome:
+    """Return what a connection that failed comes to."""
+    return MailOutcome(fate=Fate.again, detail=_why(error, is_handed_over=is_handed_over))
+
+
+def _why(error: Exception, *, is_handed_over: bool) -> str:
+    if is_handed_over:
+        return "the connection broke while the message was handed over: it may have arrived"
+    under: BaseException | None = error
+    while under is not None:
+        if isinstance(under, ssl.SSLCertVerificationError):
+            return "the mail server's certificate is not valid for it"
+        if isinstance(under, ssl.SSLError):
+            return "the mail server does not speak TLS as it should"
+        under = under.__cause__ or under.__context__
+    if isinstance(error, SMTPTimeoutError | TimeoutError):
+        return "no answer of the mail server in time"
+    if isinstance(error, OSError):
+        return "no connection to the mail server"
+    return "the mail server does not offer what is needed: STARTTLS, or a way to log in"
+
+
+_NAME: Final = re.compile(r"<([A-Za-z0-9_+-][A-Za-z0-9._+-]{0,99}@[A-Za-z0-9.-]{1,100})>", re.ASCII)
+
+
+class FolderMailer:
+    """Puts messages into a folder in place of sending them, each once: `<message id>.eml`.
+
+    Args:
+        folder: made where it is missing.
+        write: writes a file so that it is there whole or not at all. Raises: OSError.
+    """
+
+    def __init__(self, folder: Path, write: Callable[[Path, bytes], None]) -> None:
+        self._folder = folder
+        self._write = write
+
+    async def send(self, mail: Outgoing) -> MailOutcome:
+        """Return what became of a message."""
+        name = _NAME.fullmatch(mail.message_id)
+        if name is None:
+            return MailOutcome(fate=Fate.refused, detail="its message id is no name of a file")
+        path = self._folder / f"{name[1]}.eml"
+        try:
+            if not await asyncio.to_thread(path.is_file):
+                await asyncio.to_thread(self._write, path, mail.body)
+        except OSError:
+            return MailOutcome(fate=Fate.again, detail="the mail folder can't be written to")
+        return MailOutcome(fate=Fate.sent, detail="put into the mail folder")
+
+    def forget(self, message_id: str) -> None:
+        """Delete a message, as its customer is erased. Nothing where there is none.
+
+        Raises: OSError.
+        """
+        name = _NAME.fullmatch(message_id)
+        if name is not None:
+            (self._folder / f"{name[1]}.eml").unlink(missing_ok=True)
