@@ -310,8 +310,8 @@ def serve(settings: Settings, announce: Callable[[str], None]) -> None:
 def serve_service(
     service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
-    """Serve until stopped by SIGINT or SIGTERM; `announce` gets the address once the service answers,
-    and before that, at the first start of a data folder, the owner's key.
+    """Serve until stopped by SIGINT or SIGTERM; `announce` gets the address once the service
+    answers, and before that, at the first start of a data folder, the owner's key.
 
     The data folder is made where it is missing, and holds the address in `address.txt` while
     the service runs.
