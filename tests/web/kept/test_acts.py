@@ -6,6 +6,8 @@ import pytest
 from msgspec import structs
 from tests.web.kept.conftest import Staff
 
+from kitwright.language.scribe import Scribe
+
 YES = {"revision": 1, "who": "A. Customer", "means": "telephone", "contact": "202-555-0142"}
 
 
