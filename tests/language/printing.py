@@ -6,6 +6,7 @@ import json
 import re
 from datetime import UTC, datetime
 from functools import cache
+from html import unescape
 from xml.etree import ElementTree as ET
 
 from msgspec import structs
@@ -37,9 +38,9 @@ DECIDED = PageActions(
 )
 GIVEN = [
     *(str(getattr(SENT, name)) for name in ("letter", "customer_address", "machine_name")),
-    *(str(one) for one in (*SENT.customer_address.splitlines(), SENT.customer_name)),
+    *(str(one) for one in (*str(SENT.customer_address).splitlines(), SENT.customer_name)),
     *(str(getattr(CONTACT, name)) for name in CONTACT.__struct_fields__),
-    *CONTACT.address.splitlines(),
+    *str(CONTACT.address).splitlines(),
     *(text for head in heads().values() for text in (head.name, *head.address)),
     *(str(text) for head in heads().values() for text in (head.telephone, head.e_mail)),
 ]
@@ -76,15 +77,16 @@ def documents(answer: Json) -> dict[str, str]:
 
 
 def _pages(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
-    shop = heads()[paper.shop.id]
-    offers = {
+    shop = structs.replace(heads()[paper.shop.id], time_zone="UTC")
+    offers: dict[str, PageActions | None] = {
         "open": structs.replace(OPEN, consent=None),
         "decided": DECIDED,
-        **{state: PageActions(state=state) for state in PageState},
+        **{state.value: PageActions(state=state) for state in PageState},
+        "for reading": None,
     }
     told = {
         f"page {name}": quote_page(paper, SENT, scribe, shop=shop, actions=actions)
-        for name, actions in (*offers.items(), ("for reading", None))
+        for name, actions in offers.items()
     }
     told |= {
         one: notice_page(one, scribe, shop=shop, quote_url="/q/x" if one == "accepted" else None)
@@ -125,7 +127,7 @@ def _seen(page: str) -> str:
 
 
 def _unstyled(page: str) -> str:
-    return re.sub(r"<style>.*?</style>|<[^>]*>", " ", page, flags=re.DOTALL)
+    return unescape(re.sub(r"<style>.*?</style>|<[^>]*>", " ", page, flags=re.DOTALL))
 
 
 def _notes(document: bytes) -> str:

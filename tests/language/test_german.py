@@ -75,6 +75,7 @@ def test_language_changes_no_figure_of_a_document(name: str) -> None:
     [
         ("en", "America/New_York", "March 1, 2027, 4:05\N{NARROW NO-BREAK SPACE}AM EST"),
         ("de", "Europe/Berlin", "1. März 2027, 10:05 MEZ"),
+        ("de", "America/New_York", "1. März 2027, 04:05 GMT-05:00"),
     ],
 )
 def test_moment_is_day_minutes_and_zone(language: str, zone: str, told: str) -> None:

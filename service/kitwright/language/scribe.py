@@ -73,8 +73,15 @@ class Scribe:
     def moment(self, moment: datetime, zone: str) -> str:
         """Return a moment as a clock in a time zone shows it: day, minutes and zone."""
         there = moment.astimezone(ZoneInfo(zone))
-        clock = f"{self._locale.time_formats['short'].pattern} z"
-        time = str(format_time(there, format=clock, tzinfo=there.tzinfo, locale=self._locale))
+        local, timed = there.tzinfo, self._locale
+        # a zone that a language has no short name for is told by its offset: GMT-07:00
+        mark = (
+            "z"
+            if str(format_time(there, format="z", tzinfo=local, locale=timed)).isalpha()
+            else "ZZZZ"
+        )
+        clock = f"{self._locale.time_formats['short'].pattern} {mark}"
+        time = str(format_time(there, format=clock, tzinfo=local, locale=timed))
         both = str(get_datetime_format("long", locale=self._locale)).replace("'", "")
         return both.replace("{0}", time).replace("{1}", self.day(there.date()))
 
