@@ -21,7 +21,7 @@ from kitwright.documents.access_svg import access_svg
 from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_sheet import order_sheet_pdf
-from kitwright.documents.page_actions import PageActions, PageState
+from kitwright.documents.page_actions import PageActions, PageField, PageState
 from kitwright.documents.paper import Envelope, QuotePaper, read_paper
 from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
 from kitwright.documents.quote_page import quote_page
@@ -29,6 +29,7 @@ from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_order import OrderEnvelope, parts_order
 from kitwright.language.scribe import Scribe
+from kitwright.web.kept.shown import words_of_yes
 
 AT = datetime(2027, 3, 1, 11, tzinfo=UTC)
 """A moment whose hour has the same digits on every clock."""
@@ -70,6 +71,8 @@ def documents(answer: Json) -> dict[str, str]:
         zone="UTC",
     )
     if paper.totals.gross is not None:
+        until = paper.valid_until
+        told["yes"] = words_of_yes(json.dumps(answer).encode(), SENT.letter, SENT.revision, until)
         told["quotation"] = _notes(quotation(paper, SENT, zone="UTC"))
     for at, one in enumerate(paper.orders):
         told[f"order {at}"] = _notes(parts_order(one, order))
@@ -81,6 +84,11 @@ def _pages(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
     offers: dict[str, PageActions | None] = {
         "open": structs.replace(OPEN, consent=None),
         "decided": DECIDED,
+        "wrong": structs.replace(
+            OPEN,
+            consent=None,
+            wrong={PageField.who: str(SENT.machine_name), PageField.limit: SENT.letter},
+        ),
         **{state.value: PageActions(state=state) for state in PageState},
         "for reading": None,
     }

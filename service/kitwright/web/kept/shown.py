@@ -96,14 +96,19 @@ def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
     Raises: NoSuchRevision.
     """
     revision = life.revision_of(records, quote, number)
-    said = msgspec.json.decode(revision.answer, type=_Said)
+    return words_of_yes(revision.answer, written(QUOTE, quote.number), number, revision.valid_until)
+
+
+def words_of_yes(answer: bytes, quote: str, number: int, valid_until: date) -> str:
+    """Return what a yes to a revision's answer says, in the language of the answer."""
+    said = msgspec.json.decode(answer, type=_Said)
     scribe = Scribe(said.language)
     due = said.totals.gross or said.totals.lines
     facts = {
-        "quote": written(QUOTE, quote.number),
+        "quote": quote,
         "revision": number,
         "amount": scribe.money(due.amount, due.currency),
-        "day": scribe.day(revision.valid_until),
+        "day": scribe.day(valid_until),
         "work": "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in said.jobs),
     }
     if said.totals.gross is None:
