@@ -341,21 +341,21 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
     return Edge(direct, {one.id: one.path for one in operations.values()}, metrics, journal)
 
 
-def serve(settings: Settings, say: Callable[[str], None]) -> None:
+def serve(settings: Settings, announce: Callable[[str], None]) -> None:
     """Serve a catalogue's shop until stopped by SIGINT or SIGTERM, as `serve_service` does.
 
     Raises: CatalogueUnreadable, CatalogueUnsound, UnknownShop, StoreError.
     """
     journal = Journal(sys.stderr.buffer)
     logging.basicConfig(handlers=[JournalHandler(journal)], level=logging.WARNING, force=True)
-    serve_service(make_service(settings), settings, say, journal)
+    serve_service(make_service(settings), settings, announce, journal)
 
 
 def serve_service(
-    service: Service, settings: Settings, say: Callable[[str], None], journal: Journal
+    service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
-    """Serve until stopped by SIGINT or SIGTERM; `say` gets the address once the service answers,
-    and before that, at the first start of a data folder, the owner's key.
+    """Serve until stopped by SIGINT or SIGTERM; `announce` gets the address once the service
+    answers, and before that, at the first start of a data folder, the owner's key.
 
     The data folder is made where it is missing, and holds the address in `address.txt` while
     the service runs.
@@ -374,8 +374,8 @@ def serve_service(
         # only now: a key made for a service that can't listen would never be seen
         key = first_key(desk, store)
         if key is not None:
-            say(f"owner key: {key}")
-        say(f"listening on {address}")
+            announce(f"owner key: {key}")
+        announce(f"listening on {address}")
 
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)

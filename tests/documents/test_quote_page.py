@@ -359,6 +359,10 @@ class Silent(Scribe):
         del one, many, facts
         return str(count)
 
+    def unit(self, code: str, quantity: str) -> str:
+        del code
+        return quantity
+
     def money(self, amount: str, currency: str) -> str:
         del currency
         return amount

@@ -103,7 +103,7 @@ def test_order_codes_its_freight_and_words_its_fees(orders: list[Ordered]) -> No
     fees = (PaperFee("small-order", Amount("1.00", "USD")), PaperFee("storage", order.freight))
     document = written(paper, structs.replace(order, fees=fees))
     assert document.texts("AllowanceCharge/AllowanceChargeReason") == [
-        "Small order",
+        "small order",
         "storage",
         "Freight",
     ]

@@ -88,7 +88,7 @@ def _said(path: Path) -> Iterator[tuple[str, int, list[str | None]]]:
     tree = ast.parse(path.read_bytes())
     calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
     for call in sorted(calls, key=lambda node: (node.lineno, node.col_offset)):
-        name = getattr(call.func, "attr", "")
+        name = getattr(call.func, "attr", getattr(call.func, "id", ""))
         if name in KEYWORDS:
             given = [getattr(each, "value", None) for each in call.args[: KEYWORDS[name]]]
             yield name, call.lineno, [each if isinstance(each, str) else None for each in given]

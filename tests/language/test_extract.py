@@ -92,6 +92,7 @@ def test_own_texts_reads_calls_wherever_they_stand(tmp_path: Path) -> None:
         "self.say(\n    'in two ' 'pieces', day=1)\n"
         "speaker.say_as('use', 'word')\n"
         "scribe.say_many('one', 'many', 3)\n"
+        "say('by its name')\n"
     )
     (tmp_path / "two.html").write_text("{{ say('called') }}{{ scribe.say('of', day=day) }}")
     found = [text for text, file in own_texts(tmp_path) if file in ("one.py", "two.html")]
@@ -100,12 +101,15 @@ def test_own_texts_reads_calls_wherever_they_stand(tmp_path: Path) -> None:
         (None, "in two pieces", None),
         ("use", "word", None),
         (None, "one", "many"),
+        (None, "by its name", None),
         (None, "called", None),
         (None, "of", None),
     ]
 
 
-@pytest.mark.parametrize("source", ["speaker.say(text)", "speaker.say(f'{x}')", "s.say_as('use')"])
+@pytest.mark.parametrize(
+    "source", ["speaker.say(text)", "speaker.say(f'{x}')", "s.say_as('use')", "say(TABLE[key])"]
+)
 def test_own_texts_refuses_what_is_no_literal(tmp_path: Path, source: str) -> None:
     (tmp_path / "one.py").write_text(source)
     with pytest.raises(NoLiteral, match=r"one\.py:1"):

@@ -1,13 +1,16 @@
 """German as it is answered: the figures are those of English, the words those of a workshop."""
 
 import json
-from datetime import date
+import re
+from collections import Counter
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Any
 
 import pytest
 from tests.cases.counter import answer, service
 from tests.cases.test_cases import NAMES, case
+from tests.language.printing import documents
 from tests.stages.workbench import starter
 
 from kitwright.language.render import Speaker
@@ -40,6 +43,43 @@ def test_language_changes_no_figure(name: str) -> None:
     german = answer(given["shop"], {**given["request"], "language": "de"})
     assert figures(german) == figures(english)
     assert german["jobs"][0]["why"] != english["jobs"][0]["why"]
+
+
+def digits_of(name: str, told: str) -> Counter[str]:
+    """Return the figures of a document without their marks, and how often each stands there.
+
+    Pages end elsewhere in another language, so that of a print small ones, and how often, differ.
+    """
+    found = (re.sub(r"\D", "", one) for one in re.findall(r"\d(?:[\d.,]*\d)?", told))
+    if "PDF" in name:
+        return Counter({one for one in found if len(one) > 2})
+    return Counter(found)
+
+
+@pytest.mark.parametrize("name", NAMES[:: len(NAMES) // 4])
+def test_language_changes_no_figure_of_a_document(name: str) -> None:
+    given = case(name)
+    told = {
+        language: documents(answer(given["shop"], {**given["request"], "language": language}))
+        for language in ("en", "de")
+    }
+    assert told["en"].keys() == told["de"].keys()
+    for document, english in told["en"].items():
+        german = told["de"][document]
+        assert german != english
+        assert digits_of(document, german) == digits_of(document, english), document
+
+
+@pytest.mark.parametrize(
+    ("language", "zone", "told"),
+    [
+        ("en", "America/New_York", "March 1, 2027, 4:05\N{NARROW NO-BREAK SPACE}AM EST"),
+        ("de", "Europe/Berlin", "1. März 2027, 10:05 MEZ"),
+        ("de", "America/New_York", "1. März 2027, 04:05 GMT-05:00"),
+    ],
+)
+def test_moment_is_day_minutes_and_zone(language: str, zone: str, told: str) -> None:
+    assert Scribe(language).moment(datetime(2027, 3, 1, 9, 5, 59, tzinfo=UTC), zone) == told
 
 
 def test_language_is_of_one_request_only() -> None:

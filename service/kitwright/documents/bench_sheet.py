@@ -136,7 +136,9 @@ def _steps(paper: QuotePaper, scribe: Scribe, looks: Looks) -> list[Sheet]:
                 "name": _step_name(step.component, step.cylinder, scribe),
                 "minutes": scribe.number(str(step.minutes)),
                 "why": " ".join(dict.fromkeys(why.text for why in step.why)),
-                "look": ", ".join(looks.get(step.component, ())),
+                "look": ", ".join(
+                    scribe.text("component", look) for look in looks.get(step.component, ())
+                ),
                 "cautions": cautions,
             }
         )

@@ -17,15 +17,6 @@ Sheet = dict[str, object]
 _LETTER: Final = frozenset({"USD", "CAD", "MXN", "CLP", "COP", "PHP"})
 """Currencies of the countries whose offices print on Letter; elsewhere A4 (CLDR, paperSize)."""
 
-_STATES: Final = {
-    "draft": "Draft, not issued yet",
-    "accepted": "Accepted",
-    "declined": "Declined",
-    "expired": "Expired",
-    "withdrawn": "Withdrawn",
-    "superseded": "Replaced by a later revision",
-}
-
 _UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
 """Reasons that say what goes without saying."""
 
@@ -50,13 +41,26 @@ def frame(
         "paper": "us-letter" if paper.shop.currency in _LETTER else "a4",
         "made": [made.year, made.month, made.day],
         "day": scribe.day(paper.on),
-        "state": say(_STATES[envelope.state]) if envelope.state in _STATES else "",
+        "state": _state(envelope.state, scribe),
         "shop": paper.shop.name,
         "shop_lines": contact_lines(contact),
         # typst fills these in, page by page
         "page": say("Page {number} of {count}", number="{n}", count="{of}"),
         "unknown": say("{sign} stands for a character that can't be printed.", sign=UNKNOWN),
     }
+
+
+def _state(state: str, scribe: Scribe) -> str:
+    """Return where a revision stands, in words; empty where it is simply issued."""
+    say = scribe.say
+    return {
+        "draft": say("Draft, not issued yet"),
+        "accepted": say("Accepted"),
+        "declined": say("Declined"),
+        "expired": say("Expired"),
+        "withdrawn": say("Withdrawn"),
+        "superseded": say("Replaced by a later revision"),
+    }.get(state, "")
 
 
 def contact_lines(contact: Contact) -> list[str]:

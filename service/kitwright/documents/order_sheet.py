@@ -9,7 +9,6 @@ from kitwright.documents.frame import Sheet, frame, moment_of
 from kitwright.documents.paper import Amount, Envelope, PaperOrder, PaperOrderLine, QuotePaper
 from kitwright.documents.pick_list import cover_words
 from kitwright.documents.press import press
-from kitwright.language.english import PHRASES
 from kitwright.language.scribe import Scribe
 
 
@@ -88,11 +87,7 @@ def _totals(order: PaperOrder, scribe: Scribe) -> list[list[str | bool]]:
         return [name, scribe.money(amount.amount, amount.currency), is_sum]
 
     rows = [row(say("Goods"), order.goods)]
-    rows += [row(_fee(fee.code, scribe), fee.amount) for fee in order.fees]
+    rows += [row(say("Fee: {fee}", fee=scribe.phrase(fee.code)), fee.amount) for fee in order.fees]
     if Decimal(order.freight.amount):
         rows.append(row(say("Freight"), order.freight))
     return [*rows, row(say("Together, without tax"), order.net, is_sum=True)]
-
-
-def _fee(code: str, scribe: Scribe) -> str:
-    return scribe.say("Fee: {name}", name=scribe.say(PHRASES.get(code, code)))

@@ -11,31 +11,31 @@ from kitwright.documents.frame import Sheet, reasons
 from kitwright.documents.paper import Amount, PaperLine, QuotePaper
 from kitwright.language.scribe import Scribe
 
-_GROUPS: Final = {
-    "part": "Parts and materials",
-    "set": "Parts and materials",
-    "customer_part": "Parts and materials",
-    "consumable": "Parts and materials",
-    "core": "Deposits on old parts",
-    "labour": "Labour",
-    "sublet": "Work sent out",
-    "fee": "Fees",
-    "freight": "Fees",
-    "free": "Further",
-    "discount": "Discounts",
-}
-"""Kind of a line -> the heading over it."""
-
 _COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
 """Kinds of lines that are goods, with a number and a unit of their own."""
 
 
 def grouped_lines(paper: QuotePaper, scribe: Scribe) -> list[Sheet]:
     """Return the lines in their order, under a heading wherever their kind changes."""
-    groups = groupby(paper.lines, lambda line: scribe.say(_GROUPS.get(line.kind, "Further")))
+    groups = groupby(paper.lines, lambda line: _group(line.kind, scribe))
     return [
         {"name": name, "lines": [_line(line, scribe) for line in lines]} for name, lines in groups
     ]
+
+
+def _group(kind: str, scribe: Scribe) -> str:
+    """Return the heading over lines of a kind."""
+    say = scribe.say
+    if kind in _COUNTED:
+        return say("Parts and materials")
+    return {
+        "core": say("Deposits on old parts"),
+        "labour": say("Labour"),
+        "sublet": say("Work sent out"),
+        "fee": say("Fees"),
+        "freight": say("Fees"),
+        "discount": say("Discounts"),
+    }.get(kind, say("Further"))
 
 
 def _line(line: PaperLine, scribe: Scribe) -> Sheet:

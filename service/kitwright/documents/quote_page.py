@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 from msgspec import Struct
 
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
@@ -19,20 +17,11 @@ from kitwright.documents.paper import (
 from kitwright.documents.quote_view import (
     extras_together,
     lines_of,
-    on_cylinder,
-    on_cylinders,
     questioned,
     totals_of,
 )
 from kitwright.documents.web_page import isolated, page
 from kitwright.language.scribe import Scribe
-
-_SURENESS: Final = {
-    "confirmed": "Confirmed: a test shows it directly.",
-    "probable": "Probable: most of what was found points to it, and no test shows it directly.",
-    "possible": "Possible: it fits what was found, and so do other causes.",
-}
-"""Grade -> how sure it is, in words."""
 
 
 class ViewDiagnosis(Struct, frozen=True, kw_only=True):
@@ -91,8 +80,8 @@ def quote_page(
         money=money,
         hours=scribe.hours,
         number=scribe.number,
-        on_cylinder=lambda name, cylinder: on_cylinder(name, cylinder, scribe),
-        on_cylinders=lambda name, cylinders: on_cylinders(name, cylinders, scribe),
+        on_cylinder=scribe.on_cylinder,
+        on_cylinders=scribe.on_cylinders,
     )
 
 
@@ -103,13 +92,25 @@ def _has_figures(assessment: PaperAssessment) -> bool:
 def _diagnosis(one: PaperDiagnosis, scribe: Scribe) -> ViewDiagnosis:
     grade = one.grade or ""
     return ViewDiagnosis(
-        name=on_cylinder(one.name, one.cylinder, scribe),
+        name=scribe.on_cylinder(one.name, one.cylinder),
         grade=grade,
-        sureness=scribe.say(_SURENESS.get(grade, grade)),
+        sureness=_sureness(grade, scribe),
         plain=one.plain,
         is_certain=grade == "confirmed",
         reasons=tuple(evidence.why.text for evidence in one.speaks_for),
     )
+
+
+def _sureness(grade: str, scribe: Scribe) -> str:
+    """Return how sure a grade is, in words."""
+    say = scribe.say
+    return {
+        "confirmed": say("Confirmed: a test shows it directly."),
+        "probable": say(
+            "Probable: most of what was found points to it, and no test shows it directly."
+        ),
+        "possible": say("Possible: it fits what was found, and so do other causes."),
+    }.get(grade, scribe.thing(grade))
 
 
 def _told(actions: PageActions | None, scribe: Scribe, shop: Letterhead) -> str:
@@ -131,7 +132,9 @@ def _decided(actions: PageActions, scribe: Scribe, shop: Letterhead) -> str:
         return scribe.say("This quote is accepted.") if is_yes else scribe.say("You said no.")
     at = scribe.moment(actions.decided_at, shop.time_zone)
     if actions.decided_by is None:
-        text = "Accepted on {moment}." if is_yes else "Declined on {moment}."
-        return scribe.say(text, moment=at)
-    text = "Accepted on {moment} by {who}." if is_yes else "Declined on {moment} by {who}."
-    return scribe.say(text, moment=at, who=isolated(actions.decided_by))
+        accepted = scribe.say("Accepted on {moment}.", moment=at)
+        return accepted if is_yes else scribe.say("Declined on {moment}.", moment=at)
+    facts = {"moment": at, "who": isolated(actions.decided_by)}
+    if is_yes:
+        return scribe.say("Accepted on {moment} by {who}.", **facts)
+    return scribe.say("Declined on {moment} by {who}.", **facts)

@@ -163,7 +163,7 @@ def _found(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
         {
             "fault": scribe.on_cylinder(one.name, one.cylinder),
             "plain": one.plain,
-            "grade": scribe.say(one.grade),
+            "grade": scribe.say("in play") if one.grade is None else scribe.thing(one.grade),
             "percent": scribe.percent(_hundredfold(one.probability)),
             "share": float(min(max(Decimal(one.probability), Decimal(0)), Decimal(1))),
         }
@@ -174,7 +174,7 @@ def _found(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
 def _readings(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
     return [
         {
-            "place": scribe.say("Cylinder {number}", number=one.cylinder),
+            "place": scribe.say("Cylinder {cylinder}", cylinder=one.cylinder),
             "percent": scribe.percent(one.percent),
             "share": float(min(max(Decimal(one.percent), Decimal(0)), Decimal(100)) / 100),
             "band": "" if one.band is None else scribe.thing(one.band),
@@ -203,10 +203,11 @@ def _notes(paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
 
 
 def _extra(extra: PaperExtra, scribe: Scribe) -> Sheet:
-    where = ", ".join(map(str, extra.cylinders))
     return {
-        "name": scribe.on_cylinder(extra.name, where or None),
-        "default": scribe.say("recommended" if extra.default == "recommend" else "on offer"),
+        "name": scribe.on_cylinders(extra.name, extra.cylinders),
+        "default": (
+            scribe.say("recommended") if extra.default == "recommend" else scribe.say("on offer")
+        ),
         "why": " ".join(dict.fromkeys(why.text for why in extra.why)),
         "price": scribe.money(extra.price.amount, extra.price.currency),
         "minutes": scribe.hours(extra.minutes),

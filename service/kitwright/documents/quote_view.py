@@ -19,12 +19,12 @@ from kitwright.documents.web_page import isolated
 from kitwright.language.scribe import Scribe
 
 _GROUPS: Final = (
-    ("Parts and materials", ("part", "set", "customer_part", "consumable")),
-    ("Work", ("labour", "sublet")),
-    ("Fees and freight", ("fee", "freight", "core", "free")),
-    ("Discounts", ("discount",)),
+    ("part", "set", "customer_part", "consumable"),
+    ("labour", "sublet"),
+    ("fee", "freight", "core", "free"),
+    ("discount",),
 )
-"""Headings with the kinds of line that stand below; an unknown kind stands with the fees."""
+"""Kinds of line that stand together; an unknown kind stands with the fees."""
 
 _NUMBERED: Final = frozenset({"part", "set", "customer_part"})
 """Kinds whose code is a part's number, which its reader may want to look up."""
@@ -72,9 +72,15 @@ class ViewTotal(Struct, frozen=True, kw_only=True):
 
 def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
     """Return the lines in groups that are not empty, in the order in which they were priced."""
-    known = {kind for _, kinds in _GROUPS for kind in kinds}
+    known = {kind for kinds in _GROUPS for kind in kinds}
+    titles = (
+        scribe.say("Parts and materials"),
+        scribe.say("Work"),
+        scribe.say("Fees and freight"),
+        scribe.say("Discounts"),
+    )
     groups = []
-    for title, kinds in _GROUPS:
+    for title, kinds in zip(titles, _GROUPS, strict=True):
         rows = [
             line
             for line in paper.lines
@@ -83,7 +89,7 @@ def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
         if rows:
             groups.append(
                 ViewGroup(
-                    title=scribe.say(title),
+                    title=title,
                     total=_together([row.amount for row in rows], scribe),
                     lines=tuple(_line(row, scribe) for row in rows),
                 )
@@ -141,23 +147,8 @@ def questioned(paper: QuotePaper, question: PaperQuestion, scribe: Scribe) -> st
             question.cylinder,
             question.priced,
         ):
-            return on_cylinder(need.name, question.cylinder, scribe)
-    return on_cylinder(question.role.replace("_", " "), question.cylinder, scribe)
-
-
-def on_cylinder(name: str, cylinder: int | None, scribe: Scribe) -> str:
-    """Return a name with its cylinder, where it has one."""
-    if cylinder is None:
-        return name
-    return scribe.say("{thing}, cylinder {cylinder}", thing=name, cylinder=cylinder)
-
-
-def on_cylinders(name: str, cylinders: Sequence[int], scribe: Scribe) -> str:
-    """Return a name with its cylinders, where it has any."""
-    if len(cylinders) < 2:
-        return on_cylinder(name, cylinders[0] if cylinders else None, scribe)
-    listed = ", ".join(map(str, cylinders))
-    return scribe.say("{thing}, cylinders {cylinders}", thing=name, cylinders=listed)
+            return scribe.on_cylinder(need.name, question.cylinder)
+    return scribe.thing(question.role, question.cylinder)
 
 
 def _line(line: PaperLine, scribe: Scribe) -> ViewLine:

@@ -151,16 +151,17 @@ def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[st
             "Prices are provisional: which parts fit is known only when the plate has been read."
         )
     engine = paper.engine
-    for text, fact in (
-        ("Machine: {it}", envelope.machine_name),
-        ("Machine type: {it}", engine.chassis_name),
-        ("Engine: {it}", engine.name),
-        ("Serial number: {it}", engine.serial),
-        ("Build code: {it}", engine.build_code),
-        ("Hours of use: {it}", envelope.machine_hours),
+    say = scribe.say
+    for told, fact in (
+        (say("Machine: {it}", it=envelope.machine_name), envelope.machine_name),
+        (say("Machine type: {it}", it=engine.chassis_name), engine.chassis_name),
+        (say("Engine: {it}", it=engine.name), engine.name),
+        (say("Serial number: {it}", it=engine.serial), engine.serial),
+        (say("Build code: {it}", it=engine.build_code), engine.build_code),
+        (say("Hours of use: {it}", it=envelope.machine_hours), envelope.machine_hours),
     ):
         if fact is not None:
-            yield scribe.say(text, it=fact)
+            yield told
 
 
 def _reference(root: Element, envelope: Envelope) -> None:

@@ -23,7 +23,6 @@ from kitwright.language.scribe import Scribe
 from kitwright.money import total
 
 _PACKS: Final = "C62"
-_FEES: Final = {"small-order": "Small order", "hazardous-goods": "Hazardous goods"}
 
 
 class OrderEnvelope(Struct, frozen=True, kw_only=True):
@@ -90,7 +89,7 @@ def _asked_by(parent: Element, given: PaperOrder | PaperOrderLine) -> None:
 def _charges(order: PaperOrder, scribe: Scribe) -> Iterator[tuple[Amount, str, str | None]]:
     """Yield what is charged beside the goods: how much, its reason and the code for it, if any."""
     for fee in order.fees:
-        yield fee.amount, scribe.say(_FEES.get(fee.code, fee.code)), None
+        yield fee.amount, scribe.phrase(fee.code), None
     if money(order.freight).minor:
         yield order.freight, scribe.say("Freight"), FREIGHT
 

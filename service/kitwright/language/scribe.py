@@ -6,11 +6,12 @@ in a gettext catalogue; what comes from a kept revision is in its language alrea
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from babel.dates import format_date, format_datetime
+from babel.dates import format_date, format_time, get_datetime_format
 from babel.numbers import format_decimal, parse_pattern
 
 from kitwright.language import english
@@ -70,9 +71,19 @@ class Scribe:
         return str(format_date(day, format="long", locale=self._locale))
 
     def moment(self, moment: datetime, zone: str) -> str:
-        """Return a moment as a clock in a time zone shows it."""
+        """Return a moment as a clock in a time zone shows it: day, minutes and zone."""
         there = moment.astimezone(ZoneInfo(zone))
-        return str(format_datetime(there, format="long", locale=self._locale))
+        local, timed = there.tzinfo, self._locale
+        # a zone that a language has no short name for is told by its offset: GMT-07:00
+        mark = (
+            "z"
+            if str(format_time(there, format="z", tzinfo=local, locale=timed)).isalpha()
+            else "ZZZZ"
+        )
+        clock = f"{self._locale.time_formats['short'].pattern} {mark}"
+        time = str(format_time(there, format=clock, tzinfo=local, locale=timed))
+        both = str(get_datetime_format("long", locale=self._locale)).replace("'", "")
+        return both.replace("{0}", time).replace("{1}", self.day(there.date()))
 
     def hours(self, minutes: int) -> str:
         """Return minutes as hours and minutes: 1:05 h."""
@@ -93,8 +104,23 @@ class Scribe:
             return thing
         return self.say("{thing}, cylinder {cylinder}", thing=thing, cylinder=cylinder)
 
+    def on_cylinders(self, thing: str, cylinders: Sequence[int]) -> str:
+        """Return a thing with its cylinders, where it has any."""
+        if len(cylinders) < 2:
+            return self.on_cylinder(thing, cylinders[0] if cylinders else None)
+        listed = ", ".join(map(str, cylinders))
+        return self.say("{thing}, cylinders {cylinders}", thing=thing, cylinders=listed)
+
     def thing(self, name: str, cylinder: object = None) -> str:
         """Return the words for a component, role or work: `head` or `head@1`, with its cylinder."""
         bare, _, marked = name.partition("@")
-        told = self._texts.of("word", english.WORDS.get(bare, bare.replace("_", " ")))
+        told = self.text("word", english.WORDS.get(bare, bare.replace("_", " ")))
         return self.on_cylinder(told, (marked or None) if cylinder is None else cylinder)
+
+    def text(self, kind: str, text: str) -> str:
+        """Return a text of the catalogue, by the kind of record that it stands in."""
+        return self._texts.of(kind, text)
+
+    def phrase(self, code: str) -> str:
+        """Return the name of a fee by its code; a code that nobody named as it is."""
+        return self._texts.say(english.PHRASES.get(code, code))

@@ -6,6 +6,8 @@ import pytest
 from msgspec import structs
 from tests.web.kept.conftest import Staff
 
+from kitwright.language.scribe import Scribe
+
 YES = {"revision": 1, "who": "A. Customer", "means": "telephone", "contact": "202-555-0142"}
 
 
@@ -29,7 +31,7 @@ def test_yes_is_bound_to_one_revision_and_its_amount(staff: Staff) -> None:
     assert (given["amount"], given["limit"]["amount"]) == (gross, "500.00")
     assert given["includes_tax"] is True
     assert given["sha256"] == revision["sha256"]
-    assert gross["amount"] in given["text"]
+    assert Scribe("en").money(gross["amount"], gross["currency"]) in given["text"]
     assert told["limit"]["committed"] == gross
     assert told["limit"]["left"]["amount"] == f"{500 - float(gross['amount']):.2f}"
 
@@ -101,7 +103,10 @@ def test_addition_goes_on_until_the_limit(staff: Staff) -> None:
     assert second["over_by"]["amount"] == "0.01"
     assert second["addition"] is None
     assert second["consent"]["up_to"]["amount"] == f"{gross + 20.01:.2f}"
-    assert "Ask the customer first" in second["text"]
+    assert first["text"] == "Go: $5.00 with tax are left afterwards."
+    most = Scribe("en").money(f"{gross + 20.01:.2f}", "USD")
+    assert second["text"].startswith("Stop: this passes what was authorised by $0.01. Ask the ")
+    assert f"for up to {most} with tax" in second["text"]
     assert third["limit"]["left"]["amount"] == "0.00"
     told = authorised(staff, other)
     assert [one["amount"]["amount"] for one in told["additions"]] == ["15.00", "5.00"]

@@ -14,6 +14,7 @@ from kitwright.keeping.consent import Decision, Ruling, Yes
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptQuote, Means, Stamp
 from kitwright.keeping.store import Records
+from kitwright.language.render import Speaker
 from kitwright.money import Money, digits
 from kitwright.stages.refusal import RequestFault, RequestRefused
 from kitwright.units import read_figure
@@ -255,6 +256,7 @@ async def _add(call: Call) -> Work:
     desk, stamp, asked = call.desk, call.stamp, call.body(AdditionIn)
     new = read_amount(asked.amount, desk.currency, "amount")
     shop = desk.service.workshop.shop
+    _, speaker = desk.service.speaker(None)
 
     def work(records: Records) -> Reply:
         quote = checked(records, call)
@@ -270,26 +272,17 @@ async def _add(call: Call) -> Work:
         if shop.overrun is not None:
             preset = desk.service.workshop.catalogue.overruns[shop.overrun]
         record = () if preset is None else tuple(one.value for one in preset.record)
-        body = msgspec.json.encode(_ruling(ruling, record))
+        body = msgspec.json.encode(_ruling(ruling, record, speaker))
         return Reply(body=body, tag=quote_tag(quote))
 
     return work
 
 
-def _ruling(ruling: Ruling, record: tuple[str, ...]) -> RulingOut:
-    limit = limit_out(ruling.limit)
-    terms = "with tax" if ruling.limit.includes_tax else "without tax"
-    text = f"Go: {limit.left.amount} {limit.left.currency} {terms} are left afterwards."
+def _ruling(ruling: Ruling, record: tuple[str, ...], speaker: Speaker) -> RulingOut:
     needed = None
     if ruling.decision is Decision.stop:
-        over, up_to = money(ruling.over_by), money(ruling.consent_up_to)
-        text = (
-            f"Stop: this passes what was authorised by {over.amount} {over.currency}. Ask the "
-            f"customer first: for up to {up_to.amount} {up_to.currency} {terms}, in a revision "
-            "that names the additional work."
-        )
         needed = ConsentOut(
-            up_to=up_to,
+            up_to=money(ruling.consent_up_to),
             includes_tax=ruling.limit.includes_tax,
             means=tuple(Means),
             record=record or ("date", "time", "name", "means", "work", "cost"),
@@ -298,10 +291,32 @@ def _ruling(ruling: Ruling, record: tuple[str, ...]) -> RulingOut:
         decision=ruling.decision,
         new=money(ruling.new),
         over_by=money(ruling.over_by),
-        limit=limit,
+        limit=limit_out(ruling.limit),
         consent=needed,
         addition=None if ruling.addition is None else addition_out(ruling.addition),
-        text=text,
+        text=_told(ruling, speaker),
+    )
+
+
+def _told(ruling: Ruling, speaker: Speaker) -> str:
+    """Return a ruling as a sentence for who asked."""
+    includes_tax, say = ruling.limit.includes_tax, speaker.say
+    if ruling.decision is not Decision.stop:
+        left = speaker.money(ruling.limit.left)
+        if includes_tax:
+            return say("Go: {left} with tax are left afterwards.", left=left)
+        return say("Go: {left} without tax are left afterwards.", left=left)
+    facts = {"over": speaker.money(ruling.over_by), "most": speaker.money(ruling.consent_up_to)}
+    if includes_tax:
+        return say(
+            "Stop: this passes what was authorised by {over}. Ask the customer first: for up to "
+            "{most} with tax, in a revision that names the additional work.",
+            **facts,
+        )
+    return say(
+        "Stop: this passes what was authorised by {over}. Ask the customer first: for up to "
+        "{most} without tax, in a revision that names the additional work.",
+        **facts,
     )
 
 

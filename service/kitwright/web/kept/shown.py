@@ -11,6 +11,7 @@ from msgspec import Meta, Struct
 from kitwright.keeping import life
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
+from kitwright.language.scribe import Scribe
 from kitwright.web.assessments import AssessmentOut
 from kitwright.web.kept.ids import QUOTE, written
 from kitwright.web.out import (
@@ -84,20 +85,39 @@ def shown(answer: bytes) -> bytes:
 class _Said(Struct, frozen=True):
     """What is read of an answer for the words of a yes."""
 
+    language: str
     jobs: tuple[ShownJobOut, ...]
     totals: TotalsOut
 
 
 def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
-    """Return what a customer says yes to, in words. Raises: NoSuchRevision."""
+    """Return what a customer says yes to, in words of the revision's language.
+
+    Raises: NoSuchRevision.
+    """
     revision = life.revision_of(records, quote, number)
-    said = msgspec.json.decode(revision.answer, type=_Said)
-    work = "; ".join(
-        job.name if job.cylinder is None else f"{job.name}, cylinder {job.cylinder}"
-        for job in said.jobs
-    )
-    gross = said.totals.gross or said.totals.lines
-    return (
-        f"Quote {written(QUOTE, quote.number)}, revision {number}: {gross.amount} "
-        f"{gross.currency} with tax, valid until {revision.valid_until.isoformat()}. Work: {work}."
+    return words_of_yes(revision.answer, written(QUOTE, quote.number), number, revision.valid_until)
+
+
+def words_of_yes(answer: bytes, quote: str, number: int, valid_until: date) -> str:
+    """Return what a yes to a revision's answer says, in the language of the answer."""
+    said = msgspec.json.decode(answer, type=_Said)
+    scribe = Scribe(said.language)
+    due = said.totals.gross or said.totals.lines
+    facts = {
+        "quote": quote,
+        "revision": number,
+        "amount": scribe.money(due.amount, due.currency),
+        "day": scribe.day(valid_until),
+        "work": "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in said.jobs),
+    }
+    if said.totals.gross is None:
+        return scribe.say(
+            "Quote {quote}, revision {revision}: {amount}, the tax not known yet, valid until "
+            "{day}. Work: {work}.",
+            **facts,
+        )
+    return scribe.say(
+        "Quote {quote}, revision {revision}: {amount} with tax, valid until {day}. Work: {work}.",
+        **facts,
     )

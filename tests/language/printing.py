@@ -1,0 +1,145 @@
+"""Every document of an answer as its text, in whatever language the answer is."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from functools import cache
+from html import unescape
+from xml.etree import ElementTree as ET
+
+from msgspec import structs
+from tests.cases.counter import Json
+from tests.documents.offers import OPEN, heads
+from tests.documents.printed import CONTACT, ENVELOPE
+from tests.documents.printed import text as pdf_text
+from tests.documents.reading import read
+from tests.stages.workbench import starter
+
+from kitwright.documents.access_svg import access_svg
+from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet_pdf
+from kitwright.documents.notice_page import Notice, notice_page
+from kitwright.documents.order_sheet import order_sheet_pdf
+from kitwright.documents.page_actions import PageActions, PageField, PageState
+from kitwright.documents.paper import Envelope, QuotePaper, read_paper
+from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
+from kitwright.documents.quote_page import quote_page
+from kitwright.documents.quote_pdf import quote_pdf
+from kitwright.documents.ubl import quotation
+from kitwright.documents.ubl_order import OrderEnvelope, parts_order
+from kitwright.language.scribe import Scribe
+from kitwright.web.kept.shown import words_of_yes
+
+AT = datetime(2027, 3, 1, 11, tzinfo=UTC)
+"""A moment whose hour has the same digits on every clock."""
+SENT: Envelope = structs.replace(ENVELOPE, sha256=None)
+DECIDED = PageActions(
+    state=PageState.accepted, decided_at=AT, decided_by="Ada Pellow", limit=OPEN.usual_limit
+)
+GIVEN = [
+    *(str(getattr(SENT, name)) for name in ("letter", "customer_address", "machine_name")),
+    *(str(one) for one in (*str(SENT.customer_address).splitlines(), SENT.customer_name)),
+    *(str(getattr(CONTACT, name)) for name in CONTACT.__struct_fields__),
+    *str(CONTACT.address).splitlines(),
+    *(text for head in heads().values() for text in (head.name, *head.address)),
+    *(str(text) for head in heads().values() for text in (head.telephone, head.e_mail)),
+]
+"""What people wrote, which no language changes."""
+
+_FOR_PEOPLE = {"Note", "Description", "TaxExemptionReason", "AllowanceChargeReason", "PriceType"}
+
+
+@cache
+def _looks() -> Looks:
+    """Return what the starter catalogue asks to look at."""
+    rows = (row for layout in starter().layouts.values() for row in layout.component)
+    return {str(row.id): row.inspect for row in rows if row.inspect}
+
+
+def documents(answer: Json) -> dict[str, str]:
+    """Return the text of each document of an answer by name."""
+    paper = read_paper(json.dumps(answer).encode())
+    scribe = Scribe(paper.language)
+    told = {**_pages(paper, scribe), **_prints(paper, scribe)}
+    order = OrderEnvelope(
+        letter="O3",
+        reference="Q12-2",
+        made_at=AT,
+        shop=paper.shop,
+        language=paper.language,
+        zone="UTC",
+    )
+    if paper.totals.gross is not None:
+        until = paper.valid_until
+        told["yes"] = words_of_yes(json.dumps(answer).encode(), SENT.letter, SENT.revision, until)
+        told["quotation"] = _notes(quotation(paper, SENT, zone="UTC"))
+    for at, one in enumerate(paper.orders):
+        told[f"order {at}"] = _notes(parts_order(one, order))
+    return told
+
+
+def _pages(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
+    shop = structs.replace(heads()[paper.shop.id], time_zone="UTC")
+    offers: dict[str, PageActions | None] = {
+        "open": structs.replace(OPEN, consent=None),
+        "decided": DECIDED,
+        "wrong": structs.replace(
+            OPEN,
+            consent=None,
+            wrong={PageField.who: str(SENT.machine_name), PageField.limit: SENT.letter},
+        ),
+        **{state.value: PageActions(state=state) for state in PageState},
+        "for reading": None,
+    }
+    told = {
+        f"page {name}": quote_page(paper, SENT, scribe, shop=shop, actions=actions)
+        for name, actions in offers.items()
+    }
+    told |= {
+        one: notice_page(one, scribe, shop=shop, quote_url="/q/x" if one == "accepted" else None)
+        for one in Notice
+    }
+    made = {name: _seen(page) for name, page in told.items()}
+    bench = bench_sheet_html(paper, SENT, scribe, contact=CONTACT, looks=_looks())
+    made["bench page"] = _unstyled(bench)
+    made["pick page"] = _unstyled(pick_list_html(paper, SENT, scribe, contact=CONTACT))
+    drawing = access_svg(paper, scribe)
+    drawn = " ".join(ET.fromstring(drawing.svg).itertext())
+    made["access"] = f"{drawn} {drawing.told}"
+    return made
+
+
+def _prints(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
+    bench = bench_sheet_pdf(paper, SENT, scribe, contact=CONTACT, looks=_looks())
+    made = {
+        f"quote PDF {state}": pdf_text(
+            quote_pdf(paper, structs.replace(SENT, state=state), scribe, contact=CONTACT)
+        )
+        for state in ("issued", "draft")
+    }
+    made["bench PDF"] = pdf_text(bench)
+    made["pick PDF"] = pdf_text(pick_list_pdf(paper, SENT, scribe, contact=CONTACT))
+    for at, one in enumerate(paper.orders):
+        sheet = order_sheet_pdf(one, paper, SENT, scribe, contact=CONTACT)
+        made[f"order PDF {at}"] = pdf_text(sheet)
+    return made
+
+
+def _seen(page: str) -> str:
+    root = read(page)
+    for style in root.iter("style"):
+        style.clear()
+    labels = [one.get("aria-label", "") for one in root.iter()]
+    return " ".join((*root.itertext(), *labels))
+
+
+def _unstyled(page: str) -> str:
+    return unescape(re.sub(r"<style>.*?</style>|<[^>]*>", " ", page, flags=re.DOTALL))
+
+
+def _notes(document: bytes) -> str:
+    root = ET.fromstring(document)
+    return " ".join(
+        one.text or "" for one in root.iter() if one.tag[one.tag.find("}") + 1 :] in _FOR_PEOPLE
+    )
