@@ -7,7 +7,7 @@ from typing import Final
 import kitwright
 from kitwright.keeping.kinds import KINDS
 
-ADDERS: Final = {"add_event": 2, "note_event": 2, "_changed": 2}
+ADDERS: Final = {"add_event": 2, "note_event": 2, "_changed": 2, "_note": 2}
 """Function that adds an event -> which of its arguments is the kind."""
 
 
