@@ -218,15 +218,21 @@ class _Words:
         totals = self._paper.totals
         amount = totals.payable or totals.gross
         until = self._scribe.day(self._paper.valid_until)
+        say = self._scribe.say
         if amount is None:
-            amount = totals.net or totals.lines
-            told = "It comes to {amount} without tax and is valid until {day}."
-        elif self._is_agreed:
-            told = "It comes to {amount} with tax."
-        else:
-            told = "It comes to {amount} with tax and is valid until {day}."
+            bare = totals.net or totals.lines
+            money = self._scribe.money(bare.amount, bare.currency)
+            return say(
+                "It comes to {amount} without tax and is valid until {day}.",
+                amount=money,
+                day=until,
+            )
         money = self._scribe.money(amount.amount, amount.currency)
-        return self._scribe.say(told, amount=money, day=until)
+        if self._is_agreed:
+            return say("It comes to {amount} with tax.", amount=money)
+        return say(
+            "It comes to {amount} with tax and is valid until {day}.", amount=money, day=until
+        )
 
 
 def _text(paragraphs: Sequence[_Paragraph]) -> str:
