@@ -191,7 +191,10 @@ def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
     """Return what sends the mails of a desk: by the mail server of the settings, else into the
     folder `mail` of the data.
     """
-    mailer: Mailer = FolderMailer(settings.data / "mail", write_whole)
+    folder = FolderMailer(settings.data / "mail", write_whole)
+    # letters of an earlier dry run may lie there, whoever sends now
+    desk.forget_mail = folder.forget
+    mailer: Mailer = folder
     if settings.smtp_host is not None:
         mailer = SmtpMailer(
             settings.smtp_host,

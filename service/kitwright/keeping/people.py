@@ -18,6 +18,7 @@ from kitwright.keeping.record import (
     KeptOrder,
     KeptQuote,
     Machine,
+    Mail,
     Photo,
     Revision,
     Stamp,
@@ -73,6 +74,7 @@ class Dossier(Struct, frozen=True, kw_only=True):
     additions: tuple[Addition, ...]
     orders: tuple[KeptOrder, ...]
     photos: tuple[Photo, ...]
+    mails: tuple[Mail, ...]
 
 
 def add_customer(records: Records, stamp: Stamp, customer: Customer) -> Customer:
@@ -148,6 +150,7 @@ def gather(records: Records, customer: Customer) -> Dossier:
             one for number in numbers for one in records.orders.find(number, None, None, _EVERY)
         ),
         photos=tuple(one for number in numbers for one in records.photos.of_quote(number)),
+        mails=tuple(one for number in numbers for one in records.mails.of_quote(number)),
     )
 
 

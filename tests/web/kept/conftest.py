@@ -37,7 +37,7 @@ class Staff:
     def done(self, path: str, body: Any = None, etag: str | None = None) -> Any:
         """Post, and expect it to be done; return the answer."""
         answer = self.post(path, body, etag)
-        assert answer.status_code in (200, 201), answer.text
+        assert answer.is_success, answer.text
         return answer
 
     def refused(self, path: str, body: Any = None, etag: str | None = None) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from typing import Final
 
@@ -12,8 +13,8 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping import people
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
-from kitwright.keeping.record import Customer
-from kitwright.keeping.store import Records
+from kitwright.keeping.record import Customer, Mail
+from kitwright.keeping.store import Records, StoreError
 from kitwright.language.render import UnknownLanguage
 from kitwright.stages.refusal import RequestFault, RequestRefused
 from kitwright.web.kept.desk import Desk, tag
@@ -34,6 +35,7 @@ from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBL
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.records import ListOut
 
+_LOG = logging.getLogger(__name__)
 _ID: Final = {"id": "Which customer, by its id."}
 
 CREATE: Final = Operation(
@@ -256,6 +258,7 @@ async def _erase(call: Call) -> Work:
         left, was, files = people.erase_customer(records, stamp, customer, redact=redact)
         # only once that nothing needs them is kept for good
         call.at_end.append(lambda: drop_unneeded(call.desk, files))
+        call.at_end.append(lambda: _forget_mails(call.desk, was.mails))
         out = ErasedOut(
             customer=written(CUSTOMER, left.number),
             erased_at=stamp.at,
@@ -269,6 +272,17 @@ async def _erase(call: Call) -> Work:
         return Reply(body=msgspec.json.encode(out), tag=_tag(left))
 
     return work
+
+
+def _forget_mails(desk: Desk, mails: tuple[Mail, ...]) -> None:
+    """Delete letters that lie in a folder, of those whose records are erased."""
+    try:
+        left = desk.store.read(lambda records: [records.mails.get(one.number) for one in mails])
+        for mail in left:
+            if mail is not None and not mail.body:
+                desk.forget_mail(mail.message_id)
+    except (OSError, StoreError) as error:
+        _LOG.warning("a letter's file was not deleted: %s", error)
 
 
 def customer_of(records: Records, call: Call) -> Customer:

@@ -102,6 +102,8 @@ class Desk:
         self.make_hook_secret = make_hook_secret
         self.check_target = check_target
         self.compose = compose
+        self.forget_mail: Callable[[str], None] = lambda _: None
+        """Deletes a letter that lies in a folder, by its message id."""
         self.wake: Callable[[], None] = lambda: None
         """Told when an event or a mail may wait to be sent."""
         self.in_flight: set[tuple[str, str]] = set()

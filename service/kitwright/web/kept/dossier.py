@@ -7,6 +7,7 @@ from datetime import datetime
 from kitwright.keeping.people import Dossier
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
+from kitwright.web.kept.messages import MessageOut, message_out
 from kitwright.web.kept.orders import KeptOrderOut, order_out
 from kitwright.web.kept.people_wire import CustomerOut, MachineOut, customer_out, machine_out
 from kitwright.web.kept.photos import PhotoOut, photo_out
@@ -34,6 +35,7 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     additions: tuple[AdditionOut, ...]
     orders: tuple[KeptOrderOut, ...]
     photos: tuple[PhotoOut, ...]
+    messages: tuple[MessageOut, ...]
 
 
 class ExportOut(Out, frozen=True, kw_only=True):
@@ -68,6 +70,7 @@ def _quote(dossier: Dossier, quote: KeptQuote) -> ExportedQuoteOut:
         additions=tuple(addition_out(one) for one in dossier.additions if one.quote == number),
         orders=tuple(order_out(one) for one in dossier.orders if one.quote == number),
         photos=tuple(photo_out(one) for one in dossier.photos if one.quote == number),
+        messages=tuple(message_out(one) for one in dossier.mails if one.quote == number),
     )
 
 
