@@ -11,7 +11,7 @@ from typing import Final
 
 import msgspec
 
-from kitwright.catalogue.model import Catalogue, Shop
+from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId, Shop
 from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.contact import Contact
 from kitwright.documents.letterhead import letterhead
@@ -51,7 +51,7 @@ class ShopPapers:
             telephone=None if known is None else known.telephone,
             e_mail=None if known is None else known.e_mail,
         )
-        self._looks = _looks(catalogue)
+        self._catalogue = catalogue
 
     def offer_page(self, offered: Offered) -> Page:
         """Return the customer's page of a revision."""
@@ -116,13 +116,17 @@ class ShopPapers:
     def bench_sheet_page(self, about: About) -> Page:
         """Return the bench sheet of a revision as a page."""
         paper, envelope, scribe = _read(about)
-        html = bench_sheet_html(paper, envelope, scribe, contact=self._contact, looks=self._looks)
+        html = bench_sheet_html(
+            paper, envelope, scribe, contact=self._contact, looks=_looks(self._catalogue, paper)
+        )
         return _page(html)
 
     def bench_sheet_pdf(self, about: About) -> bytes:
         """Return the bench sheet of a revision as PDF."""
         paper, envelope, scribe = _read(about)
-        return bench_sheet_pdf(paper, envelope, scribe, contact=self._contact, looks=self._looks)
+        return bench_sheet_pdf(
+            paper, envelope, scribe, contact=self._contact, looks=_looks(self._catalogue, paper)
+        )
 
     def pick_list_page(self, about: About) -> Page:
         """Return what comes from the shelves as a page."""
@@ -196,11 +200,18 @@ def _page(html: str) -> Page:
     return Page(html.encode(), f"{policy}; frame-ancestors 'none'; base-uri 'none'")
 
 
-def _looks(catalogue: Catalogue) -> Looks:
-    """Return what each component's layout asks to look at."""
-    found: dict[str, dict[str, None]] = {}
-    for layout in catalogue.layouts.values():
-        for component in layout.component:
-            if component.inspect:
-                found.setdefault(str(component.id), {}).update(dict.fromkeys(component.inspect))
-    return {name: tuple(looks) for name, looks in found.items()}
+def _looks(catalogue: Catalogue, paper: QuotePaper) -> Looks:
+    """Return what the layout of a revision's engine, and the machine around it, ask to look at.
+
+    An engine or machine that the catalogue does not hold any more asks for nothing.
+    """
+    family = catalogue.families.get(FamilyId(paper.engine.family))
+    layout = None if family is None else catalogue.layouts.get(family.layout)
+    chassis = catalogue.chassis.get(ChassisId(paper.engine.chassis or ""))
+    found: dict[str, tuple[str, ...]] = {}
+    for part in (chassis, layout):
+        found |= {str(one.id): one.inspect for one in (part.component if part is not None else ())}
+    for changed in family.override if family is not None else ():
+        if changed.inspect is not None:
+            found[str(changed.component)] = changed.inspect
+    return {name: looks for name, looks in found.items() if looks}

@@ -38,6 +38,22 @@ def _group(kind: str, scribe: Scribe) -> str:
     }.get(kind, say("Further"))
 
 
+_FOR_THE_SHOP: Final = frozenset(
+    {
+        "discount-of-line",
+        "discount-of-quote",
+        "floor-changed",
+        "free-line",
+        "freight-of-orders",
+        "minutes-overridden",
+        "percent-of-line",
+        "percent-of-quote",
+        "price-overridden",
+    }
+)
+"""Reasons that name where the shop buys, or that somebody of the shop wrote for the shop."""
+
+
 def _line(line: PaperLine, scribe: Scribe) -> Sheet:
     is_goods = line.kind in _COUNTED
     quantity = scribe.number(line.quantity)
@@ -46,7 +62,7 @@ def _line(line: PaperLine, scribe: Scribe) -> Sheet:
     return {
         "name": line.description,
         "code": line.code if is_goods else "",
-        "why": " ".join(reasons(line.why)),
+        "why": " ".join(reasons(one for one in line.why if one.code not in _FOR_THE_SHOP)),
         "quantity": "" if line.kind == "discount" else quantity,
         "each": "" if line.kind == "discount" else _unit_price(line, scribe),
         "amount": scribe.money(line.amount.amount, line.amount.currency),
