@@ -235,7 +235,7 @@ def _unlike(message: Message) -> Iterator[str]:
     texts = message.id if isinstance(message.id, tuple | list) else (message.id,)
     told = message.string if isinstance(message.string, tuple | list) else (message.string,)
     facts = {fact for text in texts for fact in re.findall(r"\{\w*\}", text)}
-    for one in told:
+    for one in (text or "" for text in told):
         if set(re.findall(r"\{\w*\}", one)) != facts:
             yield f"facts other than {sorted(facts)}"
         if one != one.strip():
