@@ -59,7 +59,8 @@ class NotNow(ActRefused):
     code = "not-in-this-state"
 
     def __init__(self, act: str, quote: KeptQuote, reason: str) -> None:
-        super().__init__(f"can't {act} this quote, which is {quote.state.value}: {reason}")
+        done = {"add": "add to", "order": "order for"}.get(act, act)
+        super().__init__(f"can't {done} this quote, which is {quote.state.value}: {reason}")
         self.act = act
         self.state = quote.state
         self.possible = possible_acts(quote)

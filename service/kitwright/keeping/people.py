@@ -54,8 +54,8 @@ class StillAtWork(PeopleError):
     code = "still-at-work"
 
     def __init__(self, quotes: tuple[int, ...]) -> None:
-        listed = ", ".join(map(str, quotes))
-        super().__init__(f"quotes {listed} are offered, agreed or in work: end them first")
+        listed = ", ".join(f"Q{number}" for number in quotes)
+        super().__init__(f"still offered, agreed or in work, to be ended first: {listed}")
         self.quotes = quotes
 
 

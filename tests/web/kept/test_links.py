@@ -144,3 +144,15 @@ def test_link_does_nothing_else(staff: Staff, customer: Customer) -> None:
 
     assert answer.status_code == 401
     assert customer.get("/v1/quotes").status_code == 401
+
+
+def test_link_of_an_erased_customer_shows_nothing(staff: Staff, customer: Customer) -> None:
+    made = staff.done("/v1/customers", {"name": "Mira Exämple"})
+    id = staff.issued(customer=made.json()["id"])  # noqa: A001
+    path = linked(staff, id)
+    assert customer.post(f"{path}/decline", {}).status_code == 200
+    assert customer.get(path).status_code == 200
+
+    staff.done(f"{made.headers['Location']}/erase", None, made.headers["ETag"])
+
+    assert sound_problem(customer.get(path))["code"] == "link-over"

@@ -114,7 +114,9 @@ class Call:
         header = ",".join(self._request.headers.getall("if-match", []))
         if self.operation.is_guarded and not match(header, tag):
             raise Refusal(
-                "record-changed", "the record was changed since it was read", headers={"ETag": tag}
+                "record-changed",
+                "this is not the record's present version: read it again, and send its ETag",
+                headers={"ETag": tag},
             )
 
 
@@ -283,7 +285,9 @@ def _check_condition(request: Request[Any, Any, Any], operation: Operation) -> N
         return
     given = request.headers.getall("if-match", [])
     if not given:
-        raise Refusal("condition-missing", "send If-Match with the ETag of the record")
+        raise Refusal(
+            "condition-missing", "send If-Match with the ETag that reading the record gave"
+        )
     try:
         match(",".join(given), None)
     except ConditionMalformed as error:

@@ -179,5 +179,4 @@ def _notice(desk: Desk, refusal: Refusal) -> Response[bytes]:
 
 def _page(page: Page, status: int = 200) -> Response[bytes]:
     headers = {"Content-Security-Policy": page.policy, "Vary": "Accept"}
-    media = "text/html; charset=utf-8"
-    return Response(page.body, status_code=status, headers=headers, media_type=media)
+    return Response(page.body, status_code=status, headers=headers, media_type=HTML)

@@ -240,6 +240,8 @@ def _offer(records: Records, call: Call) -> Reply:
     link = _read(call)
     quote = quote_of(records, read_id(QUOTE, link.number))
     revision = life.revision_of(records, quote, link.revision)
+    if revision.is_erased:
+        raise Refusal("link-over", "what this link led to was erased with its customer's data")
     newer = _newer(call, link, quote)
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed = given.get(link.revision)
@@ -278,6 +280,8 @@ def _offered(records: Records, call: Call) -> Offered:
     link = _read(call)
     quote = quote_of(records, read_id(QUOTE, link.number))
     revision = life.revision_of(records, quote, link.revision)
+    if revision.is_erased:
+        raise Refusal("link-over", "what this link led to was erased with its customer's data")
     gross = revision.gross
     return Offered(
         about=about(records, quote, link.revision),

@@ -191,7 +191,6 @@ def _order_paper(desk: Desk) -> HTTPRouteHandler:
 
 
 _SUFFIX: Final = {HTML: "html", PDF: "pdf", XML: "xml", CSV: "csv", JSON: "json"}
-_FULL: Final = {HTML: "text/html; charset=utf-8", CSV: "text/csv; charset=utf-8; header=present"}
 
 
 def _response(
@@ -206,7 +205,6 @@ def _response(
     }
     if isinstance(made, Page):
         headers["Content-Security-Policy"] = made.policy
-    media = _FULL.get(form, form)
     if has_it(request, headers["ETag"]):
-        return Response(b"", status_code=304, headers=headers, media_type=media)
-    return Response(body, headers=headers, media_type=media)
+        return Response(b"", status_code=304, headers=headers, media_type=form)
+    return Response(body, headers=headers, media_type=form)

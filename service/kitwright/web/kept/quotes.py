@@ -19,7 +19,15 @@ from kitwright.stages.refusal import RequestFault, RequestRefused
 from kitwright.web.kept.desk import Desk, tag
 from kitwright.web.kept.difference import difference
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
-from kitwright.web.kept.ids import CUSTOMER, MACHINE, QUOTE, missing, read_id, written
+from kitwright.web.kept.ids import (
+    CUSTOMER,
+    MACHINE,
+    QUOTE,
+    missing,
+    read_id,
+    written,
+    written_or_none,
+)
 from kitwright.web.kept.paged import page_reply, read_before
 from kitwright.web.kept.quote_wire import (
     DifferenceOut,
@@ -163,7 +171,8 @@ REVISE: Final = Operation(
     tag="quotes",
     summary="Quote it anew",
     description=(
-        "Takes the whole request once more. Replaces the newest revision while that is a draft; "
+        "Takes the whole request once more; customer and machine stay where they are left out. "
+        "Replaces the newest revision while that is a draft; "
         "else makes a new one, and what was offered or agreed stays so until the new one is "
         "issued or accepted."
     ),
@@ -250,8 +259,15 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
     async def revise(call: Call) -> Work:
         number = call.number("id", QUOTE)
-        desk.store.read(lambda records: quote_of(records, number))
-        figures = reckon(desk, call.body(QuoteIn))
+        before = desk.store.read(lambda records: quote_of(records, number))
+        asked = call.body(QuoteIn)
+        # whom and which machine a quote is for stays so where nothing is said of it
+        asked = structs.replace(
+            asked,
+            customer=asked.customer or written_or_none(CUSTOMER, before.customer),
+            machine=asked.machine or written_or_none(MACHINE, before.machine),
+        )
+        figures = reckon(desk, asked)
 
         def work(records: Records) -> Reply:
             quote = checked(records, call)
