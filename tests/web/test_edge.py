@@ -2,6 +2,7 @@
 
 import json
 import re
+import time
 from collections.abc import Callable, Iterator
 from datetime import date
 from io import BytesIO
@@ -36,6 +37,11 @@ class Watched:
 
     @property
     def lines(self) -> list[dict[str, Any]]:
+        # lines are written at the end of a turn of the loop, which may be after the answer
+        before = -1
+        while before != len(self._log.getvalue()):
+            before = len(self._log.getvalue())
+            time.sleep(0.1)
         return [json.loads(line) for line in self._log.getvalue().splitlines()]
 
 
