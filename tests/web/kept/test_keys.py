@@ -342,3 +342,10 @@ def test_address_that_guesses_keys_is_slowed_down_and_keys_are_not(
 def test_rate_of_nought_is_no_limit(service: Service, tmp_path: Path) -> None:
     with client_alone(service, tmp_path) as client:
         assert {client.get("/v1/shop").status_code for _ in range(300)} == {200}
+
+
+@pytest.mark.parametrize("shown", [b"Basic \xe9\xe9", b"Basic ====", b"Basic /w==", b"Bearer \xe9"])
+def test_header_that_holds_no_key_is_refused(owner: TestClient[Any], shown: bytes) -> None:
+    answer = owner.get("/v1/quotes", headers=[(b"Authorization", shown)])
+
+    assert (answer.status_code, answer.json()["code"]) == (401, "key-refused")
