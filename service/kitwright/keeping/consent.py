@@ -188,9 +188,11 @@ def limit_of(records: Records, quote: KeptQuote) -> Limit:
         raise NotNow("ask the limit of", quote, "no authorisation is in force")
     authorisation = given[quote.agreed]
     spent = Money(0, authorisation.limit.currency)
+    made_at = revision_of(records, quote, quote.agreed).made_at
     for addition in records.quotes.additions(quote.number):
-        # a revision restates the whole, so what was added before it is in its figures
-        if addition.revision == quote.agreed:
+        # a revision restates the whole: what was added before it was made is in its figures, and
+        # what came later is not, whichever was in force then
+        if addition.revision == quote.agreed or addition.at >= made_at:
             spent += addition.amount
     return Limit(
         revision=quote.agreed,

@@ -145,6 +145,7 @@ def test_shop_preset_raises_the_limit(staff: Staff) -> None:
 def test_new_agreement_takes_the_place_of_the_old(staff: Staff) -> None:
     id = staff.accepted(limit="1000.00")  # noqa: A001
     staff.act(id, "additions", {"description": "Belt", "amount": "9.00"})
+    staff.counter.clock.pass_days(1)
     staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
     staff.act(id, "start")
     more = {
@@ -224,3 +225,25 @@ def test_parts_are_ordered_for_the_agreed_revision_only(staff: Staff) -> None:
     assert [(one["code"], one["pointer"]) for one in told["errors"]] == [
         ("not-agreed", "/revisions/0/revision")
     ]
+
+
+def test_addition_after_a_revision_was_made_counts_for_its_agreement(staff: Staff) -> None:
+    id = staff.accepted(limit="1000.00")  # noqa: A001
+    staff.act(id, "additions", {"description": "Belt", "amount": "9.00"})
+    staff.counter.clock.pass_days(1)
+    more = {
+        "family": "QM-H27",
+        "serial": 2140077,
+        "chassis": "PW-G5",
+        "diagnoses": [{"code": "VALVE-EX", "cylinder": 1}],
+        "add_jobs": [{"job": "J-BREATHER"}],
+    }
+    staff.act(id, "revise", more)
+    staff.act(id, "issue")
+    staff.counter.clock.pass_days(1)
+    staff.act(id, "additions", {"description": "Fuel line", "amount": "100.00"})
+
+    staff.act(id, "accept", {**YES, "revision": 2})
+
+    # the belt is in the revision's figures, the fuel line came too late for them
+    assert authorised(staff, id)["limit"]["spent"]["amount"] == "100.00"

@@ -11,6 +11,8 @@ from tests.keeping.damage import damaged
 from tests.web.kept.conftest import Staff
 from tests.web.problem import sound_problem
 
+from kitwright.keeping.store import StoreFull
+
 
 def linked(staff: Staff, id: str, **members: Any) -> str:  # noqa: A002
     """Return the path of a link to what is offered of a quote."""
@@ -156,3 +158,22 @@ def test_link_of_an_erased_customer_shows_nothing(staff: Staff, customer: Custom
     staff.done(f"{made.headers['Location']}/erase", None, made.headers["ETag"])
 
     assert sound_problem(customer.get(path))["code"] == "link-over"
+
+
+def test_offer_that_ran_out_is_read_while_nothing_can_be_written(
+    staff: Staff, customer: Customer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id, days=30)
+    staff.counter.clock.pass_days(15)
+
+    async def write(_: Any) -> Any:
+        raise StoreFull("no room")
+
+    with monkeypatch.context() as full:
+        full.setattr(staff.counter.desk.store, "write", write)
+        assert customer.get(path).json()["state"] == "issued"
+        late = sound_problem(customer.post(f"{path}/accept", {"who": "A. Customer"}))
+        assert late["code"] == "storage-full"
+
+    assert customer.get(path).json()["state"] == "expired"

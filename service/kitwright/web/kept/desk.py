@@ -15,7 +15,7 @@ from msgspec import Struct
 
 from kitwright.keeping import life
 from kitwright.keeping.record import Customer, Hand, Machine, Revision, Stamp
-from kitwright.keeping.store import Store
+from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.web.auth import Keyring
 from kitwright.web.kept.paper import Papers
 from kitwright.web.service import Service
@@ -137,15 +137,22 @@ class Desk:
         )
 
     async def sweep(self) -> None:
-        """Mark the offers that ran out, once a day, before anybody sees them."""
+        """Mark the offers that ran out, once a day, before anybody sees them.
+
+        Where the store can't be written to they stay as they are until it can: reading goes on,
+        and every act on an offer looks at its last valid day itself.
+        """
         now = self.now()
         today = self.today(now)
         if self._swept == today:
             return
         stamp = Stamp(at=now, today=today, hand=Hand.service, by="calendar")
-        # looked at without writing first: a store that can't be written to can still be read
+        # looked at without writing first: on most days nothing ran out
         if self.store.read(lambda records: records.quotes.overdue(today)):
-            await self.store.write(lambda records: life.expire_overdue(records, stamp))
+            try:
+                await self.store.write(lambda records: life.expire_overdue(records, stamp))
+            except (StoreFull, StoreUnavailable):
+                return
             self.wake()
         self._swept = today
 
