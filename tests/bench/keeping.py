@@ -162,7 +162,7 @@ def reads(server: Started, kept: int, luck: random.Random) -> dict[str, list[byt
         "search, two names": many("/v1/quotes?limit=50&q=pett+rusk"),
         "search, a serial": many("/v1/quotes?limit=50&q=1000{:03}"),
         "search, nothing": many("/v1/quotes?limit=50&q=zzz"),
-        "get": many("/v1/quotes/Q{}/revisions"),
+        "get": many("/v1/quotes/Q{}"),
     }
 
 

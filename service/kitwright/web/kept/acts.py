@@ -218,8 +218,7 @@ def _start(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
 
 async def _accept(call: Call) -> Work:
     desk, stamp, asked = call.desk, call.stamp, call.body(AcceptIn)
-    shop, catalogue = desk.service.workshop.shop, desk.service.workshop.catalogue
-    preset = None if shop.overrun is None else catalogue.overruns[shop.overrun]
+    preset = desk.overrun
     amount = read_amount(asked.amount, desk.currency, "amount")
     limit = read_amount(asked.limit, desk.currency, "limit")
 
@@ -255,7 +254,7 @@ async def _decline(call: Call) -> Work:
 async def _add(call: Call) -> Work:
     desk, stamp, asked = call.desk, call.stamp, call.body(AdditionIn)
     new = read_amount(asked.amount, desk.currency, "amount")
-    shop = desk.service.workshop.shop
+    preset = desk.overrun
     _, speaker = desk.service.speaker(None)
 
     def work(records: Records) -> Reply:
@@ -268,9 +267,6 @@ async def _add(call: Call) -> Work:
             description=asked.description,
             is_trial=asked.trial,
         )
-        preset = None
-        if shop.overrun is not None:
-            preset = desk.service.workshop.catalogue.overruns[shop.overrun]
         record = () if preset is None else tuple(one.value for one in preset.record)
         body = msgspec.json.encode(_ruling(ruling, record, speaker))
         return Reply(body=body, tag=quote_tag(quote))

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from litestar import Request
 from msgspec import Struct
 
+from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping import life
 from kitwright.keeping.record import Customer, Hand, Machine, Revision, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
@@ -119,6 +120,13 @@ class Desk:
     def currency(self) -> str:
         """The shop's currency."""
         return self.service.workshop.shop.currency
+
+    @property
+    def overrun(self) -> OverrunPreset | None:
+        """The overrun preset that the shop's owner chose, None for none."""
+        workshop = self.service.workshop
+        chosen = workshop.shop.overrun
+        return None if chosen is None else workshop.catalogue.overruns[chosen]
 
     def today(self, moment: datetime | None = None) -> date:
         """Return the day of a moment in the shop's time zone, by default of now."""

@@ -11,7 +11,6 @@ import msgspec
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
-from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping import consent, life
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.key import Scope
@@ -288,13 +287,8 @@ def _offered(records: Records, call: Call) -> Offered:
         path=f"/v1/links/{call.variable('token')}",
         newer=_newer(call, link, quote),
         consent=consent_text(records, quote, link.revision),
-        usual_limit=None if gross is None else gross + allowance(_preset(call.desk), gross),
+        usual_limit=None if gross is None else gross + allowance(call.desk.overrun, gross),
     )
-
-
-def _preset(desk: Desk) -> OverrunPreset | None:
-    shop, catalogue = desk.service.workshop.shop, desk.service.workshop.catalogue
-    return None if shop.overrun is None else catalogue.overruns[shop.overrun]
 
 
 def _stamp(call: Call, link: Link) -> Stamp:
@@ -311,7 +305,7 @@ def _stamp(call: Call, link: Link) -> Stamp:
 def _yes(call: Call, asked: YesIn) -> Work:
     desk, link = call.desk, _read(call)
     limit = read_amount(asked.limit, desk.currency, "limit")
-    preset = _preset(desk)
+    preset = desk.overrun
     stamp = _stamp(call, link)
 
     def work(records: Records) -> Reply:

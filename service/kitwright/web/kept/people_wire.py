@@ -19,7 +19,7 @@ from kitwright.web.kept.ids import (
 )
 from kitwright.web.kept.quote_wire import Searched
 from kitwright.web.out import Count, DecimalText, Out, SerialNumber
-from kitwright.web.shapes import BuildCode, Id, Text, Wire
+from kitwright.web.shapes import BuildCode, Id, PageCursor, PageLimit, Text, Wire
 
 _ATOM: Final = "[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
 _LABEL: Final = "[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
@@ -81,8 +81,6 @@ Hours = Annotated[
         extra={"wanted": "hours as a decimal number written as text"},
     ),
 ]
-Limit = Annotated[int, Meta(ge=1, le=200, description="How many a page.")]
-Cursor = Annotated[str, Meta(max_length=200, description="From a `Link` header.")]
 
 
 class CustomerIn(Wire, frozen=True, kw_only=True):
@@ -123,8 +121,8 @@ class CustomersQuery(Wire, frozen=True, kw_only=True):
     """Which customers, newest first: the words of `q` each begin a word of the name."""
 
     q: Searched = ""
-    limit: Limit = 50
-    cursor: Cursor = ""
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
 
 
 class ErasedOut(Out, frozen=True, kw_only=True):
@@ -187,8 +185,8 @@ class MachinesQuery(Wire, frozen=True, kw_only=True):
     """Which machines, newest first: all, or those of one customer."""
 
     customer: Annotated[CustomerId | None, Meta(description="Whose, by id.")] = None
-    limit: Limit = 50
-    cursor: Cursor = ""
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
 
 
 def customer_out(customer: Customer) -> CustomerOut:
