@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from msgspec import structs
 
 from kitwright.catalogue.graph import job_fits
-from kitwright.catalogue.model import ItemId, WhileApart
+from kitwright.catalogue.model import WhileApart
 from kitwright.errors import KitwrightError, Path
 from kitwright.stages.adjustment import adjust_lines
 from kitwright.stages.assessment import (
@@ -22,7 +22,7 @@ from kitwright.stages.expansion import expand_job
 from kitwright.stages.finding import read_findings
 from kitwright.stages.job import Jobs, Operation, choose_jobs, settle
 from kitwright.stages.kit import choose_kit
-from kitwright.stages.need import Need, list_needs, with_floors
+from kitwright.stages.need import Need, RolePlace, list_needs, with_floors
 from kitwright.stages.next_test import choose_tests
 from kitwright.stages.observed import AskedAssessment, AskedFindings
 from kitwright.stages.order import split_orders
@@ -68,7 +68,7 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
     if asked.findings is not None:
         return _quote_findings(workshop, asked, asked.findings)
     request = read_request(workshop.catalogue, workshop.shop, asked)
-    draft = workshop.draft(request, lambda: _draft(workshop, _untouched(request)))
+    draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     terms = asked.terms
     repair = draft.repair
     if terms.changes_work:
@@ -117,7 +117,7 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
 
 def _in_play(workshop: Workshop, request: Request, course: Course) -> Iterator[InPlay]:
     """Yield the repairs that may follow, each as a visit of its own."""
-    plain = _untouched(request)
+    plain = untouched(request)
     scope = request.asked.scope
     for faults in repairs_in_play(course, scope):
         jobs = settle(
@@ -133,13 +133,15 @@ def _in_play(workshop: Workshop, request: Request, course: Course) -> Iterator[I
         )
 
 
-def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
-    """Return some jobs planned, kitted, ordered, priced and taxed."""
+def quote_jobs(
+    workshop: Workshop, request: Request, jobs: Jobs, besides: Iterable[RolePlace] = ()
+) -> Repair:
+    """Return some jobs, and roles renewed besides, planned, kitted, ordered, priced and taxed."""
     catalogue, supply, prices = workshop.catalogue, workshop.supply, workshop.prices
     shop = with_floors(workshop.shop, request)
     asked = request.asked
     plan, labour = workshop.labour(request, jobs.operations)
-    needs = list_needs(catalogue, shop, prices, request, jobs.operations, plan, labour)
+    needs = list_needs(catalogue, shop, prices, request, jobs.operations, plan, labour, besides)
     kit = choose_kit(
         catalogue, shop, supply, needs, asked.terms, on=asked.on, needed_by=asked.needed_by
     )
@@ -199,7 +201,7 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
     )
 
 
-def _untouched(request: Request) -> Request:
+def untouched(request: Request) -> Request:
     """Return a request without the changes that name lines and parts of its very quote.
 
     Optional jobs are priced without them: they may not fit another set of jobs.
@@ -248,7 +250,6 @@ def _more(
 def _extra(
     repair: Repair, together: Repair, fresh: Sequence[Operation], beside: WhileApart
 ) -> Extra:
-    there = {(need.role, need.cylinder, need.item) for need in repair.kit.needs}
     return Extra(
         job=fresh[0].job.id,
         name=fresh[0].job.name,
@@ -257,11 +258,13 @@ def _extra(
         minutes=together.labour.billed - repair.labour.billed,
         default=beside.default.value,
         reason=beside.reason,
-        needs=tuple(_recommended(together.kit.needs, there)),
+        needs=tuple(added_needs(repair, together)),
     )
 
 
-def _recommended(
-    needs: Sequence[Need], there: set[tuple[str, int | None, ItemId]]
-) -> Iterator[Need]:
-    return (need for need in needs if (need.role, need.cylinder, need.item) not in there)
+def added_needs(repair: Repair, together: Repair) -> Iterator[Need]:
+    """Yield what the one repair needs that the other, which it holds, does not."""
+    there = {(need.role, need.cylinder, need.item) for need in repair.kit.needs}
+    return (
+        need for need in together.kit.needs if (need.role, need.cylinder, need.item) not in there
+    )

@@ -108,6 +108,9 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     for job in catalogue.jobs.values():
         for text in (job.name, job.note, *(each.reason for each in job.while_apart)):
             yield ("job", text, None), job.id
+    for kind in catalogue.contingencies.values():
+        for text in (kind.name, kind.plain):
+            yield ("contingency", text, None), kind.id
     for visit in catalogue.visit_work.values():
         for text in (visit.name, visit.note):
             yield ("visit", text, None), visit.id
@@ -169,7 +172,6 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
     for job in catalogue.jobs.values():
         yield from (role.rstrip("@*") for role in job.replaces)
         yield from (row.id for row in job.work)
-        yield from (row.id for row in job.contingency)
         yield from () if job.sublet is None else (job.sublet,)
     for shop in catalogue.shops.values():
         yield from shop.labour.rates

@@ -202,6 +202,7 @@ def _assemble(pile: _Pile, revision: str) -> Catalogue:
         chassis={row.id: row for row in all_of(Chassis)},
         jobs={row.id: row for row in jobs.job},
         visit_work={row.id: row for row in jobs.visit_work},
+        contingencies={row.id: row for row in jobs.contingency},
         hazards={row.id: row for file in all_of(HazardsFile) for row in file.hazard},
         flags={row.id: row for file in all_of(FlagsFile) for row in file.flag},
         rules=rules,

@@ -9,6 +9,7 @@ from msgspec import structs
 
 from kitwright.documents.access_svg import Drawing, access_svg
 from kitwright.documents.contact import Contact
+from kitwright.documents.contingency_view import looked_for
 from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of
 from kitwright.documents.hypertext import hypertext
 from kitwright.documents.paper import Envelope, PaperCaution, PaperNeed, QuotePaper
@@ -82,6 +83,7 @@ def bench_sheet(
             }
             for one in paper.access.refit
         ],
+        "looked_for": [list(one) for one in looked_for(paper, scribe)],
         "used": _used(paper, scribe),
         "cautions": [[one.title, one.text] for one in _elsewhere(paper)],
         "drawing": drawing.told,
@@ -109,6 +111,12 @@ def _words(scribe: Scribe) -> dict[str, str]:
         "done": say("Done"),
         "look": say("Look at, photograph:"),
         "renew": say("Renew:"),
+        "look_for": say("Look for, while it is apart"),
+        "ask": say(
+            "Where one turns up, stop, photograph it and have it added first: no price of this "
+            "quote covers it."
+        ),
+        "turned_up": say("Turned up"),
         "used": say("Used along the way"),
         "visit": say("Cautions for the whole visit"),
         "nothing": say("Nothing has to come off."),

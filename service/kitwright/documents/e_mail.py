@@ -165,6 +165,8 @@ class _Words:
         yield (self._opening(),)
         yield tuple(self._jobs())
         yield (self._figures(),)
+        if self._paper.may_turn_up and not self._is_agreed:
+            yield (self._surprises(),)
         if self._note is not None:
             yield _note(self._note)
         if self._is_agreed:
@@ -232,6 +234,15 @@ class _Words:
             return say("It comes to {amount} with tax.", amount=money)
         return say(
             "It comes to {amount} with tax and is valid until {day}.", amount=money, day=until
+        )
+
+    def _surprises(self) -> str:
+        found = self._paper.contingencies
+        worst = self._paper.totals.lines if found is None else found.worst
+        return self._scribe.say(
+            "The quote names what may turn up once the engine is apart, and what each would add: "
+            "at the most it would come to {amount}. None of it is done without your yes.",
+            amount=self._scribe.money(worst.amount, worst.currency),
         )
 
 

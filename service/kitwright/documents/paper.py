@@ -225,6 +225,27 @@ class PaperExtra(Struct, frozen=True):
     why: tuple[Reason, ...]
 
 
+class PaperContingency(Struct, frozen=True):
+    """Something that teardown may show, at what the whole visit costs and takes more with it."""
+
+    name: str
+    cylinder: int | None
+    plain: str
+    likely: bool
+    jobs: tuple[PaperScopeJob, ...]
+    price: Amount
+    minutes: int
+
+
+class PaperContingencies(Struct, frozen=True):
+    """What may turn up, the most probable first, and what the quote comes to with it."""
+
+    each: tuple[PaperContingency, ...]
+    as_quoted: Amount
+    likely: Amount
+    worst: Amount
+
+
 class PaperQuestion(Struct, frozen=True):
     """A part that the serial number would decide; the dearest is priced."""
 
@@ -342,6 +363,12 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
     extras: tuple[PaperExtra, ...]
     questions: tuple[PaperQuestion, ...]
     cautions: tuple[PaperCaution, ...]
+    contingencies: PaperContingencies | None = None
+
+    @property
+    def may_turn_up(self) -> tuple[PaperContingency, ...]:
+        """What may turn up; nothing where nobody asked for it."""
+        return () if self.contingencies is None else self.contingencies.each
 
 
 class Envelope(Struct, frozen=True, kw_only=True):

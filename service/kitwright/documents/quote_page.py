@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from msgspec import Struct
 
+from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.letterhead import Letterhead
 from kitwright.documents.page_actions import PageActions, PageField, PageState
@@ -68,6 +69,8 @@ def quote_page(
         diagnoses=[_diagnosis(one, scribe) for one in assessment.diagnoses if one.grade],
         groups=lines_of(paper, scribe),
         totals=totals_of(paper, scribe),
+        contingencies=contingencies_of(paper, scribe),
+        sums=sums_of(paper, scribe),
         extras_total=extras_together(paper, scribe) if paper.extras else "",
         questions=[(questioned(paper, one, scribe), one) for one in paper.questions],
         mail=shop.written_to(

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from kitwright.documents.contact import Contact
+from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.frame import (
     Sheet,
     contact_lines,
@@ -95,6 +96,11 @@ def quote_sheet(
             ]
             for one in paper.questions
         ],
+        "contingencies": [
+            {"name": one.name, "mark": one.mark, "why": one.plain, "price": one.amount}
+            for one in contingencies_of(paper, scribe)
+        ],
+        "sums": [[one.label, one.amount, one.weight == "due"] for one in sums_of(paper, scribe)],
         "extras": [_extra(one, scribe) for one in paper.extras],
         "limit": _limit(paper, ceiling, scribe),
         "cautions": [[one.title, one.text] for one in paper.cautions],
@@ -129,7 +135,10 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
         "each": say("Unit price"),
         "amount": say("Amount, {currency}", currency=paper.shop.currency),
         "provisional": say("Provisional: the serial number is needed"),
-        "extras": say("What may turn up"),
+        "surprises": say("What may turn up"),
+        "surprise": say("What"),
+        "unlisted": say("Should something turn up that is not in this list, we ask you as well."),
+        "extras": say("Worth doing at the same time"),
         "extra": say("Work"),
         "more": say("Would add"),
         "minutes": say("Time"),
@@ -217,7 +226,8 @@ def _extra(extra: PaperExtra, scribe: Scribe) -> Sheet:
 def _limit(paper: QuotePaper, ceiling: Amount | None, scribe: Scribe) -> str:
     """Return how far the bill may go, and that what may turn up waits for a yes."""
     say = scribe.say
-    told = [say("None of this is done without your yes.")] if paper.extras else []
+    waits = paper.extras or paper.may_turn_up
+    told = [say("None of this is done without your yes.")] if waits else []
     most = ceiling or paper.totals.payable
     if most is not None:
         amount = scribe.money(most.amount, most.currency)

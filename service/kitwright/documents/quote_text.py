@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
 
 from kitwright.catalogue.model import Quality
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
+from kitwright.stages.contingency import Weighed
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
 from kitwright.stages.why import place
@@ -23,6 +25,7 @@ def quote_text(quote: Quote, speaker: Speaker) -> str:
         _access(quote, speaker),
         _lines(quote, speaker),
         _totals(quote, speaker),
+        _contingencies(quote, speaker),
         _extras(quote, speaker),
         _stock(quote, speaker),
         *(order_lines(quote.shop, order, speaker) for order in quote.repair.orders),
@@ -216,6 +219,32 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
         yield from amount_line(
             speaker.say("Of it in advance, for parts ordered"), totals.deposit, speaker
         )
+
+
+def _contingencies(quote: Quote, speaker: Speaker) -> Iterator[str]:
+    """Yield what may turn up, where that was asked for."""
+    found = quote.contingencies
+    if found is None or not found.each:
+        return
+    yield from title(speaker.say("What may turn up: what each would really add"))
+    unit = speaker.say_as("minutes", "min")
+    for one in found.each:
+        kind = one.found.kind
+        named = speaker.on_cylinder(speaker.text("contingency", kind.name), one.found.cylinder)
+        told = speaker.say("{name}, {percent} %", name=named, percent=_percent(one, speaker))
+        yield from spread(f"  {told}", f"{speaker.money(one.price)}  {one.minutes:>4} {unit}")
+        yield from paragraph(speaker.text("contingency", kind.plain), " " * 6, " " * 6, WIDTH - 14)
+    yield from amount_line(speaker.say("As quoted"), found.as_quoted, speaker)
+    if any(one.is_likely for one in found.each):
+        yield from amount_line(
+            speaker.say("With all of it that may well be"), found.likely, speaker
+        )
+    label = speaker.say("At the most, whatever of this turns up")
+    yield from amount_line(label, found.worst, speaker)
+
+
+def _percent(one: Weighed, speaker: Speaker) -> str:
+    return speaker.number((one.probability * 100).quantize(Decimal(1)))
 
 
 def _extras(quote: Quote, speaker: Speaker) -> Iterator[str]:

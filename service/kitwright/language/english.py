@@ -13,6 +13,7 @@ SENTENCES: Final[dict[str, str]] = {
     "quicker-with-engine-out": "With the engine out of the frame the whole visit is quicker.",
     "replaced-by-job": "Renewed by {job}.",
     "renewed-by-refit": "Renewed on refitting {component}.",
+    "turned-up": "Renewed where it turns up.",
     "used-by-work": "Used for {work}.",
     "fits-every-serial": "{item} fits every serial of this family.",
     "fits-by-serial": "{item} fits serials {serial_from} to {serial_to}.",

@@ -4,7 +4,7 @@ reasons.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
@@ -31,6 +31,10 @@ from kitwright.stages.why import Fact, Why
 
 OIL_FILL = RoleId("oil_fill")
 """The role whose quantity is the engine's oil; as much is drained."""
+
+
+RolePlace = tuple[RoleId, int | None]
+"""A role, on a cylinder or on the engine."""
 
 
 class NeedKind(StrEnum):
@@ -85,9 +89,10 @@ def list_needs(
     operations: Sequence[Operation],
     plan: AccessPlan,
     labour: Labour,
+    besides: Iterable[RolePlace] = (),
 ) -> tuple[Need, ...]:
     """Return the needs of all machines' visits: roles first, by role and cylinder, then what
-    the work uses.
+    the work uses. `besides` are roles that no job replaces and no refit renews.
 
     A role instance that a job replaces and a refit renews is one need, of kind `replaced`, with
     all its reasons.
@@ -95,8 +100,12 @@ def list_needs(
     Raises: NothingFits.
     """
     roles: dict[tuple[RoleId, int], tuple[NeedKind, list[Why]]] = {}
-    replaced = _replaced(operations, request.family.cylinders)
-    for kind, source in ((NeedKind.replaced, replaced), (NeedKind.renewed, _renewed(plan))):
+    turned_up = ((role, cylinder, Why("turned-up")) for role, cylinder in besides)
+    for kind, source in (
+        (NeedKind.replaced, _replaced(operations, request.family.cylinders)),
+        (NeedKind.renewed, _renewed(plan)),
+        (NeedKind.replaced, turned_up),
+    ):
         for role, cylinder, why in source:
             _, reasons = roles.setdefault((role, cylinder or 0), (kind, []))
             reasons.append(why)

@@ -17,6 +17,7 @@ from kitwright.catalogue.model import (
 from kitwright.money import Money
 from kitwright.stages.access import AccessPlan
 from kitwright.stages.assessment import Assessment
+from kitwright.stages.contingency import Contingencies
 from kitwright.stages.diagnosis import Ranked
 from kitwright.stages.job import Jobs, Operation
 from kitwright.stages.kit import Kit
@@ -126,7 +127,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     """The whole answer to a request: its draft, and the repair as the counter has changed it.
 
     `parts_by` is the day on which everything ordered, and everything sent out, should be back;
-    None where nothing is. `basis` is None where no findings were given.
+    None where nothing is. `basis` is None where no findings were given, `contingencies` where
+    nobody asked for them.
     """
 
     request: Request
@@ -137,6 +139,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     parts_by: date | None
     valid_until: date
     basis: Basis | None = None
+    contingencies: Contingencies | None = None
 
     @property
     def is_of_draft(self) -> bool:

@@ -8,6 +8,8 @@ from typing import Literal
 from kitwright.catalogue.model import Catalogue
 from kitwright.language.render import Speaker
 from kitwright.money import Money
+from kitwright.stages.contingency import Weighed
+from kitwright.stages.job import Operation
 from kitwright.stages.quote import InPlay, Quote
 from kitwright.stages.request import Request
 from kitwright.stages.total import Totals
@@ -24,7 +26,13 @@ from kitwright.web.out import (
     TotalsOut,
     money,
 )
-from kitwright.web.quotes import FaultInPlayOut, InPlayOut, QuoteOut
+from kitwright.web.quotes import (
+    ContingenciesOut,
+    ContingencyOut,
+    FaultInPlayOut,
+    InPlayOut,
+    QuoteOut,
+)
 
 
 def answer(
@@ -74,6 +82,7 @@ def answer(
         extras=parts.extras,
         questions=parts.questions,
         cautions=parts.cautions,
+        contingencies=contingencies_out(quote, told),
     )
 
 
@@ -102,13 +111,45 @@ def _in_play(one: InPlay, speaker: Speaker) -> InPlayOut:
             )
             for each in one.faults
         ),
-        jobs=tuple(
-            ScopeJobOut(job=each.job.id, name=speaker.job(each.job.id), cylinder=each.cylinder)
-            for each in one.operations
-        ),
+        jobs=tuple(_scope_job(each, speaker) for each in one.operations),
         price=money(one.price),
         minutes=one.minutes,
     )
+
+
+def contingencies_out(quote: Quote, told: Teller) -> ContingenciesOut | None:
+    """Return what may turn up, None where nobody asked for it."""
+    found = quote.contingencies
+    if found is None:
+        return None
+    return ContingenciesOut(
+        each=tuple(_contingency(one, told) for one in found.each),
+        as_quoted=money(found.as_quoted),
+        likely=money(found.likely),
+        worst=money(found.worst),
+    )
+
+
+def _contingency(one: Weighed, told: Teller) -> ContingencyOut:
+    kind = one.found.kind
+    return ContingencyOut(
+        contingency=kind.id,
+        name=told.speaker.text("contingency", kind.name),
+        cylinder=one.found.cylinder,
+        after=one.after,
+        plain=told.speaker.text("contingency", kind.plain),
+        probability=str(one.probability),
+        likely=one.is_likely,
+        jobs=tuple(_scope_job(each, told.speaker) for each in one.found.operations),
+        needs=tuple(told.need(need) for need in one.needs),
+        price=money(one.price),
+        minutes=one.minutes,
+    )
+
+
+def _scope_job(operation: Operation, speaker: Speaker) -> ScopeJobOut:
+    job = operation.job.id
+    return ScopeJobOut(job=job, name=speaker.job(job), cylinder=operation.cylinder)
 
 
 def _maybe(value: Money | None) -> MoneyOut | None:

@@ -20,6 +20,8 @@ from kitwright.web.out import (
     LineOut,
     Minutes,
     MoneyOut,
+    MoreMinutes,
+    NeedOut,
     OnCylinder,
     OrderOut,
     Out,
@@ -52,12 +54,45 @@ class InPlayOut(Out, frozen=True, kw_only=True):
     minutes: Minutes
 
 
+class ContingencyOut(Out, frozen=True, kw_only=True):
+    """Something that teardown may show, with the jobs and the needs that it adds, and what the
+    whole visit costs and takes more with it, tax included where it is known.
+
+    `cylinder` is null where nobody knows which. `after` is what has to turn up before it, null
+    where nothing has to. `likely` is true from the probability on that the shop calls possible.
+    """
+
+    contingency: str
+    name: str
+    cylinder: OnCylinder | None
+    after: str | None
+    plain: str
+    probability: Chance
+    likely: bool
+    jobs: tuple[ScopeJobOut, ...]
+    needs: tuple[NeedOut, ...]
+    price: MoneyOut
+    minutes: MoreMinutes
+
+
+class ContingenciesOut(Out, frozen=True, kw_only=True):
+    """What may turn up, the most probable first; and what the quote comes to as it stands, with
+    all that is likely, and with whatever of it makes the quote dearest.
+    """
+
+    each: tuple[ContingencyOut, ...]
+    as_quoted: MoneyOut
+    likely: MoneyOut
+    worst: MoneyOut
+
+
 class QuoteOut(Out, frozen=True, kw_only=True):
     """The whole quote and its parts orders.
 
     `basis` says what it was made of: what was asked for by name (`asked`), or findings that
     support a repair (`repair`) or so far only a test (`test`), with the `assessment`. Of a test,
-    `in_play` names the repairs that may follow.
+    `in_play` names the repairs that may follow. `contingencies` is null where they were not asked
+    for.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -86,3 +121,4 @@ class QuoteOut(Out, frozen=True, kw_only=True):
     extras: tuple[ExtraOut, ...]
     questions: tuple[QuestionOut, ...]
     cautions: tuple[CautionOut, ...]
+    contingencies: ContingenciesOut | None

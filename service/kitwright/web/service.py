@@ -10,6 +10,7 @@ from weakref import WeakKeyDictionary
 
 import msgspec
 
+from kitwright.contingencies import Foresight
 from kitwright.errors import KitwrightError
 from kitwright.flow import assess, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
@@ -51,6 +52,7 @@ class Service:
         self._speakers: dict[str, Speaker] = {}
         # a shop whose language nobody speaks could not answer anything
         self.speaker(None)
+        self._foresight = Foresight(workshop)
         self._sheets: WeakKeyDictionary[Draft, dict[str, Sheet]] = WeakKeyDictionary()
 
     def speaker(self, language: str | None) -> tuple[str, Speaker]:
@@ -69,7 +71,8 @@ class Service:
         faults = [*asked.faults(), *self._unspoken(asked.language)]
         if faults:
             self._refuse(asked, plain, faults)
-        return quote_repair(self.workshop, plain)
+        quote = quote_repair(self.workshop, plain)
+        return self._foresight.look_ahead(quote) if asked.contingencies else quote
 
     def _unspoken(self, language: str | None) -> Iterator[KitwrightError]:
         try:

@@ -14,6 +14,7 @@ from kitwright.stages.quote import Quote
 from kitwright.web.answer import (
     answer,
     basis_out,
+    contingencies_out,
     engine_out,
     exemption_out,
     taxes_out,
@@ -22,7 +23,17 @@ from kitwright.web.answer import (
 from kitwright.web.draft import Teller, line_out
 
 _OWN: Final = frozenset(
-    ("basis", "assessment", "in_play", "engine", "lines", "taxes", "exemption", "totals")
+    (
+        "basis",
+        "assessment",
+        "in_play",
+        "engine",
+        "lines",
+        "taxes",
+        "exemption",
+        "totals",
+        "contingencies",
+    )
 )
 """Members that quotes of one draft need not have in common."""
 
@@ -44,7 +55,7 @@ class Sheet(Struct, frozen=True, kw_only=True):
 
 def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language: str) -> Sheet:
     """Return the sheet of a quote's draft. The quote is of its draft (`Quote.is_of_draft`)."""
-    plain = structs.replace(quote, repair=quote.draft.repair, basis=None)
+    plain = structs.replace(quote, repair=quote.draft.repair, basis=None, contingencies=None)
     whole = answer(plain, speaker, catalogue=catalogue, language=language)
     text = b""
     places = []
@@ -82,6 +93,8 @@ def fill_sheet(
         own["lines"] = b"[%b]" % b",".join(_lines(sheet, quote, Teller(speaker)))
         own["taxes"] = _encode(taxes_out(repair.taxes))
         own["totals"] = _encode(totals_out(repair.totals))
+    if quote.contingencies is not None:
+        own["contingencies"] = _encode(contingencies_out(quote, Teller(speaker)))
     pieces: list[bytes | memoryview] = []
     at = 0
     for name, start, end in sheet.places:

@@ -234,6 +234,9 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     tax_area: Annotated[
         Id | UnsetType | None, _told("Left out: the shop's own; null: not known.")
     ] = UNSET
+    contingencies: Annotated[
+        bool, _told("Whether what may turn up is priced as well, which takes longer.")
+    ] = False
     language: Annotated[Id | None, _told("Of the answer; null: the shop's.")] = None
     exemption: ExemptionIn | None = None
     discounts: Annotated[tuple[DiscountIn, ...], MOST] = ()

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         Addition,
         Catalogue,
         Contingency,
+        ContingencyId,
         DiagnosisRules,
         Job,
         JobId,
@@ -70,15 +71,21 @@ def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]
     Args:
         unsound: files whose references are broken; what reaches what is not asked of them.
     """
+    turning_up: set[ContingencyId] = set()
     for job in catalogue.jobs.values():
         label = f"job {job.id}"
         for name in job.visit:
             if name not in catalogue.visit_work:
                 yield fault(JOBS, label, "visit-work-unknown", f"there is no visit work {name!r}")
         for row in job.contingency:
+            turning_up.add(row.id)
             yield from _contingency(catalogue, f"{label}, contingency {row.id}", row)
         if JOBS not in unsound:
             yield from _visits(catalogue, job, label, unsound)
+    for kind in catalogue.contingencies:
+        if kind not in turning_up:
+            message = "no job has it, so no quote would ever name it"
+            yield fault(JOBS, f"contingency {kind}", "contingency-unused", message)
     for reference in (*_references(catalogue), *_diagnosed(catalogue.rules)):
         yield from _reference(catalogue, reference)
     yield from _supersedes(catalogue)
@@ -176,6 +183,9 @@ def _supersedes(catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def _contingency(catalogue: Catalogue, label: str, row: Contingency) -> Iterator[Fault]:
+    if row.id not in catalogue.contingencies:
+        message = f"there is no contingency {row.id!r} to name it by"
+        yield fault(JOBS, label, "contingency-unknown", message)
     if (row.raised_probability is None) is not (not row.raised_by):
         message = "raised_by and raised_probability belong together"
         yield fault(JOBS, label, "raise-incomplete", message)

@@ -94,6 +94,7 @@ def _roots(catalogue: Catalogue) -> Iterator[tuple[str, Record]]:
     shared: tuple[tuple[str, Iterable[Record]], ...] = (
         (JOBS, catalogue.visit_work.values()),
         (JOBS, catalogue.jobs.values()),
+        (JOBS, catalogue.contingencies.values()),
         (CONSUMABLES, catalogue.consumables.values()),
         (HAZARDS, catalogue.hazards.values()),
         (FLAGS, catalogue.flags.values()),

@@ -8,6 +8,7 @@ from kitwright.catalogue.model.family import (
     PriceList,
 )
 from kitwright.catalogue.model.job import (
+    ContingencyKind,
     Hazard,
     Job,
 )
@@ -23,9 +24,12 @@ from kitwright.catalogue.model.words import (
 
 
 class JobsFile(Record, frozen=True, kw_only=True):
-    """`jobs.toml`: the sellable jobs, and the work done once a visit that they ask for."""
+    """`jobs.toml`: the sellable jobs, the work done once a visit that they ask for, and what may
+    turn up.
+    """
 
     job: tuple[Job, ...]
+    contingency: tuple[ContingencyKind, ...] = ()
     visit_work: tuple[VisitWork, ...] = ()
 
 

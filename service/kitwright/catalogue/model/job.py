@@ -10,6 +10,7 @@ from kitwright.catalogue.model.teardown import (
     Work,
 )
 from kitwright.catalogue.model.words import (
+    ContingencyId,
     Cylinders,
     HazardId,
     JobId,
@@ -68,11 +69,19 @@ class Contingency(Record, frozen=True, kw_only=True):
     holds, and what it adds.
     """
 
-    id: str
+    id: ContingencyId
     probability: Figure
     add: tuple[Addition, ...]
     raised_by: tuple[Condition, ...] = ()
     raised_probability: Figure | None = None
+
+
+class ContingencyKind(Record, frozen=True, kw_only=True):
+    """Something that teardown may show: its name, and what it means in a customer's words."""
+
+    id: ContingencyId
+    name: str
+    plain: str
 
 
 class Job(Record, frozen=True, kw_only=True):

@@ -20,6 +20,7 @@ from kitwright.catalogue.model.family import (
     PriceList,
 )
 from kitwright.catalogue.model.job import (
+    ContingencyKind,
     Hazard,
     Job,
 )
@@ -43,6 +44,7 @@ from kitwright.catalogue.model.teardown import (
 from kitwright.catalogue.model.words import (
     AreaId,
     ChassisId,
+    ContingencyId,
     DiagnosisCode,
     FamilyId,
     FlagId,
@@ -79,6 +81,7 @@ class Catalogue(Struct, frozen=True, kw_only=True):
     chassis: dict[ChassisId, Chassis]
     jobs: dict[JobId, Job]
     visit_work: dict[VisitWorkId, VisitWork]
+    contingencies: dict[ContingencyId, ContingencyKind]
     hazards: dict[HazardId, Hazard]
     flags: dict[FlagId, Flag]
     rules: DiagnosisRules

@@ -78,6 +78,9 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     (serial, build code, chassis) is taken from there.
     """
 
+    contingencies: Annotated[
+        bool, Meta(description="Whether what may turn up is priced as well, for documents too.")
+    ] = True
     customer: CustomerId | None = None
     machine: MachineId | None = None
 

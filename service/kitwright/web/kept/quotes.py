@@ -502,7 +502,7 @@ def _difference(records: Records, call: Call) -> Reply:
     revision = revision_in_path(records, call)
     asked = msgspec.json.decode(revision.request, type=QuoteIn)
     today: date = desk.today()
-    _, now = desk.service.answered(structs.replace(asked, on=today))
+    _, now = desk.service.answered(structs.replace(asked, on=today, contingencies=False))
     return Reply(body=msgspec.json.encode(difference(revision, now)))
 
 

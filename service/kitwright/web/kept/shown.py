@@ -12,7 +12,7 @@ from kitwright.keeping import life
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
 from kitwright.language.scribe import Scribe
-from kitwright.web.assessments import AssessmentOut
+from kitwright.web.assessments import AssessmentOut, ScopeJobOut
 from kitwright.web.kept.ids import QUOTE, written
 from kitwright.web.out import (
     CautionOut,
@@ -21,6 +21,7 @@ from kitwright.web.out import (
     ExemptionOut,
     ExtraOut,
     MoneyOut,
+    MoreMinutes,
     OnCylinder,
     Out,
     ShopOut,
@@ -56,6 +57,32 @@ class ShownLineOut(Out, frozen=True, kw_only=True):
     gross: MoneyOut | None
 
 
+class ShownContingencyOut(Out, frozen=True, kw_only=True):
+    """Something that teardown may show, and what the whole visit costs and takes more with it.
+    `cylinder` is null where nobody knows which.
+    """
+
+    contingency: str
+    name: str
+    cylinder: OnCylinder | None
+    plain: str
+    likely: bool
+    jobs: tuple[ScopeJobOut, ...]
+    price: MoneyOut
+    minutes: MoreMinutes
+
+
+class ShownContingenciesOut(Out, frozen=True, kw_only=True):
+    """What may turn up; and what the quote comes to as it stands, with all that is likely, and
+    with whatever of it makes the quote dearest.
+    """
+
+    each: tuple[ShownContingencyOut, ...]
+    as_quoted: MoneyOut
+    likely: MoneyOut
+    worst: MoneyOut
+
+
 class ShownQuoteOut(Out, frozen=True, kw_only=True):
     """A revision as its customer sees it."""
 
@@ -75,6 +102,7 @@ class ShownQuoteOut(Out, frozen=True, kw_only=True):
     totals: TotalsOut
     extras: tuple[ExtraOut, ...]
     cautions: tuple[CautionOut, ...]
+    contingencies: ShownContingenciesOut | None = None
 
 
 def shown(answer: bytes) -> bytes:

@@ -1,0 +1,180 @@
+"""Contingencies: what may turn up, priced by quoting what it adds on top of a quote's own draft.
+
+A price is as much work as a small quote, so it is kept beside its draft. What turns up is priced
+without the counter's changes to lines and parts: those name lines and parts of the quote as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
+from typing import Final
+from weakref import WeakKeyDictionary
+
+from msgspec import Struct, structs
+
+from kitwright.catalogue.model import ContingencyId
+from kitwright.flow import added_needs, quote_jobs, untouched
+from kitwright.money import Money
+from kitwright.stages.contingency import (
+    Contingencies,
+    MayTurnUp,
+    Weighed,
+    find_chances,
+    list_contingencies,
+)
+from kitwright.stages.job import OperationKey, settle
+from kitwright.stages.need import Need, RolePlace
+from kitwright.stages.quote import Draft, Quote
+from kitwright.workshop import Workshop
+
+LEAST: Final = Decimal("0.01")
+"""What is less probable is not told: a remote chance of half a new engine helps nobody."""
+
+Places = frozenset[int]
+"""Some of a list of what may turn up, by their places in it."""
+
+
+class More(Struct, frozen=True, kw_only=True):
+    """What a visit costs and takes more with something on top, and what it needs more."""
+
+    price: Money
+    minutes: int
+    needs: tuple[Need, ...]
+
+
+class _Foreseen(Struct, frozen=True):
+    """What may turn up on the visits of a draft, with the prices that are known by now: each by
+    what it adds, as several may add the same.
+    """
+
+    listed: tuple[MayTurnUp, ...]
+    prices: dict[tuple[frozenset[OperationKey], frozenset[RolePlace]], More]
+
+
+class Foresight:
+    """Prices what may turn up on quotes of a workshop."""
+
+    def __init__(self, workshop: Workshop) -> None:
+        self._workshop = workshop
+        self._foreseen: WeakKeyDictionary[Draft, _Foreseen] = WeakKeyDictionary()
+
+    def look_ahead(self, quote: Quote) -> Quote:
+        """Return a quote with what may turn up on it.
+
+        Raises: the errors of the stages, where the catalogue can't answer.
+        """
+        visit = _Visit(self._workshop, quote, self._foreseen)
+        listed = visit.listed
+        basis = quote.basis
+        findings = None if basis is None else basis.assessment.findings
+        chances = find_chances(listed, quote.request, findings)
+        threshold = self._workshop.shop.decision.confidence.possible
+        worth_telling = [place for place, one in enumerate(chances) if one >= LEAST]
+        each = []
+        for place in worth_telling:
+            more = visit.more([place])
+            each.append(
+                Weighed(
+                    found=listed[place],
+                    after=_before(listed, listed[place]),
+                    probability=chances[place],
+                    is_likely=chances[place] >= threshold,
+                    price=more.price,
+                    minutes=more.minutes,
+                    needs=more.needs,
+                )
+            )
+        each.sort(key=lambda one: (-one.probability, one.found.kind.id, one.found.cylinder or 0))
+        likely = visit.more(place for place, one in enumerate(chances) if one >= threshold).price
+        as_quoted = quote.repair.price
+        return structs.replace(
+            quote,
+            contingencies=Contingencies(
+                each=tuple(each),
+                as_quoted=as_quoted,
+                likely=as_quoted + likely,
+                worst=as_quoted + max(visit.worst(worth_telling), likely),
+            ),
+        )
+
+
+def _before(listed: Sequence[MayTurnUp], one: MayTurnUp) -> ContingencyId | None:
+    """Return what has to turn up before something, by the shortest way."""
+    after = one.ways[0].after
+    return None if after is None else listed[after].kind.id
+
+
+class _Visit:
+    """One quote's visit, and what may turn up on it."""
+
+    def __init__(
+        self,
+        workshop: Workshop,
+        quote: Quote,
+        foreseen: WeakKeyDictionary[Draft, _Foreseen],
+    ) -> None:
+        self._workshop = workshop
+        self._request = untouched(quote.request)
+        self._repair = quote.draft.repair
+        known = foreseen.get(quote.draft)
+        if known is None:
+            listed = list_contingencies(
+                workshop.catalogue, self._request, self._repair.jobs, self._repair.kit.needs
+            )
+            known = foreseen[quote.draft] = _Foreseen(listed, {})
+        self.listed = known.listed
+        self._keys = [{each.key for each in one.operations} for one in known.listed]
+        self._prices = known.prices
+
+    def more(self, places: Iterable[int]) -> More:
+        """Return what some of the list add to the visit, together."""
+        found = [self.listed[place] for place in places]
+        operations = {each.key: each for one in found for each in one.operations}
+        roles = {role for one in found for role in one.roles}
+        added = (frozenset(operations), frozenset(roles))
+        known = self._prices.get(added)
+        if not operations and not roles:
+            return More(price=Money(0, self._workshop.shop.currency), minutes=0, needs=())
+        if known is None:
+            repair = self._repair
+            jobs = settle(
+                [*repair.jobs.operations, *operations.values()], left_out=repair.jobs.left_out
+            )
+            together = quote_jobs(self._workshop, self._request, jobs, sorted(roles, key=str))
+            known = self._prices[added] = More(
+                price=together.price - repair.price,
+                minutes=together.labour.billed - repair.labour.billed,
+                needs=tuple(added_needs(repair, together)),
+            )
+        return known
+
+    def worst(self, places: Iterable[int]) -> Money:
+        """Return the most that any of some of the list may add, with whatever else of them.
+
+        More on top costs more, but where a job holds others: it may cost less than they do. So the
+        dearest is sought from all together, leaving out in turn the job that holds others and
+        whose absence makes the rest dearest. Tests compare it with every choice there is.
+        """
+        chosen = frozenset(places)
+        dearest = max([self.more(chosen).price, *(self.more([one]).price for one in chosen)])
+        while holders := self._holders(chosen):
+            rests = (chosen - places for places in holders)
+            rest = max(rests, key=lambda one: self.more(one).price)
+            if self.more(rest).price <= self.more(chosen).price:
+                break
+            chosen = rest
+            dearest = max(dearest, self.more(chosen).price)
+        return dearest
+
+    def _holders(self, chosen: Places) -> list[Places]:
+        """Return those among some of the list that hold jobs of others or of the visit: for each
+        job that does, all that add it.
+        """
+        added = [each for place in chosen for each in self.listed[place].operations]
+        jobs = settle([*self._repair.jobs.operations, *added])
+        return [
+            frozenset(place for place in chosen if by in self._keys[place])
+            for by in dict.fromkeys(gone.by.key for gone in jobs.swallowed)
+            if any(by == each.key for each in added)
+        ]
