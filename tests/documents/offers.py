@@ -60,6 +60,7 @@ def _asked(path: Path, is_wrapped: bool) -> str:
         findings = {name: asked[name] for name in ("background", "engine", "cylinders")}
         asked = {"family": asked["family"], "findings": findings, "diagnostic_done": True}
         asked |= {"serial": 3_120_416, "chassis": "SK-ZT52", "on": "2027-03-01"}
+        asked |= {"contingencies": True}
     return json.dumps(answer("hire-yard", asked))
 
 

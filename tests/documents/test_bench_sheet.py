@@ -143,7 +143,9 @@ def test_bench_sheet_html_heads_its_columns_and_names_its_boxes() -> None:
     assert len(root.xpath("//h1")) == 1
     assert all(each.get("scope") for each in root.xpath("//th"))
     boxes = root.xpath("//input[@type='checkbox']")
-    assert len(boxes) == 2 * len(paper_of().access.remove)
+    paper = paper_of()
+    assert len(paper.may_turn_up) > 5
+    assert len(boxes) == 2 * len(paper.access.remove) + len(paper.may_turn_up)
     assert all(box.get("aria-label") for box in boxes)
     (picture,) = root.xpath("//*[local-name()='svg']")
     assert picture.get("role") == "img"

@@ -128,6 +128,29 @@ def test_quote_page_shows_what_may_come_on_top(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", EVERY)
+def test_quote_page_shows_what_may_turn_up_and_the_most_it_comes_to(name: str) -> None:
+    made = answered(name)
+    root = read(shown(made))
+    found = made["contingencies"] or {"each": []}
+    assert (section(root, "surprise") is None) is (not found["each"])
+    if found["each"]:
+        top = table(root, "surprise")
+        # one that is the same on two cylinders stands there once
+        once = {(one["name"], money(one["price"]), one["likely"]): one for one in found["each"]}
+        assert [amount for _, amount in rows(top, "line")] == [
+            money(one["price"]) for one in once.values()
+        ]
+        likely = [found["likely"]] if any(one["likely"] for one in found["each"]) else []
+        assert [amount for _, amount in rows(top, "plain")] == [
+            money(one) for one in (found["as_quoted"], *likely)
+        ]
+        assert [amount for _, amount in rows(top, "most")] == [money(found["worst"])]
+        # what is quoted already needs no other figure than the total
+        total = made["totals"]["gross"] or made["totals"]["net"] or made["totals"]["lines"]
+        assert found["as_quoted"] == total or money(made["totals"]["discount"])
+
+
+@pytest.mark.parametrize("name", EVERY)
 def test_quote_page_is_sound_and_fetches_nothing(name: str) -> None:
     check_page(shown(answered(name)))
 

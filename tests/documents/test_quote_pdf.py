@@ -82,6 +82,9 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "Sales tax",
         "To pay",
         "What may turn up",
+        "Broken exhaust stud, cylinder 1 or 2",
+        "At the most, whatever of this turns up",
+        "Worth doing at the same time",
         "The bill does not pass $827.08",
         "Cautions",
         "Your answer",
@@ -120,10 +123,43 @@ def test_quote_pdf_tells_what_the_bill_may_come_to() -> None:
     assert "The bill does not pass $900.00" in text(made)
 
 
-def test_quote_pdf_promises_nothing_of_extras_where_there_are_none() -> None:
-    told = text(printed(structs.replace(full_paper(), extras=())))
+def test_quote_pdf_prices_what_may_turn_up_and_the_most_it_comes_to() -> None:
+    paper = full_paper()
+    told = text(printed(paper))
+
+    assert paper.contingencies is not None
+    assert len(paper.contingencies.each) > 5
+    for one in paper.contingencies.each:
+        row = told[told.index(f"{one.name}, cylinder 1 or 2") :]
+        assert SCRIBE.money(one.price.amount, "USD") in row
+    for amount in (paper.contingencies.likely, paper.contingencies.worst):
+        assert SCRIBE.money(amount.amount, amount.currency) in told
+
+
+@pytest.mark.parametrize("count", [1, 2, *range(10, 30)])
+def test_quote_pdf_keeps_the_ceiling_with_the_last_of_what_may_turn_up(count: int) -> None:
+    paper = full_paper()
+    found = paper.contingencies
+    assert found is not None
+    each = tuple(
+        structs.replace(one, name=f"Surprise no. {number}.", cylinder=None)
+        for number, one in enumerate((found.each * 5)[:count], start=1)
+    )
+
+    told = pages(printed(structs.replace(paper, contingencies=structs.replace(found, each=each))))
+
+    (last,) = [page for page in told if "At the most" in page]
+    assert f"Surprise no. {count}." in last
+    for page in told:
+        assert ("Would add" in page) or "Surprise no." not in page
+
+
+def test_quote_pdf_promises_nothing_where_nothing_may_come_on_top() -> None:
+    plain = structs.replace(full_paper(), extras=(), contingencies=None)
+    told = text(printed(plain))
 
     assert "What may turn up" not in told
+    assert "Worth doing at the same time" not in told
     assert "None of this" not in told
     assert "The bill does not pass $827.08" in told
 

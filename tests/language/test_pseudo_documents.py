@@ -12,9 +12,9 @@ from kitwright.language.scribe import Scribe
 
 __all__ = ["_spoken", "locale"]
 
-# numbers and days of this language are written as Germans do
+# numbers, days and lists of this language are written as Germans do
 _DAYS = re.compile(
-    r"\b(?:Januar|Februar|März|April|Mai|Juni|Juli|August|September|Oktober|November|Dezember|UTC)\b"
+    r"\b(?:Januar|Februar|März|April|Mai|Juni|Juli|August|September|Oktober|November|Dezember|UTC|oder)\b"
 )
 CASES = ["v68-zero-turn-warped-heads", "v68-zero-turn-one-head-no-serial", "v68-zero-turn-exempt"]
 FOUND = ["previewQuote.findings-before-a-repair"]

@@ -51,6 +51,7 @@ def test_preview_json_is_byte_by_byte_what_preview_comes_to(
     others = [
         structs.replace(given, serial=0),
         structs.replace(given, prepaid="20.00"),
+        structs.replace(given, contingencies=True),
         structs.replace(given, discounts=(DiscountIn(reason="r", by="b", percent="7"),)),
     ]
 

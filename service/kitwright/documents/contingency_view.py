@@ -28,15 +28,21 @@ class ViewSum(Struct, frozen=True, kw_only=True):
 
 
 def contingencies_of(paper: QuotePaper, scribe: Scribe) -> list[ViewContingency]:
-    """Return what may turn up, the most probable first."""
+    """Return what may turn up, the most probable first; what is the same on several cylinders
+    once.
+    """
+    same: dict[tuple[str, str, Amount, bool], list[int]] = {}
+    for one in paper.may_turn_up:
+        cylinders = same.setdefault((one.name, one.plain, one.price, one.likely), [])
+        cylinders += [] if one.cylinder is None else [one.cylinder]
     return [
         ViewContingency(
-            name=scribe.on_cylinder(one.name, one.cylinder),
-            mark=scribe.say("may well be") if one.likely else "",
-            plain=one.plain,
-            amount=_money(one.price, scribe),
+            name=scribe.on_one_of(name, cylinders),
+            mark=scribe.say("may well be") if is_likely else "",
+            plain=plain,
+            amount=_money(price, scribe),
         )
-        for one in paper.may_turn_up
+        for (name, plain, price, is_likely), cylinders in same.items()
     ]
 
 
@@ -51,7 +57,7 @@ def sums_of(paper: QuotePaper, scribe: Scribe) -> list[ViewSum]:
     rows = [(say("As quoted"), found.as_quoted, "plain")]
     if any(one.likely for one in found.each):
         rows.append((say("With all of it that may well be"), found.likely, "plain"))
-    rows.append((say("At the most, whatever of this turns up"), found.worst, "due"))
+    rows.append((say("At the most, whatever of this turns up"), found.worst, "most"))
     return [
         ViewSum(label=label, amount=_money(amount, scribe), weight=weight)
         for label, amount, weight in rows

@@ -100,7 +100,7 @@ def quote_sheet(
             {"name": one.name, "mark": one.mark, "why": one.plain, "price": one.amount}
             for one in contingencies_of(paper, scribe)
         ],
-        "sums": [[one.label, one.amount, one.weight == "due"] for one in sums_of(paper, scribe)],
+        "sums": [[one.label, one.amount, one.weight == "most"] for one in sums_of(paper, scribe)],
         "extras": [_extra(one, scribe) for one in paper.extras],
         "limit": _limit(paper, ceiling, scribe),
         "cautions": [[one.title, one.text] for one in paper.cautions],

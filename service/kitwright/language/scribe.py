@@ -12,6 +12,7 @@ from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from babel.dates import format_date, format_time, get_datetime_format
+from babel.lists import format_list
 from babel.numbers import format_decimal, parse_pattern
 
 from kitwright.language import english
@@ -103,6 +104,13 @@ class Scribe:
         if cylinder is None:
             return thing
         return self.say("{thing}, cylinder {cylinder}", thing=thing, cylinder=cylinder)
+
+    def on_one_of(self, thing: str, cylinders: Sequence[int]) -> str:
+        """Return a thing that is on one cylinder of several; on any where none is named."""
+        if not cylinders:
+            return thing
+        named = format_list([str(one) for one in cylinders], style="or", locale=self._locale)
+        return self.say("{thing}, cylinder {cylinder}", thing=thing, cylinder=named)
 
     def on_cylinders(self, thing: str, cylinders: Sequence[int]) -> str:
         """Return a thing with its cylinders, where it has any."""

@@ -10,6 +10,7 @@ from kitwright.language.render import Speaker
 from kitwright.money import Money
 from kitwright.stages.contingency import Weighed
 from kitwright.stages.job import Operation
+from kitwright.stages.need import NeedKind
 from kitwright.stages.quote import InPlay, Quote
 from kitwright.stages.request import Request
 from kitwright.stages.total import Totals
@@ -18,6 +19,7 @@ from kitwright.units import decimal_text
 from kitwright.web.assessments import AssessmentOut, ScopeJobOut, assessment_out
 from kitwright.web.draft import Teller, line_out, share_out
 from kitwright.web.out import (
+    CoversOut,
     EngineOut,
     ExemptionOut,
     MoneyOut,
@@ -141,7 +143,16 @@ def _contingency(one: Weighed, told: Teller) -> ContingencyOut:
         probability=str(one.probability),
         likely=one.is_likely,
         jobs=tuple(_scope_job(each, told.speaker) for each in one.found.operations),
-        needs=tuple(told.need(need) for need in one.needs),
+        parts=tuple(
+            CoversOut(
+                role=need.role,
+                cylinder=need.cylinder,
+                part=need.item,
+                quantity=decimal_text(need.quantity),
+            )
+            for need in one.needs
+            if need.kind is not NeedKind.used
+        ),
         price=money(one.price),
         minutes=one.minutes,
     )

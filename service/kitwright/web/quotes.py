@@ -11,6 +11,7 @@ from kitwright.web.assessments import AssessmentOut, Chance, ScopeJobOut
 from kitwright.web.out import (
     AccessOut,
     CautionOut,
+    CoversOut,
     EngineOut,
     ExemptionOut,
     ExtraOut,
@@ -21,7 +22,6 @@ from kitwright.web.out import (
     Minutes,
     MoneyOut,
     MoreMinutes,
-    NeedOut,
     OnCylinder,
     OrderOut,
     Out,
@@ -55,7 +55,7 @@ class InPlayOut(Out, frozen=True, kw_only=True):
 
 
 class ContingencyOut(Out, frozen=True, kw_only=True):
-    """Something that teardown may show, with the jobs and the needs that it adds, and what the
+    """Something that teardown may show, with the jobs and the parts that it adds, and what the
     whole visit costs and takes more with it, tax included where it is known.
 
     `cylinder` is null where nobody knows which. `after` is what has to turn up before it, null
@@ -70,7 +70,7 @@ class ContingencyOut(Out, frozen=True, kw_only=True):
     probability: Chance
     likely: bool
     jobs: tuple[ScopeJobOut, ...]
-    needs: tuple[NeedOut, ...]
+    parts: tuple[CoversOut, ...]
     price: MoneyOut
     minutes: MoreMinutes
 

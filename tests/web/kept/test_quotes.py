@@ -13,7 +13,8 @@ from kitwright.web.kept.quote_wire import KeptQuoteOut, RevisionOut
 
 def test_created_quote_is_what_the_preview_says(staff: Staff) -> None:
     asked = {"family": "QM-H27", "serial": 2140077, "jobs": [{"job": "J-LASH", "cylinder": 1}]}
-    preview = staff.client.post("/v1/quotes/preview", json=asked).json()
+    looked_ahead = {**asked, "contingencies": True}
+    preview = staff.client.post("/v1/quotes/preview", json=looked_ahead).json()
 
     answer = staff.done("/v1/quotes", asked)
 
