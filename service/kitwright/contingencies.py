@@ -19,6 +19,7 @@ from kitwright.money import Money
 from kitwright.stages.contingency import (
     Contingencies,
     MayTurnUp,
+    Prospect,
     Weighed,
     find_chances,
     list_contingencies,
@@ -44,12 +45,15 @@ class More(Struct, frozen=True, kw_only=True):
 
 
 class _Foreseen(Struct, frozen=True):
-    """What may turn up on the visits of a draft, with the prices that are known by now: each by
-    what it adds, as several may add the same.
+    """What may turn up on the visits of a draft, with the prices that are known by now, each by
+    what is added, as several may add the same; and what that comes to, by how probable each is.
+
+    Without findings, that follows from the draft: it stands under None.
     """
 
     listed: tuple[MayTurnUp, ...]
     prices: dict[tuple[frozenset[OperationKey], frozenset[RolePlace]], More]
+    prospects: dict[tuple[Decimal, ...] | None, Prospect]
 
 
 class Foresight:
@@ -64,39 +68,50 @@ class Foresight:
 
         Raises: the errors of the stages, where the catalogue can't answer.
         """
-        visit = _Visit(self._workshop, quote, self._foreseen)
-        listed = visit.listed
-        basis = quote.basis
-        findings = None if basis is None else basis.assessment.findings
-        chances = find_chances(listed, quote.request, findings)
-        threshold = self._workshop.shop.decision.confidence.possible
-        worth_telling = [place for place, one in enumerate(chances) if one >= LEAST]
-        each = []
-        for place in worth_telling:
-            more = visit.more([place])
-            each.append(
-                Weighed(
-                    found=listed[place],
-                    after=_before(listed, listed[place]),
-                    probability=chances[place],
-                    is_likely=chances[place] >= threshold,
-                    price=more.price,
-                    minutes=more.minutes,
-                    needs=more.needs,
-                )
-            )
-        each.sort(key=lambda one: (-one.probability, one.found.kind.id, one.found.cylinder or 0))
-        likely = visit.more(place for place, one in enumerate(chances) if one >= threshold).price
-        as_quoted = quote.repair.price
-        return structs.replace(
-            quote,
-            contingencies=Contingencies(
-                each=tuple(each),
-                as_quoted=as_quoted,
-                likely=as_quoted + likely,
-                worst=as_quoted + max(visit.worst(worth_telling), likely),
-            ),
+        foreseen = self._foreseen.get(quote.draft)
+        if foreseen is None:
+            foreseen = self._foreseen[quote.draft] = self._foresee(quote)
+        findings = None if quote.basis is None else quote.basis.assessment.findings
+        chances = (
+            None if findings is None else find_chances(foreseen.listed, quote.request, findings)
         )
+        prospect = foreseen.prospects.get(chances)
+        if prospect is None:
+            told = chances or find_chances(foreseen.listed, quote.request, None)
+            prospect = _weigh(_Visit(self._workshop, quote, foreseen), told)
+            foreseen.prospects[chances] = prospect
+        found = Contingencies(prospect=prospect, as_quoted=quote.repair.price)
+        return structs.replace(quote, contingencies=found)
+
+    def _foresee(self, quote: Quote) -> _Foreseen:
+        repair = quote.draft.repair
+        listed = list_contingencies(
+            self._workshop.catalogue, untouched(quote.request), repair.jobs, repair.kit.needs
+        )
+        return _Foreseen(listed, {}, {})
+
+
+def _weigh(visit: _Visit, chances: Sequence[Decimal]) -> Prospect:
+    """Return what is probable enough to be told, with its prices."""
+    threshold = visit.workshop.shop.decision.confidence.possible
+    places = [place for place, chance in enumerate(chances) if chance >= LEAST]
+    each = []
+    for place in places:
+        one, more = visit.listed[place], visit.more([place])
+        each.append(
+            Weighed(
+                found=one,
+                after=_before(visit.listed, one),
+                probability=chances[place],
+                is_likely=chances[place] >= threshold,
+                price=more.price,
+                minutes=more.minutes,
+                needs=more.needs,
+            )
+        )
+    each.sort(key=lambda one: (-one.probability, one.found.kind.id, one.found.cylinder or 0))
+    likely = visit.more(place for place in places if chances[place] >= threshold).price
+    return Prospect(each=tuple(each), likely=likely, worst=max(visit.worst(places), likely))
 
 
 def _before(listed: Sequence[MayTurnUp], one: MayTurnUp) -> ContingencyId | None:
@@ -108,24 +123,13 @@ def _before(listed: Sequence[MayTurnUp], one: MayTurnUp) -> ContingencyId | None
 class _Visit:
     """One quote's visit, and what may turn up on it."""
 
-    def __init__(
-        self,
-        workshop: Workshop,
-        quote: Quote,
-        foreseen: WeakKeyDictionary[Draft, _Foreseen],
-    ) -> None:
-        self._workshop = workshop
+    def __init__(self, workshop: Workshop, quote: Quote, foreseen: _Foreseen) -> None:
+        self.workshop = workshop
+        self.listed = foreseen.listed
         self._request = untouched(quote.request)
         self._repair = quote.draft.repair
-        known = foreseen.get(quote.draft)
-        if known is None:
-            listed = list_contingencies(
-                workshop.catalogue, self._request, self._repair.jobs, self._repair.kit.needs
-            )
-            known = foreseen[quote.draft] = _Foreseen(listed, {})
-        self.listed = known.listed
-        self._keys = [{each.key for each in one.operations} for one in known.listed]
-        self._prices = known.prices
+        self._prices = foreseen.prices
+        self._keys = [{each.key for each in one.operations} for one in foreseen.listed]
 
     def more(self, places: Iterable[int]) -> More:
         """Return what some of the list add to the visit, together."""
@@ -135,13 +139,13 @@ class _Visit:
         added = (frozenset(operations), frozenset(roles))
         known = self._prices.get(added)
         if not operations and not roles:
-            return More(price=Money(0, self._workshop.shop.currency), minutes=0, needs=())
+            return More(price=Money(0, self.workshop.shop.currency), minutes=0, needs=())
         if known is None:
             repair = self._repair
             jobs = settle(
                 [*repair.jobs.operations, *operations.values()], left_out=repair.jobs.left_out
             )
-            together = quote_jobs(self._workshop, self._request, jobs, sorted(roles, key=str))
+            together = quote_jobs(self.workshop, self._request, jobs, sorted(roles, key=str))
             known = self._prices[added] = More(
                 price=together.price - repair.price,
                 minutes=together.labour.billed - repair.labour.billed,

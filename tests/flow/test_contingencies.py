@@ -8,7 +8,6 @@ from decimal import Decimal
 from itertools import combinations
 from random import Random
 from typing import Any
-from weakref import WeakKeyDictionary
 
 import pytest
 from tests.stages.drawn import draw_terms, draw_work
@@ -104,7 +103,8 @@ def test_look_ahead_prices_each_at_what_the_quote_with_its_jobs_costs_more(
 
 def every_choice(workshop: Workshop, quote: Quote, most: int) -> Money | None:
     """Return the most that any choice of what is told adds; None where there are too many."""
-    visit = _Visit(workshop, quote, WeakKeyDictionary())
+    foresight = Foresight(workshop)
+    visit = _Visit(workshop, quote, foresight._foresee(quote))
     assert quote.contingencies is not None
     told = {(each.found.kind.id, each.found.cylinder) for each in quote.contingencies.each}
     places: dict[object, int] = {}

@@ -68,15 +68,38 @@ class Weighed(Struct, frozen=True, kw_only=True):
     needs: tuple[Need, ...]
 
 
-class Contingencies(Struct, frozen=True, kw_only=True):
-    """What may turn up, the most probable first; what a quote comes to as it stands, with all
-    that is likely, and at the worst: with whatever of the list makes it dearest.
+class Prospect(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
+    """What may turn up on the visits of a draft, the most probable first; what all that is likely
+    adds, and what whatever of the list is dearest adds.
+
+    Compared by identity, so that what is made of it can be remembered beside it.
     """
 
     each: tuple[Weighed, ...]
-    as_quoted: Money
     likely: Money
     worst: Money
+
+
+class Contingencies(Struct, frozen=True, kw_only=True):
+    """What may turn up on a quote, and what it comes to as it stands."""
+
+    prospect: Prospect
+    as_quoted: Money
+
+    @property
+    def each(self) -> tuple[Weighed, ...]:
+        """What may turn up, the most probable first."""
+        return self.prospect.each
+
+    @property
+    def likely(self) -> Money:
+        """What the quote comes to with all that is likely."""
+        return self.as_quoted + self.prospect.likely
+
+    @property
+    def worst(self) -> Money:
+        """What the quote comes to with whatever of the list makes it dearest."""
+        return self.as_quoted + self.prospect.worst
 
 
 def list_contingencies(

@@ -8,7 +8,7 @@ from typing import Literal
 from kitwright.catalogue.model import Catalogue
 from kitwright.language.render import Speaker
 from kitwright.money import Money
-from kitwright.stages.contingency import Weighed
+from kitwright.stages.contingency import Prospect, Weighed
 from kitwright.stages.job import Operation
 from kitwright.stages.need import NeedKind
 from kitwright.stages.quote import InPlay, Quote
@@ -119,17 +119,26 @@ def _in_play(one: InPlay, speaker: Speaker) -> InPlayOut:
     )
 
 
-def contingencies_out(quote: Quote, told: Teller) -> ContingenciesOut | None:
-    """Return what may turn up, None where nobody asked for it."""
+def contingencies_out(
+    quote: Quote, told: Teller, each: tuple[ContingencyOut, ...] | None = None
+) -> ContingenciesOut | None:
+    """Return what may turn up, None where nobody asked for it; `each` is what may, where that is
+    told already.
+    """
     found = quote.contingencies
     if found is None:
         return None
     return ContingenciesOut(
-        each=tuple(_contingency(one, told) for one in found.each),
+        each=may_turn_up_out(found.prospect, told) if each is None else each,
         as_quoted=money(found.as_quoted),
         likely=money(found.likely),
         worst=money(found.worst),
     )
+
+
+def may_turn_up_out(prospect: Prospect, told: Teller) -> tuple[ContingencyOut, ...]:
+    """Return each thing that may turn up on the wire."""
+    return tuple(_contingency(one, told) for one in prospect.each)
 
 
 def _contingency(one: Weighed, told: Teller) -> ContingencyOut:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from operator import is_
 from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 import msgspec
 from msgspec import Raw, Struct, structs
 
 from kitwright.catalogue.model import Catalogue
 from kitwright.language.render import Speaker
+from kitwright.stages.contingency import Prospect
 from kitwright.stages.quote import Quote
 from kitwright.web.answer import (
     answer,
@@ -17,6 +19,7 @@ from kitwright.web.answer import (
     contingencies_out,
     engine_out,
     exemption_out,
+    may_turn_up_out,
     taxes_out,
     totals_out,
 )
@@ -45,12 +48,13 @@ class Sheet(Struct, frozen=True, kw_only=True):
 
     `places` are those of the members that a quote may have of its own, in order: name, start, end.
     `lines` are those of the lines. One text rather than pieces: most answers are it as it is, but
-    for the engine.
+    for the engine. `prospects` are the texts of what may turn up, by what is known.
     """
 
     text: bytes
     places: tuple[tuple[str, int, int], ...]
     lines: tuple[tuple[int, int], ...]
+    prospects: WeakKeyDictionary[Prospect, bytes]
 
 
 def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language: str) -> Sheet:
@@ -73,7 +77,9 @@ def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language
         size = len(_encode(line))
         lines.append((at, at + size))
         at += size + 1
-    return Sheet(text=text + b"}", places=tuple(places), lines=tuple(lines))
+    return Sheet(
+        text=text + b"}", places=tuple(places), lines=tuple(lines), prospects=WeakKeyDictionary()
+    )
 
 
 def fill_sheet(
@@ -94,7 +100,7 @@ def fill_sheet(
         own["taxes"] = _encode(taxes_out(repair.taxes))
         own["totals"] = _encode(totals_out(repair.totals))
     if quote.contingencies is not None:
-        own["contingencies"] = _encode(contingencies_out(quote, Teller(speaker)))
+        own["contingencies"] = _contingencies(sheet, quote, Teller(speaker))
     pieces: list[bytes | memoryview] = []
     at = 0
     for name, start, end in sheet.places:
@@ -103,6 +109,18 @@ def fill_sheet(
             at = end
     pieces.append(text[at:])
     return b"".join(pieces)
+
+
+def _contingencies(sheet: Sheet, quote: Quote, told: Teller) -> bytes:
+    """Return what may turn up, encoded; what is the same for quotes of the draft once."""
+    if quote.contingencies is None:
+        return _encode(None)
+    prospect = quote.contingencies.prospect
+    each = sheet.prospects.get(prospect)
+    if each is None:
+        each = sheet.prospects[prospect] = _encode(may_turn_up_out(prospect, told))
+    known: Any = Raw(each)
+    return _encode(contingencies_out(quote, told, known))
 
 
 def _lines(sheet: Sheet, quote: Quote, told: Teller) -> list[bytes]:
