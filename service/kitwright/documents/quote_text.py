@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from decimal import Decimal
 
 from kitwright.catalogue.model import Quality
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
@@ -244,7 +243,7 @@ def _contingencies(quote: Quote, speaker: Speaker) -> Iterator[str]:
 
 
 def _percent(one: Weighed, speaker: Speaker) -> str:
-    return speaker.number((one.probability * 100).quantize(Decimal(1)))
+    return speaker.number(one.probability * 100)
 
 
 def _extras(quote: Quote, speaker: Speaker) -> Iterator[str]:
