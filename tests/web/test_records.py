@@ -70,3 +70,19 @@ def test_kind_without_records_is_listed_and_described(
     assert listed == {"items": []}
     assert missing["code"] == "unknown-record"
     assert f"/v1/{path}" in described["paths"]
+
+
+def test_job_tells_what_may_turn_up_in_it(client: TestClient[Any]) -> None:
+    told = client.get("/v1/jobs/J-HEAD-GASKET").json()["contingencies"]
+    warped, pushrod = told[0], told[-1]
+
+    # the trade's starting values, guesses all
+    assert (warped["contingency"], warped["name"]) == ("warped_head", "Warped head")
+    assert (warped["probability"], warped["raised_probability"]) == ("0.25", "0.5")
+    assert [(one["finding"], one["context"], one["levels"]) for one in warped["raised_by"]] == [
+        ("fins_blocked", None, ["yes"]),
+        (None, "overheated", []),
+    ]
+    assert warped["jobs"] == [{"job": "J-RESURFACE", "cylinders": "own"}]
+    assert (pushrod["jobs"], pushrod["roles"]) == ([], ["pushrod@"])
+    assert pushrod["raised_probability"] is None

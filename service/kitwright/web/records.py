@@ -83,8 +83,34 @@ class WhileApartOut(Out, frozen=True, kw_only=True):
     default: str
 
 
+class ConditionOut(Out, frozen=True, kw_only=True):
+    """What raises a contingency: a `finding` at one of some levels, a background (`context`), or
+    the machine's `condition` at one of some levels; the others are null.
+    """
+
+    finding: str | None
+    context: str | None
+    condition: str | None
+    levels: tuple[str, ...]
+
+
+class JobContingencyOut(Out, frozen=True, kw_only=True):
+    """What teardown may show in a job, how probable that is, to what any one condition raises it,
+    and the jobs and the roles that it adds.
+    """
+
+    contingency: str
+    name: str
+    plain: str
+    probability: DecimalText
+    raised_probability: DecimalText | None
+    raised_by: tuple[ConditionOut, ...]
+    jobs: tuple[JobRefOut, ...]
+    roles: tuple[str, ...]
+
+
 class JobRecordOut(Out, frozen=True, kw_only=True):
-    """A sellable job: what has to be apart, what it renews, and what it holds."""
+    """A sellable job: what has to be apart, what it renews, what it holds and what may turn up."""
 
     id: str
     name: str
@@ -93,6 +119,7 @@ class JobRecordOut(Out, frozen=True, kw_only=True):
     replaces: tuple[str, ...]
     supersedes: tuple[str, ...]
     while_apart: tuple[WhileApartOut, ...]
+    contingencies: tuple[JobContingencyOut, ...]
     note: str
 
 

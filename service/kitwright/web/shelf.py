@@ -10,6 +10,7 @@ from msgspec import Struct
 from kitwright.catalogue.model import (
     Catalogue,
     Chassis,
+    Contingency,
     Diagnosis,
     Family,
     ItemId,
@@ -27,9 +28,11 @@ from kitwright.web.operations import Operation
 from kitwright.web.out import MoneyOut, Out, money
 from kitwright.web.records import (
     ChassisOut,
+    ConditionOut,
     DiagnosisOut,
     FamilyOut,
     FitsOut,
+    JobContingencyOut,
     JobRecordOut,
     JobRefOut,
     OverrunPresetOut,
@@ -89,7 +92,7 @@ def shelves(catalogue: Catalogue, shop: Shop) -> tuple[Shelf, ...]:
             one=operations.JOB,
             noun="job",
             records=_by_text(catalogue.jobs),
-            out=job_out,
+            out=lambda job: job_out(catalogue, job),
         ),
         Shelf(
             one=operations.PART,
@@ -169,7 +172,7 @@ def diagnosis_out(diagnosis: Diagnosis) -> DiagnosisOut:
     )
 
 
-def job_out(job: Job) -> JobRecordOut:
+def job_out(catalogue: Catalogue, job: Job) -> JobRecordOut:
     """Return a job on the wire."""
     return JobRecordOut(
         id=job.id,
@@ -187,7 +190,35 @@ def job_out(job: Job) -> JobRecordOut:
             )
             for each in job.while_apart
         ),
+        contingencies=tuple(_contingency(catalogue, row) for row in job.contingency),
         note=job.note,
+    )
+
+
+def _contingency(catalogue: Catalogue, row: Contingency) -> JobContingencyOut:
+    kind = catalogue.contingencies[row.id]
+    raised = row.raised_probability
+    return JobContingencyOut(
+        contingency=kind.id,
+        name=kind.name,
+        plain=kind.plain,
+        probability=decimal_text(row.probability),
+        raised_probability=None if raised is None else decimal_text(raised),
+        raised_by=tuple(
+            ConditionOut(
+                finding=each.finding,
+                context=each.context,
+                condition=each.condition,
+                levels=each.levels,
+            )
+            for each in row.raised_by
+        ),
+        jobs=tuple(
+            JobRefOut(job=each.job, cylinders=each.cylinders)
+            for each in row.add
+            if each.job is not None
+        ),
+        roles=tuple(each.role for each in row.add if each.role is not None),
     )
 
 
