@@ -288,6 +288,32 @@ def test_compose_gives_the_same_bytes_again() -> None:
     assert composed(pdf=PDF) == composed(pdf=PDF)
 
 
+def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
+    paper = read_paper((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
+    found = paper.contingencies
+    assert found is not None
+    unlikely = structs.replace(
+        found, each=tuple(structs.replace(one, likely=False) for one in found.each)
+    )
+    nothing = structs.replace(found, each=())
+    likely, worst = (SCRIBE.money(one.amount, "USD") for one in (found.likely, found.worst))
+
+    def told(paper: QuotePaper, state: str = "issued") -> str:
+        envelope = structs.replace(ENVELOPE, state=state)
+        return text_of(compose(paper, envelope, SCRIBE, MESSAGE))
+
+    assert f"comes to {likely}, at the most to {worst}. None" in told(paper)
+    plain = told(structs.replace(paper, contingencies=unlikely))
+    assert f"at the most it comes to {worst}. None" in plain
+    assert likely not in plain
+    for other in (
+        told(structs.replace(paper, contingencies=nothing)),
+        told(structs.replace(paper, contingencies=None)),
+        told(paper, "accepted"),
+    ):
+        assert "turn up" not in other
+
+
 def test_agreed_revision_is_not_offered_again() -> None:
     agreed = structs.replace(ENVELOPE, state="accepted")
 
