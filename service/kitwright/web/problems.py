@@ -291,10 +291,14 @@ _STEP: Final = re.compile(r"\.(?P<name>[^.\[\]]+)|\[(?P<index>\d+)\]")
 
 
 def fault_of(error: msgspec.ValidationError, base: Path = ()) -> FaultOut:
-    """Return a decoder's error as a fault, its path as a pointer below `base`."""
-    told = str(error)
-    at = _AT.search(told)
-    detail = told if at is None else told[: at.start()]
+    """Return a decoder's error as a fault, its path as a pointer below `base`.
+
+    What a struct of ours says of its members is repeated; the decoder's own words are not, since
+    they are about Python.
+    """
+    at = _AT.search(str(error))
+    said = error.__cause__
+    detail = str(said) if isinstance(said, ValueError) else "is not what the API description says"
     steps = _STEP.finditer(at["path"] if at is not None else "")
     path = (step["name"] if step["index"] is None else int(step["index"]) for step in steps)
     return FaultOut(pointer=pointer((*base, *path)), detail=detail, code="wrong-shape")
