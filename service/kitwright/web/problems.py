@@ -263,8 +263,7 @@ def on_http_error(request: Request[Any, Any, Any], error: HTTPException) -> Resp
         return on_bug(request, error)
     code = _BY_STATUS.get(error.status_code, "bad-request")
     detail = error.detail if code == "bad-request" else KINDS[code].advice
-    allow = (error.headers or {}).get("allow")
-    return _response(request, problem(code, detail), {"Allow": allow} if allow else None)
+    return _response(request, problem(code, detail))
 
 
 def on_bug(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
