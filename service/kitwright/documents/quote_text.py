@@ -10,7 +10,6 @@ from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
-from kitwright.stages.why import place
 
 
 def quote_text(quote: Quote, speaker: Speaker) -> str:
@@ -55,7 +54,8 @@ def _head(quote: Quote, speaker: Speaker) -> Iterator[str]:
     yield f"{speaker.say('Machine'):<8} {machine}"
     for diagnosis, cylinder in request.diagnoses:
         plain = speaker.text("diagnosis", diagnosis.plain)
-        found = f"{speaker.say('Found'):<8} {place(diagnosis.code, cylinder)}: {plain}"
+        named = speaker.fault(diagnosis.code, cylinder)
+        found = f"{speaker.say('Found'):<8} {named}: {plain}"
         yield from paragraph(found, "", " " * 9)
     until = speaker.day(quote.valid_until)
     yield (
