@@ -54,7 +54,7 @@ Words = Annotated[
         max_length=10_000,
         pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*(?!\n)$",
         description="Words for people, on any number of lines.",
-        extra={"wanted": "text of 1 to 10,000 characters"},
+        extra={"wanted": "1 to 10,000 characters"},
     ),
 ]
 Searched = Annotated[
@@ -64,7 +64,7 @@ Searched = Annotated[
         # the search would end at a NUL
         pattern=r"^[^\x00-\x1f\x7f]*(?!\n)$",
         description="Words that are searched for.",
-        extra={"wanted": "text of at most 200 characters on one line"},
+        extra={"wanted": "at most 200 characters on one line"},
     ),
 ]
 Moment = Annotated[datetime, Meta(tz=True, description="With its offset from UTC.")]
