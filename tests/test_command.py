@@ -1,5 +1,6 @@
 """The `kitwright` command, as a person runs it."""
 
+import errno
 import json
 import os
 import re
@@ -19,6 +20,7 @@ from urllib.error import HTTPError
 import pytest
 
 from kitwright.__main__ import main
+from kitwright.errors import reason_of
 from kitwright.settings import ENVIRONMENT, SettingUnreadable, read_settings
 
 REPOSITORY = Path(__file__).resolve().parents[1]
@@ -118,13 +120,29 @@ def test_command_runs_as_a_module() -> None:
 
 
 @pytest.mark.parametrize(
-    "arguments", [(), ("sell",), ("quote",), ("openapi", "--write", "--check")]
+    ("arguments", "usage"),
+    [
+        ((), "kitwright"),
+        (("sell",), "kitwright"),
+        (("quote",), "kitwright quote"),
+        (("quote", "-", "--data", "x"), "kitwright quote"),
+        (("doctor", "x"), "kitwright doctor"),
+        (("openapi", "--write", "--check"), "kitwright openapi"),
+    ],
 )
-def test_wrong_usage_is_refused_with_the_usage(run: Run, arguments: tuple[str, ...]) -> None:
+def test_wrong_usage_is_refused_with_the_usage(
+    run: Run, arguments: tuple[str, ...], usage: str
+) -> None:
     code, _, complaint = run(*arguments)
 
     assert code == 2
-    assert complaint.startswith("usage: kitwright")
+    assert complaint.startswith(f"usage: {usage} [-h]")
+
+
+def test_help_names_the_exit_codes(run: Run) -> None:
+    _, said, _ = run("--help")
+
+    assert "0: done" in " ".join(said.split())
 
 
 def test_quote_prints_a_quote_and_its_orders(run: Run) -> None:
@@ -181,6 +199,47 @@ def test_quote_of_a_file_that_is_not_there_names_it(run: Run) -> None:
     assert code == 1
     assert "no-such-file.json" in complaint
     assert "Traceback" not in complaint
+
+
+@pytest.mark.parametrize("name", ["quote", "assess"])
+@pytest.mark.parametrize(
+    ("file", "told"),
+    [
+        ("nothing.json", "can't read {file}: there is no such file or folder"),
+        ("folder", "can't read {file}: it is a folder, not a file"),
+        ("file/inside.json", "can't read {file}: a file stands where its path has a folder"),
+        ("", "can't read '': it is a folder, not a file"),
+    ],
+)
+def test_file_that_can_not_be_read_is_named_in_one_line(
+    run: Run, tmp_path: Path, name: str, file: str, told: str
+) -> None:
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "file").touch()
+    path = str(tmp_path / file) if file else ""
+
+    code, said, complaint = run(name, path)
+
+    assert (code, said) == (1, "")
+    assert complaint == told.format(file=path) + "\n"
+
+
+def test_file_that_is_not_for_this_account_is_named(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(path: Path) -> bytes:
+        raise PermissionError(errno.EACCES, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+
+    _, _, complaint = run("quote", "secret.json")
+
+    assert complaint == "can't read secret.json: this account has no right to it\n"
+
+
+def test_reason_of_an_error_that_is_not_foreseen_is_the_systems_own() -> None:
+    assert reason_of(OSError(errno.EMFILE, "Too many open files")) == "Too many open files"
+    assert reason_of(OSError("nothing but words")) == "nothing but words"
 
 
 def test_quote_for_a_shop_that_is_not_there_names_the_shops(run: Run) -> None:
@@ -259,15 +318,48 @@ def test_check_catalog_names_every_fault_with_its_file(run: Run, broken: Path) -
     assert (code, said) == (1, "")
     assert re.search(r"shops.orchard\.toml.*atlantis", complaint)
     assert re.search(r"chassis.PW-G5\.toml.*NONE", complaint)
-    assert re.search(r"\d+ faults in ", complaint)
+    assert complaint.splitlines()[-1] == f"2 faults in {broken}"
 
 
 def test_check_catalog_of_no_catalogue_says_so(run: Run, tmp_path: Path) -> None:
     code, _, complaint = run("check-catalog", "--catalog", tmp_path)
 
     assert code == 1
-    assert str(tmp_path) in complaint
+    assert re.search(rf"\n\d+ faults in {tmp_path}\n$", complaint)
     assert "Traceback" not in complaint
+
+
+def test_check_catalog_counts_a_single_fault_as_one(run: Run, tmp_path: Path) -> None:
+    code, said, complaint = run("check-catalog", "--catalog", tmp_path / "nothing")
+
+    assert (code, said) == (1, "")
+    assert complaint.splitlines()[-1] == f"1 fault in {tmp_path / 'nothing'}"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('tax_area = "example-vat"', "tax_area = 5", "a whole number: should be text"),
+        ('tax_area = "example-vat"', "", "tax_area is missing"),
+        ('tax_area = "example-vat"', 'tax_aera = "example-vat"', "there is no tax_aera here"),
+        ('tax_area = "example-vat"', "tax_area = 2027-03-01", "a day: should be text"),
+        ('tax_area = "example-vat"', 'tax_area = ["a"]', "a list: should be text"),
+        ('language = "en"', "language = 1.5", "a number with a point: should be text"),
+        ('basis = "', 'basis = "x', "'xactual_capped_by_quote' is none of the words"),
+    ],
+)
+def test_check_catalog_tells_in_plain_words_what_a_file_should_hold(
+    run: Run, tmp_path: Path, old: str, new: str, told: str
+) -> None:
+    folder = tmp_path / "catalog"
+    shutil.copytree(REPOSITORY / "catalog", folder)
+    path = folder / "shops" / "orchard.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
+
+    _, _, complaint = run("check-catalog", "--catalog", folder)
+
+    assert told in complaint
+    assert not re.search(r"`|Expected|got ", complaint)
 
 
 def test_unsound_catalogue_is_not_served(broken: Path, tmp_path: Path) -> None:
@@ -467,6 +559,42 @@ def test_serve_says_which_setting_is_wrong(
     assert "Traceback" not in complaint
 
 
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        (("--port", "http"), "--port is 'http', but should be a number from 0 to 65535"),
+        (("--log", "all"), "--log is 'all', but should be one of requests, faults"),
+        (("--private-webhooks", "1"), "--private-webhooks is '1', but should be yes or no"),
+        (("--mail-from", "shop"), "--mail-from is 'shop', but should be one plain e-mail address"),
+        (("--smtp-host", "mail.example"), "--mail-from (or KITWRIGHT_MAIL_FROM) is missing"),
+    ],
+)
+def test_serve_names_the_option_that_is_wrong(run: Run, typed: tuple[str, ...], told: str) -> None:
+    code, said, complaint = run("serve", *typed)
+
+    assert (code, said) == (1, "")
+    assert complaint.startswith(told)
+    assert complaint.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("data", "told"),
+    [
+        ("file", "a file stands where the folder should be"),
+        ("file/within", "a file stands where its path has a folder"),
+    ],
+)
+def test_serve_says_that_its_data_folder_is_a_file(
+    run: Run, tmp_path: Path, data: str, told: str
+) -> None:
+    (tmp_path / "file").touch()
+
+    code, said, complaint = run("serve", "--port", "0", "--data", tmp_path / data)
+
+    assert (code, said) == (1, "")
+    assert complaint == f"can't open {tmp_path / data / 'kitwright.db'}: {told}\n"
+
+
 def test_serve_says_that_a_port_is_taken(tmp_path: Path) -> None:
     with closing(socket.create_server(("127.0.0.1", 0))) as taken:
         port = taken.getsockname()[1]
@@ -549,5 +677,7 @@ def test_read_settings_lets_mails_be_plain_on_this_machine(host: str) -> None:
     ],
 )
 def test_read_settings_refuses_what_mails_can_not_be_sent_by(name: str, value: str) -> None:
-    with pytest.raises(SettingUnreadable, match=ENVIRONMENT[name]):
+    with pytest.raises(SettingUnreadable, match=f"^--{name.replace('_', '-')} "):
         read_settings({**MAILS, name: value}, {})
+    with pytest.raises(SettingUnreadable, match=f"^(--mail-from .or )?{ENVIRONMENT[name]}"):
+        read_settings({}, {ENVIRONMENT[key]: one for key, one in {**MAILS, name: value}.items()})

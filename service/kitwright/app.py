@@ -44,7 +44,7 @@ from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
-from kitwright.web import methods
+from kitwright.web import methods, unmet
 from kitwright.web.auth import Keyring, admission
 from kitwright.web.body import decode
 from kitwright.web.direct import Direct
@@ -329,7 +329,10 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
         ],
         middleware=[admission(desk.keyring, operations)],
         lifespan=[pumping],
-        exception_handlers=HANDLERS,
+        exception_handlers={
+            **HANDLERS,
+            **unmet.make_exception_handlers(one.path for one in operations.values()),
+        },
         openapi_config=None,
         logging_config=None,
     )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+from typing import Final
+
 Path = tuple[str | int, ...]
 """Where in a request a fault stands: member names and list indexes, outermost first."""
 
@@ -20,3 +23,22 @@ class KitwrightError(Exception):
         """Return the same error, placed at a path of the request."""
         self.path = path
         return self
+
+
+_REASONS: Final = {
+    errno.ENOENT: "there is no such file or folder",
+    errno.EISDIR: "it is a folder, not a file",
+    errno.ENOTDIR: "a file stands where its path has a folder",
+    errno.EEXIST: "a file stands where the folder should be",
+    errno.EACCES: "this account has no right to it",
+    errno.EPERM: "this account has no right to it",
+    errno.EROFS: "nothing can be written there",
+    errno.ENAMETOOLONG: "its name is too long",
+    errno.EADDRINUSE: "another program listens there",
+    errno.EADDRNOTAVAIL: "this machine does not have that address",
+}
+
+
+def reason_of(error: OSError) -> str:
+    """Return what the system says of a file or an address, in plain words."""
+    return _REASONS.get(error.errno or 0) or error.strerror or str(error)

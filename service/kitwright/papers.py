@@ -136,14 +136,14 @@ class ShopPapers:
         """Return what comes from the shelves as PDF."""
         return pick_list_pdf(*_read(about), contact=self._contact)
 
-    def order_pdf(self, about: About, order: bytes) -> bytes:
+    def order_pdf(self, about: About, order: bytes, letter: str) -> bytes:
         """Return a parts order as PDF."""
-        return order_sheet_pdf(_order(order), *_read(about), contact=self._contact)
+        return order_sheet_pdf(_order(order), *_read(about), letter=letter, contact=self._contact)
 
-    def order_csv(self, about: About, order: bytes) -> bytes:
+    def order_csv(self, about: About, order: bytes, letter: str) -> bytes:
         """Return a parts order as comma-separated values."""
         _, envelope, scribe = _read(about)
-        return order_csv(_order(order), envelope, scribe)
+        return order_csv(_order(order), envelope, scribe, letter=letter)
 
     def order_xml(self, about: About, order: bytes, letter: str, made_at: datetime) -> bytes:
         """Return a parts order as a UBL 2.1 Order."""

@@ -15,7 +15,7 @@ import uvicorn
 from uvicorn.protocols.http.auto import AutoHTTPProtocol
 from uvicorn.server import HANDLED_SIGNALS
 
-from kitwright.errors import KitwrightError
+from kitwright.errors import KitwrightError, reason_of
 from kitwright.web.edge import Edge, refusal_of_no_http
 
 _PATIENCE: Final = 5
@@ -66,7 +66,7 @@ def _listen(host: str, port: int) -> socket.socket:
         listener.listen(2048)
     except OSError as error:
         listener.close()
-        raise AddressUnusable(host, port, error.strerror or str(error)) from error
+        raise AddressUnusable(host, port, reason_of(error)) from error
     return listener
 
 

@@ -51,12 +51,13 @@ class Settings(Struct, frozen=True, kw_only=True):
 
 
 class SettingUnreadable(KitwrightError):
-    """An environment variable that does not hold what its setting needs."""
+    """An option or environment variable that does not hold what its setting needs."""
 
     code = "setting-unreadable"
 
-    def __init__(self, name: str, value: str, wanted: str) -> None:
-        super().__init__(f"{name} is {value!r}, but should be {wanted}")
+    def __init__(self, name: str, value: str | None, wanted: str) -> None:
+        told = "is missing: it" if value is None else f"is {value!r}, but"
+        super().__init__(f"{name} {told} should be {wanted}")
         self.name = name
         self.value = value
 
@@ -85,6 +86,7 @@ LOGS = ("requests", "faults")
 SMTP_PORTS = {"tls": 465, "starttls": 587, "none": 25}
 """How a mail server is spoken to -> the port where it usually listens for that."""
 _MOST_RATE = 1_000_000
+_MAIL_FROM = f"--mail-from (or {ENVIRONMENT['mail_from']})"
 _HOST = re.compile(r"[A-Za-z0-9.:-]{1,253}", re.ASCII)
 _URL = re.compile(r"https?://[A-Za-z0-9.:\[\]-]{1,255}(/[A-Za-z0-9._~/-]{0,200})?", re.ASCII)
 
@@ -103,18 +105,23 @@ def read_settings(
         name: environment.get(variable) if given.get(name) is None else str(given[name])
         for name, variable in ENVIRONMENT.items()
     }
+    # a fault is told by the name under which the value was given
+    named = {
+        name: variable if given.get(name) is None else f"--{name.replace('_', '-')}"
+        for name, variable in ENVIRONMENT.items()
+    }
     port = values["port"]
     if port is not None and not (port.isascii() and port.isdigit() and int(port) <= 65535):
-        raise SettingUnreadable(ENVIRONMENT["port"], port, "a number from 0 to 65535")
+        raise SettingUnreadable(named["port"], port, "a number from 0 to 65535")
     log = values["log"] or LOGS[0]
     if log not in LOGS:
-        raise SettingUnreadable(ENVIRONMENT["log"], log, f"one of {', '.join(LOGS)}")
+        raise SettingUnreadable(named["log"], log, f"one of {', '.join(LOGS)}")
     rate = values["rate"]
     if rate is not None and not (rate.isascii() and rate.isdigit() and int(rate) <= _MOST_RATE):
-        raise SettingUnreadable(ENVIRONMENT["rate"], rate, f"a number from 0 to {_MOST_RATE}")
+        raise SettingUnreadable(named["rate"], rate, f"a number from 0 to {_MOST_RATE}")
     private = values["private_webhooks"] or "no"
     if private not in ("yes", "no"):
-        raise SettingUnreadable(ENVIRONMENT["private_webhooks"], private, "yes or no")
+        raise SettingUnreadable(named["private_webhooks"], private, "yes or no")
     defaults = Settings(catalog=built_in_catalog())
     return Settings(
         host=values["host"] or defaults.host,
@@ -125,35 +132,35 @@ def read_settings(
         log=log,
         rate=defaults.rate if rate is None else int(rate),
         private_webhooks=private == "yes",
-        **_read_mail(values),
+        **_read_mail(values, named),
     )
 
 
-def _read_mail(values: Mapping[str, str | None]) -> dict[str, Any]:
+def _read_mail(values: Mapping[str, str | None], named: Mapping[str, str]) -> dict[str, Any]:
     """Return the settings of mails. Raises: SettingUnreadable."""
     found: dict[str, Any] = {}
     host, sender = values["smtp_host"] or None, values["mail_from"] or None
     if host is not None and not _HOST.fullmatch(host):
-        raise SettingUnreadable(ENVIRONMENT["smtp_host"], host, "a host's name or address")
+        raise SettingUnreadable(named["smtp_host"], host, "a host's name or address")
     if sender is not None:
         try:
             found["mail_from"] = check_address(sender)
         except AddressUnfit:
             wanted = "one plain e-mail address"
-            raise SettingUnreadable(ENVIRONMENT["mail_from"], sender, wanted) from None
+            raise SettingUnreadable(named["mail_from"], sender, wanted) from None
     elif host is not None:
-        raise SettingUnreadable(ENVIRONMENT["mail_from"], "", "the shop's own e-mail address")
+        raise SettingUnreadable(_MAIL_FROM, None, "the shop's own e-mail address")
     tls = values["smtp_tls"] or "starttls"
     if tls not in SMTP_PORTS or (tls == "none" and host is not None and not _is_here(host)):
         wanted = "tls or starttls, or none for a server on this machine"
-        raise SettingUnreadable(ENVIRONMENT["smtp_tls"], tls, wanted)
+        raise SettingUnreadable(named["smtp_tls"], tls, wanted)
     port = values["smtp_port"] or str(SMTP_PORTS[tls])
     if not (port.isascii() and port.isdigit() and 1 <= int(port) <= 65535):
-        raise SettingUnreadable(ENVIRONMENT["smtp_port"], port, "a number from 1 to 65535")
+        raise SettingUnreadable(named["smtp_port"], port, "a number from 1 to 65535")
     url = (values["public_url"] or "").rstrip("/") or None
     if url is not None and not _URL.fullmatch(url):
         raise SettingUnreadable(
-            ENVIRONMENT["public_url"], url, "http:// or https://, a host, and at most a path"
+            named["public_url"], url, "http:// or https://, a host, and at most a path"
         )
     return {
         **found,

@@ -52,7 +52,10 @@ def main() -> None:
         lambda one: bench_sheet_pdf(paper, one, SCRIBE, contact=CONTACT, looks=LOOKS),
     )
     timed("pick list", lambda one: pick_list_pdf(paper, one, SCRIBE, contact=CONTACT))
-    timed("order sheet", lambda one: order_sheet_pdf(order, paper, one, SCRIBE, contact=CONTACT))
+    timed(
+        "order sheet",
+        lambda one: order_sheet_pdf(order, paper, one, SCRIBE, letter="O3", contact=CONTACT),
+    )
 
 
 if __name__ == "__main__":

@@ -106,7 +106,9 @@ def every_pdf(paper: QuotePaper, envelope: Envelope = ENVELOPE) -> dict[str, byt
         "quote": quote_pdf(paper, envelope, SCRIBE, contact=CONTACT),
         "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=CONTACT, looks=LOOKS),
         "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=CONTACT),
-        "order sheet": order_sheet_pdf(paper.orders[0], paper, envelope, SCRIBE, contact=CONTACT),
+        "order sheet": order_sheet_pdf(
+            paper.orders[0], paper, envelope, SCRIBE, letter="O3", contact=CONTACT
+        ),
     }
 
 

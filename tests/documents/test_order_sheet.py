@@ -19,7 +19,7 @@ NUMBERS = ("packs", "pack_size", "unit_cost", "net")
 
 def records(order: PaperOrder) -> list[dict[str, str]]:
     """Return the records of an order's CSV, read back."""
-    made = order_csv(order, ENVELOPE, SCRIBE).decode("utf-8")
+    made = order_csv(order, ENVELOPE, SCRIBE, letter="O3").decode("utf-8")
     return list(csv.DictReader(io.StringIO(made, newline=""), strict=True))
 
 
@@ -27,7 +27,7 @@ def records(order: PaperOrder) -> list[dict[str, str]]:
 def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
     paper = paper_of(name)
     for order in paper.orders:
-        sheet = text(order_sheet_pdf(order, paper, ENVELOPE, SCRIBE, contact=CONTACT))
+        sheet = text(order_sheet_pdf(order, paper, ENVELOPE, SCRIBE, letter="O3", contact=CONTACT))
 
         for line in order.lines:
             unit = SCRIBE.money(line.unit_cost, order.net.currency)
@@ -37,6 +37,7 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
             assert bare(line.name) in bare(sheet)
         for amount in (order.goods, order.net, *(fee.amount for fee in order.fees)):
             assert SCRIBE.money(amount.amount, amount.currency) in sheet
+        assert "Order O3 Reference Q12-2" in sheet
         assert "Ada Pellow" not in sheet
 
 
@@ -49,7 +50,7 @@ def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
             for number in range(1, count + 1)
         )
         many = structs.replace(order, lines=lines)
-        made = order_sheet_pdf(many, paper, ENVELOPE, SCRIBE, contact=CONTACT)
+        made = order_sheet_pdf(many, paper, ENVELOPE, SCRIBE, letter="O3", contact=CONTACT)
 
         assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Together, without tax", text(made))
 
@@ -72,12 +73,12 @@ def test_order_csv_gives_back_the_order(name: str) -> None:
                 line.net.amount,
             ]
             assert record["promised"] == line.promised.isoformat()
-            assert record["order"] == "Q12-2"
+            assert (record["order"], record["order_id"]) == ("Q12-2", "O3")
             assert record["for"]
 
 
 def test_order_csv_is_rfc_4180() -> None:
-    made = order_csv(paper_of().orders[0], ENVELOPE, SCRIBE)
+    made = order_csv(paper_of().orders[0], ENVELOPE, SCRIBE, letter="O3")
 
     assert made.startswith(",".join(COLUMNS).encode() + b"\r\n")
     assert made.endswith(b"\r\n")

@@ -136,6 +136,9 @@ def test_set_in_type_lets_long_words_break_and_leaves_others() -> None:
     assert (
         set_in_type("Zylinderkopfdichtungssatz, 2 pieces") == "Zylinderkopfdichtungssatz, 2 pieces"
     )
+    assert set_in_type("Hochentleerungsgrasfangeinrichtung") == "Hochentleerungsgrasfangeinrichtung"
+    assert "\u200b" in set_in_type("Hochentleerungsgrasfangeinrichtung1")
+    assert "\u200b" in set_in_type("a" * 81)
     broken = set_in_type("x" * 100)
     assert broken.replace("\u200b", "") == "x" * 100
     assert max(map(len, broken.split("\u200b"))) <= 14

@@ -6,6 +6,7 @@ from collections import Counter
 from datetime import UTC, datetime
 
 import pikepdf
+import pypdf
 import pytest
 from msgspec import structs
 from tests.documents.printed import (
@@ -19,8 +20,9 @@ from tests.documents.printed import (
     text,
 )
 
-from kitwright.documents.paper import Amount, QuotePaper
+from kitwright.documents.paper import Amount, QuotePaper, Reason
 from kitwright.documents.quote_pdf import quote_pdf
+from kitwright.language.scribe import Scribe
 
 MONEY = re.compile(r"-?[$€£][\d,]+\.\d+")
 
@@ -206,3 +208,52 @@ def test_quote_pdf_links_to_where_the_customer_answers() -> None:
 
     assert link in text(made).replace(" ", "")
     assert set(addresses(made)) == {link}
+
+
+COMPOUNDS = (
+    "Schwarzwaldhochstraßenabzweigung",
+    "Kleinschönebergswaldesiedlung",
+    "Hochentleerungsgrasfangeinrichtung",
+)
+
+
+def raw(made: bytes) -> str:
+    """Return the text of a PDF, its lines as they are set."""
+    return "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(made)).pages)
+
+
+def where_broken(word: str, told: str, sign: str) -> bool:
+    """Return whether a text has a word, broken nowhere or only after a sign."""
+    return re.search(f"(?:{sign}\n)?".join(map(re.escape, word)), told) is not None
+
+
+@pytest.mark.parametrize("width", range(0, 16, 3))
+def test_quote_pdf_breaks_long_german_words_with_hyphens(width: int) -> None:
+    before = "m" * width
+    envelope = structs.replace(
+        ENVELOPE,
+        customer_address="\n".join(f"{before} {word} 12" for word in COMPOUNDS),
+        machine_name=" ".join((before, *COMPOUNDS)),
+    )
+
+    told = raw(quote_pdf(paper_of(), envelope, Scribe("de"), contact=CONTACT))
+
+    places = told.partition("Arbeiten")[0]
+    assert all(where_broken(word, places, "[-\u00ad\u2010]") for word in COMPOUNDS)
+    assert re.search("[a-zß-ž][-\u00ad\u2010]\n[a-zß-ž]", places)
+
+
+def test_quote_pdf_puts_no_hyphens_into_codes() -> None:
+    code = "CS-ENTLUEFTUNG"
+    found = paper_of()
+    lines = tuple(
+        structs.replace(line, why=(Reason(code="no-source", facts={}, text=f"{code}, " * 40),))
+        for line in found.lines
+    )
+
+    told = raw(
+        quote_pdf(structs.replace(found, lines=lines), ENVELOPE, Scribe("de"), contact=CONTACT)
+    )
+
+    assert told.count(code) > 100
+    assert not re.search("ENT[A-Z]*[-\u00ad\u2010]\n", told)

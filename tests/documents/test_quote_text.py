@@ -16,11 +16,12 @@ from tests.stages.workbench import (
     with_suppliers,
 )
 
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import Catalogue, DiagnosisCode
 from kitwright.documents.layout import WIDTH
 from kitwright.documents.quote_text import quote_text
 from kitwright.language.render import Speaker
 from kitwright.stages.quote import Quote
+from kitwright.stages.request import AskedDiagnosis
 
 LONG = "An extraordinarily long name of something quite ordinary, " * 3
 UNBROKEN = "x" * 150
@@ -112,3 +113,13 @@ def test_quote_text_prints_the_sum_of_the_lines_where_the_tax_is_not_known() -> 
     found = quote(starter(), ORCHARD, jobs=BOTH_HEADS, tax_area=None)
     told = Speaker(starter(), "en").money(found.repair.totals.lines)
     assert any(told in line for line in rendered(starter(), found))
+
+
+def test_quote_text_names_what_was_found() -> None:
+    found = AskedDiagnosis(code=DiagnosisCode("HG-OUTSIDE"), cylinder=1)
+
+    lines = rendered(starter(), quote(starter(), jobs=(), diagnoses=(found,)))
+
+    told = " ".join(" ".join(lines).split())
+    assert "a head gasket leak to the outside, cylinder 1: The head seal leaks" in told
+    assert "HG-OUTSIDE" not in told

@@ -108,7 +108,8 @@ def test_money_numbers_and_days_are_written_as_germans_do() -> None:
 def test_sentence_keeps_its_capital_after_a_colon() -> None:
     why = Why("replaced-by-job", {"role": "head_gasket", "on": 1, "job": "J-LASH", "cylinder": 1})
     assert SPEAKER.sentence(why) == (
-        "Zylinderkopfdichtung, Zylinder 1: Wird erneuert bei: Ventilspiel einstellen, Zylinder 1."
+        "Zylinderkopfdichtung, Zylinder 1: Wird erneuert bei der Arbeit „Ventilspiel einstellen, "
+        "Zylinder 1“."
     )
 
 

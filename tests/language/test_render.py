@@ -13,7 +13,7 @@ from kitwright.language import english
 from kitwright.language.render import Speaker, UnknownLanguage
 from kitwright.money import Money
 from kitwright.stages.line import LineKind
-from kitwright.stages.why import Why
+from kitwright.stages.why import Fact, Why
 
 SOURCES = Path(kitwright.__file__).parent
 SPEAKER = Speaker(starter(), "en")
@@ -155,3 +155,67 @@ def test_summary_says_a_reason_of_many_roles_once() -> None:
     ]
     told = SPEAKER.summary(whys)
     assert told == "Renewed on refitting: exhaust nut, cylinder 1; exhaust nut, cylinder 2."
+
+
+@pytest.mark.parametrize(
+    ("language", "told"),
+    [
+        ("en", "Called for by: a head gasket leak to the outside, cylinder 1 (recommended scope)."),
+        (
+            "de",
+            "Notwendig aus diesem Grund: Zylinderkopfdichtung nach außen undicht, Zylinder 1 "
+            "(Umfang: empfohlen).",
+        ),
+    ],
+)
+def test_sentence_says_the_name_of_a_fault(language: str, told: str) -> None:
+    facts: dict[str, Fact] = {"diagnosis": "HG-OUTSIDE", "cylinder": 1, "scope": "recommended"}
+
+    assert Speaker(starter(), language).sentence(Why("asked-by-diagnosis", facts)) == told
+
+
+@pytest.mark.parametrize(
+    ("code", "told"),
+    [
+        ("H27-V-502", 'Taken off "Exhaust valve" by A. Shop: torn box'),
+        ("J-LASH", 'Taken off "Valve clearance set" by A. Shop: torn box'),
+        ("waste-oil", 'Taken off "Used oil disposal" by A. Shop: torn box'),
+        ("free-2", 'Taken off "line 2 of those added" by A. Shop: torn box'),
+        ("X-1", 'Taken off "X-1" by A. Shop: torn box'),
+    ],
+)
+def test_sentence_says_what_a_discount_is_of(code: str, told: str) -> None:
+    facts: dict[str, Fact] = {"by": "A. Shop", "reason": "torn box", "code": code, "percent": None}
+
+    assert SPEAKER.sentence(Why("discount-of-line", facts)) == told
+
+
+CODES = {
+    "diagnosis": "HG-OUTSIDE",
+    "job": "J-LASH",
+    "component": "valve_springs@1",
+    "work": "lap_and_test@1",
+    "role": "exhaust_nut",
+    "fault": "HG-OUTSIDE",
+    "code": "J-LASH",
+    "gate": "G-TDC",
+    "conflict": "C-RINGS",
+    "class": "tech",
+    "finding": "plug_oil",
+    "level": "yes",
+    "other": "plug_oil",
+    "other_level": "yes",
+}
+"""Facts that are ids of the catalogue."""
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("code", english.SENTENCES)
+def test_sentence_tells_no_id_of_the_catalogue(code: str, language: str) -> None:
+    named = re.findall(r"\{(\w+)\}", english.SENTENCES[code])
+    given = {name: CODES.get(name, "7") for name in (*named, "level", "other_level")}
+    facts: dict[str, Fact] = {**given, "on": 1, "other_on": 1, "cylinder": 1}
+
+    told = Speaker(starter(), language).sentence(Why(code, facts))
+
+    assert not re.search(r"[A-Z]+-[A-Z]|_|@", told)

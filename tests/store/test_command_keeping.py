@@ -50,11 +50,11 @@ def test_backup_and_restore_tell_what_they_did(run: Run, shop: Path, tmp_path: P
 
     code, said, complaint = run("backup", target, "--data", shop)
     assert (code, complaint) == (0, "")
-    assert said == f"backed up: the database and 1 photographs in {target}\n"
+    assert said == f"backed up: the database and 1 photograph in {target}\n"
 
     code, said, complaint = run("restore", target, "--data", regained)
     assert (code, complaint) == (0, "")
-    assert said.startswith("restored: the database and 1 photographs, as of 2")
+    assert said.startswith("restored: the database and 1 photograph, as of 2")
     assert said.endswith(f"+00:00, in {regained}\n")
 
     code, said, complaint = run("doctor", "--data", regained)
@@ -81,7 +81,7 @@ def test_doctor_prints_a_line_a_finding(run: Run, shop: Path) -> None:
 
     assert code == 1
     assert f"fault missing-photo: photograph {lost} has no file" in said.splitlines()
-    assert complaint == f"1 faults in {shop}\n"
+    assert complaint == f"1 fault in {shop}\n"
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import TYPE_CHECKING, Any, Final, TypeVar, get_args, get_origin
 
@@ -25,6 +26,28 @@ _CODES: Final = (
     ("Invalid enum value", "unknown-word"),
 )
 """What msgspec says of a value -> the code of the fault; anything else is of the wrong type."""
+
+
+_PLAIN: Final = (
+    (
+        re.compile(r"Expected `(?P<wanted>[^`]+)`, got `(?P<given>[^`]+)`"),
+        "{given}: should be {wanted}",
+    ),
+    (re.compile(r"Object missing required field `(?P<name>[^`]+)`"), "{name} is missing"),
+    (re.compile(r"Object contains unknown field `(?P<name>[^`]+)`"), "there is no {name} here"),
+    (re.compile(r"Invalid enum value (?P<name>.+)"), "{name} is none of the words that stand here"),
+)
+"""What msgspec says, of Python's types -> the same for whoever edits the file."""
+_TYPES: Final = {
+    "array": "a list",
+    "bool": "true or false",
+    "date": "a day",
+    "float": "a number with a point",
+    "int": "a whole number",
+    "null": "nothing",
+    "object": "a table",
+    "str": "text",
+}
 
 
 def decode(file: str, table: Table, kind: type[_S], faults: list[Fault]) -> _S | None:
@@ -87,13 +110,26 @@ def _bad_rows(file: str, table: Table, name: str, kind: type[msgspec.Struct]) ->
                 yield fault
 
 
+def _plain(said: str) -> str:
+    """Return what msgspec says in the terms of TOML."""
+    for pattern, told in _PLAIN:
+        if found := pattern.fullmatch(said):
+            return told.format_map({name: _typed(text) for name, text in found.groupdict().items()})
+    return said
+
+
+def _typed(text: str) -> str:
+    return ", or ".join(_TYPES.get(one, one) for one in text.split(" | "))
+
+
 def _invalid(file: str, place: str, error: Exception, row: object = None) -> Fault:
-    message, _, path = str(error).partition(" - at `$")
+    said, _, path = str(error).partition(" - at `$")
+    message = _plain(said)
     keys = ("id", "code", "sku", "role", "item")
     own = [row[key] for key in keys if key in row] if isinstance(row, dict) else []
     return Fault(
         file=file,
         record=place + path.removesuffix("`"),
-        code=next((code for words, code in _CODES if words in message), "wrong-type"),
+        code=next((code for words, code in _CODES if words in said), "wrong-type"),
         message=f"{own[0]}: {message}" if own else message,
     )

@@ -32,6 +32,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.catalogue.offers import read_offers
 from kitwright.catalogue.unique import ids_twice
+from kitwright.errors import reason_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -110,7 +111,7 @@ def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
         try:
             texts[file] = (folder / file).read_bytes()
         except OSError as error:
-            pile.faults.append(_fault(file, "file-unreadable", error.strerror or str(error)))
+            pile.faults.append(_fault(file, "file-unreadable", reason_of(error)))
     for file in FILES:
         if file not in texts:
             pile.faults.append(_fault(file, "file-missing", "the catalogue needs this file"))

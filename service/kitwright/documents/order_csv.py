@@ -25,18 +25,24 @@ COLUMNS: Final = (
     "currency",
     "promised",
     "for",
+    "order_id",
 )
-"""The first record; the same in every language."""
+"""The first record; the same in every language. `order` is the revision that is ordered for,
+`order_id` the kept order: one revision may need several. New columns come last.
+"""
 
 _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """What a spreadsheet may take for the start of a formula, also in full width."""
 
 
-def order_csv(order: PaperOrder, envelope: Envelope, scribe: Scribe) -> bytes:
+def order_csv(order: PaperOrder, envelope: Envelope, scribe: Scribe, *, letter: str) -> bytes:
     """Return one supplier's order as CSV (RFC 4180) in UTF-8, a record a line, ended by CRLF.
 
     A text that a spreadsheet could take for a formula is defused: an apostrophe stands before it.
     Numbers have no apostrophe, no grouping and a decimal point; a pack's cost is `unit_cost`.
+
+    Args:
+        letter: the order's own id, such as O3.
     """
     out = StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
@@ -57,6 +63,7 @@ def order_csv(order: PaperOrder, envelope: Envelope, scribe: Scribe) -> bytes:
                 line.net.currency,
                 line.promised.isoformat(),
                 defused("; ".join(cover_words(line.covers, scribe))),
+                defused(letter),
             )
         )
     return out.getvalue().encode()

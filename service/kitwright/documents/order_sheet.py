@@ -18,10 +18,15 @@ def order_sheet_pdf(
     envelope: Envelope,
     scribe: Scribe,
     *,
+    letter: str,
     contact: Contact,
 ) -> bytes:
-    """Return one supplier's order of a revision as PDF/UA-1. It names no customer."""
-    sheet = order_sheet(order, paper, envelope, scribe, contact=contact)
+    """Return one supplier's order of a revision as PDF/UA-1. It names no customer.
+
+    Args:
+        letter: the order's own id, such as O3.
+    """
+    sheet = order_sheet(order, paper, envelope, scribe, letter=letter, contact=contact)
     return press().print("order_sheet.typ", sheet, at=moment_of(paper, envelope))
 
 
@@ -31,6 +36,7 @@ def order_sheet(
     envelope: Envelope,
     scribe: Scribe,
     *,
+    letter: str,
     contact: Contact,
 ) -> Sheet:
     """Return what the order's template shows."""
@@ -51,6 +57,7 @@ def order_sheet(
         },
         "supplier": [order.name, order.supplier],
         "dates": [
+            [say("Order"), letter],
             [say("Reference"), f"{envelope.letter}-{envelope.revision}"],
             [say("Date"), scribe.day(paper.on)],
             [say("Order by"), order.order_by],

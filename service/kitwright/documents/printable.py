@@ -7,6 +7,7 @@ Cyrillic, Armenian, Georgian, Hebrew and much of Arabic; not the scripts of East
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from typing import Final
 
@@ -17,6 +18,13 @@ UNKNOWN: Final = "\ufffd"
 
 _LONGEST: Final = 30
 """The widest word that fits into every column for running text; a narrow letter counts 1."""
+
+_LONGEST_WORD: Final = 80
+"""The most letters of a word that is left to hyphenation."""
+
+_LETTERS: Final = re.compile(r'[(„“”"]*[A-Za-zÀ-ž][A-Za-zÀ-ž-]*[a-zß-ž][)„“”".,;:!?]*')
+_MUTE: Final = re.compile(r"[b-df-hj-np-tv-xzß]{9}", re.IGNORECASE)
+"""More letters without a vowel than any word has that can be spoken, and so hyphenated."""
 
 _PIECE: Final = 14
 """The width after which a wider word may be broken."""
@@ -71,13 +79,16 @@ def printable(text: str) -> str:
 
 @lru_cache(maxsize=10_000)
 def set_in_type(text: str) -> str:
-    """Return a printable text in which words too long for a line may be broken."""
+    """Return a printable text in which words too long for a line may be broken.
+
+    Those of letters are not touched: the typesetter hyphenates them by their language.
+    """
     text = printable(text)
     return " ".join(_breakable(word) for word in text.split(" "))
 
 
 def _breakable(word: str) -> str:
-    if sum(map(_width, word)) <= _LONGEST:
+    if sum(map(_width, word)) <= _LONGEST or _has_syllables(word):
         return word
     pieces, room = [""], _PIECE
     for sign in word:
@@ -87,6 +98,11 @@ def _breakable(word: str) -> str:
             room = _PIECE - _width(sign)
         pieces[-1] += sign
     return _BREAK.join(pieces)
+
+
+def _has_syllables(word: str) -> bool:
+    is_word = len(word) <= _LONGEST_WORD and _LETTERS.fullmatch(word) is not None
+    return is_word and not _MUTE.search(word)
 
 
 def _width(sign: str) -> int:

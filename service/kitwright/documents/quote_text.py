@@ -11,7 +11,6 @@ from kitwright.language.render import Speaker
 from kitwright.stages.contingency import Weighed
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
-from kitwright.stages.why import place
 
 
 def quote_text(quote: Quote, speaker: Speaker) -> str:
@@ -57,7 +56,8 @@ def _head(quote: Quote, speaker: Speaker) -> Iterator[str]:
     yield f"{speaker.say('Machine'):<8} {machine}"
     for diagnosis, cylinder in request.diagnoses:
         plain = speaker.text("diagnosis", diagnosis.plain)
-        found = f"{speaker.say('Found'):<8} {place(diagnosis.code, cylinder)}: {plain}"
+        named = speaker.fault(diagnosis.code, cylinder)
+        found = f"{speaker.say('Found'):<8} {named}: {plain}"
         yield from paragraph(found, "", " " * 9)
     until = speaker.day(quote.valid_until)
     yield (

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Final
 
 SENTENCES: Final[dict[str, str]] = {
-    "asked-by-diagnosis": "{diagnosis} calls for it ({scope} scope).",
+    "asked-by-diagnosis": "Called for by: {diagnosis} ({scope} scope).",
     "asked-by-counter": "Asked for by name.",
     "added-by-counter": "Added to the quote.",
-    "access-of-job": "Work of {job} is done there.",
-    "stands-before": "It stands before {component}.",
+    "access-of-job": "Work is done there: {job}.",
+    "stands-before": "It comes off before: {component}.",
     "quicker-with-engine-out": "With the engine out of the frame the whole visit is quicker.",
-    "replaced-by-job": "Renewed by {job}.",
+    "replaced-by-job": 'Renewed by the job "{job}".',
     "renewed-by-refit": "Renewed on refitting {component}.",
     "turned-up": "Renewed where it turns up.",
     "used-by-work": "Used for {work}.",
@@ -45,13 +45,13 @@ SENTENCES: Final[dict[str, str]] = {
     "credit-follows-fee": "No more than is charged for it.",
     "price-overridden": "Set by {by} in place of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
-    "discount-of-line": "Given by {by} on {code}: {reason}",
-    "percent-of-line": "{percent} % given by {by} on {code}: {reason}",
+    "discount-of-line": 'Taken off "{code}" by {by}: {reason}',
+    "percent-of-line": '{percent} % taken off "{code}" by {by}: {reason}',
     "discount-of-quote": "Share of what {by} gives on the whole: {reason}",
     "percent-of-quote": "{percent} % given by {by} on the whole: {reason}",
     "customer-brings": "Brought by the customer: fitted without warranty.",
     "core-deposit": "Refunded when the old part comes back.",
-    "sublet-of-job": "{job} is done by a specialist; it adds {days} working days.",
+    "sublet-of-job": "Done by a specialist: {job}. Working days that this adds: {days}.",
     "speaks-for": "{finding}: {times} times more likely if it is {fault}.",
     "speaks-against": "{finding}: {times} times more likely if it is not {fault}.",
     "speaks-for-too": (
@@ -66,9 +66,9 @@ SENTENCES: Final[dict[str, str]] = {
         "{finding}: speaks for {fault}; {other}: speaks against it. Neither is averaged away: "
         "repeat one."
     ),
-    "retest-voided": "Its last result does not count ({gate}): it comes first.",
+    "retest-voided": "Its last result does not count, so it comes first.",
     "retest-after-job": "Repeated once this is done: {job}.",
-    "retest-clash": "Repeated, since findings do not go together ({conflict}).",
+    "retest-clash": "Repeated, since findings do not go together.",
     "retest-clash-over": "Repeated, since findings clash over {fault}.",
     "basic-open": "Done on every machine, before anything is ranked.",
     "informs-of-jobs": "Expected to tell {bits} bits about the jobs needed, in {minutes} min.",
@@ -88,19 +88,25 @@ UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
 """Reasons that a summary leaves out: they say what goes without saying."""
 
 WORDS: Final[dict[str, str]] = {
+    "air_hold": "valves held by compressed air",
     "airbox_gasket": "air box gasket",
+    "alternator_off": "alternator taken off",
+    "battery_off": "battery disconnected",
     "breather_assy": "breather",
+    "cables_wiring": "cables and wiring",
     "carb_gasket": "carburettor flange gasket",
     "carb_kit": "carburettor kit",
     "clean": "cleaning",
     "cyl_shroud": "cylinder shroud",
     "diag": "testing",
+    "engine_out": "engine out of the frame",
     "head_assy": "cylinder head, complete",
     "mag_seal": "flywheel-side crank seal",
     "oil_drain": "oil, drained",
     "oil_fill": "engine oil",
     "pto_clutch": "drive clutch",
     "pto_seal": "output-side crank seal",
+    "pump_off": "pump taken off",
     "senior": "senior",
     "stem_seal": "valve stem seals",
     "tech": "bench",
@@ -123,6 +129,7 @@ PHRASES: Final[dict[str, str]] = {
     "labour": "{job} - {class} labour",
     "sublet": "{service}, sent out",
     "on-cylinder": "{thing}, cylinder {cylinder}",
+    "free": "line {place} of those added",
 }
 """Names of lines and fees that are no part of the catalogue."""
 

@@ -24,6 +24,8 @@ _MOST_REMEMBERED = 10_000
 """Formatted numbers that are remembered; few are ever used."""
 
 
+_FREE = "free-"
+"""How the code of a line begins that was added by hand; its number follows."""
 _WORDS = frozenset({"class", "quality", "role", "scope"})
 """Facts that are ids with words of their own."""
 
@@ -210,6 +212,16 @@ class Speaker:
         is_word = told.split(" ", 1)[0].isalpha()
         return told[0].lower() + told[1:] if is_word and self.language == SOURCE else told
 
+    def _of_line(self, code: str) -> str:
+        """Return what the line of a code is for."""
+        place = code.removeprefix(_FREE)
+        if place != code:
+            return self._phrases["free"].format(place=place)
+        if code in self._phrases:
+            return self._phrases[code]
+        named = self.job(code)
+        return self.item(code) if named == code else named
+
     def _fact(self, name: str, fact: Fact, facts: dict[str, Fact]) -> str:
         if isinstance(fact, Money):
             return self.money(fact)
@@ -223,10 +235,10 @@ class Speaker:
             return _capital(self.finding(str(fact), str(facts["level"]), facts["on"]))
         if name == "other":
             return self.finding(str(fact), str(facts["other_level"]), facts["other_on"])
-        if name == "fault":
+        if name in ("fault", "diagnosis"):
             return self.fault(str(fact), facts.get("cylinder"))
-        if name == "diagnosis":
-            return self.on_cylinder(str(fact), facts.get("cylinder"))
+        if name == "code" and fact is not None:
+            return self._of_line(str(fact))
         if name in ("component", "work"):
             return self.instance(str(fact))
         return self.word(str(fact)) if name in _WORDS else str(fact)

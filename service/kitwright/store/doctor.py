@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from msgspec import Struct
 
+from kitwright.errors import reason_of
 from kitwright.store.engine import FILE, NewerSchema, all_names, check_known, connect_to_read
 from kitwright.store.failure import PROBE
 from kitwright.store.files import NEW, PhotoFiles, is_sha256
@@ -68,7 +69,8 @@ def examine(
     try:
         findings += _database(folder, now)
     except (OSError, sqlite3.Error) as error:
-        findings.append(_fault("unreadable", f"can't read {folder / FILE}: {error}"))
+        reason = reason_of(error) if isinstance(error, OSError) else error
+        findings.append(_fault("unreadable", f"can't read {folder / FILE}: {reason}"))
     order = list(Severity)
     return tuple(sorted(findings, key=lambda finding: order.index(finding.severity)))
 

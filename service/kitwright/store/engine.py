@@ -14,6 +14,7 @@ from typing import Any, Final, TypeVar
 
 from sqlite_utils import Database
 
+from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.events import EventTables
 from kitwright.store.failure import is_outer, translated
@@ -210,7 +211,8 @@ def _open(file: Path, how: str) -> Any:
 def _failed_to_open(file: Path, error: Exception) -> StoreUnavailable | StoreFull:
     if isinstance(error, sqlite3.Error) and isinstance(full := translated(error, file), StoreFull):
         return full
-    return StoreUnavailable(f"can't open {file}: {error}")
+    reason = reason_of(error) if isinstance(error, OSError) else error
+    return StoreUnavailable(f"can't open {file}: {reason}")
 
 
 def _is_readable(file: Path) -> bool:

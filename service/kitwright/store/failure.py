@@ -7,6 +7,7 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
+from kitwright.errors import reason_of
 from kitwright.keeping.store import (
     RecordConflict,
     RevisionSealed,
@@ -85,5 +86,5 @@ def _name(error: Exception) -> str:
 def of_disk(error: OSError, what: str) -> StoreFull | StoreUnavailable:
     """Return what the system says of a file as one of the store's own errors."""
     if error.errno in _NO_ROOM:
-        return StoreFull(f"no room for more: {what}: {error.strerror}")
-    return StoreUnavailable(f"{what}: {error.strerror or error}")
+        return StoreFull(f"no room for more: {what}: {reason_of(error)}")
+    return StoreUnavailable(f"{what}: {reason_of(error)}")

@@ -17,6 +17,7 @@ from msgspec import Struct
 from kitwright.web.faults import Members, NoNumber, find_faults, shape_of
 from kitwright.web.negotiate import JSON, media_type
 from kitwright.web.problems import FaultOut, Refusal, fault_of
+from kitwright.web.wording import grammar
 
 T = TypeVar("T", bound=Struct)
 
@@ -159,13 +160,12 @@ def _refusal(raw: bytes, shape: type[Struct], first: Exception) -> Refusal:
     try:
         value = _LENIENT.decode(text)
     except json.JSONDecodeError as error:
-        place = f"line {error.lineno}, column {error.colno}"
-        return _malformed(f"{error.msg[:1].lower()}{error.msg[1:]}: {place}")
+        return _malformed(grammar(error))
     faults = tuple(islice(find_faults(value, shape_of(shape)), MOST_FAULTS))
     if not faults and isinstance(first, msgspec.ValidationError):
         faults = (fault_of(first),)
     if not faults:
-        return _malformed(str(first))
+        return _malformed("it is not how JSON is written")
     is_json = all(fault.code != "not-a-number" for fault in faults)
     told = "; ".join(f"{fault.pointer or 'body'}: {fault.detail}" for fault in faults[:3])
     rest = "; and more: see errors" if len(faults) > 3 else ""

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from itertools import islice
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import msgspec
-from msgspec import Struct, inspect
+from msgspec import Meta, Struct, inspect
 
 from kitwright.errors import Path
 from kitwright.web.problems import FaultOut, fault_of, pointer
 from kitwright.web.wording import choices, shown, told, unknown_name, wanted
 
+_MOMENT: Final = Annotated[datetime, Meta(tz=True)]
 _SURROGATE: Final = re.compile("[\ud800-\udfff]")
 
 
@@ -78,7 +79,13 @@ def _open(shape: inspect.Type, value: object) -> tuple[inspect.Type, bool]:
 _KINDS: Final[dict[type, tuple[type[inspect.Type], ...]]] = {
     Members: (inspect.StructType, inspect.DictType),
     list: (inspect.VarTupleType,),
-    str: (inspect.StrType, inspect.EnumType, inspect.LiteralType, inspect.DateType),
+    str: (
+        inspect.StrType,
+        inspect.EnumType,
+        inspect.LiteralType,
+        inspect.DateType,
+        inspect.DateTimeType,
+    ),
     bool: (inspect.BoolType,),
     int: (inspect.IntType,),
 }
@@ -160,7 +167,9 @@ def _wrong(value: object, kind: inspect.Type) -> str | None:
             right = value in choices(kind)
             return None if right else "not-a-choice" if isinstance(value, str) else "wrong-type"
         case inspect.DateType():
-            return _wrong_day(value) if isinstance(value, str) else "wrong-type"
+            return _wrong_time(value, date) if isinstance(value, str) else "wrong-type"
+        case inspect.DateTimeType():
+            return _wrong_time(value, _MOMENT) if isinstance(value, str) else "wrong-type"
         case inspect.BoolType():
             return None if isinstance(value, bool) else "wrong-type"
         case (
@@ -186,9 +195,9 @@ def _wrong_text(value: str, kind: inspect.StrType) -> str | None:
     return None
 
 
-def _wrong_day(value: str) -> str | None:
+def _wrong_time(value: str, kind: Any) -> str | None:
     try:
-        msgspec.convert(value, date, strict=True)
+        msgspec.convert(value, kind, strict=True)
     except msgspec.ValidationError:
         return "wrong-form"
     return None

@@ -263,8 +263,7 @@ def on_http_error(request: Request[Any, Any, Any], error: HTTPException) -> Resp
         return on_bug(request, error)
     code = _BY_STATUS.get(error.status_code, "bad-request")
     detail = error.detail if code == "bad-request" else KINDS[code].advice
-    allow = (error.headers or {}).get("allow")
-    return _response(request, problem(code, detail), {"Allow": allow} if allow else None)
+    return _response(request, problem(code, detail))
 
 
 def on_bug(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
@@ -291,10 +290,14 @@ _STEP: Final = re.compile(r"\.(?P<name>[^.\[\]]+)|\[(?P<index>\d+)\]")
 
 
 def fault_of(error: msgspec.ValidationError, base: Path = ()) -> FaultOut:
-    """Return a decoder's error as a fault, its path as a pointer below `base`."""
-    told = str(error)
-    at = _AT.search(told)
-    detail = told if at is None else told[: at.start()]
+    """Return a decoder's error as a fault, its path as a pointer below `base`.
+
+    What a struct of ours says of its members is repeated; the decoder's own words are not, since
+    they are about Python.
+    """
+    at = _AT.search(str(error))
+    said = error.__cause__
+    detail = str(said) if isinstance(said, ValueError) else "is not what the API description says"
     steps = _STEP.finditer(at["path"] if at is not None else "")
     path = (step["name"] if step["index"] is None else int(step["index"]) for step in steps)
     return FaultOut(pointer=pointer((*base, *path)), detail=detail, code="wrong-shape")

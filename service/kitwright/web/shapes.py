@@ -13,7 +13,7 @@ Id = Annotated[
         max_length=64,
         pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*(?!\n)$",
         description="An id of the catalogue.",
-        extra={"wanted": "an id: 1 to 64 letters, digits, points, dashes or underscores"},
+        extra={"wanted": "an id as text: 1 to 64 letters, digits, points, dashes or underscores"},
     ),
 ]
 Cylinder = Annotated[int, Meta(ge=1, le=99, description="Cylinders count from 1.")]
@@ -34,7 +34,7 @@ Text = Annotated[
         max_length=500,
         pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
         description="Words for people, on one line.",
-        extra={"wanted": "1 to 500 characters on one line, not beginning with a space"},
+        extra={"wanted": "text of 1 to 500 characters on one line, not beginning with a space"},
     ),
 ]
 BuildCode = Annotated[
@@ -55,7 +55,12 @@ LineKindName = Literal[
 PageLimit = Annotated[int, Meta(ge=1, le=200, description="How many a page.")]
 PageCursor = Annotated[
     str,
-    Meta(max_length=200, pattern="^[A-Za-z0-9_-]*$", description="From a `Link` header."),
+    Meta(
+        max_length=200,
+        pattern="^[A-Za-z0-9_-]*$",
+        description="From a `Link` header.",
+        extra={"wanted": "what a `Link` header gave"},
+    ),
 ]
 MOST = Meta(max_length=50)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from difflib import get_close_matches
+from json import JSONDecodeError
 from math import inf
 from typing import Final
 
@@ -57,7 +58,8 @@ def wanted(shape: inspect.Type) -> str:
         case inspect.Metadata():
             form = (shape.extra or {}).get("wanted") or wanted(shape.type)
             examples = (shape.extra_json_schema or {}).get("examples")
-            return f"{form}, such as {examples[0]!r}" if examples else str(form)
+            is_told = bool(examples) and isinstance(shape.type, inspect.StrType)
+            return f"{form}, such as {examples[0]!r}" if is_told and examples else str(form)
         case inspect.UnionType():
             return ", or ".join(map(wanted, shape.types))
         case inspect.IntType():
@@ -78,6 +80,7 @@ def wanted(shape: inspect.Type) -> str:
 _WORDS: Final[dict[type[inspect.Type], str]] = {
     inspect.BoolType: "true or false",
     inspect.DateType: "a day, such as '2027-03-01'",
+    inspect.DateTimeType: "a moment with its zone, such as '2027-03-01T12:30:00Z'",
     inspect.NoneType: "null",
     inspect.StructType: "an object",
 }
@@ -87,6 +90,29 @@ def _length(least: int | None, most: int | None, of: str) -> str:
     if most is None:
         return f" of at least {least} {of}" if least else ""
     return f" of {least} to {most} {of}" if least else f" of at most {most} {of}"
+
+
+def grammar(error: JSONDecodeError) -> str:
+    """Return where a text breaks JSON's grammar, and what should stand there."""
+    told = next((ours for theirs, ours in _GRAMMAR if error.msg.startswith(theirs)), _UNGRAMMATICAL)
+    return f"{told}: line {error.lineno}, column {error.colno}"
+
+
+_UNGRAMMATICAL: Final = "this is not how JSON is written"
+_GRAMMAR: Final = (
+    ("Expecting value", "a value should stand here"),
+    ("Expecting property name", "a member's name in double quotes should stand here"),
+    ("Expecting ':'", "a colon should stand here"),
+    ("Expecting ','", "a comma should stand here, or the end of the list or object"),
+    ("Illegal trailing comma", "no comma should stand after the last entry or member"),
+    ("Extra data", "the document ends before this"),
+    ("Unterminated string", "this text has no closing quotation mark"),
+    ("Invalid control character", "line breaks and other control characters are written as \\n"),
+    ("Invalid \\uXXXX", "four digits from 0 to f should follow \\u"),
+    ("Invalid \\escape", "a backslash in a text should be written twice"),
+    ("Invalid \\", "a backslash in a text should be written twice"),
+)
+"""How the parser's words begin -> ours."""
 
 
 def unknown_name(name: str, known: Sequence[str]) -> str:

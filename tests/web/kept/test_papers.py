@@ -1,7 +1,8 @@
 """Documents of kept quotes: every form that the caller may take, and the customer's page."""
 
+import csv
 import re
-from io import BytesIO
+from io import BytesIO, StringIO
 from typing import Any
 from urllib.parse import urlencode
 
@@ -112,6 +113,9 @@ def test_order_has_its_papers(staff: Staff) -> None:
         xml = etree.fromstring(taken(staff, path, "application/xml").content)
 
         assert net in printed
+        assert f"Order{one['id']}" in printed
+        records = list(csv.DictReader(StringIO(table, newline="")))
+        assert {record["order_id"] for record in records} == {one["id"]}
         for line in one["order"]["lines"]:
             assert line["sku"] in printed
             assert line["sku"] in table

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
 from datetime import timedelta
-from functools import cache
 from typing import Any, Final, TypeVar
-from urllib.parse import parse_qsl
 
-import msgspec
 from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Struct
@@ -27,7 +24,8 @@ from kitwright.web.once import (
     read_idempotency_key,
 )
 from kitwright.web.operations import Operation
-from kitwright.web.problems import Refusal, fault_of
+from kitwright.web.problems import Refusal
+from kitwright.web.query import read_query
 
 T = TypeVar("T", bound=Struct)
 
@@ -315,43 +313,3 @@ def has_it(request: Request[Any, Any, Any], tag: str) -> bool:
     except ConditionMalformed:
         # a read is answered in full rather than refused
         return False
-
-
-@cache
-def _fields(shape: type[Struct]) -> frozenset[str]:
-    return frozenset(field.encode_name for field in msgspec.structs.fields(shape))
-
-
-def read_query(query: bytes, shape: type[T]) -> T:
-    """Return a query string as a struct, each parameter at most once.
-
-    Raises: Refusal: query-invalid.
-    """
-    try:
-        pairs = parse_qsl(
-            query.decode("ascii"),
-            keep_blank_values=True,
-            strict_parsing=bool(query),
-            errors="strict",
-            max_num_fields=50,
-        )
-    except ValueError:
-        raise Refusal("query-invalid", "the query is no list of name=value in UTF-8") from None
-    given = dict(pairs)
-    if len(given) < len(pairs):
-        raise Refusal("query-invalid", "give each parameter once")
-    unknown = sorted(set(given) - _fields(shape))
-    if unknown:
-        known = ", ".join(sorted(_fields(shape))) or "none"
-        raise Refusal("query-invalid", f"no parameter {unknown[0][:64]!r}: there are {known}")
-    for name, value in given.items():
-        # the decoder would take the word for nothing, and a list would be answered unfiltered
-        if value.lower() == "null":
-            raise Refusal("query-invalid", f"{name}: leave it out rather than give {value!r}")
-    try:
-        return msgspec.convert(given, shape, strict=False)
-    except msgspec.ValidationError as error:
-        fault = fault_of(error)
-        where = fault.pointer.lstrip("/")
-        detail = f"{where}: {fault.detail}" if where else fault.detail
-        raise Refusal("query-invalid", detail) from None

@@ -29,12 +29,15 @@ NOUNS: Final = {
 """Letter -> what it stands for, also in the subjects of events."""
 
 
+_A: Final = {ORDER: "an"}
+
+
 def _id(letter: str, example: str) -> Meta:
     return Meta(
         max_length=17,
         pattern=rf"^{letter}[1-9][0-9]{{0,14}}(?!\n)$",
         examples=[example],
-        extra={"wanted": f"the id of a {NOUNS[letter]}, as in {example}"},
+        extra={"wanted": f"the id of {_A.get(letter, 'a')} {NOUNS[letter]}"},
     )
 
 

@@ -41,7 +41,7 @@ AddressIn = Annotated[
         pattern=r"^[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]+@[A-Za-z0-9.-]+(?!\n)$",
         description="One plain e-mail address.",
         examples=["a.customer@mail.example"],
-        extra={"wanted": "one plain e-mail address, as in name@shop.example"},
+        extra={"wanted": "one plain e-mail address"},
     ),
 ]
 Note = Annotated[
@@ -52,7 +52,7 @@ Note = Annotated[
         # without "$", which would match before a final line feed as well, and needs not to
         pattern=r"^[^\x00-\x09\x0b-\x1f\x7f]*$",
         description="Words for people, their lines parted by line feeds.",
-        extra={"wanted": "1 to 4000 characters; of the control characters only line feeds"},
+        extra={"wanted": "text of 1 to 4000 characters; of the control characters only line feeds"},
     ),
 ]
 

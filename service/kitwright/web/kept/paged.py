@@ -35,12 +35,13 @@ def read_before(kind: str, cursor: str) -> int | None:
     if not cursor:
         return None
     try:
-        (before,) = read_cursor(kind, cursor)
-    except (CursorMalformed, ValueError) as error:
+        position = read_cursor(kind, cursor)
+    except CursorMalformed as error:
         raise Refusal("query-invalid", f"cursor: {error}") from None
-    if not isinstance(before, int):
-        raise Refusal("query-invalid", "cursor: should be one that a Link header gave")
-    return before
+    match position:
+        case (int(before),):
+            return before
+    raise Refusal("query-invalid", f"cursor: {CursorMalformed(kind)}")
 
 
 def page_reply(path: str, kind: str, asked: Paged, found: Sequence[tuple[int, Out]]) -> Reply:

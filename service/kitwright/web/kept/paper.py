@@ -92,10 +92,10 @@ class Papers(Protocol):
     def pick_list_pdf(self, about: About) -> bytes:
         """Return what comes from the shelves as PDF."""
 
-    def order_pdf(self, about: About, order: bytes) -> bytes:
+    def order_pdf(self, about: About, order: bytes, letter: str) -> bytes:
         """Return a parts order as PDF."""
 
-    def order_csv(self, about: About, order: bytes) -> bytes:
+    def order_csv(self, about: About, order: bytes, letter: str) -> bytes:
         """Return a parts order as comma-separated values."""
 
     def order_xml(self, about: About, order: bytes, letter: str, made_at: datetime) -> bytes:

@@ -174,11 +174,12 @@ def _order_paper(desk: Desk) -> HTTPRouteHandler:
 
     def make(form: str, found: _Ordered) -> bytes:
         order, one = found.order, found.about
+        letter = written(ORDER, order.number)
         if form == PDF:
-            return papers.order_pdf(one, order.body)
+            return papers.order_pdf(one, order.body, letter)
         if form == CSV:
-            return papers.order_csv(one, order.body)
-        return papers.order_xml(one, order.body, written(ORDER, order.number), order.made_at)
+            return papers.order_csv(one, order.body, letter)
+        return papers.order_xml(one, order.body, letter, order.made_at)
 
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
         form = best_form(request, ORDER_SHEET.forms)

@@ -58,7 +58,7 @@ Lines = Annotated[
         max_length=2_000,
         pattern=r"^[^\x00-\x20\x7f][^\x00-\x09\x0b-\x1f\x7f]*(?!\n)$",
         description="Words for people, on one line or several.",
-        extra={"wanted": "1 to 2,000 characters, not beginning with a space"},
+        extra={"wanted": "text of 1 to 2,000 characters, not beginning with a space"},
     ),
 ]
 ShortText = Annotated[
@@ -68,7 +68,7 @@ ShortText = Annotated[
         max_length=100,
         pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
         description="A few words on one line.",
-        extra={"wanted": "1 to 100 characters on one line, not beginning with a space"},
+        extra={"wanted": "text of 1 to 100 characters on one line, not beginning with a space"},
     ),
 ]
 Hours = Annotated[
