@@ -197,6 +197,8 @@ def _revision(quote: int, number: int, stamp: Stamp, figures: Figures) -> Revisi
         quote=quote,
         number=number,
         state=RevisionState.draft,
+        customer=figures.customer,
+        machine=figures.machine,
         made_at=stamp.at,
         issued_at=None,
         valid_until=figures.valid_until,

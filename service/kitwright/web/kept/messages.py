@@ -176,10 +176,12 @@ async def _send(call: Call) -> Work:
 def _found(records: Records, call: Call) -> _Found:
     """Return what a call's letter is about. Raises: Refusal, NothingOffered."""
     quote = checked(records, call)
-    customer, machine = quote.customer, quote.machine
+    revision = sendable(records, quote)
+    # the revision's own, whoever the quote is for by now
+    customer, machine = revision.customer, revision.machine
     return _Found(
         quote,
-        sendable(records, quote),
+        revision,
         None if customer is None else records.people.customer(customer),
         None if machine is None else records.people.machine(machine),
     )
