@@ -128,6 +128,39 @@ def test_erase_customer_leaves_no_address_and_no_letter() -> None:
     assert asyncio.run(store.write(lambda records: begin_attempt(records, 3, NOON))) is None
 
 
+def test_erase_customer_reaches_letters_of_nobodys_quotes_to_the_same_address() -> None:
+    store = MemoryStore({})
+
+    def live(records: Records) -> None:
+        for name in ("Zoë Müller", "Ada Okafor"):
+            records.people.add_customer(a_customer(name, e_mail="Zoe@example.org"))
+        for number, (customer, to) in enumerate(
+            [
+                (None, "zoe@Example.org"),
+                (None, "ada@example.org"),
+                (2, "zoe@example.org"),
+            ]
+        ):
+            quote = issue(records, STAMP, keep_quote(records, STAMP, figures(customer=customer)))
+            queue_mail(
+                records,
+                STAMP,
+                quote,
+                revision=1,
+                to=to,
+                message_id=f"<{number}@shop.example>",
+                body=b"Dear Zoe",
+            )
+
+    asyncio.run(store.write(live))
+    asyncio.run(store.write(erased))
+
+    mails = store.read(lambda records: [records.mails.get(number) for number in (1, 2, 3)])
+    left = [None if mail is None else (mail.to, mail.state.value) for mail in mails]
+    # the second customer is of the same house
+    assert left == [("", "failed"), ("ada@example.org", "queued"), ("zoe@example.org", "queued")]
+
+
 def test_settling_an_erased_mail_brings_nothing_back() -> None:
     store = MemoryStore({})
     asyncio.run(store.write(lived))

@@ -90,10 +90,10 @@ class QuotesContract:
             for name in ("One", "Two"):
                 customer = records.people.add_customer(a_customer(name)).number
                 records.people.add_machine(a_machine(name, customer=customer))
-            for customer, machine in ((None, 1), (1, 2), (None, None), (2, None)):
+            for whom, what in ((None, 1), (1, 2), (None, None), (2, None)):
                 # what the quote itself names does not count
                 quote = records.quotes.add(a_quote(latest=2, customer=2, machine=2)).number
-                named = {"customer": customer, "machine": machine}
+                named = {"customer": whom, "machine": what}
                 records.quotes.add_revision(an_issued_revision(quote, 1, **named))
                 records.quotes.add_revision(a_revision(quote, 2, **named))
 
