@@ -136,7 +136,8 @@ ERASE: Final = Operation(
         "authorisation, addition and mail, and drops the photos. Revisions that name no customer "
         "count where they name one of the machines, and their mails where they went to the "
         "customer's address. Every figure stays. It can't be undone, nor done while a quote is "
-        "offered, agreed or in work. Copies of the data folder are not reached. Answers kept for idempotency keys are forgotten, all of them."
+        "offered, agreed or in work. Copies of the data folder are not reached. "
+        "Answers kept for idempotency keys are forgotten, all of them."
     ),
     answers=ErasedOut,
     problems=(
