@@ -150,7 +150,7 @@ class Figures(Struct, frozen=True, kw_only=True):
 
 def possible_acts(quote: KeptQuote) -> tuple[str, ...]:
     """Return the acts that make sense in a quote's state, by name."""
-    offered = {"accept", "decline"} if quote.offered is None else set()
+    offered = {"accept", "decline"} if quote.offered is None else {"finish"}
     # without an offer or an agreement, a quote with a draft is a draft itself
     ended = (QuoteState.declined, QuoteState.expired, QuoteState.withdrawn)
     is_drafted = quote.latest not in (quote.offered, quote.agreed) and quote.state not in ended
@@ -404,17 +404,25 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
 
 
 def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    """Return a quote whose work is done. Raises: NotNow, while a revision is undecided."""
+    """Return a quote whose work is done. A draft that nobody was offered is superseded by what was
+    agreed, and named in the event.
+
+    Raises: NotNow, while a revision is undecided.
+    """
     check_act("finish", quote)
     if quote.offered is not None:
         raise NotNow("finish", quote, f"revision {quote.offered} is offered and undecided")
+    facts = {"revision": quote.agreed}
+    if revision_of(records, quote, quote.latest).state is RevisionState.draft:
+        records.quotes.mark_revision(quote.number, quote.latest, RevisionState.superseded)
+        facts["superseded"] = quote.latest
     return _changed(
         records,
         stamp,
         "quote.finished",
         quote,
         structs.replace(quote, state=QuoteState.done),
-        {"revision": quote.agreed},
+        facts,
     )
 
 

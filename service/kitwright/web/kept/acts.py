@@ -117,7 +117,11 @@ START: Final = _act(
 FINISH: Final = _act(
     "finish",
     summary="Finish the work",
-    description="Ends the quote's life. A revision on offer has to be decided on first.",
+    description=(
+        "Ends the quote's life. A revision on offer has to be accepted, declined or withdrawn "
+        "first. A draft newer than the agreed revision is superseded; `quote.finished` names it in "
+        "its fact `superseded`."
+    ),
 )
 AUTHORISATIONS: Final = Operation(
     method="get",
