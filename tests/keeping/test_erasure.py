@@ -20,7 +20,8 @@ from tests.store.small import (
 )
 
 from kitwright.keeping.dossier import Dossier
-from kitwright.keeping.life import decline, issue, keep_quote, revise, withdraw
+from kitwright.keeping.life import keep_quote, revise
+from kitwright.keeping.offer import decline, issue, withdraw
 from kitwright.keeping.people import ERASED, StillAtWork, erase_customer
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import QuoteFilter, Records

@@ -6,7 +6,8 @@ import pytest
 from tests.store.memory import MemoryStore
 from tests.store.small import STAMP, a_quote, a_revision, an_issued_revision
 
-from kitwright.keeping.life import NotNow, finish, possible_acts
+from kitwright.keeping.acts import NotNow, possible_acts
+from kitwright.keeping.life import finish
 from kitwright.keeping.record import KeptQuote, QuoteState, RevisionState
 from kitwright.keeping.store import Records
 

@@ -6,7 +6,7 @@ import pytest
 from tests.store.memory import MemoryStore
 from tests.store.small import NOON, STAMP, a_customer, figures
 
-from kitwright.keeping.life import decline, issue, keep_quote
+from kitwright.keeping.life import keep_quote
 from kitwright.keeping.mail import (
     RETRY_DELAYS,
     AddressUnfit,
@@ -17,6 +17,7 @@ from kitwright.keeping.mail import (
     settle_failed,
     settle_sent,
 )
+from kitwright.keeping.offer import decline, issue
 from kitwright.keeping.people import erase_customer
 from kitwright.keeping.record import Mail, MailState
 from kitwright.keeping.store import Records

@@ -14,7 +14,7 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from tests.web.problem import sound_problem
 
 from kitwright.app import ALL_OPERATIONS
-from kitwright.keeping.life import ACTS
+from kitwright.keeping.acts import ACTS
 from kitwright.web.codes import documented_codes
 from kitwright.web.kept.all import KEPT_OPERATIONS
 from kitwright.web.operations import Operation

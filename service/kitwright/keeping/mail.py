@@ -13,8 +13,9 @@ from typing import Final
 
 from msgspec import structs
 
+from kitwright.keeping.acts import ActRefused, NothingOffered
+from kitwright.keeping.event import note_event
 from kitwright.keeping.kinds import EventKind
-from kitwright.keeping.life import ActRefused, NothingOffered, note_event
 from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision, Stamp
 from kitwright.keeping.store import RecordMissing, Records
 

@@ -9,7 +9,7 @@ from msgspec import structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping.dossier import Dossier, gather
-from kitwright.keeping.life import add_event, note_event
+from kitwright.keeping.event import add_event, note_event
 from kitwright.keeping.mail import erase_mails
 from kitwright.keeping.photo import drop_photo
 from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision, Stamp

@@ -9,7 +9,7 @@ from typing import Final
 import msgspec
 from litestar.handlers import HTTPRouteHandler
 
-from kitwright.keeping import consent, life
+from kitwright.keeping import consent, life, offer
 from kitwright.keeping.consent import Decision, Ruling, Yes
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptQuote, Means, Stamp
@@ -190,7 +190,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
     """Yield the handlers of this module's operations."""
     for operation, act in (
         (ISSUE, _issue),
-        (WITHDRAW, life.withdraw),
+        (WITHDRAW, offer.withdraw),
         (START, _start),
         (FINISH, life.finish),
     ):
@@ -213,7 +213,7 @@ def _simply(act: _Act) -> Callable[[Call], Awaitable[Work]]:
 
 
 def _issue(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    return life.issue(records, stamp, quote, shown)
+    return offer.issue(records, stamp, quote, shown)
 
 
 def _start(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
@@ -250,7 +250,7 @@ async def _decline(call: Call) -> Work:
 
     def work(records: Records) -> Reply:
         quote = checked(records, call)
-        return head_reply(life.decline(records, stamp, quote, asked.revision, asked.reason))
+        return head_reply(offer.decline(records, stamp, quote, asked.revision, asked.reason))
 
     return work
 

@@ -11,10 +11,10 @@ import msgspec
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
-from kitwright.keeping import consent, life
+from kitwright.keeping import consent, life, offer
+from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.key import Scope
-from kitwright.keeping.life import NothingOffered
 from kitwright.keeping.link import (
     NONCE_BYTES,
     Link,
@@ -337,7 +337,7 @@ def _no(call: Call, asked: NoIn) -> Work:
 
     def work(records: Records) -> Reply:
         quote = quote_of(records, read_id(QUOTE, link.number))
-        life.decline(records, stamp, quote, link.revision, asked.reason)
+        offer.decline(records, stamp, quote, link.revision, asked.reason)
         return _decided(link, "declined")
 
     return work

@@ -8,8 +8,8 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta, field
 
+from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.consent import Decision, Limit
-from kitwright.keeping.life import ACTS, possible_acts
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
