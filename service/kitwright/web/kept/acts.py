@@ -34,14 +34,8 @@ from kitwright.web.kept.quote_wire import (
     authorisation_out,
     limit_out,
 )
-from kitwright.web.kept.quotes import (
-    GUARD_PROBLEMS,
-    ONCE_PROBLEMS,
-    checked,
-    head_reply,
-    quote_of,
-    quote_tag,
-)
+from kitwright.web.kept.quotes import checked, head_reply, quote_of, quote_tag
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.kept.shown import consent_text, shown
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import money

@@ -32,7 +32,7 @@ from kitwright.web.kept.people_wire import (
     customer_out,
 )
 from kitwright.web.kept.photos import drop_unneeded
-from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.records import ListOut
 

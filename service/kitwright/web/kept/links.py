@@ -34,7 +34,8 @@ from kitwright.web.kept.ids import QUOTE, QuoteId, RevisionNumber, read_id, writ
 from kitwright.web.kept.link_pages import decision_route, offer_route
 from kitwright.web.kept.paper import Offered, about
 from kitwright.web.kept.quote_wire import Sha256
-from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, checked, quote_of
+from kitwright.web.kept.quotes import checked, quote_of
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.kept.shown import ShownQuoteOut, consent_text
 from kitwright.web.negotiate import HTML, JSON, PDF
 from kitwright.web.operations import BODY_PROBLEMS, Operation

@@ -20,7 +20,8 @@ from kitwright.web.kept.desk import Desk, Letter
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import MAIL, QUOTE, MailId, QuoteId, RevisionNumber, written
 from kitwright.web.kept.links import make_link
-from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, checked, quote_of, quote_tag
+from kitwright.web.kept.quotes import checked, quote_of, quote_tag
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Count, Out
 from kitwright.web.problems import Refusal

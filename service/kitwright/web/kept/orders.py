@@ -32,7 +32,8 @@ from kitwright.web.kept.ids import (
     written,
 )
 from kitwright.web.kept.paged import page_reply, read_before
-from kitwright.web.kept.quotes import ONCE_PROBLEMS, quote_of
+from kitwright.web.kept.quotes import quote_of
+from kitwright.web.kept.refusals import ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Count, MoneyOut, OrderLineOut, OrderOut, Out, money
 from kitwright.web.records import ListOut

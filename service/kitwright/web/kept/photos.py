@@ -25,7 +25,8 @@ from kitwright.web.kept.handlers import MOST_PHOTO, Call, Reply, Work, acting, r
 from kitwright.web.kept.ids import PHOTO, QUOTE, PhotoId, QuoteId, missing, written
 from kitwright.web.kept.photo_subject import PhotoQuery, check_subject
 from kitwright.web.kept.quote_wire import Sha256
-from kitwright.web.kept.quotes import ONCE_PROBLEMS, STORE_PROBLEMS, quote_of
+from kitwright.web.kept.quotes import quote_of
+from kitwright.web.kept.refusals import ONCE_PROBLEMS, STORE_PROBLEMS
 from kitwright.web.negotiate import media_type
 from kitwright.web.operations import Operation
 from kitwright.web.out import OnCylinder, Out
