@@ -25,8 +25,8 @@ from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.readings_svg import readings_svg
 from kitwright.errors import KitwrightError
+from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope, make_key
-from kitwright.keeping.life import add_event
 from kitwright.keeping.link import SECRET_BYTES
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError

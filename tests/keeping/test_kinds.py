@@ -7,7 +7,7 @@ from typing import Final
 import kitwright
 from kitwright.keeping.kinds import KINDS
 
-ADDERS: Final = {"add_event": 2, "note_event": 2, "_changed": 2, "_note": 2}
+ADDERS: Final = {"add_event": 2, "keep_change": 2, "note_event": 2, "_note": 2}
 """Function that adds an event -> which of its arguments is the kind."""
 
 
@@ -43,7 +43,7 @@ def test_events_are_added_nowhere_else() -> None:
         if "events.add(" in path.read_text(encoding="utf-8")
     }
 
-    assert makers == {"keeping/life.py"}
+    assert makers == {"keeping/event.py"}
 
 
 def test_kinds_are_sorted_and_name_a_record() -> None:

@@ -6,7 +6,7 @@ import pytest
 from tests.store.memory import MemoryStore
 from tests.store.small import NOON, STAMP, a_customer, figures
 
-from kitwright.keeping.life import decline, issue, keep_quote
+from kitwright.keeping.life import keep_quote
 from kitwright.keeping.mail import (
     RETRY_DELAYS,
     AddressUnfit,
@@ -17,6 +17,7 @@ from kitwright.keeping.mail import (
     settle_failed,
     settle_sent,
 )
+from kitwright.keeping.offer import decline, issue
 from kitwright.keeping.people import erase_customer
 from kitwright.keeping.record import Mail, MailState
 from kitwright.keeping.store import Records
@@ -126,6 +127,39 @@ def test_erase_customer_leaves_no_address_and_no_letter() -> None:
     assert [mail.failure for mail in mails] == [None, None, "erased before it was sent"]
     assert store.read(lambda records: records.mails.soonest()) is None
     assert asyncio.run(store.write(lambda records: begin_attempt(records, 3, NOON))) is None
+
+
+def test_erase_customer_reaches_letters_of_nobodys_quotes_to_the_same_address() -> None:
+    store = MemoryStore({})
+
+    def live(records: Records) -> None:
+        for name in ("Zoë Müller", "Ada Okafor"):
+            records.people.add_customer(a_customer(name, e_mail="Zoe@example.org"))
+        for number, (customer, to) in enumerate(
+            [
+                (None, "zoe@Example.org"),
+                (None, "ada@example.org"),
+                (2, "zoe@example.org"),
+            ]
+        ):
+            quote = issue(records, STAMP, keep_quote(records, STAMP, figures(customer=customer)))
+            queue_mail(
+                records,
+                STAMP,
+                quote,
+                revision=1,
+                to=to,
+                message_id=f"<{number}@shop.example>",
+                body=b"Dear Zoe",
+            )
+
+    asyncio.run(store.write(live))
+    asyncio.run(store.write(erased))
+
+    mails = store.read(lambda records: [records.mails.get(number) for number in (1, 2, 3)])
+    left = [None if mail is None else (mail.to, mail.state.value) for mail in mails]
+    # the second customer is of the same house
+    assert left == [("", "failed"), ("ada@example.org", "queued"), ("zoe@example.org", "queued")]
 
 
 def test_settling_an_erased_mail_brings_nothing_back() -> None:

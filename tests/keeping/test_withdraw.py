@@ -11,7 +11,7 @@ from tests.store.small import (
     an_issued_revision,
 )
 
-from kitwright.keeping.life import withdraw
+from kitwright.keeping.offer import withdraw
 from kitwright.keeping.record import KeptQuote, QuoteState, RevisionState
 from kitwright.keeping.store import Records
 

@@ -2,6 +2,7 @@
 
 import asyncio
 import ssl
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -240,6 +241,36 @@ def test_folder_holds_each_message_once(tmp_path: Path) -> None:
     mailbox = FolderMailer(folder, write_plainly)
     mailbox.forget(MAIL.message_id)
     mailbox.forget(MAIL.message_id)
+    assert list(folder.iterdir()) == []
+
+
+def test_folder_holds_nothing_that_was_forgotten_before_it_was_written(tmp_path: Path) -> None:
+    mailbox = FolderMailer(tmp_path / "mail", write_plainly)
+    # its attempt has begun: nothing but this tells the mailer
+    mailbox.forget(MAIL.message_id)
+
+    outcome = asyncio.run(mailbox.send(MAIL))
+
+    assert outcome.fate is Fate.refused
+    assert list(tmp_path.iterdir()) == []
+    other = structs.replace(MAIL, message_id="<m2@shop.example>")
+    assert asyncio.run(mailbox.send(other)).fate is Fate.sent
+
+
+def test_folder_holds_nothing_that_was_forgotten_while_it_was_written(tmp_path: Path) -> None:
+    folder = tmp_path / "mail"
+
+    def write(path: Path, data: bytes) -> None:
+        forgetting.start()
+        # done at once, or held off until this is written
+        forgetting.join(0.1)
+        write_plainly(path, data)
+
+    mailbox = FolderMailer(folder, write)
+    forgetting = threading.Thread(target=mailbox.forget, args=(MAIL.message_id,))
+    asyncio.run(mailbox.send(MAIL))
+    forgetting.join()
+
     assert list(folder.iterdir()) == []
 
 

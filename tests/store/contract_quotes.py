@@ -85,6 +85,39 @@ class QuotesContract:
             with pytest.raises(RecordConflict):
                 kept(store, lambda records, said=said: records.quotes.add(a_quote(**said)))  # type: ignore[misc]
 
+    def test_naming_gives_quotes_of_which_any_revision_does(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for name in ("One", "Two"):
+                customer = records.people.add_customer(a_customer(name)).number
+                records.people.add_machine(a_machine(name, customer=customer))
+            for whom, what in ((None, 1), (1, 2), (None, None), (2, None)):
+                # what the quote itself names does not count
+                quote = records.quotes.add(a_quote(latest=2, customer=2, machine=2)).number
+                named = {"customer": whom, "machine": what}
+                records.quotes.add_revision(an_issued_revision(quote, 1, **named))
+                records.quotes.add_revision(a_revision(quote, 2, **named))
+
+        kept(store, work)
+
+        def naming(customer: int | None, machine: int | None) -> list[int]:
+            found = store.read(lambda records: records.quotes.naming(customer, machine))
+            return [quote.number for quote in found]
+
+        assert naming(1, None) == [2]
+        assert naming(None, 1) == [1]
+        assert naming(2, 1) == [4, 1]
+        assert naming(1, 2) == [2]
+        assert naming(None, None) == []
+        assert naming(9, 9) == []
+
+    @pytest.mark.parametrize("named", [{"customer": 9}, {"machine": 9}])
+    def test_revision_for_nobody_who_is_kept_is_refused(
+        self, store: Store, named: dict[str, int]
+    ) -> None:
+        kept(store, lambda records: records.quotes.add(a_quote()).number)
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.quotes.add_revision(a_revision(1, **named)))
+
     def test_overdue_gives_offers_whose_last_day_has_passed(self, store: Store) -> None:
         def work(records: Records) -> list[int]:
             past, today = (keep_issued(records, valid_until=TODAY - n * DAY) for n in (1, 0))
@@ -155,6 +188,8 @@ class QuotesContract:
         "change",
         [
             {"state": RevisionState.draft},
+            {"customer": 1},
+            {"machine": 1},
             {"made_at": NOON + HOUR},
             {"issued_at": NOON + HOUR},
             {"issued_at": None},
@@ -177,6 +212,8 @@ class QuotesContract:
     )
     def test_issued_revision_is_sealed(self, store: Store, change: dict[str, object]) -> None:
         kept(store, keep_issued)
+        kept(store, lambda records: records.people.add_customer(a_customer()))
+        kept(store, lambda records: records.people.add_machine(a_machine()))
         before = store.read(lambda records: records.quotes.revision(1, 1))
         assert before is not None
 

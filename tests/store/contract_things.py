@@ -130,6 +130,23 @@ class ThingsContract:
         with pytest.raises(RecordMissing):
             kept(store, lambda r: r.mails.put(a_mail(1, number=9)))
 
+    def test_mails_are_found_by_their_address(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for n in range(2):
+                quote = keep_issued(records).number
+                for to in ("Ada@Example.org", "ada@example.organic", "ada@example.org"):
+                    records.mails.add(a_mail(quote, to=to, message_id=f"<{n}{to}>"))
+
+        kept(store, work)
+
+        def to(address: str) -> list[int]:
+            return [mail.number for mail in store.read(lambda r: r.mails.to(address))]
+
+        assert to("ADA@example.ORG") == [1, 3, 4, 6]
+        assert to("ada@example.organic") == [2, 5]
+        # no letter of ASCII is capital K's sign
+        assert to("ada%") == to("\u212a@example.org") == []
+
     def test_queued_mails_are_due_the_longest_due_first(self, store: Store) -> None:
         assert store.read(lambda r: r.mails.soonest()) is None
 

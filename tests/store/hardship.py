@@ -17,7 +17,8 @@ from typing import Final, TypeVar
 
 from tests.store.small import NOON, STAMP, a_key, an_answer, an_event, figures
 
-from kitwright.keeping.life import issue, keep_quote
+from kitwright.keeping.life import keep_quote
+from kitwright.keeping.offer import issue
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
 from kitwright.store.engine import FILE, SqliteStore
 

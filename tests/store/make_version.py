@@ -64,7 +64,11 @@ def fill(records: Records) -> None:
         )
     ).number
     digest = hashlib.sha256(SHOWN).hexdigest()
-    quotes.add_revision(an_issued_revision(agreed, 1, state=RevisionState.accepted))
+    quotes.add_revision(
+        an_issued_revision(
+            agreed, 1, state=RevisionState.accepted, customer=customer, machine=machine
+        )
+    )
     quotes.add_revision(an_issued_revision(agreed, 2, is_erased=True, answer=b"{}", shown=b"{}"))
     quotes.add_revision(a_revision(agreed, 3, is_provisional=True))
     quotes.authorise(an_authorisation(agreed, 1, sha256=digest))
@@ -120,6 +124,7 @@ def found(records: Records) -> dict[str, Any]:
         "orders": records.orders.find(None, None, None, MOST),
         "photos": [records.photos.of_quote(number) for number in numbers],
         "mails": [records.mails.of_quote(number) for number in numbers],
+        "quotes that name": [records.quotes.naming(1, None), records.quotes.naming(None, 1)],
         "mail due": records.mails.due(NOON + DAY, MOST),
         "mail soonest": records.mails.soonest(),
         "keys": keys,

@@ -107,9 +107,9 @@ class MemoryQuotes:
         self._check(quote)
         return self._state.number("quotes", quote)
 
-    def _check(self, quote: KeptQuote) -> None:
-        self._state.need("customers", quote.customer)
-        self._state.need("machines", quote.machine)
+    def _check(self, record: KeptQuote | Revision) -> None:
+        self._state.need("customers", record.customer)
+        self._state.need("machines", record.machine)
 
     def get(self, number: int) -> KeptQuote | None:
         return self._state.of("quotes").get(number)
@@ -141,6 +141,18 @@ class MemoryQuotes:
             texts += [machine.name, "" if machine.serial is None else str(machine.serial)]
         return texts
 
+    def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
+        named = {("customer", customer), ("machine", machine)} - {
+            ("customer", None),
+            ("machine", None),
+        }
+        numbers = {
+            one.quote
+            for one in self._state.of("revisions").values()
+            if named & {("customer", one.customer), ("machine", one.machine)}
+        }
+        return tuple(one for one in self._state.newest("quotes", None) if one.number in numbers)
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         revisions = self._state.of("revisions")
         return tuple(
@@ -153,9 +165,11 @@ class MemoryQuotes:
 
     def add_revision(self, revision: Revision) -> None:
         self._state.need("quotes", revision.quote)
+        self._check(revision)
         self._state.add("revisions", (revision.quote, revision.number), revision)
 
     def put_revision(self, revision: Revision) -> None:
+        self._check(revision)
         key = revision.quote, revision.number
         before: Revision | None = self._state.of("revisions").get(key)
         if before is not None and before.state is not RevisionState.draft:
@@ -429,6 +443,12 @@ class MemoryMails:
     def of_quote(self, quote: int) -> tuple[Mail, ...]:
         mails = sorted(self._state.of("mails").items())
         return tuple(mail for _, mail in mails if mail.quote == quote)
+
+    def to(self, address: str) -> tuple[Mail, ...]:
+        # the letters of bytes are those of ASCII
+        wanted = address.encode().lower()
+        mails = sorted(self._state.of("mails").items())
+        return tuple(mail for _, mail in mails if mail.to.encode().lower() == wanted)
 
     def _waiting(self) -> list[tuple[datetime, int]]:
         return sorted(

@@ -17,7 +17,8 @@ from tests.store.pictures import a_jpeg, a_png
 from tests.store.small import NOON, STAMP, a_hook, a_key, a_photo, figures
 from tests.store.test_failing import start
 
-from kitwright.keeping.life import issue, keep_quote
+from kitwright.keeping.life import keep_quote
+from kitwright.keeping.offer import issue
 from kitwright.keeping.store import QuoteFilter, Records, StoreFull, StoreUnavailable
 from kitwright.store.backup import (
     MANIFEST,

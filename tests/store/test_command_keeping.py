@@ -9,7 +9,8 @@ from tests.store.pictures import a_png
 from tests.store.small import STAMP, a_photo, figures
 
 from kitwright.__main__ import main
-from kitwright.keeping.life import issue, keep_quote
+from kitwright.keeping.life import keep_quote
+from kitwright.keeping.offer import issue
 from kitwright.keeping.store import Records
 from kitwright.settings import ENVIRONMENT
 from kitwright.store.engine import FILE, SqliteStore

@@ -25,17 +25,8 @@ from tests.store.small import (
 )
 
 from kitwright.keeping.consent import Yes, accept, ask_addition
-from kitwright.keeping.life import (
-    decline,
-    expire_overdue,
-    finish,
-    issue,
-    keep_quote,
-    ordered,
-    revise,
-    start,
-    withdraw,
-)
+from kitwright.keeping.life import finish, keep_quote, ordered, revise, start
+from kitwright.keeping.offer import decline, expire_overdue, issue, withdraw
 from kitwright.keeping.people import change_customer, erase_customer
 from kitwright.keeping.record import KeptQuote, Means
 from kitwright.keeping.store import Records

@@ -14,6 +14,7 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from tests.web.problem import sound_problem
 
 from kitwright.app import ALL_OPERATIONS
+from kitwright.keeping.acts import ACTS
 from kitwright.web.codes import documented_codes
 from kitwright.web.kept.all import KEPT_OPERATIONS
 from kitwright.web.operations import Operation
@@ -74,6 +75,18 @@ def test_description_served_is_the_one_that_is_kept(client: TestClient[Any]) -> 
 def test_description_holds_every_operation() -> None:
     assert {one.id for one in ALL_OPERATIONS} == CALLS.keys()
     assert len(ALL_OPERATIONS) == len(CALLS)
+
+
+def test_acts_are_told_with_their_calls() -> None:
+    heads = ("QuoteHeadOut", "KeptQuoteOut")
+    for head in heads:
+        told = DOCUMENT["components"]["schemas"][head]["properties"]["acts"]["description"]
+        rows = re.findall(r"^\| `(\w+)` \| `POST (\S+)` \|$", told, re.MULTILINE)
+        assert {act for act, _ in rows} == ACTS.keys()
+        assert {path for _, path in rows} <= {
+            path for method, path, _ in CALLS.values() if method == "post"
+        }
+        assert ("order", "/v1/orders") in rows
 
 
 @pytest.mark.parametrize("name", CALLS)

@@ -8,15 +8,10 @@ from enum import StrEnum
 from msgspec import Struct, structs
 
 from kitwright.catalogue.model import OverrunPreset
-from kitwright.keeping.life import (
-    ActRefused,
-    NotNow,
-    accepted,
-    check_act,
-    check_offer,
-    note_event,
-    revision_of,
-)
+from kitwright.keeping.acts import ActRefused, NotNow, check_act
+from kitwright.keeping.event import note_event
+from kitwright.keeping.life import revision_of
+from kitwright.keeping.offer import accepted, check_offer
 from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import (
     Addition,

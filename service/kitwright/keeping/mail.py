@@ -13,8 +13,9 @@ from typing import Final
 
 from msgspec import structs
 
+from kitwright.keeping.acts import ActRefused, NothingOffered
+from kitwright.keeping.event import note_event
 from kitwright.keeping.kinds import EventKind
-from kitwright.keeping.life import ActRefused, NothingOffered, note_event
 from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision, Stamp
 from kitwright.keeping.store import RecordMissing, Records
 
@@ -197,24 +198,21 @@ def last_attempt(failure: str) -> str:
     return _LAST_ATTEMPT + failure
 
 
-def erase_mails(records: Records, stamp: Stamp, quotes: Iterable[int]) -> None:
-    """Take addresses, messages and failures out of all mails of some quotes. What is queued still
-    is never sent.
-    """
-    for quote in quotes:
-        for mail in records.mails.of_quote(quote):
-            is_queued = mail.state is MailState.queued
-            left = structs.replace(
-                mail,
-                to="",
-                body=b"",
-                state=MailState.failed if is_queued else mail.state,
-                next_at=None,
-                failure=_ERASED if is_queued else None,
-            )
-            records.mails.put(left)
-            if is_queued:
-                _note(records, stamp, "mail.failed", left)
+def erase_mails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
+    """Take addresses, messages and failures out of some mails. None that is queued is sent."""
+    for mail in mails:
+        is_queued = mail.state is MailState.queued
+        left = structs.replace(
+            mail,
+            to="",
+            body=b"",
+            state=MailState.failed if is_queued else mail.state,
+            next_at=None,
+            failure=_ERASED if is_queued else None,
+        )
+        records.mails.put(left)
+        if is_queued:
+            _note(records, stamp, "mail.failed", left)
 
 
 def _mail(records: Records, number: int) -> Mail:

@@ -6,8 +6,9 @@ from collections.abc import Iterable
 
 from msgspec import structs
 
+from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.event import add_event
 from kitwright.keeping.key import NewKey, Scope
-from kitwright.keeping.life import ActRefused, add_event
 from kitwright.keeping.record import Event, Hook, KeyRecord, Stamp
 from kitwright.keeping.store import Records
 

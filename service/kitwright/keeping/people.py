@@ -2,34 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable
 from typing import Final
 
-from msgspec import Struct, structs
+from msgspec import structs
 
 from kitwright.errors import KitwrightError
-from kitwright.keeping.life import add_event, note_event
+from kitwright.keeping.dossier import Dossier, gather
+from kitwright.keeping.event import add_event, note_event
 from kitwright.keeping.mail import erase_mails
 from kitwright.keeping.photo import drop_photo
-from kitwright.keeping.record import (
-    Addition,
-    Authorisation,
-    Customer,
-    KeptOrder,
-    KeptQuote,
-    Machine,
-    Mail,
-    Photo,
-    Revision,
-    Stamp,
-)
-from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision, Stamp
+from kitwright.keeping.store import RecordMissing, Records
 
 ERASED: Final = "erased"
 """Stands where a name was."""
-
-_EVERY: Final = 2**53
-"""More than anybody has."""
 
 
 class PeopleError(KitwrightError):
@@ -57,24 +44,6 @@ class StillAtWork(PeopleError):
         listed = ", ".join(f"Q{number}" for number in quotes)
         super().__init__(f"still offered, agreed or in work, to be ended first: {listed}")
         self.quotes = quotes
-
-
-class Dossier(Struct, frozen=True, kw_only=True):
-    """Everything that is kept of one customer.
-
-    Quotes without a customer count where they are for one of the customer's machines, and machines
-    without a customer where all their quotes are the customer's.
-    """
-
-    customer: Customer
-    machines: tuple[Machine, ...]
-    quotes: tuple[KeptQuote, ...]
-    revisions: tuple[Revision, ...]
-    authorisations: tuple[Authorisation, ...]
-    additions: tuple[Addition, ...]
-    orders: tuple[KeptOrder, ...]
-    photos: tuple[Photo, ...]
-    mails: tuple[Mail, ...]
 
 
 def add_customer(records: Records, stamp: Stamp, customer: Customer) -> Customer:
@@ -119,57 +88,6 @@ def change_machine(records: Records, stamp: Stamp, before: Machine, after: Machi
     return kept
 
 
-def gather(records: Records, customer: Customer) -> Dossier:
-    """Return everything that is kept of one customer."""
-    machines = list(records.people.machines(customer.number, None, _EVERY))
-    found = {quote.number: quote for quote in _quotes(records, customer=customer.number)}
-    for machine in machines:
-        found |= {
-            quote.number: quote
-            for quote in _quotes(records, machine=machine.number)
-            if quote.customer is None
-        }
-    machines += _ownerless(records, found)
-    quotes = tuple(found[number] for number in sorted(found, reverse=True))
-    numbers = [quote.number for quote in quotes]
-    return Dossier(
-        customer=customer,
-        machines=tuple(machines),
-        quotes=quotes,
-        revisions=tuple(
-            one
-            for quote in quotes
-            for number in range(1, quote.latest + 1)
-            if (one := records.quotes.revision(quote.number, number)) is not None
-        ),
-        authorisations=tuple(
-            one for number in numbers for one in records.quotes.authorisations(number)
-        ),
-        additions=tuple(one for number in numbers for one in records.quotes.additions(number)),
-        orders=tuple(
-            one for number in numbers for one in records.orders.find(number, None, None, _EVERY)
-        ),
-        photos=tuple(one for number in numbers for one in records.photos.of_quote(number)),
-        mails=tuple(one for number in numbers for one in records.mails.of_quote(number)),
-    )
-
-
-def _quotes(
-    records: Records, customer: int | None = None, machine: int | None = None
-) -> tuple[KeptQuote, ...]:
-    return records.quotes.find(QuoteFilter(customer=customer, machine=machine, most=_EVERY))
-
-
-def _ownerless(records: Records, quotes: Mapping[int, KeptQuote]) -> Iterator[Machine]:
-    """Yield the machines of some quotes that are nobody's and have no other quotes."""
-    for number in sorted({quote.machine for quote in quotes.values()} - {None}, key=str):
-        machine = None if number is None else records.people.machine(number)
-        if machine is not None and machine.customer is None and machine.erased_at is None:
-            others = {quote.number for quote in _quotes(records, machine=number)} - set(quotes)
-            if not others:
-                yield machine
-
-
 def erase_customer(
     records: Records,
     stamp: Stamp,
@@ -195,7 +113,8 @@ def erase_customer(
     busy = [
         quote.number
         for quote in dossier.quotes
-        if quote.offered is not None or quote.state.value in ("accepted", "ordered", "in_work")
+        if quote.offered is not None
+        or (quote.agreed is not None and quote.state is not QuoteState.done)
     ]
     if busy:
         raise StillAtWork(tuple(sorted(busy)))
@@ -237,11 +156,24 @@ def _erase_quotes(
         )
     for addition in dossier.additions:
         records.quotes.put_addition(structs.replace(addition, description=ERASED))
-    for quote in dossier.quotes:
-        blank = structs.replace(quote, version=quote.version + 1, serial=None, changed_at=stamp.at)
-        records.quotes.put(blank)
-        note_event(records, stamp, "quote.erased", blank)
-    erase_mails(records, stamp, (quote.number for quote in dossier.quotes))
+    for part in dossier.quotes:
+        _erase_quote(records, stamp, part)
+    erase_mails(records, stamp, dossier.mails)
+
+
+def _erase_quote(records: Records, stamp: Stamp, part: KeptQuote) -> None:
+    quote = records.quotes.get(part.number)
+    if quote is None:
+        raise RecordMissing(f"quotes has none with number {part.number}")
+    blank = structs.replace(
+        quote,
+        version=quote.version + 1,
+        # the serial is the newest revision's, which may be for somebody else
+        serial=None if part.latest == quote.latest else quote.serial,
+        changed_at=stamp.at,
+    )
+    records.quotes.put(blank)
+    note_event(records, stamp, "quote.erased", blank)
 
 
 def _erase_machine(records: Records, stamp: Stamp, machine: Machine) -> None:

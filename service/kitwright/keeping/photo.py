@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from kitwright.keeping.life import ActRefused, add_event
+from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.event import add_event
 from kitwright.keeping.record import Photo, Stamp
 from kitwright.keeping.store import Records
 

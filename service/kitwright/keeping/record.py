@@ -96,7 +96,8 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
 
 
 class Revision(Struct, frozen=True, kw_only=True):
-    """One revision: what was asked, and every figure that was answered.
+    """One revision: for whom and for which machine, what was asked, and every figure that was
+    answered.
 
     `request` and `answer` are JSON; so is `shown`, what the customer sees of the answer, which is
     empty until it is issued. `sha256`, in hex, is of `shown` as it was then; `is_erased` where
@@ -106,6 +107,8 @@ class Revision(Struct, frozen=True, kw_only=True):
     quote: int
     number: int
     state: RevisionState
+    customer: int | None
+    machine: int | None
     made_at: datetime
     issued_at: datetime | None
     valid_until: date

@@ -108,6 +108,12 @@ class Quotes(Protocol):
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         """Return at most `wanted.most` quotes, newest first."""
 
+    def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
+        """Return the quotes of which a revision names a customer, or a machine, newest first.
+
+        None names nothing.
+        """
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the quotes whose offered revision is valid no more."""
 
@@ -314,6 +320,11 @@ class Mails(Protocol):
 
     def of_quote(self, quote: int) -> tuple[Mail, ...]:
         """Return the mails of a quote with their bodies, oldest first."""
+
+    def to(self, address: str) -> tuple[Mail, ...]:
+        """Return the mails to an address with their bodies, oldest first. Whether its letters are
+        capital makes no difference, as far as they are ASCII.
+        """
 
     def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
         """Return queued mails whose time has come, with their bodies, the longest due first."""

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from enum import StrEnum
 from pathlib import Path
+from threading import Lock
 from typing import Final, Protocol
 
 from aiosmtplib import (
@@ -209,6 +210,8 @@ _NAME: Final = re.compile(r"<([A-Za-z0-9_+-][A-Za-z0-9._+-]{0,99}@[A-Za-z0-9.-]{
 class FolderMailer:
     """Puts messages into a folder in place of sending them, each once: `<message id>.eml`.
 
+    What is to be forgotten is never written afterwards: an attempt may have begun before.
+
     Args:
         folder: made where it is missing.
         write: writes a file so that it is there whole or not at all. Raises: OSError.
@@ -217,19 +220,32 @@ class FolderMailer:
     def __init__(self, folder: Path, write: Callable[[Path, bytes], None]) -> None:
         self._folder = folder
         self._write = write
+        self._forgotten: set[str] = set()
+        self._lock = Lock()
+        """Held while a message is written or deleted, so that neither overtakes the other."""
 
     async def send(self, mail: Outgoing) -> MailOutcome:
         """Return what became of a message."""
         name = _NAME.fullmatch(mail.message_id)
         if name is None:
             return MailOutcome(fate=Fate.refused, detail="its message id is no name of a file")
-        path = self._folder / f"{name[1]}.eml"
         try:
-            if not await asyncio.to_thread(path.is_file):
-                await asyncio.to_thread(self._write, path, mail.body)
+            is_there = await asyncio.to_thread(self._put, name[1], mail.body)
         except OSError:
             return MailOutcome(fate=Fate.again, detail="the mail folder can't be written to")
+        if not is_there:
+            return MailOutcome(fate=Fate.refused, detail="erased before it was sent")
         return MailOutcome(fate=Fate.sent, detail="put into the mail folder")
+
+    def _put(self, name: str, body: bytes) -> bool:
+        """Write a message that is not there yet; return whether it is there now."""
+        with self._lock:
+            if name in self._forgotten:
+                return False
+            path = self._path(name)
+            if not path.is_file():
+                self._write(path, body)
+            return True
 
     def forget(self, message_id: str) -> None:
         """Delete a message, as its customer is erased. Nothing where there is none.
@@ -238,4 +254,9 @@ class FolderMailer:
         """
         name = _NAME.fullmatch(message_id)
         if name is not None:
-            (self._folder / f"{name[1]}.eml").unlink(missing_ok=True)
+            with self._lock:
+                self._forgotten.add(name[1])
+                self._path(name[1]).unlink(missing_ok=True)
+
+    def _path(self, name: str) -> Path:
+        return self._folder / f"{name}.eml"

@@ -52,6 +52,14 @@ class MailTables:
         )
         return tuple(map(_mail, found))
 
+    def to(self, address: str) -> tuple[Mail, ...]:
+        """Return the mails to an address with their bodies, oldest first."""
+        found = self._session.rows(
+            f"SELECT {_MAIL} FROM mails WHERE recipient = ? COLLATE NOCASE ORDER BY number",
+            (address,),
+        )
+        return tuple(map(_mail, found))
+
     def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
         """Return queued mails whose time has come, with their bodies, the longest due first."""
         found = self._session.rows(

@@ -37,8 +37,8 @@ _QUOTE: Final = (
     " gross, currency, valid_until, made_at, made_on, changed_at"
 )
 _REVISION: Final = (
-    "quote, number, state, made_at, issued_at, valid_until, catalogue_revision, tax_state,"
-    " is_provisional, net, gross, currency, sha256, is_erased"
+    "quote, number, state, customer, machine, made_at, issued_at, valid_until,"
+    " catalogue_revision, tax_state, is_provisional, net, gross, currency, sha256, is_erased"
 )
 
 
@@ -132,6 +132,16 @@ class QuoteTables:
         )
         return tuple(map(_quote, found))
 
+    def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
+        """Return the quotes of which a revision names a customer, or a machine, newest first."""
+        found = self._session.rows(
+            f"SELECT {_QUOTE} FROM quotes WHERE number IN (SELECT quote FROM revisions"
+            " WHERE customer = ? UNION SELECT quote FROM revisions WHERE machine = ?)"
+            " ORDER BY number DESC",
+            (customer, machine),
+        )
+        return tuple(map(_quote, found))
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the quotes whose offered revision is valid no more."""
         columns = ", ".join(f"quotes.{name.strip()}" for name in _QUOTE.split(","))
@@ -182,7 +192,7 @@ class QuoteTables:
             " WHERE quote = ? AND number = ?",
             (quote, number),
         )
-        return None if row is None else _revision(row, *map(unpacked, row[14:17]))
+        return None if row is None else _revision(row, *map(unpacked, row[16:19]))
 
     def revisions(self, quote: int) -> tuple[Revision, ...]:
         """Return all revisions in order, with empty bodies."""
@@ -327,6 +337,8 @@ def _revision_columns(revision: Revision) -> dict[str, object]:
         "quote": revision.quote,
         "number": revision.number,
         "state": revision.state.value,
+        "customer": revision.customer,
+        "machine": revision.machine,
         "made_at": moment(revision.made_at),
         "issued_at": moment_or_none(revision.issued_at),
         "valid_until": revision.valid_until.isoformat(),
@@ -349,16 +361,18 @@ def _revision(row: Row, request: bytes, answer: bytes, shown: bytes) -> Revision
         quote=row[0],
         number=row[1],
         state=RevisionState(row[2]),
-        made_at=read_moment(row[3]),
-        issued_at=read_moment_or_none(row[4]),
-        valid_until=date.fromisoformat(row[5]),
-        catalogue_revision=row[6],
-        tax_state=row[7],
-        is_provisional=bool(row[8]),
-        net=Money(row[9], row[11]),
-        gross=money_or_none(row[10], row[11]),
-        sha256=row[12],
-        is_erased=bool(row[13]),
+        customer=row[3],
+        machine=row[4],
+        made_at=read_moment(row[5]),
+        issued_at=read_moment_or_none(row[6]),
+        valid_until=date.fromisoformat(row[7]),
+        catalogue_revision=row[8],
+        tax_state=row[9],
+        is_provisional=bool(row[10]),
+        net=Money(row[11], row[13]),
+        gross=money_or_none(row[12], row[13]),
+        sha256=row[14],
+        is_erased=bool(row[15]),
         request=request,
         answer=answer,
         shown=shown,

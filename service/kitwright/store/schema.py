@@ -93,6 +93,8 @@ CREATE TABLE revisions (
     quote INTEGER NOT NULL REFERENCES quotes (number),
     number INTEGER NOT NULL,
     state TEXT NOT NULL,
+    customer INTEGER REFERENCES customers (number),
+    machine INTEGER REFERENCES machines (number),
     made_at TEXT NOT NULL,
     issued_at TEXT,
     valid_until TEXT NOT NULL,
@@ -109,10 +111,13 @@ CREATE TABLE revisions (
     shown BLOB NOT NULL,
     PRIMARY KEY (quote, number)
 ) STRICT;;
+CREATE INDEX revisions_customer ON revisions (customer, quote);;
+CREATE INDEX revisions_machine ON revisions (machine, quote);;
 CREATE INDEX revisions_offered ON revisions (valid_until) WHERE state = 'issued';;
 CREATE TRIGGER revisions_stay BEFORE UPDATE ON revisions
 WHEN OLD.state <> 'draft' AND (
     NEW.quote <> OLD.quote OR NEW.number <> OLD.number OR NEW.state = 'draft'
+    OR NEW.customer IS NOT OLD.customer OR NEW.machine IS NOT OLD.machine
     OR NEW.made_at <> OLD.made_at OR NEW.issued_at IS NOT OLD.issued_at
     OR NEW.valid_until <> OLD.valid_until OR NEW.catalogue_revision <> OLD.catalogue_revision
     OR NEW.tax_state <> OLD.tax_state OR NEW.is_provisional <> OLD.is_provisional
@@ -250,6 +255,7 @@ CREATE TABLE mails (
     FOREIGN KEY (quote, revision) REFERENCES revisions (quote, number)
 ) STRICT;;
 CREATE INDEX mails_quote ON mails (quote, number);;
+CREATE INDEX mails_recipient ON mails (recipient COLLATE NOCASE);;
 CREATE INDEX mails_next ON mails (next_at, number) WHERE state = 'queued';;
 CREATE TABLE answers (
     key TEXT NOT NULL,

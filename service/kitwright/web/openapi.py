@@ -125,8 +125,13 @@ def _plain(schema: Any) -> Any:
         case tuple() | list():
             return [_plain(one) for one in schema]
         case str():
-            return "\n\n".join(" ".join(_name(each).split()) for each in schema.split("\n\n"))
+            return "\n\n".join(_unbroken(_name(each)) for each in schema.split("\n\n"))
     return schema
+
+
+def _unbroken(paragraph: str) -> str:
+    """Return a paragraph on one line; the rows of a table stay on theirs."""
+    return paragraph if paragraph.startswith("|") else " ".join(paragraph.split())
 
 
 def _plain_members(schemas: Mapping[str, Any]) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from msgspec import Meta, Struct
 
 from kitwright.catalogue.graph import ReferenceUnresolved
 from kitwright.errors import KitwrightError, Path
-from kitwright.keeping.life import ActRefused
+from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.people import PeopleError
 from kitwright.keeping.store import StoreFull, StoreUnavailable
 from kitwright.solve.closure import Unreachable

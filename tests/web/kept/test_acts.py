@@ -160,6 +160,8 @@ def test_new_agreement_takes_the_place_of_the_old(staff: Staff) -> None:
     assert (offered["state"], offered["agreed"], offered["offered"]) == ("in_work", 1, 2)
     refused = staff.refused(f"/v1/quotes/{id}/finish", None, staff.tag(id))
     assert refused["errors"][0]["code"] == "not-in-this-state"
+    assert "revision 2 is offered" in refused["errors"][0]["detail"]
+    assert "finish" not in offered["acts"]
 
     accepted = staff.act(id, "accept", {**YES, "revision": 2})
 
@@ -169,6 +171,21 @@ def test_new_agreement_takes_the_place_of_the_old(staff: Staff) -> None:
     assert limit["spent"]["amount"] == "0.00"
     states = [one["state"] for one in staff.get(f"/v1/quotes/{id}/revisions")["items"]]
     assert states == ["superseded", "accepted"]
+
+
+def test_finish_names_the_draft_that_it_leaves_behind(staff: Staff) -> None:
+    id = staff.accepted()  # noqa: A001
+    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.act(id, "start")
+    staff.act(id, "revise", {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]})
+
+    done = staff.act(id, "finish")
+
+    assert (done["state"], done["agreed"], done["revision"]) == ("done", 1, 2)
+    states = [one["state"] for one in staff.get(f"/v1/quotes/{id}/revisions")["items"]]
+    assert states == ["accepted", "superseded"]
+    facts = staff.get(f"/v1/quotes/{id}/history")["items"][-1]["facts"]
+    assert (facts["revision"], facts["superseded"]) == (1, 2)
 
 
 def test_second_order_asks_only_for_what_is_new(staff: Staff) -> None:

@@ -536,3 +536,47 @@ def test_revise_never_mixes_two_customers(client: Client) -> None:
     # said nothing of, the customer stays
     act(client, quote, "revise", asked)
     assert kept(client.get(f"/v1/quotes/{quote}")).record["customer"] == f"{two}"
+
+
+def test_erase_reaches_the_serial_of_a_machine_that_a_quote_named_once(client: Client) -> None:
+    customer = add(client, "/v1/customers", CUSTOMER)
+    machine = add(client, "/v1/machines", {**MACHINE, "customer": customer.id}).id
+    another = add(client, "/v1/machines", {"name": "Another", "family": "QM-H27"}).id
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")}
+    quote = add(client, "/v1/quotes", {**asked, "machine": machine}).id
+    act(client, quote, "issue")
+    act(client, quote, "revise", {**asked, "machine": another, "serial": 2140077})
+    path = f"/v1/quotes/{quote}/revisions"
+    assert str(SERIAL) in client.get(f"{path}/1").text
+    act(client, quote, "withdraw")
+    exported = client.get(f"/v1/customers/{customer.id}/export").json()["quotes"]
+    assert [(one["quote"]["revision"], len(one["revisions"])) for one in exported] == [(1, 1)]
+
+    headers = {**once(), "If-Match": customer.tag}
+    client.post(f"/v1/customers/{customer.id}/erase", headers=headers).raise_for_status()
+
+    assert str(SERIAL) not in client.get(f"{path}/1").text
+    assert client.get(f"{path}/2").json()["request"]["serial"] == 2140077
+    assert client.get(f"/v1/quotes?q={SERIAL}").json() == {"items": []}
+    assert len(client.get("/v1/quotes?q=2140077").json()["items"]) == 1
+
+
+def test_erase_reaches_mails_of_nobodys_quotes_to_the_customers_address(client: Client) -> None:
+    customer = add(client, "/v1/customers", CUSTOMER)
+    quote = add(client, "/v1/quotes", {key: ASKED[key] for key in ("family", "diagnoses")}).id
+    act(client, quote, "issue")
+    tag = client.get(f"/v1/quotes/{quote}").headers["etag"]
+    path = f"/v1/quotes/{quote}/messages"
+    for to in ("Eulalia@Quillfeather.example", "other@quillfeather.example"):
+        answer = client.post(path, json={"to": to}, headers={**once(), "If-Match": tag})
+        assert answer.status_code == 202, answer.text
+    exported = client.get(f"/v1/customers/{customer.id}/export").json()
+    assert [one["to"] for one in exported["messages"]] == ["Eulalia@Quillfeather.example"]
+
+    headers = {**once(), "If-Match": customer.tag}
+    client.post(f"/v1/customers/{customer.id}/erase", headers=headers).raise_for_status()
+
+    told = [(one["to"], one["state"]) for one in client.get(path).json()["items"]]
+    assert told == [(None, "failed"), ("other@quillfeather.example", "queued")]
+    # the quote itself stays as it was: it is nobody's
+    assert client.get(f"/v1/quotes/{quote}").headers["etag"] == tag

@@ -33,6 +33,9 @@ class Customer:
     def get(self, path: str) -> Any:
         return self._client.get(path, headers=self._bare())
 
+    def page(self, path: str) -> Any:
+        return self._client.get(path, headers={**self._bare(), "Accept": "text/html"})
+
     def post(self, path: str, body: Any) -> Any:
         return self._client.post(path, json=body, headers=self._bare())
 
@@ -177,3 +180,51 @@ def test_offer_that_ran_out_is_read_while_nothing_can_be_written(
         assert late["code"] == "storage-full"
 
     assert customer.get(path).json()["state"] == "expired"
+
+
+def test_link_never_leads_to_another_customers_revision(staff: Staff, customer: Customer) -> None:
+    known = {"name": "Mira Exämple", "e_mail": "mira@mail.example", "address": "5 Example Row"}
+    machine = {"name": "Her tractor", "family": "QM-H27", "hours": "31.5"}
+    her = staff.done("/v1/customers", known).json()["id"]
+    hers = staff.done("/v1/machines", {**machine, "customer": her}).json()["id"]
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+    asked = {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]}
+    staff.act(id, "revise", {**asked, "customer": her, "machine": hers})
+    staff.act(id, "issue")
+    own = linked(staff, id)
+
+    offer = customer.get(path).json()
+    page = customer.page(path).text
+    posted = customer.post(f"{path}/accept", {"who": "Somebody"}).text
+
+    assert (offer["state"], offer["newer"]) == ("superseded", None)
+    assert own not in page
+    told = {*known.values(), *machine.values()} - {"QM-H27"}
+    for text in (msgspec.json.encode(offer).decode(), page, posted):
+        assert [word for word in told if word in text] == []
+    # her own link leads on, and says whom it is for
+    staff.act(id, "revise", asked)
+    staff.act(id, "issue")
+    assert customer.get(customer.get(own).json()["newer"]).json()["revision"] == 3
+    assert known["name"] in customer.page(own).text
+
+
+def test_link_never_leads_to_a_revision_for_another_customers_machine(
+    staff: Staff, customer: Customer
+) -> None:
+    machine = {"name": "A tractor", "family": "QM-H27"}
+    one, two = (
+        staff.done(
+            "/v1/machines",
+            {**machine, "customer": staff.done("/v1/customers", {"name": name}).json()["id"]},
+        ).json()["id"]
+        for name in ("One", "Two")
+    )
+    id = staff.issued(machine=one)  # noqa: A001
+    path = linked(staff, id)
+    asked = {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]}
+    staff.act(id, "revise", {**asked, "machine": two})
+    staff.act(id, "issue")
+
+    assert customer.get(path).json()["newer"] is None

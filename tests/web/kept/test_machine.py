@@ -122,6 +122,8 @@ class Model:
         self.state = "in_work"
 
     def _finish(self, _: int) -> None:
+        if self.revisions[-1] == "draft":
+            self.mark(self.latest, "superseded")
         self.state = "done"
 
 

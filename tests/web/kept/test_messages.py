@@ -168,6 +168,18 @@ def test_customer_without_a_fit_address_is_told(
     assert refused(staff, id) == (409, [code])
 
 
+def test_letter_goes_to_whom_its_revision_is_for(staff: Staff) -> None:
+    id = staff.accepted()  # noqa: A001
+    other = customer(staff.counter, "mira@mail.example")
+    asked = {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]}
+    staff.act(id, "revise", {**asked, "customer": other})
+
+    assert refused(staff, id) == (409, ["no-address"])
+    staff.act(id, "issue")
+    told = send(staff, id)
+    assert (told["revision"], told["to"]) == (2, "mira@mail.example")
+
+
 def test_draft_is_not_sent(staff: Staff) -> None:
     id = staff.quote()  # noqa: A001
 

@@ -1,8 +1,11 @@
 """Photographs over the wire: added, looked at and dropped, and what is none."""
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from importlib import import_module
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
@@ -301,6 +304,44 @@ def test_add_leaves_no_file_where_the_record_is_refused(
         problem(send(client, quote, png(), step), 507, "storage-full")
         assert files(tmp_path) == []
         assert not alone.desk.arriving
+
+
+@pytest.mark.parametrize(
+    "work",
+    [
+        "kitwright.web.kept.handlers.fingerprint",
+        "kitwright.web.kept.photos.sha256",
+        "desk.kind_of",
+        "desk.files.put",
+    ],
+)
+def test_add_lets_others_be_answered_while_a_picture_is_looked_at(
+    alone: Counter, step: str, work: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun, gate, held = Event(), Event(), list[bool]()
+
+    def slowly(real: Callable[..., Any]) -> Callable[..., Any]:
+        def replaced(*given: Any) -> Any:
+            begun.set()
+            # so long only where nobody else gets a turn
+            held.append(gate.wait(10))
+            return real(*given)
+
+        return replaced
+
+    where, _, name = work.rpartition(".")
+    place = {"desk": alone.desk, "desk.files": alone.desk.files}.get(where) or import_module(where)
+    with client_of(make_app(alone.desk), alone.key) as client:
+        quote = add(client, "/v1/quotes", LEAKING_VALVE).id
+        monkeypatch.setattr(place, name, slowly(getattr(place, name)))
+        with ThreadPoolExecutor(1) as other:
+            sending = other.submit(send, client, quote, png(), step)
+            assert begun.wait(10)
+            answer = client.get(f"/v1/quotes/{quote}")
+            gate.set()
+            assert sending.result().status_code == 201
+    assert answer.status_code == 200
+    assert held == [True]
 
 
 def test_drop_leaves_a_file_that_is_arriving(alone: Counter, tmp_path: Path, step: str) -> None:

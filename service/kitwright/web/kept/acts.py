@@ -9,7 +9,7 @@ from typing import Final
 import msgspec
 from litestar.handlers import HTTPRouteHandler
 
-from kitwright.keeping import consent, life
+from kitwright.keeping import consent, life, offer
 from kitwright.keeping.consent import Decision, Ruling, Yes
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptQuote, Means, Stamp
@@ -34,14 +34,8 @@ from kitwright.web.kept.quote_wire import (
     authorisation_out,
     limit_out,
 )
-from kitwright.web.kept.quotes import (
-    GUARD_PROBLEMS,
-    ONCE_PROBLEMS,
-    checked,
-    head_reply,
-    quote_of,
-    quote_tag,
-)
+from kitwright.web.kept.quotes import checked, head_reply, quote_of, quote_tag
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.kept.shown import consent_text, shown
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import money
@@ -117,7 +111,11 @@ START: Final = _act(
 FINISH: Final = _act(
     "finish",
     summary="Finish the work",
-    description="Ends the quote's life. A revision on offer has to be decided on first.",
+    description=(
+        "Ends the quote's life. A revision on offer has to be accepted, declined or withdrawn "
+        "first. A draft newer than the agreed revision is superseded; `quote.finished` names it in "
+        "its fact `superseded`."
+    ),
 )
 AUTHORISATIONS: Final = Operation(
     method="get",
@@ -186,7 +184,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
     """Yield the handlers of this module's operations."""
     for operation, act in (
         (ISSUE, _issue),
-        (WITHDRAW, life.withdraw),
+        (WITHDRAW, offer.withdraw),
         (START, _start),
         (FINISH, life.finish),
     ):
@@ -209,7 +207,7 @@ def _simply(act: _Act) -> Callable[[Call], Awaitable[Work]]:
 
 
 def _issue(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    return life.issue(records, stamp, quote, shown)
+    return offer.issue(records, stamp, quote, shown)
 
 
 def _start(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
@@ -246,7 +244,7 @@ async def _decline(call: Call) -> Work:
 
     def work(records: Records) -> Reply:
         quote = checked(records, call)
-        return head_reply(life.decline(records, stamp, quote, asked.revision, asked.reason))
+        return head_reply(offer.decline(records, stamp, quote, asked.revision, asked.reason))
 
     return work
 

@@ -11,6 +11,7 @@ from litestar.handlers import HTTPRouteHandler
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
+from kitwright.keeping.dossier import gather
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.record import Customer, Mail
@@ -31,7 +32,7 @@ from kitwright.web.kept.people_wire import (
     customer_out,
 )
 from kitwright.web.kept.photos import drop_unneeded
-from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.records import ListOut
 
@@ -117,7 +118,7 @@ EXPORT: Final = Operation(
     summary="Everything that is kept of a customer",
     description=(
         "One document: the customer, the machines, every quote with all revisions, "
-        "authorisations, additions, orders and photos, and every event about them."
+        "authorisations, additions, orders, photos and mails, and every event about them."
     ),
     answers=ExportOut,
     problems=("unknown-record", "not-acceptable", "act-refused", "storage-unavailable"),
@@ -132,9 +133,11 @@ ERASE: Final = Operation(
     summary="Forget a customer",
     description=(
         "Takes what is personal out of the customer, the machines and every revision, "
-        "authorisation and addition, and drops the photos. Every figure stays. It can't be "
-        "undone, nor done while a quote is offered, agreed or in work. Copies of the data folder "
-        "are not reached. Answers kept for idempotency keys are forgotten, all of them."
+        "authorisation, addition and mail, and drops the photos. Revisions that name no customer "
+        "count where they name one of the machines, and their mails where they went to the "
+        "customer's address. Every figure stays. It can't be undone, nor done while a quote is "
+        "offered, agreed or in work. Copies of the data folder are not reached. "
+        "Answers kept for idempotency keys are forgotten, all of them."
     ),
     answers=ErasedOut,
     problems=(
@@ -246,7 +249,7 @@ def _export(records: Records, call: Call) -> Reply:
     customer = customer_of(records, call)
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
-    dossier = people.gather(records, customer)
+    dossier = gather(records, customer)
     return Reply(body=msgspec.json.encode(export_out(records, dossier, call.desk.now())))
 
 

@@ -14,7 +14,7 @@ from litestar import Request
 from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset
-from kitwright.keeping import life
+from kitwright.keeping import offer
 from kitwright.keeping.record import Customer, Hand, Machine, Revision, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.web.auth import Keyring
@@ -158,7 +158,7 @@ class Desk:
         # looked at without writing first: on most days nothing ran out
         if self.store.read(lambda records: records.quotes.overdue(today)):
             try:
-                await self.store.write(lambda records: life.expire_overdue(records, stamp))
+                await self.store.write(lambda records: offer.expire_overdue(records, stamp))
             except (StoreFull, StoreUnavailable):
                 return
             self.wake()

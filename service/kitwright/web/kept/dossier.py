@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from kitwright.keeping.people import Dossier
+from kitwright.keeping.dossier import Dossier
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
 from kitwright.web.kept.messages import MessageOut, message_out
@@ -39,22 +39,29 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
 
 
 class ExportOut(Out, frozen=True, kw_only=True):
-    """Everything that is kept of one customer, and the events about it in their order."""
+    """Everything that is kept of one customer, and the events about it in their order.
+
+    `messages` went to the customer's address about quotes that are nobody's. Of a quote that is
+    somebody else's by now, only the customer's own revisions are here.
+    """
 
     at: datetime
     customer: CustomerOut
     machines: tuple[MachineOut, ...]
     quotes: tuple[ExportedQuoteOut, ...]
+    messages: tuple[MessageOut, ...]
     events: tuple[EventOut, ...]
 
 
 def export_out(records: Records, dossier: Dossier, at: datetime) -> ExportOut:
     """Return everything that is kept of one customer, good for encoding only."""
+    numbers = {quote.number for quote in dossier.quotes}
     return ExportOut(
         at=at,
         customer=customer_out(dossier.customer),
         machines=tuple(map(machine_out, dossier.machines)),
         quotes=tuple(_quote(dossier, quote) for quote in dossier.quotes),
+        messages=tuple(message_out(one) for one in dossier.mails if one.quote not in numbers),
         events=_events(records, dossier),
     )
 

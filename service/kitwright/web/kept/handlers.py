@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from datetime import timedelta
 from typing import Any, Final, TypeVar
@@ -153,9 +154,7 @@ def answering(
             if once is None:
                 reply = await desk.store.write(await _prepared(call, prepare))
             else:
-                mark = fingerprint(
-                    request.method, _whole_path(request), raw, request.headers.get("content-type")
-                )
+                mark = await _mark(request, operation, raw)
                 reply = await _once(call, request.scope["state"]["key"], once, mark, prepare)
         finally:
             for step in call.at_end:
@@ -298,6 +297,15 @@ async def _receive(request: Request[Any, Any, Any], operation: Operation) -> byt
     if operation.takes is not None:
         return await receive_json(request)
     return await receive(request)
+
+
+async def _mark(request: Request[Any, Any, Any], operation: Operation, raw: bytes) -> bytes:
+    """Return what tells a call from others under the same idempotency key."""
+    parts = request.method, _whole_path(request), raw, request.headers.get("content-type")
+    if operation.media:
+        # off the event loop: such a body may be large
+        return await asyncio.to_thread(fingerprint, *parts)
+    return fingerprint(*parts)
 
 
 def _whole_path(request: Request[Any, Any, Any]) -> str:

@@ -21,7 +21,7 @@ from kitwright.web.kept.desk import Desk, tag
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import HOOK, HookId, missing, written
 from kitwright.web.kept.quote_wire import EventOut, event_out
-from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Out
 from kitwright.web.records import ListOut

@@ -16,7 +16,7 @@ from kitwright.keeping.record import KeyRecord
 from kitwright.keeping.store import Records
 from kitwright.web.kept.desk import Desk
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
-from kitwright.web.kept.quotes import ONCE_PROBLEMS
+from kitwright.web.kept.refusals import ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Out
 from kitwright.web.problems import Refusal

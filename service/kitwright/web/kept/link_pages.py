@@ -12,7 +12,7 @@ from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Struct, structs
 
-from kitwright.keeping.life import ActRefused
+from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.store import Records
 from kitwright.stages.refusal import RequestRefused
 from kitwright.web.body import receive

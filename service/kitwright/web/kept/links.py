@@ -11,10 +11,10 @@ import msgspec
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
-from kitwright.keeping import consent, life
+from kitwright.keeping import consent, life, offer
+from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.key import Scope
-from kitwright.keeping.life import NothingOffered
 from kitwright.keeping.link import (
     NONCE_BYTES,
     Link,
@@ -26,6 +26,7 @@ from kitwright.keeping.link import (
 from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
 from kitwright.keeping.store import Records
+from kitwright.keeping.whom import is_for_the_same
 from kitwright.web.kept.acts import read_amount
 from kitwright.web.kept.desk import Desk
 from kitwright.web.kept.handlers import Call, Reply, Work, acting
@@ -33,7 +34,8 @@ from kitwright.web.kept.ids import QUOTE, QuoteId, RevisionNumber, read_id, writ
 from kitwright.web.kept.link_pages import decision_route, offer_route
 from kitwright.web.kept.paper import Offered, about
 from kitwright.web.kept.quote_wire import Sha256
-from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, checked, quote_of
+from kitwright.web.kept.quotes import checked, quote_of
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.kept.shown import ShownQuoteOut, consent_text
 from kitwright.web.negotiate import HTML, JSON, PDF
 from kitwright.web.operations import BODY_PROBLEMS, Operation
@@ -74,7 +76,8 @@ class OfferOut(Out, frozen=True, kw_only=True):
     """A revision as its customer sees it.
 
     `state` is what became of it; while it is `issued` it can be accepted or declined. `text` is
-    what a yes says yes to. Where a newer revision is on offer, `newer` leads to it. `sha256` is of
+    what a yes says yes to. Where a newer revision is on offer to the same customer, `newer` leads
+    to it. `sha256` is of
     `quote`, byte for byte.
     """
 
@@ -241,7 +244,7 @@ def _offer(records: Records, call: Call) -> Reply:
     revision = life.revision_of(records, quote, link.revision)
     if revision.is_erased:
         raise Refusal("link-over", "what this link led to was erased with its customer's data")
-    newer = _newer(call, link, quote)
+    newer = _newer(records, call, link, quote)
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed = given.get(link.revision)
     offer = OfferOut(
@@ -266,9 +269,16 @@ def _offer(records: Records, call: Call) -> Reply:
     return Reply(body=msgspec.json.encode(offer))
 
 
-def _newer(call: Call, link: Link, quote: KeptQuote) -> str | None:
-    """Return where the revision on offer is read, where that is another than the link's."""
+def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | None:
+    """Return where the revision on offer is read, where that is another than the link's and for the
+    same customer.
+    """
     if quote.offered is None or quote.offered == link.revision:
+        return None
+    own, offered = (
+        life.revision_of(records, quote, number) for number in (link.revision, quote.offered)
+    )
+    if not is_for_the_same(records, own, offered):
         return None
     expires_at = datetime.fromtimestamp(link.expires, UTC)
     return make_link(call.desk, quote, quote.offered, expires_at, link.nonce).path
@@ -285,7 +295,7 @@ def _offered(records: Records, call: Call) -> Offered:
     return Offered(
         about=about(records, quote, link.revision),
         path=f"/v1/links/{call.variable('token')}",
-        newer=_newer(call, link, quote),
+        newer=_newer(records, call, link, quote),
         consent=consent_text(records, quote, link.revision),
         usual_limit=None if gross is None else gross + allowance(call.desk.overrun, gross),
     )
@@ -328,7 +338,7 @@ def _no(call: Call, asked: NoIn) -> Work:
 
     def work(records: Records) -> Reply:
         quote = quote_of(records, read_id(QUOTE, link.number))
-        life.decline(records, stamp, quote, link.revision, asked.reason)
+        offer.decline(records, stamp, quote, link.revision, asked.reason)
         return _decided(link, "declined")
 
     return work

@@ -26,12 +26,8 @@ from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import CUSTOMER, MACHINE, missing, read_id, written
 from kitwright.web.kept.paged import page_reply, read_before
 from kitwright.web.kept.people_wire import MachineIn, MachineOut, MachinesQuery, machine_out
-from kitwright.web.kept.quotes import (
-    GUARD_PROBLEMS,
-    ONCE_PROBLEMS,
-    STORE_PROBLEMS,
-    check_named,
-)
+from kitwright.web.kept.quotes import check_named
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.records import ListOut
 

@@ -20,7 +20,8 @@ from kitwright.web.kept.desk import Desk, Letter
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import MAIL, QUOTE, MailId, QuoteId, RevisionNumber, written
 from kitwright.web.kept.links import make_link
-from kitwright.web.kept.quotes import GUARD_PROBLEMS, ONCE_PROBLEMS, checked, quote_of, quote_tag
+from kitwright.web.kept.quotes import checked, quote_of, quote_tag
+from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Count, Out
 from kitwright.web.problems import Refusal
@@ -176,10 +177,12 @@ async def _send(call: Call) -> Work:
 def _found(records: Records, call: Call) -> _Found:
     """Return what a call's letter is about. Raises: Refusal, NothingOffered."""
     quote = checked(records, call)
-    customer, machine = quote.customer, quote.machine
+    revision = sendable(records, quote)
+    # the revision's own, whoever the quote is for by now
+    customer, machine = revision.customer, revision.machine
     return _Found(
         quote,
-        sendable(records, quote),
+        revision,
         None if customer is None else records.people.customer(customer),
         None if machine is None else records.people.machine(machine),
     )

@@ -13,8 +13,9 @@ from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta, Struct, structs
 
 from kitwright.keeping import life
+from kitwright.keeping.acts import ActRefused, check_act
+from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope
-from kitwright.keeping.life import ActRefused
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money
@@ -31,7 +32,8 @@ from kitwright.web.kept.ids import (
     written,
 )
 from kitwright.web.kept.paged import page_reply, read_before
-from kitwright.web.kept.quotes import ONCE_PROBLEMS, quote_of
+from kitwright.web.kept.quotes import quote_of
+from kitwright.web.kept.refusals import ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Count, MoneyOut, OrderLineOut, OrderOut, Out, money
 from kitwright.web.records import ListOut
@@ -193,7 +195,7 @@ def freeze(
 
     Raises: NotNow.
     """
-    life.check_act("order", quote)
+    check_act("order", quote)
     wanted, surplus = _still_needed(records, quote)
     made = []
     for order in wanted:
@@ -210,7 +212,7 @@ def freeze(
                 body=msgspec.json.encode(order),
             )
         )
-        life.add_event(
+        add_event(
             records,
             stamp,
             "order.created",

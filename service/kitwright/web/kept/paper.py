@@ -105,8 +105,10 @@ class Papers(Protocol):
 def about(records: Records, quote: KeptQuote, number: int) -> About:
     """Return a revision with what surrounds it. Raises: NoSuchRevision."""
     revision = revision_of(records, quote, number)
-    customer = None if quote.customer is None else records.people.customer(quote.customer)
-    machine = None if quote.machine is None else records.people.machine(quote.machine)
+    # the revision's own, whoever the quote is for by now
+    whom, what = revision.customer, revision.machine
+    customer = None if whom is None else records.people.customer(whom)
+    machine = None if what is None else records.people.machine(what)
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed: Authorisation | None = given.get(number)
     return About(

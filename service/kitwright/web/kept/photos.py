@@ -25,7 +25,8 @@ from kitwright.web.kept.handlers import MOST_PHOTO, Call, Reply, Work, acting, r
 from kitwright.web.kept.ids import PHOTO, QUOTE, PhotoId, QuoteId, missing, written
 from kitwright.web.kept.photo_subject import PhotoQuery, check_subject
 from kitwright.web.kept.quote_wire import Sha256
-from kitwright.web.kept.quotes import ONCE_PROBLEMS, STORE_PROBLEMS, quote_of
+from kitwright.web.kept.quotes import quote_of
+from kitwright.web.kept.refusals import ONCE_PROBLEMS, STORE_PROBLEMS
 from kitwright.web.negotiate import media_type
 from kitwright.web.operations import Operation
 from kitwright.web.out import OnCylinder, Out
@@ -165,11 +166,14 @@ async def _add(call: Call) -> Work:
         check_subject(records, catalogue, quote, asked)
 
     desk.store.read(check)
-    kind = _kind(desk, call)
+    said = _said(call)
+    # off the event loop: ten mebibytes of filler hold it for most of a second
+    found, digest = await asyncio.to_thread(_looked_at, desk, call.raw)
+    kind = _checked_kind(said, found)
     photo = Photo(
         number=0,
         quote=number,
-        sha256=sha256(call.raw).hexdigest(),
+        sha256=digest,
         media_type=kind,
         size=len(call.raw),
         subject=asked.subject,
@@ -199,26 +203,41 @@ def _check_customer(records: Records, quote: KeptQuote) -> None:
         raise AlreadyErased(customer.number)
 
 
-def _kind(desk: Desk, call: Call) -> str:
-    """Return the media type of a call's body, which is what the call says.
+def _said(call: Call) -> str:
+    """Return the media type that a call says its body is of.
 
     Raises: Refusal: body-invalid, wrong-media-type.
     """
-    headers = {"Accept": ", ".join(MEDIA), "Accept-Encoding": "identity"}
     said, _ = media_type(call.media)
     if said not in MEDIA or call.is_coded:
-        detail = f"the body should be one of {', '.join(MEDIA)}, without a content coding"
-        raise Refusal("wrong-media-type", detail, headers=headers)
+        raise _wrong_media(
+            f"the body should be one of {', '.join(MEDIA)}, without a content coding"
+        )
     if not call.raw:
         raise Refusal("body-invalid", "the body is empty: send the image itself")
-    found = desk.kind_of(call.raw)
+    return said
+
+
+def _looked_at(desk: Desk, data: bytes) -> tuple[str | None, str]:
+    """Return a picture's media type, None for what is none, and its SHA-256 in hex."""
+    return desk.kind_of(data), sha256(data).hexdigest()
+
+
+def _checked_kind(said: str, found: str | None) -> str:
+    """Return the media type of a body, which is what the call said.
+
+    Raises: Refusal: wrong-media-type.
+    """
     if found not in MEDIA:
-        detail = f"the body says that it is {said}, but is no sound JPEG, PNG or WebP"
-        raise Refusal("wrong-media-type", detail, headers=headers)
+        raise _wrong_media(f"the body says that it is {said}, but is no sound JPEG, PNG or WebP")
     if found != said:
-        detail = f"the body says that it is {said}, but is {found}"
-        raise Refusal("wrong-media-type", detail, headers=headers)
+        raise _wrong_media(f"the body says that it is {said}, but is {found}")
     return found
+
+
+def _wrong_media(detail: str) -> Refusal:
+    headers = {"Accept": ", ".join(MEDIA), "Accept-Encoding": "identity"}
+    return Refusal("wrong-media-type", detail, headers=headers)
 
 
 def _keep_file(desk: Desk, data: bytes) -> None:

@@ -8,8 +8,8 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta, field
 
+from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.consent import Decision, Limit
-from kitwright.keeping.life import possible_acts
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -85,12 +85,27 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     machine: MachineId | None = None
 
 
+_OTHERWISE: Final = {"add": "/v1/quotes/{id}/additions", "order": "/v1/orders"}
+"""Acts whose calls have another path than their name says."""
+_ACTS: Final = "\n".join(
+    (
+        "What the quote's state leaves room for, and by which call:",
+        "",
+        "| act | call |",
+        "| --- | --- |",
+        *(
+            f"| `{act}` | `POST {_OTHERWISE.get(act, f'/v1/quotes/{{id}}/{act}')}` |"
+            for act in sorted(ACTS)
+        ),
+    )
+)
+
+
 class QuoteHeadOut(Out, frozen=True, kw_only=True):
     """A kept quote without its figures in full.
 
     `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
-    whose authorisation is in force. The totals are those of the newest revision. `acts` names
-    what its state leaves room for.
+    whose authorisation is in force. The totals are those of the newest revision.
     """
 
     id: QuoteId
@@ -107,7 +122,7 @@ class QuoteHeadOut(Out, frozen=True, kw_only=True):
     valid_until: date
     made_at: datetime
     changed_at: datetime
-    acts: tuple[str, ...]
+    acts: Annotated[tuple[str, ...], Meta(description=_ACTS)]
 
 
 class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):

@@ -1,0 +1,135 @@
+"""Acts: what may be done with a quote in which state, and what is said where it may not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from types import MappingProxyType
+from typing import Final
+
+from kitwright.errors import KitwrightError
+from kitwright.keeping.record import KeptQuote, QuoteState
+
+ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
+    {
+        "revise": frozenset(QuoteState) - {QuoteState.done},
+        "issue": frozenset(QuoteState) - {QuoteState.done},
+        "accept": frozenset(QuoteState) - {QuoteState.draft, QuoteState.done},
+        "decline": frozenset(QuoteState) - {QuoteState.draft, QuoteState.done},
+        "withdraw": frozenset(QuoteState) - {QuoteState.withdrawn, QuoteState.done},
+        "order": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "start": frozenset({QuoteState.accepted, QuoteState.ordered}),
+        "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "finish": frozenset({QuoteState.in_work}),
+    }
+)
+"""Act -> the states of a quote in which it can be thought of; the acts say what else they need."""
+
+AT_WORK: Final = frozenset({QuoteState.ordered, QuoteState.in_work})
+"""States that a new agreement does not take back."""
+
+
+class ActRefused(KitwrightError):
+    """Something that can't be done with a record as it stands."""
+
+    code = "act-refused"
+
+
+class NotNow(ActRefused):
+    """An act that the quote's state does not allow."""
+
+    code = "not-in-this-state"
+
+    def __init__(self, act: str, quote: KeptQuote, reason: str) -> None:
+        done = {"add": "add to", "order": "order for"}.get(act, act)
+        super().__init__(f"can't {done} this quote, which is {quote.state.value}: {reason}")
+        self.act = act
+        self.state = quote.state
+        self.possible = possible_acts(quote)
+
+
+class NothingOffered(ActRefused):
+    """There is no issued revision to decide on."""
+
+    code = "nothing-offered"
+
+    def __init__(self, act: str, quote: KeptQuote) -> None:
+        super().__init__(f"no revision is offered to {act}: issue one first")
+        self.latest = quote.latest
+
+
+class OtherRevisionOffered(ActRefused):
+    """A decision on a revision that is not the one on offer."""
+
+    code = "other-revision-offered"
+
+    def __init__(self, revision: int, offered: int) -> None:
+        super().__init__(f"revision {revision} is not on offer any more: revision {offered} is")
+        self.revision = revision
+        self.offered = offered
+
+
+class NoSuchRevision(ActRefused):
+    """A revision that the quote does not have."""
+
+    code = "no-such-revision"
+
+    def __init__(self, revision: int, latest: int) -> None:
+        super().__init__(f"there is no revision {revision}: the newest is {latest}")
+        self.revision = revision
+        self.latest = latest
+
+
+class ValidityOver(ActRefused):
+    """A revision whose last valid day has passed."""
+
+    code = "validity-over"
+
+    def __init__(self, revision: int, valid_until: date) -> None:
+        super().__init__(
+            f"revision {revision} was valid until {valid_until.isoformat()}: revise it, then issue"
+        )
+        self.revision = revision
+        self.valid_until = valid_until
+
+
+class TaxNotKnown(ActRefused):
+    """A revision without a tax area can't be offered."""
+
+    code = "tax-not-known"
+
+    def __init__(self, revision: int) -> None:
+        super().__init__(f"the tax of revision {revision} is not known: revise it with a tax_area")
+        self.revision = revision
+
+
+class OtherCustomer(ActRefused):
+    """A quote that was made out to one customer is never revised for another."""
+
+    code = "other-customer"
+
+    def __init__(self, quote: KeptQuote) -> None:
+        super().__init__("this quote was made out to another customer: make a new quote")
+        self.quote = quote.number
+
+
+def possible_acts(quote: KeptQuote) -> tuple[str, ...]:
+    """Return the acts that make sense in a quote's state, by name."""
+    undecided = {"accept", "decline"} if quote.offered is None else {"finish"}
+    # without an offer or an agreement, a quote with a draft is a draft itself
+    ended = (QuoteState.declined, QuoteState.expired, QuoteState.withdrawn)
+    is_drafted = quote.latest not in (quote.offered, quote.agreed) and quote.state not in ended
+    drafted = set() if is_drafted else {"issue"}
+    left_out = undecided | drafted
+    if quote.offered is None and quote.state not in (QuoteState.draft, QuoteState.accepted):
+        left_out.add("withdraw")
+    return tuple(
+        sorted(act for act, states in ACTS.items() if quote.state in states and act not in left_out)
+    )
+
+
+def check_act(act: str, quote: KeptQuote) -> None:
+    """Raise NotNow where a quote's state leaves no room for an act."""
+    if quote.state not in ACTS[act]:
+        possible = ", ".join(possible_acts(quote)) or "nothing"
+        raise NotNow(act, quote, f"what can be done is {possible}")

@@ -1,0 +1,178 @@
+"""Dossier: everything that is kept of one customer, and of nobody else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Final
+
+from msgspec import Struct, structs
+
+from kitwright.keeping.record import (
+    Addition,
+    Authorisation,
+    Customer,
+    KeptOrder,
+    KeptQuote,
+    Machine,
+    Mail,
+    Photo,
+    Revision,
+)
+from kitwright.keeping.store import Records
+from kitwright.keeping.whom import customer_for
+
+_EVERY: Final = 2**53
+"""More than anybody has."""
+
+
+class Dossier(Struct, frozen=True, kw_only=True):
+    """Everything that is kept of one customer.
+
+    A revision is the customer's whom it names; where it names none, the customer's whose machine it
+    names, else of whom the quote's newest revision is. A quote stands here with the customer's
+    revisions only: where the newest is another's, its figures are those of the newest of these, and
+    it has no serial. With a revision go its authorisation, its additions, orders and mails, and the
+    photographs that were taken while it was the newest.
+
+    Machines are the customer's own, and those of nobody that only these revisions name. Mails are
+    also those to the customer's present address about revisions that name no customer.
+    """
+
+    customer: Customer
+    machines: tuple[Machine, ...]
+    quotes: tuple[KeptQuote, ...]
+    revisions: tuple[Revision, ...]
+    authorisations: tuple[Authorisation, ...]
+    additions: tuple[Addition, ...]
+    orders: tuple[KeptOrder, ...]
+    photos: tuple[Photo, ...]
+    mails: tuple[Mail, ...]
+
+
+_Own = Mapping[int, Mapping[int, Revision]]
+"""A customer's revisions by quote, the newest first, and by number."""
+
+
+def gather(records: Records, customer: Customer) -> Dossier:
+    """Return everything that is kept of one customer."""
+    machines = records.people.machines(customer.number, None, _EVERY)
+    named = {one.number: one for one in records.quotes.naming(customer.number, None)}
+    for machine in machines:
+        named |= {one.number: one for one in records.quotes.naming(None, machine.number)}
+    quotes, own = list[KeptQuote](), dict[int, Mapping[int, Revision]]()
+    for number in sorted(named, reverse=True):
+        revisions = _revisions(records, named[number])
+        mine = _of_customer(records, revisions, customer.number)
+        if mine:
+            quotes.append(_part(named[number], mine))
+            own[number] = mine
+    return Dossier(
+        customer=customer,
+        machines=(*machines, *_ownerless(records, own)),
+        quotes=tuple(quotes),
+        revisions=tuple(one for mine in own.values() for one in mine.values()),
+        authorisations=tuple(
+            one
+            for number, mine in own.items()
+            for one in records.quotes.authorisations(number)
+            if one.revision in mine
+        ),
+        additions=tuple(
+            one
+            for number, mine in own.items()
+            for one in records.quotes.additions(number)
+            if one.revision in mine
+        ),
+        orders=tuple(
+            one
+            for number, mine in own.items()
+            for one in records.orders.find(number, None, None, _EVERY)
+            if one.revision in mine
+        ),
+        photos=tuple(
+            one for number, mine in own.items() for one in _photos(records, named[number], mine)
+        ),
+        mails=tuple(_mails(records, customer, own)),
+    )
+
+
+def _revisions(records: Records, quote: KeptQuote) -> list[Revision]:
+    numbers = range(1, quote.latest + 1)
+    found = (records.quotes.revision(quote.number, number) for number in numbers)
+    return [one for one in found if one is not None]
+
+
+def _of_customer(
+    records: Records, revisions: Sequence[Revision], customer: int
+) -> dict[int, Revision]:
+    """Return those of a quote's revisions that are a customer's, by number."""
+    newest = customer_for(records, revisions[-1])
+    whom = [customer_for(records, one) for one in revisions]
+    return {
+        one.number: one
+        for one, number in zip(revisions, whom, strict=True)
+        if customer == (newest if number is None else number)
+    }
+
+
+def _part(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
+    """Return a quote as far as it is the customer's."""
+    newest = own[max(own)]
+    if newest.number == quote.latest:
+        return _decided_on(quote, own)
+    return structs.replace(
+        _decided_on(quote, own),
+        latest=newest.number,
+        customer=newest.customer,
+        machine=newest.machine,
+        serial=None,
+        net=newest.net,
+        gross=newest.gross,
+        valid_until=newest.valid_until,
+    )
+
+
+def _decided_on(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
+    return structs.replace(
+        quote,
+        offered=quote.offered if quote.offered in own else None,
+        agreed=quote.agreed if quote.agreed in own else None,
+    )
+
+
+def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> Iterator[Photo]:
+    """Yield the photographs that were taken while a customer's revision was the newest."""
+    revisions = records.quotes.revisions(quote.number)
+    for photo in records.photos.of_quote(quote.number):
+        before = [one.number for one in revisions if one.made_at <= photo.made_at]
+        # a first draft that was replaced is younger than the photographs taken before
+        if max(before, default=1) in own:
+            yield photo
+
+
+def _mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
+    for number, mine in own.items():
+        yield from (one for one in records.mails.of_quote(number) if one.revision in mine)
+    if customer.e_mail is not None:
+        for mail in records.mails.to(customer.e_mail):
+            if mail.revision not in own.get(mail.quote, ()):
+                revision = records.quotes.revision(mail.quote, mail.revision)
+                if revision is not None and revision.customer is None:
+                    yield mail
+
+
+def _ownerless(records: Records, own: _Own) -> Iterator[Machine]:
+    """Yield the machines of some revisions that are nobody's and that no other revision names."""
+    named = {one.machine for mine in own.values() for one in mine.values()}
+    for number in sorted(number for number in named if number is not None):
+        machine = records.people.machine(number)
+        if machine is not None and machine.customer is None and machine.erased_at is None:
+            quotes = records.quotes.naming(None, number)
+            others = [
+                one
+                for quote in quotes
+                for one in records.quotes.revisions(quote.number)
+                if one.machine == number and one.number not in own.get(quote.number, ())
+            ]
+            if not others:
+                yield machine

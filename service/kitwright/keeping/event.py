@@ -1,0 +1,69 @@
+"""Event: one change, told to the feed in the piece of work that makes it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from msgspec import structs
+
+from kitwright.keeping.kinds import EventKind
+from kitwright.keeping.record import Event, KeptQuote, Stamp
+from kitwright.keeping.store import Records
+
+
+def add_event(
+    records: Records,
+    stamp: Stamp,
+    kind: EventKind,
+    subject: str,
+    facts: Mapping[str, str | int | None] = MappingProxyType({}),
+    *,
+    only: int | None = None,
+) -> Event:
+    """Return a new event of any subject, for all hooks that take its kind or for `only` one."""
+    return records.events.add(
+        Event(
+            seq=0,
+            at=stamp.at,
+            kind=kind,
+            subject=subject,
+            facts=dict(facts),
+            hand=stamp.hand,
+            by=stamp.by,
+            request_id=stamp.request_id,
+        ),
+        only,
+    )
+
+
+def note_event(
+    records: Records,
+    stamp: Stamp,
+    kind: EventKind,
+    quote: KeptQuote,
+    facts: Mapping[str, str | int | None] = MappingProxyType({}),
+) -> None:
+    """Add an event of a quote, with its state and version after the change."""
+    add_event(
+        records,
+        stamp,
+        kind,
+        f"quote:{quote.number}",
+        {"state": quote.state.value, "version": quote.version, **facts},
+    )
+
+
+def keep_change(
+    records: Records,
+    stamp: Stamp,
+    kind: EventKind,
+    before: KeptQuote,
+    after: KeptQuote,
+    facts: Mapping[str, str | int | None],
+) -> KeptQuote:
+    """Return a quote as changed, in its next version, with its event."""
+    quote = structs.replace(after, version=before.version + 1, changed_at=stamp.at)
+    records.quotes.put(quote)
+    note_event(records, stamp, kind, quote, facts)
+    return quote

@@ -1,0 +1,192 @@
+"""Offer: a revision is issued to its customer; a yes, a no, its last day or the shop ends that."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+
+from msgspec import structs
+
+from kitwright.keeping.acts import (
+    AT_WORK,
+    NothingOffered,
+    NotNow,
+    OtherRevisionOffered,
+    TaxNotKnown,
+    ValidityOver,
+    check_act,
+)
+from kitwright.keeping.event import keep_change
+from kitwright.keeping.life import revision_of
+from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
+from kitwright.keeping.store import Records
+
+
+def issue(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    show: Callable[[bytes], bytes] = lambda answer: answer,
+) -> KeptQuote:
+    """Return a quote whose newest revision, a draft, is offered to the customer and never changes
+    again. A revision that was offered before is superseded.
+
+    `show` makes what the customer sees of its answer, all of it unless told otherwise; that is
+    kept with its hash.
+
+    Raises: NotNow, TaxNotKnown, ValidityOver.
+    """
+    check_act("issue", quote)
+    revision = revision_of(records, quote, quote.latest)
+    if revision.state is not RevisionState.draft:
+        raise NotNow(
+            "issue", quote, f"revision {quote.latest} is {revision.state.value}: revise it first"
+        )
+    if revision.gross is None:
+        raise TaxNotKnown(revision.number)
+    if revision.valid_until < stamp.today:
+        raise ValidityOver(revision.number, revision.valid_until)
+    if quote.offered is not None:
+        records.quotes.mark_revision(quote.number, quote.offered, RevisionState.superseded)
+    shown = show(revision.answer)
+    digest = hashlib.sha256(shown).hexdigest()
+    records.quotes.mark_revision(
+        quote.number,
+        revision.number,
+        RevisionState.issued,
+        issued_at=stamp.at,
+        sha256=digest,
+        shown=shown,
+    )
+    return keep_change(
+        records,
+        stamp,
+        "quote.issued",
+        quote,
+        structs.replace(
+            quote,
+            state=QuoteState.issued if quote.agreed is None else quote.state,
+            offered=revision.number,
+        ),
+        {"revision": revision.number, "sha256": digest},
+    )
+
+
+def decline(
+    records: Records, stamp: Stamp, quote: KeptQuote, revision: int, reason: str | None = None
+) -> KeptQuote:
+    """Return a quote whose offered revision the customer declined.
+
+    The reason goes to no event, since it may be personal. Declining twice changes nothing.
+    Raises: NothingOffered, OtherRevisionOffered, NoSuchRevision.
+    """
+    if revision_of(records, quote, revision).state is RevisionState.declined:
+        return quote
+    check_offer(records, "decline", quote, revision, stamp)
+    records.quotes.mark_revision(quote.number, revision, RevisionState.declined)
+    return keep_change(
+        records,
+        stamp,
+        "quote.declined",
+        quote,
+        structs.replace(
+            quote,
+            state=QuoteState.declined if quote.agreed is None else quote.state,
+            offered=None,
+        ),
+        {"revision": revision, "has_reason": int(reason is not None)},
+    )
+
+
+def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
+    """Return a quote whose offer is taken back: the offered revision, else the draft or the
+    agreement that no order or work has followed yet.
+
+    Raises: NotNow.
+    """
+    check_act("withdraw", quote)
+    taken = quote.offered
+    agreed = quote.agreed
+    if taken is None:
+        if quote.state not in (QuoteState.draft, QuoteState.accepted):
+            raise NotNow("withdraw", quote, "nothing of it is offered")
+        taken, agreed = quote.agreed or quote.latest, None
+        newest = revision_of(records, quote, quote.latest)
+        if newest.state is RevisionState.draft and newest.number != taken:
+            # a newer draft goes too, but what was declined or ran out stays so
+            records.quotes.mark_revision(quote.number, newest.number, RevisionState.withdrawn)
+    records.quotes.mark_revision(quote.number, taken, RevisionState.withdrawn)
+    return keep_change(
+        records,
+        stamp,
+        "quote.withdrawn",
+        quote,
+        structs.replace(
+            quote,
+            state=QuoteState.withdrawn if agreed is None else quote.state,
+            offered=None,
+            agreed=agreed,
+        ),
+        {"revision": taken},
+    )
+
+
+def expire_overdue(records: Records, stamp: Stamp) -> int:
+    """Return how many offers ran out by a day, once they are marked so."""
+    overdue = records.quotes.overdue(stamp.today)
+    for quote in overdue:
+        if quote.offered is None:
+            continue
+        records.quotes.mark_revision(quote.number, quote.offered, RevisionState.expired)
+        keep_change(
+            records,
+            stamp,
+            "quote.expired",
+            quote,
+            structs.replace(
+                quote,
+                state=QuoteState.expired if quote.agreed is None else quote.state,
+                offered=None,
+            ),
+            {"revision": quote.offered},
+        )
+    return len(overdue)
+
+
+def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) -> KeptQuote:
+    """Return a quote whose offered revision is agreed to; the one before is superseded."""
+    if quote.agreed is not None:
+        records.quotes.mark_revision(quote.number, quote.agreed, RevisionState.superseded)
+    records.quotes.mark_revision(quote.number, revision, RevisionState.accepted)
+    return keep_change(
+        records,
+        stamp,
+        "quote.accepted",
+        quote,
+        structs.replace(
+            quote,
+            state=quote.state if quote.state in AT_WORK else QuoteState.accepted,
+            offered=None,
+            agreed=revision,
+        ),
+        {"revision": revision},
+    )
+
+
+def check_offer(
+    records: Records, act: str, quote: KeptQuote, revision: int, stamp: Stamp
+) -> Revision:
+    """Return the revision on offer, if it is the one that is to be decided on.
+
+    Raises: NoSuchRevision, NothingOffered, OtherRevisionOffered, ValidityOver.
+    """
+    offer = revision_of(records, quote, revision)
+    if quote.offered is None:
+        if offer.state is RevisionState.expired:
+            raise ValidityOver(revision, offer.valid_until)
+        raise NothingOffered(act, quote)
+    if revision != quote.offered:
+        raise OtherRevisionOffered(revision, quote.offered)
+    if offer.valid_until < stamp.today:
+        raise ValidityOver(revision, offer.valid_until)
+    return offer
