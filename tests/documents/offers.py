@@ -23,7 +23,7 @@ FINDINGS = REPOSITORY / "demo/requests/hire-yard/findings/0-zero-turn-oil-on-one
 BEFORE_A_REPAIR = REPOSITORY / "openapi/examples/previewQuote.findings-before-a-repair.json"
 
 FREE = {"description", "name", "plain", "text", "title", "words", "certificate_number", "role"}
-FREE |= {"chassis_name", "code", "parts", "priced"}
+FREE |= {"chassis_name", "complaint", "code", "parts", "priced"}
 KEPT_CODES = {"while-apart", "customer-brings"}
 """Members of an answer that hold texts of people or of the catalogue."""
 
@@ -60,7 +60,7 @@ def _asked(path: Path, is_wrapped: bool) -> str:
         findings = {name: asked[name] for name in ("background", "engine", "cylinders")}
         asked = {"family": asked["family"], "findings": findings, "diagnostic_done": True}
         asked |= {"serial": 3_120_416, "chassis": "SK-ZT52", "on": "2027-03-01"}
-        asked |= {"contingencies": True}
+        asked |= {"contingencies": True, "complaint": "Smokes blue at full throttle.\nOil gone."}
     return json.dumps(answer("hire-yard", asked))
 
 

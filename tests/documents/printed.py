@@ -72,6 +72,7 @@ def full_paper() -> QuotePaper:
     return structs.replace(
         paper_of(),
         provisional=True,
+        complaint="Smokes blue at full throttle.\n\nOil gone in a week.",
         assessment=PaperAssessment(
             diagnoses=(
                 PaperDiagnosis(

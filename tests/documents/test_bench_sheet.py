@@ -121,6 +121,7 @@ def test_bench_sheet_html_lets_no_text_become_markup() -> None:
         paper,
         kit=structs.replace(paper.kit, needs=needs),
         jobs=tuple(structs.replace(job, name=HOSTILE) for job in paper.jobs),
+        complaint=HOSTILE,
     )
     envelope = structs.replace(ENVELOPE, machine_name=HOSTILE, letter='"><img src=x>')
     page = bench_sheet_html(hostile, envelope, SCRIBE, contact=CONTACT, looks={"head": (HOSTILE,)})
@@ -129,6 +130,19 @@ def test_bench_sheet_html_lets_no_text_become_markup() -> None:
     assert not root.xpath("//script | //img | //b")
     assert "{{ 7 * 7 }}" in page
     assert not re.search(r"[\u202e\u2066\x00\x07\x1b]", page)
+
+
+def test_bench_sheet_tells_what_the_customer_reported() -> None:
+    paper = structs.replace(paper_of(), complaint="Smokes blue.\nOil gone <in a week>.")
+    made = bench_sheet_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    page = bench_sheet_html(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    (told,) = html.fromstring(page).xpath("//blockquote")
+
+    assert "Reported by the customer Smokes blue. Oil gone <in a week>." in text(made)
+    assert list(told.itertext()) == ["Smokes blue.", "Oil gone <in a week>."]
+    assert "Reported" not in bench_sheet_html(
+        paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS
+    )
 
 
 def _renamed(need: PaperNeed) -> PaperNeed:

@@ -288,6 +288,15 @@ def test_compose_gives_the_same_bytes_again() -> None:
     assert composed(pdf=PDF) == composed(pdf=PDF)
 
 
+@pytest.mark.parametrize("words", ["It smokes.\nAnd hunts.", *HOSTILE])
+def test_letter_tells_what_was_reported(words: str) -> None:
+    raw = compose(structs.replace(PAPER, complaint=words), ENVELOPE, SCRIBE, MESSAGE)
+
+    check_wire(raw)
+    assert f"You reported:\n{words[:3]}" in text_of(raw)
+    assert "You reported" not in text_of(composed())
+
+
 def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
     paper = read_paper((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
     found = paper.contingencies

@@ -150,6 +150,14 @@ def test_quote_page_shows_what_may_turn_up_and_the_most_it_comes_to(name: str) -
         assert found["as_quoted"] == total or money(made["totals"]["discount"])
 
 
+def test_quote_page_shows_what_was_reported_line_by_line() -> None:
+    (told,) = read(shown(of_findings())).iter("blockquote")
+
+    assert told.text == "Smokes blue at full throttle.\nOil gone."
+    assert told.get("dir") == "auto"
+    assert "What you reported" not in shown(answered(NAMES[0]))
+
+
 @pytest.mark.parametrize("name", EVERY)
 def test_quote_page_is_sound_and_fetches_nothing(name: str) -> None:
     check_page(shown(answered(name)))

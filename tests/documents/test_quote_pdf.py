@@ -73,6 +73,8 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "Tollimoor Hire Yard 4 Weir Lane",
         "Ada Pellow",
         "The blue one",
+        "What you reported",
+        "Smokes blue at full throttle. Oil gone in a week.",
         "What was found",
         "87%",
         "38.5%",

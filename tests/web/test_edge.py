@@ -241,6 +241,4 @@ def test_service_of_a_language_nobody_speaks_does_not_start(service: Service) ->
     shop = structs.replace(service.workshop.shop, language="tlh")
 
     with pytest.raises(UnknownLanguage):
-        Service(
-            Workshop(service.workshop.catalogue, shop), lambda: date(2027, 3, 1), lambda _, __: ""
-        )
+        Service(Workshop(service.workshop.catalogue, shop), lambda: date(2027, 3, 1), lambda *_: "")

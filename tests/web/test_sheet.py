@@ -52,6 +52,8 @@ def test_preview_json_is_byte_by_byte_what_preview_comes_to(
         structs.replace(given, serial=0),
         structs.replace(given, prepaid="20.00"),
         structs.replace(given, contingencies=True),
+        structs.replace(given, complaint="It smokes.\nBlue."),
+        structs.replace(given, complaint='"Quoted" \u202e', machines=2, prepaid="1"),
         structs.replace(given, discounts=(DiscountIn(reason="r", by="b", percent="7"),)),
     ]
 

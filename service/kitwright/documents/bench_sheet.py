@@ -10,7 +10,7 @@ from msgspec import structs
 from kitwright.documents.access_svg import Drawing, access_svg
 from kitwright.documents.contact import Contact
 from kitwright.documents.contingency_view import looked_for
-from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of
+from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
 from kitwright.documents.hypertext import hypertext
 from kitwright.documents.paper import Envelope, PaperCaution, PaperNeed, QuotePaper
 from kitwright.documents.press import press
@@ -58,6 +58,7 @@ def bench_sheet(
         **frame(scribe.say("Bench sheet"), paper, envelope, scribe, contact),
         "words": _words(scribe),
         "machine": machine_rows(paper, envelope, scribe),
+        "reported": text_lines(paper.complaint),
         "jobs": [
             {
                 "name": scribe.on_cylinder(job.name, job.cylinder),
@@ -98,6 +99,7 @@ def _words(scribe: Scribe) -> dict[str, str]:
     return {
         "manual": say("Torque, tightening sequence and clearances: see the maker's manual."),
         "machine": say("Machine"),
+        "reported": say("Reported by the customer"),
         "jobs": say("Jobs"),
         "job": say("Job"),
         "billed": say("Billed"),

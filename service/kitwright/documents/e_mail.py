@@ -163,6 +163,8 @@ class _Words:
         say = self._scribe.say
         yield (self._greeting(),)
         yield (self._opening(),)
+        if self._paper.complaint is not None:
+            yield self._scribe.say("You reported:"), *_note(self._paper.complaint)
         yield tuple(self._jobs())
         yield (self._figures(),)
         found = self._paper.contingencies

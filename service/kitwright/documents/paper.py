@@ -350,6 +350,7 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
     in_play: tuple[PaperInPlay, ...] = ()
     shop: PaperShop
     engine: PaperEngine
+    complaint: str | None = None
     assessment: PaperAssessment | None = None
     jobs: tuple[PaperJob, ...]
     access: PaperAccess

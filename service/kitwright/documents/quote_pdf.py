@@ -14,6 +14,7 @@ from kitwright.documents.frame import (
     frame,
     machine_rows,
     moment_of,
+    text_lines,
 )
 from kitwright.documents.paper import (
     Amount,
@@ -72,6 +73,7 @@ def quote_sheet(
         "dates": _dates(paper, envelope, scribe),
         "customer": customer_lines(envelope),
         "machine": machine_rows(paper, envelope, scribe),
+        "reported": text_lines(paper.complaint),
         "found": [] if paper.assessment is None else _found(paper.assessment, scribe),
         "readings": [] if paper.assessment is None else _readings(paper.assessment, scribe),
         "jobs": [
@@ -124,6 +126,7 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
     return {
         "for": say("For"),
         "machine": say("Machine"),
+        "reported": say("What you reported"),
         "found": say("What was found, and how sure it is"),
         "readings": say("Leak-down readings: air lost, in per cent"),
         "fault": say("Fault"),

@@ -13,10 +13,14 @@ from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
 
 
-def quote_text(quote: Quote, speaker: Speaker) -> str:
-    """Return the quote as text of at most `WIDTH` columns, ending in a newline."""
+def quote_text(quote: Quote, speaker: Speaker, complaint: str | None = None) -> str:
+    """Return the quote as text of at most `WIDTH` columns, ending in a newline.
+
+    `complaint` is what the customer reported.
+    """
     sections = (
         _head(quote, speaker),
+        _reported(complaint, speaker),
         _basis(quote, speaker),
         _questions(quote, speaker),
         _jobs(quote, speaker),
@@ -69,6 +73,14 @@ def _head(quote: Quote, speaker: Speaker) -> Iterator[str]:
             parts_day=speaker.day(quote.parts_by),
         )
     )
+
+
+def _reported(complaint: str | None, speaker: Speaker) -> Iterator[str]:
+    if complaint is None:
+        return
+    yield from title(speaker.say("Reported by the customer"))
+    for line in complaint.splitlines():
+        yield from paragraph(line, "  ", "  ")
 
 
 def _basis(quote: Quote, speaker: Speaker) -> Iterator[str]:

@@ -43,8 +43,12 @@ def answer(
     *,
     catalogue: Catalogue,
     language: str,
+    complaint: str | None = None,
 ) -> QuoteOut:
-    """Return a quote as it goes over the wire, its sentences in the speaker's language."""
+    """Return a quote as it goes over the wire, its sentences in the speaker's language.
+
+    `complaint` is what the customer reported, as it is.
+    """
     told = Teller(speaker)
     parts = share_out(quote, told)
     repair = quote.repair
@@ -67,6 +71,7 @@ def answer(
             prices_include_tax=quote.shop.selling_prices_include_tax,
         ),
         engine=engine_out(quote.request),
+        complaint=complaint,
         jobs=parts.jobs,
         swallowed=parts.swallowed,
         access=parts.access,

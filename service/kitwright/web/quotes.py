@@ -106,6 +106,7 @@ class QuoteOut(Out, frozen=True, kw_only=True):
     catalogue_revision: str
     shop: ShopOut
     engine: EngineOut
+    complaint: Annotated[str | None, Meta(description="What the customer reported.")]
     jobs: tuple[JobOut, ...]
     swallowed: tuple[SwallowedOut, ...]
     access: AccessOut

@@ -33,7 +33,7 @@ class Service:
     Args:
         workshop: the catalogue and the shop.
         today: the day in the shop's time zone.
-        text: renders a quote as plain text.
+        text: renders a quote as plain text, with what the customer reported.
         forms: media type -> renders an assessment in it.
     """
 
@@ -41,7 +41,7 @@ class Service:
         self,
         workshop: Workshop,
         today: Callable[[], date],
-        text: Callable[[Quote, Speaker], str],
+        text: Callable[[Quote, Speaker, str | None], str],
         forms: Mapping[str, Callable[[Assessment, Speaker], str]] = MappingProxyType({}),
     ) -> None:
         self.workshop = workshop
@@ -90,9 +90,17 @@ class Service:
 
     def preview(self, asked: PreviewIn) -> QuoteOut:
         """Return the answer to a preview request."""
-        quote = self.quote(asked)
+        return self._whole(self.quote(asked), asked)
+
+    def _whole(self, quote: Quote, asked: PreviewIn) -> QuoteOut:
         language, speaker = self.speaker(asked.language)
-        return answer(quote, speaker, catalogue=self.workshop.catalogue, language=language)
+        return answer(
+            quote,
+            speaker,
+            catalogue=self.workshop.catalogue,
+            language=language,
+            complaint=asked.complaint,
+        )
 
     def preview_json(self, asked: PreviewIn) -> bytes:
         """Return the answer to a preview request, encoded."""
@@ -107,13 +115,19 @@ class Service:
         language, speaker = self.speaker(asked.language)
         catalogue = self.workshop.catalogue
         if not quote.is_of_draft:
-            whole = answer(quote, speaker, catalogue=catalogue, language=language)
-            return quote, msgspec.json.encode(whole)
+            return quote, msgspec.json.encode(self._whole(quote, asked))
         known = self._sheets.setdefault(quote.draft, {})
         if language not in known:
             known[language] = make_sheet(quote, speaker, catalogue=catalogue, language=language)
-        sheet = known[language]
-        return quote, fill_sheet(sheet, quote, speaker, catalogue=catalogue, language=language)
+        body = fill_sheet(
+            known[language],
+            quote,
+            speaker,
+            catalogue=catalogue,
+            language=language,
+            complaint=asked.complaint,
+        )
+        return quote, body
 
     def assessment(self, asked: AssessmentIn) -> Assessment:
         """Return what findings come to. Raises: RequestRefused."""
@@ -142,4 +156,4 @@ class Service:
         """Return the answer to a preview request as plain text."""
         quote = self.quote(asked)
         _, speaker = self.speaker(asked.language)
-        return self._text(quote, speaker)
+        return self._text(quote, speaker, asked.complaint)

@@ -37,6 +37,16 @@ Text = Annotated[
         extra={"wanted": "text of 1 to 500 characters on one line, not beginning with a space"},
     ),
 ]
+Lines = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=2_000,
+        pattern=r"^[^\x00-\x20\x7f][^\x00-\x09\x0b-\x1f\x7f]*(?!\n)$",
+        description="Words for people, on one line or several.",
+        extra={"wanted": "text of 1 to 2,000 characters, not beginning with a space"},
+    ),
+]
 BuildCode = Annotated[
     str,
     Meta(

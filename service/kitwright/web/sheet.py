@@ -31,6 +31,7 @@ _OWN: Final = frozenset(
         "assessment",
         "in_play",
         "engine",
+        "complaint",
         "lines",
         "taxes",
         "exemption",
@@ -83,7 +84,13 @@ def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language
 
 
 def fill_sheet(
-    sheet: Sheet, quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language: str
+    sheet: Sheet,
+    quote: Quote,
+    speaker: Speaker,
+    *,
+    catalogue: Catalogue,
+    language: str,
+    complaint: str | None = None,
 ) -> bytes:
     """Return the encoded answer to a quote of the sheet's draft: byte by byte what `answer` comes
     to.
@@ -91,6 +98,8 @@ def fill_sheet(
     request, repair = quote.request, quote.repair
     text = memoryview(sheet.text)
     own: dict[str, bytes] = {"engine": _encode(engine_out(request))}
+    if complaint is not None:
+        own["complaint"] = _encode(complaint)
     if request.asked.terms.exemption is not None or quote.basis is not None:
         basis = basis_out(quote, speaker, catalogue=catalogue, language=language)
         own["basis"], own["assessment"], own["in_play"] = map(_encode, basis)

@@ -53,6 +53,7 @@ from kitwright.web.shapes import (
     FreeKind,
     Id,
     LineKindName,
+    Lines,
     Text,
     UnitCode,
     Wire,
@@ -223,6 +224,9 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     jobs: Annotated[Jobs, _many("What is to be done, whatever was found.")] = ()
     findings: Annotated[
         FindingsIn | None, _told("In place of diagnoses and jobs: what was seen decides.")
+    ] = None
+    complaint: Annotated[
+        Lines | None, _told("What the customer reported, in words of their own; documents show it.")
     ] = None
     scope: Scope = Scope.recommended
     add_jobs: Annotated[Jobs, _many("What is done besides.")] = ()

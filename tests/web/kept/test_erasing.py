@@ -46,6 +46,7 @@ PERSONAL = (
     "Oregano",
     "Sorrel",
     "Mugwort",
+    "Chervil",
     "PLATE-99Z-KK",
     "777.25",
     str(SERIAL),
@@ -75,6 +76,7 @@ BY = "Cardamom"
 ASKED = {
     "family": "QM-H27",
     "diagnoses": [{"code": "VALVE-EX", "cylinder": 1}],
+    "complaint": "Chervil says\nthat it smokes.",
     "tax_area": None,
     "discounts": [
         {"reason": "Tarragon is a friend", "by": BY, "percent": "5"},
@@ -209,7 +211,7 @@ def kept_text(client: Client, path: str) -> str:
 def figures(value: Any) -> Any:
     """Return an answer without its sentences and what is erased in it."""
     left_out = {"text", "description", "reason", "by", "serial", "certificate_number", "erased"}
-    left_out |= {"who", "contact"}
+    left_out |= {"who", "contact", "complaint"}
     match value:
         case dict():
             return {name: figures(one) for name, one in value.items() if name not in left_out}

@@ -181,3 +181,17 @@ def test_quote_without_tax_area_is_not_issued(staff: Staff) -> None:
     refused = staff.refused(f"/v1/quotes/{id}/issue", None, staff.tag(id))
 
     assert refused["errors"][0]["code"] == "tax-not-known"
+
+
+def test_copy_leaves_the_complaint_behind(staff: Staff) -> None:
+    asked = {
+        "family": "QM-H27",
+        "jobs": [{"job": "J-LASH", "cylinder": 1}],
+        "complaint": "Rattles.\nAnd smokes.",
+    }
+    first = staff.done("/v1/quotes", asked).json()
+    assert first["quote"]["complaint"] == first["request"]["complaint"] == asked["complaint"]
+
+    other = staff.done(f"/v1/quotes/{first['id']}/copy").json()
+
+    assert (other["quote"]["complaint"], other["request"]["complaint"]) == (None, None)

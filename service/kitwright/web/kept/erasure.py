@@ -19,7 +19,7 @@ _FREE: Final = "free"
 
 
 def redact(revision: Revision) -> Revision:
-    """Return a revision without serial, certificate and the counter's own words.
+    """Return a revision without serial, certificate, complaint and the counter's own words.
 
     Findings need nothing: they are ids and figures of the catalogue. A reason loses its sentence
     where that holds the counter's words; its code and its other facts stay.
@@ -29,6 +29,9 @@ def redact(revision: Revision) -> Revision:
     if "serial" in request:
         request["serial"] = None
     answer["engine"]["serial"] = None
+    for body in (request, answer):
+        if body.get("complaint") is not None:
+            body["complaint"] = ERASED
     for body in (request, answer):
         if body.get("exemption") is not None:
             body["exemption"]["certificate_number"] = ERASED

@@ -19,7 +19,7 @@ from kitwright.web.kept.ids import (
 )
 from kitwright.web.kept.quote_wire import Searched
 from kitwright.web.out import Count, DecimalText, Out, SerialNumber
-from kitwright.web.shapes import BuildCode, Id, PageCursor, PageLimit, Text, Wire
+from kitwright.web.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire
 
 _ATOM: Final = "[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
 _LABEL: Final = "[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
@@ -49,16 +49,6 @@ Telephone = Annotated[
         description="As it is dialled or spoken.",
         examples=["+1 202-555-0142"],
         extra={"wanted": "a telephone number of 3 to 40 characters"},
-    ),
-]
-Lines = Annotated[
-    str,
-    Meta(
-        min_length=1,
-        max_length=2_000,
-        pattern=r"^[^\x00-\x20\x7f][^\x00-\x09\x0b-\x1f\x7f]*(?!\n)$",
-        description="Words for people, on one line or several.",
-        extra={"wanted": "text of 1 to 2,000 characters, not beginning with a space"},
     ),
 ]
 ShortText = Annotated[

@@ -160,7 +160,7 @@ COPY: Final = Operation(
     summary="Quote the same again, as a new quote",
     description=(
         "Asks what the newest revision asked, today and by today's catalogue, and keeps it as a "
-        "new draft for the same customer and machine."
+        "new draft for the same customer and machine, without the complaint."
     ),
     answers=KeptQuoteOut,
     status=201,

@@ -116,7 +116,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
             return life.revision_of(records, quote, quote.latest)
 
         asked = msgspec.json.decode(desk.store.read(newest).request, type=QuoteIn)
-        figures = reckon(desk, structs.replace(asked, on=None, needed_by=None))
+        figures = reckon(desk, structs.replace(asked, on=None, needed_by=None, complaint=None))
 
         def work(records: Records) -> Reply:
             check_named(records, figures.customer, figures.machine)

@@ -93,6 +93,7 @@ class ShownQuoteOut(Out, frozen=True, kw_only=True):
     provisional: bool
     shop: ShopOut
     engine: EngineOut
+    complaint: str | None = None
     assessment: AssessmentOut | None
     jobs: tuple[ShownJobOut, ...]
     lines: tuple[ShownLineOut, ...]
