@@ -157,7 +157,7 @@ class _Visit:
         self._request = untouched(quote.request)
         self._repair = quote.draft.repair
         self._prices = foreseen.prices
-        self._keys = [{each.key for each in one.operations} for one in foreseen.listed]
+        self._keys = [[each.key for each in one.operations] for one in foreseen.listed]
 
     def more(self, places: Iterable[int]) -> More:
         """Return what some of the list add to the visit, together."""
@@ -184,16 +184,17 @@ class _Visit:
     def worst(self, places: Iterable[int]) -> Money:
         """Return the most that any of some of the list may add, with whatever else of them.
 
-        More on top costs more, but where a job holds others: it may cost less than they do. So the
-        dearest is sought from all together, leaving out in turn the job that holds others and
-        whose absence makes the rest dearest. Tests compare it with every choice there is.
+        More on top costs more, but where a job holds others, which together may cost more than it
+        does, and where a supplier's fee for a small order or its freight falls away. So the dearest
+        is sought from all together, leaving out in turn whichever makes the rest dearest. Tests
+        compare it with every choice there is.
         """
         chosen = frozenset(places)
         singly = [self.more([one]).price for one in chosen]
         # nothing may turn up, and where what does makes the visit cheaper, that is the dearest
         dearest = max([self.more(()).price, self.more(chosen).price, *singly])
-        while holders := self._holders(chosen):
-            rests = (chosen - places for places in holders)
+        while len(chosen) > 1:
+            rests = [chosen - gone for gone in self._alike(chosen)]
             rest = max(rests, key=lambda one: self.more(one).price)
             if self.more(rest).price <= self.more(chosen).price:
                 break
@@ -201,21 +202,17 @@ class _Visit:
             dearest = max(dearest, self.more(chosen).price)
         return dearest
 
+    def _alike(self, chosen: Places) -> list[Places]:
+        """Return, for each operation and role that some of the list add, all that add it."""
+        adding: dict[OperationKey | RolePlace, set[int]] = {}
+        for place in sorted(chosen):
+            for added in (*self._keys[place], *self.listed[place].roles):
+                adding.setdefault(added, set()).add(place)
+        return [frozenset(each) for each in adding.values()]
+
     def replaces_jobs(self, place: int) -> bool:
         """Return whether one of the list adds a job that holds one of the visit's."""
         operations = self._repair.jobs.operations
         together = settle([*operations, *self.listed[place].operations])
         there = {each.key for each in together.operations}
         return any(each.key not in there for each in operations)
-
-    def _holders(self, chosen: Places) -> list[Places]:
-        """Return those among some of the list that hold jobs of others or of the visit: for each
-        job that does, all that add it.
-        """
-        added = [each for place in chosen for each in self.listed[place].operations]
-        jobs = settle([*self._repair.jobs.operations, *added])
-        return [
-            frozenset(place for place in chosen if by in self._keys[place])
-            for by in dict.fromkeys(gone.by.key for gone in jobs.swallowed)
-            if any(by == each.key for each in added)
-        ]

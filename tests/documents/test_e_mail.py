@@ -288,6 +288,23 @@ def test_compose_gives_the_same_bytes_again() -> None:
     assert composed(pdf=PDF) == composed(pdf=PDF)
 
 
+@pytest.mark.parametrize(
+    ("case", "words"),
+    [
+        ("v68-zero-turn-stem-seals-tax-unknown", "without tax"),
+        ("v68-zero-turn-warped-heads", "with tax"),
+    ],
+)
+def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
+    paper = read_paper((CASES / f"{case}.answer.json").read_bytes())
+    assert paper.may_turn_up
+
+    told = " ".join(text_of(compose(paper, ENVELOPE, SCRIBE, MESSAGE)).split())
+
+    (sentence,) = re.findall(r"at the most it would come to [^:]+?\. None of it", told)
+    assert words in sentence
+
+
 def test_agreed_revision_is_not_offered_again() -> None:
     agreed = structs.replace(ENVELOPE, state="accepted")
 

@@ -13,7 +13,19 @@ import pytest
 from msgspec import structs
 from tests.stages.drawn import draw_terms, draw_work
 from tests.stages.drawn_shops import draw_workshop
-from tests.stages.workbench import HEAD, HIRE_YARD, LATE_V68, MONDAY, ORCHARD, V68, job, starter
+from tests.stages.workbench import (
+    HEAD,
+    HIRE_YARD,
+    LATE_V68,
+    MONDAY,
+    ORCHARD,
+    V68,
+    figure,
+    job,
+    starter,
+    with_shop,
+    with_supplier,
+)
 
 from kitwright.catalogue.model import ChargeKind, FamilyId, JobId, LabourClass
 from kitwright.contingencies import LEAST, Foresight, _Visit
@@ -215,6 +227,22 @@ def test_look_ahead_at_the_worst_is_no_less_than_the_quote_where_less_would_be_p
     assert row(found, "guide_or_seat_worn", 2).price < usd("0")
     assert found.likely < found.as_quoted
     assert found.worst == found.as_quoted
+
+
+def test_look_ahead_at_the_worst_counts_a_fee_that_more_parts_would_save() -> None:
+    # the parts come to 149.47; pushrods take the order past its minimum, a stud and a thread don't
+    dear = with_supplier(
+        starter(), "CPSN", minimum_order=figure("160.00"), small_order_fee=figure("60.00")
+    )
+    fees = dear.shops[HIRE_YARD].fees
+    passed_on = structs.replace(fees, freight=structs.replace(fees.freight, cap=figure("999.00")))
+    catalogue = with_shop(dear, fees=passed_on)
+    workshop = Workshop(catalogue, catalogue.shops[HIRE_YARD])
+
+    quote, found = looked(workshop, asked(job("J-HEAD-RENEW", 1)))
+
+    assert row(found, "bent_pushrod").price < usd("0")
+    assert found.worst - found.as_quoted == every_choice(workshop, quote, 5)
 
 
 def test_look_ahead_leaves_out_what_adds_neither_price_nor_time_nor_parts(

@@ -21,7 +21,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from kitwright.documents.paper import Envelope, PaperJob, QuotePaper
+from kitwright.documents.paper import Envelope, PaperContingencies, PaperJob, QuotePaper
 from kitwright.errors import KitwrightError
 from kitwright.keeping.mail import check_address
 from kitwright.language.scribe import Scribe
@@ -165,8 +165,9 @@ class _Words:
         yield (self._opening(),)
         yield tuple(self._jobs())
         yield (self._figures(),)
-        if self._paper.may_turn_up and not self._is_agreed:
-            yield (self._surprises(),)
+        found = self._paper.contingencies
+        if found is not None and found.each and not self._is_agreed:
+            yield (self._surprises(found),)
         if self._note is not None:
             yield _note(self._note)
         if self._is_agreed:
@@ -236,13 +237,19 @@ class _Words:
             "It comes to {amount} with tax and is valid until {day}.", amount=money, day=until
         )
 
-    def _surprises(self) -> str:
-        found = self._paper.contingencies
-        worst = self._paper.totals.lines if found is None else found.worst
+    def _surprises(self, found: PaperContingencies) -> str:
+        amount = self._scribe.money(found.worst.amount, found.worst.currency)
+        if self._paper.totals.gross is None:
+            return self._scribe.say(
+                "The quote names what may turn up once the engine is apart, and what each would "
+                "add: at the most it would come to {amount} without tax. None of it is done "
+                "without your yes.",
+                amount=amount,
+            )
         return self._scribe.say(
             "The quote names what may turn up once the engine is apart, and what each would add: "
-            "at the most it would come to {amount}. None of it is done without your yes.",
-            amount=self._scribe.money(worst.amount, worst.currency),
+            "at the most it would come to {amount} with tax. None of it is done without your yes.",
+            amount=amount,
         )
 
 
