@@ -204,7 +204,7 @@ class _Visit:
 
     def _alike(self, chosen: Places) -> list[Places]:
         """Return, for each operation and role that some of the list add, all that add it."""
-        adding: dict[OperationKey | RolePlace, set[int]] = {}
+        adding: dict[tuple[str, int | None], set[int]] = {}
         for place in sorted(chosen):
             for added in (*self._keys[place], *self.listed[place].roles):
                 adding.setdefault(added, set()).add(place)
