@@ -2,6 +2,7 @@
 
 A price is as much work as a small quote, so it is kept beside its draft. What turns up is priced
 without the counter's changes to lines and parts: those name lines and parts of the quote as it is.
+At the worst, what they take off jobs that may be replaced is not counted on.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from weakref import WeakKeyDictionary
 from msgspec import Struct, structs
 
 from kitwright.catalogue.model import ContingencyId
-from kitwright.flow import added_needs, quote_jobs, untouched
+from kitwright.flow import added_needs, quote_jobs, quote_repair, untouched
 from kitwright.money import Money
 from kitwright.stages.contingency import (
     Contingencies,
@@ -42,6 +43,11 @@ class More(Struct, frozen=True, kw_only=True):
     price: Money
     minutes: int
     needs: tuple[Need, ...]
+
+    @property
+    def is_anything(self) -> bool:
+        """Whether anything is more or less: the visit may do already what would be added."""
+        return bool(self.price.minor or self.minutes or self.needs)
 
 
 class _Foreseen(Struct, frozen=True):
@@ -80,8 +86,21 @@ class Foresight:
             told = chances or find_chances(foreseen.listed, quote.request, None)
             prospect = _weigh(_Visit(self._workshop, quote, foreseen), told)
             foreseen.prospects[chances] = prospect
-        found = Contingencies(prospect=prospect, as_quoted=quote.repair.price)
+        found = Contingencies(
+            prospect=prospect,
+            as_quoted=quote.repair.price,
+            lapsing=self._lapsing(quote, prospect),
+        )
         return structs.replace(quote, contingencies=found)
+
+    def _lapsing(self, quote: Quote, prospect: Prospect) -> Money:
+        """Return what the counter has taken off by naming what may be replaced, at least zero."""
+        nothing = Money(0, self._workshop.shop.currency)
+        asked = quote.request.asked
+        if not (prospect.replaces_jobs and asked.terms.names_lines):
+            return nothing
+        without = quote_repair(self._workshop, structs.replace(asked, terms=asked.terms.lasting()))
+        return max(nothing, without.repair.price - quote.repair.price)
 
     def _foresee(self, quote: Quote) -> _Foreseen:
         repair = quote.draft.repair
@@ -92,9 +111,13 @@ class Foresight:
 
 
 def _weigh(visit: _Visit, chances: Sequence[Decimal]) -> Prospect:
-    """Return what is probable enough to be told, with its prices."""
+    """Return what is probable enough to be told and adds anything, with its prices."""
     threshold = visit.workshop.shop.decision.confidence.possible
-    places = [place for place, chance in enumerate(chances) if chance >= LEAST]
+    places = [
+        place
+        for place, chance in enumerate(chances)
+        if chance >= LEAST and visit.more([place]).is_anything
+    ]
     each = []
     for place in places:
         one, more = visit.listed[place], visit.more([place])
@@ -111,7 +134,12 @@ def _weigh(visit: _Visit, chances: Sequence[Decimal]) -> Prospect:
         )
     each.sort(key=lambda one: (-one.probability, one.found.kind.id, one.found.cylinder or 0))
     likely = visit.more(place for place in places if chances[place] >= threshold).price
-    return Prospect(each=tuple(each), likely=likely, worst=max(visit.worst(places), likely))
+    return Prospect(
+        each=tuple(each),
+        likely=likely,
+        worst=max(visit.worst(places), likely),
+        replaces_jobs=any(visit.replaces_jobs(place) for place in places),
+    )
 
 
 def _before(listed: Sequence[MayTurnUp], one: MayTurnUp) -> ContingencyId | None:
@@ -129,7 +157,7 @@ class _Visit:
         self._request = untouched(quote.request)
         self._repair = quote.draft.repair
         self._prices = foreseen.prices
-        self._keys = [{each.key for each in one.operations} for one in foreseen.listed]
+        self._keys = [[each.key for each in one.operations] for one in foreseen.listed]
 
     def more(self, places: Iterable[int]) -> More:
         """Return what some of the list add to the visit, together."""
@@ -156,14 +184,17 @@ class _Visit:
     def worst(self, places: Iterable[int]) -> Money:
         """Return the most that any of some of the list may add, with whatever else of them.
 
-        More on top costs more, but where a job holds others: it may cost less than they do. So the
-        dearest is sought from all together, leaving out in turn the job that holds others and
-        whose absence makes the rest dearest. Tests compare it with every choice there is.
+        More on top costs more, but where a job holds others, which together may cost more than it
+        does, and where a supplier's fee for a small order or its freight falls away. So the dearest
+        is sought from all together, leaving out in turn whichever makes the rest dearest. Tests
+        compare it with every choice there is.
         """
         chosen = frozenset(places)
-        dearest = max([self.more(chosen).price, *(self.more([one]).price for one in chosen)])
-        while holders := self._holders(chosen):
-            rests = (chosen - places for places in holders)
+        singly = [self.more([one]).price for one in chosen]
+        # nothing may turn up, and where what does makes the visit cheaper, that is the dearest
+        dearest = max([self.more(()).price, self.more(chosen).price, *singly])
+        while len(chosen) > 1:
+            rests = [chosen - gone for gone in self._alike(chosen)]
             rest = max(rests, key=lambda one: self.more(one).price)
             if self.more(rest).price <= self.more(chosen).price:
                 break
@@ -171,14 +202,17 @@ class _Visit:
             dearest = max(dearest, self.more(chosen).price)
         return dearest
 
-    def _holders(self, chosen: Places) -> list[Places]:
-        """Return those among some of the list that hold jobs of others or of the visit: for each
-        job that does, all that add it.
-        """
-        added = [each for place in chosen for each in self.listed[place].operations]
-        jobs = settle([*self._repair.jobs.operations, *added])
-        return [
-            frozenset(place for place in chosen if by in self._keys[place])
-            for by in dict.fromkeys(gone.by.key for gone in jobs.swallowed)
-            if any(by == each.key for each in added)
-        ]
+    def _alike(self, chosen: Places) -> list[Places]:
+        """Return, for each operation and role that some of the list add, all that add it."""
+        adding: dict[tuple[str, int | None], set[int]] = {}
+        for place in sorted(chosen):
+            for added in (*self._keys[place], *self.listed[place].roles):
+                adding.setdefault(added, set()).add(place)
+        return [frozenset(each) for each in adding.values()]
+
+    def replaces_jobs(self, place: int) -> bool:
+        """Return whether one of the list adds a job that holds one of the visit's."""
+        operations = self._repair.jobs.operations
+        together = settle([*operations, *self.listed[place].operations])
+        there = {each.key for each in together.operations}
+        return any(each.key not in there for each in operations)

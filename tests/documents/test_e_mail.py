@@ -311,9 +311,9 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
         envelope = structs.replace(ENVELOPE, state=state)
         return text_of(compose(paper, envelope, SCRIBE, MESSAGE))
 
-    assert f"comes to {likely}, at the most to {worst}. None" in told(paper)
+    assert f"may well be, it comes to {likely}. At the most it comes to {worst} " in told(paper)
     plain = told(structs.replace(paper, contingencies=unlikely))
-    assert f"at the most it comes to {worst}. None" in plain
+    assert f"would add. At the most it comes to {worst} with tax. None" in plain
     assert likely not in plain
     for other in (
         told(structs.replace(paper, contingencies=nothing)),
@@ -321,6 +321,23 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
         told(paper, "accepted"),
     ):
         assert "turn up" not in other
+
+
+@pytest.mark.parametrize(
+    ("case", "words"),
+    [
+        ("v68-zero-turn-stem-seals-tax-unknown", "without tax"),
+        ("v68-zero-turn-warped-heads", "with tax"),
+    ],
+)
+def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
+    paper = read_paper((CASES / f"{case}.answer.json").read_bytes())
+    assert paper.may_turn_up
+
+    told = " ".join(text_of(compose(paper, ENVELOPE, SCRIBE, MESSAGE)).split())
+
+    (sentence,) = re.findall(r"At the most it comes to [^:]+?\. None of it", told)
+    assert words in sentence
 
 
 def test_agreed_revision_is_not_offered_again() -> None:

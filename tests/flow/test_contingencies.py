@@ -10,11 +10,24 @@ from random import Random
 from typing import Any
 
 import pytest
+from msgspec import structs
 from tests.stages.drawn import draw_terms, draw_work
 from tests.stages.drawn_shops import draw_workshop
-from tests.stages.workbench import HEAD, HIRE_YARD, LATE_V68, MONDAY, ORCHARD, V68, job, starter
+from tests.stages.workbench import (
+    HEAD,
+    HIRE_YARD,
+    LATE_V68,
+    MONDAY,
+    ORCHARD,
+    V68,
+    figure,
+    job,
+    starter,
+    with_shop,
+    with_supplier,
+)
 
-from kitwright.catalogue.model import FamilyId
+from kitwright.catalogue.model import ChargeKind, FamilyId, JobId, LabourClass
 from kitwright.contingencies import LEAST, Foresight, _Visit
 from kitwright.flow import quote_repair
 from kitwright.money import Money
@@ -22,7 +35,14 @@ from kitwright.stages.contingency import Contingencies, Weighed
 from kitwright.stages.quote import Quote
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked, AskedJob
-from kitwright.stages.terms import Discount, Terms
+from kitwright.stages.terms import (
+    CustomerPart,
+    Discount,
+    FreeLine,
+    LineRef,
+    MinutesOverride,
+    Terms,
+)
 from kitwright.workshop import Workshop
 
 
@@ -151,7 +171,7 @@ def test_look_ahead_at_the_worst_holds_in_random_shops(seed: int) -> None:
         assert found.as_quoted <= found.worst
         assert found.likely <= found.worst
         if dearest is not None:
-            assert found.worst == found.as_quoted + dearest
+            assert found.worst == found.as_quoted + found.lapsing + dearest
 
 
 def test_look_ahead_counts_as_likely_what_the_shop_calls_possible(workshop: Workshop) -> None:
@@ -188,6 +208,98 @@ def test_look_ahead_is_of_the_quote_as_the_counter_changed_it(workshop: Workshop
     assert found.as_quoted == changed.repair.price < plain.as_quoted
     # what turns up gets no discount that nobody gave on it
     assert found.worst - found.as_quoted == plain.worst - plain.as_quoted
+
+
+def test_look_ahead_at_the_worst_is_no_less_than_the_quote_where_less_would_be_paid() -> None:
+    # a new head saves the thread insert, the valve and the lapping, and costs less than they do
+    bare = {name: structs.replace(each, contingency=()) for name, each in starter().jobs.items()}
+    inlet = starter().jobs[JobId("J-VALVE-IN")]
+    only = tuple(
+        structs.replace(each, probability=Decimal("0.90"))
+        for each in inlet.contingency
+        if each.id == "guide_or_seat_worn"
+    )
+    bare[inlet.id] = structs.replace(inlet, contingency=only)
+    workshop = Workshop(structs.replace(starter(), jobs=bare), starter().shops[HIRE_YARD])
+
+    _, found = looked(workshop, asked(job("J-THREAD-PLUG", 2), job("J-VALVE-IN", 2)))
+
+    assert row(found, "guide_or_seat_worn", 2).price < usd("0")
+    assert found.likely < found.as_quoted
+    assert found.worst == found.as_quoted
+
+
+def test_look_ahead_at_the_worst_counts_a_fee_that_more_parts_would_save() -> None:
+    # the parts come to 149.47; pushrods take the order past its minimum, a stud and a thread don't
+    dear = with_supplier(
+        starter(), "CPSN", minimum_order=figure("160.00"), small_order_fee=figure("60.00")
+    )
+    fees = dear.shops[HIRE_YARD].fees
+    passed_on = structs.replace(fees, freight=structs.replace(fees.freight, cap=figure("999.00")))
+    catalogue = with_shop(dear, fees=passed_on)
+    workshop = Workshop(catalogue, catalogue.shops[HIRE_YARD])
+
+    quote, found = looked(workshop, asked(job("J-HEAD-RENEW", 1)))
+
+    assert row(found, "bent_pushrod").price < usd("0")
+    assert found.worst - found.as_quoted == every_choice(workshop, quote, 5)
+
+
+def test_look_ahead_leaves_out_what_adds_neither_price_nor_time_nor_parts(
+    workshop: Workshop,
+) -> None:
+    # the valve takes the head off anyway, with all that the gasket's job would bring
+    _, found = looked(workshop, asked(job("J-THREAD-PLUG", 1), job("J-VALVE-EX", 1)))
+
+    assert "head_off_needed" not in {one.found.kind.id for one in found.each}
+    assert all(one.price.minor or one.minutes or one.needs for one in found.each)
+
+
+def _less_time() -> Terms:
+    less = MinutesOverride(job=HEAD.job, cylinder=1, minutes=0, reason="ours", by="Joan")
+    return Terms(overrides=(less,))
+
+
+def _line_of_the_work_for_nothing() -> Terms:
+    line = LineRef(
+        code="J-HEAD-GASKET", kind="labour", cylinder=1, labour_class=LabourClass("tech")
+    )
+    return Terms(discounts=(Discount(reason="r", by="b", line=line, percent=Decimal(100)),))
+
+
+@pytest.mark.parametrize("terms", [_less_time(), _line_of_the_work_for_nothing()])
+def test_look_ahead_at_the_worst_keeps_no_reduction_of_work_that_would_be_replaced(
+    workshop: Workshop, terms: Terms
+) -> None:
+    # a scored bore brings a short block in place of the gasket's job, whose reduction then is void
+    _, plain = looked(workshop, asked(HEAD))
+    _, found = looked(workshop, asked(HEAD, terms=terms))
+
+    assert found.as_quoted < plain.as_quoted
+    assert found.worst == plain.worst
+
+
+def test_look_ahead_at_the_worst_counts_no_part_that_would_not_be_fitted(
+    workshop: Workshop,
+) -> None:
+    rings = asked(job("J-RINGS", 1))
+    quote, plain = looked(workshop, rings)
+    (part,) = [need.item for need in quote.repair.kit.needs if need.role == "ring_set"]
+    free = FreeLine(
+        description="Sign-writing",
+        kind=ChargeKind.labour,
+        quantity=Decimal(1),
+        unit="piece",
+        unit_price=Decimal(500),
+        reason="asked for",
+        by="Joan",
+    )
+    brought = Terms(customer_parts=(CustomerPart(item=part),), free_lines=(free,))
+    _, found = looked(workshop, structs.replace(rings, terms=brought))
+    _, written = looked(workshop, structs.replace(rings, terms=Terms(free_lines=(free,))))
+
+    assert found.as_quoted < written.as_quoted
+    assert found.worst == written.worst == plain.worst + usd("500.00")
 
 
 def test_look_ahead_has_nothing_to_say_where_nothing_may_turn_up(workshop: Workshop) -> None:

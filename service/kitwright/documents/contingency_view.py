@@ -29,11 +29,12 @@ class ViewSum(Struct, frozen=True, kw_only=True):
 
 def contingencies_of(paper: QuotePaper, scribe: Scribe) -> list[ViewContingency]:
     """Return what may turn up, the most probable first; what is the same on several cylinders
-    once.
+    once, but for what may be on any.
     """
-    same: dict[tuple[str, str, Amount, bool], list[int]] = {}
+    same: dict[tuple[str, str, Amount, bool, bool], list[int]] = {}
     for one in paper.may_turn_up:
-        cylinders = same.setdefault((one.name, one.plain, one.price, one.likely), [])
+        alike = (one.name, one.plain, one.price, one.likely, one.cylinder is None)
+        cylinders = same.setdefault(alike, [])
         cylinders += [] if one.cylinder is None else [one.cylinder]
     return [
         ViewContingency(
@@ -42,7 +43,7 @@ def contingencies_of(paper: QuotePaper, scribe: Scribe) -> list[ViewContingency]
             plain=plain,
             amount=_money(price, scribe),
         )
-        for (name, plain, price, is_likely), cylinders in same.items()
+        for (name, plain, price, is_likely, _), cylinders in same.items()
     ]
 
 

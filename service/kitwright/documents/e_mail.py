@@ -241,20 +241,24 @@ class _Words:
 
     def _surprises(self, found: PaperContingencies) -> str:
         say, money = self._scribe.say, self._scribe.money
+        likely = money(found.likely.amount, found.likely.currency)
         worst = money(found.worst.amount, found.worst.currency)
-        if any(one.likely for one in found.each):
-            return say(
+        told = [
+            say(
                 "The quote names what may turn up once the engine is apart, and what each would "
-                "add. With all that may well be it comes to {likely}, at the most to {worst}. None "
-                "of it is done without your yes.",
-                likely=money(found.likely.amount, found.likely.currency),
-                worst=worst,
+                "add."
             )
-        return say(
-            "The quote names what may turn up once the engine is apart, and what each would add: "
-            "at the most it comes to {worst}. None of it is done without your yes.",
-            worst=worst,
-        )
+        ]
+        if any(one.likely for one in found.each):
+            told.append(
+                say("With all of it that may well be, it comes to {amount}.", amount=likely)
+            )
+        if self._paper.totals.gross is None:
+            told.append(say("At the most it comes to {amount} without tax.", amount=worst))
+        else:
+            told.append(say("At the most it comes to {amount} with tax.", amount=worst))
+        told.append(say("None of it is done without your yes."))
+        return " ".join(told)
 
 
 def _text(paragraphs: Sequence[_Paragraph]) -> str:

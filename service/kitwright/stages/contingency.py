@@ -70,21 +70,28 @@ class Weighed(Struct, frozen=True, kw_only=True):
 
 class Prospect(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
     """What may turn up on the visits of a draft, the most probable first; what all that is likely
-    adds, and what whatever of the list is dearest adds.
+    adds, and what whatever of the list is dearest adds, never less than nothing.
 
+    `replaces_jobs` says whether anything of the list adds a job that holds one of the draft's.
     Compared by identity, so that what is made of it can be remembered beside it.
     """
 
     each: tuple[Weighed, ...]
     likely: Money
     worst: Money
+    replaces_jobs: bool
 
 
 class Contingencies(Struct, frozen=True, kw_only=True):
-    """What may turn up on a quote, and what it comes to as it stands."""
+    """What may turn up on a quote, and what it comes to as it stands.
+
+    `lapsing` is what the counter has taken off by naming jobs, lines or parts, where those may be
+    replaced by what turns up: it would have to be paid again.
+    """
 
     prospect: Prospect
     as_quoted: Money
+    lapsing: Money
 
     @property
     def each(self) -> tuple[Weighed, ...]:
@@ -98,8 +105,8 @@ class Contingencies(Struct, frozen=True, kw_only=True):
 
     @property
     def worst(self) -> Money:
-        """What the quote comes to with whatever of the list makes it dearest."""
-        return self.as_quoted + self.prospect.worst
+        """The most that the quote comes to, whatever of the list turns up."""
+        return self.as_quoted + self.lapsing + self.prospect.worst
 
 
 def list_contingencies(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from decimal import Decimal
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import ChargeKind, ItemId, JobId, LabourClass, Quality, RoleId
 
@@ -129,3 +129,25 @@ class Terms(Struct, frozen=True, kw_only=True):
     def untouched(self) -> Terms:
         """Return the terms without what names lines and parts, or only changes what is payable."""
         return Terms(exemption=self.exemption, floors=self.floors, machines=self.machines)
+
+    def lasting(self) -> Terms:
+        """Return the terms without what stands and falls with lines, jobs and parts of the quote,
+        or only changes what is payable; and without discounts of an amount, which may be more than
+        is left.
+        """
+        return structs.replace(
+            self.untouched(),
+            discounts=tuple(
+                each for each in self.discounts if each.line is None and each.amount is None
+            ),
+            free_lines=self.free_lines,
+        )
+
+    @property
+    def names_lines(self) -> bool:
+        """Whether anything stands and falls with lines, jobs or parts of the quote."""
+        return bool(
+            self.overrides
+            or self.customer_parts
+            or any(each.line is not None for each in self.discounts)
+        )

@@ -56,10 +56,11 @@ class InPlayOut(Out, frozen=True, kw_only=True):
 
 class ContingencyOut(Out, frozen=True, kw_only=True):
     """Something that teardown may show, with the jobs and the parts that it adds, and what the
-    whole visit costs and takes more with it, tax included where it is known.
+    whole visit costs and takes more with them on all its machines, tax included where it is known.
 
     `cylinder` is null where nobody knows which. `after` is what has to turn up before it, null
-    where nothing has to. `likely` is true from the probability on that the shop calls possible.
+    where nothing has to: its jobs and parts are not in the price, and it is not listed itself where
+    it would add nothing. `likely` is true from the probability on that the shop calls possible.
     """
 
     contingency: str
@@ -77,7 +78,10 @@ class ContingencyOut(Out, frozen=True, kw_only=True):
 
 class ContingenciesOut(Out, frozen=True, kw_only=True):
     """What may turn up, the most probable first; and what the quote comes to as it stands, with
-    all that is likely, and with whatever of it makes the quote dearest.
+    all that is likely, and at the most, whatever of the list turns up.
+
+    What turns up is priced as computed, without discounts and changes by hand. At the most, what
+    those take off jobs that may be replaced is not counted on.
     """
 
     each: tuple[ContingencyOut, ...]

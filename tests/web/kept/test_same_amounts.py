@@ -62,7 +62,10 @@ def test_every_form_tells_the_same_amounts(staff: Staff) -> None:
         ahead = data["contingencies"]
         if ahead["each"]:
             # one that is the same on two cylinders stands there once
-            once = {(one["name"], str(one["price"])): one["price"] for one in ahead["each"]}
+            once = {
+                (one["name"], str(one["price"]), one["cylinder"] is None): one["price"]
+                for one in ahead["each"]
+            }
             everything += [*once.values(), ahead["worst"]]
             met["may turn up"] += 1
         wanted = told(everything, scribe)

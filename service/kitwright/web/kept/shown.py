@@ -58,8 +58,8 @@ class ShownLineOut(Out, frozen=True, kw_only=True):
 
 
 class ShownContingencyOut(Out, frozen=True, kw_only=True):
-    """Something that teardown may show, and what the whole visit costs and takes more with it.
-    `cylinder` is null where nobody knows which.
+    """Something that teardown may show, and what the whole visit costs and takes more with the
+    jobs and parts that it adds. `cylinder` is null where nobody knows which.
     """
 
     contingency: str
@@ -73,8 +73,8 @@ class ShownContingencyOut(Out, frozen=True, kw_only=True):
 
 
 class ShownContingenciesOut(Out, frozen=True, kw_only=True):
-    """What may turn up; and what the quote comes to as it stands, with all that is likely, and
-    with whatever of it makes the quote dearest.
+    """What may turn up; and what the quote comes to as it stands, with all that is likely, and at
+    the most, whatever of the list turns up.
     """
 
     each: tuple[ShownContingencyOut, ...]
