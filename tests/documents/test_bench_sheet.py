@@ -53,7 +53,10 @@ def test_bench_sheet_says_at_each_step_why_and_what_to_look_at(form: str) -> Non
 
     for step in paper_of().access.remove:
         for why in step.why:
-            assert bare(why.text) in bare(sheet)
+            if why.code == "stands-before":
+                assert bare(SCRIBE.thing(str(why.facts["component"]))) in bare(sheet)
+            else:
+                assert bare(why.text) in bare(sheet)
     assert sheet.count("Look at, photograph: warp on a flat plate, photograph of the gasket") == 2
 
 
@@ -130,6 +133,17 @@ def test_bench_sheet_html_lets_no_text_become_markup() -> None:
     assert not root.xpath("//script | //img | //b")
     assert "{{ 7 * 7 }}" in page
     assert not re.search(r"[\u202e\u2066\x00\x07\x1b]", page)
+
+
+def test_bench_sheet_tells_in_one_sentence_what_waits_for_a_step() -> None:
+    page = bench_sheet_html(paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    several = 0
+    for step in paper_of().access.remove:
+        waiting = [why.facts["component"] for why in step.why if why.code == "stands-before"]
+        named = "; ".join(SCRIBE.thing(str(one)) for one in waiting)
+        assert not waiting or f"It comes off before: {named}." in page
+        several += len(waiting) > 1
+    assert several
 
 
 def test_bench_sheet_tells_what_the_customer_reported() -> None:

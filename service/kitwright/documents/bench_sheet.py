@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
+from typing import Final
 
 from msgspec import structs
 
@@ -12,10 +13,13 @@ from kitwright.documents.contact import Contact
 from kitwright.documents.contingency_view import looked_for
 from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
 from kitwright.documents.hypertext import hypertext
-from kitwright.documents.paper import Envelope, PaperCaution, PaperNeed, QuotePaper
+from kitwright.documents.paper import Envelope, PaperCaution, PaperNeed, QuotePaper, Reason
 from kitwright.documents.press import press
 from kitwright.language.scribe import Scribe
 from kitwright.units import decimal_text
+
+_BEFORE: Final = "stands-before"
+"""The reason of a step that another one waits for."""
 
 Looks = Mapping[str, tuple[str, ...]]
 """Component, without cylinder -> what the layout asks to look at or photograph there."""
@@ -145,7 +149,7 @@ def _steps(paper: QuotePaper, scribe: Scribe, looks: Looks) -> list[Sheet]:
                 "number": scribe.number(str(number)),
                 "name": _step_name(step.component, step.cylinder, scribe),
                 "minutes": scribe.number(str(step.minutes)),
-                "why": " ".join(dict.fromkeys(why.text for why in step.why)),
+                "why": " ".join(_why(step.why, scribe)),
                 "look": ", ".join(
                     scribe.text("component", look) for look in looks.get(step.component, ())
                 ),
@@ -153,6 +157,14 @@ def _steps(paper: QuotePaper, scribe: Scribe, looks: Looks) -> list[Sheet]:
             }
         )
     return steps
+
+
+def _why(why: Sequence[Reason], scribe: Scribe) -> Iterator[str]:
+    """Yield why something comes off, what it stands before in one sentence."""
+    yield from dict.fromkeys(one.text for one in why if one.code != _BEFORE)
+    before = [scribe.thing(str(one.facts["component"])) for one in why if one.code == _BEFORE]
+    if before:
+        yield scribe.say("It comes off before: {component}.", component="; ".join(before))
 
 
 def _instance(component: str, cylinder: int | None) -> str:
