@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 from ortools.sat.python import cp_model
 
 from kitwright.solve._program import Program, Row, row_prices
@@ -24,6 +25,7 @@ from kitwright.solve.cover import (
     Shortage,
     SolverFailed,
     Uncoverable,
+    _best_of_shape,
     least_cover,
 )
 
@@ -189,6 +191,44 @@ def test_least_cover_agrees_with_enumeration_on_hundreds_of_instances(steps: Ste
         assert taken(instance, steps) == best, seed
 
     assert 20 < uncoverable < 200, "the instances should be of both kinds"
+
+
+def renamed(instance: Instance, chance: random.Random) -> Instance:
+    """Return the same instance with other ids and names of needs, in another order too."""
+    ids = [f"z{number:02}" for number in range(len(instance.packs))]
+    chance.shuffle(ids)
+    names = {name: f"y{number:02}" for number, name in enumerate(instance.needs)}
+    return Instance(
+        {names[name]: count for name, count in instance.needs.items()},
+        [
+            structs.replace(
+                pack, id=id_, holds={names[need]: count for need, count in pack.holds.items()}
+            )
+            for id_, pack in zip(ids, instance.packs, strict=True)
+        ],
+    )
+
+
+def test_least_cover_is_the_same_from_memory() -> None:
+    hits = 0
+    for seed in range(200):
+        chance = random.Random(seed)
+        first = random_instance(
+            chance, chance.randint(1, 4), chance.randint(3, 5), most_wanted=3, costs=(0, 2)
+        )
+        # alike but for its names: what ties go to is its own business
+        other = renamed(first, chance)
+        _best_of_shape.cache_clear()
+        alone = taken(other)
+        _best_of_shape.cache_clear()
+        taken(first)
+
+        again = taken(first), taken(other)
+
+        hits += _best_of_shape.cache_info().hits
+        assert again == (best_of_all(first), alone), seed
+        assert alone == best_of_all(other), seed
+    assert hits > 200
 
 
 @pytest.mark.parametrize(

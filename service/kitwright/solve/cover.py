@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
@@ -162,7 +163,7 @@ def least_cover(
     is_proven = True
     for part in parts(problem):
         try:
-            more, is_sure = _best(part, unaided_steps, most_steps)
+            more, is_sure = _remembered(part, unaided_steps, most_steps)
         except NoCover:
             # Where packs without alternatives suffice, nothing is in the way.
             sure = supply(column for column in part.columns if column.group is None)
@@ -205,6 +206,58 @@ def _columns(packs: Iterable[Pack[P, N]], wanted: Mapping[N, int]) -> list[Colum
             )
         )
     return columns
+
+
+Shape = tuple[tuple[int, ...], tuple[tuple[tuple[tuple[int, int], ...], int, int, int | None], ...]]
+"""A problem without its own numbers: what is wanted, need by need; and by rank, for each column,
+what it holds of which need, its cost, its limit and which group it is of.
+"""
+
+
+def _remembered(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[int], bool]:
+    """Return what `_best` does. Problems that differ in nothing but the numbers of their needs and
+    columns, which only tell what comes first, have the same answer: it is worked out once.
+    """
+    needs = {need: number for number, need in enumerate(sorted(part.wanted))}
+    columns = sorted(part.columns, key=lambda column: column.rank)
+    groups: dict[str, int] = {}
+    shape: Shape = (
+        tuple(part.wanted[need] for need in needs),
+        tuple(
+            (
+                tuple(sorted((needs[need], count) for need, count in column.holds.items())),
+                column.cost,
+                column.limit,
+                None if column.group is None else groups.setdefault(column.group, len(groups)),
+            )
+            for column in columns
+        ),
+    )
+    copies, is_proven = _best_of_shape(shape, unaided_steps, most_steps)
+    return Counter({columns[place].rank: count for place, count in copies}), is_proven
+
+
+@lru_cache(maxsize=8192)
+def _best_of_shape(
+    shape: Shape, unaided_steps: int, most_steps: int
+) -> tuple[tuple[tuple[int, int], ...], bool]:
+    wanted, columns = shape
+    problem = Problem(
+        dict(enumerate(wanted)),
+        [
+            Column(
+                rank=place,
+                holds=dict(holds),
+                cost=cost,
+                limit=limit,
+                group=None if group is None else str(group),
+                is_ample=False,
+            )
+            for place, (holds, cost, limit, group) in enumerate(columns)
+        ],
+    )
+    copies, is_proven = _best(problem, unaided_steps, most_steps)
+    return tuple(copies.items()), is_proven
 
 
 def _best(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[int], bool]:
