@@ -86,7 +86,7 @@ def full_paper() -> QuotePaper:
                 ),
             ),
             leakage=(
-                PaperLeakage(cylinder=1, percent="38.5", band="bad"),
+                PaperLeakage(cylinder=1, percent="38.5", band="gt30", words="leakage over 30 %"),
                 PaperLeakage(cylinder=2, percent=None, band=None),
             ),
         ),

@@ -102,6 +102,13 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
     assert places == sorted(places)
 
 
+def test_quote_pdf_tells_a_leakage_in_the_words_of_its_band() -> None:
+    told = text(printed(full_paper()))
+
+    assert "38.5% leakage over 30 %" in told
+    assert "gt30" not in told
+
+
 @pytest.mark.parametrize("count", [1, 2, 7, *range(11, 19), 30, *range(40, 49)])
 def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
     paper = full_paper()

@@ -189,7 +189,7 @@ def _readings(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
             "place": scribe.say("Cylinder {cylinder}", cylinder=one.cylinder),
             "percent": scribe.percent(one.percent),
             "share": float(min(max(Decimal(one.percent), Decimal(0)), Decimal(100)) / 100),
-            "band": "" if one.band is None else scribe.thing(one.band),
+            "band": one.words or "",
         }
         for one in assessment.leakage
         if one.percent is not None
