@@ -44,6 +44,8 @@ class LetterWriter:
         revision, customer, machine = letter.revision, letter.customer, letter.machine
         paper = read_paper(revision.answer)
         quote = written(QUOTE, revision.quote)
+        scribe = Scribe(paper.language)
+        hours = None if machine is None else machine.hours
         envelope = Envelope(
             letter=quote,
             revision=revision.number,
@@ -54,7 +56,7 @@ class LetterWriter:
             customer_address=None if customer is None else customer.address,
             customer_e_mail=None if customer is None else customer.e_mail,
             machine_name=None if machine is None else machine.name,
-            machine_hours=None if machine is None else machine.hours,
+            machine_hours=None if hours is None else scribe.number(hours),
         )
         domain = self._sender.rpartition("@")[2]
         message_id = f"<{quote}.{revision.number}.{letter.nonce.hex()}@{domain}>"
@@ -67,7 +69,7 @@ class LetterWriter:
             note=letter.note,
             pdf=None if self._quote_pdf is None else self._quote_pdf(revision.answer, envelope),
         )
-        body = compose(paper, envelope, Scribe(paper.language), message)
+        body = compose(paper, envelope, scribe, message)
         return Composed(message_id=message_id, body=body)
 
 

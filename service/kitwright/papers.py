@@ -162,6 +162,8 @@ class ShopPapers:
 def _read(about: About) -> tuple[QuotePaper, Envelope, Scribe]:
     """Return a revision as documents read it, and a scribe of its language."""
     paper = read_paper(about.answer)
+    scribe = Scribe(paper.language)
+    hours = about.machine_hours
     envelope = Envelope(
         letter=about.letter,
         revision=about.revision,
@@ -172,10 +174,10 @@ def _read(about: About) -> tuple[QuotePaper, Envelope, Scribe]:
         customer_address=about.customer_address,
         customer_e_mail=about.customer_e_mail,
         machine_name=about.machine_name,
-        machine_hours=about.machine_hours,
+        machine_hours=None if hours is None else scribe.number(hours),
         agreed_at=about.agreed_at,
     )
-    return paper, envelope, Scribe(paper.language)
+    return paper, envelope, scribe
 
 
 def _order(body: bytes) -> PaperOrder:

@@ -375,7 +375,8 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
 class Envelope(Struct, frozen=True, kw_only=True):
     """What surrounds a revision on paper: whose it is, and where it stands.
 
-    `letter` is the quote's id (Q12). `agreed_at` is when this revision was accepted.
+    `letter` is the quote's id (Q12). `machine_hours` is written as the revision's language does.
+    `agreed_at` is when this revision was accepted.
     """
 
     letter: str

@@ -61,6 +61,18 @@ def test_sheet_that_the_caller_has_is_not_sent_again(staff: Staff) -> None:
         assert staff.client.get(path, headers=headers).status_code == 304
 
 
+@pytest.mark.parametrize(("language", "hours"), [("en", "1,190.5"), ("de", "1.190,5")])
+def test_papers_write_hours_as_their_language_does(staff: Staff, language: str, hours: str) -> None:
+    body = {"name": "Digger", "family": "QM-H27", "chassis": "PW-G5", "hours": "1190.5"}
+    machine = staff.done("/v1/machines", body).json()["id"]
+    id = staff.issued(machine=machine, language=language)  # noqa: A001
+
+    for paper in ("sheet", "bench-sheet"):
+        path = f"/v1/quotes/{id}/{paper}"
+        assert hours in taken(staff, path, PAGE).text
+        assert hours in pdf_text(taken(staff, path, "application/pdf").content)
+
+
 def test_draft_has_no_quotation(staff: Staff) -> None:
     path = f"/v1/quotes/{staff.quote()}/sheet"
 
@@ -176,9 +188,34 @@ def test_customer_declines_on_the_page(staff: Staff) -> None:
 
 
 @pytest.mark.parametrize(
+    ("written", "limit"),
+    [
+        ("900", "900.00"),
+        ("900,5", "900.50"),
+        ("$1,200", "1200.00"),
+        ("1,200.50", "1200.50"),
+        ("1.200", "1200.00"),
+        ("1.200,00 \N{EURO SIGN}", "1200.00"),
+        ("1\N{NARROW NO-BREAK SPACE}200", "1200.00"),
+        ("1'200.00", "1200.00"),
+        ("USD 1,200,000", "1200000.00"),
+    ],
+)
+def test_limit_is_read_as_people_write_it(staff: Staff, written: str, limit: str) -> None:
+    id = staff.issued()  # noqa: A001
+    sent = Browser(staff).send(f"{linked(staff, id)}/accept", who="A", limit=written)
+
+    assert sent.status_code == 303
+    (given,) = staff.get(f"/v1/quotes/{id}/authorisations")["authorisations"]
+    assert given["limit"]["amount"] == limit
+
+
+@pytest.mark.parametrize(
     ("fields", "status"),
     [
         ({"who": ""}, 422),
+        ({"who": "A", "limit": "1,20,000"}, 422),
+        ({"who": "A", "limit": "9,000,50"}, 422),
         ({"who": "A", "limit": "much"}, 422),
         ({"who": "A", "limit": "1.00"}, 409),
         ({"who": "A" * 600}, 422),

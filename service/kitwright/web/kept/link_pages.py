@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeVar
 from urllib.parse import parse_qsl
@@ -14,6 +15,7 @@ from msgspec import Struct, structs
 
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.store import Records
+from kitwright.money import digits
 from kitwright.stages.refusal import RequestRefused
 from kitwright.web.body import receive
 from kitwright.web.kept.desk import Desk
@@ -27,6 +29,12 @@ T = TypeVar("T", bound=Struct)
 
 _FORM: Final = "application/x-www-form-urlencoded"
 _FIELDS: Final = ("who", "limit", "reason")
+_GROUP: Final = 3
+_PLAIN: Final = re.compile(r"(?P<whole>[0-9]+)(?:[.,](?P<part>[0-9]+))?")
+_IN_GROUPS: Final = re.compile(
+    r"(?P<whole>[0-9]{1,3}(?P<mark>[.,'\u2019])[0-9]{3}(?:(?P=mark)[0-9]{3})*)"
+    r"(?:(?!(?P=mark))[.,](?P<part>[0-9]+))?"
+)
 _MOST_FORM: Final = 16_384
 _NOTICES: Final = {"unknown-record": "link_unknown", "link-over": "link_over"}
 """Problem -> the page that tells of it."""
@@ -91,7 +99,7 @@ def decision_route(
         await desk.sweep()
         entered = _entered(await receive(request, _MOST_FORM))
         try:
-            asked = _asked(entered, shape)
+            asked = _asked(entered, shape, desk.currency)
             await desk.store.write(decide(call, asked))
         except _Wrong as wrong:
             return _again(call, offered, entered, wrong.told, 422)
@@ -136,13 +144,29 @@ def _entered(body: bytes) -> dict[str, str]:
     return {name: text.strip() for name, text in pairs if name in _FIELDS}
 
 
-def _asked(entered: Mapping[str, str], shape: type[T]) -> T:
+def _plain(amount: str, currency: str) -> str:
+    """Return an amount as a plain decimal number, however people write it; else as it is.
+
+    Any space, a sign or code of the currency on either side, and thousands in groups may be there:
+    `$1,200.50`, `1.200,50 €`, `1'200`. Three digits after a single mark are a group, unless the
+    currency has three decimals.
+    """
+    told = "".join(amount.split()).removeprefix(currency).removesuffix(currency).strip("$€£")
+    in_groups, plain = _IN_GROUPS.fullmatch(told), _PLAIN.fullmatch(told)
+    is_plain = plain and (in_groups is None or digits(currency) == _GROUP)
+    found = plain if is_plain else in_groups
+    if found is None:
+        return amount
+    whole = re.sub(r"\D", "", found["whole"])
+    return f"{whole}.{found['part']}" if found["part"] else whole
+
+
+def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
     """Return a form as the struct that JSON would have made. Raises: _Wrong."""
     known = {field.name for field in structs.fields(shape)}
     given = {name: text for name, text in entered.items() if name in known and text}
     if "limit" in given:
-        # people write amounts as they are used to: a comma, a space, a sign before it
-        given["limit"] = given["limit"].replace(" ", "").replace(",", ".").lstrip("$€£")
+        given["limit"] = _plain(given["limit"], currency)
     try:
         return msgspec.convert(given, shape, strict=True)
     except msgspec.ValidationError as error:
