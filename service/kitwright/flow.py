@@ -110,20 +110,24 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
     basis = Basis(
         assessment=assessment,
         is_repair=bool(course.diagnoses),
-        in_play=tuple(_in_play(workshop, quote.request, course)),
+        in_play=tuple(_in_play(workshop, quote, course)),
     )
     return structs.replace(quote, basis=basis)
 
 
-def _in_play(workshop: Workshop, request: Request, course: Course) -> Iterator[InPlay]:
-    """Yield the repairs that may follow, each as a visit of its own."""
-    plain = untouched(request)
-    scope = request.asked.scope
+def _in_play(workshop: Workshop, quote: Quote, course: Course) -> Iterator[InPlay]:
+    """Yield the repairs that may follow, each as a visit of its own; none that is quoted."""
+    plain = untouched(quote.request)
+    scope = plain.asked.scope
+    quoted = quote.repair.jobs.operations
     for faults in repairs_in_play(course, scope):
         jobs = settle(
             Operation(job=job, cylinder=cylinder)
             for job, cylinder in faults[0].candidate.scopes[scope]
         )
+        together = settle([*quoted, *jobs.operations]).operations
+        if course.diagnoses and together == quoted:
+            continue
         repair = quote_jobs(workshop, plain, jobs)
         yield InPlay(
             faults=faults,

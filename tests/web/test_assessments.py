@@ -136,6 +136,47 @@ def test_preview_of_findings_quotes_the_repair_from_probable_up(client: TestClie
     assert told["in_play"] == []
 
 
+def test_preview_of_findings_names_what_else_is_possible_beside_a_repair(
+    client: TestClient[Any],
+) -> None:
+    """Blocked fins are seen and probable; the leak is not sure yet, and may be the trouble."""
+    findings = {
+        "background": ["overheated"],
+        "engine": {"crankcase_vacuum": "weak", "fins_blocked": "yes"},
+        "cylinders": [
+            {
+                "cylinder": 1,
+                "leakdown": {"supply": "90", "in_cylinder": "64", "unit": "psi", "warm": True},
+                "findings": {
+                    "plug_oil": "yes",
+                    "air_dipstick": "yes",
+                    "air_exhaust": "no",
+                    "air_intake": "no",
+                },
+            },
+            {
+                "cylinder": 2,
+                "leakdown": {"supply": "90", "in_cylinder": "83", "unit": "psi", "warm": True},
+                "findings": {"plug_oil": "no", "air_dipstick": "no"},
+            },
+        ],
+    }
+    body = {"family": "TB-V68", "serial": 3120416, "findings": findings}
+
+    told = client.post("/v1/quotes/preview", json=body).json()
+    text = client.post("/v1/quotes/preview", json=body, headers={"Accept": "text/plain"}).text
+
+    assert told["basis"] == "repair"
+    assert [one["job"] for one in told["jobs"]] == ["J-FINS"]
+    grades = {
+        (one["code"], one["cylinder"]): one["grade"] for one in told["assessment"]["diagnoses"]
+    }
+    beside = [(each["code"], each["cylinder"]) for one in told["in_play"] for each in one["faults"]]
+    assert ("HG-GALLERY", 1) in beside
+    assert all(grades[fault] == "possible" for fault in beside)
+    assert "Possible as well, and not repaired by this quote:" in text
+
+
 def test_preview_of_findings_quotes_the_test_below_probable(client: TestClient[Any]) -> None:
     findings = {"cylinders": [{"cylinder": 1, "findings": {"plug_oil": "yes"}}]}
     body = {"family": "TB-V68", "serial": 3200000, "findings": findings}

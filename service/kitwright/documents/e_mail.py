@@ -257,7 +257,7 @@ class _Words:
             told.append(say("At the most it comes to {amount} without tax.", amount=worst))
         else:
             told.append(say("At the most it comes to {amount} with tax.", amount=worst))
-        told.append(say("None of it is done without your yes."))
+        told.append(say("None of it is done beyond what you agree to."))
         return " ".join(told)
 
 

@@ -230,7 +230,7 @@ def _limit(paper: QuotePaper, ceiling: Amount | None, scribe: Scribe) -> str:
     """Return how far the bill may go, and that what may turn up waits for a yes."""
     say = scribe.say
     waits = paper.extras or paper.may_turn_up
-    told = [say("None of this is done without your yes.")] if waits else []
+    told = [say("None of this is done beyond what you agree to.")] if waits else []
     most = ceiling or paper.totals.payable
     if most is not None:
         amount = scribe.money(most.amount, most.currency)

@@ -95,10 +95,12 @@ def _basis(quote: Quote, speaker: Speaker) -> Iterator[str]:
                 named = speaker.fault(one.code, one.cylinder)
                 grade = speaker.word(one.grade.value)
                 yield from spread(f"  {grade}: {named}", speaker.figure(str(one.probability)))
-        return
-    yield from title(
-        speaker.say("Made of findings: no repair is sure enough, so what finds out is quoted")
-    )
+        if basis.in_play:
+            yield speaker.say("Possible as well, and not repaired by this quote:")
+    else:
+        yield from title(
+            speaker.say("Made of findings: no repair is sure enough, so what finds out is quoted")
+        )
     for each in basis.in_play:
         for fault in each.faults:
             named = speaker.fault(fault.code, fault.cylinder)

@@ -32,8 +32,8 @@ class Assessment(Struct, frozen=True, kw_only=True):
 
 
 class Course(Struct, frozen=True, kw_only=True):
-    """What findings support selling now: diagnoses to repair, or jobs that find out more, with
-    the repairs that stay in play.
+    """What findings support selling now: diagnoses to repair, or jobs that find out more; and the
+    faults that stay in play.
     """
 
     diagnoses: tuple[AskedDiagnosis, ...] = ()
@@ -80,7 +80,12 @@ def choose_course(catalogue: Catalogue, assessment: Assessment) -> Course:
     ranked = assessment.diagnosed.ranked
     sure = tuple(one for one in ranked if one.is_quotable)
     if sure:
-        return Course(diagnoses=tuple(AskedDiagnosis(one.code, one.cylinder) for one in sure))
+        # what is possible beside them may be the trouble all the same
+        beside = tuple(one for one in ranked if one.grade is not None and not one.is_quotable)
+        return Course(
+            diagnoses=tuple(AskedDiagnosis(one.code, one.cylinder) for one in sure),
+            in_play=beside,
+        )
     first = [
         AskedJob(gate.gate.job, _cylinder_of(catalogue, gate.gate.job, gate.cylinder))
         for gate in findings.answered

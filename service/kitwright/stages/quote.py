@@ -115,7 +115,7 @@ class InPlay(Struct, frozen=True, kw_only=True):
 
 class Basis(Struct, frozen=True, kw_only=True):
     """The findings that a quote is made of. Where they support no repair yet, the quote is for
-    what finds out more, and `in_play` names the repairs that may follow.
+    what finds out more. `in_play` names the repairs that may follow, and what else is possible.
     """
 
     assessment: Assessment

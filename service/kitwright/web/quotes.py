@@ -94,8 +94,9 @@ class QuoteOut(Out, frozen=True, kw_only=True):
     """The whole quote and its parts orders.
 
     `basis` says what it was made of: what was asked for by name (`asked`), or findings that
-    support a repair (`repair`) or so far only a test (`test`), with the `assessment`. Of a test,
-    `in_play` names the repairs that may follow. `contingencies` is null where they were not asked
+    support a repair (`repair`) or so far only a test (`test`), with the `assessment`. `in_play`
+    names, of a test, the repairs that may follow; of a repair, those of what is possible as well
+    and not quoted. `contingencies` is null where they were not asked
     for.
     """
 
