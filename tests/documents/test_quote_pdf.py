@@ -9,6 +9,7 @@ import pikepdf
 import pypdf
 import pytest
 from msgspec import structs
+from tests.documents.offers import for_a_test, paper
 from tests.documents.printed import (
     CONTACT,
     ENVELOPE,
@@ -145,6 +146,22 @@ def test_quote_pdf_prices_what_may_turn_up_and_the_most_it_comes_to() -> None:
         assert SCRIBE.money(one.price.amount, "USD") in row
     for amount in (paper.contingencies.likely, paper.contingencies.worst):
         assert SCRIBE.money(amount.amount, amount.currency) in told
+
+
+@pytest.mark.parametrize(
+    ("basis", "title"),
+    [("test", "What a repair would come to afterwards"), ("repair", "What else it may be")],
+)
+def test_quote_pdf_prices_the_repairs_in_play(basis: str, title: str) -> None:
+    in_play = paper(for_a_test()).in_play
+    told = text(printed(structs.replace(full_paper(), basis=basis, in_play=in_play)))
+
+    assert len(in_play) > 1
+    for one in in_play:
+        after = told[told.index(title) :]
+        assert one.faults[0].name in after
+        assert SCRIBE.money(one.price.amount, one.price.currency) in after
+    assert title not in text(printed(full_paper()))
 
 
 @pytest.mark.parametrize("count", [1, 2, *range(10, 30)])

@@ -21,6 +21,7 @@ from kitwright.documents.paper import (
     Envelope,
     PaperAssessment,
     PaperExtra,
+    PaperInPlay,
     QuotePaper,
 )
 from kitwright.documents.press import press
@@ -98,6 +99,7 @@ def quote_sheet(
             ]
             for one in paper.questions
         ],
+        "after": [_after(one, scribe) for one in paper.in_play],
         "contingencies": [
             {"name": one.name, "mark": one.mark, "why": one.plain, "price": one.amount}
             for one in contingencies_of(paper, scribe)
@@ -138,9 +140,16 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
         "each": say("Unit price"),
         "amount": say("Amount, {currency}", currency=paper.shop.currency),
         "provisional": say("Provisional: the serial number is needed"),
+        **_after_words(scribe, paper),
         "surprises": say("What may turn up"),
+        "apart": say(
+            "Some things show only once the engine is apart. Each price is what that one "
+            "would add to this quote, with all its work and parts; several together need "
+            "not come to their sum, as they share work. None of it is done beyond what you "
+            "agree to."
+        ),
         "surprise": say("What"),
-        "unlisted": say("Should something turn up that is not in this list, we ask you as well."),
+        "unlisted": say("The same holds for anything that is not in this list."),
         "extras": say("Worth doing at the same time"),
         "extra": say("Work"),
         "more": say("Would add"),
@@ -212,6 +221,37 @@ def _notes(paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
         )
     if paper.tax_state == "unknown":
         yield say("The tax is not known yet: this is not an offer to agree to.")
+
+
+def _after_words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
+    say = scribe.say
+    words = {"should": say("Should it be"), "repair": say("Repair")}
+    if paper.basis == "test":
+        return {
+            **words,
+            "after": say("What a repair would come to afterwards"),
+            "depends": say(
+                "It depends on what the test finds. None of this is ordered or done before you "
+                "say yes to it."
+            ),
+        }
+    return {
+        **words,
+        "after": say("What else it may be"),
+        "depends": say(
+            "These fit what was found as well, and this quote does not repair them. Should one of "
+            "them be the trouble, it needs a repair of its own: each price is that of a visit for "
+            "it alone."
+        ),
+    }
+
+
+def _after(one: PaperInPlay, scribe: Scribe) -> Sheet:
+    return {
+        "name": "; ".join(scribe.on_cylinder(each.name, each.cylinder) for each in one.faults),
+        "jobs": "; ".join(scribe.on_cylinder(each.name, each.cylinder) for each in one.jobs),
+        "price": scribe.money(one.price.amount, one.price.currency),
+    }
 
 
 def _extra(extra: PaperExtra, scribe: Scribe) -> Sheet:
