@@ -41,12 +41,13 @@ class Model(NamedTuple):
             start=Fraction(1),
         )
 
-    def levels(self, variable: str, faults: Faults) -> list[Fraction]:
+    def levels(self, variable: str, faults: Faults, power: SupportsFloat = 1) -> list[Fraction]:
         """Return the chance of each level: where the highest of what each cause drives it to is."""
         causes = [self.bases[variable]]
         causes += [
             self.links[fault, variable] for fault in faults if (fault, variable) in self.links
         ]
+        causes = [flattened(cause, power) for cause in causes]
         chances = [Fraction(0)] * len(self.bases[variable])
         for driven in product(*(range(len(cause)) for cause in causes)):
             chances[max(driven)] += prod(
@@ -58,9 +59,13 @@ class Model(NamedTuple):
     def weights(self, seen: Sequence[Seen[str]]) -> dict[Faults, float]:
         """Return the weight of each set: the full joint, added up over all that was not seen."""
         level_of = {one.variable: one.level for one in seen}
+        power_of = {one.variable: one.power for one in seen}
         found = {}
         for faults in self.sets():
-            tables = {variable: self.levels(variable, faults) for variable in self.bases}
+            tables = {
+                variable: self.levels(variable, faults, power_of.get(variable, 1))
+                for variable in self.bases
+            }
             weight = self.prior(faults) * sum(
                 prod(
                     (
@@ -75,13 +80,16 @@ class Model(NamedTuple):
                     for variable, level in zip(tables, world, strict=True)
                 )
             )
-            # The joint has each observation in full; a lower power takes some of it back.
             found[faults] = float(weight)
-            for one in seen:
-                likelihood = float(tables[one.variable][one.level])
-                if likelihood:
-                    found[faults] *= likelihood ** (float(one.power) - 1.0)
         return found
+
+
+def flattened(cause: tuple[Fraction, ...], power: SupportsFloat) -> tuple[Fraction, ...]:
+    """Return a distribution with each chance raised to a power, with a sum of one again."""
+    if float(power) == 1:
+        return cause
+    raised = [Fraction(float(chance) ** float(power)) for chance in cause]
+    return tuple(chance / sum(raised) for chance in raised)
 
 
 Case = tuple[Model, list[Seen[str]]]
@@ -102,7 +110,7 @@ def models(draw: st.DrawFn, most: int = 9) -> Model:
         {fault: Fraction(draw(st.integers(0, 19)), 20) for fault in faults},
         {variable: draw(distributions(levels, most)) for variable, levels in sizes.items()},
         {pair: draw(distributions(sizes[pair[1]], most)) for pair in linked},
-        draw(st.integers(0, len(faults) + 1)),
+        len(faults),
     )
 
 

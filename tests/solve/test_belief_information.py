@@ -41,21 +41,18 @@ def brute_information(
     model: Model, seen: Sequence[Seen[str]], group: Sequence[str], label: Label
 ) -> float:
     """Return the information as what each outcome leaves, each by a belief of its own."""
-    network, weights = model.network(), model.weights(seen)
+    weights = model.weights(seen)
     whole = fsum(weights.values())
     left = 0.0
     for levels in product(*(range(len(model.bases[variable])) for variable in group)):
-        more = [Seen(variable, level) for variable, level in zip(group, levels, strict=True)]
-        chance = (
-            fsum(
-                weight * prod(float(model.levels(one.variable, faults)[one.level]) for one in more)
-                for faults, weight in weights.items()
-            )
-            / whole
-        )
-        if chance > 0:
-            belief = network.posterior([*seen, *more], threshold=0)
-            left += chance * spread_of(label, dict(belief.sets))
+        more = list(zip(group, levels, strict=True))
+        after = {
+            faults: weight
+            * prod(float(model.levels(variable, faults)[level]) for variable, level in more)
+            for faults, weight in weights.items()
+        }
+        if any(after.values()):
+            left += fsum(after.values()) / whole * spread_of(label, after)
     return spread_of(label, weights) - left
 
 

@@ -90,8 +90,7 @@ def test_posterior_refuses_what_cannot_be_seen(
 def test_factors_refuse_unknown_names() -> None:
     belief = build().posterior([Seen("u", 1)])
 
-    for ask in (belief.factor, belief.plain_factor):
-        with pytest.raises(UnknownFault):
-            ask("x", "u")
-        with pytest.raises(UnknownVariable):
-            ask("a", "x")
+    with pytest.raises(UnknownFault):
+        belief.factor("x", "u")
+    with pytest.raises(UnknownVariable):
+        belief.factor("a", "x")

@@ -145,8 +145,8 @@ def test_read_findings_holds_valves_of_that_cylinder_after_a_tight_clearance() -
     findings = read(findings={"lash_tight": "yes"})
     valve = starter().diagnoses["VALVE-EX"].code  # type: ignore[index]
 
-    assert [one.gate.job for one in findings.holding(valve, 1)] == ["J-LASH"]
-    assert not findings.holding(valve, 2)
+    assert [one.gate.job for one in findings.holding(GateAction.do_first, valve, 1)] == ["J-LASH"]
+    assert not findings.holding(GateAction.do_first, valve, 2)
 
 
 def test_read_findings_asks_about_low_cranking_compression_in_any_unit() -> None:

@@ -118,6 +118,19 @@ def _fault(one: Ranked, speaker: Speaker) -> Iterator[str]:
     for each in one.holding:
         message = speaker.text("gate", each.gate.message)
         yield from _wrapped(speaker.say("Not to be quoted yet: {message}", message=message), 6)
+    if one.is_contested:
+        told = speaker.say("Not to be quoted yet: what was found does not go together.")
+        yield from _wrapped(told, 6)
+    if one.is_weak:
+        told = speaker.say("Not to be quoted yet: its readings are void or only indicative.")
+        yield from _wrapped(told, 6)
+    if not one.candidate.has_repair:
+        yield from _wrapped(speaker.say("There is no job for it here."), 6)
+    for each in one.asking:
+        message = speaker.text("gate", each.gate.message)
+        yield from _wrapped(
+            speaker.say("Not to be called certain yet: {message}", message=message), 6
+        )
 
 
 def _evidence(side: str, told: tuple[Evidence, ...], speaker: Speaker) -> Iterator[str]:

@@ -278,6 +278,12 @@ class PaperEvidence(Struct, frozen=True):
     why: Reason
 
 
+class PaperCheck(Struct, frozen=True):
+    """What is still looked at before a diagnosis is certain, in a customer's words."""
+
+    plain: str
+
+
 class PaperDiagnosis(Struct, frozen=True):
     """A ranked fault, with what speaks for it; `grade` is None for what is merely in play."""
 
@@ -289,6 +295,7 @@ class PaperDiagnosis(Struct, frozen=True):
     plain: str
     say_not: str
     speaks_for: tuple[PaperEvidence, ...] = field(default=(), name="for")
+    to_check: tuple[PaperCheck, ...] = ()
 
 
 class PaperLeakage(Struct, frozen=True):

@@ -34,6 +34,7 @@ class ViewDiagnosis(Struct, frozen=True, kw_only=True):
     plain: str
     is_certain: bool
     reasons: tuple[str, ...]
+    to_check: tuple[str, ...]
 
 
 def quote_page(
@@ -101,6 +102,7 @@ def _diagnosis(one: PaperDiagnosis, scribe: Scribe) -> ViewDiagnosis:
         plain=one.plain,
         is_certain=grade == "confirmed",
         reasons=tuple(evidence.why.text for evidence in one.speaks_for),
+        to_check=tuple(check.plain for check in one.to_check),
     )
 
 
@@ -109,9 +111,7 @@ def _sureness(grade: str, scribe: Scribe) -> str:
     say = scribe.say
     return {
         "confirmed": say("Confirmed: a test shows it directly."),
-        "probable": say(
-            "Probable: most of what was found points to it, and no test shows it directly."
-        ),
+        "probable": say("Probable: most of what was found points to it."),
         "possible": say("Possible: it fits what was found, and so do other causes."),
     }.get(grade, scribe.thing(grade))
 

@@ -184,6 +184,9 @@ def _found(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
         {
             "fault": scribe.on_cylinder(one.name, one.cylinder),
             "plain": one.plain,
+            "checks": [
+                f"{scribe.say('Still to be checked:')} {check.plain}" for check in one.to_check
+            ],
             "grade": scribe.say("in play") if one.grade is None else scribe.thing(one.grade),
             "percent": scribe.percent(_hundredfold(one.probability)),
             "share": float(min(max(Decimal(one.probability), Decimal(0)), Decimal(1))),

@@ -95,12 +95,22 @@ def _basis(quote: Quote, speaker: Speaker) -> Iterator[str]:
                 named = speaker.fault(one.code, one.cylinder)
                 grade = speaker.word(one.grade.value)
                 yield from spread(f"  {grade}: {named}", speaker.figure(str(one.probability)))
+                for asked in one.asking:
+                    check = speaker.text("gate", asked.gate.plain)
+                    yield from paragraph(
+                        f"{speaker.say('Still to be checked:')} {check}", "      ", "      "
+                    )
         if basis.in_play:
             yield speaker.say("Possible as well, and not repaired by this quote:")
     else:
         yield from title(
             speaker.say("Made of findings: no repair is sure enough, so what finds out is quoted")
         )
+    for one in basis.assessment.diagnosed.ranked:
+        if one.grade is not None and not one.candidate.has_repair:
+            named = speaker.fault(one.code, one.cylinder)
+            told = speaker.say("It may be {fault}: there is no job for it here.", fault=named)
+            yield from paragraph(told, "  ", "    ")
     for each in basis.in_play:
         for fault in each.faults:
             named = speaker.fault(fault.code, fault.cylinder)

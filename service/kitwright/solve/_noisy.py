@@ -47,11 +47,11 @@ class FaultSets:
             dtype=np.intp,
         )
         self.size: int = sum(sizes)
-        holds = np.zeros((count + 1, self.size))
-        holds[self.members, np.arange(self.size)] = 1.0
-        self.holds: Floats = holds[:count]
-        """1 where the fault of the row is in the set of the column, else 0."""
-        self.lacks: Floats = 1.0 - self.holds
+        self._count = count
+
+    def faults_of(self, column: int) -> list[int]:
+        """Return the places of the faults of a set."""
+        return [place for place in self.members[:, column].tolist() if place < self._count]
 
     def log_priors(self, priors: Sequence[float]) -> Floats:
         """Return the logarithm of each set's chance, faults being independent of one another."""
@@ -61,7 +61,8 @@ class FaultSets:
         with np.errstate(divide="ignore"):
             odds = np.append(np.log(chances) - absent, 0.0)
         logs: Floats = absent.sum() + odds.take(self.members).sum(axis=0)
-        logs[self.holds[certain].sum(axis=0) < certain.sum()] = -np.inf
+        held = np.append(certain, False).take(self.members).sum(axis=0)
+        logs[held < certain.sum()] = -np.inf
         return logs
 
     def merged(self, members: Places, linked: Marks) -> Merged:
@@ -113,12 +114,6 @@ class Levels:
             up_to *= driven_up_to
         return exact
 
-    def alone(self, *places: int) -> list[float]:
-        """Return the chance of each level with these faults and no others."""
-        members = np.array(places, dtype=np.intp)[:, None]
-        chances: list[float] = self.likelihood(members)[:, 0].tolist()
-        return chances
-
 
 def log_likelihood(levels: Levels, members: Places) -> Floats:
     """Return the logarithms of `Levels.likelihood`, minus infinity for a chance of none."""
@@ -132,41 +127,3 @@ def shares(logs: Floats) -> Floats:
     weights = np.exp(logs - logs.max())
     scaled: Floats = weights / weights.sum()
     return scaled
-
-
-def conflict(priors: Floats, terms: Sequence[Floats]) -> list[int]:
-    """Return which terms leave no set possible together, while any fewer of them would."""
-    possible = [np.isfinite(term) for term in terms]
-    kept = list(range(len(terms)))
-    for place in range(len(terms)):
-        rest = [possible[other] for other in kept if other != place]
-        if not np.logical_and.reduce([np.isfinite(priors), *rest]).any():
-            kept.remove(place)
-    return kept
-
-
-def factors(sets: FaultSets, priors: Floats, terms: Sequence[Floats], place: int) -> list[float]:
-    """Return for each fault by how much the term at `place` multiplies its odds, given the rest.
-
-    One where the rest leaves no choice between the fault and its absence.
-    """
-    others = [term for other, term in enumerate(terms) if other != place]
-    rest = shares(priors + np.sum(others, axis=0) if others else priors)
-    term = terms[place]
-    both = np.stack([rest, rest * np.exp(term - term.max())], axis=1)
-    found = []
-    for (with_it, with_both), (without, without_but_seen) in zip(
-        (sets.holds @ both).tolist(), (sets.lacks @ both).tolist(), strict=True
-    ):
-        if with_it == 0.0 or without == 0.0:
-            found.append(1.0)
-        else:
-            found.append(ratio(with_both / with_it, without_but_seen / without))
-    return found
-
-
-def ratio(chance: float, other: float) -> float:
-    """Return how many times larger one chance is; infinity over none, one where both are none."""
-    if other == 0.0:
-        return 1.0 if chance == 0.0 else float("inf")
-    return chance / other

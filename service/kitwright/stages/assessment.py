@@ -69,7 +69,7 @@ def _precautions(catalogue: Catalogue, tests: Iterable[NextTest]) -> tuple[Preca
 
 
 def choose_course(catalogue: Catalogue, assessment: Assessment) -> Course:
-    """Return what to sell: the repairs of every fault that is sure enough; without one, the job
+    """Return what to sell: the repairs of every fault that may be quoted; without one, the job
     that a gate puts first; without one, the next test that is sold as a job.
 
     Raises: RequestRefused, where a gate stops everything, or nothing is left to sell.
@@ -112,10 +112,11 @@ def _cylinder_of(catalogue: Catalogue, job: JobId, cylinder: int | None) -> int 
 
 def repairs_in_play(course: Course, scope: Scope) -> tuple[tuple[Ranked, ...], ...]:
     """Return the faults in play whose repairs at a scope are the same, together; the most
-    probable first.
+    probable first. Those without a job for them are left out.
     """
     grouped: dict[frozenset[tuple[str, int | None]], list[Ranked]] = {}
     for one in course.in_play:
         jobs = frozenset((job.id, on) for job, on in one.candidate.scopes[scope])
-        grouped.setdefault(jobs, []).append(one)
+        if jobs:
+            grouped.setdefault(jobs, []).append(one)
     return tuple(map(tuple, grouped.values()))

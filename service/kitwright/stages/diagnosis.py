@@ -9,12 +9,12 @@ from typing import Final
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, DiagnosisCode, Grade, Shop
+from kitwright.catalogue.model import Catalogue, DiagnosisCode, GateAction, Grade, Shop
 from kitwright.solve.belief import Impossible, Posterior, Seen
 from kitwright.stages.finding import Findings, Observation
 from kitwright.stages.gate import Answered, Clash
 from kitwright.stages.misfit import FindingsImpossible
-from kitwright.stages.odds import CERTAIN, Candidate, Odds
+from kitwright.stages.odds import Candidate, Odds
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.why import Fact, Why
 from kitwright.units import rounded
@@ -45,19 +45,25 @@ class Ranked(Struct, frozen=True, kw_only=True):
     """A fault with its probability and grade (None: too unlikely for one), and what speaks for
     it and against it, strongest first.
 
-    `is_contested` where findings that speak of it do not go together: until one is repeated it is
-    not confirmed. `holding` are gates that ask for something else first. `is_quotable` where it is
-    sure enough for its repair to be quoted, and nothing holds or stops it.
+    `is_direct` where one of its own signs was found, `is_seen` where that sign was looked at or
+    measured itself: nothing contests it then. `is_contested` where findings that speak of it do not
+    go together, and one has to be repeated; `is_weak` where what was read of it is void or only
+    indicative, and it has no sign of its own. `holding` are gates that put something else first,
+    `asking` those that ask for what would make it surer. `is_quotable` where its repair may be
+    quoted: it is sure enough, neither contested nor weak nor held, and there is a job for it.
     """
 
     candidate: Candidate
     probability: Decimal
     grade: Grade | None
     is_direct: bool
+    is_seen: bool
     is_contested: bool
+    is_weak: bool
     speaks_for: tuple[Evidence, ...]
     speaks_against: tuple[Evidence, ...]
     holding: tuple[Answered, ...]
+    asking: tuple[Answered, ...]
     is_quotable: bool
 
     @property
@@ -118,7 +124,7 @@ def diagnose(catalogue: Catalogue, shop: Shop, odds: Odds, findings: Findings) -
     Raises: RequestRefused, where the rules say that they can't be seen together.
     """
     try:
-        posterior = odds.network.posterior(seen_of(findings), CERTAIN)
+        posterior = odds.network.posterior(seen_of(findings), _undoubted(odds, findings))
     except Impossible:
         raise RequestRefused([FindingsImpossible(one.key for one in findings.counted)]) from None
     in_play = catalogue.rules.in_play
@@ -139,6 +145,17 @@ def diagnose(catalogue: Catalogue, shop: Shop, odds: Odds, findings: Findings) -
     )
 
 
+def _undoubted(odds: Odds, findings: Findings) -> dict[str, list[str]]:
+    """Return the faults that were seen themselves, each with the findings that showed it."""
+    found: dict[str, list[str]] = {}
+    counted = findings.counted
+    for candidate in odds.candidates.values():
+        shown = [one.key for one in counted if _is_sign(candidate, one, is_seen=True)]
+        if shown:
+            found[candidate.key] = shown
+    return found
+
+
 def _ranked(
     catalogue: Catalogue,
     shop: Shop,
@@ -148,18 +165,29 @@ def _ranked(
     candidate: Candidate,
     probability: Decimal,
 ) -> Ranked:
-    is_direct = any(_is_direct(candidate, one) for one in findings.counted)
-    evidence = [
-        told for one in findings.counted if (told := _evidence(odds, posterior, candidate, one))
-    ]
+    counted = findings.counted
+    signs = [one for one in counted if _is_sign(candidate, one)]
+    is_seen = any(_is_sign(candidate, one, is_seen=True) for one in signs)
+    evidence = [told for one in counted if (told := _evidence(odds, posterior, candidate, one))]
     evidence.sort(key=lambda one: (-one.times, one.observation.key))
     speaks_for = tuple(one for one in evidence if one.is_for)
     speaks_against = tuple(one for one in evidence if not one.is_for)
-    is_contested = any(_speaks_of(candidate, one) for one in findings.clashes) or (
-        _clash_over(catalogue, speaks_for, speaks_against) is not None
+    is_contested = not is_seen and (
+        any(_speaks_of(candidate, one) for one in findings.clashes)
+        or _clash_over(catalogue, speaks_for, speaks_against) is not None
     )
-    grade = grade_of(shop, probability, is_shown=is_direct and not is_contested)
-    holding = findings.holding(candidate.diagnosis.code, candidate.cylinder)
+    is_weak = not any(one.power == 1 for one in signs) and any(
+        candidate.is_told_by(one.kind.id, one.cylinder)
+        for one in findings.observations
+        if one.is_void or one.power < 1
+    )
+    holding, asking = (
+        findings.holding(action, candidate.diagnosis.code, candidate.cylinder)
+        for action in (GateAction.do_first, GateAction.ask)
+    )
+    grade = grade_of(
+        shop, probability, is_shown=bool(signs) and not (is_contested or is_weak or asking)
+    )
     order = list(Grade)
     is_sure = grade is not None and order.index(grade) <= order.index(
         shop.decision.teardown_quote_needs
@@ -168,18 +196,23 @@ def _ranked(
         candidate=candidate,
         probability=probability,
         grade=grade,
-        is_direct=is_direct,
+        is_direct=bool(signs),
+        is_seen=is_seen,
         is_contested=is_contested,
+        is_weak=is_weak,
         speaks_for=speaks_for,
         speaks_against=speaks_against,
         holding=holding,
-        is_quotable=is_sure and not holding and not findings.stops,
+        asking=asking,
+        is_quotable=is_sure
+        and candidate.has_repair
+        and not (is_contested or is_weak or holding or findings.stops),
     )
 
 
 def grade_of(shop: Shop, probability: Decimal, *, is_shown: bool) -> Grade | None:
-    """Return the grade of a probability by the shop's confidence. Only what is shown, by a direct
-    finding that no other contests, is ever confirmed.
+    """Return the grade of a probability by the shop's confidence. Only what is shown, by a sign of
+    its own that nothing contests and no gate asks more about, is ever confirmed.
     """
     needed = shop.decision.confidence
     if probability >= needed.confirmed and is_shown:
@@ -189,14 +222,15 @@ def grade_of(shop: Shop, probability: Decimal, *, is_shown: bool) -> Grade | Non
     return Grade.possible if probability >= needed.possible else None
 
 
-def _is_direct(candidate: Candidate, one: Observation) -> bool:
-    """Return whether an observation shows the fault itself, not only what it does elsewhere."""
-    return (
-        one.level > 0
-        and one.kind.id in candidate.diagnosis.direct
-        and (
-            one.cylinder is None or candidate.cylinder is None or one.cylinder == candidate.cylinder
-        )
+def _is_sign(candidate: Candidate, one: Observation, *, is_seen: bool = False) -> bool:
+    """Return whether an observation shows the fault itself, not only what it does elsewhere; and
+    where that is asked, whether it was looked at or measured itself.
+    """
+    return candidate.is_told_by(one.kind.id, one.cylinder) and any(
+        sign.finding == one.kind.id
+        and one.level >= (1 if sign.at_least is None else one.kind.levels.index(sign.at_least))
+        and (sign.is_seen or not is_seen)
+        for sign in candidate.diagnosis.direct
     )
 
 
@@ -235,9 +269,11 @@ def _evidence(
 
 def _speaks_of(candidate: Candidate, clash: Clash) -> bool:
     """Return whether a conflict is about what a fault is known by."""
-    is_here = None in (clash.cylinder, candidate.cylinder) or clash.cylinder == candidate.cylinder
-    named = {one.finding for one in clash.conflict.when}
-    return is_here and not named.isdisjoint(candidate.diagnosis.links)
+    return any(
+        candidate.is_told_by(one.finding, clash.cylinder)
+        for one in clash.conflict.when
+        if one.finding is not None
+    )
 
 
 def _clash_over(

@@ -90,12 +90,16 @@ class Findings(Struct, frozen=True, kw_only=True):
         """The gates that forbid any test and any quote."""
         return tuple(one.gate for one in self.answered if one.gate.action is GateAction.stop)
 
-    def holding(self, code: DiagnosisCode, cylinder: int | None) -> tuple[Answered, ...]:
-        """Return the gates that ask for something else before a diagnosis may be quoted."""
+    def holding(
+        self, action: GateAction, code: DiagnosisCode, cylinder: int | None
+    ) -> tuple[Answered, ...]:
+        """Return the gates of an action that hold a diagnosis: those that put something else
+        first, or those that ask for what would make it surer.
+        """
         return tuple(
             one
             for one in self.answered
-            if one.gate.action is GateAction.do_first
+            if one.gate.action is action
             and code in one.gate.holds
             and (one.cylinder is None or cylinder is None or one.cylinder == cylinder)
         )
@@ -198,7 +202,12 @@ def _observations(
     for (cylinder, name), level in levels.items():
         power, is_void = WHOLE, False
         leakage = leakages.get(cylinder) if cylinder is not None else None
-        if leakage is not None and cylinder is not None and kinds[name].from_reading == PERCENT:
+        kind = kinds[name]
+        if (
+            leakage is not None
+            and cylinder is not None
+            and PERCENT in (kind.from_reading, kind.compares)
+        ):
             is_void = leakage.standing is Standing.void or leakage.level is None
             if leakage.standing is Standing.indicative:
                 power = powers.get(cylinder, WHOLE)
@@ -212,9 +221,7 @@ def _observations(
                 is_void = is_void or gate.action is GateAction.void
                 if gate.power is not None:
                     power = min(power, gate.power)
-        yield Observation(
-            kind=kinds[name], cylinder=cylinder, level=level, power=power, is_void=is_void
-        )
+        yield Observation(kind=kind, cylinder=cylinder, level=level, power=power, is_void=is_void)
 
 
 def _settled(

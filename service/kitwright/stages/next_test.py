@@ -145,8 +145,8 @@ def _after_jobs(catalogue: Catalogue, bench: Bench, findings: Findings) -> Itera
         if gate.action is not GateAction.do_first or gate.job is None:
             continue
         for code in gate.holds:
-            for name in catalogue.diagnoses[code].direct:
-                test, cylinder = bench.of_finding(name, answered.cylinder)
+            for sign in catalogue.diagnoses[code].direct:
+                test, cylinder = bench.of_finding(sign.finding, answered.cylinder)
                 facts: dict[str, Fact] = {"job": gate.job, "cylinder": answered.cylinder}
                 why = Why("retest-after-job", facts)
                 yield NextTest(test=test, cylinder=cylinder, cause=Cause.after_job, why=why)

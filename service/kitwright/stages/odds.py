@@ -4,21 +4,26 @@ background.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
-from typing import Final
 
 from msgspec import Struct
 
 from kitwright.catalogue.graph import job_fits
-from kitwright.catalogue.model import Background, Catalogue, Diagnosis, Family, Job, JobScope, Scope
+from kitwright.catalogue.model import (
+    Background,
+    Catalogue,
+    Diagnosis,
+    Family,
+    Job,
+    JobRef,
+    JobScope,
+    Scope,
+)
 from kitwright.solve.belief import Network, Posterior, Seen, Variable
 from kitwright.stages.expansion import expand_job
 from kitwright.stages.why import place
 from kitwright.units import Figure, exact
-
-CERTAIN: Final = 1
-"""No set of faults is this probable, so none is listed: the marginals are all that is asked for."""
 
 Placed = tuple[Job, int | None]
 """A job on a cylinder, or on the engine."""
@@ -26,7 +31,7 @@ Placed = tuple[Job, int | None]
 
 class Candidate(Struct, frozen=True, kw_only=True):
     """A fault that an engine may have: a diagnosis, on a cylinder or on the engine, and the jobs
-    of each scope.
+    of each scope; none where one of them is not to be had for the family.
     """
 
     diagnosis: Diagnosis
@@ -38,11 +43,21 @@ class Candidate(Struct, frozen=True, kw_only=True):
         """The instance id, such as `HG-GALLERY@1`."""
         return place(self.diagnosis.code, self.cylinder)
 
+    @property
+    def has_repair(self) -> bool:
+        """Whether there is a job for it here."""
+        return bool(self.scopes[Scope.least])
+
+    def is_told_by(self, finding: str, cylinder: int | None) -> bool:
+        """Return whether a finding, where it was made, is one that the fault is known by."""
+        is_here = None in (cylinder, self.cylinder) or cylinder == self.cylinder
+        return is_here and finding in self.diagnosis.links
+
 
 class Odds:
     """The network of a family with a background, and its faults by instance id.
 
-    Diagnoses whose least repair does not fit the family are left out: it lacks their parts.
+    A fault is one whether or not there is a job for it: left out, others would take its place.
     """
 
     def __init__(
@@ -64,14 +79,13 @@ class Odds:
             {key: prior_of(one.diagnosis, background) for key, one in self.candidates.items()},
             variables,
             dict(self._links(catalogue)),
-            most_faults=rules.most_faults,
         )
         self._alone: dict[Seen[str], Posterior[str, str]] = {}
 
     def alone(self, seen: Seen[str]) -> Posterior[str, str]:
         """Return what one observation by itself leaves to believe."""
         if seen not in self._alone:
-            self._alone[seen] = self.network.posterior([seen], CERTAIN)
+            self._alone[seen] = self.network.posterior([seen])
         return self._alone[seen]
 
     def _links(self, catalogue: Catalogue) -> Iterator[tuple[tuple[str, str], tuple[Figure, ...]]]:
@@ -98,24 +112,25 @@ def prior_of(diagnosis: Diagnosis, background: Sequence[Background]) -> Fraction
 
 
 def _candidates(catalogue: Catalogue, family: Family, diagnosis: Diagnosis) -> Iterator[Candidate]:
-    if not all(
-        job_fits(catalogue, family, catalogue.jobs[one.job]) for one in diagnosis.scopes.least
-    ):
-        return
     for cylinder in _places(diagnosis.scope, family):
         scopes = {
-            scope: tuple(
-                {
-                    (job.id, on): (job, on)
-                    for one in diagnosis.scopes.of(scope)
-                    for job, on in expand_job(
-                        catalogue, one.job, one.cylinders, cylinder, family.cylinders
-                    )
-                }.values()
-            )
+            scope: tuple(_jobs_of(catalogue, family, diagnosis.scopes.of(scope), cylinder))
             for scope in Scope
         }
         yield Candidate(diagnosis=diagnosis, cylinder=cylinder, scopes=scopes)
+
+
+def _jobs_of(
+    catalogue: Catalogue, family: Family, named: Sequence[JobRef], cylinder: int | None
+) -> Iterable[Placed]:
+    """Return the jobs of a scope, each once; none where one of them does not fit the family."""
+    if not all(job_fits(catalogue, family, catalogue.jobs[one.job]) for one in named):
+        return ()
+    return {
+        (job.id, on): (job, on)
+        for one in named
+        for job, on in expand_job(catalogue, one.job, one.cylinders, cylinder, family.cylinders)
+    }.values()
 
 
 def _places(scope: JobScope, family: Family) -> tuple[int | None, ...]:

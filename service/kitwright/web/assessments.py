@@ -50,10 +50,22 @@ class RankedScopesOut(Out, frozen=True, kw_only=True):
     thorough: tuple[ScopeJobOut, ...]
 
 
+class CheckOut(Out, frozen=True, kw_only=True):
+    """What is still looked at before a diagnosis can be confirmed: the gate that asks for it, and
+    what a customer reads of it.
+    """
+
+    gate: str
+    plain: str
+
+
 class RankedOut(Out, frozen=True, kw_only=True):
-    """A fault in play. `grade` is null where it is too unlikely for one. `contested` where findings
-    that speak of it do not go together: it is not confirmed until one is repeated. `held_by` are
-    gates that ask for something else first; `is_quotable` where a quote may be made of it now.
+    """A fault in play. `grade` is null where it is too unlikely for one. `is_seen` where the fault
+    itself was looked at: nothing contests it. `contested` where findings that speak of it do not go
+    together, and one has to be repeated; `is_weak` where what was read of it is void or only
+    indicative, and no sign of its own was found. `held_by` are gates that put something else first;
+    `to_check` is asked before it may be confirmed. `is_quotable` where a quote may be made of it
+    now. Without a job for it here, `has_job` is false and `scopes` are empty.
     """
 
     code: str
@@ -61,9 +73,13 @@ class RankedOut(Out, frozen=True, kw_only=True):
     cylinder: OnCylinder | None
     probability: Chance
     grade: Grade | None
+    is_seen: bool
     contested: bool
+    is_weak: bool
+    has_job: bool
     is_quotable: bool
     held_by: tuple[str, ...]
+    to_check: tuple[CheckOut, ...]
     speaks_for: tuple[EvidenceOut, ...] = field(name="for")
     speaks_against: tuple[EvidenceOut, ...] = field(name="against")
     plain: str
@@ -232,9 +248,16 @@ def _ranked(one: Ranked, told: Teller) -> RankedOut:
         cylinder=one.cylinder,
         probability=str(one.probability),
         grade=one.grade,
+        is_seen=one.is_seen,
         contested=one.is_contested,
+        is_weak=one.is_weak,
+        has_job=one.candidate.has_repair,
         is_quotable=one.is_quotable,
         held_by=tuple(dict.fromkeys(each.gate.id for each in one.holding)),
+        to_check=tuple(
+            CheckOut(gate=each.gate.id, plain=told.speaker.text("gate", each.gate.plain))
+            for each in one.asking
+        ),
         speaks_for=tuple(_evidence(each, told) for each in one.speaks_for),
         speaks_against=tuple(_evidence(each, told) for each in one.speaks_against),
         plain=told.speaker.text("diagnosis", diagnosis.plain),

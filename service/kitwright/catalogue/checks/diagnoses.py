@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
+from kitwright.catalogue.checks.conditions import level_faults
 from kitwright.catalogue.checks.records import DIAGNOSIS, fault
 from kitwright.catalogue.model import PRIOR
 
@@ -82,13 +83,15 @@ def _finding(rules: DiagnosisRules, row: FindingKind) -> Iterator[Fault]:
     yield from _distribution(label, "base", row.base, row.levels)
     if not row.reason:
         yield _fault(label, "reason-missing", "reason: why the base stands as it does")
+    readings = {reading.id for reading in rules.reading}
+    for reading in (row.from_reading, row.compares):
+        if reading is not None and reading not in readings:
+            yield _fault(label, "reading-unknown", f"there is no reading {reading!r}")
     if row.from_reading is None:
         if row.upper_percent:
             message = "upper_percent without from_reading"
             yield _fault(label, "upper-limits-wrong", message)
         return
-    if row.from_reading not in {reading.id for reading in rules.reading}:
-        yield _fault(label, "reading-unknown", f"there is no reading {row.from_reading!r}")
     limits = row.upper_percent
     if len(limits) != len(row.levels) - 1 or any(a >= b for a, b in pairwise(limits)):
         message = "upper_percent ascends and has a limit for each level but the last"
@@ -111,13 +114,13 @@ def _diagnosis(row: Diagnosis, findings: Mapping[str, FindingKind]) -> Iterator[
         for name in one.links.keys() - row.links.keys():
             message = f"links_if {one.flag}: {name} stands in place of no link"
             yield _fault(label, "link-replaces-nothing", message)
-    if not row.direct:
-        message = "direct: at least one finding, or it can never be confirmed"
-        yield _fault(label, "direct-missing", message)
-    for name in row.direct:
-        if name not in row.links:
-            message = f"direct: {name!r} is not among its links"
+    for sign in row.direct:
+        if sign.finding not in row.links:
+            message = f"direct: {sign.finding!r} is not among its links"
             yield _fault(label, "direct-unlinked", message)
+        elif sign.at_least is not None and sign.finding in findings:
+            levels = findings[sign.finding].levels[1:]
+            yield from level_faults(DIAGNOSIS, label, (sign.at_least,), levels)
 
 
 def _reasons(row: Diagnosis) -> Iterator[Fault]:

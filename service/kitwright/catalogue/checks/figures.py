@@ -70,7 +70,6 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.Deposit: {"special_order_percent": _PERCENT, "whole_engine_percent": _PERCENT},
     model.Diagnosis: {"prior": _CHANCE},
     model.DiagnosisRules: {
-        "most_faults": _POSITIVE,
         "in_play": _SHARE,
         "worth_bits": _AMOUNT,
         "clash_times": _OVER_ONE,

@@ -21,7 +21,7 @@ NEEDS: Final[dict[GateAction, frozenset[str]]] = {
     GateAction.do_first: frozenset({"job", "holds"}),
     GateAction.stop: frozenset(),
 }
-"""What each action is given, and nothing else."""
+"""What each action is given, and nothing else. One that asks may hold diagnoses, with `plain`."""
 
 
 def check_gates(catalogue: Catalogue) -> Iterator[Fault]:
@@ -106,8 +106,11 @@ def _action(catalogue: Catalogue, label: str, gate: Gate) -> Iterator[Fault]:
         "power": gate.power is not None,
         "job": gate.job is not None,
         "holds": bool(gate.holds),
+        "plain": bool(gate.plain),
     }
     needed = NEEDS[gate.action]
+    if gate.action is GateAction.ask and gate.holds:
+        needed |= {"holds", "plain"}
     for name, is_given in given.items():
         if is_given is not (name in needed):
             verb = "needs" if name in needed else "has no use for"

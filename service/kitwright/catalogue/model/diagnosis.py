@@ -54,6 +54,9 @@ class Reading(Record, frozen=True, kw_only=True):
 class FindingKind(Record, frozen=True, kw_only=True):
     """Something to observe: ordered `levels`, normal first, each in `words`, and their
     distribution with no fault, with the reason for it.
+
+    Its level follows from a reading (`from_reading`), or was told by comparing such readings
+    (`compares`): then it counts as far as the cylinder's readings do.
     """
 
     id: str
@@ -64,6 +67,7 @@ class FindingKind(Record, frozen=True, kw_only=True):
     words: tuple[str, ...]
     reason: str
     from_reading: str | None = None
+    compares: str | None = None
     upper_percent: tuple[Figure, ...] = ()
 
 
@@ -91,9 +95,21 @@ class Scopes(Record, frozen=True, kw_only=True):
         }[scope]
 
 
+class Sign(Record, frozen=True, kw_only=True):
+    """A finding that shows a fault itself, not only what it does elsewhere: at level `at_least`
+    or above; left out, at any above normal. `is_seen` where it is looked at or measured itself, so
+    that no other finding speaks against it.
+    """
+
+    finding: str
+    at_least: str | None = None
+    is_seen: bool = False
+
+
 class Diagnosis(Record, frozen=True, kw_only=True):
     """A named fault: its share of complaints, how findings point to it, and what repairs it.
 
+    Without a `direct` sign it is never confirmed, only probable.
     `reasons` says why of each link by its finding, and of the prior by `PRIOR`.
     """
 
@@ -103,7 +119,7 @@ class Diagnosis(Record, frozen=True, kw_only=True):
     prior: Figure
     links: dict[str, tuple[Figure, ...]]
     reasons: dict[str, str]
-    direct: tuple[str, ...]
+    direct: tuple[Sign, ...]
     scopes: Scopes
     plain: str
     say_not: str
@@ -144,7 +160,11 @@ class GateAction(StrEnum):
 
 
 class Gate(Record, frozen=True, kw_only=True):
-    """A check before any scoring: when it answers, what it does and what it says."""
+    """A check before any scoring: when it answers, what it does and what it says.
+
+    The diagnoses that it `holds` are not quoted before its job is done or, where it only asks, not
+    confirmed before it is answered; then `plain` says to a customer what is still looked at.
+    """
 
     id: str
     scope: JobScope
@@ -155,6 +175,7 @@ class Gate(Record, frozen=True, kw_only=True):
     power: Figure | None = None
     job: JobId | None = None
     holds: tuple[DiagnosisCode, ...] = ()
+    plain: str = ""
 
 
 class Conflict(Record, frozen=True, kw_only=True):
@@ -176,7 +197,6 @@ class DiagnosisRules(Record, frozen=True, kw_only=True):
     clash over a fault where each speaks at least `clash_times`, one for it, one against.
     """
 
-    most_faults: int
     in_play: Figure
     worth_bits: Figure
     clash_times: Figure
