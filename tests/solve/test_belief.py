@@ -7,13 +7,12 @@ import sys
 from collections.abc import Hashable, Mapping
 from decimal import Decimal
 from fractions import Fraction
-from itertools import combinations
 from math import fsum, inf
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from tests.solve.belief_model import SMALL, Case, Faults, Model, cases, possible_cases
+from tests.solve.belief_model import SMALL, Case, Faults, cases, possible_cases
 
 from kitwright.solve.belief import (
     Impossible,

@@ -57,7 +57,7 @@ def test_diagnose_guesses_nothing_from_nothing() -> None:
 
 
 def test_diagnose_confirms_only_with_a_direct_finding() -> None:
-    with_direct = ranked(assess(GALLERY), "HG-GALLERY@1")
+    with_direct = ranked(assess({**GALLERY, "wet_test_improves@1": "no"}), "HG-GALLERY@1")
     # the same strength of belief, by another route
     sure = {**GALLERY, "wet_test_improves@1": "no"}
     del sure["air_rocker_box@1"]
@@ -317,12 +317,24 @@ def test_a_question_caps_at_probable_and_stands_on_the_quote() -> None:
     assert quote.basis is not None
     assert quote.basis.is_repair
     valve = ranked(quote.basis.assessment, "VALVE-EX@1")
-    assert (valve.grade, valve.probability > Decimal("0.85")) == (Grade.probable, True)
     assert [one.gate.id for one in valve.asking] == ["GATE-LASH-UNKNOWN-EX"]
     told = quote_text(quote, SPEAKER)
     assert "Still to be checked: The valve clearances are measured" in " ".join(told.split())
-    answered = ranked(quoted({**hiss, "lash_tight": "no"}).basis.assessment, "VALVE-EX@1")  # type: ignore[union-attr]
-    assert (answered.grade, answered.asking) == (Grade.confirmed, ())
+    # Sure enough by its probability, it waits for the answer.
+    easy = with_shop(
+        starter(),
+        decision=structs.replace(
+            starter().shops[HIRE_YARD].decision,
+            confidence=structs.replace(
+                starter().shops[HIRE_YARD].decision.confidence, confirmed=figure("0.85")
+            ),
+        ),
+    )
+    heard = {f"{name}@1": level for name, level in hiss.items()}
+    asked = ranked(assess(heard, easy), "VALVE-EX@1")
+    answered = ranked(assess({**heard, "lash_tight@1": "no"}, easy), "VALVE-EX@1")
+    assert asked.probability > Decimal("0.85")
+    assert (asked.grade, answered.grade) == (Grade.probable, Grade.confirmed)
 
 
 def test_symptoms_confirm_nothing() -> None:
