@@ -111,7 +111,10 @@ def test_assessment_is_drawn_with_title_description_and_no_colour(
     names = {"s": "http://www.w3.org/2000/svg"}
     assert "Tarnbeck V68" in (root.findtext("s:title", namespaces=names) or "")
     described = root.findtext("s:desc", namespaces=names) or ""
-    assert "Cylinder 1: 26.67 per cent" in described
+    assert "Cylinder 1: 27%." in described
+    assert "good: up to 10%. watch: over 10, up to 20%. bad: over 20%." in described
+    told = [one.text for one in root.findall("s:text", namespaces=names)]
+    assert {"27%", "good: up to 10%", "watch: over 10, up to 20%", "bad: over 20%"} <= set(told)
     for colour in re.findall(r"#([0-9a-f]{6})", answer.text):
         assert colour[:2] == colour[2:4] == colour[4:], "readable in grey"
 

@@ -310,7 +310,7 @@ def _unfilled(quote: Quote, speaker: Speaker) -> Iterator[str]:
 def _cautions(quote: Quote, speaker: Speaker) -> Iterator[str]:
     yield from title(speaker.say("Cautions; the maker's manual and local rules come first"))
     for caution in quote.cautions:
-        steps = ", ".join(dict.fromkeys(_step(step, speaker) for step in caution.steps))
+        steps = "; ".join(dict.fromkeys(_step(step, speaker) for step in caution.steps))
         told = speaker.say(
             "{title}: {text} (At: {steps}.)",
             title=speaker.text("hazard", caution.hazard.title),
