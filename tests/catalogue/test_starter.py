@@ -38,6 +38,7 @@ NO_LIMIT = 999_999_999
 
 MENDED = {
     "oil level in box": "oil level in the rocker box",
+    "TDC verified, crank locked": "TDC verified, crank held",
     "reed seats flat": "reed lies flat on its seat",
     "ground wires clear": "ground the plug leads well away from the vapour",
     "Trigger to release pressure, water off before pump removal; injection": (

@@ -130,7 +130,7 @@ def _drawn_zones(
                 f'<rect x="{left}" y="{TOP - 8}" width="{right - left}" '
                 f'height="{bottom - TOP + 8}" {fill} stroke="#ffffff"/>'
             )
-        x = LEFT + number * PLOT // len(zones)
+        x = 16 + number * (WIDTH - 32) // len(zones)
         yield f'<rect x="{x}" y="{bottom + 36}" width="14" height="14" {fill} stroke="{_INK}"/>'
         yield _text(x + 22, bottom + 48, zone_told(zone, scribe))
 
