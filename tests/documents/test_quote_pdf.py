@@ -112,6 +112,17 @@ def test_quote_pdf_tells_a_leakage_in_the_words_of_its_band() -> None:
     assert "gt30" not in told
 
 
+def test_quote_pdf_says_that_a_reading_is_only_a_rough_one() -> None:
+    paper = full_paper()
+    assert paper.assessment is not None
+    rough = structs.replace(paper.assessment.leakage[0], standing="indicative")
+    found = structs.replace(paper.assessment, leakage=(rough,))
+
+    told = text(printed(structs.replace(paper, assessment=found)))
+
+    assert "39% leakage over 30 %; a rough reading only" in told
+
+
 @pytest.mark.parametrize("count", [1, 2, 7, *range(11, 19), 30, *range(40, 49)])
 def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
     paper = full_paper()

@@ -205,13 +205,17 @@ def _readings(assessment: PaperAssessment, scribe: Scribe) -> Sheet:
         if one.whole_percent is not None
     ]
     most = scale_of((percent for _, percent in rows), zones)
+    standings = {
+        "indicative": scribe.say("a rough reading only"),
+        "void": scribe.say("does not count"),
+    }
     return {
         "readings": [
             {
                 "place": scribe.say("Cylinder {cylinder}", cylinder=one.cylinder),
                 "percent": scribe.percent(str(percent)),
                 "share": float(min(max(percent, Decimal(0)), most) / most),
-                "band": one.words or "",
+                "band": "; ".join(filter(None, (one.words, standings.get(one.standing)))),
             }
             for one, percent in rows
         ],
