@@ -18,6 +18,7 @@ from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.paper import (
     Envelope,
     PaperAssessment,
+    PaperBand,
     PaperDiagnosis,
     PaperLeakage,
     PaperQuestion,
@@ -86,8 +87,13 @@ def full_paper() -> QuotePaper:
                 ),
             ),
             leakage=(
-                PaperLeakage(cylinder=1, percent="38.5", band="gt30", words="leakage over 30 %"),
-                PaperLeakage(cylinder=2, percent=None, band=None),
+                PaperLeakage(cylinder=1, whole_percent="39", words="leakage over 30 %"),
+                PaperLeakage(cylinder=2, whole_percent=None),
+            ),
+            leakage_bands=(
+                PaperBand(upper_percent="10", verdict="good"),
+                PaperBand(upper_percent="20", verdict="watch"),
+                PaperBand(upper_percent=None, verdict="bad"),
             ),
         ),
         questions=(

@@ -39,10 +39,13 @@ def test_bench_sheet_names_every_step_off_and_on_in_order(form: str) -> None:
     sheet = told(form, paper)
     off, _, on = sheet.partition("Goes back on")
 
-    for part, steps in ((off, paper.access.remove), (on, paper.access.refit)):
+    for part, steps, is_refit in (
+        (off, paper.access.remove, False),
+        (on, paper.access.refit, True),
+    ):
         place = part.find("Comes off") + 1
         for step in steps:
-            name = SCRIBE.thing(step.component, step.cylinder)
+            name = SCRIBE.step(step.component, step.cylinder, is_refit=is_refit)
             place = part.find(name[:1].upper() + name[1:], place) + 1
             assert place, name
 

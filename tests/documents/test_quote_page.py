@@ -367,18 +367,38 @@ def test_quote_page_draws_a_bar_for_each_reading_and_tells_it_in_words() -> None
     root = read(shown(made))
     bars = list(having(root, "bar"))
     assert [one.get("class") for one in bars] == ["bar counts", "bar void"]
-    # 24.44 and 6.67 of 40 per cent on 332 units
-    assert [one.get("width") for one in bars] == ["202.9", "55.4"]
+    # 24 and 7 of 40 per cent on 332 units
+    assert [one.get("width") for one in bars] == ["199.2", "58.1"]
     assert text(next(root.iter("desc"))) == (
-        "Cylinder 1: 24.44% escapes. Cylinder 2: 6.67% escapes; does not count."
+        "Cylinder 1: 24% escapes. Cylinder 2: 7% escapes; does not count. "
+        "good: up to 10%. watch: over 10, up to 20%. bad: over 20%."
     )
     assert [one.get("role") for one in root.iter("svg")] == ["img"]
 
 
+def test_quote_page_shows_behind_the_bars_what_a_reading_means() -> None:
+    root = read(shown(of_findings()))
+    zones = [one for one in root.iter("rect") if (one.get("class") or "").startswith("zone")]
+    kinds = [str(one.get("class")).removeprefix("zone ") for one in zones]
+    behind = dict(zip(kinds[::2], zones[::2], strict=True))
+
+    # each zone, and its line of the key with its words
+    assert kinds == ["good", "good", "watch", "watch", "bad", "bad"]
+    ends = [(float(one.get("x", "")), float(one.get("width", ""))) for one in behind.values()]
+    assert [(x - 4) * 40 / 332 for x, _ in ends] == pytest.approx([0, 10, 20], abs=0.02)
+    assert [width * 40 / 332 for _, width in ends] == pytest.approx([10, 10, 20], abs=0.02)
+    # drawn before the bars, so that they lie behind
+    order = [one.get("class") for one in root.iter("rect")]
+    assert max(at for at, kind in enumerate(order) if str(kind).startswith("zone")) < min(
+        at for at, kind in enumerate(order) if str(kind).startswith("bar")
+    )
+    assert "watch: over 10, up to 20%" in text(root)
+
+
 def test_quote_page_bears_an_absent_reading_and_a_total_loss() -> None:
     made = of_findings()
-    made["assessment"]["leakage"][0] |= {"percent": None, "band": None, "words": None}
-    made["assessment"]["leakage"][1] |= {"percent": "100"}
+    made["assessment"]["leakage"][0] |= {"whole_percent": None, "words": None}
+    made["assessment"]["leakage"][1] |= {"whole_percent": "100"}
     root = read(shown(made))
     assert [one.get("width") for one in having(root, "bar")] == ["332.0"]
     assert "Cylinder 1: no reading that counts." in text(root)

@@ -78,7 +78,9 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "Smokes blue at full throttle. Oil gone in a week.",
         "What was found",
         "87%",
-        "38.5%",
+        "39%",
+        "good: up to 10%",
+        "bad: over 20%",
         "Head resurface (sublet), cylinder 2",
         "Provisional",
         "V68-G-102, V68-G-103",
@@ -106,8 +108,19 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
 def test_quote_pdf_tells_a_leakage_in_the_words_of_its_band() -> None:
     told = text(printed(full_paper()))
 
-    assert "38.5% leakage over 30 %" in told
+    assert "39% leakage over 30 %" in told
     assert "gt30" not in told
+
+
+def test_quote_pdf_says_that_a_reading_is_only_a_rough_one() -> None:
+    paper = full_paper()
+    assert paper.assessment is not None
+    rough = structs.replace(paper.assessment.leakage[0], standing="indicative")
+    found = structs.replace(paper.assessment, leakage=(rough,))
+
+    told = text(printed(structs.replace(paper, assessment=found)))
+
+    assert "39% leakage over 30 %; a rough reading only" in told
 
 
 @pytest.mark.parametrize("count", [1, 2, 7, *range(11, 19), 30, *range(40, 49)])

@@ -66,6 +66,13 @@ def test_quote_text_never_exceeds_its_width(name: str) -> None:
     assert too_wide == []
 
 
+def test_quote_text_names_no_id_of_a_fee() -> None:
+    told = " ".join(rendered(starter(), quote(starter(), jobs=BOTH_HEADS)))
+
+    assert "Shop supplies" in told
+    assert not re.search(r"\b[a-z]+(?:[-_][a-z0-9]+)+: ", told)
+
+
 def test_quote_text_bears_a_long_name_on_the_right() -> None:
     # the shop's name on an order, and a bin on the shelf, stand at the right margin
     shop = starter().shops[ORCHARD]

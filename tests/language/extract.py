@@ -133,7 +133,8 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     yield from _diagnosis_texts(catalogue.rules)
     for name in sorted(_named(catalogue)):
         word = english.WORDS.get(name, name.replace("_", " "))
-        yield ("word", word, None), name
+        for told in (word, *english.STEPS.get(name, ())):
+            yield ("word", told, None), name
     for unit in REC20:
         yield ("unit", unit, None), unit
 

@@ -35,6 +35,7 @@ CODES = frozenset(
         *("brand", "build_code", "by_job", "catalogue_revision", "cause", "certificate_number"),
         *("chassis", "chassis_name", "code", "component", "conflict", "currency", "default"),
         *("exact_minutes", "family", "finding", "findings", "gate", "grade", "held_by", "id"),
+        *("in_cylinder", "supply", "upper_percent", "verdict", "whole_percent"),
         *("item", "job", "kind", "kinds", "labour_class", "language", "level", "none", "on"),
         *("order_by", "orifice_mm", "packs", "part", "parts", "parts_by", "percent", "priced"),
         *("probability", "promised", "quality", "quantity", "rate", "retest", "role", "sku"),

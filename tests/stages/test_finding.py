@@ -17,7 +17,7 @@ from kitwright.catalogue.model import (
     JobScope,
 )
 from kitwright.stages.finding import Findings, read_findings
-from kitwright.stages.leakage import Standing
+from kitwright.stages.leakage import Standing, whole_percent
 from kitwright.stages.observed import (
     AskedAssessment,
     AskedCylinder,
@@ -119,6 +119,61 @@ def test_read_findings_voids_two_readings_more_than_5_points_apart_until_repeate
     assert apart.leakages[0].band is None
     assert not gates(repeated)
     assert repeated.leakages[0].percent == Fraction("16.875")
+
+
+APART = (reading("50", "34.5"), reading("80", "72"))
+"""31 % with too little pressure, 10 % with enough: one of them is wrong."""
+
+
+@pytest.mark.parametrize("readings", [APART, APART[::-1]], ids=["fuller-last", "fuller-first"])
+def test_read_findings_voids_readings_far_apart_whichever_is_fuller(
+    readings: tuple[AskedReading, ...],
+) -> None:
+    findings = read(*readings)
+
+    assert ("GATE-READINGS-APART", 1, None) in gates(findings)
+    assert findings.leakages[0].standing is Standing.void
+    assert findings.leakages[0].band is None
+
+
+def test_read_findings_takes_full_readings_that_agree_after_a_thin_one_that_does_not() -> None:
+    findings = read(*APART, reading("80", "71"))
+
+    assert gates(findings) == [("GATE-PRESSURE-LOW", 1, 0)]
+    assert findings.leakages[0].percent == Fraction("10.625")
+
+
+def test_read_findings_does_not_hide_full_readings_apart_behind_thin_ones_that_agree() -> None:
+    # the two full ones decide, at 10 and 40 %: their mean is no leakage of this cylinder
+    full = (reading("80", "72"), reading("80", "48"))
+    thin = (reading("50", "45"), reading("50", "45"))
+
+    assert ("GATE-READINGS-APART", 1, None) in gates(read(*full, *thin))
+
+
+def test_read_findings_compares_no_reading_with_a_void_one() -> None:
+    assert gates(read(reading("110", "60"), reading("80", "72"))) == [("GATE-PRESSURE", 1, 0)]
+
+
+@pytest.mark.parametrize(
+    ("percent", "told"),
+    [
+        ("10", 10),
+        ("9.4", 9),
+        ("9.5", 10),
+        ("10.2", 11),
+        ("10.6", 11),
+        ("26.67", 27),
+        ("5.01", 6),
+        ("0.4", 0),
+        ("-0.2", -1),
+        ("99.7", 100),
+    ],
+)
+def test_whole_percent_is_the_nearest_in_the_same_band(percent: str, told: int) -> None:
+    kind = next(row for row in starter().rules.finding if row.id == "leakdown_band")
+
+    assert whole_percent(Fraction(percent), kind) == told
 
 
 def test_read_findings_takes_5_points_apart() -> None:

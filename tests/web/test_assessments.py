@@ -62,6 +62,44 @@ def test_assessment_takes_pressures_in_any_unit(
     assert client.post(ASSESS, json=body).json()["leakage"][0]["percent"] == "25.00"
 
 
+@pytest.mark.parametrize(
+    ("unit", "supply", "in_cylinder"), [("bar", "6.205", "5.50"), ("kPa", "620", "465.0")]
+)
+def test_assessment_gives_gauges_back_as_they_were_read(
+    client: TestClient[Any], unit: str, supply: str, in_cylinder: str
+) -> None:
+    # 90 psi sent as 6.205 bar came back as 89.996
+    reading = {"supply": supply, "in_cylinder": in_cylinder, "unit": unit}
+    body = {"family": "QM-H27", "cylinders": [{"cylinder": 1, "leakdown": reading}]}
+
+    (told,) = client.post(ASSESS, json=body).json()["leakage"][0]["readings"]
+    text = client.post(ASSESS, json=body, headers={"Accept": "text/plain"}).text
+
+    assert {name: told[name] for name in reading} == reading
+    assert f"Cylinder 1: {supply} / {in_cylinder} {unit} " in text
+
+
+def test_assessment_prints_leakage_in_whole_per_cents(client: TestClient[Any]) -> None:
+    # 10.2 % is over 10, and has to look it beside its band
+    reading = {"supply": "88", "in_cylinder": "79"}
+    body = {"family": "QM-H27", "cylinders": [{"cylinder": 1, "leakdown": reading}]}
+
+    told = client.post(ASSESS, json=body).json()
+    (leakage,) = told["leakage"]
+    text = client.post(ASSESS, json=body, headers={"Accept": "text/plain"}).text
+
+    assert (leakage["percent"], leakage["whole_percent"]) == ("10.23", "11")
+    assert leakage["words"] == "leakage over 10, up to 20 %"
+    assert re.search(r"88 / 79 psi +11 %$", text, re.MULTILINE)
+    assert [(one["upper_percent"], one["verdict"]) for one in told["leakage_bands"]] == [
+        ("5", "good"),
+        ("10", "good"),
+        ("20", "watch"),
+        ("30", "bad"),
+        (None, "bad"),
+    ]
+
+
 def test_assessment_of_nothing_asks_for_the_basics(client: TestClient[Any]) -> None:
     told = client.post(ASSESS, json={"family": "TB-S50"}).json()
 
@@ -111,7 +149,10 @@ def test_assessment_is_drawn_with_title_description_and_no_colour(
     names = {"s": "http://www.w3.org/2000/svg"}
     assert "Tarnbeck V68" in (root.findtext("s:title", namespaces=names) or "")
     described = root.findtext("s:desc", namespaces=names) or ""
-    assert "Cylinder 1: 26.67 per cent" in described
+    assert "Cylinder 1: 27%." in described
+    assert "good: up to 10%. watch: over 10, up to 20%. bad: over 20%." in described
+    told = [one.text for one in root.findall("s:text", namespaces=names)]
+    assert {"27%", "good: up to 10%", "watch: over 10, up to 20%", "bad: over 20%"} <= set(told)
     for colour in re.findall(r"#([0-9a-f]{6})", answer.text):
         assert colour[:2] == colour[2:4] == colour[4:], "readable in grey"
 

@@ -74,7 +74,7 @@ def _instance(step: PaperStep) -> str:
 
 
 def _name(step: PaperStep, scribe: Scribe) -> str:
-    name = printable(scribe.thing(step.component, step.cylinder))
+    name = printable(scribe.step(step.component, step.cylinder, is_refit=False))
     return name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…"
 
 
@@ -165,7 +165,7 @@ def _told(steps: Sequence[PaperStep], nodes: Sequence[_Node], scribe: Scribe) ->
         return scribe.say("Nothing has to come off.")
     sentences = []
     for node, step in zip(nodes, steps, strict=True):
-        name = printable(scribe.thing(step.component, step.cylinder))
+        name = printable(scribe.step(step.component, step.cylinder, is_refit=False))
         number = scribe.number(str(node.row + 1))
         after = ", ".join(scribe.number(str(row + 1)) for row in node.before)
         told = (

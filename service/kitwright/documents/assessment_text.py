@@ -9,8 +9,7 @@ from kitwright.documents.layout import WIDTH, spread, title
 from kitwright.language.render import Speaker
 from kitwright.stages.assessment import Assessment
 from kitwright.stages.diagnosis import Evidence, Ranked
-from kitwright.stages.leakage import Standing
-from kitwright.units import percent_text
+from kitwright.stages.leakage import Standing, whole_percent
 
 
 def assessment_text(assessment: Assessment, speaker: Speaker) -> str:
@@ -53,7 +52,8 @@ def _leakage(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     leakages = assessment.findings.leakages
     if not leakages:
         return
-    yield from title(speaker.say("Leak-down, both gauges in psi"), speaker.say("leakage"))
+    banded = assessment.findings.banded
+    yield from title(speaker.say("Leak-down: supply / cylinder gauge"), speaker.say("leakage"))
     words = {
         Standing.counts: "",
         Standing.indicative: f"  ({speaker.say('indicative')})",
@@ -61,15 +61,17 @@ def _leakage(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     }
     for one in leakages:
         for reading in one.readings:
-            gauges = f"{speaker.number(reading.supply)} / {speaker.number(reading.in_cylinder)}"
+            # as read, with every digit: a gauge is not converted
+            read = (f"{gauge:f}" for gauge in (reading.asked.supply, reading.asked.in_cylinder))
+            gauges = f"{' / '.join(map(speaker.figure, read))} {reading.asked.unit}"
             cylinder = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)
             named = f"  {cylinder}: {gauges}{words[reading.standing]}"
-            yield from spread(named, f"{speaker.figure(percent_text(reading.percent))} %")
+            yield from spread(named, f"{whole_percent(reading.percent, banded)} %")
         if one.percent is not None and len(one.readings) > 1:
             decided = speaker.say(
                 "Cylinder {cylinder}, decided by what counts", cylinder=one.cylinder
             )
-            yield from spread(f"  {decided}", f"{speaker.figure(percent_text(one.percent))} %")
+            yield from spread(f"  {decided}", f"{whole_percent(one.percent, banded)} %")
 
 
 def _gates(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
@@ -97,7 +99,8 @@ def _faults(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     yield from title(speaker.say("What it may be"), speaker.say("probability"))
     if not ranked:
         yield "  " + speaker.say(
-            "Nothing stands out. What was not looked at is not normal: see the next tests."
+            "Nothing stands out. What was not looked at does not count as normal: see the next "
+            "tests."
         )
     for one in ranked:
         yield from _fault(one, speaker)
@@ -159,7 +162,7 @@ def _cautions(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
             "{title}: {text} (At: {steps}.)",
             title=speaker.text("hazard", one.hazard.title),
             text=speaker.text("hazard", one.hazard.text),
-            steps=", ".join(one.tests),
+            steps="; ".join(speaker.text("test", test.name) for test in one.tests),
         )
         yield from _wrapped(told)
 

@@ -74,7 +74,7 @@ def bench_sheet(
         "steps": _steps(paper, scribe, looks),
         "refit": [
             {
-                "name": _step_name(one.component, one.cylinder, scribe),
+                "name": _step_name(one.component, one.cylinder, scribe, is_refit=True),
                 "minutes": scribe.number(str(one.minutes + one.work_minutes)),
                 "work": (
                     scribe.say(
@@ -147,7 +147,7 @@ def _steps(paper: QuotePaper, scribe: Scribe, looks: Looks) -> list[Sheet]:
         steps.append(
             {
                 "number": scribe.number(str(number)),
-                "name": _step_name(step.component, step.cylinder, scribe),
+                "name": _step_name(step.component, step.cylinder, scribe, is_refit=False),
                 "minutes": scribe.number(str(step.minutes)),
                 "why": " ".join(_why(step.why, scribe)),
                 "look": ", ".join(
@@ -196,8 +196,8 @@ def _renewed(
     ]
 
 
-def _step_name(component: str, cylinder: int | None, scribe: Scribe) -> str:
-    told = scribe.thing(component, cylinder)
+def _step_name(component: str, cylinder: int | None, scribe: Scribe, *, is_refit: bool) -> str:
+    told = scribe.step(component, cylinder, is_refit=is_refit)
     return told[:1].upper() + told[1:]
 
 

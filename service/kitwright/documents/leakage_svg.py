@@ -8,7 +8,8 @@ from typing import Final
 
 from markupsafe import Markup, escape
 
-from kitwright.documents.paper import PaperLeakage
+from kitwright.documents.paper import PaperAssessment, PaperLeakage
+from kitwright.documents.zones import Zone, scale_of, zone_told, zones_of
 from kitwright.language.scribe import Scribe
 
 WIDTH: Final = 340
@@ -17,25 +18,30 @@ PLOT: Final = 332
 TOP: Final = 6
 ROW: Final = 50
 BAR: Final = 16
+KEY: Final = 20
+"""Between two lines of the key to the zones."""
 
-_LEAST_SCALE: Final = 40
-"""Per cent at the right edge, at least: so that a small loss looks small."""
 
-
-def leakage_svg(leakages: Sequence[PaperLeakage], scribe: Scribe) -> Markup:
-    """Return an SVG element with a bar for each cylinder that has a figure; it has its texts as a
-    title and a description.
+def leakage_svg(assessment: PaperAssessment, scribe: Scribe) -> Markup:
+    """Return an SVG element with a bar for each cylinder that has a figure, over the zones of what
+    it means; it has its texts as a title and a description.
 
     Bars are full where a reading counts, hatched where it is indicative, an outline where it is
     void, and each carries its figure. It is narrow, so that its letters stay legible on a
     telephone. Its colours are classes of the page's style sheet.
     """
-    rows = [one for one in leakages if one.percent is not None]
-    most = _scale(rows)
+    rows = [one for one in assessment.leakage if one.whole_percent is not None]
+    zones = paper_zones(assessment)
+    most = scale_of((Decimal(one.whole_percent or 0) for one in rows), zones)
     bottom = TOP + len(rows) * ROW
-    height = bottom + 30
+    height = bottom + 30 + len(zones) * KEY
     title = scribe.say("How much air escapes from each cylinder, in per cent")
-    told = " ".join(leakage_told(one, scribe) for one in rows)
+    told = " ".join(
+        (
+            *(leakage_told(one, scribe) for one in rows),
+            *(f"{zone_told(zone, scribe)}." for zone in zones),
+        )
+    )
     parts = [
         Markup(
             '<svg class="readings" role="img" viewBox="0 0 {} {}" '
@@ -47,6 +53,7 @@ def leakage_svg(leakages: Sequence[PaperLeakage], scribe: Scribe) -> Markup:
             '<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
             'patternTransform="rotate(45)"><path d="M0 0V6" class="stripe"/></pattern></defs>'
         ),
+        *_drawn_zones(zones, most, bottom, scribe),
         *_ticks(most, bottom, scribe),
         *(_bar(at, one, most, scribe) for at, one in enumerate(rows)),
         Markup("</svg>"),
@@ -56,9 +63,9 @@ def leakage_svg(leakages: Sequence[PaperLeakage], scribe: Scribe) -> Markup:
 
 def leakage_told(one: PaperLeakage, scribe: Scribe) -> str:
     """Return a cylinder's reading as a sentence."""
-    if one.percent is None:
+    if one.whole_percent is None:
         return scribe.say("Cylinder {cylinder}: no reading that counts.", cylinder=one.cylinder)
-    facts = {"cylinder": one.cylinder, "percent": scribe.percent(one.percent)}
+    facts = {"cylinder": one.cylinder, "percent": scribe.percent(one.whole_percent)}
     if one.standing == "indicative":
         text = scribe.say("Cylinder {cylinder}: {percent} escapes; a rough reading only.", **facts)
     elif one.standing == "void":
@@ -68,14 +75,36 @@ def leakage_told(one: PaperLeakage, scribe: Scribe) -> str:
     return text
 
 
-def _scale(rows: Sequence[PaperLeakage]) -> Decimal:
-    highest = max((Decimal(one.percent or 0) for one in rows), default=Decimal(0))
-    tens = int(highest // 10) * 10 + 10
-    return Decimal(min(100, max(_LEAST_SCALE, tens)))
+def paper_zones(assessment: PaperAssessment) -> tuple[Zone, ...]:
+    """Return the zones of a kept revision's leakages."""
+    return tuple(
+        zones_of(
+            (band.verdict, None if band.upper_percent is None else Decimal(band.upper_percent))
+            for band in assessment.leakage_bands
+        )
+    )
 
 
 def _x(percent: Decimal, most: Decimal) -> str:
     return f"{LEFT + min(max(percent, Decimal(0)), most) / most * PLOT:.1f}"
+
+
+def _drawn_zones(
+    zones: Sequence[Zone], most: Decimal, bottom: int, scribe: Scribe
+) -> Iterator[Markup]:
+    """Yield each zone behind the bars, and its line of the key below the scale."""
+    for number, zone in enumerate(zones):
+        lies = zone.within(most)
+        if lies is not None:
+            left, right = (Decimal(_x(end, most)) for end in lies)
+            yield Markup('<rect class="zone {}" x="{}" y="{}" width="{}" height="{}"/>').format(
+                zone.verdict, left, TOP, right - left, bottom + 6 - TOP
+            )
+        y = bottom + 34 + number * KEY
+        yield Markup(
+            '<rect class="zone {}" x="{}" y="{}" width="14" height="14"/>'
+            '<text class="scale" x="{}" y="{}">{}</text>'
+        ).format(zone.verdict, LEFT, y, LEFT + 22, y + 12, zone_told(zone, scribe))
 
 
 def _ticks(most: Decimal, bottom: int, scribe: Scribe) -> Iterator[Markup]:
@@ -91,11 +120,12 @@ def _ticks(most: Decimal, bottom: int, scribe: Scribe) -> Iterator[Markup]:
 
 
 def _bar(at: int, one: PaperLeakage, most: Decimal, scribe: Scribe) -> Markup:
-    percent = Decimal(one.percent or 0)
+    whole = one.whole_percent or "0"
+    percent = Decimal(whole)
     top = TOP + at * ROW
     width = max(Decimal(_x(percent, most)) - LEFT, Decimal(1))
     label = scribe.say("Cylinder {cylinder}", cylinder=one.cylinder)
-    figure = scribe.percent(one.percent or "0")
+    figure = scribe.percent(whole)
     return Markup(
         '<text class="name" x="{left}" y="{text}">{label}</text>'
         '<text class="figure" x="{right}" y="{text}" text-anchor="end">{figure}</text>'

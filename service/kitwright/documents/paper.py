@@ -299,16 +299,22 @@ class PaperDiagnosis(Struct, frozen=True):
 
 
 class PaperLeakage(Struct, frozen=True):
-    """What leaks from a cylinder: the loss in per cent, its band, and the band in words.
+    """What leaks from a cylinder: the loss in per cent as it is printed, and its band in words.
 
     `standing` is `counts`, `indicative` or `void`.
     """
 
     cylinder: int
-    percent: str | None
-    band: str | None
+    whole_percent: str | None
     words: str | None = None
     standing: str = "counts"
+
+
+class PaperBand(Struct, frozen=True):
+    """A band of leakage: its upper limit in per cent, None for the last, and its verdict."""
+
+    upper_percent: str | None
+    verdict: str
 
 
 class PaperAssessment(Struct, frozen=True):
@@ -316,6 +322,7 @@ class PaperAssessment(Struct, frozen=True):
 
     diagnoses: tuple[PaperDiagnosis, ...] = ()
     leakage: tuple[PaperLeakage, ...] = ()
+    leakage_bands: tuple[PaperBand, ...] = ()
 
 
 class PaperFault(Struct, frozen=True):

@@ -65,7 +65,7 @@ def quote_page(
         fields=PageField,
         told=_told(actions, scribe, shop),
         machine=envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
-        picture=leakage_svg(assessment.leakage, scribe) if _has_figures(assessment) else "",
+        picture=leakage_svg(assessment, scribe) if _has_figures(assessment) else "",
         readings=[(leakage_told(one, scribe), one.words or "") for one in assessment.leakage],
         diagnoses=[_diagnosis(one, scribe) for one in assessment.diagnoses if one.grade],
         groups=lines_of(paper, scribe),
@@ -90,7 +90,7 @@ def quote_page(
 
 
 def _has_figures(assessment: PaperAssessment) -> bool:
-    return any(one.percent is not None for one in assessment.leakage)
+    return any(one.whole_percent is not None for one in assessment.leakage)
 
 
 def _diagnosis(one: PaperDiagnosis, scribe: Scribe) -> ViewDiagnosis:

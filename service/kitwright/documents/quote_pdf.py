@@ -16,6 +16,7 @@ from kitwright.documents.frame import (
     moment_of,
     text_lines,
 )
+from kitwright.documents.leakage_svg import paper_zones
 from kitwright.documents.paper import (
     Amount,
     Envelope,
@@ -26,6 +27,7 @@ from kitwright.documents.paper import (
 )
 from kitwright.documents.press import press
 from kitwright.documents.price_sheet import grouped_lines, total_rows
+from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
 
 
@@ -76,7 +78,7 @@ def quote_sheet(
         "machine": machine_rows(paper, envelope, scribe),
         "reported": text_lines(paper.complaint),
         "found": [] if paper.assessment is None else _found(paper.assessment, scribe),
-        "readings": [] if paper.assessment is None else _readings(paper.assessment, scribe),
+        **_readings(paper.assessment or PaperAssessment(), scribe),
         "jobs": [
             [
                 scribe.on_cylinder(job.name, job.cylinder),
@@ -149,7 +151,7 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
             "agree to."
         ),
         "surprise": say("What"),
-        "unlisted": say("The same holds for anything that is not in this list."),
+        "unlisted": say("Work that is not in this list needs your agreement as well."),
         "extras": say("Worth doing at the same time"),
         "extra": say("Work"),
         "more": say("Would add"),
@@ -195,17 +197,42 @@ def _found(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
     ]
 
 
-def _readings(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
-    return [
-        {
-            "place": scribe.say("Cylinder {cylinder}", cylinder=one.cylinder),
-            "percent": scribe.percent(one.percent),
-            "share": float(min(max(Decimal(one.percent), Decimal(0)), Decimal(100)) / 100),
-            "band": one.words or "",
-        }
+def _readings(assessment: PaperAssessment, scribe: Scribe) -> Sheet:
+    """Return a bar for each cylinder that has a figure, and the zones that lie behind the bars,
+    with their lines of the key. Places are shares of a bar's greatest width.
+    """
+    zones = paper_zones(assessment)
+    rows = [
+        (one, Decimal(one.whole_percent))
         for one in assessment.leakage
-        if one.percent is not None
+        if one.whole_percent is not None
     ]
+    most = scale_of((percent for _, percent in rows), zones)
+    standings = {
+        "indicative": scribe.say("a rough reading only"),
+        "void": scribe.say("does not count"),
+    }
+    return {
+        "readings": [
+            {
+                "place": scribe.say("Cylinder {cylinder}", cylinder=one.cylinder),
+                "percent": scribe.percent(str(percent)),
+                "share": float(min(max(percent, Decimal(0)), most) / most),
+                "band": "; ".join(filter(None, (one.words, standings.get(one.standing)))),
+            }
+            for one, percent in rows
+        ],
+        "zones": [
+            {
+                "verdict": zone.verdict,
+                "start": float(start / most),
+                "width": float((end - start) / most),
+                "told": zone_told(zone, scribe),
+            }
+            for zone in zones
+            for start, end in [zone.within(most) or (most, most)]
+        ],
+    }
 
 
 def _hundredfold(share: str) -> str:

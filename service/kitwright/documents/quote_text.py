@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from kitwright.catalogue.model import Quality
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
@@ -11,6 +12,11 @@ from kitwright.language.render import Speaker
 from kitwright.stages.contingency import Weighed
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
+
+_NUMBERED: Final = frozenset(
+    {LineKind.part, LineKind.part_set, LineKind.brought, LineKind.consumable, LineKind.core}
+)
+"""Kinds of line whose code is a number that is looked up, and not an id of Kitwright's own."""
 
 
 def quote_text(quote: Quote, speaker: Speaker, complaint: str | None = None) -> str:
@@ -184,19 +190,21 @@ def _quantity(line: PricedLine, speaker: Speaker) -> str:
         return speaker.say("{minutes} min at {price} an hour", minutes=amount, price=price)
     if line.kind is LineKind.discount:
         return f"{price}"
-    if line.unit == "piece":
-        return speaker.say(
-            "{code}: {amount} at {price}", code=line.code, amount=amount, price=price
-        )
     unit = speaker.text("unit", line.unit)
-    return speaker.say(
-        "{code}: {amount} {unit} at {price} per {pack}",
-        code=line.code,
-        amount=amount,
-        unit=unit,
-        price=price,
-        pack=unit if line.base_quantity == 1 else f"{speaker.number(line.base_quantity)} {unit}",
+    told = (
+        speaker.say("{amount} at {price}", amount=amount, price=price)
+        if line.unit == "piece"
+        else speaker.say(
+            "{amount} {unit} at {price} per {pack}",
+            amount=amount,
+            unit=unit,
+            price=price,
+            pack=unit
+            if line.base_quantity == 1
+            else f"{speaker.number(line.base_quantity)} {unit}",
+        )
     )
+    return f"{line.code}: {told}" if line.kind in _NUMBERED else told
 
 
 def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
@@ -320,7 +328,7 @@ def _unfilled(quote: Quote, speaker: Speaker) -> Iterator[str]:
 def _cautions(quote: Quote, speaker: Speaker) -> Iterator[str]:
     yield from title(speaker.say("Cautions; the maker's manual and local rules come first"))
     for caution in quote.cautions:
-        steps = ", ".join(dict.fromkeys(_step(step, speaker) for step in caution.steps))
+        steps = "; ".join(dict.fromkeys(_step(step, speaker) for step in caution.steps))
         told = speaker.say(
             "{title}: {text} (At: {steps}.)",
             title=speaker.text("hazard", caution.hazard.title),

@@ -1,18 +1,20 @@
-"""The leak-down readings of an engine as a picture: a bar for each reading, over the bands."""
+"""The leak-down readings of an engine as a picture: a bar for each reading, over what it means."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from fractions import Fraction
-from itertools import pairwise
+from decimal import Decimal
 from typing import Final
 from xml.sax.saxutils import escape
 
+from msgspec import Struct
+
 from kitwright.documents.layout import clean
+from kitwright.documents.zones import Zone, scale_of, zone_told, zones_of
 from kitwright.language.render import Speaker
+from kitwright.language.scribe import Scribe
 from kitwright.stages.assessment import Assessment
-from kitwright.stages.leakage import Leakage, Standing
-from kitwright.units import exact, percent_text
+from kitwright.stages.leakage import Standing, whole_percent
 
 WIDTH: Final = 720
 LEFT: Final = 150
@@ -21,40 +23,51 @@ TOP: Final = 64
 ROW: Final = 34
 BAR: Final = 20
 
-# Light to dark, so that the bands tell apart in grey and by those who see no colours.
-_BANDS: Final = ("#f4f4f4", "#e4e4e4", "#d2d2d2", "#bebebe", "#a8a8a8")
+# Light to dark, so that the zones tell apart in grey and by those who see no colours.
+_FILL: Final = {"good": "#f4f4f4", "watch": "#d8d8d8", "bad": "#b4b4b4"}
 _INK: Final = "#1c1c1c"
+
+
+class _Row(Struct, frozen=True, kw_only=True):
+    """A reading as it is drawn: its bar's name, its whole per cent and what becomes of it."""
+
+    name: str
+    percent: int
+    standing: Standing
 
 
 def readings_svg(assessment: Assessment, speaker: Speaker) -> str:
     """Return the readings as an SVG document with a title and a description.
 
     Bars are full where a reading counts, hatched where it is indicative, an outline where it is
-    void; each carries its figure, so nothing hangs on colour. Without readings it says so.
+    void; each carries its figure, and the zones behind them are named in a key, so nothing hangs
+    on colour. Without readings it says so.
     """
-    leakages = assessment.findings.leakages
-    rows = [(one, at) for one in leakages for at in range(len(one.readings))]
-    bands = _bands(assessment)
-    most = _scale(bands, rows)
-    height = TOP + max(len(rows), 1) * ROW + 44
+    scribe = Scribe(speaker.language)
+    rows = list(_rows(assessment, scribe))
+    zones = _zones(assessment)
+    most = scale_of((Decimal(row.percent) for row in rows), zones)
+    bottom = TOP + max(len(rows), 1) * ROW
+    height = bottom + 66
     engine = _engine(assessment)
-    heading = speaker.say("Leak-down readings, {engine}", engine=engine)
+    heading = scribe.say("Leak-down readings, {engine}", engine=engine)
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" lang="{speaker.language}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" lang="{scribe.language}" '
         f'width="{WIDTH}" height="{height}" viewBox="0 0 {WIDTH} {height}" aria-labelledby="t d" '
         'font-family="sans-serif" font-size="13">',
         f'<title id="t">{escape(heading)}</title>',
-        f'<desc id="d">{escape(_told(rows, speaker))}</desc>',
+        f'<desc id="d">{escape(_told(rows, zones, scribe))}</desc>',
         '<defs><pattern id="h" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><rect width="6" height="6" fill="#ffffff"/>'
         f'<line x1="0" y1="0" x2="0" y2="6" stroke="{_INK}" stroke-width="3"/></pattern></defs>',
         f'<rect width="{WIDTH}" height="{height}" fill="#ffffff"/>',
-        _text(16, 24, speaker.say("Leak-down, {engine}", engine=engine), weight="bold"),
-        *_drawn_bands(bands, most, height, speaker),
-        *(_bar(number, (one, at), most, speaker) for number, (one, at) in enumerate(rows)),
+        _text(16, 24, scribe.say("Leak-down, {engine}", engine=engine), weight="bold"),
+        *_drawn_zones(zones, most, bottom, scribe),
+        *_scale(most, bottom, scribe),
+        *(_bar(number, row, most, scribe) for number, row in enumerate(rows)),
     ]
     if not rows:
-        parts.append(_text(LEFT + 8, TOP + 22, speaker.say("No readings were taken.")))
+        parts.append(_text(LEFT + 8, TOP + 22, scribe.say("No readings were taken.")))
     parts.append("</svg>")
     return "\n".join(parts) + "\n"
 
@@ -64,79 +77,86 @@ def _engine(assessment: Assessment) -> str:
     return clean(f"{family.maker} {family.name} ({family.id})")
 
 
-def _told(rows: Sequence[tuple[Leakage, int]], speaker: Speaker) -> str:
-    told = []
-    for one, at in rows:
-        reading = one.readings[at]
-        percent = speaker.figure(percent_text(reading.percent))
-        figure = speaker.say("{percent} per cent", percent=percent)
-        where = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)
-        told.append(f"{where}: {_standing(figure, reading.standing, speaker)}")
-    return ". ".join(told) + "." if told else speaker.say("No readings were taken.")
+def _rows(assessment: Assessment, scribe: Scribe) -> Iterator[_Row]:
+    findings = assessment.findings
+    for one in findings.leakages:
+        named = scribe.say("Cylinder {cylinder}", cylinder=one.cylinder)
+        for number, reading in enumerate(one.readings, start=1):
+            yield _Row(
+                name=f"{named}, {number}" if len(one.readings) > 1 else named,
+                percent=whole_percent(reading.percent, findings.banded),
+                standing=reading.standing,
+            )
 
 
-def _standing(figure: str, standing: Standing, speaker: Speaker) -> str:
-    """Return a figure with what becomes of it, where it does not simply count."""
-    if standing is Standing.indicative:
-        return speaker.say("{figure}, indicative only", figure=figure)
-    return speaker.say("{figure}, void", figure=figure) if standing is Standing.void else figure
-
-
-def _bands(assessment: Assessment) -> list[Fraction]:
-    """Return the upper limit of each band but the last, from data."""
+def _zones(assessment: Assessment) -> tuple[Zone, ...]:
+    """Return the zones of the bands, from data."""
     kind = assessment.findings.banded
-    return [] if kind is None else [exact(upper) for upper in kind.upper_percent]
+    if kind is None:
+        return ()
+    return tuple(zones_of(zip(kind.verdicts, (*kind.upper_percent, None), strict=True)))
 
 
-def _scale(bands: Sequence[Fraction], rows: Sequence[tuple[Leakage, int]]) -> Fraction:
-    """Return the per cent at the right edge: the last band shows, and so does every reading."""
-    last = bands[-1] if bands else Fraction(30)
-    highest = max((one.readings[at].percent for one, at in rows), default=Fraction(0))
-    return min(Fraction(100), max(last * Fraction(4, 3), highest * Fraction(11, 10)))
+def _told(rows: Sequence[_Row], zones: Sequence[Zone], scribe: Scribe) -> str:
+    if not rows:
+        return scribe.say("No readings were taken.")
+    told = [f"{row.name}: {_figure(row, scribe)}" for row in rows]
+    return ". ".join((*told, *(zone_told(zone, scribe) for zone in zones))) + "."
 
 
-def _x(percent: Fraction, most: Fraction) -> str:
-    within = min(max(percent, Fraction(0)), most)
-    return f"{float(LEFT + within / most * PLOT):.1f}"
+def _figure(row: _Row, scribe: Scribe) -> str:
+    """Return a reading's figure with what becomes of it, where it does not simply count."""
+    figure = scribe.percent(str(row.percent))
+    if row.standing is Standing.indicative:
+        return scribe.say("{figure}, indicative only", figure=figure)
+    is_void = row.standing is Standing.void
+    return scribe.say("{figure}, void", figure=figure) if is_void else figure
 
 
-def _drawn_bands(
-    bands: Sequence[Fraction], most: Fraction, height: int, speaker: Speaker
+def _x(percent: Decimal, most: Decimal) -> str:
+    return f"{LEFT + min(max(percent, Decimal(0)), most) / most * PLOT:.1f}"
+
+
+def _drawn_zones(
+    zones: Sequence[Zone], most: Decimal, bottom: int, scribe: Scribe
 ) -> Iterator[str]:
-    edges = [Fraction(0), *bands, most]
-    bottom = height - 36
-    for number, (start, end) in enumerate(pairwise(edges)):
-        fill = _BANDS[min(number, len(_BANDS) - 1)]
-        width = float((min(end, most) - min(start, most)) / most * PLOT)
-        yield (
-            f'<rect x="{_x(start, most)}" y="{TOP - 8}" width="{width:.1f}" '
-            f'height="{bottom - TOP + 8}" fill="{fill}" stroke="#ffffff"/>'
-        )
-    for edge in edges[:-1]:
-        yield _text(_x(edge, most), bottom + 18, speaker.number(edge), "middle")
-    yield _text(LEFT + PLOT, bottom + 18, speaker.say("% lost"), "end")
+    """Yield each zone behind the bars, and its place in the key below the scale."""
+    for number, zone in enumerate(zones):
+        fill = f'fill="{_FILL.get(zone.verdict, "#ffffff")}"'
+        lies = zone.within(most)
+        if lies is not None:
+            left, right = (Decimal(_x(end, most)) for end in lies)
+            yield (
+                f'<rect x="{left}" y="{TOP - 8}" width="{right - left}" '
+                f'height="{bottom - TOP + 8}" {fill} stroke="#ffffff"/>'
+            )
+        x = 16 + number * (WIDTH - 32) // len(zones)
+        yield f'<rect x="{x}" y="{bottom + 36}" width="14" height="14" {fill} stroke="{_INK}"/>'
+        yield _text(x + 22, bottom + 48, zone_told(zone, scribe))
 
 
-def _bar(number: int, row: tuple[Leakage, int], most: Fraction, speaker: Speaker) -> str:
-    one, at = row
-    reading = one.readings[at]
+def _scale(most: Decimal, bottom: int, scribe: Scribe) -> Iterator[str]:
+    for tick in range(0, int(most), 10):
+        yield _text(_x(Decimal(tick), most), bottom + 18, scribe.number(str(tick)), "middle")
+    yield _text(LEFT + PLOT, bottom + 18, scribe.say("% lost"), "end")
+
+
+def _bar(number: int, row: _Row, most: Decimal, scribe: Scribe) -> str:
     top = TOP + number * ROW
-    width = max(float(_x(reading.percent, most)) - LEFT, 1.0)
+    width = max(float(_x(Decimal(row.percent), most)) - LEFT, 1.0)
     fill = {Standing.counts: _INK, Standing.indicative: "url(#h)", Standing.void: "none"}
-    dash = ' stroke-dasharray="4 3"' if reading.standing is Standing.void else ""
-    label = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)
-    label += f", {at + 1}" if len(one.readings) > 1 else ""
+    dash = ' stroke-dasharray="4 3"' if row.standing is Standing.void else ""
     is_long = width > PLOT - 150
-    # inside a full bar the figure is white on black, outside it is black on the band
+    # inside a full bar the figure is white on black, outside it is black on the zone
     end = LEFT + width - 6 if is_long else LEFT + width + 6
-    ink = "#ffffff" if is_long and reading.standing is Standing.counts else _INK
-    percent = speaker.figure(percent_text(reading.percent))
-    figure = _standing(f"{percent} %", reading.standing, speaker)
+    ink = "#ffffff" if is_long and row.standing is Standing.counts else _INK
     return (
-        _text(LEFT - 10, top + 15, label, "end")
+        _text(LEFT - 10, top + 15, row.name, "end")
         + f'<rect x="{LEFT}" y="{top}" width="{width:.1f}" height="{BAR}" '
-        f'fill="{fill[reading.standing]}" stroke="{_INK}"{dash}/>'
-        + _text(f"{end:.1f}", top + 15, figure, "end" if is_long else "start", ink=ink)
+        f'fill="{fill[row.standing]}" stroke="{_INK}"{dash}/>'
+        + _text(
+            f"{end:.1f}", top + 15, _figure(row, scribe), "end" if is_long else "start", ink=ink
+        )
     )
 
 

@@ -22,7 +22,7 @@ SENTENCES: Final[dict[str, str]] = {
     ),
     "fits-one-of": "The plate decides between {options}; the dearest, {item}, is priced.",
     "set-for-pieces": (
-        "One set at {set_price} in place of {pieces} pieces that come to {pieces_price}."
+        "Sold as a set: {set_price} in place of {pieces} pieces that come to {pieces_price}."
     ),
     "set-at-price-of-pieces": (
         "Bought as a set listed at {set_price}; charged as the {pieces} pieces used, "
@@ -49,7 +49,7 @@ SENTENCES: Final[dict[str, str]] = {
     "percent-of-line": '{percent} % taken off "{code}" by {by}: {reason}',
     "discount-of-quote": "Share of what {by} gives on the whole: {reason}",
     "percent-of-quote": "{percent} % given by {by} on the whole: {reason}",
-    "customer-brings": "Brought by the customer: fitted without warranty.",
+    "customer-brings": "Brought by the customer: no warranty on the part itself.",
     "core-deposit": "Refunded when the old part comes back.",
     "sublet-of-job": "Done by a specialist: {job}. Working days that this adds: {days}.",
     "speaks-for": "{finding}: {times} times more likely if it is {fault}.",
@@ -88,10 +88,10 @@ UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
 """Reasons that a summary leaves out: they say what goes without saying."""
 
 WORDS: Final[dict[str, str]] = {
-    "air_hold": "valves held by compressed air",
+    "air_hold": "compressed air that holds the valves",
     "airbox_gasket": "air box gasket",
-    "alternator_off": "alternator taken off",
-    "battery_off": "battery disconnected",
+    "alternator_off": "alternator",
+    "battery_off": "battery leads",
     "breather_assy": "breather",
     "cables_wiring": "cables and wiring",
     "carb_gasket": "carburettor flange gasket",
@@ -99,21 +99,36 @@ WORDS: Final[dict[str, str]] = {
     "clean": "cleaning",
     "cyl_shroud": "cylinder shroud",
     "diag": "testing",
-    "engine_out": "engine out of the frame",
+    "engine_out": "whole engine",
     "head_assy": "cylinder head, complete",
     "mag_seal": "flywheel-side crank seal",
-    "oil_drain": "oil, drained",
+    "oil_drain": "oil filling",
     "oil_fill": "engine oil",
     "pto_clutch": "drive clutch",
     "pto_seal": "output-side crank seal",
-    "pump_off": "pump taken off",
+    "pump_off": "pump",
     "senior": "senior",
     "stem_seal": "valve stem seals",
     "tech": "bench",
     "valve_ex": "exhaust valve",
     "valve_in": "inlet valve",
 }
-"""Ids whose words are not simply the id with spaces."""
+"""Ids whose words are not simply the id with spaces. A component's is a noun: it is read among what
+comes off as well as among what goes back on.
+"""
+
+STEPS: Final[dict[str, tuple[str, str]]] = {
+    "air_hold": (
+        "compressed air on, to hold the valves",
+        "compressed air bled to zero and disconnected",
+    ),
+    "battery_off": ("battery disconnected", "battery connected"),
+    "engine_out": ("engine out of the machine", "engine back in the machine"),
+    "oil_drain": ("oil drained", "oil filled"),
+}
+"""What is done as a component comes off, and as it goes back on, where that is not taking its thing
+off and putting it back.
+"""
 
 PHRASES: Final[dict[str, str]] = {
     "bench-minimum": "Minimum bench charge",

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, Hazard, HazardId, JobId, JobScope, Scope
+from kitwright.catalogue.model import BenchTest, Catalogue, Hazard, HazardId, JobId, JobScope, Scope
 from kitwright.stages.diagnosis import Diagnosed, Ranked
 from kitwright.stages.finding import Findings
 from kitwright.stages.misfit import NothingToQuote, QuoteStopped
@@ -19,7 +19,7 @@ class Precaution(Struct, frozen=True):
     """A hazard of the next tests, and those that bring it."""
 
     hazard: Hazard
-    tests: tuple[str, ...]
+    tests: tuple[BenchTest, ...]
 
 
 class Assessment(Struct, frozen=True, kw_only=True):
@@ -57,12 +57,12 @@ def sum_up_findings(
 
 
 def _precautions(catalogue: Catalogue, tests: Iterable[NextTest]) -> tuple[Precaution, ...]:
-    brought: dict[HazardId, dict[str, None]] = {}
+    brought: dict[HazardId, dict[str, BenchTest]] = {}
     for one in tests:
         for hazard in one.test.hazards:
-            brought.setdefault(hazard, {})[one.test.id] = None
+            brought.setdefault(hazard, {})[one.test.id] = one.test
     return tuple(
-        Precaution(hazard, tuple(brought[code]))
+        Precaution(hazard, tuple(brought[code].values()))
         for code, hazard in catalogue.hazards.items()
         if code in brought
     )

@@ -40,7 +40,7 @@ class Bought(Struct, frozen=True, kw_only=True):
 
 
 class Brought(Struct, frozen=True, kw_only=True):
-    """Pieces that the customer brings: fitted without warranty, neither bought nor charged."""
+    """Pieces that the customer brings: without warranty on the part, neither bought nor charged."""
 
     item: ItemId
     quantity: Fraction

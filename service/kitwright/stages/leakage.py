@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from enum import StrEnum
 from fractions import Fraction
+from math import floor
 from typing import Final
 
 from msgspec import Struct, structs
@@ -55,8 +56,9 @@ class Reading(Struct, frozen=True, kw_only=True):
 class Leakage(Struct, frozen=True, kw_only=True):
     """The leakage of a cylinder: the mean of its last two readings that count, and its band.
 
-    Readings that are only indicative speak where no other does. `percent`, `spread` and `band`
-    are None where nothing gives them.
+    Readings that are only indicative speak where no other does, but any reading that is not void
+    may contradict: `spread` is how far those that decide and the last two lie apart. `percent`,
+    `spread` and `band` are None where nothing gives them.
     """
 
     cylinder: int
@@ -87,9 +89,10 @@ def sum_up(cylinder: int, readings: Sequence[Reading], kind: FindingKind | None)
     deciding = (full or counting)[-2:]
     percent = spread = None
     if deciding:
-        percents = [one.percent for one in deciding]
-        percent = sum(percents, Fraction(0)) / len(percents)
-        spread = max(percents) - min(percents) if len(percents) > 1 else None
+        percent = sum((one.percent for one in deciding), Fraction(0)) / len(deciding)
+    if len(counting) > 1:
+        compared = [one.percent for one in (*deciding, *counting[-2:])]
+        spread = max(compared) - min(compared)
     level = None if percent is None or kind is None else level_of(percent, kind)
     standing = Standing.counts if full else Standing.indicative if counting else Standing.void
     return Leakage(
@@ -111,6 +114,19 @@ def level_of(percent: Fraction, kind: FindingKind) -> int | None:
         if percent <= exact(upper):
             return level
     return len(kind.levels) - 1
+
+
+def whole_percent(percent: Fraction, kind: FindingKind | None) -> int:
+    """Return a leakage as it is printed: the nearest whole per cent, half up, that lies in the
+    same band. A gauge is read no finer; but 10.2 % is over 10 and has to look it.
+    """
+    below = floor(percent)
+    nearest, other = (below, below + 1) if percent - below < Fraction(1, 2) else (below + 1, below)
+    if kind is not None and percent != below:
+        level = level_of(percent, kind)
+        if level_of(Fraction(nearest), kind) != level == level_of(Fraction(other), kind):
+            return other
+    return nearest
 
 
 def raw_level(leakage: Leakage, kind: FindingKind) -> int | None:

@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated
 
 from msgspec import Meta, field
 
-from kitwright.catalogue.model import Catalogue, FindingKind, GateAction, Grade, Scope
+from kitwright.catalogue.model import Catalogue, FindingKind, GateAction, Grade, Scope, Verdict
 from kitwright.language.render import Speaker
 from kitwright.stages.assessment import Assessment
 from kitwright.stages.diagnosis import Evidence, Ranked
-from kitwright.stages.leakage import Leakage, Standing
+from kitwright.stages.leakage import Leakage, Standing, whole_percent
 from kitwright.stages.next_test import Bench, Cause, settling
-from kitwright.units import decimal_text, percent_text
+from kitwright.units import PressureUnit, decimal_text, percent_text
 from kitwright.web.draft import Teller
 from kitwright.web.out import CautionOut, Count, DecimalText, Minutes, OnCylinder, Out, WhyOut
 
 Chance = Annotated[str, Meta(pattern=r"^[01]\.[0-9]{4}$", description="A probability, 0 to 1.")]
 Percent = Annotated[str, Meta(pattern=r"^-?[0-9]+\.[0-9]{2}$", description="Per cent.")]
+WholePercent = Annotated[
+    str,
+    Meta(
+        pattern=r"^-?[0-9]+$",
+        description="Per cent as documents print it: the nearest whole one in the same band.",
+    ),
+]
 
 
 class EvidenceOut(Out, frozen=True, kw_only=True):
@@ -87,12 +95,27 @@ class RankedOut(Out, frozen=True, kw_only=True):
     scopes: RankedScopesOut
 
 
-class ReadingOut(Out, frozen=True, kw_only=True):
-    """One reading, both gauges in psi, and what becomes of it."""
+class BandOut(Out, frozen=True, kw_only=True):
+    """A band of leakage: its upper limit, which belongs to it (null for the last), the band as a
+    reader sees it, and what it means.
+    """
 
+    band: str
+    words: str
+    upper_percent: DecimalText | None
+    verdict: Verdict
+
+
+class ReadingOut(Out, frozen=True, kw_only=True):
+    """One reading, both gauges as read, in `unit`, and the same in psi; and what becomes of it."""
+
+    supply: DecimalText
+    in_cylinder: DecimalText
+    unit: PressureUnit
     supply_psi: DecimalText
     cylinder_psi: DecimalText
     percent: Percent
+    whole_percent: WholePercent
     orifice_mm: DecimalText | None
     warm: bool | None
     standing: Standing
@@ -105,6 +128,7 @@ class LeakageOut(Out, frozen=True, kw_only=True):
 
     cylinder: OnCylinder
     percent: Percent | None
+    whole_percent: WholePercent | None
     band: str | None
     words: str | None
     standing: Standing
@@ -170,6 +194,7 @@ class AssessmentOut(Out, frozen=True, kw_only=True):
     diagnoses: tuple[RankedOut, ...]
     none: Chance
     leakage: tuple[LeakageOut, ...]
+    leakage_bands: tuple[BandOut, ...]
     gates: tuple[GateOut, ...]
     conflicts: tuple[ConflictOut, ...]
     next_tests: tuple[NextTestOut, ...]
@@ -195,6 +220,7 @@ def assessment_out(
         diagnoses=tuple(_ranked(one, told) for one in diagnosed.ranked),
         none=str(diagnosed.none),
         leakage=tuple(_leakage(one, findings.banded, speaker) for one in findings.leakages),
+        leakage_bands=tuple(_bands(findings.banded, speaker)),
         gates=tuple(
             GateOut(
                 gate=one.gate.id,
@@ -226,7 +252,7 @@ def assessment_out(
                 code=one.hazard.id,
                 title=speaker.text("hazard", one.hazard.title),
                 text=speaker.text("hazard", one.hazard.text),
-                steps=one.tests,
+                steps=tuple(test.id for test in one.tests),
             )
             for one in assessment.precautions
         ),
@@ -278,6 +304,17 @@ def _evidence(one: Evidence, told: Teller) -> EvidenceOut:
     )
 
 
+def _bands(kind: FindingKind | None, speaker: Speaker) -> Iterator[BandOut]:
+    if kind is None:
+        return
+    uppers = (*map(decimal_text, kind.upper_percent), None)
+    for band, words, upper, verdict in zip(
+        kind.levels, kind.words, uppers, kind.verdicts, strict=True
+    ):
+        told = speaker.text("finding", words)
+        yield BandOut(band=band, words=told, upper_percent=upper, verdict=verdict)
+
+
 def _leakage(one: Leakage, banded: FindingKind | None, speaker: Speaker) -> LeakageOut:
     words = None
     if one.level is not None and banded is not None:
@@ -285,14 +322,19 @@ def _leakage(one: Leakage, banded: FindingKind | None, speaker: Speaker) -> Leak
     return LeakageOut(
         cylinder=one.cylinder,
         percent=None if one.percent is None else percent_text(one.percent),
+        whole_percent=None if one.percent is None else str(whole_percent(one.percent, banded)),
         band=one.band,
         words=words,
         standing=one.standing,
         readings=tuple(
             ReadingOut(
+                supply=f"{each.asked.supply:f}",
+                in_cylinder=f"{each.asked.in_cylinder:f}",
+                unit=each.asked.unit,
                 supply_psi=decimal_text(each.supply),
                 cylinder_psi=decimal_text(each.in_cylinder),
                 percent=percent_text(each.percent),
+                whole_percent=str(whole_percent(each.percent, banded)),
                 orifice_mm=None
                 if each.asked.orifice_mm is None
                 else decimal_text(each.asked.orifice_mm),

@@ -19,7 +19,7 @@ from kitwright.stages.refusal import RequestFault
 from kitwright.web.problems import ACTS, GAPS, KINDS
 
 _SHAPE: Final = {
-    "malformed": ("not-json", "The text breaks JSON's grammar; the detail says at which byte."),
+    "malformed": ("not-json", "The text breaks JSON's grammar; the detail says where."),
     "not-a-number": ("not-json", "NaN and the infinities are no JSON."),
     "missing-member": ("body-invalid", "A member that has to be there is not."),
     "unknown-member": ("body-invalid", "A member that this object does not have."),

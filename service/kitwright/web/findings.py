@@ -22,7 +22,8 @@ Levels = Annotated[
     dict[Id, Id],
     Meta(
         max_length=100,
-        description="Level by finding. What was not looked at is left out: it is not normal.",
+        description="Level by finding. What was not looked at is left out: it does not count as "
+        "normal.",
         examples=[{}],
     ),
 ]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from kitwright.catalogue.checks.conditions import level_faults
 from kitwright.catalogue.checks.records import DIAGNOSIS, fault
-from kitwright.catalogue.model import PRIOR
+from kitwright.catalogue.model import PRIOR, Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -88,14 +88,18 @@ def _finding(rules: DiagnosisRules, row: FindingKind) -> Iterator[Fault]:
         if reading is not None and reading not in readings:
             yield _fault(label, "reading-unknown", f"there is no reading {reading!r}")
     if row.from_reading is None:
-        if row.upper_percent:
-            message = "upper_percent without from_reading"
+        if row.upper_percent or row.verdicts:
+            message = "upper_percent and verdicts belong to a finding with from_reading"
             yield _fault(label, "upper-limits-wrong", message)
         return
     limits = row.upper_percent
     if len(limits) != len(row.levels) - 1 or any(a >= b for a, b in pairwise(limits)):
         message = "upper_percent ascends and has a limit for each level but the last"
         yield _fault(label, "upper-limits-wrong", message)
+    ranks = [list(Verdict).index(one) for one in row.verdicts]
+    if len(ranks) != len(row.levels) or ranks != sorted(ranks):
+        message = "verdicts has one for each level, from good by watch to bad, never back"
+        yield _fault(label, "verdicts-wrong", message)
 
 
 def _diagnosis(row: Diagnosis, findings: Mapping[str, FindingKind]) -> Iterator[Fault]:

@@ -22,6 +22,7 @@ from kitwright.catalogue.model.diagnosis import (
     GateCondition,
     Reading,
     Scopes,
+    Verdict,
 )
 from kitwright.catalogue.model.family import (
     Bill,
@@ -260,6 +261,7 @@ __all__ = [
     "TaxArea",
     "TaxComponent",
     "Use",
+    "Verdict",
     "VisitWork",
     "VisitWorkId",
     "Warranty",

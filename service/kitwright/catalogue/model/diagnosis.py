@@ -51,12 +51,22 @@ class Reading(Record, frozen=True, kw_only=True):
     derived: str | None = None
 
 
+class Verdict(StrEnum):
+    """What a band of a reading means, in a word that needs no knowledge of engines."""
+
+    good = "good"
+    watch = "watch"
+    bad = "bad"
+
+
 class FindingKind(Record, frozen=True, kw_only=True):
     """Something to observe: ordered `levels`, normal first, each in `words`, and their
     distribution with no fault, with the reason for it.
 
     Its level follows from a reading (`from_reading`), or was told by comparing such readings
     (`compares`): then it counts as far as the cylinder's readings do.
+    Levels that follow from a reading are bands: each has its `upper_percent`, the last none, and
+    its verdict.
     """
 
     id: str
@@ -69,6 +79,7 @@ class FindingKind(Record, frozen=True, kw_only=True):
     from_reading: str | None = None
     compares: str | None = None
     upper_percent: tuple[Figure, ...] = ()
+    verdicts: tuple[Verdict, ...] = ()
 
 
 class FlaggedLinks(Record, frozen=True, kw_only=True):

@@ -142,11 +142,12 @@ def words_of_yes(answer: bytes, quote: str, number: int, valid_until: date) -> s
     }
     if said.totals.gross is None:
         return scribe.say(
-            "Quote {quote}, revision {revision}: {amount}, the tax not known yet, valid until "
-            "{day}. Work: {work}.",
+            "I accept quote {quote}, revision {revision}: {amount}, the tax not known yet, valid "
+            "until {day}. Work: {work}.",
             **facts,
         )
     return scribe.say(
-        "Quote {quote}, revision {revision}: {amount} with tax, valid until {day}. Work: {work}.",
+        "I accept quote {quote}, revision {revision}: {amount} with tax, valid until {day}. "
+        "Work: {work}.",
         **facts,
     )

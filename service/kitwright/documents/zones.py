@@ -1,0 +1,71 @@
+"""Zones: what a leakage means, good, watch or bad, as pictures show it behind their bars."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from decimal import Decimal
+from itertools import groupby
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.language.scribe import Scribe
+from kitwright.units import decimal_text
+
+_LEAST_SCALE: Final = 40
+"""Per cent at the right edge of a picture, at least: so that a small loss looks small."""
+
+
+class Zone(Struct, frozen=True, kw_only=True):
+    """Bands side by side that mean the same: over `start`, up to `end` per cent. The first
+    starts at 0, the last has no end.
+    """
+
+    verdict: str
+    start: Decimal
+    end: Decimal | None
+
+    def within(self, most: Decimal) -> tuple[Decimal, Decimal] | None:
+        """Return where the zone lies on a scale from 0 to `most`, None where it is beyond."""
+        end = most if self.end is None else min(self.end, most)
+        return (self.start, end) if self.start < end else None
+
+
+def scale_of(percents: Iterable[Decimal], zones: Sequence[Zone]) -> Decimal:
+    """Return the per cent at the right edge of a picture, a multiple of ten up to 100: every bar
+    has its end there, and every zone shows.
+    """
+    last = zones[-1].start if zones else Decimal(0)
+    highest = max((*percents, last * Decimal("1.3")))
+    tens = int(min(highest, Decimal(100)) // 10) * 10 + 10
+    return Decimal(min(100, max(_LEAST_SCALE, tens)))
+
+
+def zones_of(bands: Iterable[tuple[str, Decimal | None]]) -> Iterator[Zone]:
+    """Yield the zones of bands that are given as verdict and upper limit, in their order."""
+    start = Decimal(0)
+    for verdict, group in groupby(bands, key=lambda band: band[0]):
+        *_, (_, end) = group
+        yield Zone(verdict=verdict, start=start, end=end)
+        start = Decimal(100) if end is None else end
+
+
+def zone_told(zone: Zone, scribe: Scribe) -> str:
+    """Return a zone in words, so that nothing hangs on its colour: "watch: over 10, up to 20%"."""
+    verdict = {
+        "good": scribe.say_as("leakage", "good"),
+        "watch": scribe.say_as("leakage", "watch"),
+        "bad": scribe.say_as("leakage", "bad"),
+    }.get(zone.verdict, zone.verdict)
+    start = decimal_text(zone.start)
+    if zone.end is None:
+        limits = scribe.say("over {percent}", percent=scribe.percent(start))
+    elif zone.start:
+        limits = scribe.say(
+            "over {start}, up to {percent}",
+            start=scribe.number(start),
+            percent=scribe.percent(decimal_text(zone.end)),
+        )
+    else:
+        limits = scribe.say("up to {percent}", percent=scribe.percent(decimal_text(zone.end)))
+    return f"{verdict}: {limits}"

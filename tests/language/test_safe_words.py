@@ -1,0 +1,158 @@
+"""Words that somebody acts upon: no text tells anybody to do what is wrong or dangerous."""
+
+import re
+from collections.abc import Iterator
+from decimal import Decimal
+
+import pytest
+from tests.diagnosis.rows import Row, assessed, read_rows
+from tests.language.extract import catalogue_texts
+from tests.stages.workbench import HIRE_YARD, starter
+
+from kitwright.catalogue.model import GateAction
+from kitwright.documents.assessment_text import assessment_text
+from kitwright.language import english
+from kitwright.language.render import Speaker
+from kitwright.language.scribe import Scribe
+from kitwright.stages.finding import read_findings
+from kitwright.stages.observed import (
+    AskedAssessment,
+    AskedCylinder,
+    AskedFindings,
+    AskedReading,
+)
+from kitwright.stages.why import Why
+from kitwright.units import PressureUnit
+from kitwright.workshop import Workshop
+
+LANGUAGES = ("en", "de")
+WORKSHOP = Workshop(starter(), starter().shops[HIRE_YARD])
+NOTHING = Row(id="nothing")
+ROWS = [NOTHING, *read_rows("golden.toml")]
+ID = re.compile(r"\b(?:T|J|V|HZ|GATE|CLASH|CS)-[A-Z]{2}|\b[a-z]+_[a-z_]+\b|[a-z]@[0-9]")
+"""An id of the catalogue: of a test, a job, a hazard; of a component or a gauge."""
+
+
+def components() -> set[str]:
+    catalogue = starter()
+    layouts = {one.id for layout in catalogue.layouts.values() for one in layout.component}
+    return layouts | {one.id for chassis in catalogue.chassis.values() for one in chassis.component}
+
+
+def texts(*kinds: str) -> list[str]:
+    """Return the catalogue's texts of some kinds, in English."""
+    found = [text for (kind, text, _), _ in catalogue_texts(starter()) if kind in kinds and text]
+    return list(dict.fromkeys(found))
+
+
+def ways(word: str) -> Iterator[bool]:
+    """Yield whether each word of a name says what is done to a thing, in English or German."""
+    for each in re.findall(r"\w+", word):
+        yield each in {"off", "out", "held", "taken", "drained", "disconnected", "removed"}
+    # what a German step tells to do stands at its end and begins small: "Öl ablassen"
+    yield bool(re.search(r" [a-zäöü]+(?:en|ern|eln)$", word))
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_component_is_named_by_a_thing_and_not_by_what_is_done_to_it(language: str) -> None:
+    # among what goes back on "oil, drained" would tell to drain it
+    scribe = Scribe(language)
+
+    assert [name for name in components() if any(ways(scribe.thing(name)))] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_step_says_the_opposite_when_its_component_goes_back_on(language: str) -> None:
+    scribe = Scribe(language)
+
+    assert components() >= english.STEPS.keys()
+    for name in components():
+        off, on = (scribe.step(name, 1, is_refit=is_refit) for is_refit in (False, True))
+        assert (off != on) is (name in english.STEPS), name
+    refits = [scribe.step(name, None, is_refit=True) for name in english.STEPS]
+    assert not [told for told in refits if re.search(r"ausbauen|abklemmen|drained|out of", told)]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_customer_is_told_to_do_nothing_to_the_engine(language: str) -> None:
+    speaker = Speaker(starter(), language)
+    plain = [speaker.text("diagnosis", row.plain) for row in starter().rules.diagnosis]
+    plain += [speaker.text("contingency", row.plain) for row in starter().contingencies.values()]
+    order = {
+        "en": r"(?:^|[.:;] )(?:Set|Correct|Clean|Check|Run|Drain|Renew|Fit|Measure|Retest)\b",
+        "de": r"\b\w+n Sie\b(?! den Motor nicht laufen)",
+    }[language]
+
+    assert [told for told in plain if re.search(order, told)] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_part_of_the_customer_s_has_no_warranty_but_its_fitting_has(language: str) -> None:
+    told = Speaker(starter(), language).sentence(Why("customer-brings", {}))
+
+    assert not re.search(r"fitted|fitting|einbau", told, re.IGNORECASE)
+    assert re.search(r"\bpart\b|\bTeil\b", told)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: row.id)
+def test_assessment_names_no_id_to_a_reader(row: Row, language: str) -> None:
+    told = assessment_text(assessed(WORKSHOP, row), Speaker(starter(), language))
+    # a fault's own code is what the counter types, and stands before its name
+    told = re.sub(r"(?m)^  [A-Z-]+(?:@\d)?:|\([A-Z]{2}-\w+\)$", "", told)
+
+    assert ID.findall(told) == []
+
+
+@pytest.mark.parametrize("kind", ["hazard", "gate", "conflict", "test", "background", "diagnosis"])
+def test_text_for_the_bench_names_no_id(kind: str) -> None:
+    assert [told for told in texts(kind) if ID.search(told)] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_nothing_is_called_faulty_or_sound_that_nobody_looked_at(language: str) -> None:
+    told = assessment_text(assessed(WORKSHOP, NOTHING), Speaker(starter(), language))
+
+    assert "is not normal" not in told
+    assert "ist nicht in Ordnung" not in told
+    assert ("does not count as normal" in " ".join(told.split())) is (language == "en")
+
+
+def test_pressure_in_psi_is_told_in_bar_as_well() -> None:
+    pressures = [told for told in texts("hazard", "gate", "test") if re.search(r"\bpsi\b", told)]
+
+    assert pressures
+    assert [told for told in pressures if "bar" not in told] == []
+    german = Speaker(starter(), "de")
+    for kind in ("hazard", "gate", "test"):
+        for told in texts(kind):
+            assert ("psi" in told) is ("bar)" in german.text(kind, told)), told
+
+
+@pytest.mark.parametrize(
+    ("supply", "answered"),
+    [("6.89", []), ("6.90", [GateAction.void]), ("4.14", []), ("4.13", [GateAction.indicative])],
+)
+def test_limit_in_bar_is_where_the_gate_answers(supply: str, answered: list[GateAction]) -> None:
+    # 100 psi are 6.8948 bar, 60 psi 4.1369: what the texts say holds to the last digit
+    reading = AskedReading(supply=Decimal(supply), in_cylinder=Decimal(4), unit=PressureUnit.bar)
+    cylinders = (AskedCylinder(cylinder=1, readings=(reading,)),)
+    asked = AskedAssessment(
+        family=next(iter(starter().families)), findings=AskedFindings(cylinders=cylinders)
+    )
+
+    assert [one.gate.action for one in read_findings(starter(), asked).answered] == answered
+    limits = re.findall(r"([0-9.]+) bar", " ".join(texts("hazard", "gate", "test")))
+    assert set(limits) == {"6.89", "4.14"}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_background_is_told_by_what_is_known(language: str) -> None:
+    # a remark alone ("or unknown hours on ...") says nothing of what is known
+    rules = starter().rules
+    speaker = Speaker(starter(), language)
+    told = [
+        speaker.text("background", row.note or row.id.replace("_", " ")) for row in rules.background
+    ]
+
+    assert not [each for each in told if re.match(r"(?:or|oder|ask|fragen)\b", each)]
