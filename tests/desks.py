@@ -47,10 +47,23 @@ class Counter(NamedTuple):
 
 
 @contextmanager
-def open_counter(service: Service, folder: Path, *, rate: int = 0) -> Iterator[Counter]:
+def open_counter(
+    service: Service,
+    folder: Path,
+    *,
+    rate: int = 0,
+    public_url: str | None = "https://quotes.shop.example",
+    local_links: bool = False,
+) -> Iterator[Counter]:
     """Open the desk of a new data folder, on a day in March 2027."""
     clock = Clock()
-    settings = Settings(catalog=built_in_catalog(), data=folder, rate=rate)
+    settings = Settings(
+        catalog=built_in_catalog(),
+        data=folder,
+        rate=rate,
+        public_url=public_url,
+        local_links=local_links,
+    )
     desk, store = open_desk(service, settings, now=clock)
     key = first_key(desk, store)
     assert key is not None

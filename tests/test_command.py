@@ -492,6 +492,7 @@ def test_serve_takes_every_setting_from_the_environment(tmp_path: Path) -> None:
         "KITWRIGHT_SMTP_USER": "shop",
         "KITWRIGHT_SMTP_PASSWORD": "secret",
         "KITWRIGHT_PUBLIC_URL": "https://quotes.shop.example/",
+        "KITWRIGHT_LOCAL_LINKS": "yes",
     }
     assert environment.keys() == set(ENVIRONMENT.values())
 

@@ -17,12 +17,14 @@ from kitwright.app import make_owner_key, make_service, openapi_document, serve
 from kitwright.catalogue.check import check_catalogue
 from kitwright.catalogue.faults import CatalogueUnreadable
 from kitwright.catalogue.load import load_catalogue
+from kitwright.documents.fonts import fonts
+from kitwright.documents.scripts import told_scripts
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.proof import prove_catalogue
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.refusal import RequestRefused
 from kitwright.store.backup import back_up
-from kitwright.store.doctor import Severity, examine
+from kitwright.store.doctor import Finding, Severity, examine
 from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.restore import restore
 from kitwright.usage import read_arguments
@@ -193,6 +195,8 @@ def _doctor(given: argparse.Namespace) -> int:
     findings = examine(folder)
     for finding in findings:
         print(finding)
+    for code, detail in told_scripts(fonts()):
+        print(Finding(severity=Severity.note, code=code, detail=detail))
     faults = sum(finding.severity is Severity.fault for finding in findings)
     if faults:
         print(f"{_counted(faults, 'fault')} in {folder}", file=sys.stderr)

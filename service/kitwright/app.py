@@ -178,13 +178,15 @@ def open_desk(
 
 
 def make_writer(service: Service, settings: Settings) -> LetterWriter:
-    """Return what writes letters; where no public address is set, links begin with the one that is
-    asked for.
-    """
-    host = f"[{settings.host}]" if ":" in settings.host else settings.host
-    address = settings.public_url or f"http://{host}:{settings.port}"
-    papers = ShopPapers(service.workshop.catalogue, service.workshop.shop)
-    return LetterWriter(settings.mail_from, address, papers.attached_pdf)
+    """Return what writes letters; answers to them go to the shop, whoever sends its mails."""
+    shop = service.workshop.shop
+    return LetterWriter(
+        settings.mail_from,
+        settings.public_url,
+        local_links=settings.local_links,
+        reply_to=None if shop.contact is None else shop.contact.e_mail,
+        quote_pdf=ShopPapers(service.workshop.catalogue, shop).attached_pdf,
+    )
 
 
 def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
@@ -373,7 +375,8 @@ def serve_service(
     note = settings.data / "address.txt"
 
     def told(address: str) -> None:
-        writer.public_url = settings.public_url or address
+        if settings.local_links:
+            writer.public_url = settings.public_url or address
         # a folder that can't be written to is still read from
         with suppress(OSError):
             note.write_text(f"{address}\n", encoding="utf-8")

@@ -23,24 +23,36 @@ class LetterWriter:
     """Writes letters to customers.
 
     Args:
-        sender: the shop's address.
-        public_url: what stands before the path of every link; the running service sets it where
-            nobody else did.
+        sender: the address that mails come from.
+        public_url: what stands before the path of every link, None: nobody has said it.
+        local_links: whether links may lead where customers can't follow, for trials.
+        reply_to: the address that answers go to, None: the sender's.
         quote_pdf: makes a file of a revision's answer, None: no file goes with the letter.
     """
 
     def __init__(
         self,
         sender: str,
-        public_url: str,
+        public_url: str | None,
+        *,
+        local_links: bool = False,
+        reply_to: str | None = None,
         quote_pdf: Callable[[bytes, Envelope], bytes] | None = None,
     ) -> None:
         self.public_url = public_url
         self._sender = sender
+        self._local_links = local_links
+        self._reply_to = reply_to
         self._quote_pdf = quote_pdf
 
     def write(self, letter: Letter) -> Composed:
-        """Return a letter as a message. Raises: AddressUnfit, TextUnfit, UnknownLanguage."""
+        """Return a letter as a message.
+
+        Raises: NoPublicAddress, AddressUnfit, TextUnfit, UnknownLanguage.
+        """
+        url = self.public_url
+        if url is None or not self._local_links:
+            url = mails.check_public(url)
         revision, customer, machine = letter.revision, letter.customer, letter.machine
         paper = read_paper(revision.answer)
         quote = written(QUOTE, revision.quote)
@@ -65,7 +77,8 @@ class LetterWriter:
             to=letter.to,
             message_id=message_id,
             at=letter.at,
-            link=self.public_url.rstrip("/") + letter.path,
+            link=url.rstrip("/") + letter.path,
+            reply_to=self._reply_to,
             note=letter.note,
             pdf=None if self._quote_pdf is None else self._quote_pdf(revision.answer, envelope),
         )

@@ -14,6 +14,7 @@ import msgspec
 from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId, Shop
 from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.contact import Contact
+from kitwright.documents.fonts import fonts
 from kitwright.documents.letterhead import letterhead
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_csv import order_csv
@@ -52,6 +53,10 @@ class ShopPapers:
             e_mail=None if known is None else known.e_mail,
         )
         self._catalogue = catalogue
+
+    def missing(self, text: str) -> tuple[str, ...]:
+        """Return the letters of a text that printed documents can't show, each once."""
+        return fonts().missing(text)
 
     def offer_page(self, offered: Offered) -> Page:
         """Return the customer's page of a revision."""

@@ -26,7 +26,9 @@ class Settings(Struct, frozen=True, kw_only=True):
 
     Mails come from `mail_from` and are handed to `smtp_host`; without one they are put into the
     folder `mail` of the data. `smtp_tls` is one of `SMTP_PORTS`; the password is never shown.
-    `public_url` is what links in mails begin with, None: the address that is listened on.
+    `public_url` is what links in mails begin with. Without it, or where customers can't reach it,
+    no letter goes out, unless `local_links` says that this is a trial: then links may begin with
+    the address that is listened on.
     """
 
     host: str = "127.0.0.1"
@@ -44,6 +46,7 @@ class Settings(Struct, frozen=True, kw_only=True):
     smtp_user: str | None = None
     smtp_password: str | None = None
     public_url: str | None = None
+    local_links: bool = False
 
     def __repr__(self) -> str:
         shown = structs.asdict(self) | {"smtp_password": self.smtp_password and "..."}
@@ -78,6 +81,7 @@ ENVIRONMENT = {
     "smtp_user": "KITWRIGHT_SMTP_USER",
     "smtp_password": "KITWRIGHT_SMTP_PASSWORD",
     "public_url": "KITWRIGHT_PUBLIC_URL",
+    "local_links": "KITWRIGHT_LOCAL_LINKS",
 }
 """Setting -> environment variable."""
 
@@ -119,9 +123,10 @@ def read_settings(
     rate = values["rate"]
     if rate is not None and not (rate.isascii() and rate.isdigit() and int(rate) <= _MOST_RATE):
         raise SettingUnreadable(named["rate"], rate, f"a number from 0 to {_MOST_RATE}")
-    private = values["private_webhooks"] or "no"
-    if private not in ("yes", "no"):
-        raise SettingUnreadable(named["private_webhooks"], private, "yes or no")
+    for name in ("private_webhooks", "local_links"):
+        said = values[name] or "no"
+        if said not in ("yes", "no"):
+            raise SettingUnreadable(named[name], said, "yes or no")
     defaults = Settings(catalog=built_in_catalog())
     return Settings(
         host=values["host"] or defaults.host,
@@ -131,7 +136,8 @@ def read_settings(
         shop=values["shop"] or None,
         log=log,
         rate=defaults.rate if rate is None else int(rate),
-        private_webhooks=private == "yes",
+        private_webhooks=values["private_webhooks"] == "yes",
+        local_links=values["local_links"] == "yes",
         **_read_mail(values, named),
     )
 

@@ -102,7 +102,12 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
 
 def _add_mail(parser: argparse.ArgumentParser) -> None:
-    _setting(parser, "mail-from", "ADDRESS", "the shop's e-mail address, which mails come from")
+    _setting(
+        parser,
+        "mail-from",
+        "ADDRESS",
+        "the address that mails come from; answers go to the one of the shop's contact",
+    )
     _setting(
         parser,
         "smtp-host",
@@ -126,7 +131,15 @@ def _add_mail(parser: argparse.ArgumentParser) -> None:
         parser,
         "public-url",
         "URL",
-        "what links in mails begin with (default: the address that is listened on)",
+        "the address at which customers reach the service: what links in mails begin with; without "
+        "it no letter goes out",
+    )
+    _setting(
+        parser,
+        "local-links",
+        "YES",
+        "`yes` lets letters go out whose links only this network can follow, for trials (default: "
+        "no)",
     )
 
 
@@ -223,8 +236,9 @@ def _add_doctor(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         "doctor",
         help="examine what is kept",
         description="Examines a data folder, also while the service runs, and changes nothing: "
-        "database, records, feed, photographs, deliveries, room. Prints a line for each finding; "
-        "exits 1 if one is a fault.",
+        "database, records, feed, photographs, deliveries, room. Says which scripts printed "
+        "documents can show with the fonts of this machine. Prints a line for each finding; exits "
+        "1 if one is a fault.",
         epilog="example: kitwright doctor --data kitwright-data",
     )
     _data(parser)

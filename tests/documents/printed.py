@@ -130,7 +130,7 @@ def text(made: bytes) -> str:
 
 
 def even(told: str) -> str:
-    return " ".join(told.replace("\u200b", "").split())
+    return " ".join(re.sub("[\u200b\u2068\u2069]", "", told).split())
 
 
 def bare(told: str) -> str:

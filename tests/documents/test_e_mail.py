@@ -143,6 +143,32 @@ def test_compose_is_a_letter_in_two_forms() -> None:
     assert "Auto-Submitted" not in message
 
 
+@pytest.mark.parametrize("customer", ["Zoë Müller", None])
+@pytest.mark.parametrize("state", ["issued", "accepted"])
+def test_letter_begins_as_its_language_does(customer: str | None, state: str) -> None:
+    # common practice: after a salutation and its comma, English goes on with a capital letter,
+    # German with a small one
+    envelope = structs.replace(ENVELOPE, customer_name=customer, state=state)
+
+    def begun(language: str) -> str:
+        told = text_of(compose(PAPER, envelope, Scribe(language), MESSAGE))
+        salutation, opening = told.split("\n\n")[:2]
+        assert salutation.endswith(",")
+        return opening
+
+    assert begun("en").startswith("Here is ")
+    assert begun("de").startswith("hier ist ")
+
+
+def test_answers_go_where_they_are_asked_to() -> None:
+    raw = composed(reply_to="bench@workshop.example")
+
+    check_wire(raw)
+    message = parsed(raw)
+    assert message["Reply-To"].addresses[0].addr_spec == "bench@workshop.example"
+    assert message["From"].addresses[0].addr_spec == "quotes@shop.example"
+
+
 def test_text_is_complete_by_itself() -> None:
     told = text_of(composed(note="Until Friday.\nClosed on Monday."))
 

@@ -10,8 +10,10 @@ from kitwright.keeping.life import keep_quote
 from kitwright.keeping.mail import (
     RETRY_DELAYS,
     AddressUnfit,
+    NoPublicAddress,
     begin_attempt,
     check_address,
+    check_public,
     queue_mail,
     retry_at,
     settle_failed,
@@ -172,3 +174,49 @@ def test_settling_an_erased_mail_brings_nothing_back() -> None:
     assert (again.state, again.next_at) == (MailState.failed, None)
     sent = asyncio.run(store.write(lambda records: settle_sent(records, STAMP, 3)))
     assert (sent.state, sent.to, sent.body) == (MailState.sent, "", b"")
+
+
+@pytest.mark.parametrize(
+    "url",
+    [
+        "https://quotes.shop.example",
+        "https://shop.example:8443/quotes",
+        "http://8.8.8.8",
+        "http://[2001:4860:4860::8888]:8460",
+        "https://xn--bcher-kva.example",
+    ],
+)
+def test_check_public_lets_addresses_pass_that_customers_reach(url: str) -> None:
+    assert check_public(url) == url
+
+
+@pytest.mark.parametrize(
+    "url",
+    [
+        None,
+        "http://localhost:8460",
+        "http://localhost.",
+        "http://LOCALHOST",
+        "http://127.0.0.1",
+        "http://127.9.9.9",
+        "http://127.1",
+        "http://0x7f.0.0.1",
+        "http://2130706433",
+        "http://0.0.0.0:8460",
+        "http://[::]",
+        "http://[::1]",
+        "http://[::ffff:127.0.0.1]",
+        "http://[fe80::1]",
+        "http://10.0.0.4",
+        "http://192.168.1.20",
+        "http://172.16.3.3",
+        "http://169.254.1.1",
+        "http://counter.local",
+        "http://counter.internal",
+        "http://counter.home.arpa",
+        "http://shop-pc",
+    ],
+)
+def test_check_public_refuses_addresses_that_no_customer_reaches(url: str | None) -> None:
+    with pytest.raises(NoPublicAddress):
+        check_public(url)

@@ -9,6 +9,7 @@ from tests.store.pictures import a_png
 from tests.store.small import STAMP, a_photo, figures
 
 from kitwright.__main__ import main
+from kitwright.documents.scripts import SAMPLES
 from kitwright.keeping.life import keep_quote
 from kitwright.keeping.offer import issue
 from kitwright.keeping.store import Records
@@ -83,6 +84,21 @@ def test_doctor_prints_a_line_a_finding(run: Run, shop: Path) -> None:
     assert code == 1
     assert f"fault missing-photo: photograph {lost} has no file" in said.splitlines()
     assert complaint == f"1 fault in {shop}\n"
+
+
+def test_doctor_says_which_scripts_can_be_printed(run: Run, shop: Path) -> None:
+    code, said, _ = run("doctor", "--data", shop)
+
+    notes = dict(
+        line.removeprefix("note ").split(": ", 1)
+        for line in said.splitlines()
+        if line.startswith("note scripts-")
+    )
+    assert code == 0
+    assert "documents show Latin, Greek, Cyrillic" in notes["scripts-printed"]
+    # whatever this machine has, each script is told of once
+    together = " ".join(notes.values())
+    assert all(together.count(name) >= 1 for name in SAMPLES)
 
 
 @pytest.mark.parametrize(

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 from xml.sax.saxutils import escape
 
 from msgspec import Struct
 
+from kitwright.documents.layout import clean
 from kitwright.documents.paper import PaperStep, QuotePaper
-from kitwright.documents.printable import printable
 from kitwright.language.scribe import Scribe
 
 ROW: Final = 24
@@ -38,20 +38,21 @@ class _Node(Struct, frozen=True, kw_only=True):
     before: tuple[int, ...]
 
 
-def access_svg(paper: QuotePaper, scribe: Scribe) -> Drawing:
+def access_svg(paper: QuotePaper, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
     """Return the steps of the access plan and what each stands before, drawn and told.
 
     Every step has a row of its own, so that no name can cover another; it stands as far to the
     right as the longest chain of steps before it. A line leads down from each step to those that
-    it stands before.
+    it stands before. `shown` makes of a name what can be shown of it where the picture is for.
     """
     steps = paper.access.remove
-    names = [_name(step, scribe) for step in steps]
+    full = [shown(scribe.step(step.component, step.cylinder, is_refit=False)) for step in steps]
+    names = [_short(name) for name in full]
     left = 70 + max(map(len, names), default=20) * 7
     nodes = _placed(steps, left)
     width = max((node.x for node in nodes), default=left) + DISC + 16
     height = TOP * 2 + max(len(steps), 1) * ROW
-    told = _told(steps, nodes, scribe)
+    told = _told(full, nodes, scribe)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" lang="{scribe.language}" '
         f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
@@ -73,8 +74,7 @@ def _instance(step: PaperStep) -> str:
     return step.component if step.cylinder is None else f"{step.component}@{step.cylinder}"
 
 
-def _name(step: PaperStep, scribe: Scribe) -> str:
-    name = printable(scribe.step(step.component, step.cylinder, is_refit=False))
+def _short(name: str) -> str:
     return name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…"
 
 
@@ -160,12 +160,11 @@ def _mark(node: _Node, name: str, scribe: Scribe) -> str:
     )
 
 
-def _told(steps: Sequence[PaperStep], nodes: Sequence[_Node], scribe: Scribe) -> str:
-    if not steps:
+def _told(names: Sequence[str], nodes: Sequence[_Node], scribe: Scribe) -> str:
+    if not names:
         return scribe.say("Nothing has to come off.")
     sentences = []
-    for node, step in zip(nodes, steps, strict=True):
-        name = printable(scribe.step(step.component, step.cylinder, is_refit=False))
+    for node, name in zip(nodes, names, strict=True):
         number = scribe.number(str(node.row + 1))
         after = ", ".join(scribe.number(str(row + 1)) for row in node.before)
         told = (

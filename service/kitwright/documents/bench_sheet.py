@@ -11,6 +11,7 @@ from msgspec import structs
 from kitwright.documents.access_svg import Drawing, access_svg
 from kitwright.documents.contact import Contact
 from kitwright.documents.contingency_view import looked_for
+from kitwright.documents.fonts import fonts
 from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
 from kitwright.documents.hypertext import hypertext
 from kitwright.documents.paper import Envelope, PaperCaution, PaperNeed, QuotePaper, Reason
@@ -29,7 +30,7 @@ def bench_sheet_pdf(
     paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> bytes:
     """Return the bench sheet of a revision as PDF/UA-1. It holds no price and no customer."""
-    drawing = access_svg(paper, scribe)
+    drawing = access_svg(paper, scribe, fonts().printable)
     sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
     return press().print(
         "bench_sheet.typ",

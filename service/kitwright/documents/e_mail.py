@@ -197,12 +197,12 @@ class _Words:
         facts = {"quote": envelope.letter, "revision": envelope.revision, "machine": machine}
         if self._is_agreed:
             return self._scribe.say(
-                "here is quote {quote}, revision {revision}, for your {machine}, as you accepted"
+                "Here is quote {quote}, revision {revision}, for your {machine}, as you accepted"
                 " it.",
                 **facts,
             )
         return self._scribe.say(
-            "here is our quote {quote}, revision {revision}, for your {machine}.", **facts
+            "Here is our quote {quote}, revision {revision}, for your {machine}.", **facts
         )
 
     def _jobs(self) -> Iterator[str]:

@@ -10,17 +10,32 @@ from typing import Final
 WIDTH: Final = 96
 """Columns of the text."""
 
-_ACTING: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
-"""Unicode categories of what is no mark on paper: controls, direction marks, line breaks."""
+_ACTING: Final = frozenset({"Cc", "Cs", "Co", "Cn", "Zl", "Zp"})
+"""Unicode categories of what is not a mark on paper: controls, half characters, line breaks."""
+_FORMAT: Final = "Cf"
+"""The category of what has no look: direction marks, soft hyphens, byte order marks."""
+_KEPT: Final = frozenset("\u200c\u200d\u0600\u0601\u0602\u0603\u0604\u0605\u06dd\u070f\u08e2")
+"""Format characters that a text needs: the joiners of Persian and Indian words, and those of Arabic
+and Syriac that are seen."""
 
 
 def clean(text: str) -> str:
-    """Return a text in which everything that acts instead of being read is a replacement mark.
+    """Return a text without what acts instead of being read.
 
     A name from a catalogue or a request can so neither break a line nor turn the reading direction
-    or the colours of a terminal.
+    or the colours of a terminal. What would be missed is a replacement mark; what has no look of
+    its own, and often comes along with a name copied from elsewhere, is left out.
     """
-    return "".join("\ufffd" if unicodedata.category(sign) in _ACTING else sign for sign in text)
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(map(_cleaned, text))
+
+
+def _cleaned(sign: str) -> str:
+    category = unicodedata.category(sign)
+    if category == _FORMAT:
+        return sign if sign in _KEPT else ""
+    return "\ufffd" if category in _ACTING else sign
 
 
 def page(sections: Iterable[Iterable[str]]) -> str:

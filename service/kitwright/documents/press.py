@@ -7,17 +7,18 @@ read aloud is refused rather than made.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from functools import cache
 from pathlib import Path
 from threading import Lock
-from typing import Final
+from typing import Any, Final
 
 import msgspec
 import typst
 
-from kitwright.documents.printable import UNKNOWN, set_in_type
+from kitwright.documents.fonts import Fonts, Source, fonts
+from kitwright.documents.printable import UNKNOWN, printable, set_in_type
 from kitwright.errors import KitwrightError
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
@@ -37,14 +38,16 @@ class NotPrintable(KitwrightError):
 class Press:
     """Prints from the templates of one folder; may be shared between threads.
 
-    One compiler is kept, because what it has read of fonts and templates makes the next document
-    fast. It works on one document at a time.
+    Compilers are kept, because what one has read of fonts and templates makes the next document
+    fast; they work on one document at a time. The machine's fonts take part only in documents that
+    need one of them.
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, fonts: Fonts) -> None:
         self._root = root
+        self._fonts = fonts
         self._lock = Lock()
-        self._compiler = typst.Compiler(root=root, font_paths=[], ignore_system_fonts=True)
+        self._compilers: dict[Source, typst.Compiler] = {}
 
     def print(
         self,
@@ -60,19 +63,24 @@ class Press:
             template: the name of a file in the folder.
             sheet: texts, numbers and lists of them, as the template reads them.
             at: the moment that stands in the document as its making.
-            exact: what is no text to read, by name: SVG documents and addresses, as they are.
+            exact: what is not a text to read, by name: SVG documents and addresses, as they are.
+                The words of an SVG document stand in the sheet too, and are printable.
 
         Raises: NotPrintable.
         """
-        told = {name: _set(value) for name, value in sheet.items()}
+        sources = self._fonts.sources(_texts(sheet))
+        missing = {letter for letter, source in sources.items() if source is Source.nowhere}
+        told = _each(sheet, lambda text: set_in_type(printable(text, missing)))
         # the sentence that explains the mark holds it too
-        shown = msgspec.json.encode({**told, "unknown": None})
-        is_whole = UNKNOWN.encode() not in shown
+        is_whole = not any(UNKNOWN in text for text in _texts({**told, "unknown": None}))
         whole = {"sheet": told, "is_whole": is_whole, "exact": exact or {}}
         inputs = {"sheet": msgspec.json.encode(whole).decode()}
+        source = Source.machine if Source.machine in sources.values() else Source.own
         with self._lock:
+            if source not in self._compilers:
+                self._compilers[source] = self._fonts.compiler(source, self._root)
             try:
-                made = self._compiler.compile(
+                made = self._compilers[source].compile(
                     self._root / template,
                     format="pdf",
                     sys_inputs=inputs,
@@ -90,14 +98,25 @@ class Press:
 @cache
 def press() -> Press:
     """Return the press of this package's templates, made on first use."""
-    return Press(TEMPLATES)
+    return Press(TEMPLATES, fonts())
 
 
-def _set(value: object) -> object:
+def _texts(value: object) -> Iterator[str]:
     if isinstance(value, str):
-        return set_in_type(value)
+        yield value
+    elif isinstance(value, Mapping):
+        for each in value.values():
+            yield from _texts(each)
+    elif isinstance(value, (list, tuple)):
+        for each in value:
+            yield from _texts(each)
+
+
+def _each(value: Any, change: Callable[[str], str]) -> Any:
+    if isinstance(value, str):
+        return change(value)
     if isinstance(value, Mapping):
-        return {name: _set(each) for name, each in value.items()}
+        return {name: _each(one, change) for name, one in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_set(each) for each in value]
+        return [_each(one, change) for one in value]
     return value

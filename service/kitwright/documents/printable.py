@@ -1,13 +1,12 @@
-"""Printable: what the fonts of printed documents can show, and texts made of nothing else.
-
-The fonts are the two open ones that the typesetter carries: Libertinus Serif (SIL Open Font
-License 1.1) and DejaVu Sans Mono (Bitstream Vera licence). They cover Latin with diacritics, Greek,
-Cyrillic, Armenian, Georgian, Hebrew and much of Arabic; not the scripts of East and South Asia.
+"""Printable: texts made of nothing but what the fonts of printed documents can show, laid out so
+that no text can spoil the page around it.
 """
 
 from __future__ import annotations
 
 import re
+import unicodedata
+from collections.abc import Container, Iterator
 from functools import lru_cache
 from typing import Final
 
@@ -32,71 +31,96 @@ _PIECE: Final = 14
 _BREAK: Final = "\u200b"
 """A place without width where a line may end."""
 
-# Code points, hexadecimal, read from the tables of both fonts; a test prints each of them.
-_COVERED: Final = """\
-20-7e a0-ac ae-34e 350-36f 374-377 37a-37f 384-38a 38c 38e-3a1 3a3-3ce 3d0-3e1 3f0-477 47c-47f
-483 48c-4c4 4c7-4cc 4cf-4f9 510-511 51a-51d 531-556 559-55f 561-587 589-58a 5b0-5c3 5c6
-5d0-5ea 5f0-5f4 606-607 609-60a 60c 615 61b 61f 621-63a 640-655 65a 660-66d 674 679-67b
-67e-680 683-684 686-687 691 698 6a4 6a9 6af 6be 6cc 6f0-6f9 e3f e81-e82 e84 e87-e88 e8a e8d
-e94-e97 e99-e9f ea1-ea3 ea5 ea7 eaa-eab ead-eb9 ebb-ebc ec8-ecd 10d0-10fc 1d02 1d08-1d09
-1d14-1d17 1d1d-1d1f 1d2c-1d2e 1d30-1d3c 1d3e-1d5f 1d62-1d67 1d77-1d78 1d7b 1d85 1d9b-1db7
-1db9-1dbf 1e00-1f15 1f18-1f1d 1f20-1f45 1f48-1f4d 1f50-1f57 1f59 1f5b 1f5d 1f5f-1f7d 1f80-1fb4
-1fb6-1fc4 1fc6-1fd3 1fd6-1fdb 1fdd-1fef 1ff2-1ff4 1ff6-1ffe 2000-200a 2010-2027 202f-2037
-2039-203f 2042 2044-204b 204f 205f 2070-2071 2074-208e 2090-209c 20a0-20b5 20b8-20ba 20bd 20bf
-2100-2103 2105-2106 2109 210c-210f 2111 2113 2115-2117 2119-211a 211c-211d 2120 2122 2124
-2126-2127 212a-212b 212e 2132 2135-2139 2148 214f-2151 2153-2184 2189 2190-222e 2234-223d
-2241-226b 226d-228b 228d-22a6 22b2-22b8 22c2-22c6 22cd-22d1 22da-22e9 22ee-22ef 2300-2306
-2308-2315 2318-2319 231c-2321 2325-232b 2335-237a 237d 2380-2383 2388-238b 2395 239b-23ae
-23ce-23cf 23d3 2423 2460-2487 24b6-262f 2638-268b 2690-269c 26a0-26a7 26ac-26b1 2701-2704
-2706-2709 270c-2727 2729-274b 274d 274f-2752 2756 2758-275e 2761-277f 2794 2798-27af 27b1-27be
-27c2 27c5-27c6 27dc 27e0 27e6-27eb 27f5-27f7 2987-2988 2997-2998 29eb 29fa-29fb 2a00 2a2f
-2a6a-2a6b 2b05-2b0d 2b12-2b1a 2c60-2c70 2c74-2c77 2c79-2c7a 2c7c-2c7f 2e02-2e05 2e08-2e0a
-2e17-2e18 2e1f 2e22-2e25 2e2e a656-a657 a708-a716 a71b-a727 a765 a789-a78e a790-a791 a793 a7aa
-a7f8-a7f9 ab52 fb01-fb02 fb20 fb29-fb36 fb38-fb3c fb3e fb40-fb41 fb43-fb44 fb46-fb4e fb52-fb81
-fb8a-fb95 fb9e-fb9f fbaa-fbad fbe8-fbe9 fbfc-fbff fe70-fe74 fe76-fefc fffc-fffd 1d106-1d107
-1d55a 1d670-1d6a3 1d7f6-1d7ff 1f12f
-"""
+_MOST_MARKS: Final = 6
+"""The most marks on one letter: no writing needs more, and a tower of them covers other lines."""
+_JOINERS: Final = "\u200c\u200d"
+
+_ISOLATE: Final = "\u2068"
+_END: Final = "\u2069"
+"""Around text that is read from right to left, so that it moves nothing beside it (UAX #9)."""
+_RIGHT: Final = ("R", "AL")
+"""Bidirectional classes of letters that are read from right to left."""
 
 
-def _ranges(text: str) -> frozenset[int]:
-    points: set[int] = set()
-    for part in text.split():
-        first, _, last = part.partition("-")
-        points.update(range(int(first, 16), int(last or first, 16) + 1))
-    return frozenset(points)
+@lru_cache(maxsize=10_000)
+def letters(text: str) -> tuple[str, ...]:
+    """Return the letters of a text, each with its marks; none that acts instead of being read."""
+    found: list[str] = []
+    marks = 0
+    for sign in clean(text):
+        is_mark = sign in _JOINERS or unicodedata.category(sign).startswith("M")
+        if found and is_mark:
+            marks += 1
+            if marks <= _MOST_MARKS:
+                found[-1] += sign
+        else:
+            found.append(sign)
+            marks = 0
+    return tuple(found)
 
 
-GLYPHS: Final = _ranges(_COVERED)
-"""The code points that can be printed."""
-
-
-def printable(text: str) -> str:
-    """Return a text with `UNKNOWN` for each character that acts or that no font has."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(sign if ord(sign) in GLYPHS else UNKNOWN for sign in clean(text))
+def printable(text: str, missing: Container[str]) -> str:
+    """Return a text with `UNKNOWN` for each letter that no font has."""
+    if text.isascii():
+        return clean(text)
+    return "".join(UNKNOWN if letter in missing else letter for letter in letters(text))
 
 
 @lru_cache(maxsize=10_000)
 def set_in_type(text: str) -> str:
-    """Return a printable text in which words too long for a line may be broken.
+    """Return a printable text in which words too long for a line may be broken, and what is read
+    from right to left stays in its place.
 
-    Those of letters are not touched: the typesetter hyphenates them by their language.
+    Words of letters are not touched: the typesetter hyphenates them by their language.
     """
-    text = printable(text)
-    return " ".join(_breakable(word) for word in text.split(" "))
+    return isolated(" ".join(_breakable(word) for word in text.split(" ")))
+
+
+def isolated(text: str) -> str:
+    """Return a text whose parts that are read from right to left are isolated from the others.
+
+    A text that is of such letters alone is one part with its figures: a street with its number.
+    """
+    if text.isascii():
+        return text
+    turns = [unicodedata.bidirectional(sign) for sign in text]
+    if not any(turn in _RIGHT for turn in turns):
+        return text
+    if "L" not in turns:
+        return f"{_ISOLATE}{text}{_END}"
+    told, start = "", 0
+    for first, last in _runs(turns):
+        told += f"{text[start:first]}{_ISOLATE}{text[first : last + 1]}{_END}"
+        start = last + 1
+    return told + text[start:]
+
+
+def _runs(turns: list[str]) -> Iterator[tuple[int, int]]:
+    """Yield first and last place of what is read from right to left without an L between."""
+    first = last = -1
+    for at, turn in enumerate(turns):
+        if turn in _RIGHT:
+            first, last = (at if first < 0 else first), at
+        elif turn == "NSM" and last == at - 1 and first >= 0:
+            last = at
+        elif turn == "L" and first >= 0:
+            yield first, last
+            first = -1
+    if first >= 0:
+        yield first, last
 
 
 def _breakable(word: str) -> str:
     if sum(map(_width, word)) <= _LONGEST or _has_syllables(word):
         return word
     pieces, room = [""], _PIECE
-    for sign in word:
-        room -= _width(sign)
+    for letter in letters(word):
+        wide = sum(map(_width, letter))
+        room -= wide
         if room < 0:
             pieces.append("")
-            room = _PIECE - _width(sign)
-        pieces[-1] += sign
+            room = _PIECE - wide
+        pieces[-1] += letter
     return _BREAK.join(pieces)
 
 
@@ -106,4 +130,6 @@ def _has_syllables(word: str) -> bool:
 
 
 def _width(sign: str) -> int:
+    if unicodedata.category(sign) in ("Mn", "Me", "Cf"):
+        return 0
     return 2 if sign.isupper() or sign in "mwæœ@%&" or sign > "\u1fff" else 1

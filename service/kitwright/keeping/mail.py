@@ -9,7 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
+from ipaddress import ip_address
 from typing import Final
+from urllib.parse import urlsplit
 
 from msgspec import structs
 
@@ -68,6 +70,54 @@ class AddressUnfit(MailRefused):
             f"{text[:80]!r} should be one plain address, as in name@shop.example, in ASCII"
         )
         self.text = text
+
+
+class NoPublicAddress(MailRefused):
+    """A letter's link would lead its customer nowhere. `url` is what it would begin with."""
+
+    code = "no-public-address"
+
+    def __init__(self, url: str | None) -> None:
+        told = (
+            "no public address is set"
+            if url is None
+            else f"{url} is reached from the shop's own machines only"
+        )
+        super().__init__(
+            f"{told}, so the letter's link would lead its customer nowhere: start the service with "
+            "--public-url (or KITWRIGHT_PUBLIC_URL), the address at which customers reach it; for "
+            "trials, --local-links yes (or KITWRIGHT_LOCAL_LINKS) lets such links go out"
+        )
+        self.url = url
+
+
+_LOCAL_NAMES: Final = ("localhost", "local", "internal", "invalid", "lan", "home.arpa")
+"""Domains that name nothing outside a network: RFC 6761, 6762, 8375; `.internal` (ICANN, 2024);
+`.lan` by common practice."""
+
+
+def check_public(url: str | None) -> str:
+    """Return what links begin with, if whoever gets a letter can follow them.
+
+    No loopback, private or other special address, no name of one label, none that only a network
+    of one's own knows.
+
+    Raises: NoPublicAddress.
+    """
+    host = None if url is None else urlsplit(url).hostname
+    if url is None or host is None or not _is_public(host.rstrip(".")):
+        raise NoPublicAddress(url)
+    return url
+
+
+def _is_public(host: str) -> bool:
+    try:
+        return ip_address(host).is_global
+    except ValueError:
+        # a last label of figures is an address in an old spelling: 127.1, 0x7f.1
+        last = host.rpartition(".")[2]
+        is_local = any(host == name or host.endswith(f".{name}") for name in _LOCAL_NAMES)
+        return "." in host and not is_local and not last[:1].isdigit()
 
 
 def check_address(text: str) -> str:

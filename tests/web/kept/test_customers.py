@@ -163,6 +163,7 @@ def test_change_replaces_the_whole_record(client: Client) -> None:
         "name": "Wenna Penhale",
         "version": 2,
         "made_at": customer.record["made_at"],
+        "unprintable": [],
     }
     assert kept(client.get(path)) == changed
 

@@ -94,6 +94,7 @@ def test_change_replaces_the_whole_record(client: Client) -> None:
         "id": machine.id,
         "version": 2,
         "made_at": machine.record["made_at"],
+        "unprintable": [],
     }
     problem(client.put(path, json=body, headers={"If-Match": machine.tag}), 412, "record-changed")
     problem(client.put(path, json=body), 428, "condition-missing")

@@ -91,7 +91,7 @@ def test_letter_leads_its_customer_to_the_offer(mailing: Staff, tmp_path: Path) 
     text = part.get_content()
     assert "Dear Zoë Müller," in text
     assert "Until Friday." in text
-    path = re.search(r"^http://127.0.0.1:8460(/v1/links/\S+)\r?$", text, re.MULTILINE)
+    path = re.search(r"^https://quotes.shop.example(/v1/links/\S+)\r?$", text, re.MULTILINE)
     assert path is not None
     offer = mailing.client.get(path[1], headers={"Authorization": ""}).json()
     assert (offer["id"], offer["revision"], offer["state"]) == (id, 1, "issued")
@@ -194,6 +194,79 @@ def test_quote_that_was_changed_since_is_not_sent(staff: Staff) -> None:
     told = staff.refused(f"/v1/quotes/{id}/messages", {"to": "bob@example.org"}, seen)
 
     assert told["code"] == "record-changed"
+
+
+@pytest.mark.parametrize(
+    ("url", "told"),
+    [
+        (None, "no public address is set"),
+        ("http://127.0.0.1:8460", "http://127.0.0.1:8460 is reached from the shop's own"),
+        ("http://[::1]:8460", "KITWRIGHT_PUBLIC_URL"),
+        ("http://192.168.7.9", "KITWRIGHT_LOCAL_LINKS"),
+        ("http://counter.localhost/quotes", "nowhere"),
+        ("http://shop-pc:8460", "nowhere"),
+    ],
+)
+def test_letter_whose_link_leads_nowhere_is_refused(
+    service: Service, tmp_path: Path, url: str | None, told: str
+) -> None:
+    with (
+        open_counter(service, tmp_path, public_url=url) as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        staff = Staff(counter, client)
+        id = staff.issued()  # noqa: A001
+
+        problem = staff.refused(
+            f"/v1/quotes/{id}/messages", {"to": "bob@example.org"}, staff.tag(id)
+        )
+
+        assert problem["status"] == 409
+        (fault,) = problem["errors"]
+        assert fault["code"] == "no-public-address"
+        assert told in fault["detail"]
+        assert "--public-url" in fault["detail"]
+        assert listed(staff, id) == []
+        assert staff.get(f"/v1/quotes/{id}")["state"] == "issued"
+
+
+def test_letter_of_a_trial_may_lead_to_this_machine(service: Service, tmp_path: Path) -> None:
+    with (
+        open_counter(
+            service, tmp_path, public_url="http://127.0.0.1:8460", local_links=True
+        ) as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        staff = Staff(counter, client)
+        id = staff.issued()  # noqa: A001
+        send(staff, id, to="bob@example.org")
+
+        (letter,) = sent_from(counter)
+
+    part = letter.get_body(("plain",))
+    assert part is not None
+    assert "\nhttp://127.0.0.1:8460/v1/links/" in part.get_content().replace("\r", "")
+
+
+def test_answers_go_to_the_shop_and_not_to_what_sends_its_mails(
+    staff: Staff, service: Service
+) -> None:
+    id = staff.issued()  # noqa: A001
+    send(staff, id, to="bob@example.org")
+
+    (letter,) = sent_from(staff.counter)
+
+    contact = service.workshop.shop.contact
+    assert contact is not None
+    assert [one.addr_spec for one in letter["Reply-To"].addresses] == [contact.e_mail]
+    assert [one.addr_spec for one in letter["From"].addresses] == ["quotes@shop.invalid"]
+    assert letter["From"].addresses[0].display_name == service.workshop.shop.name
+
+
+def sent_from(counter: Counter) -> list[EmailMessage]:
+    """Return the letters of the first quote, read by the rules of SMTP."""
+    kept = counter.store.read(lambda records: records.mails.of_quote(1))
+    return [email.message_from_bytes(one.body, policy=email.policy.SMTP) for one in kept]
 
 
 def test_note_of_any_letters_is_sent(mailing: Staff, tmp_path: Path) -> None:

@@ -29,15 +29,20 @@ from kitwright.web.kept.people_wire import (
     CustomerOut,
     CustomersQuery,
     ErasedOut,
+    KeptCustomerOut,
     customer_out,
+    kept_customer_out,
 )
 from kitwright.web.kept.photos import drop_unneeded
 from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
+from kitwright.web.kept.unprintable import Found, looked_at, unprintable_in
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.records import ListOut
 
 _LOG = logging.getLogger(__name__)
 _ID: Final = {"id": "Which customer, by its id."}
+_PRINTED: Final = ("name", "address")
+"""Members that stand on printed documents and may be of any letters."""
 
 CREATE: Final = Operation(
     method="post",
@@ -50,7 +55,7 @@ CREATE: Final = Operation(
         "with the certificate of exemption, while it holds."
     ),
     takes=CustomerIn,
-    answers=CustomerOut,
+    answers=KeptCustomerOut,
     status=201,
     problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, "request-refused"),
     scope=Scope.QUOTE,
@@ -79,7 +84,7 @@ GET: Final = Operation(
     tag="customers",
     summary="One customer",
     description="A customer as it is kept.",
-    answers=CustomerOut,
+    answers=KeptCustomerOut,
     problems=("unknown-record", "not-acceptable", "storage-unavailable"),
     variables=_ID,
     is_conditional=True,
@@ -96,7 +101,7 @@ CHANGE: Final = Operation(
         "stay as they are."
     ),
     takes=CustomerIn,
-    answers=CustomerOut,
+    answers=KeptCustomerOut,
     problems=(
         *BODY_PROBLEMS,
         *GUARD_PROBLEMS,
@@ -180,20 +185,25 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
 async def _create(call: Call) -> Work:
     stamp, customer = call.stamp, _read(call)
+    found = await looked_at(call.desk.papers, customer, *_PRINTED)
 
     def work(records: Records) -> Reply:
         kept = people.add_customer(records, stamp, customer)
         location = f"{CREATE.path}/{written(CUSTOMER, kept.number)}"
-        return msgspec.structs.replace(_reply(kept), status=201, headers={"Location": location})
+        return msgspec.structs.replace(
+            _reply(kept, found), status=201, headers={"Location": location}
+        )
 
     return work
 
 
 async def _change(call: Call) -> Work:
     stamp, customer = call.stamp, _read(call)
+    found = await looked_at(call.desk.papers, customer, *_PRINTED)
 
     def work(records: Records) -> Reply:
-        return _reply(people.change_customer(records, stamp, _checked(records, call), customer))
+        changed = people.change_customer(records, stamp, _checked(records, call), customer)
+        return _reply(changed, found)
 
     return work
 
@@ -242,7 +252,8 @@ def _find(records: Records, call: Call) -> Reply:
 
 
 def _get(records: Records, call: Call) -> Reply:
-    return _reply(customer_of(records, call))
+    customer = customer_of(records, call)
+    return _reply(customer, unprintable_in(call.desk.papers, customer, *_PRINTED))
 
 
 def _export(records: Records, call: Call) -> Reply:
@@ -303,8 +314,9 @@ def _checked(records: Records, call: Call) -> Customer:
     return customer
 
 
-def _reply(customer: Customer) -> Reply:
-    return Reply(body=msgspec.json.encode(customer_out(customer)), tag=_tag(customer))
+def _reply(customer: Customer, found: Found) -> Reply:
+    out = kept_customer_out(customer, found)
+    return Reply(body=msgspec.json.encode(out), tag=_tag(customer))
 
 
 def _tag(customer: Customer) -> str:

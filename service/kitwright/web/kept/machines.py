@@ -25,13 +25,23 @@ from kitwright.web.kept.desk import Desk, tag
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import CUSTOMER, MACHINE, missing, read_id, written
 from kitwright.web.kept.paged import page_reply, read_before
-from kitwright.web.kept.people_wire import MachineIn, MachineOut, MachinesQuery, machine_out
+from kitwright.web.kept.people_wire import (
+    KeptMachineOut,
+    MachineIn,
+    MachineOut,
+    MachinesQuery,
+    kept_machine_out,
+    machine_out,
+)
 from kitwright.web.kept.quotes import check_named
 from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
+from kitwright.web.kept.unprintable import Found, looked_at, unprintable_in
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.records import ListOut
 
 _ID: Final = {"id": "Which machine, by its id."}
+_PRINTED: Final = ("name",)
+"""Members that stand on printed documents and may be of any letters."""
 
 CREATE: Final = Operation(
     method="post",
@@ -44,7 +54,7 @@ CREATE: Final = Operation(
         "take serial, build code and chassis from here."
     ),
     takes=MachineIn,
-    answers=MachineOut,
+    answers=KeptMachineOut,
     status=201,
     problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, "unknown-record", "request-refused"),
     scope=Scope.QUOTE,
@@ -73,7 +83,7 @@ GET: Final = Operation(
     tag="machines",
     summary="One machine",
     description="A machine as it is kept.",
-    answers=MachineOut,
+    answers=KeptMachineOut,
     problems=("unknown-record", "not-acceptable", "storage-unavailable"),
     variables=_ID,
     is_conditional=True,
@@ -90,7 +100,7 @@ CHANGE: Final = Operation(
         "stay as they are."
     ),
     takes=MachineIn,
-    answers=MachineOut,
+    answers=KeptMachineOut,
     problems=(
         *BODY_PROBLEMS,
         *GUARD_PROBLEMS,
@@ -117,24 +127,29 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
 async def _create(call: Call) -> Work:
     stamp, machine = call.stamp, _read(call)
+    found = await looked_at(call.desk.papers, machine, *_PRINTED)
 
     def work(records: Records) -> Reply:
         check_named(records, machine.customer, None)
         kept = people.add_machine(records, stamp, machine)
         location = f"{CREATE.path}/{written(MACHINE, kept.number)}"
-        return msgspec.structs.replace(_reply(kept), status=201, headers={"Location": location})
+        return msgspec.structs.replace(
+            _reply(kept, found), status=201, headers={"Location": location}
+        )
 
     return work
 
 
 async def _change(call: Call) -> Work:
     stamp, machine = call.stamp, _read(call)
+    found = await looked_at(call.desk.papers, machine, *_PRINTED)
 
     def work(records: Records) -> Reply:
         before = machine_of(records, call.number("id", MACHINE))
         call.check(_tag(before))
         check_named(records, machine.customer, None)
-        return _reply(people.change_machine(records, stamp, before, machine))
+        changed = people.change_machine(records, stamp, before, machine)
+        return _reply(changed, found)
 
     return work
 
@@ -202,7 +217,8 @@ def _find(records: Records, call: Call) -> Reply:
 
 
 def _get(records: Records, call: Call) -> Reply:
-    return _reply(machine_of(records, call.number("id", MACHINE)))
+    machine = machine_of(records, call.number("id", MACHINE))
+    return _reply(machine, unprintable_in(call.desk.papers, machine, *_PRINTED))
 
 
 def machine_of(records: Records, number: int) -> Machine:
@@ -213,8 +229,9 @@ def machine_of(records: Records, number: int) -> Machine:
     return machine
 
 
-def _reply(machine: Machine) -> Reply:
-    return Reply(body=msgspec.json.encode(machine_out(machine)), tag=_tag(machine))
+def _reply(machine: Machine, found: Found) -> Reply:
+    out = kept_machine_out(machine, found)
+    return Reply(body=msgspec.json.encode(out), tag=_tag(machine))
 
 
 def _tag(machine: Machine) -> str:

@@ -94,7 +94,9 @@ SEND: Final = Operation(
     summary="Send the quote to the customer by e-mail",
     description=(
         "Queues a mail with a link to the revision on offer, else to the one agreed. It is sent "
-        "besides, and tried again for two days where it fails; the list of messages tells."
+        "besides, and tried again for two days where it fails; the list of messages tells. "
+        "Refused where the service knows no address at which the customer could follow the link. "
+        "Answers to the mail go to the shop's own address."
     ),
     takes=MessageIn,
     answers=MessageOut,

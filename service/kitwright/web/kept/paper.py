@@ -65,6 +65,9 @@ class Page(Struct, frozen=True):
 class Papers(Protocol):
     """Makes documents of kept revisions. Works in any thread."""
 
+    def missing(self, text: str) -> tuple[str, ...]:
+        """Return the letters of a text that printed documents can't show, each once."""
+
     def offer_page(self, offered: Offered) -> Page:
         """Return the customer's page of a revision."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from msgspec import Meta
 
@@ -18,6 +18,7 @@ from kitwright.web.kept.ids import (
     written_or_none,
 )
 from kitwright.web.kept.quote_wire import Searched
+from kitwright.web.kept.unprintable import Found, Unprintable
 from kitwright.web.out import Count, DecimalText, Out, SerialNumber
 from kitwright.web.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire
 
@@ -107,6 +108,12 @@ class CustomerOut(Out, frozen=True, kw_only=True):
     erased_at: datetime | None
 
 
+class KeptCustomerOut(CustomerOut, frozen=True, kw_only=True):
+    """A customer, and what of name and address can't be printed."""
+
+    unprintable: Unprintable
+
+
 class CustomersQuery(Wire, frozen=True, kw_only=True):
     """Which customers, newest first: the words of `q` each begin a word of the name."""
 
@@ -171,6 +178,12 @@ class MachineOut(Out, frozen=True, kw_only=True):
     erased_at: datetime | None
 
 
+class KeptMachineOut(MachineOut, frozen=True, kw_only=True):
+    """A machine, and what of its name can't be printed."""
+
+    unprintable: Unprintable
+
+
 class MachinesQuery(Wire, frozen=True, kw_only=True):
     """Which machines, newest first: all, or those of one customer."""
 
@@ -181,36 +194,54 @@ class MachinesQuery(Wire, frozen=True, kw_only=True):
 
 def customer_out(customer: Customer) -> CustomerOut:
     """Return a customer on the wire."""
-    return CustomerOut(
-        id=written(CUSTOMER, customer.number),
-        version=customer.version,
-        name=customer.name,
-        e_mail=customer.e_mail,
-        telephone=customer.telephone,
-        address=customer.address,
-        language=customer.language,
-        certificate_number=customer.certificate_number,
-        certificate_until=customer.certificate_until,
-        note=customer.note,
-        made_at=customer.made_at,
-        erased_at=customer.erased_at,
-    )
+    return CustomerOut(**_customer(customer))
+
+
+def kept_customer_out(customer: Customer, found: Found) -> KeptCustomerOut:
+    """Return a customer on the wire, with what can't be printed."""
+    return KeptCustomerOut(**_customer(customer), unprintable=found)
+
+
+def _customer(customer: Customer) -> dict[str, Any]:
+    return {
+        "id": written(CUSTOMER, customer.number),
+        "version": customer.version,
+        "name": customer.name,
+        "e_mail": customer.e_mail,
+        "telephone": customer.telephone,
+        "address": customer.address,
+        "language": customer.language,
+        "certificate_number": customer.certificate_number,
+        "certificate_until": customer.certificate_until,
+        "note": customer.note,
+        "made_at": customer.made_at,
+        "erased_at": customer.erased_at,
+    }
 
 
 def machine_out(machine: Machine) -> MachineOut:
     """Return a machine on the wire."""
-    return MachineOut(
-        id=written(MACHINE, machine.number),
-        version=machine.version,
-        name=machine.name,
-        family=machine.family,
-        customer=written_or_none(CUSTOMER, machine.customer),
-        serial=machine.serial,
-        build_code=machine.build_code,
-        chassis=machine.chassis,
-        plate=machine.plate,
-        hours=machine.hours,
-        note=machine.note,
-        made_at=machine.made_at,
-        erased_at=machine.erased_at,
-    )
+    return MachineOut(**_machine(machine))
+
+
+def kept_machine_out(machine: Machine, found: Found) -> KeptMachineOut:
+    """Return a machine on the wire, with what can't be printed."""
+    return KeptMachineOut(**_machine(machine), unprintable=found)
+
+
+def _machine(machine: Machine) -> dict[str, Any]:
+    return {
+        "id": written(MACHINE, machine.number),
+        "version": machine.version,
+        "name": machine.name,
+        "family": machine.family,
+        "customer": written_or_none(CUSTOMER, machine.customer),
+        "serial": machine.serial,
+        "build_code": machine.build_code,
+        "chassis": machine.chassis,
+        "plate": machine.plate,
+        "hours": machine.hours,
+        "note": machine.note,
+        "made_at": machine.made_at,
+        "erased_at": machine.erased_at,
+    }

@@ -33,6 +33,7 @@ from kitwright.web.kept.ids import (
     written,
     written_or_none,
 )
+from kitwright.web.kept.unprintable import Found, Unprintable
 from kitwright.web.out import (
     Count,
     DecimalText,
@@ -130,6 +131,7 @@ class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
 
     request: QuoteIn
     quote: QuoteOut
+    unprintable: Unprintable
 
 
 class RevisionHeadOut(Out, frozen=True, kw_only=True):
@@ -364,9 +366,16 @@ def quote_head(quote: KeptQuote) -> QuoteHeadOut:
     return QuoteHeadOut(**_head(quote))
 
 
-def kept_quote(quote: KeptQuote, request: bytes, answer: bytes) -> bytes:
-    """Return a quote as JSON, with what its newest revision asked and was answered."""
-    out = KeptQuoteOut(**_head(quote), request=_raw(request), quote=_raw(answer))
+def kept_quote(quote: KeptQuote, request: bytes, answer: bytes, unprintable: Found) -> bytes:
+    """Return a quote as JSON, with what its newest revision asked and was answered, and which texts
+    of it can't be printed.
+    """
+    out = KeptQuoteOut(
+        **_head(quote),
+        request=_raw(request),
+        quote=_raw(answer),
+        unprintable=unprintable,
+    )
     return msgspec.json.encode(out)
 
 

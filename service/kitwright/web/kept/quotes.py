@@ -48,6 +48,7 @@ from kitwright.web.kept.quote_wire import (
     revision_head,
     whole_revision,
 )
+from kitwright.web.kept.unprintable import Found, request_looked_at, unprintable_request
 from kitwright.web.problems import Refusal
 from kitwright.web.records import ListOut
 from kitwright.web.wire import ExemptionIn
@@ -80,11 +81,12 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
     async def create(call: Call) -> Work:
         figures = reckon(call.desk, call.body(QuoteIn))
+        found = await request_looked_at(desk.papers, figures.request)
 
         def work(records: Records) -> Reply:
             check_named(records, figures.customer, figures.machine)
             quote = life.keep_quote(records, call.stamp, figures)
-            return created(quote, figures)
+            return created(quote, figures, found)
 
         return work
 
@@ -99,12 +101,13 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
             machine=asked.machine or written_or_none(MACHINE, before.machine),
         )
         figures = reckon(desk, asked)
+        found = await request_looked_at(desk.papers, figures.request)
 
         def work(records: Records) -> Reply:
             quote = checked(records, call)
             check_named(records, figures.customer, figures.machine)
             quote = life.revise(records, call.stamp, quote, figures)
-            return whole(quote, figures)
+            return whole(quote, figures, found)
 
         return work
 
@@ -117,11 +120,12 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
         asked = msgspec.json.decode(desk.store.read(newest).request, type=QuoteIn)
         figures = reckon(desk, structs.replace(asked, on=None, needed_by=None, complaint=None))
+        found = await request_looked_at(desk.papers, figures.request)
 
         def work(records: Records) -> Reply:
             check_named(records, figures.customer, figures.machine)
             quote = life.keep_quote(records, call.stamp, figures, copy_of=number)
-            return created(quote, figures)
+            return created(quote, figures, found)
 
         return work
 
@@ -164,15 +168,16 @@ def head_reply(quote: KeptQuote) -> Reply:
     return Reply(body=msgspec.json.encode(quote_head(quote)), tag=quote_tag(quote))
 
 
-def whole(quote: KeptQuote, figures: Figures) -> Reply:
+def whole(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
     """Return a quote with figures that are its newest revision."""
-    return Reply(body=kept_quote(quote, figures.request, figures.answer), tag=quote_tag(quote))
+    body = kept_quote(quote, figures.request, figures.answer, found)
+    return Reply(body=body, tag=quote_tag(quote))
 
 
-def created(quote: KeptQuote, figures: Figures) -> Reply:
+def created(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
     """Return a quote that is new."""
     location = f"/v1/quotes/{written(QUOTE, quote.number)}"
-    return structs.replace(whole(quote, figures), status=201, headers={"Location": location})
+    return structs.replace(whole(quote, figures, found), status=201, headers={"Location": location})
 
 
 def reckon(desk: Desk, asked: QuoteIn) -> Figures:
@@ -300,7 +305,8 @@ def _states(text: str) -> tuple[QuoteState, ...]:
 def _get(records: Records, call: Call) -> Reply:
     quote = quote_of(records, call.number("id", QUOTE))
     revision = life.revision_of(records, quote, quote.latest)
-    body = kept_quote(quote, revision.request, revision.answer)
+    found = unprintable_request(call.desk.papers, revision.request)
+    body = kept_quote(quote, revision.request, revision.answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
 
