@@ -149,7 +149,8 @@ def _diagnosis_texts(rules: DiagnosisRules) -> Iterator[tuple[Text, str]]:
     for known in rules.background:
         yield ("background", known.note or known.id.replace("_", " "), None), known.id
     for gate in rules.gate:
-        yield ("gate", gate.message, None), gate.id
+        for text in (gate.message, gate.plain):
+            yield ("gate", text, None), gate.id
     for conflict in rules.conflict:
         yield ("conflict", conflict.message, None), conflict.id
     for test in rules.test:
