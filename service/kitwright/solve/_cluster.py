@@ -9,7 +9,7 @@ A second pass, backwards, gives every fault's share at once.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -18,9 +18,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    Marks = NDArray[np.bool_]
+
     from kitwright.solve._sign import Sign
 
     Floats = NDArray[np.float64]
+
+Kind = TypeVar("Kind", bound=np.generic)
 
 MOST_CARRIED: Final = 11
 """Of more signs carried at a time, those that say least are left out: no bench shows so many."""
@@ -171,21 +175,26 @@ def _chances(questions: Sequence[Question]) -> tuple[Floats, Floats]:
     absent = np.array([one.absent for one in questions])
     most = np.maximum(present, absent)
     most[np.isneginf(most)] = 0.0
-    return np.exp(present - most), np.exp(absent - most)
+    there: Floats = np.exp(present - most)
+    gone: Floats = np.exp(absent - most)
+    return there, gone
 
 
-def _rows(column: Floats, states: Floats) -> Floats:
+def _rows(column: NDArray[Kind], states: Floats) -> NDArray[Kind]:
     """Return a figure for each question, to be multiplied with its states."""
-    return column.reshape(-1, *(1,) * (states.ndim - 1))
+    shaped: NDArray[Kind] = column.reshape(-1, *(1,) * (states.ndim - 1))
+    return shaped
 
 
 def _split(states: Floats, place: int) -> tuple[Floats, Floats]:
     """Return the states in which a sign has not been reached, and those in which it has."""
-    return states.take(0, axis=place + 1), states.take(1, axis=place + 1)
+    unreached: Floats = states.take(0, axis=place + 1)
+    reached: Floats = states.take(1, axis=place + 1)
+    return unreached, reached
 
 
 def _figures(
-    chances: tuple[float, float], left_out: NDArray[np.bool_], states: Floats
+    chances: tuple[float, float], left_out: Marks, states: Floats
 ) -> tuple[Floats, Floats]:
     """Return the chances of a level and of those below it; a sign left out stays unreached."""
     level, below = chances
@@ -195,29 +204,25 @@ def _figures(
     )
 
 
-def _opened(states: Floats, base: tuple[float, float], left_out: NDArray[np.bool_]) -> Floats:
+def _opened(states: Floats, base: tuple[float, float], left_out: Marks) -> Floats:
     level, below = _figures(base, left_out, states)
     return np.stack([states * below, states * level], axis=-1)
 
 
-def _unopened(after: Floats, base: tuple[float, float], left_out: NDArray[np.bool_]) -> Floats:
+def _unopened(after: Floats, base: tuple[float, float], left_out: Marks) -> Floats:
     unreached, reached = _split(after, after.ndim - 2)
     level, below = _figures(base, left_out, unreached)
     return unreached * below + reached * level
 
 
-def _driven(
-    states: Floats, link: tuple[float, float], place: int, left_out: NDArray[np.bool_]
-) -> Floats:
+def _driven(states: Floats, link: tuple[float, float], place: int, left_out: Marks) -> Floats:
     unreached, reached = _split(states, place)
     level, below = _figures(link, left_out, unreached)
     more = reached * (below + level) + unreached * level
     return np.stack([unreached * below, more], axis=place + 1)
 
 
-def _undriven(
-    after: Floats, link: tuple[float, float], place: int, left_out: NDArray[np.bool_]
-) -> Floats:
+def _undriven(after: Floats, link: tuple[float, float], place: int, left_out: Marks) -> Floats:
     unreached, reached = _split(after, place)
     level, below = _figures(link, left_out, unreached)
     return np.stack(
@@ -225,12 +230,12 @@ def _undriven(
     )
 
 
-def _closed(states: Floats, place: int, left_out: NDArray[np.bool_]) -> Floats:
+def _closed(states: Floats, place: int, left_out: Marks) -> Floats:
     unreached, reached = _split(states, place)
     return np.where(_rows(left_out, unreached), unreached, reached)
 
 
-def _reopened(after: Floats, place: int, left_out: NDArray[np.bool_]) -> Floats:
+def _reopened(after: Floats, place: int, left_out: Marks) -> Floats:
     out = _rows(left_out, after)
     return np.stack([np.where(out, after, 0.0), np.where(out, 0.0, after)], axis=place + 1)
 

@@ -429,11 +429,14 @@ class Network(Generic[F, V]):
             base = tempered(self._bases[one.variable], power)
             links = {at: tempered(link, power) for at, link in self._links[one.variable].items()}
             weakened = Levels(base, links, len(self.faults))
-            return log_likelihood(weakened, sets.members)[one.level]
-        if one.variable not in self._logs:
-            levels = self._levels_of(one.variable)
-            self._logs[one.variable] = log_likelihood(levels, sets.members)
-        return self._logs[one.variable][one.level]
+            logs = log_likelihood(weakened, sets.members)
+        elif one.variable in self._logs:
+            logs = self._logs[one.variable]
+        else:
+            logs = log_likelihood(self._levels_of(one.variable), sets.members)
+            self._logs[one.variable] = logs
+        of_level: Floats = logs[one.level]
+        return of_level
 
     def _levels_of(self, variable: V) -> Levels:
         if variable not in self._levels:
