@@ -209,7 +209,9 @@ def _looks(catalogue: Catalogue, paper: QuotePaper) -> Looks:
     """
     family = catalogue.families.get(FamilyId(paper.engine.family))
     layout = None if family is None else catalogue.layouts.get(family.layout)
-    chassis = catalogue.chassis.get(ChassisId(paper.engine.chassis or ""))
+    asked = paper.chassis_question
+    named = paper.engine.chassis if asked is None else asked.priced
+    chassis = catalogue.chassis.get(ChassisId(named or ""))
     found: dict[str, tuple[str, ...]] = {}
     for part in (chassis, layout):
         found |= {str(one.id): one.inspect for one in (part.component if part is not None else ())}

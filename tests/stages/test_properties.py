@@ -22,7 +22,7 @@ from msgspec import UNSET, Struct, structs
 from tests.stages.workbench import starter
 
 from kitwright.catalogue.graph import job_fits
-from kitwright.catalogue.model import Catalogue, Family, ItemId, JobScope, Scope, Shop
+from kitwright.catalogue.model import LOOSE, Catalogue, Family, ItemId, JobScope, Scope, Shop
 from kitwright.flow import quote_jobs, quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money
@@ -117,7 +117,7 @@ def cases(draw: st.DrawFn, most: int = 3) -> Case:
         family=family.id,
         on=on,
         serial=draw(serials(family)),
-        chassis=draw(st.sampled_from([None, *carriers])),
+        chassis=draw(st.sampled_from([None, LOOSE, *carriers])),
         diagnoses=tuple(diagnoses),
         jobs=tuple(jobs),
         scope=draw(st.sampled_from(Scope)),

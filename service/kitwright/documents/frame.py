@@ -79,7 +79,8 @@ def text_lines(text: str | None) -> list[str]:
 def machine_rows(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
     """Return names and values of what is repaired."""
     engine, say = paper.engine, scribe.say
-    chassis = say("loose engine") if engine.chassis_name is None else engine.chassis_name
+    unnamed = say("loose engine") if paper.chassis_question is None else say("not known")
+    chassis = engine.chassis_name or unnamed
     rows = [
         (say("Machine"), envelope.machine_name or ""),
         (say("Chassis"), chassis),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from datetime import date
 from fractions import Fraction
 
@@ -99,11 +99,13 @@ class Kit(Struct, frozen=True, kw_only=True):
     """The needs, and the stock and purchases that cover them.
 
     `is_least` says that no cheaper purchase would do; `questions` are the needs that wait for
-    the plate: priced, but neither taken from the shelf nor ordered.
+    the plate, `held` those that the machine around the engine may not call for: priced, but neither
+    taken from the shelf nor ordered.
     """
 
     needs: tuple[Need, ...]
     questions: tuple[Need, ...]
+    held: tuple[Need, ...]
     brought: tuple[Brought, ...]
     from_stock: tuple[FromStock, ...]
     bought: tuple[Bought, ...]
@@ -121,6 +123,7 @@ def choose_kit(
     *,
     on: date,
     needed_by: date | None,
+    held: Collection[Need] = (),
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -128,11 +131,12 @@ def choose_kit(
     usable number first; the rest is covered at least purchase cost over pieces, sets (a set on
     the shelf counts at what it cost) and whole packs, freight ignored. With `needed_by`,
     sources in time come before cheaper late ones; what nothing brings in time comes as early as
-    it can.
+    it can. `held` are needs that the shop neither takes from the shelf nor orders yet.
     """
     wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
     questions = tuple(need for need in needs if need.is_question)
     brought = _brought(catalogue, wanted, questions, terms)
+    wanted.leave_out(held)
     from_stock = [taken for item in wanted.items for taken in _from_shelf(shop, wanted, item)]
     lots = find_lots(catalogue, shop, supply, wanted)
     choice = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
@@ -140,6 +144,7 @@ def choose_kit(
     return Kit(
         needs=needs,
         questions=questions,
+        held=tuple(held),
         brought=brought,
         from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
         bought=tuple(bought),

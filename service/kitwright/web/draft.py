@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
 
 from msgspec import Struct
 
+from kitwright.catalogue.model import LOOSE
 from kitwright.language.render import Speaker
 from kitwright.money import Money, round_minor, share
 from kitwright.stages.access import AccessPlan
@@ -19,7 +20,7 @@ from kitwright.stages.quote import Extra, Quote
 from kitwright.stages.wanted import Covered
 from kitwright.stages.why import Why
 from kitwright.tax.charges import TaxedLine
-from kitwright.units import REC20, decimal_text
+from kitwright.units import REC20, decimal_text, exact
 from kitwright.web.out import (
     AccessOut,
     CautionOut,
@@ -33,6 +34,7 @@ from kitwright.web.out import (
     LineOut,
     MoneyOut,
     NeedOut,
+    OptionOut,
     OrderFeeOut,
     OrderLineOut,
     OrderOut,
@@ -101,12 +103,7 @@ def share_out(quote: Quote, told: Teller) -> Shared:
         orders=tuple(_order(order, told) for order in repair.orders),
         unfilled=_unfilled(repair.kit, told),
         extras=tuple(_extra(extra, told) for extra in quote.extras),
-        questions=tuple(
-            QuestionOut(
-                role=need.role, cylinder=need.cylinder, parts=need.options, priced=need.item
-            )
-            for need in repair.kit.questions
-        ),
+        questions=(*_chassis_question(quote, told), *_part_questions(quote, told)),
         cautions=tuple(
             CautionOut(
                 code=each.hazard.id,
@@ -116,6 +113,38 @@ def share_out(quote: Quote, told: Teller) -> Shared:
             )
             for each in quote.cautions
         ),
+    )
+
+
+def _part_questions(quote: Quote, told: Teller) -> Iterator[QuestionOut]:
+    for need in quote.repair.kit.questions:
+        yield QuestionOut(
+            role=need.role,
+            cylinder=need.cylinder,
+            parts=need.options,
+            options=tuple(
+                OptionOut(id=item, name=told.speaker.item(item)) for item in need.options
+            ),
+            priced=need.item,
+            held=(),
+        )
+
+
+def _chassis_question(quote: Quote, told: Teller) -> Iterator[QuestionOut]:
+    """Yield what the engine may be in, where nobody named it."""
+    may_be = quote.request.may_be
+    if not may_be:
+        return
+    options = [OptionOut(id=each.id, name=each.name) for each in may_be if each is not None]
+    options.append(OptionOut(id=LOOSE, name=told.speaker.say("loose engine")))
+    chassis, kit = quote.repair.chassis, quote.repair.kit
+    yield QuestionOut(
+        role="chassis",
+        cylinder=None,
+        parts=tuple(each.id for each in options),
+        options=tuple(options),
+        priced=LOOSE if chassis is None else chassis.id,
+        held=_covers([Covered(need, exact(need.quantity)) for need in kit.held]),
     )
 
 

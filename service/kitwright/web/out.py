@@ -44,7 +44,9 @@ class WhyOut(Out, frozen=True, kw_only=True):
 
 
 class EngineOut(Out, frozen=True, kw_only=True):
-    """The engine and its machine."""
+    """The engine and its machine: `chassis` is `loose` where there is none, and null where nobody
+    has named it, which is among the questions.
+    """
 
     family: str
     name: str
@@ -304,13 +306,28 @@ class ExtraOut(Out, frozen=True, kw_only=True):
     needs: tuple[NeedOut, ...]
 
 
+class OptionOut(Out, frozen=True, kw_only=True):
+    """One answer to a question: its id and its name."""
+
+    id: str
+    name: str
+
+
 class QuestionOut(Out, frozen=True, kw_only=True):
-    """A role whose part the plate decides: priced as `priced`, and ordered as none."""
+    """A question that makes a quote provisional: a role whose part the plate decides, priced as
+    `priced`, and ordered as none.
+
+    Under the role `chassis` it is the machine around the engine: `parts` and `options` hold what
+    it may be, `priced` the dearest for this very quote. What not all of them call for is in the
+    price and not ordered: it stands in `held`.
+    """
 
     role: str
     cylinder: OnCylinder | None
     parts: tuple[str, ...]
+    options: tuple[OptionOut, ...]
     priced: str
+    held: tuple[CoversOut, ...]
 
 
 class CautionOut(Out, frozen=True, kw_only=True):

@@ -219,7 +219,13 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         Annotated[int, Meta(ge=0, le=SERIAL_MAX, description="As on the engine's plate.")] | None
     ) = None
     build_code: BuildCode | None = None
-    chassis: Annotated[Id | None, _told("The machine around the engine; null: it is loose.")] = None
+    chassis: Annotated[
+        Id | None,
+        _told(
+            "The machine around the engine; `loose`: there is none; null: nobody has named it, "
+            "which is a question, and the dearest that it may be is priced."
+        ),
+    ] = None
     diagnoses: Annotated[tuple[DiagnosisIn, ...], _many("What was found.")] = ()
     jobs: Annotated[Jobs, _many("What is to be done, whatever was found.")] = ()
     findings: Annotated[

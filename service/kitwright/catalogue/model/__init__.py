@@ -116,6 +116,7 @@ from kitwright.catalogue.model.whole import (
     FileHead,
 )
 from kitwright.catalogue.model.words import (
+    LOOSE,
     SERIAL_MAX,
     AreaId,
     ChargeKind,
@@ -149,6 +150,7 @@ from kitwright.catalogue.model.words import (
 )
 
 __all__ = [
+    "LOOSE",
     "PRIOR",
     "SERIAL_MAX",
     "Abort",
