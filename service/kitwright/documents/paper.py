@@ -211,6 +211,7 @@ class PaperOrder(Struct, frozen=True):
     freight: Amount
     net: Amount
     promised: date
+    time_zone: str | None = None
 
 
 class PaperExtra(Struct, frozen=True):

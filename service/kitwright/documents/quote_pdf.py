@@ -123,6 +123,13 @@ def _questions(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str]]:
         yield [scribe.thing(one.role, one.cylinder), told]
 
 
+def _parts_by(paper: QuotePaper, scribe: Scribe) -> str:
+    if paper.parts_by is None:
+        return ""
+    by, on = scribe.day(paper.parts_by), scribe.day(paper.on)
+    return scribe.say("{day}, if ordered on {on}", day=by, on=on)
+
+
 def _provisional(paper: QuotePaper, scribe: Scribe) -> str:
     if paper.chassis_question is None:
         return scribe.say("Provisional: the serial number is needed")
@@ -193,7 +200,7 @@ def _dates(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[s
         (say("Revision"), scribe.number(str(envelope.revision))),
         (say("Date"), day(paper.on)),
         (say("Valid until"), day(paper.valid_until)),
-        (say("Parts there by"), "" if paper.parts_by is None else day(paper.parts_by)),
+        (say("Parts there by"), _parts_by(paper, scribe)),
     ]
     return [[name, value] for name, value in rows if value]
 

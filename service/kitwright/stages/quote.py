@@ -26,8 +26,8 @@ from kitwright.stages.labour import Labour
 from kitwright.stages.line import PricedLine
 from kitwright.stages.need import Need
 from kitwright.stages.order import PartsOrder
+from kitwright.stages.promise import working_day
 from kitwright.stages.request import Request
-from kitwright.stages.supply import working_day
 from kitwright.stages.terms import MinutesOverride, Terms
 from kitwright.stages.total import Advance, Totals
 from kitwright.stages.why import Why

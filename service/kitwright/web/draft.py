@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
@@ -100,7 +101,7 @@ def share_out(quote: Quote, told: Teller) -> Shared:
             for each in repair.labour.classes
         ),
         kit=_kit(repair.kit, told),
-        orders=tuple(_order(order, told) for order in repair.orders),
+        orders=tuple(_order(order, quote.request.asked.on, told) for order in repair.orders),
         unfilled=_unfilled(repair.kit, told),
         extras=tuple(_extra(extra, told) for extra in quote.extras),
         questions=(*_chassis_question(quote, told), *_part_questions(quote, told)),
@@ -284,7 +285,7 @@ def _kit(kit: Kit, told: Teller) -> KitOut:
     brought = [
         PackOut(
             item=each.item,
-            packs=decimal_text(each.quantity),
+            packs=str(each.quantity),
             source="customer",
             covers=_covers(each.covers),
         )
@@ -324,11 +325,13 @@ def _kit(kit: Kit, told: Teller) -> KitOut:
     )
 
 
-def _order(order: PartsOrder, told: Teller) -> OrderOut:
+def _order(order: PartsOrder, on: date, told: Teller) -> OrderOut:
     return OrderOut(
         supplier=order.supplier.id,
         name=order.supplier.name,
         order_by=order.supplier.cutoff,
+        time_zone=order.supplier.time_zone,
+        ordered_on=on,
         lines=tuple(
             OrderLineOut(
                 sku=line.source.sku,
@@ -340,6 +343,7 @@ def _order(order: PartsOrder, told: Teller) -> OrderOut:
                 unit_cost=f"{line.unit_cost:f}",
                 net=money(line.net),
                 stock={None: "unknown", 0: "back_order"}.get(line.source.stock, "known"),
+                lead_days=line.source.lead_days,
                 promised=line.promised,
                 covers=_covers(line.covers),
             )

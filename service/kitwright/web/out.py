@@ -246,7 +246,7 @@ class TotalsOut(Out, frozen=True, kw_only=True):
 
 class OrderLineOut(Out, frozen=True, kw_only=True):
     """A line of a parts order: whole packs, cost without tax; `stock` is `known`, `unknown` or
-    `back_order`.
+    `back_order`. `lead_days` are the supplier's working days from which `promised` follows.
     """
 
     sku: str
@@ -258,6 +258,7 @@ class OrderLineOut(Out, frozen=True, kw_only=True):
     unit_cost: DecimalText
     net: MoneyOut
     stock: str
+    lead_days: Count = 0
     promised: date
     covers: tuple[CoversOut, ...]
 
@@ -270,11 +271,17 @@ class OrderFeeOut(Out, frozen=True, kw_only=True):
 
 
 class OrderOut(Out, frozen=True, kw_only=True):
-    """What one supplier is asked to send; `net` is goods, fees and freight without tax."""
+    """What one supplier is asked to send; `net` is goods, fees and freight without tax.
+
+    `promised` is reckoned from `ordered_on`: in a quote its own day, ordered before the cutoff; in
+    an order that is made the day of that, by the clock.
+    """
 
     supplier: str
     name: str
-    order_by: Annotated[str, Meta(description="The supplier's cutoff, local time.")]
+    order_by: Annotated[str, Meta(description="The supplier's cutoff, by `time_zone`'s clock.")]
+    time_zone: Annotated[str | None, Meta(description="Null: the shop's.")] = None
+    ordered_on: Annotated[date | None, Meta(description="Where the shop is.")] = None
     lines: tuple[OrderLineOut, ...]
     goods: MoneyOut
     fees: tuple[OrderFeeOut, ...]

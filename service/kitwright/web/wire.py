@@ -171,7 +171,9 @@ class OverrideIn(Wire, frozen=True, kw_only=True):
 
 
 class CustomerPartIn(Wire, frozen=True, kw_only=True):
-    """A part that the customer brings, for one machine; without a quantity, all it needs."""
+    """A part or a set that the customer brings, for one machine; without a quantity, all it needs.
+    Of a set, whatever the repair needs of it is used.
+    """
 
     item: Id
     quantity: Annotated[int, Meta(ge=1, le=1000)] | None = None
