@@ -78,7 +78,9 @@ def test_cases_cover_every_family_in_every_chassis_that_carries_it_and_loose() -
 
     covered = {(each["family"], each.get("chassis")) for each in asked()}
 
-    assert covered == fitting | loose
+    unnamed = {(family, None) for family in catalogue.families}
+    assert covered - unnamed == fitting | loose
+    assert covered & unnamed
 
 
 def test_cases_cover_every_job() -> None:

@@ -36,7 +36,8 @@ CODES = frozenset(
         *("chassis", "chassis_name", "code", "component", "conflict", "currency", "default"),
         *("exact_minutes", "family", "finding", "findings", "gate", "grade", "held_by", "id"),
         *("item", "job", "kind", "kinds", "labour_class", "language", "level", "none", "on"),
-        *("order_by", "orifice_mm", "packs", "part", "parts", "parts_by", "percent", "priced"),
+        *("order_by", "ordered_on", "orifice_mm", "time_zone"),
+        *("packs", "part", "parts", "parts_by", "percent", "priced"),
         *("probability", "promised", "quality", "quantity", "rate", "retest", "role", "sku"),
         *("source", "standing", "steps", "stock", "supplier", "supply_psi", "cylinder_psi"),
         *("tax_kind", "tax_state", "test", "times", "unit", "unit_cost", "unit_price"),
@@ -84,6 +85,7 @@ def names() -> tuple[str, ...]:
         found |= {
             supplier.id,
             supplier.name,
+            supplier.time_zone or supplier.id,
             *(part for row in supplier.offer for part in (row.brand, row.sku)),
         }
     for family in catalogue.families.values():

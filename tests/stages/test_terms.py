@@ -421,11 +421,11 @@ def test_quote_repair_counts_a_customers_parts_for_each_machine() -> None:
 
 
 def test_quote_repair_takes_the_very_set_that_it_would_buy() -> None:
-    plain = asked()
-    kit = plain.repair.kit
-    (bought,) = {each.source.item for each in kit.bought} & starter().sets.keys()
+    plain = quote(starter(), family="QM-D74", jobs=BOTH_HEADS)
+    (bought,) = {each.source.item for each in plain.repair.kit.bought} & starter().sets.keys()
 
-    told = asked(customer_parts=(brings(bought),))
+    own = Terms(customer_parts=(brings(bought),))
+    told = quote(starter(), family="QM-D74", jobs=BOTH_HEADS, terms=own)
 
     line = line_of(told, bought)
     (brought,) = told.repair.kit.brought
@@ -490,15 +490,8 @@ def test_quote_repair_says_why_it_takes_no_customers_part(item: str, why: str) -
 
 
 def test_quote_repair_names_what_a_superseded_part_no_longer_stands_in_for() -> None:
-    parts = starter().parts
-    old = next(
-        one
-        for one in parts.values()
-        if one.superseded_by == "V68-G-103" and not one.use_remaining_stock
-    )
-
     with pytest.raises(RequestRefused, match="only V68-G-103, which has taken its place"):
-        asked(customer_parts=(brings(old.id),))
+        asked(customer_parts=(brings("V68-G-101"),))
 
 
 def test_quote_repair_charges_no_deposit_for_the_old_part_of_one_that_is_brought() -> None:
