@@ -283,6 +283,7 @@ def test_choose_kit_covers_every_need_once(case: Case) -> None:
     for place, need in enumerate(kit.needs):
         if need.is_question:
             assert need in kit.questions
+        if need.is_question or need in kit.held:
             assert place not in filled
             continue
         covered = filled.get(place, Fraction(0))
@@ -425,9 +426,12 @@ def test_quote_repair_does_not_mind_the_order_of_the_request(case: Case, random:
 @given(cases())
 def test_quote_repair_is_provisional_exactly_where_a_question_is_open(case: Case) -> None:
     quote = case.quote()
-    assert quote.is_provisional == bool(quote.repair.kit.questions)
+    is_unnamed = case.asked.chassis is None
+    assert quote.is_provisional == (is_unnamed or bool(quote.repair.kit.questions))
     if case.asked.serial is not None:
-        assert not quote.is_provisional
+        assert quote.is_provisional == is_unnamed
+    if not is_unnamed:
+        assert quote.repair.kit.held == ()
 
 
 @thorough

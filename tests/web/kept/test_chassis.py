@@ -116,6 +116,14 @@ def test_papers_name_the_machines_and_which_is_priced(staff: Staff) -> None:
     assert not any("plate" in note for note in notes)
 
 
+def test_bench_sheet_says_which_machine_its_steps_are_of(staff: Staff) -> None:
+    id = staff.accepted(**ENGINE, chassis=None, diagnoses=[])  # noqa: A001
+
+    page = html.fromstring(paper(staff, f"/v1/quotes/{id}/bench-sheet", "text/html"))
+
+    assert "not known; taken for: Dunfallow Tarrowby" in page.text_content()
+
+
 def test_photo_may_show_a_step_of_any_machine_that_it_may_be(staff: Staff) -> None:
     id = staff.issued(**ENGINE, chassis=None, diagnoses=[])  # noqa: A001
     path = f"/v1/quotes/{id}/photos"
