@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
 from msgspec import structs
 
@@ -21,8 +21,8 @@ from kitwright.stages.diagnosis import diagnose
 from kitwright.stages.expansion import expand_job
 from kitwright.stages.finding import read_findings
 from kitwright.stages.job import Jobs, Operation, choose_jobs, settle
-from kitwright.stages.kit import choose_kit
-from kitwright.stages.need import Need, RolePlace, list_needs, with_floors
+from kitwright.stages.kit import Kit, choose_kit
+from kitwright.stages.need import Need, NeedKind, RolePlace, list_needs, with_floors
 from kitwright.stages.next_test import choose_tests
 from kitwright.stages.observed import AskedAssessment, AskedFindings
 from kitwright.stages.order import split_orders
@@ -71,8 +71,16 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     terms = asked.terms
     repair = draft.repair
-    if terms.changes_work:
-        repair = quote_jobs(workshop, request, repair.jobs)
+    # where the chassis is not named, changes of lines may make another one the dearest
+    if terms.changes_work or (request.may_be and terms.changes_lines):
+        repair = _hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
+        if repair.chassis is not draft.repair.chassis:
+            # changed by hand, another one is the dearest: what is done there, and with which care
+            draft = structs.replace(
+                draft,
+                operated=_operated(workshop, request, repair),
+                cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
+            )
     elif terms.changes_lines or terms.changes_totals:
         lines = adjust_lines(repair.lines, terms, workshop.shop.currency)
         line_taxes, taxes, totals = tax_lines(
@@ -140,15 +148,36 @@ def _in_play(workshop: Workshop, quote: Quote, course: Course) -> Iterator[InPla
 def quote_jobs(
     workshop: Workshop, request: Request, jobs: Jobs, besides: Iterable[RolePlace] = ()
 ) -> Repair:
-    """Return some jobs, and roles renewed besides, planned, kitted, ordered, priced and taxed."""
-    catalogue, supply, prices = workshop.catalogue, workshop.supply, workshop.prices
-    shop = with_floors(workshop.shop, request)
+    """Return some jobs, and roles renewed besides, planned, kitted, ordered, priced and taxed.
+
+    Where the chassis is not named, that is done in each that it may be, and the dearest is
+    returned; of several, the first by id.
+    """
+    if not request.may_be:
+        return _quote_in(workshop, request, jobs, besides)
+    besides = tuple(besides)
+    options = [structs.replace(request, chassis=chassis) for chassis in request.may_be]
+    try:
+        return _dearest(_quote_in(workshop, each, jobs, besides) for each in options)
+    except RequestRefused:
+        # the counter may name what stands on one chassis' quote and not on another's
+        plain = (_quote_in(workshop, untouched(each), jobs, besides) for each in options)
+        found = structs.replace(request, chassis=_dearest(plain).chassis)
+        return _quote_in(workshop, found, jobs, besides)
+
+
+def _dearest(repairs: Iterable[Repair]) -> Repair:
+    return max(repairs, key=lambda repair: repair.price.minor)
+
+
+def _quote_in(
+    workshop: Workshop, request: Request, jobs: Jobs, besides: Iterable[RolePlace]
+) -> Repair:
+    """Return a repair with the engine in the request's chassis."""
+    catalogue, shop, prices = workshop.catalogue, workshop.shop, workshop.prices
     asked = request.asked
     plan, labour = workshop.labour(request, jobs.operations)
-    needs = list_needs(catalogue, shop, prices, request, jobs.operations, plan, labour, besides)
-    kit = choose_kit(
-        catalogue, shop, supply, needs, asked.terms, on=asked.on, needed_by=asked.needed_by
-    )
+    kit = _choose_kit(workshop, request, _needs(workshop, request, jobs, besides))
     orders = split_orders(catalogue, shop, kit, asked.on)
     lines = price_lines(
         Priced(
@@ -169,6 +198,7 @@ def quote_jobs(
     advances = find_advances(shop, lines, kit)
     line_taxes, taxes, totals = tax_lines(shop, request, lines, advances)
     return Repair(
+        chassis=request.chassis,
         jobs=jobs,
         plan=plan,
         labour=labour,
@@ -182,27 +212,94 @@ def quote_jobs(
     )
 
 
+def _needs(
+    workshop: Workshop, request: Request, jobs: Jobs, besides: Iterable[RolePlace] = ()
+) -> tuple[Need, ...]:
+    plan, labour = workshop.labour(request, jobs.operations)
+    return list_needs(
+        workshop.catalogue,
+        with_floors(workshop.shop, request),
+        workshop.prices,
+        request,
+        jobs.operations,
+        plan,
+        labour,
+        besides,
+    )
+
+
+def _choose_kit(
+    workshop: Workshop, request: Request, needs: tuple[Need, ...], held: Collection[Need] = ()
+) -> Kit:
+    asked = request.asked
+    return choose_kit(
+        workshop.catalogue,
+        workshop.shop,
+        workshop.supply,
+        needs,
+        asked.terms,
+        on=asked.on,
+        needed_by=asked.needed_by,
+        held=held,
+    )
+
+
 def _draft(workshop: Workshop, request: Request) -> Draft:
     """Return a request's quote as it is before any line or part of it is changed."""
     jobs = choose_jobs(workshop.catalogue, request)
-    repair = quote_jobs(workshop, request, jobs)
-    operated = tuple(
-        Operated(
-            operation=operation,
-            minutes_alone=workshop.labour(request, (operation,))[1].billed,
-            minutes_here=repair.labour.minutes_of(operation.key),
-            minutes_computed=repair.labour.minutes_of(operation.key),
-            why=operation.why,
-        )
-        for operation in jobs.operations
-    )
+    repair = _hold_back(workshop, request, quote_jobs(workshop, request, jobs))
     return Draft(
         repair=repair,
-        operated=operated,
+        operated=_operated(workshop, request, repair),
         extras=tuple(_extras(workshop, request, repair)),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
     )
+
+
+def _operated(workshop: Workshop, request: Request, repair: Repair) -> tuple[Operated, ...]:
+    """Return a repair's operations with their minutes before anybody changes them."""
+    plain = structs.replace(untouched(request), chassis=repair.chassis)
+    operations = repair.jobs.operations
+    _, labour = workshop.labour(plain, operations)
+    return tuple(
+        Operated(
+            operation=operation,
+            minutes_alone=workshop.labour(plain, (operation,))[1].billed,
+            minutes_here=labour.minutes_of(operation.key),
+            minutes_computed=labour.minutes_of(operation.key),
+            why=operation.why,
+        )
+        for operation in operations
+    )
+
+
+def _hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
+    """Return a repair that orders only what every machine calls for that the engine may be in.
+
+    Its price stays: it is that of the dearest.
+    """
+    if not request.may_be:
+        return repair
+    options = [structs.replace(request, chassis=chassis) for chassis in (*request.may_be, None)]
+    everywhere = set.intersection(
+        *({_filled(need) for need in _needs(workshop, each, repair.jobs)} for each in options)
+    )
+    held = tuple(
+        need
+        for need in repair.kit.needs
+        if need.kind is not NeedKind.used and _filled(need) not in everywhere
+    )
+    if not held:
+        return repair
+    kit = _choose_kit(workshop, request, repair.kit.needs, held)
+    orders = split_orders(workshop.catalogue, workshop.shop, kit, request.asked.on)
+    return structs.replace(repair, kit=kit, orders=orders)
+
+
+def _filled(need: Need) -> tuple[str, int | None, str]:
+    """Return what tells a need from others: the place, and what fills it."""
+    return need.role, need.cylinder, need.item
 
 
 def untouched(request: Request) -> Request:
@@ -268,7 +365,5 @@ def _extra(
 
 def added_needs(repair: Repair, together: Repair) -> Iterator[Need]:
     """Yield what the one repair needs that the other, which it holds, does not."""
-    there = {(need.role, need.cylinder, need.item) for need in repair.kit.needs}
-    return (
-        need for need in together.kit.needs if (need.role, need.cylinder, need.item) not in there
-    )
+    there = {_filled(need) for need in repair.kit.needs}
+    return (need for need in together.kit.needs if _filled(need) not in there)

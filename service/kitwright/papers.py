@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from base64 import b64encode
 from collections.abc import Mapping
-from datetime import datetime
 from hashlib import sha256
 from typing import Final
 
@@ -30,7 +29,7 @@ from kitwright.documents.ubl_order import OrderEnvelope, parts_order
 from kitwright.documents.web_page import page_policy
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.web.kept.paper import About, Offered, Page
+from kitwright.web.kept.paper import About, Made, Offered, Page
 
 _STYLE: Final = re.compile("<style>(.*?)</style>", re.DOTALL)
 
@@ -141,27 +140,34 @@ class ShopPapers:
         """Return what comes from the shelves as PDF."""
         return pick_list_pdf(*_read(about), contact=self._contact)
 
-    def order_pdf(self, about: About, order: bytes, letter: str) -> bytes:
+    def order_pdf(self, about: About, made: Made) -> bytes:
         """Return a parts order as PDF."""
-        return order_sheet_pdf(_order(order), *_read(about), letter=letter, contact=self._contact)
+        return order_sheet_pdf(
+            _order(made.order),
+            *_read(about),
+            letter=made.letter,
+            made_at=made.at,
+            contact=self._contact,
+        )
 
-    def order_csv(self, about: About, order: bytes, letter: str) -> bytes:
+    def order_csv(self, about: About, made: Made) -> bytes:
         """Return a parts order as comma-separated values."""
         _, envelope, scribe = _read(about)
-        return order_csv(_order(order), envelope, scribe, letter=letter)
+        return order_csv(
+            _order(made.order), envelope, scribe, letter=made.letter, made_on=made.at.date()
+        )
 
-    def order_xml(self, about: About, order: bytes, letter: str, made_at: datetime) -> bytes:
+    def order_xml(self, about: About, made: Made) -> bytes:
         """Return a parts order as a UBL 2.1 Order."""
         paper, _, scribe = _read(about)
         envelope = OrderEnvelope(
-            letter=letter,
+            letter=made.letter,
             reference=f"{about.letter}-{about.revision}",
-            made_at=made_at,
+            made_at=made.at,
             shop=paper.shop,
             language=scribe.language,
-            zone=self._shop.time_zone,
         )
-        return parts_order(_order(order), envelope)
+        return parts_order(_order(made.order), envelope)
 
 
 def _read(about: About) -> tuple[QuotePaper, Envelope, Scribe]:
@@ -214,7 +220,9 @@ def _looks(catalogue: Catalogue, paper: QuotePaper) -> Looks:
     """
     family = catalogue.families.get(FamilyId(paper.engine.family))
     layout = None if family is None else catalogue.layouts.get(family.layout)
-    chassis = catalogue.chassis.get(ChassisId(paper.engine.chassis or ""))
+    asked = paper.chassis_question
+    named = paper.engine.chassis if asked is None else asked.priced
+    chassis = catalogue.chassis.get(ChassisId(named or ""))
     found: dict[str, tuple[str, ...]] = {}
     for part in (chassis, layout):
         found |= {str(one.id): one.inspect for one in (part.component if part is not None else ())}

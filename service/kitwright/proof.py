@@ -12,6 +12,7 @@ from msgspec import Struct, structs
 from kitwright.catalogue.faults import Fault
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import (
+    LOOSE,
     SERIAL_MAX,
     Catalogue,
     Chassis,
@@ -127,7 +128,7 @@ def _asked(family: Family, chassis: Chassis | None, variant: Variant, on: date) 
         on=on,
         serial=variant.serial,
         build_code=variant.build_code,
-        chassis=None if chassis is None else chassis.id,
+        chassis=LOOSE if chassis is None else chassis.id,
     )
 
 

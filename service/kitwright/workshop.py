@@ -83,7 +83,7 @@ class Workshop:
         overridden = read_minutes(operations, asked.terms)
         question = (
             request.family.id,
-            asked.chassis,
+            None if request.chassis is None else request.chassis.id,
             tuple(operation.key for operation in operations),
             asked.condition,
             asked.terms.machines,

@@ -18,10 +18,10 @@ DIAGNOSES = {
     "QM-H27": (("HG-GALLERY", 1), ("VALVE-EX", 1), ("FUEL-DILUTION", 0), ("INTAKE-JOINT", 0)),
 }
 CHASSIS = {
-    "TB-V68": ("SK-ZT52", "DF-RT36", None),
-    "QM-D74": ("SK-ZT52", "DF-RT36", None),
-    "TB-S50": ("MF-WB30", "DF-RT36", None),
-    "QM-H27": ("PW-G5", "OS-PW27", None),
+    "TB-V68": ("SK-ZT52", "DF-RT36", "loose"),
+    "QM-D74": ("SK-ZT52", "DF-RT36", "loose"),
+    "TB-S50": ("MF-WB30", "DF-RT36", "loose"),
+    "QM-H27": ("PW-G5", "OS-PW27", "loose"),
 }
 
 
@@ -49,8 +49,7 @@ def distinct_requests(count: int, seed: int = 20270301) -> list[bytes]:
             "on": "2027-03-01",
         }
         chassis = chance.choice(CHASSIS[family])
-        if chassis:
-            body["chassis"] = chassis
+        body["chassis"] = chassis
         if chance.random() < 0.3:
             percent = str(chance.randint(1, 15))
             body["discounts"] = [{"percent": percent, "reason": "regular", "by": "counter"}]

@@ -20,7 +20,7 @@ import msgspec
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.load import load_catalogue
-from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId, JobScope
+from kitwright.catalogue.model import LOOSE, Catalogue, ChassisId, FamilyId, JobScope
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.stages.access import Teardown, plan_access
@@ -121,7 +121,7 @@ def everything(catalogue: Catalogue) -> Iterator[Asked]:
                 continue
             is_engine = job.scope is JobScope.engine
             for cylinder in (None,) if is_engine else range(1, family.cylinders + 1):
-                for chassis in (None, *carriers):
+                for chassis in (LOOSE, *carriers):
                     yield Asked(
                         family=family.id,
                         on=ON,

@@ -16,7 +16,7 @@ import pytest
 from tests.cases.counter import REPOSITORY, Json, answer, written
 
 from kitwright.catalogue.load import load_catalogue
-from kitwright.catalogue.model import Catalogue, Scope
+from kitwright.catalogue.model import LOOSE, Catalogue, Scope
 from kitwright.stages.request import Debris, Rust
 
 CASES = Path(__file__).parent
@@ -74,11 +74,13 @@ def test_cases_cover_every_family_in_every_chassis_that_carries_it_and_loose() -
         for chassis in catalogue.chassis.values()
         if family.layout in chassis.layouts
     }
-    loose = {(family, None) for family in catalogue.families}
+    loose = {(family, LOOSE) for family in catalogue.families}
 
     covered = {(each["family"], each.get("chassis")) for each in asked()}
 
-    assert covered == fitting | loose
+    unnamed = {(family, None) for family in catalogue.families}
+    assert covered - unnamed == fitting | loose
+    assert covered & unnamed
 
 
 def test_cases_cover_every_job() -> None:

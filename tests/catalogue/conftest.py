@@ -27,13 +27,15 @@ def starter() -> Catalogue:
 
 @pytest.fixture
 def edited(tmp_path: Path) -> Callable[..., Path]:
-    """Return a function that copies the starter catalogue and edits the copy's texts."""
+    """Return a function that copies the starter catalogue and edits the copy's texts; in place of
+    nothing, a new file is made.
+    """
 
     def edit(*edits: Edit) -> Path:
         folder = tmp_path / "catalog"
         shutil.copytree(STARTER, folder)
         for file, old, new in edits:
-            text = (folder / file).read_text(encoding="utf-8")
+            text = (folder / file).read_text(encoding="utf-8") if old else ""
             assert old in text, f"{file} does not hold {old!r}"
             (folder / file).write_text(text.replace(old, new, 1), encoding="utf-8")
         return folder

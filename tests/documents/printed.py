@@ -35,6 +35,9 @@ SCRIBE = Scribe("en")
 CONTACT = Contact(
     address="4 Weir Lane\nTollimoor", telephone="+1 555 0142", e_mail="bench@example.test"
 )
+ORDERED_AT = datetime(2027, 3, 9, 16, 30, tzinfo=UTC)
+"""When an order is made: days after its quote."""
+
 ENVELOPE = Envelope(
     letter="Q12",
     revision=2,
@@ -114,7 +117,13 @@ def every_pdf(paper: QuotePaper, envelope: Envelope = ENVELOPE) -> dict[str, byt
         "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=CONTACT, looks=LOOKS),
         "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=CONTACT),
         "order sheet": order_sheet_pdf(
-            paper.orders[0], paper, envelope, SCRIBE, letter="O3", contact=CONTACT
+            paper.orders[0],
+            paper,
+            envelope,
+            SCRIBE,
+            letter="O3",
+            made_at=ORDERED_AT,
+            contact=CONTACT,
         ),
     }
 

@@ -8,7 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
-from tests.documents.printed import CONTACT, ENVELOPE, HOSTILE, SCRIBE, bare, paper_of, quoted, text
+from tests.documents.printed import (
+    CONTACT,
+    ENVELOPE,
+    HOSTILE,
+    ORDERED_AT,
+    SCRIBE,
+    bare,
+    paper_of,
+    quoted,
+    text,
+)
 
 from kitwright.documents.order_csv import COLUMNS, defused, order_csv
 from kitwright.documents.order_sheet import order_sheet_pdf
@@ -19,7 +29,9 @@ NUMBERS = ("packs", "pack_size", "unit_cost", "net")
 
 def records(order: PaperOrder) -> list[dict[str, str]]:
     """Return the records of an order's CSV, read back."""
-    made = order_csv(order, ENVELOPE, SCRIBE, letter="O3").decode("utf-8")
+    made = order_csv(order, ENVELOPE, SCRIBE, letter="O3", made_on=ORDERED_AT.date()).decode(
+        "utf-8"
+    )
     return list(csv.DictReader(io.StringIO(made, newline=""), strict=True))
 
 
@@ -27,7 +39,11 @@ def records(order: PaperOrder) -> list[dict[str, str]]:
 def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
     paper = paper_of(name)
     for order in paper.orders:
-        sheet = text(order_sheet_pdf(order, paper, ENVELOPE, SCRIBE, letter="O3", contact=CONTACT))
+        sheet = text(
+            order_sheet_pdf(
+                order, paper, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
+            )
+        )
 
         for line in order.lines:
             unit = SCRIBE.money(line.unit_cost, order.net.currency)
@@ -37,7 +53,9 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
             assert bare(line.name) in bare(sheet)
         for amount in (order.goods, order.net, *(fee.amount for fee in order.fees)):
             assert SCRIBE.money(amount.amount, amount.currency) in sheet
-        assert "Order O3 Reference Q12-2" in sheet
+        # of the day on which it was made, whatever the quote's own is
+        assert "Order O3 Reference Q12-2 Date March 9, 2027" in sheet
+        assert SCRIBE.day(paper.on) not in sheet.replace(SCRIBE.day(order.promised), "")
         assert "Ada Pellow" not in sheet
 
 
@@ -50,7 +68,9 @@ def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
             for number in range(1, count + 1)
         )
         many = structs.replace(order, lines=lines)
-        made = order_sheet_pdf(many, paper, ENVELOPE, SCRIBE, letter="O3", contact=CONTACT)
+        made = order_sheet_pdf(
+            many, paper, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
+        )
 
         assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Together, without tax", text(made))
 
@@ -73,12 +93,13 @@ def test_order_csv_gives_back_the_order(name: str) -> None:
                 line.net.amount,
             ]
             assert record["promised"] == line.promised.isoformat()
+            assert record["ordered_on"] == "2027-03-09"
             assert (record["order"], record["order_id"]) == ("Q12-2", "O3")
             assert record["for"]
 
 
 def test_order_csv_is_rfc_4180() -> None:
-    made = order_csv(paper_of().orders[0], ENVELOPE, SCRIBE, letter="O3")
+    made = order_csv(paper_of().orders[0], ENVELOPE, SCRIBE, letter="O3", made_on=ORDERED_AT.date())
 
     assert made.startswith(",".join(COLUMNS).encode() + b"\r\n")
     assert made.endswith(b"\r\n")

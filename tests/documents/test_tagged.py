@@ -15,6 +15,7 @@ from msgspec import structs
 from tests.documents.printed import (
     ENVELOPE,
     HOSTILE,
+    ORDERED_AT,
     elements,
     every_pdf,
     full_paper,
@@ -51,7 +52,9 @@ def test_pdf_says_what_it_is(pdf: pikepdf.Pdf) -> None:
         assert metadata["pdfuaid:part"] == "1"
         assert "Q12, revision 2" in metadata["dc:title"]
         assert metadata["dc:creator"] == ["Tollimoor Hire Yard"]
-        assert metadata["xmp:CreateDate"].startswith("2027-03-01")
+        is_order = "Parts order" in metadata["dc:title"]
+        made_on = ORDERED_AT.date().isoformat() if is_order else "2027-03-01"
+        assert metadata["xmp:CreateDate"].startswith(made_on)
 
 
 @each

@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from msgspec import structs
@@ -21,10 +22,9 @@ def envelope_of(paper: QuotePaper) -> OrderEnvelope:
     return OrderEnvelope(
         letter="O3",
         reference="Q12-3",
-        made_at=datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC),
+        made_at=datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC).astimezone(ZoneInfo("America/Toronto")),
         shop=paper.shop,
         language=paper.language,
-        zone="America/Toronto",
     )
 
 

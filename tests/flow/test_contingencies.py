@@ -27,7 +27,7 @@ from tests.stages.workbench import (
     with_supplier,
 )
 
-from kitwright.catalogue.model import ChargeKind, FamilyId, JobId, LabourClass
+from kitwright.catalogue.model import LOOSE, ChargeKind, FamilyId, JobId, LabourClass
 from kitwright.contingencies import LEAST, Foresight, _Visit
 from kitwright.flow import quote_repair
 from kitwright.money import Money
@@ -47,7 +47,9 @@ from kitwright.workshop import Workshop
 
 
 def asked(*jobs: AskedJob, **more: Any) -> Asked:
-    return Asked(**{"family": V68, "serial": LATE_V68, "on": MONDAY, "jobs": jobs, **more})
+    return Asked(
+        **{"family": V68, "serial": LATE_V68, "chassis": LOOSE, "on": MONDAY, "jobs": jobs, **more}
+    )
 
 
 def looked(workshop: Workshop, request: Asked) -> tuple[Quote, Contingencies]:

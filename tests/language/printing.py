@@ -68,7 +68,6 @@ def documents(answer: Json) -> dict[str, str]:
         made_at=AT,
         shop=paper.shop,
         language=paper.language,
-        zone="UTC",
     )
     if paper.totals.gross is not None:
         until = paper.valid_until
@@ -121,7 +120,7 @@ def _prints(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
     made["bench PDF"] = pdf_text(bench)
     made["pick PDF"] = pdf_text(pick_list_pdf(paper, SENT, scribe, contact=CONTACT))
     for at, one in enumerate(paper.orders):
-        sheet = order_sheet_pdf(one, paper, SENT, scribe, letter="O3", contact=CONTACT)
+        sheet = order_sheet_pdf(one, paper, SENT, scribe, letter="O3", made_at=AT, contact=CONTACT)
         made[f"order PDF {at}"] = pdf_text(sheet)
     return made
 

@@ -37,7 +37,8 @@ CODES = frozenset(
         *("exact_minutes", "family", "finding", "findings", "gate", "grade", "held_by", "id"),
         *("in_cylinder", "supply", "upper_percent", "verdict", "whole_percent"),
         *("item", "job", "kind", "kinds", "labour_class", "language", "level", "none", "on"),
-        *("order_by", "orifice_mm", "packs", "part", "parts", "parts_by", "percent", "priced"),
+        *("order_by", "ordered_on", "orifice_mm", "time_zone"),
+        *("packs", "part", "parts", "parts_by", "percent", "priced"),
         *("probability", "promised", "quality", "quantity", "rate", "retest", "role", "sku"),
         *("source", "standing", "steps", "stock", "supplier", "supply_psi", "cylinder_psi"),
         *("tax_kind", "tax_state", "test", "times", "unit", "unit_cost", "unit_price"),
@@ -85,6 +86,7 @@ def names() -> tuple[str, ...]:
         found |= {
             supplier.id,
             supplier.name,
+            supplier.time_zone or supplier.id,
             *(part for row in supplier.offer for part in (row.brand, row.sku)),
         }
     for family in catalogue.families.values():

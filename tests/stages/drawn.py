@@ -18,6 +18,7 @@ from tests.stages.workbench import LATE_V68, starter
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import (
+    LOOSE,
     ChargeKind,
     Family,
     FamilyId,
@@ -100,7 +101,7 @@ def draw_work(random: Random, workshop: Workshop) -> Asked:
         family=family.id,
         on=on,
         serial=random.choice([None, 0, 9_999_999, LATE_V68, *edges]),
-        chassis=random.choice([None, *carriers]),
+        chassis=random.choice([LOOSE, *carriers]),
         diagnoses=diagnoses,
         jobs=jobs,
         scope=random.choice([*Scope]),

@@ -34,6 +34,7 @@ from tests.stages.workbench import (
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import (
+    LOOSE,
     Break,
     ChassisId,
     DiagnosisCode,
@@ -76,7 +77,7 @@ def ask(
     family: FamilyId,
     *jobs: AskedJob,
     shop: ShopId = HIRE_YARD,
-    chassis: ChassisId | None = None,
+    chassis: ChassisId = LOOSE,
     serial: int | None = LATE_V68,
     on: date = MONDAY,
     needed_by: date | None = None,
@@ -95,7 +96,7 @@ def ask(
     return quote_repair(workshop(shop), asked)
 
 
-def machines_of(cylinders: int | None = None) -> list[tuple[FamilyId, ChassisId | None]]:
+def machines_of(cylinders: int | None = None) -> list[tuple[FamilyId, ChassisId]]:
     """Return every engine in every chassis that carries it and loose, of some number of
     cylinders.
     """
@@ -105,7 +106,7 @@ def machines_of(cylinders: int | None = None) -> list[tuple[FamilyId, ChassisId 
         for family in catalogue.families.values()
         if cylinders in (None, family.cylinders)
         for chassis in (
-            None,
+            LOOSE,
             *(each.id for each in catalogue.chassis.values() if family.layout in each.layouts),
         )
     ]
@@ -156,7 +157,7 @@ def gross(told: Quote) -> int:
 
 @pytest.mark.parametrize(("family", "chassis"), machines_of(cylinders=2))
 def test_quote_repair_disturbs_common_joints_of_a_twin_and_one_rocker_cover(
-    family: FamilyId, chassis: ChassisId | None
+    family: FamilyId, chassis: ChassisId
 ) -> None:
     told = ask(family, HEAD, chassis=chassis)
 
@@ -168,7 +169,7 @@ def test_quote_repair_disturbs_common_joints_of_a_twin_and_one_rocker_cover(
 
 @pytest.mark.parametrize(("family", "chassis"), machines_of(cylinders=2))
 def test_quote_repair_takes_less_for_both_heads_than_twice_for_one(
-    family: FamilyId, chassis: ChassisId | None
+    family: FamilyId, chassis: ChassisId
 ) -> None:
     one = ask(family, HEAD, chassis=chassis)
     both = ask(family, *BOTH_HEADS, chassis=chassis)
@@ -179,7 +180,7 @@ def test_quote_repair_takes_less_for_both_heads_than_twice_for_one(
 
 @pytest.mark.parametrize(("family", "chassis"), machines_of())
 def test_quote_repair_adds_stem_seals_to_a_head_at_a_fraction_of_seals_alone(
-    family: FamilyId, chassis: ChassisId | None
+    family: FamilyId, chassis: ChassisId
 ) -> None:
     alone = ask(family, SEALS, chassis=chassis)
     head = ask(family, HEAD, chassis=chassis)
@@ -250,25 +251,23 @@ def test_allot_labour_adds_less_than_half_an_hour_for_seals_on_an_open_head() ->
 @pytest.mark.parametrize(("family", "chassis"), machines_of())
 @pytest.mark.parametrize("name", ["J-RINGS", "J-SHORT-BLOCK"])
 def test_plan_access_takes_the_engine_out_for_work_inside_the_crankcase(
-    family: FamilyId, chassis: ChassisId | None, name: str
+    family: FamilyId, chassis: ChassisId, name: str
 ) -> None:
     told = ask(family, job(name, 1 if name == "J-RINGS" else None), chassis=chassis)
 
     # a loose engine has no frame to come out of
-    assert told.repair.plan.engine_out == (chassis is not None)
+    assert told.repair.plan.engine_out == (chassis != LOOSE)
 
 
 @pytest.mark.parametrize(("family", "chassis"), machines_of())
 def test_plan_access_leaves_the_engine_in_for_an_output_seal(
-    family: FamilyId, chassis: ChassisId | None
+    family: FamilyId, chassis: ChassisId
 ) -> None:
     assert not ask(family, job("J-PTO-SEAL"), chassis=chassis).repair.plan.engine_out
 
 
 @pytest.mark.parametrize(("family", "chassis"), machines_of())
-def test_quote_repair_charges_no_fins_for_a_breather(
-    family: FamilyId, chassis: ChassisId | None
-) -> None:
+def test_quote_repair_charges_no_fins_for_a_breather(family: FamilyId, chassis: ChassisId) -> None:
     told = ask(family, job("J-BREATHER"), chassis=chassis)
 
     assert "V-FINS" not in {task.name for task in told.repair.labour.tasks}

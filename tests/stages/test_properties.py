@@ -22,7 +22,7 @@ from msgspec import UNSET, Struct, structs
 from tests.stages.workbench import starter
 
 from kitwright.catalogue.graph import job_fits
-from kitwright.catalogue.model import Catalogue, Family, ItemId, JobScope, Scope, Shop
+from kitwright.catalogue.model import LOOSE, Catalogue, Family, ItemId, JobScope, Scope, Shop
 from kitwright.flow import quote_jobs, quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money
@@ -117,7 +117,7 @@ def cases(draw: st.DrawFn, most: int = 3) -> Case:
         family=family.id,
         on=on,
         serial=draw(serials(family)),
-        chassis=draw(st.sampled_from([None, *carriers])),
+        chassis=draw(st.sampled_from([None, LOOSE, *carriers])),
         diagnoses=tuple(diagnoses),
         jobs=tuple(jobs),
         scope=draw(st.sampled_from(Scope)),
@@ -283,6 +283,7 @@ def test_choose_kit_covers_every_need_once(case: Case) -> None:
     for place, need in enumerate(kit.needs):
         if need.is_question:
             assert need in kit.questions
+        if need.is_question or need in kit.held:
             assert place not in filled
             continue
         covered = filled.get(place, Fraction(0))
@@ -425,9 +426,12 @@ def test_quote_repair_does_not_mind_the_order_of_the_request(case: Case, random:
 @given(cases())
 def test_quote_repair_is_provisional_exactly_where_a_question_is_open(case: Case) -> None:
     quote = case.quote()
-    assert quote.is_provisional == bool(quote.repair.kit.questions)
+    is_unnamed = case.asked.chassis is None
+    assert quote.is_provisional == (is_unnamed or bool(quote.repair.kit.questions))
     if case.asked.serial is not None:
-        assert not quote.is_provisional
+        assert quote.is_provisional == is_unnamed
+    if not is_unnamed:
+        assert quote.repair.kit.held == ()
 
 
 @thorough

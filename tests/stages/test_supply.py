@@ -1,10 +1,6 @@
-from datetime import date
-
 import pytest
-from msgspec import structs
 from tests.stages.workbench import (
     HIRE_YARD,
-    MONDAY,
     everything,
     offer,
     starter,
@@ -14,7 +10,7 @@ from tests.stages.workbench import (
 )
 
 from kitwright.catalogue.model import ItemId, Quality, SupplierId
-from kitwright.stages.supply import find_supply, working_day
+from kitwright.stages.supply import find_supply
 
 
 def test_find_supply_never_sells_an_alternate_set_as_the_makers() -> None:
@@ -78,20 +74,3 @@ def test_lots_yields_what_may_be_bought(
     catalogue = with_suppliers(starter(), supplier("ONE", offered))
     source = find_supply(catalogue, catalogue.shops[HIRE_YARD]).sources[ItemId("V68-G-140")][0]
     assert [*source.lots(items)] == lots
-
-
-@pytest.mark.parametrize(
-    ("day", "days", "expected"),
-    [
-        (MONDAY, 0, MONDAY),
-        (MONDAY, 1, date(2027, 3, 3)),
-        (date(2027, 2, 27), 0, MONDAY),
-        (date(2027, 2, 27), 1, date(2027, 3, 3)),
-        (date(2027, 3, 5), 1, date(2027, 3, 8)),
-    ],
-)
-def test_working_day_counts_over_weekends_and_holidays(
-    day: date, days: int, expected: date
-) -> None:
-    shop = structs.replace(starter().shops[HIRE_YARD], holidays=(date(2027, 3, 2),))
-    assert working_day(shop, day, days) == expected

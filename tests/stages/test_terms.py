@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -11,6 +12,7 @@ from msgspec import structs
 from tests.stages.workbench import (
     BOTH_HEADS,
     HEAD,
+    HIRE_YARD,
     MONDAY,
     ORCHARD,
     figure,
@@ -28,6 +30,7 @@ from kitwright.catalogue.model import (
     LabourClass,
     Quality,
     RoleId,
+    ShopId,
 )
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
@@ -415,6 +418,80 @@ def test_quote_repair_counts_a_customers_parts_for_each_machine() -> None:
 
     assert line_of(told, GASKET, LineKind.brought).quantity == 3
     assert line_of(told, GASKET, LineKind.part).quantity == 3
+
+
+def test_quote_repair_takes_the_very_set_that_it_would_buy() -> None:
+    plain = quote(starter(), family="QM-D74", jobs=BOTH_HEADS)
+    (bought,) = {each.source.item for each in plain.repair.kit.bought} & starter().sets.keys()
+
+    own = Terms(customer_parts=(brings(bought),))
+    told = quote(starter(), family="QM-D74", jobs=BOTH_HEADS, terms=own)
+
+    line = line_of(told, bought)
+    (brought,) = told.repair.kit.brought
+    assert (line.kind, line.unit, line.amount.minor) == (LineKind.brought, "set", 0)
+    assert line.why[0].code == "customer-brings"
+    assert brought.quantity == line.quantity
+    filled = {(cover.need.role, cover.need.cylinder) for cover in brought.covers}
+    assert {("head_gasket", 1), ("head_gasket", 2)} <= filled
+    covers = [each.covers for each in told.repair.kit.bought]
+    covers += [each.covers for each in told.repair.kit.from_stock]
+    assert filled.isdisjoint((one.need.role, one.need.cylinder) for each in covers for one in each)
+    charged = {line.code for line in told.repair.lines if line.kind is LineKind.part}
+    assert charged.isdisjoint(cover.need.item for cover in brought.covers)
+
+
+@pytest.mark.parametrize("family", ["TB-S50", "QM-H27", "QM-D74", "TB-V68"])
+@pytest.mark.parametrize("shop", [HIRE_YARD, ORCHARD])
+def test_quote_repair_takes_everything_that_the_kit_would_buy(family: str, shop: ShopId) -> None:
+    plain = quote(starter(), shop, family=family, jobs=(HEAD,))
+    kit = plain.repair.kit
+    items = {each.source.item for each in kit.bought} | {each.item for each in kit.from_stock}
+    items -= starter().consumables.keys()
+
+    own = Terms(customer_parts=tuple(brings(item) for item in sorted(items)))
+    told = quote(starter(), shop, family=family, jobs=(HEAD,), terms=own)
+
+    assert {each.item for each in told.repair.kit.brought} == items
+    assert {each.source.item for each in told.repair.kit.bought} <= starter().consumables.keys()
+    assert not [line for line in told.repair.lines if line.kind is LineKind.part]
+
+
+def test_quote_repair_keeps_nothing_of_a_customers_set() -> None:
+    told = quote(starter(), jobs=(HEAD,), terms=Terms(customer_parts=(brings("V68-K-011"),)))
+
+    (brought,) = told.repair.kit.brought
+    needed = {(need.role, need.cylinder) for need in told.repair.kit.needs}
+    assert {(one.need.role, one.need.cylinder) for one in brought.covers} <= needed
+    left = {each.item for each in told.repair.kit.left_over}
+    assert left.isdisjoint(starter().sets[ItemId("V68-K-011")].contents)
+
+
+def test_quote_repair_counts_a_customers_sets_for_each_machine() -> None:
+    terms = Terms(customer_parts=(brings("V68-K-011", 1),), machines=3)
+    told = quote(starter(), jobs=(HEAD,), terms=terms)
+
+    assert line_of(told, "V68-K-011").quantity == 3
+
+
+@pytest.mark.parametrize(
+    ("item", "why"),
+    [
+        ("V68-A-001", "nothing of it is needed"),
+        ("H27-K-011", "nothing of it is needed"),
+        ("CS-OIL", "consumables are the shop's own"),
+        ("NONE", "the catalogue has no part or set of that number"),
+        ("V68-G-103", "this repair can use 2 and no more"),
+    ],
+)
+def test_quote_repair_says_why_it_takes_no_customers_part(item: str, why: str) -> None:
+    with pytest.raises(RequestRefused, match=re.escape(why)):
+        asked(customer_parts=(brings(item, 3),))
+
+
+def test_quote_repair_names_what_a_superseded_part_no_longer_stands_in_for() -> None:
+    with pytest.raises(RequestRefused, match="only V68-G-103, which has taken its place"):
+        asked(customer_parts=(brings("V68-G-101"),))
 
 
 def test_quote_repair_charges_no_deposit_for_the_old_part_of_one_that_is_brought() -> None:

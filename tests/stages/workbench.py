@@ -12,6 +12,7 @@ from msgspec import structs
 
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import (
+    LOOSE,
     Catalogue,
     FamilyId,
     Fitment,
@@ -59,8 +60,10 @@ BOTH_HEADS = (HEAD, job("J-HEAD-GASKET", 2))
 
 
 def quote(catalogue: Catalogue, shop: ShopId = HIRE_YARD, /, **asked: Any) -> Quote:
-    """Return the quote of a V68 with a late serial on a Monday, unless something else is asked."""
-    given = {"family": V68, "serial": LATE_V68, "on": MONDAY, **asked}
+    """Return the quote of a loose V68 with a late serial on a Monday, unless something else is
+    asked.
+    """
+    given = {"family": V68, "serial": LATE_V68, "chassis": LOOSE, "on": MONDAY, **asked}
     return quote_repair(Workshop(catalogue, catalogue.shops[shop]), Asked(**given))
 
 

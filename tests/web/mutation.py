@@ -114,7 +114,7 @@ class Maker:
         members: dict[str, Callable[[], Any]] = {
             "serial": lambda: dice.choice((None, 0, 9_999_999, dice.randrange(10_000_000))),
             "build_code": lambda: f"{dice.randrange(10_000):04}",
-            "chassis": lambda: dice.choice([None, *catalogue.chassis]),
+            "chassis": lambda: dice.choice([None, "loose", *catalogue.chassis]),
             "diagnoses": lambda: self._some(dice, self._diagnosis),
             "jobs": lambda: self._some(dice, self._job),
             "add_jobs": lambda: self._some(dice, self._job),

@@ -9,6 +9,7 @@ from typing import Final
 from kitwright.documents.contact import Contact
 from kitwright.documents.paper import Envelope, QuotePaper, Reason
 from kitwright.documents.printable import UNKNOWN
+from kitwright.documents.quote_view import machines_of
 from kitwright.language.scribe import Scribe
 
 Sheet = dict[str, object]
@@ -79,7 +80,9 @@ def text_lines(text: str | None) -> list[str]:
 def machine_rows(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
     """Return names and values of what is repaired."""
     engine, say = paper.engine, scribe.say
-    chassis = say("loose engine") if engine.chassis_name is None else engine.chassis_name
+    taken_for, _ = machines_of(paper.chassis_question)
+    unnamed = say("not known; taken for: {machine}", machine=taken_for)
+    chassis = engine.chassis_name or (unnamed if taken_for else say("loose engine"))
     rows = [
         (say("Machine"), envelope.machine_name or ""),
         (say("Chassis"), chassis),

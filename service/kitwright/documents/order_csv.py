@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from datetime import date
 from io import StringIO
 from typing import Final
 
@@ -26,6 +27,7 @@ COLUMNS: Final = (
     "promised",
     "for",
     "order_id",
+    "ordered_on",
 )
 """The first record; the same in every language. `order` is the revision that is ordered for,
 `order_id` the kept order: one revision may need several. New columns come last.
@@ -35,7 +37,9 @@ _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", 
 """What a spreadsheet may take for the start of a formula, also in full width."""
 
 
-def order_csv(order: PaperOrder, envelope: Envelope, scribe: Scribe, *, letter: str) -> bytes:
+def order_csv(
+    order: PaperOrder, envelope: Envelope, scribe: Scribe, *, letter: str, made_on: date
+) -> bytes:
     """Return one supplier's order as CSV (RFC 4180) in UTF-8, a record a line, ended by CRLF.
 
     A text that a spreadsheet could take for a formula is defused: an apostrophe stands before it.
@@ -43,6 +47,7 @@ def order_csv(order: PaperOrder, envelope: Envelope, scribe: Scribe, *, letter: 
 
     Args:
         letter: the order's own id, such as O3.
+        made_on: the day on which it was made, where the shop is.
     """
     out = StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
@@ -64,6 +69,7 @@ def order_csv(order: PaperOrder, envelope: Envelope, scribe: Scribe, *, letter: 
                 line.promised.isoformat(),
                 defused("; ".join(cover_words(line.covers, scribe))),
                 defused(letter),
+                made_on.isoformat(),
             )
         )
     return out.getvalue().encode()

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from decimal import Decimal
 
 from kitwright.documents.contact import Contact
-from kitwright.documents.frame import Sheet, frame, moment_of
+from kitwright.documents.frame import Sheet, frame
 from kitwright.documents.paper import Amount, Envelope, PaperOrder, PaperOrderLine, QuotePaper
 from kitwright.documents.pick_list import cover_words
 from kitwright.documents.press import press
@@ -19,15 +20,19 @@ def order_sheet_pdf(
     scribe: Scribe,
     *,
     letter: str,
+    made_at: datetime,
     contact: Contact,
 ) -> bytes:
     """Return one supplier's order of a revision as PDF/UA-1. It names no customer.
 
     Args:
         letter: the order's own id, such as O3.
+        made_at: when it was made, by the clock where the shop is.
     """
-    sheet = order_sheet(order, paper, envelope, scribe, letter=letter, contact=contact)
-    return press().print("order_sheet.typ", sheet, at=moment_of(paper, envelope))
+    sheet = order_sheet(
+        order, paper, envelope, scribe, letter=letter, made_at=made_at, contact=contact
+    )
+    return press().print("order_sheet.typ", sheet, at=made_at.astimezone(UTC))
 
 
 def order_sheet(
@@ -37,12 +42,15 @@ def order_sheet(
     scribe: Scribe,
     *,
     letter: str,
+    made_at: datetime,
     contact: Contact,
 ) -> Sheet:
     """Return what the order's template shows."""
-    say = scribe.say
+    say, day, zone = scribe.say, scribe.day(made_at.date()), order.time_zone
     return {
         **frame(say("Parts order"), paper, envelope, scribe, contact),
+        "made": [made_at.year, made_at.month, made_at.day],
+        "day": day,
         "words": {
             "to": say("To"),
             "ship": say("Send to"),
@@ -59,8 +67,8 @@ def order_sheet(
         "dates": [
             [say("Order"), letter],
             [say("Reference"), f"{envelope.letter}-{envelope.revision}"],
-            [say("Date"), scribe.day(paper.on)],
-            [say("Order by"), order.order_by],
+            [say("Date"), day],
+            [say("Order by"), order.order_by if zone is None else f"{order.order_by} ({zone})"],
             [say("Promised"), scribe.day(order.promised)],
         ],
         "rows": [_row(line, order.net.currency, scribe) for line in order.lines],

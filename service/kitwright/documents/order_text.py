@@ -17,9 +17,10 @@ def order_lines(shop: Shop, order: PartsOrder, speaker: Speaker) -> Iterator[str
     yield "-" * WIDTH
     heading = speaker.say("PARTS ORDER  {supplier} ({id})", supplier=supplier.name, id=supplier.id)
     yield from spread(heading, shop.name)
+    zone = supplier.time_zone
     yield speaker.say(
         "Ordered by {time}; promised {day}",
-        time=supplier.cutoff,
+        time=supplier.cutoff if zone is None else f"{supplier.cutoff} ({zone})",
         day=speaker.day(order.promised),
     )
     yield "-" * WIDTH

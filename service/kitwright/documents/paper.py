@@ -211,6 +211,7 @@ class PaperOrder(Struct, frozen=True):
     freight: Amount
     net: Amount
     promised: date
+    time_zone: str | None = None
 
 
 class PaperExtra(Struct, frozen=True):
@@ -246,13 +247,23 @@ class PaperContingencies(Struct, frozen=True):
     worst: Amount
 
 
+class PaperOption(Struct, frozen=True):
+    """What a question may be answered with."""
+
+    id: str
+    name: str
+
+
 class PaperQuestion(Struct, frozen=True):
-    """A part that the serial number would decide; the dearest is priced."""
+    """A part that the serial number would decide, or, of the role `chassis`, the machine that the
+    engine is in; the dearest is priced.
+    """
 
     role: str
     cylinder: int | None
     parts: tuple[str, ...]
     priced: str
+    options: tuple[PaperOption, ...] = ()
 
 
 class PaperCaution(Struct, frozen=True):
@@ -379,6 +390,16 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
     questions: tuple[PaperQuestion, ...]
     cautions: tuple[PaperCaution, ...]
     contingencies: PaperContingencies | None = None
+
+    @property
+    def chassis_question(self) -> PaperQuestion | None:
+        """The question about the machine that the engine is in, None where it is known."""
+        return next((one for one in self.questions if one.role == "chassis"), None)
+
+    @property
+    def part_questions(self) -> tuple[PaperQuestion, ...]:
+        """The questions about parts."""
+        return tuple(one for one in self.questions if one.role != "chassis")
 
     @property
     def may_turn_up(self) -> tuple[PaperContingency, ...]:

@@ -18,6 +18,7 @@ from kitwright.documents.paper import (
 from kitwright.documents.quote_view import (
     extras_together,
     lines_of,
+    machines_of,
     questioned,
     totals_of,
 )
@@ -73,7 +74,8 @@ def quote_page(
         contingencies=contingencies_of(paper, scribe),
         sums=sums_of(paper, scribe),
         extras_total=extras_together(paper, scribe) if paper.extras else "",
-        questions=[(questioned(paper, one, scribe), one) for one in paper.questions],
+        questions=[(questioned(paper, one, scribe), one) for one in paper.part_questions],
+        machines=machines_of(paper.chassis_question),
         mail=shop.written_to(
             scribe.say(
                 "Quote {quote}, revision {revision}",

@@ -27,6 +27,7 @@ from kitwright.documents.paper import (
 )
 from kitwright.documents.press import press
 from kitwright.documents.price_sheet import grouped_lines, total_rows
+from kitwright.documents.quote_view import machines_of
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
 
@@ -89,18 +90,7 @@ def quote_sheet(
         "groups": grouped_lines(paper, scribe),
         "totals": list(total_rows(paper, scribe)),
         "notes": list(_notes(paper, scribe)),
-        "questions": [
-            [
-                scribe.thing(one.role, one.cylinder),
-                scribe.say(
-                    "Which of these fits: {parts}? {priced} is priced, the dearest; none is "
-                    "ordered until the plate has been read.",
-                    parts=", ".join(one.parts),
-                    priced=one.priced,
-                ),
-            ]
-            for one in paper.questions
-        ],
+        "questions": list(_questions(paper, scribe)),
         "after": [_after(one, scribe) for one in paper.in_play],
         "contingencies": [
             {"name": one.name, "mark": one.mark, "why": one.plain, "price": one.amount}
@@ -112,6 +102,42 @@ def quote_sheet(
         "cautions": [[one.title, one.text] for one in paper.cautions],
         "seal": envelope.sha256 or "",
     }
+
+
+def _questions(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str]]:
+    """Yield what is asked and what is priced meanwhile, for each question."""
+    priced, may_be = machines_of(paper.chassis_question)
+    if may_be:
+        told = scribe.say(
+            "Which of these is it: {machines}? {priced} is priced, the dearest; parts that not all "
+            "of them call for are not ordered until that is known.",
+            machines=", ".join(may_be),
+            priced=priced,
+        )
+        yield [scribe.say("Machine"), told]
+    for one in paper.part_questions:
+        told = scribe.say(
+            "Which of these fits: {parts}? {priced} is priced, the dearest; none is "
+            "ordered until the plate has been read.",
+            parts=", ".join(one.parts),
+            priced=one.priced,
+        )
+        yield [scribe.thing(one.role, one.cylinder), told]
+
+
+def _parts_by(paper: QuotePaper, scribe: Scribe) -> str:
+    if paper.parts_by is None:
+        return ""
+    by, on = scribe.day(paper.parts_by), scribe.day(paper.on)
+    return scribe.say("{day}, if ordered on {on}", day=by, on=on)
+
+
+def _provisional(paper: QuotePaper, scribe: Scribe) -> str:
+    if paper.chassis_question is None:
+        return scribe.say("Provisional: the serial number is needed")
+    if not paper.part_questions:
+        return scribe.say("Provisional: which machine it is has to be known")
+    return scribe.say("Provisional: the serial number is needed, and which machine it is")
 
 
 def _is_offer(paper: QuotePaper, envelope: Envelope) -> bool:
@@ -141,7 +167,7 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
         "quantity": say("Quantity"),
         "each": say("Unit price"),
         "amount": say("Amount, {currency}", currency=paper.shop.currency),
-        "provisional": say("Provisional: the serial number is needed"),
+        "provisional": _provisional(paper, scribe),
         **_after_words(scribe, paper),
         "surprises": say("What may turn up"),
         "apart": say(
@@ -176,7 +202,7 @@ def _dates(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[s
         (say("Revision"), scribe.number(str(envelope.revision))),
         (say("Date"), day(paper.on)),
         (say("Valid until"), day(paper.valid_until)),
-        (say("Parts there by"), "" if paper.parts_by is None else day(paper.parts_by)),
+        (say("Parts there by"), _parts_by(paper, scribe)),
     ]
     return [[name, value] for name, value in rows if value]
 

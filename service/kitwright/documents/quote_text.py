@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from kitwright.catalogue.model import Quality
+from kitwright.catalogue.model import Chassis, Quality
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
@@ -57,11 +57,10 @@ def _head(quote: Quote, speaker: Speaker) -> Iterator[str]:
     )
     engine = f"{family.maker} {family.name} ({family.id}), {serial}"
     yield f"{speaker.say('Engine'):<8} {engine}"
-    chassis = request.chassis
     machine = (
-        speaker.say("none: a loose engine")
-        if chassis is None
-        else f"{chassis.name} ({chassis.id}), {speaker.text('chassis', chassis.kind)}"
+        speaker.say_as("machine", "not known")
+        if request.may_be
+        else _machine(request.chassis, speaker)
     )
     yield f"{speaker.say('Machine'):<8} {machine}"
     for diagnosis, cylinder in request.diagnoses:
@@ -79,6 +78,12 @@ def _head(quote: Quote, speaker: Speaker) -> Iterator[str]:
             parts_day=speaker.day(quote.parts_by),
         )
     )
+
+
+def _machine(chassis: Chassis | None, speaker: Speaker) -> str:
+    if chassis is None:
+        return speaker.say("none: a loose engine")
+    return f"{chassis.name} ({chassis.id}), {speaker.text('chassis', chassis.kind)}"
 
 
 def _reported(complaint: str | None, speaker: Speaker) -> Iterator[str]:
@@ -131,6 +136,16 @@ def _basis(quote: Quote, speaker: Speaker) -> Iterator[str]:
 
 
 def _questions(quote: Quote, speaker: Speaker) -> Iterator[str]:
+    if quote.request.may_be:
+        yield speaker.say("PROVISIONAL: name the machine before ordering")
+        told = speaker.say(
+            "Which is the engine in? It is priced as in the dearest, {machine}; parts that not all "
+            "of them call for are not ordered.",
+            machine=_machine(quote.repair.chassis, speaker),
+        )
+        yield from paragraph(told, "  ", "  ")
+        for chassis in (*(each for each in quote.request.may_be if each is not None), None):
+            yield f"    {_machine(chassis, speaker)}"
     if not quote.repair.kit.questions:
         return
     yield speaker.say("PROVISIONAL: read the plate before ordering")

@@ -139,6 +139,16 @@ def extras_together(paper: QuotePaper, scribe: Scribe) -> str:
     return _together([one.price for one in paper.extras], scribe)
 
 
+def machines_of(question: PaperQuestion | None) -> tuple[str, tuple[str, ...]]:
+    """Return the machine that is priced where nobody named it, and all that it may be; nothing
+    where it is known.
+    """
+    if question is None:
+        return "", ()
+    names = {one.id: one.name for one in question.options}
+    return names[question.priced], tuple(names.values())
+
+
 def questioned(paper: QuotePaper, question: PaperQuestion, scribe: Scribe) -> str:
     """Return the name of the part that was priced for a role, with its cylinder."""
     for need in paper.kit.needs:

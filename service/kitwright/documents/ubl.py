@@ -146,7 +146,12 @@ def _head(
 
 
 def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
-    if paper.provisional:
+    if paper.chassis_question is not None:
+        yield scribe.say(
+            "Prices are provisional: which machine the engine is in is not known yet, and that of "
+            "the dearest is priced."
+        )
+    if paper.provisional and (paper.part_questions or paper.chassis_question is None):
         yield scribe.say(
             "Prices are provisional: which parts fit is known only when the plate has been read."
         )

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import Final
 from xml.etree.ElementTree import Element
-from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
@@ -28,8 +27,8 @@ _PACKS: Final = "C62"
 class OrderEnvelope(Struct, frozen=True, kw_only=True):
     """What surrounds a parts order on paper.
 
-    `letter` is the order's id (O3), `reference` what the shop knows it by (Q12-3); `zone` is the
-    shop's time zone, an IANA name.
+    `letter` is the order's id (O3), `reference` what the shop knows it by (Q12-3); `made_at` is by
+    the clock where the shop is.
     """
 
     letter: str
@@ -37,7 +36,6 @@ class OrderEnvelope(Struct, frozen=True, kw_only=True):
     made_at: datetime
     shop: PaperShop
     language: str
-    zone: str
 
 
 def parts_order(order: PaperOrder, envelope: OrderEnvelope) -> bytes:
@@ -46,7 +44,7 @@ def parts_order(order: PaperOrder, envelope: OrderEnvelope) -> bytes:
     Raises: UnknownLanguage.
     """
     scribe = Scribe(envelope.language)
-    made = envelope.made_at.astimezone(ZoneInfo(envelope.zone))
+    made = envelope.made_at
     currency = order.net.currency
     root = document("Order")
     value(root, "ID", envelope.letter)

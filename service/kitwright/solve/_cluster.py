@@ -175,9 +175,7 @@ def _chances(questions: Sequence[Question]) -> tuple[Floats, Floats]:
     absent = np.array([one.absent for one in questions])
     most = np.maximum(present, absent)
     most[np.isneginf(most)] = 0.0
-    there: Floats = np.exp(present - most)
-    gone: Floats = np.exp(absent - most)
-    return there, gone
+    return np.asarray(np.exp(present - most)), np.asarray(np.exp(absent - most))
 
 
 def _rows(column: NDArray[Kind], states: Floats) -> NDArray[Kind]:
@@ -188,8 +186,7 @@ def _rows(column: NDArray[Kind], states: Floats) -> NDArray[Kind]:
 
 def _split(states: Floats, place: int) -> tuple[Floats, Floats]:
     """Return the states in which a sign has not been reached, and those in which it has."""
-    unreached: Floats = states.take(0, axis=place + 1)
-    reached: Floats = states.take(1, axis=place + 1)
+    unreached, reached = (np.asarray(states.take(level, axis=place + 1)) for level in (0, 1))
     return unreached, reached
 
 

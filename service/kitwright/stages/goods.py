@@ -41,7 +41,10 @@ def price_goods(
     covered = [cover for *_, covers in in_sets for cover in covers]
     covered += [cover for each in kit.brought for cover in each.covers]
     open_amounts = _beside(kit, covered)
-    lines += [_brought_line(prices.currency, each) for each in kit.brought]
+    lines += [
+        _brought_line(prices.currency, each, is_set=each.item in catalogue.sets)
+        for each in kit.brought
+    ]
     for item, needs in sorted(_by_item(kit).items()):
         amount = open_amounts[item]
         if amount and item in catalogue.consumables:
@@ -166,13 +169,13 @@ def _part_line(prices: _KitPrices, item: ItemId, amount: Fraction, needs: list[N
     )
 
 
-def _brought_line(currency: str, brought: Brought) -> PricedLine:
+def _brought_line(currency: str, brought: Brought, *, is_set: bool) -> PricedLine:
     reasons = [why for each in brought.covers for why in need_reasons(each.need)]
     return price_line(
         LineKind.brought,
         brought.item,
-        quantity=int(brought.quantity),
-        unit="piece",
+        quantity=brought.quantity,
+        unit="set" if is_set else "piece",
         unit_price=Decimal(0),
         currency=currency,
         tax_kind=ChargeKind.part,

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
+from math import ceil
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop
 from kitwright.errors import KitwrightError
+from kitwright.stages.fitment import current_number
 from kitwright.stages.lot import Chosen, Lot, choose_lots, find_lots
 from kitwright.stages.need import Need
-from kitwright.stages.refusal import RequestFault, RequestRefused
+from kitwright.stages.refusal import (
+    PartNotNeeded,
+    PlateFirst,
+    RequestFault,
+    RequestRefused,
+)
 from kitwright.stages.supply import Source, Supply
 from kitwright.stages.terms import Terms
 from kitwright.stages.wanted import Covered, Wanted
@@ -40,10 +47,12 @@ class Bought(Struct, frozen=True, kw_only=True):
 
 
 class Brought(Struct, frozen=True, kw_only=True):
-    """Pieces that the customer brings: without warranty on the part, neither bought nor charged."""
+    """Pieces or sets that the customer brings, and what they fill: without warranty on the part,
+    neither bought nor charged.
+    """
 
     item: ItemId
-    quantity: Fraction
+    quantity: int
     covers: tuple[Covered, ...]
 
 
@@ -68,42 +77,17 @@ class Unfilled(Struct, frozen=True, kw_only=True):
         return self.need.item
 
 
-class PlateFirst(RequestFault):
-    """A part that a customer brings for a role whose part the plate has yet to decide."""
-
-    code = "plate-first"
-
-    def __init__(self, item: ItemId, options: Sequence[ItemId]) -> None:
-        super().__init__(
-            f"whether {item} fits is known only with the serial: one of {', '.join(options)} does"
-        )
-        self.item = item
-        self.options = tuple(options)
-
-
-class PartNotNeeded(RequestFault):
-    """A part that a customer brings and that this repair does not need, or not so often."""
-
-    code = "part-not-needed"
-
-    def __init__(
-        self, item: ItemId, needed: Sequence[ItemId], most: Fraction | None = None
-    ) -> None:
-        self.item = item
-        self.most = most
-        told = f"it needs {', '.join(needed)}" if most is None else f"it can take {most} more"
-        super().__init__(f"{item} does not fit this repair: {told}")
-
-
 class Kit(Struct, frozen=True, kw_only=True):
     """The needs, and the stock and purchases that cover them.
 
     `is_least` says that no cheaper purchase would do; `questions` are the needs that wait for
-    the plate: priced, but neither taken from the shelf nor ordered.
+    the plate, `held` those that the machine around the engine may not call for: priced, but neither
+    taken from the shelf nor ordered.
     """
 
     needs: tuple[Need, ...]
     questions: tuple[Need, ...]
+    held: tuple[Need, ...]
     brought: tuple[Brought, ...]
     from_stock: tuple[FromStock, ...]
     bought: tuple[Bought, ...]
@@ -121,6 +105,7 @@ def choose_kit(
     *,
     on: date,
     needed_by: date | None,
+    held: Collection[Need] = (),
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -128,11 +113,12 @@ def choose_kit(
     usable number first; the rest is covered at least purchase cost over pieces, sets (a set on
     the shelf counts at what it cost) and whole packs, freight ignored. With `needed_by`,
     sources in time come before cheaper late ones; what nothing brings in time comes as early as
-    it can.
+    it can. `held` are needs that the shop neither takes from the shelf nor orders yet.
     """
     wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
     questions = tuple(need for need in needs if need.is_question)
     brought = _brought(catalogue, wanted, questions, terms)
+    wanted.leave_out(held)
     from_stock = [taken for item in wanted.items for taken in _from_shelf(shop, wanted, item)]
     lots = find_lots(catalogue, shop, supply, wanted)
     choice = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
@@ -140,6 +126,7 @@ def choose_kit(
     return Kit(
         needs=needs,
         questions=questions,
+        held=tuple(held),
         brought=brought,
         from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
         bought=tuple(bought),
@@ -156,32 +143,61 @@ def choose_kit(
 def _brought(
     catalogue: Catalogue, wanted: Wanted, questions: Sequence[Need], terms: Terms
 ) -> tuple[Brought, ...]:
-    """Fill needs with what the customer brings.
+    """Fill needs with the parts and sets that the customer brings; of a set, whatever of it is
+    needed.
 
-    Raises: RequestRefused, for parts that are not needed, or more of them than are.
+    Raises: RequestRefused, for what nothing of is needed, or more of it than is.
     """
     brought = []
     faults: list[KitwrightError] = []
     for index, part in enumerate(terms.customer_parts):
-        if part.item in catalogue.consumables or wanted.item_of(part.item) is None:
-            needed = [one for one in wanted.items if one not in catalogue.consumables]
-            fault: RequestFault = PartNotNeeded(part.item, needed)
-            for need in questions:
-                if part.item in need.options:
-                    fault = PlateFirst(part.item, need.options)
+        contents = _contents(catalogue, part.item)
+        fitting = [content for content in contents if wanted.item_of(content) is not None]
+        if not fitting:
+            fault: RequestFault = _unfit(catalogue, wanted, questions, part.item)
             faults.append(fault.at("customer_parts", index, "item"))
             continue
-        rest = wanted.open_for(part.item, None)
-        amount = rest if part.quantity is None else Fraction(part.quantity * terms.machines)
-        if not 0 < amount <= rest:
-            fault = PartNotNeeded(part.item, [], most=rest)
+        most = max(ceil(wanted.open_for(one, None) / contents[one]) for one in fitting)
+        count = most if part.quantity is None else part.quantity * terms.machines
+        if not 0 < count <= most:
+            fault = PartNotNeeded(part.item, f"this repair can use {most} and no more", most)
             faults.append(fault.at("customer_parts", index, "quantity"))
             continue
-        covers = wanted.fill(part.item, None, amount)
-        brought.append(Brought(item=part.item, quantity=amount, covers=covers))
+        covers = [
+            cover
+            for content in fitting
+            for cover in wanted.fill(content, None, Fraction(count * contents[content]))
+        ]
+        brought.append(Brought(item=part.item, quantity=count, covers=tuple(covers)))
     if faults:
         raise RequestRefused(faults)
     return tuple(brought)
+
+
+def _contents(catalogue: Catalogue, item: ItemId) -> Mapping[ItemId, int]:
+    """Return what is in a set, and of a part the part itself; nothing of a consumable."""
+    if item in catalogue.sets:
+        return catalogue.sets[item].contents
+    return {} if item in catalogue.consumables else {item: 1}
+
+
+def _unfit(
+    catalogue: Catalogue, wanted: Wanted, questions: Sequence[Need], item: ItemId
+) -> RequestFault:
+    """Return why nothing of what a customer brings can be used."""
+    contents = _contents(catalogue, item)
+    for need in questions:
+        if not contents.keys().isdisjoint(need.options):
+            return PlateFirst(item, need.options)
+    needed = [one for one in wanted.items if one not in catalogue.consumables]
+    if item in catalogue.consumables:
+        return PartNotNeeded(item, "consumables are the shop's own")
+    if item not in catalogue.parts and item not in catalogue.sets:
+        return PartNotNeeded(item, "the catalogue has no part or set of that number")
+    newer = current_number(catalogue, item)
+    if newer in needed:
+        return PartNotNeeded(item, f"only {newer}, which has taken its place, fits this engine")
+    return PartNotNeeded(item, f"nothing of it is needed; what is: {', '.join(needed)}")
 
 
 def _from_shelf(shop: Shop, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:

@@ -10,7 +10,8 @@ from msgspec import Struct
 from kitwright.catalogue.model import Catalogue, ItemId, PartSet, Quality, Shop, StockRow
 from kitwright.money import Money
 from kitwright.solve.cover import Pack, Uncoverable, least_cover
-from kitwright.stages.supply import Source, Supply, promise
+from kitwright.stages.promise import promise
+from kitwright.stages.supply import Source, Supply
 from kitwright.stages.wanted import Wanted
 from kitwright.units import exact
 

@@ -11,7 +11,8 @@ from msgspec import Struct
 from kitwright.catalogue.model import Catalogue, Hazmat, Shop, Supplier, SupplierId
 from kitwright.money import Money, total
 from kitwright.stages.kit import Bought, Kit
-from kitwright.stages.supply import Source, promise
+from kitwright.stages.promise import promise
+from kitwright.stages.supply import Source
 from kitwright.stages.wanted import Covered
 
 

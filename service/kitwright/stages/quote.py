@@ -9,6 +9,7 @@ from msgspec import Struct, structs
 
 from kitwright.catalogue.model import (
     Catalogue,
+    Chassis,
     Hazard,
     HazardId,
     JobId,
@@ -25,8 +26,8 @@ from kitwright.stages.labour import Labour
 from kitwright.stages.line import PricedLine
 from kitwright.stages.need import Need
 from kitwright.stages.order import PartsOrder
+from kitwright.stages.promise import working_day
 from kitwright.stages.request import Request
-from kitwright.stages.supply import working_day
 from kitwright.stages.terms import MinutesOverride, Terms
 from kitwright.stages.total import Advance, Totals
 from kitwright.stages.why import Why
@@ -69,8 +70,11 @@ class Operated(Struct, frozen=True):
 
 
 class Repair(Struct, frozen=True, kw_only=True):
-    """One way to do the work, planned, priced and taxed."""
+    """One way to do the work, planned, priced and taxed; `chassis` is what the engine is taken to
+    be in, None for a loose one.
+    """
 
+    chassis: Chassis | None
     jobs: Jobs
     plan: AccessPlan
     labour: Labour
@@ -158,8 +162,8 @@ class Quote(Struct, frozen=True, kw_only=True):
 
     @property
     def is_provisional(self) -> bool:
-        """Whether a question about the plate is open."""
-        return bool(self.repair.kit.questions)
+        """Whether a question about the plate, or about the machine around the engine, is open."""
+        return bool(self.repair.kit.questions or self.request.may_be)
 
 
 def find_cautions(

@@ -251,6 +251,31 @@ class BelowZero(RequestFault):
         self.what = what
 
 
+class PlateFirst(RequestFault):
+    """What a customer brings for a role whose part the plate has yet to decide."""
+
+    code = "plate-first"
+
+    def __init__(self, item: str, options: Iterable[str]) -> None:
+        self.item = item
+        self.options = tuple(options)
+        super().__init__(
+            f"whether {item} fits is known only with the serial: "
+            f"one of {', '.join(self.options)} does"
+        )
+
+
+class PartNotNeeded(RequestFault):
+    """What a customer brings, and nothing of which this repair can use, or no more than `most`."""
+
+    code = "part-not-needed"
+
+    def __init__(self, item: str, why: str, most: int = 0) -> None:
+        super().__init__(f"{item}: {why}")
+        self.item = item
+        self.most = most
+
+
 class NamedTwice(RequestFault):
     """The same thing changed twice."""
 

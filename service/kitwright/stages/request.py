@@ -11,6 +11,7 @@ from msgspec import UNSET, Struct, UnsetType, structs
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import (
+    LOOSE,
     SERIAL_MAX,
     AreaId,
     Catalogue,
@@ -105,7 +106,8 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
 
     `tax_area` unset means the shop's own, None means that it is not known. `on` is the quote's
     day; `needed_by` the day by which parts should have come. `findings` stand in place of
-    diagnoses and jobs, where they are to decide.
+    diagnoses and jobs, where they are to decide. `chassis` None means that nobody named it, `LOOSE`
+    that there is none.
     """
 
     family: FamilyId
@@ -129,11 +131,16 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
 class Request(Struct, frozen=True, kw_only=True):
     """What the counter asks for, checked: records in place of ids. `tax_area` None means not
     known.
+
+    `chassis` is what the engine is in, None for a loose one. Where nobody named it, `may_be` holds
+    every chassis that carries the family, by id, and `chassis` counts for nothing until one of
+    them is put there.
     """
 
     asked: Asked
     family: Family
     chassis: Chassis | None
+    may_be: tuple[Chassis | None, ...] = ()
     diagnoses: tuple[tuple[Diagnosis, int | None], ...]
     jobs: tuple[tuple[Job, int | None], ...]
     add_jobs: tuple[tuple[Job, int | None], ...]
@@ -157,7 +164,7 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
         # what fits the engine can't be judged without its family; whether ids are known can
         faults += _unknown_ids(catalogue, asked)
         raise RequestRefused(faults)
-    chassis = _chassis(catalogue, family, asked, faults)
+    chassis = find_chassis(catalogue, family, asked.chassis, faults)
     if asked.build_code is not None:
         codes = {code for row in catalogue.fitments[family.id] for code in row.build_codes}
         if codes and asked.build_code not in codes:
@@ -173,6 +180,7 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
         asked=asked,
         family=family,
         chassis=chassis,
+        may_be=_may_be(catalogue, family) if asked.chassis is None else (),
         diagnoses=diagnoses,
         jobs=jobs,
         add_jobs=add_jobs,
@@ -219,8 +227,9 @@ def _check_circumstances(asked: Asked, faults: list[KitwrightError]) -> None:
 
 def _unknown_ids(catalogue: Catalogue, asked: Asked) -> Iterator[KitwrightError]:
     """Yield the ids that the catalogue does not hold, the family's apart."""
-    if asked.chassis is not None and asked.chassis not in catalogue.chassis:
-        yield UnknownChassis(asked.chassis, catalogue.chassis).at("chassis")
+    faults: list[KitwrightError] = []
+    find_chassis(catalogue, None, asked.chassis, faults)
+    yield from faults
     for index, item in enumerate(asked.diagnoses):
         if item.code not in catalogue.diagnoses:
             fault = UnknownDiagnosis(item.code, catalogue.diagnoses)
@@ -232,17 +241,35 @@ def _unknown_ids(catalogue: Catalogue, asked: Asked) -> Iterator[KitwrightError]
                 yield UnknownJob(job.job, catalogue.jobs).at(member, index, "job")
 
 
-def _chassis(
-    catalogue: Catalogue, family: Family, asked: Asked, faults: list[KitwrightError]
+def find_chassis(
+    catalogue: Catalogue,
+    family: Family | None,
+    named: ChassisId | None,
+    faults: list[KitwrightError],
 ) -> Chassis | None:
-    if asked.chassis is None:
+    """Return the chassis of an id, None for `LOOSE` and where none is named; add what is wrong with
+    it, for a family that is not known whether there is such a chassis at all.
+    """
+    if named is None or named == LOOSE:
         return None
-    chassis = catalogue.chassis.get(asked.chassis)
+    chassis = catalogue.chassis.get(named)
     if chassis is None:
-        faults.append(UnknownChassis(asked.chassis, catalogue.chassis).at("chassis"))
-    elif family.layout not in chassis.layouts:
+        faults.append(UnknownChassis(named, {*catalogue.chassis, LOOSE}).at("chassis"))
+    elif family is not None and family.layout not in chassis.layouts:
         faults.append(ChassisCannotCarry(chassis, family).at("chassis"))
     return chassis
+
+
+def _may_be(catalogue: Catalogue, family: Family) -> tuple[Chassis | None, ...]:
+    """Return the chassis that carry a family, by id; where none does, a loose engine is all that
+    can be quoted.
+    """
+    carriers = [
+        chassis
+        for _, chassis in sorted(catalogue.chassis.items())
+        if family.layout in chassis.layouts
+    ]
+    return tuple(carriers) or (None,)
 
 
 def _diagnoses(

@@ -1,12 +1,10 @@
-"""Supply: every way to buy an item in the shop's currency, and when it would come."""
+"""Supply: every way to buy an item in the shop's currency."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, timedelta
 from decimal import Decimal
 from fractions import Fraction
-from typing import Final
 
 from msgspec import Struct
 
@@ -24,8 +22,6 @@ from kitwright.catalogue.model import (
 )
 from kitwright.money import Money, line_amount
 from kitwright.units import exact
-
-_WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 class Source(Struct, frozen=True, kw_only=True):
@@ -191,25 +187,3 @@ def _by_default(catalogue: Catalogue, supplier: Supplier) -> Iterator[Source]:
                 lead_days=supplier.lead_days,
                 freight=None,
             )
-
-
-def working_day(shop: Shop, day: date, days: int) -> date:
-    """Return the shop's working day that lies `days` working days after `day`.
-
-    Counting starts on `day` itself where it is a working day, else on the next one.
-    """
-    open_days = {_WEEKDAYS.index(name) for name in shop.working_days}
-    left = days
-    while True:
-        if day.weekday() in open_days and day not in shop.holidays:
-            if left == 0:
-                return day
-            left -= 1
-        day += timedelta(days=1)
-
-
-def promise(shop: Shop, source: Source, on: date) -> date:
-    """Return when an item ordered on a day, before the supplier's cutoff, is promised to be
-    there.
-    """
-    return working_day(shop, on, source.lead_days)

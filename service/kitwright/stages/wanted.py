@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from fractions import Fraction
 from math import ceil
 
@@ -41,6 +41,11 @@ class Wanted:
             for need in of_item
             for number in need.acceptable
         }
+
+    def leave_out(self, needs: Collection[Need]) -> None:
+        """Leave some needs open without wanting anything for them."""
+        for item, rest in self._open.items():
+            self._open[item] = [each for each in rest if each[0] not in needs]
 
     def item_of(self, number: ItemId) -> ItemId | None:
         """Return the wanted item that a number may be fitted for, in one of its roles at least."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal
 
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import LOOSE, Catalogue
 from kitwright.language.render import Speaker
 from kitwright.money import Money
 from kitwright.stages.contingency import Prospect, Weighed
@@ -213,12 +213,13 @@ def totals_out(totals: Totals) -> TotalsOut:
 def engine_out(request: Request) -> EngineOut:
     """Return the engine and its machine on the wire."""
     chassis = request.chassis
+    named = LOOSE if chassis is None else chassis.id
     return EngineOut(
         family=request.family.id,
         name=f"{request.family.maker} {request.family.name}",
         serial=request.asked.serial,
         build_code=request.asked.build_code,
-        chassis=None if chassis is None else chassis.id,
+        chassis=None if request.may_be else named,
         chassis_name=None if chassis is None else chassis.name,
     )
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
 from msgspec import Struct
 
+from kitwright.catalogue.model import LOOSE
 from kitwright.language.render import Speaker
 from kitwright.money import Money, round_minor, share
 from kitwright.stages.access import AccessPlan
@@ -19,7 +21,7 @@ from kitwright.stages.quote import Extra, Quote
 from kitwright.stages.wanted import Covered
 from kitwright.stages.why import Why
 from kitwright.tax.charges import TaxedLine
-from kitwright.units import REC20, decimal_text
+from kitwright.units import REC20, decimal_text, exact
 from kitwright.web.out import (
     AccessOut,
     CautionOut,
@@ -33,6 +35,7 @@ from kitwright.web.out import (
     LineOut,
     MoneyOut,
     NeedOut,
+    OptionOut,
     OrderFeeOut,
     OrderLineOut,
     OrderOut,
@@ -98,15 +101,10 @@ def share_out(quote: Quote, told: Teller) -> Shared:
             for each in repair.labour.classes
         ),
         kit=_kit(repair.kit, told),
-        orders=tuple(_order(order, told) for order in repair.orders),
+        orders=tuple(_order(order, quote.request.asked.on, told) for order in repair.orders),
         unfilled=_unfilled(repair.kit, told),
         extras=tuple(_extra(extra, told) for extra in quote.extras),
-        questions=tuple(
-            QuestionOut(
-                role=need.role, cylinder=need.cylinder, parts=need.options, priced=need.item
-            )
-            for need in repair.kit.questions
-        ),
+        questions=(*_chassis_question(quote, told), *_part_questions(quote, told)),
         cautions=tuple(
             CautionOut(
                 code=each.hazard.id,
@@ -116,6 +114,38 @@ def share_out(quote: Quote, told: Teller) -> Shared:
             )
             for each in quote.cautions
         ),
+    )
+
+
+def _part_questions(quote: Quote, told: Teller) -> Iterator[QuestionOut]:
+    for need in quote.repair.kit.questions:
+        yield QuestionOut(
+            role=need.role,
+            cylinder=need.cylinder,
+            parts=need.options,
+            options=tuple(
+                OptionOut(id=item, name=told.speaker.item(item)) for item in need.options
+            ),
+            priced=need.item,
+            held=(),
+        )
+
+
+def _chassis_question(quote: Quote, told: Teller) -> Iterator[QuestionOut]:
+    """Yield what the engine may be in, where nobody named it."""
+    may_be = quote.request.may_be
+    if not may_be:
+        return
+    options = [OptionOut(id=each.id, name=each.name) for each in may_be if each is not None]
+    options.append(OptionOut(id=LOOSE, name=told.speaker.say("loose engine")))
+    chassis, kit = quote.repair.chassis, quote.repair.kit
+    yield QuestionOut(
+        role="chassis",
+        cylinder=None,
+        parts=tuple(each.id for each in options),
+        options=tuple(options),
+        priced=LOOSE if chassis is None else chassis.id,
+        held=_covers([Covered(need, exact(need.quantity)) for need in kit.held]),
     )
 
 
@@ -255,7 +285,7 @@ def _kit(kit: Kit, told: Teller) -> KitOut:
     brought = [
         PackOut(
             item=each.item,
-            packs=decimal_text(each.quantity),
+            packs=str(each.quantity),
             source="customer",
             covers=_covers(each.covers),
         )
@@ -295,11 +325,13 @@ def _kit(kit: Kit, told: Teller) -> KitOut:
     )
 
 
-def _order(order: PartsOrder, told: Teller) -> OrderOut:
+def _order(order: PartsOrder, on: date, told: Teller) -> OrderOut:
     return OrderOut(
         supplier=order.supplier.id,
         name=order.supplier.name,
         order_by=order.supplier.cutoff,
+        time_zone=order.supplier.time_zone,
+        ordered_on=on,
         lines=tuple(
             OrderLineOut(
                 sku=line.source.sku,
@@ -311,6 +343,7 @@ def _order(order: PartsOrder, told: Teller) -> OrderOut:
                 unit_cost=f"{line.unit_cost:f}",
                 net=money(line.net),
                 stock={None: "unknown", 0: "back_order"}.get(line.source.stock, "known"),
+                lead_days=line.source.lead_days,
                 promised=line.promised,
                 covers=_covers(line.covers),
             )

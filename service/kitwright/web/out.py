@@ -44,7 +44,9 @@ class WhyOut(Out, frozen=True, kw_only=True):
 
 
 class EngineOut(Out, frozen=True, kw_only=True):
-    """The engine and its machine."""
+    """The engine and its machine: `chassis` is `loose` where there is none, and null where nobody
+    has named it, which is among the questions.
+    """
 
     family: str
     name: str
@@ -244,7 +246,7 @@ class TotalsOut(Out, frozen=True, kw_only=True):
 
 class OrderLineOut(Out, frozen=True, kw_only=True):
     """A line of a parts order: whole packs, cost without tax; `stock` is `known`, `unknown` or
-    `back_order`.
+    `back_order`. `lead_days` are the supplier's working days from which `promised` follows.
     """
 
     sku: str
@@ -256,6 +258,7 @@ class OrderLineOut(Out, frozen=True, kw_only=True):
     unit_cost: DecimalText
     net: MoneyOut
     stock: str
+    lead_days: Count = 0
     promised: date
     covers: tuple[CoversOut, ...]
 
@@ -268,11 +271,17 @@ class OrderFeeOut(Out, frozen=True, kw_only=True):
 
 
 class OrderOut(Out, frozen=True, kw_only=True):
-    """What one supplier is asked to send; `net` is goods, fees and freight without tax."""
+    """What one supplier is asked to send; `net` is goods, fees and freight without tax.
+
+    `promised` is reckoned from `ordered_on`: in a quote its own day, ordered before the cutoff; in
+    an order that is made the day of that, by the clock.
+    """
 
     supplier: str
     name: str
-    order_by: Annotated[str, Meta(description="The supplier's cutoff, local time.")]
+    order_by: Annotated[str, Meta(description="The supplier's cutoff, by `time_zone`'s clock.")]
+    time_zone: Annotated[str | None, Meta(description="Null: the shop's.")] = None
+    ordered_on: Annotated[date | None, Meta(description="Where the shop is.")] = None
     lines: tuple[OrderLineOut, ...]
     goods: MoneyOut
     fees: tuple[OrderFeeOut, ...]
@@ -304,13 +313,28 @@ class ExtraOut(Out, frozen=True, kw_only=True):
     needs: tuple[NeedOut, ...]
 
 
+class OptionOut(Out, frozen=True, kw_only=True):
+    """One answer to a question: its id and its name."""
+
+    id: str
+    name: str
+
+
 class QuestionOut(Out, frozen=True, kw_only=True):
-    """A role whose part the plate decides: priced as `priced`, and ordered as none."""
+    """A question that makes a quote provisional: a role whose part the plate decides, priced as
+    `priced`, and ordered as none.
+
+    Under the role `chassis` it is the machine around the engine: `parts` and `options` hold what
+    it may be, `priced` the dearest for this very quote. What not all of them call for is in the
+    price and not ordered: it stands in `held`.
+    """
 
     role: str
     cylinder: OnCylinder | None
     parts: tuple[str, ...]
+    options: tuple[OptionOut, ...]
     priced: str
+    held: tuple[CoversOut, ...]
 
 
 class CautionOut(Out, frozen=True, kw_only=True):

@@ -40,7 +40,9 @@ class FamilyOut(Out, frozen=True, kw_only=True):
 
 
 class ChassisOut(Out, frozen=True, kw_only=True):
-    """A chassis and the families that it carries."""
+    """A chassis and the families that it carries. An engine without one is `loose` in requests,
+    which is not listed.
+    """
 
     id: str
     name: str

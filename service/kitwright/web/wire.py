@@ -171,7 +171,9 @@ class OverrideIn(Wire, frozen=True, kw_only=True):
 
 
 class CustomerPartIn(Wire, frozen=True, kw_only=True):
-    """A part that the customer brings, for one machine; without a quantity, all it needs."""
+    """A part or a set that the customer brings, for one machine; without a quantity, all it needs.
+    Of a set, whatever the repair needs of it is used.
+    """
 
     item: Id
     quantity: Annotated[int, Meta(ge=1, le=1000)] | None = None
@@ -219,7 +221,13 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         Annotated[int, Meta(ge=0, le=SERIAL_MAX, description="As on the engine's plate.")] | None
     ) = None
     build_code: BuildCode | None = None
-    chassis: Annotated[Id | None, _told("The machine around the engine; null: it is loose.")] = None
+    chassis: Annotated[
+        Id | None,
+        _told(
+            "The machine around the engine; `loose`: there is none; null: nobody has named it, "
+            "which is a question, and the dearest that it may be is priced."
+        ),
+    ] = None
     diagnoses: Annotated[tuple[DiagnosisIn, ...], _many("What was found.")] = ()
     jobs: Annotated[Jobs, _many("What is to be done, whatever was found.")] = ()
     findings: Annotated[

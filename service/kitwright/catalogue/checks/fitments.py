@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 OIL_FILL: Final = RoleId("oil_fill")
 
+_CHASSIS: Final = RoleId("chassis")
+"""What a question about the machine around the engine stands under, among those about parts."""
+
 _BUILD_CODE: Final = re.compile(r"[0-9]{4}", re.ASCII)
 
 
@@ -51,6 +54,11 @@ def _label(role: RoleInstance) -> str:
 
 def _row(catalogue: Catalogue, family: Family, row: Fitment, label: str) -> Iterator[Fault]:
     file = family_file(family.id)
+    if row.role == _CHASSIS:
+        message = (
+            "that is what a quote calls the machine around the engine: name the role otherwise"
+        )
+        yield fault(file, label, "role-reserved", message)
     if row.part in catalogue.parts:
         unit = "piece"
         if row.quantity != row.quantity.to_integral_value():

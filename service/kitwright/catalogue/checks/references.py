@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from kitwright.catalogue.checks.records import chassis_file, family_file, fault, layout_file
 from kitwright.catalogue.graph import ENGINE_OUT, ReferenceMalformed, split_reference
+from kitwright.catalogue.model import LOOSE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -157,6 +158,9 @@ def _override(asker: Asker, override: Override, known: Known) -> Iterator[Fault]
 def _chassis(catalogue: Catalogue, chassis: Chassis) -> Iterator[Fault]:
     file = chassis_file(chassis.id)
     own = {str(row.id): row.per_cylinder for row in chassis.component}
+    if chassis.id == LOOSE:
+        message = f"{LOOSE!r} says that an engine has no chassis: call this one something else"
+        yield fault(file, "", "chassis-id-reserved", message)
     if ENGINE_OUT not in own:
         message = f"a chassis has a component {ENGINE_OUT!r}: how the engine comes out of it"
         yield fault(file, "", "engine-out-missing", message)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo
 
 from kitwright.catalogue.checks.conditions import MACHINE_STATE
+from kitwright.catalogue.checks.days import check_days, check_zone
 from kitwright.catalogue.checks.records import fault, shop_file
 from kitwright.catalogue.checks.suppliers import is_known_item, quality_fault
 from kitwright.catalogue.model import DiagnosticCredit, PriceRule, Seize
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue, PartsPrice, Shop
-
-WEEK: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 _LANGUAGE: Final = re.compile(r"[a-z]{2,3}(?:-[A-Z][a-z]{3})?(?:-(?:[A-Z]{2}|[0-9]{3}))?", re.ASCII)
 """Language, script, region: what BCP 47 calls the subtags that anyone writes."""
@@ -74,19 +72,11 @@ def _money(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
 
 def _place(shop: Shop) -> Iterator[Fault]:
     file = shop_file(shop.id)
-    try:
-        ZoneInfo(shop.time_zone)
-    except (KeyError, ValueError, OSError):
-        # What a key may break: no such zone, a key that is no path, a key that is a folder.
-        message = f"time_zone {shop.time_zone!r} is no zone such as Europe/Vienna"
-        yield fault(file, "", "time-zone-unknown", message)
+    yield from check_zone(file, shop.time_zone)
+    yield from check_days(file, shop.working_days, shop.holidays)
     if not _LANGUAGE.fullmatch(shop.language):
         message = f"language {shop.language!r} is no tag such as en or de-AT"
         yield fault(file, "", "language-malformed", message)
-    days = shop.working_days
-    if not days or len(set(days)) < len(days) or not set(days) <= set(WEEK):
-        message = "working_days are some of " + ", ".join(WEEK) + ", none twice"
-        yield fault(file, "", "working-days-wrong", message)
 
 
 def _contact(shop: Shop) -> Iterator[Fault]:

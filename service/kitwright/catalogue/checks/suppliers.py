@@ -6,6 +6,7 @@ import re
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
+from kitwright.catalogue.checks.days import WEEK, check_days, check_zone
 from kitwright.catalogue.checks.records import fault, offers_file, supplier_file
 from kitwright.catalogue.model import Hazmat, Quality
 
@@ -27,6 +28,10 @@ def check_suppliers(catalogue: Catalogue) -> Iterator[Fault]:
         if not _CLOCK.fullmatch(supplier.cutoff):
             message = f"cutoff {supplier.cutoff!r} is no time of the day, such as 15:30"
             yield fault(file, "", "clock-malformed", message)
+        if supplier.time_zone is not None:
+            yield from check_zone(file, supplier.time_zone)
+        week = WEEK if supplier.working_days is None else supplier.working_days
+        yield from check_days(file, week, supplier.holidays or ())
         for maker in supplier.makers:
             if maker not in makers:
                 message = f"no part or set is of maker {maker!r}"

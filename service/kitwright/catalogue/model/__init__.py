@@ -117,6 +117,7 @@ from kitwright.catalogue.model.whole import (
     FileHead,
 )
 from kitwright.catalogue.model.words import (
+    LOOSE,
     SERIAL_MAX,
     AreaId,
     ChargeKind,
@@ -150,6 +151,7 @@ from kitwright.catalogue.model.words import (
 )
 
 __all__ = [
+    "LOOSE",
     "PRIOR",
     "SERIAL_MAX",
     "Abort",

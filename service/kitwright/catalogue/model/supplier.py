@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from kitwright.catalogue.model.words import (
     ItemId,
     PriceListId,
@@ -46,7 +48,9 @@ class Supplier(Record, frozen=True, kw_only=True):
 
     Makers in `makers` are served by default: each of their current parts and sets as maker
     quality at `default_cost_percent` of its list price in `price_list`, pack and minimum 1, its
-    own number as the SKU. An offer row replaces that for its item. Lead times are working days.
+    own number as the SKU. An offer row replaces that for its item. Lead times are working days of
+    the supplier's, `mon` .. `sun`; where its file says nothing of them, of its holidays or of its
+    time zone, the shop's hold.
     """
 
     id: SupplierId
@@ -66,4 +70,7 @@ class Supplier(Record, frozen=True, kw_only=True):
     restock_percent: Figure
     return_days: int
     core_days: int
+    time_zone: str | None = None
+    working_days: tuple[str, ...] | None = None
+    holidays: tuple[date, ...] | None = None
     offer: tuple[Offer, ...] = ()

@@ -29,6 +29,9 @@ ServiceId = NewType("ServiceId", str)
 FlagId = NewType("FlagId", str)
 OverrunId = NewType("OverrunId", str)
 
+LOOSE = ChassisId("loose")
+"""Said in place of a chassis: the engine lies on the bench, and nothing is around it."""
+
 SERIAL_MAX = 9_999_999
 """Serials have seven digits."""
 

@@ -128,9 +128,13 @@ class Desk:
         chosen = workshop.shop.overrun
         return None if chosen is None else workshop.catalogue.overruns[chosen]
 
+    def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
+        """Return a moment by the clock of a time zone, the shop's where none is named."""
+        return moment.astimezone(self._zone if time_zone is None else ZoneInfo(time_zone))
+
     def today(self, moment: datetime | None = None) -> date:
         """Return the day of a moment in the shop's time zone, by default of now."""
-        return (moment or self.now()).astimezone(self._zone).date()
+        return self.clock(moment or self.now()).date()
 
     def stamp(self, request: Request[Any, Any, Any]) -> Stamp:
         """Return who calls, and when."""

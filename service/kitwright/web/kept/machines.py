@@ -9,18 +9,18 @@ import msgspec
 from litestar.handlers import HTTPRouteHandler
 
 from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId
+from kitwright.errors import KitwrightError
 from kitwright.keeping import people
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import Machine, Stamp
 from kitwright.keeping.store import Records
 from kitwright.stages.refusal import (
-    ChassisCannotCarry,
     RequestFault,
     RequestRefused,
     UnknownBuildCode,
-    UnknownChassis,
     UnknownFamily,
 )
+from kitwright.stages.request import find_chassis
 from kitwright.web.kept.desk import Desk, tag
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import CUSTOMER, MACHINE, missing, read_id, written
@@ -178,7 +178,7 @@ def _read(call: Call) -> Machine:
     )
 
 
-def _faults(catalogue: Catalogue, asked: MachineIn) -> Iterator[RequestFault]:
+def _faults(catalogue: Catalogue, asked: MachineIn) -> Iterator[KitwrightError]:
     """Yield what of a machine the catalogue does not hold, as a quote for it would tell."""
     family = catalogue.families.get(FamilyId(asked.family))
     fault: RequestFault
@@ -186,16 +186,11 @@ def _faults(catalogue: Catalogue, asked: MachineIn) -> Iterator[RequestFault]:
         fault = UnknownFamily(asked.family, catalogue.families)
         fault.at("family")
         yield fault
-    if asked.chassis is not None:
-        chassis = catalogue.chassis.get(ChassisId(asked.chassis))
-        if chassis is None:
-            fault = UnknownChassis(asked.chassis, catalogue.chassis)
-            fault.at("chassis")
-            yield fault
-        elif family is not None and family.layout not in chassis.layouts:
-            fault = ChassisCannotCarry(chassis, family)
-            fault.at("chassis")
-            yield fault
+    faults: list[KitwrightError] = []
+    find_chassis(
+        catalogue, family, None if asked.chassis is None else ChassisId(asked.chassis), faults
+    )
+    yield from faults
     if family is not None and asked.build_code is not None:
         codes = {code for row in catalogue.fitments[family.id] for code in row.build_codes}
         if codes and asked.build_code not in codes:

@@ -1,10 +1,10 @@
-"""Orders: the parts orders of an agreed revision, frozen as they were quoted."""
+"""Orders: the parts orders of an agreed revision, as they were quoted and promised as of today."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
-from datetime import datetime
+from collections.abc import Iterable, Iterator
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Annotated, Final
 
@@ -32,6 +32,7 @@ from kitwright.web.kept.ids import (
     written,
 )
 from kitwright.web.kept.paged import page_reply, read_before
+from kitwright.web.kept.promise import promised_now
 from kitwright.web.kept.quotes import quote_of
 from kitwright.web.kept.refusals import ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
@@ -69,11 +70,13 @@ class KeptOrderOut(Out, frozen=True, kw_only=True):
 class OrdersOut(Out, frozen=True, kw_only=True):
     """The orders that were made; none where stock covers everything, or all were made before.
 
-    `surplus` names what was ordered for an earlier revision and is needed no more.
+    `surplus` names what was ordered for an earlier revision and is needed no more, `late` what
+    will come after the day by which the quote needed it.
     """
 
     items: tuple[KeptOrderOut, ...]
     surplus: tuple[SurplusOut, ...]
+    late: tuple[LateOut, ...]
 
 
 class SurplusOut(Out, frozen=True, kw_only=True):
@@ -83,6 +86,15 @@ class SurplusOut(Out, frozen=True, kw_only=True):
     supplier: str
     sku: str
     packs: Count
+
+
+class LateOut(Out, frozen=True, kw_only=True):
+    """A line of an order that is promised for a day after the one by which it is needed."""
+
+    order: OrderId
+    sku: str
+    promised: date
+    needed_by: date
 
 
 class OrdersQuery(Wire, frozen=True, kw_only=True):
@@ -114,7 +126,8 @@ ORDER_PARTS: Final = Operation(
     summary="Order the parts of agreed revisions",
     description=(
         "Freezes the parts orders of each revision as drafts, one a supplier, with what each line "
-        "is for. Nothing is ordered twice: what an earlier revision ordered is taken off."
+        "is for. Nothing is ordered twice: what an earlier revision ordered is taken off. Promises "
+        "are reckoned anew, from this moment: after a supplier's cutoff, from its next working day."
     ),
     takes=OrdersIn,
     answers=OrdersOut,
@@ -159,6 +172,12 @@ class _Planned(Struct, frozen=True):
     orders: tuple[OrderOut, ...]
 
 
+class _Needed(Struct, frozen=True):
+    """What is read of a revision's request."""
+
+    needed_by: date | None = None
+
+
 def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
     """Yield the handlers of this module's operations."""
     yield acting(desk, ORDER_PARTS, _order_parts)
@@ -167,38 +186,42 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
 
 async def _order_parts(call: Call) -> Work:
-    stamp, asked = call.stamp, call.body(OrdersIn)
+    desk, stamp, asked = call.desk, call.stamp, call.body(OrdersIn)
 
     def work(records: Records) -> Reply:
-        made: list[KeptOrder] = []
+        made: list[KeptOrderOut] = []
         surplus: list[SurplusOut] = []
+        late: list[LateOut] = []
         for index, one in enumerate(asked.revisions):
             quote = quote_of(records, read_id(QUOTE, one.quote))
             if quote.agreed != one.revision:
                 error = NotAgreed(quote, one.revision)
                 error.at("revisions", index, "revision")
                 raise error
-            orders, spare = freeze(records, stamp, quote)
+            kept, spare = freeze(desk, records, stamp, quote)
+            orders = [order_out(each) for each in kept]
             made += orders
             surplus += spare
-        out = OrdersOut(items=tuple(map(order_out, made)), surplus=tuple(surplus))
+            late += _late(records, quote, orders)
+        out = OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late))
         return Reply(body=msgspec.json.encode(out), status=201)
 
     return work
 
 
 def freeze(
-    records: Records, stamp: Stamp, quote: KeptQuote
+    desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote
 ) -> tuple[list[KeptOrder], list[SurplusOut]]:
     """Return the orders that an agreed revision still needs, once they are kept, and what was
-    ordered for earlier ones and is needed no more.
+    ordered for earlier ones and is needed no more. Promises count from the stamp's moment.
 
     Raises: NotNow.
     """
     check_act("order", quote)
     wanted, surplus = _still_needed(records, quote)
     made = []
-    for order in wanted:
+    for planned in wanted:
+        order = promised_now(desk, planned, stamp.at)
         kept = records.orders.add(
             KeptOrder(
                 number=0,
@@ -223,6 +246,19 @@ def freeze(
     if made or quote.state is QuoteState.accepted:
         life.ordered(records, stamp, quote, len(made))
     return made, surplus
+
+
+def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrderOut]) -> Iterator[LateOut]:
+    revision = life.revision_of(records, quote, quote.agreed or 0)
+    needed_by = msgspec.json.decode(revision.request, type=_Needed).needed_by
+    if needed_by is None:
+        return
+    for one in orders:
+        for line in one.order.lines:
+            if line.promised > needed_by:
+                yield LateOut(
+                    order=one.id, sku=line.sku, promised=line.promised, needed_by=needed_by
+                )
 
 
 def unordered(records: Records, quote: KeptQuote) -> int:

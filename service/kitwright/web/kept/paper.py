@@ -55,6 +55,14 @@ class Offered(Struct, frozen=True, kw_only=True):
     wrong: Mapping[str, str] = {}
 
 
+class Made(Struct, frozen=True):
+    """A parts order as it was made: its JSON, its id, and when, by the clock where the shop is."""
+
+    order: bytes
+    letter: str
+    at: datetime
+
+
 class Page(Struct, frozen=True):
     """A page, and the Content-Security-Policy that goes with it."""
 
@@ -95,13 +103,13 @@ class Papers(Protocol):
     def pick_list_pdf(self, about: About) -> bytes:
         """Return what comes from the shelves as PDF."""
 
-    def order_pdf(self, about: About, order: bytes, letter: str) -> bytes:
+    def order_pdf(self, about: About, made: Made) -> bytes:
         """Return a parts order as PDF."""
 
-    def order_csv(self, about: About, order: bytes, letter: str) -> bytes:
+    def order_csv(self, about: About, made: Made) -> bytes:
         """Return a parts order as comma-separated values."""
 
-    def order_xml(self, about: About, order: bytes, letter: str, made_at: datetime) -> bytes:
+    def order_xml(self, about: About, made: Made) -> bytes:
         """Return a parts order as a UBL 2.1 Order."""
 
 

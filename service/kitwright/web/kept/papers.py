@@ -15,7 +15,7 @@ from kitwright.keeping.store import Records
 from kitwright.web.kept.desk import Desk
 from kitwright.web.kept.handlers import Call, has_it, route
 from kitwright.web.kept.ids import ORDER, QUOTE, RevisionNumber, missing, written
-from kitwright.web.kept.paper import About, Page, about
+from kitwright.web.kept.paper import About, Made, Page, about
 from kitwright.web.kept.quotes import quote_of
 from kitwright.web.kept.shown import ShownQuoteOut, shown
 from kitwright.web.negotiate import CSV, HTML, JSON, PDF, XML, best_form, body_tag
@@ -163,6 +163,7 @@ def _asked(records: Records, call: Call) -> About:
 
 def _order_paper(desk: Desk) -> HTTPRouteHandler:
     papers = desk.papers
+    makers = {PDF: papers.order_pdf, CSV: papers.order_csv, XML: papers.order_xml}
 
     def find(records: Records, call: Call) -> _Ordered:
         number = call.number("id", ORDER)
@@ -173,13 +174,9 @@ def _order_paper(desk: Desk) -> HTTPRouteHandler:
         return _Ordered(order, about(records, quote, order.revision))
 
     def make(form: str, found: _Ordered) -> bytes:
-        order, one = found.order, found.about
-        letter = written(ORDER, order.number)
-        if form == PDF:
-            return papers.order_pdf(one, order.body, letter)
-        if form == CSV:
-            return papers.order_csv(one, order.body, letter)
-        return papers.order_xml(one, order.body, letter, order.made_at)
+        order, maker = found.order, makers[form]
+        made = Made(order.body, written(ORDER, order.number), desk.clock(order.made_at))
+        return maker(found.about, made)
 
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
         form = best_form(request, ORDER_SHEET.forms)

@@ -145,7 +145,9 @@ Plate = Annotated[
 
 
 class MachineIn(Wire, frozen=True, kw_only=True):
-    """A machine as its plate says, the whole record; `chassis` null: a loose engine."""
+    """A machine as its plate says, the whole record; `chassis` is `loose` for an engine without
+    one, and null where it is not known.
+    """
 
     name: Text
     family: Id

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta, Struct
 
-from kitwright.catalogue.model import Catalogue, ChassisId, Family, FamilyId
+from kitwright.catalogue.model import Catalogue, Family, FamilyId
 from kitwright.keeping import life
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
@@ -71,7 +71,9 @@ def _steps(records: Records, catalogue: Catalogue, quote: KeptQuote) -> Iterable
             yield component.id
     request = life.revision_of(records, quote, quote.latest).request
     named = msgspec.json.decode(request, type=_Asked).chassis
-    chassis = None if named is None else catalogue.chassis.get(ChassisId(named))
-    if chassis is not None:
-        for component in chassis.component:
-            yield component.id
+    for chassis in catalogue.chassis.values():
+        # where nobody named it, it may be any that carries the engine
+        carries = family is not None and family.layout in chassis.layouts
+        if chassis.id == named or (named is None and carries):
+            for component in chassis.component:
+                yield component.id

@@ -339,7 +339,10 @@ def _difference(records: Records, call: Call) -> Reply:
     revision = revision_in_path(records, call)
     asked = msgspec.json.decode(revision.request, type=QuoteIn)
     today: date = desk.today()
-    _, now = desk.service.answered(structs.replace(asked, on=today, contingencies=False))
+    # what was needed by a day that has passed is needed now
+    needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
+    now_asked = structs.replace(asked, on=today, needed_by=needed_by, contingencies=False)
+    _, now = desk.service.answered(now_asked)
     return Reply(body=msgspec.json.encode(difference(revision, now)))
 
 
