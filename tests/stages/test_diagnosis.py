@@ -236,6 +236,19 @@ def test_a_repair_is_not_quoted_while_its_readings_are_void() -> None:
     assert found.next_tests[0].key == ("T-LEAKDOWN", 1)
 
 
+def test_a_wet_test_falls_with_the_readings_that_it_compares() -> None:
+    """Two readings 7.5 points apart: neither counts, nor what oil seemed to change about them."""
+    workshop = Workshop(starter(), starter().shops[HIRE_YARD])
+    apart: dict[str, tuple[str, ...]] = {"supply_psi@1": ("80",), "cylinder_psi@1": ("58", "52")}
+
+    found = assessed(workshop, Row(id="x", given=WORN, readings=apart, family="QM-H27"))
+
+    void = {one.key for one in found.findings.observations if one.is_void}
+    assert void == {"leakdown_band@1", "wet_test_improves@1"}
+    assert [one.test.id for one in found.next_tests[:2]] == ["T-LEAKDOWN", "T-WET"]
+    assert not any(one.is_quotable for one in found.diagnosed.ranked)
+
+
 def test_a_repair_is_quoted_on_a_sign_of_its_own_though_readings_are_void() -> None:
     workshop = Workshop(starter(), starter().shops[HIRE_YARD])
     told = {**WORN, "bore_scored@1": "yes", "plug_oil@1": "yes"}
