@@ -7,7 +7,7 @@ import logging
 import math
 import sys
 import time
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from datetime import date, datetime
 from secrets import token_bytes
@@ -18,19 +18,18 @@ from litestar import Litestar
 from msgspec import structs
 
 import kitwright
-from kitwright.catalogue.check import check_catalogue
-from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue, Shop, ShopId
 from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.readings_svg import readings_svg
-from kitwright.errors import KitwrightError
+from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.link import SECRET_BYTES
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError
 from kitwright.mailing import LetterWriter, StoredMails
+from kitwright.memory import MIB
 from kitwright.outbound.mail import FolderMailer, Mailer, Security, SmtpMailer
 from kitwright.outbound.mail_pump import MailPump
 from kitwright.outbound.post import Poster
@@ -72,16 +71,6 @@ class UnknownShop(UnknownId):
     kind = "shop"
 
 
-class CatalogueUnsound(KitwrightError):
-    """A catalogue whose references do not hold; every fault is named."""
-
-    code = "catalogue-unsound"
-
-    def __init__(self, faults: Iterable[object]) -> None:
-        self.faults = tuple(faults)
-        super().__init__("\n".join(str(fault) for fault in self.faults))
-
-
 def choose_shop(catalogue: Catalogue, name: str | None) -> Shop:
     """Return the shop of a name, or the first by id where none is given. Raises: UnknownShop."""
     key = name if name is not None else min(catalogue.shops)
@@ -96,14 +85,11 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
 
     Raises: CatalogueUnreadable, CatalogueUnsound, UnknownShop.
     """
-    catalogue = load_catalogue(settings.catalog)
-    faults = check_catalogue(catalogue)
-    if faults:
-        raise CatalogueUnsound(faults)
+    catalogue = read_sound(settings.catalog)
     shop = choose_shop(catalogue, settings.shop)
     zone = ZoneInfo(shop.time_zone)
     return Service(
-        Workshop(catalogue, shop),
+        Workshop(catalogue, shop, settings.memory * MIB),
         today or (lambda: datetime.now(zone).date()),
         quote_text,
         {TEXT: assessment_text, SVG: readings_svg},

@@ -96,6 +96,13 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "YES",
         "`yes` lets webhooks lead into your own network (default: no)",
     )
+    _setting(
+        parser,
+        "memory",
+        "N",
+        "MiB that are remembered at most between requests, to answer the like faster "
+        "(default: 256); the program itself takes some 150 besides",
+    )
     _add_mail(parser)
     _catalog(parser)
     _shop(parser)

@@ -77,7 +77,7 @@ def printable(text: str) -> str:
     return "".join(sign if ord(sign) in GLYPHS else UNKNOWN for sign in clean(text))
 
 
-@lru_cache(maxsize=10_000)
+@lru_cache(maxsize=1_000)
 def set_in_type(text: str) -> str:
     """Return a printable text in which words too long for a line may be broken.
 

@@ -20,7 +20,7 @@ from kitwright.units import decimal_text
 
 __all__ = ["Speaker", "UnknownLanguage"]
 
-_MOST_REMEMBERED = 10_000
+_MOST_REMEMBERED = 2_000
 """Formatted numbers that are remembered; few are ever used."""
 
 
