@@ -15,6 +15,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from litestar import Litestar
+from litestar.types import ASGIApp
 from msgspec import structs
 
 import kitwright
@@ -38,6 +39,7 @@ from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
 from kitwright.papers import ShopPapers
 from kitwright.posting import StoredOutbox
+from kitwright.renewal import Renewal
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
@@ -287,9 +289,6 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
     `journal` gets a line for every request; `pumps` send what waits as long as the application
     runs.
     """
-    metrics = Metrics()
-    service = desk.service
-    operations = {one.id: one for one in ALL_OPERATIONS}
 
     @asynccontextmanager
     async def pumping(_: Litestar) -> AsyncIterator[None]:
@@ -306,6 +305,16 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
             stop.set()
             await asyncio.gather(*tasks)
 
+    metrics = Metrics()
+    behind = Litestar(lifespan=[pumping], openapi_config=None, logging_config=None)
+    paths = {one.id: one.path for one in ALL_OPERATIONS}
+    return Edge(answer_calls(desk, metrics), behind, paths, metrics, journal)
+
+
+def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
+    """Return what answers the calls of a desk, inside the edge that counts them."""
+    service = desk.service
+    operations = {one.id: one for one in ALL_OPERATIONS}
     handlers = make_handlers(service, metrics, lambda: openapi_document(service))
     app = Litestar(
         route_handlers=[
@@ -314,7 +323,6 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
             *make_kept_handlers(desk),
         ],
         middleware=[admission(desk.keyring, operations)],
-        lifespan=[pumping],
         exception_handlers={
             **HANDLERS,
             **unmet.make_exception_handlers(one.path for one in operations.values()),
@@ -323,14 +331,13 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
         logging_config=None,
     )
     (preview,) = (each for each in handlers if each.name == PREVIEW.id)
-    direct = Direct(
+    return Direct(
         app,
         preview,
         PREVIEW.path,
         lambda request: desk.keyring.admit(request, PREVIEW),
         lambda body: service.preview_json(decode(body, PreviewIn)),
     )
-    return Edge(direct, {one.id: one.path for one in operations.values()}, metrics, journal)
 
 
 def serve(settings: Settings, announce: Callable[[str], None]) -> None:
@@ -346,8 +353,9 @@ def serve(settings: Settings, announce: Callable[[str], None]) -> None:
 def serve_service(
     service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
-    """Serve until stopped by SIGINT or SIGTERM; `announce` gets the address once the service
-    answers, and before that, at the first start of a data folder, the owner's key.
+    """Serve until stopped by SIGINT or SIGTERM, and read the catalogue again on SIGHUP; `announce`
+    gets the address once the service answers, and before that, at the first start of a data
+    folder, the owner's key.
 
     The data folder is made where it is missing, and holds the address in `address.txt` while
     the service runs.
@@ -373,8 +381,24 @@ def serve_service(
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
     app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
+
+    def prepare(service: Service) -> Callable[[], None]:
+        fresh = make_writer(service, settings)
+        fresh.public_url = writer.public_url
+        workshop = service.workshop
+        papers = ShopPapers(workshop.catalogue, workshop.shop)
+        renewed = desk.renewed(service, papers, fresh.write)
+        answers = answer_calls(renewed, app.metrics)
+
+        def take_over() -> None:
+            desk.keyring.today = renewed.today
+            app.answer_by(answers)
+
+        return take_over
+
+    renewal = Renewal(service, settings.catalog, lambda: make_service(settings), prepare, journal)
     try:
-        serve_app(app, settings.host, settings.port, told)
+        serve_app(app, settings.host, settings.port, told, renewal.ask)
     finally:
         store.close()
         with suppress(OSError):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from collections.abc import Mapping
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -110,7 +111,7 @@ def _varied(chance: random.Random, catalogue: Catalogue) -> dict[str, object]:
         body["diagnoses"] = _placed(
             chance, family, {code: bool(on) for code, on in DIAGNOSES[family.id]}, "code"
         )
-    fitting = {
+    fitting: dict[str, bool] = {
         job.id: job.scope is JobScope.cylinder
         for job in catalogue.jobs.values()
         if job_fits(catalogue, family, job)
@@ -126,7 +127,7 @@ def _varied(chance: random.Random, catalogue: Catalogue) -> dict[str, object]:
 
 
 def _placed(
-    chance: random.Random, family: Family, known: dict[str, bool], name: str
+    chance: random.Random, family: Family, known: Mapping[str, bool], name: str
 ) -> list[dict[str, object]]:
     """Return one to three things, each with a cylinder if it is of one."""
     found = []
