@@ -8,7 +8,7 @@ from collections.abc import Callable, Hashable
 from enum import Enum
 from sys import getsizeof
 from types import BuiltinFunctionType, FunctionType, ModuleType
-from typing import Final, TypeVar, cast
+from typing import Any, Final, TypeVar, cast
 
 T = TypeVar("T")
 
@@ -27,9 +27,10 @@ _EVERYBODYS: Final = (type, ModuleType, FunctionType, BuiltinFunctionType, Enum)
 class Memory:
     """Answers by question, within a budget: the least recently used are forgotten first.
 
-    What an answer takes is measured when it is remembered and, as it may grow, again when it has
-    been used once, twice, four times and so on. What several answers share is counted for each:
-    the sum is rather too high than too low. Not for several threads at once.
+    What an answer takes is measured when it is remembered, and again when it has been used once,
+    twice, four times and so on. One that grows with its first use is measured anew when the next of
+    these is worked out as well. What several answers share is counted for each: the sum is rather
+    too high than too low. Not for several threads at once.
 
     Args:
         budget: bytes that all answers with their questions may take.
@@ -42,8 +43,10 @@ class Memory:
         """Bytes that all answers with their questions take."""
         self._is_shared = _Shared((*_EVERYBODYS, *shared))
         self._known: OrderedDict[Hashable, _Known] = OrderedDict()
+        self._growing: Hashable = None
+        """The question whose answer was the last that grows."""
 
-    def get(self, question: Hashable, work_out: Callable[[], T]) -> T:
+    def get(self, question: Hashable, work_out: Callable[[], T], *, grows: bool = False) -> T:
         """Return the known answer to a question, or the one worked out now.
 
         An answer that is larger than the budget is forgotten at once.
@@ -52,6 +55,11 @@ class Memory:
         if known is None:
             known = self._known[question] = _Known(work_out())
             self._weigh(question, known)
+            if grows:
+                before = self._known.get(self._growing)
+                if before is not None:
+                    self._weigh(self._growing, before)
+                self._growing = question
         else:
             self._known.move_to_end(question)
             known.uses += 1
@@ -78,11 +86,13 @@ class Memory:
         The values themselves are never left out.
         """
         seen = set(map(id, values))
-        fresh = list(values)
+        fresh: list[Any] = list(values)
         size = 0
         while fresh:
             size += sum(getsizeof(value) + _ALIGNED - 1 & -_ALIGNED for value in fresh)
             referents = gc.get_referents(*fresh)
+            # the collector does not see whose bytes an array shows
+            referents += [value.base for value in fresh if _BASED[type(value)]]
             fresh = []
             for value in referents:
                 if id(value) not in seen:
@@ -90,6 +100,17 @@ class Memory:
                     if not self._is_shared[type(value)]:
                         fresh.append(value)
         return size
+
+
+class _Based(dict[type, bool]):
+    """Type -> whether its instances may show bytes of another, their `base`."""
+
+    def __missing__(self, kind: type) -> bool:
+        self[kind] = hasattr(kind, "base") and hasattr(kind, "nbytes")
+        return self[kind]
+
+
+_BASED: Final = _Based()
 
 
 class _Shared(dict[type, bool]):

@@ -75,7 +75,8 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers, "
         "and at the first start of a data folder `owner key: kw_...`, which is shown only then. "
         "Its description is at /docs for people, at /openapi.json for programs. Stop it with "
-        "Ctrl-C.",
+        "Ctrl-C. On SIGHUP it reads the catalogue again: one that `check-catalog` finds sound "
+        "takes the place of the old one, which otherwise stays.",
         epilog="example: kitwright serve --shop orchard --port 0",
     )
     _setting(parser, "host", "HOST", "address to listen on (default: 127.0.0.1, this machine only)")
@@ -179,8 +180,8 @@ def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="prove that a catalogue is whole",
         description="Reads every file of a catalogue, checks every reference, and quotes every job "
         "on every engine, machine, cylinder, variant and shop: each must give one item for every "
-        "role, and a source for each item. Names every fault with its file and record; exits 1 if "
-        "there is any.",
+        "role, and a source for each item. Names every fault with its file and record, many of one "
+        "cause once; exits 1 if there is any. Warns of figures that look like slips, and exits 0.",
         epilog="example: kitwright check-catalog --catalog my-catalog",
     )
     _catalog(parser)

@@ -57,6 +57,7 @@ class Workshop:
         return self.memory.get(
             ("odds", family.id, tuple(sorted(row.id for row in background))),
             lambda: Odds(self.catalogue, family, background),
+            grows=True,
         )
 
     def teardown(self, request: Request) -> Teardown:

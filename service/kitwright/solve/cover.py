@@ -239,7 +239,7 @@ def _remembered(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Cou
     return Counter({columns[place].rank: count for place, count in copies}), is_proven
 
 
-SHAPES: Final = Memory(16 * MIB)
+SHAPES: Final = Memory(12 * MIB)
 """The best covers of the shapes that were last asked for."""
 
 
