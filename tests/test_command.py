@@ -379,7 +379,7 @@ def test_check_catalog_of_no_catalogue_says_so(run: Run, tmp_path: Path) -> None
     code, _, complaint = run("check-catalog", "--catalog", tmp_path)
 
     assert code == 1
-    assert re.search(rf"\n\d+ faults in {tmp_path}\n$", complaint)
+    assert re.search(rf"\n\d+ faults of \d+ causes in {tmp_path}\n$", complaint)
     assert "Traceback" not in complaint
 
 
