@@ -89,10 +89,10 @@ def test_memory_forgets_at_once_what_is_larger_than_its_budget() -> None:
 
 def test_memory_notices_that_an_answer_has_grown() -> None:
     memory, growing = Memory(100 * KIB), list[bytes]()
-    memory.get("a", lambda: growing)
+    memory.get("a", lambda: growing, grows=True)
     for _ in range(8):
         growing.append(bytes(10 * KIB))
-        memory.get("a", lambda: growing)
+        memory.get("a", lambda: growing, grows=True)
 
     assert 80 * KIB <= memory.held <= memory.budget
 

@@ -308,7 +308,7 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
     metrics = Metrics()
     behind = Litestar(lifespan=[pumping], openapi_config=None, logging_config=None)
     paths = {one.id: one.path for one in ALL_OPERATIONS}
-    return Edge(answer_calls(desk, metrics), behind, paths, metrics, journal)
+    return Edge(answer_calls(desk, metrics), paths, metrics, journal, behind=behind)
 
 
 def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:

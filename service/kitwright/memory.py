@@ -27,10 +27,10 @@ _EVERYBODYS: Final = (type, ModuleType, FunctionType, BuiltinFunctionType, Enum)
 class Memory:
     """Answers by question, within a budget: the least recently used are forgotten first.
 
-    What an answer takes is measured when it is remembered, and again when it has been used once,
-    twice, four times and so on. One that grows with its first use is measured anew when the next of
-    these is worked out as well. What several answers share is counted for each: the sum is rather
-    too high than too low. Not for several threads at once.
+    What an answer takes is measured when it is remembered. One that grows as it is used is measured
+    anew when the next of these is worked out, and when it has been used once, twice, four times and
+    so on. What several answers share is counted for each: the sum is rather too high than too low.
+    Not for several threads at once.
 
     Args:
         budget: bytes that all answers with their questions may take.
@@ -62,9 +62,10 @@ class Memory:
                 self._growing = question
         else:
             self._known.move_to_end(question)
-            known.uses += 1
-            if known.uses & (known.uses - 1) == 0:
-                self._weigh(question, known)
+            if grows:
+                known.uses += 1
+                if known.uses & (known.uses - 1) == 0:
+                    self._weigh(question, known)
         return cast(T, known.answer)
 
     def clear(self) -> None:
@@ -126,7 +127,9 @@ class _Shared(dict[type, bool]):
 
 
 class _Known:
-    """An answer, the bytes that it and its question take, and how often it was used."""
+    """An answer, the bytes that it and its question take, and how often it was used since, where
+    it grows.
+    """
 
     __slots__ = ("answer", "size", "uses")
 

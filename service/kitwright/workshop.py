@@ -66,6 +66,7 @@ class Workshop:
         return self.memory.get(
             ("teardown", family.id, chassis.id if chassis is not None else None),
             lambda: Teardown(self.catalogue, self.shop, family, chassis),
+            grows=True,
         )
 
     def labour(

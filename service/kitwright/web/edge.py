@@ -45,22 +45,23 @@ class Edge:
 
     Args:
         app: the application inside, which names the operation of a request by its route handler.
-        behind: an application that only begins and ends with the server.
         paths: operation id -> path of the API description.
         metrics: counts and times every request.
         journal: gets a line for every request, where there is one.
+        behind: begins and ends with the server; the application inside, where it is not given.
     """
 
     def __init__(
         self,
         app: ASGIApp,
-        behind: ASGIApp,
         paths: Mapping[str, str],
         metrics: Metrics,
         journal: Journal | None = None,
+        *,
+        behind: ASGIApp | None = None,
     ) -> None:
         self._app = app
-        self._behind = behind
+        self._behind = behind or app
         self._paths = paths
         self.metrics = metrics
         self._journal = journal
