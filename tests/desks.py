@@ -94,11 +94,12 @@ def client_of(app: Edge, key: str | None) -> TestClient[Any]:
 
 
 class Live(NamedTuple):
-    """The real service as it runs."""
+    """The real service as it runs, and what it writes to standard error."""
 
     address: str
     key: str
     process: subprocess.Popen[str]
+    log: Path
 
 
 @contextmanager
@@ -121,6 +122,6 @@ def run_live(data: Path, *options: str) -> Iterator[Live]:
                         key = line.removeprefix(_OWNER).strip()
                     elif line.startswith(_SAID):
                         address = line.removeprefix(_SAID).strip()
-                yield Live(address, key, process)
+                yield Live(address, key, process, data / "log")
             finally:
                 process.terminate()

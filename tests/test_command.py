@@ -292,8 +292,62 @@ def test_assess_says_where_findings_are_wrong(run: Run) -> None:
 def test_check_catalog_counts_what_it_proved(run: Run) -> None:
     code, said, complaint = run("check-catalog")
 
-    assert (code, complaint) == (0, "")
+    assert code == 0
+    # its figures grow old, which is a warning
+    assert all(line.startswith("warning: ") for line in complaint.splitlines())
     assert re.match(r"catalogue sound: \d+ families, .* \d+ repairs planned", said)
+    assert re.fullmatch(r"revision [0-9a-f]{64}", said.splitlines()[1])
+
+
+def test_check_catalog_has_warnings_beside_faults(run: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "catalog"
+    shutil.copytree(REPOSITORY / "catalog", folder)
+    for file, old, new in (
+        ("jobs.toml", "as_of = 2026-11-25", "as_of = 2920-01-01"),
+        ("hazards.toml", "as_of = 2026-11-25", "as_of = 2920-01-01"),
+    ):
+        text = (folder / file).read_text(encoding="utf-8")
+        (folder / file).write_text(text.replace(old, new, 1), encoding="utf-8")
+    (folder / "shops" / "orchard.toml").unlink()
+
+    code, said, complaint = run("check-catalog", "--catalog", folder)
+
+    assert code == 0
+    (line,) = [one for one in complaint.splitlines() if "2920" in one]
+    assert line.startswith("warning: hazards.toml: as_of 2920-01-01 is still to come")
+    assert line.endswith("2 times, also in jobs.toml")
+    assert re.search(r"planned, kitted and priced; \d+ warnings\n", said)
+
+
+def test_check_catalog_finds_a_language_that_has_no_texts(run: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "catalog"
+    shutil.copytree(REPOSITORY / "catalog", folder)
+    shop = folder / "shops" / "orchard.toml"
+    shop.write_text(shop.read_text(encoding="utf-8").replace('"en"', '"fr"', 1), encoding="utf-8")
+
+    checked = run("check-catalog", "--catalog", folder)
+    served = run("quote", EXAMPLE, "--catalog", folder, "--shop", "hire-yard")
+
+    told = "shops/orchard.toml: language 'fr' has no texts; there are en, de"
+    assert checked[:2] == (1, "")
+    assert told in checked[2]
+    assert served[0] == 1
+    assert told in served[2]
+
+
+def test_check_catalog_tells_many_faults_of_one_cause_once(run: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "catalog"
+    shutil.copytree(REPOSITORY / "catalog", folder)
+    lists = folder / "price-lists.toml"
+    text = lists.read_text(encoding="utf-8")
+    lists.write_text(text.replace('id = "usd"', 'id = "dollars"', 1), encoding="utf-8")
+
+    code, _, complaint = run("check-catalog", "--catalog", folder)
+
+    assert code == 1
+    assert complaint.count("there is no price list 'usd'") < 10
+    assert re.search(r"\[list-price-missing\]; \d+ times, also in ", complaint)
+    assert re.search(rf"\n\d+ faults of \d+ causes in {folder}\n$", complaint)
 
 
 @pytest.fixture
@@ -325,7 +379,7 @@ def test_check_catalog_of_no_catalogue_says_so(run: Run, tmp_path: Path) -> None
     code, _, complaint = run("check-catalog", "--catalog", tmp_path)
 
     assert code == 1
-    assert re.search(rf"\n\d+ faults in {tmp_path}\n$", complaint)
+    assert re.search(rf"\n\d+ faults of \d+ causes in {tmp_path}\n$", complaint)
     assert "Traceback" not in complaint
 
 
@@ -485,6 +539,7 @@ def test_serve_takes_every_setting_from_the_environment(tmp_path: Path) -> None:
         "KITWRIGHT_LOG": "faults",
         "KITWRIGHT_RATE": "600",
         "KITWRIGHT_PRIVATE_WEBHOOKS": "yes",
+        "KITWRIGHT_MEMORY": "64",
         "KITWRIGHT_MAIL_FROM": "quotes@shop.example",
         "KITWRIGHT_SMTP_HOST": "localhost",
         "KITWRIGHT_SMTP_PORT": "2525",
@@ -545,6 +600,8 @@ def test_serve_takes_what_is_typed_before_the_environment(tmp_path: Path) -> Non
         ({"KITWRIGHT_LOG": "all"}, "one of requests, faults"),
         ({"KITWRIGHT_RATE": "fast"}, "KITWRIGHT_RATE is 'fast'"),
         ({"KITWRIGHT_PRIVATE_WEBHOOKS": "1"}, "yes or no"),
+        ({"KITWRIGHT_MEMORY": "much"}, "KITWRIGHT_MEMORY is 'much'"),
+        ({"KITWRIGHT_MEMORY": "63"}, "from 64 to 1000000"),
         ({"KITWRIGHT_SHOP": "bakery"}, "hire-yard"),
         ({"KITWRIGHT_CATALOG": "nowhere"}, "nowhere"),
         ({"KITWRIGHT_HOST": "203.0.113.7", "KITWRIGHT_PORT": "0"}, "can't listen on 203.0.113.7"),

@@ -14,13 +14,11 @@ from typing import Final
 import msgspec
 
 from kitwright.app import make_owner_key, make_service, openapi_document, serve
-from kitwright.catalogue.check import check_catalogue
-from kitwright.catalogue.faults import CatalogueUnreadable
-from kitwright.catalogue.load import load_catalogue
+from kitwright.catalogue.faults import CatalogueUnreadable, CatalogueUnsound, by_cause
 from kitwright.documents.fonts import fonts
 from kitwright.documents.scripts import told_scripts
 from kitwright.errors import KitwrightError, reason_of
-from kitwright.proof import prove_catalogue
+from kitwright.examination import examine as examine_catalogue
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.refusal import RequestRefused
 from kitwright.store.backup import back_up
@@ -120,17 +118,19 @@ def _quote(given: argparse.Namespace) -> int:
 def _check(given: argparse.Namespace) -> int:
     folder = _settings(given).catalog
     try:
-        catalogue = load_catalogue(folder)
-    except CatalogueUnreadable as error:
-        return _faulty(error.faults, folder)
-    faults = check_catalogue(catalogue)
-    repairs = 0
-    if not faults:
-        # the day only chooses tax rates, and the newest are proven
-        proof = prove_catalogue(catalogue, date.today())  # noqa: DTZ011 - no zone is at stake
-        repairs, faults = proof.repairs, proof.faults
-    if faults:
-        return _faulty(faults, folder)
+        examined = examine_catalogue(folder, date.today())  # noqa: DTZ011 - no zone is at stake
+    except (CatalogueUnreadable, CatalogueUnsound) as error:
+        causes = by_cause(error.faults)
+        for cause in causes:
+            print(cause, file=sys.stderr)
+        told = _counted(len(error.faults), "fault")
+        if len(causes) < len(error.faults):
+            told += f" of {_counted(len(causes), 'cause')}"
+        print(f"{told} in {folder}", file=sys.stderr)
+        return 1
+    catalogue = examined.catalogue
+    for doubt in by_cause(examined.doubts):
+        print(f"warning: {doubt}", file=sys.stderr)
     holds = ", ".join(
         (
             _counted(len(catalogue.families), "family", "families"),
@@ -139,17 +139,11 @@ def _check(given: argparse.Namespace) -> int:
             _counted(len(catalogue.shops), "shop"),
         )
     )
-    done = f"{_counted(repairs, 'repair')} planned, kitted and priced"
-    print(f"catalogue sound: {holds}; {done}")
+    done = f"{_counted(examined.repairs, 'repair')} planned, kitted and priced"
+    warned = f"; {_counted(len(examined.doubts), 'warning')}" if examined.doubts else ""
+    print(f"catalogue sound: {holds}; {done}{warned}")
+    print(f"revision {catalogue.revision}")
     return 0
-
-
-def _faulty(faults: Sequence[object], folder: Path) -> int:
-    """Print every fault and how many there are; return the exit code."""
-    for fault in faults:
-        print(fault, file=sys.stderr)
-    print(f"{_counted(len(faults), 'fault')} in {folder}", file=sys.stderr)
-    return 1
 
 
 def _openapi(given: argparse.Namespace) -> int:

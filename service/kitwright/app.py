@@ -7,7 +7,7 @@ import logging
 import math
 import sys
 import time
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from datetime import date, datetime
 from secrets import token_bytes
@@ -15,22 +15,22 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from litestar import Litestar
+from litestar.types import ASGIApp
 from msgspec import structs
 
 import kitwright
-from kitwright.catalogue.check import check_catalogue
-from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue, Shop, ShopId
 from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.readings_svg import readings_svg
-from kitwright.errors import KitwrightError
+from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.link import SECRET_BYTES
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError
 from kitwright.mailing import LetterWriter, StoredMails
+from kitwright.memory import MIB
 from kitwright.outbound.mail import FolderMailer, Mailer, Security, SmtpMailer
 from kitwright.outbound.mail_pump import MailPump
 from kitwright.outbound.post import Poster
@@ -39,6 +39,7 @@ from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
 from kitwright.papers import ShopPapers
 from kitwright.posting import StoredOutbox
+from kitwright.renewal import Renewal
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.refusal import UnknownId
@@ -72,16 +73,6 @@ class UnknownShop(UnknownId):
     kind = "shop"
 
 
-class CatalogueUnsound(KitwrightError):
-    """A catalogue whose references do not hold; every fault is named."""
-
-    code = "catalogue-unsound"
-
-    def __init__(self, faults: Iterable[object]) -> None:
-        self.faults = tuple(faults)
-        super().__init__("\n".join(str(fault) for fault in self.faults))
-
-
 def choose_shop(catalogue: Catalogue, name: str | None) -> Shop:
     """Return the shop of a name, or the first by id where none is given. Raises: UnknownShop."""
     key = name if name is not None else min(catalogue.shops)
@@ -96,14 +87,11 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
 
     Raises: CatalogueUnreadable, CatalogueUnsound, UnknownShop.
     """
-    catalogue = load_catalogue(settings.catalog)
-    faults = check_catalogue(catalogue)
-    if faults:
-        raise CatalogueUnsound(faults)
+    catalogue = read_sound(settings.catalog)
     shop = choose_shop(catalogue, settings.shop)
     zone = ZoneInfo(shop.time_zone)
     return Service(
-        Workshop(catalogue, shop),
+        Workshop(catalogue, shop, settings.memory * MIB),
         today or (lambda: datetime.now(zone).date()),
         quote_text,
         {TEXT: assessment_text, SVG: readings_svg},
@@ -303,9 +291,6 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
     `journal` gets a line for every request; `pumps` send what waits as long as the application
     runs.
     """
-    metrics = Metrics()
-    service = desk.service
-    operations = {one.id: one for one in ALL_OPERATIONS}
 
     @asynccontextmanager
     async def pumping(_: Litestar) -> AsyncIterator[None]:
@@ -322,6 +307,16 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
             stop.set()
             await asyncio.gather(*tasks)
 
+    metrics = Metrics()
+    behind = Litestar(lifespan=[pumping], openapi_config=None, logging_config=None)
+    paths = {one.id: one.path for one in ALL_OPERATIONS}
+    return Edge(answer_calls(desk, metrics), paths, metrics, journal, behind=behind)
+
+
+def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
+    """Return what answers the calls of a desk, inside the edge that counts them."""
+    service = desk.service
+    operations = {one.id: one for one in ALL_OPERATIONS}
     handlers = make_handlers(service, metrics, lambda: openapi_document(service))
     app = Litestar(
         route_handlers=[
@@ -330,7 +325,6 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
             *make_kept_handlers(desk),
         ],
         middleware=[admission(desk.keyring, operations)],
-        lifespan=[pumping],
         exception_handlers={
             **HANDLERS,
             **unmet.make_exception_handlers(one.path for one in operations.values()),
@@ -339,14 +333,13 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
         logging_config=None,
     )
     (preview,) = (each for each in handlers if each.name == PREVIEW.id)
-    direct = Direct(
+    return Direct(
         app,
         preview,
         PREVIEW.path,
         lambda request: desk.keyring.admit(request, PREVIEW),
         lambda body: service.preview_json(decode(body, PreviewIn)),
     )
-    return Edge(direct, {one.id: one.path for one in operations.values()}, metrics, journal)
 
 
 def serve(settings: Settings, announce: Callable[[str], None]) -> None:
@@ -362,8 +355,9 @@ def serve(settings: Settings, announce: Callable[[str], None]) -> None:
 def serve_service(
     service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
-    """Serve until stopped by SIGINT or SIGTERM; `announce` gets the address once the service
-    answers, and before that, at the first start of a data folder, the owner's key.
+    """Serve until stopped by SIGINT or SIGTERM, and read the catalogue again on SIGHUP; `announce`
+    gets the address once the service answers, and before that, at the first start of a data
+    folder, the owner's key.
 
     The data folder is made where it is missing, and holds the address in `address.txt` while
     the service runs.
@@ -390,8 +384,24 @@ def serve_service(
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
     app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
+
+    def prepare(service: Service) -> Callable[[], None]:
+        fresh = make_writer(service, settings)
+        fresh.public_url = writer.public_url
+        workshop = service.workshop
+        papers = ShopPapers(workshop.catalogue, workshop.shop)
+        renewed = desk.renewed(service, papers, fresh.write)
+        answers = answer_calls(renewed, app.metrics)
+
+        def take_over() -> None:
+            desk.keyring.today = renewed.today
+            app.answer_by(answers)
+
+        return take_over
+
+    renewal = Renewal(service, settings.catalog, lambda: make_service(settings), prepare, journal)
     try:
-        serve_app(app, settings.host, settings.port, told)
+        serve_app(app, settings.host, settings.port, told, renewal.ask)
     finally:
         store.close()
         with suppress(OSError):

@@ -1,6 +1,6 @@
 """Contingencies: what may turn up, priced by quoting what it adds on top of a quote's own draft.
 
-A price is as much work as a small quote, so it is kept beside its draft. What turns up is priced
+A price is as much work as a small quote, so it is remembered by its draft. What turns up is priced
 without the counter's changes to lines and parts: those name lines and parts of the quote as it is.
 At the worst, what they take off jobs that may be replaced is not counted on.
 """
@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import Final
-from weakref import WeakKeyDictionary
 
 from msgspec import Struct, structs
 
@@ -25,9 +24,9 @@ from kitwright.stages.contingency import (
     find_chances,
     list_contingencies,
 )
-from kitwright.stages.job import OperationKey, settle
+from kitwright.stages.job import Operation, settle
 from kitwright.stages.need import Need, RolePlace
-from kitwright.stages.quote import Draft, Quote
+from kitwright.stages.quote import Quote
 from kitwright.workshop import Workshop
 
 LEAST: Final = Decimal("0.01")
@@ -50,42 +49,29 @@ class More(Struct, frozen=True, kw_only=True):
         return bool(self.price.minor or self.minutes or self.needs)
 
 
-class _Foreseen(Struct, frozen=True):
-    """What may turn up on the visits of a draft, with the prices that are known by now, each by
-    what is added, as several may add the same; and what that comes to, by how probable each is.
-
-    Without findings, that follows from the draft: it stands under None.
-    """
-
-    listed: tuple[MayTurnUp, ...]
-    prices: dict[tuple[frozenset[OperationKey], frozenset[RolePlace]], More]
-    prospects: dict[tuple[Decimal, ...] | None, Prospect]
-
-
 class Foresight:
     """Prices what may turn up on quotes of a workshop."""
 
     def __init__(self, workshop: Workshop) -> None:
         self._workshop = workshop
-        self._foreseen: WeakKeyDictionary[Draft, _Foreseen] = WeakKeyDictionary()
 
     def look_ahead(self, quote: Quote) -> Quote:
         """Return a quote with what may turn up on it.
 
         Raises: the errors of the stages, where the catalogue can't answer.
         """
-        foreseen = self._foreseen.get(quote.draft)
-        if foreseen is None:
-            foreseen = self._foreseen[quote.draft] = self._foresee(quote)
+        draft, memory = quote.draft, self._workshop.memory
+        listed = memory.get(("listed", draft), lambda: self._list(quote))
         findings = None if quote.basis is None else quote.basis.assessment.findings
-        chances = (
-            None if findings is None else find_chances(foreseen.listed, quote.request, findings)
+        # without findings it follows from the draft
+        chances = None if findings is None else find_chances(listed, quote.request, findings)
+        prospect = memory.get(
+            ("prospect", draft, chances),
+            lambda: _weigh(
+                _Visit(self._workshop, quote, listed),
+                chances or find_chances(listed, quote.request, None),
+            ),
         )
-        prospect = foreseen.prospects.get(chances)
-        if prospect is None:
-            told = chances or find_chances(foreseen.listed, quote.request, None)
-            prospect = _weigh(_Visit(self._workshop, quote, foreseen), told)
-            foreseen.prospects[chances] = prospect
         found = Contingencies(
             prospect=prospect,
             as_quoted=quote.repair.price,
@@ -102,12 +88,11 @@ class Foresight:
         without = quote_repair(self._workshop, structs.replace(asked, terms=asked.terms.lasting()))
         return max(nothing, without.repair.price - quote.repair.price)
 
-    def _foresee(self, quote: Quote) -> _Foreseen:
+    def _list(self, quote: Quote) -> tuple[MayTurnUp, ...]:
         repair = quote.draft.repair
-        listed = list_contingencies(
+        return list_contingencies(
             self._workshop.catalogue, untouched(quote.request), repair.jobs, repair.kit.needs
         )
-        return _Foreseen(listed, {}, {})
 
 
 def _weigh(visit: _Visit, chances: Sequence[Decimal]) -> Prospect:
@@ -151,35 +136,36 @@ def _before(listed: Sequence[MayTurnUp], one: MayTurnUp) -> ContingencyId | None
 class _Visit:
     """One quote's visit, and what may turn up on it."""
 
-    def __init__(self, workshop: Workshop, quote: Quote, foreseen: _Foreseen) -> None:
+    def __init__(self, workshop: Workshop, quote: Quote, listed: Sequence[MayTurnUp]) -> None:
         self.workshop = workshop
-        self.listed = foreseen.listed
+        self.listed = listed
         self._request = untouched(quote.request)
+        self._draft = quote.draft
         self._repair = quote.draft.repair
-        self._prices = foreseen.prices
-        self._keys = [[each.key for each in one.operations] for one in foreseen.listed]
+        self._keys = [[each.key for each in one.operations] for one in listed]
 
     def more(self, places: Iterable[int]) -> More:
         """Return what some of the list add to the visit, together."""
         found = [self.listed[place] for place in places]
         operations = {each.key: each for one in found for each in one.operations}
         roles = {role for one in found for role in one.roles}
-        added = (frozenset(operations), frozenset(roles))
-        known = self._prices.get(added)
         if not operations and not roles:
             return More(price=Money(0, self.workshop.shop.currency), minutes=0, needs=())
-        if known is None:
-            repair = self._repair
-            jobs = settle(
-                [*repair.jobs.operations, *operations.values()], left_out=repair.jobs.left_out
-            )
-            together = quote_jobs(self.workshop, self._request, jobs, sorted(roles, key=str))
-            known = self._prices[added] = More(
-                price=together.price - repair.price,
-                minutes=together.labour.billed - repair.labour.billed,
-                needs=tuple(added_needs(repair, together)),
-            )
-        return known
+        # by what is added, as several may add the same
+        added = frozenset(operations), frozenset(roles)
+        return self.workshop.memory.get(
+            ("more", self._draft, *added), lambda: self._price(operations.values(), roles)
+        )
+
+    def _price(self, operations: Iterable[Operation], roles: Iterable[RolePlace]) -> More:
+        repair = self._repair
+        jobs = settle([*repair.jobs.operations, *operations], left_out=repair.jobs.left_out)
+        together = quote_jobs(self.workshop, self._request, jobs, sorted(roles, key=str))
+        return More(
+            price=together.price - repair.price,
+            minutes=together.labour.billed - repair.labour.billed,
+            needs=tuple(added_needs(repair, together)),
+        )
 
     def worst(self, places: Iterable[int]) -> Money:
         """Return the most that any of some of the list may add, with whatever else of them.

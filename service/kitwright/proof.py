@@ -64,9 +64,10 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
                 where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
                 fault = Fault(
                     file=f"families/{family.id}.toml",
-                    record=f"{operation.text} in {where}, shop {shop.id}",
+                    record=f"{operation.text} in {where}, shop {shop.id}, serial "
+                    f"{request.asked.serial}",
                     code="repair-not-whole",
-                    message=f"serial {request.asked.serial}: {message}",
+                    message=message,
                 )
                 faults[fault] = None
     return Proof(repairs, tuple(faults))

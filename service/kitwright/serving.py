@@ -7,6 +7,7 @@ import gc
 import os
 import signal
 import socket
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, Final
@@ -22,8 +23,15 @@ _PATIENCE: Final = 5
 """Seconds that requests under way have to end when the service is stopped."""
 
 
-def serve_app(app: Edge, host: str, port: int, told: Callable[[str], None]) -> None:
-    """Serve until SIGINT or SIGTERM; `told` gets the address once the application answers.
+def serve_app(
+    app: Edge,
+    host: str,
+    port: int,
+    told: Callable[[str], None],
+    hung_up: Callable[[], None],
+) -> None:
+    """Serve until SIGINT or SIGTERM; `told` gets the address once the application answers, and
+    `hung_up` is called inside the event loop on SIGHUP, where there is such a signal.
 
     Port 0 picks a free one.
     """
@@ -41,14 +49,21 @@ def serve_app(app: Edge, host: str, port: int, told: Callable[[str], None]) -> N
         proxy_headers=False,
         timeout_graceful_shutdown=_PATIENCE,
     )
-    # what is loaded by now stays for good: the collector need not look at it again and again
-    gc.collect()
-    gc.freeze()
+    settle_garbage()
     # what a request makes is gone with it, by its count of references; cycles are rare
     gc.set_threshold(100_000, 50, 100)
-    server = _Server(config, lambda: told(address))
+    server = _Server(config, lambda: told(address), hung_up)
     with asyncio.Runner(loop_factory=config.get_loop_factory()) as runner:
         runner.run(server.serve(sockets=[listener]))
+
+
+def settle_garbage() -> None:
+    """Free what nobody needs, and take the rest for good: the collector need not look at it again
+    and again.
+    """
+    gc.unfreeze()
+    gc.collect()
+    gc.freeze()
 
 
 def _listen(host: str, port: int) -> socket.socket:
@@ -84,13 +99,18 @@ class AddressUnusable(KitwrightError):
 class _Server(uvicorn.Server):
     """A server that tells once it answers, and that a signal ends like any other end."""
 
-    def __init__(self, config: uvicorn.Config, told: Callable[[], None]) -> None:
+    def __init__(
+        self, config: uvicorn.Config, told: Callable[[], None], hung_up: Callable[[], None]
+    ) -> None:
         super().__init__(config)
         self._told = told
+        self._hung_up = hung_up
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Start, then tell."""
         await super().startup(sockets=sockets)
+        if sys.platform != "win32":
+            asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, self._hung_up)
         self._told()
 
     @contextmanager

@@ -22,7 +22,8 @@ class Settings(Struct, frozen=True, kw_only=True):
     `shop` None means the only shop of the catalogue, else the first by id. Port 0 picks a free one.
     `log` is one of `LOGS`. `rate` is how many calls a minute each key may make, 0 for any number;
     an address without a key may make a tenth. `private_webhooks` says whether webhooks may lead
-    into the shop's own network.
+    into the shop's own network. `memory` is how many MiB are remembered at most between requests,
+    from `LEAST_MEMORY` on.
 
     Mails come from `mail_from` and are handed to `smtp_host`; without one they are put into the
     folder `mail` of the data. `smtp_tls` is one of `SMTP_PORTS`; the password is never shown.
@@ -39,6 +40,7 @@ class Settings(Struct, frozen=True, kw_only=True):
     log: str = "requests"
     rate: int = 6_000
     private_webhooks: bool = False
+    memory: int = 256
     mail_from: str = "quotes@shop.invalid"
     smtp_host: str | None = None
     smtp_port: int = 587
@@ -74,6 +76,7 @@ ENVIRONMENT = {
     "log": "KITWRIGHT_LOG",
     "rate": "KITWRIGHT_RATE",
     "private_webhooks": "KITWRIGHT_PRIVATE_WEBHOOKS",
+    "memory": "KITWRIGHT_MEMORY",
     "mail_from": "KITWRIGHT_MAIL_FROM",
     "smtp_host": "KITWRIGHT_SMTP_HOST",
     "smtp_port": "KITWRIGHT_SMTP_PORT",
@@ -89,6 +92,8 @@ LOGS = ("requests", "faults")
 """What goes into the log: every request and every fault, or faults only."""
 SMTP_PORTS = {"tls": 465, "starttls": 587, "none": 25}
 """How a mail server is spoken to -> the port where it usually listens for that."""
+LEAST_MEMORY, MOST_MEMORY = 64, 1_000_000
+"""MiB that `memory` may be, from and to."""
 _MOST_RATE = 1_000_000
 _MAIL_FROM = f"--mail-from (or {ENVIRONMENT['mail_from']})"
 _HOST = re.compile(r"[A-Za-z0-9.:-]{1,253}", re.ASCII)
@@ -102,7 +107,8 @@ def read_settings(
     default.
 
     Raises: SettingUnreadable, for a port that is no number from 0 to 65535, an unknown log, a rate
-    that is no number, a yes or no that is neither, and for what mails can't be sent by.
+    or a memory that is no number or out of range, a yes or no that is neither, and for what mails
+    can't be sent by.
     """
     environment = os.environ if environment is None else environment
     values = {
@@ -127,6 +133,12 @@ def read_settings(
         said = values[name] or "no"
         if said not in ("yes", "no"):
             raise SettingUnreadable(named[name], said, "yes or no")
+    memory = values["memory"]
+    if memory is not None and not (
+        memory.isascii() and memory.isdigit() and LEAST_MEMORY <= int(memory) <= MOST_MEMORY
+    ):
+        wanted = f"a number from {LEAST_MEMORY} to {MOST_MEMORY}"
+        raise SettingUnreadable(named["memory"], memory, wanted)
     defaults = Settings(catalog=built_in_catalog())
     return Settings(
         host=values["host"] or defaults.host,
@@ -138,6 +150,7 @@ def read_settings(
         rate=defaults.rate if rate is None else int(rate),
         private_webhooks=values["private_webhooks"] == "yes",
         local_links=values["local_links"] == "yes",
+        memory=defaults.memory if memory is None else int(memory),
         **_read_mail(values, named),
     )
 

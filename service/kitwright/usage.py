@@ -75,7 +75,8 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers, "
         "and at the first start of a data folder `owner key: kw_...`, which is shown only then. "
         "Its description is at /docs for people, at /openapi.json for programs. Stop it with "
-        "Ctrl-C.",
+        "Ctrl-C. On SIGHUP it reads the catalogue again: one that `check-catalog` finds sound "
+        "takes the place of the old one, which otherwise stays.",
         epilog="example: kitwright serve --shop orchard --port 0",
     )
     _setting(parser, "host", "HOST", "address to listen on (default: 127.0.0.1, this machine only)")
@@ -95,6 +96,13 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "private-webhooks",
         "YES",
         "`yes` lets webhooks lead into your own network (default: no)",
+    )
+    _setting(
+        parser,
+        "memory",
+        "N",
+        "MiB that are remembered at most between requests, to answer the like faster "
+        "(default: 256); the program itself takes some 150 besides",
     )
     _add_mail(parser)
     _catalog(parser)
@@ -185,8 +193,8 @@ def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="prove that a catalogue is whole",
         description="Reads every file of a catalogue, checks every reference, and quotes every job "
         "on every engine, machine, cylinder, variant and shop: each must give one item for every "
-        "role, and a source for each item. Names every fault with its file and record; exits 1 if "
-        "there is any.",
+        "role, and a source for each item. Names every fault with its file and record, many of one "
+        "cause once; exits 1 if there is any. Warns of figures that look like slips, and exits 0.",
         epilog="example: kitwright check-catalog --catalog my-catalog",
     )
     _catalog(parser)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
-from typing import Generic, TypeVar
+from collections.abc import Callable, Mapping
+from typing import Final
 
-from kitwright.catalogue.model import Catalogue, Shop
+from kitwright.catalogue.graph import Instance
+from kitwright.catalogue.model import Catalogue, Record, Shop
+from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.access import AccessPlan, Teardown, plan_access
+from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings
 from kitwright.stages.job import Operation, OperationKey
 from kitwright.stages.labour import Labour, allot_labour, read_minutes, repeat
@@ -14,38 +17,30 @@ from kitwright.stages.odds import Odds
 from kitwright.stages.quote import Draft
 from kitwright.stages.request import Request, alike
 from kitwright.stages.selling import Prices
-from kitwright.stages.supply import find_supply
+from kitwright.stages.supply import Source, find_supply
 
-T = TypeVar("T")
+BUDGET: Final = 256 * MIB
+"""Bytes that are remembered at most, unless somebody chooses otherwise."""
 
-
-class Memo(Generic[T]):
-    """Answers by question, the oldest forgotten first; a question is worked out again when
-    asked again.
-    """
-
-    def __init__(self, most: int) -> None:
-        self._most = most
-        self._known: dict[Hashable, T] = {}
-
-    def get(self, question: Hashable, work_out: Callable[[], T]) -> T:
-        """Return the known answer, or the one worked out now."""
-        known = self._known.pop(question, None)
-        answer = work_out() if known is None else known
-        self._known[question] = answer
-        if len(self._known) > self._most:
-            del self._known[next(iter(self._known))]
-        return answer
+_SHARED: Final = (Catalogue, Record, Instance, Source, Draft, Prospect)
+"""What a workshop holds anyway, and what is remembered by itself and only named by what is made of
+it.
+"""
 
 
 class Workshop:
     """A catalogue and one of its shops, with what is worth working out once for both.
 
-    Remembered are teardowns, plans and priced kits, never whole quotes. All of it follows from the
-    catalogue: another revision is another workshop.
+    Remembered are teardowns, plans, priced kits and what others make of them, never whole quotes.
+    All of it follows from the catalogue: another revision is another workshop.
+
+    Args:
+        catalogue: all that is known.
+        shop: one of its shops.
+        budget: bytes that may be remembered in all, more than what is remembered `ELSEWHERE`.
     """
 
-    def __init__(self, catalogue: Catalogue, shop: Shop) -> None:
+    def __init__(self, catalogue: Catalogue, shop: Shop, budget: int = BUDGET) -> None:
         self.catalogue = catalogue
         self.shop = shop
         self.supply = find_supply(catalogue, shop)
@@ -54,25 +49,24 @@ class Workshop:
             family: sorted({0, *(row.serial_from for row in rows)})
             for family, rows in catalogue.fitments.items()
         }
-        self._teardowns: Memo[Teardown] = Memo(256)
-        self._labour: Memo[tuple[AccessPlan, Labour]] = Memo(4096)
-        self._drafts: Memo[Draft] = Memo(2500)
-        self._odds: Memo[Odds] = Memo(64)
+        self.memory = Memory(budget - ELSEWHERE, _SHARED)
 
     def odds(self, findings: Findings) -> Odds:
         """Return what is known of faults of the engine, with the machine's background."""
         family, background = findings.family, findings.background
-        return self._odds.get(
-            (family.id, tuple(sorted(row.id for row in background))),
+        return self.memory.get(
+            ("odds", family.id, tuple(sorted(row.id for row in background))),
             lambda: Odds(self.catalogue, family, background),
+            grows=True,
         )
 
     def teardown(self, request: Request) -> Teardown:
         """Return the compiled teardown of the request's engine in its chassis."""
         family, chassis = request.family, request.chassis
-        return self._teardowns.get(
-            (family.id, chassis.id if chassis is not None else None),
+        return self.memory.get(
+            ("teardown", family.id, chassis.id if chassis is not None else None),
             lambda: Teardown(self.catalogue, self.shop, family, chassis),
+            grows=True,
         )
 
     def labour(
@@ -82,6 +76,7 @@ class Workshop:
         asked = request.asked
         overridden = read_minutes(operations, asked.terms)
         question = (
+            "labour",
             request.family.id,
             None if request.chassis is None else request.chassis.id,
             tuple(operation.key for operation in operations),
@@ -89,7 +84,7 @@ class Workshop:
             asked.terms.machines,
             tuple(overridden.items()),
         )
-        return self._labour.get(
+        return self.memory.get(
             question, lambda: self._work_out_labour(request, operations, overridden)
         )
 
@@ -117,4 +112,5 @@ class Workshop:
 
         Requests that are alike share one draft; `work_out` makes the first.
         """
-        return self._drafts.get(alike(request, self._starts[request.family.id]), work_out)
+        question = "draft", alike(request, self._starts[request.family.id])
+        return self.memory.get(question, work_out)

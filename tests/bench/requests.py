@@ -4,6 +4,15 @@ from __future__ import annotations
 
 import json
 import random
+from collections.abc import Mapping
+from datetime import date, timedelta
+from pathlib import Path
+
+from kitwright.catalogue.graph import job_fits
+from kitwright.catalogue.load import load_catalogue
+from kitwright.catalogue.model import Catalogue, Family, FamilyId, JobScope
+
+CATALOG = Path(__file__).parents[2] / "catalog"
 
 DIAGNOSES = {
     "TB-V68": (
@@ -57,3 +66,90 @@ def distinct_requests(count: int, seed: int = 20270301) -> list[bytes]:
             body["tax_area"] = None
         found[json.dumps(body).encode()] = None
     return list(found)
+
+
+def varied_requests(count: int, seed: int = 20270301) -> list[bytes]:
+    """Return so many requests of which no two share a draft, for whatever the starter catalogue
+    can be asked: several jobs and diagnoses, any day, what may turn up, findings, words of the
+    customer's, both languages.
+    """
+    chance = random.Random(seed)
+    catalogue = load_catalogue(CATALOG)
+    found: dict[str, bytes] = {}
+    while len(found) < count:
+        body = _varied(chance, catalogue)
+        # what shares a draft differs in serial, discounts and words only
+        own = {"serial", "discounts", "complaint", "language", "contingencies"}
+        draft = json.dumps({name: value for name, value in body.items() if name not in own})
+        found.setdefault(draft, json.dumps(body).encode())
+    return list(found.values())
+
+
+def _varied(chance: random.Random, catalogue: Catalogue) -> dict[str, object]:
+    family = catalogue.families[FamilyId(chance.choice(sorted(DIAGNOSES)))]
+    on = date(2027, 3, 1) + timedelta(days=chance.randrange(300))
+    body: dict[str, object] = {
+        "family": family.id,
+        "serial": chance.randint(1_000_000, 4_000_000),
+        "chassis": chance.choice(CHASSIS[family.id]),
+        "scope": chance.choice(["least", "recommended", "thorough"]),
+        "condition": {
+            "rust": chance.choice(["none", "light", "heavy"]),
+            "debris": chance.choice(["none", "heavy"]),
+            "previous_work": chance.random() < 0.2,
+        },
+        "diagnostic_done": chance.random() < 0.8,
+        "on": on.isoformat(),
+        "machines": chance.choice([1, 1, 1, 2, 3]),
+        "contingencies": chance.random() < 0.3,
+        "language": chance.choice(["en", "en", "de"]),
+    }
+    if chance.random() < 0.15:
+        body["findings"] = _seen(chance, catalogue, family)
+    else:
+        body["diagnoses"] = _placed(
+            chance, family, {code: bool(on) for code, on in DIAGNOSES[family.id]}, "code"
+        )
+    fitting: dict[str, bool] = {
+        job.id: job.scope is JobScope.cylinder
+        for job in catalogue.jobs.values()
+        if job_fits(catalogue, family, job)
+    }
+    if chance.random() < 0.5:
+        body["add_jobs"] = _placed(chance, family, fitting, "job")
+    if chance.random() < 0.3:
+        percent = str(chance.randint(1, 15))
+        body["discounts"] = [{"percent": percent, "reason": "regular", "by": "counter"}]
+    if chance.random() < 0.3:
+        body["complaint"] = f"It smokes since {on} and starts badly. " * chance.randint(1, 20)
+    return body
+
+
+def _placed(
+    chance: random.Random, family: Family, known: Mapping[str, bool], name: str
+) -> list[dict[str, object]]:
+    """Return one to three things, each with a cylinder if it is of one."""
+    found = []
+    for key in chance.sample(sorted(known), min(len(known), chance.choice([1, 1, 2, 3]))):
+        placed: dict[str, object] = {name: key}
+        if known[key]:
+            placed["cylinder"] = chance.randint(1, family.cylinders)
+        found.append(placed)
+    return found
+
+
+def _seen(chance: random.Random, catalogue: Catalogue, family: Family) -> dict[str, object]:
+    """Return leak-down readings, some findings of each cylinder and what is known besides."""
+    kinds = [kind for kind in catalogue.rules.finding if kind.scope is JobScope.cylinder]
+    told = [kind for kind in kinds if not kind.upper_percent]
+    some = min(3, len(told))
+    cylinders = [
+        {
+            "cylinder": cylinder,
+            "leakdown": {"supply": "90", "in_cylinder": str(chance.randint(40, 88))},
+            "findings": {kind.id: chance.choice(kind.levels) for kind in chance.sample(told, some)},
+        }
+        for cylinder in range(1, family.cylinders + 1)
+    ]
+    known = [row.id for row in catalogue.rules.background]
+    return {"cylinders": cylinders, "background": chance.sample(known, chance.randint(0, 2))}

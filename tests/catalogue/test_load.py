@@ -277,7 +277,53 @@ def test_load_catalogue_refuses_offers_without_a_supplier(edited: Edited) -> Non
     assert (fault.code, fault.file) == ("offers-alone", CSV)
 
 
-@pytest.mark.parametrize("file", ["notes.txt", "shops/notes.md", "taxes/x.toml", "tax/a/b.toml"])
+@pytest.mark.parametrize(
+    "file",
+    [
+        ".DS_Store",
+        ".git/config",
+        ".git/hooks/x.toml",
+        "shops/.hire-yard.toml",
+        "shops/.#hire-yard.toml",
+        "shops/.hire-yard.toml.swp",
+        "shops/hire-yard.toml~",
+        "shops/#hire-yard.toml#",
+        "shops/hire-yard.toml.bak",
+        "shops/hire-yard.toml.orig",
+        "shops/hire-yard.toml.old",
+        "shops/hire-yard.toml.rej",
+        "suppliers/DLWY.csv.tmp",
+        "suppliers/~$DLWY.csv",
+        "suppliers/.~lock.DLWY.csv#",
+        "families/Thumbs.db",
+        "notes.txt",
+        "shops/NOTES.MD",
+        "ours/prices/how.txt",
+    ],
+)
+def test_load_catalogue_passes_over_hidden_files_copies_and_notes(
+    edited: Edited, starter: Catalogue, file: str
+) -> None:
+    folder = edited()
+    (folder / file).parent.mkdir(parents=True, exist_ok=True)
+    (folder / file).write_bytes(b"\xff not even text")
+
+    assert load_catalogue(folder) == starter
+
+
+@pytest.mark.parametrize(
+    "file",
+    [
+        "notes",
+        "shops/notes.html",
+        "shops/hire-yard.tml",
+        "shops/hire-yard.toml2",
+        "shops/hire-yardbak",
+        "taxes/x.toml",
+        "tax/a/b.toml",
+        "suppliers/DLWY.ods",
+    ],
+)
 def test_load_catalogue_refuses_a_file_it_does_not_know(edited: Edited, file: str) -> None:
     folder = edited()
     (folder / file).parent.mkdir(parents=True, exist_ok=True)
@@ -346,7 +392,7 @@ def test_load_catalogue_reports_the_faults_of_all_files_and_rows_at_once(edited:
         (YARD, "[labour]", "[labour"),
         (CSV, "4.90", "4,90"),
     )
-    (folder / "notes.txt").touch()
+    (folder / "notes.html").touch()
 
     faults = faults_of(folder)
 
@@ -355,7 +401,7 @@ def test_load_catalogue_reports_the_faults_of_all_files_and_rows_at_once(edited:
         (V68, "not-a-figure"),
         (V68, "wrong-type"),
         ("layouts/SH.toml", "wrong-type"),
-        ("notes.txt", "file-unknown"),
+        ("notes.html", "file-unknown"),
         (YARD, "not-toml"),
         (CSV, "wrong-cell"),
     ]

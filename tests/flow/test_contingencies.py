@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import weakref
 from decimal import Decimal
 from itertools import combinations
 from random import Random
@@ -32,7 +31,7 @@ from kitwright.contingencies import LEAST, Foresight, _Visit
 from kitwright.flow import quote_repair
 from kitwright.money import Money
 from kitwright.stages.contingency import Contingencies, Weighed
-from kitwright.stages.quote import Quote
+from kitwright.stages.quote import Draft, Quote
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked, AskedJob
 from kitwright.stages.terms import (
@@ -126,7 +125,7 @@ def test_look_ahead_prices_each_at_what_the_quote_with_its_jobs_costs_more(
 def every_choice(workshop: Workshop, quote: Quote, most: int) -> Money | None:
     """Return the most that any choice of what is told adds; None where there are too many."""
     foresight = Foresight(workshop)
-    visit = _Visit(workshop, quote, foresight._foresee(quote))
+    visit = _Visit(workshop, quote, foresight._list(quote))
     assert quote.contingencies is not None
     told = {(each.found.kind.id, each.found.cylinder) for each in quote.contingencies.each}
     places: dict[object, int] = {}
@@ -311,14 +310,18 @@ def test_look_ahead_has_nothing_to_say_where_nothing_may_turn_up(workshop: Works
     assert found.as_quoted == found.likely == found.worst
 
 
-def test_foresight_keeps_no_draft_alive() -> None:
-    workshop = Workshop(starter(), starter().shops[HIRE_YARD])
-    foresight = Foresight(workshop)
-    quote = foresight.look_ahead(quote_repair(workshop, asked(HEAD)))
-    draft = weakref.ref(quote.draft)
-
-    del quote, workshop
-    foresight._workshop = Workshop(starter(), starter().shops[HIRE_YARD])
+def drafts_alive() -> int:
     gc.collect()
+    return sum(isinstance(one, Draft) for one in gc.get_objects())
 
-    assert draft() is None
+
+def test_foresight_keeps_no_draft_that_was_forgotten(workshop: Workshop) -> None:
+    before = drafts_alive()
+    quote = Foresight(workshop).look_ahead(quote_repair(workshop, asked(HEAD)))
+    assert drafts_alive() == before + 1
+
+    del quote
+    assert drafts_alive() == before + 1
+    workshop.memory.clear()
+
+    assert drafts_alive() == before

@@ -18,6 +18,7 @@ from ortools.sat.python import cp_model
 
 from kitwright.solve._program import Program, Row, row_prices
 from kitwright.solve.cover import (
+    SHAPES,
     Cover,
     DuplicatePack,
     NegativeNeed,
@@ -25,7 +26,6 @@ from kitwright.solve.cover import (
     Shortage,
     SolverFailed,
     Uncoverable,
-    _best_of_shape,
     least_cover,
 )
 
@@ -218,17 +218,19 @@ def test_least_cover_is_the_same_from_memory() -> None:
         )
         # alike but for its names: what ties go to is its own business
         other = renamed(first, chance)
-        _best_of_shape.cache_clear()
+        SHAPES.clear()
         alone = taken(other)
-        _best_of_shape.cache_clear()
+        SHAPES.clear()
         taken(first)
 
+        known = SHAPES.held
         again = taken(first), taken(other)
 
-        hits += _best_of_shape.cache_info().hits
+        # nothing was added, so both were answered from memory
+        hits += SHAPES.held == known
         assert again == (best_of_all(first), alone), seed
         assert alone == best_of_all(other), seed
-    assert hits > 200
+    assert hits > 50
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct
 
@@ -10,6 +10,9 @@ from kitwright.errors import KitwrightError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+
+_MOST_NAMED: Final = 3
+"""Places that the line of a cause names besides the first."""
 
 
 class Fault(Struct, frozen=True, kw_only=True):
@@ -26,9 +29,38 @@ class Fault(Struct, frozen=True, kw_only=True):
     code: str
     message: str
 
+    @property
+    def place(self) -> str:
+        """The file, and the record where there is one."""
+        return f"{self.file}: {self.record}" if self.record else self.file
+
     def __str__(self) -> str:
-        place = f"{self.file}: {self.record}" if self.record else self.file
-        return f"{place}: {self.message} [{self.code}]"
+        return f"{self.place}: {self.message} [{self.code}]"
+
+
+class Doubt(Fault, frozen=True, kw_only=True):
+    """A warning: something that may well be wrong, and that nothing is refused for."""
+
+
+def by_cause(faults: Iterable[Fault]) -> tuple[str, ...]:
+    """Return faults as lines to read, each cause once, in order of their first.
+
+    Faults of one code and message have one cause: their line names the first places and counts the
+    others.
+    """
+    causes: dict[tuple[str, str], list[Fault]] = {}
+    for fault in faults:
+        causes.setdefault((fault.code, fault.message), []).append(fault)
+    return tuple(
+        str(first) + (f"; {len(same)} times, also in {_listed(others)}" if others else "")
+        for same in causes.values()
+        for first, *others in (same,)
+    )
+
+
+def _listed(faults: list[Fault]) -> str:
+    named = "; ".join(fault.place for fault in faults[:_MOST_NAMED])
+    return named + ("; ..." if len(faults) > _MOST_NAMED else "")
 
 
 class CatalogueError(KitwrightError):
@@ -44,4 +76,14 @@ class CatalogueUnreadable(CatalogueError):
 
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)
-        super().__init__("\n".join(map(str, self.faults)))
+        super().__init__("\n".join(by_cause(self.faults)))
+
+
+class CatalogueUnsound(CatalogueError):
+    """A catalogue whose records do not hold together, or can't answer what they may be asked."""
+
+    code = "catalogue-unsound"
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(by_cause(self.faults)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeVar
@@ -60,7 +61,13 @@ FILES: Final[dict[str, type[Record]]] = {
 NEED_NOT_BE: Final = frozenset({"chassis"})
 """Folders that may be empty: an engine on the bench has no chassis."""
 
-README: Final = "README.md"
+PASSED_OVER: Final = re.compile(
+    r"\..*|.*~|#.*#|~\$.*|.*\.(bak|old|orig|rej|sw[op]|tmp|md|txt)|thumbs\.db|desktop\.ini",
+    re.IGNORECASE | re.DOTALL,
+)
+"""Names of files and folders that may lie anywhere and hold nothing of the catalogue: hidden ones,
+copies that editors and other programs leave behind, and notes.
+"""
 
 _R = TypeVar("_R", bound=Record)
 
@@ -78,7 +85,8 @@ def load_catalogue(folder: Path) -> Catalogue:
 
     The files are decoded strictly and every id is unique; whether ids resolve and figures make
     sense is `check_catalogue`'s business. Records keep the order of the files, and the files that
-    of their names. `revision` is a hash of the names and bytes of every file but the README.
+    of their names. `revision` is a hash of their names and bytes. What is named as `PASSED_OVER`
+    says is none of them.
 
     Raises: CatalogueUnreadable, with the faults of all files.
     """
@@ -104,9 +112,8 @@ def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
     texts = {}
     for file in sorted(_files_below(folder)):
         if not _is_known(file):
-            if file != README:
-                message = "the catalogue has no place for a file of this name"
-                pile.faults.append(_fault(file, "file-unknown", message))
+            message = "the catalogue has no place for a file of this name"
+            pile.faults.append(_fault(file, "file-unknown", message))
             continue
         try:
             texts[file] = (folder / file).read_bytes()
@@ -123,9 +130,12 @@ def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
 
 
 def _files_below(folder: Path) -> Iterator[str]:
-    for root, _, names in os.walk(folder):
+    """Yield the files of a folder and of those below it, but those that are passed over."""
+    for root, below, names in os.walk(folder):
+        below[:] = [name for name in below if not PASSED_OVER.fullmatch(name)]
         for name in names:
-            yield Path(root, name).relative_to(folder).as_posix()
+            if not PASSED_OVER.fullmatch(name):
+                yield Path(root, name).relative_to(folder).as_posix()
 
 
 def _is_known(file: str) -> bool:

@@ -66,7 +66,7 @@ def printable(text: str, missing: Container[str]) -> str:
     return "".join(UNKNOWN if letter in missing else letter for letter in letters(text))
 
 
-@lru_cache(maxsize=10_000)
+@lru_cache(maxsize=1_000)
 def set_in_type(text: str) -> str:
     """Return a printable text in which words too long for a line may be broken, and what is read
     from right to left stays in its place.

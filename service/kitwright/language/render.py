@@ -20,7 +20,7 @@ from kitwright.units import decimal_text
 
 __all__ = ["Speaker", "UnknownLanguage"]
 
-_MOST_REMEMBERED = 10_000
+MOST_REMEMBERED = 2_000
 """Formatted numbers that are remembered; few are ever used."""
 
 
@@ -187,7 +187,7 @@ class Speaker:
         """Return a number with up to three decimals."""
         text = decimal_text(number if isinstance(number, Decimal) else Fraction(number), 3)
         if text not in self._numbers:
-            if len(self._numbers) > _MOST_REMEMBERED:
+            if len(self._numbers) > MOST_REMEMBERED:
                 self._numbers.clear()
             told = format_decimal(Decimal(text), locale=self._locale, format="#,##0.###")
             self._numbers[text] = str(told)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from functools import lru_cache
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
+from kitwright.memory import MIB, Memory
 from kitwright.solve import Orderable
 from kitwright.solve._guide import known_cover
 from kitwright.solve._program import SolverFailed
@@ -233,11 +233,16 @@ def _remembered(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Cou
             for column in columns
         ),
     )
-    copies, is_proven = _best_of_shape(shape, unaided_steps, most_steps)
+    copies, is_proven = SHAPES.get(
+        (shape, unaided_steps, most_steps), lambda: _best_of_shape(shape, unaided_steps, most_steps)
+    )
     return Counter({columns[place].rank: count for place, count in copies}), is_proven
 
 
-@lru_cache(maxsize=8192)
+SHAPES: Final = Memory(12 * MIB)
+"""The best covers of the shapes that were last asked for."""
+
+
 def _best_of_shape(
     shape: Shape, unaided_steps: int, most_steps: int
 ) -> tuple[tuple[tuple[int, int], ...], bool]:

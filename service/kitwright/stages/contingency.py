@@ -68,12 +68,12 @@ class Weighed(Struct, frozen=True, kw_only=True):
     needs: tuple[Need, ...]
 
 
-class Prospect(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
+class Prospect(Struct, frozen=True, kw_only=True, eq=False):
     """What may turn up on the visits of a draft, the most probable first; what all that is likely
     adds, and what whatever of the list is dearest adds, never less than nothing.
 
     `replaces_jobs` says whether anything of the list adds a job that holds one of the draft's.
-    Compared by identity, so that what is made of it can be remembered beside it.
+    Compared by identity, so that what is made of it can be remembered by it.
     """
 
     each: tuple[Weighed, ...]

@@ -93,10 +93,10 @@ class Repair(Struct, frozen=True, kw_only=True):
         return self.totals.lines + self.totals.discount if known is None else known
 
 
-class Draft(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
+class Draft(Struct, frozen=True, kw_only=True, eq=False):
     """A quote before the counter changes its lines or parts, the same for requests that are alike.
 
-    Compared by identity, so that what is made of it can be remembered beside it.
+    Compared by identity, so that what is made of it can be remembered by it.
     """
 
     repair: Repair

@@ -56,7 +56,7 @@ class Keyring:
         self._by_key = by_key
         self._by_address = by_address
         self._used = used
-        self._today = today
+        self.today = today
         self._shown: dict[str, str] = {}
         """What was shown and found good -> the id of its key. Bounded; a key that is revoked or
         changed is still found as it is kept now.
@@ -101,7 +101,7 @@ class Keyring:
                 f"this call needs the scope {scope.value}; the key {key.id} has "
                 f"{', '.join(sorted(key.scopes))}",
             )
-        today = self._today()
+        today = self.today()
         if key.last_used_on != today:
             key = structs.replace(key, last_used_on=today)
             self.know(key)

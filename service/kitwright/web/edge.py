@@ -48,6 +48,7 @@ class Edge:
         paths: operation id -> path of the API description.
         metrics: counts and times every request.
         journal: gets a line for every request, where there is one.
+        behind: begins and ends with the server; the application inside, where it is not given.
     """
 
     def __init__(
@@ -56,16 +57,26 @@ class Edge:
         paths: Mapping[str, str],
         metrics: Metrics,
         journal: Journal | None = None,
+        *,
+        behind: ASGIApp | None = None,
     ) -> None:
         self._app = app
+        self._behind = behind or app
         self._paths = paths
-        self._metrics = metrics
+        self.metrics = metrics
         self._journal = journal
+
+    def answer_by(self, app: ASGIApp) -> None:
+        """Let another application answer from now on; it goes by the same paths.
+
+        What is under way is answered to its end by the one that it came to.
+        """
+        self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
         if scope["type"] != ScopeType.HTTP:
-            await self._app(scope, receive, send)
+            await self._behind(scope, receive, send)
             return
         begun = perf_counter()
         answer = _Answer(scope, send)
@@ -87,7 +98,7 @@ class Edge:
         handler: Any = answer.scope.get("route_handler")
         operation = getattr(handler, "name", None) or _UNROUTED
         status = answer.status or _GONE
-        self._metrics.note(operation, status, seconds)
+        self.metrics.note(operation, status, seconds)
         if self._journal is not None:
             facts = {
                 "request_id": answer.request_id,

@@ -363,7 +363,7 @@ class ExemptionOut(Out, frozen=True, kw_only=True):
     kinds: tuple[str, ...]
 
 
-@lru_cache(maxsize=65_536)
+@lru_cache(maxsize=8_192)
 def money(value: Money) -> MoneyOut:
     """Return an amount on the wire; a quote has the same few amounts many times over."""
     return MoneyOut(amount=value.amount_text, currency=value.currency)

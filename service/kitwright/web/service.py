@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import date
 from types import MappingProxyType
 from typing import NoReturn
-from weakref import WeakKeyDictionary
 
 import msgspec
 
@@ -15,14 +14,14 @@ from kitwright.errors import KitwrightError
 from kitwright.flow import assess, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
 from kitwright.stages.assessment import Assessment
-from kitwright.stages.quote import Draft, Quote
+from kitwright.stages.quote import Quote
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked, read_request
 from kitwright.web.answer import answer
 from kitwright.web.assessments import AssessmentOut, assessment_out
 from kitwright.web.findings import AssessmentIn
 from kitwright.web.quotes import QuoteOut
-from kitwright.web.sheet import Sheet, fill_sheet, make_sheet
+from kitwright.web.sheet import encode_prospect, fill_sheet, make_sheet
 from kitwright.web.wire import PreviewIn
 from kitwright.workshop import Workshop
 
@@ -53,7 +52,6 @@ class Service:
         # a shop whose language nobody speaks could not answer anything
         self.speaker(None)
         self._foresight = Foresight(workshop)
-        self._sheets: WeakKeyDictionary[Draft, dict[str, Sheet]] = WeakKeyDictionary()
 
     def speaker(self, language: str | None) -> tuple[str, Speaker]:
         """Return the language of an answer, the shop's where none is asked for, and its speaker.
@@ -116,16 +114,25 @@ class Service:
         catalogue = self.workshop.catalogue
         if not quote.is_of_draft:
             return quote, msgspec.json.encode(self._whole(quote, asked))
-        known = self._sheets.setdefault(quote.draft, {})
-        if language not in known:
-            known[language] = make_sheet(quote, speaker, catalogue=catalogue, language=language)
+        memory = self.workshop.memory
+        sheet = memory.get(
+            ("sheet", quote.draft, language),
+            lambda: make_sheet(quote, speaker, catalogue=catalogue, language=language),
+        )
+        found = quote.contingencies
         body = fill_sheet(
-            known[language],
+            sheet,
             quote,
             speaker,
             catalogue=catalogue,
             language=language,
             complaint=asked.complaint,
+            prospect=None
+            if found is None
+            else memory.get(
+                ("told", found.prospect, language),
+                lambda: encode_prospect(found.prospect, speaker),
+            ),
         )
         return quote, body
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from operator import is_
 from typing import Any, Final
-from weakref import WeakKeyDictionary
 
 import msgspec
 from msgspec import Raw, Struct, structs
@@ -49,13 +48,12 @@ class Sheet(Struct, frozen=True, kw_only=True):
 
     `places` are those of the members that a quote may have of its own, in order: name, start, end.
     `lines` are those of the lines. One text rather than pieces: most answers are it as it is, but
-    for the engine. `prospects` are the texts of what may turn up, by what is known.
+    for the engine.
     """
 
     text: bytes
     places: tuple[tuple[str, int, int], ...]
     lines: tuple[tuple[int, int], ...]
-    prospects: WeakKeyDictionary[Prospect, bytes]
 
 
 def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language: str) -> Sheet:
@@ -78,9 +76,12 @@ def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language
         size = len(_encode(line))
         lines.append((at, at + size))
         at += size + 1
-    return Sheet(
-        text=text + b"}", places=tuple(places), lines=tuple(lines), prospects=WeakKeyDictionary()
-    )
+    return Sheet(text=text + b"}", places=tuple(places), lines=tuple(lines))
+
+
+def encode_prospect(prospect: Prospect, speaker: Speaker) -> bytes:
+    """Return what may turn up, encoded: the same for every quote that has it."""
+    return _encode(may_turn_up_out(prospect, Teller(speaker)))
 
 
 def fill_sheet(
@@ -91,9 +92,12 @@ def fill_sheet(
     catalogue: Catalogue,
     language: str,
     complaint: str | None = None,
+    prospect: bytes | None = None,
 ) -> bytes:
     """Return the encoded answer to a quote of the sheet's draft: byte by byte what `answer` comes
     to.
+
+    `prospect` is what may turn up, from `encode_prospect`, where the quote has it.
     """
     request, repair = quote.request, quote.repair
     text = memoryview(sheet.text)
@@ -108,8 +112,9 @@ def fill_sheet(
         own["lines"] = b"[%b]" % b",".join(_lines(sheet, quote, Teller(speaker)))
         own["taxes"] = _encode(taxes_out(repair.taxes))
         own["totals"] = _encode(totals_out(repair.totals))
-    if quote.contingencies is not None:
-        own["contingencies"] = _contingencies(sheet, quote, Teller(speaker))
+    if prospect is not None:
+        known: Any = Raw(prospect)
+        own["contingencies"] = _encode(contingencies_out(quote, Teller(speaker), known))
     pieces: list[bytes | memoryview] = []
     at = 0
     for name, start, end in sheet.places:
@@ -118,18 +123,6 @@ def fill_sheet(
             at = end
     pieces.append(text[at:])
     return b"".join(pieces)
-
-
-def _contingencies(sheet: Sheet, quote: Quote, told: Teller) -> bytes:
-    """Return what may turn up, encoded; what is the same for quotes of the draft once."""
-    if quote.contingencies is None:
-        return _encode(None)
-    prospect = quote.contingencies.prospect
-    each = sheet.prospects.get(prospect)
-    if each is None:
-        each = sheet.prospects[prospect] = _encode(may_turn_up_out(prospect, told))
-    known: Any = Raw(each)
-    return _encode(contingencies_out(quote, told, known))
 
 
 def _lines(sheet: Sheet, quote: Quote, told: Teller) -> list[bytes]:

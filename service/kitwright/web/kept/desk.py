@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from copy import copy
 from datetime import UTC, date, datetime
 from hashlib import blake2b
 from threading import Lock
@@ -115,6 +116,20 @@ class Desk:
         """Held while a file is kept."""
         self._zone = ZoneInfo(service.workshop.shop.time_zone)
         self._swept: date | None = None
+
+    def renewed(
+        self, service: Service, papers: Papers, compose: Callable[[Letter], Composed]
+    ) -> Desk:
+        """Return the desk of the same records for a service that takes the place of this one.
+
+        Keys, calls under way and everything else are the same for both.
+        """
+        fresh = copy(self)
+        fresh.service = service
+        fresh.papers = papers
+        fresh.compose = compose
+        fresh._zone = ZoneInfo(service.workshop.shop.time_zone)
+        return fresh
 
     @property
     def currency(self) -> str:

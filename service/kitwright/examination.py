@@ -1,0 +1,65 @@
+"""Examination: what reading, checking and proving the folder of a catalogue comes to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+from msgspec import Struct
+
+from kitwright.catalogue.check import check_catalogue
+from kitwright.catalogue.doubts import doubt_catalogue
+from kitwright.catalogue.faults import CatalogueUnsound, Doubt, Fault
+from kitwright.catalogue.load import load_catalogue
+from kitwright.catalogue.model import Catalogue
+from kitwright.language.texts import languages
+from kitwright.proof import prove_catalogue
+
+
+class Examined(Struct, frozen=True, kw_only=True):
+    """A catalogue that is whole and proven, by how many repairs, and what to look at in it."""
+
+    catalogue: Catalogue
+    repairs: int
+    doubts: tuple[Doubt, ...]
+
+
+def read_sound(folder: Path) -> Catalogue:
+    """Return the catalogue of a folder in which everything refers to something.
+
+    Raises: CatalogueUnreadable, CatalogueUnsound.
+    """
+    catalogue = load_catalogue(folder)
+    _raise_any((*check_catalogue(catalogue), *_unspoken(catalogue)))
+    return catalogue
+
+
+def examine(folder: Path, today: date) -> Examined:
+    """Return the catalogue of a folder, proven by running the flow over all it can be asked.
+
+    `today` chooses tax rates, and tells old figures.
+
+    Raises: CatalogueUnreadable, CatalogueUnsound.
+    """
+    catalogue = read_sound(folder)
+    proof = prove_catalogue(catalogue, today)
+    _raise_any(proof.faults)
+    return Examined(
+        catalogue=catalogue, repairs=proof.repairs, doubts=doubt_catalogue(catalogue, today)
+    )
+
+
+def _raise_any(faults: tuple[Fault, ...]) -> None:
+    if faults:
+        raise CatalogueUnsound(faults)
+
+
+def _unspoken(catalogue: Catalogue) -> Iterator[Fault]:
+    """Yield the shops whose language has no texts, which could not answer anything."""
+    known = languages()
+    for shop in catalogue.shops.values():
+        if shop.language not in known:
+            message = f"language {shop.language!r} has no texts; there are {', '.join(known)}"
+            file, code = f"shops/{shop.id}.toml", "language-without-texts"
+            yield Fault(file=file, record="", code=code, message=message)

@@ -1,0 +1,141 @@
+"""Renewal: a running service takes over its catalogue as it is now, whole and proven, or goes on
+with the one that it has.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+from asyncio.subprocess import DEVNULL, PIPE
+from collections.abc import Callable
+from pathlib import Path
+from time import monotonic
+from typing import Final
+
+from kitwright.catalogue.faults import CatalogueError
+from kitwright.errors import KitwrightError, reason_of
+from kitwright.serving import settle_garbage
+from kitwright.settings import ENVIRONMENT
+from kitwright.web.log import Journal
+from kitwright.web.service import Service
+
+_LESS_URGENT: Final = 10
+"""By how much a proof gives way to the service, as `nice` counts."""
+
+
+class Renewal:
+    """Reads the catalogue anew whenever it is asked to.
+
+    The proof is a process of its own, and the rest but the change itself is done in a thread, so
+    that the service goes on answering. A call under way is answered by the catalogue that it began
+    with. What comes of it stands in the journal.
+
+    Args:
+        service: answers now.
+        folder: where its catalogue lies.
+        read: makes the service of the catalogue as it is now.
+        prepare: makes all that answers by a service; what it returns lets that answer from then on.
+        journal: where it is told.
+    """
+
+    def __init__(
+        self,
+        service: Service,
+        folder: Path,
+        read: Callable[[], Service],
+        prepare: Callable[[Service], Callable[[], None]],
+        journal: Journal,
+    ) -> None:
+        self._service = service
+        self._folder = folder
+        self._read = read
+        self._prepare = prepare
+        self._journal = journal
+        self._task: asyncio.Task[None] | None = None
+        self._is_asked_again = False
+
+    def ask(self) -> None:
+        """Begin to read the catalogue; where that is under way, do it once more afterwards."""
+        if self._task is not None:
+            self._is_asked_again = True
+            return
+        self._task = asyncio.get_running_loop().create_task(self._renew())
+        self._task.add_done_callback(self._done)
+
+    def _done(self, task: asyncio.Task[None]) -> None:
+        self._task = None
+        if self._is_asked_again and not task.cancelled():
+            self._is_asked_again = False
+            self.ask()
+
+    async def _renew(self) -> None:
+        begun = monotonic()
+        try:
+            warnings = await self._take_over()
+        except (KitwrightError, OSError) as error:
+            told = str(error) if isinstance(error, KitwrightError) else reason_of(error)
+            self._refuse(told.splitlines())
+        except Exception as error:  # noqa: BLE001 - whatever it is, the old catalogue goes on
+            self._refuse([repr(error)])
+        else:
+            facts = {
+                "catalogue_revision": self._service.revision,
+                "warnings": warnings,
+                "seconds": round(monotonic() - begun, 1),
+            }
+            self._journal.write("info", "catalogue-taken", facts)
+
+    def _refuse(self, reasons: list[str]) -> None:
+        revision = self._service.revision
+        facts = {"catalogue_revision": revision, "reasons": reasons}
+        self._journal.write("error", "catalogue-refused", facts)
+
+    async def _take_over(self) -> list[str]:
+        """Make the folder's catalogue the one that answers; return the warnings about it.
+
+        Raises: KitwrightError, OSError.
+        """
+        old = self._service
+        service = await asyncio.to_thread(self._read)
+        if service.revision == old.revision:
+            return []
+        warnings = await self._prove(service.revision)
+        take_over = await asyncio.to_thread(self._prepare, service)
+        take_over()
+        self._service = service
+        old.workshop.memory.clear()
+        settle_garbage()
+        return warnings
+
+    async def _prove(self, revision: str) -> list[str]:
+        """Prove the folder's catalogue, which has to be of a revision; return the warnings.
+
+        Raises: CatalogueNotProven.
+        """
+        command = [sys.executable, "-m", "kitwright", "check-catalog"]
+        command += ["--catalog", str(self._folder)]
+        # settings in the environment that were typed over here need not even be readable
+        rest = {name: os.environ[name] for name in os.environ.keys() - {*ENVIRONMENT.values()}}
+        proof = await asyncio.create_subprocess_exec(
+            *command, stdin=DEVNULL, stdout=PIPE, stderr=PIPE, env=rest
+        )
+        try:
+            if sys.platform != "win32":
+                os.setpriority(os.PRIO_PROCESS, proof.pid, _LESS_URGENT)
+            said, complaints = await proof.communicate()
+        finally:
+            if proof.returncode is None:
+                proof.kill()
+        told = complaints.decode(errors="replace").splitlines()
+        if proof.returncode != 0:
+            raise CatalogueNotProven("\n".join(told) or f"exit code {proof.returncode}")
+        if f"revision {revision}" not in said.decode().splitlines():
+            raise CatalogueNotProven("files changed while they were read; ask again")
+        return told
+
+
+class CatalogueNotProven(CatalogueError):
+    """A catalogue that was read and does not stand its proof."""
+
+    code = "catalogue-not-proven"

@@ -1,0 +1,198 @@
+"""Memory: a budget in bytes holds, whatever is asked."""
+
+import gc
+import tracemalloc
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import date
+
+import numpy as np
+from msgspec import Struct
+from tests.bench.requests import varied_requests
+
+from kitwright.app import make_service
+from kitwright.catalogue.model import Record
+from kitwright.documents.printable import set_in_type
+from kitwright.language.render import MOST_REMEMBERED
+from kitwright.language.texts import languages
+from kitwright.memory import ELSEWHERE, MIB, Memory
+from kitwright.money import Money
+from kitwright.settings import LEAST_MEMORY, Settings, built_in_catalog
+from kitwright.solve.cover import SHAPES
+from kitwright.stages.refusal import RequestRefused
+from kitwright.web import out
+from kitwright.web.body import decode
+from kitwright.web.service import Service
+from kitwright.web.wire import PreviewIn
+
+KIB = 1024
+
+
+class Counted(Struct, eq=False):
+    """An answer of some size that counts how often it was worked out."""
+
+    times: int = 0
+
+    def work_out(self, size: int) -> Callable[[], bytes]:
+        def work_out() -> bytes:
+            self.times += 1
+            return bytes(size)
+
+        return work_out
+
+
+def small_service(budget: int) -> Service:
+    settings = Settings(catalog=built_in_catalog(), shop="hire-yard", memory=budget)
+    return make_service(settings, lambda: date(2027, 3, 1))
+
+
+def ask(service: Service, body: bytes) -> bytes | None:
+    with suppress(RequestRefused):
+        return service.preview_json(decode(body, PreviewIn))
+    return None
+
+
+def test_memory_works_an_answer_out_once() -> None:
+    memory, counted = Memory(100 * KIB), Counted()
+
+    answers = [memory.get("a", counted.work_out(10)) for _ in range(3)]
+
+    assert counted.times == 1
+    assert all(answer is answers[0] for answer in answers)
+
+
+def test_memory_forgets_the_least_recently_used_to_keep_its_budget() -> None:
+    memory, counted = Memory(40 * KIB), Counted()
+    for name in ("a", "b", "c"):
+        memory.get(name, counted.work_out(12 * KIB))
+    memory.get("a", counted.work_out(12 * KIB))
+    assert counted.times == 3
+
+    memory.get("d", counted.work_out(12 * KIB))
+    assert memory.held <= memory.budget
+
+    memory.get("a", counted.work_out(12 * KIB))
+    assert counted.times == 4
+    memory.get("b", counted.work_out(12 * KIB))
+    assert counted.times == 5
+
+
+def test_memory_forgets_at_once_what_is_larger_than_its_budget() -> None:
+    memory, counted = Memory(10 * KIB), Counted()
+
+    for _ in range(2):
+        assert len(memory.get("a", counted.work_out(20 * KIB))) == 20 * KIB
+
+    assert counted.times == 2
+    assert memory.held == 0
+
+
+def test_memory_notices_that_an_answer_has_grown() -> None:
+    memory, growing = Memory(100 * KIB), list[bytes]()
+    memory.get("a", lambda: growing, grows=True)
+    for _ in range(8):
+        growing.append(bytes(10 * KIB))
+        memory.get("a", lambda: growing, grows=True)
+
+    assert 80 * KIB <= memory.held <= memory.budget
+
+
+def test_memory_measures_what_grows_with_its_first_use_when_the_next_comes() -> None:
+    memory, growing = Memory(100 * KIB), list[bytes]()
+    memory.get("a", lambda: growing, grows=True).append(bytes(50 * KIB))
+    assert memory.held < KIB
+
+    memory.get("b", list[bytes], grows=True)
+
+    assert 50 * KIB <= memory.held <= 52 * KIB
+
+
+def test_memory_counts_the_bytes_that_an_array_shows() -> None:
+    memory = Memory(MIB)
+    whole = np.zeros((8, KIB))
+
+    assert memory.size_of([whole.T[:, :2]]) >= 64 * KIB
+    assert memory.size_of([whole, whole[0], whole.T]) < 66 * KIB
+
+
+def test_memory_counts_a_question_and_everything_that_an_answer_leads_to() -> None:
+    memory = Memory(MIB)
+
+    memory.get(("a", "x" * 5 * KIB), lambda: {"deep": [[bytes(7 * KIB)], (bytes(9 * KIB),)]})
+
+    assert 21 * KIB <= memory.held <= 23 * KIB
+
+
+def test_memory_leaves_out_what_is_there_anyway() -> None:
+    class Row(Record, frozen=True):
+        text: str
+
+    memory = Memory(MIB, (Record,))
+
+    memory.get("a", lambda: [Row("x" * 9 * KIB)])
+
+    assert memory.held < KIB
+
+
+def test_memory_is_empty_once_it_was_cleared() -> None:
+    memory, counted = Memory(MIB), Counted()
+    memory.get("a", counted.work_out(KIB))
+
+    memory.clear()
+    assert memory.held == 0
+
+    memory.get("a", counted.work_out(KIB))
+    assert counted.times == 2
+
+
+def test_memory_measures_as_much_as_is_free_once_it_is_forgotten() -> None:
+    service = small_service(2_000)
+    memory = service.workshop.memory
+    SHAPES.clear()
+    gc.collect()
+    tracemalloc.start()
+    try:
+        for body in varied_requests(16):
+            ask(service, body)
+        gc.collect()
+        measured = memory.held + SHAPES.held
+        full, _ = tracemalloc.get_traced_memory()
+        memory.clear()
+        SHAPES.clear()
+        gc.collect()
+        empty, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+
+    assert measured > 3 * MIB
+    # what answers share is counted for each
+    assert 0.9 * (full - empty) < measured < 1.5 * (full - empty)
+
+
+def test_service_answers_the_same_whether_or_not_it_remembers() -> None:
+    narrow, wide = small_service(LEAST_MEMORY), small_service(2_000)
+    memory = narrow.workshop.memory
+    # so little that most is forgotten
+    memory.budget = MIB
+    bodies = varied_requests(12)
+
+    for body in (*bodies, *bodies):
+        assert ask(narrow, body) == ask(wide, body)
+        assert memory.held <= memory.budget
+
+
+def test_what_is_remembered_elsewhere_stays_within_its_share() -> None:
+    memory = Memory(0)
+    amounts = [Money(10**12 + number, "USD") for number in range(100)]
+    of_amount = max(memory.size_of(each, out.money(each)) for each in amounts)
+    text = "\u4e2d" * 2_000
+    of_text = memory.size_of(text, set_in_type(text))
+    entry = 500
+    of_number = memory.size_of("1234567.891", "1,234,567.891")
+
+    whole = SHAPES.budget
+    whole += out.money.cache_parameters()["maxsize"] * (of_amount + entry)
+    whole += set_in_type.cache_parameters()["maxsize"] * (of_text + entry)
+    whole += len(languages()) * MOST_REMEMBERED * (of_number + entry)
+    assert whole <= ELSEWHERE
+    assert ELSEWHERE < LEAST_MEMORY * MIB
