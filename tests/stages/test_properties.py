@@ -26,7 +26,7 @@ from kitwright.catalogue.model import Catalogue, Family, ItemId, JobScope, Scope
 from kitwright.flow import quote_jobs, quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money
-from kitwright.stages.fitment import current_number
+from kitwright.stages.succession import current_number
 from kitwright.stages.job import Jobs, Operation, choose_jobs
 from kitwright.stages.line import LineKind
 from kitwright.stages.quote import Quote

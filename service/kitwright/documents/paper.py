@@ -99,12 +99,13 @@ class PaperNeed(Struct, frozen=True):
 
 
 class PaperCover(Struct, frozen=True):
-    """A role that a pack serves."""
+    """A role that a pack serves; `fitted` is the number that fills it, None in old revisions."""
 
     role: str
     cylinder: int | None
     part: str
     quantity: str
+    fitted: str | None = None
 
 
 class PaperPack(Struct, frozen=True):
@@ -132,6 +133,13 @@ class PaperKit(Struct, frozen=True):
     packs: tuple[PaperPack, ...] = ()
 
 
+class PaperMake(Struct, frozen=True):
+    """How many pieces are of one make; None where it was not known."""
+
+    make: str | None
+    quantity: str
+
+
 class PaperLine(Struct, frozen=True):
     """A line of the price; units are UN/ECE Recommendation 20 codes."""
 
@@ -150,6 +158,7 @@ class PaperLine(Struct, frozen=True):
     tax_kind: str
     labour_class: str | None
     why: tuple[Reason, ...]
+    makes: tuple[PaperMake, ...] = ()
 
 
 class PaperTax(Struct, frozen=True):

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
-from itertools import groupby
 from typing import Final
 
 from kitwright.documents.frame import Sheet, reasons
+from kitwright.documents.line_words import kind_of, makes_of, reason_of
 from kitwright.documents.paper import Amount, PaperLine, QuotePaper
 from kitwright.language.scribe import Scribe
 
@@ -16,11 +16,11 @@ _COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
 
 
 def grouped_lines(paper: QuotePaper, scribe: Scribe) -> list[Sheet]:
-    """Return the lines in their order, under a heading wherever their kind changes."""
-    groups = groupby(paper.lines, lambda line: _group(line.kind, scribe))
-    return [
-        {"name": name, "lines": [_line(line, scribe) for line in lines]} for name, lines in groups
-    ]
+    """Return the lines under a heading for each kind, in the order in which the kinds begin."""
+    groups: dict[str, list[Sheet]] = {}
+    for line in paper.lines:
+        groups.setdefault(_group(kind_of(line), scribe), []).append(_line(line, scribe))
+    return [{"name": name, "lines": lines} for name, lines in groups.items()]
 
 
 def _group(kind: str, scribe: Scribe) -> str:
@@ -62,7 +62,9 @@ def _line(line: PaperLine, scribe: Scribe) -> Sheet:
     return {
         "name": line.description,
         "code": line.code if is_goods else "",
-        "why": " ".join(reasons(one for one in line.why if one.code not in _FOR_THE_SHOP)),
+        "make": makes_of(line, scribe),
+        "why": reason_of(line, scribe)
+        or " ".join(reasons(one for one in line.why if one.code not in _FOR_THE_SHOP)),
         "quantity": "" if line.kind == "discount" else quantity,
         "each": "" if line.kind == "discount" else _unit_price(line, scribe),
         "amount": scribe.money(line.amount.amount, line.amount.currency),

@@ -3,14 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from kitwright.catalogue.model import Quality
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
+from kitwright.documents.line_words import makes_told
 from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
 from kitwright.stages.contingency import Weighed
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
+
+_ORDER: Final = (
+    LineKind.part_set,
+    LineKind.part,
+    LineKind.brought,
+    LineKind.consumable,
+    LineKind.labour,
+    LineKind.sublet,
+    LineKind.fee,
+    LineKind.freight,
+    LineKind.core,
+    LineKind.discount,
+)
+"""Kinds of lines as they stand; within one, lines keep their order."""
 
 
 def quote_text(quote: Quote, speaker: Speaker, complaint: str | None = None) -> str:
@@ -161,27 +177,36 @@ def _access(quote: Quote, speaker: Speaker) -> Iterator[str]:
 
 def _lines(quote: Quote, speaker: Speaker) -> Iterator[str]:
     yield from title(speaker.say("Lines"), quote.shop.currency)
-    for line in quote.repair.lines:
+    for line in sorted(quote.repair.lines, key=_place):
         yield from spread(f"  {speaker.line(line)}", speaker.figure(line.amount.amount_text))
         told = f"{_quantity(line, speaker)}. {speaker.summary(line.why)}".rstrip()
         yield from paragraph(told, " " * 6, " " * 6, WIDTH - 14)
 
 
+def _place(line: PricedLine) -> int:
+    """Return where a line stands: one written by hand beside those that are taxed like it."""
+    kind = LineKind(line.tax_kind.value) if line.kind is LineKind.free else line.kind
+    return _ORDER.index(kind)
+
+
 def _quantity(line: PricedLine, speaker: Speaker) -> str:
     price = speaker.price(line.unit_price, line.amount.currency)
     amount = speaker.number(line.quantity)
+    made = [(one.name, speaker.number(one.quantity)) for one in line.makes]
+    makes = makes_told(made, speaker.say("of another make"))
+    code = f"{line.code}, {makes}" if makes else line.code
     if line.kind is LineKind.labour:
         return speaker.say("{minutes} min at {price} an hour", minutes=amount, price=price)
     if line.kind is LineKind.discount:
         return f"{price}"
     if line.unit == "piece":
         return speaker.say(
-            "{code}: {amount} at {price}", code=line.code, amount=amount, price=price
+            "{code}: {amount} at {price}", code=code, amount=amount, price=price
         )
     unit = speaker.text("unit", line.unit)
     return speaker.say(
         "{code}: {amount} {unit} at {price} per {pack}",
-        code=line.code,
+        code=code,
         amount=amount,
         unit=unit,
         price=price,

@@ -8,6 +8,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from kitwright.documents.line_words import kind_of, makes_of, reason_of
 from kitwright.documents.paper import (
     Amount,
     PaperLine,
@@ -21,7 +22,7 @@ from kitwright.language.scribe import Scribe
 _GROUPS: Final = (
     ("part", "set", "customer_part", "consumable"),
     ("labour", "sublet"),
-    ("fee", "freight", "core", "free"),
+    ("fee", "freight", "core"),
     ("discount",),
 )
 """Kinds of line that stand together; an unknown kind stands with the fees."""
@@ -38,6 +39,7 @@ _TOLD: Final = frozenset(
         "diagnostic-done",
         "set-for-pieces",
         "sublet-of-job",
+        "used-up",
     }
 )
 """Reasons that customers are told: none that names what the shop pays, where it buys, or what
@@ -84,7 +86,7 @@ def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
         rows = [
             line
             for line in paper.lines
-            if line.kind in kinds or (line.kind not in known and "fee" in kinds)
+            if (kind := kind_of(line)) in kinds or (kind not in known and "fee" in kinds)
         ]
         if rows:
             groups.append(
@@ -156,14 +158,23 @@ def _line(line: PaperLine, scribe: Scribe) -> ViewLine:
         what=line.description,
         how=", ".join(_how(line, scribe)),
         amount=scribe.money(line.amount.amount, line.amount.currency),
-        notes=tuple(dict.fromkeys(why.text for why in line.why if why.code in _TOLD)),
+        notes=tuple(dict.fromkeys(filter(None, _notes(line, scribe)))),
     )
 
 
+def _notes(line: PaperLine, scribe: Scribe) -> Iterator[str]:
+    yield reason_of(line, scribe)
+    yield from (why.text for why in line.why if why.code in _TOLD)
+
+
 def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
-    """Yield the part's number, and quantity and price where they say more than the amount."""
+    """Yield the part's number and make, and quantity and price where they say more than the
+    amount.
+    """
     if line.kind in _NUMBERED:
         yield isolated(line.code)
+    if makes := makes_of(line, scribe):
+        yield isolated(makes)
     price = scribe.money(line.unit_price, line.amount.currency)
     quantity, unit = scribe.number(line.quantity), scribe.unit(line.unit, line.quantity)
     base = Decimal(line.base_quantity)

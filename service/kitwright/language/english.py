@@ -21,6 +21,7 @@ SENTENCES: Final[dict[str, str]] = {
         "{item} follows {first}, which fitted serials {serial_from} to {serial_to}."
     ),
     "fits-one-of": "The plate decides between {options}; the dearest, {item}, is priced.",
+    "used-up": "{item} lies on the shelf and is used up before {current}, which follows it.",
     "set-for-pieces": (
         "One set at {set_price} in place of {pieces} pieces that come to {pieces_price}."
     ),

@@ -163,6 +163,7 @@ def _contingency(one: Weighed, told: Teller) -> ContingencyOut:
                 cylinder=need.cylinder,
                 part=need.item,
                 quantity=decimal_text(need.quantity),
+                fitted=None,
             )
             for need in one.needs
             if need.kind is not NeedKind.used

@@ -134,12 +134,15 @@ class NeedOut(Out, frozen=True, kw_only=True):
 
 
 class CoversOut(Out, frozen=True, kw_only=True):
-    """How much of a need a pack fills."""
+    """How much of a need a pack fills: what needs `part` gets `fitted`, an older number where its
+    stock is used up, the customer's own or one out of a set. `fitted` is null where nothing is.
+    """
 
     role: str
     cylinder: OnCylinder | None
     part: str
     quantity: DecimalText
+    fitted: str | None
 
 
 class PackOut(Out, frozen=True, kw_only=True):
@@ -189,17 +192,26 @@ class ComputedOut(Out, frozen=True, kw_only=True):
     amount: MoneyOut
 
 
+class MakeOut(Out, frozen=True, kw_only=True):
+    """How many of a line's pieces are of one make; null where that is not known yet."""
+
+    make: str | None
+    quantity: DecimalText
+
+
 class LineOut(Out, frozen=True, kw_only=True):
     """A line: `amount` = quantity x unit price / base quantity, rounded once; net, or gross
     where prices include tax.
 
-    `net`, `tax` and `gross` are null where the tax is not known.
+    `net`, `tax` and `gross` are null where the tax is not known. Of parts, `code` is the number
+    that is fitted; `makes` says whose it is, of parts and sets.
     """
 
     kind: str
     code: str
     cylinder: OnCylinder | None
     description: str
+    makes: tuple[MakeOut, ...]
     quantity: DecimalText
     unit: str
     unit_price: DecimalText

@@ -20,6 +20,7 @@ from kitwright.web.out import (
     EngineOut,
     ExemptionOut,
     ExtraOut,
+    MakeOut,
     MoneyOut,
     MoreMinutes,
     OnCylinder,
@@ -47,6 +48,7 @@ class ShownLineOut(Out, frozen=True, kw_only=True):
     code: str
     cylinder: OnCylinder | None
     description: str
+    makes: tuple[MakeOut, ...] = ()
     quantity: DecimalText
     unit: str
     unit_price: DecimalText
