@@ -9,7 +9,14 @@ from kitwright.catalogue.model import Catalogue, Shop
 from kitwright.stages.access import AccessPlan, Teardown, plan_access
 from kitwright.stages.finding import Findings
 from kitwright.stages.job import Operation, OperationKey
-from kitwright.stages.labour import Labour, allot_labour, read_minutes, repeat
+from kitwright.stages.labour import (
+    Labour,
+    allot_labour,
+    count_by_hand,
+    minutes_by_hand,
+    read_minutes,
+    repeat,
+)
 from kitwright.stages.odds import Odds
 from kitwright.stages.quote import Draft
 from kitwright.stages.request import Request, alike
@@ -81,6 +88,7 @@ class Workshop:
         """Return the access plan and the labour of some operations."""
         asked = request.asked
         overridden = read_minutes(operations, asked.terms)
+        by_hand = minutes_by_hand(self.shop, asked.terms)
         question = (
             request.family.id,
             asked.chassis,
@@ -89,9 +97,10 @@ class Workshop:
             asked.terms.machines,
             tuple(overridden.items()),
         )
-        return self._labour.get(
+        plan, labour = self._labour.get(
             question, lambda: self._work_out_labour(request, operations, overridden)
         )
+        return plan, count_by_hand(labour, by_hand)
 
     def _work_out_labour(
         self,

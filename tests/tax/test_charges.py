@@ -68,7 +68,7 @@ def test_no_charges_give_zeros() -> None:
     taxed = tax_charges(area_of(("8", (PART,), False), by=RoundBy.line), [], on=DAY)
 
     zero = Money(0, "USD")
-    assert taxed == Taxed(lines=(), taxes=(), net=zero, tax=zero, gross=zero)
+    assert taxed == Taxed(lines=(), taxes=(), freed=(), net=zero, tax=zero, gross=zero)
 
 
 def test_a_tax_at_zero_per_cent_is_shown_and_an_untaxed_kind_is_not() -> None:

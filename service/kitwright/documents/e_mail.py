@@ -167,6 +167,8 @@ class _Words:
             yield self._scribe.say("You reported:"), *_note(self._paper.complaint)
         yield tuple(self._jobs())
         yield (self._figures(),)
+        if self._paper.notes and not self._is_agreed:
+            yield tuple(_line("a note", note.text) for note in self._paper.notes)
         found = self._paper.contingencies
         if found is not None and found.each and not self._is_agreed:
             yield (self._surprises(found),)

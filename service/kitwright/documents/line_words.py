@@ -1,5 +1,4 @@
-"""What every document says of a line beside its name: where it stands, whose parts, and why less.
-"""
+"""What documents say of a line beside its name: its group, whose parts it has, why it is less."""
 
 from __future__ import annotations
 
@@ -13,7 +12,7 @@ _GIVEN = frozenset({"discount-of-line", "discount-of-quote", "percent-of-line", 
 
 
 def kind_of(line: PaperLine) -> str:
-    """Return the kind that a line stands as: of one written by hand, the kind that it is taxed as."""
+    """Return the kind that a line stands as: one written by hand, what it is taxed as."""
     return line.tax_kind if line.kind == "free" else line.kind
 
 

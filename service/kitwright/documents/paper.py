@@ -8,6 +8,7 @@ went over the wire; what a document does not need is passed over.
 from __future__ import annotations
 
 from datetime import date, datetime
+from decimal import Decimal
 
 import msgspec
 from msgspec import Struct, field
@@ -18,6 +19,11 @@ class Amount(Struct, frozen=True):
 
     amount: str
     currency: str
+
+
+def less(amount: Amount) -> Amount:
+    """Return an amount with its sign turned: what is taken off."""
+    return Amount(amount=str(-Decimal(amount.amount)), currency=amount.currency)
 
 
 class Reason(Struct, frozen=True):
@@ -274,11 +280,12 @@ class PaperCaution(Struct, frozen=True):
 
 
 class PaperExemption(Struct, frozen=True):
-    """The exemption that was shown, and the charge kinds that it frees."""
+    """The exemption that was shown, the charge kinds it frees, and the taxes that it spares."""
 
     certificate_number: str
     valid_until: date
     kinds: tuple[str, ...] = ()
+    spares: tuple[PaperTax, ...] = ()
 
 
 class PaperEvidence(Struct, frozen=True):
@@ -373,7 +380,15 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
     extras: tuple[PaperExtra, ...]
     questions: tuple[PaperQuestion, ...]
     cautions: tuple[PaperCaution, ...]
+    notes: tuple[Reason, ...] = ()
     contingencies: PaperContingencies | None = None
+
+    @property
+    def taken_off(self) -> tuple[PaperTax, ...]:
+        """The taxes in the lines' prices that an exemption takes off."""
+        if self.exemption is None or not self.shop.prices_include_tax:
+            return ()
+        return self.exemption.spares
 
     @property
     def may_turn_up(self) -> tuple[PaperContingency, ...]:

@@ -8,7 +8,7 @@ from typing import Final
 
 from kitwright.documents.frame import Sheet, reasons
 from kitwright.documents.line_words import kind_of, makes_of, reason_of
-from kitwright.documents.paper import Amount, PaperLine, QuotePaper
+from kitwright.documents.paper import Amount, PaperLine, QuotePaper, less
 from kitwright.language.scribe import Scribe
 
 _COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
@@ -89,10 +89,15 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
     def row(name: str, amount: Amount, is_owed: bool = False) -> list[str | bool]:
         return [name, scribe.money(amount.amount, amount.currency), is_owed]
 
-    if _counts(totals.discount) or totals.net is None:
+    if _counts(totals.discount) or totals.net is None or paper.taken_off:
         yield row(say("Lines together"), totals.lines)
     if _counts(totals.discount):
         yield row(say("Discount"), totals.discount)
+    for tax in paper.taken_off:
+        base = scribe.money(tax.base.amount, tax.base.currency)
+        rate = scribe.percent(tax.rate)
+        told = say("{tax}, {rate} of {base}: not charged", tax=tax.name, rate=rate, base=base)
+        yield row(told, less(tax.amount))
     if totals.net is not None:
         yield row(say("Without tax"), totals.net)
     for tax in paper.taxes:
@@ -102,7 +107,7 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
     if totals.gross is not None and totals.gross != totals.payable:
         yield row(say("With tax"), totals.gross)
     if _counts(totals.prepaid):
-        yield row(say("Paid already"), _less(totals.prepaid))
+        yield row(say("Paid already"), less(totals.prepaid))
     if _counts(totals.cash_rounding):
         yield row(say("Rounded to coins"), totals.cash_rounding)
     if totals.payable is not None:
@@ -113,7 +118,3 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
 
 def _counts(amount: Amount) -> bool:
     return Decimal(amount.amount) != 0
-
-
-def _less(amount: Amount) -> Amount:
-    return Amount(amount=str(-Decimal(amount.amount)), currency=amount.currency)

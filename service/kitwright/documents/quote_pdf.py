@@ -221,6 +221,7 @@ def _notes(paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
         )
     if paper.tax_state == "unknown":
         yield say("The tax is not known yet: this is not an offer to agree to.")
+    yield from (note.text for note in paper.notes)
 
 
 def _after_words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:

@@ -200,9 +200,7 @@ def _quantity(line: PricedLine, speaker: Speaker) -> str:
     if line.kind is LineKind.discount:
         return f"{price}"
     if line.unit == "piece":
-        return speaker.say(
-            "{code}: {amount} at {price}", code=code, amount=amount, price=price
-        )
+        return speaker.say("{code}: {amount} at {price}", code=code, amount=amount, price=price)
     unit = speaker.text("unit", line.unit)
     return speaker.say(
         "{code}: {amount} {unit} at {price} per {pack}",
@@ -217,9 +215,19 @@ def _quantity(line: PricedLine, speaker: Speaker) -> str:
 def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
     totals = quote.repair.totals
     yield from title(speaker.say("Total"))
-    if totals.discount.minor:
+    spared = quote.repair.freed if quote.shop.selling_prices_include_tax else ()
+    if totals.discount.minor or spared:
         yield from amount_line(speaker.say("Lines"), totals.lines, speaker)
+    if totals.discount.minor:
         yield from amount_line(speaker.say("Discount"), totals.discount, speaker)
+    for tax in spared:
+        named = speaker.say(
+            "{tax}, {percent} % of {base}: not charged",
+            tax=tax.name,
+            percent=speaker.number(tax.percent),
+            base=speaker.money(tax.base),
+        )
+        yield from amount_line(named, -tax.amount, speaker)
     if totals.net is not None:
         yield from amount_line(speaker.say("Net"), totals.net, speaker)
     for tax in quote.repair.taxes:
@@ -257,6 +265,8 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
         yield from amount_line(
             speaker.say("Of it in advance, for parts ordered"), totals.deposit, speaker
         )
+    for note in quote.notes:
+        yield from paragraph(speaker.sentence(note), "  ", "  ")
 
 
 def _contingencies(quote: Quote, speaker: Speaker) -> Iterator[str]:

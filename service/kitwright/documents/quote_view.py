@@ -15,6 +15,7 @@ from kitwright.documents.paper import (
     PaperQuestion,
     PaperTax,
     QuotePaper,
+    less,
 )
 from kitwright.documents.web_page import isolated
 from kitwright.language.scribe import Scribe
@@ -106,6 +107,9 @@ def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
     if _is_some(totals.discount):
         rows.append(_total(scribe.say("All lines"), totals.lines, scribe))
         rows.append(_total(scribe.say("Taken off"), totals.discount, scribe))
+    if paper.taken_off and not rows:
+        rows.append(_total(scribe.say("All lines"), totals.lines, scribe))
+    rows += [_spared(tax, scribe) for tax in paper.taken_off]
     if totals.gross is None or totals.payable is None:
         if totals.net is not None:
             rows.append(_total(scribe.say("Without tax"), totals.net, scribe))
@@ -124,8 +128,7 @@ def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
     if includes:
         rows += [*taxes, _total(scribe.say("Without tax"), net, scribe, "within")]
     if _is_some(totals.prepaid):
-        paid = Amount(str(-Decimal(totals.prepaid.amount)), totals.prepaid.currency)
-        rows.append(_total(scribe.say("Paid already"), paid, scribe))
+        rows.append(_total(scribe.say("Paid already"), less(totals.prepaid), scribe))
     if _is_some(totals.cash_rounding):
         rows.append(_total(scribe.say("Rounded to coins"), totals.cash_rounding, scribe))
     if not is_last:
@@ -194,15 +197,24 @@ def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
 
 
 def _tax(tax: PaperTax, paper: QuotePaper, scribe: Scribe) -> ViewTotal:
-    facts = {
-        "tax": tax.name,
-        "rate": scribe.percent(tax.rate),
-        "base": scribe.money(tax.base.amount, tax.base.currency),
-    }
+    facts = _facts(tax, scribe)
     if paper.shop.prices_include_tax:
         label = scribe.say("In it {tax}, {rate} of {base}", **facts)
         return _total(label, tax.amount, scribe, "within")
     return _total(scribe.say("{tax}, {rate} of {base}", **facts), tax.amount, scribe)
+
+
+def _spared(tax: PaperTax, scribe: Scribe) -> ViewTotal:
+    label = scribe.say("{tax}, {rate} of {base}: not charged", **_facts(tax, scribe))
+    return _total(label, less(tax.amount), scribe)
+
+
+def _facts(tax: PaperTax, scribe: Scribe) -> dict[str, str]:
+    return {
+        "tax": tax.name,
+        "rate": scribe.percent(tax.rate),
+        "base": scribe.money(tax.base.amount, tax.base.currency),
+    }
 
 
 def _total(label: str, amount: Amount, scribe: Scribe, weight: str = "plain") -> ViewTotal:

@@ -129,7 +129,9 @@ def _rows(paper: QuotePaper) -> tuple[list[_Row], list[_Row]]:
         _Row(place, line, money(line.net), money(line.tax))
         for place, line in enumerate(paper.lines, start=1)
     ]
-    apart = [row for row in rows if kind_of(row.line) in ("discount", "freight") or row.net.minor < 0]
+    apart = [
+        row for row in rows if kind_of(row.line) in ("discount", "freight") or row.net.minor < 0
+    ]
     goods = [row for row in rows if row not in apart]
     # a Quotation has at least one line, whatever it is
     return (goods, apart) if goods else (rows, [])
@@ -151,6 +153,7 @@ def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[st
         yield scribe.say(
             "Prices are provisional: which parts fit is known only when the plate has been read."
         )
+    yield from (note.text for note in paper.notes)
     engine = paper.engine
     say = scribe.say
     for told, fact in (

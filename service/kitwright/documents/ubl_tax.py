@@ -73,11 +73,15 @@ def read_taxes(paper: QuotePaper, scribe: Scribe) -> Taxation:
     exempt = nets.keys() & set(() if shown is None else shown.kinds)
     totals = []
     kinds: dict[str, list[Category]] = {kind: [] for kind in nets}
-    for tax, scope in _scopes(paper, nets.keys() - exempt):
+    spared = {} if shown is None else {tax.component: tax for tax in shown.spares}
+    charged = {tax.component for tax in paper.taxes}
+    for tax, scope in _scopes(paper, nets.keys() - exempt, spared):
         parts: list[tuple[Category, Set[str], Amount, Amount]] = []
-        if tax is not None:
+        if tax is not None and tax.component in charged:
             parts.append((_charged(tax), scope.taxed, tax.base, tax.amount))
-        if shown is not None and exempt:
+        # revisions of old do not say which taxes are spared
+        is_spared = tax is None or not spared or tax.component in spared
+        if shown is not None and exempt and is_spared:
             freed = total((nets[kind] for kind in exempt), currency)
             parts.append((_freed(tax, shown, scribe), exempt, wire(freed), wire(zero)))
         if scope.left_alone:
@@ -87,17 +91,26 @@ def read_taxes(paper: QuotePaper, scribe: Scribe) -> Taxation:
             for kind in members:
                 kinds[kind].append(category)
         subtotals = tuple((category, base, charged) for category, _, base, charged in parts)
-        totals.append((wire(zero) if tax is None else tax.amount, subtotals))
+        is_charged = tax is not None and tax.component in charged
+        totals.append((tax.amount if tax is not None and is_charged else wire(zero), subtotals))
     return Taxation(
         totals=tuple(totals), kinds={kind: tuple(found) for kind, found in kinds.items()}
     )
 
 
-def _scopes(paper: QuotePaper, liable: Set[str]) -> list[tuple[PaperTax | None, Scope]]:
-    """Return each tax with its scope; where there is none, that none is charged on anything."""
-    if not paper.taxes:
-        return [(None, Scope(frozenset(), frozenset(liable)))]
-    return [*zip(paper.taxes, tax_scopes(paper), strict=True)]
+def _scopes(
+    paper: QuotePaper, liable: Set[str], spared: Mapping[str, PaperTax]
+) -> list[tuple[PaperTax | None, Scope]]:
+    """Return each tax with its scope, then those that the exemption spares altogether; where there
+    is none, that none is charged on anything.
+    """
+    charged = {tax.component for tax in paper.taxes}
+    alone = Scope(frozenset(), frozenset(liable))
+    found: list[tuple[PaperTax | None, Scope]] = [
+        *zip(paper.taxes, tax_scopes(paper), strict=True),
+        *((tax, alone) for name, tax in spared.items() if name not in charged),
+    ]
+    return found or [(None, alone)]
 
 
 def _scheme(tax: PaperTax | None) -> tuple[str, str]:

@@ -112,9 +112,14 @@ class Terms(Struct, frozen=True, kw_only=True):
     @property
     def changes_work(self) -> bool:
         """Whether minutes or parts differ from what would be planned without the counter."""
-        return bool(self.customer_parts) or any(
+        return bool(self.customer_parts or self.labour_by_hand) or any(
             isinstance(each, MinutesOverride) for each in self.overrides
         )
+
+    @property
+    def labour_by_hand(self) -> tuple[FreeLine, ...]:
+        """The labour that the counter writes by hand."""
+        return tuple(each for each in self.free_lines if each.kind is ChargeKind.labour)
 
     @property
     def changes_lines(self) -> bool:

@@ -31,6 +31,7 @@ from kitwright.web.out import (
     TaxOut,
     TotalsOut,
     UnfilledOut,
+    WhyOut,
 )
 
 
@@ -96,8 +97,8 @@ class QuoteOut(Out, frozen=True, kw_only=True):
     `basis` says what it was made of: what was asked for by name (`asked`), or findings that
     support a repair (`repair`) or so far only a test (`test`), with the `assessment`. `in_play`
     names, of a test, the repairs that may follow; of a repair, those of what is possible as well
-    and not quoted. `contingencies` is null where they were not asked
-    for.
+    and not quoted. `notes` say what may change its figures, such as a rate of tax. `contingencies`
+    is null where they were not asked for.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -127,4 +128,5 @@ class QuoteOut(Out, frozen=True, kw_only=True):
     extras: tuple[ExtraOut, ...]
     questions: tuple[QuestionOut, ...]
     cautions: tuple[CautionOut, ...]
+    notes: tuple[WhyOut, ...]
     contingencies: ContingenciesOut | None

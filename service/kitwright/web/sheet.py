@@ -24,6 +24,7 @@ from kitwright.web.answer import (
     totals_out,
 )
 from kitwright.web.draft import Teller, line_out
+from kitwright.web.out import ExtraOut, money
 
 _OWN: Final = frozenset(
     (
@@ -36,6 +37,8 @@ _OWN: Final = frozenset(
         "taxes",
         "exemption",
         "totals",
+        "extras",
+        "notes",
         "contingencies",
     )
 )
@@ -48,19 +51,28 @@ class Sheet(Struct, frozen=True, kw_only=True):
     """The whole text of an answer to an untouched quote of a draft, and where things stand in it.
 
     `places` are those of the members that a quote may have of its own, in order: name, start, end.
-    `lines` are those of the lines. One text rather than pieces: most answers are it as it is, but
+    `lines` are those of the lines, `extras` the texts of each extra before and after its price. One
+    text rather than pieces: most answers are it as it is, but
     for the engine. `prospects` are the texts of what may turn up, by what is known.
     """
 
     text: bytes
     places: tuple[tuple[str, int, int], ...]
     lines: tuple[tuple[int, int], ...]
+    extras: tuple[tuple[bytes, bytes], ...]
     prospects: WeakKeyDictionary[Prospect, bytes]
 
 
 def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language: str) -> Sheet:
     """Return the sheet of a quote's draft. The quote is of its draft (`Quote.is_of_draft`)."""
-    plain = structs.replace(quote, repair=quote.draft.repair, basis=None, contingencies=None)
+    plain = structs.replace(
+        quote,
+        repair=quote.draft.repair,
+        extras=quote.draft.extras,
+        notes=(),
+        basis=None,
+        contingencies=None,
+    )
     whole = answer(plain, speaker, catalogue=catalogue, language=language)
     text = b""
     places = []
@@ -79,8 +91,20 @@ def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language
         lines.append((at, at + size))
         at += size + 1
     return Sheet(
-        text=text + b"}", places=tuple(places), lines=tuple(lines), prospects=WeakKeyDictionary()
+        text=text + b"}",
+        places=tuple(places),
+        lines=tuple(lines),
+        extras=tuple(_around_price(extra) for extra in whole.extras),
+        prospects=WeakKeyDictionary(),
     )
+
+
+def _around_price(extra: ExtraOut) -> tuple[bytes, bytes]:
+    """Return an extra's text before and after its price."""
+    # what stands before the price holds no quotation marks that are not escaped, so this is its own
+    name = b'"price":'
+    before, _, after = _encode(extra).partition(name + _encode(extra.price))
+    return before + name, after
 
 
 def fill_sheet(
@@ -103,11 +127,15 @@ def fill_sheet(
     if request.asked.terms.exemption is not None or quote.basis is not None:
         basis = basis_out(quote, speaker, catalogue=catalogue, language=language)
         own["basis"], own["assessment"], own["in_play"] = map(_encode, basis)
-        own["exemption"] = _encode(exemption_out(request))
+        own["exemption"] = _encode(exemption_out(quote))
     if repair is not quote.draft.repair:
         own["lines"] = b"[%b]" % b",".join(_lines(sheet, quote, Teller(speaker)))
         own["taxes"] = _encode(taxes_out(repair.taxes))
         own["totals"] = _encode(totals_out(repair.totals))
+    if quote.extras is not quote.draft.extras:
+        own["extras"] = _extras(sheet, quote)
+    if quote.notes:
+        own["notes"] = _encode(Teller(speaker).whys(quote.notes))
     if quote.contingencies is not None:
         own["contingencies"] = _contingencies(sheet, quote, Teller(speaker))
     pieces: list[bytes | memoryview] = []
@@ -118,6 +146,15 @@ def fill_sheet(
             at = end
     pieces.append(text[at:])
     return b"".join(pieces)
+
+
+def _extras(sheet: Sheet, quote: Quote) -> bytes:
+    """Return the extras, encoded: they differ from those of the draft in price alone."""
+    told = [
+        before + _encode(money(extra.price)) + after
+        for (before, after), extra in zip(sheet.extras, quote.extras, strict=True)
+    ]
+    return b"[%b]" % b",".join(told)
 
 
 def _contingencies(sheet: Sheet, quote: Quote, told: Teller) -> bytes:

@@ -105,6 +105,7 @@ class ShownQuoteOut(Out, frozen=True, kw_only=True):
     totals: TotalsOut
     extras: tuple[ExtraOut, ...]
     cautions: tuple[CautionOut, ...]
+    notes: tuple[WhyOut, ...] = ()
     contingencies: ShownContingenciesOut | None = None
 
 
