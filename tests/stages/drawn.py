@@ -214,7 +214,7 @@ def _free_lines(random: Random, shop: Shop) -> Iterator[FreeLine]:
             description="Written by hand",
             kind=random.choice(KINDS),
             quantity=figure(Fraction(random.choice([0, 1, 250, 333, 1000, 17_500]), 1000)),
-            unit="piece",
+            unit=random.choice(["piece", "minute", "hour"]),
             unit_price=money(price, shop.currency, finer=random.randint(0, 2)),
             reason="r",
             by="b",

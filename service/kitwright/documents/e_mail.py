@@ -256,9 +256,22 @@ class _Words:
                 say("With all of it that may well be, it comes to {amount}.", amount=likely)
             )
         if self._paper.totals.gross is None:
-            told.append(say("At the most it comes to {amount} without tax.", amount=worst))
+            told.append(
+                say(
+                    "The most expensive combination of these would bring the total to {amount} "
+                    "without tax.",
+                    amount=worst,
+                )
+            )
         else:
-            told.append(say("At the most it comes to {amount} with tax.", amount=worst))
+            told.append(
+                say(
+                    "The most expensive combination of these would bring the total to {amount} "
+                    "with tax.",
+                    amount=worst,
+                )
+            )
+        told.append(say("That is not a limit: the only limit is the amount that you agree to."))
         told.append(say("None of it is done beyond what you agree to."))
         return " ".join(told)
 

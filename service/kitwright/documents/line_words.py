@@ -28,7 +28,7 @@ def makes_told(makes: Sequence[tuple[str | None, str]], unknown: str) -> str:
 def makes_of(line: PaperLine, scribe: Scribe) -> str:
     """Return whose parts a line is for, as far as that is known."""
     made = [(one.make, scribe.number(one.quantity)) for one in line.makes]
-    return makes_told(made, scribe.say("of another make"))
+    return makes_told(made, scribe.say("of unknown make"))
 
 
 def reason_of(line: PaperLine, scribe: Scribe) -> str:

@@ -11,7 +11,7 @@ from datetime import date, datetime
 from decimal import Decimal
 
 import msgspec
-from msgspec import Struct, field
+from msgspec import UNSET, Struct, UnsetType, field
 
 
 class Amount(Struct, frozen=True):
@@ -241,7 +241,11 @@ class PaperExtra(Struct, frozen=True):
 
 
 class PaperContingency(Struct, frozen=True):
-    """Something that teardown may show, at what the whole visit costs and takes more with it."""
+    """Something that teardown may show, at what the whole visit costs and takes more with it.
+
+    `after` (on `after_cylinder`) has to turn up before it, and its price is on top of that one's.
+    Revisions of old, which name no cylinder, have every price by itself.
+    """
 
     name: str
     cylinder: int | None
@@ -250,6 +254,21 @@ class PaperContingency(Struct, frozen=True):
     jobs: tuple[PaperScopeJob, ...]
     price: Amount
     minutes: int
+    contingency: str = ""
+    after: str | None = None
+    after_cylinder: int | UnsetType | None = UNSET
+
+    @property
+    def place(self) -> tuple[str, int | None]:
+        """What tells it from others of the list."""
+        return self.contingency, self.cylinder
+
+    @property
+    def under(self) -> tuple[str, int | None] | None:
+        """The place of what it is told under, None where it stands by itself."""
+        if self.after is None or self.after_cylinder is UNSET:
+            return None
+        return self.after, self.after_cylinder
 
 
 class PaperContingencies(Struct, frozen=True):

@@ -101,7 +101,13 @@ def quote_sheet(
         ],
         "after": [_after(one, scribe) for one in paper.in_play],
         "contingencies": [
-            {"name": one.name, "mark": one.mark, "why": one.plain, "price": one.amount}
+            {
+                "name": one.name,
+                "under": one.under,
+                "mark": one.mark,
+                "why": one.plain,
+                "price": one.amount,
+            }
             for one in contingencies_of(paper, scribe)
         ],
         "sums": [[one.label, one.amount, one.weight == "most"] for one in sums_of(paper, scribe)],
@@ -149,7 +155,15 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
             "agree to."
         ),
         "surprise": say("What"),
-        "unlisted": say("The same holds for anything that is not in this list."),
+        "unlisted": " ".join(
+            (
+                say(
+                    "The last figure is not a limit: the only limit is the amount that you "
+                    "agree to."
+                ),
+                say("The same holds for anything that is not in this list."),
+            )
+        ),
         "extras": say("Worth doing at the same time"),
         "extra": say("Work"),
         "more": say("Would add"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from kitwright.catalogue.model import Quality
@@ -10,7 +10,7 @@ from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import makes_told
 from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
-from kitwright.stages.contingency import Weighed
+from kitwright.stages.contingency import MayTurnUp, Weighed
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
 
@@ -193,7 +193,7 @@ def _quantity(line: PricedLine, speaker: Speaker) -> str:
     price = speaker.price(line.unit_price, line.amount.currency)
     amount = speaker.number(line.quantity)
     made = [(one.name, speaker.number(one.quantity)) for one in line.makes]
-    makes = makes_told(made, speaker.say("of another make"))
+    makes = makes_told(made, speaker.say("of unknown make"))
     code = f"{line.code}, {makes}" if makes else line.code
     if line.kind is LineKind.labour:
         return speaker.say("{minutes} min at {price} an hour", minutes=amount, price=price)
@@ -276,19 +276,32 @@ def _contingencies(quote: Quote, speaker: Speaker) -> Iterator[str]:
         return
     yield from title(speaker.say("What may turn up: what each would really add"))
     unit = speaker.say_as("minutes", "min")
-    for one in found.each:
+    for depth, one in _nested(found.each, None):
         kind = one.found.kind
         named = speaker.on_cylinder(speaker.text("contingency", kind.name), one.found.cylinder)
         told = speaker.say("{name}, {percent} %", name=named, percent=_percent(one, speaker))
-        yield from spread(f"  {told}", f"{speaker.money(one.price)}  {one.minutes:>4} {unit}")
-        yield from paragraph(speaker.text("contingency", kind.plain), " " * 6, " " * 6, WIDTH - 14)
+        space = " " * (2 + 4 * depth)
+        yield from spread(f"{space}{told}", f"{speaker.money(one.price)}  {one.minutes:>4} {unit}")
+        space += " " * 4
+        yield from paragraph(speaker.text("contingency", kind.plain), space, space, WIDTH - 14)
     yield from amount_line(speaker.say("As quoted"), found.as_quoted, speaker)
     if any(one.is_likely for one in found.each):
         yield from amount_line(
             speaker.say("With all of it that may well be"), found.likely, speaker
         )
-    label = speaker.say("At the most, whatever of this turns up")
+    label = speaker.say("Most expensive combination of these")
     yield from amount_line(label, found.worst, speaker)
+    yield "  " + speaker.say("That is not a limit: the only limit is the amount that you agree to.")
+
+
+def _nested(
+    each: Sequence[Weighed], after: MayTurnUp | None, depth: int = 0
+) -> Iterator[tuple[int, Weighed]]:
+    """Yield what may turn up, each followed by what has to turn up after it, with its depth."""
+    for one in each:
+        if one.after is after:
+            yield depth, one
+            yield from _nested(each, one.found, depth + 1)
 
 
 def _percent(one: Weighed, speaker: Speaker) -> str:

@@ -59,15 +59,17 @@ class ContingencyOut(Out, frozen=True, kw_only=True):
     """Something that teardown may show, with the jobs and the parts that it adds, and what the
     whole visit costs and takes more with them on all its machines, tax included where it is known.
 
-    `cylinder` is null where nobody knows which. `after` is what has to turn up before it, null
-    where nothing has to: its jobs and parts are not in the price, and it is not listed itself where
-    it would add nothing. `likely` is true from the probability on that the shop calls possible.
+    `cylinder` is null where nobody knows which. `after` (on `after_cylinder`) is what has to turn
+    up before it, null where nothing has to: then `probability` is that of both, and `price` and
+    `minutes` are what this adds to the visit with that. `likely` is true from the probability on
+    that the shop calls possible.
     """
 
     contingency: str
     name: str
     cylinder: OnCylinder | None
     after: str | None
+    after_cylinder: OnCylinder | None
     plain: str
     probability: Chance
     likely: bool
@@ -79,9 +81,9 @@ class ContingencyOut(Out, frozen=True, kw_only=True):
 
 class ContingenciesOut(Out, frozen=True, kw_only=True):
     """What may turn up, the most probable first; and what the quote comes to as it stands, with
-    all that is likely, and at the most, whatever of the list turns up.
+    all that is likely, and with the dearest combination of the list (`worst`), which is no limit.
 
-    What turns up is priced as computed, without discounts and changes by hand. At the most, what
+    What turns up is priced as computed, without discounts and changes by hand. In `worst`, what
     those take off jobs that may be replaced is not counted on.
     """
 
