@@ -188,11 +188,9 @@ def _stock(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
         if wrong is not None:
             yield fault(file, label, "quality-above-make", wrong)
         known = catalogue.parts.get(row.item) or catalogue.sets.get(row.item)
-        is_makers = known is not None and row.quality is Quality.maker
-        if row.brand is not None and is_makers and row.brand != known.maker:
-            message = (
-                f"brand {row.brand!r} is not the maker, {known.maker}: its quality is alternate"
-            )
+        makers = None if known is None or row.quality is not Quality.maker else known.maker
+        if row.brand is not None and row.brand != (makers or row.brand):
+            message = f"brand {row.brand!r} is not the maker, {makers}: its quality is alternate"
             yield fault(file, label, "brand-differs", message)
         if (row.item, row.quality, row.bin) in seen:
             message = f"bin {row.bin!r} holds it in another row already"
