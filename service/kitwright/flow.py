@@ -87,7 +87,13 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
         )
         repair = structs.replace(repair, lines=lines, **structs.asdict(summed))
         if terms.changes_lines:
-            extras = tuple(_reprice(workshop, request, draft, repair, each) for each in extras)
+            extras = workshop.extras(
+                draft,
+                terms.line_changes,
+                lambda: tuple(
+                    _reprice(workshop, request, draft, repair, each) for each in draft.extras
+                ),
+            )
     return make_quote(workshop.shop, request, repair, extras, draft)
 
 

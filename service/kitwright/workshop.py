@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
-from typing import Generic, TypeVar
+from typing import Final, Generic, TypeVar
+from weakref import WeakKeyDictionary
 
 from kitwright.catalogue.model import Catalogue, Shop
 from kitwright.stages.access import AccessPlan, Teardown, plan_access
@@ -18,12 +19,17 @@ from kitwright.stages.labour import (
     repeat,
 )
 from kitwright.stages.odds import Odds
-from kitwright.stages.quote import Draft
+from kitwright.stages.quote import Draft, Extra
 from kitwright.stages.request import Request, alike
 from kitwright.stages.selling import Prices
 from kitwright.stages.supply import find_supply
 
 T = TypeVar("T")
+
+_MOST_CHANGES: Final = 8
+"""Ways to change the lines of one draft whose extras are remembered: shops give the same few
+discounts all day.
+"""
 
 
 class Memo(Generic[T]):
@@ -64,6 +70,7 @@ class Workshop:
         self._teardowns: Memo[Teardown] = Memo(256)
         self._labour: Memo[tuple[AccessPlan, Labour]] = Memo(4096)
         self._drafts: Memo[Draft] = Memo(2500)
+        self._extras: WeakKeyDictionary[Draft, Memo[tuple[Extra, ...]]] = WeakKeyDictionary()
         self._odds: Memo[Odds] = Memo(64)
 
     def odds(self, findings: Findings) -> Odds:
@@ -127,3 +134,12 @@ class Workshop:
         Requests that are alike share one draft; `work_out` makes the first.
         """
         return self._drafts.get(alike(request, self._starts[request.family.id]), work_out)
+
+    def extras(
+        self, draft: Draft, changes: Hashable, work_out: Callable[[], tuple[Extra, ...]]
+    ) -> tuple[Extra, ...]:
+        """Return the extras of a draft at what they cost more with some changes of its lines."""
+        known = self._extras.get(draft)
+        if known is None:
+            known = self._extras[draft] = Memo(_MOST_CHANGES)
+        return known.get(changes, work_out)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from datetime import date
 from decimal import Decimal
 
@@ -125,6 +126,21 @@ class Terms(Struct, frozen=True, kw_only=True):
     def changes_lines(self) -> bool:
         """Whether lines are added, reduced or priced by hand."""
         return bool(self.discounts or self.free_lines or self.overrides)
+
+    @property
+    def line_changes(self) -> Hashable:
+        """What lines are changed to, whoever did it and why."""
+        return (
+            tuple((each.line, each.percent, each.amount) for each in self.discounts),
+            tuple(
+                (each.kind, each.quantity, each.unit, each.unit_price) for each in self.free_lines
+            ),
+            tuple(
+                (each.line, each.unit_price)
+                for each in self.overrides
+                if isinstance(each, PriceOverride)
+            ),
+        )
 
     @property
     def changes_totals(self) -> bool:
