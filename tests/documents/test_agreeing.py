@@ -199,8 +199,8 @@ def test_documents_note_a_rate_that_changes() -> None:
 @pytest.mark.parametrize(
     ("language", "limit", "under"),
     [
-        ("en", "is not a limit", "only if this is found: "),
-        ("de", "ist keine Obergrenze", "nur wenn sich dies zeigt: "),
+        ("en", "is not a limit", "on top, only if this is found: "),
+        ("de", "ist keine Obergrenze", "zusätzlich, nur wenn sich dies zeigt: "),
     ],
 )
 def test_documents_say_that_the_dearest_is_no_limit_and_what_follows_on_what(

@@ -59,7 +59,7 @@ def _under(
             plain=plain,
             amount=_money(price, scribe),
         )
-        below = scribe.say("only if this is found: {thing}", thing=told)
+        below = scribe.say("on top, only if this is found: {thing}", thing=told)
         yield from _under(found, {one.place for one in members}, below, scribe)
 
 

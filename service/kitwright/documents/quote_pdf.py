@@ -161,7 +161,7 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
                     "The last figure is not a limit: the only limit is the amount that you "
                     "agree to."
                 ),
-                say("The same holds for anything that is not in this list."),
+                say("Anything that is not in this list needs your yes as well."),
             )
         ),
         "extras": say("Worth doing at the same time"),
