@@ -30,7 +30,7 @@ from kitwright.catalogue.model import (
 from kitwright.flow import quote_repair
 from kitwright.money import Money, total
 from kitwright.stages.adjustment import adjust_lines
-from kitwright.stages.line import PricedLine
+from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
 from kitwright.stages.request import (
     Asked,
@@ -140,14 +140,15 @@ def draw_terms(random: Random, workshop: Workshop, work: Asked) -> Asked:
         else Decimal(0),
         pays_cash=maybe(random, 0.4),
     )
+    if maybe(random, 0.3):
+        terms = structs.replace(terms, free_lines=tuple(_free_lines(random, workshop.shop)))
     if terms.changes_work:
+        # labour by hand may leave nothing of the bench minimum
         plain = quote_repair(workshop, structs.replace(work, terms=terms))
-    lines = plain.repair.lines
+    lines = tuple(line for line in plain.repair.lines if line.kind is not LineKind.free)
     if maybe(random, 0.3):
         prices = _prices(random, lines)
         terms = structs.replace(terms, overrides=(*terms.overrides, *prices))
-    if maybe(random, 0.3):
-        terms = structs.replace(terms, free_lines=tuple(_free_lines(random, workshop.shop)))
     if maybe(random, 0.5):
         lines = adjust_lines(lines, terms, workshop.shop.currency)
         terms = structs.replace(terms, discounts=tuple(_discounts(random, workshop.shop, lines)))
