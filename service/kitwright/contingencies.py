@@ -7,16 +7,16 @@ At the worst, what they take off jobs that may be replaced is not counted on.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.model import ContingencyId
 from kitwright.flow import added_needs, quote_jobs, quote_repair, untouched
 from kitwright.money import Money
 from kitwright.stages.contingency import (
+    Chance,
     Contingencies,
     MayTurnUp,
     Prospect,
@@ -95,42 +95,72 @@ class Foresight:
         )
 
 
-def _weigh(visit: _Visit, chances: Sequence[Decimal]) -> Prospect:
+def _weigh(visit: _Visit, chances: Sequence[Chance]) -> Prospect:
     """Return what is probable enough to be told and adds anything, with its prices."""
     threshold = visit.workshop.shop.decision.confidence.possible
-    places = [
-        place
-        for place, chance in enumerate(chances)
-        if chance >= LEAST and visit.more([place]).is_anything
-    ]
+    told = _tell(visit, chances)
     each = []
-    for place in places:
-        one, more = visit.listed[place], visit.more([place])
+    for place, after in told.items():
+        chance, more = chances[place].probability, visit.on_top(place, _before(told, place))
         each.append(
             Weighed(
-                found=one,
-                after=_before(visit.listed, one),
-                probability=chances[place],
-                is_likely=chances[place] >= threshold,
+                found=visit.listed[place],
+                after=None if after is None else visit.listed[after],
+                probability=chance,
+                is_likely=chance >= threshold,
                 price=more.price,
                 minutes=more.minutes,
                 needs=more.needs,
             )
         )
-    each.sort(key=lambda one: (-one.probability, one.found.kind.id, one.found.cylinder or 0))
-    likely = visit.more(place for place in places if chances[place] >= threshold).price
+    # what has to turn up before something is as probable at least
+    each.sort(
+        key=lambda one: (
+            -one.probability,
+            one.after is not None,
+            one.found.kind.id,
+            one.found.cylinder or 0,
+        )
+    )
+    likely = visit.more(place for place in told if chances[place].probability >= threshold).price
     return Prospect(
         each=tuple(each),
         likely=likely,
-        worst=max(visit.worst(places), likely),
-        replaces_jobs=any(visit.replaces_jobs(place) for place in places),
+        worst=max(visit.worst(told), likely),
+        replaces_jobs=any(visit.replaces_jobs(place) for place in told),
     )
 
 
-def _before(listed: Sequence[MayTurnUp], one: MayTurnUp) -> ContingencyId | None:
-    """Return what has to turn up before something, by the shortest way."""
-    after = one.ways[0].after
-    return None if after is None else listed[after].kind.id
+def _tell(visit: _Visit, chances: Sequence[Chance]) -> dict[int, int | None]:
+    """Return the places of what is told, each with that of what it is told under, None for none.
+
+    Under what adds nothing itself, and so is not told, nothing is: it goes with what that is under.
+    """
+    told: dict[int, int | None] = {}
+    for place, chance in enumerate(chances):
+        after = chance.after
+        while after is not None and after not in told:
+            after = chances[after].after
+        if chance.probability >= LEAST:
+            told[place] = after
+            if not visit.on_top(place, _before(told, place)).is_anything:
+                del told[place]
+    return told
+
+
+def _before(told: Mapping[int, int | None], place: int) -> Places:
+    """Return everything that has to turn up before something."""
+    found: set[int] = set()
+    after = told[place]
+    while after is not None:
+        found.add(after)
+        after = told[after]
+    return frozenset(found)
+
+
+def _possible(told: Mapping[int, int | None], chosen: Places) -> Places:
+    """Return those of some whose every find before them is among them."""
+    return frozenset(place for place in chosen if _before(told, place) <= chosen)
 
 
 class _Visit:
@@ -167,20 +197,35 @@ class _Visit:
             needs=tuple(added_needs(repair, together)),
         )
 
-    def worst(self, places: Iterable[int]) -> Money:
-        """Return the most that any of some of the list may add, with whatever else of them.
+    def on_top(self, place: int, before: Places) -> More:
+        """Return what one of the list adds to the visit with what has to turn up before it."""
+        without, together = self.more(before), self.more([*before, place])
+        known = {(need.role, need.cylinder, need.item) for need in without.needs}
+        return More(
+            price=together.price - without.price,
+            minutes=together.minutes - without.minutes,
+            needs=tuple(
+                need
+                for need in together.needs
+                if (need.role, need.cylinder, need.item) not in known
+            ),
+        )
+
+    def worst(self, told: Mapping[int, int | None]) -> Money:
+        """Return what the dearest combination of what is told adds, each with what has to turn up
+        before it.
 
         More on top costs more, but where a job holds others, which together may cost more than it
         does, and where a supplier's fee for a small order or its freight falls away. So the dearest
         is sought from all together, leaving out in turn whichever makes the rest dearest. Tests
         compare it with every choice there is.
         """
-        chosen = frozenset(places)
-        singly = [self.more([one]).price for one in chosen]
+        chosen = frozenset(told)
+        singly = [self.more([*_before(told, one), one]).price for one in chosen]
         # nothing may turn up, and where what does makes the visit cheaper, that is the dearest
         dearest = max([self.more(()).price, self.more(chosen).price, *singly])
         while len(chosen) > 1:
-            rests = [chosen - gone for gone in self._alike(chosen)]
+            rests = [_possible(told, chosen - gone) for gone in self._alike(chosen)]
             rest = max(rests, key=lambda one: self.more(one).price)
             if self.more(rest).price <= self.more(chosen).price:
                 break

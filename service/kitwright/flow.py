@@ -9,6 +9,7 @@ from msgspec import structs
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import WhileApart
 from kitwright.errors import KitwrightError, Path
+from kitwright.money import Money
 from kitwright.stages.adjustment import adjust_lines
 from kitwright.stages.assessment import (
     Assessment,
@@ -22,6 +23,7 @@ from kitwright.stages.expansion import expand_job
 from kitwright.stages.finding import read_findings
 from kitwright.stages.job import Jobs, Operation, choose_jobs, settle
 from kitwright.stages.kit import Kit, choose_kit
+from kitwright.stages.line import PricedLine
 from kitwright.stages.need import Need, NeedKind, RolePlace, list_needs, with_floors
 from kitwright.stages.next_test import choose_tests
 from kitwright.stages.observed import AskedAssessment, AskedFindings
@@ -70,10 +72,11 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
     request = read_request(workshop.catalogue, workshop.shop, asked)
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     terms = asked.terms
-    repair = draft.repair
+    repair, extras = draft.repair, draft.extras
     # where the chassis is not named, changes of lines may make another one the dearest
     if terms.changes_work or (request.may_be and terms.changes_lines):
         repair = _hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
+        extras = tuple(_extras(workshop, request, repair))
         if repair.chassis is not draft.repair.chassis:
             # changed by hand, another one is the dearest: what is done there, and with which care
             draft = structs.replace(
@@ -83,17 +86,43 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
             )
     elif terms.changes_lines or terms.changes_totals:
         lines = adjust_lines(repair.lines, terms, workshop.shop.currency)
-        line_taxes, taxes, totals = tax_lines(
+        summed = tax_lines(
             workshop.shop,
             request,
             lines,
             repair.advances,
             Taxes(repair.lines, repair.line_taxes),
         )
-        repair = structs.replace(
-            repair, lines=lines, line_taxes=line_taxes, taxes=taxes, totals=totals
-        )
-    return make_quote(workshop.shop, request, repair, draft)
+        repair = structs.replace(repair, lines=lines, **structs.asdict(summed))
+        if terms.changes_lines:
+            extras = workshop.extras(
+                draft,
+                terms.line_changes,
+                lambda: tuple(
+                    _reprice(workshop, request, draft, repair, each) for each in draft.extras
+                ),
+            )
+    return make_quote(workshop.shop, request, repair, extras, draft)
+
+
+def _reprice(
+    workshop: Workshop, request: Request, draft: Draft, repair: Repair, extra: Extra
+) -> Extra:
+    """Return an optional job of a draft at what it costs more with the counter's changes."""
+    try:
+        price = _price(workshop, request, extra.lines) - repair.price
+    except RequestRefused:
+        # what is changed may not stand like that beside the job: what holds for all lines counts
+        lasting = _lasting(request)
+        price = _price(workshop, lasting, extra.lines)
+        price -= _price(workshop, lasting, draft.repair.lines)
+    return structs.replace(extra, price=price)
+
+
+def _price(workshop: Workshop, request: Request, lines: Sequence[PricedLine]) -> Money:
+    """Return what lines come to with the counter's changes. Raises: RequestRefused."""
+    changed = adjust_lines(lines, request.asked.terms, workshop.shop.currency)
+    return tax_lines(workshop.shop, request, changed, ()).totals.price
 
 
 def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Quote:
@@ -189,14 +218,14 @@ def _quote_in(
             kit=kit,
             orders=orders,
             diagnostic_done=asked.diagnostic_done,
-            machines=asked.terms.machines,
+            terms=asked.terms,
             area=request.tax_area,
             on=asked.on,
         )
     )
     lines = adjust_lines(lines, asked.terms, shop.currency)
     advances = find_advances(shop, lines, kit)
-    line_taxes, taxes, totals = tax_lines(shop, request, lines, advances)
+    summed = tax_lines(shop, request, lines, advances)
     return Repair(
         chassis=request.chassis,
         jobs=jobs,
@@ -206,9 +235,7 @@ def _quote_in(
         orders=orders,
         lines=lines,
         advances=advances,
-        line_taxes=line_taxes,
-        taxes=taxes,
-        totals=totals,
+        **structs.asdict(summed),
     )
 
 
@@ -311,6 +338,12 @@ def untouched(request: Request) -> Request:
     return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
 
 
+def _lasting(request: Request) -> Request:
+    """Return a request with what of the counter's changes holds whatever the jobs are."""
+    terms = request.asked.terms.lasting()
+    return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
+
+
 def _extras(workshop: Workshop, request: Request, repair: Repair) -> Iterator[Extra]:
     """Yield the jobs worth doing while the engine is apart, each at what the whole visit costs
     more with it.
@@ -330,7 +363,21 @@ def _extras(workshop: Workshop, request: Request, repair: Repair) -> Iterator[Ex
             fresh = [each for each in added if each in together.operations]
             seen.update(each.key for each in added)
             if fresh:
-                yield _extra(repair, quote_jobs(workshop, request, together), fresh, beside)
+                yield _extra(*_compared(workshop, request, repair, together), fresh, beside)
+
+
+def _compared(
+    workshop: Workshop, request: Request, repair: Repair, together: Jobs
+) -> tuple[Repair, Repair]:
+    """Return a repair and the one with more jobs, with the counter's changes as far as they hold
+    for both.
+    """
+    try:
+        return repair, quote_jobs(workshop, request, together)
+    except RequestRefused:
+        lasting = _lasting(request)
+        plain = quote_jobs(workshop, lasting, repair.jobs)
+        return plain, quote_jobs(workshop, lasting, together)
 
 
 def _more(
@@ -360,6 +407,7 @@ def _extra(
         default=beside.default.value,
         reason=beside.reason,
         needs=tuple(added_needs(repair, together)),
+        lines=tuple(structs.replace(line, why=()) for line in together.lines),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from typing import Final
 
 from kitwright.catalogue.graph import Instance
@@ -12,9 +12,16 @@ from kitwright.stages.access import AccessPlan, Teardown, plan_access
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings
 from kitwright.stages.job import Operation, OperationKey
-from kitwright.stages.labour import Labour, allot_labour, read_minutes, repeat
+from kitwright.stages.labour import (
+    Labour,
+    allot_labour,
+    count_by_hand,
+    minutes_by_hand,
+    read_minutes,
+    repeat,
+)
 from kitwright.stages.odds import Odds
-from kitwright.stages.quote import Draft
+from kitwright.stages.quote import Draft, Extra
 from kitwright.stages.request import Request, alike
 from kitwright.stages.selling import Prices
 from kitwright.stages.supply import Source, find_supply
@@ -75,6 +82,7 @@ class Workshop:
         """Return the access plan and the labour of some operations."""
         asked = request.asked
         overridden = read_minutes(operations, asked.terms)
+        by_hand = minutes_by_hand(self.shop, asked.terms)
         question = (
             "labour",
             request.family.id,
@@ -84,9 +92,10 @@ class Workshop:
             asked.terms.machines,
             tuple(overridden.items()),
         )
-        return self.memory.get(
+        plan, labour = self.memory.get(
             question, lambda: self._work_out_labour(request, operations, overridden)
         )
+        return plan, count_by_hand(labour, by_hand)
 
     def _work_out_labour(
         self,
@@ -114,3 +123,9 @@ class Workshop:
         """
         question = "draft", alike(request, self._starts[request.family.id])
         return self.memory.get(question, work_out)
+
+    def extras(
+        self, draft: Draft, changes: Hashable, work_out: Callable[[], tuple[Extra, ...]]
+    ) -> tuple[Extra, ...]:
+        """Return the extras of a draft at what they cost more with some changes of its lines."""
+        return self.memory.get(("extras", draft, changes), work_out)

@@ -98,7 +98,7 @@ def stages(catalogue: Catalogue) -> None:
         kit=kit,
         orders=orders,
         diagnostic_done=True,
-        machines=1,
+        terms=request.asked.terms,
         area=request.tax_area,
         on=ON,
     )

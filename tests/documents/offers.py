@@ -23,7 +23,7 @@ FINDINGS = REPOSITORY / "demo/requests/hire-yard/findings/0-zero-turn-oil-on-one
 BEFORE_A_REPAIR = REPOSITORY / "openapi/examples/previewQuote.findings-before-a-repair.json"
 
 FREE = {"description", "name", "plain", "text", "title", "words", "certificate_number", "role"}
-FREE |= {"chassis_name", "complaint", "code", "parts", "priced"}
+FREE |= {"chassis_name", "complaint", "code", "make", "parts", "priced", "reason"}
 KEPT_CODES = {"while-apart", "customer-brings"}
 """Members of an answer that hold texts of people or of the catalogue."""
 

@@ -135,14 +135,8 @@ def test_quote_page_shows_what_may_turn_up_and_the_most_it_comes_to(name: str) -
     assert (section(root, "surprise") is None) is (not found["each"])
     if found["each"]:
         top = table(root, "surprise")
-        # one that is the same on two cylinders stands there once
-        once = {
-            (one["name"], money(one["price"]), one["likely"], one["cylinder"] is None): one
-            for one in found["each"]
-        }
-        assert [amount for _, amount in rows(top, "line")] == [
-            money(one["price"]) for one in once.values()
-        ]
+        shown_rows = [amount for _, amount in rows(top, "line")]
+        assert shown_rows == [money(one["price"]) for one in in_their_order(found["each"])]
         likely = [found["likely"]] if any(one["likely"] for one in found["each"]) else []
         assert [amount for _, amount in rows(top, "plain")] == [
             money(one) for one in (found["as_quoted"], *likely)
@@ -153,6 +147,27 @@ def test_quote_page_shows_what_may_turn_up_and_the_most_it_comes_to(name: str) -
         bare = money(totals["lines"]) + money(totals["discount"])
         total = bare if totals["gross"] is None else money(totals["gross"])
         assert money(found["as_quoted"]) == total
+
+
+def in_their_order(each: list[Any]) -> list[Any]:
+    """Return what may turn up as it stands on paper: what is the same on two cylinders once, and
+    what follows on something right below that.
+    """
+
+    def under(above: list[tuple[Any, Any]]) -> list[Any]:
+        same: dict[object, list[Any]] = {}
+        for one in each:
+            after = (one["after"], one["after_cylinder"])
+            if after in above or (one["after"] is None and not above):
+                alike = (one["name"], money(one["price"]), one["likely"], one["cylinder"] is None)
+                same.setdefault(alike, []).append(one)
+        found = []
+        for members in same.values():
+            places = [(one["contingency"], one["cylinder"]) for one in members]
+            found += [members[0], *under(places)]
+        return found
+
+    return under([])
 
 
 def test_quote_page_shows_what_was_reported_line_by_line() -> None:

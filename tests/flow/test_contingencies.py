@@ -64,6 +64,14 @@ def row(found: Contingencies, name: str, cylinder: int | None = 1) -> Weighed:
     return one
 
 
+def way_to(found: Contingencies, one: Weighed) -> list[Weighed]:
+    """Return what has to turn up before something, first things first, and it itself."""
+    way = [one]
+    while way[0].after is not None:
+        way.insert(0, next(each for each in found.each if each.found is way[0].after))
+    return way
+
+
 def usd(text: str) -> Money:
     return Money(int(Decimal(text) * 100), "USD")
 
@@ -114,30 +122,52 @@ def test_look_ahead_prices_each_at_what_the_quote_with_its_jobs_costs_more(
 
     assert found.each
     for one in found.each:
-        if one.found.roles:
+        way = way_to(found, one)
+        if any(each.found.roles for each in way):
             continue
-        added = tuple(AskedJob(each.job.id, each.cylinder) for each in one.found.operations)
-        other = quote_repair(workshop, asked(*jobs, add_jobs=added))
-        assert plain.repair.price + one.price == other.repair.price
-        assert plain.repair.labour.billed + one.minutes == other.repair.labour.billed
+        before, other = (
+            quote_repair(
+                workshop,
+                asked(
+                    *jobs,
+                    add_jobs=tuple(
+                        AskedJob(added.job.id, added.cylinder)
+                        for each in some
+                        for added in each.found.operations
+                    ),
+                ),
+            )
+            for some in (way[:-1], way)
+        )
+        assert one.after is not None or before.repair.price == plain.repair.price
+        assert before.repair.price + one.price == other.repair.price
+        assert before.repair.labour.billed + one.minutes == other.repair.labour.billed
 
 
 def every_choice(workshop: Workshop, quote: Quote, most: int) -> Money | None:
-    """Return the most that any choice of what is told adds; None where there are too many."""
+    """Return the most that any choice of what is told adds, each with what has to turn up before
+    it; None where there are too many.
+    """
     foresight = Foresight(workshop)
     visit = _Visit(workshop, quote, foresight._list(quote))
-    assert quote.contingencies is not None
-    told = {(each.found.kind.id, each.found.cylinder) for each in quote.contingencies.each}
-    places: dict[object, int] = {}
-    for place, one in enumerate(visit.listed):
-        if (one.kind.id, one.cylinder) in told:
-            # those that add the same make no difference to each other
-            keys = frozenset(each.key for each in one.operations)
-            places.setdefault((keys, one.roles), place)
-    if len(places) > most:
+    found = quote.contingencies
+    assert found is not None
+    places = {(one.kind.id, one.cylinder): place for place, one in enumerate(visit.listed)}
+    ways: set[frozenset[int]] = set()
+    for each in found.each:
+        named = [(one.found.kind.id, one.found.cylinder) for one in way_to(found, each)]
+        ways.add(frozenset(places[name] for name in named))
+    # those that add the same after the same make no difference to each other
+    alike: dict[object, frozenset[int]] = {}
+    for way in sorted(ways, key=sorted):
+        added = [(visit._keys[place], visit.listed[place].roles) for place in sorted(way)]
+        alike.setdefault(repr(added), way)
+    if len(alike) > most:
         return None
     choices = (
-        choice for size in range(len(places) + 1) for choice in combinations(places.values(), size)
+        frozenset().union(*some)
+        for size in range(len(alike) + 1)
+        for some in combinations(alike.values(), size)
     )
     return max(visit.more(choice).price for choice in choices)
 
@@ -190,7 +220,10 @@ def test_look_ahead_tells_the_most_probable_first_and_nothing_remote(workshop: W
     _, found = looked(workshop, asked(job("J-THREAD-PLUG", 1)))
 
     # 20 in 100 heads have to come off, 5 in 100 of those lose a thread: 1 in 100 is told
-    assert [(one.found.kind.id, str(one.probability), one.after) for one in found.each] == [
+    assert [
+        (one.found.kind.id, str(one.probability), one.after and one.after.kind.id)
+        for one in found.each
+    ] == [
         ("head_off_needed", "0.2000", None),
         ("plug_boss_cracked", "0.0700", None),
         ("warped_head", "0.0500", "head_off_needed"),
@@ -288,7 +321,7 @@ def test_look_ahead_at_the_worst_counts_no_part_that_would_not_be_fitted(
     (part,) = [need.item for need in quote.repair.kit.needs if need.role == "ring_set"]
     free = FreeLine(
         description="Sign-writing",
-        kind=ChargeKind.labour,
+        kind=ChargeKind.fee,
         quantity=Decimal(1),
         unit="piece",
         unit_price=Decimal(500),

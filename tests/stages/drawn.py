@@ -31,7 +31,7 @@ from kitwright.catalogue.model import (
 from kitwright.flow import quote_repair
 from kitwright.money import Money, total
 from kitwright.stages.adjustment import adjust_lines
-from kitwright.stages.line import PricedLine
+from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
 from kitwright.stages.request import (
     Asked,
@@ -141,14 +141,15 @@ def draw_terms(random: Random, workshop: Workshop, work: Asked) -> Asked:
         else Decimal(0),
         pays_cash=maybe(random, 0.4),
     )
+    if maybe(random, 0.3):
+        terms = structs.replace(terms, free_lines=tuple(_free_lines(random, workshop.shop)))
     if terms.changes_work:
+        # labour by hand may leave nothing of the bench minimum
         plain = quote_repair(workshop, structs.replace(work, terms=terms))
-    lines = plain.repair.lines
+    lines = tuple(line for line in plain.repair.lines if line.kind is not LineKind.free)
     if maybe(random, 0.3):
         prices = _prices(random, lines)
         terms = structs.replace(terms, overrides=(*terms.overrides, *prices))
-    if maybe(random, 0.3):
-        terms = structs.replace(terms, free_lines=tuple(_free_lines(random, workshop.shop)))
     if maybe(random, 0.5):
         lines = adjust_lines(lines, terms, workshop.shop.currency)
         terms = structs.replace(terms, discounts=tuple(_discounts(random, workshop.shop, lines)))
@@ -215,7 +216,7 @@ def _free_lines(random: Random, shop: Shop) -> Iterator[FreeLine]:
             description="Written by hand",
             kind=random.choice(KINDS),
             quantity=figure(Fraction(random.choice([0, 1, 250, 333, 1000, 17_500]), 1000)),
-            unit="piece",
+            unit=random.choice(["piece", "minute", "hour"]),
             unit_price=money(price, shop.currency, finer=random.randint(0, 2)),
             reason="r",
             by="b",

@@ -72,10 +72,14 @@ def check_totals(quote: Quote) -> None:
     assert added(each.gross for each in repair.line_taxes) == totals.gross.minor
     assert added(tax.amount for tax in repair.taxes) == totals.tax.minor
     is_included = quote.shop.selling_prices_include_tax
-    assert amounts == (totals.gross if is_included else totals.net).minor
+    spared = added(tax.amount for tax in repair.freed) if is_included else 0
+    assert amounts == (totals.gross if is_included else totals.net).minor + spared
     for line, taxed in zip(repair.lines, repair.line_taxes, strict=True):
         assert taxed.net + taxed.tax == taxed.gross
-        assert line.amount == (taxed.gross if is_included else taxed.net)
+        if is_included and line.tax_kind in quote.request.exempt_kinds:
+            assert taxed.tax.minor == 0
+        else:
+            assert line.amount == (taxed.gross if is_included else taxed.net)
 
 
 def check_payable(quote: Quote) -> None:
@@ -108,9 +112,15 @@ def check_taxes(quote: Quote) -> None:
         valid = [each for each in by_id[tax.component].rates if each.valid_from <= on]
         assert tax.percent == valid[-1].percent
     rates = {kind: _rate(area, kind, quote) for kind in ChargeKind}
+    freed = {kind: _whole_rate(area, kind, quote) for kind in quote.request.exempt_kinds}
     exact = Fraction(0)
     for line, taxed in zip(repair.lines, repair.line_taxes, strict=True):
         rate = rates[line.tax_kind]
+        spared = freed.get(line.tax_kind, Fraction(0)) if area.prices_include_tax else Fraction(0)
+        off = line.amount.minor * spared / (1 + spared)
+        strays = 2 * (len(area.components) + 1) * max(1, len(line.reduces))
+        if line.tax_kind in freed:
+            assert abs(line.amount.minor - taxed.gross.minor - off) < strays, (line, taxed)
         part = rate / (1 + rate) if area.prices_include_tax else rate
         exact += line.amount.minor * part
         # no line strays further from its own tax than its components can be rounded; a discount
@@ -130,9 +140,14 @@ def check_taxes(quote: Quote) -> None:
 
 
 def _rate(area: TaxArea, kind: ChargeKind, quote: Quote) -> Fraction:
-    """Return the whole tax on a net price of one kind: components, and those on top of them."""
-    if kind in quote.request.exempt_kinds:
-        return Fraction(0)
+    """Return the whole tax that is charged on a net price of one kind."""
+    return Fraction(0) if kind in quote.request.exempt_kinds else _whole_rate(area, kind, quote)
+
+
+def _whole_rate(area: TaxArea, kind: str, quote: Quote) -> Fraction:
+    """Return the whole tax on a net price of one kind, whoever buys: components, and those on top
+    of them.
+    """
     whole = Fraction(0)
     for component in area.components:
         if kind in component.applies_to:
@@ -230,11 +245,72 @@ def check_minutes(quote: Quote) -> None:
         assert operated.minutes_here >= 0
         if minutes is not None:
             assert operated.minutes_here == minutes * terms.machines
-        elif not set_by_hand:
+        elif not set_by_hand and not _minutes_by_hand(quote):
             assert operated.minutes_here == operated.minutes_computed
     assert sum(each.minutes_computed for each in quote.operated) == quote.draft.repair.labour.billed
     if len(set_by_hand) < len(quote.operated):
-        assert labour.billed >= shop.labour.minimum_bench_minutes * terms.machines
+        # never more than is short with the labour by hand, never less
+        least = shop.labour.minimum_bench_minutes * terms.machines
+        assert extra == max(0, least - of_classes - _minutes_by_hand(quote))
+
+
+def _minutes_by_hand(quote: Quote) -> int:
+    """Return what the labour that somebody wrote by hand is worth in whole minutes."""
+    labour = quote.shop.labour
+    rate = Fraction(labour.rates[labour.minimum_bench_class])
+    minutes = Fraction(0)
+    for line in quote.request.asked.terms.free_lines:
+        if line.kind is ChargeKind.labour:
+            count = Fraction(line.quantity)
+            minutes += {
+                "minute": count,
+                "hour": count * 60,
+                "piece": count * Fraction(line.unit_price) / rate * 60,
+            }[line.unit]
+    return floor(minutes)
+
+
+def check_fitted(quote: Quote) -> None:
+    """Each part's line has the number that is taken off the shelf or bought, as often, with its
+    make; what nothing fills has the number that is needed.
+    """
+    kit = quote.repair.kit
+    fitted: dict[str, Fraction] = {}
+    open_now = {id(need): Fraction(need.quantity) for need in kit.needs}
+    packs = [(each.item, each.unit == "set", each.make, each.covers) for each in kit.from_stock]
+    packs += [
+        (
+            each.source.item,
+            any(one.number != each.source.item for one in each.covers),
+            each.source.brand,
+            each.covers,
+        )
+        for each in kit.bought
+    ]
+    packs += [(each.item, True, None, each.covers) for each in kit.brought]
+    makes: dict[tuple[str, str | None], Fraction] = {}
+    for item, is_set, make, covers in packs:
+        for cover in covers:
+            open_now[id(cover.need)] -= cover.quantity
+            if not is_set:
+                fitted[item] = fitted.get(item, Fraction(0)) + cover.quantity
+                makes[item, make] = makes.get((item, make), Fraction(0)) + cover.quantity
+    for need in kit.needs:
+        rest = open_now[id(need)]
+        assert rest >= 0
+        if rest:
+            fitted[need.item] = fitted.get(need.item, Fraction(0)) + rest
+            makes[need.item, None] = makes.get((need.item, None), Fraction(0)) + rest
+    lines = [line for line in quote.repair.lines if line.kind is LineKind.part]
+    for line in lines:
+        assert fitted[line.code] == line.quantity, line
+        told = {(line.code, one.name): Fraction(one.quantity) for one in line.makes}
+        assert told == {key: count for key, count in makes.items() if key[0] == line.code}
+    consumables = {line.code for line in quote.repair.lines if line.kind is LineKind.consumable}
+    assert {line.code for line in lines} | consumables == fitted.keys()
+    for line in quote.repair.lines:
+        if line.kind is LineKind.part_set:
+            assert sum(one.quantity for one in line.makes) == line.quantity
 
 
 def check_orders(quote: Quote) -> None:
@@ -258,10 +334,11 @@ def check_orders(quote: Quote) -> None:
     charged /= 10 ** digits(shop.currency)
     area = quote.request.tax_area
     if shop.selling_prices_include_tax:
-        # what frees the customer, or is not known of them, does not make the shop's price
-        if area is None or quote.request.exempt_kinds:
+        # what is not known of the customer does not make the shop's price; an exemption does not
+        # either, and takes its tax off again
+        if area is None:
             return
-        charged *= 1 + _rate(area, ChargeKind.freight, quote)
+        charged *= 1 + _whole_rate(area, ChargeKind.freight, quote)
     freight = [line for line in repair.lines if line.kind is LineKind.freight]
     computed = [line.computed.amount if line.computed else line.amount for line in freight]
     most = Fraction(shop.fees.freight.cap)
@@ -291,6 +368,7 @@ def check_fees(quote: Quote) -> None:
             line.computed.amount if line.computed else line.amount
             for line in quote.repair.lines
             if line.kind is LineKind.labour
+            or (line.kind is LineKind.free and line.tax_kind is ChargeKind.labour)
         ),
         10 ** digits(currency),
     )
@@ -345,6 +423,7 @@ CHECKS = (
     check_discounts,
     check_overrides,
     check_minutes,
+    check_fitted,
     check_orders,
     check_fees,
     check_currency,

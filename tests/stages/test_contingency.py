@@ -30,7 +30,10 @@ def named(made: Quote) -> dict[tuple[str, int | None], MayTurnUp]:
 def chances(made: Quote, findings: Findings | None = None) -> dict[tuple[str, int | None], str]:
     rows = listed(made)
     told = find_chances(rows, made.request, findings)
-    return {(str(one.kind.id), one.cylinder): str(of) for one, of in zip(rows, told, strict=True)}
+    return {
+        (str(one.kind.id), one.cylinder): str(of.probability)
+        for one, of in zip(rows, told, strict=True)
+    }
 
 
 def seen(background: tuple[str, ...] = (), **engine: str) -> Findings:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -201,7 +201,7 @@ def test_tax_lines_tells_unknown_tax_from_none() -> None:
 
     found = totals(told)
     assert (found["tax"], found["gross"], found["payable"]) == (None, None, None)
-    assert found["net"] == found["lines"] == "495.42"
+    assert found["net"] == found["lines"] == "494.52"
     assert told.repair.line_taxes is None
     assert told.repair.taxes == ()
 
@@ -251,14 +251,90 @@ def test_tax_lines_takes_an_exemption_on_its_last_day() -> None:
     assert totals(told)["tax"] == "0.00"
 
 
-def test_tax_lines_leaves_prices_including_tax_as_they_are_for_an_exempt_customer() -> None:
-    # the printed price stays what is paid; no tax is found in it
+def test_tax_lines_takes_the_tax_out_of_prices_including_it_for_an_exempt_customer() -> None:
     freed = Exemption(needs=("certificate_number",), kinds=KINDS)
     catalogue = with_area(starter(), VAT, exemption=freed)
     plain = quote(catalogue, ORCHARD, jobs=(HEAD,))
     told = quote(catalogue, ORCHARD, jobs=(HEAD,), terms=Terms(exemption=SHOWN))
 
-    assert totals(told)["gross"] == totals(told)["net"] == totals(plain)["gross"]
+    assert totals(told)["gross"] == totals(told)["net"] == totals(plain)["net"]
+    assert told.repair.price < plain.repair.price
+    assert told.repair.totals.payable == told.repair.totals.gross
+    # lines stay as they are printed; what is spared is said once
+    assert totals(told)["lines"] == totals(plain)["lines"]
+    assert told.repair.freed == plain.repair.taxes
+    deposits = told.repair.totals.deposit.minor, plain.repair.totals.deposit.minor
+    assert abs(deposits[0] * Decimal("1.2") - deposits[1]) <= 2
+
+
+def test_tax_lines_asks_an_exempt_customer_the_freight_that_the_shop_pays() -> None:
+    freed = Exemption(needs=("certificate_number",), kinds=KINDS)
+    fees = starter().shops[ORCHARD].fees
+    passed_on = structs.replace(fees.freight, cap=figure("999.00"))
+    catalogue = with_shop(
+        with_area(starter(), VAT, exemption=freed),
+        ORCHARD,
+        fees=structs.replace(fees, freight=passed_on),
+    )
+    told = quote(catalogue, ORCHARD, jobs=(HEAD,), terms=Terms(exemption=SHOWN))
+
+    charged = sum(order.charges.minor for order in told.repair.orders)
+    assert told.repair.line_taxes is not None
+    (net,) = [
+        each.net.minor
+        for line, each in zip(told.repair.lines, told.repair.line_taxes, strict=True)
+        if line.kind is LineKind.freight
+    ]
+    # grossed up for the price, and the tax taken off again
+    assert abs(net - charged) <= 1
+
+
+# Rates that change
+
+
+def changing(first_day: date, percent: str = "22") -> Catalogue:
+    """Return the catalogue with another rate of the value added tax from a day on."""
+    (vat,) = starter().tax_areas[VAT].components
+    new = Rate(valid_from=first_day, percent=figure(percent))
+    return with_area(starter(), VAT, components=(structs.replace(vat, rates=(*vat.rates, new)),))
+
+
+@pytest.mark.parametrize(("days", "is_said"), [(0, False), (1, True), (30, True), (31, False)])
+def test_make_quote_notes_a_rate_that_changes_while_the_quote_stands(
+    days: int, is_said: bool
+) -> None:
+    # the orchard's quotes stand for thirty days, and everything is there before
+    first = MONDAY + timedelta(days=days)
+    told = quote(changing(first), ORCHARD, jobs=(HEAD,))
+
+    facts = {"tax": "VAT", "rate": Decimal(20), "new_rate": Decimal(22), "first_day": first}
+    assert told.valid_until == MONDAY + timedelta(days=30)
+    assert [(note.code, note.facts) for note in told.notes] == (
+        [("tax-rate-changes", facts)] if is_said else []
+    )
+
+
+def test_make_quote_notes_a_rate_that_changes_before_the_parts_are_there() -> None:
+    late = with_shop(
+        changing(MONDAY + timedelta(days=5)),
+        ORCHARD,
+        quote=structs.replace(starter().shops[ORCHARD].quote, valid_days=1),
+    )
+    told = quote(late, ORCHARD, jobs=(HEAD,))
+
+    assert told.parts_by is not None
+    assert told.valid_until < MONDAY + timedelta(days=5) <= told.parts_by
+    assert [note.code for note in told.notes] == ["tax-rate-changes"]
+
+
+def test_make_quote_notes_no_rate_that_its_customer_does_not_pay() -> None:
+    freed = Exemption(needs=("certificate_number",), kinds=KINDS)
+    catalogue = with_area(changing(MONDAY + timedelta(days=5)), VAT, exemption=freed)
+
+    assert quote(catalogue, ORCHARD, jobs=(HEAD,)).notes
+    assert not quote(catalogue, ORCHARD, jobs=(HEAD,), terms=Terms(exemption=SHOWN)).notes
+    same = changing(MONDAY + timedelta(days=5), "20")
+    assert not quote(same, ORCHARD, jobs=(HEAD,)).notes
 
 
 # Prepaid and cash
@@ -267,15 +343,15 @@ def test_tax_lines_leaves_prices_including_tax_as_they_are_for_an_exempt_custome
 @pytest.mark.parametrize(
     ("prepaid", "rounding", "payable"),
     [
-        ("0", "0.02", "502.10"),
-        ("0.01", "-0.02", "502.05"),
-        ("0.02", "-0.01", "502.05"),
-        ("0.03", "0.00", "502.05"),
-        ("0.04", "0.01", "502.05"),
-        ("0.06", "-0.02", "502.00"),
-        ("502.08", "0.00", "0.00"),
-        ("502.10", "0.02", "0.00"),
-        ("502.11", "-0.02", "-0.05"),
+        ("0", "-0.01", "501.10"),
+        ("0.01", "0.00", "501.10"),
+        ("0.02", "0.01", "501.10"),
+        ("0.03", "0.02", "501.10"),
+        ("0.04", "-0.02", "501.05"),
+        ("0.06", "0.00", "501.05"),
+        ("501.11", "0.00", "0.00"),
+        ("501.13", "0.02", "0.00"),
+        ("501.14", "-0.02", "-0.05"),
     ],
 )
 def test_tax_lines_rounds_what_is_left_to_pay_to_the_nearest_five_cents(
@@ -286,7 +362,7 @@ def test_tax_lines_rounds_what_is_left_to_pay_to_the_nearest_five_cents(
     told = quote(catalogue, jobs=(HEAD,), terms=Terms(prepaid=figure(prepaid), pays_cash=True))
 
     found = totals(told)
-    assert found["gross"] == "502.08"
+    assert found["gross"] == "501.11"
     assert (found["cash_rounding"], found["payable"]) == (rounding, payable)
 
 
@@ -300,15 +376,15 @@ def test_tax_lines_rounds_only_cash_and_only_where_the_shop_does(
     told = quote(catalogue, jobs=(HEAD,), terms=Terms(pays_cash=is_cash))
 
     assert totals(told)["cash_rounding"] == "0.00"
-    assert totals(told)["payable"] == "502.08"
+    assert totals(told)["payable"] == "501.11"
 
 
 def test_tax_lines_rounds_a_half_step_up() -> None:
-    # 502.08 to tens of cents, less 0.03: 502.05
+    # 501.11 to tens of cents, less 0.06: 501.05
     catalogue = with_shop(starter(), cash_step=figure("0.10"))
-    told = quote(catalogue, jobs=(HEAD,), terms=Terms(prepaid=figure("0.03"), pays_cash=True))
+    told = quote(catalogue, jobs=(HEAD,), terms=Terms(prepaid=figure("0.06"), pays_cash=True))
 
-    assert totals(told)["payable"] == "502.10"
+    assert totals(told)["payable"] == "501.10"
 
 
 # Deposit

@@ -18,13 +18,18 @@ from tests.stages.drawn_shops import CHANGE, draw_workshop
 from tests.stages.reckoning import reconcile
 from tests.stages.workbench import BOTH_HEADS, quote, starter
 
+from kitwright.catalogue.model import Exemption
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money, digits
 from kitwright.stages.line import LineKind
 from kitwright.stages.quote import Quote
+from kitwright.stages.refusal import RequestRefused
+from kitwright.stages.request import AskedJob
+from kitwright.stages.terms import Exempt
 from kitwright.web.answer import answer
 from kitwright.web.out import MoneyOut
+from kitwright.workshop import Workshop
 
 fewer = settings(max_examples=max(10, settings().max_examples // 2))
 """Half of the profile's examples: each is a shop of its own, and a few quotes of it."""
@@ -73,6 +78,57 @@ def test_answer_prints_figures_that_reconcile(seed: int) -> None:
     assert sum(amount(tax.amount) for tax in out.taxes) == amount(totals.tax)
     payable = amount(totals.gross) - amount(totals.prepaid) + amount(totals.cash_rounding)
     assert amount(totals.payable) == payable
+
+
+@fewer
+@given(st.integers(0, 2**32 - 1))
+def test_quote_repair_asks_of_who_is_exempt_what_is_left_without_tax(seed: int) -> None:
+    """Where a certificate frees all that is taxed, what is paid is the net of everybody else."""
+    random = Random(seed)
+    workshop = draw_workshop(random)
+    work = draw_work(random, workshop)
+    areas = {
+        name: structs.replace(
+            area,
+            exemption=Exemption(
+                needs=(), kinds=tuple({k for tax in area.components for k in tax.applies_to})
+            ),
+        )
+        for name, area in workshop.catalogue.tax_areas.items()
+    }
+    workshop = Workshop(structs.replace(workshop.catalogue, tax_areas=areas), workshop.shop)
+    asked = draw_terms(random, workshop, structs.replace(work, tax_area=random.choice([*areas])))
+    shown = Exempt(certificate_number="C-1", valid_until=asked.on)
+
+    def paid(exemption: Exempt | None) -> Quote:
+        terms = structs.replace(asked.terms, exemption=exemption)
+        return quote_repair(workshop, structs.replace(asked, terms=terms))
+
+    freed, taxed = paid(shown).repair, paid(None).repair
+    assert freed.totals.gross == freed.totals.net == taxed.totals.net
+    assert freed.totals.tax == Money(0, workshop.shop.currency)
+    assert freed.freed == taxed.taxes
+    assert freed.totals.deposit <= taxed.totals.deposit
+
+
+@fewer
+@given(st.integers(0, 2**32 - 1))
+def test_quote_repair_prices_extras_with_the_changes_of_the_quote(seed: int) -> None:
+    """An extra costs what the quote with its job and the very same changes costs more."""
+    random = Random(seed)
+    workshop = draw_workshop(random)
+    asked = draw_terms(random, workshop, draw_work(random, workshop))
+    plain = quote_repair(workshop, asked)
+    for extra in plain.extras[:2]:
+        more = tuple(AskedJob(extra.job, cylinder) for cylinder in extra.cylinders or (None,))
+        try:
+            together = quote_repair(
+                workshop, structs.replace(asked, add_jobs=(*asked.add_jobs, *more))
+            )
+        except RequestRefused:
+            continue  # a line that is changed is not there so any more
+        assert together.repair.price - plain.repair.price == extra.price
+        assert together.repair.labour.billed - plain.repair.labour.billed == extra.minutes
 
 
 @cache

@@ -305,8 +305,8 @@ def test_adjust_lines_takes_discounts_off_overridden_prices() -> None:
 def test_adjust_lines_gives_a_lines_discount_the_kind_of_its_line() -> None:
     told = asked(discounts=(off("50", on=LineRef(code=GASKET)),))
 
-    # two gaskets at 14.80
-    assert discounts(told) == [("part", "-14.80")]
+    # one gasket at 14.80; the other is the last of the older number
+    assert discounts(told) == [("part", "-7.40")]
 
 
 def test_adjust_lines_splits_a_discount_of_the_quote_over_kinds_by_largest_remainder() -> None:
@@ -316,10 +316,10 @@ def test_adjust_lines_splits_a_discount_of_the_quote_over_kinds_by_largest_remai
         kind: sum(line.amount.minor for line in plain.repair.lines if line.tax_kind == kind)
         for kind in kinds
     }
-    # 82.40 of parts, 23.64 of consumables, 491.00 of labour, 25.32 of fees, 35.00 of freight:
-    # of 100.00 that is 12.5350, 3.5962, 74.6927, 3.8518 and 5.3243, and two cents are left
+    # 81.50 of parts, 23.64 of consumables, 491.00 of labour, 25.32 of fees, 35.00 of freight:
+    # of 100.00 that is 12.4151, 3.6011, 74.7951, 3.8571 and 5.3316, and two cents are left
     assert sums == {
-        "part": 8240,
+        "part": 8150,
         "consumable": 2364,
         "labour": 49100,
         "fee": 2532,
@@ -328,21 +328,21 @@ def test_adjust_lines_splits_a_discount_of_the_quote_over_kinds_by_largest_remai
     told = asked(discounts=(off(amount="100.00"),))
 
     assert discounts(told) == [
-        ("part", "-12.54"),
+        ("part", "-12.41"),
         ("consumable", "-3.60"),
-        ("labour", "-74.69"),
-        ("fee", "-3.85"),
-        ("freight", "-5.32"),
+        ("labour", "-74.80"),
+        ("fee", "-3.86"),
+        ("freight", "-5.33"),
     ]
 
 
 def test_adjust_lines_takes_the_quotes_discount_after_those_of_lines() -> None:
-    # listed first, and still taken of what the line's leaves: 657.36 - 24.56 = 632.80
+    # listed first, and still taken of what the line's leaves: 656.46 - 24.56 = 631.90
     told = asked(discounts=(off("10"), off("100", on=SUPPLIES)))
 
     found = discounts(told)
     assert found[0] == ("fee", "-24.56")
-    assert sum(Decimal(amount) for _, amount in found[1:]) == Decimal("-63.28")
+    assert sum(Decimal(amount) for _, amount in found[1:]) == Decimal("-63.19")
 
 
 def test_adjust_lines_leaves_deposits_for_old_parts_out_of_the_quotes_discount() -> None:
@@ -356,6 +356,51 @@ def test_adjust_lines_leaves_deposits_for_old_parts_out_of_the_quotes_discount()
     assert line_of(told, "D74-A-001", LineKind.core).amount.amount_text == "80.00"
     assert told.repair.totals.net is not None
     assert told.repair.totals.net.amount_text == "80.00"
+
+
+@pytest.mark.parametrize(
+    ("unit", "quantity", "unit_price", "left"),
+    [
+        # the shop asks for 30 minutes; a plug alone takes 6
+        ("minute", "10", "1.00", 14),
+        ("hour", "0.25", "95.00", 9),
+        ("hour", "0.4", "95.00", None),
+        # 19.00 pay 12 minutes at 95.00 an hour
+        ("piece", "1", "19.00", 12),
+    ],
+)
+def test_quote_repair_counts_labour_by_hand_towards_the_bench_minimum(
+    unit: str, quantity: str, unit_price: str, left: int | None
+) -> None:
+    work = job("J-PLUG", 1)
+    written = structs.replace(free(unit_price, quantity, ChargeKind.labour), unit=unit)
+    plain = quote(starter(), jobs=(work,))
+    told = quote(starter(), jobs=(work,), terms=Terms(free_lines=(written,)))
+
+    (before,) = [line for line in plain.repair.lines if line.code == "bench-minimum"]
+    assert before.quantity == 24
+    after = [line.quantity for line in told.repair.lines if line.code == "bench-minimum"]
+    assert after == ([] if left is None else [left])
+    assert sum(each.minutes_here for each in told.operated) == 6 + (left or 0)
+
+
+def test_quote_repair_counts_no_other_line_by_hand_towards_the_bench_minimum() -> None:
+    told = quote(starter(), jobs=(job("J-PLUG", 1),), terms=Terms(free_lines=(free("80.00"),)))
+
+    assert line_of(told, "bench-minimum").quantity == 24
+
+
+def test_price_lines_takes_supplies_of_labour_by_hand_as_well() -> None:
+    plain = quote(starter(), jobs=(HEAD,))
+    told = quote(
+        starter(),
+        jobs=(HEAD,),
+        terms=Terms(free_lines=(free("50.00", kind=ChargeKind.labour),)),
+    )
+
+    more = line_of(told, "shop-supplies").amount - line_of(plain, "shop-supplies").amount
+    # 6 % of 50.00
+    assert more.amount_text == "3.00"
 
 
 def test_adjust_lines_discounts_a_free_line_and_taxes_it_by_its_kind() -> None:
@@ -410,14 +455,16 @@ def test_quote_repair_sells_what_the_customer_does_not_bring() -> None:
     told = asked(customer_parts=(brings(GASKET, 1),))
 
     assert line_of(told, GASKET, LineKind.brought).quantity == 1
-    assert line_of(told, GASKET, LineKind.part).quantity == 1
+    # the other is the last of the older number, off the shelf
+    assert line_of(told, "V68-G-102", LineKind.part).quantity == 1
 
 
 def test_quote_repair_counts_a_customers_parts_for_each_machine() -> None:
     told = asked(customer_parts=(brings(GASKET, 1),), machines=3)
 
     assert line_of(told, GASKET, LineKind.brought).quantity == 3
-    assert line_of(told, GASKET, LineKind.part).quantity == 3
+    assert line_of(told, "V68-G-102", LineKind.part).quantity == 1
+    assert line_of(told, GASKET, LineKind.part).quantity == 2
 
 
 def test_quote_repair_takes_the_very_set_that_it_would_buy() -> None:

@@ -68,7 +68,20 @@ def test_no_charges_give_zeros() -> None:
     taxed = tax_charges(area_of(("8", (PART,), False), by=RoundBy.line), [], on=DAY)
 
     zero = Money(0, "USD")
-    assert taxed == Taxed(lines=(), taxes=(), net=zero, tax=zero, gross=zero)
+    assert taxed == Taxed(lines=(), taxes=(), freed=(), net=zero, tax=zero, gross=zero)
+
+
+def test_an_exemption_takes_its_tax_off_a_price_that_includes_it() -> None:
+    # 120.00 at 20 % is 100.00 and 20.00 of tax; the labour's 60.00 is 50.00 and 10.00, and stays
+    here = area_of(("20", (PART, LABOUR), False), by=RoundBy.document, is_included=True)
+    rows = [charge(PART, "120.00"), charge(LABOUR, "60.00")]
+
+    taxed = tax_charges(here, rows, on=DAY, exempt={"part"})
+
+    assert [line.gross.amount_text for line in taxed.lines] == ["100.00", "60.00"]
+    assert (taxed.net.amount_text, taxed.tax.amount_text) == ("150.00", "10.00")
+    (spared,) = taxed.freed
+    assert (spared.base.amount_text, spared.amount.amount_text) == ("100.00", "20.00")
 
 
 def test_a_tax_at_zero_per_cent_is_shown_and_an_untaxed_kind_is_not() -> None:

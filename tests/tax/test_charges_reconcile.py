@@ -88,7 +88,7 @@ def test_lines_taxes_and_totals_reconcile(
 
     for charge, line in zip(charges, taxed.lines, strict=True):
         printed = line.gross if area.prices_include_tax else line.net
-        assert printed == charge.amount
+        assert printed == charge.amount or (area.prices_include_tax and charge.kind in exempt)
         assert line.net + line.tax == line.gross
         assert type(line.tax.minor) is int
     assert taxed.net + taxed.tax == taxed.gross
@@ -177,6 +177,26 @@ def test_a_base_is_the_net_of_its_kinds_and_each_component_keeps_its_own_rate(
             assert shown.percent == component.rates[0].percent
             if not component.compounds:
                 assert shown.base.minor == sum(nets)
+
+
+@given(areas(), ROWS, EXEMPT)
+def test_what_is_exempt_is_paid_without_the_tax_that_its_price_includes(
+    area: TaxArea, rows: list[tuple[ChargeKind, int]], exempt: frozenset[ChargeKind]
+) -> None:
+    freed = [(kind, minor) for kind, minor in rows if kind in exempt]
+
+    taxed = tax_charges(area, charges_in(area, rows), on=DAY, exempt=exempt)
+    # the same charges alone, to a customer who is exempt from nothing
+    taxable = tax_charges(area, charges_in(area, freed), on=DAY)
+
+    own = [line for (kind, _), line in zip(rows, taxed.lines, strict=True) if kind in exempt]
+    assert all(line.tax.minor == 0 and line.net == line.gross for line in own)
+    assert [line.gross for line in own] == [line.net for line in taxable.lines]
+    assert taxed.freed == taxable.taxes
+    printed = sum(minor for _, minor in rows)
+    spared = sum(tax.amount.minor for tax in taxed.freed)
+    if area.prices_include_tax:
+        assert printed - taxed.gross.minor == spared
 
 
 def nearest(value: Fraction, mode: RoundMode) -> int:

@@ -184,7 +184,7 @@ def _renewed(
     """Return the parts that a job or a refit renews."""
     refit = _instance(by, cylinder)
     return [
-        _part(need, scribe)
+        "; ".join(_parts(need, paper, scribe))
         for need in paper.kit.needs
         if any(
             why.code == code
@@ -212,6 +212,28 @@ def _used(paper: QuotePaper, scribe: Scribe) -> list[str]:
         quantity = Decimal(need.quantity) + (Decimal(known.quantity) if known else 0)
         items[need.part] = structs.replace(need, quantity=decimal_text(quantity, 6), cylinder=None)
     return [_part(need, scribe) for need in items.values()]
+
+
+def _parts(need: PaperNeed, paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
+    """Yield what is fitted for a need, by the number that is really taken."""
+    names = {line.code: line.description for line in paper.lines}
+    left = Decimal(need.quantity)
+    for cover in (cover for pack in paper.kit.packs for cover in pack.covers):
+        is_other = cover.fitted not in (None, need.part)
+        if is_other and (cover.role, cover.cylinder) == (need.role, need.cylinder):
+            left -= Decimal(cover.quantity)
+            number = str(cover.fitted)
+            yield _part(
+                structs.replace(
+                    need,
+                    part=number,
+                    name=names.get(number, need.name),
+                    quantity=cover.quantity,
+                ),
+                scribe,
+            )
+    if left:
+        yield _part(structs.replace(need, quantity=decimal_text(left, 6)), scribe)
 
 
 def _part(need: PaperNeed, scribe: Scribe) -> str:

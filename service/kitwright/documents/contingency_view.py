@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence, Set
 
 from msgspec import Struct
 
@@ -11,9 +11,13 @@ from kitwright.language.scribe import Scribe
 
 
 class ViewContingency(Struct, frozen=True, kw_only=True):
-    """Something that may turn up: what it means, and what it would add."""
+    """Something that may turn up: what it means, and what it would add.
+
+    `under` says what has to turn up before it, which stands above; empty where nothing has to.
+    """
 
     name: str
+    under: str
     mark: str
     plain: str
     amount: str
@@ -28,28 +32,40 @@ class ViewSum(Struct, frozen=True, kw_only=True):
 
 
 def contingencies_of(paper: QuotePaper, scribe: Scribe) -> list[ViewContingency]:
-    """Return what may turn up, the most probable first; what is the same on several cylinders
-    once, but for what may be on any.
+    """Return what may turn up, the most probable first, each followed by what it may bring; what
+    is the same on several cylinders once, but for what may be on any.
     """
-    same: dict[tuple[str, str, Amount, bool, bool], list[int]] = {}
-    for one in paper.may_turn_up:
-        alike = (one.name, one.plain, one.price, one.likely, one.cylinder is None)
-        cylinders = same.setdefault(alike, [])
-        cylinders += [] if one.cylinder is None else [one.cylinder]
-    return [
-        ViewContingency(
-            name=scribe.on_one_of(name, cylinders),
+    return [*_under(paper.may_turn_up, frozenset({None}), "", scribe)]
+
+
+def _under(
+    found: Sequence[PaperContingency],
+    above: Set[tuple[str, int | None] | None],
+    under: str,
+    scribe: Scribe,
+) -> Iterator[ViewContingency]:
+    """Yield what is told under some of what may turn up, and below each what is under that."""
+    same: dict[tuple[str, str, Amount, bool, bool], list[PaperContingency]] = {}
+    for one in found:
+        if one.under in above:
+            alike = (one.name, one.plain, one.price, one.likely, one.cylinder is None)
+            same.setdefault(alike, []).append(one)
+    for (name, plain, price, is_likely, _), members in same.items():
+        told = scribe.on_one_of(name, [one.cylinder for one in members if one.cylinder])
+        yield ViewContingency(
+            name=told,
+            under=under,
             mark=scribe.say("may well be") if is_likely else "",
             plain=plain,
             amount=_money(price, scribe),
         )
-        for (name, plain, price, is_likely, _), cylinders in same.items()
-    ]
+        below = scribe.say("on top, only if this is found: {thing}", thing=told)
+        yield from _under(found, {one.place for one in members}, below, scribe)
 
 
 def sums_of(paper: QuotePaper, scribe: Scribe) -> list[ViewSum]:
     """Return what the quote comes to as it stands, with all that is likely where anything is, and
-    at the worst.
+    with the dearest combination.
     """
     found = paper.contingencies
     if found is None or not found.each:
@@ -58,7 +74,7 @@ def sums_of(paper: QuotePaper, scribe: Scribe) -> list[ViewSum]:
     rows = [(say("As quoted"), found.as_quoted, "plain")]
     if any(one.likely for one in found.each):
         rows.append((say("With all of it that may well be"), found.likely, "plain"))
-    rows.append((say("At the most, whatever of this turns up"), found.worst, "most"))
+    rows.append((say("Most expensive combination of these"), found.worst, "most"))
     return [
         ViewSum(label=label, amount=_money(amount, scribe), weight=weight)
         for label, amount, weight in rows
@@ -67,8 +83,21 @@ def sums_of(paper: QuotePaper, scribe: Scribe) -> list[ViewSum]:
 
 def looked_for(paper: QuotePaper, scribe: Scribe) -> Iterator[tuple[str, str]]:
     """Yield what the bench looks for, and the work that it would bring, without prices."""
-    for one in paper.may_turn_up:
-        yield scribe.on_cylinder(one.name, one.cylinder), _brings(one, scribe)
+    yield from _looked_for(paper.may_turn_up, None, "", scribe)
+
+
+def _looked_for(
+    found: Sequence[PaperContingency],
+    above: tuple[str, int | None] | None,
+    under: str,
+    scribe: Scribe,
+) -> Iterator[tuple[str, str]]:
+    for one in found:
+        if one.under == above:
+            named = scribe.on_cylinder(one.name, one.cylinder)
+            yield named, "; ".join(filter(None, (under, _brings(one, scribe))))
+            below = scribe.say("only if this is found: {thing}", thing=named)
+            yield from _looked_for(found, one.place, below, scribe)
 
 
 def _brings(one: PaperContingency, scribe: Scribe) -> str:

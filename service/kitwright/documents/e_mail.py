@@ -167,6 +167,8 @@ class _Words:
             yield self._scribe.say("You reported:"), *_note(self._paper.complaint)
         yield tuple(self._jobs())
         yield (self._figures(),)
+        if self._paper.notes and not self._is_agreed:
+            yield tuple(_line("a note", note.text) for note in self._paper.notes)
         found = self._paper.contingencies
         if found is not None and found.each and not self._is_agreed:
             yield (self._surprises(found),)
@@ -254,9 +256,22 @@ class _Words:
                 say("With all of it that may well be, it comes to {amount}.", amount=likely)
             )
         if self._paper.totals.gross is None:
-            told.append(say("At the most it comes to {amount} without tax.", amount=worst))
+            told.append(
+                say(
+                    "The most expensive combination of these would bring the total to {amount} "
+                    "without tax.",
+                    amount=worst,
+                )
+            )
         else:
-            told.append(say("At the most it comes to {amount} with tax.", amount=worst))
+            told.append(
+                say(
+                    "The most expensive combination of these would bring the total to {amount} "
+                    "with tax.",
+                    amount=worst,
+                )
+            )
+        told.append(say("That is not a limit: the only limit is the amount that you agree to."))
         told.append(say("None of it is done beyond what you agree to."))
         return " ".join(told)
 

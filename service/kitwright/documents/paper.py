@@ -8,9 +8,10 @@ went over the wire; what a document does not need is passed over.
 from __future__ import annotations
 
 from datetime import date, datetime
+from decimal import Decimal
 
 import msgspec
-from msgspec import Struct, field
+from msgspec import UNSET, Struct, UnsetType, field
 
 
 class Amount(Struct, frozen=True):
@@ -18,6 +19,11 @@ class Amount(Struct, frozen=True):
 
     amount: str
     currency: str
+
+
+def less(amount: Amount) -> Amount:
+    """Return an amount with its sign turned: what is taken off."""
+    return Amount(amount=str(-Decimal(amount.amount)), currency=amount.currency)
 
 
 class Reason(Struct, frozen=True):
@@ -99,12 +105,13 @@ class PaperNeed(Struct, frozen=True):
 
 
 class PaperCover(Struct, frozen=True):
-    """A role that a pack serves."""
+    """A role that a pack serves; `fitted` is the number that fills it, None in old revisions."""
 
     role: str
     cylinder: int | None
     part: str
     quantity: str
+    fitted: str | None = None
 
 
 class PaperPack(Struct, frozen=True):
@@ -132,6 +139,13 @@ class PaperKit(Struct, frozen=True):
     packs: tuple[PaperPack, ...] = ()
 
 
+class PaperMake(Struct, frozen=True):
+    """How many pieces are of one make; None where it was not known."""
+
+    make: str | None
+    quantity: str
+
+
 class PaperLine(Struct, frozen=True):
     """A line of the price; units are UN/ECE Recommendation 20 codes."""
 
@@ -150,6 +164,7 @@ class PaperLine(Struct, frozen=True):
     tax_kind: str
     labour_class: str | None
     why: tuple[Reason, ...]
+    makes: tuple[PaperMake, ...] = ()
 
 
 class PaperTax(Struct, frozen=True):
@@ -227,7 +242,11 @@ class PaperExtra(Struct, frozen=True):
 
 
 class PaperContingency(Struct, frozen=True):
-    """Something that teardown may show, at what the whole visit costs and takes more with it."""
+    """Something that teardown may show, at what the whole visit costs and takes more with it.
+
+    `after` (on `after_cylinder`) has to turn up before it, and its price is on top of that one's.
+    Revisions of old, which name no cylinder, have every price by itself.
+    """
 
     name: str
     cylinder: int | None
@@ -236,6 +255,21 @@ class PaperContingency(Struct, frozen=True):
     jobs: tuple[PaperScopeJob, ...]
     price: Amount
     minutes: int
+    contingency: str = ""
+    after: str | None = None
+    after_cylinder: int | UnsetType | None = UNSET
+
+    @property
+    def place(self) -> tuple[str, int | None]:
+        """What tells it from others of the list."""
+        return self.contingency, self.cylinder
+
+    @property
+    def under(self) -> tuple[str, int | None] | None:
+        """The place of what it is told under, None where it stands by itself."""
+        if self.after is None or self.after_cylinder is UNSET:
+            return None
+        return self.after, self.after_cylinder
 
 
 class PaperContingencies(Struct, frozen=True):
@@ -276,11 +310,12 @@ class PaperCaution(Struct, frozen=True):
 
 
 class PaperExemption(Struct, frozen=True):
-    """The exemption that was shown, and the charge kinds that it frees."""
+    """The exemption that was shown, the charge kinds it frees, and the taxes that it spares."""
 
     certificate_number: str
     valid_until: date
     kinds: tuple[str, ...] = ()
+    spares: tuple[PaperTax, ...] = ()
 
 
 class PaperEvidence(Struct, frozen=True):
@@ -389,6 +424,7 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
     extras: tuple[PaperExtra, ...]
     questions: tuple[PaperQuestion, ...]
     cautions: tuple[PaperCaution, ...]
+    notes: tuple[Reason, ...] = ()
     contingencies: PaperContingencies | None = None
 
     @property
@@ -400,6 +436,13 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
     def part_questions(self) -> tuple[PaperQuestion, ...]:
         """The questions about parts."""
         return tuple(one for one in self.questions if one.role != "chassis")
+
+    @property
+    def taken_off(self) -> tuple[PaperTax, ...]:
+        """The taxes in the lines' prices that an exemption takes off."""
+        if self.exemption is None or not self.shop.prices_include_tax:
+            return ()
+        return self.exemption.spares
 
     @property
     def may_turn_up(self) -> tuple[PaperContingency, ...]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from decimal import Decimal
-from itertools import groupby
 from typing import Final
 
 from kitwright.documents.frame import Sheet, reasons
-from kitwright.documents.paper import Amount, PaperLine, QuotePaper
+from kitwright.documents.line_words import kind_of, makes_of, reason_of
+from kitwright.documents.paper import Amount, PaperLine, QuotePaper, less
 from kitwright.language.scribe import Scribe
 
 _COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
@@ -16,11 +16,11 @@ _COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
 
 
 def grouped_lines(paper: QuotePaper, scribe: Scribe) -> list[Sheet]:
-    """Return the lines in their order, under a heading wherever their kind changes."""
-    groups = groupby(paper.lines, lambda line: _group(line.kind, scribe))
-    return [
-        {"name": name, "lines": [_line(line, scribe) for line in lines]} for name, lines in groups
-    ]
+    """Return the lines under a heading for each kind, in the order in which the kinds begin."""
+    groups: dict[str, list[Sheet]] = {}
+    for line in paper.lines:
+        groups.setdefault(_group(kind_of(line), scribe), []).append(_line(line, scribe))
+    return [{"name": name, "lines": lines} for name, lines in groups.items()]
 
 
 def _group(kind: str, scribe: Scribe) -> str:
@@ -62,7 +62,9 @@ def _line(line: PaperLine, scribe: Scribe) -> Sheet:
     return {
         "name": line.description,
         "code": line.code if is_goods else "",
-        "why": " ".join(reasons(one for one in line.why if one.code not in _FOR_THE_SHOP)),
+        "make": makes_of(line, scribe),
+        "why": reason_of(line, scribe)
+        or " ".join(reasons(one for one in line.why if one.code not in _FOR_THE_SHOP)),
         "quantity": "" if line.kind == "discount" else quantity,
         "each": "" if line.kind == "discount" else _unit_price(line, scribe),
         "amount": scribe.money(line.amount.amount, line.amount.currency),
@@ -87,10 +89,15 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
     def row(name: str, amount: Amount, is_owed: bool = False) -> list[str | bool]:
         return [name, scribe.money(amount.amount, amount.currency), is_owed]
 
-    if _counts(totals.discount) or totals.net is None:
+    if _counts(totals.discount) or totals.net is None or paper.taken_off:
         yield row(say("Lines together"), totals.lines)
     if _counts(totals.discount):
         yield row(say("Discount"), totals.discount)
+    for tax in paper.taken_off:
+        base = scribe.money(tax.base.amount, tax.base.currency)
+        rate = scribe.percent(tax.rate)
+        told = say("{tax}, {rate} of {base}: not charged", tax=tax.name, rate=rate, base=base)
+        yield row(told, less(tax.amount))
     if totals.net is not None:
         yield row(say("Without tax"), totals.net)
     for tax in paper.taxes:
@@ -100,7 +107,7 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
     if totals.gross is not None and totals.gross != totals.payable:
         yield row(say("With tax"), totals.gross)
     if _counts(totals.prepaid):
-        yield row(say("Paid already"), _less(totals.prepaid))
+        yield row(say("Paid already"), less(totals.prepaid))
     if _counts(totals.cash_rounding):
         yield row(say("Rounded to coins"), totals.cash_rounding)
     if totals.payable is not None:
@@ -111,7 +118,3 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
 
 def _counts(amount: Amount) -> bool:
     return Decimal(amount.amount) != 0
-
-
-def _less(amount: Amount) -> Amount:
-    return Amount(amount=str(-Decimal(amount.amount)), currency=amount.currency)

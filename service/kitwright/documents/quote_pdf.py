@@ -93,7 +93,13 @@ def quote_sheet(
         "questions": list(_questions(paper, scribe)),
         "after": [_after(one, scribe) for one in paper.in_play],
         "contingencies": [
-            {"name": one.name, "mark": one.mark, "why": one.plain, "price": one.amount}
+            {
+                "name": one.name,
+                "under": one.under,
+                "mark": one.mark,
+                "why": one.plain,
+                "price": one.amount,
+            }
             for one in contingencies_of(paper, scribe)
         ],
         "sums": [[one.label, one.amount, one.weight == "most"] for one in sums_of(paper, scribe)],
@@ -177,7 +183,15 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
             "agree to."
         ),
         "surprise": say("What"),
-        "unlisted": say("Work that is not in this list needs your agreement as well."),
+        "unlisted": " ".join(
+            (
+                say(
+                    "The last figure is not a limit: the only limit is the amount that you "
+                    "agree to."
+                ),
+                say("Anything that is not in this list needs your yes as well."),
+            )
+        ),
         "extras": say("Worth doing at the same time"),
         "extra": say("Work"),
         "more": say("Would add"),
@@ -277,6 +291,7 @@ def _notes(paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
         )
     if paper.tax_state == "unknown":
         yield say("The tax is not known yet: this is not an offer to agree to.")
+    yield from (note.text for note in paper.notes)
 
 
 def _after_words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:

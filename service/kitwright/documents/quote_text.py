@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from kitwright.catalogue.model import Chassis, Quality
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
+from kitwright.documents.line_words import makes_told
 from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
-from kitwright.stages.contingency import Weighed
+from kitwright.stages.contingency import MayTurnUp, Weighed
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
 
@@ -17,6 +18,19 @@ _NUMBERED: Final = frozenset(
     {LineKind.part, LineKind.part_set, LineKind.brought, LineKind.consumable, LineKind.core}
 )
 """Kinds of line whose code is a number that is looked up, and not an id of Kitwright's own."""
+_ORDER: Final = (
+    LineKind.part_set,
+    LineKind.part,
+    LineKind.brought,
+    LineKind.consumable,
+    LineKind.labour,
+    LineKind.sublet,
+    LineKind.fee,
+    LineKind.freight,
+    LineKind.core,
+    LineKind.discount,
+)
+"""Kinds of lines as they stand; within one, lines keep their order."""
 
 
 def quote_text(quote: Quote, speaker: Speaker, complaint: str | None = None) -> str:
@@ -192,15 +206,24 @@ def _access(quote: Quote, speaker: Speaker) -> Iterator[str]:
 
 def _lines(quote: Quote, speaker: Speaker) -> Iterator[str]:
     yield from title(speaker.say("Lines"), quote.shop.currency)
-    for line in quote.repair.lines:
+    for line in sorted(quote.repair.lines, key=_place):
         yield from spread(f"  {speaker.line(line)}", speaker.figure(line.amount.amount_text))
         told = f"{_quantity(line, speaker)}. {speaker.summary(line.why)}".rstrip()
         yield from paragraph(told, " " * 6, " " * 6, WIDTH - 14)
 
 
+def _place(line: PricedLine) -> int:
+    """Return where a line stands: one written by hand beside those that are taxed like it."""
+    kind = LineKind(line.tax_kind.value) if line.kind is LineKind.free else line.kind
+    return _ORDER.index(kind)
+
+
 def _quantity(line: PricedLine, speaker: Speaker) -> str:
     price = speaker.price(line.unit_price, line.amount.currency)
     amount = speaker.number(line.quantity)
+    made = [(one.name, speaker.number(one.quantity)) for one in line.makes]
+    makes = makes_told(made, speaker.say("of unknown make"))
+    code = f"{line.code}, {makes}" if makes else line.code
     if line.kind is LineKind.labour:
         return speaker.say("{minutes} min at {price} an hour", minutes=amount, price=price)
     if line.kind is LineKind.discount:
@@ -219,15 +242,25 @@ def _quantity(line: PricedLine, speaker: Speaker) -> str:
             else f"{speaker.number(line.base_quantity)} {unit}",
         )
     )
-    return f"{line.code}: {told}" if line.kind in _NUMBERED else told
+    return f"{code}: {told}" if line.kind in _NUMBERED else told
 
 
 def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
     totals = quote.repair.totals
     yield from title(speaker.say("Total"))
-    if totals.discount.minor:
+    spared = quote.repair.freed if quote.shop.selling_prices_include_tax else ()
+    if totals.discount.minor or spared:
         yield from amount_line(speaker.say("Lines"), totals.lines, speaker)
+    if totals.discount.minor:
         yield from amount_line(speaker.say("Discount"), totals.discount, speaker)
+    for tax in spared:
+        named = speaker.say(
+            "{tax}, {percent} % of {base}: not charged",
+            tax=tax.name,
+            percent=speaker.number(tax.percent),
+            base=speaker.money(tax.base),
+        )
+        yield from amount_line(named, -tax.amount, speaker)
     if totals.net is not None:
         yield from amount_line(speaker.say("Net"), totals.net, speaker)
     for tax in quote.repair.taxes:
@@ -265,6 +298,8 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
         yield from amount_line(
             speaker.say("Of it in advance, for parts ordered"), totals.deposit, speaker
         )
+    for note in quote.notes:
+        yield from paragraph(speaker.sentence(note), "  ", "  ")
 
 
 def _contingencies(quote: Quote, speaker: Speaker) -> Iterator[str]:
@@ -274,19 +309,32 @@ def _contingencies(quote: Quote, speaker: Speaker) -> Iterator[str]:
         return
     yield from title(speaker.say("What may turn up: what each would really add"))
     unit = speaker.say_as("minutes", "min")
-    for one in found.each:
+    for depth, one in _nested(found.each, None):
         kind = one.found.kind
         named = speaker.on_cylinder(speaker.text("contingency", kind.name), one.found.cylinder)
         told = speaker.say("{name}, {percent} %", name=named, percent=_percent(one, speaker))
-        yield from spread(f"  {told}", f"{speaker.money(one.price)}  {one.minutes:>4} {unit}")
-        yield from paragraph(speaker.text("contingency", kind.plain), " " * 6, " " * 6, WIDTH - 14)
+        space = " " * (2 + 4 * depth)
+        yield from spread(f"{space}{told}", f"{speaker.money(one.price)}  {one.minutes:>4} {unit}")
+        space += " " * 4
+        yield from paragraph(speaker.text("contingency", kind.plain), space, space, WIDTH - 14)
     yield from amount_line(speaker.say("As quoted"), found.as_quoted, speaker)
     if any(one.is_likely for one in found.each):
         yield from amount_line(
             speaker.say("With all of it that may well be"), found.likely, speaker
         )
-    label = speaker.say("At the most, whatever of this turns up")
+    label = speaker.say("Most expensive combination of these")
     yield from amount_line(label, found.worst, speaker)
+    yield "  " + speaker.say("That is not a limit: the only limit is the amount that you agree to.")
+
+
+def _nested(
+    each: Sequence[Weighed], after: MayTurnUp | None, depth: int = 0
+) -> Iterator[tuple[int, Weighed]]:
+    """Yield what may turn up, each followed by what has to turn up after it, with its depth."""
+    for one in each:
+        if one.after is after:
+            yield depth, one
+            yield from _nested(each, one.found, depth + 1)
 
 
 def _percent(one: Weighed, speaker: Speaker) -> str:

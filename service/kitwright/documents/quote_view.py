@@ -8,12 +8,14 @@ from typing import Final
 
 from msgspec import Struct
 
+from kitwright.documents.line_words import kind_of, makes_of, reason_of
 from kitwright.documents.paper import (
     Amount,
     PaperLine,
     PaperQuestion,
     PaperTax,
     QuotePaper,
+    less,
 )
 from kitwright.documents.web_page import isolated
 from kitwright.language.scribe import Scribe
@@ -21,7 +23,7 @@ from kitwright.language.scribe import Scribe
 _GROUPS: Final = (
     ("part", "set", "customer_part", "consumable"),
     ("labour", "sublet"),
-    ("fee", "freight", "core", "free"),
+    ("fee", "freight", "core"),
     ("discount",),
 )
 """Kinds of line that stand together; an unknown kind stands with the fees."""
@@ -38,6 +40,7 @@ _TOLD: Final = frozenset(
         "diagnostic-done",
         "set-for-pieces",
         "sublet-of-job",
+        "used-up",
     }
 )
 """Reasons that customers are told: none that names what the shop pays, where it buys, or what
@@ -84,7 +87,7 @@ def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
         rows = [
             line
             for line in paper.lines
-            if line.kind in kinds or (line.kind not in known and "fee" in kinds)
+            if (kind := kind_of(line)) in kinds or (kind not in known and "fee" in kinds)
         ]
         if rows:
             groups.append(
@@ -104,6 +107,9 @@ def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
     if _is_some(totals.discount):
         rows.append(_total(scribe.say("All lines"), totals.lines, scribe))
         rows.append(_total(scribe.say("Taken off"), totals.discount, scribe))
+    if paper.taken_off and not rows:
+        rows.append(_total(scribe.say("All lines"), totals.lines, scribe))
+    rows += [_spared(tax, scribe) for tax in paper.taken_off]
     if totals.gross is None or totals.payable is None:
         if totals.net is not None:
             rows.append(_total(scribe.say("Without tax"), totals.net, scribe))
@@ -122,8 +128,7 @@ def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
     if includes:
         rows += [*taxes, _total(scribe.say("Without tax"), net, scribe, "within")]
     if _is_some(totals.prepaid):
-        paid = Amount(str(-Decimal(totals.prepaid.amount)), totals.prepaid.currency)
-        rows.append(_total(scribe.say("Paid already"), paid, scribe))
+        rows.append(_total(scribe.say("Paid already"), less(totals.prepaid), scribe))
     if _is_some(totals.cash_rounding):
         rows.append(_total(scribe.say("Rounded to coins"), totals.cash_rounding, scribe))
     if not is_last:
@@ -166,14 +171,23 @@ def _line(line: PaperLine, scribe: Scribe) -> ViewLine:
         what=line.description,
         how=", ".join(_how(line, scribe)),
         amount=scribe.money(line.amount.amount, line.amount.currency),
-        notes=tuple(dict.fromkeys(why.text for why in line.why if why.code in _TOLD)),
+        notes=tuple(dict.fromkeys(filter(None, _notes(line, scribe)))),
     )
 
 
+def _notes(line: PaperLine, scribe: Scribe) -> Iterator[str]:
+    yield reason_of(line, scribe)
+    yield from (why.text for why in line.why if why.code in _TOLD)
+
+
 def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
-    """Yield the part's number, and quantity and price where they say more than the amount."""
+    """Yield the part's number and make, and quantity and price where they say more than the
+    amount.
+    """
     if line.kind in _NUMBERED:
         yield isolated(line.code)
+    if makes := makes_of(line, scribe):
+        yield isolated(makes)
     price = scribe.money(line.unit_price, line.amount.currency)
     quantity, unit = scribe.number(line.quantity), scribe.unit(line.unit, line.quantity)
     base = Decimal(line.base_quantity)
@@ -193,15 +207,24 @@ def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
 
 
 def _tax(tax: PaperTax, paper: QuotePaper, scribe: Scribe) -> ViewTotal:
-    facts = {
-        "tax": tax.name,
-        "rate": scribe.percent(tax.rate),
-        "base": scribe.money(tax.base.amount, tax.base.currency),
-    }
+    facts = _facts(tax, scribe)
     if paper.shop.prices_include_tax:
         label = scribe.say("In it {tax}, {rate} of {base}", **facts)
         return _total(label, tax.amount, scribe, "within")
     return _total(scribe.say("{tax}, {rate} of {base}", **facts), tax.amount, scribe)
+
+
+def _spared(tax: PaperTax, scribe: Scribe) -> ViewTotal:
+    label = scribe.say("{tax}, {rate} of {base}: not charged", **_facts(tax, scribe))
+    return _total(label, less(tax.amount), scribe)
+
+
+def _facts(tax: PaperTax, scribe: Scribe) -> dict[str, str]:
+    return {
+        "tax": tax.name,
+        "rate": scribe.percent(tax.rate),
+        "base": scribe.money(tax.base.amount, tax.base.currency),
+    }
 
 
 def _total(label: str, amount: Amount, scribe: Scribe, weight: str = "plain") -> ViewTotal:

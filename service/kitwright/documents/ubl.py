@@ -25,6 +25,7 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
+from kitwright.documents.line_words import kind_of, reason_of
 from kitwright.documents.paper import Amount, Envelope, PaperLine, PaperTotals, QuotePaper
 from kitwright.documents.tax_scope import money
 from kitwright.documents.ubl_tax import (
@@ -114,7 +115,7 @@ def quotation(paper: QuotePaper, envelope: Envelope, *, zone: str) -> bytes:
     _dates(root, paper, scribe)
     _deposit(root, paper, scribe)
     for row in apart:
-        _allowance_or_charge(root, row, taxation)
+        _allowance_or_charge(root, row, taxation, scribe)
     add_tax_totals(root, taxation)
     _totals(root, paper.totals, goods, apart)
     for row in goods:
@@ -128,7 +129,9 @@ def _rows(paper: QuotePaper) -> tuple[list[_Row], list[_Row]]:
         _Row(place, line, money(line.net), money(line.tax))
         for place, line in enumerate(paper.lines, start=1)
     ]
-    apart = [row for row in rows if row.line.kind in ("discount", "freight") or row.net.minor < 0]
+    apart = [
+        row for row in rows if kind_of(row.line) in ("discount", "freight") or row.net.minor < 0
+    ]
     goods = [row for row in rows if row not in apart]
     # a Quotation has at least one line, whatever it is
     return (goods, apart) if goods else (rows, [])
@@ -155,6 +158,7 @@ def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[st
         yield scribe.say(
             "Prices are provisional: which parts fit is known only when the plate has been read."
         )
+    yield from (note.text for note in paper.notes)
     engine = paper.engine
     say = scribe.say
     for told, fact in (
@@ -223,16 +227,18 @@ def _deposit(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
         value(conditions, "Description", told, languageID=paper.language)
 
 
-def _allowance_or_charge(root: Element, row: _Row, taxation: Taxation) -> None:
+def _allowance_or_charge(root: Element, row: _Row, taxation: Taxation, scribe: Scribe) -> None:
     """Add what changes the sum of the lines; an allowance's amounts are what it takes off."""
-    is_freight = row.line.kind == "freight"
+    is_freight = kind_of(row.line) == "freight"
     is_charge = row.net.minor > 0 or (is_freight and row.net.minor == 0)
     added = group(root, "AllowanceCharge")
     value(added, "ID", str(row.place))
     value(added, "ChargeIndicator", "true" if is_charge else "false")
     if is_freight == is_charge:
         value(added, "AllowanceChargeReasonCode", FREIGHT if is_charge else DISCOUNT)
-    value(added, "AllowanceChargeReason", row.line.description)
+    why = reason_of(row.line, scribe)
+    told = f"{row.line.description}: {why}" if why else row.line.description
+    value(added, "AllowanceChargeReason", told)
     amount(added, "Amount", wire(row.net if is_charge else -row.net))
     for category in taxation.kinds[row.line.tax_kind]:
         add_category(added, "TaxCategory", category)
@@ -274,10 +280,13 @@ def _line(root: Element, row: _Row, taxation: Taxation, scribe: Scribe) -> None:
     _price(group(item_line, "Price"), line, price, of)
     item = group(item_line, "Item")
     value(item, "Name", line.description)
+    for make in line.makes:
+        if make.make is not None:
+            value(item, "BrandName", make.make)
     value(group(item, "SellersItemIdentification"), "ID", line.code)
     for category in taxation.kinds[line.tax_kind]:
         add_category(item, "ClassifiedTaxCategory", category)
-    told = {"kind": line.kind, "cylinder": line.cylinder}
+    told = {"kind": kind_of(line), "cylinder": line.cylinder}
     for name, fact in told.items():
         if fact is not None:
             prop = group(item, "AdditionalItemProperty")

@@ -63,41 +63,55 @@ def wire(given: Money) -> Amount:
 
 
 def read_taxes(paper: QuotePaper, scribe: Scribe) -> Taxation:
-    """Return the taxes of a revision whose tax is known."""
+    """Return the taxes of a revision whose tax is known: those charged, then those that an
+    exemption spares altogether.
+    """
     currency = paper.shop.currency
-    zero = Money(0, currency)
     nets: dict[str, Money] = {}
     for line in paper.lines:
-        nets[line.tax_kind] = nets.get(line.tax_kind, zero) + money(line.net)
+        nets[line.tax_kind] = nets.get(line.tax_kind, Money(0, currency)) + money(line.net)
     shown = paper.exemption
-    exempt = nets.keys() & set(() if shown is None else shown.kinds)
+    exempt = frozenset(nets.keys() & set(() if shown is None else shown.kinds))
+    # revisions of old do not say which taxes are spared: as far as those tell, all are
+    spared = {} if shown is None else {tax.component: tax for tax in shown.spares}
     totals = []
     kinds: dict[str, list[Category]] = {kind: [] for kind in nets}
-    for tax, scope in _scopes(paper, nets.keys() - exempt):
+    for tax, is_charged, scope in _scopes(paper, nets.keys() - exempt, spared):
+        is_spared = tax is None or not spared or tax.component in spared
         parts: list[tuple[Category, Set[str], Amount, Amount]] = []
-        if tax is not None:
+        if tax is not None and is_charged:
             parts.append((_charged(tax), scope.taxed, tax.base, tax.amount))
-        if shown is not None and exempt:
-            freed = total((nets[kind] for kind in exempt), currency)
-            parts.append((_freed(tax, shown, scribe), exempt, wire(freed), wire(zero)))
-        if scope.left_alone:
-            alone = total((nets[kind] for kind in scope.left_alone), currency)
-            parts.append((_outside(tax, scribe), scope.left_alone, wire(alone), wire(zero)))
+        nothing = wire(Money(0, currency))
+        if shown is not None and exempt and is_spared:
+            freed = wire(total((nets[kind] for kind in exempt), currency))
+            parts.append((_freed(tax, shown, scribe), exempt, freed, nothing))
+        alone = scope.left_alone if is_spared else scope.left_alone | exempt
+        if alone:
+            base = wire(total((nets[kind] for kind in alone), currency))
+            parts.append((_outside(tax, scribe), alone, base, nothing))
         for category, members, _, _ in parts:
             for kind in members:
                 kinds[kind].append(category)
         subtotals = tuple((category, base, charged) for category, _, base, charged in parts)
-        totals.append((wire(zero) if tax is None else tax.amount, subtotals))
+        totals.append((tax.amount if tax is not None and is_charged else nothing, subtotals))
     return Taxation(
         totals=tuple(totals), kinds={kind: tuple(found) for kind, found in kinds.items()}
     )
 
 
-def _scopes(paper: QuotePaper, liable: Set[str]) -> list[tuple[PaperTax | None, Scope]]:
-    """Return each tax with its scope; where there is none, that none is charged on anything."""
-    if not paper.taxes:
-        return [(None, Scope(frozenset(), frozenset(liable)))]
-    return [*zip(paper.taxes, tax_scopes(paper), strict=True)]
+def _scopes(
+    paper: QuotePaper, liable: Set[str], spared: Mapping[str, PaperTax]
+) -> list[tuple[PaperTax | None, bool, Scope]]:
+    """Return each tax, whether it is charged on anything, and its scope; where there is none, that
+    none is charged.
+    """
+    nothing = Scope(frozenset(), frozenset(liable))
+    charged = {tax.component for tax in paper.taxes}
+    found: list[tuple[PaperTax | None, bool, Scope]] = [
+        (tax, True, scope) for tax, scope in zip(paper.taxes, tax_scopes(paper), strict=True)
+    ]
+    found += [(tax, False, nothing) for name, tax in spared.items() if name not in charged]
+    return found or [(None, False, nothing)]
 
 
 def _scheme(tax: PaperTax | None) -> tuple[str, str]:

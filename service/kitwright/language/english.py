@@ -21,6 +21,7 @@ SENTENCES: Final[dict[str, str]] = {
         "{item} follows {first}, which fitted serials {serial_from} to {serial_to}."
     ),
     "fits-one-of": "The plate decides between {options}; the dearest, {item}, is priced.",
+    "used-up": "{item} lies on the shelf and is used up before {current}, which follows it.",
     "set-for-pieces": (
         "Sold as a set: {set_price} in place of {pieces} pieces that come to {pieces_price}."
     ),
@@ -45,6 +46,10 @@ SENTENCES: Final[dict[str, str]] = {
     "credit-follows-fee": "No more than is charged for it.",
     "price-overridden": "Set by {by} in place of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
+    "tax-rate-changes": (
+        "{tax} is {rate} % on the day of this quote and {new_rate} % from {first_day} on. Work "
+        "that is finished from then on may bear the new rate."
+    ),
     "discount-of-line": 'Taken off "{code}" by {by}: {reason}',
     "percent-of-line": '{percent} % taken off "{code}" by {by}: {reason}',
     "discount-of-quote": "Share of what {by} gives on the whole: {reason}",

@@ -14,7 +14,6 @@ from kitwright.catalogue.model import (
     Catalogue,
     Condition,
     Contingency,
-    ContingencyId,
     ContingencyKind,
 )
 from kitwright.money import Money
@@ -51,16 +50,26 @@ class MayTurnUp(Struct, frozen=True, kw_only=True):
     ways: tuple[Way, ...]
 
 
+class Chance(Struct, frozen=True):
+    """How probable something is, 0..1 to four places, and what has to turn up before it (by its
+    place in the list), None where nothing has to.
+    """
+
+    probability: Decimal
+    after: int | None
+
+
 class Weighed(Struct, frozen=True, kw_only=True):
     """Something that may turn up, at what the whole visit costs more with it, tax included where
     known.
 
-    `after` is what has to turn up before it, None where nothing has to. `probability` is 0..1, to
-    four places. `is_likely` says whether it is at least possible by the shop's own grades.
+    `after` is what has to turn up before it, None where nothing has to: its price is what it adds
+    to the visit with that, and its `probability` (0..1, to four places) is that of both.
+    `is_likely` says whether it is at least possible by the shop's own grades.
     """
 
     found: MayTurnUp
-    after: ContingencyId | None
+    after: MayTurnUp | None
     probability: Decimal
     is_likely: bool
     price: Money
@@ -70,7 +79,7 @@ class Weighed(Struct, frozen=True, kw_only=True):
 
 class Prospect(Struct, frozen=True, kw_only=True, eq=False):
     """What may turn up on the visits of a draft, the most probable first; what all that is likely
-    adds, and what whatever of the list is dearest adds, never less than nothing.
+    adds, and what the dearest combination of the list adds, never less than nothing.
 
     `replaces_jobs` says whether anything of the list adds a job that holds one of the draft's.
     Compared by identity, so that what is made of it can be remembered by it.
@@ -105,7 +114,7 @@ class Contingencies(Struct, frozen=True, kw_only=True):
 
     @property
     def worst(self) -> Money:
-        """The most that the quote comes to, whatever of the list turns up."""
+        """What the quote comes to with the dearest combination of the list; no limit."""
         return self.as_quoted + self.lapsing + self.prospect.worst
 
 
@@ -178,22 +187,29 @@ def _roles(request: Request, row: Contingency, operation: Operation) -> Iterator
 
 def find_chances(
     listed: Sequence[MayTurnUp], request: Request, findings: Findings | None
-) -> tuple[Decimal, ...]:
-    """Return how probable each is, 0..1 to four places: by its most probable way, and no more
-    probable than what has to turn up before.
+) -> tuple[Chance, ...]:
+    """Return how probable each is: by its most probable way, and no more probable than what has to
+    turn up before. Where it can do so by itself, nothing has to.
     """
     seen = _Seen(request, findings)
     chances: list[Fraction] = []
+    found = []
     for may in listed:
         # what has to turn up before stands before it
-        by_way = (
+        by_way = [
             seen.chance(way.row, way.cylinder) * (1 if way.after is None else chances[way.after])
             for way in may.ways
+        ]
+        chance = max(by_way)
+        chances.append(chance)
+        is_free = any(way.after is None for way in may.ways)
+        found.append(
+            Chance(
+                (Decimal(chance.numerator) / chance.denominator).quantize(_PLACES),
+                None if is_free else may.ways[by_way.index(chance)].after,
+            )
         )
-        chances.append(max(by_way))
-    return tuple(
-        (Decimal(chance.numerator) / chance.denominator).quantize(_PLACES) for chance in chances
-    )
+    return tuple(found)
 
 
 class _Seen:

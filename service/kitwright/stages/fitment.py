@@ -19,6 +19,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.errors import KitwrightError
 from kitwright.stages.selling import Prices
+from kitwright.stages.succession import chain, current_number
 from kitwright.stages.why import place
 from kitwright.units import exact
 
@@ -67,19 +68,6 @@ class NothingFits(FitmentError):
         self.role = role
         self.cylinder = cylinder
         self.serial = serial
-
-
-def current_number(catalogue: Catalogue, item: ItemId) -> ItemId:
-    """Return the number that an item is sold under today: the end of its supersession chain."""
-    return chain(catalogue, item)[-1]
-
-
-def chain(catalogue: Catalogue, item: ItemId) -> tuple[ItemId, ...]:
-    """Return an item and what superseded it, oldest first."""
-    links = [item]
-    while (part := catalogue.parts.get(links[-1])) is not None and part.superseded_by is not None:
-        links.append(part.superseded_by)
-    return tuple(links)
 
 
 def fit_role(

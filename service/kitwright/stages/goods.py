@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil
+
+from msgspec import Struct
 
 from kitwright.catalogue.model import (
     Bill,
@@ -17,7 +19,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.money import Money
 from kitwright.stages.kit import Brought, Kit
-from kitwright.stages.line import LineKind, PricedLine, price_line
+from kitwright.stages.line import LineKind, Make, PricedLine, price_line
 from kitwright.stages.need import Need
 from kitwright.stages.selling import Prices
 from kitwright.stages.wanted import Covered
@@ -31,26 +33,22 @@ def price_goods(
     """Return the lines of what is fitted and used: sets, then parts, consumables and core
     deposits, by item.
 
-    A set sells as one line at the lower of its own price and the pieces it stands for. A
+    A set sells as one line at the lower of its own price and the pieces it stands for. A part's
+    line has the number that is fitted: older stock that is used up has one of its own. A
     consumable is charged by what is really used, as a share of its pack. Needs without a
     source, and those that wait for the plate, are priced like the rest.
     """
     prices = _KitPrices(selling, shop.currency, kit)
-    in_sets = list(_sets(catalogue, kit))
-    lines = [_set_line(prices, *each) for each in in_sets]
-    covered = [cover for *_, covers in in_sets for cover in covers]
-    covered += [cover for each in kit.brought for cover in each.covers]
-    open_amounts = _beside(kit, covered)
+    lines = [_set_line(prices, item, *each) for item, each in _sets(catalogue, kit).items()]
     lines += [
         _brought_line(prices.currency, each, is_set=each.item in catalogue.sets)
         for each in kit.brought
     ]
-    for item, needs in sorted(_by_item(kit).items()):
-        amount = open_amounts[item]
-        if amount and item in catalogue.consumables:
-            lines.append(_consumable_line(catalogue, prices, item, amount, needs))
-        elif amount:
-            lines.append(_part_line(prices, item, amount, needs))
+    for number, pieces in _fitted(catalogue, kit).items():
+        if number in catalogue.consumables:
+            lines.append(_consumable_line(catalogue, prices, number, pieces))
+        else:
+            lines.append(_part_line(prices, number, pieces))
     lines.sort(key=lambda line: (_ORDER[line.kind], line.code))
     return (*lines, *_cores(catalogue, shop, lines))
 
@@ -61,6 +59,14 @@ _ORDER = {
     LineKind.brought: 2,
     LineKind.consumable: 3,
 }
+
+
+class _Piece(Struct, frozen=True):
+    """How much of a need is filled beside sets, and by whose make: None where nobody knows yet."""
+
+    need: Need
+    quantity: Fraction
+    make: str | None
 
 
 class _KitPrices:
@@ -74,9 +80,9 @@ class _KitPrices:
             if self._floors.get(need.item) is not Quality.maker:
                 self._floors[need.item] = need.floor
 
-    def of(self, item: ItemId) -> Decimal:
-        """Return the selling price of one item as sold."""
-        return self._prices.of(item, self._floors[item])
+    def of(self, item: ItemId, number: ItemId | None = None) -> Decimal:
+        """Return the selling price of one item as sold, or of an older number fitted for it."""
+        return self._prices.of(number or item, self._floors[item])
 
     def of_set(self, item: ItemId, covers: Sequence[Covered]) -> Decimal:
         """Return the selling price of a set, at the strictest floor among the roles it fills."""
@@ -85,46 +91,72 @@ class _KitPrices:
         return self._prices.of(item, strict)
 
 
-def _by_item(kit: Kit) -> dict[ItemId, list[Need]]:
-    needs: dict[ItemId, list[Need]] = {}
-    for need in kit.needs:
-        needs.setdefault(need.item, []).append(need)
-    return needs
-
-
-def _sets(catalogue: Catalogue, kit: Kit) -> Iterator[tuple[ItemId, int, tuple[Covered, ...]]]:
-    """Yield the sets of a kit, from the shelf or bought: number, how many, what they stand for."""
-    copies: dict[ItemId, int] = {}
-    covers: dict[ItemId, tuple[Covered, ...]] = {}
-    found = [(taken.item, int(taken.quantity), taken.covers) for taken in kit.from_stock]
-    found += [
-        (bought.source.item, bought.packs * bought.source.pack, bought.covers)
-        for bought in kit.bought
-    ]
-    for item, count, filled in found:
+def _sets(
+    catalogue: Catalogue, kit: Kit
+) -> dict[ItemId, tuple[dict[str | None, int], list[Covered]]]:
+    """Return the sets of a kit, from the shelf or bought: how many of each make, and what they
+    stand for.
+    """
+    found: dict[ItemId, tuple[dict[str | None, int], list[Covered]]] = {}
+    for item, make, count, covers in _packs(kit):
         if item in catalogue.sets:
-            copies[item] = copies.get(item, 0) + count
-            covers[item] = (*covers.get(item, ()), *filled)
-    for item, count in copies.items():
-        yield item, count, covers[item]
+            copies, covered = found.setdefault(item, ({}, []))
+            copies[make] = copies.get(make, 0) + count
+            covered += covers
+    return found
 
 
-def _beside(kit: Kit, covered: list[Covered]) -> dict[ItemId, Fraction]:
-    """Return how much of each item is neither in a set nor brought."""
-    amounts: dict[ItemId, Fraction] = {}
-    for need in kit.needs:
-        amounts[need.item] = amounts.get(need.item, Fraction(0)) + exact(need.quantity)
-    for each in covered:
-        amounts[each.need.item] -= each.quantity
-    return amounts
+def _packs(kit: Kit) -> Iterator[tuple[ItemId, str | None, int, tuple[Covered, ...]]]:
+    """Yield what is taken and bought: number, make, whole pieces or sets, and what they fill."""
+    for taken in kit.from_stock:
+        yield taken.item, taken.make, int(taken.quantity), taken.covers
+    for bought in kit.bought:
+        source = bought.source
+        yield source.item, source.brand, bought.packs * source.pack, bought.covers
+
+
+def _fitted(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Piece]]:
+    """Return what fills the needs beside sets and what is brought, by the number that is fitted,
+    each in the order of the needs. What no source fills stands under the needs' own number.
+    """
+    rest = [exact(need.quantity) for need in kit.needs]
+    places = {id(need): place for place, need in enumerate(kit.needs)}
+    found: list[tuple[int, ItemId, _Piece]] = []
+    for item, make, _, covers in _packs(kit):
+        for each in covers:
+            place = places[id(each.need)]
+            rest[place] -= each.quantity
+            if item not in catalogue.sets:
+                found.append((place, each.number, _Piece(each.need, each.quantity, make)))
+    for each in (cover for brought in kit.brought for cover in brought.covers):
+        rest[places[id(each.need)]] -= each.quantity
+    found += [
+        (place, need.item, _Piece(need, rest[place], None))
+        for place, need in enumerate(kit.needs)
+        if rest[place]
+    ]
+    pieces: dict[ItemId, list[_Piece]] = {}
+    for _, number, piece in sorted(found, key=lambda one: one[0]):
+        pieces.setdefault(number, []).append(piece)
+    return pieces
+
+
+def _makes(counts: Iterable[tuple[str | None, Fraction | int]]) -> tuple[Make, ...]:
+    """Return how many there are of each make, by name, those that nobody knows last."""
+    made: dict[str | None, Fraction | int] = {}
+    for name, count in counts:
+        made[name] = made.get(name, 0) + count
+    ordered = sorted(made.items(), key=lambda one: (one[0] is None, one[0] or ""))
+    return tuple(Make(name, Decimal(int(count))) for name, count in ordered)
 
 
 def _set_line(
     prices: _KitPrices,
     item: ItemId,
-    copies: int,
-    covers: tuple[Covered, ...],
+    makes: dict[str | None, int],
+    covers: Sequence[Covered],
 ) -> PricedLine:
+    copies = sum(makes.values())
     pieces = sum(
         (exact(prices.of(each.need.item)) * each.quantity for each in covers), start=Fraction(0)
     )
@@ -147,6 +179,7 @@ def _set_line(
         currency=prices.currency,
         tax_kind=ChargeKind.part,
         why=(why, *(reason for each in covers for reason in need_reasons(each.need))),
+        makes=_makes(makes.items()),
     )
 
 
@@ -156,16 +189,25 @@ def need_reasons(need: Need) -> Iterator[Why]:
         yield Why(why.code, {"role": need.role, "on": need.cylinder, **why.facts})
 
 
-def _part_line(prices: _KitPrices, item: ItemId, amount: Fraction, needs: list[Need]) -> PricedLine:
+def _needs_of(pieces: Iterable[_Piece]) -> list[Need]:
+    """Return the needs that some pieces fill, each once."""
+    return list({id(piece.need): piece.need for piece in pieces}.values())
+
+
+def _part_line(prices: _KitPrices, number: ItemId, pieces: list[_Piece]) -> PricedLine:
+    item = pieces[0].need.item
+    used_up = (Why("used-up", {"item": number, "current": item}),) if number != item else ()
+    reasons = [why for need in _needs_of(pieces) for why in need_reasons(need)]
     return price_line(
         LineKind.part,
-        item,
-        quantity=int(amount),
+        number,
+        quantity=int(sum(piece.quantity for piece in pieces)),
         unit="piece",
-        unit_price=prices.of(item),
+        unit_price=prices.of(item, number),
         currency=prices.currency,
         tax_kind=ChargeKind.part,
-        why=[reason for need in needs for reason in need_reasons(need)],
+        why=(*used_up, *reasons),
+        makes=_makes((piece.make, piece.quantity) for piece in pieces),
     )
 
 
@@ -184,9 +226,10 @@ def _brought_line(currency: str, brought: Brought, *, is_set: bool) -> PricedLin
 
 
 def _consumable_line(
-    catalogue: Catalogue, prices: _KitPrices, item: ItemId, amount: Fraction, needs: list[Need]
+    catalogue: Catalogue, prices: _KitPrices, item: ItemId, pieces: list[_Piece]
 ) -> PricedLine:
     record = catalogue.consumables[item]
+    amount = sum((piece.quantity for piece in pieces), start=Fraction(0))
     is_by_pack = record.bill is Bill.pack
     packs = ceil(amount / exact(record.pack))
     return price_line(
@@ -198,7 +241,7 @@ def _consumable_line(
         base_quantity=1 if is_by_pack else record.pack,
         currency=prices.currency,
         tax_kind=ChargeKind.consumable,
-        why=[reason for need in needs for reason in need_reasons(need)],
+        why=[reason for need in _needs_of(pieces) for reason in need_reasons(need)],
     )
 
 

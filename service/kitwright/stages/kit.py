@@ -9,9 +9,8 @@ from math import ceil
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop, StockRow
 from kitwright.errors import KitwrightError
-from kitwright.stages.fitment import current_number
 from kitwright.stages.lot import Chosen, Lot, choose_lots, find_lots
 from kitwright.stages.need import Need
 from kitwright.stages.refusal import (
@@ -20,20 +19,22 @@ from kitwright.stages.refusal import (
     RequestFault,
     RequestRefused,
 )
+from kitwright.stages.succession import current_number
 from kitwright.stages.supply import Source, Supply
 from kitwright.stages.terms import Terms
 from kitwright.stages.wanted import Covered, Wanted
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
-    """What is taken from the shelf: `quantity` in `unit`, as a number of packs, and where it
-    lies.
+    """What is taken from the shelf: `quantity` in `unit`, as a number of packs, who made it (None:
+    not known), and where it lies.
     """
 
     item: ItemId
     packs: Fraction
     quantity: Fraction
     unit: str
+    make: str | None
     bin: str
     covers: tuple[Covered, ...]
 
@@ -119,7 +120,9 @@ def choose_kit(
     questions = tuple(need for need in needs if need.is_question)
     brought = _brought(catalogue, wanted, questions, terms)
     wanted.leave_out(held)
-    from_stock = [taken for item in wanted.items for taken in _from_shelf(shop, wanted, item)]
+    from_stock = [
+        taken for item in wanted.items for taken in _from_shelf(catalogue, shop, wanted, item)
+    ]
     lots = find_lots(catalogue, shop, supply, wanted)
     choice = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
     opened, bought, left_over = _share_out(catalogue, wanted, choice.chosen)
@@ -200,7 +203,9 @@ def _unfit(
     return PartNotNeeded(item, f"nothing of it is needed; what is: {', '.join(needed)}")
 
 
-def _from_shelf(shop: Shop, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:
+def _from_shelf(
+    catalogue: Catalogue, shop: Shop, wanted: Wanted, item: ItemId
+) -> Iterator[FromStock]:
     """Yield what the free stock gives towards an item, oldest usable number first."""
     size = wanted.pack_size(item)
     numbers = dict.fromkeys(one for need in wanted.needs[item] for one in need.acceptable)
@@ -215,9 +220,18 @@ def _from_shelf(shop: Shop, wanted: Wanted, item: ItemId) -> Iterator[FromStock]
                     packs=amount / size,
                     quantity=amount,
                     unit=wanted.unit(item),
+                    make=_make(catalogue, row),
                     bin=row.bin,
                     covers=wanted.fill(number, row.quality, amount),
                 )
+
+
+def _make(catalogue: Catalogue, row: StockRow) -> str | None:
+    """Return who made what lies on a shelf, None where nobody has written that down."""
+    record = catalogue.parts.get(row.item) or catalogue.sets.get(row.item)
+    if row.brand is not None or record is None:
+        return row.brand
+    return record.maker if row.quality is record.quality else None
 
 
 def _share_out(
@@ -244,6 +258,7 @@ def _share_out(
                     packs=Fraction(each.times),
                     quantity=Fraction(each.times),
                     unit="set",
+                    make=_make(catalogue, lot.row),
                     bin=lot.row.bin,
                     covers=covers,
                 )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
+from math import floor
+from typing import Final
 
 from msgspec import Struct, structs
 
@@ -177,6 +179,41 @@ def repeat(labour: Labour, machines: int) -> Labour:
         allotted=times(labour.allotted),
         bench_minimum=times(labour.bench_minimum),
     )
+
+
+def minutes_by_hand(shop: Shop, terms: Terms) -> int:
+    """Return the whole minutes that labour written by hand comes to, for all machines.
+
+    What is not counted in minutes or hours counts as the time that its price pays at the rate of
+    the bench minimum.
+    """
+    rate = exact(shop.labour.rates[shop.labour.minimum_bench_class])
+    minutes = Fraction(0)
+    for line in terms.labour_by_hand:
+        if line.unit in _MINUTES:
+            minutes += exact(line.quantity) * _MINUTES[line.unit]
+        elif rate:
+            minutes += exact(line.quantity) * exact(line.unit_price) * 60 / rate
+    return floor(minutes)
+
+
+_MINUTES: Final = {"minute": 1, "hour": 60}
+"""Minutes in the units of time that the catalogue has words for."""
+
+
+def count_by_hand(labour: Labour, minutes: int) -> Labour:
+    """Return the labour of all machines with so many minutes by hand beside it: they count towards
+    the bench minimum, of which so much less is added.
+    """
+    added = labour.bench_minimum
+    short = sum(each.minutes for each in added)
+    if not minutes or not short:
+        return labour
+    keys = [each.operation for each in added]
+    equally = dict.fromkeys(keys, Fraction(1))
+    left = max(0, short - minutes)
+    minimum = tuple(_allot(added[0].labour_class, left, equally, keys))
+    return structs.replace(labour, bench_minimum=minimum)
 
 
 def _overridden(

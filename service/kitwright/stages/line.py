@@ -42,13 +42,20 @@ class Computed(Struct, frozen=True, kw_only=True):
     amount: Money
 
 
+class Make(Struct, frozen=True):
+    """How many of a line's pieces are of one make; `name` None where it is not known."""
+
+    name: str | None
+    quantity: Decimal
+
+
 class PricedLine(Struct, frozen=True, kw_only=True):
     """A line: amount = quantity x unit price / base quantity, rounded once, half up.
 
     `amount` is net, or gross where the shop's prices include tax. `unit` is a unit word of the
     catalogue; labour is in minutes at a price an hour, base quantity 60. `description` is that
-    of a free line. `reduces` says of a discount by how many minor units it reduces which lines, by
-    place.
+    of a free line. `makes` says of parts and sets who made those that are fitted; they sum to the
+    quantity. `reduces` says of a discount by how many minor units it reduces which lines, by place.
     """
 
     kind: LineKind
@@ -64,6 +71,7 @@ class PricedLine(Struct, frozen=True, kw_only=True):
     labour_class: LabourClass | None = None
     description: str | None = None
     computed: Computed | None = None
+    makes: tuple[Make, ...] = ()
     reduces: tuple[tuple[int, int], ...] = ()
 
 
@@ -81,6 +89,7 @@ def price_line(
     operation: OperationKey | None = None,
     labour_class: LabourClass | None = None,
     description: str | None = None,
+    makes: tuple[Make, ...] = (),
 ) -> PricedLine:
     """Return a line with its amount worked out."""
     quantity = Decimal(quantity)
@@ -98,4 +107,5 @@ def price_line(
         operation=operation,
         labour_class=labour_class,
         description=description,
+        makes=makes,
     )

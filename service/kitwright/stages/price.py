@@ -17,7 +17,7 @@ from kitwright.catalogue.model import (
     Shop,
     TaxArea,
 )
-from kitwright.money import Money, total
+from kitwright.money import Money, line_amount, total
 from kitwright.stages.goods import price_goods
 from kitwright.stages.job import Operation, OperationKey
 from kitwright.stages.kit import Kit
@@ -32,6 +32,7 @@ from kitwright.stages.line import (
 from kitwright.stages.need import OIL_FILL
 from kitwright.stages.order import PartsOrder
 from kitwright.stages.selling import Prices
+from kitwright.stages.terms import Terms
 from kitwright.stages.why import Fact, Why
 from kitwright.tax.area import gross_up
 from kitwright.units import exact
@@ -53,7 +54,7 @@ class Priced(Struct, frozen=True, kw_only=True):
     kit: Kit
     orders: tuple[PartsOrder, ...]
     diagnostic_done: bool
-    machines: int
+    terms: Terms
     area: TaxArea | None
     on: date
 
@@ -171,7 +172,7 @@ def _sublet_lines(given: Priced) -> Iterator[PricedLine]:
                         "days": terms.days,
                     },
                 ),
-                quantity=given.machines,
+                quantity=given.terms.machines,
                 kind=LineKind.sublet,
                 tax_kind=ChargeKind.sublet,
                 operation=operation.key,
@@ -184,7 +185,11 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
         return
     fees = given.shop.fees
     yield _fee(
-        given, DIAGNOSTIC_FEE, fees.diagnostic, Why("diagnostic-done"), quantity=given.machines
+        given,
+        DIAGNOSTIC_FEE,
+        fees.diagnostic,
+        Why("diagnostic-done"),
+        quantity=given.terms.machines,
     )
     is_repair = any(not operation.job.is_credited_to_repair for operation in given.operations)
     percent = {
@@ -199,19 +204,23 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
             DIAGNOSTIC_CREDIT,
             -credit.amount,
             Why("diagnostic-credited", {"percent": percent}),
-            quantity=given.machines,
+            quantity=given.terms.machines,
         )
 
 
 def _supplies_line(
     given: Priced, goods: Sequence[PricedLine], labour: Sequence[PricedLine]
 ) -> Iterator[PricedLine]:
-    """Yield shop supplies: per cent of labour up to the cap, less the chemicals that stand as
-    lines of their own.
+    """Yield shop supplies: per cent of labour, that by hand included, up to the cap, less the
+    chemicals that stand as lines of their own.
     """
     terms = given.shop.fees.supplies
     currency = given.shop.currency
-    of_labour = total((line.amount for line in labour), currency)
+    by_hand = (
+        line_amount(line.quantity, line.unit_price, currency=currency)
+        for line in given.terms.labour_by_hand
+    )
+    of_labour = total((*(line.amount for line in labour), *by_hand), currency)
     share = Fraction(exact(of_labour.amount) * exact(terms.percent_of_labour)) / 100
     itemised = [
         line.amount
@@ -220,7 +229,7 @@ def _supplies_line(
     ]
     chemicals = total(itemised if terms.exclude_itemised else (), currency)
     # each machine is a visit of its own
-    cap = exact(terms.cap) * given.machines
+    cap = exact(terms.cap) * given.terms.machines
     left = min(share, cap) - exact(chemicals.amount)
     amount = Money.of(max(left, Fraction(0)), currency)
     if amount.minor:

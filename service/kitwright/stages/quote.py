@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
 
 from msgspec import Struct, structs
@@ -31,6 +31,7 @@ from kitwright.stages.request import Request
 from kitwright.stages.terms import MinutesOverride, Terms
 from kitwright.stages.total import Advance, Totals
 from kitwright.stages.why import Why
+from kitwright.tax.area import rate_changes
 from kitwright.tax.charges import ComponentTax, TaxedLine
 
 
@@ -44,6 +45,8 @@ class Caution(Struct, frozen=True):
 class Extra(Struct, frozen=True, kw_only=True):
     """An optional job at its true extra price: what the whole visit would cost more with it,
     tax included where known.
+
+    `lines` are those of the visit with it, before the counter's changes and without reasons.
     """
 
     job: JobId
@@ -54,6 +57,7 @@ class Extra(Struct, frozen=True, kw_only=True):
     default: str
     reason: str
     needs: tuple[Need, ...]
+    lines: tuple[PricedLine, ...]
 
 
 class Operated(Struct, frozen=True):
@@ -84,13 +88,13 @@ class Repair(Struct, frozen=True, kw_only=True):
     advances: tuple[Advance, ...]
     line_taxes: tuple[TaxedLine, ...] | None
     taxes: tuple[ComponentTax, ...]
+    freed: tuple[ComponentTax, ...]
     totals: Totals
 
     @property
     def price(self) -> Money:
-        """What the repair costs as far as it is known: gross, else the sum of the lines."""
-        known = self.totals.gross
-        return self.totals.lines + self.totals.discount if known is None else known
+        """What the repair costs as far as it is known."""
+        return self.totals.price
 
 
 class Draft(Struct, frozen=True, kw_only=True, eq=False):
@@ -128,11 +132,12 @@ class Basis(Struct, frozen=True, kw_only=True):
 
 
 class Quote(Struct, frozen=True, kw_only=True):
-    """The whole answer to a request: its draft, and the repair as the counter has changed it.
+    """The whole answer to a request: its draft, and the repair and the jobs worth doing besides as
+    the counter has changed them.
 
     `parts_by` is the day on which everything ordered, and everything sent out, should be back;
-    None where nothing is. `basis` is None where no findings were given, `contingencies` where
-    nobody asked for them.
+    None where nothing is. `notes` say what may change the figures later. `basis` is None where no
+    findings were given, `contingencies` where nobody asked for them.
     """
 
     request: Request
@@ -140,8 +145,10 @@ class Quote(Struct, frozen=True, kw_only=True):
     draft: Draft
     repair: Repair
     operated: tuple[Operated, ...]
+    extras: tuple[Extra, ...]
     parts_by: date | None
     valid_until: date
+    notes: tuple[Why, ...] = ()
     basis: Basis | None = None
     contingencies: Contingencies | None = None
 
@@ -149,11 +156,6 @@ class Quote(Struct, frozen=True, kw_only=True):
     def is_of_draft(self) -> bool:
         """Whether the work is the draft's: lines may differ, minutes, kit and orders do not."""
         return self.repair.kit is self.draft.repair.kit
-
-    @property
-    def extras(self) -> tuple[Extra, ...]:
-        """The jobs worth doing while the engine is apart."""
-        return self.draft.extras
 
     @property
     def cautions(self) -> tuple[Caution, ...]:
@@ -188,23 +190,47 @@ def find_cautions(
     )
 
 
-def make_quote(shop: Shop, request: Request, repair: Repair, draft: Draft) -> Quote:
+def make_quote(
+    shop: Shop, request: Request, repair: Repair, extras: tuple[Extra, ...], draft: Draft
+) -> Quote:
     """Return the quote of a repair: the draft's own, or one that the counter has changed."""
     on = request.asked.on
     operated = draft.operated
     if repair.labour is not draft.repair.labour:
         operated = tuple(_changed(each, repair, request.asked.terms) for each in operated)
+    parts_by = draft.parts_by
+    if repair.kit is not draft.repair.kit:
+        parts_by = find_parts_by(shop, repair, on)
+    valid_until = on + timedelta(days=shop.quote.valid_days)
     return Quote(
         request=request,
         shop=shop,
         draft=draft,
         repair=repair,
         operated=operated,
-        parts_by=draft.parts_by
-        if repair.kit is draft.repair.kit
-        else find_parts_by(shop, repair, on),
-        valid_until=on + timedelta(days=shop.quote.valid_days),
+        extras=extras,
+        parts_by=parts_by,
+        valid_until=valid_until,
+        notes=tuple(_rate_notes(request, repair, max(valid_until, parts_by or valid_until))),
     )
+
+
+def _rate_notes(request: Request, repair: Repair, until: date) -> Iterator[Why]:
+    """Yield which rates of the quote change after its day, up to the last that it speaks of."""
+    area = request.tax_area
+    if area is None:
+        return
+    kinds = {line.tax_kind.value for line in repair.lines} - request.exempt_kinds
+    for change in rate_changes(area, kinds, on=request.asked.on, until=until):
+        yield Why(
+            "tax-rate-changes",
+            {
+                "tax": change.component.name,
+                "rate": change.before,
+                "new_rate": change.after,
+                "first_day": change.first_day,
+            },
+        )
 
 
 def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:

@@ -15,6 +15,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.errors import KitwrightError
 from kitwright.money import Money, RoundMode, round_minor
+from kitwright.stages.succession import chain, current_number
 from kitwright.stages.supply import Supply
 from kitwright.units import exact
 
@@ -61,10 +62,13 @@ def selling_price(
     the lower of that and list where the rule says so; to the shop's step, half up, and where
     list binds never above it. An item that nobody sells is priced by its list price.
 
+    A superseded number costs what its successor does to replace; its list price is its own, or,
+    without one, that of the next number that has one.
+
     Raises: NoListPrice.
     """
     rule = shop.parts_price
-    sources = supply.eligible(item, floor)
+    sources = supply.eligible(current_number(catalogue, item), floor)
     if rule.rule is PriceRule.list or not sources:
         return _list_price(catalogue, shop, item)
     asked = _by_cost(rule, sources[0].cost_of_one)
@@ -81,11 +85,16 @@ def _amount(shop: Shop, value: Fraction) -> Decimal:
 
 
 def _list_price(catalogue: Catalogue, shop: Shop, item: ItemId) -> Decimal:
-    record = catalogue.parts.get(item) or catalogue.sets.get(item) or catalogue.consumables[item]
-    price = record.list_price.get(shop.price_list)
-    if price is None:
-        raise NoListPrice(item, shop.price_list)
-    return _amount(shop, exact(price))
+    for number in chain(catalogue, item):
+        record = (
+            catalogue.parts.get(number)
+            or catalogue.sets.get(number)
+            or catalogue.consumables[number]
+        )
+        price = record.list_price.get(shop.price_list)
+        if price is not None:
+            return _amount(shop, exact(price))
+    raise NoListPrice(item, shop.price_list)
 
 
 def _by_cost(rule: PartsPrice, cost: Fraction) -> Fraction:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from datetime import date
 from decimal import Decimal
 
@@ -112,14 +113,34 @@ class Terms(Struct, frozen=True, kw_only=True):
     @property
     def changes_work(self) -> bool:
         """Whether minutes or parts differ from what would be planned without the counter."""
-        return bool(self.customer_parts) or any(
+        return bool(self.customer_parts or self.labour_by_hand) or any(
             isinstance(each, MinutesOverride) for each in self.overrides
         )
+
+    @property
+    def labour_by_hand(self) -> tuple[FreeLine, ...]:
+        """The labour that the counter writes by hand."""
+        return tuple(each for each in self.free_lines if each.kind is ChargeKind.labour)
 
     @property
     def changes_lines(self) -> bool:
         """Whether lines are added, reduced or priced by hand."""
         return bool(self.discounts or self.free_lines or self.overrides)
+
+    @property
+    def line_changes(self) -> Hashable:
+        """What lines are changed to, whoever did it and why."""
+        return (
+            tuple((each.line, each.percent, each.amount) for each in self.discounts),
+            tuple(
+                (each.kind, each.quantity, each.unit, each.unit_price) for each in self.free_lines
+            ),
+            tuple(
+                (each.line, each.unit_price)
+                for each in self.overrides
+                if isinstance(each, PriceOverride)
+            ),
+        )
 
     @property
     def changes_totals(self) -> bool:

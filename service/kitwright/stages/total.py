@@ -25,6 +25,7 @@ from kitwright.tax.charges import (
     Taxed,
     TaxedLine,
     reckon_taxes,
+    sum_up,
     tax_charges,
     tax_line,
 )
@@ -42,9 +43,9 @@ class Totals(Struct, frozen=True, kw_only=True):
     """The sums of the printed lines. net + tax = gross; what is not known is None, never zero.
 
     `lines` is the sum of all lines but discounts, `discount` that of discounts (zero or below),
-    both net or gross as the shop's prices are. `deposit` is asked in advance. `payable` is the
-    gross amount less what is `prepaid`, with the `cash_rounding` that makes it payable in
-    coins.
+    both net or gross as the shop's prices are; in prices including tax, what an exemption takes
+    off is still in them. `deposit` is asked in advance. `payable` is the gross amount less what is
+    `prepaid`, with the `cash_rounding` that makes it payable in coins.
     """
 
     lines: Money
@@ -56,6 +57,23 @@ class Totals(Struct, frozen=True, kw_only=True):
     prepaid: Money
     cash_rounding: Money
     payable: Money | None
+
+    @property
+    def price(self) -> Money:
+        """What a repair costs as far as it is known: gross, else the sum of the lines."""
+        return self.lines + self.discount if self.gross is None else self.gross
+
+
+class Summed(Struct, frozen=True, kw_only=True):
+    """The tax of each line, the taxes, those that an exemption spares, and the totals.
+
+    `line_taxes` is None where tax is not known.
+    """
+
+    line_taxes: tuple[TaxedLine, ...] | None
+    taxes: tuple[ComponentTax, ...]
+    freed: tuple[ComponentTax, ...]
+    totals: Totals
 
 
 class Taxes(Struct, frozen=True):
@@ -84,9 +102,8 @@ def tax_lines(
     lines: Sequence[PricedLine],
     advances: Sequence[Advance],
     known: Taxes | None = None,
-) -> tuple[tuple[TaxedLine, ...] | None, tuple[ComponentTax, ...], Totals]:
-    """Return each line's net, tax and gross, the taxes, and the totals; None where tax is not
-    known.
+) -> Summed:
+    """Return each line's net, tax and gross, the taxes, and the totals.
 
     Args:
         shop: whose quote it is.
@@ -112,7 +129,7 @@ def tax_lines(
             cash_rounding=Money(0, currency),
             payable=None,
         )
-        return None, (), totals
+        return Summed(line_taxes=None, taxes=(), freed=(), totals=totals)
     taxed = _taxed(request.tax_area, request, lines, known or _NONE_KNOWN)
     left = taxed.gross - prepaid
     coins = cash_round(left, shop.cash_step) if terms.pays_cash and shop.cash_step else left
@@ -130,7 +147,7 @@ def tax_lines(
         cash_rounding=coins - left,
         payable=coins,
     )
-    return taxed.lines, taxed.taxes, totals
+    return Summed(line_taxes=taxed.lines, taxes=taxed.taxes, freed=taxed.freed, totals=totals)
 
 
 def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine], known: Taxes) -> Taxed:
@@ -150,6 +167,9 @@ def _taxed_by_line(
     away bears none, to the last minor unit. A line's tax depends on its own amount alone.
     """
 
+    def line_of(line: PricedLine, amount: Money, tax: int) -> TaxedLine:
+        return tax_line(area, amount, tax, is_exempt=line.tax_kind in request.exempt_kinds)
+
     def reckon(amounts: Sequence[tuple[str, int]]) -> Reckoned:
         return reckon_taxes(area, amounts, on=request.asked.on, exempt=request.exempt_kinds)
 
@@ -160,7 +180,7 @@ def _taxed_by_line(
     if fresh:
         amounts = [(others[place].tax_kind, others[place].amount.minor) for place in fresh]
         for place, tax in zip(fresh, reckon(amounts).line_taxes, strict=True):
-            printed[place] = tax_line(area, others[place].amount, tax)
+            printed[place] = line_of(others[place], others[place].amount, tax)
     taxed = [tax for tax in printed if tax is not None]
     left = [line.amount.minor for line in others]
     last_step = {place: at for at, step in enumerate(reduced) for place, _ in step}
@@ -173,7 +193,10 @@ def _taxed_by_line(
                 between.append((others[place].tax_kind, left[place]))
     last = reckon([(line.tax_kind, minor) for line, minor in zip(others, left, strict=True)])
     passed = iter(reckon(between).line_taxes if between else ())
-    now = [tax.tax.minor for tax in taxed]
+    now = [
+        line.amount.minor - tax.net.minor if area.prices_include_tax else tax.tax.minor
+        for line, tax in zip(others, taxed, strict=True)
+    ]
     for at, step in enumerate(reduced):
         taken = off_step = 0
         for place, off in step:
@@ -181,11 +204,9 @@ def _taxed_by_line(
             taken += after - now[place]
             now[place] = after
             off_step += off
-        taxed.append(tax_line(area, Money(-off_step, area.currency), taken))
-    whole = tax_line(area, Money(sum(left), area.currency), sum(last.line_taxes))
-    return Taxed(
-        lines=tuple(taxed), taxes=last.taxes, net=whole.net, tax=whole.tax, gross=whole.gross
-    )
+        discount = lines[len(others) + at]
+        taxed.append(line_of(discount, Money(-off_step, area.currency), taken))
+    return sum_up(area, tuple(taxed), last)
 
 
 def _discounts(lines: Sequence[PricedLine]) -> Sequence[PricedLine]:

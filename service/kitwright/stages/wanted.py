@@ -15,10 +15,13 @@ from kitwright.units import exact
 
 
 class Covered(Struct, frozen=True):
-    """How much of one need something fills; `quantity` is in the need's unit."""
+    """How much of one need something fills, and under which number; `quantity` is in the need's
+    unit.
+    """
 
     need: Need
     quantity: Fraction
+    number: ItemId
 
 
 class Wanted:
@@ -113,7 +116,7 @@ class Wanted:
             used = min(rest, amount) if _suits(need, number, quality) else Fraction(0)
             amount -= used
             if used:
-                filled.append(Covered(need, used))
+                filled.append(Covered(need, used, number))
             if rest > used:
                 still.append((need, rest - used))
         if item is not None:

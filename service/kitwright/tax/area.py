@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Set
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from itertools import pairwise
 from math import lcm
 
 from msgspec import Struct
@@ -141,6 +143,32 @@ def gross_up(net: Fraction, area: TaxArea, kind: str, on: date) -> Fraction:
     Raises: KindNotPlaced, RateNotYetValid, RateNegative.
     """
     return net * (1 + effective_rate(area, kind, on))
+
+
+class RateChange(Struct, frozen=True, kw_only=True):
+    """A component whose rate changes: from which day on, and its per cent before and then."""
+
+    component: TaxComponent
+    first_day: date
+    before: Decimal
+    after: Decimal
+
+
+def rate_changes(
+    area: TaxArea, kinds: Set[str], *, on: date, until: date
+) -> tuple[RateChange, ...]:
+    """Return how the rates of some kinds of lines change after one day up to another, that day
+    included: in the area's order, then by day.
+    """
+    return tuple(
+        RateChange(
+            component=component, first_day=now.valid_from, before=was.percent, after=now.percent
+        )
+        for component in area.components
+        if not kinds.isdisjoint(component.applies_to)
+        for was, now in pairwise(component.rates)
+        if on < now.valid_from <= until and was.percent != now.percent
+    )
 
 
 def _percent_on(area: TaxArea, component: TaxComponent, on: date) -> Decimal:

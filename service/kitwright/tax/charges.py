@@ -11,11 +11,14 @@ The same holds whether prices exclude tax or include it; in a price including ta
 tax is its exact share of the price. Where amounts are rounded by line or by component and prices
 exclude tax, a compounding component is charged on the rounded amounts of those before it; in
 every other case on their exact ones, since there is no rounded amount yet.
+
+What an exemption frees bears no tax. In prices that include it, the tax of freed charges is worked
+out in the same way, apart from that of the others, and taken off.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence, Set
+from collections.abc import Callable, Iterable, Sequence, Set
 from datetime import date
 from decimal import Decimal
 from math import lcm
@@ -33,7 +36,7 @@ from kitwright.money import (
     share,
 )
 from kitwright.tax.area import WholeRate
-from kitwright.tax.rule import FREE, Due, Rule, rule_in_force
+from kitwright.tax.rule import Due, Rule, rule_in_force
 
 
 class Charge(Struct, frozen=True):
@@ -48,7 +51,11 @@ class Charge(Struct, frozen=True):
 
 
 class TaxedLine(Struct, frozen=True, kw_only=True):
-    """One charge with its tax; net + tax = gross."""
+    """One charge with its tax; net + tax = gross.
+
+    One of them is the charge's amount, but where an exemption takes tax off a price that includes
+    it: then both are less.
+    """
 
     net: Money
     tax: Money
@@ -73,11 +80,13 @@ class Taxed(Struct, frozen=True, kw_only=True):
     """Charges with their tax, to the minor unit.
 
     Of lines and totals net + tax = gross; totals are the sums of the lines, one for each charge in
-    its order; `tax` is the sum of `taxes` as well, which are in the area's order.
+    its order; `tax` is the sum of `taxes` as well, which are in the area's order. `freed` are the
+    taxes that an exemption spares, what they would be charged on, and how much that is.
     """
 
     lines: tuple[TaxedLine, ...]
     taxes: tuple[ComponentTax, ...]
+    freed: tuple[ComponentTax, ...]
     net: Money
     tax: Money
     gross: Money
@@ -95,7 +104,8 @@ def tax_charges(
         area: the rules; `prices_include_tax` says what the amounts are.
         charges: in the area's currency, of either sign; none gives zeros.
         on: the day whose rates count.
-        exempt: kinds that a valid exemption frees: they bear no tax and enter no base.
+        exempt: kinds that a valid exemption frees: they bear no tax and enter no base; where
+            prices include tax, it is taken off.
 
     Returns: with a tax for every component that applies to a charge, its rate zero or not.
     Raises: MixedCurrencies, KindNotPlaced, RateNotYetValid, RateNegative.
@@ -106,22 +116,36 @@ def tax_charges(
     amounts = [(charge.kind, charge.amount.minor) for charge in charges]
     reckoned = reckon_taxes(area, amounts, on=on, exempt=exempt)
     lines = tuple(
-        tax_line(area, charge.amount, tax)
+        tax_line(area, charge.amount, tax, is_exempt=charge.kind in exempt)
         for charge, tax in zip(charges, reckoned.line_taxes, strict=True)
     )
-    whole = tax_line(
-        area,
-        Money(sum(amount for _, amount in amounts), area.currency),
-        sum(reckoned.line_taxes),
+    return sum_up(area, lines, reckoned)
+
+
+def sum_up(area: TaxArea, lines: tuple[TaxedLine, ...], reckoned: Reckoned) -> Taxed:
+    """Return taxed lines with their totals and the taxes of the document."""
+
+    def summed(amounts: Iterable[Money]) -> Money:
+        return Money(sum([amount.minor for amount in amounts]), area.currency)
+
+    return Taxed(
+        lines=lines,
+        taxes=reckoned.taxes,
+        freed=reckoned.freed,
+        net=summed(line.net for line in lines),
+        tax=summed(line.tax for line in lines),
+        gross=summed(line.gross for line in lines),
     )
-    return Taxed(lines=lines, taxes=reckoned.taxes, net=whole.net, tax=whole.tax, gross=whole.gross)
 
 
 class Reckoned(Struct, frozen=True):
-    """The tax of each charge, in minor units, and those of the document."""
+    """The tax of each charge, in minor units, those of the document, and those that an exemption
+    spares. A freed charge's is what its price includes, zero where prices exclude tax.
+    """
 
     line_taxes: tuple[int, ...]
     taxes: tuple[ComponentTax, ...]
+    freed: tuple[ComponentTax, ...]
 
 
 def reckon_taxes(
@@ -135,19 +159,25 @@ def reckon_taxes(
 
     Raises: KindNotPlaced, RateNotYetValid, RateNegative.
     """
-    groups = _group(area, amounts, on, exempt)
-    _ROUNDINGS[area.rounding.by](groups, area.rounding.mode)
+    groups, freed = _group(area, amounts, on, exempt)
     taxes = [0] * len(amounts)
-    for group in groups:
+    for some in (groups, freed):
+        _ROUNDINGS[area.rounding.by](some, area.rounding.mode)
+    for group in (*groups, *(freed if area.prices_include_tax else ())):
         if group.dues:
             for place, tax in zip(group.places, group.line_taxes, strict=True):
                 taxes[place] = tax
-    return Reckoned(tuple(taxes), _component_taxes(area, groups))
+    return Reckoned(tuple(taxes), _component_taxes(area, groups), _component_taxes(area, freed))
 
 
-def tax_line(area: TaxArea, amount: Money, tax: int) -> TaxedLine:
-    """Return an amount, net or gross as the area's prices are, with a tax in minor units."""
+def tax_line(area: TaxArea, amount: Money, tax: int, *, is_exempt: bool = False) -> TaxedLine:
+    """Return an amount, net or gross as the area's prices are, with a tax in minor units; one that
+    is exempt without it.
+    """
     tax_money = Money(tax, area.currency)
+    if is_exempt:
+        bare = amount - tax_money
+        return TaxedLine(net=bare, tax=Money(0, area.currency), gross=bare)
     if area.prices_include_tax:
         return TaxedLine(net=amount - tax_money, tax=tax_money, gross=amount)
     return TaxedLine(net=amount, tax=tax_money, gross=amount + tax_money if tax else amount)
@@ -187,27 +217,28 @@ class _Group(Struct):
 
 def _group(
     area: TaxArea, amounts: Sequence[tuple[str, int]], on: date, exempt: Set[str]
-) -> list[_Group]:
+) -> tuple[list[_Group], list[_Group]]:
+    """Return the charges that are taxed alike together, and apart from them the exempt ones."""
     by_kind: dict[str, _Group] = {}
     by_rate: dict[tuple[int, ...], _Group] = {}
+    freed: dict[tuple[int, ...], _Group] = {}
     for place, (kind, amount) in enumerate(amounts):
         group = by_kind.get(kind)
         if group is None:
             rule = rule_in_force(area, kind, on)
-            if kind in exempt:
-                rule = FREE
-            group = by_rate.get(rule.places)
+            groups = freed if kind in exempt else by_rate
+            group = groups.get(rule.places)
             if group is None:
-                group = by_rate[rule.places] = _empty_group(rule, area.prices_include_tax)
+                group = groups[rule.places] = _empty_group(rule, area.prices_include_tax)
             by_kind[kind] = group
         group.places.append(place)
         group.amounts.append(amount)
-    for group in by_rate.values():
+    for group in (*by_rate.values(), *freed.values()):
         group.line_taxes = [0] * len(group.amounts)
         group.amount = sum(group.amounts)
     # In the area's order rather than the lines', so that ties between groups fall alike whatever
     # the order of the lines.
-    return [by_rate[key] for key in sorted(by_rate)]
+    return [by_rate[key] for key in sorted(by_rate)], [freed[key] for key in sorted(freed)]
 
 
 def _empty_group(rule: Rule, is_included: bool) -> _Group:

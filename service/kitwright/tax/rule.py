@@ -8,7 +8,7 @@ from typing import Final
 from msgspec import Struct
 
 from kitwright.catalogue.model import TaxArea
-from kitwright.tax.area import UNTAXED, WholeRate, whole_rate
+from kitwright.tax.area import WholeRate, whole_rate
 
 
 class Due(Struct, frozen=True):
@@ -34,9 +34,6 @@ class Rule(Struct, frozen=True):
     places: tuple[int, ...]
     dues: tuple[Due, ...]
 
-
-FREE: Final = Rule(UNTAXED, (), ())
-"""The rule of what bears no tax."""
 
 _MOST_RULES: Final = 1024
 _RULES: Final[dict[tuple[int, str, date], tuple[TaxArea, Rule]]] = {}

@@ -82,13 +82,14 @@ def answer(
         ),
         taxes=taxes_out(repair.taxes),
         tax_state="unknown" if repair.line_taxes is None else "known",
-        exemption=exemption_out(quote.request),
+        exemption=exemption_out(quote),
         totals=totals_out(repair.totals),
         orders=parts.orders,
         unfilled=parts.unfilled,
         extras=parts.extras,
         questions=parts.questions,
         cautions=parts.cautions,
+        notes=told.whys(quote.notes),
         contingencies=contingencies_out(quote, told),
     )
 
@@ -152,7 +153,8 @@ def _contingency(one: Weighed, told: Teller) -> ContingencyOut:
         contingency=kind.id,
         name=told.speaker.text("contingency", kind.name),
         cylinder=one.found.cylinder,
-        after=one.after,
+        after=None if one.after is None else one.after.kind.id,
+        after_cylinder=None if one.after is None else one.after.cylinder,
         plain=told.speaker.text("contingency", kind.plain),
         probability=str(one.probability),
         likely=one.is_likely,
@@ -163,6 +165,7 @@ def _contingency(one: Weighed, told: Teller) -> ContingencyOut:
                 cylinder=need.cylinder,
                 part=need.item,
                 quantity=decimal_text(need.quantity),
+                fitted=None,
             )
             for need in one.needs
             if need.kind is not NeedKind.used
@@ -224,13 +227,14 @@ def engine_out(request: Request) -> EngineOut:
     )
 
 
-def exemption_out(request: Request) -> ExemptionOut | None:
+def exemption_out(quote: Quote) -> ExemptionOut | None:
     """Return the exemption that was shown, None where none was."""
-    shown = request.asked.terms.exemption
+    shown = quote.request.asked.terms.exemption
     if shown is None:
         return None
     return ExemptionOut(
         certificate_number=shown.certificate_number,
         valid_until=shown.valid_until,
-        kinds=tuple(sorted(request.exempt_kinds)),
+        kinds=tuple(sorted(quote.request.exempt_kinds)),
+        spares=taxes_out(quote.repair.freed),
     )

@@ -33,6 +33,7 @@ from kitwright.web.out import (
     LabourOut,
     LeftOut,
     LineOut,
+    MakeOut,
     MoneyOut,
     NeedOut,
     OptionOut,
@@ -145,7 +146,7 @@ def _chassis_question(quote: Quote, told: Teller) -> Iterator[QuestionOut]:
         parts=tuple(each.id for each in options),
         options=tuple(options),
         priced=LOOSE if chassis is None else chassis.id,
-        held=_covers([Covered(need, exact(need.quantity)) for need in kit.held]),
+        held=_covers([Covered(need, exact(need.quantity), need.item) for need in kit.held]),
     )
 
 
@@ -164,6 +165,9 @@ def line_out(
         code=line.code,
         cylinder=None if line.operation is None else line.operation[1] or None,
         description=told.speaker.line(line),
+        makes=tuple(
+            MakeOut(make=each.name, quantity=decimal_text(each.quantity)) for each in line.makes
+        ),
         quantity=decimal_text(line.quantity),
         unit=REC20[line.unit],
         unit_price=f"{line.unit_price:f}",
@@ -267,6 +271,7 @@ def _covers(covers: Sequence[Covered]) -> tuple[CoversOut, ...]:
             cylinder=each.need.cylinder,
             part=each.need.item,
             quantity=decimal_text(each.quantity),
+            fitted=each.number,
         )
         for each in covers
     )
@@ -365,6 +370,7 @@ def _unfilled(kit: Kit, told: Teller) -> tuple[UnfilledOut, ...]:
                 cylinder=each.need.cylinder,
                 part=each.item,
                 quantity=decimal_text(each.quantity),
+                fitted=None,
             ),
             unit=REC20[each.need.unit],
             why=told.whys((Why("no-source", {"item": each.item}),)),

@@ -136,12 +136,15 @@ class NeedOut(Out, frozen=True, kw_only=True):
 
 
 class CoversOut(Out, frozen=True, kw_only=True):
-    """How much of a need a pack fills."""
+    """How much of a need a pack fills: what needs `part` gets `fitted`, an older number where its
+    stock is used up, the customer's own or one out of a set. `fitted` is null where nothing is.
+    """
 
     role: str
     cylinder: OnCylinder | None
     part: str
     quantity: DecimalText
+    fitted: str | None
 
 
 class PackOut(Out, frozen=True, kw_only=True):
@@ -191,17 +194,26 @@ class ComputedOut(Out, frozen=True, kw_only=True):
     amount: MoneyOut
 
 
+class MakeOut(Out, frozen=True, kw_only=True):
+    """How many of a line's pieces are of one make; null where that is not known yet."""
+
+    make: str | None
+    quantity: DecimalText
+
+
 class LineOut(Out, frozen=True, kw_only=True):
     """A line: `amount` = quantity x unit price / base quantity, rounded once; net, or gross
-    where prices include tax.
+    where prices include tax. Where an exemption takes tax off it, `net` and `gross` are less.
 
-    `net`, `tax` and `gross` are null where the tax is not known.
+    `net`, `tax` and `gross` are null where the tax is not known. Of parts, `code` is the number
+    that is fitted; `makes` says whose it is, of parts and sets.
     """
 
     kind: str
     code: str
     cylinder: OnCylinder | None
     description: str
+    makes: tuple[MakeOut, ...]
     quantity: DecimalText
     unit: str
     unit_price: DecimalText
@@ -229,7 +241,8 @@ class TaxOut(Out, frozen=True, kw_only=True):
 class TotalsOut(Out, frozen=True, kw_only=True):
     """Sums of the printed lines; net + tax = gross; null where the tax is not known.
 
-    `lines` sums all lines but discounts, `discount` those (zero or below). `deposit` is asked in
+    `lines` sums all lines but discounts, `discount` those (zero or below), both as printed: where
+    prices include tax, what an exemption spares is still in them. `deposit` is asked in
     advance. `payable` is gross less `prepaid`, plus `cash_rounding`.
     """
 
@@ -356,11 +369,14 @@ class ShopOut(Out, frozen=True, kw_only=True):
 
 
 class ExemptionOut(Out, frozen=True, kw_only=True):
-    """The exemption that was shown, and the charge kinds that it frees here."""
+    """The exemption that was shown, the charge kinds that it frees here, and the taxes that it
+    spares: what they would be charged on, and how much. Prices that include tax are less by that.
+    """
 
     certificate_number: str
     valid_until: date
     kinds: tuple[str, ...]
+    spares: tuple[TaxOut, ...] = ()
 
 
 @lru_cache(maxsize=8_192)

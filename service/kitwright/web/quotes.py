@@ -31,6 +31,7 @@ from kitwright.web.out import (
     TaxOut,
     TotalsOut,
     UnfilledOut,
+    WhyOut,
 )
 
 
@@ -58,15 +59,17 @@ class ContingencyOut(Out, frozen=True, kw_only=True):
     """Something that teardown may show, with the jobs and the parts that it adds, and what the
     whole visit costs and takes more with them on all its machines, tax included where it is known.
 
-    `cylinder` is null where nobody knows which. `after` is what has to turn up before it, null
-    where nothing has to: its jobs and parts are not in the price, and it is not listed itself where
-    it would add nothing. `likely` is true from the probability on that the shop calls possible.
+    `cylinder` is null where nobody knows which. `after` (on `after_cylinder`) is what has to turn
+    up before it, null where nothing has to: then `probability` is that of both, and `price` and
+    `minutes` are what this adds to the visit with that. `likely` is true from the probability on
+    that the shop calls possible.
     """
 
     contingency: str
     name: str
     cylinder: OnCylinder | None
     after: str | None
+    after_cylinder: OnCylinder | None
     plain: str
     probability: Chance
     likely: bool
@@ -78,9 +81,9 @@ class ContingencyOut(Out, frozen=True, kw_only=True):
 
 class ContingenciesOut(Out, frozen=True, kw_only=True):
     """What may turn up, the most probable first; and what the quote comes to as it stands, with
-    all that is likely, and at the most, whatever of the list turns up.
+    all that is likely, and with the dearest combination of the list (`worst`), which is no limit.
 
-    What turns up is priced as computed, without discounts and changes by hand. At the most, what
+    What turns up is priced as computed, without discounts and changes by hand. In `worst`, what
     those take off jobs that may be replaced is not counted on.
     """
 
@@ -96,8 +99,8 @@ class QuoteOut(Out, frozen=True, kw_only=True):
     `basis` says what it was made of: what was asked for by name (`asked`), or findings that
     support a repair (`repair`) or so far only a test (`test`), with the `assessment`. `in_play`
     names, of a test, the repairs that may follow; of a repair, those of what is possible as well
-    and not quoted. `contingencies` is null where they were not asked
-    for.
+    and not quoted. `notes` say what may change its figures, such as a rate of tax. `contingencies`
+    is null where they were not asked for.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -127,4 +130,5 @@ class QuoteOut(Out, frozen=True, kw_only=True):
     extras: tuple[ExtraOut, ...]
     questions: tuple[QuestionOut, ...]
     cautions: tuple[CautionOut, ...]
+    notes: tuple[WhyOut, ...]
     contingencies: ContingenciesOut | None

@@ -23,6 +23,7 @@ from kitwright.web.answer import (
     totals_out,
 )
 from kitwright.web.draft import Teller, line_out
+from kitwright.web.out import ExtraOut, money
 
 _OWN: Final = frozenset(
     (
@@ -35,6 +36,8 @@ _OWN: Final = frozenset(
         "taxes",
         "exemption",
         "totals",
+        "extras",
+        "notes",
         "contingencies",
     )
 )
@@ -47,18 +50,26 @@ class Sheet(Struct, frozen=True, kw_only=True):
     """The whole text of an answer to an untouched quote of a draft, and where things stand in it.
 
     `places` are those of the members that a quote may have of its own, in order: name, start, end.
-    `lines` are those of the lines. One text rather than pieces: most answers are it as it is, but
-    for the engine.
+    `lines` are those of the lines, `extras` the texts of each extra before and after its price. One
+    text rather than pieces: most answers are it as it is, but for the engine.
     """
 
     text: bytes
     places: tuple[tuple[str, int, int], ...]
     lines: tuple[tuple[int, int], ...]
+    extras: tuple[tuple[bytes, bytes], ...]
 
 
 def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language: str) -> Sheet:
     """Return the sheet of a quote's draft. The quote is of its draft (`Quote.is_of_draft`)."""
-    plain = structs.replace(quote, repair=quote.draft.repair, basis=None, contingencies=None)
+    plain = structs.replace(
+        quote,
+        repair=quote.draft.repair,
+        extras=quote.draft.extras,
+        notes=(),
+        basis=None,
+        contingencies=None,
+    )
     whole = answer(plain, speaker, catalogue=catalogue, language=language)
     text = b""
     places = []
@@ -76,12 +87,25 @@ def make_sheet(quote: Quote, speaker: Speaker, *, catalogue: Catalogue, language
         size = len(_encode(line))
         lines.append((at, at + size))
         at += size + 1
-    return Sheet(text=text + b"}", places=tuple(places), lines=tuple(lines))
+    return Sheet(
+        text=text + b"}",
+        places=tuple(places),
+        lines=tuple(lines),
+        extras=tuple(_around_price(extra) for extra in whole.extras),
+    )
 
 
 def encode_prospect(prospect: Prospect, speaker: Speaker) -> bytes:
     """Return what may turn up, encoded: the same for every quote that has it."""
     return _encode(may_turn_up_out(prospect, Teller(speaker)))
+
+
+def _around_price(extra: ExtraOut) -> tuple[bytes, bytes]:
+    """Return an extra's text before and after its price."""
+    # what stands before the price holds no quotation marks that are not escaped, so this is its own
+    name = b'"price":'
+    before, _, after = _encode(extra).partition(name + _encode(extra.price))
+    return before + name, after
 
 
 def fill_sheet(
@@ -107,11 +131,15 @@ def fill_sheet(
     if request.asked.terms.exemption is not None or quote.basis is not None:
         basis = basis_out(quote, speaker, catalogue=catalogue, language=language)
         own["basis"], own["assessment"], own["in_play"] = map(_encode, basis)
-        own["exemption"] = _encode(exemption_out(request))
+        own["exemption"] = _encode(exemption_out(quote))
     if repair is not quote.draft.repair:
         own["lines"] = b"[%b]" % b",".join(_lines(sheet, quote, Teller(speaker)))
         own["taxes"] = _encode(taxes_out(repair.taxes))
         own["totals"] = _encode(totals_out(repair.totals))
+    if quote.extras is not quote.draft.extras:
+        own["extras"] = _extras(sheet, quote)
+    if quote.notes:
+        own["notes"] = _encode(Teller(speaker).whys(quote.notes))
     if prospect is not None:
         known: Any = Raw(prospect)
         own["contingencies"] = _encode(contingencies_out(quote, Teller(speaker), known))
@@ -123,6 +151,15 @@ def fill_sheet(
             at = end
     pieces.append(text[at:])
     return b"".join(pieces)
+
+
+def _extras(sheet: Sheet, quote: Quote) -> bytes:
+    """Return the extras, encoded: they differ from those of the draft in price alone."""
+    told = [
+        before + _encode(money(extra.price)) + after
+        for (before, after), extra in zip(sheet.extras, quote.extras, strict=True)
+    ]
+    return b"[%b]" % b",".join(told)
 
 
 def _lines(sheet: Sheet, quote: Quote, told: Teller) -> list[bytes]:

@@ -21,7 +21,7 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.money import Money
-from kitwright.stages.fitment import current_number
+from kitwright.stages.succession import current_number
 from kitwright.units import REC20, Figure, decimal_text
 from kitwright.web import operations
 from kitwright.web.operations import Operation

@@ -10,7 +10,7 @@ from kitwright.catalogue.checks.conditions import MACHINE_STATE
 from kitwright.catalogue.checks.days import check_days, check_zone
 from kitwright.catalogue.checks.records import fault, shop_file
 from kitwright.catalogue.checks.suppliers import is_known_item, quality_fault
-from kitwright.catalogue.model import DiagnosticCredit, PriceRule, Seize
+from kitwright.catalogue.model import DiagnosticCredit, PriceRule, Quality, Seize
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -177,6 +177,11 @@ def _stock(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
         wrong = quality_fault(catalogue, row.item, row.quality)
         if wrong is not None:
             yield fault(file, label, "quality-above-make", wrong)
+        known = catalogue.parts.get(row.item) or catalogue.sets.get(row.item)
+        makers = None if known is None or row.quality is not Quality.maker else known.maker
+        if row.brand is not None and row.brand != (makers or row.brand):
+            message = f"brand {row.brand!r} is not the maker, {makers}: its quality is alternate"
+            yield fault(file, label, "brand-differs", message)
         if (row.item, row.quality, row.bin) in seen:
             message = f"bin {row.bin!r} holds it in another row already"
             yield fault(file, label, "stock-twice", message)

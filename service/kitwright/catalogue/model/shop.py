@@ -205,7 +205,10 @@ class Decision(Record, frozen=True, kw_only=True):
 
 
 class StockRow(Record, frozen=True, kw_only=True):
-    """What lies on a shelf: `on_hand` less `promised` is free; a consumable is counted in packs."""
+    """What lies on a shelf: `on_hand` less `promised` is free; a consumable is counted in packs.
+
+    `brand` is who made it; absent, the item's own maker if the quality is the item's own.
+    """
 
     item: ItemId
     on_hand: int
@@ -213,6 +216,7 @@ class StockRow(Record, frozen=True, kw_only=True):
     cost: Figure
     promised: int = 0
     quality: Quality = Quality.maker
+    brand: str | None = None
 
 
 class Contact(Record, frozen=True, kw_only=True):

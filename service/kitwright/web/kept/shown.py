@@ -20,6 +20,7 @@ from kitwright.web.out import (
     EngineOut,
     ExemptionOut,
     ExtraOut,
+    MakeOut,
     MoneyOut,
     MoreMinutes,
     OnCylinder,
@@ -47,6 +48,7 @@ class ShownLineOut(Out, frozen=True, kw_only=True):
     code: str
     cylinder: OnCylinder | None
     description: str
+    makes: tuple[MakeOut, ...] = ()
     quantity: DecimalText
     unit: str
     unit_price: DecimalText
@@ -59,7 +61,8 @@ class ShownLineOut(Out, frozen=True, kw_only=True):
 
 class ShownContingencyOut(Out, frozen=True, kw_only=True):
     """Something that teardown may show, and what the whole visit costs and takes more with the
-    jobs and parts that it adds. `cylinder` is null where nobody knows which.
+    jobs and parts that it adds. `cylinder` is null where nobody knows which. `after` is what has to
+    turn up before it: then the price is on top of that one's.
     """
 
     contingency: str
@@ -70,11 +73,13 @@ class ShownContingencyOut(Out, frozen=True, kw_only=True):
     jobs: tuple[ScopeJobOut, ...]
     price: MoneyOut
     minutes: MoreMinutes
+    after: str | None = None
+    after_cylinder: OnCylinder | None = None
 
 
 class ShownContingenciesOut(Out, frozen=True, kw_only=True):
-    """What may turn up; and what the quote comes to as it stands, with all that is likely, and at
-    the most, whatever of the list turns up.
+    """What may turn up; and what the quote comes to as it stands, with all that is likely, and with
+    the dearest combination of the list, which is no limit.
     """
 
     each: tuple[ShownContingencyOut, ...]
@@ -103,6 +108,7 @@ class ShownQuoteOut(Out, frozen=True, kw_only=True):
     totals: TotalsOut
     extras: tuple[ExtraOut, ...]
     cautions: tuple[CautionOut, ...]
+    notes: tuple[WhyOut, ...] = ()
     contingencies: ShownContingenciesOut | None = None
 
 
