@@ -184,7 +184,7 @@ def make_writer(service: Service, settings: Settings) -> LetterWriter:
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
     address = settings.public_url or f"http://{host}:{settings.port}"
     papers = ShopPapers(service.workshop.catalogue, service.workshop.shop)
-    return LetterWriter(settings.mail_from, address, papers.attached_pdf)
+    return LetterWriter(settings.mail_from, address, papers.quote_pdf)
 
 
 def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:

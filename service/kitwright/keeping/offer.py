@@ -17,7 +17,7 @@ from kitwright.keeping.acts import (
     check_act,
 )
 from kitwright.keeping.event import keep_change
-from kitwright.keeping.life import revision_of
+from kitwright.keeping.life import revision_of, showing
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
 from kitwright.keeping.store import Records
 
@@ -58,16 +58,15 @@ def issue(
         sha256=digest,
         shown=shown,
     )
+    issued = structs.replace(quote, offered=revision.number)
+    if quote.agreed is None:
+        issued = showing(records, structs.replace(issued, state=QuoteState.issued), revision.number)
     return keep_change(
         records,
         stamp,
         "quote.issued",
         quote,
-        structs.replace(
-            quote,
-            state=QuoteState.issued if quote.agreed is None else quote.state,
-            offered=revision.number,
-        ),
+        issued,
         {"revision": revision.number, "sha256": digest},
     )
 
@@ -116,19 +115,14 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
             # a newer draft goes too, but what was declined or ran out stays so
             records.quotes.mark_revision(quote.number, newest.number, RevisionState.withdrawn)
     records.quotes.mark_revision(quote.number, taken, RevisionState.withdrawn)
-    return keep_change(
-        records,
-        stamp,
-        "quote.withdrawn",
+    left = structs.replace(
         quote,
-        structs.replace(
-            quote,
-            state=QuoteState.withdrawn if agreed is None else quote.state,
-            offered=None,
-            agreed=agreed,
-        ),
-        {"revision": taken},
+        state=QuoteState.withdrawn if agreed is None else quote.state,
+        offered=None,
+        agreed=agreed,
     )
+    left = showing(records, left, agreed or taken)
+    return keep_change(records, stamp, "quote.withdrawn", quote, left, {"revision": taken})
 
 
 def expire_overdue(records: Records, stamp: Stamp) -> int:
@@ -158,19 +152,14 @@ def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) ->
     if quote.agreed is not None:
         records.quotes.mark_revision(quote.number, quote.agreed, RevisionState.superseded)
     records.quotes.mark_revision(quote.number, revision, RevisionState.accepted)
-    return keep_change(
-        records,
-        stamp,
-        "quote.accepted",
+    agreed = structs.replace(
         quote,
-        structs.replace(
-            quote,
-            state=quote.state if quote.state in AT_WORK else QuoteState.accepted,
-            offered=None,
-            agreed=revision,
-        ),
-        {"revision": revision},
+        state=quote.state if quote.state in AT_WORK else QuoteState.accepted,
+        offered=None,
+        agreed=revision,
     )
+    agreed = showing(records, agreed, revision)
+    return keep_change(records, stamp, "quote.accepted", quote, agreed, {"revision": revision})
 
 
 def check_offer(

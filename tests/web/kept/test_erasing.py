@@ -176,7 +176,12 @@ def story(service: Service, alone: Counter, client: Client, tmp_path: Path) -> S
     act(client, quote, "issue")
     yes = {"revision": 2, "who": "Eulalia", "means": "telephone", "contact": "1632 960 771"}
     act(client, quote, "accept", {**yes, "text": "Oregano: go ahead.", "limit": "9000.00"})
-    act(client, quote, "additions", {"description": "Sorrel's bolt", "amount": "1.00"})
+    act(
+        client,
+        quote,
+        "additions",
+        {"description": "Sorrel's bolt", "kind": "part", "amount": "1.00"},
+    )
     orders = {"revisions": [{"quote": quote, "revision": 2}]}
     client.post("/v1/orders", json=orders, headers=once()).raise_for_status()
     finding = service.workshop.catalogue.rules.finding[0].id

@@ -10,7 +10,7 @@ import msgspec
 from litestar.handlers import HTTPRouteHandler
 
 from kitwright.keeping import consent, life, offer
-from kitwright.keeping.consent import Decision, Ruling, Yes
+from kitwright.keeping.consent import Decision, More, Ruling, Yes
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptQuote, Means, Stamp
 from kitwright.keeping.store import Records
@@ -135,7 +135,8 @@ ADD: Final = Operation(
     tag="quotes",
     summary="Ask whether more may be spent",
     description=(
-        "Answers `go` while spent + committed + new <= authorised, and records the addition; "
+        "Answers `go` while spent + committed + new <= authorised, and records the addition, which "
+        "from then on is a line of the quote: in its totals, its taxes and its documents; "
         "beyond that `stop`, with the consent that is needed first, and records nothing. "
         "With `trial`, it records nothing either way."
     ),
@@ -178,6 +179,17 @@ class AmountUnfit(RequestFault):
         )
         self.text = text
         self.currency = currency
+
+
+class PriceUnclear(RequestFault):
+    """An addition with no price, or with two."""
+
+    code = "price-unclear"
+
+    def __init__(self) -> None:
+        super().__init__(
+            "give either `net`, without tax, or `amount`, in the authorisation's terms"
+        )
 
 
 def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
@@ -251,25 +263,33 @@ async def _decline(call: Call) -> Work:
 
 async def _add(call: Call) -> Work:
     desk, stamp, asked = call.desk, call.stamp, call.body(AdditionIn)
-    new = read_amount(asked.amount, desk.currency, "amount")
+    more = _more(asked, desk.currency)
     preset = desk.overrun
     _, speaker = desk.service.speaker(None)
 
     def work(records: Records) -> Reply:
         quote = checked(records, call)
-        quote, ruling = consent.ask_addition(
-            records,
-            stamp,
-            quote,
-            new=new or Money(0, desk.currency),
-            description=asked.description,
-            is_trial=asked.trial,
-        )
+        quote, ruling = consent.ask_addition(records, stamp, quote, more, is_trial=asked.trial)
         record = () if preset is None else tuple(one.value for one in preset.record)
         body = msgspec.json.encode(_ruling(ruling, record, speaker))
         return Reply(body=body, tag=quote_tag(quote))
 
     return work
+
+
+def _more(asked: AdditionIn, currency: str) -> More:
+    """Return what is to be added. Raises: RequestRefused."""
+    if (asked.net is None) == (asked.amount is None):
+        fault = PriceUnclear()
+        fault.at("net")
+        raise RequestRefused([fault])
+    return More(
+        description=asked.description,
+        kind=asked.kind,
+        tax_kind=asked.tax_kind or asked.kind,
+        net=read_amount(asked.net, currency, "net"),
+        amount=read_amount(asked.amount, currency, "amount"),
+    )
 
 
 def _ruling(ruling: Ruling, record: tuple[str, ...], speaker: Speaker) -> RulingOut:

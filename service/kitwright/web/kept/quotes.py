@@ -13,6 +13,8 @@ from kitwright.keeping import life
 from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision
 from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.keeping.sums import Reckoning, written_reckoning
+from kitwright.stages.quote import Quote
 from kitwright.stages.refusal import RequestFault, RequestRefused
 from kitwright.web.kept.desk import Desk, tag
 from kitwright.web.kept.difference import difference
@@ -48,6 +50,7 @@ from kitwright.web.kept.quote_wire import (
     revision_head,
     whole_revision,
 )
+from kitwright.web.kept.standing import standing
 from kitwright.web.problems import Refusal
 from kitwright.web.records import ListOut
 from kitwright.web.wire import ExemptionIn
@@ -90,7 +93,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
     async def revise(call: Call) -> Work:
         number = call.number("id", QUOTE)
-        before = desk.store.read(lambda records: quote_of(records, number))
+        before = desk.store.read(lambda records: newest_of(records, number))
         asked = call.body(QuoteIn)
         # whom and which machine a quote is for stays so where nothing is said of it
         asked = structs.replace(
@@ -104,18 +107,19 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
             quote = checked(records, call)
             check_named(records, figures.customer, figures.machine)
             quote = life.revise(records, call.stamp, quote, figures)
-            return whole(quote, figures)
+            # the answer is the revision that was asked for, whatever the quote shows otherwise
+            return whole(life.showing(records, quote, quote.latest), figures)
 
         return work
 
     async def copy(call: Call) -> Work:
         number = call.number("id", QUOTE)
 
-        def newest(records: Records) -> Revision:
+        def shown(records: Records) -> Revision:
             quote = quote_of(records, number)
-            return life.revision_of(records, quote, quote.latest)
+            return life.revision_of(records, quote, quote.shown)
 
-        asked = msgspec.json.decode(desk.store.read(newest).request, type=QuoteIn)
+        asked = msgspec.json.decode(desk.store.read(shown).request, type=QuoteIn)
         figures = reckon(desk, structs.replace(asked, on=None, needed_by=None, complaint=None))
 
         def work(records: Records) -> Reply:
@@ -144,6 +148,12 @@ def quote_of(records: Records, number: int) -> KeptQuote:
     return quote
 
 
+def newest_of(records: Records, number: int) -> Revision:
+    """Return the newest revision of a quote. Raises: Refusal: unknown-record."""
+    quote = quote_of(records, number)
+    return life.revision_of(records, quote, quote.latest)
+
+
 def checked(records: Records, call: Call) -> KeptQuote:
     """Return the quote of a call's path, in the version that the caller has seen.
 
@@ -165,7 +175,7 @@ def head_reply(quote: KeptQuote) -> Reply:
 
 
 def whole(quote: KeptQuote, figures: Figures) -> Reply:
-    """Return a quote with figures that are its newest revision."""
+    """Return a quote with figures that are those of the revision that it shows."""
     return Reply(body=kept_quote(quote, figures.request, figures.answer), tag=quote_tag(quote))
 
 
@@ -187,6 +197,7 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
     return Figures(
         request=msgspec.json.encode(filled),
         answer=body,
+        reckoning=_reckoning(quote),
         catalogue_revision=desk.service.revision,
         tax_state="unknown" if totals.gross is None else "known",
         is_provisional=quote.is_provisional,
@@ -197,6 +208,21 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
         serial=filled.serial,
         customer=None if customer is None else customer.number,
         machine=None if machine is None else machine.number,
+    )
+
+
+def _reckoning(quote: Quote) -> bytes:
+    """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
+    request, terms = quote.request, quote.request.asked.terms
+    if request.tax_area is None:
+        return b""
+    return written_reckoning(
+        Reckoning(
+            area=request.tax_area,
+            on=request.asked.on,
+            exempt=tuple(sorted(request.exempt_kinds)),
+            cash_step=quote.shop.cash_step if terms.pays_cash else None,
+        )
     )
 
 
@@ -299,8 +325,8 @@ def _states(text: str) -> tuple[QuoteState, ...]:
 
 def _get(records: Records, call: Call) -> Reply:
     quote = quote_of(records, call.number("id", QUOTE))
-    revision = life.revision_of(records, quote, quote.latest)
-    body = kept_quote(quote, revision.request, revision.answer)
+    revision = life.revision_of(records, quote, quote.shown)
+    body = kept_quote(quote, revision.request, standing(records, quote, revision))
     return Reply(body=body, tag=quote_tag(quote))
 
 
