@@ -67,6 +67,7 @@ class ShopPapers:
             decided_at=about.agreed_at,
             decided_by=about.agreed_by,
             limit=_amount(about.limit),
+            limit_includes_tax=about.limit_includes_tax,
             notice=offered.notice,
             entered=_fields(offered.entered),
             wrong={
@@ -98,6 +99,7 @@ class ShopPapers:
             scribe,
             contact=self._contact,
             ceiling=_amount(about.limit),
+            ceiling_includes_tax=about.limit_includes_tax,
             link=link,
             zone=self._shop.time_zone,
         )

@@ -151,6 +151,11 @@ class PaperLine(Struct, frozen=True):
     labour_class: str | None
     why: tuple[Reason, ...]
 
+    @property
+    def is_added(self) -> bool:
+        """Whether it was added after the revision was agreed to."""
+        return any(one.code == "added-since" for one in self.why)
+
 
 class PaperTax(Struct, frozen=True):
     """One tax; the rate in per cent."""

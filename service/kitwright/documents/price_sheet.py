@@ -7,6 +7,7 @@ from decimal import Decimal
 from itertools import groupby
 from typing import Final
 
+from kitwright.documents.balance_view import amount_of, balance_of, left_row
 from kitwright.documents.frame import Sheet, reasons
 from kitwright.documents.paper import Amount, PaperLine, QuotePaper
 from kitwright.language.scribe import Scribe
@@ -17,15 +18,17 @@ _COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
 
 def grouped_lines(paper: QuotePaper, scribe: Scribe) -> list[Sheet]:
     """Return the lines in their order, under a heading wherever their kind changes."""
-    groups = groupby(paper.lines, lambda line: _group(line.kind, scribe))
+    groups = groupby(paper.lines, lambda line: _group(line, scribe))
     return [
         {"name": name, "lines": [_line(line, scribe) for line in lines]} for name, lines in groups
     ]
 
 
-def _group(kind: str, scribe: Scribe) -> str:
-    """Return the heading over lines of a kind."""
-    say = scribe.say
+def _group(line: PaperLine, scribe: Scribe) -> str:
+    """Return the heading over lines like one."""
+    say, kind = scribe.say, line.kind
+    if line.is_added:
+        return say("Added since it was agreed to")
     if kind in _COUNTED:
         return say("Parts and materials")
     return {
@@ -61,7 +64,7 @@ def _line(line: PaperLine, scribe: Scribe) -> Sheet:
         quantity += f" {scribe.unit(line.unit, line.quantity)}"
     return {
         "name": line.description,
-        "code": line.code if is_goods else "",
+        "code": line.code if is_goods and not line.is_added else "",
         "why": " ".join(reasons(one for one in line.why if one.code not in _FOR_THE_SHOP)),
         "quantity": "" if line.kind == "discount" else quantity,
         "each": "" if line.kind == "discount" else _unit_price(line, scribe),
@@ -84,8 +87,8 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
     """Yield name, amount and whether it is what is owed, for each row under the lines."""
     say, totals = scribe.say, paper.totals
 
-    def row(name: str, amount: Amount, is_owed: bool = False) -> list[str | bool]:
-        return [name, scribe.money(amount.amount, amount.currency), is_owed]
+    def row(name: str, amount: Amount) -> list[str | bool]:
+        return [name, scribe.money(amount.amount, amount.currency), False]
 
     if _counts(totals.discount) or totals.net is None:
         yield row(say("Lines together"), totals.lines)
@@ -97,16 +100,20 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
         base = scribe.money(tax.base.amount, tax.base.currency)
         of = say("{tax}, {rate} of {base}", tax=tax.name, rate=scribe.percent(tax.rate), base=base)
         yield row(of, tax.amount)
-    if totals.gross is not None and totals.gross != totals.payable:
-        yield row(say("With tax"), totals.gross)
+    found = balance_of(totals)
+    if found is None:
+        if _counts(totals.deposit):
+            yield row(say("Of it in advance, for parts ordered"), totals.deposit)
+        return
+    if _counts(totals.prepaid) or _counts(totals.cash_rounding):
+        yield row(say("With tax"), amount_of(found.comes_to))
     if _counts(totals.prepaid):
         yield row(say("Paid already"), _less(totals.prepaid))
     if _counts(totals.cash_rounding):
         yield row(say("Rounded to coins"), totals.cash_rounding)
-    if totals.payable is not None:
-        yield row(say("To pay"), totals.payable, is_owed=True)
-    if _counts(totals.deposit):
-        yield row(say("Of it in advance, for parts ordered"), totals.deposit)
+    yield [*left_row(found, scribe), True]
+    if found.advance.minor:
+        yield row(say("Of it in advance, for parts ordered"), amount_of(found.advance))
 
 
 def _counts(amount: Amount) -> bool:

@@ -228,7 +228,8 @@ class TotalsOut(Out, frozen=True, kw_only=True):
     """Sums of the printed lines; net + tax = gross; null where the tax is not known.
 
     `lines` sums all lines but discounts, `discount` those (zero or below). `deposit` is asked in
-    advance. `payable` is gross less `prepaid`, plus `cash_rounding`.
+    advance. `payable` is gross less `prepaid`, plus `cash_rounding`; below zero, that much more was
+    paid and is paid back.
     """
 
     lines: MoneyOut

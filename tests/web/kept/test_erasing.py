@@ -553,6 +553,7 @@ def test_erase_reaches_the_serial_of_a_machine_that_a_quote_named_once(client: C
     quote = add(client, "/v1/quotes", {**asked, "machine": machine}).id
     act(client, quote, "issue")
     act(client, quote, "revise", {**asked, "machine": another, "serial": 2140077})
+    act(client, quote, "issue")
     path = f"/v1/quotes/{quote}/revisions"
     assert str(SERIAL) in client.get(f"{path}/1").text
     act(client, quote, "withdraw")
