@@ -234,13 +234,14 @@ class _Words:
                 day=until,
             )
         money = sum_told(found.comes_to, self._scribe)
-        comes = (
-            say("It comes to {amount} with tax.", amount=money)
-            if self._is_agreed
-            else say(
+        if self._paper.is_added_to:
+            comes = say("With what was added since, it comes to {amount} with tax.", amount=money)
+        elif self._is_agreed:
+            comes = say("It comes to {amount} with tax.", amount=money)
+        else:
+            comes = say(
                 "It comes to {amount} with tax and is valid until {day}.", amount=money, day=until
             )
-        )
         return f"{comes} {left_sentence(found, self._scribe)}".rstrip()
 
     def _surprises(self, found: PaperContingencies) -> str:

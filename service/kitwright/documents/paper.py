@@ -372,6 +372,11 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
     contingencies: PaperContingencies | None = None
 
     @property
+    def is_added_to(self) -> bool:
+        """Whether there are lines that were added after the revision was agreed to."""
+        return any(line.is_added for line in self.lines)
+
+    @property
     def may_turn_up(self) -> tuple[PaperContingency, ...]:
         """What may turn up; nothing where nobody asked for it."""
         return () if self.contingencies is None else self.contingencies.each

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from msgspec import structs
 
@@ -18,6 +18,7 @@ from kitwright.keeping.acts import (
 )
 from kitwright.keeping.event import keep_change
 from kitwright.keeping.life import revision_of, showing
+from kitwright.keeping.prices import PriceMoved, PricesMoved
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
 from kitwright.keeping.store import Records
 
@@ -27,25 +28,27 @@ def issue(
     stamp: Stamp,
     quote: KeptQuote,
     show: Callable[[bytes], bytes] = lambda answer: answer,
+    *,
+    moved: Sequence[PriceMoved] | None = (),
+    keep_prices: str | None = None,
 ) -> KeptQuote:
     """Return a quote whose newest revision, a draft, is offered to the customer and never changes
     again. A revision that was offered before is superseded.
 
-    `show` makes what the customer sees of its answer, all of it unless told otherwise; that is
-    kept with its hash.
+    Args:
+        show: makes what the customer sees of its answer, all of it unless told otherwise; that is
+            kept with its hash.
+        moved: the prices that would be others today, None where nobody can tell.
+        keep_prices: why they are kept nevertheless; the event tells it.
 
-    Raises: NotNow, TaxNotKnown, ValidityOver.
+    Raises: NotNow, TaxNotKnown, ValidityOver; PricesMoved, without a reason to keep them.
     """
-    check_act("issue", quote)
-    revision = revision_of(records, quote, quote.latest)
-    if revision.state is not RevisionState.draft:
-        raise NotNow(
-            "issue", quote, f"revision {quote.latest} is {revision.state.value}: revise it first"
-        )
-    if revision.gross is None:
-        raise TaxNotKnown(revision.number)
-    if revision.valid_until < stamp.today:
-        raise ValidityOver(revision.number, revision.valid_until)
+    revision = draft_to_issue(records, quote, stamp)
+    facts: dict[str, str | int | None] = {}
+    if moved is None or moved:
+        if keep_prices is None:
+            raise PricesMoved(revision.number, moved or ())
+        facts = {"keep_prices": keep_prices, "moved": None if moved is None else len(moved)}
     if quote.offered is not None:
         records.quotes.mark_revision(quote.number, quote.offered, RevisionState.superseded)
     shown = show(revision.answer)
@@ -67,8 +70,26 @@ def issue(
         "quote.issued",
         quote,
         issued,
-        {"revision": revision.number, "sha256": digest},
+        {"revision": revision.number, "sha256": digest, **facts},
     )
+
+
+def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision:
+    """Return the newest revision of a quote, which can be issued but maybe for its prices.
+
+    Raises: NotNow, TaxNotKnown, ValidityOver.
+    """
+    check_act("issue", quote)
+    revision = revision_of(records, quote, quote.latest)
+    if revision.state is not RevisionState.draft:
+        raise NotNow(
+            "issue", quote, f"revision {quote.latest} is {revision.state.value}: revise it first"
+        )
+    if revision.gross is None:
+        raise TaxNotKnown(revision.number)
+    if revision.valid_until < stamp.today:
+        raise ValidityOver(revision.number, revision.valid_until)
+    return revision
 
 
 def decline(

@@ -27,7 +27,7 @@ from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
-from kitwright.web.kept.acts import read_amount
+from kitwright.web.kept.additions import read_amount
 from kitwright.web.kept.desk import Desk
 from kitwright.web.kept.handlers import Call, Reply, Work, acting
 from kitwright.web.kept.ids import QUOTE, QuoteId, RevisionNumber, read_id, written

@@ -21,11 +21,10 @@ from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import MAIL, QUOTE, MailId, QuoteId, RevisionNumber, written
 from kitwright.web.kept.links import make_link
 from kitwright.web.kept.paper import About, about
-from kitwright.web.kept.quotes import checked, quote_of, quote_tag
+from kitwright.web.kept.quotes import changed_since, checked, quote_of
 from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Count, Out
-from kitwright.web.problems import Refusal
 from kitwright.web.records import ListOut
 from kitwright.web.shapes import Wire
 
@@ -153,11 +152,7 @@ async def _send(call: Call) -> Work:
         now = _found(records, call)
         if now != found:
             # the letter tells of what was there before
-            raise Refusal(
-                "record-changed",
-                "the record was changed since it was read",
-                headers={"ETag": quote_tag(now.quote)},
-            )
+            raise changed_since(now.quote)
         mail = queue_mail(
             records,
             stamp,

@@ -69,7 +69,7 @@ def _steps(records: Records, catalogue: Catalogue, quote: KeptQuote) -> Iterable
     if family is not None:
         for component in catalogue.layouts[family.layout].component:
             yield component.id
-    request = life.revision_of(records, quote, quote.latest).request
+    request = life.revision_of(records, quote, quote.shown).request
     named = msgspec.json.decode(request, type=_Asked).chassis
     chassis = None if named is None else catalogue.chassis.get(ChassisId(named))
     if chassis is not None:

@@ -225,6 +225,15 @@ class EventOut(Out, frozen=True, kw_only=True):
     request_id: str
 
 
+class IssueIn(Wire, frozen=True, kw_only=True):
+    """How a draft is issued whose prices would be others today: not at all, or, with the reason
+    why they are kept, at its own. The reason stands in the quote's history and in the event for
+    good, so it names nobody.
+    """
+
+    keep_prices: Text | None = None
+
+
 class AcceptIn(Wire, frozen=True, kw_only=True):
     """A customer's yes to one revision, as the shop takes it down.
 

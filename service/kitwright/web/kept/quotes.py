@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 
 import msgspec
 from litestar.handlers import HTTPRouteHandler
@@ -119,7 +118,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
             quote = quote_of(records, number)
             return life.revision_of(records, quote, quote.shown)
 
-        asked = msgspec.json.decode(desk.store.read(shown).request, type=QuoteIn)
+        asked = asked_of(desk.store.read(shown))
         figures = reckon(desk, structs.replace(asked, on=None, needed_by=None, complaint=None))
 
         def work(records: Records) -> Reply:
@@ -162,6 +161,15 @@ def checked(records: Records, call: Call) -> KeptQuote:
     quote = quote_of(records, call.number("id", QUOTE))
     call.check(quote_tag(quote))
     return quote
+
+
+def changed_since(quote: KeptQuote) -> Refusal:
+    """Return the refusal of a call on something that was changed since it was read."""
+    return Refusal(
+        "record-changed",
+        "the record was changed since it was read",
+        headers={"ETag": quote_tag(quote)},
+    )
 
 
 def quote_tag(quote: KeptQuote) -> str:
@@ -209,6 +217,19 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
         customer=None if customer is None else customer.number,
         machine=None if machine is None else machine.number,
     )
+
+
+def asked_of(revision: Revision) -> QuoteIn:
+    """Return what a revision asked."""
+    return msgspec.json.decode(revision.request, type=QuoteIn)
+
+
+def of_today(desk: Desk, revision: Revision) -> QuoteIn:
+    """Return what a revision asked, to be asked again today; on its own day where that is still to
+    come.
+    """
+    asked, today = asked_of(revision), desk.today()
+    return structs.replace(asked, on=max(asked.on or today, today))
 
 
 def _reckoning(quote: Quote) -> bytes:
@@ -357,9 +378,8 @@ def _revision(records: Records, call: Call) -> Reply:
 def _difference(records: Records, call: Call) -> Reply:
     desk = call.desk
     revision = revision_in_path(records, call)
-    asked = msgspec.json.decode(revision.request, type=QuoteIn)
-    today: date = desk.today()
-    _, now = desk.service.answered(structs.replace(asked, on=today, contingencies=False))
+    asked = of_today(desk, revision)
+    _, now = desk.service.answered(structs.replace(asked, contingencies=False))
     return Reply(body=msgspec.json.encode(difference(revision, now)))
 
 
