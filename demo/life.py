@@ -69,7 +69,7 @@ def show_life(address: str, key: str, path: Path) -> None:
         print(f"Order {one['id']} to {one['order']['name']}: {lines} lines, {net['amount']}.")
     quote, tag = counter.call("GET", at)
     _, tag = counter.call("POST", f"{at}/start", tag=tag)
-    more = {"description": "A hose clamp", "amount": "1.00", "trial": True}
+    more = {"description": "A hose clamp", "kind": "part", "amount": "1.00", "trial": True}
     ruling, _ = counter.call("POST", f"{at}/additions", more, tag)
     print(f"A dollar or euro more? {ruling['text']}")
     counter.call("POST", f"{at}/finish", tag=tag)

@@ -173,7 +173,7 @@ def make_writer(service: Service, settings: Settings) -> LetterWriter:
         settings.public_url,
         local_links=settings.local_links,
         reply_to=None if shop.contact is None else shop.contact.e_mail,
-        quote_pdf=ShopPapers(service.workshop.catalogue, shop).attached_pdf,
+        quote_pdf=ShopPapers(service.workshop.catalogue, shop).quote_pdf,
     )
 
 

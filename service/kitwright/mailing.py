@@ -9,14 +9,13 @@ from collections.abc import Callable
 from datetime import datetime
 
 from kitwright.documents.e_mail import Message, compose
-from kitwright.documents.paper import Envelope, read_paper
 from kitwright.keeping import mail as mails
 from kitwright.keeping.record import Mail, Stamp
 from kitwright.keeping.store import Records, Store
-from kitwright.language.scribe import Scribe
 from kitwright.outbound.mail import Fate, MailOutcome, Outgoing
+from kitwright.papers import read_about
 from kitwright.web.kept.desk import Composed, Letter
-from kitwright.web.kept.ids import QUOTE, written
+from kitwright.web.kept.paper import About
 
 
 class LetterWriter:
@@ -27,7 +26,7 @@ class LetterWriter:
         public_url: what stands before the path of every link, None: nobody has said it.
         local_links: whether links may lead where customers can't follow, for trials.
         reply_to: the address that answers go to, None: the sender's.
-        quote_pdf: makes a file of a revision's answer, None: no file goes with the letter.
+        quote_pdf: makes a file of a revision, None: no file goes with the letter.
     """
 
     def __init__(
@@ -37,7 +36,7 @@ class LetterWriter:
         *,
         local_links: bool = False,
         reply_to: str | None = None,
-        quote_pdf: Callable[[bytes, Envelope], bytes] | None = None,
+        quote_pdf: Callable[[About], bytes] | None = None,
     ) -> None:
         self.public_url = public_url
         self._sender = sender
@@ -53,25 +52,10 @@ class LetterWriter:
         url = self.public_url
         if url is None or not self._local_links:
             url = mails.check_public(url)
-        revision, customer, machine = letter.revision, letter.customer, letter.machine
-        paper = read_paper(revision.answer)
-        quote = written(QUOTE, revision.quote)
-        scribe = Scribe(paper.language)
-        hours = None if machine is None else machine.hours
-        envelope = Envelope(
-            letter=quote,
-            revision=revision.number,
-            state=revision.state.value,
-            issued_at=revision.issued_at,
-            sha256=revision.sha256,
-            customer_name=None if customer is None else customer.name,
-            customer_address=None if customer is None else customer.address,
-            customer_e_mail=None if customer is None else customer.e_mail,
-            machine_name=None if machine is None else machine.name,
-            machine_hours=None if hours is None else scribe.number(hours),
-        )
+        about = letter.about
+        paper, envelope, scribe = read_about(about)
         domain = self._sender.rpartition("@")[2]
-        message_id = f"<{quote}.{revision.number}.{letter.nonce.hex()}@{domain}>"
+        message_id = f"<{about.letter}.{about.revision}.{letter.nonce.hex()}@{domain}>"
         message = Message(
             sender=self._sender,
             to=letter.to,
@@ -80,7 +64,7 @@ class LetterWriter:
             link=url.rstrip("/") + letter.path,
             reply_to=self._reply_to,
             note=letter.note,
-            pdf=None if self._quote_pdf is None else self._quote_pdf(revision.answer, envelope),
+            pdf=None if self._quote_pdf is None else self._quote_pdf(about),
         )
         body = compose(paper, envelope, scribe, message)
         return Composed(message_id=message_id, body=body)

@@ -60,7 +60,7 @@ class ShopPapers:
     def offer_page(self, offered: Offered) -> Page:
         """Return the customer's page of a revision."""
         about = offered.about
-        paper, envelope, scribe = _read(about)
+        paper, envelope, scribe = read_about(about)
         actions = PageActions(
             state=PageState(about.state),
             accept_url=f"{offered.path}/accept",
@@ -71,6 +71,7 @@ class ShopPapers:
             decided_at=about.agreed_at,
             decided_by=about.agreed_by,
             limit=_amount(about.limit),
+            limit_includes_tax=about.limit_includes_tax,
             notice=offered.notice,
             entered=_fields(offered.entered),
             wrong={
@@ -89,37 +90,32 @@ class ShopPapers:
 
     def quote_page(self, about: About) -> Page:
         """Return a revision as a page to read only."""
-        paper, envelope, scribe = _read(about)
+        paper, envelope, scribe = read_about(about)
         html = quote_page(paper, envelope, scribe, shop=self._letterhead)
         return Page(html.encode(), page_policy())
 
     def quote_pdf(self, about: About, link: str | None = None) -> bytes:
         """Return a revision as PDF."""
-        paper, envelope, scribe = _read(about)
+        paper, envelope, scribe = read_about(about)
         return quote_pdf(
             paper,
             envelope,
             scribe,
             contact=self._contact,
             ceiling=_amount(about.limit),
+            ceiling_includes_tax=about.limit_includes_tax,
             link=link,
             zone=self._shop.time_zone,
         )
 
-    def attached_pdf(self, answer: bytes, envelope: Envelope) -> bytes:
-        """Return a revision as PDF, to go with a letter."""
-        paper = read_paper(answer)
-        scribe, zone = Scribe(paper.language), self._shop.time_zone
-        return quote_pdf(paper, envelope, scribe, contact=self._contact, zone=zone)
-
     def quotation(self, about: About) -> bytes:
         """Return an issued revision as a UBL 2.1 Quotation."""
-        paper, envelope, _ = _read(about)
+        paper, envelope, _ = read_about(about)
         return quotation(paper, envelope, zone=self._shop.time_zone)
 
     def bench_sheet_page(self, about: About) -> Page:
         """Return the bench sheet of a revision as a page."""
-        paper, envelope, scribe = _read(about)
+        paper, envelope, scribe = read_about(about)
         html = bench_sheet_html(
             paper, envelope, scribe, contact=self._contact, looks=_looks(self._catalogue, paper)
         )
@@ -127,24 +123,24 @@ class ShopPapers:
 
     def bench_sheet_pdf(self, about: About) -> bytes:
         """Return the bench sheet of a revision as PDF."""
-        paper, envelope, scribe = _read(about)
+        paper, envelope, scribe = read_about(about)
         return bench_sheet_pdf(
             paper, envelope, scribe, contact=self._contact, looks=_looks(self._catalogue, paper)
         )
 
     def pick_list_page(self, about: About) -> Page:
         """Return what comes from the shelves as a page."""
-        return _page(pick_list_html(*_read(about), contact=self._contact))
+        return _page(pick_list_html(*read_about(about), contact=self._contact))
 
     def pick_list_pdf(self, about: About) -> bytes:
         """Return what comes from the shelves as PDF."""
-        return pick_list_pdf(*_read(about), contact=self._contact)
+        return pick_list_pdf(*read_about(about), contact=self._contact)
 
     def order_pdf(self, about: About, made: Made) -> bytes:
         """Return a parts order as PDF."""
         return order_sheet_pdf(
             _order(made.order),
-            *_read(about),
+            *read_about(about),
             letter=made.letter,
             made_at=made.at,
             contact=self._contact,
@@ -152,14 +148,14 @@ class ShopPapers:
 
     def order_csv(self, about: About, made: Made) -> bytes:
         """Return a parts order as comma-separated values."""
-        _, envelope, scribe = _read(about)
+        _, envelope, scribe = read_about(about)
         return order_csv(
             _order(made.order), envelope, scribe, letter=made.letter, made_on=made.at.date()
         )
 
     def order_xml(self, about: About, made: Made) -> bytes:
         """Return a parts order as a UBL 2.1 Order."""
-        paper, _, scribe = _read(about)
+        paper, _, scribe = read_about(about)
         envelope = OrderEnvelope(
             letter=made.letter,
             reference=f"{about.letter}-{about.revision}",
@@ -170,7 +166,7 @@ class ShopPapers:
         return parts_order(_order(made.order), envelope)
 
 
-def _read(about: About) -> tuple[QuotePaper, Envelope, Scribe]:
+def read_about(about: About) -> tuple[QuotePaper, Envelope, Scribe]:
     """Return a revision as documents read it, and a scribe of its language."""
     paper = read_paper(about.answer)
     scribe = Scribe(paper.language)

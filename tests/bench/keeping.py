@@ -109,6 +109,7 @@ def fill(folder: Path, count: int, luck: random.Random) -> None:
             figures = Figures(
                 request=b"{}",
                 answer=answer,
+                reckoning=b"",
                 catalogue_revision="0" * 64,
                 tax_state="known",
                 is_provisional=False,

@@ -27,6 +27,7 @@ class Quote:
     changes: int = 1
     """How many changes were acknowledged; its creation is the first."""
     gross: str = ""
+    """Of the revision that the quote shows."""
     is_drafted: bool = True
 
 
@@ -61,8 +62,10 @@ class Writer:
         quote.changes += 1
         for member in ("state", "revision", "offered", "agreed"):
             setattr(quote, member, told[member])
-        quote.gross = told["gross"]["amount"]
         act = call.path.rpartition("/")[2]
+        # the answer to `revise` is the draft; the quote shows what is offered or agreed on
+        if act != "revise" or (quote.offered is None and quote.agreed is None):
+            quote.gross = told["gross"]["amount"]
         quote.is_drafted = act in ("quotes", "revise") or (
             quote.is_drafted and act not in ("issue", "withdraw")
         )

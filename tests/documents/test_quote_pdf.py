@@ -4,6 +4,7 @@ import io
 import re
 from collections import Counter
 from datetime import UTC, datetime
+from decimal import Decimal
 
 import pikepdf
 import pypdf
@@ -40,7 +41,13 @@ def amounts(paper: QuotePaper) -> Counter[str]:
     shown += [extra.price for extra in paper.extras]
     owed = (totals.net, totals.payable)
     shown += [each for each in owed if each is not None]
-    shown += [each for each in (totals.discount, totals.deposit) if float(each.amount)]
+    paid = Decimal(totals.prepaid.amount)
+    advance = max(Decimal(totals.deposit.amount) - paid, Decimal(0))
+    currency = totals.prepaid.currency
+    shown += [Amount(str(each), currency) for each in (-paid, advance) if each]
+    shown += [totals.discount] if float(totals.discount.amount) else []
+    if float(totals.prepaid.amount) and totals.gross is not None:
+        shown.append(totals.gross)
     texts = [SCRIBE.money(each.amount, each.currency) for each in shown]
     texts += [
         SCRIBE.money(line.unit_price, line.amount.currency)

@@ -370,11 +370,11 @@ def test_quotation_notes_what_it_is_for_and_that_prices_are_provisional() -> Non
 def test_quotation_says_when_parts_come_and_what_is_asked_in_advance() -> None:
     paper = structs.replace(case("h27-generator-plug"), parts_by=DAY_OF_ISSUE)
     asked = structs.replace(
-        paper, totals=structs.replace(paper.totals, deposit=Amount("1234.50", "USD"))
+        paper, totals=structs.replace(paper.totals, deposit=Amount("12.50", "USD"))
     )
     document = written(asked)
     assert document.text("Delivery/EstimatedDeliveryPeriod/EndDate") == "2027-03-01"
-    assert "$1,234.50" in document.text("TransactionConditions/Description")
+    assert "$12.50" in document.text("TransactionConditions/Description")
     nothing = structs.replace(
         paper, parts_by=None, totals=structs.replace(paper.totals, deposit=Amount("0.00", "USD"))
     )

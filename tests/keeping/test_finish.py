@@ -54,7 +54,8 @@ def test_finish_supersedes_a_draft_and_names_it(
     states = [one.state for one in store.read(lambda records: records.quotes.revisions(1))]
     assert states == [RevisionState.accepted, *([] if left is None else [left])]
     (event,) = store.read(lambda records: records.events.after(0, 9))
-    assert event.facts == {"state": "done", "version": 2, **facts}
+    figures = {"shown": 1, "net": "100.00", "gross": "108.25", "currency": "USD"}
+    assert event.facts == {"state": "done", "version": 2, **figures, **facts}
 
 
 def test_finish_waits_for_the_answer_to_an_offer() -> None:

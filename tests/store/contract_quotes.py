@@ -151,7 +151,8 @@ class QuotesContract:
         assert store.read(lambda records: records.quotes.revision(1, 2)) == second
         assert store.read(lambda records: records.quotes.revision(1, 3)) is None
         assert store.read(lambda records: records.quotes.revisions(1)) == tuple(
-            structs.replace(one, request=b"", answer=b"", shown=b"") for one in (first, second)
+            structs.replace(one, request=b"", answer=b"", reckoning=b"", shown=b"")
+            for one in (first, second)
         )
         assert store.read(lambda records: records.quotes.revisions(2)) == ()
 

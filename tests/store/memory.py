@@ -210,7 +210,7 @@ class MemoryQuotes:
 
     def revisions(self, quote: int) -> tuple[Revision, ...]:
         return tuple(
-            structs.replace(revision, request=b"", answer=b"", shown=b"")
+            structs.replace(revision, request=b"", answer=b"", reckoning=b"", shown=b"")
             for (whose, _), revision in sorted(self._state.of("revisions").items())
             if whose == quote
         )

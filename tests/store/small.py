@@ -5,8 +5,19 @@ from __future__ import annotations
 import hashlib
 from datetime import UTC, date, datetime, timedelta
 
+import msgspec
 from msgspec import structs
 
+from kitwright.catalogue.model import (
+    AreaId,
+    ChargeKind,
+    Rate,
+    RoundBy,
+    Rounding,
+    RoundMode,
+    TaxArea,
+    TaxComponent,
+)
 from kitwright.keeping.key import Scope
 from kitwright.keeping.life import Figures
 from kitwright.keeping.record import (
@@ -32,14 +43,62 @@ from kitwright.keeping.record import (
     Stamp,
 )
 from kitwright.keeping.store import Records
+from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.money import Money
+from kitwright.units import Figure
 
 NOON = datetime(2027, 3, 1, 12, 0, 0, 250, tzinfo=UTC)
 TODAY = date(2027, 3, 1)
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
 USD = "USD"
-ANSWER = b'{"totals": {"gross": "108.25"}}'
+AREA = TaxArea(
+    id=AreaId("small-place"),
+    name="A small place",
+    note="Invented.",
+    currency=USD,
+    prices_include_tax=False,
+    rounding=Rounding(by=RoundBy.document, mode=RoundMode.half_up),
+    components=(
+        TaxComponent(
+            id="sales",
+            name="Sales tax",
+            rates=(Rate(valid_from=date(2020, 1, 1), percent=Figure("8.25")),),
+            applies_to=(ChargeKind.part,),
+        ),
+    ),
+    untaxed=tuple(kind for kind in ChargeKind if kind is not ChargeKind.part),
+)
+RECKONING = written_reckoning(Reckoning(area=AREA, on=TODAY, exempt=(), cash_step=None))
+
+
+def usd(amount: str) -> dict[str, str]:
+    return {"amount": amount, "currency": USD}
+
+
+ANSWER = msgspec.json.encode(
+    {
+        "lines": [
+            {
+                "tax_kind": "part",
+                "amount": usd("100.00"),
+                "net": usd("100.00"),
+                "tax": usd("8.25"),
+                "gross": usd("108.25"),
+            }
+        ],
+        "taxes": [
+            {
+                "component": "sales",
+                "name": "Sales tax",
+                "rate": "8.25",
+                "base": usd("100.00"),
+                "amount": usd("8.25"),
+            }
+        ],
+        "totals": {"gross": usd("108.25"), "prepaid": usd("0.00")},
+    }
+)
 SHOWN = b'{"lines": ["shown"]}'
 STAMP = Stamp(at=NOON, today=TODAY, hand=Hand.key, by="k1", request_id="r-1")
 
@@ -52,6 +111,7 @@ def a_quote(**said: object) -> KeptQuote:
         latest=1,
         offered=None,
         agreed=None,
+        shown=1,
         customer=None,
         machine=None,
         family="QM-H27",
@@ -63,7 +123,8 @@ def a_quote(**said: object) -> KeptQuote:
         made_on=TODAY,
         changed_at=NOON,
     )
-    return structs.replace(plain, **said)
+    shown = said.get("agreed") or said.get("offered") or said.get("latest", 1)
+    return structs.replace(plain, **{"shown": shown, **said})
 
 
 def a_revision(quote: int, number: int = 1, **said: object) -> Revision:
@@ -85,6 +146,7 @@ def a_revision(quote: int, number: int = 1, **said: object) -> Revision:
         is_erased=False,
         request=b'{"family": "QM-H27"}',
         answer=ANSWER,
+        reckoning=RECKONING,
         shown=SHOWN,
     )
     return structs.replace(plain, **said)
@@ -159,7 +221,12 @@ def an_addition(quote: int, **said: object) -> Addition:
         number=0,
         revision=1,
         at=NOON + 2 * HOUR,
+        day=TODAY,
         description="a new fuel line",
+        kind="part",
+        tax_kind="part",
+        price=Money(831, USD),
+        net=Money(831, USD),
         amount=Money(900, USD),
     )
     return structs.replace(plain, **said)
@@ -269,8 +336,9 @@ def an_answer(idempotency_key: str = "once", **said: object) -> KeptAnswer:
 
 def figures(**said: object) -> Figures:
     plain = Figures(
-        request=b'{"family": "QM-H27"}',
+        request=msgspec.json.encode({"family": "QM-H27", "serial": said.get("serial")}),
         answer=ANSWER,
+        reckoning=RECKONING,
         catalogue_revision="c-1",
         tax_state="known",
         is_provisional=False,

@@ -24,7 +24,7 @@ from tests.store.small import (
     figures,
 )
 
-from kitwright.keeping.consent import Yes, accept, ask_addition
+from kitwright.keeping.consent import More, Yes, accept, ask_addition
 from kitwright.keeping.life import finish, keep_quote, ordered, revise, start
 from kitwright.keeping.offer import decline, expire_overdue, issue, withdraw
 from kitwright.keeping.people import change_customer, erase_customer
@@ -68,12 +68,13 @@ def live(records: Records) -> None:
     decline(records, STAMP, again(agreed()), 2)
     withdraw(records, STAMP, decline(records, STAMP, again(agreed()), 2))
     accept(records, STAMP, again(agreed()), 2, yes=YES, preset=None)
-    quote, ruling = ask_addition(
-        records, STAMP, agreed(), new=Money(1000, "USD"), description="a hose"
-    )
+    hose = More(description="a hose", kind="part", tax_kind="part", net=Money(1000, "USD"))
+    quote, ruling = ask_addition(records, STAMP, agreed(), hose)
     assert ruling.addition is not None
     again(start(records, STAMP, ordered(records, STAMP, quote, 1), 0))
     finish(records, STAMP, start(records, STAMP, agreed(), 0))
+    begun = revise(records, STAMP, agreed(), figures(net=Money(9000, "USD")))
+    finish(records, STAMP, start(records, STAMP, begun, 0))
     expire_overdue(records, LATER)
     change_customer(records, STAMP, other, a_customer("Grace"))
     erased = records.people.add_customer(a_customer("Gone"))
@@ -162,7 +163,10 @@ def test_examine_changes_nothing(shop: Path) -> None:
         ("UPDATE quotes SET valid_until = '2020-01-01' WHERE number = 1", "quote-inconsistent"),
         ("DELETE FROM authorisations", "quote-inconsistent"),
         ("UPDATE authorisations SET sha256 = 'x'", "quote-inconsistent"),
-        ("UPDATE additions SET amount = 100000", "quote-inconsistent"),
+        ("UPDATE additions SET price = 100000", "quote-inconsistent"),
+        ("UPDATE quotes SET shown = 1 WHERE number = 4", "quote-inconsistent"),
+        ("UPDATE quotes SET shown = latest + 1 WHERE number = 1", "quote-inconsistent"),
+        ("UPDATE authorisations SET upper = 11000", "quote-inconsistent"),
         ("UPDATE revisions SET state = 'issued' WHERE quote = 1", "quote-inconsistent"),
         ("UPDATE revisions SET answer = x'00' WHERE quote = 4 AND number = 1", "revision-changed"),
         (

@@ -71,7 +71,8 @@ def sums_of(paper: QuotePaper, scribe: Scribe) -> list[ViewSum]:
     if found is None or not found.each:
         return []
     say = scribe.say
-    rows = [(say("As quoted"), found.as_quoted, "plain")]
+    stands = say("As it stands") if paper.is_added_to else say("As quoted")
+    rows = [(stands, found.as_quoted, "plain")]
     if any(one.likely for one in found.each):
         rows.append((say("With all of it that may well be"), found.likely, "plain"))
     rows.append((say("Most expensive combination of these"), found.worst, "most"))

@@ -21,6 +21,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from kitwright.documents.balance_view import balance_of, left_sentence, sum_told
 from kitwright.documents.paper import Envelope, PaperContingencies, PaperJob, QuotePaper
 from kitwright.errors import KitwrightError
 from kitwright.keeping.mail import check_address
@@ -223,10 +224,10 @@ class _Words:
 
     def _figures(self) -> str:
         totals = self._paper.totals
-        amount = totals.payable or totals.gross
+        found = balance_of(totals)
         until = self._scribe.day(self._paper.valid_until)
         say = self._scribe.say
-        if amount is None:
+        if found is None:
             bare = totals.net or totals.lines
             money = self._scribe.money(bare.amount, bare.currency)
             return say(
@@ -234,12 +235,16 @@ class _Words:
                 amount=money,
                 day=until,
             )
-        money = self._scribe.money(amount.amount, amount.currency)
-        if self._is_agreed:
-            return say("It comes to {amount} with tax.", amount=money)
-        return say(
-            "It comes to {amount} with tax and is valid until {day}.", amount=money, day=until
-        )
+        money = sum_told(found.comes_to, self._scribe)
+        if self._paper.is_added_to:
+            comes = say("With what was added since, it comes to {amount} with tax.", amount=money)
+        elif self._is_agreed:
+            comes = say("It comes to {amount} with tax.", amount=money)
+        else:
+            comes = say(
+                "It comes to {amount} with tax and is valid until {day}.", amount=money, day=until
+            )
+        return f"{comes} {left_sentence(found, self._scribe)}".rstrip()
 
     def _surprises(self, found: PaperContingencies) -> str:
         say, money = self._scribe.say, self._scribe.money

@@ -36,8 +36,9 @@ class PageActions(Struct, frozen=True, kw_only=True):
     Forms are there while the revision is issued and has their addresses, which are posted to as
     `application/x-www-form-urlencoded`. `consent` is what a yes says yes to, word by word;
     `usual_limit` up to where the bill may go where the reader names no limit. `decided_at`,
-    `decided_by` and `limit` tell of a decision. `wrong` says what is wrong with a field, beside
-    it; `entered` is what stood there. `notice` is told at the top.
+    `decided_by` and `limit`, with tax where `limit_includes_tax`, tell of a decision. `wrong` says
+    what is wrong with a field, beside it; `entered` is what stood there. `notice` is told at the
+    top.
     """
 
     state: PageState
@@ -49,6 +50,7 @@ class PageActions(Struct, frozen=True, kw_only=True):
     decided_at: datetime | None = None
     decided_by: str | None = None
     limit: Amount | None = None
+    limit_includes_tax: bool = True
     notice: str | None = None
     entered: Mapping[PageField, str] = {}
     wrong: Mapping[PageField, str] = {}

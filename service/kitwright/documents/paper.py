@@ -166,6 +166,11 @@ class PaperLine(Struct, frozen=True):
     why: tuple[Reason, ...]
     makes: tuple[PaperMake, ...] = ()
 
+    @property
+    def is_added(self) -> bool:
+        """Whether it was added after the revision was agreed to."""
+        return any(one.code == "added-since" for one in self.why)
+
 
 class PaperTax(Struct, frozen=True):
     """One tax; the rate in per cent."""
@@ -443,6 +448,11 @@ class QuotePaper(Struct, frozen=True, kw_only=True):
         if self.exemption is None or not self.shop.prices_include_tax:
             return ()
         return self.exemption.spares
+
+    @property
+    def is_added_to(self) -> bool:
+        """Whether there are lines that were added after the revision was agreed to."""
+        return any(line.is_added for line in self.lines)
 
     @property
     def may_turn_up(self) -> tuple[PaperContingency, ...]:

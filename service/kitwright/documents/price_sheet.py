@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import Final
 
+from kitwright.documents.balance_view import amount_of, balance_of, left_row
 from kitwright.documents.frame import Sheet, reasons
 from kitwright.documents.line_words import kind_of, makes_of, reason_of
 from kitwright.documents.paper import Amount, PaperLine, QuotePaper, less
@@ -19,13 +20,15 @@ def grouped_lines(paper: QuotePaper, scribe: Scribe) -> list[Sheet]:
     """Return the lines under a heading for each kind, in the order in which the kinds begin."""
     groups: dict[str, list[Sheet]] = {}
     for line in paper.lines:
-        groups.setdefault(_group(kind_of(line), scribe), []).append(_line(line, scribe))
+        groups.setdefault(_group(line, scribe), []).append(_line(line, scribe))
     return [{"name": name, "lines": lines} for name, lines in groups.items()]
 
 
-def _group(kind: str, scribe: Scribe) -> str:
-    """Return the heading over lines of a kind."""
-    say = scribe.say
+def _group(line: PaperLine, scribe: Scribe) -> str:
+    """Return the heading over lines like one."""
+    say, kind = scribe.say, kind_of(line)
+    if line.is_added:
+        return say("Added since it was agreed to")
     if kind in _COUNTED:
         return say("Parts and materials")
     return {
@@ -61,7 +64,7 @@ def _line(line: PaperLine, scribe: Scribe) -> Sheet:
         quantity += f" {scribe.unit(line.unit, line.quantity)}"
     return {
         "name": line.description,
-        "code": line.code if is_goods else "",
+        "code": line.code if is_goods and not line.is_added else "",
         "make": makes_of(line, scribe),
         "why": reason_of(line, scribe)
         or " ".join(reasons(one for one in line.why if one.code not in _FOR_THE_SHOP)),
@@ -86,8 +89,8 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
     """Yield name, amount and whether it is what is owed, for each row under the lines."""
     say, totals = scribe.say, paper.totals
 
-    def row(name: str, amount: Amount, is_owed: bool = False) -> list[str | bool]:
-        return [name, scribe.money(amount.amount, amount.currency), is_owed]
+    def row(name: str, amount: Amount) -> list[str | bool]:
+        return [name, scribe.money(amount.amount, amount.currency), False]
 
     if _counts(totals.discount) or totals.net is None or paper.taken_off:
         yield row(say("Lines together"), totals.lines)
@@ -104,16 +107,20 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
         base = scribe.money(tax.base.amount, tax.base.currency)
         of = say("{tax}, {rate} of {base}", tax=tax.name, rate=scribe.percent(tax.rate), base=base)
         yield row(of, tax.amount)
-    if totals.gross is not None and totals.gross != totals.payable:
-        yield row(say("With tax"), totals.gross)
+    found = balance_of(totals)
+    if found is None:
+        if _counts(totals.deposit):
+            yield row(say("Of it in advance, for parts ordered"), totals.deposit)
+        return
+    if _counts(totals.prepaid) or _counts(totals.cash_rounding):
+        yield row(say("With tax"), amount_of(found.comes_to))
     if _counts(totals.prepaid):
         yield row(say("Paid already"), less(totals.prepaid))
     if _counts(totals.cash_rounding):
         yield row(say("Rounded to coins"), totals.cash_rounding)
-    if totals.payable is not None:
-        yield row(say("To pay"), totals.payable, is_owed=True)
-    if _counts(totals.deposit):
-        yield row(say("Of it in advance, for parts ordered"), totals.deposit)
+    yield [*left_row(found, scribe), True]
+    if found.advance.minor:
+        yield row(say("Of it in advance, for parts ordered"), amount_of(found.advance))
 
 
 def _counts(amount: Amount) -> bool:

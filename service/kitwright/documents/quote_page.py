@@ -20,6 +20,7 @@ from kitwright.documents.quote_view import (
     lines_of,
     machines_of,
     questioned,
+    summary_of,
     totals_of,
 )
 from kitwright.documents.web_page import isolated, page
@@ -71,6 +72,7 @@ def quote_page(
         diagnoses=[_diagnosis(one, scribe) for one in assessment.diagnoses if one.grade],
         groups=lines_of(paper, scribe),
         totals=totals_of(paper, scribe),
+        summary=summary_of(paper, scribe),
         contingencies=contingencies_of(paper, scribe),
         sums=sums_of(paper, scribe),
         extras_total=extras_together(paper, scribe) if paper.extras else "",

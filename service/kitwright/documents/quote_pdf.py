@@ -39,6 +39,7 @@ def quote_pdf(
     *,
     contact: Contact,
     ceiling: Amount | None = None,
+    ceiling_includes_tax: bool = True,
     link: str | None = None,
     zone: str = "UTC",
 ) -> bytes:
@@ -49,13 +50,21 @@ def quote_pdf(
         envelope: whose it is, and where it stands.
         scribe: words in the answer's language.
         contact: how the shop is reached.
-        ceiling: what the bill may come to without asking again; the total to pay if absent.
+        ceiling: what the bill may come to without asking again; the total with tax if absent.
+        ceiling_includes_tax: whether the ceiling is one with tax.
         link: where the customer can answer on line, an http or https address.
         zone: the shop's time zone, which the moment of an agreement is told in.
     """
     address = link if link and link.startswith(("https://", "http://")) else ""
     sheet = {
-        **quote_sheet(paper, envelope, scribe, contact, ceiling),
+        **quote_sheet(
+            paper,
+            envelope,
+            scribe,
+            contact,
+            ceiling,
+            ceiling_includes_tax=ceiling_includes_tax,
+        ),
         "agreed": _agreed(envelope, zone, scribe),
         "answer": _answer(contact, address, scribe) if _is_offer(paper, envelope) else [],
         "link": address,
@@ -69,6 +78,8 @@ def quote_sheet(
     scribe: Scribe,
     contact: Contact,
     ceiling: Amount | None,
+    *,
+    ceiling_includes_tax: bool = True,
 ) -> Sheet:
     """Return what the quote's template shows whatever became of the quote, in its order."""
     return {
@@ -104,7 +115,7 @@ def quote_sheet(
         ],
         "sums": [[one.label, one.amount, one.weight == "most"] for one in sums_of(paper, scribe)],
         "extras": [_extra(one, scribe) for one in paper.extras],
-        "limit": _limit(paper, ceiling, scribe),
+        "limit": _limit(paper, ceiling, scribe, includes_tax=ceiling_includes_tax),
         "cautions": [[one.title, one.text] for one in paper.cautions],
         "seal": envelope.sha256 or "",
     }
@@ -337,15 +348,21 @@ def _extra(extra: PaperExtra, scribe: Scribe) -> Sheet:
     }
 
 
-def _limit(paper: QuotePaper, ceiling: Amount | None, scribe: Scribe) -> str:
+def _limit(paper: QuotePaper, ceiling: Amount | None, scribe: Scribe, *, includes_tax: bool) -> str:
     """Return how far the bill may go, and that what may turn up waits for a yes."""
     say = scribe.say
     waits = paper.extras or paper.may_turn_up
     told = [say("None of this is done beyond what you agree to.")] if waits else []
-    most = ceiling or paper.totals.payable
+    most = ceiling or paper.totals.gross
     if most is not None:
         amount = scribe.money(most.amount, most.currency)
-        told.append(say("The bill does not pass {most} unless you agree again.", most=amount))
+        told.append(
+            say("The bill does not pass {most} unless you agree again.", most=amount)
+            if includes_tax
+            else say(
+                "The bill does not pass {most} without tax unless you agree again.", most=amount
+            )
+        )
     return " ".join(told)
 
 

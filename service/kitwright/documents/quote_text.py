@@ -10,6 +10,7 @@ from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import makes_told
 from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
+from kitwright.stages.balance import balance
 from kitwright.stages.contingency import MayTurnUp, Weighed
 from kitwright.stages.line import LineKind, PricedLine
 from kitwright.stages.quote import Quote
@@ -285,18 +286,31 @@ def _totals(quote: Quote, speaker: Speaker) -> Iterator[str]:
                 speaker.say("Lines together"), totals.lines + totals.discount, speaker
             )
         yield "  " + speaker.say("Tax is not known yet: this quote can't be issued.")
-    elif totals.payable == totals.gross:
-        yield from amount_line(speaker.say("To pay"), totals.payable, speaker)
+        if totals.deposit.minor:
+            yield from amount_line(
+                speaker.say("Of it in advance, for parts ordered"), totals.deposit, speaker
+            )
+        return
+    found = balance(
+        totals.gross,
+        prepaid=totals.prepaid,
+        payable=totals.payable,
+        deposit=totals.deposit,
+    )
+    if totals.prepaid.minor or totals.cash_rounding.minor:
+        yield from amount_line(speaker.say("Gross"), found.comes_to, speaker)
+    if totals.prepaid.minor:
+        yield from amount_line(speaker.say("Paid already"), -found.paid, speaker)
+    if totals.cash_rounding.minor:
+        yield from amount_line(speaker.say("Rounding to coins"), totals.cash_rounding, speaker)
+    if found.back.minor:
+        yield from amount_line(speaker.say("To pay back"), found.back, speaker)
     else:
-        yield from amount_line(speaker.say("Gross"), totals.gross, speaker)
-        if totals.prepaid.minor:
-            yield from amount_line(speaker.say("Paid already"), -totals.prepaid, speaker)
-        if totals.cash_rounding.minor:
-            yield from amount_line(speaker.say("Rounding to coins"), totals.cash_rounding, speaker)
-        yield from amount_line(speaker.say("To pay"), totals.payable, speaker)
-    if totals.deposit.minor:
+        left = speaker.say("Left to pay") if found.paid.minor else speaker.say("To pay")
+        yield from amount_line(left, found.left, speaker)
+    if found.advance.minor:
         yield from amount_line(
-            speaker.say("Of it in advance, for parts ordered"), totals.deposit, speaker
+            speaker.say("Of it in advance, for parts ordered"), found.advance, speaker
         )
     for note in quote.notes:
         yield from paragraph(speaker.sentence(note), "  ", "  ")

@@ -8,6 +8,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from kitwright.documents.balance_view import balance_of, left_row, sum_told
 from kitwright.documents.line_words import kind_of, makes_of, reason_of
 from kitwright.documents.paper import (
     Amount,
@@ -33,6 +34,7 @@ _NUMBERED: Final = frozenset({"part", "set", "customer_part"})
 
 _TOLD: Final = frozenset(
     {
+        "added-since",
         "bench-minimum",
         "core-deposit",
         "customer-brings",
@@ -74,7 +76,9 @@ class ViewTotal(Struct, frozen=True, kw_only=True):
 
 
 def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
-    """Return the lines in groups that are not empty, in the order in which they were priced."""
+    """Return the lines in groups that are not empty, in the order in which they were priced; what
+    was added since the revision was agreed to comes last.
+    """
     known = {kind for kinds in _GROUPS for kind in kinds}
     titles = (
         scribe.say("Parts and materials"),
@@ -82,13 +86,23 @@ def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
         scribe.say("Fees and freight"),
         scribe.say("Discounts"),
     )
+    agreed = [line for line in paper.lines if not line.is_added]
+    grouped = [
+        (
+            title,
+            [
+                line
+                for line in agreed
+                if (kind := kind_of(line)) in kinds or (kind not in known and "fee" in kinds)
+            ],
+        )
+        for title, kinds in zip(titles, _GROUPS, strict=True)
+    ]
+    grouped.append(
+        (scribe.say("Added since it was agreed to"), [one for one in paper.lines if one.is_added])
+    )
     groups = []
-    for title, kinds in zip(titles, _GROUPS, strict=True):
-        rows = [
-            line
-            for line in paper.lines
-            if (kind := kind_of(line)) in kinds or (kind not in known and "fee" in kinds)
-        ]
+    for title, rows in grouped:
         if rows:
             groups.append(
                 ViewGroup(
@@ -121,7 +135,9 @@ def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
     taxes = [_tax(tax, paper, scribe) for tax in paper.taxes]
     if not includes:
         rows += [_total(scribe.say("Without tax"), net, scribe), *taxes]
-    is_last = totals.payable == totals.gross
+    found = balance_of(totals)
+    # nothing is paid and nothing rounded: one row says what it comes to and what is left
+    is_last = not (_is_some(totals.prepaid) or _is_some(totals.cash_rounding))
     weight = "total" if is_last else "plain"
     label = scribe.say("To pay, tax included") if is_last else scribe.say("Total, tax included")
     rows.append(_total(label, totals.gross, scribe, weight))
@@ -131,12 +147,30 @@ def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
         rows.append(_total(scribe.say("Paid already"), less(totals.prepaid), scribe))
     if _is_some(totals.cash_rounding):
         rows.append(_total(scribe.say("Rounded to coins"), totals.cash_rounding, scribe))
-    if not is_last:
-        rows.append(_total(scribe.say("To pay"), totals.payable, scribe, "total"))
-    if _is_some(totals.deposit):
+    if found is not None and not is_last:
+        label, left = left_row(found, scribe)
+        rows.append(ViewTotal(label=label, amount=left, weight="total"))
+    if found is not None and found.advance.minor:
         label = scribe.say("Of it in advance, before parts are ordered")
-        rows.append(_total(label, totals.deposit, scribe, "within"))
+        rows.append(ViewTotal(label=label, amount=sum_told(found.advance, scribe), weight="within"))
     return tuple(rows)
+
+
+def summary_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
+    """Return what a page says at its top: what it comes to, and where some of that is paid, how
+    much, and what is left; nothing where the tax is not known.
+    """
+    found = balance_of(paper.totals)
+    if found is None:
+        return ()
+    label, left = left_row(found, scribe)
+    if not found.paid.minor:
+        return (ViewTotal(label=scribe.say("To pay, tax included"), amount=left),)
+    return (
+        ViewTotal(label=scribe.say("Total, tax included"), amount=sum_told(found.comes_to, scribe)),
+        ViewTotal(label=scribe.say("Paid already"), amount=sum_told(found.paid, scribe)),
+        ViewTotal(label=label, amount=left),
+    )
 
 
 def extras_together(paper: QuotePaper, scribe: Scribe) -> str:
@@ -184,7 +218,7 @@ def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
     """Yield the part's number and make, and quantity and price where they say more than the
     amount.
     """
-    if line.kind in _NUMBERED:
+    if line.kind in _NUMBERED and not line.is_added:
         yield isolated(line.code)
     if makes := makes_of(line, scribe):
         yield isolated(makes)

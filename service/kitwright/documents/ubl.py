@@ -6,7 +6,8 @@ shop's prices include it:
 - lines sum to `LineExtensionAmount`;
 - that, less allowances, plus charges, is `TaxExclusiveAmount`;
 - that and the tax totals make `TaxInclusiveAmount`;
-- that, less what was prepaid, plus rounding to coins, is `PayableAmount`.
+- that, less what was prepaid, plus rounding to coins, is `PayableAmount`; below zero, it is paid
+  back, which a note says in words.
 
 Freight is a charge on the document (UNCL 7161, FC), a discount an allowance (UNCL 5189, 95), and
 so is whatever else is below zero, such as the credit of a diagnosis: the price of an item may not
@@ -25,6 +26,7 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
+from kitwright.documents.balance_view import balance_of, left_sentence, sum_told
 from kitwright.documents.line_words import kind_of, reason_of
 from kitwright.documents.paper import Amount, Envelope, PaperLine, PaperTotals, QuotePaper
 from kitwright.documents.tax_scope import money
@@ -140,12 +142,19 @@ def _rows(paper: QuotePaper) -> tuple[list[_Row], list[_Row]]:
 def _head(
     root: Element, paper: QuotePaper, envelope: Envelope, scribe: Scribe, issued: datetime
 ) -> None:
-    value(root, "ID", f"{envelope.letter}-{envelope.revision}")
+    value(root, "ID", _number(paper, envelope))
     value(root, "IssueDate", issued.date().isoformat())
     # not by its time(), which would lose the offset of a zone that has more than one
     value(root, "IssueTime", issued.isoformat(timespec="seconds").partition("T")[2])
     for note in _notes(paper, envelope, scribe):
         value(root, "Note", note, languageID=paper.language)
+
+
+def _number(paper: QuotePaper, envelope: Envelope) -> str:
+    """Return the document's number; with additions it is another one than without."""
+    added = sum(1 for line in paper.lines if line.is_added)
+    number = f"{envelope.letter}-{envelope.revision}"
+    return f"{number}+{added}" if added else number
 
 
 def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
@@ -159,6 +168,9 @@ def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[st
             "Prices are provisional: which parts fit is known only when the plate has been read."
         )
     yield from (note.text for note in paper.notes)
+    found = balance_of(paper.totals)
+    if found is not None and found.back.minor:
+        yield left_sentence(found, scribe)
     engine = paper.engine
     say = scribe.say
     for told, fact in (
@@ -216,13 +228,13 @@ def _dates(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
 
 def _deposit(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
     """Add what is asked in advance, in words: a Quotation has no terms of payment."""
-    deposit = paper.totals.deposit
-    if money(deposit).minor:
+    found = balance_of(paper.totals)
+    if found is not None and found.advance.minor:
         conditions = group(root, "TransactionConditions")
         value(conditions, "ID", "deposit")
         told = scribe.say(
             "{amount} of the total is asked in advance, for parts that are ordered.",
-            amount=scribe.money(deposit.amount, deposit.currency),
+            amount=sum_told(found.advance, scribe),
         )
         value(conditions, "Description", told, languageID=paper.language)
 

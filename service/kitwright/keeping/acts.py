@@ -103,6 +103,19 @@ class TaxNotKnown(ActRefused):
         self.revision = revision
 
 
+class NotQuotable(ActRefused):
+    """What a draft asked can't be quoted any more, so that nobody can tell its price today."""
+
+    code = "not-quotable-today"
+
+    def __init__(self, revision: int, why: object) -> None:
+        super().__init__(
+            f"what revision {revision} asked can't be quoted today ({why}): revise it, or say in "
+            "`keep_prices` why its prices are kept"
+        )
+        self.revision = revision
+
+
 class OtherCustomer(ActRefused):
     """A quote that was made out to one customer is never revised for another."""
 

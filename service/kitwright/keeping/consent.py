@@ -5,12 +5,12 @@ from __future__ import annotations
 from datetime import datetime
 from enum import StrEnum
 
-from msgspec import Struct, structs
+from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping.acts import ActRefused, NotNow, check_act
-from kitwright.keeping.event import note_event
-from kitwright.keeping.life import revision_of
+from kitwright.keeping.event import keep_change
+from kitwright.keeping.life import additions_to, revision_of, showing
 from kitwright.keeping.offer import accepted, check_offer
 from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import (
@@ -18,12 +18,12 @@ from kitwright.keeping.record import (
     Authorisation,
     KeptQuote,
     Means,
-    Revision,
-    RevisionState,
     Stamp,
 )
 from kitwright.keeping.store import Records
+from kitwright.keeping.sums import charge_of, largest_price, read_agreed
 from kitwright.money import Money
+from kitwright.tax.charges import Charge
 
 
 class AmountDiffers(ActRefused):
@@ -88,6 +88,18 @@ class Yes(Struct, frozen=True, kw_only=True):
     text: str
 
 
+class More(Struct, frozen=True, kw_only=True):
+    """A line that is to be added: exactly one of `net`, without tax, and `amount`, in the terms of
+    the authorisation, is there; see `Addition` for the kinds.
+    """
+
+    description: str
+    kind: str
+    tax_kind: str
+    net: Money | None = None
+    amount: Money | None = None
+
+
 class Decision(StrEnum):
     """Whether an addition may go on."""
 
@@ -142,7 +154,7 @@ def accept(
     if quote.agreed == revision:
         return quote
     offer = check_offer(records, "accept", quote, revision, stamp)
-    due = _due(offer, yes.includes_tax)
+    due = _in_terms(offer.net, offer.gross, yes.includes_tax)
     if yes.amount is not None and yes.amount != due:
         raise AmountDiffers(yes.amount, due, yes.includes_tax)
     limit = due + allowance(preset, due) if yes.limit is None else yes.limit
@@ -171,92 +183,103 @@ def accept(
     return accepted(records, stamp, quote, revision)
 
 
-def _due(revision: Revision, includes_tax: bool) -> Money:
-    # an offered revision has its tax: `issue` saw to it
-    return revision.gross if includes_tax and revision.gross is not None else revision.net
-
-
 def limit_of(records: Records, quote: KeptQuote) -> Limit:
     """Return how far the authorisation in force goes. Raises: NotNow, where there is none."""
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     if quote.agreed is None or quote.agreed not in given:
         raise NotNow("ask the limit of", quote, "no authorisation is in force")
     authorisation = given[quote.agreed]
-    spent = Money(0, authorisation.limit.currency)
-    made_at = revision_of(records, quote, quote.agreed).made_at
-    for addition in records.quotes.additions(quote.number):
-        # a revision restates the whole: what was added before it was made is in its figures, and
-        # what came later is not, whichever was in force then
-        if addition.revision == quote.agreed or addition.at >= made_at:
-            spent += addition.amount
+    includes_tax = authorisation.includes_tax
     return Limit(
         revision=quote.agreed,
-        includes_tax=authorisation.includes_tax,
+        includes_tax=includes_tax,
         authorised=authorisation.limit,
         committed=authorisation.amount,
-        spent=spent,
+        spent=_in_terms(quote.net, quote.gross, includes_tax) - authorisation.amount,
     )
 
 
+def _in_terms(net: Money, gross: Money | None, includes_tax: bool) -> Money:
+    # what is offered has its tax: `issue` saw to it
+    return gross if includes_tax and gross is not None else net
+
+
 def ask_addition(
-    records: Records,
-    stamp: Stamp,
-    quote: KeptQuote,
-    *,
-    new: Money,
-    description: str,
-    is_trial: bool = False,
+    records: Records, stamp: Stamp, quote: KeptQuote, more: More, *, is_trial: bool = False
 ) -> tuple[KeptQuote, Ruling]:
     """Return the quote and whether more may be spent; if so it is recorded, unless on trial.
 
-    It may while spent + committed + new <= authorised. Raises: NotNow.
+    It may while spent + committed + new <= authorised. Where no price comes to exactly what is
+    asked, since tax is rounded, it is the largest that comes to no more. Raises: NotNow, and the
+    errors of the tax rules.
     """
     check_act("add", quote)
     limit = limit_of(records, quote)
-    total = limit.spent + limit.committed + new
+    addition = _priced(records, stamp, quote, more, limit)
+    total = limit.spent + limit.committed + addition.amount
     if limit.authorised < total:
         ruling = Ruling(
             decision=Decision.stop,
             limit=limit,
-            new=new,
+            new=addition.amount,
             over_by=total - limit.authorised,
             consent_up_to=total,
             addition=None,
         )
         return quote, ruling
-    addition = None
     if not is_trial:
-        addition = records.quotes.add_addition(
-            Addition(
-                quote=quote.number,
-                number=0,
-                revision=limit.revision,
-                at=stamp.at,
-                description=description,
-                amount=new,
-            )
-        )
-        quote = structs.replace(quote, version=quote.version + 1, changed_at=stamp.at)
-        records.quotes.put(quote)
-        note_event(
+        addition = records.quotes.add_addition(addition)
+        quote = keep_change(
             records,
             stamp,
             "quote.addition",
             quote,
-            {"revision": limit.revision, "amount": new.amount_text, "currency": new.currency},
+            showing(records, quote, limit.revision),
+            {
+                "revision": limit.revision,
+                "addition": addition.number,
+                "kind": addition.kind,
+                "amount": addition.amount.amount_text,
+            },
         )
         limit = limit_of(records, quote)
     ruling = Ruling(
         decision=Decision.go,
         limit=limit,
-        new=new,
-        over_by=Money(0, new.currency),
+        new=addition.amount,
+        over_by=Money(0, addition.amount.currency),
         consent_up_to=limit.authorised,
-        addition=addition,
+        addition=None if is_trial else addition,
     )
     return quote, ruling
 
 
-def is_agreed(records: Records, quote: KeptQuote, revision: int) -> bool:
-    """Return whether a revision is the one in force. Raises: NoSuchRevision."""
-    return revision_of(records, quote, revision).state is RevisionState.accepted
+def _priced(records: Records, stamp: Stamp, quote: KeptQuote, more: More, limit: Limit) -> Addition:
+    """Return what would be added, by the tax rules of the agreed revision."""
+    revision = revision_of(records, quote, limit.revision)
+    agreed = read_agreed(revision)
+    before = [charge_of(one) for one in additions_to(records, quote, revision)]
+
+    def added(price: Money, includes_tax: bool) -> Money:
+        sums = agreed.with_added([*before, Charge(more.tax_kind, price)])
+        now = _in_terms(sums.net, sums.gross, includes_tax)
+        return now - _in_terms(quote.net, quote.gross, includes_tax)
+
+    if more.net is not None:
+        price = largest_price(more.net, lambda price: added(price, includes_tax=False))
+    else:
+        wanted = more.amount or Money(0, quote.net.currency)
+        price = largest_price(wanted, lambda price: added(price, limit.includes_tax))
+    return Addition(
+        quote=quote.number,
+        number=0,
+        revision=limit.revision,
+        at=stamp.at,
+        day=stamp.today,
+        description=more.description,
+        kind=more.kind,
+        tax_kind=more.tax_kind,
+        price=price,
+        net=added(price, includes_tax=False),
+        amount=added(price, limit.includes_tax),
+    )

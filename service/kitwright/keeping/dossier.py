@@ -30,9 +30,9 @@ class Dossier(Struct, frozen=True, kw_only=True):
 
     A revision is the customer's whom it names; where it names none, the customer's whose machine it
     names, else of whom the quote's newest revision is. A quote stands here with the customer's
-    revisions only: where the newest is another's, its figures are those of the newest of these, and
-    it has no serial. With a revision go its authorisation, its additions, orders and mails, and the
-    photographs that were taken while it was the newest.
+    revisions only: where the one that it shows is another's, its figures are those of the newest of
+    these, and it has no serial. With a revision go its authorisation, its additions, orders and
+    mails, and the photographs that were taken while it was the newest.
 
     Machines are the customer's own, and those of nobody that only these revisions name. Mails are
     also those to the customer's present address about revisions that name no customer.
@@ -118,11 +118,12 @@ def _of_customer(
 def _part(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
     """Return a quote as far as it is the customer's."""
     newest = own[max(own)]
-    if newest.number == quote.latest:
-        return _decided_on(quote, own)
+    part = structs.replace(_decided_on(quote, own), latest=newest.number)
+    if quote.shown in own:
+        return part
     return structs.replace(
-        _decided_on(quote, own),
-        latest=newest.number,
+        part,
+        shown=newest.number,
         customer=newest.customer,
         machine=newest.machine,
         serial=None,

@@ -44,13 +44,22 @@ def note_event(
     quote: KeptQuote,
     facts: Mapping[str, str | int | None] = MappingProxyType({}),
 ) -> None:
-    """Add an event of a quote, with its state and version after the change."""
+    """Add an event of a quote, with its state, version and figures after the change."""
+    gross = quote.gross
     add_event(
         records,
         stamp,
         kind,
         f"quote:{quote.number}",
-        {"state": quote.state.value, "version": quote.version, **facts},
+        {
+            "state": quote.state.value,
+            "version": quote.version,
+            "shown": quote.shown,
+            "net": None if gross is None else quote.net.amount_text,
+            "gross": None if gross is None else gross.amount_text,
+            "currency": quote.net.currency,
+            **facts,
+        },
     )
 
 

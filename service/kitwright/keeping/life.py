@@ -9,20 +9,32 @@ from __future__ import annotations
 
 from datetime import date
 
+import msgspec
 from msgspec import Struct, structs
 
 from kitwright.keeping.acts import NoSuchRevision, NotNow, OtherCustomer, check_act
 from kitwright.keeping.event import keep_change, note_event
-from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
+from kitwright.keeping.record import (
+    Addition,
+    KeptQuote,
+    QuoteState,
+    Revision,
+    RevisionState,
+    Stamp,
+)
 from kitwright.keeping.store import Records
+from kitwright.keeping.sums import sums_of
 from kitwright.money import Money
 
 
 class Figures(Struct, frozen=True, kw_only=True):
-    """What a new revision says: the request and its answer as JSON, and the answer's figures."""
+    """What a new revision says: the request, its answer and how that was summed, as JSON, and the
+    answer's figures.
+    """
 
     request: bytes
     answer: bytes
+    reckoning: bytes
     catalogue_revision: str
     tax_state: str
     is_provisional: bool
@@ -47,6 +59,7 @@ def keep_quote(
             latest=1,
             offered=None,
             agreed=None,
+            shown=1,
             customer=figures.customer,
             machine=figures.machine,
             family=figures.family,
@@ -83,45 +96,74 @@ def _revision(quote: int, number: int, stamp: Stamp, figures: Figures) -> Revisi
         is_erased=False,
         request=figures.request,
         answer=figures.answer,
+        reckoning=figures.reckoning,
     )
 
 
 def revise(records: Records, stamp: Stamp, quote: KeptQuote, figures: Figures) -> KeptQuote:
-    """Return a quote with other figures: in place of its newest revision where that is a draft,
-    else as a new one. Raises: NotNow, OtherCustomer.
+    """Return a quote with another revision: in place of its newest where that is a draft, else as a
+    new one. What was offered or agreed is shown on. Raises: NotNow, OtherCustomer.
     """
     check_act("revise", quote)
     newest = revision_of(records, quote, quote.latest)
     number = quote.latest if newest.state is RevisionState.draft else quote.latest + 1
     # a revision that stays would hold one customer's data among another's
-    if number > 1 and quote.customer not in (None, figures.customer):
+    if number > 1 and newest.customer not in (None, figures.customer):
         raise OtherCustomer(quote)
     revision = _revision(quote.number, number, stamp, figures)
     if number == quote.latest:
         records.quotes.put_revision(revision)
     else:
         records.quotes.add_revision(revision)
-    return keep_change(
-        records,
-        stamp,
-        "quote.revised",
+    revised = structs.replace(quote, latest=number)
+    if quote.offered is None and quote.agreed is None:
+        # a quote of which nothing is offered or agreed is a draft again
+        revised = showing(records, structs.replace(revised, state=QuoteState.draft), number)
+    return keep_change(records, stamp, "quote.revised", quote, revised, {"revision": number})
+
+
+class _Engine(Struct, frozen=True):
+    """What is read of a revision's request."""
+
+    family: str
+    serial: int | None = None
+
+
+def showing(records: Records, quote: KeptQuote, number: int) -> KeptQuote:
+    """Return a quote that shows one of its revisions, with what was added to the agreed one.
+
+    Raises: NoSuchRevision.
+    """
+    revision = revision_of(records, quote, number)
+    engine = msgspec.json.decode(revision.request, type=_Engine)
+    shown = structs.replace(
         quote,
-        structs.replace(
-            quote,
-            # a quote of which nothing is offered or agreed is a draft again
-            state=quote.state
-            if quote.offered is not None or quote.agreed is not None
-            else QuoteState.draft,
-            latest=number,
-            customer=figures.customer,
-            machine=figures.machine,
-            family=figures.family,
-            serial=figures.serial,
-            net=figures.net,
-            gross=figures.gross,
-            valid_until=figures.valid_until,
-        ),
-        {"revision": number},
+        shown=number,
+        customer=revision.customer,
+        machine=revision.machine,
+        family=engine.family,
+        serial=engine.serial,
+        net=revision.net,
+        gross=revision.gross,
+        valid_until=revision.valid_until,
+    )
+    added = additions_to(records, quote, revision)
+    if not added:
+        return shown
+    sums = sums_of(revision, added)
+    return structs.replace(shown, net=sums.net, gross=sums.gross)
+
+
+def additions_to(records: Records, quote: KeptQuote, revision: Revision) -> tuple[Addition, ...]:
+    """Return what was added to a revision, oldest first; nothing where it is not the agreed one."""
+    if revision.number != quote.agreed:
+        return ()
+    # a revision restates the whole: what was added before it was made is in its figures, and what
+    # came later is not, whichever was in force then
+    return tuple(
+        one
+        for one in records.quotes.additions(quote.number)
+        if one.revision == revision.number or one.at >= revision.made_at
     )
 
 

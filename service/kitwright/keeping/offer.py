@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from msgspec import structs
 
@@ -17,7 +17,8 @@ from kitwright.keeping.acts import (
     check_act,
 )
 from kitwright.keeping.event import keep_change
-from kitwright.keeping.life import revision_of
+from kitwright.keeping.life import revision_of, showing
+from kitwright.keeping.prices import PriceMoved, PricesMoved
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
 from kitwright.keeping.store import Records
 
@@ -27,12 +28,54 @@ def issue(
     stamp: Stamp,
     quote: KeptQuote,
     show: Callable[[bytes], bytes] = lambda answer: answer,
+    *,
+    moved: Sequence[PriceMoved] | None = (),
+    keep_prices: str | None = None,
 ) -> KeptQuote:
     """Return a quote whose newest revision, a draft, is offered to the customer and never changes
     again. A revision that was offered before is superseded.
 
-    `show` makes what the customer sees of its answer, all of it unless told otherwise; that is
-    kept with its hash.
+    Args:
+        show: makes what the customer sees of its answer, all of it unless told otherwise; that is
+            kept with its hash.
+        moved: the prices that would be others today, None where nobody can tell.
+        keep_prices: why they are kept nevertheless; the event tells it.
+
+    Raises: NotNow, TaxNotKnown, ValidityOver; PricesMoved, without a reason to keep them.
+    """
+    revision = draft_to_issue(records, quote, stamp)
+    facts: dict[str, str | int | None] = {}
+    if moved is None or moved:
+        if keep_prices is None:
+            raise PricesMoved(revision.number, moved or ())
+        facts = {"keep_prices": keep_prices, "moved": None if moved is None else len(moved)}
+    if quote.offered is not None:
+        records.quotes.mark_revision(quote.number, quote.offered, RevisionState.superseded)
+    shown = show(revision.answer)
+    digest = hashlib.sha256(shown).hexdigest()
+    records.quotes.mark_revision(
+        quote.number,
+        revision.number,
+        RevisionState.issued,
+        issued_at=stamp.at,
+        sha256=digest,
+        shown=shown,
+    )
+    issued = structs.replace(quote, offered=revision.number)
+    if quote.agreed is None:
+        issued = showing(records, structs.replace(issued, state=QuoteState.issued), revision.number)
+    return keep_change(
+        records,
+        stamp,
+        "quote.issued",
+        quote,
+        issued,
+        {"revision": revision.number, "sha256": digest, **facts},
+    )
+
+
+def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision:
+    """Return the newest revision of a quote, which can be issued but maybe for its prices.
 
     Raises: NotNow, TaxNotKnown, ValidityOver.
     """
@@ -46,30 +89,7 @@ def issue(
         raise TaxNotKnown(revision.number)
     if revision.valid_until < stamp.today:
         raise ValidityOver(revision.number, revision.valid_until)
-    if quote.offered is not None:
-        records.quotes.mark_revision(quote.number, quote.offered, RevisionState.superseded)
-    shown = show(revision.answer)
-    digest = hashlib.sha256(shown).hexdigest()
-    records.quotes.mark_revision(
-        quote.number,
-        revision.number,
-        RevisionState.issued,
-        issued_at=stamp.at,
-        sha256=digest,
-        shown=shown,
-    )
-    return keep_change(
-        records,
-        stamp,
-        "quote.issued",
-        quote,
-        structs.replace(
-            quote,
-            state=QuoteState.issued if quote.agreed is None else quote.state,
-            offered=revision.number,
-        ),
-        {"revision": revision.number, "sha256": digest},
-    )
+    return revision
 
 
 def decline(
@@ -116,19 +136,14 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
             # a newer draft goes too, but what was declined or ran out stays so
             records.quotes.mark_revision(quote.number, newest.number, RevisionState.withdrawn)
     records.quotes.mark_revision(quote.number, taken, RevisionState.withdrawn)
-    return keep_change(
-        records,
-        stamp,
-        "quote.withdrawn",
+    left = structs.replace(
         quote,
-        structs.replace(
-            quote,
-            state=QuoteState.withdrawn if agreed is None else quote.state,
-            offered=None,
-            agreed=agreed,
-        ),
-        {"revision": taken},
+        state=QuoteState.withdrawn if agreed is None else quote.state,
+        offered=None,
+        agreed=agreed,
     )
+    left = showing(records, left, agreed or taken)
+    return keep_change(records, stamp, "quote.withdrawn", quote, left, {"revision": taken})
 
 
 def expire_overdue(records: Records, stamp: Stamp) -> int:
@@ -158,19 +173,14 @@ def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) ->
     if quote.agreed is not None:
         records.quotes.mark_revision(quote.number, quote.agreed, RevisionState.superseded)
     records.quotes.mark_revision(quote.number, revision, RevisionState.accepted)
-    return keep_change(
-        records,
-        stamp,
-        "quote.accepted",
+    agreed = structs.replace(
         quote,
-        structs.replace(
-            quote,
-            state=quote.state if quote.state in AT_WORK else QuoteState.accepted,
-            offered=None,
-            agreed=revision,
-        ),
-        {"revision": revision},
+        state=quote.state if quote.state in AT_WORK else QuoteState.accepted,
+        offered=None,
+        agreed=revision,
     )
+    agreed = showing(records, agreed, revision)
+    return keep_change(records, stamp, "quote.accepted", quote, agreed, {"revision": revision})
 
 
 def check_offer(

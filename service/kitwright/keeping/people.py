@@ -168,8 +168,8 @@ def _erase_quote(records: Records, stamp: Stamp, part: KeptQuote) -> None:
     blank = structs.replace(
         quote,
         version=quote.version + 1,
-        # the serial is the newest revision's, which may be for somebody else
-        serial=None if part.latest == quote.latest else quote.serial,
+        # the serial is that of the revision that is shown, which may be for somebody else
+        serial=None if part.shown == quote.shown else quote.serial,
         changed_at=stamp.at,
     )
     records.quotes.put(blank)

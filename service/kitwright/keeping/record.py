@@ -73,8 +73,9 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     """A quote as a whole.
 
     `latest` is its newest revision, `offered` the one that the customer may accept, `agreed` the
-    one whose authorisation is in force. The figures and `valid_until` are those of the newest
-    revision.
+    one whose authorisation is in force. `shown` is the one that counts: what was agreed, else what
+    is offered or was offered last, else the draft. Customer, machine, engine, `valid_until` and the
+    figures are that one's; of the agreed one, the figures hold what was added to it as well.
     """
 
     number: int
@@ -83,6 +84,7 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
     latest: int
     offered: int | None
     agreed: int | None
+    shown: int
     customer: int | None
     machine: int | None
     family: str
@@ -100,8 +102,9 @@ class Revision(Struct, frozen=True, kw_only=True):
     answered.
 
     `request` and `answer` are JSON; so is `shown`, what the customer sees of the answer, which is
-    empty until it is issued. `sha256`, in hex, is of `shown` as it was then; `is_erased` where
-    personal data was taken out since.
+    empty until it is issued, and `reckoning`, how lines come to totals
+    (`kitwright.keeping.sums.Reckoning`), empty where the tax is not known. `sha256`, in hex, is of
+    `shown` as it was at the issue; `is_erased` where personal data was taken out since.
     """
 
     quote: int
@@ -121,6 +124,7 @@ class Revision(Struct, frozen=True, kw_only=True):
     is_erased: bool
     request: bytes
     answer: bytes
+    reckoning: bytes = b""
     shown: bytes = b""
 
 
@@ -145,15 +149,23 @@ class Authorisation(Struct, frozen=True, kw_only=True):
 
 
 class Addition(Struct, frozen=True, kw_only=True):
-    """More spent within an authorisation than its revision comes to, in the authorisation's own
-    terms of tax.
+    """A line that was added within an authorisation to what its revision comes to.
+
+    `kind` is that of the line, `tax_kind` the charge kind that it is taxed as. `price` is what is
+    printed, without tax or with it as the shop's prices are; `net` is what it added without tax,
+    `amount` what it added in the authorisation's own terms of tax. `day` is the shop's.
     """
 
     quote: int
     number: int
     revision: int
     at: datetime
+    day: date
     description: str
+    kind: str
+    tax_kind: str
+    price: Money
+    net: Money
     amount: Money
 
 

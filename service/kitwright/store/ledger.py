@@ -20,9 +20,18 @@ _QUOTES: Final = (
         " (SELECT coalesce(max(number), 0) FROM revisions WHERE quote = quotes.number)",
     ),
     (
-        "figures are not those of its latest revision",
-        "NOT EXISTS (SELECT 1 FROM revisions AS r WHERE r.quote = quotes.number"
-        " AND r.number = latest AND r.net = quotes.net AND r.gross IS quotes.gross"
+        "revision that is shown is not the one that counts",
+        "coalesce(agreed, offered, shown) <> shown",
+    ),
+    (
+        "figures are not those of the revision that is shown, with what was added to it",
+        # prices are with or without tax, so that one of the totals grows by just what was added
+        "NOT EXISTS (SELECT 1, (SELECT coalesce(sum(price), 0) FROM additions AS a"
+        " WHERE a.quote = r.quote AND r.number = agreed"
+        " AND (a.revision = agreed OR a.at >= r.made_at)) AS added FROM revisions AS r"
+        " WHERE r.quote = quotes.number AND r.number = quotes.shown"
+        " AND CASE added WHEN 0 THEN r.net = quotes.net AND r.gross IS quotes.gross"
+        " ELSE r.net + added = quotes.net OR r.gross + added = quotes.gross END"
         " AND r.currency = quotes.currency AND r.valid_until = quotes.valid_until)",
     ),
     (
@@ -48,9 +57,11 @@ _QUOTES: Final = (
     ),
     (
         "additions go beyond what was authorised",
-        "EXISTS (SELECT 1 FROM authorisations AS a WHERE a.quote = quotes.number"
-        " AND a.revision = agreed AND a.upper < a.amount + (SELECT coalesce(sum(amount), 0)"
-        " FROM additions WHERE quote = quotes.number AND revision = agreed))",
+        # what was added by an earlier consent, after the revision was made, is beside its limit
+        "EXISTS (SELECT 1 FROM authorisations AS a WHERE a.quote = quotes.number AND a.revision ="
+        " agreed AND a.upper + (SELECT coalesce(sum(amount), 0) FROM additions AS x"
+        " WHERE x.quote = quotes.number AND x.revision <> agreed)"
+        " < CASE a.includes_tax WHEN 1 THEN quotes.gross ELSE quotes.net END)",
     ),
 )
 """What can be wrong of a quote -> the condition that finds it."""
@@ -89,8 +100,12 @@ def _check_revisions(connection: Any) -> Iterator[Fault]:
         if not is_same:
             yield "revision-changed", f"quote {quote}, revision {number}, is not as it was issued"
     for quote, number in connection.execute(
-        "SELECT quote, number FROM revisions WHERE issued_at IS NULL"
-        " AND state NOT IN ('draft', 'withdrawn') ORDER BY quote, number"
+        "SELECT quote, number FROM revisions AS r WHERE issued_at IS NULL"
+        " AND state NOT IN ('draft', 'withdrawn')"
+        # the end of the work supersedes a draft that nobody was offered
+        " AND NOT (state = 'superseded' AND EXISTS (SELECT 1 FROM quotes AS q"
+        " WHERE q.number = r.quote AND q.latest = r.number AND q.state = 'done'))"
+        " ORDER BY quote, number"
     ):
         yield "revision-changed", f"quote {quote}, revision {number}, was never issued"
 

@@ -33,8 +33,8 @@ from kitwright.store.rows import (
 )
 
 _QUOTE: Final = (
-    "number, version, state, latest, offered, agreed, customer, machine, family, serial, net,"
-    " gross, currency, valid_until, made_at, made_on, changed_at"
+    "number, version, state, latest, offered, agreed, shown, customer, machine, family, serial,"
+    " net, gross, currency, valid_until, made_at, made_on, changed_at"
 )
 _REVISION: Final = (
     "quote, number, state, customer, machine, made_at, issued_at, valid_until,"
@@ -188,18 +188,18 @@ class QuoteTables:
     def revision(self, quote: int, number: int) -> Revision | None:
         """Return a revision with its body."""
         row = self._session.row(
-            f"SELECT {_REVISION}, request, answer, shown FROM revisions"
+            f"SELECT {_REVISION}, request, answer, reckoning, shown FROM revisions"
             " WHERE quote = ? AND number = ?",
             (quote, number),
         )
-        return None if row is None else _revision(row, *map(unpacked, row[16:19]))
+        return None if row is None else _revision(row, *map(unpacked, row[16:20]))
 
     def revisions(self, quote: int) -> tuple[Revision, ...]:
         """Return all revisions in order, with empty bodies."""
         found = self._session.rows(
             f"SELECT {_REVISION} FROM revisions WHERE quote = ? ORDER BY number", (quote,)
         )
-        return tuple(_revision(row, b"", b"", b"") for row in found)
+        return tuple(_revision(row, b"", b"", b"", b"") for row in found)
 
     def authorise(self, given: Authorisation) -> None:
         """Keep an authorisation, one a revision."""
@@ -250,8 +250,8 @@ class QuoteTables:
     def additions(self, quote: int) -> tuple[Addition, ...]:
         """Return the additions of a quote, oldest first."""
         found = self._session.rows(
-            "SELECT quote, number, revision, at, description, amount, currency FROM additions"
-            " WHERE quote = ? ORDER BY number",
+            "SELECT quote, number, revision, at, day, description, kind, tax_kind, price, net,"
+            " amount, currency FROM additions WHERE quote = ? ORDER BY number",
             (quote,),
         )
         return tuple(
@@ -260,8 +260,13 @@ class QuoteTables:
                 number=row[1],
                 revision=row[2],
                 at=read_moment(row[3]),
-                description=row[4],
-                amount=Money(row[5], row[6]),
+                day=date.fromisoformat(row[4]),
+                description=row[5],
+                kind=row[6],
+                tax_kind=row[7],
+                price=Money(row[8], row[11]),
+                net=Money(row[9], row[11]),
+                amount=Money(row[10], row[11]),
             )
             for row in found
         )
@@ -297,6 +302,7 @@ def _quote_columns(quote: KeptQuote) -> dict[str, object]:
         "latest": quote.latest,
         "offered": quote.offered,
         "agreed": quote.agreed,
+        "shown": quote.shown,
         "customer": quote.customer,
         "machine": quote.machine,
         "family": quote.family,
@@ -319,16 +325,17 @@ def _quote(row: Row) -> KeptQuote:
         latest=row[3],
         offered=row[4],
         agreed=row[5],
-        customer=row[6],
-        machine=row[7],
-        family=row[8],
-        serial=row[9],
-        net=Money(row[10], row[12]),
-        gross=money_or_none(row[11], row[12]),
-        valid_until=date.fromisoformat(row[13]),
-        made_at=read_moment(row[14]),
-        made_on=date.fromisoformat(row[15]),
-        changed_at=read_moment(row[16]),
+        shown=row[6],
+        customer=row[7],
+        machine=row[8],
+        family=row[9],
+        serial=row[10],
+        net=Money(row[11], row[13]),
+        gross=money_or_none(row[12], row[13]),
+        valid_until=date.fromisoformat(row[14]),
+        made_at=read_moment(row[15]),
+        made_on=date.fromisoformat(row[16]),
+        changed_at=read_moment(row[17]),
     )
 
 
@@ -352,11 +359,12 @@ def _revision_columns(revision: Revision) -> dict[str, object]:
         "is_erased": int(revision.is_erased),
         "request": packed(revision.request),
         "answer": packed(revision.answer),
+        "reckoning": packed(revision.reckoning),
         "shown": packed(revision.shown),
     }
 
 
-def _revision(row: Row, request: bytes, answer: bytes, shown: bytes) -> Revision:
+def _revision(row: Row, request: bytes, answer: bytes, reckoning: bytes, shown: bytes) -> Revision:
     return Revision(
         quote=row[0],
         number=row[1],
@@ -375,6 +383,7 @@ def _revision(row: Row, request: bytes, answer: bytes, shown: bytes) -> Revision
         is_erased=bool(row[15]),
         request=request,
         answer=answer,
+        reckoning=reckoning,
         shown=shown,
     )
 
@@ -402,7 +411,12 @@ def _addition_columns(addition: Addition) -> dict[str, object]:
         "number": addition.number,
         "revision": addition.revision,
         "at": moment(addition.at),
+        "day": addition.day.isoformat(),
         "description": addition.description,
+        "kind": addition.kind,
+        "tax_kind": addition.tax_kind,
+        "price": addition.price.minor,
+        "net": addition.net.minor,
         "amount": addition.amount.minor,
         "currency": addition.amount.currency,
     }

@@ -65,6 +65,7 @@ CREATE TABLE quotes (
     latest INTEGER NOT NULL,
     offered INTEGER,
     agreed INTEGER,
+    shown INTEGER NOT NULL,
     customer INTEGER REFERENCES customers (number),
     machine INTEGER REFERENCES machines (number),
     family TEXT NOT NULL,
@@ -108,6 +109,7 @@ CREATE TABLE revisions (
     is_erased INTEGER NOT NULL,
     request BLOB NOT NULL,
     answer BLOB NOT NULL,
+    reckoning BLOB NOT NULL,
     shown BLOB NOT NULL,
     PRIMARY KEY (quote, number)
 ) STRICT;;
@@ -123,6 +125,7 @@ WHEN OLD.state <> 'draft' AND (
     OR NEW.tax_state <> OLD.tax_state OR NEW.is_provisional <> OLD.is_provisional
     OR NEW.net <> OLD.net OR NEW.gross IS NOT OLD.gross OR NEW.currency <> OLD.currency
     OR NEW.sha256 IS NOT OLD.sha256 OR NEW.is_erased < OLD.is_erased
+    OR NEW.reckoning <> OLD.reckoning
     OR (NEW.is_erased = 0 AND (
         NEW.request <> OLD.request OR NEW.answer <> OLD.answer OR NEW.shown <> OLD.shown
     ))
@@ -155,7 +158,12 @@ CREATE TABLE additions (
     number INTEGER NOT NULL,
     revision INTEGER NOT NULL,
     at TEXT NOT NULL,
+    day TEXT NOT NULL,
     description TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    tax_kind TEXT NOT NULL,
+    price INTEGER NOT NULL,
+    net INTEGER NOT NULL,
     amount INTEGER NOT NULL,
     currency TEXT NOT NULL,
     PRIMARY KEY (quote, number)

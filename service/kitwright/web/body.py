@@ -47,6 +47,15 @@ async def receive_json(request: Request[Any, Any, Any]) -> bytes:
 
     Raises: Refusal: wrong-media-type, body-too-large.
     """
+    check_json(request)
+    return await receive(request)
+
+
+def check_json(request: Request[Any, Any, Any]) -> None:
+    """Raise where a request does not say that its body is JSON.
+
+    Raises: Refusal: wrong-media-type.
+    """
     given = request.headers.get("content-type", "")
     if given != JSON:
         kind, parameters = media_type(given)
@@ -54,7 +63,6 @@ async def receive_json(request: Request[Any, Any, Any]) -> bytes:
             raise _wrong_media("the body should be application/json in UTF-8")
     if request.headers.get("content-encoding", "identity").lower() != "identity":
         raise _wrong_media("the body should come without a content coding")
-    return await receive(request)
 
 
 def _wrong_media(detail: str) -> Refusal:

@@ -14,6 +14,7 @@ import kitwright.flow
 import kitwright.web.kept.all
 import kitwright.web.wire  # noqa: F401
 from kitwright.errors import KitwrightError
+from kitwright.keeping.prices import PriceMoved
 from kitwright.language.render import UnknownLanguage
 from kitwright.stages.refusal import RequestFault
 from kitwright.web.problems import ACTS, GAPS, KINDS
@@ -73,6 +74,7 @@ def _meanings() -> Iterator[tuple[str, str, str]]:
     for bases, problem in (
         (_REFUSALS, "request-refused"),
         (ACTS, "act-refused"),
+        ((PriceMoved,), "prices-moved"),
         (GAPS, "catalogue-gap"),
     ):
         for leaf in sorted(leaves(bases), key=lambda one: one.code):

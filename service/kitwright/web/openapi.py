@@ -170,7 +170,8 @@ def _operation(
         requests = examples.requests.get(one.id)
         if requests:
             content["examples"] = {name: {"value": value} for name, value in requests.items()}
-        described["requestBody"] = {"required": True, "content": {JSON: content}}
+        is_required = not one.may_be_empty
+        described["requestBody"] = {"required": is_required, "content": {JSON: content}}
     elif one.media:
         binary = {"schema": {"type": "string", "format": "binary"}}
         described["requestBody"] = {"required": True, "content": dict.fromkeys(one.media, binary)}

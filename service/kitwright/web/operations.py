@@ -23,7 +23,8 @@ class Operation(Struct, frozen=True, kw_only=True):
 
     `answers` is the struct of the good answer, None where that is no JSON, and `status` its
     status; `problems` are problem codes; `variables` describes the path's; `query` is the struct
-    of what may stand behind it; `media` are the types of a body that is no JSON.
+    of what may stand behind it; `media` are the types of a body that is no JSON. A JSON body may be
+    left out where it `may_be_empty`.
 
     `scope` is what a key must let its holder do, None where no key is needed: then `is_limited`
     where an address may not call too often. `is_once` where an Idempotency-Key is needed,
@@ -40,6 +41,7 @@ class Operation(Struct, frozen=True, kw_only=True):
     answers: Any
     problems: tuple[str, ...] = ("not-acceptable",)
     takes: type[Struct] | None = None
+    may_be_empty: bool = False
     forms: tuple[str, ...] = (JSON,)
     variables: Mapping[str, str] = {}
     is_conditional: bool = False

@@ -243,7 +243,8 @@ class TotalsOut(Out, frozen=True, kw_only=True):
 
     `lines` sums all lines but discounts, `discount` those (zero or below), both as printed: where
     prices include tax, what an exemption spares is still in them. `deposit` is asked in
-    advance. `payable` is gross less `prepaid`, plus `cash_rounding`.
+    advance. `payable` is gross less `prepaid`, plus `cash_rounding`; below zero, that much more was
+    paid and is paid back.
     """
 
     lines: MoneyOut

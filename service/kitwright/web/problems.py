@@ -18,6 +18,7 @@ from kitwright.catalogue.graph import ReferenceUnresolved
 from kitwright.errors import KitwrightError, Path
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.people import PeopleError
+from kitwright.keeping.prices import PricesMoved
 from kitwright.keeping.store import StoreFull, StoreUnavailable
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.fitment import FitmentError
@@ -107,6 +108,12 @@ KINDS: Final[dict[str, Kind]] = {
         409,
         "Not as things stand",
         "`errors` names what stands against it; read the record to see what can be done.",
+    ),
+    "prices-moved": Kind(
+        409,
+        "Prices have moved",
+        "`errors` names what would be another price today. Revise the quote, so that it is made at "
+        "today's prices, or send `keep_prices` with the reason why its own are kept.",
     ),
     "link-over": Kind(410, "Link over", "Ask the shop for a new link."),
     "record-changed": Kind(
@@ -240,6 +247,8 @@ def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -
         document = problem("request-refused", str(error), map(_fault, error.faults))
     elif isinstance(error, ACTS):
         document = problem("act-refused", str(error), [_fault(error)])
+    elif isinstance(error, PricesMoved):
+        document = problem("prices-moved", str(error), map(_fault, error.faults))
     elif isinstance(error, StoreFull | StoreUnavailable):
         _LOG.error("storage: %s", error)
         code = "storage-full" if isinstance(error, StoreFull) else "storage-unavailable"

@@ -93,10 +93,16 @@ def test_addition_goes_on_until_the_limit(staff: Staff) -> None:
     gross = float(staff.get(f"/v1/quotes/{id}")["gross"]["amount"])
     other = staff.accepted(limit=f"{gross + 20:.2f}")
 
-    first = staff.act(other, "additions", {"description": "Fuel line", "amount": "15.00"})
-    second = staff.act(other, "additions", {"description": "Clamps", "amount": "5.01"})
-    third = staff.act(other, "additions", {"description": "Clamps", "amount": "5.00"})
-    none = staff.act(id, "additions", {"description": "Clamps", "amount": "0.01"})
+    first = staff.act(
+        other, "additions", {"description": "Fuel line", "kind": "part", "amount": "15.00"}
+    )
+    second = staff.act(
+        other, "additions", {"description": "Clamps", "kind": "part", "amount": "5.01"}
+    )
+    third = staff.act(
+        other, "additions", {"description": "Clamps", "kind": "part", "amount": "5.00"}
+    )
+    none = staff.act(id, "additions", {"description": "Clamps", "kind": "part", "amount": "0.01"})
 
     assert [one["decision"] for one in (first, second, third, none)] == ["go", "stop", "go", "stop"]
     assert first["limit"]["left"]["amount"] == "5.00"
@@ -118,7 +124,9 @@ def test_addition_on_trial_records_nothing(staff: Staff) -> None:
     id = staff.accepted(limit="1000.00")  # noqa: A001
     tag = staff.tag(id)
 
-    told = staff.act(id, "additions", {"description": "Belt", "amount": "9.00", "trial": True})
+    told = staff.act(
+        id, "additions", {"description": "Belt", "kind": "part", "amount": "9.00", "trial": True}
+    )
 
     assert (told["decision"], told["addition"]) == ("go", None)
     assert staff.tag(id) == tag
@@ -144,7 +152,7 @@ def test_shop_preset_raises_the_limit(staff: Staff) -> None:
 
 def test_new_agreement_takes_the_place_of_the_old(staff: Staff) -> None:
     id = staff.accepted(limit="1000.00")  # noqa: A001
-    staff.act(id, "additions", {"description": "Belt", "amount": "9.00"})
+    staff.act(id, "additions", {"description": "Belt", "kind": "part", "amount": "9.00"})
     staff.counter.clock.pass_days(1)
     staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
     staff.act(id, "start")
@@ -246,7 +254,7 @@ def test_parts_are_ordered_for_the_agreed_revision_only(staff: Staff) -> None:
 
 def test_addition_after_a_revision_was_made_counts_for_its_agreement(staff: Staff) -> None:
     id = staff.accepted(limit="1000.00")  # noqa: A001
-    staff.act(id, "additions", {"description": "Belt", "amount": "9.00"})
+    staff.act(id, "additions", {"description": "Belt", "kind": "part", "amount": "9.00"})
     staff.counter.clock.pass_days(1)
     more = {
         "family": "QM-H27",
@@ -258,7 +266,7 @@ def test_addition_after_a_revision_was_made_counts_for_its_agreement(staff: Staf
     staff.act(id, "revise", more)
     staff.act(id, "issue")
     staff.counter.clock.pass_days(1)
-    staff.act(id, "additions", {"description": "Fuel line", "amount": "100.00"})
+    staff.act(id, "additions", {"description": "Fuel line", "kind": "part", "amount": "100.00"})
 
     staff.act(id, "accept", {**YES, "revision": 2})
 

@@ -176,7 +176,12 @@ def story(service: Service, alone: Counter, client: Client, tmp_path: Path) -> S
     act(client, quote, "issue")
     yes = {"revision": 2, "who": "Eulalia", "means": "telephone", "contact": "1632 960 771"}
     act(client, quote, "accept", {**yes, "text": "Oregano: go ahead.", "limit": "9000.00"})
-    act(client, quote, "additions", {"description": "Sorrel's bolt", "amount": "1.00"})
+    act(
+        client,
+        quote,
+        "additions",
+        {"description": "Sorrel's bolt", "kind": "part", "amount": "1.00"},
+    )
     orders = {"revisions": [{"quote": quote, "revision": 2}]}
     client.post("/v1/orders", json=orders, headers=once()).raise_for_status()
     finding = service.workshop.catalogue.rules.finding[0].id
@@ -548,6 +553,7 @@ def test_erase_reaches_the_serial_of_a_machine_that_a_quote_named_once(client: C
     quote = add(client, "/v1/quotes", {**asked, "machine": machine}).id
     act(client, quote, "issue")
     act(client, quote, "revise", {**asked, "machine": another, "serial": 2140077})
+    act(client, quote, "issue")
     path = f"/v1/quotes/{quote}/revisions"
     assert str(SERIAL) in client.get(f"{path}/1").text
     act(client, quote, "withdraw")

@@ -101,8 +101,8 @@ PROBLEMS: dict[str, Call] = {
     "storage-full": failing(StoreFull("no room")),
     "storage-unavailable": failing(StoreUnavailable("no disk")),
 }
-# test_keys.py meets this one: it takes a service with a limit.
-ELSEWHERE = {"too-many-calls"}
+# test_keys.py and test_issuing.py meet these: they take a service with a limit, another catalogue.
+ELSEWHERE = {"too-many-calls", "prices-moved"}
 
 
 @pytest.mark.parametrize("code", PROBLEMS)
@@ -147,6 +147,13 @@ def accepted(owner: TestClient[Any], amount: str) -> tuple[Any, Any]:
     return owner.post(f"{QUOTES}/Q1/accept", json=body, headers=headers), body
 
 
+def added(owner: TestClient[Any]) -> tuple[Any, Any]:
+    keep(owner)
+    body = {"description": "A clamp", "kind": "part", "net": "1.00", "amount": "1.08"}
+    headers = {"Idempotency-Key": '"more"', "If-Match": "*"}
+    return owner.post(f"{QUOTES}/Q1/additions", json=body, headers=headers), body
+
+
 def hooked(owner: TestClient[Any], url: str) -> tuple[Any, Any]:
     body = {"url": url}
     return owner.post("/v1/webhooks", json=body, headers={"Idempotency-Key": '"hook"'}), body
@@ -169,6 +176,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "machine-differs": (with_machine, "/serial"),
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
     "amount-unfit": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
+    "price-unclear": (lambda owner, _: added(owner), "/net"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),
 }

@@ -1,44 +1,43 @@
-"""Acts: a quote is issued, decided on, withdrawn, started and finished; and what was authorised."""
+"""Acts: a quote is issued, decided on, withdrawn, started and finished."""
 
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterator
-from decimal import Decimal
 from typing import Final
 
 import msgspec
 from litestar.handlers import HTTPRouteHandler
 
+from kitwright.errors import KitwrightError
 from kitwright.keeping import consent, life, offer
-from kitwright.keeping.consent import Decision, Ruling, Yes
+from kitwright.keeping.acts import NotQuotable
+from kitwright.keeping.consent import Yes
 from kitwright.keeping.key import Scope
-from kitwright.keeping.record import KeptQuote, Means, Stamp
+from kitwright.keeping.prices import PriceMoved, moved_prices
+from kitwright.keeping.record import KeptQuote, Means, Revision, Stamp
 from kitwright.keeping.store import Records
-from kitwright.language.render import Speaker
-from kitwright.money import Money, digits
-from kitwright.stages.refusal import RequestFault, RequestRefused
-from kitwright.units import read_figure
+from kitwright.stages.refusal import RequestRefused
+from kitwright.web.kept.additions import read_amount
 from kitwright.web.kept.desk import Desk
-from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
-from kitwright.web.kept.ids import QUOTE
+from kitwright.web.kept.handlers import Call, Reply, Work, acting
 from kitwright.web.kept.orders import unordered
 from kitwright.web.kept.quote_wire import (
     AcceptIn,
-    AdditionIn,
-    AuthorisationsOut,
-    ConsentOut,
     DeclineIn,
+    IssueIn,
     QuoteHeadOut,
-    RulingOut,
-    addition_out,
-    authorisation_out,
-    limit_out,
 )
-from kitwright.web.kept.quotes import checked, head_reply, quote_of, quote_tag
+from kitwright.web.kept.quotes import (
+    asked_of,
+    changed_since,
+    checked,
+    head_reply,
+    of_today,
+)
 from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.kept.shown import consent_text, shown
 from kitwright.web.operations import BODY_PROBLEMS, Operation
-from kitwright.web.out import money
+from kitwright.web.problems import GAPS
 
 _ID: Final = {"id": "Which quote, by its id."}
 _NO_BODY: Final = ("body-invalid", "not-acceptable", "body-too-large")
@@ -72,13 +71,29 @@ def _act(
     )
 
 
-ISSUE: Final = _act(
-    "issue",
-    summary="Offer the newest revision",
-    description=(
-        "Makes the draft the revision on offer, which never changes again; the one before is "
-        "superseded. A quote without a tax area can't be issued."
+ISSUE: Final = msgspec.structs.replace(
+    _act(
+        "issue",
+        takes=IssueIn,
+        summary="Offer the newest revision",
+        description=(
+            "Makes the draft the revision on offer, which never changes again; the one before is "
+            "superseded. A quote without a tax area can't be issued. Neither can one whose prices "
+            "would be others today, by the catalogue or by the rates of the day (of the quote's "
+            "own day, where that is still to come): `errors` says what has moved, line by line. "
+            "Revise it then, or say in `keep_prices` why its prices are kept. The body may be "
+            "left out."
+        ),
     ),
+    problems=(
+        *BODY_PROBLEMS,
+        *ONCE_PROBLEMS,
+        *GUARD_PROBLEMS,
+        "unknown-record",
+        "act-refused",
+        "prices-moved",
+    ),
+    may_be_empty=True,
 )
 ACCEPT: Final = _act(
     "accept",
@@ -117,44 +132,6 @@ FINISH: Final = _act(
         "its fact `superseded`."
     ),
 )
-AUTHORISATIONS: Final = Operation(
-    method="get",
-    path="/v1/quotes/{id}/authorisations",
-    id="listAuthorisations",
-    tag="quotes",
-    summary="What the customer authorised",
-    description="Every authorisation, how far the one in force goes, and what was added within.",
-    answers=AuthorisationsOut,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
-)
-ADD: Final = Operation(
-    method="post",
-    path="/v1/quotes/{id}/additions",
-    id="addToQuote",
-    tag="quotes",
-    summary="Ask whether more may be spent",
-    description=(
-        "Answers `go` while spent + committed + new <= authorised, and records the addition; "
-        "beyond that `stop`, with the consent that is needed first, and records nothing. "
-        "With `trial`, it records nothing either way."
-    ),
-    takes=AdditionIn,
-    answers=RulingOut,
-    problems=(
-        *BODY_PROBLEMS,
-        *ONCE_PROBLEMS,
-        *GUARD_PROBLEMS,
-        "unknown-record",
-        "act-refused",
-        "request-refused",
-    ),
-    variables=_ID,
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_guarded=True,
-    is_tagged=True,
-)
 OPERATIONS: Final = (
     ISSUE,
     ACCEPT,
@@ -162,28 +139,13 @@ OPERATIONS: Final = (
     WITHDRAW,
     START,
     FINISH,
-    AUTHORISATIONS,
-    ADD,
 )
-
-
-class AmountUnfit(RequestFault):
-    """An amount that the currency can't write, or that is not above zero."""
-
-    code = "amount-unfit"
-
-    def __init__(self, text: str, currency: str) -> None:
-        super().__init__(
-            f"{text} {currency}: should be above zero, with at most {digits(currency)} decimals"
-        )
-        self.text = text
-        self.currency = currency
 
 
 def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
     """Yield the handlers of this module's operations."""
+    yield acting(desk, ISSUE, _issue)
     for operation, act in (
-        (ISSUE, _issue),
         (WITHDRAW, offer.withdraw),
         (START, _start),
         (FINISH, life.finish),
@@ -191,8 +153,10 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
         yield acting(desk, operation, _simply(act))
     yield acting(desk, ACCEPT, _accept)
     yield acting(desk, DECLINE, _decline)
-    yield acting(desk, ADD, _add)
-    yield reading(AUTHORISATIONS, desk, _authorisations)
+
+
+CANNOT_ANSWER: Final[tuple[type[KitwrightError], ...]] = (RequestRefused, *GAPS)
+"""Errors that say that a request can't be answered, or not any more."""
 
 
 _Act = Callable[[Records, Stamp, KeptQuote], KeptQuote]
@@ -206,8 +170,43 @@ def _simply(act: _Act) -> Callable[[Call], Awaitable[Work]]:
     return prepare
 
 
-def _issue(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    return offer.issue(records, stamp, quote, shown)
+async def _issue(call: Call) -> Work:
+    desk, stamp, asked = call.desk, call.stamp, call.body(IssueIn)
+
+    def draft_of(records: Records) -> Revision:
+        return offer.draft_to_issue(records, checked(records, call), stamp)
+
+    draft = desk.store.read(draft_of)
+    moved = _moved(desk, draft, is_kept=asked.keep_prices is not None)
+
+    def work(records: Records) -> Reply:
+        quote = checked(records, call)
+        if draft_of(records) != draft:
+            # what was compared is not what would be issued
+            raise changed_since(quote)
+        return head_reply(
+            offer.issue(records, stamp, quote, shown, moved=moved, keep_prices=asked.keep_prices)
+        )
+
+    return work
+
+
+def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, ...] | None:
+    """Return which prices of a draft would be others today; where they are kept, None if nobody can
+    tell, since the request can't be answered any more.
+
+    Raises: NotQuotable.
+    """
+    asked = of_today(desk, draft)
+    if draft.catalogue_revision == desk.service.revision and asked == asked_of(draft):
+        return ()
+    try:
+        _, now = desk.service.answered(asked)
+    except CANNOT_ANSWER as error:
+        if is_kept:
+            return None
+        raise NotQuotable(draft.number, error) from None
+    return moved_prices(draft.answer, now)
 
 
 def _start(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
@@ -247,93 +246,3 @@ async def _decline(call: Call) -> Work:
         return head_reply(offer.decline(records, stamp, quote, asked.revision, asked.reason))
 
     return work
-
-
-async def _add(call: Call) -> Work:
-    desk, stamp, asked = call.desk, call.stamp, call.body(AdditionIn)
-    new = read_amount(asked.amount, desk.currency, "amount")
-    preset = desk.overrun
-    _, speaker = desk.service.speaker(None)
-
-    def work(records: Records) -> Reply:
-        quote = checked(records, call)
-        quote, ruling = consent.ask_addition(
-            records,
-            stamp,
-            quote,
-            new=new or Money(0, desk.currency),
-            description=asked.description,
-            is_trial=asked.trial,
-        )
-        record = () if preset is None else tuple(one.value for one in preset.record)
-        body = msgspec.json.encode(_ruling(ruling, record, speaker))
-        return Reply(body=body, tag=quote_tag(quote))
-
-    return work
-
-
-def _ruling(ruling: Ruling, record: tuple[str, ...], speaker: Speaker) -> RulingOut:
-    needed = None
-    if ruling.decision is Decision.stop:
-        needed = ConsentOut(
-            up_to=money(ruling.consent_up_to),
-            includes_tax=ruling.limit.includes_tax,
-            means=tuple(Means),
-            record=record or ("date", "time", "name", "means", "work", "cost"),
-        )
-    return RulingOut(
-        decision=ruling.decision,
-        new=money(ruling.new),
-        over_by=money(ruling.over_by),
-        limit=limit_out(ruling.limit),
-        consent=needed,
-        addition=None if ruling.addition is None else addition_out(ruling.addition),
-        text=_told(ruling, speaker),
-    )
-
-
-def _told(ruling: Ruling, speaker: Speaker) -> str:
-    """Return a ruling as a sentence for who asked."""
-    includes_tax, say = ruling.limit.includes_tax, speaker.say
-    if ruling.decision is not Decision.stop:
-        left = speaker.money(ruling.limit.left)
-        if includes_tax:
-            return say("Go: {left} with tax are left afterwards.", left=left)
-        return say("Go: {left} without tax are left afterwards.", left=left)
-    facts = {"over": speaker.money(ruling.over_by), "most": speaker.money(ruling.consent_up_to)}
-    if includes_tax:
-        return say(
-            "Stop: this passes what was authorised by {over}. Ask the customer first: for up to "
-            "{most} with tax, in a revision that names the additional work.",
-            **facts,
-        )
-    return say(
-        "Stop: this passes what was authorised by {over}. Ask the customer first: for up to "
-        "{most} without tax, in a revision that names the additional work.",
-        **facts,
-    )
-
-
-def read_amount(text: str | None, currency: str, member: str) -> Money | None:
-    """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
-    if text is None:
-        return None
-    figure = read_figure(text)
-    money_of = Money.of(figure, currency)
-    if figure <= 0 or money_of.amount != Decimal(text):
-        fault = AmountUnfit(text, currency)
-        fault.at(member)
-        raise RequestRefused([fault])
-    return money_of
-
-
-def _authorisations(records: Records, call: Call) -> Reply:
-    quote = quote_of(records, call.number("id", QUOTE))
-    given = records.quotes.authorisations(quote.number)
-    in_force = any(one.revision == quote.agreed for one in given)
-    body = AuthorisationsOut(
-        limit=limit_out(consent.limit_of(records, quote)) if in_force else None,
-        authorisations=tuple(map(authorisation_out, given)),
-        additions=tuple(map(addition_out, records.quotes.additions(quote.number))),
-    )
-    return Reply(body=msgspec.json.encode(body))

@@ -9,6 +9,7 @@ from litestar.handlers import HTTPRouteHandler
 
 from kitwright.web.kept import (
     acts,
+    additions,
     customers,
     feed,
     hooks,
@@ -26,6 +27,7 @@ from kitwright.web.kept.desk import Desk
 _MODULES: Final = (
     quotes,
     acts,
+    additions,
     links,
     messages,
     orders,

@@ -16,10 +16,10 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping import offer
-from kitwright.keeping.record import Customer, Hand, Machine, Revision, Stamp
+from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.web.auth import Keyring
-from kitwright.web.kept.paper import Papers
+from kitwright.web.kept.paper import About, Papers
 from kitwright.web.service import Service
 
 
@@ -37,13 +37,11 @@ class Files(Protocol):
 
 
 class Letter(Struct, frozen=True, kw_only=True):
-    """What a letter to a customer is to say: of which revision, to which address, with a link of
-    which path, and the shop's own words. `nonce` is new for each.
+    """What a letter to a customer is to say: of what, to which address, with a link of which path,
+    and the shop's own words. `nonce` is new for each.
     """
 
-    revision: Revision
-    customer: Customer | None
-    machine: Machine | None
+    about: About
     to: str
     path: str
     note: str | None

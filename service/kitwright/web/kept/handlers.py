@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from kitwright.keeping.record import KeptAnswer, Stamp
 from kitwright.keeping.store import Records
-from kitwright.web.body import decode, receive, receive_json
+from kitwright.web.body import check_json, decode, receive, receive_json
 from kitwright.web.conditions import ConditionMalformed, match, none_match
 from kitwright.web.kept.desk import Desk
 from kitwright.web.kept.ids import read_id
@@ -294,9 +294,15 @@ def _check_condition(request: Request[Any, Any, Any], operation: Operation) -> N
 async def _receive(request: Request[Any, Any, Any], operation: Operation) -> bytes:
     if operation.media:
         return await receive(request, MOST_PHOTO)
-    if operation.takes is not None:
+    if operation.takes is None:
+        return await receive(request)
+    if not operation.may_be_empty:
         return await receive_json(request)
-    return await receive(request)
+    raw = await receive(request)
+    if raw.strip() in _NOTHING:
+        return b"{}"
+    check_json(request)
+    return raw
 
 
 async def _mark(request: Request[Any, Any, Any], operation: Operation, raw: bytes) -> bytes:

@@ -27,7 +27,7 @@ from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
-from kitwright.web.kept.acts import read_amount
+from kitwright.web.kept.additions import read_amount
 from kitwright.web.kept.desk import Desk
 from kitwright.web.kept.handlers import Call, Reply, Work, acting
 from kitwright.web.kept.ids import QUOTE, QuoteId, RevisionNumber, read_id, written
@@ -36,7 +36,8 @@ from kitwright.web.kept.paper import Offered, about
 from kitwright.web.kept.quote_wire import Sha256
 from kitwright.web.kept.quotes import checked, quote_of
 from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
-from kitwright.web.kept.shown import ShownQuoteOut, consent_text
+from kitwright.web.kept.shown import ShownQuoteOut, consent_text, shown
+from kitwright.web.kept.standing import standing
 from kitwright.web.negotiate import HTML, JSON, PDF
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import MoneyOut, Out, money
@@ -77,8 +78,8 @@ class OfferOut(Out, frozen=True, kw_only=True):
 
     `state` is what became of it; while it is `issued` it can be accepted or declined. `text` is
     what a yes says yes to. Where a newer revision is on offer to the same customer, `newer` leads
-    to it. `sha256` is of
-    `quote`, byte for byte.
+    to it. `sha256` is of `quote`, byte for byte, which never changes. `with_additions` is the same
+    with what was added since it was accepted, null where nothing was.
     """
 
     id: QuoteId
@@ -90,6 +91,7 @@ class OfferOut(Out, frozen=True, kw_only=True):
     agreed: AgreedOut | None
     sha256: Sha256
     quote: ShownQuoteOut
+    with_additions: ShownQuoteOut | None
 
 
 class YesIn(Wire, frozen=True, kw_only=True):
@@ -247,6 +249,7 @@ def _offer(records: Records, call: Call) -> Reply:
     newer = _newer(records, call, link, quote)
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed = given.get(link.revision)
+    stands = standing(records, quote, revision)
     offer = OfferOut(
         id=link.number,
         revision=link.revision,
@@ -265,6 +268,7 @@ def _offer(records: Records, call: Call) -> Reply:
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
         # the encoder copies a Raw wherever it stands; the type says what it holds
         quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
+        with_additions=None if stands is revision.answer else msgspec.Raw(shown(stands)),  # type: ignore[arg-type]
     )
     return Reply(body=msgspec.json.encode(offer))
 

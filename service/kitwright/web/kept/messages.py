@@ -14,17 +14,17 @@ from msgspec import Meta, Struct
 from kitwright.keeping.key import Scope
 from kitwright.keeping.link import NONCE_BYTES
 from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
-from kitwright.keeping.record import Customer, KeptQuote, Machine, Mail, MailState, Revision
+from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision
 from kitwright.keeping.store import Records
 from kitwright.web.kept.desk import Desk, Letter
 from kitwright.web.kept.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.kept.ids import MAIL, QUOTE, MailId, QuoteId, RevisionNumber, written
 from kitwright.web.kept.links import make_link
-from kitwright.web.kept.quotes import checked, quote_of, quote_tag
+from kitwright.web.kept.paper import About, about
+from kitwright.web.kept.quotes import changed_since, checked, quote_of
 from kitwright.web.kept.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.operations import BODY_PROBLEMS, Operation
 from kitwright.web.out import Count, Out
-from kitwright.web.problems import Refusal
 from kitwright.web.records import ListOut
 from kitwright.web.shapes import Wire
 
@@ -132,18 +132,15 @@ class _Found(Struct, frozen=True):
 
     quote: KeptQuote
     revision: Revision
-    customer: Customer | None
-    machine: Machine | None
+    about: About
 
 
 async def _send(call: Call) -> Work:
     desk, asked, stamp = call.desk, call.body(MessageIn), call.stamp
     found = desk.store.read(lambda records: _found(records, call))
-    to = check_address(_address(asked, found.customer))
+    to = check_address(_address(asked, found.about))
     letter = Letter(
-        revision=found.revision,
-        customer=found.customer,
-        machine=found.machine,
+        about=found.about,
         to=to,
         path=_path(desk, found, stamp.at),
         note=asked.note,
@@ -157,11 +154,7 @@ async def _send(call: Call) -> Work:
         now = _found(records, call)
         if now != found:
             # the letter tells of what was there before
-            raise Refusal(
-                "record-changed",
-                "the record was changed since it was read",
-                headers={"ETag": quote_tag(now.quote)},
-            )
+            raise changed_since(now.quote)
         mail = queue_mail(
             records,
             stamp,
@@ -180,19 +173,12 @@ def _found(records: Records, call: Call) -> _Found:
     """Return what a call's letter is about. Raises: Refusal, NothingOffered."""
     quote = checked(records, call)
     revision = sendable(records, quote)
-    # the revision's own, whoever the quote is for by now
-    customer, machine = revision.customer, revision.machine
-    return _Found(
-        quote,
-        revision,
-        None if customer is None else records.people.customer(customer),
-        None if machine is None else records.people.machine(machine),
-    )
+    return _Found(quote, revision, about(records, quote, revision.number))
 
 
-def _address(asked: MessageIn, customer: Customer | None) -> str:
+def _address(asked: MessageIn, letter: About) -> str:
     """Return the address to send to. Raises: NoAddress."""
-    to = asked.to or (None if customer is None else customer.e_mail)
+    to = asked.to or letter.customer_e_mail
     if to is None:
         raise NoAddress
     return to

@@ -17,10 +17,13 @@ from kitwright.keeping.record import Authorisation, KeptQuote
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.web.kept.ids import QUOTE, written
+from kitwright.web.kept.standing import standing
 
 
 class About(Struct, frozen=True, kw_only=True):
-    """A revision, and what surrounds it on paper. `answer` is its JSON, `letter` the quote's id."""
+    """A revision, and what surrounds it on paper. `answer` is its JSON as it stands, with what was
+    added to it, `letter` the quote's id. `limit` is with tax where `limit_includes_tax`.
+    """
 
     answer: bytes
     letter: str
@@ -36,6 +39,7 @@ class About(Struct, frozen=True, kw_only=True):
     agreed_at: datetime | None
     agreed_by: str | None
     limit: Money | None
+    limit_includes_tax: bool
 
 
 class Offered(Struct, frozen=True, kw_only=True):
@@ -123,7 +127,7 @@ def about(records: Records, quote: KeptQuote, number: int) -> About:
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed: Authorisation | None = given.get(number)
     return About(
-        answer=revision.answer,
+        answer=standing(records, quote, revision),
         letter=written(QUOTE, quote.number),
         revision=number,
         state=revision.state.value,
@@ -137,4 +141,5 @@ def about(records: Records, quote: KeptQuote, number: int) -> About:
         agreed_at=None if agreed is None else agreed.at,
         agreed_by=None if agreed is None else agreed.who,
         limit=None if agreed is None else agreed.limit,
+        limit_includes_tax=agreed is None or agreed.includes_tax,
     )

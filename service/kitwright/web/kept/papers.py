@@ -28,10 +28,11 @@ _PROBLEMS: Final = ("unknown-record", "not-acceptable", "query-invalid", "storag
 
 
 class PaperQuery(Wire, frozen=True, kw_only=True):
-    """Which revision; left out: the one on offer, else the one agreed to, else the newest."""
+    """Which revision; left out: the one that the quote shows."""
 
     revision: Annotated[
-        RevisionNumber | None, Meta(description="Which revision; left out: the one that counts.")
+        RevisionNumber | None,
+        Meta(description="Which revision; left out: the one that the quote shows."),
     ] = None
 
 
@@ -153,7 +154,7 @@ def _revision_paper(
 def _asked(records: Records, call: Call) -> About:
     asked = call.query(PaperQuery)
     quote = quote_of(records, call.number("id", QUOTE))
-    number = asked.revision or quote.offered or quote.agreed or quote.latest
+    number = asked.revision or quote.shown
     if records.quotes.revision(quote.number, number) is None:
         raise Refusal(
             "unknown-record", f"no revision {number}: the newest of this quote is {quote.latest}"

@@ -69,7 +69,7 @@ def _steps(records: Records, catalogue: Catalogue, quote: KeptQuote) -> Iterable
     if family is not None:
         for component in catalogue.layouts[family.layout].component:
             yield component.id
-    request = life.revision_of(records, quote, quote.latest).request
+    request = life.revision_of(records, quote, quote.shown).request
     named = msgspec.json.decode(request, type=_Asked).chassis
     for chassis in catalogue.chassis.values():
         # where nobody named it, it may be any that carries the engine

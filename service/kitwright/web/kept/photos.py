@@ -16,6 +16,7 @@ from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
 from kitwright.keeping.key import Scope
+from kitwright.keeping.life import revision_of
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.photo import MOST_PHOTOS, add_photo, check_room, drop_photo
 from kitwright.keeping.record import KeptQuote, Photo
@@ -198,7 +199,9 @@ async def _add(call: Call) -> Work:
 
 def _check_customer(records: Records, quote: KeptQuote) -> None:
     """Raise AlreadyErased where a quote is of a customer who wanted to be forgotten."""
-    customer = None if quote.customer is None else records.people.customer(quote.customer)
+    # photographs go with the revision that is the newest while they are taken
+    whom = revision_of(records, quote, quote.latest).customer
+    customer = None if whom is None else records.people.customer(whom)
     if customer is not None and customer.erased_at is not None:
         raise AlreadyErased(customer.number)
 

@@ -60,7 +60,11 @@ GET: Final = Operation(
     id="getQuote",
     tag="quotes",
     summary="One kept quote",
-    description="A quote with its newest revision, to the last figure.",
+    description=(
+        "A quote with the revision that counts, to the last figure: what was agreed, with what was "
+        "added since; else what is offered, or was offered last; else the draft. A draft that is "
+        "begun later shows in `/revisions/{revision}` until it is issued or agreed to."
+    ),
     answers=KeptQuoteOut,
     problems=("unknown-record", "not-acceptable", "storage-unavailable"),
     variables=_ID,
@@ -133,7 +137,8 @@ REVISE: Final = Operation(
         "Takes the whole request once more; customer and machine stay where they are left out. "
         "Replaces the newest revision while that is a draft; "
         "else makes a new one, and what was offered or agreed stays so until the new one is "
-        "issued or accepted."
+        "issued or accepted. The answer has the new revision; reading the quote goes on having "
+        "what was offered or agreed."
     ),
     takes=QuoteIn,
     answers=KeptQuoteOut,
@@ -159,8 +164,8 @@ COPY: Final = Operation(
     tag="quotes",
     summary="Quote the same again, as a new quote",
     description=(
-        "Asks what the newest revision asked, today and by today's catalogue, and keeps it as a "
-        "new draft for the same customer and machine, without the complaint."
+        "Asks what the revision that is shown asked, today and by today's catalogue, and keeps it "
+        "as a new draft for the same customer and machine, without the complaint."
     ),
     answers=KeptQuoteOut,
     status=201,

@@ -45,7 +45,7 @@ from kitwright.web.out import (
     money,
 )
 from kitwright.web.quotes import QuoteOut
-from kitwright.web.shapes import DecimalIn, PageCursor, PageLimit, Text, Wire
+from kitwright.web.shapes import DecimalIn, FreeKind, PageCursor, PageLimit, Text, Wire
 from kitwright.web.wire import PreviewIn
 
 Words = Annotated[
@@ -106,7 +106,9 @@ class QuoteHeadOut(Out, frozen=True, kw_only=True):
     """A kept quote without its figures in full.
 
     `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
-    whose authorisation is in force. The totals are those of the newest revision.
+    whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
+    offered or was offered last, else the draft. What stands here besides is that one's; of the
+    agreed one, the totals hold what was added to it as well.
     """
 
     id: QuoteId
@@ -114,6 +116,7 @@ class QuoteHeadOut(Out, frozen=True, kw_only=True):
     revision: RevisionNumber
     offered: RevisionNumber | None
     agreed: RevisionNumber | None
+    shown: RevisionNumber
     customer: CustomerId | None
     machine: MachineId | None
     family: str
@@ -127,7 +130,9 @@ class QuoteHeadOut(Out, frozen=True, kw_only=True):
 
 
 class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
-    """A kept quote with its newest revision: what was asked, and the whole quote."""
+    """A kept quote with the revision that is `shown`: what was asked, and the whole quote, with
+    what was added to it since it was agreed to as lines at the end (reason `added-since`).
+    """
 
     request: QuoteIn
     quote: QuoteOut
@@ -222,6 +227,15 @@ class EventOut(Out, frozen=True, kw_only=True):
     request_id: str
 
 
+class IssueIn(Wire, frozen=True, kw_only=True):
+    """How a draft is issued whose prices would be others today: not at all, or, with the reason
+    why they are kept, at its own. The reason stands in the quote's history and in the event for
+    good, so it names nobody.
+    """
+
+    keep_prices: Text | None = None
+
+
 class AcceptIn(Wire, frozen=True, kw_only=True):
     """A customer's yes to one revision, as the shop takes it down.
 
@@ -265,12 +279,17 @@ class AuthorisationOut(Out, frozen=True, kw_only=True):
 
 
 class AdditionOut(Out, frozen=True, kw_only=True):
-    """Something added within an authorisation."""
+    """A line that was added within an authorisation: what it added without tax (`net`), and in the
+    authorisation's own terms (`amount`).
+    """
 
     number: Count
     revision: RevisionNumber
     at: datetime
     description: str
+    kind: FreeKind
+    tax_kind: FreeKind
+    net: MoneyOut
     amount: MoneyOut
 
 
@@ -296,13 +315,21 @@ class AuthorisationsOut(Out, frozen=True, kw_only=True):
 
 
 class AdditionIn(Wire, frozen=True, kw_only=True):
-    """More to be spent than was agreed: an amount in the authorisation's own terms of tax.
+    """A line to be added to what was agreed: its `net` price without tax, or instead the `amount`
+    that it may come to in the authorisation's own terms of tax. Where rounded taxes make no price
+    come to exactly that, the largest that comes to no more is taken.
 
-    On `trial`, the answer tells what it would be, and nothing is recorded.
+    It is taxed by the rules of the agreed revision. On `trial`, the answer tells what it would be,
+    and nothing is recorded.
     """
 
     description: Text
-    amount: DecimalIn
+    kind: FreeKind
+    tax_kind: Annotated[
+        FreeKind | None, Meta(description="As what it is taxed; null: as its kind.")
+    ] = None
+    net: DecimalIn | None = None
+    amount: DecimalIn | None = None
     trial: bool = False
 
 
@@ -367,8 +394,8 @@ def quote_head(quote: KeptQuote) -> QuoteHeadOut:
 
 
 def kept_quote(quote: KeptQuote, request: bytes, answer: bytes, unprintable: Found) -> bytes:
-    """Return a quote as JSON, with what its newest revision asked and was answered, and which texts
-    of it can't be printed.
+    """Return a quote as JSON, with what the revision that it shows asked and was answered, and
+    which texts of it can't be printed.
     """
     out = KeptQuoteOut(
         **_head(quote),
@@ -391,6 +418,7 @@ def _head(quote: KeptQuote) -> dict[str, Any]:
         "revision": quote.latest,
         "offered": quote.offered,
         "agreed": quote.agreed,
+        "shown": quote.shown,
         "customer": written_or_none(CUSTOMER, quote.customer),
         "machine": written_or_none(MACHINE, quote.machine),
         "family": quote.family,
@@ -476,8 +504,16 @@ def addition_out(addition: Addition) -> AdditionOut:
         revision=addition.revision,
         at=addition.at,
         description=addition.description,
+        kind=_kind(addition.kind),
+        tax_kind=_kind(addition.tax_kind),
+        net=money(addition.net),
         amount=money(addition.amount),
     )
+
+
+def _kind(text: str) -> Any:
+    # kept as it was taken: one of `FreeKind`
+    return text
 
 
 def limit_out(limit: Limit) -> LimitOut:

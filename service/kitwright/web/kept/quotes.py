@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 
 import msgspec
 from litestar.handlers import HTTPRouteHandler
@@ -13,6 +12,8 @@ from kitwright.keeping import life
 from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision
 from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.keeping.sums import Reckoning, written_reckoning
+from kitwright.stages.quote import Quote
 from kitwright.stages.refusal import RequestFault, RequestRefused
 from kitwright.web.kept.desk import Desk, tag
 from kitwright.web.kept.difference import difference
@@ -48,6 +49,7 @@ from kitwright.web.kept.quote_wire import (
     revision_head,
     whole_revision,
 )
+from kitwright.web.kept.standing import standing
 from kitwright.web.kept.unprintable import Found, request_looked_at, unprintable_request
 from kitwright.web.problems import Refusal
 from kitwright.web.records import ListOut
@@ -92,7 +94,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
 
     async def revise(call: Call) -> Work:
         number = call.number("id", QUOTE)
-        before = desk.store.read(lambda records: quote_of(records, number))
+        before = desk.store.read(lambda records: newest_of(records, number))
         asked = call.body(QuoteIn)
         # whom and which machine a quote is for stays so where nothing is said of it
         asked = structs.replace(
@@ -107,18 +109,19 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
             quote = checked(records, call)
             check_named(records, figures.customer, figures.machine)
             quote = life.revise(records, call.stamp, quote, figures)
-            return whole(quote, figures, found)
+            # the answer is the revision that was asked for, whatever the quote shows otherwise
+            return whole(life.showing(records, quote, quote.latest), figures, found)
 
         return work
 
     async def copy(call: Call) -> Work:
         number = call.number("id", QUOTE)
 
-        def newest(records: Records) -> Revision:
+        def shown(records: Records) -> Revision:
             quote = quote_of(records, number)
-            return life.revision_of(records, quote, quote.latest)
+            return life.revision_of(records, quote, quote.shown)
 
-        asked = msgspec.json.decode(desk.store.read(newest).request, type=QuoteIn)
+        asked = asked_of(desk.store.read(shown))
         figures = reckon(desk, structs.replace(asked, on=None, needed_by=None, complaint=None))
         found = await request_looked_at(desk.papers, figures.request)
 
@@ -148,6 +151,12 @@ def quote_of(records: Records, number: int) -> KeptQuote:
     return quote
 
 
+def newest_of(records: Records, number: int) -> Revision:
+    """Return the newest revision of a quote. Raises: Refusal: unknown-record."""
+    quote = quote_of(records, number)
+    return life.revision_of(records, quote, quote.latest)
+
+
 def checked(records: Records, call: Call) -> KeptQuote:
     """Return the quote of a call's path, in the version that the caller has seen.
 
@@ -156,6 +165,15 @@ def checked(records: Records, call: Call) -> KeptQuote:
     quote = quote_of(records, call.number("id", QUOTE))
     call.check(quote_tag(quote))
     return quote
+
+
+def changed_since(quote: KeptQuote) -> Refusal:
+    """Return the refusal of a call on something that was changed since it was read."""
+    return Refusal(
+        "record-changed",
+        "the record was changed since it was read",
+        headers={"ETag": quote_tag(quote)},
+    )
 
 
 def quote_tag(quote: KeptQuote) -> str:
@@ -169,7 +187,7 @@ def head_reply(quote: KeptQuote) -> Reply:
 
 
 def whole(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
-    """Return a quote with figures that are its newest revision."""
+    """Return a quote with figures that are those of the revision that it shows."""
     body = kept_quote(quote, figures.request, figures.answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
@@ -192,6 +210,7 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
     return Figures(
         request=msgspec.json.encode(filled),
         answer=body,
+        reckoning=_reckoning(quote),
         catalogue_revision=desk.service.revision,
         tax_state="unknown" if totals.gross is None else "known",
         is_provisional=quote.is_provisional,
@@ -202,6 +221,37 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
         serial=filled.serial,
         customer=None if customer is None else customer.number,
         machine=None if machine is None else machine.number,
+    )
+
+
+def asked_of(revision: Revision) -> QuoteIn:
+    """Return what a revision asked."""
+    return msgspec.json.decode(revision.request, type=QuoteIn)
+
+
+def of_today(desk: Desk, revision: Revision) -> QuoteIn:
+    """Return what a revision asked, to be asked again today; on its own day where that is still to
+    come.
+    """
+    asked, today = asked_of(revision), desk.today()
+    on = max(asked.on or today, today)
+    # what was needed by a day that has passed is needed now
+    needed_by = None if asked.needed_by is None else max(asked.needed_by, on)
+    return structs.replace(asked, on=on, needed_by=needed_by)
+
+
+def _reckoning(quote: Quote) -> bytes:
+    """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
+    request, terms = quote.request, quote.request.asked.terms
+    if request.tax_area is None:
+        return b""
+    return written_reckoning(
+        Reckoning(
+            area=request.tax_area,
+            on=request.asked.on,
+            exempt=tuple(sorted(request.exempt_kinds)),
+            cash_step=quote.shop.cash_step if terms.pays_cash else None,
+        )
     )
 
 
@@ -304,9 +354,10 @@ def _states(text: str) -> tuple[QuoteState, ...]:
 
 def _get(records: Records, call: Call) -> Reply:
     quote = quote_of(records, call.number("id", QUOTE))
-    revision = life.revision_of(records, quote, quote.latest)
+    revision = life.revision_of(records, quote, quote.shown)
     found = unprintable_request(call.desk.papers, revision.request)
-    body = kept_quote(quote, revision.request, revision.answer, found)
+    answer = standing(records, quote, revision)
+    body = kept_quote(quote, revision.request, answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
 
@@ -337,12 +388,8 @@ def _revision(records: Records, call: Call) -> Reply:
 def _difference(records: Records, call: Call) -> Reply:
     desk = call.desk
     revision = revision_in_path(records, call)
-    asked = msgspec.json.decode(revision.request, type=QuoteIn)
-    today: date = desk.today()
-    # what was needed by a day that has passed is needed now
-    needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
-    now_asked = structs.replace(asked, on=today, needed_by=needed_by, contingencies=False)
-    _, now = desk.service.answered(now_asked)
+    asked = of_today(desk, revision)
+    _, now = desk.service.answered(structs.replace(asked, contingencies=False))
     return Reply(body=msgspec.json.encode(difference(revision, now)))
 
 
