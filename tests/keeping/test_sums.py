@@ -53,16 +53,19 @@ def revision(
         }
         for charge, tax in zip(charges, taxed.lines, strict=True)
     ]
-    taxes = [
-        {
-            "component": one.component,
-            "name": one.name,
-            "rate": str(one.percent),
-            "base": usd(one.base.amount_text),
-            "amount": usd(one.amount.amount_text),
-        }
-        for one in taxed.taxes
-    ]
+    taxes, spares = (
+        [
+            {
+                "component": one.component,
+                "name": one.name,
+                "rate": str(one.percent),
+                "base": usd(one.base.amount_text),
+                "amount": usd(one.amount.amount_text),
+            }
+            for one in each
+        ]
+        for each in (taxed.taxes, taxed.freed)
+    )
     reckoning = Reckoning(
         area=area,
         on=TODAY,
@@ -74,7 +77,12 @@ def revision(
         net=taxed.net,
         gross=taxed.gross,
         answer=msgspec.json.encode(
-            {"lines": lines, "taxes": taxes, "totals": {"prepaid": usd(prepaid)}}
+            {
+                "lines": lines,
+                "taxes": taxes,
+                "totals": {"prepaid": usd(prepaid)},
+                "exemption": {"spares": spares} if exempt else None,
+            }
         ),
         reckoning=written_reckoning(reckoning),
     )
@@ -118,6 +126,22 @@ def test_exemption_of_the_revision_frees_an_addition() -> None:
     sums = agreed.with_added([Charge(ChargeKind.part, money(1000))])
 
     assert sums.lines[-1].tax == money(0)
+
+
+@pytest.mark.parametrize("by", RoundBy)
+def test_exemption_takes_the_tax_of_an_addition_off_prices_that_include_it(by: RoundBy) -> None:
+    agreed = read_agreed(revision(by, includes_tax=True, exempt=("part",)))
+    added = [Charge(ChargeKind.part, money(1000)), Charge(ChargeKind.labour, money(777))]
+
+    sums = agreed.with_added(added)
+
+    charges = [*(Charge(kind, money(minor)) for kind, minor in PRICES), *added]
+    area = agreed.reckoning.area
+    whole = tax_charges(area, charges, on=TODAY, exempt=frozenset({ChargeKind.part}))
+    assert (sums.taxes, sums.freed, sums.gross) == (whole.taxes, whole.freed, whole.gross)
+    # printed lines less what is spared are what is asked
+    printed = sum(charge.amount.minor for charge in charges)
+    assert printed - sum(one.amount.minor for one in sums.freed) == sums.gross.minor
 
 
 def test_what_is_left_is_less_what_was_paid_and_in_coins() -> None:

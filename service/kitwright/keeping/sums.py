@@ -36,11 +36,13 @@ class Reckoning(Struct, frozen=True, kw_only=True):
 class Sums(Struct, frozen=True, kw_only=True):
     """The tax of every line, those of the revision first, and the totals; net + tax = gross.
 
+    `freed` are the taxes that an exemption spares.
     `payable` is gross less what was prepaid, plus `cash_rounding`; below zero, it is paid back.
     """
 
     lines: tuple[TaxedLine, ...]
     taxes: tuple[ComponentTax, ...]
+    freed: tuple[ComponentTax, ...]
     net: Money
     tax: Money
     gross: Money
@@ -87,6 +89,10 @@ class _Tax(Struct, frozen=True):
         )
 
 
+class _Exemption(Struct, frozen=True):
+    spares: tuple[_Tax, ...] = ()
+
+
 class _Totals(Struct, frozen=True):
     prepaid: _Amount
 
@@ -97,6 +103,7 @@ class _Answer(Struct, frozen=True):
     lines: tuple[_Line, ...]
     taxes: tuple[_Tax, ...]
     totals: _Totals
+    exemption: _Exemption | None = None
 
 
 class Agreed(Struct, frozen=True):
@@ -119,10 +126,12 @@ class Agreed(Struct, frozen=True):
             more = self._taxed(added)
             taxed = (*(line.taxed for line in lines), *more.lines)
             taxes = _together(area, [one.component_tax for one in self.answer.taxes], more.taxes)
+            spared = () if self.answer.exemption is None else self.answer.exemption.spares
+            freed = _together(area, [one.component_tax for one in spared], more.freed)
         else:
             agreed = [Charge(line.tax_kind, line.amount.money) for line in lines]
             whole = self._taxed([*agreed, *added])
-            taxed, taxes = whole.lines, whole.taxes
+            taxed, taxes, freed = whole.lines, whole.taxes, whole.freed
         gross = total((line.gross for line in taxed), area.currency)
         left = gross - self.answer.totals.prepaid.money
         step = self.reckoning.cash_step
@@ -130,6 +139,7 @@ class Agreed(Struct, frozen=True):
         return Sums(
             lines=taxed,
             taxes=taxes,
+            freed=freed,
             net=total((line.net for line in taxed), area.currency),
             tax=total((line.tax for line in taxed), area.currency),
             gross=gross,

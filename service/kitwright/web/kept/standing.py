@@ -46,6 +46,9 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> bytes:
                 *(_line(one, tax, scribe) for one, tax in zip(added, more, strict=True)),
             ),
             taxes=taxes_out(sums.taxes),
+            exemption=None
+            if answer.exemption is None
+            else structs.replace(answer.exemption, spares=taxes_out(sums.freed)),
             totals=_totals(answer.totals, sums, added),
             contingencies=_contingencies(answer.contingencies, answer.totals, sums),
         )
