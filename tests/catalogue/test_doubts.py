@@ -5,6 +5,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 
 from kitwright.catalogue.check import check_catalogue
 from kitwright.catalogue.doubts import doubt_catalogue
@@ -20,6 +21,25 @@ TAX = '  { valid_from = 2020-01-01, percent = "8" },\n'
 
 def test_doubt_catalogue_finds_nothing_in_the_starter_catalogue(starter: Catalogue) -> None:
     assert doubt_catalogue(starter, TODAY) == ()
+
+
+def test_doubt_catalogue_names_a_diagnosis_for_which_a_family_has_no_job(
+    starter: Catalogue,
+) -> None:
+    """A component that a layout calls something else takes its jobs away without any fault."""
+    jobs = {
+        key: structs.replace(job, access=("renamed@",)) if key == "J-VALVE-LAP" else job
+        for key, job in starter.jobs.items()
+    }
+
+    found = doubt_catalogue(structs.replace(starter, jobs=jobs), TODAY)
+
+    assert {one.code for one in found} == {"diagnosis-without-job"}
+    assert {one.file for one in found} == {f"families/{family}.toml" for family in starter.families}
+    assert {one.message.split(":")[0] for one in found} == {
+        "no job for VALVE-IN",
+        "no job for VALVE-EX",
+    }
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from kitwright.catalogue.checks.records import (
     supplier_file,
 )
 from kitwright.catalogue.faults import Doubt
+from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import Family
 from kitwright.units import decimal_text
 
@@ -55,6 +56,7 @@ def doubt_catalogue(catalogue: Catalogue, today: date) -> tuple[Doubt, ...]:
         *(one for row in catalogue.shops.values() for one in _shop(catalogue, row)),
         *(one for row in catalogue.tax_areas.values() for one in _tax_rates(row)),
         *_unsold(catalogue),
+        *_jobless(catalogue),
     )
     return tuple(dict.fromkeys(found))
 
@@ -174,6 +176,20 @@ def _unsold(catalogue: Catalogue) -> Iterator[Doubt]:
             made = catalogue.parts.get(item) or catalogue.sets.get(item)
             if item not in offered and (made is None or made.maker not in served):
                 yield _doubt(file, label, "nobody-sells", f"no supplier sells it in {currency}")
+
+
+def _jobless(catalogue: Catalogue) -> Iterator[Doubt]:
+    """Yield the diagnoses for which there is no job on a family: its layout lacks what a job takes
+    off, or calls it something else.
+    """
+    for family in catalogue.families.values():
+        for diagnosis in catalogue.rules.diagnosis:
+            for wanted in diagnosis.scopes.least:
+                if not job_fits(catalogue, family, catalogue.jobs[wanted.job]):
+                    message = (
+                        f"no job for {diagnosis.code}: the layout lacks what {wanted.job} names"
+                    )
+                    yield _doubt(family_file(family.id), "", "diagnosis-without-job", message)
 
 
 def _parts_of(family: Family) -> Iterator[tuple[ItemId, tuple[str, str]]]:
