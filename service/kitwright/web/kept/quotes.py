@@ -234,10 +234,7 @@ def of_today(desk: Desk, revision: Revision) -> QuoteIn:
     come.
     """
     asked, today = asked_of(revision), desk.today()
-    on = max(asked.on or today, today)
-    # what was needed by a day that has passed is needed now
-    needed_by = None if asked.needed_by is None else max(asked.needed_by, on)
-    return structs.replace(asked, on=on, needed_by=needed_by)
+    return structs.replace(asked, on=max(asked.on or today, today))
 
 
 def _reckoning(quote: Quote) -> bytes:
@@ -388,8 +385,11 @@ def _revision(records: Records, call: Call) -> Reply:
 def _difference(records: Records, call: Call) -> Reply:
     desk = call.desk
     revision = revision_in_path(records, call)
-    asked = of_today(desk, revision)
-    _, now = desk.service.answered(structs.replace(asked, contingencies=False))
+    asked, today = of_today(desk, revision), desk.today()
+    # what was needed by a day that has passed is needed now
+    needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
+    asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
+    _, now = desk.service.answered(asked)
     return Reply(body=msgspec.json.encode(difference(revision, now)))
 
 
