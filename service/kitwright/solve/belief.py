@@ -12,8 +12,8 @@ faults together, and only those that are tied have to be weighed together: exact
 from __future__ import annotations
 
 from collections import Counter
-from math import exp, inf, log, log1p, prod
-from typing import TYPE_CHECKING, Final, Generic, NamedTuple, SupportsFloat, TypeVar
+from math import inf, log, log1p, prod
+from typing import TYPE_CHECKING, Final, Generic, SupportsFloat, TypeVar
 
 from msgspec import Struct
 
@@ -36,12 +36,12 @@ from kitwright.solve._belief_errors import (
     UnknownVariable,
     WrongLength,
 )
+from kitwright.solve._posterior import Posterior
 from kitwright.solve._sign import Sign, tempered
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 
-    from kitwright.solve._cluster import Cluster, Masses, Question
     from kitwright.solve._noisy import FaultSets, Floats, Levels
 
 __all__ = [
@@ -94,171 +94,6 @@ class Seen(Struct, Generic[V], frozen=True):
     power: SupportsFloat = 1.0
 
 
-class _Tied(NamedTuple):
-    """A cluster with its faults, its signs and all that speaks of any of its faults, by place."""
-
-    cluster: Cluster
-    faults: tuple[int, ...]
-    signs: tuple[int, ...]
-    spoken: tuple[int, ...]
-    masses: Masses
-
-
-class Posterior(Generic[F, V]):
-    """What observations leave to believe.
-
-    `marginals` has the probability of each fault, `none` is that of no fault at all.
-    """
-
-    def __init__(
-        self,
-        network: Network[F, V],
-        seen: Sequence[Seen[V]],
-        undoubted: Mapping[F, Collection[V]],
-    ) -> None:
-        self._network = network
-        self._places = {one.variable: place for place, one in enumerate(seen)}
-        self._signs = [network._sign(one, undoubted) for one in seen]
-        self._shared = [
-            one.level > 0 and len(sign.links) > 1
-            for one, sign in zip(seen, self._signs, strict=True)
-        ]
-        # What an observation that speaks of a fault alone says of its absence and its presence.
-        self._own: list[dict[int, tuple[float, float]]] = [{} for _ in network.faults]
-        for place, (sign, shared) in enumerate(zip(self._signs, self._shared, strict=True)):
-            for fault in () if shared else sign.links:
-                said = sign.alone(fault) / sign.base[0] if sign.base[0] else inf
-                self._own[fault][place] = (0.0, log(said) if 0.0 < said < inf else -inf)
-                if said == inf:
-                    self._own[fault][place] = (-inf, 0.0 if sign.alone(fault) else -inf)
-        self._tied = [self._solved(faults) for faults in self._groups()]
-        self._at = {fault: tied for tied in self._tied for fault in tied.faults}
-        self._without: dict[int, Masses] = {}
-        chances, self.none = [], prod(tied.masses.empty for tied in self._tied)
-        for fault in range(len(network.faults)):
-            tied = self._at.get(fault)
-            if tied is None:
-                chances.append(_share(*self._chances(fault)))
-                self.none *= 1.0 - chances[-1]
-            else:
-                at, masses = tied.faults.index(fault), tied.masses
-                there, gone = float(masses.present[0, at]), float(masses.absent[0, at])
-                chances.append(there / (there + gone) if there else 0.0)
-        self.marginals: Mapping[F, Probability] = dict(zip(network.faults, chances, strict=True))
-
-    def _is_possible(self) -> bool:
-        """Return whether any set of faults allows what was seen."""
-        return (
-            # Without a fault that drives it, only the background can explain a level.
-            all(sign.base[0] > 0.0 for sign in self._signs if not sign.links)
-            and all(tied.masses.is_possible for tied in self._tied)
-            and all(max(*self._chances(fault)) > -inf for fault in range(len(self._own)))
-        )
-
-    def _chances(self, fault: int, *, without: int | None = None) -> tuple[float, float]:
-        """Return the logarithms of a fault's chances of being absent and of being present, with
-        all that speaks of it alone, one observation left out where a place is given.
-        """
-        said = [told for place, told in self._own[fault].items() if place != without]
-        network = self._network
-        return (
-            network._absent[fault] + sum(absent for absent, _ in said),
-            network._present[fault] + sum(present for _, present in said),
-        )
-
-    def _groups(self) -> list[list[int]]:
-        """Return the faults that signs tie together, by place."""
-        groups: list[set[int]] = []
-        for sign, shared in zip(self._signs, self._shared, strict=True):
-            if shared:
-                faults = {*sign.links}
-                touched = [group for group in groups if not faults.isdisjoint(group)]
-                groups = [group for group in groups if group not in touched]
-                groups.append(faults.union(*touched))
-        return [sorted(group) for group in groups]
-
-    def _solved(self, faults: Sequence[int]) -> _Tied:
-        # Loading numpy takes a tenth of a second or two, and many processes never need it.
-        from kitwright.solve._cluster import Cluster
-
-        held = {fault: at for at, fault in enumerate(faults)}
-        signs = [
-            place
-            for place, (sign, shared) in enumerate(zip(self._signs, self._shared, strict=True))
-            if shared and not held.keys().isdisjoint(sign.links)
-        ]
-        told = [
-            self._signs[place]._replace(
-                links={held[fault]: link for fault, link in self._signs[place].links.items()}
-            )
-            for place in signs
-        ]
-        cluster = Cluster(len(faults), told)
-        spoken = sorted({*signs, *(place for fault in faults for place in self._own[fault])})
-        masses = cluster.weigh([self._question(faults, signs, None)])
-        return _Tied(cluster, tuple(faults), tuple(signs), tuple(spoken), masses)
-
-    def _question(
-        self, faults: Sequence[int], signs: Sequence[int], without: int | None
-    ) -> Question:
-        from kitwright.solve._cluster import Question
-
-        chances = [self._chances(fault, without=without) for fault in faults]
-        return Question(
-            present=[present for _, present in chances],
-            absent=[absent for absent, _ in chances],
-            without=None if without not in signs else signs.index(without),
-        )
-
-    def factor(self, fault: F, variable: V) -> Probability:
-        """Return by how much the observation of a variable multiplies the odds of a fault, once
-        all the other evidence has been considered.
-
-        With e all that was seen and v this observation, each with its power, it is
-        [P(e | fault) / P(e without v | fault)] / [P(e | not fault) / P(e without v | not fault)]:
-        how many times more likely the observation is with the fault than without it, where the
-        other faults are as probable as the rest of the evidence makes them. The odds of the fault
-        without this observation, times the factor, are its odds with it. So it suits explaining
-        this answer: above one speaks for the fault, below one against it, and what another fault
-        explains as well counts for little. The factors of several observations do not multiply
-        to their joint weight.
-
-        Infinite where the fault alone can explain the observation, zero where it cannot; one
-        where the variable was not seen, and where the rest of the evidence already settles the
-        fault.
-
-        Raises: UnknownFault, UnknownVariable.
-        """
-        at, place = self._network._fault_place(fault), self._places.get(variable)
-        if place is None:
-            self._network._check_variables([variable])
-            return 1.0
-        tied = self._at.get(at)
-        if tied is None:
-            gone, there = map(_exp, self._chances(at, without=place))
-            gone_now, there_now = map(_exp, self._chances(at))
-        elif place not in tied.spoken:
-            return 1.0
-        else:
-            row, column = tied.spoken.index(place), tied.faults.index(at)
-            before = self._masses_without(tied)
-            there, gone = float(before.present[row, column]), float(before.absent[row, column])
-            there_now = float(tied.masses.present[0, column])
-            gone_now = float(tied.masses.absent[0, column])
-        if there == 0.0 or gone == 0.0:
-            return 1.0
-        return _ratio(_ratio(there_now, gone_now), there / gone)
-
-    def _masses_without(self, tied: _Tied) -> Masses:
-        """Return what a cluster's sets weigh without each of the observations that speak of it."""
-        first = tied.faults[0]
-        if first not in self._without:
-            self._without[first] = tied.cluster.weigh(
-                [self._question(tied.faults, tied.signs, place) for place in tied.spoken]
-            )
-        return self._without[first]
-
-
 class Network(Generic[F, V]):
     """A noisy-max network, compiled once for many questions. Faults are independent beforehand.
 
@@ -285,7 +120,7 @@ class Network(Generic[F, V]):
         self.faults: tuple[F, ...] = tuple(chances)
         self._chances = [*chances.values()]
         self._places = {fault: place for place, fault in enumerate(self.faults)}
-        self._present = [*map(_log, self._chances)]
+        self._present = [log(one) if one > 0.0 else -inf for one in self._chances]
         self._absent = [log1p(-one) if one < 1.0 else -inf for one in self._chances]
         self._bases = checked_bases({name: one.base for name, one in variables.items()})
         self.variables: tuple[V, ...] = tuple(self._bases)
@@ -311,7 +146,7 @@ class Network(Generic[F, V]):
         """
         observed = self._checked(seen)
         found = Posterior(self, observed, undoubted or {})
-        if not found._is_possible():
+        if not found.is_possible():
             raise Impossible(self._clashing(observed))
         return found
 
@@ -399,7 +234,7 @@ class Network(Generic[F, V]):
         kept = list(observed)
         for one in observed:
             rest = [other for other in kept if other is not one]
-            if not Posterior(self, rest, {})._is_possible():
+            if not Posterior(self, rest, {}).is_possible():
                 kept = rest
         return kept
 
@@ -454,25 +289,3 @@ class Network(Generic[F, V]):
         if fault not in self._places:
             raise UnknownFault([fault])
         return self._places[fault]
-
-
-def _log(chance: float) -> float:
-    return log(chance) if chance > 0.0 else -inf
-
-
-def _share(absent: float, present: float) -> float:
-    """Return the probability of what is present, of two logarithms of weights."""
-    if -inf in (present, absent):
-        return float(present > absent)
-    return 1.0 / (1.0 + exp(min(absent - present, 700.0)))
-
-
-def _exp(logarithm: float) -> float:
-    return exp(max(logarithm, -700.0)) if logarithm > -inf else 0.0
-
-
-def _ratio(chance: float, other: float) -> float:
-    """Return how many times larger one chance is; infinity over none, one where both are none."""
-    if other == 0.0:
-        return 1.0 if chance == 0.0 else inf
-    return chance / other
