@@ -11,7 +11,7 @@ from kitwright.workshop import Workshop
 GOLDEN = read_rows("golden.toml")
 CASES = read_rows("cases.toml")
 WORKSHOP = Workshop(starter(), starter().shops[HIRE_YARD])
-MOST_WRONG_PROBABLE = 11
+MOST_WRONG_PROBABLE = 7
 """How many single flips of the golden rows make a wrong diagnosis probable: it may only fall."""
 
 

@@ -350,6 +350,55 @@ def test_a_question_caps_at_probable_and_stands_on_the_quote() -> None:
     assert (asked.grade, answered.grade) == (Grade.probable, Grade.confirmed)
 
 
+def test_air_at_both_valves_sells_no_valve_whatever_the_gauges_say() -> None:
+    both = {"air_intake": "yes", "air_exhaust": "yes", "lash_tight": "no"}
+    for more in ({}, {"leakdown_band": "10_20"}, {"leakdown_band": "gt30"}):
+        quote = quoted({**both, **more})
+
+        assert [one.operation.job.id for one in quote.operated] == ["J-LEAKDOWN"]
+
+
+def test_what_a_gate_puts_first_is_quoted_beside_another_repair() -> None:
+    tight = {"lash_tight": "yes", "air_exhaust": "yes", "leakdown_band": "gt30"}
+    quote = quoted(tight, {"fins_blocked": "yes"})
+
+    assert {one.operation.job.id for one in quote.operated} == {"J-FINS", "J-LASH"}
+    worn = {"plug_oil": "yes", "bore_scored": "yes", "air_dipstick": "yes", "crown_washed": "yes"}
+    full = {"oil_level_over": "yes", "smoke_constant": "yes", "crankcase_vacuum": "pressure"}
+    # too much oil, nothing measured: the level first, and nothing is opened before
+    assert [one.operation.job.id for one in quoted(worn, full).operated] == ["J-OIL"]
+
+
+def test_a_fault_that_waits_for_an_indicative_reading_asks_for_it_first() -> None:
+    workshop = Workshop(starter(), starter().shops[HIRE_YARD])
+    low: dict[str, tuple[str, ...]] = {"supply_psi@1": ("45",), "cylinder_psi@1": ("25",)}
+    worn = {**WORN, "oil_airbox": "yes", "crankcase_vacuum": "pressure", "plug_oil@1": "yes"}
+
+    found = assessed(workshop, Row(id="x", given=worn, readings=low, family="TB-S50"))
+
+    assert ranked(found, "RINGS-BORE@1").is_weak
+    assert found.next_tests[0].key == ("T-LEAKDOWN", 1)
+
+
+def test_fuel_in_the_oil_explains_smoke_of_both_colours() -> None:
+    found = assess(
+        {
+            "oil_fuel_smell": "yes",
+            "oil_level_over": "yes",
+            "float_seep": "yes",
+            "smoke_black": "yes",
+            "smoke_constant": "yes",
+            "plug_fuel@1": "yes",
+        },
+        family="QM-H27",
+    )
+
+    assert "CLASH-SMOKE-CLEAN-PLUGS" in [one.conflict.id for one in found.findings.clashes]
+    fuel = ranked(found, "FUEL-DILUTION")
+    assert not fuel.is_contested
+    assert fuel.is_quotable
+
+
 def test_symptoms_confirm_nothing() -> None:
     """Signs are what shows the fault itself; smoke, soot and a better wet test come elsewhere."""
     symptoms = {"smoke_startup", "smoke_constant", "smoke_load", "smoke_black", "plug_soot"}

@@ -32,8 +32,8 @@ class Assessment(Struct, frozen=True, kw_only=True):
 
 
 class Course(Struct, frozen=True, kw_only=True):
-    """What findings support selling now: diagnoses to repair, or jobs that find out more; and the
-    faults that stay in play.
+    """What findings support selling now: diagnoses to repair, jobs that go first or find out more;
+    and the faults that stay in play.
     """
 
     diagnoses: tuple[AskedDiagnosis, ...] = ()
@@ -69,8 +69,8 @@ def _precautions(catalogue: Catalogue, tests: Iterable[NextTest]) -> tuple[Preca
 
 
 def choose_course(catalogue: Catalogue, assessment: Assessment) -> Course:
-    """Return what to sell: the repairs of every fault that may be quoted; without one, the job
-    that a gate puts first; without one, the next test that is sold as a job.
+    """Return what to sell: the repairs of every fault that may be quoted, and the jobs that gates
+    put first; without any, the next test that is sold as a job.
 
     Raises: RequestRefused, where a gate stops everything, or nothing is left to sell.
     """
@@ -78,25 +78,28 @@ def choose_course(catalogue: Catalogue, assessment: Assessment) -> Course:
     if findings.stops:
         raise RequestRefused([QuoteStopped(gate.message for gate in findings.stops).at("findings")])
     ranked = assessment.diagnosed.ranked
+    first = tuple(
+        dict.fromkeys(
+            AskedJob(gate.gate.job, _cylinder_of(catalogue, gate.gate.job, gate.cylinder))
+            for gate in findings.answered
+            if gate.gate.job is not None
+        )
+    )
     sure = tuple(one for one in ranked if one.is_quotable)
     if sure:
         # what is possible beside them may be the trouble all the same
         beside = tuple(one for one in ranked if one.grade is not None and not one.is_quotable)
         return Course(
             diagnoses=tuple(AskedDiagnosis(one.code, one.cylinder) for one in sure),
+            jobs=first,
             in_play=beside,
         )
-    first = [
-        AskedJob(gate.gate.job, _cylinder_of(catalogue, gate.gate.job, gate.cylinder))
-        for gate in findings.answered
-        if gate.gate.job is not None
-    ]
     tests = [
         AskedJob(one.test.job, _cylinder_of(catalogue, one.test.job, one.cylinder))
         for one in assessment.next_tests
         if one.test.job is not None
     ]
-    jobs = tuple(dict.fromkeys(first)) or tuple(tests[:1])
+    jobs = first or tuple(tests[:1])
     if not jobs:
         named = [one.key for one in assessment.next_tests]
         raise RequestRefused([NothingToQuote(named).at("findings")])

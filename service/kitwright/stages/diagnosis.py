@@ -268,8 +268,8 @@ def _evidence(
 
 
 def _speaks_of(candidate: Candidate, clash: Clash) -> bool:
-    """Return whether a conflict is about what a fault is known by."""
-    return any(
+    """Return whether a conflict is about what a fault is known by, and cannot be its own doing."""
+    return candidate.diagnosis.code not in clash.conflict.explained_by and any(
         candidate.is_told_by(one.finding, clash.cylinder)
         for one in clash.conflict.when
         if one.finding is not None

@@ -108,7 +108,7 @@ def choose_tests(
     bench = Bench(catalogue, findings)
     chosen: dict[tuple[str, int | None], NextTest] = {}
     for found in (
-        *_voided(bench, findings),
+        *_voided(bench, findings, diagnosed),
         *_after_jobs(catalogue, bench, findings),
         *_clashing(bench, findings, diagnosed),
         *_basics(bench),
@@ -121,13 +121,21 @@ def choose_tests(
     return tuple(chosen.values())
 
 
-def _voided(bench: Bench, findings: Findings) -> Iterator[NextTest]:
-    """Yield the tests of what gates have voided."""
-    void = {one.key for one in findings.observations if one.is_void}
-    readings = {one.cylinder for one in findings.leakages if one.standing is Standing.void}
+def _voided(bench: Bench, findings: Findings, diagnosed: Diagnosed) -> Iterator[NextTest]:
+    """Yield the tests of what gates have voided, and of what they leave as indicative only, where
+    a fault waits for it.
+    """
+    waits = any(one.is_weak for one in diagnosed.ranked)
+    actions = {GateAction.void, GateAction.indicative} if waits else {GateAction.void}
+    void = {one.key for one in findings.observations if one.is_void or (waits and one.power < 1)}
+    readings = {
+        one.cylinder
+        for one in findings.leakages
+        if one.standing is Standing.void or (waits and one.standing is Standing.indicative)
+    }
     for answered in findings.answered:
         gate = answered.gate
-        if gate.action is not GateAction.void:
+        if gate.action not in actions:
             continue
         why = Why("retest-voided", {"gate": gate.id})
         for name in gate.affects:

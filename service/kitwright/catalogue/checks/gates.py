@@ -33,6 +33,10 @@ def check_gates(catalogue: Catalogue) -> Iterator[Fault]:
         if conflict.retest not in tests:
             message = f"retest: there is no test {conflict.retest!r}"
             yield fault(DIAGNOSIS, label, "test-unknown", message)
+        for code in conflict.explained_by:
+            if code not in catalogue.diagnoses:
+                message = f"explained_by: there is no diagnosis {code!r}"
+                yield fault(DIAGNOSIS, label, "diagnosis-unknown", message)
     for test in catalogue.rules.test:
         if test.job is not None and test.job not in catalogue.jobs:
             message = f"there is no job {test.job!r}"

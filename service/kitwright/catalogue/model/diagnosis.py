@@ -191,7 +191,7 @@ class Gate(Record, frozen=True, kw_only=True):
 
 class Conflict(Record, frozen=True, kw_only=True):
     """Findings that do not go together, read like a gate's conditions: what it says, and the
-    one test that is repeated.
+    one test that is repeated. The faults of `explained_by` account for all of them by themselves.
     """
 
     id: str
@@ -199,6 +199,7 @@ class Conflict(Record, frozen=True, kw_only=True):
     when: tuple[GateCondition, ...]
     message: str
     retest: str
+    explained_by: tuple[DiagnosisCode, ...] = ()
 
 
 class DiagnosisRules(Record, frozen=True, kw_only=True):
