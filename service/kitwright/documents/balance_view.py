@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kitwright.documents.paper import Amount, PaperTotals
+from kitwright.documents.paper import Amount, Envelope, PaperTotals
 from kitwright.documents.tax_scope import money
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
@@ -19,6 +19,13 @@ def balance_of(totals: PaperTotals) -> Balance | None:
         payable=money(totals.payable),
         deposit=money(totals.deposit),
     )
+
+
+def is_owed(envelope: Envelope) -> bool:
+    """Return whether anything is to be paid of a revision, or will be: not once it was declined or
+    withdrawn.
+    """
+    return envelope.state not in ("declined", "withdrawn")
 
 
 def left_row(found: Balance, scribe: Scribe) -> tuple[str, str]:

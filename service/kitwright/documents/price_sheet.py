@@ -85,7 +85,9 @@ def _unit_price(line: PaperLine, scribe: Scribe) -> str:
     return scribe.say("{price} per {measure}", price=price, measure=f"{many}{unit}")
 
 
-def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
+def total_rows(
+    paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True
+) -> Iterator[list[str | bool]]:
     """Yield name, amount and whether it is what is owed, for each row under the lines."""
     say, totals = scribe.say, paper.totals
 
@@ -112,10 +114,12 @@ def total_rows(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str | bool]]:
         if _counts(totals.deposit):
             yield row(say("Of it in advance, for parts ordered"), totals.deposit)
         return
-    if _counts(totals.prepaid) or _counts(totals.cash_rounding):
+    if _counts(totals.prepaid) or _counts(totals.cash_rounding) or not is_owed:
         yield row(say("With tax"), amount_of(found.comes_to))
     if _counts(totals.prepaid):
         yield row(say("Paid already"), less(totals.prepaid))
+    if not is_owed:
+        return
     if _counts(totals.cash_rounding):
         yield row(say("Rounded to coins"), totals.cash_rounding)
     yield [*left_row(found, scribe), True]

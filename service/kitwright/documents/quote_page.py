@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from msgspec import Struct
 
+from kitwright.documents.balance_view import is_owed
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.letterhead import Letterhead
@@ -71,8 +72,8 @@ def quote_page(
         readings=[(leakage_told(one, scribe), one.words or "") for one in assessment.leakage],
         diagnoses=[_diagnosis(one, scribe) for one in assessment.diagnoses if one.grade],
         groups=lines_of(paper, scribe),
-        totals=totals_of(paper, scribe),
-        summary=summary_of(paper, scribe),
+        totals=totals_of(paper, scribe, is_owed=is_owed(envelope)),
+        summary=summary_of(paper, scribe, is_owed=is_owed(envelope)),
         contingencies=contingencies_of(paper, scribe),
         sums=sums_of(paper, scribe),
         extras_total=extras_together(paper, scribe) if paper.extras else "",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 
+from kitwright.documents.balance_view import is_owed
 from kitwright.documents.contact import Contact
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.frame import (
@@ -99,7 +100,7 @@ def quote_sheet(
             for job in paper.jobs
         ],
         "groups": grouped_lines(paper, scribe),
-        "totals": list(total_rows(paper, scribe)),
+        "totals": list(total_rows(paper, scribe, is_owed=is_owed(envelope))),
         "notes": list(_notes(paper, scribe)),
         "questions": list(_questions(paper, scribe)),
         "after": [_after(one, scribe) for one in paper.in_play],

@@ -114,7 +114,7 @@ def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
     return tuple(groups)
 
 
-def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
+def totals_of(paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
     """Return the rows from the sum of the lines to what is to pay."""
     totals = paper.totals
     rows = []
@@ -137,14 +137,18 @@ def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
         rows += [_total(scribe.say("Without tax"), net, scribe), *taxes]
     found = balance_of(totals)
     # nothing is paid and nothing rounded: one row says what it comes to and what is left
-    is_last = not (_is_some(totals.prepaid) or _is_some(totals.cash_rounding))
+    is_last = not (is_owed and (_is_some(totals.prepaid) or _is_some(totals.cash_rounding)))
     weight = "total" if is_last else "plain"
-    label = scribe.say("To pay, tax included") if is_last else scribe.say("Total, tax included")
+    label = scribe.say("Total, tax included")
+    if is_last and is_owed:
+        label = scribe.say("To pay, tax included")
     rows.append(_total(label, totals.gross, scribe, weight))
     if includes:
         rows += [*taxes, _total(scribe.say("Without tax"), net, scribe, "within")]
     if _is_some(totals.prepaid):
         rows.append(_total(scribe.say("Paid already"), less(totals.prepaid), scribe))
+    if not is_owed:
+        return tuple(rows)
     if _is_some(totals.cash_rounding):
         rows.append(_total(scribe.say("Rounded to coins"), totals.cash_rounding, scribe))
     if found is not None and not is_last:
@@ -156,12 +160,12 @@ def totals_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
     return tuple(rows)
 
 
-def summary_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewTotal, ...]:
+def summary_of(paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
     """Return what a page says at its top: what it comes to, and where some of that is paid, how
-    much, and what is left; nothing where the tax is not known.
+    much, and what is left; nothing where the tax is not known, or nothing is owed any more.
     """
     found = balance_of(paper.totals)
-    if found is None:
+    if found is None or not is_owed:
         return ()
     label, left = left_row(found, scribe)
     if not found.paid.minor:

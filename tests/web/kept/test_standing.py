@@ -291,3 +291,41 @@ def test_more_paid_than_it_comes_to_is_paid_back_in_words(staff: Staff) -> None:
 def answer_request(staff: Staff, quote: str) -> dict[str, Any]:
     asked = staff.get(f"/v1/quotes/{quote}")["request"]
     return {name: value for name, value in asked.items() if name not in ("customer", "machine")}
+
+
+@pytest.mark.parametrize("act", ["decline", "withdraw"])
+@pytest.mark.parametrize("prepaid", ["20.00", "5000.00"])
+def test_nothing_is_owed_of_what_was_declined(tmp_path: Path, act: str, prepaid: str) -> None:
+    service = make_service(Settings(catalog=built_in_catalog(), shop="hire-yard"), lambda: DAY)
+    with (
+        open_counter(service, tmp_path) as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        staff = Staff(counter, client)
+        quote = staff.issued(**ASKED["hire-yard"], prepaid=prepaid)
+        body = {"revision": 1} if act == "decline" else {}
+        staff.done(f"/v1/quotes/{quote}/{act}", body, staff.tag(quote))
+        page = client.get(f"/v1/quotes/{quote}/sheet", headers={"Accept": "text/html"})
+        printed = client.get(f"/v1/quotes/{quote}/sheet", headers={"Accept": "application/pdf"})
+
+    pdf = " ".join(each.extract_text() for each in PdfReader(BytesIO(printed.content)).pages)
+    for told in (page.text, pdf):
+        assert "Paid already" in told
+        for words in ("Left to pay", "pay back", "To pay"):
+            assert words not in told
+
+
+def test_certificate_says_nothing_where_no_exemption_is_known(tmp_path: Path) -> None:
+    """A customer who has one is quoted like everybody in a tax area that frees nobody."""
+    service = make_service(Settings(catalog=built_in_catalog(), shop="orchard"), lambda: DAY)
+    with (
+        open_counter(service, tmp_path) as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        staff = Staff(counter, client)
+        certificate = {"certificate_number": "C-1", "certificate_until": "2030-01-01"}
+        customer = staff.done("/v1/customers", {"name": "Somebody", **certificate}).json()["id"]
+        quote = staff.quote(**ASKED["orchard"], customer=customer)
+        told = staff.get(f"/v1/quotes/{quote}")["quote"]
+
+    assert told["exemption"] is None

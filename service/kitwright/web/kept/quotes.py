@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 import msgspec
 from litestar.handlers import HTTPRouteHandler
-from msgspec import structs
+from msgspec import UNSET, structs
 
+from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
 from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision
@@ -319,9 +320,21 @@ def _filled(
         certificate, until = customer.certificate_number, customer.certificate_until
         # one that has run out would be refused, and nobody asked for it here
         holds = until is not None and until >= (asked.on or desk.today())
-        if asked.exemption is None and certificate is not None and until is not None and holds:
+        is_open = asked.exemption is None and _knows_exemptions(desk, asked)
+        if is_open and certificate is not None and until is not None and holds:
             found["exemption"] = ExemptionIn(certificate_number=certificate, valid_until=until)
     return structs.replace(asked, **found) if found else asked
+
+
+def _knows_exemptions(desk: Desk, asked: QuoteIn) -> bool:
+    """Return whether the tax area of a request frees anybody: elsewhere a certificate says nothing,
+    and a customer who has one is quoted like everybody.
+    """
+    workshop = desk.service.workshop
+    given = asked.tax_area
+    name = workshop.shop.tax_area if given is UNSET else given
+    area = None if name is None else workshop.catalogue.tax_areas.get(AreaId(name))
+    return area is not None and area.exemption is not None
 
 
 def _find(records: Records, call: Call) -> Reply:
