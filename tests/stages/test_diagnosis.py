@@ -8,15 +8,22 @@ from tests.stages.workbench import HIRE_YARD, MONDAY, figure, starter, with_shop
 from kitwright.catalogue.model import Catalogue, FamilyId, Grade, Scope
 from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.quote_text import quote_text
+from kitwright.flow import assess as assess_findings
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.stages.assessment import Assessment
 from kitwright.stages.diagnosis import Ranked
 from kitwright.stages.next_test import Cause
-from kitwright.stages.observed import AskedCylinder, AskedFindings
+from kitwright.stages.observed import (
+    AskedAssessment,
+    AskedCylinder,
+    AskedFindings,
+    AskedReading,
+)
 from kitwright.stages.quote import Quote
 from kitwright.stages.refusal import RequestRefused
 from kitwright.stages.request import Asked
+from kitwright.units import PressureUnit
 from kitwright.workshop import Workshop
 
 GALLERY = {
@@ -247,6 +254,30 @@ def test_a_wet_test_falls_with_the_readings_that_it_compares() -> None:
     assert void == {"leakdown_band@1", "wet_test_improves@1"}
     assert [one.test.id for one in found.next_tests[:2]] == ["T-LEAKDOWN", "T-WET"]
     assert not any(one.is_quotable for one in found.diagnosed.ranked)
+
+
+def test_readings_through_different_restrictors_do_not_count_together() -> None:
+    def taken(*orifices: str | None) -> Assessment:
+        readings = tuple(
+            AskedReading(
+                supply=Decimal(90),
+                in_cylinder=Decimal(60),
+                unit=PressureUnit.psi,
+                orifice_mm=None if size is None else Decimal(size),
+            )
+            for size in orifices
+        )
+        told = AskedFindings(cylinders=(AskedCylinder(cylinder=1, readings=readings),))
+        workshop = Workshop(starter(), starter().shops[HIRE_YARD])
+        return assess_findings(workshop, AskedAssessment(family=FamilyId("TB-S50"), findings=told))
+
+    def answered(assessment: Assessment) -> list[str]:
+        return [one.gate.id for one in assessment.findings.answered]
+
+    assert answered(taken("1.0", "2.5")) == ["GATE-TESTERS-DIFFER"]
+    assert not taken("1.0", "2.5").findings.counted
+    for same in (("1.0", "1.00"), ("1.0", None), (None, None), ("2.5", "1.0", "1.0")):
+        assert answered(taken(*same)) == []
 
 
 def test_a_repair_is_quoted_on_a_sign_of_its_own_though_readings_are_void() -> None:

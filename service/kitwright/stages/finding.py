@@ -28,6 +28,7 @@ from kitwright.stages.gate import (
 )
 from kitwright.stages.leakage import (
     GAP,
+    ORIFICES,
     PERCENT,
     SPREAD,
     Leakage,
@@ -185,6 +186,8 @@ def _figures(
             figures[cylinder, PERCENT] = leakage.percent
         if leakage.spread is not None:
             figures[cylinder, SPREAD] = leakage.spread
+        if leakage.orifices is not None:
+            figures[cylinder, ORIFICES] = leakage.orifices
     percents = [one.percent for one in leakages.values() if one.percent is not None]
     if len(percents) > 1:
         figures[None, GAP] = max(percents) - min(percents)

@@ -21,6 +21,7 @@ SUPPLY: Final = "supply_psi"
 CYLINDER: Final = "cylinder_psi"
 PERCENT: Final = "leakage_pct"
 SPREAD: Final = "leakage_spread"
+ORIFICES: Final = "orifice_spread"
 GAP: Final = "leakage_gap"
 """Readings that follow from a leak-down test, as the catalogue names them."""
 
@@ -57,14 +58,15 @@ class Leakage(Struct, frozen=True, kw_only=True):
     """The leakage of a cylinder: the mean of its last two readings that count, and its band.
 
     Readings that are only indicative speak where no other does, but any reading that is not void
-    may contradict: `spread` is how far those that decide and the last two lie apart. `percent`,
-    `spread` and `band` are None where nothing gives them.
+    may contradict: `spread` is how far those that decide and the last two lie apart, `orifices`
+    by how many millimetres their restrictors differ. What nothing gives is None.
     """
 
     cylinder: int
     readings: tuple[Reading, ...]
     percent: Fraction | None
     spread: Fraction | None
+    orifices: Fraction | None
     standing: Standing
     level: int | None
     band: str | None
@@ -87,12 +89,14 @@ def sum_up(cylinder: int, readings: Sequence[Reading], kind: FindingKind | None)
     counting = [one for one in readings if one.standing is not Standing.void]
     full = [one for one in counting if one.standing is Standing.counts]
     deciding = (full or counting)[-2:]
-    percent = spread = None
+    percent = spread = orifices = None
     if deciding:
         percent = sum((one.percent for one in deciding), Fraction(0)) / len(deciding)
     if len(counting) > 1:
-        compared = [one.percent for one in (*deciding, *counting[-2:])]
-        spread = max(compared) - min(compared)
+        compared = (*deciding, *counting[-2:])
+        spread = _spread([one.percent for one in compared])
+        known = [one.asked.orifice_mm for one in compared]
+        orifices = _spread([exact(size) for size in known if size is not None])
     level = None if percent is None or kind is None else level_of(percent, kind)
     standing = Standing.counts if full else Standing.indicative if counting else Standing.void
     return Leakage(
@@ -100,10 +104,16 @@ def sum_up(cylinder: int, readings: Sequence[Reading], kind: FindingKind | None)
         readings=tuple(readings),
         percent=percent,
         spread=spread,
+        orifices=orifices,
         standing=standing,
         level=level,
         band=None if level is None or kind is None else kind.levels[level],
     )
+
+
+def _spread(figures: Sequence[Fraction]) -> Fraction | None:
+    """Return by how much figures differ, None where there are fewer than two."""
+    return max(figures) - min(figures) if len(figures) > 1 else None
 
 
 def level_of(percent: Fraction, kind: FindingKind) -> int | None:
