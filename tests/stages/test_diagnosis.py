@@ -86,7 +86,7 @@ def test_diagnose_says_how_many_times_more_likely() -> None:
     found = ranked(assess({**GALLERY, "wet_test_improves@1": "yes"}), "HG-GALLERY@1")
 
     assert SPEAKER.sentence(found.speaks_for[0].why).startswith(
-        "A strong hiss at the pushrod holes, cylinder 1: 39 times more likely if it is a head "
+        "A strong hiss at the pushrod holes, cylinder 1: 51 times more likely if it is a head "
     )
     assert [one.observation.kind.id for one in found.speaks_against] == ["wet_test_improves"]
     assert "more likely if it is not a head gasket" in SPEAKER.sentence(found.speaks_against[0].why)
