@@ -43,6 +43,7 @@ class Model:
     bodies: list[int] = field(default_factory=list)
     offered: int | None = None
     agreed: int | None = None
+    shown: int = 1
     ordered: set[int] = field(default_factory=set)
     events: int = 1
 
@@ -80,6 +81,7 @@ class Model:
             self.bodies.append(body)
         if self.offered is None and self.agreed is None:
             self.state = "draft"
+            self.shown = self.latest
 
     def _issue(self, _: int) -> None:
         if self.offered is not None:
@@ -88,6 +90,7 @@ class Model:
         self.offered = self.latest
         if self.agreed is None:
             self.state = "issued"
+            self.shown = self.latest
 
     def _accept(self, _: int) -> None:
         assert self.offered is not None
@@ -95,6 +98,7 @@ class Model:
             self.mark(self.agreed, "superseded")
         self.mark(self.offered, "accepted")
         self.agreed, self.offered = self.offered, None
+        self.shown = self.agreed
         if self.state not in AT_WORK:
             self.state = "accepted"
 
@@ -106,6 +110,7 @@ class Model:
             self.state = "declined"
 
     def _withdraw(self, _: int) -> None:
+        taken = self.offered or self.agreed or self.latest
         if self.offered is not None:
             self.mark(self.offered, "withdrawn")
             self.offered = None
@@ -117,6 +122,7 @@ class Model:
             self.agreed = None
         if self.agreed is None:
             self.state = "withdrawn"
+        self.shown = self.agreed or taken
 
     def _start(self, _: int) -> None:
         self.state = "in_work"
@@ -174,9 +180,8 @@ class Lives(RuleBasedStateMachine):
         answer = self.post(f"/v1/quotes/{id}/copy", None, None)
         assert answer.status_code == 201, answer.text
         source = self.models[id]
-        model = Model(
-            answer.json()["id"], answer.headers["ETag"], source.body, bodies=[source.bodies[-1]]
-        )
+        body = source.bodies[source.shown - 1]
+        model = Model(answer.json()["id"], answer.headers["ETag"], body, bodies=[body])
         self.models[model.id] = model
         return model.id
 
@@ -274,7 +279,8 @@ class Lives(RuleBasedStateMachine):
             model.offered,
             model.agreed,
         )
-        assert (told["gross"] is not None) == TAXED[model.bodies[-1]]
+        assert told["shown"] == model.shown
+        assert (told["gross"] is not None) == TAXED[model.bodies[model.shown - 1]]
         again = self.client.get(f"/v1/quotes/{id}", headers={"If-None-Match": model.etag})
         assert again.status_code == 304
         revisions = self.client.get(f"/v1/quotes/{id}/revisions").json()["items"]
