@@ -13,10 +13,10 @@ from litestar.testing import TestClient
 from kitwright.app import first_key, make_app, open_desk
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.store.engine import SqliteStore
-from kitwright.web.edge import Edge
-from kitwright.web.kept.desk import Desk
-from kitwright.web.log import Journal
-from kitwright.web.service import Service
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.service import Service
+from kitwright.web.edge.edge import Edge
+from kitwright.web.edge.log import Journal
 
 DAY = date(2027, 3, 1)
 _OWNER = "owner key: "

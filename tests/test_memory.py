@@ -19,11 +19,11 @@ from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.money import Money
 from kitwright.settings import LEAST_MEMORY, Settings, built_in_catalog
 from kitwright.solve.cover import SHAPES
-from kitwright.stages.refusal import RequestRefused
-from kitwright.web import out
-from kitwright.web.body import decode
-from kitwright.web.service import Service
-from kitwright.web.wire import PreviewIn
+from kitwright.stages.request import RequestRefused
+from kitwright.web.calls import out
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
 
 KIB = 1024
 

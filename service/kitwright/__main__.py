@@ -20,18 +20,18 @@ from kitwright.documents.scripts import told_scripts
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.examination import examine as examine_catalogue
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
-from kitwright.stages.refusal import RequestRefused
+from kitwright.stages.request import RequestRefused
 from kitwright.store.backup import back_up
 from kitwright.store.doctor import Finding, Severity, examine
 from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.restore import restore
 from kitwright.usage import read_arguments
-from kitwright.web.body import decode
-from kitwright.web.findings import AssessmentIn
-from kitwright.web.kept.desk import utc_now
-from kitwright.web.negotiate import SVG, TEXT
-from kitwright.web.problems import Refusal, pointer
-from kitwright.web.wire import PreviewIn
+from kitwright.web.calls.desk import utc_now
+from kitwright.web.calls.findings import AssessmentIn
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
+from kitwright.web.edge.negotiate import SVG, TEXT
+from kitwright.web.edge.problems import Refusal, pointer
 
 _SOURCE: Final = Path(__file__).parents[2]
 """The repository, where the package runs from its source."""

@@ -42,27 +42,27 @@ from kitwright.posting import StoredOutbox
 from kitwright.renewal import Renewal
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
-from kitwright.stages.refusal import UnknownId
+from kitwright.stages.request import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
-from kitwright.web import methods, unmet
-from kitwright.web.auth import Keyring, admission
-from kitwright.web.body import decode
-from kitwright.web.direct import Direct
-from kitwright.web.edge import Edge
-from kitwright.web.examples import find_examples
-from kitwright.web.kept.all import KEPT_OPERATIONS, make_kept_handlers
-from kitwright.web.kept.desk import Desk, utc_now
-from kitwright.web.limits import Limits
-from kitwright.web.log import Journal, JournalHandler
-from kitwright.web.metrics import Metrics
-from kitwright.web.negotiate import SVG, TEXT
-from kitwright.web.openapi import describe
-from kitwright.web.operations import OPERATIONS, PREVIEW
-from kitwright.web.problems import HANDLERS
-from kitwright.web.resources import make_handlers
-from kitwright.web.service import Service
-from kitwright.web.wire import PreviewIn
+from kitwright.web.calls.all import KEPT_OPERATIONS, make_kept_handlers
+from kitwright.web.calls.desk import Desk, utc_now
+from kitwright.web.calls.direct import Direct
+from kitwright.web.calls.operations import OPERATIONS, PREVIEW
+from kitwright.web.calls.resources import make_handlers
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.description.examples import find_examples
+from kitwright.web.description.openapi import describe
+from kitwright.web.edge import methods, unmet
+from kitwright.web.edge.auth import Keyring, admission
+from kitwright.web.edge.body import decode
+from kitwright.web.edge.edge import Edge
+from kitwright.web.edge.limits import Limits
+from kitwright.web.edge.log import Journal, JournalHandler
+from kitwright.web.edge.metrics import Metrics
+from kitwright.web.edge.negotiate import SVG, TEXT
+from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
 
 

@@ -24,9 +24,9 @@ from kitwright.stages.contingency import (
     find_chances,
     list_contingencies,
 )
-from kitwright.stages.job import Operation, settle
-from kitwright.stages.need import Need, RolePlace
+from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.quote import Quote
+from kitwright.stages.work import Operation, settle
 from kitwright.workshop import Workshop
 
 LEAST: Final = Decimal("0.01")

@@ -6,29 +6,32 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 
 from msgspec import structs
 
+from kitwright.catalogue.expansion import expand_job
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import WhileApart
 from kitwright.errors import KitwrightError, Path
 from kitwright.money import Money
-from kitwright.stages.adjustment import adjust_lines
-from kitwright.stages.assessment import (
+from kitwright.stages.finding import (
     Assessment,
     Course,
     choose_course,
+    choose_tests,
+    diagnose,
+    read_findings,
     repairs_in_play,
     sum_up_findings,
 )
-from kitwright.stages.diagnosis import diagnose
-from kitwright.stages.expansion import expand_job
-from kitwright.stages.finding import read_findings
-from kitwright.stages.job import Jobs, Operation, choose_jobs, settle
-from kitwright.stages.kit import Kit, choose_kit
-from kitwright.stages.line import PricedLine
-from kitwright.stages.need import Need, NeedKind, RolePlace, list_needs, with_floors
-from kitwright.stages.next_test import choose_tests
-from kitwright.stages.observed import AskedAssessment, AskedFindings
-from kitwright.stages.order import split_orders
-from kitwright.stages.price import Priced, price_lines
+from kitwright.stages.kit import Kit, Need, NeedKind, RolePlace, choose_kit, list_needs, with_floors
+from kitwright.stages.ordering import split_orders
+from kitwright.stages.price import (
+    Priced,
+    PricedLine,
+    Taxes,
+    adjust_lines,
+    find_advances,
+    price_lines,
+    tax_lines,
+)
 from kitwright.stages.quote import (
     Basis,
     Draft,
@@ -41,9 +44,15 @@ from kitwright.stages.quote import (
     find_parts_by,
     make_quote,
 )
-from kitwright.stages.refusal import RequestRefused
-from kitwright.stages.request import Asked, Request, read_request
-from kitwright.stages.total import Taxes, find_advances, tax_lines
+from kitwright.stages.request import (
+    Asked,
+    AskedAssessment,
+    AskedFindings,
+    Request,
+    RequestRefused,
+    read_request,
+)
+from kitwright.stages.work import Jobs, Operation, choose_jobs, settle
 from kitwright.workshop import Workshop
 
 

@@ -14,8 +14,8 @@ from kitwright.keeping.record import Mail, Stamp
 from kitwright.keeping.store import Records, Store
 from kitwright.outbound.mail import Fate, MailOutcome, Outgoing
 from kitwright.papers import read_about
-from kitwright.web.kept.desk import Composed, Letter
-from kitwright.web.kept.paper import About
+from kitwright.web.calls.desk import Composed, Letter
+from kitwright.web.calls.paper import About
 
 
 class LetterWriter:

@@ -29,13 +29,13 @@ from kitwright.documents.ubl_order import OrderEnvelope, parts_order
 from kitwright.documents.web_page import page_policy
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.web.kept.paper import About, Made, Offered, Page
+from kitwright.web.calls.paper import About, Made, Offered, Page
 
 _STYLE: Final = re.compile("<style>(.*?)</style>", re.DOTALL)
 
 
 class ShopPapers:
-    """The documents of one shop, as `kitwright.web.kept.paper.Papers` says.
+    """The documents of one shop, as `kitwright.web.calls.paper.Papers` says.
 
     Args:
         catalogue: says what to look at while an engine is apart.

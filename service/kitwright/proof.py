@@ -23,9 +23,9 @@ from kitwright.catalogue.model import (
 )
 from kitwright.errors import KitwrightError
 from kitwright.flow import quote_jobs
-from kitwright.stages.job import Jobs, Operation
 from kitwright.stages.request import Asked, Request
 from kitwright.stages.why import place
+from kitwright.stages.work import Jobs, Operation
 from kitwright.workshop import Workshop
 
 

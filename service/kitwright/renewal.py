@@ -17,8 +17,8 @@ from kitwright.catalogue.faults import CatalogueError
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.serving import settle_garbage
 from kitwright.settings import ENVIRONMENT
-from kitwright.web.log import Journal
-from kitwright.web.service import Service
+from kitwright.web.calls.service import Service
+from kitwright.web.edge.log import Journal
 
 _LESS_URGENT: Final = 10
 """By how much a proof gives way to the service, as `nice` counts."""

@@ -17,7 +17,7 @@ from uvicorn.protocols.http.auto import AutoHTTPProtocol
 from uvicorn.server import HANDLED_SIGNALS
 
 from kitwright.errors import KitwrightError, reason_of
-from kitwright.web.edge import Edge, refusal_of_no_http
+from kitwright.web.edge.edge import Edge, refusal_of_no_http
 
 _PATIENCE: Final = 5
 """Seconds that requests under way have to end when the service is stopped."""

@@ -8,23 +8,24 @@ from typing import Final
 from kitwright.catalogue.graph import Instance
 from kitwright.catalogue.model import Catalogue, Record, Shop
 from kitwright.memory import ELSEWHERE, MIB, Memory
-from kitwright.stages.access import AccessPlan, Teardown, plan_access
 from kitwright.stages.contingency import Prospect
-from kitwright.stages.finding import Findings
-from kitwright.stages.job import Operation, OperationKey
-from kitwright.stages.labour import (
+from kitwright.stages.finding import Findings, Odds
+from kitwright.stages.quote import Draft, Extra
+from kitwright.stages.request import Request, alike
+from kitwright.stages.supply import Prices, Source, find_supply
+from kitwright.stages.work import (
+    AccessPlan,
     Labour,
+    Operation,
+    OperationKey,
+    Teardown,
     allot_labour,
     count_by_hand,
     minutes_by_hand,
+    plan_access,
     read_minutes,
     repeat,
 )
-from kitwright.stages.odds import Odds
-from kitwright.stages.quote import Draft, Extra
-from kitwright.stages.request import Request, alike
-from kitwright.stages.selling import Prices
-from kitwright.stages.supply import Source, find_supply
 
 BUDGET: Final = 256 * MIB
 """Bytes that are remembered at most, unless somebody chooses otherwise."""

@@ -20,9 +20,8 @@ from tests.diagnosis.rows import Row, asked
 
 from kitwright.catalogue.load import load_catalogue
 from kitwright.flow import assess
-from kitwright.stages.diagnosis import diagnose
-from kitwright.stages.finding import read_findings
-from kitwright.stages.observed import AskedAssessment
+from kitwright.stages.finding import diagnose, read_findings
+from kitwright.stages.request import AskedAssessment
 from kitwright.workshop import Workshop
 
 ROOT = Path(__file__).parents[2]

@@ -23,7 +23,7 @@ from tests.stages.drawn_shops import draw_workshop
 from tests.stages.reckoning import reconcile
 
 from kitwright.flow import quote_repair
-from kitwright.stages.line import LineKind
+from kitwright.stages.price import LineKind
 from kitwright.stages.quote import Quote
 
 WORKS, TERMS = 2, 8

@@ -23,16 +23,12 @@ from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import LOOSE, Catalogue, ChassisId, FamilyId, JobScope
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
-from kitwright.stages.access import Teardown, plan_access
-from kitwright.stages.job import choose_jobs
-from kitwright.stages.kit import choose_kit
-from kitwright.stages.labour import allot_labour
-from kitwright.stages.need import list_needs
-from kitwright.stages.order import split_orders
-from kitwright.stages.price import Priced, price_lines
+from kitwright.stages.kit import choose_kit, list_needs
+from kitwright.stages.ordering import split_orders
+from kitwright.stages.price import Priced, find_advances, price_lines, tax_lines
 from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Rust, read_request
-from kitwright.stages.total import find_advances, tax_lines
-from kitwright.web.answer import answer
+from kitwright.stages.work import Teardown, allot_labour, choose_jobs, plan_access
+from kitwright.web.calls.answer import answer
 from kitwright.workshop import Workshop
 
 ROOT = Path(__file__).parents[2]

@@ -12,9 +12,9 @@ import msgspec
 
 from kitwright.app import make_service
 from kitwright.settings import Settings
-from kitwright.web.body import decode
-from kitwright.web.service import Service
-from kitwright.web.wire import PreviewIn
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 WIDTH: Final = 120

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from kitwright.app import make_service, serve_service
 from kitwright.settings import Settings, built_in_catalog
-from kitwright.web.log import Journal
+from kitwright.web.edge.log import Journal
 
 
 def main() -> None:

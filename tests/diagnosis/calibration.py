@@ -21,8 +21,8 @@ from tests.diagnosis.rows import Row, asked
 
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue, Diagnosis, Family, Grade, JobScope
-from kitwright.stages.diagnosis import Diagnosed, diagnose
 from kitwright.stages.finding import read_findings
+from kitwright.stages.finding.diagnosis import Diagnosed, diagnose
 from kitwright.workshop import Workshop
 
 CATALOG = Path(__file__).resolve().parents[2] / "catalog"

@@ -11,8 +11,8 @@ from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Catalogue, FamilyId
 from kitwright.flow import assess
-from kitwright.stages.assessment import Assessment
-from kitwright.stages.observed import (
+from kitwright.stages.finding import Assessment
+from kitwright.stages.request import (
     AskedAssessment,
     AskedCylinder,
     AskedFindings,

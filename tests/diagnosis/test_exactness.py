@@ -9,9 +9,9 @@ from tests.diagnosis.rows import asked
 from tests.stages.workbench import HIRE_YARD, starter
 
 from kitwright.solve.belief import Seen
-from kitwright.stages.diagnosis import seen_of
 from kitwright.stages.finding import read_findings
-from kitwright.stages.odds import Odds, prior_of
+from kitwright.stages.finding.diagnosis import seen_of
+from kitwright.stages.finding.odds import Odds, prior_of
 from kitwright.workshop import Workshop
 
 WITHIN = 1e-9

@@ -34,8 +34,8 @@ from kitwright.documents.ubl import quotation
 from kitwright.language.render import Speaker
 from kitwright.language.scribe import Scribe
 from kitwright.stages.quote import Quote
-from kitwright.stages.terms import Discount, Exempt, FreeLine, Terms
-from kitwright.web.answer import answer
+from kitwright.stages.request import Discount, Exempt, FreeLine, Terms
+from kitwright.web.calls.answer import answer
 from kitwright.workshop import Workshop
 
 MESSAGE = Message(

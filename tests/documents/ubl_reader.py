@@ -23,7 +23,7 @@ from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import digits
 from kitwright.stages.quote import Quote
-from kitwright.web.answer import answer
+from kitwright.web.calls.answer import answer
 
 NAMES = {
     "cac": "urn:oasis:names:specification:ubl:schema:xsd:CommonAggregateComponents-2",

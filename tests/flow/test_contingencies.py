@@ -32,14 +32,15 @@ from kitwright.flow import quote_repair
 from kitwright.money import Money
 from kitwright.stages.contingency import Contingencies, Weighed
 from kitwright.stages.quote import Draft, Quote
-from kitwright.stages.refusal import RequestRefused
-from kitwright.stages.request import Asked, AskedJob
-from kitwright.stages.terms import (
+from kitwright.stages.request import (
+    Asked,
+    AskedJob,
     CustomerPart,
     Discount,
     FreeLine,
     LineRef,
     MinutesOverride,
+    RequestRefused,
     Terms,
 )
 from kitwright.workshop import Workshop

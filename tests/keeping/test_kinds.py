@@ -15,7 +15,7 @@ def added() -> set[str]:
     """Return every kind that is written where an event is added."""
     found = set()
     top = Path(kitwright.__file__).parent
-    for path in (*top.glob("keeping/*.py"), *top.glob("web/kept/*.py")):
+    for path in (*top.glob("keeping/*.py"), *top.glob("web/calls/*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if not isinstance(node, ast.Call):
                 continue

@@ -29,7 +29,7 @@ from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_order import OrderEnvelope, parts_order
 from kitwright.language.scribe import Scribe
-from kitwright.web.kept.shown import words_of_yes
+from kitwright.web.calls.shown import words_of_yes
 
 AT = datetime(2027, 3, 1, 11, tzinfo=UTC)
 """A moment whose hour has the same digits on every clock."""

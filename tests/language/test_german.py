@@ -17,8 +17,8 @@ from kitwright.language.render import Speaker
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
 from kitwright.stages.why import Why
-from kitwright.web.body import decode
-from kitwright.web.wire import PreviewIn
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
 
 SPEAKER = Speaker(starter(), "de")
 

@@ -15,10 +15,10 @@ from tests.cases.test_cases import NAMES, case, starter
 from tests.language.pseudo import PSEUDO, pseudo, write_pseudo
 
 from kitwright.language import texts
-from kitwright.web.body import decode
-from kitwright.web.findings import AssessmentIn
-from kitwright.web.negotiate import SVG, TEXT
-from kitwright.web.wire import PreviewIn
+from kitwright.web.calls.findings import AssessmentIn
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
+from kitwright.web.edge.negotiate import SVG, TEXT
 
 EXAMPLES = REPOSITORY / "openapi" / "examples"
 ASSESSED = [path.stem for path in sorted(EXAMPLES.glob("assessFindings*.json"))]

@@ -12,7 +12,7 @@ import kitwright
 from kitwright.language import english
 from kitwright.language.render import Speaker, UnknownLanguage
 from kitwright.money import Money
-from kitwright.stages.line import LineKind
+from kitwright.stages.price import LineKind
 from kitwright.stages.why import Fact, Why
 
 SOURCES = Path(kitwright.__file__).parent
@@ -75,7 +75,7 @@ def test_phrases_hold_every_fee() -> None:
     fees = {
         node.value.value
         for file, tree in modules()
-        if file in ("stages/price.py", "stages/adjustment.py", "stages/line.py")
+        if file in ("stages/price/price.py", "stages/price/adjustment.py", "stages/price/line.py")
         for node in tree.body
         if isinstance(node, ast.Assign | ast.AnnAssign)
         and isinstance(node.value, ast.Constant)

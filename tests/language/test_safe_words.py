@@ -15,7 +15,7 @@ from kitwright.language import english
 from kitwright.language.render import Speaker
 from kitwright.language.scribe import Scribe
 from kitwright.stages.finding import read_findings
-from kitwright.stages.observed import (
+from kitwright.stages.request import (
     AskedAssessment,
     AskedCylinder,
     AskedFindings,

@@ -8,9 +8,9 @@ from tests.diagnosis.rows import Row, assessed
 from tests.stages.workbench import HIRE_YARD, starter
 
 from kitwright.catalogue.model import Grade
-from kitwright.stages.assessment import Assessment
-from kitwright.stages.leakage import read_gauges
-from kitwright.stages.observed import AskedReading
+from kitwright.stages.finding import Assessment
+from kitwright.stages.finding.leakage import read_gauges
+from kitwright.stages.request import AskedReading
 from kitwright.units import PressureUnit, in_psi
 from kitwright.workshop import Workshop
 

@@ -30,19 +30,15 @@ from kitwright.catalogue.model import (
 )
 from kitwright.flow import quote_repair
 from kitwright.money import Money, total
-from kitwright.stages.adjustment import adjust_lines
-from kitwright.stages.line import LineKind, PricedLine
+from kitwright.stages.price import LineKind, PricedLine, adjust_lines
 from kitwright.stages.quote import Quote
 from kitwright.stages.request import (
     Asked,
     AskedDiagnosis,
     AskedJob,
     Condition,
-    Debris,
-    Rust,
-)
-from kitwright.stages.terms import (
     CustomerPart,
+    Debris,
     Discount,
     Exempt,
     FloorChange,
@@ -50,6 +46,7 @@ from kitwright.stages.terms import (
     LineRef,
     MinutesOverride,
     PriceOverride,
+    Rust,
     Terms,
 )
 from kitwright.workshop import Workshop

@@ -19,9 +19,9 @@ from kitwright.catalogue.model import (
 )
 from kitwright.catalogue.model.words import Record
 from kitwright.money import Money, digits
-from kitwright.stages.line import LineKind, PricedLine
+from kitwright.stages.price import LineKind, PricedLine
 from kitwright.stages.quote import Quote
-from kitwright.stages.terms import LineRef, MinutesOverride, PriceOverride
+from kitwright.stages.request import LineRef, MinutesOverride, PriceOverride
 
 
 def minor(value: Fraction, currency: str) -> int:

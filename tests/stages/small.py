@@ -26,9 +26,8 @@ from kitwright.catalogue.model import (
     Work,
     WorkId,
 )
-from kitwright.stages.access import AccessPlan, Teardown, plan_access
-from kitwright.stages.job import Operation
 from kitwright.stages.request import Rust
+from kitwright.stages.work import AccessPlan, Operation, Teardown, plan_access
 
 TECH = LabourClass("tech")
 

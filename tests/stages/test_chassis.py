@@ -13,12 +13,17 @@ from tests.stages.workbench import HEAD, MONDAY, job, quote, starter
 
 from kitwright.catalogue.model import LOOSE, ChassisId, FamilyId
 from kitwright.flow import quote_repair
-from kitwright.stages.kit import Kit
-from kitwright.stages.need import Need
+from kitwright.stages.kit import Kit, Need
 from kitwright.stages.quote import Quote
-from kitwright.stages.refusal import RequestRefused
-from kitwright.stages.request import Asked, Condition, Rust
-from kitwright.stages.terms import LineRef, PriceOverride, Terms
+from kitwright.stages.request import (
+    Asked,
+    Condition,
+    LineRef,
+    PriceOverride,
+    RequestRefused,
+    Rust,
+    Terms,
+)
 from kitwright.units import read_figure
 from kitwright.workshop import Workshop
 

@@ -50,11 +50,10 @@ from kitwright.catalogue.model import (
 )
 from kitwright.flow import quote_repair
 from kitwright.money import Money, total
-from kitwright.stages.line import LineKind
-from kitwright.stages.order import PartsOrder
+from kitwright.stages.ordering import PartsOrder
+from kitwright.stages.price import LineKind
 from kitwright.stages.quote import Quote
-from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob
-from kitwright.stages.terms import Terms
+from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Terms
 from kitwright.workshop import Workshop
 
 H27 = FamilyId("QM-H27")

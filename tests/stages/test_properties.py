@@ -26,8 +26,7 @@ from kitwright.catalogue.model import LOOSE, Catalogue, Family, ItemId, JobScope
 from kitwright.flow import quote_jobs, quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money
-from kitwright.stages.job import Jobs, Operation, choose_jobs
-from kitwright.stages.line import LineKind
+from kitwright.stages.price import LineKind
 from kitwright.stages.quote import Quote
 from kitwright.stages.request import (
     Asked,
@@ -38,9 +37,10 @@ from kitwright.stages.request import (
     Rust,
     read_request,
 )
-from kitwright.stages.succession import current_number
-from kitwright.web.answer import answer
-from kitwright.web.quotes import QuoteOut
+from kitwright.stages.supply import current_number
+from kitwright.stages.work import Jobs, Operation, choose_jobs
+from kitwright.web.calls.answer import answer
+from kitwright.web.calls.quote_out import QuoteOut
 from kitwright.workshop import Workshop
 
 CATALOGUE = starter()

@@ -46,12 +46,18 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.money import Money
-from kitwright.stages.line import LineKind
+from kitwright.stages.price import LineKind, Totals
 from kitwright.stages.quote import Quote
-from kitwright.stages.refusal import RequestRefused
-from kitwright.stages.request import AskedJob
-from kitwright.stages.terms import CustomerPart, Discount, Exempt, FreeLine, LineRef, Terms
-from kitwright.stages.total import Totals
+from kitwright.stages.request import (
+    AskedJob,
+    CustomerPart,
+    Discount,
+    Exempt,
+    FreeLine,
+    LineRef,
+    RequestRefused,
+    Terms,
+)
 
 COUNTY = AreaId("example-county")
 VAT = AreaId("example-vat")

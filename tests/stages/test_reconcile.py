@@ -22,13 +22,11 @@ from kitwright.catalogue.model import Exemption
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money, digits
-from kitwright.stages.line import LineKind
+from kitwright.stages.price import LineKind
 from kitwright.stages.quote import Quote
-from kitwright.stages.refusal import RequestRefused
-from kitwright.stages.request import AskedJob
-from kitwright.stages.terms import Exempt
-from kitwright.web.answer import answer
-from kitwright.web.out import MoneyOut
+from kitwright.stages.request import AskedJob, Exempt, RequestRefused
+from kitwright.web.calls.answer import answer
+from kitwright.web.calls.out import MoneyOut
 from kitwright.workshop import Workshop
 
 fewer = settings(max_examples=max(10, settings().max_examples // 2))

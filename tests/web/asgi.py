@@ -6,7 +6,7 @@ from typing import Any
 
 from msgspec import Struct
 
-from kitwright.web.edge import Edge
+from kitwright.web.edge.edge import Edge
 
 Header = tuple[bytes, bytes]
 

@@ -10,8 +10,8 @@ from tests.desks import DAY, Counter, Live, client_of, open_counter, run_live
 
 from kitwright.app import make_app, make_service
 from kitwright.settings import Settings, built_in_catalog
-from kitwright.web.edge import Edge
-from kitwright.web.service import Service
+from kitwright.web.calls.service import Service
+from kitwright.web.edge.edge import Edge
 
 
 @pytest.fixture(scope="session")

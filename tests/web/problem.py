@@ -5,7 +5,7 @@ import re
 from collections.abc import Mapping
 from typing import Any, Protocol
 
-from kitwright.web.codes import documented_codes
+from kitwright.web.description.codes import documented_codes
 
 MEDIA_TYPE = "application/problem+json"
 CODES = {each.code: each for each in documented_codes()}

@@ -17,7 +17,7 @@ from tests.web.asgi import Answered, ask
 from tests.web.mutation import Maker, changed
 from tests.web.problem import sound_problem
 
-from kitwright.web.edge import Edge
+from kitwright.web.edge.edge import Edge
 
 MANY = int(os.environ.get("KITWRIGHT_FUZZ", "1500"))
 PARTS = 4

@@ -13,9 +13,9 @@ from tests.web.problem import sound_problem
 
 from kitwright.catalogue.model import Catalogue, JobId, PriceRule, Shop
 from kitwright.units import Figure
-from kitwright.web.codes import leaves
-from kitwright.web.problems import GAPS
-from kitwright.web.service import Service
+from kitwright.web.calls.service import Service
+from kitwright.web.description.codes import leaves
+from kitwright.web.edge.problems import GAPS
 from kitwright.workshop import Workshop
 
 Broken = tuple[Catalogue, Shop]

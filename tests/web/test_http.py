@@ -9,9 +9,9 @@ from litestar.testing import TestClient
 from tests.web.asgi import ask
 from tests.web.problem import sound_problem
 
-from kitwright.web.edge import MOST_PATH, Edge
-from kitwright.web.operations import OPERATIONS
-from kitwright.web.service import Service
+from kitwright.web.calls.operations import OPERATIONS
+from kitwright.web.calls.service import Service
+from kitwright.web.edge.edge import MOST_PATH, Edge
 
 PREVIEW = "/v1/quotes/preview"
 READS = {

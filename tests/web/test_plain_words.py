@@ -15,11 +15,11 @@ from msgspec import Struct
 from tests.web.problem import sound_problem
 
 from kitwright.app import ALL_OPERATIONS
-from kitwright.web.body import decode
-from kitwright.web.kept.quote_wire import AcceptIn
-from kitwright.web.operations import Operation
-from kitwright.web.problems import Refusal
-from kitwright.web.query import read_query
+from kitwright.web.calls.operations import Operation
+from kitwright.web.calls.quote_wire import AcceptIn
+from kitwright.web.edge.body import decode
+from kitwright.web.edge.problems import Refusal
+from kitwright.web.edge.query import read_query
 
 FOREIGN = re.compile(
     r"`|Expect|Invalid|\bgot\b|\bunpack\b|\bNone\b|\bTrue\b|\bFalse\b"

@@ -4,7 +4,7 @@ from random import Random
 
 import pytest
 
-from kitwright.web.limits import Limits, retry_after
+from kitwright.web.edge.limits import Limits, retry_after
 
 
 class Clock:

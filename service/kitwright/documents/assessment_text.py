@@ -7,9 +7,7 @@ from textwrap import wrap
 
 from kitwright.documents.layout import WIDTH, spread, title
 from kitwright.language.render import Speaker
-from kitwright.stages.assessment import Assessment
-from kitwright.stages.diagnosis import Evidence, Ranked
-from kitwright.stages.leakage import Standing, whole_percent
+from kitwright.stages.finding import Assessment, Evidence, Ranked, Standing, whole_percent
 
 
 def assessment_text(assessment: Assessment, speaker: Speaker) -> str:

@@ -6,7 +6,7 @@ from kitwright.documents.paper import Amount, Envelope, PaperTotals
 from kitwright.documents.tax_scope import money
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.stages.balance import Balance, balance
+from kitwright.stages.price import Balance, balance
 
 
 def balance_of(totals: PaperTotals) -> Balance | None:

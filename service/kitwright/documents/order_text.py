@@ -8,7 +8,7 @@ from kitwright.catalogue.model import Shop
 from kitwright.documents.layout import WIDTH, spread
 from kitwright.language.render import Speaker
 from kitwright.money import Money
-from kitwright.stages.order import PartsOrder
+from kitwright.stages.ordering import PartsOrder
 
 
 def order_lines(shop: Shop, order: PartsOrder, speaker: Speaker) -> Iterator[str]:

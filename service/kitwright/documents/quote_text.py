@@ -10,9 +10,8 @@ from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import makes_told
 from kitwright.documents.order_text import amount_line, order_lines
 from kitwright.language.render import Speaker
-from kitwright.stages.balance import balance
 from kitwright.stages.contingency import MayTurnUp, Weighed
-from kitwright.stages.line import LineKind, PricedLine
+from kitwright.stages.price import LineKind, PricedLine, balance
 from kitwright.stages.quote import Quote
 
 _NUMBERED: Final = frozenset(

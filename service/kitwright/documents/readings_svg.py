@@ -13,8 +13,7 @@ from kitwright.documents.layout import clean
 from kitwright.documents.zones import Zone, scale_of, zone_told, zones_of
 from kitwright.language.render import Speaker
 from kitwright.language.scribe import Scribe
-from kitwright.stages.assessment import Assessment
-from kitwright.stages.leakage import Standing, whole_percent
+from kitwright.stages.finding import Assessment, Standing, whole_percent
 
 WIDTH: Final = 720
 LEFT: Final = 150

@@ -14,7 +14,7 @@ from kitwright.catalogue.model import Catalogue
 from kitwright.language import english
 from kitwright.language.texts import SOURCE, UnknownLanguage, texts_of
 from kitwright.money import Money, digits
-from kitwright.stages.line import LineKind, PricedLine
+from kitwright.stages.price import LineKind, PricedLine
 from kitwright.stages.why import Fact, Why
 from kitwright.units import decimal_text
 

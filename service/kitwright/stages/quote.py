@@ -16,21 +16,15 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.money import Money
-from kitwright.stages.access import AccessPlan
-from kitwright.stages.assessment import Assessment
 from kitwright.stages.contingency import Contingencies
-from kitwright.stages.diagnosis import Ranked
-from kitwright.stages.job import Jobs, Operation
-from kitwright.stages.kit import Kit
-from kitwright.stages.labour import Labour
-from kitwright.stages.line import PricedLine
-from kitwright.stages.need import Need
-from kitwright.stages.order import PartsOrder
-from kitwright.stages.promise import working_day
-from kitwright.stages.request import Request
-from kitwright.stages.terms import MinutesOverride, Terms
-from kitwright.stages.total import Advance, Totals
+from kitwright.stages.finding import Assessment, Ranked
+from kitwright.stages.kit import Kit, Need
+from kitwright.stages.ordering import PartsOrder
+from kitwright.stages.price import Advance, PricedLine, Totals
+from kitwright.stages.request import MinutesOverride, Request, Terms
+from kitwright.stages.supply import working_day
 from kitwright.stages.why import Why
+from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation
 from kitwright.tax.area import rate_changes
 from kitwright.tax.charges import ComponentTax, TaxedLine
 

@@ -1,1 +1,1 @@
-"""The REST service: requests and answers on the wire, problem documents, one module a resource."""
+"""The REST service: the edge that every call passes, the calls by resource, their description."""

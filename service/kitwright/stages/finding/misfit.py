@@ -1,0 +1,114 @@
+"""Misfit: what can be wrong with findings, each fault with its place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from kitwright.catalogue.model import FindingKind, JobScope
+from kitwright.stages.request import RequestFault, UnknownId
+from kitwright.stages.why import place
+
+
+class UnknownFinding(UnknownId):
+    """A finding that the catalogue does not hold."""
+
+    code = "unknown-finding"
+    kind = "finding"
+
+
+class UnknownLevel(UnknownId):
+    """A level that the finding does not have."""
+
+    code = "unknown-level"
+    kind = "level"
+
+
+class UnknownBackground(UnknownId):
+    """A background that the catalogue does not hold."""
+
+    code = "unknown-background"
+    kind = "background"
+
+
+class UnknownReading(UnknownId):
+    """A reading that no gauge is named for."""
+
+    code = "unknown-reading"
+    kind = "reading of another gauge"
+
+
+class FindingMisplaced(RequestFault):
+    """A finding of one cylinder among those of the engine, or the other way round."""
+
+    code = "finding-misplaced"
+
+    def __init__(self, finding: FindingKind) -> None:
+        right = "a cylinder" if finding.scope is JobScope.cylinder else "the engine"
+        super().__init__(f"{finding.id} is a finding of {right}: put it there")
+        self.finding = finding.id
+
+
+class LevelFollows(RequestFault):
+    """A level given beside the readings that it follows from."""
+
+    code = "level-follows"
+
+    def __init__(self, finding: FindingKind) -> None:
+        super().__init__(
+            f"{finding.id} follows from the readings of this cylinder: give them or it, not both"
+        )
+        self.finding = finding.id
+
+
+class CylinderTwice(RequestFault):
+    """A cylinder that stands in the request twice."""
+
+    code = "cylinder-twice"
+
+    def __init__(self, cylinder: int) -> None:
+        super().__init__(f"cylinder {cylinder} stands here twice: put all of it in one place")
+        self.cylinder = cylinder
+
+
+class PressureNotPositive(RequestFault):
+    """A figure that a gauge can't have shown: no supply, a pressure below zero, no orifice."""
+
+    code = "pressure-not-positive"
+
+    def __init__(self, what: str, *, may_be_zero: bool) -> None:
+        super().__init__(f"{what} must be {'zero or more' if may_be_zero else 'above zero'}")
+        self.what = what
+
+
+class FindingsImpossible(RequestFault):
+    """Findings that the rules say can never be seen together."""
+
+    code = "findings-impossible"
+
+    def __init__(self, seen: Iterable[str]) -> None:
+        self.seen = tuple(seen)
+        super().__init__(f"by the rules these can't be seen together: {', '.join(self.seen)}")
+
+
+class NothingToQuote(RequestFault):
+    """Findings that neither support a repair nor leave a test that is sold as a job."""
+
+    code = "nothing-to-quote"
+
+    def __init__(self, tests: Iterable[tuple[str, int | None]]) -> None:
+        self.tests = tuple(tests)
+        named = ", ".join(place(*test) for test in self.tests) or "none"
+        super().__init__(
+            "no repair is probable enough to be quoted, and no test that would be next is sold as "
+            f"a job; next tests: {named}"
+        )
+
+
+class QuoteStopped(RequestFault):
+    """Findings that stop every test and quote until something is cleared."""
+
+    code = "quote-stopped"
+
+    def __init__(self, messages: Iterable[str]) -> None:
+        self.messages = tuple(messages)
+        super().__init__("stopped: " + " ".join(self.messages))

@@ -1,0 +1,291 @@
+"""Kit: what covers the needs, from the shelf or bought, in pieces, sets and whole packs."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from datetime import date
+from fractions import Fraction
+from math import ceil
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop, StockRow
+from kitwright.errors import KitwrightError
+from kitwright.stages.kit.lot import Chosen, Lot, choose_lots, find_lots
+from kitwright.stages.kit.need import Need
+from kitwright.stages.kit.wanted import Covered, Wanted
+from kitwright.stages.request import (
+    PartNotNeeded,
+    PlateFirst,
+    RequestFault,
+    RequestRefused,
+    Terms,
+)
+from kitwright.stages.supply import Source, Supply, current_number
+
+
+class FromStock(Struct, frozen=True, kw_only=True):
+    """What is taken from the shelf: `quantity` in `unit`, as a number of packs, who made it (None:
+    not known), and where it lies.
+    """
+
+    item: ItemId
+    packs: Fraction
+    quantity: Fraction
+    unit: str
+    make: str | None
+    bin: str
+    covers: tuple[Covered, ...]
+
+
+class Bought(Struct, frozen=True, kw_only=True):
+    """What is bought of one item from one source, in whole packs, and what that fills."""
+
+    source: Source
+    packs: int
+    covers: tuple[Covered, ...]
+
+
+class Brought(Struct, frozen=True, kw_only=True):
+    """Pieces or sets that the customer brings, and what they fill: without warranty on the part,
+    neither bought nor charged.
+    """
+
+    item: ItemId
+    quantity: int
+    covers: tuple[Covered, ...]
+
+
+class LeftOver(Struct, frozen=True):
+    """What the shop keeps: bought or opened, not needed here, and of this quality."""
+
+    item: ItemId
+    quantity: Fraction
+    unit: str
+    quality: Quality
+
+
+class Unfilled(Struct, frozen=True, kw_only=True):
+    """What of a need no source can fill, in the need's unit."""
+
+    need: Need
+    quantity: Fraction
+
+    @property
+    def item(self) -> ItemId:
+        """The item that is not to be had."""
+        return self.need.item
+
+
+class Kit(Struct, frozen=True, kw_only=True):
+    """The needs, and the stock and purchases that cover them.
+
+    `is_least` says that no cheaper purchase would do; `questions` are the needs that wait for
+    the plate, `held` those that the machine around the engine may not call for: priced, but neither
+    taken from the shelf nor ordered.
+    """
+
+    needs: tuple[Need, ...]
+    questions: tuple[Need, ...]
+    held: tuple[Need, ...]
+    brought: tuple[Brought, ...]
+    from_stock: tuple[FromStock, ...]
+    bought: tuple[Bought, ...]
+    left_over: tuple[LeftOver, ...]
+    unfilled: tuple[Unfilled, ...]
+    is_least: bool
+
+
+def choose_kit(
+    catalogue: Catalogue,
+    shop: Shop,
+    supply: Supply,
+    needs: tuple[Need, ...],
+    terms: Terms,
+    *,
+    on: date,
+    needed_by: date | None,
+    held: Collection[Need] = (),
+) -> Kit:
+    """Return the kit for some needs.
+
+    What the customer brings goes first. Free pieces are taken from the shelf first, oldest
+    usable number first; the rest is covered at least purchase cost over pieces, sets (a set on
+    the shelf counts at what it cost) and whole packs, freight ignored. With `needed_by`,
+    sources in time come before cheaper late ones; what nothing brings in time comes as early as
+    it can. `held` are needs that the shop neither takes from the shelf nor orders yet.
+    """
+    wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
+    questions = tuple(need for need in needs if need.is_question)
+    brought = _brought(catalogue, wanted, questions, terms)
+    wanted.leave_out(held)
+    from_stock = [
+        taken for item in wanted.items for taken in _from_shelf(catalogue, shop, wanted, item)
+    ]
+    lots = find_lots(catalogue, shop, supply, wanted)
+    choice = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
+    opened, bought, left_over = _share_out(catalogue, wanted, choice.chosen)
+    return Kit(
+        needs=needs,
+        questions=questions,
+        held=tuple(held),
+        brought=brought,
+        from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
+        bought=tuple(bought),
+        left_over=tuple(left_over),
+        unfilled=tuple(
+            Unfilled(need=need, quantity=rest)
+            for item in sorted(choice.short)
+            for need, rest in wanted.still_open(item)
+        ),
+        is_least=choice.is_least,
+    )
+
+
+def _brought(
+    catalogue: Catalogue, wanted: Wanted, questions: Sequence[Need], terms: Terms
+) -> tuple[Brought, ...]:
+    """Fill needs with the parts and sets that the customer brings; of a set, whatever of it is
+    needed.
+
+    Raises: RequestRefused, for what nothing of is needed, or more of it than is.
+    """
+    brought = []
+    faults: list[KitwrightError] = []
+    for index, part in enumerate(terms.customer_parts):
+        contents = _contents(catalogue, part.item)
+        fitting = [content for content in contents if wanted.item_of(content) is not None]
+        if not fitting:
+            fault: RequestFault = _unfit(catalogue, wanted, questions, part.item)
+            faults.append(fault.at("customer_parts", index, "item"))
+            continue
+        most = max(ceil(wanted.open_for(one, None) / contents[one]) for one in fitting)
+        count = most if part.quantity is None else part.quantity * terms.machines
+        if not 0 < count <= most:
+            fault = PartNotNeeded(part.item, f"this repair can use {most} and no more", most)
+            faults.append(fault.at("customer_parts", index, "quantity"))
+            continue
+        covers = [
+            cover
+            for content in fitting
+            for cover in wanted.fill(content, None, Fraction(count * contents[content]))
+        ]
+        brought.append(Brought(item=part.item, quantity=count, covers=tuple(covers)))
+    if faults:
+        raise RequestRefused(faults)
+    return tuple(brought)
+
+
+def _contents(catalogue: Catalogue, item: ItemId) -> Mapping[ItemId, int]:
+    """Return what is in a set, and of a part the part itself; nothing of a consumable."""
+    if item in catalogue.sets:
+        return catalogue.sets[item].contents
+    return {} if item in catalogue.consumables else {item: 1}
+
+
+def _unfit(
+    catalogue: Catalogue, wanted: Wanted, questions: Sequence[Need], item: ItemId
+) -> RequestFault:
+    """Return why nothing of what a customer brings can be used."""
+    contents = _contents(catalogue, item)
+    for need in questions:
+        if not contents.keys().isdisjoint(need.options):
+            return PlateFirst(item, need.options)
+    needed = [one for one in wanted.items if one not in catalogue.consumables]
+    if item in catalogue.consumables:
+        return PartNotNeeded(item, "consumables are the shop's own")
+    if item not in catalogue.parts and item not in catalogue.sets:
+        return PartNotNeeded(item, "the catalogue has no part or set of that number")
+    newer = current_number(catalogue, item)
+    if newer in needed:
+        return PartNotNeeded(item, f"only {newer}, which has taken its place, fits this engine")
+    return PartNotNeeded(item, f"nothing of it is needed; what is: {', '.join(needed)}")
+
+
+def _from_shelf(
+    catalogue: Catalogue, shop: Shop, wanted: Wanted, item: ItemId
+) -> Iterator[FromStock]:
+    """Yield what the free stock gives towards an item, oldest usable number first."""
+    size = wanted.pack_size(item)
+    numbers = dict.fromkeys(one for need in wanted.needs[item] for one in need.acceptable)
+    for number in sorted(numbers, key=lambda one: one == item):
+        for row in shop.stock:
+            if row.item != number:
+                continue
+            amount = min((row.on_hand - row.promised) * size, wanted.open_for(number, row.quality))
+            if amount > 0:
+                yield FromStock(
+                    item=number,
+                    packs=amount / size,
+                    quantity=amount,
+                    unit=wanted.unit(item),
+                    make=_make(catalogue, row),
+                    bin=row.bin,
+                    covers=wanted.fill(number, row.quality, amount),
+                )
+
+
+def _make(catalogue: Catalogue, row: StockRow) -> str | None:
+    """Return who made what lies on a shelf, None where nobody has written that down."""
+    record = catalogue.parts.get(row.item) or catalogue.sets.get(row.item)
+    if row.brand is not None or record is None:
+        return row.brand
+    return record.maker if row.quality is record.quality else None
+
+
+def _share_out(
+    catalogue: Catalogue, wanted: Wanted, chosen: Sequence[Chosen]
+) -> tuple[list[FromStock], list[Bought], list[LeftOver]]:
+    """Fill the needs with the chosen lots, sets first; return what was opened, bought and left
+    over.
+    """
+    opened: list[FromStock] = []
+    bought: list[Bought] = []
+    left: dict[tuple[ItemId, Quality], Fraction] = {}
+    for each in sorted(chosen, key=lambda one: (one.lot.item not in catalogue.sets, one.lot.key)):
+        covers, over = _fill(wanted, each)
+        for item, amount in over.items():
+            kept = (item, each.lot.quality)
+            left[kept] = left.get(kept, Fraction(0)) + amount
+        lot = each.lot
+        if lot.source is not None:
+            bought.append(Bought(source=lot.source, packs=lot.packs * each.times, covers=covers))
+        elif lot.row is not None:
+            opened.append(
+                FromStock(
+                    item=lot.row.item,
+                    packs=Fraction(each.times),
+                    quantity=Fraction(each.times),
+                    unit="set",
+                    make=_make(catalogue, lot.row),
+                    bin=lot.row.bin,
+                    covers=covers,
+                )
+            )
+    left_over = [
+        LeftOver(item, amount, _unit(catalogue, item), quality)
+        for (item, quality), amount in sorted(left.items())
+    ]
+    return opened, bought, left_over
+
+
+def _fill(wanted: Wanted, chosen: Chosen) -> tuple[tuple[Covered, ...], dict[ItemId, Fraction]]:
+    """Fill the needs with one chosen lot; return what it filled and what of it is left over."""
+    lot: Lot = chosen.lot
+    covers: list[Covered] = []
+    over: dict[ItemId, Fraction] = {}
+    for content, count in sorted(lot.contents.items()):
+        item = wanted.item_of(content)
+        size = Fraction(1) if item is None else wanted.pack_size(item)
+        amount = count * chosen.times * size
+        filled = wanted.fill(content, lot.quality, amount)
+        covers += filled
+        rest = amount - sum((each.quantity for each in filled), start=Fraction(0))
+        if rest:
+            over[content] = rest
+    return tuple(covers), over
+
+
+def _unit(catalogue: Catalogue, item: ItemId) -> str:
+    consumable = catalogue.consumables.get(item)
+    return "piece" if consumable is None else consumable.unit

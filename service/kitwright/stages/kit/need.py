@@ -1,0 +1,211 @@
+"""Need: every role and consumable that the jobs and the refit call for, each once, with its
+reasons.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from decimal import Decimal
+from enum import StrEnum
+from fractions import Fraction
+
+from msgspec import Struct, structs
+
+from kitwright.catalogue.graph import expand
+from kitwright.catalogue.model import (
+    SERIAL_MAX,
+    Catalogue,
+    ItemId,
+    Quality,
+    RoleId,
+    Shop,
+)
+from kitwright.stages.kit.fitment import Fitted, fit_role
+from kitwright.stages.request import Request, Terms
+from kitwright.stages.supply import Prices
+from kitwright.stages.why import Fact, Why
+from kitwright.stages.work import AccessPlan, Labour, Operation
+
+OIL_FILL = RoleId("oil_fill")
+"""The role whose quantity is the engine's oil; as much is drained."""
+
+
+RolePlace = tuple[RoleId, int | None]
+"""A role, on a cylinder or on the engine."""
+
+
+class NeedKind(StrEnum):
+    """Why something is needed: a job replaces it, a refit renews it, work uses it up, or it is
+    worth doing now.
+    """
+
+    replaced = "replaced"
+    renewed = "renewed"
+    used = "used"
+    recommended = "recommended"
+
+
+class Need(Struct, frozen=True, kw_only=True):
+    """A role instance, or a piece of work's use of a consumable, with the item that fills it.
+
+    `role` is bare, or the work that uses the item; `quantity` is in `unit`. `acceptable` lists
+    the numbers that may be taken from the shelf; `options` has more than one item where the
+    plate has to decide.
+    """
+
+    role: str
+    cylinder: int | None
+    item: ItemId
+    quantity: Decimal
+    unit: str
+    kind: NeedKind
+    floor: Quality
+    acceptable: tuple[ItemId, ...]
+    options: tuple[ItemId, ...]
+    why: tuple[Why, ...]
+
+    @property
+    def is_question(self) -> bool:
+        """Whether the serial or build code has to be read before this can be ordered."""
+        return len(self.options) > 1
+
+
+def with_floors(shop: Shop, request: Request) -> Shop:
+    """Return the shop with the quality floors that hold for this quote."""
+    changed = {floor.role: floor.quality for floor in request.asked.terms.floors}
+    if not changed:
+        return shop
+    return structs.replace(shop, quality_floor={**shop.quality_floor, **changed})
+
+
+def list_needs(
+    catalogue: Catalogue,
+    shop: Shop,
+    prices: Prices,
+    request: Request,
+    operations: Sequence[Operation],
+    plan: AccessPlan,
+    labour: Labour,
+    besides: Iterable[RolePlace] = (),
+) -> tuple[Need, ...]:
+    """Return the needs of all machines' visits: roles first, by role and cylinder, then what
+    the work uses. `besides` are roles that no job replaces and no refit renews.
+
+    A role instance that a job replaces and a refit renews is one need, of kind `replaced`, with
+    all its reasons.
+
+    Raises: NothingFits.
+    """
+    roles: dict[tuple[RoleId, int], tuple[NeedKind, list[Why]]] = {}
+    turned_up = ((role, cylinder, Why("turned-up")) for role, cylinder in besides)
+    for kind, source in (
+        (NeedKind.replaced, _replaced(operations, request.family.cylinders)),
+        (NeedKind.renewed, _renewed(plan)),
+        (NeedKind.replaced, turned_up),
+    ):
+        for role, cylinder, why in source:
+            _, reasons = roles.setdefault((role, cylinder or 0), (kind, []))
+            reasons.append(why)
+    asked = request.asked
+    needs = []
+    for (role, on), (kind, reasons) in sorted(roles.items()):
+        fitted = fit_role(
+            catalogue,
+            shop,
+            prices,
+            request.family.id,
+            role,
+            on or None,
+            asked.serial,
+            asked.build_code,
+        )
+        needs.append(_role_need(shop, asked.terms, fitted, kind, reasons))
+    machines = asked.terms.machines
+    return tuple(
+        need if machines == 1 else structs.replace(need, quantity=need.quantity * machines)
+        for need in (*needs, *_used(labour))
+    )
+
+
+def _replaced(
+    operations: Sequence[Operation], cylinders: int
+) -> Iterator[tuple[RoleId, int | None, Why]]:
+    for operation in operations:
+        why = Why("replaced-by-job", {"job": operation.job.id, "cylinder": operation.cylinder})
+        for reference in operation.job.replaces:
+            for instance in expand(reference, operation.cylinder, cylinders):
+                role, _, cylinder = instance.partition("@")
+                yield RoleId(role), int(cylinder) if cylinder else None, why
+
+
+def _renewed(plan: AccessPlan) -> Iterator[tuple[RoleId, int | None, Why]]:
+    for removal in plan.removals:
+        why = Why("renewed-by-refit", {"component": removal.instance.id})
+        for role, cylinder in removal.instance.renews:
+            yield role, cylinder, why
+
+
+def _role_need(
+    shop: Shop, terms: Terms, fitted: Fitted, kind: NeedKind, reasons: list[Why]
+) -> Need:
+    return Need(
+        role=fitted.role,
+        cylinder=fitted.cylinder,
+        item=fitted.item,
+        quantity=fitted.quantity,
+        unit=fitted.unit,
+        kind=kind,
+        floor=shop.quality_floor.get(fitted.role, Quality.alternate),
+        acceptable=fitted.acceptable,
+        options=fitted.options,
+        why=(*reasons, _fits(fitted), *_floor_changed(terms, fitted.role)),
+    )
+
+
+def _floor_changed(terms: Terms, role: RoleId) -> Iterator[Why]:
+    for floor in terms.floors:
+        if floor.role == role:
+            facts: dict[str, Fact] = {
+                "quality": floor.quality.value,
+                "reason": floor.reason,
+                "by": floor.by,
+            }
+            yield Why("floor-changed", facts)
+
+
+def _fits(fitted: Fitted) -> Why:
+    if not fitted.is_settled:
+        return Why("fits-one-of", {"options": ", ".join(fitted.options), "item": fitted.item})
+    first = min(row.serial_from for row in fitted.rows)
+    last = max(row.serial_to for row in fitted.rows)
+    if (first, last) == (0, SERIAL_MAX):
+        return Why("fits-every-serial", {"item": fitted.item})
+    facts: dict[str, Fact] = {"item": fitted.item, "serial_from": first, "serial_to": last}
+    before = fitted.rows[0].part
+    if before != fitted.item:
+        return Why("fits-by-succession", {**facts, "first": before})
+    return Why("fits-by-serial", facts)
+
+
+def _used(labour: Labour) -> Iterator[Need]:
+    """Yield what each piece of work uses; the work stands once in the labour, and so does its
+    use.
+    """
+    for task in labour.tasks:
+        amounts: dict[ItemId, tuple[Fraction, str]] = {}
+        for use in task.uses:
+            amount, _ = amounts.get(use.item, (Fraction(0), use.unit))
+            amounts[use.item] = (amount + Fraction(use.quantity), use.unit)
+        for item, (amount, unit) in sorted(amounts.items()):
+            yield Need(
+                role=task.name.partition("@")[0],
+                cylinder=task.cylinder,
+                item=item,
+                quantity=Decimal(amount.numerator) / amount.denominator,
+                unit=unit,
+                kind=NeedKind.used,
+                floor=Quality.alternate,
+                acceptable=(item,),
+                options=(item,),
+                why=(Why("used-by-work", {"work": task.name}),),
+            )

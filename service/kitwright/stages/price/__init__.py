@@ -1,0 +1,22 @@
+"""Price: the lines of a quote, how the counter changes them, their tax and totals."""
+
+from kitwright.stages.price.adjustment import adjust_lines
+from kitwright.stages.price.balance import Balance, balance
+from kitwright.stages.price.line import LineKind, PricedLine
+from kitwright.stages.price.price import Priced, price_lines
+from kitwright.stages.price.total import Advance, Taxes, Totals, find_advances, tax_lines
+
+__all__ = [
+    "Advance",
+    "Balance",
+    "LineKind",
+    "Priced",
+    "PricedLine",
+    "Taxes",
+    "Totals",
+    "adjust_lines",
+    "balance",
+    "find_advances",
+    "price_lines",
+    "tax_lines",
+]

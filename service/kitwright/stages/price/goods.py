@@ -1,0 +1,261 @@
+"""Goods: the priced lines of parts, sets, consumables and their core deposits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from decimal import Decimal
+from fractions import Fraction
+from math import ceil
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import (
+    Bill,
+    Catalogue,
+    ChargeKind,
+    ItemId,
+    Quality,
+    Shop,
+)
+from kitwright.money import Money
+from kitwright.stages.kit import Brought, Covered, Kit, Need
+from kitwright.stages.price.line import LineKind, Make, PricedLine, price_line
+from kitwright.stages.supply import Prices
+from kitwright.stages.why import Fact, Why
+from kitwright.units import exact
+
+
+def price_goods(
+    catalogue: Catalogue, shop: Shop, selling: Prices, kit: Kit
+) -> tuple[PricedLine, ...]:
+    """Return the lines of what is fitted and used: sets, then parts, consumables and core
+    deposits, by item.
+
+    A set sells as one line at the lower of its own price and the pieces it stands for. A part's
+    line has the number that is fitted: older stock that is used up has one of its own. A
+    consumable is charged by what is really used, as a share of its pack. Needs without a
+    source, and those that wait for the plate, are priced like the rest.
+    """
+    prices = _KitPrices(selling, shop.currency, kit)
+    lines = [_set_line(prices, item, *each) for item, each in _sets(catalogue, kit).items()]
+    lines += [
+        _brought_line(prices.currency, each, is_set=each.item in catalogue.sets)
+        for each in kit.brought
+    ]
+    for number, pieces in _fitted(catalogue, kit).items():
+        if number in catalogue.consumables:
+            lines.append(_consumable_line(catalogue, prices, number, pieces))
+        else:
+            lines.append(_part_line(prices, number, pieces))
+    lines.sort(key=lambda line: (_ORDER[line.kind], line.code))
+    return (*lines, *_cores(catalogue, shop, lines))
+
+
+_ORDER = {
+    LineKind.part_set: 0,
+    LineKind.part: 1,
+    LineKind.brought: 2,
+    LineKind.consumable: 3,
+}
+
+
+class _Piece(Struct, frozen=True):
+    """How much of a need is filled beside sets, and by whose make: None where nobody knows yet."""
+
+    need: Need
+    quantity: Fraction
+    make: str | None
+
+
+class _KitPrices:
+    """Selling prices of a kit's items, at the strictest floor among the roles that each fills."""
+
+    def __init__(self, prices: Prices, currency: str, kit: Kit) -> None:
+        self.currency = currency
+        self._prices = prices
+        self._floors: dict[ItemId, Quality] = {}
+        for need in kit.needs:
+            if self._floors.get(need.item) is not Quality.maker:
+                self._floors[need.item] = need.floor
+
+    def of(self, item: ItemId, number: ItemId | None = None) -> Decimal:
+        """Return the selling price of one item as sold, or of an older number fitted for it."""
+        return self._prices.of(number or item, self._floors[item])
+
+    def of_set(self, item: ItemId, covers: Sequence[Covered]) -> Decimal:
+        """Return the selling price of a set, at the strictest floor among the roles it fills."""
+        floors = {each.need.floor for each in covers}
+        strict = Quality.maker if Quality.maker in floors else Quality.alternate
+        return self._prices.of(item, strict)
+
+
+def _sets(
+    catalogue: Catalogue, kit: Kit
+) -> dict[ItemId, tuple[dict[str | None, int], list[Covered]]]:
+    """Return the sets of a kit, from the shelf or bought: how many of each make, and what they
+    stand for.
+    """
+    found: dict[ItemId, tuple[dict[str | None, int], list[Covered]]] = {}
+    for item, make, count, covers in _packs(kit):
+        if item in catalogue.sets:
+            copies, covered = found.setdefault(item, ({}, []))
+            copies[make] = copies.get(make, 0) + count
+            covered += covers
+    return found
+
+
+def _packs(kit: Kit) -> Iterator[tuple[ItemId, str | None, int, tuple[Covered, ...]]]:
+    """Yield what is taken and bought: number, make, whole pieces or sets, and what they fill."""
+    for taken in kit.from_stock:
+        yield taken.item, taken.make, int(taken.quantity), taken.covers
+    for bought in kit.bought:
+        source = bought.source
+        yield source.item, source.brand, bought.packs * source.pack, bought.covers
+
+
+def _fitted(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Piece]]:
+    """Return what fills the needs beside sets and what is brought, by the number that is fitted,
+    each in the order of the needs. What no source fills stands under the needs' own number.
+    """
+    rest = [exact(need.quantity) for need in kit.needs]
+    places = {id(need): place for place, need in enumerate(kit.needs)}
+    found: list[tuple[int, ItemId, _Piece]] = []
+    for item, make, _, covers in _packs(kit):
+        for each in covers:
+            place = places[id(each.need)]
+            rest[place] -= each.quantity
+            if item not in catalogue.sets:
+                found.append((place, each.number, _Piece(each.need, each.quantity, make)))
+    for each in (cover for brought in kit.brought for cover in brought.covers):
+        rest[places[id(each.need)]] -= each.quantity
+    found += [
+        (place, need.item, _Piece(need, rest[place], None))
+        for place, need in enumerate(kit.needs)
+        if rest[place]
+    ]
+    pieces: dict[ItemId, list[_Piece]] = {}
+    for _, number, piece in sorted(found, key=lambda one: one[0]):
+        pieces.setdefault(number, []).append(piece)
+    return pieces
+
+
+def _makes(counts: Iterable[tuple[str | None, Fraction | int]]) -> tuple[Make, ...]:
+    """Return how many there are of each make, by name, those that nobody knows last."""
+    made: dict[str | None, Fraction | int] = {}
+    for name, count in counts:
+        made[name] = made.get(name, 0) + count
+    ordered = sorted(made.items(), key=lambda one: (one[0] is None, one[0] or ""))
+    return tuple(Make(name, Decimal(int(count))) for name, count in ordered)
+
+
+def _set_line(
+    prices: _KitPrices,
+    item: ItemId,
+    makes: dict[str | None, int],
+    covers: Sequence[Covered],
+) -> PricedLine:
+    copies = sum(makes.values())
+    pieces = sum(
+        (exact(prices.of(each.need.item)) * each.quantity for each in covers), start=Fraction(0)
+    )
+    own = prices.of_set(item, covers)
+    is_lower = exact(own) * copies <= pieces
+    facts: dict[str, Fact] = {
+        "set_price": Money.of(exact(own) * copies, prices.currency),
+        "pieces_price": Money.of(pieces, prices.currency),
+        "pieces": int(sum(each.quantity for each in covers)),
+    }
+    why = Why("set-for-pieces" if is_lower else "set-at-price-of-pieces", facts)
+    return price_line(
+        LineKind.part_set,
+        item,
+        quantity=copies,
+        unit="set",
+        # where the pieces are cheaper, all copies together cost what they do
+        unit_price=own if is_lower else Money.of(pieces, prices.currency).amount,
+        base_quantity=1 if is_lower else copies,
+        currency=prices.currency,
+        tax_kind=ChargeKind.part,
+        why=(why, *(reason for each in covers for reason in need_reasons(each.need))),
+        makes=_makes(makes.items()),
+    )
+
+
+def need_reasons(need: Need) -> Iterator[Why]:
+    """Yield a need's reasons as a line gives them: with the role that each is about."""
+    for why in need.why:
+        yield Why(why.code, {"role": need.role, "on": need.cylinder, **why.facts})
+
+
+def _needs_of(pieces: Iterable[_Piece]) -> list[Need]:
+    """Return the needs that some pieces fill, each once."""
+    return list({id(piece.need): piece.need for piece in pieces}.values())
+
+
+def _part_line(prices: _KitPrices, number: ItemId, pieces: list[_Piece]) -> PricedLine:
+    item = pieces[0].need.item
+    used_up = (Why("used-up", {"item": number, "current": item}),) if number != item else ()
+    reasons = [why for need in _needs_of(pieces) for why in need_reasons(need)]
+    return price_line(
+        LineKind.part,
+        number,
+        quantity=int(sum(piece.quantity for piece in pieces)),
+        unit="piece",
+        unit_price=prices.of(item, number),
+        currency=prices.currency,
+        tax_kind=ChargeKind.part,
+        why=(*used_up, *reasons),
+        makes=_makes((piece.make, piece.quantity) for piece in pieces),
+    )
+
+
+def _brought_line(currency: str, brought: Brought, *, is_set: bool) -> PricedLine:
+    reasons = [why for each in brought.covers for why in need_reasons(each.need)]
+    return price_line(
+        LineKind.brought,
+        brought.item,
+        quantity=brought.quantity,
+        unit="set" if is_set else "piece",
+        unit_price=Decimal(0),
+        currency=currency,
+        tax_kind=ChargeKind.part,
+        why=(Why("customer-brings", {"item": brought.item}), *reasons),
+    )
+
+
+def _consumable_line(
+    catalogue: Catalogue, prices: _KitPrices, item: ItemId, pieces: list[_Piece]
+) -> PricedLine:
+    record = catalogue.consumables[item]
+    amount = sum((piece.quantity for piece in pieces), start=Fraction(0))
+    is_by_pack = record.bill is Bill.pack
+    packs = ceil(amount / exact(record.pack))
+    return price_line(
+        LineKind.consumable,
+        item,
+        quantity=packs if is_by_pack else Decimal(amount.numerator) / amount.denominator,
+        unit="piece" if is_by_pack else record.unit,
+        unit_price=prices.of(item),
+        base_quantity=1 if is_by_pack else record.pack,
+        currency=prices.currency,
+        tax_kind=ChargeKind.consumable,
+        why=[reason for need in _needs_of(pieces) for reason in need_reasons(need)],
+    )
+
+
+def _cores(catalogue: Catalogue, shop: Shop, lines: list[PricedLine]) -> Iterator[PricedLine]:
+    """Yield the refundable deposits of parts whose old one goes back."""
+    for line in lines:
+        part = catalogue.parts.get(ItemId(line.code))
+        deposit = part.core_deposit.get(shop.price_list) if part is not None else None
+        if deposit and line.kind is LineKind.part:
+            yield price_line(
+                LineKind.core,
+                line.code,
+                quantity=line.quantity,
+                unit="piece",
+                unit_price=deposit,
+                currency=shop.currency,
+                tax_kind=ChargeKind.core,
+                why=(Why("core-deposit", {"item": line.code}),),
+            )

@@ -1,0 +1,291 @@
+"""Price: the lines of a quote, from the kit, the labour, the parts orders and the shop's fees."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import (
+    Catalogue,
+    ChargeKind,
+    DiagnosticCredit,
+    LabourClass,
+    Shop,
+    TaxArea,
+)
+from kitwright.money import Money, line_amount, total
+from kitwright.stages.kit import OIL_FILL, Kit
+from kitwright.stages.ordering import PartsOrder
+from kitwright.stages.price.goods import price_goods
+from kitwright.stages.price.line import (
+    DIAGNOSTIC_CREDIT,
+    DIAGNOSTIC_FEE,
+    LineKind,
+    PricedLine,
+    price_line,
+)
+from kitwright.stages.request import Terms
+from kitwright.stages.supply import Prices
+from kitwright.stages.why import Fact, Why
+from kitwright.stages.work import Allotted, Labour, Operation, OperationKey
+from kitwright.tax.area import gross_up
+from kitwright.units import exact
+
+BENCH_MINIMUM = "bench-minimum"
+SHOP_SUPPLIES = "shop-supplies"
+WASTE_OIL = "waste-oil"
+FREIGHT = "freight-and-order-fees"
+
+
+class Priced(Struct, frozen=True, kw_only=True):
+    """Everything that the lines are made of."""
+
+    catalogue: Catalogue
+    shop: Shop
+    prices: Prices
+    operations: tuple[Operation, ...]
+    labour: Labour
+    kit: Kit
+    orders: tuple[PartsOrder, ...]
+    diagnostic_done: bool
+    terms: Terms
+    area: TaxArea | None
+    on: date
+
+
+def price_lines(given: Priced) -> tuple[PricedLine, ...]:
+    """Return the lines of a quote in the order they are shown: goods, labour, sublet work,
+    fees, freight, cores.
+
+    Where the shop's prices include tax, every amount does; suppliers' freight, which does not,
+    is grossed up first.
+    """
+    goods = price_goods(given.catalogue, given.shop, given.prices, given.kit)
+    labour = tuple(_labour_lines(given))
+    cores = tuple(line for line in goods if line.kind is LineKind.core)
+    return (
+        *(line for line in goods if line.kind is not LineKind.core),
+        *labour,
+        *_sublet_lines(given),
+        *_diagnostic_lines(given),
+        *_supplies_line(given, goods, labour),
+        *_waste_oil_line(given),
+        *_freight_line(given),
+        *cores,
+    )
+
+
+def _labour_lines(given: Priced) -> Iterator[PricedLine]:
+    for each in given.labour.allotted:
+        yield _labour_line(given.shop, each, each.operation[0], _labour_why(each))
+    minimum = given.labour.bench_minimum
+    if minimum:
+        minutes = sum(each.minutes for each in minimum)
+        facts: dict[str, Fact] = {
+            "minutes": minutes,
+            "minimum": given.shop.labour.minimum_bench_minutes,
+        }
+        together = Allotted(minimum[0].operation, minimum[0].labour_class, minutes)
+        yield _labour_line(given.shop, together, BENCH_MINIMUM, Why("bench-minimum", facts))
+
+
+def _labour_why(allotted: Allotted) -> Why:
+    job, cylinder = allotted.operation
+    return Why(
+        "labour-of-job",
+        {
+            "job": job,
+            "cylinder": cylinder or None,
+            "class": allotted.labour_class,
+            "minutes": allotted.minutes,
+        },
+    )
+
+
+def _labour_line(shop: Shop, allotted: Allotted, code: str, why: Why) -> PricedLine:
+    is_of_job = code == allotted.operation[0]
+    return price_line(
+        LineKind.labour,
+        code,
+        quantity=allotted.minutes,
+        unit="minute",
+        unit_price=_rate(shop, allotted.labour_class),
+        base_quantity=60,
+        currency=shop.currency,
+        tax_kind=ChargeKind.labour,
+        why=(why,),
+        operation=allotted.operation if is_of_job else None,
+        labour_class=allotted.labour_class,
+    )
+
+
+def _rate(shop: Shop, labour_class: LabourClass) -> Decimal:
+    return shop.labour.rates[labour_class]
+
+
+def _fee(
+    given: Priced,
+    code: str,
+    unit_price: Decimal,
+    why: Why,
+    *,
+    quantity: Decimal | int = 1,
+    unit: str = "piece",
+    kind: LineKind = LineKind.fee,
+    tax_kind: ChargeKind = ChargeKind.fee,
+    operation: OperationKey | None = None,
+) -> PricedLine:
+    return price_line(
+        kind,
+        code,
+        quantity=quantity,
+        unit=unit,
+        unit_price=unit_price,
+        currency=given.shop.currency,
+        tax_kind=tax_kind,
+        why=(why,),
+        operation=operation,
+    )
+
+
+def _sublet_lines(given: Priced) -> Iterator[PricedLine]:
+    for operation in given.operations:
+        service = operation.job.sublet
+        if service is not None:
+            terms = given.shop.sublet[service]
+            price = exact(terms.cost) * (1 + exact(terms.percent) / 100)
+            yield _fee(
+                given,
+                service,
+                Money.of(price, given.shop.currency).amount,
+                Why(
+                    "sublet-of-job",
+                    {
+                        "job": operation.job.id,
+                        "cylinder": operation.cylinder,
+                        "days": terms.days,
+                    },
+                ),
+                quantity=given.terms.machines,
+                kind=LineKind.sublet,
+                tax_kind=ChargeKind.sublet,
+                operation=operation.key,
+            )
+
+
+def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
+    """Yield the diagnostic fee where it was done, and what of it a repair takes back."""
+    if not given.diagnostic_done:
+        return
+    fees = given.shop.fees
+    yield _fee(
+        given,
+        DIAGNOSTIC_FEE,
+        fees.diagnostic,
+        Why("diagnostic-done"),
+        quantity=given.terms.machines,
+    )
+    is_repair = any(not operation.job.is_credited_to_repair for operation in given.operations)
+    percent = {
+        DiagnosticCredit.none: Decimal(0),
+        DiagnosticCredit.full_if_repair_accepted: Decimal(100),
+        DiagnosticCredit.partial_percent: fees.diagnostic_credit_percent or Decimal(0),
+    }[fees.diagnostic_credit]
+    if is_repair and percent:
+        credit = Money.of(exact(fees.diagnostic) * exact(percent) / 100, given.shop.currency)
+        yield _fee(
+            given,
+            DIAGNOSTIC_CREDIT,
+            -credit.amount,
+            Why("diagnostic-credited", {"percent": percent}),
+            quantity=given.terms.machines,
+        )
+
+
+def _supplies_line(
+    given: Priced, goods: Sequence[PricedLine], labour: Sequence[PricedLine]
+) -> Iterator[PricedLine]:
+    """Yield shop supplies: per cent of labour, that by hand included, up to the cap, less the
+    chemicals that stand as lines of their own.
+    """
+    terms = given.shop.fees.supplies
+    currency = given.shop.currency
+    by_hand = (
+        line_amount(line.quantity, line.unit_price, currency=currency)
+        for line in given.terms.labour_by_hand
+    )
+    of_labour = total((*(line.amount for line in labour), *by_hand), currency)
+    share = Fraction(exact(of_labour.amount) * exact(terms.percent_of_labour)) / 100
+    itemised = [
+        line.amount
+        for line in goods
+        if line.kind is LineKind.consumable and given.catalogue.consumables[line.code].is_chemical  # type: ignore[index]
+    ]
+    chemicals = total(itemised if terms.exclude_itemised else (), currency)
+    # each machine is a visit of its own
+    cap = exact(terms.cap) * given.terms.machines
+    left = min(share, cap) - exact(chemicals.amount)
+    amount = Money.of(max(left, Fraction(0)), currency)
+    if amount.minor:
+        facts: dict[str, Fact] = {
+            "percent": terms.percent_of_labour,
+            "labour": of_labour,
+            "cap": Money.of(cap, currency),
+            "chemicals": chemicals,
+        }
+        yield _fee(given, SHOP_SUPPLIES, amount.amount, Why("supplies-of-labour", facts))
+
+
+def _waste_oil_line(given: Priced) -> Iterator[PricedLine]:
+    """Yield the fee for the oil drained: as much as is filled in again."""
+    price = given.shop.fees.waste_oil_per_litre
+    for need in given.kit.needs:
+        if need.role == OIL_FILL and price:
+            yield _fee(
+                given,
+                WASTE_OIL,
+                price,
+                Why("oil-drained", {"litres": need.quantity}),
+                quantity=need.quantity,
+                unit=need.unit,
+            )
+
+
+def _freight_line(given: Priced) -> Iterator[PricedLine]:
+    """Yield this quote's share of the orders' freight and fees, capped; a preview's orders are
+    all its own.
+    """
+    currency = given.shop.currency
+    charged = total((order.charges for order in given.orders), currency)
+    if not charged.minor:
+        return
+    asked = exact(charged.amount)
+    if given.shop.selling_prices_include_tax:
+        # where the customer's tax is not known, the shop's own stands in its prices
+        area = given.area or given.catalogue.tax_areas[given.shop.tax_area]
+        asked = gross_up(asked, area, ChargeKind.freight, given.on)
+    cap = given.shop.fees.freight.cap
+    amount = Money.of(min(asked, exact(cap)), currency)
+    if not amount.minor:
+        return
+    yield _fee(
+        given,
+        FREIGHT,
+        amount.amount,
+        Why(
+            "freight-of-orders",
+            {
+                "suppliers": ", ".join(
+                    order.supplier.name for order in given.orders if order.charges.minor
+                ),
+                "charged": charged,
+                "cap": Money.of(cap, currency),
+            },
+        ),
+        kind=LineKind.freight,
+        tax_kind=ChargeKind.freight,
+    )

@@ -1,0 +1,286 @@
+"""Total: the tax of a quote's lines, their sums, and what is asked in advance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.catalogue.model import (
+    RoleId,
+    RoundBy,
+    Shop,
+    TaxArea,
+)
+from kitwright.money import Money, cash_round, round_ratio, total
+from kitwright.stages.kit import Kit
+from kitwright.stages.price.line import LineKind, PricedLine
+from kitwright.stages.request import Request
+from kitwright.tax.charges import (
+    Charge,
+    ComponentTax,
+    Reckoned,
+    Taxed,
+    TaxedLine,
+    reckon_taxes,
+    sum_up,
+    tax_charges,
+    tax_line,
+)
+from kitwright.units import exact
+
+WHOLE_ENGINE: Final = RoleId("engine")
+"""The role that a whole replacement engine fills."""
+
+
+_MAY_BE_ORDERED: Final = (LineKind.part, LineKind.part_set)
+_DISCOUNT: Final = LineKind.discount
+
+
+class Totals(Struct, frozen=True, kw_only=True):
+    """The sums of the printed lines. net + tax = gross; what is not known is None, never zero.
+
+    `lines` is the sum of all lines but discounts, `discount` that of discounts (zero or below),
+    both net or gross as the shop's prices are; in prices including tax, what an exemption takes
+    off is still in them. `deposit` is asked in advance. `payable` is the gross amount less what is
+    `prepaid`, with the `cash_rounding` that makes it payable in coins.
+    """
+
+    lines: Money
+    discount: Money
+    net: Money | None
+    tax: Money | None
+    gross: Money | None
+    deposit: Money
+    prepaid: Money
+    cash_rounding: Money
+    payable: Money | None
+
+    @property
+    def price(self) -> Money:
+        """What a repair costs as far as it is known: gross, else the sum of the lines."""
+        return self.lines + self.discount if self.gross is None else self.gross
+
+
+class Summed(Struct, frozen=True, kw_only=True):
+    """The tax of each line, the taxes, those that an exemption spares, and the totals.
+
+    `line_taxes` is None where tax is not known.
+    """
+
+    line_taxes: tuple[TaxedLine, ...] | None
+    taxes: tuple[ComponentTax, ...]
+    freed: tuple[ComponentTax, ...]
+    totals: Totals
+
+
+class Taxes(Struct, frozen=True):
+    """Lines and their tax, by the same area, on the same day and with the same exemption as what
+    is asked next; those that stay what they are need not be taxed again. None: nothing is known.
+    """
+
+    lines: Sequence[PricedLine]
+    line_taxes: Sequence[TaxedLine] | None
+
+
+_NONE_KNOWN: Final = Taxes((), None)
+
+
+class Advance(Struct, frozen=True):
+    """What is asked in advance of a line's price: the line's place, and the part, top / bottom."""
+
+    place: int
+    top: int
+    bottom: int
+
+
+def tax_lines(
+    shop: Shop,
+    request: Request,
+    lines: Sequence[PricedLine],
+    advances: Sequence[Advance],
+    known: Taxes | None = None,
+) -> Summed:
+    """Return each line's net, tax and gross, the taxes, and the totals.
+
+    Args:
+        shop: whose quote it is.
+        request: says the area, the day and the exemption.
+        lines: discounts last.
+        advances: of these lines.
+        known: of these lines as they were before the counter changed some of them.
+    """
+    currency = shop.currency
+    discount = total([line.amount for line in _discounts(lines)], currency)
+    summed = total([line.amount for line in lines], currency)
+    terms = request.asked.terms
+    prepaid = Money.of(terms.prepaid, currency)
+    if request.tax_area is None:
+        totals = Totals(
+            lines=summed - discount,
+            discount=discount,
+            net=None if shop.selling_prices_include_tax else summed,
+            tax=None,
+            gross=None,
+            deposit=_deposit(currency, lines, None, advances),
+            prepaid=prepaid,
+            cash_rounding=Money(0, currency),
+            payable=None,
+        )
+        return Summed(line_taxes=None, taxes=(), freed=(), totals=totals)
+    taxed = _taxed(request.tax_area, request, lines, known or _NONE_KNOWN)
+    left = taxed.gross - prepaid
+    coins = cash_round(left, shop.cash_step) if terms.pays_cash and shop.cash_step else left
+    totals = Totals(
+        lines=summed - discount,
+        discount=discount,
+        net=taxed.net,
+        tax=taxed.tax,
+        gross=taxed.gross,
+        deposit=min(
+            _deposit(currency, lines, taxed.lines, advances),
+            max(taxed.gross, Money(0, currency)),
+        ),
+        prepaid=prepaid,
+        cash_rounding=coins - left,
+        payable=coins,
+    )
+    return Summed(line_taxes=taxed.lines, taxes=taxed.taxes, freed=taxed.freed, totals=totals)
+
+
+def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine], known: Taxes) -> Taxed:
+    """Return the tax of lines and their discounts."""
+    if area.rounding.by is RoundBy.line:
+        return _taxed_by_line(area, request, lines, known)
+    charges = [Charge(line.tax_kind, line.amount) for line in lines]
+    return tax_charges(area, charges, on=request.asked.on, exempt=request.exempt_kinds)
+
+
+def _taxed_by_line(
+    area: TaxArea, request: Request, lines: Sequence[PricedLine], known: Taxes
+) -> Taxed:
+    """Return the tax of lines and their discounts where each line's tax is rounded.
+
+    A discount's tax is what it takes off the tax of the lines that it reduces: so what is given
+    away bears none, to the last minor unit. A line's tax depends on its own amount alone.
+    """
+
+    def line_of(line: PricedLine, amount: Money, tax: int) -> TaxedLine:
+        return tax_line(area, amount, tax, is_exempt=line.tax_kind in request.exempt_kinds)
+
+    def reckon(amounts: Sequence[tuple[str, int]]) -> Reckoned:
+        return reckon_taxes(area, amounts, on=request.asked.on, exempt=request.exempt_kinds)
+
+    reduced = [line.reduces for line in _discounts(lines)]
+    others = lines[: len(lines) - len(reduced)]
+    printed = _known_taxes(others, known)
+    fresh = [place for place, tax in enumerate(printed) if tax is None]
+    if fresh:
+        amounts = [(others[place].tax_kind, others[place].amount.minor) for place in fresh]
+        for place, tax in zip(fresh, reckon(amounts).line_taxes, strict=True):
+            printed[place] = line_of(others[place], others[place].amount, tax)
+    taxed = [tax for tax in printed if tax is not None]
+    left = [line.amount.minor for line in others]
+    last_step = {place: at for at, step in enumerate(reduced) for place, _ in step}
+    # amounts that a line passes through before it comes to its last, in the order of the steps
+    between: list[tuple[str, int]] = []
+    for at, step in enumerate(reduced):
+        for place, off in step:
+            left[place] -= off
+            if last_step[place] != at:
+                between.append((others[place].tax_kind, left[place]))
+    last = reckon([(line.tax_kind, minor) for line, minor in zip(others, left, strict=True)])
+    passed = iter(reckon(between).line_taxes if between else ())
+    now = [
+        line.amount.minor - tax.net.minor if area.prices_include_tax else tax.tax.minor
+        for line, tax in zip(others, taxed, strict=True)
+    ]
+    for at, step in enumerate(reduced):
+        taken = off_step = 0
+        for place, off in step:
+            after = last.line_taxes[place] if last_step[place] == at else next(passed)
+            taken += after - now[place]
+            now[place] = after
+            off_step += off
+        discount = lines[len(others) + at]
+        taxed.append(line_of(discount, Money(-off_step, area.currency), taken))
+    return sum_up(area, tuple(taxed), last)
+
+
+def _discounts(lines: Sequence[PricedLine]) -> Sequence[PricedLine]:
+    """Return the discounts at the end of some lines."""
+    others = len(lines)
+    while others and lines[others - 1].kind is _DISCOUNT:
+        others -= 1
+    return lines[others:]
+
+
+def _known_taxes(lines: Sequence[PricedLine], known: Taxes) -> list[TaxedLine | None]:
+    """Return the tax of every line that is known, None of others."""
+    if known.line_taxes is None:
+        return [None] * len(lines)
+    found: list[TaxedLine | None] = [
+        tax if line is before else None
+        for line, before, tax in zip(lines, known.lines, known.line_taxes, strict=False)
+    ]
+    return found + [None] * (len(lines) - len(found))
+
+
+def find_advances(shop: Shop, lines: Sequence[PricedLine], kit: Kit) -> tuple[Advance, ...]:
+    """Return what is asked in advance: the shop's share of what parts cost that are ordered for
+    this quote. Whatever is done to prices, the parts stay the same.
+    """
+    ordered: dict[str, Fraction] = {}
+    for bought in kit.bought:
+        item = bought.source.item
+        # a set's line counts sets, a part's the pieces that are fitted
+        is_set = any(each.need.item != item for each in bought.covers)
+        pieces: Fraction | int = bought.packs * bought.source.pack
+        if not is_set:
+            pieces = sum((each.quantity for each in bought.covers), start=Fraction(0))
+        ordered[item] = ordered.get(item, Fraction(0)) + pieces
+    engines = {need.item for need in kit.needs if need.role == WHOLE_ENGINE}
+    terms = shop.quote.deposit
+    found = []
+    for place, line in enumerate(lines):
+        if line.kind not in _MAY_BE_ORDERED or line.code not in ordered:
+            continue
+        is_engine = line.code in engines
+        part = exact(terms.whole_engine_percent if is_engine else terms.special_order_percent) / 100
+        quantity = exact(line.quantity)
+        if ordered[line.code] < quantity:
+            part *= ordered[line.code] / quantity
+        found.append(Advance(place, part.numerator, part.denominator))
+    return tuple(found)
+
+
+def _deposit(
+    currency: str,
+    lines: Sequence[PricedLine],
+    taxed: Sequence[TaxedLine] | None,
+    advances: Sequence[Advance],
+) -> Money:
+    """Return what is asked in advance, of prices as they are after discounts."""
+    taken_off: dict[int, int] = {}
+    for line in _discounts(lines):
+        for place, off in line.reduces:
+            taken_off[place] = taken_off.get(place, 0) + off
+    # one fraction that is never reduced: quicker than Fraction, and as exact
+    top, bottom = 0, 1
+    for advance in advances:
+        printed = lines[advance.place].amount
+        if not printed.minor:
+            continue
+        price = printed if taxed is None else taxed[advance.place].gross
+        part, whole = price.minor * advance.top, advance.bottom
+        off = taken_off.get(advance.place, 0)
+        if off:
+            part *= printed.minor - off
+            whole *= printed.minor
+        top = top * whole + part * bottom
+        bottom *= whole
+    if bottom < 0:
+        top, bottom = -top, -bottom
+    return Money(round_ratio(top, bottom), currency)

@@ -1,0 +1,21 @@
+"""Supply: what suppliers offer of each item, what it costs and sells at, and when it comes."""
+
+from kitwright.stages.supply.promise import arrival, day_of_order, promise, working_day
+from kitwright.stages.supply.selling import PriceError, Prices
+from kitwright.stages.supply.succession import chain, current_number
+from kitwright.stages.supply.supply import Source, Supply, find_supply, meets
+
+__all__ = [
+    "PriceError",
+    "Prices",
+    "Source",
+    "Supply",
+    "arrival",
+    "chain",
+    "current_number",
+    "day_of_order",
+    "find_supply",
+    "meets",
+    "promise",
+    "working_day",
+]

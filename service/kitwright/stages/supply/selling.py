@@ -1,0 +1,124 @@
+"""Selling price: what the shop asks for one piece, set or pack."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from fractions import Fraction
+
+from kitwright.catalogue.model import (
+    Catalogue,
+    ItemId,
+    PartsPrice,
+    PriceRule,
+    Quality,
+    Shop,
+)
+from kitwright.errors import KitwrightError
+from kitwright.money import Money, RoundMode, round_minor
+from kitwright.stages.supply.succession import chain, current_number
+from kitwright.stages.supply.supply import Supply
+from kitwright.units import exact
+
+
+class PriceError(KitwrightError):
+    """A selling price that can't be told."""
+
+    code = "price-error"
+
+
+class NoListPrice(PriceError):
+    """An item without a price in the shop's price list, where the rule needs one."""
+
+    code = "no-list-price"
+
+    def __init__(self, item: ItemId, price_list: str) -> None:
+        super().__init__(f"{item} has no price in list {price_list}")
+        self.item = item
+        self.price_list = price_list
+
+
+class Prices:
+    """The selling prices of a shop, each worked out once."""
+
+    def __init__(self, catalogue: Catalogue, shop: Shop, supply: Supply) -> None:
+        self._given = (catalogue, shop, supply)
+        self._known: dict[tuple[ItemId, Quality], Decimal] = {}
+
+    def of(self, item: ItemId, floor: Quality) -> Decimal:
+        """Return the selling price of one item, in the shop's currency; see `selling_price`."""
+        if (item, floor) not in self._known:
+            self._known[item, floor] = selling_price(*self._given, item, floor)
+        return self._known[item, floor]
+
+
+def selling_price(
+    catalogue: Catalogue, shop: Shop, supply: Supply, item: ItemId, floor: Quality
+) -> Decimal:
+    """Return the selling price of one item, in the shop's currency, with tax where its prices
+    include it.
+
+    The replacement cost is the cheapest eligible source's cost of one, without breaks and
+    unrounded. In order: the band's price; never below what an earlier band's top edge sells at;
+    the lower of that and list where the rule says so; to the shop's step, half up, and where
+    list binds never above it. An item that nobody sells is priced by its list price.
+
+    A superseded number costs what its successor does to replace; its list price is its own, or,
+    without one, that of the next number that has one.
+
+    Raises: NoListPrice.
+    """
+    rule = shop.parts_price
+    sources = supply.eligible(current_number(catalogue, item), floor)
+    if rule.rule is PriceRule.list or not sources:
+        return _list_price(catalogue, shop, item)
+    asked = _by_cost(rule, sources[0].cost_of_one)
+    step = exact(rule.step)
+    if rule.rule is not PriceRule.lower_of_list_and_markup:
+        return _amount(shop, round_minor(asked / step, RoundMode.half_up) * step)
+    most = exact(_list_price(catalogue, shop, item))
+    stepped = round_minor(min(asked, most) / step, RoundMode.half_up) * step
+    return _amount(shop, min(stepped, most))
+
+
+def _amount(shop: Shop, value: Fraction) -> Decimal:
+    return Money.of(value, shop.currency).amount
+
+
+def _list_price(catalogue: Catalogue, shop: Shop, item: ItemId) -> Decimal:
+    for number in chain(catalogue, item):
+        record = (
+            catalogue.parts.get(number)
+            or catalogue.sets.get(number)
+            or catalogue.consumables[number]
+        )
+        price = record.list_price.get(shop.price_list)
+        if price is not None:
+            return _amount(shop, exact(price))
+    raise NoListPrice(item, shop.price_list)
+
+
+def _by_cost(rule: PartsPrice, cost: Fraction) -> Fraction:
+    """Return the price that the shop's rule makes of a cost, unrounded."""
+    if rule.rule is PriceRule.margin and rule.margin_percent is not None:
+        # margin is a share of the price, markup one of the cost
+        return cost / (1 - exact(rule.margin_percent) / 100)
+    least = Fraction(0)
+    for band in rule.bands:
+        markup = 1 + exact(band.percent) / 100
+        if band.up_to is None or cost <= exact(band.up_to):
+            return max(cost * markup, least)
+        if rule.is_monotone:
+            least = max(least, exact(band.up_to) * markup)
+    raise CostBeyondBands(cost)
+
+
+class CostBeyondBands(PriceError):
+    """A cost that no markup band holds."""
+
+    code = "cost-beyond-bands"
+
+    def __init__(self, cost: Fraction) -> None:
+        super().__init__(
+            f"no markup band holds a cost of {Decimal(cost.numerator) / cost.denominator}"
+        )
+        self.cost = cost

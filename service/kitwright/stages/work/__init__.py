@@ -1,0 +1,31 @@
+"""Work: the jobs, what comes off so that they can be done, and the minutes of it all."""
+
+from kitwright.stages.work.access import AccessPlan, Teardown, plan_access
+from kitwright.stages.work.job import Jobs, Operation, OperationKey, choose_jobs, settle
+from kitwright.stages.work.labour import (
+    Allotted,
+    Labour,
+    allot_labour,
+    count_by_hand,
+    minutes_by_hand,
+    read_minutes,
+    repeat,
+)
+
+__all__ = [
+    "AccessPlan",
+    "Allotted",
+    "Jobs",
+    "Labour",
+    "Operation",
+    "OperationKey",
+    "Teardown",
+    "allot_labour",
+    "choose_jobs",
+    "count_by_hand",
+    "minutes_by_hand",
+    "plan_access",
+    "read_minutes",
+    "repeat",
+    "settle",
+]

@@ -1,0 +1,186 @@
+"""Job: which operations the diagnoses and the counter ask for, each once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from msgspec import Struct
+
+from kitwright.catalogue.expansion import expand_job
+from kitwright.catalogue.graph import job_fits
+from kitwright.catalogue.model import Catalogue, Job, JobId, VisitWorkId
+from kitwright.errors import KitwrightError
+from kitwright.stages.request import JobDoesNotFit, Request, RequestFault, RequestRefused
+from kitwright.stages.why import Why, place
+
+OperationKey = tuple[JobId, int]
+"""A job and its cylinder, 0 for an engine job: what operations are sorted by."""
+
+
+class Operation(Struct, frozen=True, kw_only=True):
+    """A job on one cylinder, or on the engine where `cylinder` is None."""
+
+    job: Job
+    cylinder: int | None
+    why: tuple[Why, ...] = ()
+
+    @property
+    def key(self) -> OperationKey:
+        """Job and cylinder, 0 for an engine job."""
+        return (self.job.id, self.cylinder or 0)
+
+    @property
+    def text(self) -> str:
+        """The instance id, such as `J-LASH@1`."""
+        return place(self.job.id, self.cylinder)
+
+
+class Swallowed(Struct, frozen=True):
+    """An operation that another one already holds."""
+
+    operation: Operation
+    by: Operation
+
+
+class Jobs(Struct, frozen=True, kw_only=True):
+    """The operations of a visit, sorted by job and cylinder; what they swallowed; and the work
+    done once a visit.
+    """
+
+    operations: tuple[Operation, ...]
+    swallowed: tuple[Swallowed, ...]
+    left_out: tuple[Operation, ...]
+
+    @property
+    def visit_work(self) -> tuple[VisitWorkId, ...]:
+        """The once-per-visit work that any operation asks for, sorted."""
+        return tuple(sorted({visit for each in self.operations for visit in each.job.visit}))
+
+
+class NotInQuote(RequestFault):
+    """A job to leave out that nothing asked for."""
+
+    code = "not-in-quote"
+
+    def __init__(self, named: str, there: Iterable[str]) -> None:
+        self.named = named
+        self.there = tuple(there)
+        super().__init__(f"{named} is not in this quote, which holds {', '.join(self.there)}")
+
+
+class NothingLeft(RequestFault):
+    """Everything that was asked for was left out."""
+
+    code = "nothing-left"
+
+    def __init__(self) -> None:
+        super().__init__("every job of this quote is left out: nothing is left to do")
+
+
+def choose_jobs(catalogue: Catalogue, request: Request) -> Jobs:
+    """Return the operations that a request comes to.
+
+    Diagnoses give the jobs of the scope; jobs named and added join them; those left out go;
+    then every operation that another one holds is swallowed.
+
+    Raises: RequestRefused, where a job to leave out is not there or nothing stays.
+    """
+    asked: dict[OperationKey, Operation] = {}
+    for operation in _asked(catalogue, request):
+        known = asked.get(operation.key)
+        reasons = operation.why if known is None else known.why + operation.why
+        # in an order of their own: that of the request says nothing
+        why = tuple({_sorting(why): why for why in sorted(reasons, key=_sorting)}.values())
+        asked[operation.key] = Operation(job=operation.job, cylinder=operation.cylinder, why=why)
+    faults: list[KitwrightError] = [*_misfits(catalogue, request)]
+    there = [operation.text for _, operation in sorted(asked.items())]
+    left_out = []
+    for index, (job, cylinder) in enumerate(request.leave_out):
+        gone = asked.pop((job.id, cylinder or 0), None)
+        if gone is None:
+            faults.append(NotInQuote(place(job.id, cylinder), there).at("leave_out", index))
+        else:
+            left_out.append(gone)
+    if not asked and not faults:
+        faults.append(NothingLeft().at("leave_out"))
+    if faults:
+        raise RequestRefused(faults)
+    return settle(asked.values(), left_out=tuple(left_out))
+
+
+def _misfits(catalogue: Catalogue, request: Request) -> Iterator[RequestFault]:
+    """Yield the diagnoses whose repair this kind of engine has not the parts for."""
+    for index, (diagnosis, _) in enumerate(request.diagnoses):
+        for reference in diagnosis.scopes.of(request.asked.scope):
+            job = catalogue.jobs[reference.job]
+            if not job_fits(catalogue, request.family, job):
+                fault = JobDoesNotFit(job, request.family)
+                fault.at("diagnoses", index)
+                yield fault
+
+
+def settle(asked: Iterable[Operation], *, left_out: tuple[Operation, ...] = ()) -> Jobs:
+    """Return operations sorted, without those that others among them hold."""
+    everything = sorted(asked, key=lambda operation: operation.key)
+    stays: list[Operation] = []
+    swallowed = []
+    for operation in _holders_first(everything):
+        # one that is swallowed itself holds nothing any more
+        by = next((other for other in stays if _holds(other, operation)), None)
+        if by is None:
+            stays.append(operation)
+        else:
+            swallowed.append(Swallowed(operation, by))
+    stays.sort(key=lambda operation: operation.key)
+    swallowed.sort(key=lambda gone: gone.operation.key)
+    return Jobs(operations=tuple(stays), swallowed=tuple(swallowed), left_out=left_out)
+
+
+def _holders_first(operations: Sequence[Operation]) -> list[Operation]:
+    """Return operations so that each comes after all that hold it; the catalogue has no cycle."""
+    ordered: dict[OperationKey, Operation] = {}
+
+    def add(operation: Operation) -> None:
+        if operation.key not in ordered:
+            for other in operations:
+                if _holds(other, operation):
+                    add(other)
+            ordered[operation.key] = operation
+
+    for operation in operations:
+        add(operation)
+    return list(ordered.values())
+
+
+def _sorting(why: Why) -> str:
+    return f"{why.code} {sorted(why.facts.items(), key=str)}"
+
+
+def _holds(holder: Operation, other: Operation) -> bool:
+    if other.job.id not in holder.job.supersedes:
+        return False
+    return holder.cylinder is None or holder.cylinder == other.cylinder
+
+
+def _asked(catalogue: Catalogue, request: Request) -> Iterator[Operation]:
+    scope = request.asked.scope
+    for diagnosis, cylinder in request.diagnoses:
+        why = (
+            Why(
+                "asked-by-diagnosis",
+                {"diagnosis": diagnosis.code, "cylinder": cylinder, "scope": scope.value},
+            ),
+        )
+        for reference in diagnosis.scopes.of(scope):
+            for job, on in expand_job(
+                catalogue,
+                reference.job,
+                reference.cylinders,
+                cylinder,
+                request.family.cylinders,
+            ):
+                yield Operation(job=job, cylinder=on, why=why)
+    for job, on in request.jobs:
+        yield Operation(job=job, cylinder=on, why=(Why("asked-by-counter"),))
+    for job, on in request.add_jobs:
+        yield Operation(job=job, cylinder=on, why=(Why("added-by-counter"),))

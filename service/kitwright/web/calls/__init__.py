@@ -1,0 +1,1 @@
+"""Calls: what each resource takes, does and answers."""

@@ -1,0 +1,208 @@
+"""Additions: what was authorised of a quote, and what is added within it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+from typing import Final
+
+import msgspec
+from litestar.handlers import HTTPRouteHandler
+
+from kitwright.keeping import consent
+from kitwright.keeping.consent import Decision, More, Ruling
+from kitwright.keeping.key import Scope
+from kitwright.keeping.record import Means
+from kitwright.keeping.store import Records
+from kitwright.language.render import Speaker
+from kitwright.money import Money, digits
+from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.units import read_figure
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.calls.ids import QUOTE
+from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
+from kitwright.web.calls.out import money
+from kitwright.web.calls.quote_wire import (
+    AdditionIn,
+    AuthorisationsOut,
+    ConsentOut,
+    RulingOut,
+    addition_out,
+    authorisation_out,
+    limit_out,
+)
+from kitwright.web.calls.quotes import checked, quote_of, quote_tag
+from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
+
+_ID: Final = {"id": "Which quote, by its id."}
+
+AUTHORISATIONS: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/authorisations",
+    id="listAuthorisations",
+    tag="quotes",
+    summary="What the customer authorised",
+    description="Every authorisation, how far the one in force goes, and what was added within.",
+    answers=AuthorisationsOut,
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables=_ID,
+)
+ADD: Final = Operation(
+    method="post",
+    path="/v1/quotes/{id}/additions",
+    id="addToQuote",
+    tag="quotes",
+    summary="Ask whether more may be spent",
+    description=(
+        "Answers `go` while spent + committed + new <= authorised, and records the addition, which "
+        "from then on is a line of the quote: in its totals, its taxes and its documents; "
+        "beyond that `stop`, with the consent that is needed first, and records nothing. "
+        "With `trial`, it records nothing either way."
+    ),
+    takes=AdditionIn,
+    answers=RulingOut,
+    problems=(
+        *BODY_PROBLEMS,
+        *ONCE_PROBLEMS,
+        *GUARD_PROBLEMS,
+        "unknown-record",
+        "act-refused",
+        "request-refused",
+        "catalogue-gap",
+    ),
+    variables=_ID,
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_guarded=True,
+    is_tagged=True,
+)
+OPERATIONS: Final = (AUTHORISATIONS, ADD)
+
+
+class AmountUnfit(RequestFault):
+    """An amount that the currency can't write, or that is not above zero."""
+
+    code = "amount-unfit"
+
+    def __init__(self, text: str, currency: str) -> None:
+        super().__init__(
+            f"{text} {currency}: should be above zero, with at most {digits(currency)} decimals"
+        )
+        self.text = text
+        self.currency = currency
+
+
+class PriceUnclear(RequestFault):
+    """An addition with no price, or with two."""
+
+    code = "price-unclear"
+
+    def __init__(self) -> None:
+        super().__init__(
+            "give either `net`, without tax, or `amount`, in the authorisation's terms"
+        )
+
+
+def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
+    """Yield the handlers of this module's operations."""
+    yield acting(desk, ADD, _add)
+    yield reading(AUTHORISATIONS, desk, _authorisations)
+
+
+async def _add(call: Call) -> Work:
+    desk, stamp, asked = call.desk, call.stamp, call.body(AdditionIn)
+    more = _more(asked, desk.currency)
+    preset = desk.overrun
+    _, speaker = desk.service.speaker(None)
+
+    def work(records: Records) -> Reply:
+        quote = checked(records, call)
+        quote, ruling = consent.ask_addition(records, stamp, quote, more, is_trial=asked.trial)
+        record = () if preset is None else tuple(one.value for one in preset.record)
+        body = msgspec.json.encode(_ruling(ruling, record, speaker))
+        return Reply(body=body, tag=quote_tag(quote))
+
+    return work
+
+
+def _more(asked: AdditionIn, currency: str) -> More:
+    """Return what is to be added. Raises: RequestRefused."""
+    if (asked.net is None) == (asked.amount is None):
+        fault = PriceUnclear()
+        fault.at("net")
+        raise RequestRefused([fault])
+    return More(
+        description=asked.description,
+        kind=asked.kind,
+        tax_kind=asked.tax_kind or asked.kind,
+        net=read_amount(asked.net, currency, "net"),
+        amount=read_amount(asked.amount, currency, "amount"),
+    )
+
+
+def _ruling(ruling: Ruling, record: tuple[str, ...], speaker: Speaker) -> RulingOut:
+    needed = None
+    if ruling.decision is Decision.stop:
+        needed = ConsentOut(
+            up_to=money(ruling.consent_up_to),
+            includes_tax=ruling.limit.includes_tax,
+            means=tuple(Means),
+            record=record or ("date", "time", "name", "means", "work", "cost"),
+        )
+    return RulingOut(
+        decision=ruling.decision,
+        new=money(ruling.new),
+        over_by=money(ruling.over_by),
+        limit=limit_out(ruling.limit),
+        consent=needed,
+        addition=None if ruling.addition is None else addition_out(ruling.addition),
+        text=_told(ruling, speaker),
+    )
+
+
+def _told(ruling: Ruling, speaker: Speaker) -> str:
+    """Return a ruling as a sentence for who asked."""
+    includes_tax, say = ruling.limit.includes_tax, speaker.say
+    if ruling.decision is not Decision.stop:
+        left = speaker.money(ruling.limit.left)
+        if includes_tax:
+            return say("Go: {left} with tax are left afterwards.", left=left)
+        return say("Go: {left} without tax are left afterwards.", left=left)
+    facts = {"over": speaker.money(ruling.over_by), "most": speaker.money(ruling.consent_up_to)}
+    if includes_tax:
+        return say(
+            "Stop: this passes what was authorised by {over}. Ask the customer first: for up to "
+            "{most} with tax, in a revision that names the additional work.",
+            **facts,
+        )
+    return say(
+        "Stop: this passes what was authorised by {over}. Ask the customer first: for up to "
+        "{most} without tax, in a revision that names the additional work.",
+        **facts,
+    )
+
+
+def read_amount(text: str | None, currency: str, member: str) -> Money | None:
+    """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
+    if text is None:
+        return None
+    figure = read_figure(text)
+    money_of = Money.of(figure, currency)
+    if figure <= 0 or money_of.amount != Decimal(text):
+        fault = AmountUnfit(text, currency)
+        fault.at(member)
+        raise RequestRefused([fault])
+    return money_of
+
+
+def _authorisations(records: Records, call: Call) -> Reply:
+    quote = quote_of(records, call.number("id", QUOTE))
+    given = records.quotes.authorisations(quote.number)
+    in_force = any(one.revision == quote.agreed for one in given)
+    body = AuthorisationsOut(
+        limit=limit_out(consent.limit_of(records, quote)) if in_force else None,
+        authorisations=tuple(map(authorisation_out, given)),
+        additions=tuple(map(addition_out, records.quotes.additions(quote.number))),
+    )
+    return Reply(body=msgspec.json.encode(body))

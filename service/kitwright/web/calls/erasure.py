@@ -1,0 +1,64 @@
+"""Erasure: a revision without what is personal in it, every figure, code and quantity as it was."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import msgspec
+from msgspec import structs
+
+from kitwright.keeping.people import ERASED
+from kitwright.keeping.record import Revision
+from kitwright.web.calls.shown import shown
+
+_BY_HAND: Final = ("discounts", "free_lines", "overrides", "floors")
+"""Members of a request that the counter gives words for."""
+_WORDS: Final = ("description", "reason", "by")
+_FREE: Final = "free"
+"""The kind of the lines that are written by hand."""
+
+
+def redact(revision: Revision) -> Revision:
+    """Return a revision without serial, certificate, complaint and the counter's own words.
+
+    Findings need nothing: they are ids and figures of the catalogue. A reason loses its sentence
+    where that holds the counter's words; its code and its other facts stay.
+    """
+    request: dict[str, Any] = msgspec.json.decode(revision.request)
+    answer: dict[str, Any] = msgspec.json.decode(revision.answer)
+    if "serial" in request:
+        request["serial"] = None
+    answer["engine"]["serial"] = None
+    for body in (request, answer):
+        if body.get("complaint") is not None:
+            body["complaint"] = ERASED
+    for body in (request, answer):
+        if body.get("exemption") is not None:
+            body["exemption"]["certificate_number"] = ERASED
+    for member in _BY_HAND:
+        for change in request.get(member, ()):
+            change.update((name, ERASED) for name in _WORDS if name in change)
+    for line in answer["lines"]:
+        if line["kind"] == _FREE:
+            line["description"] = ERASED
+    _redact_reasons(answer)
+    whole = msgspec.json.encode(answer)
+    return structs.replace(
+        revision, request=msgspec.json.encode(request), answer=whole, shown=shown(whole)
+    )
+
+
+def _redact_reasons(value: Any) -> None:
+    """Take the counter's words out of every reason in a part of an answer."""
+    match value:
+        case {"facts": dict(facts), "text": str()}:
+            said = [name for name in _WORDS if isinstance(facts.get(name), str)]
+            if said:
+                facts.update((name, ERASED) for name in said)
+                value["text"] = ERASED
+        case dict():
+            for part in value.values():
+                _redact_reasons(part)
+        case list():
+            for part in value:
+                _redact_reasons(part)

@@ -1,0 +1,125 @@
+"""Findings on the wire: what the bench saw, and the values of the core that it comes to."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from msgspec import Meta
+
+from kitwright.catalogue.model import FamilyId
+from kitwright.stages.request import (
+    AskedAssessment,
+    AskedCylinder,
+    AskedFindings,
+    AskedGauge,
+    AskedReading,
+)
+from kitwright.units import PressureUnit, read_figure
+from kitwright.web.edge.shapes import Cylinder, DecimalIn, Id, Wire
+
+Pressure = Annotated[DecimalIn, Meta(description="As read, in `unit`.", examples=["80"])]
+Levels = Annotated[
+    dict[Id, Id],
+    Meta(
+        max_length=100,
+        description="Level by finding. What was not looked at is left out: it does not count as "
+        "normal.",
+        examples=[{}],
+    ),
+]
+
+
+class ReadingIn(Wire, frozen=True, kw_only=True):
+    """Both gauges of one leak-down reading. The tester's orifice decides the figure: readings of
+    different testers don't compare.
+    """
+
+    supply: Pressure
+    in_cylinder: Pressure
+    unit: PressureUnit = PressureUnit.psi
+    orifice_mm: DecimalIn | None = None
+    warm: Annotated[bool | None, Meta(description="Whether the engine was; null: not said.")] = None
+
+
+class GaugeIn(Wire, frozen=True, kw_only=True):
+    """A figure of another gauge, by the reading's id in the catalogue: `cranking_psi`."""
+
+    reading: Id
+    value: Pressure
+    unit: PressureUnit = PressureUnit.psi
+
+
+class CylinderIn(Wire, frozen=True, kw_only=True):
+    """What was seen of one cylinder."""
+
+    cylinder: Cylinder
+    leakdown: Annotated[
+        ReadingIn | Annotated[tuple[ReadingIn, ...], Meta(max_length=20)] | None,
+        Meta(description="One reading, or all in the order taken: the last two that count decide."),
+    ] = None
+    gauges: Annotated[tuple[GaugeIn, ...], Meta(max_length=20)] = ()
+    findings: Levels = {}
+
+    def asked(self) -> AskedCylinder:
+        """Return the cylinder as a value of the core."""
+        taken = self.leakdown
+        readings = (taken,) if isinstance(taken, ReadingIn) else taken or ()
+        return AskedCylinder(
+            cylinder=self.cylinder,
+            readings=tuple(
+                AskedReading(
+                    supply=read_figure(one.supply),
+                    in_cylinder=read_figure(one.in_cylinder),
+                    unit=one.unit,
+                    orifice_mm=None if one.orifice_mm is None else read_figure(one.orifice_mm),
+                    is_warm=one.warm,
+                )
+                for one in readings
+            ),
+            has_list=not isinstance(taken, ReadingIn),
+            gauges=tuple(
+                AskedGauge(reading=one.reading, value=read_figure(one.value), unit=one.unit)
+                for one in self.gauges
+            ),
+            findings={str(name): str(level) for name, level in self.findings.items()},
+        )
+
+
+Backgrounds = Annotated[
+    tuple[Id, ...],
+    Meta(max_length=20, description="What is known of the machine beforehand, by id."),
+]
+Cylinders = Annotated[tuple[CylinderIn, ...], Meta(max_length=20)]
+
+
+class FindingsIn(Wire, frozen=True, kw_only=True):
+    """What was seen of an engine, before anything is said about it."""
+
+    background: Backgrounds = ()
+    engine: Levels = {}
+    cylinders: Cylinders = ()
+
+    def asked(self) -> AskedFindings:
+        """Return the findings as a value of the core."""
+        return AskedFindings(
+            background=self.background,
+            engine={str(name): str(level) for name, level in self.engine.items()},
+            cylinders=tuple(one.asked() for one in self.cylinders),
+        )
+
+
+class AssessmentIn(Wire, frozen=True, kw_only=True):
+    """An engine family and what was seen of one engine of it."""
+
+    family: Id
+    background: Backgrounds = ()
+    engine: Levels = {}
+    cylinders: Cylinders = ()
+    language: Annotated[Id | None, Meta(description="Of the answer; null: the shop's.")] = None
+
+    def asked(self) -> AskedAssessment:
+        """Return the request as a value of the core."""
+        findings = FindingsIn(
+            background=self.background, engine=self.engine, cylinders=self.cylinders
+        )
+        return AskedAssessment(family=FamilyId(self.family), findings=findings.asked())

@@ -1,0 +1,83 @@
+"""Ids: numbers of kept records as they go over the wire, a letter before each."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final
+
+from msgspec import Meta
+
+from kitwright.web.edge.problems import Refusal
+
+QUOTE: Final = "Q"
+CUSTOMER: Final = "C"
+MACHINE: Final = "M"
+ORDER: Final = "O"
+PHOTO: Final = "P"
+HOOK: Final = "W"
+MAIL: Final = "E"
+
+_LARGEST: Final = 10**15
+NOUNS: Final = {
+    QUOTE: "quote",
+    CUSTOMER: "customer",
+    MACHINE: "machine",
+    ORDER: "order",
+    PHOTO: "photo",
+    HOOK: "webhook",
+    MAIL: "message",
+}
+"""Letter -> what it stands for, also in the subjects of events."""
+
+
+_A: Final = {ORDER: "an"}
+
+
+def _id(letter: str, example: str) -> Meta:
+    return Meta(
+        max_length=17,
+        pattern=rf"^{letter}[1-9][0-9]{{0,14}}(?!\n)$",
+        examples=[example],
+        extra={"wanted": f"the id of {_A.get(letter, 'a')} {NOUNS[letter]}"},
+    )
+
+
+QuoteId = Annotated[str, _id(QUOTE, "Q12")]
+CustomerId = Annotated[str, _id(CUSTOMER, "C7")]
+MachineId = Annotated[str, _id(MACHINE, "M9")]
+OrderId = Annotated[str, _id(ORDER, "O3")]
+PhotoId = Annotated[str, _id(PHOTO, "P5")]
+HookId = Annotated[str, _id(HOOK, "W1")]
+MailId = Annotated[str, _id(MAIL, "E4")]
+RevisionNumber = Annotated[int, Meta(ge=1, le=1_000_000, description="Revisions count from 1.")]
+
+
+def written(letter: str, number: int) -> str:
+    """Return the id of a number."""
+    return f"{letter}{number}"
+
+
+def written_or_none(letter: str, number: int | None) -> str | None:
+    """Return the id of a number, None for none."""
+    return None if number is None else written(letter, number)
+
+
+def read_id(letter: str, text: str) -> int:
+    """Return the number of an id. Raises: Refusal: unknown-record, where it is none."""
+    digits = text[1:]
+    if text[:1] == letter and digits.isascii() and digits.isdigit() and digits[0] != "0":
+        number = int(digits) if len(digits) <= 15 else _LARGEST
+        if number < _LARGEST:
+            return number
+    raise missing(letter, text)
+
+
+def missing(letter: str, text: str) -> Refusal:
+    """Return the refusal of an id that nothing has."""
+    return Refusal("unknown-record", f"no {NOUNS[letter]} {text[:64]!r}")
+
+
+def subject_out(subject: str) -> tuple[str, str]:
+    """Return the kind and the id of an event's subject: `quote:12` is a quote, Q12."""
+    kind, _, number = subject.partition(":")
+    letters = {noun: letter for letter, noun in NOUNS.items()}
+    return kind, f"{letters[kind]}{number}" if kind in letters else number

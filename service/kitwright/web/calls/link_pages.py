@@ -1,0 +1,206 @@
+"""Link pages: a customer's offer as a page, and its forms, which need no script."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from collections.abc import Callable, Mapping
+from typing import Any, Final, TypeVar
+from urllib.parse import parse_qsl
+
+import msgspec
+from litestar import Request, Response
+from litestar.handlers import HTTPRouteHandler
+from msgspec import Struct, structs
+
+from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.store import Records
+from kitwright.money import digits
+from kitwright.stages.request import RequestRefused
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.handlers import Call, Reply, Work, answering, route
+from kitwright.web.calls.operations import Operation
+from kitwright.web.calls.paper import Offered, Page
+from kitwright.web.edge.body import receive
+from kitwright.web.edge.negotiate import HTML, PDF, best_form, media_type
+from kitwright.web.edge.problems import KINDS, Refusal, fault_of
+
+T = TypeVar("T", bound=Struct)
+
+_FORM: Final = "application/x-www-form-urlencoded"
+_FIELDS: Final = ("who", "limit", "reason")
+_GROUP: Final = 3
+_PLAIN: Final = re.compile(r"(?P<whole>[0-9]+)(?:[.,](?P<part>[0-9]+))?")
+_IN_GROUPS: Final = re.compile(
+    r"(?P<whole>[0-9]{1,3}(?P<mark>[.,'\u2019])[0-9]{3}(?:(?P=mark)[0-9]{3})*)"
+    r"(?:(?!(?P=mark))[.,](?P<part>[0-9]+))?"
+)
+_MOST_FORM: Final = 16_384
+_NOTICES: Final = {"unknown-record": "link_unknown", "link-over": "link_over"}
+"""Problem -> the page that tells of it."""
+
+Finding = Callable[[Records, Call], Offered]
+
+
+def offer_route(
+    desk: Desk,
+    operation: Operation,
+    find: Callable[[Records, Call], Reply],
+    offered: Finding,
+) -> HTTPRouteHandler:
+    """Return the handler of an offer: as JSON by `find`, as a page or PDF of what is `offered`."""
+
+    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+        form = best_form(request, operation.forms)
+        call = Call(desk, operation, request)
+        await desk.sweep()
+        if form == HTML:
+            try:
+                found = desk.store.read(lambda records: offered(records, call))
+            except Refusal as refusal:
+                return _notice(desk, refusal)
+            return _page(desk.papers.offer_page(found))
+        if form == PDF:
+            found = desk.store.read(lambda records: offered(records, call))
+            body = await asyncio.to_thread(desk.papers.quote_pdf, found.about)
+            name = f"{found.about.letter}-{found.about.revision}.pdf"
+            headers = {"Content-Disposition": f'inline; filename="{name}"', "Vary": "Accept"}
+            return Response(body, media_type=PDF, headers=headers)
+        response = desk.store.read(lambda records: find(records, call)).response()
+        response.headers["Vary"] = "Accept"
+        return response
+
+    return route(operation, handler)
+
+
+def decision_route(
+    desk: Desk,
+    operation: Operation,
+    shape: type[T],
+    decide: Callable[[Call, T], Work],
+    offered: Finding,
+) -> HTTPRouteHandler:
+    """Return the handler of a customer's yes or no, sent as JSON or by the page's form.
+
+    After a form that was taken the customer is sent back to the page; one that was not is shown
+    again with what is wrong beside it.
+    """
+
+    async def prepare(call: Call) -> Work:
+        return decide(call, call.body(shape))
+
+    as_json = answering(desk, operation, prepare)
+
+    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+        kind, _ = media_type(request.headers.get("content-type", ""))
+        if kind != _FORM:
+            return await as_json(request)
+        call = Call(desk, operation, request)
+        await desk.sweep()
+        entered = _entered(await receive(request, _MOST_FORM))
+        try:
+            asked = _asked(entered, shape, desk.currency)
+            await desk.store.write(decide(call, asked))
+        except _Wrong as wrong:
+            return _again(call, offered, entered, wrong.told, 422)
+        except RequestRefused as error:
+            told = {str(fault.path[-1]): fault.code for fault in error.faults if fault.path}
+            return _again(call, offered, entered, told, 422)
+        except ActRefused as error:
+            told = {str(error.path[-1]): error.code} if error.path else {}
+            return _again(call, offered, entered, told, 409)
+        except Refusal as refusal:
+            return _notice(desk, refusal)
+        desk.wake()
+        path = request.scope["path"].rstrip("/").rpartition("/")[0]
+        return Response(b"", status_code=303, headers={"Location": path}, media_type=HTML)
+
+    return route(operation, handler)
+
+
+class _Wrong(Exception):
+    """A form whose fields can't be read; `told` has the code of what is wrong with each."""
+
+    def __init__(self, told: Mapping[str, str]) -> None:
+        super().__init__()
+        self.told = told
+
+
+def _entered(body: bytes) -> dict[str, str]:
+    """Return what a form holds, its fields that are known, without spaces around.
+
+    Raises: Refusal: body-invalid.
+    """
+    try:
+        pairs = parse_qsl(
+            body.decode("ascii"),
+            keep_blank_values=True,
+            strict_parsing=bool(body),
+            errors="strict",
+            max_num_fields=20,
+        )
+    except ValueError:
+        raise Refusal("body-invalid", "this is no form of name=value in UTF-8") from None
+    return {name: text.strip() for name, text in pairs if name in _FIELDS}
+
+
+def _plain(amount: str, currency: str) -> str:
+    """Return an amount as a plain decimal number, however people write it; else as it is.
+
+    Any space, a sign or code of the currency on either side, and thousands in groups may be there:
+    `$1,200.50`, `1.200,50 €`, `1'200`. Three digits after a single mark are a group, unless the
+    currency has three decimals.
+    """
+    told = "".join(amount.split()).removeprefix(currency).removesuffix(currency).strip("$€£")
+    in_groups, plain = _IN_GROUPS.fullmatch(told), _PLAIN.fullmatch(told)
+    is_plain = plain and (in_groups is None or digits(currency) == _GROUP)
+    found = plain if is_plain else in_groups
+    if found is None:
+        return amount
+    whole = re.sub(r"\D", "", found["whole"])
+    return f"{whole}.{found['part']}" if found["part"] else whole
+
+
+def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
+    """Return a form as the struct that JSON would have made. Raises: _Wrong."""
+    known = {field.name for field in structs.fields(shape)}
+    given = {name: text for name, text in entered.items() if name in known and text}
+    if "limit" in given:
+        given["limit"] = _plain(given["limit"], currency)
+    try:
+        return msgspec.convert(given, shape, strict=True)
+    except msgspec.ValidationError as error:
+        fault = fault_of(error)
+        name = fault.pointer.lstrip("/") or next(
+            field.name for field in structs.fields(shape) if field.required
+        )
+        raise _Wrong({name: fault.code}) from None
+
+
+def _again(
+    call: Call,
+    offered: Finding,
+    entered: Mapping[str, str],
+    wrong: Mapping[str, str],
+    status: int,
+) -> Response[bytes]:
+    """Return the page once more, with what is wrong beside each field."""
+    try:
+        found = call.desk.store.read(lambda records: offered(records, call))
+    except Refusal as refusal:
+        return _notice(call.desk, refusal)
+    told = {name: text for name, text in wrong.items() if name in _FIELDS}
+    page = call.desk.papers.offer_page(structs.replace(found, entered=entered, wrong=told))
+    return _page(page, status)
+
+
+def _notice(desk: Desk, refusal: Refusal) -> Response[bytes]:
+    if refusal.code not in _NOTICES:
+        raise refusal
+    page = desk.papers.notice_page(_NOTICES[refusal.code])
+    return _page(page, KINDS[refusal.code].status)
+
+
+def _page(page: Page, status: int = 200) -> Response[bytes]:
+    headers = {"Content-Security-Policy": page.policy, "Vary": "Accept"}
+    return Response(page.body, status_code=status, headers=headers, media_type=HTML)

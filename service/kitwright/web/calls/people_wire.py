@@ -1,0 +1,249 @@
+"""Customers and machines on the wire: what is sent of them, and what is answered."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Any, Final
+
+from msgspec import Meta
+
+from kitwright.catalogue.model import SERIAL_MAX
+from kitwright.keeping.record import Customer, Machine
+from kitwright.web.calls.ids import (
+    CUSTOMER,
+    MACHINE,
+    CustomerId,
+    MachineId,
+    written,
+    written_or_none,
+)
+from kitwright.web.calls.out import Count, DecimalText, Out, SerialNumber
+from kitwright.web.calls.quote_wire import Searched
+from kitwright.web.calls.unprintable import Found, Unprintable
+from kitwright.web.edge.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire
+
+_ATOM: Final = "[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
+_LABEL: Final = "[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+_LAST: Final = "[A-Za-z](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+# at most 64 characters stand before the sign (RFC 5321, 4.5.3.1.1)
+_ADDRESS: Final = rf"^(?![^@]{{65}}){_ATOM}(?:\.{_ATOM})*@(?:{_LABEL}\.)+{_LAST}(?!\n)$"
+EMail = Annotated[
+    str,
+    Meta(
+        min_length=5,
+        max_length=254,
+        pattern=_ADDRESS,
+        description=(
+            "One plain address (RFC 5322's `addr-spec` of a dot-atom and a domain name): no "
+            "display name, quotes or comments."
+        ),
+        examples=["counter@example.org"],
+        extra={"wanted": "one plain e-mail address"},
+    ),
+]
+Telephone = Annotated[
+    str,
+    Meta(
+        min_length=3,
+        max_length=40,
+        pattern=r"^[+(0-9][0-9A-Za-z ()./+*#;=-]*(?!\n)$",
+        description="As it is dialled or spoken.",
+        examples=["+1 202-555-0142"],
+        extra={"wanted": "a telephone number of 3 to 40 characters"},
+    ),
+]
+ShortText = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=100,
+        pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
+        description="A few words on one line.",
+        extra={"wanted": "text of 1 to 100 characters on one line, not beginning with a space"},
+    ),
+]
+Hours = Annotated[
+    str,
+    Meta(
+        max_length=10,
+        pattern=r"^(0|[1-9][0-9]{0,6})(\.[0-9]{1,2})?(?!\n)$",
+        description="As the meter shows.",
+        examples=["412.5"],
+        extra={"wanted": "hours as a decimal number written as text"},
+    ),
+]
+
+
+class CustomerIn(Wire, frozen=True, kw_only=True):
+    """A customer, the whole record.
+
+    `language` is one that the service speaks. A certificate of exemption has its number and the
+    last day on which it holds, both or neither; quotes for the customer are made with it.
+    """
+
+    name: Text
+    e_mail: EMail | None = None
+    telephone: Telephone | None = None
+    address: Lines | None = None
+    language: Id | None = None
+    certificate_number: Text | None = None
+    certificate_until: date | None = None
+    note: Lines | None = None
+
+
+class CustomerOut(Out, frozen=True, kw_only=True):
+    """A customer. Of an erased one, only id, version and moments are left."""
+
+    id: CustomerId
+    version: Count
+    name: str
+    e_mail: str | None
+    telephone: str | None
+    address: str | None
+    language: str | None
+    certificate_number: str | None
+    certificate_until: date | None
+    note: str | None
+    made_at: datetime
+    erased_at: datetime | None
+
+
+class KeptCustomerOut(CustomerOut, frozen=True, kw_only=True):
+    """A customer, and what of name and address can't be printed."""
+
+    unprintable: Unprintable
+
+
+class CustomersQuery(Wire, frozen=True, kw_only=True):
+    """Which customers, newest first: the words of `q` each begin a word of the name."""
+
+    q: Searched = ""
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
+
+
+class ErasedOut(Out, frozen=True, kw_only=True):
+    """What was erased: how many records of each kind lost what was personal in them.
+
+    `photos` were dropped whole. The figures of the quotes are as they were.
+    """
+
+    customer: CustomerId
+    erased_at: datetime
+    machines: Count
+    quotes: Count
+    revisions: Count
+    authorisations: Count
+    additions: Count
+    photos: Count
+
+
+Plate = Annotated[
+    dict[ShortText, ShortText],
+    Meta(max_length=20, description="What else the plate says, by its own words."),
+]
+
+
+class MachineIn(Wire, frozen=True, kw_only=True):
+    """A machine as its plate says, the whole record; `chassis` is `loose` for an engine without
+    one, and null where it is not known.
+    """
+
+    name: Text
+    family: Id
+    customer: CustomerId | None = None
+    serial: (
+        Annotated[int, Meta(ge=0, le=SERIAL_MAX, description="As on the engine's plate.")] | None
+    ) = None
+    build_code: BuildCode | None = None
+    chassis: Id | None = None
+    plate: Plate = {}
+    hours: Hours | None = None
+    note: Lines | None = None
+
+
+class MachineOut(Out, frozen=True, kw_only=True):
+    """A machine. Of an erased one, only what tells of the engine's kind is left."""
+
+    id: MachineId
+    version: Count
+    name: str
+    family: str
+    customer: CustomerId | None
+    serial: SerialNumber | None
+    build_code: str | None
+    chassis: str | None
+    plate: dict[str, str]
+    hours: DecimalText | None
+    note: str | None
+    made_at: datetime
+    erased_at: datetime | None
+
+
+class KeptMachineOut(MachineOut, frozen=True, kw_only=True):
+    """A machine, and what of its name can't be printed."""
+
+    unprintable: Unprintable
+
+
+class MachinesQuery(Wire, frozen=True, kw_only=True):
+    """Which machines, newest first: all, or those of one customer."""
+
+    customer: Annotated[CustomerId | None, Meta(description="Whose, by id.")] = None
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
+
+
+def customer_out(customer: Customer) -> CustomerOut:
+    """Return a customer on the wire."""
+    return CustomerOut(**_customer(customer))
+
+
+def kept_customer_out(customer: Customer, found: Found) -> KeptCustomerOut:
+    """Return a customer on the wire, with what can't be printed."""
+    return KeptCustomerOut(**_customer(customer), unprintable=found)
+
+
+def _customer(customer: Customer) -> dict[str, Any]:
+    return {
+        "id": written(CUSTOMER, customer.number),
+        "version": customer.version,
+        "name": customer.name,
+        "e_mail": customer.e_mail,
+        "telephone": customer.telephone,
+        "address": customer.address,
+        "language": customer.language,
+        "certificate_number": customer.certificate_number,
+        "certificate_until": customer.certificate_until,
+        "note": customer.note,
+        "made_at": customer.made_at,
+        "erased_at": customer.erased_at,
+    }
+
+
+def machine_out(machine: Machine) -> MachineOut:
+    """Return a machine on the wire."""
+    return MachineOut(**_machine(machine))
+
+
+def kept_machine_out(machine: Machine, found: Found) -> KeptMachineOut:
+    """Return a machine on the wire, with what can't be printed."""
+    return KeptMachineOut(**_machine(machine), unprintable=found)
+
+
+def _machine(machine: Machine) -> dict[str, Any]:
+    return {
+        "id": written(MACHINE, machine.number),
+        "version": machine.version,
+        "name": machine.name,
+        "family": machine.family,
+        "customer": written_or_none(CUSTOMER, machine.customer),
+        "serial": machine.serial,
+        "build_code": machine.build_code,
+        "chassis": machine.chassis,
+        "plate": machine.plate,
+        "hours": machine.hours,
+        "note": machine.note,
+        "made_at": machine.made_at,
+        "erased_at": machine.erased_at,
+    }

@@ -1,0 +1,186 @@
+"""Quote operations: what the API description says of calls on quotes."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from kitwright.keeping.key import Scope
+from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
+from kitwright.web.calls.quote_wire import (
+    DifferenceOut,
+    EventOut,
+    KeptQuoteOut,
+    QuoteHeadOut,
+    QuoteIn,
+    QuotesQuery,
+    RevisionHeadOut,
+    RevisionOut,
+)
+from kitwright.web.calls.records import ListOut
+from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
+
+_ID: Final = {"id": "Which quote, by its id."}
+
+CREATE: Final = Operation(
+    method="post",
+    path="/v1/quotes",
+    id="createQuote",
+    tag="quotes",
+    summary="Quote a repair and keep it",
+    description=(
+        "Takes what a preview takes, and keeps the quote as a draft with its first revision. "
+        "It may be revised until it is issued; after that every change is a new revision."
+    ),
+    takes=QuoteIn,
+    answers=KeptQuoteOut,
+    status=201,
+    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, "request-refused", "catalogue-gap"),
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_tagged=True,
+)
+FIND: Final = Operation(
+    method="get",
+    path="/v1/quotes",
+    id="listQuotes",
+    tag="quotes",
+    summary="Find kept quotes",
+    description=(
+        "Quotes, newest first, by state, customer, machine, day and words. Where there are more, "
+        "`Link` leads to the next page."
+    ),
+    answers=ListOut[QuoteHeadOut],
+    query=QuotesQuery,
+    problems=("query-invalid", "not-acceptable", "storage-unavailable"),
+    is_paged=True,
+)
+GET: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}",
+    id="getQuote",
+    tag="quotes",
+    summary="One kept quote",
+    description=(
+        "A quote with the revision that counts, to the last figure: what was agreed, with what was "
+        "added since; else what is offered, or was offered last; else the draft. A draft that is "
+        "begun later shows in `/revisions/{revision}` until it is issued or agreed to."
+    ),
+    answers=KeptQuoteOut,
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables=_ID,
+    is_conditional=True,
+    is_tagged=True,
+)
+REVISIONS: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/revisions",
+    id="listRevisions",
+    tag="quotes",
+    summary="All revisions of a quote",
+    description="What became of each revision, oldest first.",
+    answers=ListOut[RevisionHeadOut],
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables=_ID,
+)
+REVISION: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/revisions/{revision}",
+    id="getRevision",
+    tag="quotes",
+    summary="One revision of a quote",
+    description=(
+        "A revision as it was answered. Once issued it never changes, but that personal data is "
+        "taken out when a customer is erased."
+    ),
+    answers=RevisionOut,
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables={**_ID, "revision": "Which revision, by its number."},
+)
+DIFFERENCE: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/revisions/{revision}/difference",
+    id="compareRevision",
+    tag="quotes",
+    summary="What a revision would come to today",
+    description=(
+        "Quotes what was asked once more, by today's catalogue, and names every line and total "
+        "that differs. The revision stays as it is."
+    ),
+    answers=DifferenceOut,
+    problems=(
+        "unknown-record",
+        "not-acceptable",
+        "request-refused",
+        "catalogue-gap",
+        "storage-unavailable",
+    ),
+    variables={**_ID, "revision": "Which revision, by its number."},
+)
+HISTORY: Final = Operation(
+    method="get",
+    path="/v1/quotes/{id}/history",
+    id="listHistory",
+    tag="quotes",
+    summary="What happened to a quote",
+    description="Every change, oldest first: when, by whose hand, to which state.",
+    answers=ListOut[EventOut],
+    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
+    variables=_ID,
+)
+REVISE: Final = Operation(
+    method="post",
+    path="/v1/quotes/{id}/revise",
+    id="reviseQuote",
+    tag="quotes",
+    summary="Quote it anew",
+    description=(
+        "Takes the whole request once more; customer and machine stay where they are left out. "
+        "Replaces the newest revision while that is a draft; "
+        "else makes a new one, and what was offered or agreed stays so until the new one is "
+        "issued or accepted. The answer has the new revision; reading the quote goes on having "
+        "what was offered or agreed."
+    ),
+    takes=QuoteIn,
+    answers=KeptQuoteOut,
+    problems=(
+        *BODY_PROBLEMS,
+        *ONCE_PROBLEMS,
+        *GUARD_PROBLEMS,
+        "unknown-record",
+        "act-refused",
+        "request-refused",
+        "catalogue-gap",
+    ),
+    variables=_ID,
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_guarded=True,
+    is_tagged=True,
+)
+COPY: Final = Operation(
+    method="post",
+    path="/v1/quotes/{id}/copy",
+    id="copyQuote",
+    tag="quotes",
+    summary="Quote the same again, as a new quote",
+    description=(
+        "Asks what the revision that is shown asked, today and by today's catalogue, and keeps it "
+        "as a new draft for the same customer and machine, without the complaint."
+    ),
+    answers=KeptQuoteOut,
+    status=201,
+    problems=(
+        "body-invalid",
+        "not-acceptable",
+        "body-too-large",
+        *ONCE_PROBLEMS,
+        "unknown-record",
+        "request-refused",
+        "catalogue-gap",
+    ),
+    variables=_ID,
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_tagged=True,
+)
+OPERATIONS: Final = (CREATE, FIND, GET, REVISIONS, REVISION, DIFFERENCE, HISTORY, REVISE, COPY)

@@ -1,0 +1,412 @@
+"""Quotes: kept, read, found, revised, copied, and compared with what they would be today."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import msgspec
+from litestar.handlers import HTTPRouteHandler
+from msgspec import UNSET, structs
+
+from kitwright.catalogue.model import AreaId
+from kitwright.keeping import life
+from kitwright.keeping.life import Figures
+from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision
+from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.keeping.sums import Reckoning, written_reckoning
+from kitwright.stages.quote import Quote
+from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.web.calls.desk import Desk, tag
+from kitwright.web.calls.difference import difference
+from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.calls.ids import (
+    CUSTOMER,
+    MACHINE,
+    QUOTE,
+    missing,
+    read_id,
+    written,
+    written_or_none,
+)
+from kitwright.web.calls.paged import page_reply, read_before
+from kitwright.web.calls.quote_operations import (
+    COPY,
+    CREATE,
+    DIFFERENCE,
+    FIND,
+    GET,
+    HISTORY,
+    REVISE,
+    REVISION,
+    REVISIONS,
+)
+from kitwright.web.calls.quote_operations import OPERATIONS as OPERATIONS
+from kitwright.web.calls.quote_wire import (
+    QuoteIn,
+    QuotesQuery,
+    event_out,
+    kept_quote,
+    quote_head,
+    revision_head,
+    whole_revision,
+)
+from kitwright.web.calls.records import ListOut
+from kitwright.web.calls.standing import standing
+from kitwright.web.calls.unprintable import Found, request_looked_at, unprintable_request
+from kitwright.web.calls.wire import ExemptionIn
+from kitwright.web.edge.problems import Refusal
+
+
+class MachineDiffers(RequestFault):
+    """A request for another engine than the machine's."""
+
+    code = "machine-differs"
+
+    def __init__(self, member: str, given: object, known: object) -> None:
+        super().__init__(f"the machine's {member} is {known}, not {given}")
+        self.member = member
+        self.given = given
+        self.known = known
+
+
+class CustomerUnknown(RequestFault):
+    """A customer or machine that is not kept, or was erased."""
+
+    code = "no-such-record"
+
+    def __init__(self, text: str) -> None:
+        super().__init__(f"{text} is not kept here, or was erased")
+        self.text = text
+
+
+def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
+    """Yield the handlers of this module's operations."""
+
+    async def create(call: Call) -> Work:
+        figures = reckon(call.desk, call.body(QuoteIn))
+        found = await request_looked_at(desk.papers, figures.request)
+
+        def work(records: Records) -> Reply:
+            check_named(records, figures.customer, figures.machine)
+            quote = life.keep_quote(records, call.stamp, figures)
+            return created(quote, figures, found)
+
+        return work
+
+    async def revise(call: Call) -> Work:
+        number = call.number("id", QUOTE)
+        before = desk.store.read(lambda records: newest_of(records, number))
+        asked = call.body(QuoteIn)
+        # whom and which machine a quote is for stays so where nothing is said of it
+        asked = structs.replace(
+            asked,
+            customer=asked.customer or written_or_none(CUSTOMER, before.customer),
+            machine=asked.machine or written_or_none(MACHINE, before.machine),
+        )
+        figures = reckon(desk, asked)
+        found = await request_looked_at(desk.papers, figures.request)
+
+        def work(records: Records) -> Reply:
+            quote = checked(records, call)
+            check_named(records, figures.customer, figures.machine)
+            quote = life.revise(records, call.stamp, quote, figures)
+            # the answer is the revision that was asked for, whatever the quote shows otherwise
+            return whole(life.showing(records, quote, quote.latest), figures, found)
+
+        return work
+
+    async def copy(call: Call) -> Work:
+        number = call.number("id", QUOTE)
+
+        def shown(records: Records) -> Revision:
+            quote = quote_of(records, number)
+            return life.revision_of(records, quote, quote.shown)
+
+        asked = asked_of(desk.store.read(shown))
+        figures = reckon(desk, structs.replace(asked, on=None, needed_by=None, complaint=None))
+        found = await request_looked_at(desk.papers, figures.request)
+
+        def work(records: Records) -> Reply:
+            check_named(records, figures.customer, figures.machine)
+            quote = life.keep_quote(records, call.stamp, figures, copy_of=number)
+            return created(quote, figures, found)
+
+        return work
+
+    yield acting(desk, CREATE, create)
+    yield acting(desk, REVISE, revise)
+    yield acting(desk, COPY, copy)
+    yield reading(FIND, desk, _find)
+    yield reading(GET, desk, _get)
+    yield reading(REVISIONS, desk, _revisions)
+    yield reading(REVISION, desk, _revision)
+    yield reading(DIFFERENCE, desk, _difference)
+    yield reading(HISTORY, desk, _history)
+
+
+def quote_of(records: Records, number: int) -> KeptQuote:
+    """Return a quote. Raises: Refusal: unknown-record."""
+    quote = records.quotes.get(number)
+    if quote is None:
+        raise missing(QUOTE, written(QUOTE, number))
+    return quote
+
+
+def newest_of(records: Records, number: int) -> Revision:
+    """Return the newest revision of a quote. Raises: Refusal: unknown-record."""
+    quote = quote_of(records, number)
+    return life.revision_of(records, quote, quote.latest)
+
+
+def checked(records: Records, call: Call) -> KeptQuote:
+    """Return the quote of a call's path, in the version that the caller has seen.
+
+    Raises: Refusal: unknown-record, record-changed.
+    """
+    quote = quote_of(records, call.number("id", QUOTE))
+    call.check(quote_tag(quote))
+    return quote
+
+
+def changed_since(quote: KeptQuote) -> Refusal:
+    """Return the refusal of a call on something that was changed since it was read."""
+    return Refusal(
+        "record-changed",
+        "the record was changed since it was read",
+        headers={"ETag": quote_tag(quote)},
+    )
+
+
+def quote_tag(quote: KeptQuote) -> str:
+    """Return the entity tag of a quote."""
+    return tag("quote", quote.number, quote.version)
+
+
+def head_reply(quote: KeptQuote) -> Reply:
+    """Return a quote without its figures in full."""
+    return Reply(body=msgspec.json.encode(quote_head(quote)), tag=quote_tag(quote))
+
+
+def whole(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
+    """Return a quote with figures that are those of the revision that it shows."""
+    body = kept_quote(quote, figures.request, figures.answer, found)
+    return Reply(body=body, tag=quote_tag(quote))
+
+
+def created(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
+    """Return a quote that is new."""
+    location = f"/v1/quotes/{written(QUOTE, quote.number)}"
+    return structs.replace(whole(quote, figures, found), status=201, headers={"Location": location})
+
+
+def reckon(desk: Desk, asked: QuoteIn) -> Figures:
+    """Return what a request comes to, once it is filled from its customer and its machine.
+
+    Raises: RequestRefused, and the errors of the stages.
+    """
+    customer, machine = desk.store.read(lambda records: _known(records, asked))
+    filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
+    quote, body = desk.service.answered(filled)
+    totals = quote.repair.totals
+    return Figures(
+        request=msgspec.json.encode(filled),
+        answer=body,
+        reckoning=_reckoning(quote),
+        catalogue_revision=desk.service.revision,
+        tax_state="unknown" if totals.gross is None else "known",
+        is_provisional=quote.is_provisional,
+        net=totals.lines + totals.discount if totals.net is None else totals.net,
+        gross=totals.gross,
+        valid_until=quote.valid_until,
+        family=asked.family,
+        serial=filled.serial,
+        customer=None if customer is None else customer.number,
+        machine=None if machine is None else machine.number,
+    )
+
+
+def asked_of(revision: Revision) -> QuoteIn:
+    """Return what a revision asked."""
+    return msgspec.json.decode(revision.request, type=QuoteIn)
+
+
+def of_today(desk: Desk, revision: Revision) -> QuoteIn:
+    """Return what a revision asked, to be asked again today; on its own day where that is still to
+    come.
+    """
+    asked, today = asked_of(revision), desk.today()
+    return structs.replace(asked, on=max(asked.on or today, today))
+
+
+def _reckoning(quote: Quote) -> bytes:
+    """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
+    request, terms = quote.request, quote.request.asked.terms
+    if request.tax_area is None:
+        return b""
+    return written_reckoning(
+        Reckoning(
+            area=request.tax_area,
+            on=request.asked.on,
+            exempt=tuple(sorted(request.exempt_kinds)),
+            cash_step=quote.shop.cash_step if terms.pays_cash else None,
+        )
+    )
+
+
+def _known(records: Records, asked: QuoteIn) -> tuple[Customer | None, Machine | None]:
+    customer, machine, faults = _named(
+        records,
+        None if asked.customer is None else read_id(CUSTOMER, asked.customer),
+        None if asked.machine is None else read_id(MACHINE, asked.machine),
+    )
+    if machine is not None:
+        faults += _differing(asked, machine)
+    if faults:
+        raise RequestRefused(faults)
+    return customer, machine
+
+
+def check_named(records: Records, customer: int | None, machine: int | None) -> None:
+    """Raise where a customer or a machine is not kept, or was erased, maybe a moment ago.
+
+    Raises: RequestRefused.
+    """
+    _, _, faults = _named(records, customer, machine)
+    if faults:
+        raise RequestRefused(faults)
+
+
+def _named(
+    records: Records, customer: int | None, machine: int | None
+) -> tuple[Customer | None, Machine | None, list[RequestFault]]:
+    """Return a customer and a machine, None for what is not kept, and the faults of those."""
+    faults: list[RequestFault] = []
+    person = None if customer is None else records.people.customer(customer)
+    if customer is not None and (person is None or person.erased_at is not None):
+        person = None
+        fault = CustomerUnknown(written(CUSTOMER, customer))
+        fault.at("customer")
+        faults.append(fault)
+    engine = None if machine is None else records.people.machine(machine)
+    if machine is not None and (engine is None or engine.erased_at is not None):
+        engine = None
+        fault = CustomerUnknown(written(MACHINE, machine))
+        fault.at("machine")
+        faults.append(fault)
+    return person, engine, faults
+
+
+def _differing(asked: QuoteIn, machine: Machine) -> Iterator[MachineDiffers]:
+    for member in ("family", "serial", "build_code", "chassis"):
+        given, known = getattr(asked, member), getattr(machine, member)
+        if given is not None and known is not None and given != known:
+            fault = MachineDiffers(member.replace("_", " "), given, known)
+            fault.at(member)
+            yield fault
+
+
+def _filled(
+    desk: Desk, asked: QuoteIn, customer: Customer | None, machine: Machine | None
+) -> QuoteIn:
+    """Return a request with what is known of its customer and machine."""
+    found: dict[str, object] = {}
+    if machine is not None:
+        for member in ("serial", "build_code", "chassis"):
+            if getattr(asked, member) is None:
+                found[member] = getattr(machine, member)
+    if customer is not None:
+        if asked.language is None and customer.language is not None:
+            found["language"] = customer.language
+        certificate, until = customer.certificate_number, customer.certificate_until
+        # one that has run out would be refused, and nobody asked for it here
+        holds = until is not None and until >= (asked.on or desk.today())
+        is_open = asked.exemption is None and _knows_exemptions(desk, asked)
+        if is_open and certificate is not None and until is not None and holds:
+            found["exemption"] = ExemptionIn(certificate_number=certificate, valid_until=until)
+    return structs.replace(asked, **found) if found else asked
+
+
+def _knows_exemptions(desk: Desk, asked: QuoteIn) -> bool:
+    """Return whether the tax area of a request frees anybody: elsewhere a certificate says nothing,
+    and a customer who has one is quoted like everybody.
+    """
+    workshop = desk.service.workshop
+    given = asked.tax_area
+    name = workshop.shop.tax_area if given is UNSET else given
+    area = None if name is None else workshop.catalogue.tax_areas.get(AreaId(name))
+    return area is not None and area.exemption is not None
+
+
+def _find(records: Records, call: Call) -> Reply:
+    asked = call.query(QuotesQuery)
+    found = records.quotes.find(
+        QuoteFilter(
+            states=_states(asked.state),
+            customer=None if asked.customer is None else read_id(CUSTOMER, asked.customer),
+            machine=None if asked.machine is None else read_id(MACHINE, asked.machine),
+            made_from=asked.from_,
+            made_to=asked.to,
+            words=tuple(asked.q.split()),
+            before=read_before("quotes", asked.cursor),
+            most=asked.limit + 1,
+        )
+    )
+    return page_reply(FIND.path, "quotes", asked, [(one.number, quote_head(one)) for one in found])
+
+
+def _states(text: str) -> tuple[QuoteState, ...]:
+    try:
+        return tuple(QuoteState(one) for one in text.split(",")) if text else ()
+    except ValueError:
+        known = ", ".join(QuoteState)
+        raise Refusal("query-invalid", f"state: should be some of {known}") from None
+
+
+def _get(records: Records, call: Call) -> Reply:
+    quote = quote_of(records, call.number("id", QUOTE))
+    revision = life.revision_of(records, quote, quote.shown)
+    found = unprintable_request(call.desk.papers, revision.request)
+    answer = standing(records, quote, revision)
+    body = kept_quote(quote, revision.request, answer, found)
+    return Reply(body=body, tag=quote_tag(quote))
+
+
+def _revisions(records: Records, call: Call) -> Reply:
+    quote = quote_of(records, call.number("id", QUOTE))
+    found = tuple(map(revision_head, records.quotes.revisions(quote.number)))
+    return Reply(body=msgspec.json.encode(ListOut(items=found)))
+
+
+def revision_in_path(records: Records, call: Call) -> Revision:
+    """Return the revision that a call's path names. Raises: Refusal: unknown-record."""
+    quote = quote_of(records, call.number("id", QUOTE))
+    text = call.variable("revision")
+    is_number = text.isascii() and text.isdigit() and len(text) < 10
+    found = records.quotes.revision(quote.number, int(text)) if is_number else None
+    if found is None:
+        raise Refusal(
+            "unknown-record",
+            f"no revision {text[:64]!r}: the newest of this quote is {quote.latest}",
+        )
+    return found
+
+
+def _revision(records: Records, call: Call) -> Reply:
+    return Reply(body=whole_revision(revision_in_path(records, call)))
+
+
+def _difference(records: Records, call: Call) -> Reply:
+    desk = call.desk
+    revision = revision_in_path(records, call)
+    asked, today = of_today(desk, revision), desk.today()
+    # what was needed by a day that has passed is needed now
+    needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
+    asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
+    _, now = desk.service.answered(asked)
+    return Reply(body=msgspec.json.encode(difference(revision, now)))
+
+
+def _history(records: Records, call: Call) -> Reply:
+    quote = quote_of(records, call.number("id", QUOTE))
+    found = records.events.of_subject(f"quote:{quote.number}")
+    return Reply(body=msgspec.json.encode(ListOut(items=tuple(map(event_out, found)))))

@@ -1,0 +1,220 @@
+"""Records: families, chassis, diagnoses, jobs, parts, taxes, overruns, the shop on the wire."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Generic, TypeVar
+
+from kitwright.catalogue.model import ItemId
+from kitwright.web.calls.out import Count, DecimalText, MoneyOut, OnCylinder, Out, SerialNumber
+
+T = TypeVar("T")
+
+
+class ListOut(Out, Generic[T], frozen=True, kw_only=True):
+    """All records of a kind, by id."""
+
+    items: tuple[T, ...]
+
+
+class SerialBreakOut(Out, frozen=True, kw_only=True):
+    """The first serial of a change."""
+
+    at: SerialNumber
+    what: str
+
+
+class FamilyOut(Out, frozen=True, kw_only=True):
+    """An engine family, and the chassis that carry it."""
+
+    id: str
+    maker: str
+    name: str
+    layout: str
+    cylinders: OnCylinder
+    displacement_cm3: Count
+    oil_litres: DecimalText
+    plate: tuple[str, ...]
+    serial_breaks: tuple[SerialBreakOut, ...]
+    chassis: tuple[str, ...]
+
+
+class ChassisOut(Out, frozen=True, kw_only=True):
+    """A chassis and the families that it carries. An engine without one is `loose` in requests,
+    which is not listed.
+    """
+
+    id: str
+    name: str
+    kind: str
+    layouts: tuple[str, ...]
+    families: tuple[str, ...]
+
+
+class JobRefOut(Out, frozen=True, kw_only=True):
+    """A job reference: on the own cylinder, on all, or on one; null for an engine job."""
+
+    job: str
+    cylinders: str | None
+
+
+class ScopesOut(Out, frozen=True, kw_only=True):
+    """The jobs of each scope."""
+
+    least: tuple[JobRefOut, ...]
+    recommended: tuple[JobRefOut, ...]
+    thorough: tuple[JobRefOut, ...]
+
+
+class DiagnosisOut(Out, frozen=True, kw_only=True):
+    """A named fault in a customer's words, what must not be claimed, and what repairs it."""
+
+    code: str
+    scope: str
+    plain: str
+    say_not: str
+    scopes: ScopesOut
+
+
+class WhileApartOut(Out, frozen=True, kw_only=True):
+    """A job worth offering beside another."""
+
+    job: str
+    cylinders: str | None
+    reason: str
+    default: str
+
+
+class ConditionOut(Out, frozen=True, kw_only=True):
+    """What raises a contingency: a `finding` at one of some levels, a background (`context`), or
+    the machine's `condition` at one of some levels; the others are null.
+    """
+
+    finding: str | None
+    context: str | None
+    condition: str | None
+    levels: tuple[str, ...]
+
+
+class JobContingencyOut(Out, frozen=True, kw_only=True):
+    """What teardown may show in a job, how probable that is, to what any one condition raises it,
+    and the jobs and the roles that it adds.
+    """
+
+    contingency: str
+    name: str
+    plain: str
+    probability: DecimalText
+    raised_probability: DecimalText | None
+    raised_by: tuple[ConditionOut, ...]
+    jobs: tuple[JobRefOut, ...]
+    roles: tuple[str, ...]
+
+
+class JobRecordOut(Out, frozen=True, kw_only=True):
+    """A sellable job: what has to be apart, what it renews, what it holds and what may turn up."""
+
+    id: str
+    name: str
+    scope: str
+    access: tuple[str, ...]
+    replaces: tuple[str, ...]
+    supersedes: tuple[str, ...]
+    while_apart: tuple[WhileApartOut, ...]
+    contingencies: tuple[JobContingencyOut, ...]
+    note: str
+
+
+class FitsOut(Out, frozen=True, kw_only=True):
+    """Where a part fits; `serial_from` and `serial_to` are inclusive, no cylinders means the
+    engine.
+    """
+
+    family: str
+    role: str
+    cylinders: tuple[OnCylinder, ...]
+    serial_from: SerialNumber
+    serial_to: SerialNumber
+    quantity: DecimalText
+    unit: str
+
+
+class PartOut(Out, frozen=True, kw_only=True):
+    """A part, a set or a consumable, with its list price in the shop's price list (null where
+    it has none).
+    """
+
+    number: str
+    kind: str
+    name: str
+    maker: str | None
+    quality: str | None
+    list_price: MoneyOut | None
+    superseded_by: str | None
+    current_number: str
+    contents: dict[ItemId, Count]
+    fits: tuple[FitsOut, ...]
+
+
+class TaxComponentOut(Out, frozen=True, kw_only=True):
+    """One tax; the newest rate of `rates` whose day has come counts."""
+
+    id: str
+    name: str
+    rates: dict[str, DecimalText]
+    applies_to: tuple[str, ...]
+    compounds: bool
+
+
+class TaxAreaOut(Out, frozen=True, kw_only=True):
+    """A tax area's rules. Examples: local law decides."""
+
+    id: str
+    name: str
+    note: str
+    currency: str
+    prices_include_tax: bool
+    rounding_by: str
+    rounding_mode: str
+    components: tuple[TaxComponentOut, ...]
+
+
+class OverrunPresetOut(Out, frozen=True, kw_only=True):
+    """A published rule on overruns, for a shop's owner to choose. Local law decides.
+
+    What may be charged over the authorised total without asking again: nothing, the fixed amount,
+    the percentage of that total, or the greater of the two, and never more than `at_most` (null:
+    no such limit). It holds for totals over `over_total` (null: for all), up to it nothing is
+    allowed. `record` names what the record of a consent must hold, `read` says how well the
+    source was read.
+    """
+
+    id: str
+    name: str
+    note: str
+    applies_to: str
+    allows: str
+    fixed: MoneyOut | None
+    percent: DecimalText | None
+    at_most: MoneyOut | None
+    over_total: MoneyOut | None
+    record: tuple[str, ...]
+    source: str
+    read: str
+    as_of: date
+
+
+class ShopRecordOut(Out, frozen=True, kw_only=True):
+    """The shop that this service quotes for."""
+
+    id: str
+    name: str
+    currency: str
+    tax_area: str
+    prices_include_tax: bool
+    language: str
+    time_zone: str
+    working_days: tuple[str, ...]
+    labour_rates: dict[str, DecimalText]
+    quote_valid_days: Count
+    catalogue_revision: str

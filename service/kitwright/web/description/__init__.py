@@ -1,0 +1,1 @@
+"""Description: the API told to programs and people."""

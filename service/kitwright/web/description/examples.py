@@ -1,0 +1,134 @@
+"""Examples: requests and answers for the API description, from the catalogue at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from itertools import pairwise
+from typing import Any, Final, TypeVar
+
+import msgspec
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+from kitwright.web.calls import operations
+from kitwright.web.calls.findings import AssessmentIn
+from kitwright.web.calls.operations import HealthOut, Operation
+from kitwright.web.calls.resources import code_shelf, ready_out
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.shelf import Shelf, shelves, shop_out
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
+
+T = TypeVar("T", bound=Struct)
+
+_REVISION = "5f2b" * 16
+"""Stands in for every catalogue's own, so that a description does not change with each edit."""
+
+
+class Examples(Struct, frozen=True, kw_only=True):
+    """Examples by operation id: request bodies by name, path variables by name, one answer."""
+
+    requests: Mapping[str, Mapping[str, Any]]
+    variables: Mapping[str, Mapping[str, str]]
+    answers: Mapping[str, Any]
+
+
+_SAMPLES: Final = {
+    "quotes": "Q1",
+    "customers": "C1",
+    "machines": "M1",
+    "orders": "O1",
+    "photos": "P1",
+    "webhooks": "W1",
+    "keys": "3fK9sQ0aZx",
+    "revisions": "1",
+    "links": "AQAAAAAAAAAA",
+}
+"""What stands before a variable of a path -> a sample of it."""
+
+
+def sample_variables(one: Operation) -> dict[str, str]:
+    """Return a sample of each variable of a call's path, by what stands before it."""
+    steps = one.path.split("/")
+    return {
+        step.strip("{}"): _SAMPLES.get(before, "1")
+        for before, step in pairwise(steps)
+        if step.startswith("{")
+    }
+
+
+def find_examples(
+    service: Service,
+    requests: Mapping[str, Mapping[str, bytes]],
+    shapes: Mapping[str, type[Struct]],
+) -> Examples:
+    """Return what a service really takes and answers; lists are cut to their first record.
+
+    Of the `requests`, by operation id and name, those stay that this service's catalogue can
+    answer; of calls on kept records those that are of the call's shape.
+    """
+    catalogue, shop = service.workshop.catalogue, service.workshop.shop
+    variables: dict[str, Mapping[str, str]] = {}
+    answers: dict[str, Any] = {
+        operations.LIVE.id: HealthOut(status="alive"),
+        operations.READY.id: msgspec.structs.replace(
+            ready_out(service), catalogue_revision=_REVISION
+        ),
+        operations.SHOP.id: msgspec.structs.replace(
+            shop_out(catalogue, shop), catalogue_revision=_REVISION
+        ),
+        operations.METRICS.id: 'kitwright_requests_total{operation="getMetrics",status="200"} 1.0',
+        operations.DOCS.id: "<!doctype html>",
+        operations.DESCRIPTION.id: {"openapi": "3.1.0"},
+    }
+    for shelf in (*shelves(catalogue, shop), code_shelf()):
+        _exemplify(shelf, variables, answers)
+    return Examples(
+        requests={
+            **{name: _answerable(requests[name], shapes[name], _nothing) for name in shapes},
+            operations.ASSESS.id: _answerable(
+                requests[operations.ASSESS.id], AssessmentIn, service.assess
+            ),
+            operations.PREVIEW.id: _answerable(
+                requests[operations.PREVIEW.id], PreviewIn, service.preview
+            ),
+        },
+        variables=variables,
+        answers={name: msgspec.to_builtins(answer) for name, answer in answers.items()},
+    )
+
+
+def _exemplify(
+    shelf: Shelf, variables: dict[str, Mapping[str, str]], answers: dict[str, Any]
+) -> None:
+    if not shelf.records:
+        # An engine on the bench has no chassis, and nobody has to keep presets.
+        if shelf.every is not None:
+            answers[shelf.every.id] = {"items": []}
+        if shelf.one is not None:
+            variables[shelf.one.id] = dict.fromkeys(shelf.one.variables, "none")
+        return
+    key, record = next(iter(shelf.records.items()))
+    if shelf.every is not None:
+        answers[shelf.every.id] = {"items": [shelf.out(record)]}
+    if shelf.one is not None:
+        (variable,) = shelf.one.variables
+        variables[shelf.one.id] = {variable: key}
+        answers[shelf.one.id] = shelf.out(record)
+
+
+def _nothing(_: object) -> None:
+    """Do nothing: what a kept record answers depends on what is kept."""
+
+
+def _answerable(
+    requests: Mapping[str, bytes], shape: type[T], answer: Callable[[T], object]
+) -> dict[str, Any]:
+    found = {}
+    for name, raw in sorted(requests.items()):
+        try:
+            answer(decode(raw, shape))
+        except KitwrightError:
+            continue
+        found[name] = msgspec.json.decode(raw)
+    return found

@@ -1,0 +1,237 @@
+"""OpenAPI: the API description, generated from the operations and the wire structs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
+
+import msgspec
+
+from kitwright.web.calls.operations import Operation
+from kitwright.web.description.examples import Examples, sample_variables
+from kitwright.web.description.parameters import (
+    HEADERS,
+    SECURITY,
+    given_headers,
+    is_conditional,
+    makes_record,
+    parameters,
+    problems,
+    references,
+    refused_headers,
+)
+from kitwright.web.edge.negotiate import JSON, PDF, SVG
+from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, ProblemOut
+
+_TAGS: Final = {
+    "assessments": "From what the bench saw to what it means.",
+    "quotes": "Quotes and what becomes of them.",
+    "links": "What a customer sees and decides, by a link and without a key.",
+    "orders": "Parts orders.",
+    "customers": "Whom quotes are for; everything kept of one customer, and nothing any more.",
+    "machines": "Machines as their plates say.",
+    "papers": "Documents for customers, the bench, the shelves and suppliers.",
+    "photos": "Photographs of findings and of steps.",
+    "events": "What happened, in order.",
+    "owner": "The owner's business: who may call, and where events are posted.",
+    "catalogue": "What the shop knows: engines, machines, jobs, parts, taxes and itself.",
+    "running": "Running the service.",
+}
+_ABOUT: Final = """\
+From findings at the bench to a diagnosis, a whole kit, honest minutes, a price that reconciles \
+and the parts orders.
+
+Money is an amount with its currency; quantities and rates are decimal strings; minutes are whole \
+numbers. Members that a request does not have, wrong types and members given twice are refused.
+
+Every error is an RFC 9457 problem document. Its `code` is stable, its `type` leads to what the \
+code means, and for bad input `errors` names every fault (at most 100) with a JSON pointer. 400 \
+means that the body breaks this description, 422 that it keeps to it and still can't be quoted. \
+GET /problems lists all codes.
+
+Every GET answers HEAD as well, and every path OPTIONS. A path may end in a slash. Every answer \
+carries `X-Request-Id`: the caller's own where it sent one of at most 128 letters, digits and \
+`._:/+=@-`. A GET answered with an `ETag` honours `If-None-Match`.
+
+Calls need a key in `Authorization: Bearer kw_...` unless they say otherwise. Calls that make or \
+do something take an `Idempotency-Key`, and changes an `If-Match`, where they name them; lists \
+go on where `Link` leads.\
+"""
+_LIST: Final = re.compile(r"ListOut[_\[](\w+?)[_\]]")
+
+
+def describe(
+    operations: Iterable[Operation], version: str, examples: Examples
+) -> dict[str, object]:
+    """Return the OpenAPI 3.1 document.
+
+    Args:
+        operations: every operation of the service.
+        version: of the service.
+        examples: what the tests run.
+    """
+    operations = tuple(operations)
+    shapes = [one.answers for one in operations if one.answers is not None]
+    shapes += [one.takes for one in operations if one.takes is not None]
+    queries = [one.query for one in operations if one.query is not None]
+    shapes += [ProblemOut, *queries]
+    found, components = msgspec.json.schema_components(
+        shapes, ref_template="#/components/schemas/{name}"
+    )
+    found, components = _plain(found), _plain_members(components)
+    by_shape = dict(zip(map(repr, shapes), found, strict=True))
+    for one in queries:
+        # a query is told parameter by parameter, so it is no shape of its own
+        name = by_shape[repr(one)].get("$ref", "").rpartition("/")[2]
+        if name in components:
+            by_shape[repr(one)] = components.pop(name)
+    paths: dict[str, dict[str, object]] = {}
+    for each in operations:
+        described = _operation(each, by_shape, examples)
+        if each.status == 201:
+            _link(each, operations, described)
+        paths.setdefault(each.path, {})[each.method] = described
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "Kitwright",
+            "version": version,
+            "summary": "Quotes small-engine repairs, to the last gasket and the last cent.",
+            "description": _ABOUT,
+            "license": {"name": "MIT", "identifier": "MIT"},
+        },
+        "servers": [{"url": "/", "description": "This service."}],
+        "tags": [{"name": name, "description": text} for name, text in _TAGS.items()],
+        "paths": paths,
+        "components": {"schemas": components, "headers": HEADERS, "securitySchemes": SECURITY},
+    }
+
+
+def _plain(schema: Any) -> Any:
+    """Return a schema with names that programs can bear, and without the source's line breaks."""
+    match schema:
+        case dict():
+            # the names of properties are no keywords
+            plain = {
+                name: _plain_members(one) if name == "properties" else _plain(one)
+                for name, one in schema.items()
+            }
+            if "enum" in plain:
+                plain.setdefault("type", "string")
+            if "default" in plain:
+                _tell_default(plain)
+            return plain
+        case tuple() | list():
+            return [_plain(one) for one in schema]
+        case str():
+            return "\n\n".join(_unbroken(_name(each)) for each in schema.split("\n\n"))
+    return schema
+
+
+def _unbroken(paragraph: str) -> str:
+    """Return a paragraph on one line; the rows of a table stay on theirs."""
+    return paragraph if paragraph.startswith("|") else " ".join(paragraph.split())
+
+
+def _plain_members(schemas: Mapping[str, Any]) -> dict[str, Any]:
+    return {_name(name): _plain(schema) for name, schema in schemas.items()}
+
+
+def _tell_default(schema: dict[str, Any]) -> None:
+    """Put a default into the description: generators take a member with one for always there."""
+    default = schema.pop("default")
+    if default not in (None, [], {}):
+        told = f"Left out: `{msgspec.json.encode(default).decode()}`."
+        schema["description"] = f"{schema.get('description', '')} {told}".strip()
+
+
+def _name(text: str) -> str:
+    """Return a text with the list of X called XList: `ListOut_FamilyOut_` is `FamilyOutList`."""
+    return _LIST.sub(r"\1List", text)
+
+
+def _operation(
+    one: Operation, by_shape: Mapping[str, Any], examples: Examples
+) -> dict[str, object]:
+    described: dict[str, object] = {
+        "operationId": one.id,
+        "tags": [one.tag],
+        "summary": one.summary,
+        "description": one.description,
+    }
+    variables = {**sample_variables(one), **examples.variables.get(one.id, {})}
+    query = None if one.query is None else by_shape[repr(one.query)]
+    described["security"] = [] if one.scope is None else [{"key": [one.scope.value]}]
+    if found := parameters(one, variables, query):
+        described["parameters"] = found
+    if one.takes is not None:
+        content: dict[str, object] = {"schema": by_shape[repr(one.takes)]}
+        requests = examples.requests.get(one.id)
+        if requests:
+            content["examples"] = {name: {"value": value} for name, value in requests.items()}
+        is_required = not one.may_be_empty
+        described["requestBody"] = {"required": is_required, "content": {JSON: content}}
+    elif one.media:
+        binary = {"schema": {"type": "string", "format": "binary"}}
+        described["requestBody"] = {"required": True, "content": dict.fromkeys(one.media, binary)}
+    described["responses"] = _responses(one, by_shape, examples)
+    return described
+
+
+def _link(made: Operation, operations: Iterable[Operation], described: dict[str, Any]) -> None:
+    """Tell which calls a new record's id (or token), and its ETag, lead on to."""
+    links: dict[str, object] = {}
+    for one in operations:
+        if len(one.variables) != 1:
+            continue
+        (variable,) = one.variables
+        is_below = one.path.startswith(f"{made.path}/{{") and makes_record(made)
+        is_named = variable != "id" and variable in getattr(made.answers, "__struct_fields__", ())
+        if not is_below and not is_named:
+            continue
+        given = {variable: f"$response.body#/{'id' if is_below else variable}"}
+        if one.is_guarded and made.is_tagged:
+            given["header.If-Match"] = "$response.header.ETag"
+        links[one.id] = {"operationId": one.id, "parameters": given}
+    if links:
+        described["responses"]["201"]["links"] = links
+
+
+def _responses(
+    one: Operation, by_shape: Mapping[str, Any], examples: Examples
+) -> dict[str, object]:
+    content: dict[str, dict[str, object]] = {
+        form: {"schema": by_shape[repr(one.answers)] if form == JSON else _text_or_bytes(form)}
+        for form in one.forms
+    }
+    if one.id in examples.answers:
+        content[one.forms[0]]["example"] = examples.answers[one.id]
+    good = {"description": "The answer.", "headers": given_headers(one), "content": content}
+    responses: dict[str, object] = {str(one.status): good}
+    if is_conditional(one):
+        responses["304"] = {
+            "description": "The caller has it already.",
+            "headers": references(["X-Request-Id", "ETag"]),
+        }
+    by_status: dict[int, list[str]] = {}
+    for code in problems(one):
+        by_status.setdefault(KINDS[code].status, []).append(code)
+    for status, codes in sorted(by_status.items()):
+        responses[str(status)] = _refused(status, codes, by_shape)
+    return responses
+
+
+def _text_or_bytes(form: str) -> dict[str, object]:
+    """Return the schema of an answer that is no JSON."""
+    is_bytes = form == PDF or (form.startswith("image/") and form != SVG)
+    return {"type": "string", "format": "binary"} if is_bytes else {"type": "string"}
+
+
+def _refused(status: int, codes: Iterable[str], by_shape: Mapping[str, Any]) -> dict[str, object]:
+    """Return the answer of one status, with its problem codes."""
+    return {
+        "description": "; ".join(f"`{code}`: {KINDS[code].title}" for code in codes),
+        "headers": refused_headers(status),
+        "content": {MEDIA_TYPE: {"schema": by_shape[repr(ProblemOut)]}},
+    }

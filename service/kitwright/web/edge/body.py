@@ -1,0 +1,200 @@
+"""Body: a request's raw bytes decoded strictly, with every fault named."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from functools import cache
+from itertools import islice
+from typing import Any, Final, TypeVar
+
+import msgspec
+from litestar import Request
+from litestar.types import Receive
+from msgspec import Struct
+
+from kitwright.web.edge.faults import Members, NoNumber, find_faults, shape_of
+from kitwright.web.edge.negotiate import JSON, media_type
+from kitwright.web.edge.problems import FaultOut, Refusal, fault_of
+from kitwright.web.edge.wording import grammar
+
+T = TypeVar("T", bound=Struct)
+
+MOST_BYTES: Final = 262_144
+"""The largest body that is read."""
+MOST_DEPTH: Final = 64
+"""How deeply a body may nest objects and lists."""
+MOST_FAULTS: Final = 100
+"""How many faults an answer names."""
+
+_BOM: Final = b"\xef\xbb\xbf"
+_LONGEST_NUMBER: Final = 50
+_HUGE: Final[int] = 10**_LONGEST_NUMBER
+_BRACKETS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"?|[\[{]|[\]}]', re.DOTALL)
+
+
+async def read_body(request: Request[Any, Any, Any], shape: type[T]) -> T:
+    """Return the request's body as a struct.
+
+    Raises: Refusal: wrong-media-type, body-too-large, and those of `decode`.
+    """
+    return decode(await receive_json(request), shape)
+
+
+async def receive_json(request: Request[Any, Any, Any]) -> bytes:
+    """Return the request's body, which says that it is JSON.
+
+    Raises: Refusal: wrong-media-type, body-too-large.
+    """
+    check_json(request)
+    return await receive(request)
+
+
+def check_json(request: Request[Any, Any, Any]) -> None:
+    """Raise where a request does not say that its body is JSON.
+
+    Raises: Refusal: wrong-media-type.
+    """
+    given = request.headers.get("content-type", "")
+    if given != JSON:
+        kind, parameters = media_type(given)
+        if kind != JSON or parameters.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
+            raise _wrong_media("the body should be application/json in UTF-8")
+    if request.headers.get("content-encoding", "identity").lower() != "identity":
+        raise _wrong_media("the body should come without a content coding")
+
+
+def _wrong_media(detail: str) -> Refusal:
+    headers = {"Accept": JSON, "Accept-Encoding": "identity"}
+    return Refusal("wrong-media-type", detail, headers=headers)
+
+
+async def receive(request: Request[Any, Any, Any], most: int = MOST_BYTES) -> bytes:
+    """Return a request's body, as `receive_body` does."""
+    announced = request.headers.get("content-length", "0")
+    return await receive_body(announced, request.receive, most)
+
+
+async def receive_body(announced: str, receive: Receive, most: int = MOST_BYTES) -> bytes:
+    """Return the whole body of an announced length, read only as far as it may be long.
+
+    Raises: Refusal: body-too-large, bad-request where it breaks off.
+    """
+    if announced.isdecimal() and len(announced) < 20 and int(announced) <= most:
+        parts: list[bytes] = []
+        size = 0
+        while True:
+            message = await receive()
+            if message["type"] != "http.request":
+                raise Refusal("bad-request", "the body ended before its announced length")
+            part = message.get("body", b"")
+            size += len(part)
+            if size > most:
+                break
+            parts.append(part)
+            if not message.get("more_body", False):
+                return b"".join(parts)
+    raise Refusal("body-too-large", f"the body should have at most {most} bytes")
+
+
+def decode(raw: bytes, shape: type[T]) -> T:
+    """Return bytes of JSON as a struct, types strict, no member twice.
+
+    Raises: Refusal: not-json, body-too-deep, body-invalid with every fault (at most MOST_FAULTS).
+    """
+    try:
+        found: T = _decoder(shape).decode(raw)
+        _ONCE.decode(raw.decode())
+    except (msgspec.DecodeError, ValueError, RecursionError, _Twice) as error:
+        raise _refusal(raw, shape, error) from None
+    return found
+
+
+@cache
+def _decoder(shape: type[T]) -> msgspec.json.Decoder[T]:
+    return msgspec.json.Decoder(shape, strict=True)
+
+
+class _Twice(Exception):
+    """An object with a member given twice."""
+
+
+def _once(members: list[tuple[str, Any]]) -> None:
+    if len(dict(members)) != len(members):
+        raise _Twice
+
+
+_ONCE: Final = json.JSONDecoder(object_pairs_hook=_once)
+"""msgspec takes the last of equal members in silence; another reader on the way may take the
+first.
+"""
+
+
+def _members(members: list[tuple[str, Any]]) -> Members:
+    """Return an object as it was written."""
+    found = Members(members)
+    if len(found) != len(members):
+        counted = Counter(name for name, _ in members)
+        found.twice = frozenset(name for name, count in counted.items() if count > 1)
+    return found
+
+
+def _number(text: str) -> int:
+    """Return a whole number; for one too long for any member another one that is."""
+    if len(text) <= _LONGEST_NUMBER:
+        return int(text)
+    return -_HUGE if text.startswith("-") else _HUGE
+
+
+_LENIENT: Final = json.JSONDecoder(
+    object_pairs_hook=_members, parse_constant=NoNumber, parse_int=_number
+)
+
+
+def _refusal(raw: bytes, shape: type[Struct], first: Exception) -> Refusal:
+    """Return why a body is refused, in full."""
+    if not raw.strip(b" \t\r\n"):
+        return _malformed("the body is empty: send one JSON object")
+    if raw.startswith(_BOM):
+        return _malformed("the body begins with a byte order mark: send it without")
+    try:
+        text = raw.decode()
+    except UnicodeDecodeError as error:
+        return _malformed(f"byte {error.start} of the body is no UTF-8")
+    if _is_too_deep(raw):
+        detail = f"the body nests more than {MOST_DEPTH} objects and lists"
+        return Refusal("body-too-deep", detail)
+    try:
+        value = _LENIENT.decode(text)
+    except json.JSONDecodeError as error:
+        return _malformed(grammar(error))
+    faults = tuple(islice(find_faults(value, shape_of(shape)), MOST_FAULTS))
+    if not faults and isinstance(first, msgspec.ValidationError):
+        faults = (fault_of(first),)
+    if not faults:
+        return _malformed("it is not how JSON is written")
+    is_json = all(fault.code != "not-a-number" for fault in faults)
+    told = "; ".join(f"{fault.pointer or 'body'}: {fault.detail}" for fault in faults[:3])
+    rest = "; and more: see errors" if len(faults) > 3 else ""
+    return Refusal("body-invalid" if is_json else "not-json", f"{told}{rest}", faults)
+
+
+def _malformed(detail: str) -> Refusal:
+    fault = FaultOut(pointer="", detail=detail, code="malformed")
+    return Refusal("not-json", f"the body is not JSON: {detail}", (fault,))
+
+
+def _is_too_deep(raw: bytes) -> bool:
+    if raw.count(b"[") + raw.count(b"{") <= MOST_DEPTH:
+        return False
+    depth = 0
+    for token in _BRACKETS.finditer(raw):
+        sign = token[0]
+        if sign in (b"[", b"{"):
+            depth += 1
+            if depth > MOST_DEPTH:
+                return True
+        elif sign in (b"]", b"}"):
+            depth -= 1
+    return False

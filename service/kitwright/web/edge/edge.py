@@ -1,0 +1,183 @@
+"""Edge: what every answer has in common, around the framework: HEAD, headers, the last resort
+against bugs, a line in the log and a count.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from itertools import count
+from secrets import token_hex
+from time import perf_counter
+from typing import Any, Final
+
+import msgspec
+from litestar.enums import ScopeType
+from litestar.types import ASGIApp, HTTPScope, Message, Receive, Scope, Send
+
+from kitwright.web.edge.log import Journal
+from kitwright.web.edge.metrics import Metrics
+from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, log_bug, problem
+
+MOST_PATH: Final = 2_048
+"""The longest path, in bytes as they are sent."""
+REQUEST_ID: Final = b"x-request-id"
+
+_PROCESS: Final = token_hex(4)
+_COUNTED: Final = count(1)
+"""New ids of requests are one process's, counted: nobody else's, and free of system calls."""
+_UNROUTED: Final = "none"
+_GONE: Final = 499
+"""Status in log and metrics of a request whose caller left; none is sent."""
+_SOUND_ID: Final = re.compile(rb"[A-Za-z0-9][A-Za-z0-9._:/+=@-]{0,127}")
+_ALWAYS: Final = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+)
+_UNLESS_SET: Final = (
+    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
+    (b"cache-control", b"no-store"),
+)
+
+
+class Edge:
+    """An application with its edge.
+
+    Args:
+        app: the application inside, which names the operation of a request by its route handler.
+        paths: operation id -> path of the API description.
+        metrics: counts and times every request.
+        journal: gets a line for every request, where there is one.
+        behind: begins and ends with the server; the application inside, where it is not given.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        paths: Mapping[str, str],
+        metrics: Metrics,
+        journal: Journal | None = None,
+        *,
+        behind: ASGIApp | None = None,
+    ) -> None:
+        self._app = app
+        self._behind = behind or app
+        self._paths = paths
+        self.metrics = metrics
+        self._journal = journal
+
+    def answer_by(self, app: ASGIApp) -> None:
+        """Let another application answer from now on; it goes by the same paths.
+
+        What is under way is answered to its end by the one that it came to.
+        """
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        if scope["type"] != ScopeType.HTTP:
+            await self._behind(scope, receive, send)
+            return
+        begun = perf_counter()
+        answer = _Answer(scope, send)
+        try:
+            if len(scope.get("raw_path", b"")) > MOST_PATH:
+                await answer.problem("path-too-long")
+            else:
+                await self._app(answer.scope, receive, answer.send)
+        except Exception as error:
+            log_bug(error, answer.request_id)
+            if answer.status:
+                # too late for another answer: the server breaks the connection
+                raise
+            await answer.problem("internal-error")
+        finally:
+            self._note(scope["method"], answer, perf_counter() - begun)
+
+    def _note(self, method: str, answer: _Answer, seconds: float) -> None:
+        handler: Any = answer.scope.get("route_handler")
+        operation = getattr(handler, "name", None) or _UNROUTED
+        status = answer.status or _GONE
+        self.metrics.note(operation, status, seconds)
+        if self._journal is not None:
+            facts = {
+                "request_id": answer.request_id,
+                "method": method,
+                "operation": operation,
+                "path": self._paths.get(operation),
+                "status": status,
+                "problem": answer.scope["state"].get("problem"),
+                "ms": round(seconds * 1000, 3),
+            }
+            self._journal.write("info" if status < 500 else "error", "request", facts)
+
+
+class _Answer:
+    """One answer on its way out."""
+
+    def __init__(self, scope: HTTPScope, send: Send) -> None:
+        self.request_id = _request_id(scope)
+        self.status = 0
+        self._send = send
+        self._is_head = scope["method"] == "HEAD"
+        # a copy: the server itself goes by the method it read
+        self.scope: HTTPScope = {**scope, "method": "GET"} if self._is_head else scope
+        state = self.scope.setdefault("state", {})
+        state["request_id"] = self.request_id
+
+    async def send(self, message: Message) -> None:
+        """Send a message of the application, with what every answer has."""
+        if message["type"] == "http.response.start":
+            self.status = message["status"]
+            message["headers"] = self._headers(message["headers"])
+        elif message["type"] == "http.response.body" and self._is_head:
+            message["body"] = b""
+        await self._send(message)
+
+    def _headers(self, given: Any) -> list[tuple[bytes, bytes]]:
+        headers = [_with_head(*each) if each[0] == b"allow" else each for each in given]
+        there = {name for name, _ in headers}
+        headers += [each for each in _UNLESS_SET if each[0] not in there]
+        headers += _ALWAYS
+        headers.append((REQUEST_ID, self.request_id.encode()))
+        return headers
+
+    async def problem(self, code: str) -> None:
+        """Send a problem document past the application."""
+        self.scope["state"]["problem"] = code
+        headers, body = _document(code, KINDS[code].advice)
+        status = KINDS[code].status
+        await self.send({"type": "http.response.start", "status": status, "headers": headers})
+        await self.send({"type": "http.response.body", "body": body, "more_body": False})
+
+
+def _request_id(scope: HTTPScope) -> str:
+    """Return the caller's id of a request where it is well-formed, else a new one."""
+    for name, value in scope["headers"]:
+        if name == REQUEST_ID and _SOUND_ID.fullmatch(value):
+            return value.decode()
+    return f"{_PROCESS}{next(_COUNTED):08x}"
+
+
+def _with_head(name: bytes, methods: bytes) -> tuple[bytes, bytes]:
+    """Return an Allow header with HEAD wherever there is GET."""
+    known = {each.strip() for each in methods.split(b",")}
+    return name, b", ".join(sorted(known | {b"HEAD"} if b"GET" in known else known))
+
+
+def _document(code: str, detail: str) -> tuple[list[tuple[bytes, bytes]], bytes]:
+    """Return headers and body of a problem document."""
+    body = msgspec.json.encode(problem(code, detail))
+    headers = [
+        (b"content-type", MEDIA_TYPE.encode()),
+        (b"content-length", str(len(body)).encode()),
+    ]
+    return headers, body
+
+
+def refusal_of_no_http() -> bytes:
+    """Return the whole answer to bytes that no HTTP request begins with."""
+    headers, body = _document("bad-request", "what came is no HTTP request")
+    headers += [*_UNLESS_SET, *_ALWAYS, (b"connection", b"close")]
+    lines = (b"HTTP/1.1 400 Bad Request", *(name + b": " + value for name, value in headers))
+    return b"\r\n".join((*lines, b"", body))

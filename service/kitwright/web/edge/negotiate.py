@@ -1,0 +1,96 @@
+"""Negotiation: which form of an answer the caller takes, and whether it has it already."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from hashlib import blake2b
+from typing import Any, Final
+
+import msgspec
+from litestar import Request, Response
+
+from kitwright.web.edge.conditions import ConditionMalformed, none_match
+from kitwright.web.edge.problems import Refusal
+
+JSON: Final = "application/json"
+TEXT: Final = "text/plain"
+HTML: Final = "text/html"
+SVG: Final = "image/svg+xml"
+PDF: Final = "application/pdf"
+XML: Final = "application/xml"
+CSV: Final = "text/csv"
+
+_WEIGHT: Final = re.compile(r"0(\.[0-9]{0,3})?|1(\.0{0,3})?")
+
+
+def media_type(text: str) -> tuple[str, dict[str, str]]:
+    """Return a media type or range and its parameters, all names in lower case."""
+    kind, *rest = text.split(";")
+    parameters = {}
+    for each in rest:
+        name, _, value = each.partition("=")
+        parameters[name.strip().lower()] = value.strip().strip('"')
+    return kind.strip().lower(), parameters
+
+
+def best_form(request: Request[Any, Any, Any], forms: Sequence[str]) -> str:
+    """Return the media type to answer with, the first of `forms` where the caller has no wish.
+
+    Raises: Refusal: not-acceptable.
+    """
+    asked = request.headers.get("accept", "*/*")
+    if asked in ("*/*", forms[0]):
+        return forms[0]
+    asked = ",".join(request.headers.getall("accept"))
+    best = max(forms, key=lambda form: _weight(form, asked))
+    if not _weight(best, asked):
+        raise Refusal("not-acceptable", f"this answers with {' or '.join(forms)}")
+    return best
+
+
+def _weight(form: str, asked: str) -> float:
+    """Return how much a caller wants a form, from 0 to 1: by the most specific range it names."""
+    weight, specific = 0.0, -1
+    for each in asked.split(","):
+        kind, parameters = media_type(each)
+        ranges = ("*/*", f"{form.partition('/')[0]}/*", form)
+        q = parameters.get("q", "1")
+        if kind in ranges and ranges.index(kind) > specific and _WEIGHT.fullmatch(q):
+            weight, specific = float(q), ranges.index(kind)
+    return weight
+
+
+def json_response(body: object) -> Response[bytes]:
+    """Return a body as JSON."""
+    return Response(msgspec.json.encode(body), media_type=JSON)
+
+
+def body_tag(body: bytes) -> str:
+    """Return the entity tag of a body, which changes whenever the body does."""
+    return f'"{blake2b(body, digest_size=16).hexdigest()}"'
+
+
+def conditional(
+    request: Request[Any, Any, Any],
+    body: bytes,
+    *,
+    form: str = JSON,
+    headers: Mapping[str, str] | None = None,
+) -> Response[bytes]:
+    """Return a body that seldom changes: with its ETag, or 304 where the caller has it."""
+    tag = body_tag(body)
+    headers = {**(headers or {}), "ETag": tag, "Cache-Control": "no-cache"}
+    if _has(request, tag):
+        return Response(b"", status_code=304, headers=headers, media_type=form)
+    return Response(body, headers=headers, media_type=form)
+
+
+def _has(request: Request[Any, Any, Any], tag: str) -> bool:
+    """Return whether the caller has the body of a tag already."""
+    known = request.headers.getall("if-none-match", [])
+    try:
+        return bool(known) and not none_match(",".join(known), tag)
+    except ConditionMalformed:
+        # a read is answered in full rather than refused
+        return False

@@ -1,0 +1,312 @@
+"""Problems: every refusal as an RFC 9457 document with a stable code. Only this module knows status
+codes.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Callable, Iterable, Mapping
+from typing import Annotated, Any, Final
+
+import msgspec
+from litestar import Request, Response
+from litestar.exceptions import HTTPException
+from msgspec import Meta, Struct
+
+from kitwright.catalogue.graph import ReferenceUnresolved
+from kitwright.errors import KitwrightError, Path
+from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.people import PeopleError
+from kitwright.keeping.prices import PricesMoved
+from kitwright.keeping.store import StoreFull, StoreUnavailable
+from kitwright.solve.closure import Unreachable
+from kitwright.stages.kit import FitmentError
+from kitwright.stages.request import RequestRefused
+from kitwright.stages.supply import PriceError
+from kitwright.tax.area import TaxError
+
+CodeText = Annotated[str, Meta(pattern="^[a-z][a-z-]*$", description="A documented code.")]
+Status = Annotated[int, Meta(ge=400, le=599)]
+MEDIA_TYPE: Final = "application/problem+json"
+_LOG = logging.getLogger(__name__)
+
+
+class FaultOut(Struct, frozen=True, kw_only=True):
+    """One fault of a body: an RFC 6901 pointer to it (or to the member that is missing), and
+    what would be right.
+    """
+
+    pointer: Annotated[str, Meta(pattern="^(/([^/~]|~[01])*)*$")]
+    detail: str
+    code: CodeText
+
+
+class ProblemOut(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """An RFC 9457 problem. `type` leads to its description on this service; `code` is its last
+    segment.
+    """
+
+    type: Annotated[str, Meta(pattern="^/problems/[a-z-]+$")]
+    title: str
+    status: Status
+    detail: str
+    code: CodeText
+    errors: tuple[FaultOut, ...] = ()
+
+
+class Kind(Struct, frozen=True):
+    """A kind of problem: its status, title and what to do about it."""
+
+    status: int
+    title: str
+    advice: str
+
+
+KINDS: Final[dict[str, Kind]] = {
+    "bad-request": Kind(400, "Bad request", "See `detail`."),
+    "not-json": Kind(400, "Not JSON", "Send one JSON document in UTF-8."),
+    "body-invalid": Kind(
+        400,
+        "Body of the wrong shape",
+        "Every entry of `errors` points to a member and says what it should be.",
+    ),
+    "body-too-deep": Kind(
+        400, "Body nested too deeply", "Keep to the shape of the API description."
+    ),
+    "query-invalid": Kind(
+        400, "Query of the wrong shape", "`detail` says which parameter should be what."
+    ),
+    "idempotency-key-missing": Kind(
+        400,
+        "Idempotency-Key missing",
+        "Send one, new for each thing to be done and the same when sending again.",
+    ),
+    "idempotency-key-malformed": Kind(
+        400, "Idempotency-Key malformed", "Send one string in double quotes."
+    ),
+    "condition-malformed": Kind(
+        400, "Condition malformed", "Send `If-Match` with the ETag as it was answered."
+    ),
+    "key-missing": Kind(401, "Key missing", "Send `Authorization: Bearer` and a key."),
+    "key-refused": Kind(401, "Key refused", "Ask the owner for another key."),
+    "scope-missing": Kind(
+        403, "Scope missing", "Ask the owner for a key with the scope that `detail` names."
+    ),
+    "not-found": Kind(404, "Not found", "Check the path against the API description."),
+    "unknown-record": Kind(404, "No such record", "List the records to see the known ids."),
+    "method-not-allowed": Kind(405, "Method not allowed", "Use a method that `Allow` names."),
+    "not-acceptable": Kind(
+        406, "No acceptable form", "Ask for a media type that this operation answers with."
+    ),
+    "call-in-progress": Kind(
+        409,
+        "Call in progress",
+        "A call with this Idempotency-Key is being answered: send again in a moment.",
+    ),
+    "act-refused": Kind(
+        409,
+        "Not as things stand",
+        "`errors` names what stands against it; read the record to see what can be done.",
+    ),
+    "prices-moved": Kind(
+        409,
+        "Prices have moved",
+        "`errors` names what would be another price today. Revise the quote, so that it is made at "
+        "today's prices, or send `keep_prices` with the reason why its own are kept.",
+    ),
+    "link-over": Kind(410, "Link over", "Ask the shop for a new link."),
+    "record-changed": Kind(
+        412,
+        "Changed in the meantime",
+        "Read the record again, then repeat the call with its new ETag.",
+    ),
+    "body-too-large": Kind(413, "Body too large", "Send less; a request has a few kilobytes."),
+    "path-too-long": Kind(414, "Path too long", "Check the path against the API description."),
+    "wrong-media-type": Kind(
+        415,
+        "Wrong media type",
+        "Send application/json in UTF-8, or for a photo the image's own type; without a content "
+        "coding.",
+    ),
+    "idempotency-key-reused": Kind(
+        422,
+        "Idempotency-Key used for something else",
+        "Send a new Idempotency-Key for each thing to be done.",
+    ),
+    "request-refused": Kind(
+        422,
+        "Can't be done as asked",
+        "Every entry of `errors` points to what does not fit, and says why.",
+    ),
+    "catalogue-gap": Kind(
+        422,
+        "The catalogue can't answer",
+        "It lacks something that this request needs; `kitwright check-catalog` finds what.",
+    ),
+    "condition-missing": Kind(
+        428, "If-Match missing", "Send `If-Match` with the ETag of the record as it was read."
+    ),
+    "too-many-calls": Kind(429, "Too many calls", "Wait as long as `Retry-After` says."),
+    "internal-error": Kind(500, "Fault of the service", "Please report it: this is a bug."),
+    "storage-unavailable": Kind(
+        503,
+        "Records can't be reached",
+        "Nothing was changed; send again later. `kitwright doctor` tells what is wrong.",
+    ),
+    "storage-full": Kind(
+        507,
+        "No room for more",
+        "Nothing was changed; make room where the data folder lies, then send again.",
+    ),
+}
+"""Problem code -> kind."""
+
+_BY_STATUS: Final = {
+    400: "bad-request",
+    404: "not-found",
+    405: "method-not-allowed",
+    406: "not-acceptable",
+    413: "body-too-large",
+    414: "path-too-long",
+    415: "wrong-media-type",
+}
+"""Status that the framework refuses with -> problem code."""
+
+GAPS: Final[tuple[type[KitwrightError], ...]] = (
+    FitmentError,
+    PriceError,
+    TaxError,
+    ReferenceUnresolved,
+    Unreachable,
+)
+"""Errors that say what the catalogue lacks. Any other that gets out of the core is a bug."""
+
+ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError)
+"""Errors that say why something can't be done with a kept record as it stands."""
+
+
+class Refusal(KitwrightError):
+    """A request that the web layer refuses by itself, with a code of `KINDS`."""
+
+    code = "bad-request"
+
+    def __init__(
+        self,
+        code: str,
+        detail: str,
+        faults: Iterable[FaultOut] = (),
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
+        super().__init__(detail)
+        self.code = code
+        self.faults = tuple(faults)
+        self.headers = dict(headers or {})
+
+
+def pointer(path: Path) -> str:
+    """Return an RFC 6901 JSON pointer."""
+    return "".join(f"/{str(part).replace('~', '~0').replace('/', '~1')}" for part in path)
+
+
+def problem(code: str, detail: str, errors: Iterable[FaultOut] = ()) -> ProblemOut:
+    """Return the document of a problem."""
+    kind = KINDS[code]
+    return ProblemOut(
+        type=f"/problems/{code}",
+        title=kind.title,
+        status=kind.status,
+        detail=detail,
+        code=code,
+        errors=tuple(errors),
+    )
+
+
+def _response(
+    request: Request[Any, Any, Any],
+    document: ProblemOut,
+    headers: Mapping[str, str] | None = None,
+) -> Response[bytes]:
+    request.scope["state"]["problem"] = document.code
+    return Response(
+        msgspec.json.encode(document),
+        status_code=document.status,
+        media_type=MEDIA_TYPE,
+        headers=headers,
+    )
+
+
+def on_refusal(request: Request[Any, Any, Any], error: Refusal) -> Response[bytes]:
+    """Return the problem of what the web layer refuses."""
+    return _response(request, problem(error.code, str(error), error.faults), error.headers)
+
+
+def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -> Response[bytes]:
+    """Return the problem of an error that the core raised on purpose."""
+    if isinstance(error, RequestRefused):
+        document = problem("request-refused", str(error), map(_fault, error.faults))
+    elif isinstance(error, ACTS):
+        document = problem("act-refused", str(error), [_fault(error)])
+    elif isinstance(error, PricesMoved):
+        document = problem("prices-moved", str(error), map(_fault, error.faults))
+    elif isinstance(error, StoreFull | StoreUnavailable):
+        _LOG.error("storage: %s", error)
+        code = "storage-full" if isinstance(error, StoreFull) else "storage-unavailable"
+        document = problem(code, KINDS[code].advice)
+        return _response(request, document, {"Retry-After": "5"})
+    elif isinstance(error, GAPS):
+        _LOG.warning("catalogue gap: %s", error)
+        document = problem("catalogue-gap", str(error), [_fault(error)])
+    else:
+        return on_bug(request, error)
+    return _response(request, document)
+
+
+def _fault(error: KitwrightError) -> FaultOut:
+    return FaultOut(pointer=pointer(error.path), detail=str(error), code=error.code)
+
+
+def on_http_error(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
+    """Return the problem of a refusal by the framework."""
+    if error.status_code >= 500:
+        return on_bug(request, error)
+    code = _BY_STATUS.get(error.status_code, "bad-request")
+    detail = error.detail if code == "bad-request" else KINDS[code].advice
+    return _response(request, problem(code, detail))
+
+
+def on_bug(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    """Return the problem of a bug, and log it; the caller learns nothing of the inside."""
+    log_bug(error, request.scope["state"].get("request_id"))
+    return _response(request, problem("internal-error", KINDS["internal-error"].advice))
+
+
+def log_bug(error: Exception, request_id: str | None) -> None:
+    """Log an error that nobody foresaw, with the request that met it."""
+    _LOG.error("unforeseen error", exc_info=error, extra={"request_id": request_id})
+
+
+HANDLERS: Final[dict[int | type[Exception], Callable[..., Response[bytes]]]] = {
+    Refusal: on_refusal,
+    KitwrightError: on_kitwright_error,
+    HTTPException: on_http_error,
+    Exception: on_bug,
+}
+"""Exception class -> handler, for the application."""
+
+_AT: Final = re.compile(r" - at `\$(?P<path>.*)`$")
+_STEP: Final = re.compile(r"\.(?P<name>[^.\[\]]+)|\[(?P<index>\d+)\]")
+
+
+def fault_of(error: msgspec.ValidationError, base: Path = ()) -> FaultOut:
+    """Return a decoder's error as a fault, its path as a pointer below `base`.
+
+    What a struct of ours says of its members is repeated; the decoder's own words are not, since
+    they are about Python.
+    """
+    at = _AT.search(str(error))
+    said = error.__cause__
+    detail = str(said) if isinstance(said, ValueError) else "is not what the API description says"
+    steps = _STEP.finditer(at["path"] if at is not None else "")
+    path = (step["name"] if step["index"] is None else int(step["index"]) for step in steps)
+    return FaultOut(pointer=pointer((*base, *path)), detail=detail, code="wrong-shape")

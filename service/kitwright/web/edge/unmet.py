@@ -1,0 +1,86 @@
+"""Unmet: what is said where no call has the path, or none of its calls the method."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from difflib import get_close_matches
+from typing import Any, Final
+
+from litestar import Request, Response
+from litestar.exceptions import (
+    HTTPException,
+    MethodNotAllowedException,
+    NotFoundException,
+)
+
+from kitwright.web.edge.problems import Refusal, on_refusal
+
+_MOST_SHOWN: Final = 100
+"""How much of a path is repeated."""
+_MOST_COMPARED: Final = 64
+"""The longest path that is compared with ours: comparing takes time, and anybody may ask."""
+_CLOSE: Final = 0.7
+"""How alike a path has to be to be named, 1 for the same."""
+
+Handlers = dict[int | type[Exception], Callable[..., Response[bytes]]]
+"""Exception class -> handler, for the application."""
+
+
+def make_exception_handlers(templates: Iterable[str]) -> Handlers:
+    """Return what answers calls that no handler takes, for the application.
+
+    Args:
+        templates: every path of the API description, its variables in braces.
+    """
+    known = tuple(dict.fromkeys(templates))
+
+    def unknown(request: Request[Any, Any, Any], _: HTTPException) -> Response[bytes]:
+        path = request.scope["path"]
+        close = nearest(path, known)
+        hint = f"did you mean {close}?" if close else "/docs lists those that there are"
+        return on_refusal(request, Refusal("not-found", f"no path {_shown(path)} here; {hint}"))
+
+    def untaken(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
+        allow = (error.headers or {}).get("allow", "")
+        methods = sorted({each.strip() for each in allow.split(",")} | _with_head(allow))
+        path, method = request.scope["path"], request.scope["method"]
+        detail = f"{_shown(path)} does not take {method[:20]}: it takes {_listed(methods)}"
+        headers = {"Allow": ", ".join(methods)}
+        return on_refusal(request, Refusal("method-not-allowed", detail, headers=headers))
+
+    return {NotFoundException: unknown, MethodNotAllowedException: untaken}
+
+
+def nearest(path: str, templates: Iterable[str]) -> str | None:
+    """Return the template that a path was most likely meant for, None where none is close.
+
+    Variables count as right, whatever stands in their place.
+    """
+    if len(path) > _MOST_COMPARED:
+        return None
+    given = path.split("/")
+    filled = {_filled(template, given): template for template in reversed([*templates])}
+    close = get_close_matches(path, filled, n=1, cutoff=_CLOSE)
+    return filled[close[0]] if close else None
+
+
+def _filled(template: str, given: list[str]) -> str:
+    """Return a template with the segments of a path in place of its variables."""
+    segments = template.split("/")
+    for place, segment in enumerate(segments):
+        if segment.startswith("{") and place < len(given):
+            segments[place] = given[place]
+    return "/".join(segments)
+
+
+def _with_head(allow: str) -> set[str]:
+    # the edge answers HEAD wherever there is GET
+    return {"HEAD"} if "GET" in allow else set()
+
+
+def _listed(methods: list[str]) -> str:
+    return " and ".join((", ".join(methods[:-1]), methods[-1])) if methods[1:] else methods[0]
+
+
+def _shown(path: str) -> str:
+    return repr(path if len(path) <= _MOST_SHOWN else f"{path[:_MOST_SHOWN]}…")

@@ -1,1 +1,0 @@
-"""Kept: the resources that the store keeps, one module each."""

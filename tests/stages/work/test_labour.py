@@ -1,0 +1,362 @@
+"""Billed minutes, reckoned by hand: rates, increments and minutes are made up for the case."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+
+import pytest
+from msgspec import structs
+from tests.stages.small import bench, catalogue_of, family, part_of, plan, shop, task
+from tests.stages.workbench import BOTH_HEADS, HEAD, job, quote, starter, with_shop
+
+from kitwright.catalogue.model import (
+    ItemId,
+    JobId,
+    LabourClass,
+    Per,
+    RefitWork,
+    Use,
+    VisitWork,
+    VisitWorkId,
+    WorkId,
+)
+from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Terms
+from kitwright.stages.work import Labour, Operation, OperationKey, allot_labour, repeat
+from kitwright.units import read_figure
+
+SENIOR = LabourClass("senior")
+TECH = LabourClass("tech")
+COVER = part_of("cover", 1, 0)
+
+
+def labour(
+    *operations: Operation,
+    parts: tuple[object, ...] = (COVER,),
+    increment: int = 6,
+    minimum: int = 0,
+    condition: Condition | None = None,
+    overridden: Mapping[OperationKey, int] | None = None,
+    minimum_class: LabourClass = TECH,
+) -> Labour:
+    """Return the labour of some jobs in a shop with this increment and bench minimum."""
+    own = structs.replace(
+        shop(),
+        labour=structs.replace(
+            shop().labour,
+            increment_minutes=increment,
+            minimum_bench_minutes=minimum,
+            minimum_bench_class=minimum_class,
+        ),
+    )
+    return allot_labour(
+        catalogue_of(*parts, of=family()),  # type: ignore[arg-type]
+        own,
+        2,
+        operations,
+        plan(parts, *operations),  # type: ignore[arg-type]
+        condition or Condition(),
+        overridden or {},
+    )
+
+
+def billed(found: Labour) -> dict[str, int]:
+    return {each.labour_class: each.billed for each in found.classes}
+
+
+def allotted(found: Labour) -> dict[tuple[str, str], int]:
+    return {(each.operation[0], each.labour_class): each.minutes for each in found.allotted}
+
+
+def working(name: str, minutes: int, labour_class: LabourClass = TECH) -> Operation:
+    """Return a job of its own bench work, without any access."""
+    return task(
+        name, work=(bench(f"work_{name.lower().replace('-', '_')}", minutes, labour_class),)
+    )
+
+
+@pytest.mark.parametrize(
+    ("minutes", "increment", "expected"),
+    [(1, 6, 6), (6, 6, 6), (7, 6, 12), (59, 15, 60), (60, 15, 60), (61, 15, 75), (61, 1, 61)],
+)
+def test_allot_labour_rounds_a_class_up_to_the_increment(
+    minutes: int, increment: int, expected: int
+) -> None:
+    found = labour(working("J", minutes), increment=increment)
+
+    assert billed(found) == {"tech": expected}
+
+
+def test_allot_labour_rounds_each_class_once_over_the_visit_and_no_job_by_itself() -> None:
+    # tech 4 + 4 + 4 = 12, senior 5: 12 and 6; job by job it would be 3 x 6 and 6
+    found = labour(
+        working("J-A", 4), working("J-B", 4), working("J-C", 4), working("J-S", 5, SENIOR)
+    )
+
+    assert billed(found) == {"senior": 6, "tech": 12}
+    assert found.billed == 18
+
+
+def test_allot_labour_rounds_a_fraction_of_a_minute_up() -> None:
+    # 7 minutes at the ratio 0.9 are 6.3
+    small = family("0.9")
+    parts = (part_of("cover", 7),)
+    operations = (task("J", "cover"),)
+    found = allot_labour(
+        catalogue_of(*parts, of=small),
+        structs.replace(shop(), labour=structs.replace(shop().labour, minimum_bench_minutes=0)),
+        2,
+        operations,
+        plan(parts, *operations, ratio="0.9"),
+        Condition(),
+        {},
+    )
+
+    (of_class,) = found.classes
+    assert of_class.exact == Fraction("6.3")
+    assert of_class.billed == 12
+
+
+def test_allot_labour_gives_what_is_left_to_the_largest_remainder() -> None:
+    # 10 exact minutes billed as 12: 1.2, 3.6 and 7.2; the .6 gets the minute that is left
+    found = labour(working("J-A", 1), working("J-B", 3), working("J-C", 6))
+
+    assert allotted(found) == {("J-A", "tech"): 1, ("J-B", "tech"): 4, ("J-C", "tech"): 7}
+
+
+def test_allot_labour_breaks_ties_of_remainders_by_job_and_cylinder() -> None:
+    # 20 minutes in four equal parts of a class that two minutes are left of
+    operations = [
+        task(name, work=(structs.replace(bench("same", 9)),), cylinder=cylinder)
+        for name, cylinder in (("J-A", 1), ("J-A", 2), ("J-B", 1), ("J-B", 2))
+    ]
+    found = labour(*operations, increment=10)
+
+    # one row of 9 minutes, shared by four, is billed as 10
+    assert [(each.operation, each.minutes) for each in found.allotted] == [
+        (("J-A", 1), 3),
+        (("J-A", 2), 3),
+        (("J-B", 1), 2),
+        (("J-B", 2), 2),
+    ]
+
+
+def test_allot_labour_counts_work_of_the_same_id_once_a_visit() -> None:
+    one, other = (task(name, work=(bench("warm_up", 8),)) for name in ("J-A", "J-B"))
+    found = labour(one, other, increment=1)
+
+    assert billed(found) == {"tech": 8}
+    assert allotted(found) == {("J-A", "tech"): 4, ("J-B", "tech"): 4}
+
+
+def test_allot_labour_counts_work_of_a_cylinder_once_on_each() -> None:
+    lap = structs.replace(bench("lap", 10), per=Per.cylinder)
+    jobs = [
+        task(name, work=(lap,), cylinder=cylinder)
+        for name, cylinder in (("J-IN", 1), ("J-EX", 1), ("J-EX", 2))
+    ]
+    found = labour(*jobs, increment=1)
+
+    assert [each.name for each in found.tasks] == ["lap@1", "lap@2"]
+    assert {each.operation: each.minutes for each in found.allotted} == {
+        ("J-EX", 1): 5,
+        ("J-EX", 2): 10,
+        ("J-IN", 1): 5,
+    }
+
+
+def test_allot_labour_does_an_engine_jobs_cylinder_work_on_every_cylinder() -> None:
+    row = structs.replace(bench("leakdown", 9), per=Per.cylinder)
+    found = labour(task("J", work=(row,)), increment=1)
+
+    assert [each.name for each in found.tasks] == ["leakdown@1", "leakdown@2"]
+    assert billed(found) == {"tech": 18}
+
+
+def test_allot_labour_uses_consumables_of_shared_work_once() -> None:
+    uses = (Use(item=ItemId("CS-CLEANER"), quantity=read_figure("0.2"), unit="can"),)
+    row = structs.replace(bench("clean", 6), uses=uses)
+    found = labour(task("J-A", work=(row,)), task("J-B", work=(row,)))
+
+    assert [use for each in found.tasks for use in each.uses] == list(uses)
+
+
+def test_allot_labour_splits_access_equally_among_the_jobs_that_reach_it() -> None:
+    # the cover serves both, the gear one: 3 each, and 8 for the gear
+    parts = (part_of("cover", 2, 4), part_of("gear", 3, 5, "cover"))
+    found = labour(task("J-COVER", "cover"), task("J-GEAR", "gear"), parts=parts, increment=1)
+
+    assert allotted(found) == {("J-COVER", "tech"): 3, ("J-GEAR", "tech"): 3 + 8}
+
+
+def test_allot_labour_counts_the_work_of_a_refit_in_its_own_class_without_the_ratio() -> None:
+    flat = RefitWork(id=WorkId("flatness"), minutes=7, labour_class=SENIOR)
+    parts = (part_of("head", 4, 6, work=(flat,)),)
+    found = labour(task("J", "head"), parts=parts, increment=1)
+
+    assert billed(found) == {"senior": 7, "tech": 10}
+
+
+@pytest.mark.parametrize(("minutes", "expected"), [(1, 24), (29, 0), (30, 0), (31, 0)], ids=str)
+def test_allot_labour_fills_up_to_the_bench_minimum(minutes: int, expected: int) -> None:
+    # in tenths of an hour first: 1 -> 6, 29 -> 30, 31 -> 36
+    found = labour(working("J", minutes), minimum=30)
+
+    assert sum(each.minutes for each in found.bench_minimum) == expected
+    assert found.billed >= 30
+
+
+def test_allot_labour_bills_the_bench_minimum_in_the_shops_class_to_all_jobs_equally() -> None:
+    found = labour(working("J-A", 6), working("J-B", 6), minimum=31, minimum_class=SENIOR)
+
+    # 19 minutes between two: the odd one to the first
+    assert [
+        (each.operation[0], each.labour_class, each.minutes) for each in found.bench_minimum
+    ] == [
+        ("J-A", "senior", 10),
+        ("J-B", "senior", 9),
+    ]
+
+
+def cleaning(name: str) -> Operation:
+    return task(name, visit=(shop().labour.debris_heavy_visit,))
+
+
+def test_allot_labour_adds_heavy_debris_only_where_fins_are_cleaned() -> None:
+    heavy = Condition(debris=Debris.heavy)
+    fins = (part_of("blower_housing", 0),)
+    with_fins = labour(
+        cleaning("J-A"), working("J-B", 10), parts=fins, condition=heavy, increment=1
+    )
+    without = labour(working("J-B", 10), parts=fins, condition=heavy, increment=1)
+    light = labour(
+        cleaning("J-A"), parts=fins, condition=Condition(debris=Debris.light), increment=1
+    )
+
+    # the shop's 20 minutes beside the 12 of the fins, for the job that cleans them
+    assert allotted(with_fins) == {("J-A", "clean"): 32, ("J-B", "tech"): 10}
+    assert billed(without) == {"tech": 10}
+    assert billed(light)["clean"] == 12
+
+
+def test_allot_labour_adds_previous_work_once_and_for_every_job() -> None:
+    found = labour(
+        working("J-A", 10),
+        working("J-B", 10),
+        condition=Condition(previous_work=True),
+        increment=1,
+    )
+
+    # the shop's 15 minutes: 7.5 each, the odd one to the first
+    assert allotted(found) == {("J-A", "tech"): 18, ("J-B", "tech"): 17}
+
+
+def test_allot_labour_spreads_overridden_minutes_over_the_jobs_classes() -> None:
+    # 12 of tech and 6 of senior are two to one: 10 are 6.67 and 3.33, so 7 and 3
+    both = task("J-A", work=(bench("one", 12), bench("two", 6, SENIOR)))
+    found = labour(both, overridden={(JobId("J-A"), 0): 10})
+
+    assert allotted(found) == {("J-A", "senior"): 3, ("J-A", "tech"): 7}
+    assert billed(found) == {"senior": 3, "tech": 7}
+
+
+def test_allot_labour_bills_an_override_to_zero_as_nothing() -> None:
+    found = labour(working("J-A", 12), overridden={(JobId("J-A"), 0): 0}, minimum=30)
+
+    assert found.allotted == ()
+    # all jobs are set by hand: the minimum is too
+    assert found.billed == 0
+    (of_class,) = found.classes
+    assert of_class.exact == 12
+    assert of_class.billed == 0
+
+
+def test_allot_labour_takes_an_override_of_a_job_without_minutes_in_the_shops_class() -> None:
+    found = labour(
+        task("J-IDLE"),
+        working("J-B", 6, SENIOR),
+        overridden={(JobId("J-IDLE"), 0): 11},
+    )
+
+    assert billed(found) == {"senior": 6, "tech": 11}
+
+
+def test_allot_labour_leaves_other_jobs_minutes_beside_an_override() -> None:
+    found = labour(working("J-A", 6), working("J-B", 12), overridden={(JobId("J-A"), 0): 100})
+
+    assert allotted(found) == {("J-A", "tech"): 100, ("J-B", "tech"): 12}
+
+
+def test_repeat_bills_every_machine_alike() -> None:
+    one = labour(working("J-A", 7), minimum=30)
+    three = repeat(one, 3)
+
+    assert billed(three) == {"tech": 36}
+    assert sum(each.minutes for each in three.bench_minimum) == 3 * 18
+    assert three.billed == 3 * one.billed == 90
+    assert three.tasks == one.tasks
+
+
+def test_read_minutes_refuses_a_job_that_is_not_in_the_quote() -> None:
+    override = MinutesOverride(job=JobId("J-LASH"), cylinder=2, minutes=5, reason="r", by="b")
+    with pytest.raises(RequestRefused) as refused:
+        quote(starter(), jobs=(HEAD,), terms=Terms(overrides=(override,)))
+
+    (fault,) = refused.value.faults
+    assert (fault.code, fault.path) == ("not-in-quote", ("overrides", 0, "job"))
+
+
+def test_read_minutes_takes_the_minutes_for_each_machine() -> None:
+    override = MinutesOverride(
+        job=JobId("J-HEAD-GASKET"), cylinder=1, minutes=61, reason="r", by="b"
+    )
+    terms = Terms(overrides=(override,), machines=3)
+    found = quote(starter(), jobs=BOTH_HEADS, terms=terms)
+
+    by_cylinder = {each.operation.cylinder: each for each in found.operated}
+    assert by_cylinder[1].minutes_here == 3 * 61
+    assert by_cylinder[2].minutes_here == by_cylinder[2].minutes_computed
+
+
+def test_quote_repair_keeps_the_computed_minutes_beside_an_override() -> None:
+    plain = quote(starter(), jobs=(HEAD,))
+    override = MinutesOverride(
+        job=JobId("J-HEAD-GASKET"), cylinder=1, minutes=60, reason="r", by="b"
+    )
+    found = quote(starter(), jobs=(HEAD,), terms=Terms(overrides=(override,)))
+
+    (here,) = found.operated
+    assert (here.minutes_here, here.minutes_computed) == (60, plain.operated[0].minutes_here)
+
+
+def test_allot_labour_changes_nothing_for_a_shop_that_bills_by_the_minute() -> None:
+    # 31 of senior and 170 of tech and 12 of clean, as the layout's rows add up
+    catalogue = with_shop(
+        starter(),
+        labour=structs.replace(shop().labour, increment_minutes=1, minimum_bench_minutes=0),
+    )
+    found = quote(catalogue, jobs=(HEAD,))
+
+    assert billed(found.repair.labour) == {"clean": 12, "senior": 31, "tech": 170}
+
+
+def test_allot_labour_asks_visit_work_once_for_all_jobs() -> None:
+    run = VisitWork(
+        id=VisitWorkId("V-TEST"), minutes=15, labour_class=TECH, name="Run to temperature"
+    )
+    catalogue = structs.replace(
+        catalogue_of(COVER), visit_work={**starter().visit_work, run.id: run}
+    )
+    operations = [task(name, visit=("V-TEST",)) for name in ("J-A", "J-B", "J-C")]
+    found = allot_labour(catalogue, shop(), 2, operations, plan((COVER,)), Condition(), {})
+
+    assert [each.name for each in found.tasks] == ["V-TEST"]
+    # 15 are billed as 18: 6 each
+    assert [each.minutes for each in found.allotted] == [6, 6, 6]
+
+
+def test_allot_labour_bills_a_plug_at_the_bench_minimum() -> None:
+    """Common practice: a small job is charged half an hour at least."""
+    found = quote(starter(), jobs=(job("J-PLUG", 1),))
+
+    assert found.repair.labour.billed == 30

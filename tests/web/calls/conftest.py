@@ -1,0 +1,85 @@
+"""What tests of kept records share: a counter of their own, and calls that read well."""
+
+from collections.abc import Iterator
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.desks import Counter, client_of, open_counter
+from tests.web.problem import sound_problem
+
+from kitwright.app import make_app
+from kitwright.web.calls.service import Service
+
+
+class Staff:
+    """Somebody at the counter: calls with the owner's key, each with an idempotency key."""
+
+    def __init__(self, counter: Counter, client: Any) -> None:
+        self.counter = counter
+        self.client = client
+        self._keys = count(1)
+
+    def post(self, path: str, body: Any = None, etag: str | None = None, **headers: str) -> Any:
+        """Post, as a new thing to be done."""
+        given = {"Idempotency-Key": f'"call-{next(self._keys)}"'}
+        if etag is not None:
+            given["If-Match"] = etag
+        return self.client.post(path, json=body, headers={**given, **headers})
+
+    def get(self, path: str, **parameters: Any) -> Any:
+        """Get what is there; it has to be there."""
+        answer = self.client.get(path, params=parameters)
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+    def done(self, path: str, body: Any = None, etag: str | None = None) -> Any:
+        """Post, and expect it to be done; return the answer."""
+        answer = self.post(path, body, etag)
+        assert answer.is_success, answer.text
+        return answer
+
+    def refused(self, path: str, body: Any = None, etag: str | None = None) -> dict[str, Any]:
+        """Post, and expect a sound problem document; return it."""
+        answer = self.post(path, body, etag)
+        return sound_problem(answer, answer.request.content)
+
+    def tag(self, id: str) -> str:  # noqa: A002 - the word of the wire
+        """Return the entity tag of a quote."""
+        answer = self.client.get(f"/v1/quotes/{id}")
+        assert answer.status_code == 200, answer.text
+        return str(answer.headers["ETag"])
+
+    def quote(self, **members: Any) -> str:
+        """Keep a quote; return its id."""
+        asked = {"family": "QM-H27", "serial": 2140077, "chassis": "PW-G5"}
+        asked |= {"diagnoses": [{"code": "VALVE-EX", "cylinder": 1}], **members}
+        return str(self.done("/v1/quotes", asked).json()["id"])
+
+    def act(self, id: str, act: str, body: Any = None) -> Any:  # noqa: A002
+        """Do something with a quote as it stands; return its head."""
+        return self.done(f"/v1/quotes/{id}/{act}", body, self.tag(id)).json()
+
+    def issued(self, **members: Any) -> str:
+        """Keep and issue a quote; return its id."""
+        id = self.quote(**members)  # noqa: A001
+        self.act(id, "issue")
+        return id
+
+    def accepted(self, limit: str | None = None, **members: Any) -> str:
+        """Keep, issue and accept a quote; return its id."""
+        id = self.issued(**members)  # noqa: A001
+        yes = {"revision": 1, "who": "A. Customer", "means": "telephone", "limit": limit}
+        self.act(id, "accept", yes)
+        return id
+
+
+@pytest.fixture
+def staff(service: Service, tmp_path: Path) -> Iterator[Staff]:
+    """Return somebody at the counter of a shop that keeps nothing yet."""
+    with (
+        open_counter(service, tmp_path) as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        yield Staff(counter, client)

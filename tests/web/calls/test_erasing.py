@@ -1,0 +1,590 @@
+"""A customer is given everything that is kept, then forgotten; every figure stays."""
+
+import shutil
+import subprocess
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import msgspec
+import pytest
+from litestar.testing import TestClient
+from tests.desks import Counter, client_of, open_counter
+from tests.web.calls.shop import act, add, faults, kept, once, png, problem
+
+from kitwright.app import make_app
+from kitwright.store.engine import FILE, connect
+from kitwright.web.calls.dossier import ExportOut
+from kitwright.web.calls.quote_out import QuoteOut
+from kitwright.web.calls.quote_wire import QuoteIn
+from kitwright.web.calls.service import Service
+
+Client = TestClient[Any]
+
+SERIAL = 2139871
+PERSONAL = (
+    "Eulalia",
+    "Quillfeather",
+    "Wyndlass",
+    "eulalia@quillfeather.example",
+    "1632 960 771",
+    "Samphire",
+    "Polgarrow",
+    "XQ-CERT-5571",
+    "Marzipan",
+    "Threepwood",
+    "GardenFleet",
+    "Nutmeg",
+    "Cardamom",
+    "Tarragon",
+    "Saffron",
+    "Fenugreek",
+    "Lovage",
+    "Juniper",
+    "Borage",
+    "Oregano",
+    "Sorrel",
+    "Mugwort",
+    "Chervil",
+    "PLATE-99Z-KK",
+    "777.25",
+    str(SERIAL),
+)
+"""What is personal in the customer below, in words that nothing else has."""
+
+CUSTOMER = {
+    "name": "Eulalia Quillfeather",
+    "e_mail": "eulalia@quillfeather.example",
+    "telephone": "+44 1632 960 771",
+    "address": "7 Samphire Row\nPolgarrow",
+    "language": "en",
+    "certificate_number": "XQ-CERT-5571",
+    "certificate_until": "2029-12-31",
+    "note": "Has a dog called Marzipan.",
+}
+MACHINE = {
+    "name": "Threepwood GardenFleet",
+    "family": "QM-H27",
+    "serial": SERIAL,
+    "chassis": "PW-G5",
+    "plate": {"Number": "PLATE-99Z-KK"},
+    "hours": "777.25",
+    "note": "Nutmeg keeps the key.",
+}
+BY = "Cardamom"
+ASKED = {
+    "family": "QM-H27",
+    "diagnoses": [{"code": "VALVE-EX", "cylinder": 1}],
+    "complaint": "Chervil says\nthat it smokes.",
+    "tax_area": None,
+    "discounts": [
+        {"reason": "Tarragon is a friend", "by": BY, "percent": "5"},
+        {
+            "reason": "For Saffron",
+            "by": BY,
+            "amount": "1.00",
+            "line": {"code": "free-1"},
+        },
+    ],
+    "free_lines": [
+        {
+            "description": "Fenugreek's gate mended",
+            "kind": "labour",
+            "quantity": "1",
+            "unit": "C62",
+            "unit_price": "20.00",
+            "reason": "Lovage asked for it",
+            "by": BY,
+        }
+    ],
+    "overrides": [
+        {"reason": "Juniper was slow", "by": BY, "job": "JOB", "cylinder": 1, "minutes": 90}
+    ],
+    "floors": [{"role": "ROLE", "quality": "alternate", "reason": "Borage wants it", "by": BY}],
+}
+
+
+class Story(NamedTuple):
+    """A customer with a history: ids, and the client of the counter."""
+
+    client: Client
+    counter: Counter
+    folder: Path
+    customer: str
+    machine: str
+    quote: str
+    photo: dict[str, Any]
+
+    @property
+    def path(self) -> str:
+        return f"/v1/customers/{self.customer}"
+
+    def erase(self, headers: dict[str, str] | None = None) -> Any:
+        tag = self.client.get(self.path).headers["etag"]
+        sent = headers or {**once(), "If-Match": tag}
+        return self.client.post(f"{self.path}/erase", headers=sent)
+
+
+@pytest.fixture
+def alone(service: Service, tmp_path: Path) -> Iterator[Counter]:
+    with open_counter(service, tmp_path) as opened:
+        yield opened
+
+
+@pytest.fixture
+def client(alone: Counter) -> Iterator[Client]:
+    with client_of(make_app(alone.desk), alone.key) as opened:
+        yield opened
+
+
+def asked_of(service: Service, area: str) -> dict[str, Any]:
+    """Return a request with every kind of words that a counter can give."""
+    plain = service.preview(
+        msgspec.convert({key: ASKED[key] for key in ("family", "diagnoses")}, QuoteIn)
+    )
+    need = plain.kit.needs[0]
+    asked: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(ASKED))
+    asked["tax_area"] = area
+    asked["overrides"][0] |= {"job": plain.jobs[0].job, "cylinder": plain.jobs[0].cylinder}
+    asked["floors"][0]["role"] = need.role
+    part = next(line for line in plain.lines if line.kind == "part")
+    line = {"code": part.code, "kind": "part", "cylinder": part.cylinder}
+    asked["overrides"].append({"reason": "Mugwort", "by": BY, "line": line, "unit_price": "12.34"})
+    return asked
+
+
+@pytest.fixture
+def story(service: Service, alone: Counter, client: Client, tmp_path: Path) -> Story:
+    """Return a customer with a done quote of two revisions, an addition, orders and a photo."""
+    area = next(
+        one.id
+        for one in service.workshop.catalogue.tax_areas.values()
+        if one.exemption is not None
+        and one.currency == service.workshop.shop.currency
+        and one.prices_include_tax == service.workshop.shop.selling_prices_include_tax
+    )
+    customer = add(client, "/v1/customers", {**CUSTOMER, "name": "Wyndlass"})
+    client.put(
+        f"/v1/customers/{customer.id}", json=CUSTOMER, headers={"If-Match": customer.tag}
+    ).raise_for_status()
+    machine = add(client, "/v1/machines", {**MACHINE, "customer": customer.id}).id
+    asked = {**asked_of(service, area), "customer": customer.id, "machine": machine}
+    quote = add(client, "/v1/quotes", asked).id
+    act(client, quote, "issue")
+    act(client, quote, "revise", asked)
+    act(client, quote, "issue")
+    yes = {"revision": 2, "who": "Eulalia", "means": "telephone", "contact": "1632 960 771"}
+    act(client, quote, "accept", {**yes, "text": "Oregano: go ahead.", "limit": "9000.00"})
+    act(
+        client,
+        quote,
+        "additions",
+        {"description": "Sorrel's bolt", "kind": "part", "amount": "1.00"},
+    )
+    orders = {"revisions": [{"quote": quote, "revision": 2}]}
+    client.post("/v1/orders", json=orders, headers=once()).raise_for_status()
+    finding = service.workshop.catalogue.rules.finding[0].id
+    photo = client.post(
+        f"/v1/quotes/{quote}/photos?subject=finding&code={finding}",
+        content=png(1),
+        headers={**once(), "Content-Type": "image/png"},
+    )
+    act(client, quote, "start")
+    act(client, quote, "finish")
+    return Story(client, alone, tmp_path, customer.id, machine, quote, photo.json())
+
+
+def answers_of(story: Story) -> str:
+    """Return all that can be read of a customer over the wire."""
+    quote = f"/v1/quotes/{story.quote}"
+    paths = (
+        *(story.path, f"/v1/machines/{story.machine}", "/v1/customers", "/v1/machines"),
+        *(quote, f"{quote}/revisions", f"{quote}/revisions/1", f"{quote}/revisions/2"),
+        *(f"{quote}/authorisations", f"{quote}/history", f"{quote}/photos"),
+        *("/v1/quotes", "/v1/orders"),
+    )
+    return "\n".join(kept_text(story.client, path) for path in paths)
+
+
+def kept_text(client: Client, path: str) -> str:
+    answer = client.get(path)
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+def figures(value: Any) -> Any:
+    """Return an answer without its sentences and what is erased in it."""
+    left_out = {"text", "description", "reason", "by", "serial", "certificate_number", "erased"}
+    left_out |= {"who", "contact", "complaint"}
+    match value:
+        case dict():
+            return {name: figures(one) for name, one in value.items() if name not in left_out}
+        case list():
+            return [figures(one) for one in value]
+    return value
+
+
+def test_export_gives_everything_as_its_structs(story: Story) -> None:
+    answer = story.client.get(f"{story.path}/export")
+    export = msgspec.json.decode(answer.content, type=ExportOut)
+    (quote,) = export.quotes
+    assert export.customer.name == CUSTOMER["name"]
+    assert [one.id for one in export.machines] == [story.machine]
+    assert quote.quote.id == story.quote
+    assert [one.revision for one in quote.revisions] == [1, 2]
+    assert quote.revisions[0].quote.engine.serial == SERIAL
+    assert [one.who for one in quote.authorisations] == ["Eulalia"]
+    assert [one.description for one in quote.additions] == ["Sorrel's bolt"]
+    assert quote.orders
+    assert [one.path for one in quote.photos] == [story.photo["path"]]
+    kinds = [one.kind for one in export.events]
+    assert kinds[:4] == [
+        "customer.created",
+        "customer.changed",
+        "machine.created",
+        "quote.created",
+    ]
+    assert {"order.created", "photo.added", "quote.finished"} <= set(kinds)
+    assert [one.seq for one in export.events] == sorted(one.seq for one in export.events)
+    for word in PERSONAL:
+        # the name that was changed is gone already
+        assert (word in answer.text) == (word != "Wyndlass")
+
+
+def test_export_holds_nothing_of_others(story: Story) -> None:
+    other = add(story.client, "/v1/customers", {"name": "Somebody Else"})
+    add(story.client, "/v1/machines", {**MACHINE, "name": "Another", "customer": other.id})
+    text = story.client.get(f"{story.path}/export").text
+    assert "Somebody" not in text
+    assert "Another" not in text
+
+
+def test_erase_says_what_was_erased(story: Story) -> None:
+    answer = story.erase()
+    assert answer.json() == {
+        "customer": story.customer,
+        "erased_at": "2027-03-01T12:00:00Z",
+        "machines": 1,
+        "quotes": 1,
+        "revisions": 2,
+        "authorisations": 1,
+        "additions": 1,
+        "photos": 1,
+    }
+    assert answer.headers["etag"] == story.client.get(story.path).headers["etag"]
+    assert story.client.get(story.path).json()["name"] == "erased"
+
+
+def test_erase_leaves_every_figure(story: Story) -> None:
+    quote = f"/v1/quotes/{story.quote}"
+    paths = (f"{quote}/revisions/1", f"{quote}/revisions/2", f"{quote}/authorisations")
+    before = [story.client.get(path).json() for path in (*paths, "/v1/orders")]
+    story.erase().raise_for_status()
+    after = [story.client.get(path).json() for path in (*paths, "/v1/orders")]
+    for was, now in zip(before, after, strict=True):
+        assert figures(now) == figures(was)
+    for was, now in zip(before[:2], after[:2], strict=True):
+        assert now["quote"]["totals"] == was["quote"]["totals"]
+        assert now["quote"]["taxes"] == was["quote"]["taxes"]
+        assert now["sha256"] == was["sha256"]
+        assert (was["erased"], now["erased"]) == (False, True)
+        msgspec.convert(now["request"], QuoteIn)
+        msgspec.convert(now["quote"], QuoteOut)
+    # an order has nothing personal
+    assert after[3] == before[3]
+
+
+def test_erase_leaves_nothing_personal_in_any_answer(story: Story) -> None:
+    before = answers_of(story)
+    assert {word for word in PERSONAL if word in before} == {*PERSONAL} - {"Wyndlass"}
+    story.erase().raise_for_status()
+    after = answers_of(story)
+    assert [word for word in PERSONAL if word in after] == []
+
+
+def test_erase_leaves_the_catalogues_own_words(story: Story) -> None:
+    path = f"/v1/quotes/{story.quote}/revisions/2"
+    before = story.client.get(path).json()["quote"]
+    story.erase().raise_for_status()
+    after = story.client.get(path).json()["quote"]
+    for was, now in zip(before["lines"], after["lines"], strict=True):
+        assert now["description"] == ("erased" if was["kind"] == "free" else was["description"])
+    assert after["cautions"] == before["cautions"]
+    assert after["access"] == before["access"]
+
+
+def test_erase_is_unfindable(story: Story) -> None:
+    searches = ("quill", "threepwood", str(SERIAL))
+    for word in searches:
+        items = story.client.get(f"/v1/quotes?q={word}").json()["items"]
+        assert [one["id"] for one in items] == [story.quote]
+    story.erase().raise_for_status()
+    for word in searches:
+        assert story.client.get(f"/v1/quotes?q={word}").json() == {"items": []}
+        assert story.client.get(f"/v1/customers?q={word}").json() == {"items": []}
+    items = story.client.get(f"/v1/quotes?customer={story.customer}").json()["items"]
+    assert [(one["id"], one["serial"]) for one in items] == [(story.quote, None)]
+
+
+def test_erase_changes_the_tags_of_what_it_changes(story: Story) -> None:
+    paths = (story.path, f"/v1/machines/{story.machine}", f"/v1/quotes/{story.quote}")
+    before = [story.client.get(path).headers["etag"] for path in paths]
+    story.erase().raise_for_status()
+    after = [story.client.get(path).headers["etag"] for path in paths]
+    assert not set(before) & set(after)
+
+
+def test_erase_drops_the_photos_and_their_files(story: Story) -> None:
+    photos = story.folder / "photos"
+    assert len([one for one in photos.rglob("*") if one.is_file()]) == 1
+    story.erase().raise_for_status()
+    assert [one for one in photos.rglob("*") if one.is_file()] == []
+    problem(story.client.get(story.photo["path"]), 404, "unknown-record")
+
+
+def test_erase_keeps_the_file_that_another_customers_photo_needs(story: Story) -> None:
+    quote = add(story.client, "/v1/quotes", {key: ASKED[key] for key in ("family", "diagnoses")})
+    code = story.photo["code"]
+    other = story.client.post(
+        f"/v1/quotes/{quote.id}/photos?subject=finding&code={code}",
+        content=png(1),
+        headers={**once(), "Content-Type": "image/png"},
+    )
+    story.erase().raise_for_status()
+    assert story.client.get(other.json()["path"]).content == png(1)
+
+
+def words_in(folder: Path) -> list[str]:
+    """Return what personal words any byte of a data folder holds, compressed bodies included.
+
+    It is copied by another process: to close a file here would drop SQLite's locks on it.
+    """
+    copy = folder.with_name("copy")
+    subprocess.run(["cp", "-r", folder, copy], check=True)
+    found = set()
+    for data in [one.read_bytes() for one in copy.rglob("*") if one.is_file()]:
+        bodies = [data.lower()]
+        at = data.find(b"\x78\x01")
+        while at >= 0:
+            # as far as it goes: a body may be cut by the end of its page
+            try:
+                bodies.append(zlib.decompressobj().decompress(data[at:]).lower())
+            except zlib.error:
+                bodies.append(b"")
+            at = data.find(b"\x78\x01", at + 1)
+        found |= {word for word in PERSONAL for body in bodies if word.lower().encode() in body}
+    shutil.rmtree(copy)
+    return sorted(found)
+
+
+def terms(file: Path) -> set[str]:
+    """Return every word that the search has in its index."""
+    connection = connect(file)
+    try:
+        found = set()
+        for table in ("customer_words", "quote_words"):
+            connection.execute(
+                f"CREATE VIRTUAL TABLE temp.v_{table} USING fts5vocab('main', '{table}', 'row')"
+            )
+            found |= {row[0] for row in connection.execute(f"SELECT term FROM temp.v_{table}")}
+        return found
+    finally:
+        connection.close()
+
+
+def test_erase_leaves_no_byte_in_the_data_folder(story: Story) -> None:
+    named = {"eulalia", "quillfeather", "threepwood", "gardenfleet", str(SERIAL)}
+    assert {"Eulalia", "Wyndlass", "Threepwood", "Nutmeg", str(SERIAL)} <= set(
+        words_in(story.folder)
+    )
+    assert named <= terms(story.folder / FILE)
+    story.erase().raise_for_status()
+    assert terms(story.folder / FILE) == {"erased"}
+    assert words_in(story.folder) == []
+    story.counter.store.close()
+    assert words_in(story.folder) == []
+
+
+def test_erase_forgets_the_answers_that_wait_to_be_given_again(story: Story) -> None:
+    headers = once()
+    body = {"name": "Eulalia Again"}
+    first = story.client.post("/v1/customers", json=body, headers=headers)
+    story.erase().raise_for_status()
+    again = story.client.post("/v1/customers", json=body, headers=headers)
+    assert again.json()["id"] != first.json()["id"]
+
+
+def test_erase_twice_under_one_key_is_once(story: Story) -> None:
+    headers = {**once(), "If-Match": story.client.get(story.path).headers["etag"]}
+    one, two = story.erase(headers), story.erase(headers)
+    assert (two.status_code, two.json()) == (200, one.json())
+
+
+def test_erased_customer_is_refused_what_needs_a_person(story: Story) -> None:
+    story.erase().raise_for_status()
+    client = story.client
+    refused = problem(client.get(f"{story.path}/export"), 409, "act-refused")
+    assert refused["errors"][0]["code"] == "already-erased"
+    assert faults(story.erase()) == {"": "already-erased"}
+    for path, body in (
+        (story.path, {"name": "Back"}),
+        (f"/v1/machines/{story.machine}", {"name": "Back", "family": "QM-H27"}),
+    ):
+        tag = client.get(path).headers["etag"]
+        answer = client.put(path, json=body, headers={"If-Match": tag})
+        assert faults(answer) == {"": "already-erased"}
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")}
+    named = {**asked, "customer": story.customer, "machine": story.machine}
+    answer = client.post("/v1/quotes", json=named, headers=once())
+    assert faults(answer) == {"/customer": "no-such-record", "/machine": "no-such-record"}
+    answer = client.post(
+        "/v1/machines", json={**MACHINE, "customer": story.customer}, headers=once()
+    )
+    assert faults(answer) == {"/customer": "no-such-record"}
+    answer = client.post(
+        f"/v1/quotes/{story.quote}/photos?subject=finding&code={story.photo['code']}",
+        content=png(1),
+        headers={**once(), "Content-Type": "image/png"},
+    )
+    assert faults(answer) == {"": "already-erased"}
+    answer = client.post(f"/v1/quotes/{story.quote}/copy", headers=once())
+    assert faults(answer) == {"/customer": "no-such-record", "/machine": "no-such-record"}
+
+
+def test_erase_waits_for_work_under_way(client: Client) -> None:
+    customer = add(client, "/v1/customers", CUSTOMER)
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")}
+    quote = add(client, "/v1/quotes", {**asked, "customer": customer.id}).id
+    path = f"/v1/customers/{customer.id}/erase"
+    act(client, quote, "issue")
+    for _ in range(2):
+        answer = client.post(path, headers={**once(), "If-Match": customer.tag})
+        assert faults(answer) == {"": "still-at-work"}
+        assert client.get(f"/v1/customers/{customer.id}").json() == customer.record
+    act(client, quote, "withdraw")
+    client.post(path, headers={**once(), "If-Match": customer.tag}).raise_for_status()
+
+
+def test_erase_needs_key_and_tag(story: Story) -> None:
+    path = f"{story.path}/erase"
+    tag = story.client.get(story.path).headers["etag"]
+    answer = story.client.post(path, headers={"If-Match": tag})
+    problem(answer, 400, "idempotency-key-missing")
+    problem(story.client.post(path, headers=once()), 428, "condition-missing")
+    stale = {**once(), "If-Match": '"0123456789abcdef0123456789abcdef"'}
+    problem(story.client.post(path, headers=stale), 412, "record-changed")
+    assert story.client.get(story.path).json()["name"] == CUSTOMER["name"]
+
+
+def test_erase_tells_by_events_without_a_word(story: Story) -> None:
+    seq = story.counter.store.read(lambda records: records.events.last())
+    story.erase().raise_for_status()
+    events = story.counter.store.read(lambda records: records.events.after(0, 1000))
+    assert [one.kind for one in events if one.seq > seq] == [
+        "machine.erased",
+        "quote.erased",
+        "photo.dropped",
+        "customer.erased",
+    ]
+    told = msgspec.json.encode(events).decode()
+    assert [word for word in PERSONAL if word in told] == []
+
+
+def test_erase_reaches_a_quote_that_names_only_the_machine(client: Client) -> None:
+    customer = add(client, "/v1/customers", CUSTOMER)
+    machine = add(client, "/v1/machines", {**MACHINE, "customer": customer.id}).id
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")}
+    quote = add(client, "/v1/quotes", {**asked, "machine": machine}).id
+    headers = {**once(), "If-Match": customer.tag}
+    erased = client.post(f"/v1/customers/{customer.id}/erase", headers=headers).json()
+    assert (erased["quotes"], erased["machines"]) == (1, 1)
+    assert str(SERIAL) not in client.get(f"/v1/quotes/{quote}").text
+
+
+def test_erase_leaves_a_machine_and_a_quote_of_others(client: Client) -> None:
+    customer = add(client, "/v1/customers", CUSTOMER)
+    machine = add(client, "/v1/machines", MACHINE).id
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")} | {"machine": machine}
+    add(client, "/v1/quotes", {**asked, "customer": customer.id})
+    other = add(client, "/v1/quotes", asked).id
+    before = client.get(f"/v1/quotes/{other}").text
+    headers = {**once(), "If-Match": customer.tag}
+    erased = client.post(f"/v1/customers/{customer.id}/erase", headers=headers).json()
+    assert (erased["quotes"], erased["machines"]) == (1, 0)
+    assert client.get(f"/v1/quotes/{other}").text == before
+    assert client.get(f"/v1/machines/{machine}").json()["name"] == MACHINE["name"]
+
+
+def test_erase_takes_nobodys_machine_that_was_the_customers_alone(client: Client) -> None:
+    customer = add(client, "/v1/customers", CUSTOMER)
+    machine = add(client, "/v1/machines", MACHINE).id
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")}
+    add(client, "/v1/quotes", {**asked, "machine": machine, "customer": customer.id})
+    headers = {**once(), "If-Match": customer.tag}
+    client.post(f"/v1/customers/{customer.id}/erase", headers=headers).raise_for_status()
+    assert client.get(f"/v1/machines/{machine}").json()["name"] == "erased"
+
+
+def test_revise_never_mixes_two_customers(client: Client) -> None:
+    one, two = (add(client, "/v1/customers", {"name": name}).id for name in ("One", "Two"))
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")}
+    quote = add(client, "/v1/quotes", {**asked, "customer": one}).id
+    # nothing stays of a first draft
+    act(client, quote, "revise", {**asked, "customer": two})
+    act(client, quote, "issue")
+    tag = client.get(f"/v1/quotes/{quote}").headers["etag"]
+    answer = client.post(
+        f"/v1/quotes/{quote}/revise",
+        json={**asked, "customer": one},
+        headers={**once(), "If-Match": tag},
+    )
+    assert faults(answer) == {"": "other-customer"}
+    # said nothing of, the customer stays
+    act(client, quote, "revise", asked)
+    assert kept(client.get(f"/v1/quotes/{quote}")).record["customer"] == f"{two}"
+
+
+def test_erase_reaches_the_serial_of_a_machine_that_a_quote_named_once(client: Client) -> None:
+    customer = add(client, "/v1/customers", CUSTOMER)
+    machine = add(client, "/v1/machines", {**MACHINE, "customer": customer.id}).id
+    another = add(client, "/v1/machines", {"name": "Another", "family": "QM-H27"}).id
+    asked = {key: ASKED[key] for key in ("family", "diagnoses")}
+    quote = add(client, "/v1/quotes", {**asked, "machine": machine}).id
+    act(client, quote, "issue")
+    act(client, quote, "revise", {**asked, "machine": another, "serial": 2140077})
+    act(client, quote, "issue")
+    path = f"/v1/quotes/{quote}/revisions"
+    assert str(SERIAL) in client.get(f"{path}/1").text
+    act(client, quote, "withdraw")
+    exported = client.get(f"/v1/customers/{customer.id}/export").json()["quotes"]
+    assert [(one["quote"]["revision"], len(one["revisions"])) for one in exported] == [(1, 1)]
+
+    headers = {**once(), "If-Match": customer.tag}
+    client.post(f"/v1/customers/{customer.id}/erase", headers=headers).raise_for_status()
+
+    assert str(SERIAL) not in client.get(f"{path}/1").text
+    assert client.get(f"{path}/2").json()["request"]["serial"] == 2140077
+    assert client.get(f"/v1/quotes?q={SERIAL}").json() == {"items": []}
+    assert len(client.get("/v1/quotes?q=2140077").json()["items"]) == 1
+
+
+def test_erase_reaches_mails_of_nobodys_quotes_to_the_customers_address(client: Client) -> None:
+    customer = add(client, "/v1/customers", CUSTOMER)
+    quote = add(client, "/v1/quotes", {key: ASKED[key] for key in ("family", "diagnoses")}).id
+    act(client, quote, "issue")
+    tag = client.get(f"/v1/quotes/{quote}").headers["etag"]
+    path = f"/v1/quotes/{quote}/messages"
+    for to in ("Eulalia@Quillfeather.example", "other@quillfeather.example"):
+        answer = client.post(path, json={"to": to}, headers={**once(), "If-Match": tag})
+        assert answer.status_code == 202, answer.text
+    exported = client.get(f"/v1/customers/{customer.id}/export").json()
+    assert [one["to"] for one in exported["messages"]] == ["Eulalia@Quillfeather.example"]
+
+    headers = {**once(), "If-Match": customer.tag}
+    client.post(f"/v1/customers/{customer.id}/erase", headers=headers).raise_for_status()
+
+    told = [(one["to"], one["state"]) for one in client.get(path).json()["items"]]
+    assert told == [(None, "failed"), ("other@quillfeather.example", "queued")]
+    # the quote itself stays as it was: it is nobody's
+    assert client.get(f"/v1/quotes/{quote}").headers["etag"] == tag

@@ -1,0 +1,230 @@
+"""A customer reads and decides by a link, without a key."""
+
+import random
+from hashlib import sha256
+from typing import Any
+from urllib.parse import quote
+
+import msgspec
+import pytest
+from tests.keeping.damage import damaged
+from tests.web.calls.conftest import Staff
+from tests.web.problem import sound_problem
+
+from kitwright.keeping.store import StoreFull
+
+
+def linked(staff: Staff, id: str, **members: Any) -> str:  # noqa: A002
+    """Return the path of a link to what is offered of a quote."""
+    path = staff.act(id, "links", members)["path"]
+    assert isinstance(path, str)
+    return path
+
+
+class Customer:
+    """Somebody without a key."""
+
+    def __init__(self, staff: Staff) -> None:
+        self._client = staff.client
+
+    def _bare(self) -> dict[str, str]:
+        return {"Authorization": ""}
+
+    def get(self, path: str) -> Any:
+        return self._client.get(path, headers=self._bare())
+
+    def page(self, path: str) -> Any:
+        return self._client.get(path, headers={**self._bare(), "Accept": "text/html"})
+
+    def post(self, path: str, body: Any) -> Any:
+        return self._client.post(path, json=body, headers=self._bare())
+
+
+@pytest.fixture
+def customer(staff: Staff) -> Customer:
+    return Customer(staff)
+
+
+def test_offer_shows_the_quote_and_not_what_the_shop_pays(staff: Staff, customer: Customer) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+
+    answer = customer.get(path)
+
+    told = answer.json()
+    kept = staff.get(f"/v1/quotes/{id}")
+    assert (told["id"], told["revision"], told["state"]) == (id, 1, "issued")
+    assert told["quote"]["totals"] == kept["quote"]["totals"]
+    assert len(told["quote"]["lines"]) == len(kept["quote"]["lines"])
+    text = answer.text
+    for secret in ("unit_cost", "supplier", "on_hand", "margin", "computed", "bin"):
+        assert f'"{secret}' not in text
+    costs = {line["unit_cost"] for one in kept["quote"]["orders"] for line in one["lines"]}
+    assert costs
+    raw = msgspec.json.decode(answer.content, type=dict[str, msgspec.Raw])["quote"]
+    assert sha256(bytes(raw)).hexdigest() == told["sha256"]
+
+
+def test_yes_twice_is_one_acceptance(staff: Staff, customer: Customer) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+
+    first = customer.post(f"{path}/accept", {"who": "A. Customer"})
+    second = customer.post(f"{path}/accept", {"who": "A. Customer"})
+
+    assert first.json() == {"id": id, "revision": 1, "state": "accepted"}
+    assert (second.status_code, second.content) == (first.status_code, first.content)
+    told = staff.get(f"/v1/quotes/{id}/authorisations")
+    (given,) = told["authorisations"]
+    assert given["means"] == "link"
+    kinds = [one["kind"] for one in staff.get(f"/v1/quotes/{id}/history")["items"]]
+    assert kinds == ["quote.created", "quote.issued", "quote.accepted"]
+    offer = customer.get(path).json()
+    assert offer["state"] == "accepted"
+    assert offer["agreed"]["amount"] == given["amount"]
+
+
+def test_no_then_yes_is_refused(staff: Staff, customer: Customer) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+
+    assert customer.post(f"{path}/decline", {"reason": "Too dear"}).status_code == 200
+    assert customer.post(f"{path}/decline", {}).status_code == 200
+    late = sound_problem(customer.post(f"{path}/accept", {"who": "A. Customer"}))
+
+    assert late["errors"][0]["code"] == "nothing-offered"
+    assert staff.get(f"/v1/quotes/{id}")["state"] == "declined"
+
+
+def test_old_link_leads_to_the_new_offer(staff: Staff, customer: Customer) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+    staff.act(id, "revise", {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]})
+    staff.act(id, "issue")
+
+    refused = sound_problem(customer.post(f"{path}/accept", {"who": "A. Customer"}))
+    offer = customer.get(path).json()
+
+    assert refused["errors"][0]["code"] == "other-revision-offered"
+    assert offer["state"] == "superseded"
+    newer = customer.get(offer["newer"]).json()
+    assert (newer["revision"], newer["state"], newer["newer"]) == (2, "issued", None)
+    assert customer.post(f"{offer['newer']}/accept", {"who": "A. Customer"}).status_code == 200
+
+
+def test_link_ends(staff: Staff, customer: Customer) -> None:
+    path = linked(staff, staff.issued(), days=3)
+    staff.counter.clock.pass_days(2)
+    assert customer.get(path).status_code == 200
+    staff.counter.clock.pass_days(1)
+
+    assert sound_problem(customer.get(path))["code"] == "link-over"
+    assert customer.post(f"{path}/accept", {"who": "A. Customer"}).status_code == 410
+
+
+def test_link_to_what_ran_out_says_so(staff: Staff, customer: Customer) -> None:
+    path = linked(staff, staff.issued())
+    staff.counter.clock.pass_days(15)
+
+    assert customer.get(path).json()["state"] == "expired"
+    told = sound_problem(customer.post(f"{path}/accept", {"who": "A. Customer"}))
+    assert told["errors"][0]["code"] == "validity-over"
+
+
+def test_link_that_was_changed_lets_nobody_in(staff: Staff, customer: Customer) -> None:
+    first, second = (linked(staff, staff.issued()) for _ in range(2))
+    start = "/v1/links/"
+    token, other = first.removeprefix(start), second.removeprefix(start)
+    luck = random.Random(7)
+    for _ in range(300):
+        changed = quote(damaged(luck, token, other), safe="")
+        assert customer.get(f"{start}{changed}").status_code == 404, changed
+
+
+def test_link_does_nothing_else(staff: Staff, customer: Customer) -> None:
+    path = linked(staff, staff.issued())
+    token = path.rpartition("/")[2]
+
+    answer = staff.client.get("/v1/quotes", headers={"Authorization": f"Bearer {token}"})
+
+    assert answer.status_code == 401
+    assert customer.get("/v1/quotes").status_code == 401
+
+
+def test_link_of_an_erased_customer_shows_nothing(staff: Staff, customer: Customer) -> None:
+    made = staff.done("/v1/customers", {"name": "Mira Exämple"})
+    id = staff.issued(customer=made.json()["id"])  # noqa: A001
+    path = linked(staff, id)
+    assert customer.post(f"{path}/decline", {}).status_code == 200
+    assert customer.get(path).status_code == 200
+
+    staff.done(f"{made.headers['Location']}/erase", None, made.headers["ETag"])
+
+    assert sound_problem(customer.get(path))["code"] == "link-over"
+
+
+def test_offer_that_ran_out_is_read_while_nothing_can_be_written(
+    staff: Staff, customer: Customer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id, days=30)
+    staff.counter.clock.pass_days(15)
+
+    async def write(_: Any) -> Any:
+        raise StoreFull("no room")
+
+    with monkeypatch.context() as full:
+        full.setattr(staff.counter.desk.store, "write", write)
+        assert customer.get(path).json()["state"] == "issued"
+        late = sound_problem(customer.post(f"{path}/accept", {"who": "A. Customer"}))
+        assert late["code"] == "storage-full"
+
+    assert customer.get(path).json()["state"] == "expired"
+
+
+def test_link_never_leads_to_another_customers_revision(staff: Staff, customer: Customer) -> None:
+    known = {"name": "Mira Exämple", "e_mail": "mira@mail.example", "address": "5 Example Row"}
+    machine = {"name": "Her tractor", "family": "QM-H27", "hours": "31.5"}
+    her = staff.done("/v1/customers", known).json()["id"]
+    hers = staff.done("/v1/machines", {**machine, "customer": her}).json()["id"]
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+    asked = {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]}
+    staff.act(id, "revise", {**asked, "customer": her, "machine": hers})
+    staff.act(id, "issue")
+    own = linked(staff, id)
+
+    offer = customer.get(path).json()
+    page = customer.page(path).text
+    posted = customer.post(f"{path}/accept", {"who": "Somebody"}).text
+
+    assert (offer["state"], offer["newer"]) == ("superseded", None)
+    assert own not in page
+    told = {*known.values(), *machine.values()} - {"QM-H27"}
+    for text in (msgspec.json.encode(offer).decode(), page, posted):
+        assert [word for word in told if word in text] == []
+    # her own link leads on, and says whom it is for
+    staff.act(id, "revise", asked)
+    staff.act(id, "issue")
+    assert customer.get(customer.get(own).json()["newer"]).json()["revision"] == 3
+    assert known["name"] in customer.page(own).text
+
+
+def test_link_never_leads_to_a_revision_for_another_customers_machine(
+    staff: Staff, customer: Customer
+) -> None:
+    machine = {"name": "A tractor", "family": "QM-H27"}
+    one, two = (
+        staff.done(
+            "/v1/machines",
+            {**machine, "customer": staff.done("/v1/customers", {"name": name}).json()["id"]},
+        ).json()["id"]
+        for name in ("One", "Two")
+    )
+    id = staff.issued(machine=one)  # noqa: A001
+    path = linked(staff, id)
+    asked = {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]}
+    staff.act(id, "revise", {**asked, "machine": two})
+    staff.act(id, "issue")
+
+    assert customer.get(path).json()["newer"] is None

@@ -1,0 +1,304 @@
+"""Random lives of quotes over the API, against a plain model that knows nothing of the service."""
+
+import os
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, ClassVar
+
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import (
+    Bundle,
+    RuleBasedStateMachine,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
+from tests.desks import client_of, open_counter
+
+from kitwright.app import make_app
+from kitwright.web.calls.service import Service
+
+REQUESTS: tuple[dict[str, Any], ...] = (
+    {"family": "QM-H27", "serial": 2140077, "jobs": [{"job": "J-LASH", "cylinder": 1}]},
+    {"family": "TB-V68", "jobs": [{"job": "J-HEAD-GASKET", "cylinder": 1}]},
+    {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}], "tax_area": None},
+)
+TAXED = (True, True, False)
+ENDED = ("done",)
+AT_WORK = ("ordered", "in_work")
+
+
+@dataclass
+class Model:
+    """What a quote should be, by the rules as written down."""
+
+    id: str
+    etag: str
+    body: int
+    state: str = "draft"
+    revisions: list[str] = field(default_factory=lambda: ["draft"])
+    bodies: list[int] = field(default_factory=list)
+    offered: int | None = None
+    agreed: int | None = None
+    shown: int = 1
+    ordered: set[int] = field(default_factory=set)
+    events: int = 1
+
+    @property
+    def latest(self) -> int:
+        return len(self.revisions)
+
+    def mark(self, revision: int, state: str) -> None:
+        self.revisions[revision - 1] = state
+
+    def can(self, act: str) -> bool:
+        if self.state in ENDED:
+            return False
+        draft = self.revisions[-1] == "draft"
+        taxed = TAXED[self.bodies[-1]]
+        return {
+            "revise": True,
+            "issue": draft and taxed,
+            "accept": self.offered is not None,
+            "decline": self.offered is not None,
+            "withdraw": self.offered is not None or self.state in ("draft", "accepted"),
+            "start": self.state in ("accepted", "ordered") and self.agreed in self.ordered,
+            "finish": self.state == "in_work" and self.offered is None,
+        }[act]
+
+    def do(self, act: str, body: int = 0) -> None:
+        getattr(self, f"_{act}")(body)
+        self.events += 1
+
+    def _revise(self, body: int) -> None:
+        if self.revisions[-1] == "draft":
+            self.bodies[-1] = body
+        else:
+            self.revisions.append("draft")
+            self.bodies.append(body)
+        if self.offered is None and self.agreed is None:
+            self.state = "draft"
+            self.shown = self.latest
+
+    def _issue(self, _: int) -> None:
+        if self.offered is not None:
+            self.mark(self.offered, "superseded")
+        self.mark(self.latest, "issued")
+        self.offered = self.latest
+        if self.agreed is None:
+            self.state = "issued"
+            self.shown = self.latest
+
+    def _accept(self, _: int) -> None:
+        assert self.offered is not None
+        if self.agreed is not None:
+            self.mark(self.agreed, "superseded")
+        self.mark(self.offered, "accepted")
+        self.agreed, self.offered = self.offered, None
+        self.shown = self.agreed
+        if self.state not in AT_WORK:
+            self.state = "accepted"
+
+    def _decline(self, _: int) -> None:
+        assert self.offered is not None
+        self.mark(self.offered, "declined")
+        self.offered = None
+        if self.agreed is None:
+            self.state = "declined"
+
+    def _withdraw(self, _: int) -> None:
+        taken = self.offered or self.agreed or self.latest
+        if self.offered is not None:
+            self.mark(self.offered, "withdrawn")
+            self.offered = None
+        else:
+            if self.revisions[-1] == "draft" or self.agreed is None:
+                self.mark(self.latest, "withdrawn")
+            if self.agreed is not None:
+                self.mark(self.agreed, "withdrawn")
+            self.agreed = None
+        if self.agreed is None:
+            self.state = "withdrawn"
+        self.shown = self.agreed or taken
+
+    def _start(self, _: int) -> None:
+        self.state = "in_work"
+
+    def _finish(self, _: int) -> None:
+        if self.revisions[-1] == "draft":
+            self.mark(self.latest, "superseded")
+        self.state = "done"
+
+
+class Lives(RuleBasedStateMachine):
+    """Counter staff, customers and retries, in any order."""
+
+    service: ClassVar[Service]
+    quotes = Bundle("quotes")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._folder = tempfile.TemporaryDirectory()
+        self._counter = open_counter(self.service, Path(self._folder.name))
+        self.desk = self._counter.__enter__()
+        self._opened = client_of(make_app(self.desk.desk), self.desk.key)
+        self.client = self._opened.__enter__()
+        self.models: dict[str, Model] = {}
+        self.keys = 0
+        self.last: tuple[str, Any, dict[str, str], bytes, int] | None = None
+
+    def teardown(self) -> None:
+        self._opened.__exit__(None, None, None)
+        self._counter.__exit__(None, None, None)
+        self._folder.cleanup()
+
+    def post(self, path: str, body: Any, etag: str | None) -> Any:
+        self.keys += 1
+        headers = {"Idempotency-Key": f'"k{self.keys}"'}
+        if etag is not None:
+            headers["If-Match"] = etag
+        answer = self.client.post(path, json=body, headers=headers)
+        if answer.status_code < 300:
+            self.last = path, body, headers, answer.content, answer.status_code
+        return answer
+
+    @rule(target=quotes, body=st.integers(0, len(REQUESTS) - 1))
+    def create(self, body: int) -> str:
+        answer = self.post("/v1/quotes", REQUESTS[body], None)
+        assert answer.status_code == 201, answer.text
+        told = answer.json()
+        model = Model(told["id"], answer.headers["ETag"], body, bodies=[body])
+        assert answer.headers["Location"] == f"/v1/quotes/{model.id}"
+        self.models[model.id] = model
+        return model.id
+
+    @rule(target=quotes, id=quotes)
+    def copy(self, id: str) -> str:  # noqa: A002
+        answer = self.post(f"/v1/quotes/{id}/copy", None, None)
+        assert answer.status_code == 201, answer.text
+        source = self.models[id]
+        body = source.bodies[source.shown - 1]
+        model = Model(answer.json()["id"], answer.headers["ETag"], body, bodies=[body])
+        self.models[model.id] = model
+        return model.id
+
+    @rule(
+        id=quotes,
+        act=st.sampled_from(
+            [
+                "revise",
+                "issue",
+                "issue",
+                "accept",
+                "accept",
+                "decline",
+                "withdraw",
+                "start",
+                "finish",
+            ]
+        ),
+        body=st.integers(0, len(REQUESTS) - 1),
+    )
+    def act(self, id: str, act: str, body: int) -> None:  # noqa: A002
+        model = self.models[id]
+        sent: Any = None
+        if act == "revise":
+            sent = REQUESTS[body]
+        elif act in ("accept", "decline"):
+            sent = {"revision": model.offered or model.latest}
+            if act == "accept":
+                sent |= {"who": "A customer", "means": "telephone"}
+        before = model.etag
+        allowed = model.can(act)
+        repeated = act == "accept" and model.offered is None and model.agreed == model.latest
+        repeated |= act == "decline" and model.offered is None and model.revisions[-1] == "declined"
+        answer = self.post(f"/v1/quotes/{id}/{act}", sent, before)
+        if allowed:
+            assert answer.status_code == 200, (act, model, answer.text)
+            model.do(act, body)
+            model.etag = answer.headers["ETag"]
+            assert model.etag != before
+        elif repeated:
+            assert answer.status_code == 200
+            assert answer.headers["ETag"] == before
+        else:
+            assert answer.status_code == 409, (act, model, answer.text)
+            assert answer.json()["code"] == "act-refused"
+
+    @rule(id=quotes)
+    def order(self, id: str) -> None:  # noqa: A002
+        model = self.models[id]
+        revision = model.agreed or model.latest
+        answer = self.post("/v1/orders", {"revisions": [{"quote": id, "revision": revision}]}, None)
+        allowed = model.agreed is not None and model.state in ("accepted", *AT_WORK)
+        if not allowed:
+            assert answer.status_code == 409, (model, answer.text)
+            return
+        assert answer.status_code == 201, answer.text
+        made = answer.json()["items"]
+        if model.agreed in model.ordered:
+            assert made == []
+        if made or model.state == "accepted":
+            model.events += 1
+            if model.state == "accepted":
+                model.state = "ordered"
+            model.etag = self.client.get(f"/v1/quotes/{id}").headers["ETag"]
+        model.ordered.add(revision)
+
+    @precondition(lambda self: self.last is not None)
+    @rule()
+    def send_again(self) -> None:
+        assert self.last is not None
+        path, body, headers, content, status = self.last
+        answer = self.client.post(path, json=body, headers=headers)
+        assert (answer.status_code, answer.content) == (status, content)
+        other = self.client.post(path, json={"family": "S50"}, headers=headers)
+        assert other.status_code == 422
+        assert other.json()["code"] == "idempotency-key-reused"
+
+    @rule(id=quotes, act=st.sampled_from(["issue", "withdraw", "start", "finish"]))
+    def act_on_what_was(self, id: str, act: str) -> None:  # noqa: A002
+        stale = '"0123456789abcdef0123456789abcdef"'
+        answer = self.post(f"/v1/quotes/{id}/{act}", None, stale)
+        assert answer.status_code == 412
+        assert answer.headers["ETag"] == self.models[id].etag
+        assert self.post(f"/v1/quotes/{id}/{act}", None, None).status_code == 428
+
+    @rule(id=quotes)
+    def look(self, id: str) -> None:  # noqa: A002
+        model = self.models[id]
+        answer = self.client.get(f"/v1/quotes/{id}")
+        told = answer.json()
+        assert answer.headers["ETag"] == model.etag
+        assert (told["state"], told["revision"], told["offered"], told["agreed"]) == (
+            model.state,
+            model.latest,
+            model.offered,
+            model.agreed,
+        )
+        assert told["shown"] == model.shown
+        assert (told["gross"] is not None) == TAXED[model.bodies[model.shown - 1]]
+        again = self.client.get(f"/v1/quotes/{id}", headers={"If-None-Match": model.etag})
+        assert again.status_code == 304
+        revisions = self.client.get(f"/v1/quotes/{id}/revisions").json()["items"]
+        assert [one["state"] for one in revisions] == model.revisions
+        history = self.client.get(f"/v1/quotes/{id}/history").json()["items"]
+        assert len(history) == model.events
+        assert history[-1]["facts"]["state"] == model.state
+
+    @invariant()
+    def all_are_listed(self) -> None:
+        items = self.client.get("/v1/quotes", params={"limit": 200}).json()["items"]
+        assert {one["id"]: one["state"] for one in items} == {
+            model.id: model.state for model in self.models.values()
+        }
+
+
+def test_service_lives_as_the_model_does(service: Service) -> None:
+    Lives.service = service
+    most = min(settings().max_examples, 25) if os.environ.get("KITWRIGHT_LONG") != "1" else 500
+
+    run_state_machine_as_test(Lives, settings=settings(max_examples=most, stateful_step_count=40))

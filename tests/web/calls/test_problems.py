@@ -1,0 +1,194 @@
+"""Problems that only calls on kept records meet, each with the answer that tells it."""
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from litestar.testing import TestClient
+from tests.desks import Counter, client_of, open_counter
+from tests.web.problem import sound_problem
+
+from kitwright.app import make_app
+from kitwright.keeping.link import Link, make_token
+from kitwright.keeping.record import Machine
+from kitwright.keeping.store import StoreFull, StoreUnavailable
+from kitwright.web.calls.service import Service
+
+LEAKING = {
+    "family": "QM-H27",
+    "serial": 2140077,
+    "diagnoses": [{"code": "VALVE-EX", "cylinder": 1}],
+}
+QUOTES = "/v1/quotes"
+Call = Callable[[TestClient[Any], Counter], Any]
+
+
+@pytest.fixture
+def counter(service: Service, tmp_path: Path) -> Iterator[Counter]:
+    with open_counter(service, tmp_path) as opened:
+        yield opened
+
+
+@pytest.fixture
+def owner(counter: Counter) -> Iterator[TestClient[Any]]:
+    with client_of(make_app(counter.desk), counter.key) as client:
+        yield client
+
+
+def keep(owner: TestClient[Any], once: str = '"keep"', body: Any = LEAKING) -> Any:
+    return owner.post(QUOTES, json=body, headers={"Idempotency-Key": once})
+
+
+def issue(owner: TestClient[Any], **headers: str) -> Any:
+    return owner.post(f"{QUOTES}/Q1/issue", headers={"Idempotency-Key": '"issue"'} | headers)
+
+
+def over(owner: TestClient[Any], counter: Counter) -> Any:
+    link = Link(number="Q1", revision=1, expires=1, nonce=bytes(12))
+    return owner.get(f"/v1/links/{make_token(counter.desk.secret, link)}")
+
+
+def twice(owner: TestClient[Any], counter: Counter) -> Any:
+    tag = keep(owner).headers["etag"]
+    first = issue(owner, **{"If-Match": tag})
+    counter.clock.pass_days(1)
+    return issue(owner, **{"Idempotency-Key": '"twice"', "If-Match": first.headers["etag"]})
+
+
+def reused(owner: TestClient[Any], _: Counter) -> Any:
+    keep(owner)
+    return keep(owner, body={**LEAKING, "serial": 2140078})
+
+
+def busy(owner: TestClient[Any], counter: Counter) -> Any:
+    counter.desk.in_flight.add((counter.key[3:13], "keep"))
+    return keep(owner)
+
+
+def with_less(owner: TestClient[Any], _: Counter) -> Any:
+    body = {"name": "x", "scopes": ["read"]}
+    made = owner.post("/v1/keys", json=body, headers={"Idempotency-Key": '"key"'}).json()
+    return owner.get("/v1/keys", headers={"Authorization": f"Bearer {made['key']}"})
+
+
+def failing(error: Exception) -> Call:
+    def call(owner: TestClient[Any], counter: Counter) -> Any:
+        async def write(_: object) -> None:
+            raise error
+
+        counter.desk.store.write = write  # type: ignore[method-assign, assignment]
+        return keep(owner)
+
+    return call
+
+
+PROBLEMS: dict[str, Call] = {
+    "query-invalid": lambda owner, _: owner.get(f"{QUOTES}?customer=null"),
+    "idempotency-key-missing": lambda owner, _: owner.post(QUOTES, json=LEAKING),
+    "idempotency-key-malformed": lambda owner, _: keep(owner, '"one", "two"'),
+    "idempotency-key-reused": reused,
+    "call-in-progress": busy,
+    "condition-missing": lambda owner, _: issue(owner),
+    "condition-malformed": lambda owner, _: issue(owner, **{"If-Match": "new"}),
+    "record-changed": lambda owner, _: (keep(owner), issue(owner, **{"If-Match": '"1"'}))[1],
+    "key-missing": lambda owner, _: owner.get(QUOTES, headers={"Authorization": ""}),
+    "key-refused": lambda owner, _: owner.get(QUOTES, headers={"Authorization": "Bearer x"}),
+    "scope-missing": with_less,
+    "act-refused": twice,
+    "link-over": over,
+    "storage-full": failing(StoreFull("no room")),
+    "storage-unavailable": failing(StoreUnavailable("no disk")),
+}
+# test_keys.py and test_issuing.py meet these: they take a service with a limit, another catalogue.
+ELSEWHERE = {"too-many-calls", "prices-moved"}
+
+
+@pytest.mark.parametrize("code", PROBLEMS)
+def test_problem_is_met(owner: TestClient[Any], counter: Counter, code: str) -> None:
+    answer = PROBLEMS[code](owner, counter)
+
+    assert sound_problem(answer, b"{}")["code"] == code
+    if answer.status_code in (503, 507):
+        assert answer.headers["retry-after"] == "5"
+
+
+def test_call_that_was_refused_may_be_mended_and_sent_again(owner: TestClient[Any]) -> None:
+    assert keep(owner, body={**LEAKING, "chassis": "NONE"}).status_code == 422
+    assert keep(owner).status_code == 201
+
+
+def with_machine(owner: TestClient[Any], counter: Counter) -> tuple[Any, Any]:
+    machine = Machine(
+        number=0,
+        version=1,
+        customer=None,
+        name="Generator",
+        family="QM-H27",
+        serial=2140099,
+        build_code=None,
+        chassis=None,
+        plate={},
+        hours=None,
+        note=None,
+        made_at=counter.clock.now,
+        erased_at=None,
+    )
+    counter.store.write_now(lambda records: records.people.add_machine(machine))
+    body = {**LEAKING, "machine": "M1"}
+    return keep(owner, body=body), body
+
+
+def accepted(owner: TestClient[Any], amount: str) -> tuple[Any, Any]:
+    keep(owner)
+    body = {"revision": 1, "who": "J. Lindqvist", "means": "in_person", "amount": amount}
+    headers = {"Idempotency-Key": '"yes"', "If-Match": "*"}
+    return owner.post(f"{QUOTES}/Q1/accept", json=body, headers=headers), body
+
+
+def added(owner: TestClient[Any]) -> tuple[Any, Any]:
+    keep(owner)
+    body = {"description": "A clamp", "kind": "part", "net": "1.00", "amount": "1.08"}
+    headers = {"Idempotency-Key": '"more"', "If-Match": "*"}
+    return owner.post(f"{QUOTES}/Q1/additions", json=body, headers=headers), body
+
+
+def hooked(owner: TestClient[Any], url: str) -> tuple[Any, Any]:
+    body = {"url": url}
+    return owner.post("/v1/webhooks", json=body, headers={"Idempotency-Key": '"hook"'}), body
+
+
+def for_nobody(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {**LEAKING, "customer": "C9"}
+    return keep(owner, body=body), body
+
+
+def half_exempt(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {"name": "A. Customer", "certificate_number": "EX-1"}
+    headers = {"Idempotency-Key": '"half-exempt"'}
+    return owner.post("/v1/customers", json=body, headers=headers), body
+
+
+# code -> a request that meets it alone, and where it points
+REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], str]] = {
+    "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
+    "machine-differs": (with_machine, "/serial"),
+    "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
+    "amount-unfit": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
+    "price-unclear": (lambda owner, _: added(owner), "/net"),
+    "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
+    "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),
+}
+
+
+@pytest.mark.parametrize("code", REFUSED)
+def test_request_that_does_not_fit_is_refused(
+    owner: TestClient[Any], counter: Counter, code: str
+) -> None:
+    call, pointer = REFUSED[code]
+    answer, body = call(owner, counter)
+
+    told = sound_problem(answer, json.dumps(body).encode())
+    assert told["code"] == "request-refused"
+    assert [(each["pointer"], each["code"]) for each in told["errors"]] == [(pointer, code)]

@@ -1,0 +1,123 @@
+"""Whatever form a quote is read in, its amounts are the same: a hundred random quotes."""
+
+import email
+import email.policy
+import re
+from collections import Counter
+from io import BytesIO
+from typing import Any
+
+import msgspec
+from lxml import etree, html
+from pypdf import PdfReader
+from tests.bench.requests import distinct_requests
+from tests.web.calls.conftest import Staff
+
+from kitwright.language.scribe import Scribe
+
+MANY = 100
+TOTALS = ("gross", "payable")
+
+
+def told(amounts: list[Any], scribe: Scribe) -> Counter[str]:
+    """Return how often each amount has to be told at least, as people read it."""
+    return Counter(tight(scribe.money(one["amount"], one["currency"])) for one in amounts)
+
+
+def tight(text: str) -> str:
+    return re.sub(r"[\s\u200b\u00a0\u202f\u00ad]", "", text)
+
+
+def holds(text: str, wanted: Counter[str]) -> bool:
+    found = tight(text)
+    return all(found.count(amount) >= count for amount, count in wanted.items())
+
+
+def test_every_form_tells_the_same_amounts(staff: Staff) -> None:
+    scribe = Scribe("en")
+    met = Counter[str]()
+    for body in distinct_requests(MANY):
+        asked = msgspec.json.decode(body)
+        quote = staff.done("/v1/quotes", asked).json()
+        id = quote["id"]  # noqa: A001
+        if quote["gross"] is None:
+            met["tax unknown"] += 1
+            continue
+        # a day that has passed can't be offered any more
+        if quote["valid_until"] < "2027-03-01":
+            met["over"] += 1
+            continue
+        staff.act(id, "issue")
+        path = f"/v1/quotes/{id}/sheet"
+
+        def taken(form: str, path: str = path) -> Any:
+            answer = staff.client.get(path, headers={"Accept": form})
+            assert answer.status_code == 200, answer.text
+            return answer
+
+        data = taken("application/json").json()
+        totals, lines = data["totals"], data["lines"]
+        assert totals["gross"] == quote["gross"]
+        everything = [line["amount"] for line in lines] + [totals[name] for name in TOTALS]
+        ahead = data["contingencies"]
+        if ahead["each"]:
+            # one that is the same on two cylinders stands there once
+            once = {
+                (one["name"], str(one["price"]), one["cylinder"] is None): one["price"]
+                for one in ahead["each"]
+            }
+            everything += [*once.values(), ahead["worst"]]
+            met["may turn up"] += 1
+        wanted = told(everything, scribe)
+
+        page = html.fromstring(taken("text/html").content)
+        assert holds(page.text_content(), wanted), id
+        reader = PdfReader(BytesIO(taken("application/pdf").content))
+        printed = "".join(one.extract_text() for one in reader.pages)
+        assert holds(printed, wanted), id
+        _compare_ubl(etree.fromstring(taken("application/xml").content), data)
+        most = [ahead["worst"]] if ahead["each"] else []
+        _send(staff, id, told([totals["payable"], *most], scribe))
+        met["compared"] += 1
+    assert met["compared"] > MANY // 2, met
+    assert met["may turn up"] > MANY // 4, met
+
+
+def _compare_ubl(root: Any, data: Any) -> None:
+    totals, currency = data["totals"], data["shop"]["currency"]
+    sums = root.find("{*}QuotedMonetaryTotal")
+    for name, member in (
+        ("TaxExclusiveAmount", "net"),
+        ("TaxInclusiveAmount", "gross"),
+        ("PayableAmount", "payable"),
+    ):
+        found = sums.find(f"{{*}}{name}")
+        assert (found.text, found.get("currencyID")) == (totals[member]["amount"], currency)
+    taxes = root.findall("{*}TaxTotal/{*}TaxAmount")
+    assert sum(map(_cents, (one.text for one in taxes))) == _cents(totals["tax"]["amount"])
+    nets = [one.text for one in root.findall("{*}QuotationLine/{*}LineItem/{*}LineExtensionAmount")]
+    for one in root.findall("{*}AllowanceCharge"):
+        sign = "" if one.find("{*}ChargeIndicator").text == "true" else "-"
+        nets.append(f"{sign}{one.find('{*}Amount').text}".replace("--", ""))
+    assert sorted(map(_cents, nets)) == sorted(
+        _cents(line["net"]["amount"]) for line in data["lines"]
+    )
+
+
+def _cents(text: str) -> int:
+    return int(text.replace(".", ""))
+
+
+def _send(staff: Staff, id: str, wanted: Counter[str]) -> None:  # noqa: A002
+    staff.done(f"/v1/quotes/{id}/messages", {"to": "customer@mower.example"}, staff.tag(id))
+    number = int(id[1:])
+    (kept,) = staff.counter.store.read(lambda records: records.mails.of_quote(number))
+    letter = email.message_from_bytes(kept.body, policy=email.policy.default)
+    for kind in ("plain", "html"):
+        part = letter.get_body((kind,))
+        assert part is not None
+        text = part.get_content()
+        told_text = html.fromstring(text).text_content() if kind == "html" else text
+        assert holds(told_text, wanted), (id, kind)
+    (attached,) = letter.iter_attachments()
+    assert attached.get_content_type() == "application/pdf"
