@@ -1,5 +1,21 @@
-"""Ordering: what each supplier is asked to send."""
+"""Ordering: what each supplier is asked to send, at first and once more is wanted."""
 
-from kitwright.stages.ordering.order import PartsOrder, split_orders
+from kitwright.stages.ordering.follow_up import (
+    FollowUp,
+    Packs,
+    SupplierGone,
+    Surplus,
+    plan_follow_up,
+)
+from kitwright.stages.ordering.order import PartsOrder, Use, split_orders
 
-__all__ = ["PartsOrder", "split_orders"]
+__all__ = [
+    "FollowUp",
+    "Packs",
+    "PartsOrder",
+    "SupplierGone",
+    "Surplus",
+    "Use",
+    "plan_follow_up",
+    "split_orders",
+]

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, Hazmat, Shop, Supplier, SupplierId
+from kitwright.catalogue.model import Catalogue, Hazmat, ItemId, Shop, Supplier, SupplierId
 from kitwright.money import Money, total
-from kitwright.stages.kit import Bought, Covered, Kit
+from kitwright.stages.kit import Covered, Kit
 from kitwright.stages.supply import Source, promise
+
+
+class Use(Struct, frozen=True, kw_only=True):
+    """How much of one need for `item` a line fills: `quantity` in the need's unit, under the
+    `number` that is fitted.
+    """
+
+    role: str
+    cylinder: int | None
+    item: ItemId
+    number: ItemId
+    quantity: Fraction
 
 
 class OrderLine(Struct, frozen=True, kw_only=True):
@@ -22,7 +35,7 @@ class OrderLine(Struct, frozen=True, kw_only=True):
     unit_cost: Decimal
     net: Money
     promised: date
-    covers: tuple[Covered, ...]
+    covers: tuple[Use, ...]
 
 
 class OrderFee(Struct, frozen=True):
@@ -54,34 +67,59 @@ class PartsOrder(Struct, frozen=True, kw_only=True):
 
 
 def split_orders(catalogue: Catalogue, shop: Shop, kit: Kit, on: date) -> tuple[PartsOrder, ...]:
-    """Return the parts orders of a kit, one a supplier, sorted by supplier; lines sorted by
-    item.
-    """
-    by_supplier: dict[SupplierId, list[Bought]] = {}
-    for bought in kit.bought:
-        by_supplier.setdefault(bought.source.supplier.id, []).append(bought)
-    return tuple(_order(catalogue, shop, bought, on) for _, bought in sorted(by_supplier.items()))
-
-
-def _order(catalogue: Catalogue, shop: Shop, bought: Sequence[Bought], on: date) -> PartsOrder:
-    supplier = bought[0].source.supplier
-    lines = tuple(
-        OrderLine(
-            source=each.source,
-            packs=each.packs,
-            unit_cost=each.source.unit_cost(each.packs),
-            net=each.source.line_cost(each.packs),
-            promised=promise(shop, each.source, on),
-            covers=each.covers,
-        )
-        for each in sorted(bought, key=lambda one: (one.source.item, one.source.sku))
+    """Return the parts orders of a kit."""
+    return place_orders(
+        catalogue,
+        (
+            order_line(shop, each.source, each.packs, tuple(map(_use, each.covers)), on)
+            for each in kit.bought
+        ),
     )
+
+
+def _use(covered: Covered) -> Use:
+    need = covered.need
+    return Use(
+        role=need.role,
+        cylinder=need.cylinder,
+        item=need.item,
+        number=covered.number,
+        quantity=covered.quantity,
+    )
+
+
+def order_line(
+    shop: Shop, source: Source, packs: int, covers: tuple[Use, ...], on: date
+) -> OrderLine:
+    """Return a line of so many packs, ordered on a day before the supplier's cutoff."""
+    return OrderLine(
+        source=source,
+        packs=packs,
+        unit_cost=source.unit_cost(packs),
+        net=source.line_cost(packs),
+        promised=promise(shop, source, on),
+        covers=covers,
+    )
+
+
+def place_orders(catalogue: Catalogue, lines: Iterable[OrderLine]) -> tuple[PartsOrder, ...]:
+    """Return some lines as orders, one a supplier, sorted by supplier; lines sorted by item. Fees
+    and freight are what the supplier charges on exactly these orders.
+    """
+    by_supplier: dict[SupplierId, list[OrderLine]] = {}
+    for line in sorted(lines, key=lambda one: (one.source.item, one.source.sku)):
+        by_supplier.setdefault(line.source.supplier.id, []).append(line)
+    return tuple(_order(catalogue, of_one) for _, of_one in sorted(by_supplier.items()))
+
+
+def _order(catalogue: Catalogue, lines: Sequence[OrderLine]) -> PartsOrder:
+    supplier = lines[0].source.supplier
     goods = total((line.net for line in lines), supplier.currency)
     fees = tuple(_fees(catalogue, supplier, lines, goods))
     freight = _freight(supplier, lines, goods)
     return PartsOrder(
         supplier=supplier,
-        lines=lines,
+        lines=tuple(lines),
         goods=goods,
         fees=fees,
         freight=freight,

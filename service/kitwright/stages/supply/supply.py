@@ -68,9 +68,8 @@ class Source(Struct, frozen=True, kw_only=True):
     @property
     def is_linear(self) -> bool:
         """Whether any number of multiples costs so many times what one does, to the minor unit."""
-        first = -(-self.minimum // self.multiple) * self.multiple
         whole = Money.of(self.cost, self.supplier.currency).amount == self.cost
-        return not self.breaks and first == self.multiple and whole
+        return not self.breaks and self.allowed(1) == self.multiple and whole
 
     def lots(self, items: int) -> Iterator[int]:
         """Yield the numbers of packs that may make sense to buy for up to `items` items.
@@ -83,15 +82,15 @@ class Source(Struct, frozen=True, kw_only=True):
             if self.stock is None or self.is_back_order or self.multiple <= self.stock:
                 yield self.multiple
             return
-        first = -(-self.minimum // self.multiple) * self.multiple
-        enough = max(first, self._allowed(-(-items // self.pack)))
-        beyond = {self._allowed(each.packs) for each in self.breaks if each.packs > enough}
-        for packs in [*range(first, enough + 1, self.multiple), *sorted(beyond)]:
+        enough = self.allowed(-(-items // self.pack))
+        beyond = {self.allowed(each.packs) for each in self.breaks if each.packs > enough}
+        for packs in [*range(self.allowed(1), enough + 1, self.multiple), *sorted(beyond)]:
             if self.stock is None or self.is_back_order or packs <= self.stock:
                 yield packs
 
-    def _allowed(self, packs: int) -> int:
-        return -(-packs // self.multiple) * self.multiple
+    def allowed(self, packs: int) -> int:
+        """Return the fewest packs that the supplier sells in one line and that are so many."""
+        return -(-max(packs, self.minimum) // self.multiple) * self.multiple
 
 
 class Supply(Struct, frozen=True, kw_only=True):

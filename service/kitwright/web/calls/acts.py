@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterator
+from functools import partial
 from typing import Final
 
 import msgspec
@@ -147,7 +148,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
     yield acting(desk, ISSUE, _issue)
     for operation, act in (
         (WITHDRAW, offer.withdraw),
-        (START, _start),
+        (START, partial(_start, desk)),
         (FINISH, life.finish),
     ):
         yield acting(desk, operation, _simply(act))
@@ -209,8 +210,8 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
     return moved_prices(draft.answer, now)
 
 
-def _start(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    return life.start(records, stamp, quote, unordered(records, quote))
+def _start(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
+    return life.start(records, stamp, quote, unordered(desk, records, stamp, quote))
 
 
 async def _accept(call: Call) -> Work:

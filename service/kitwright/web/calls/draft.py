@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import LOOSE
+from kitwright.catalogue.model import LOOSE, ItemId
 from kitwright.language.render import Speaker
 from kitwright.money import Money, round_minor, share
 from kitwright.stages.kit import Covered, Kit, Need
@@ -100,7 +100,10 @@ def share_out(quote: Quote, told: Teller) -> Shared:
             for each in repair.labour.classes
         ),
         kit=_kit(repair.kit, told),
-        orders=tuple(_order(order, quote.request.asked.on, told) for order in repair.orders),
+        orders=tuple(
+            parts_order_out(order, quote.request.asked.on, told.speaker.item)
+            for order in repair.orders
+        ),
         unfilled=_unfilled(repair.kit, told),
         extras=tuple(_extra(extra, told) for extra in quote.extras),
         questions=(*_chassis_question(quote, told), *_part_questions(quote, told)),
@@ -328,7 +331,8 @@ def _kit(kit: Kit, told: Teller) -> KitOut:
     )
 
 
-def _order(order: PartsOrder, on: date, told: Teller) -> OrderOut:
+def parts_order_out(order: PartsOrder, on: date, name: Callable[[ItemId], str]) -> OrderOut:
+    """Return a parts order on the wire, ordered on a day where the shop is."""
     return OrderOut(
         supplier=order.supplier.id,
         name=order.supplier.name,
@@ -339,7 +343,7 @@ def _order(order: PartsOrder, on: date, told: Teller) -> OrderOut:
             OrderLineOut(
                 sku=line.source.sku,
                 item=line.source.item,
-                name=told.speaker.item(line.source.item),
+                name=name(line.source.item),
                 brand=line.source.brand,
                 packs=line.packs,
                 pack_size=line.source.pack,
@@ -348,7 +352,16 @@ def _order(order: PartsOrder, on: date, told: Teller) -> OrderOut:
                 stock={None: "unknown", 0: "back_order"}.get(line.source.stock, "known"),
                 lead_days=line.source.lead_days,
                 promised=line.promised,
-                covers=_covers(line.covers),
+                covers=tuple(
+                    CoversOut(
+                        role=use.role,
+                        cylinder=use.cylinder,
+                        part=use.item,
+                        quantity=decimal_text(use.quantity),
+                        fitted=use.number,
+                    )
+                    for use in line.covers
+                ),
             )
             for line in order.lines
         ),

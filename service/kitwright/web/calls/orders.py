@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Iterator
 from datetime import date, datetime
-from decimal import Decimal
 from typing import Annotated, Final
 
 import msgspec
 from litestar.handlers import HTTPRouteHandler
-from msgspec import Meta, Struct, structs
+from msgspec import Meta, Struct
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ActRefused, check_act
@@ -18,8 +16,9 @@ from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
-from kitwright.money import Money
+from kitwright.stages.ordering import SupplierGone, Surplus
 from kitwright.web.calls.desk import Desk, tag
+from kitwright.web.calls.draft import parts_order_out
 from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.calls.ids import (
     ORDER,
@@ -32,15 +31,13 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
-from kitwright.web.calls.out import Count, MoneyOut, OrderLineOut, OrderOut, Out, money
+from kitwright.web.calls.out import Count, OrderOut, Out
 from kitwright.web.calls.paged import page_reply, read_before
-from kitwright.web.calls.promise import promised_now
+from kitwright.web.calls.placing import plan_placing
 from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.records import ListOut
 from kitwright.web.calls.refusals import ONCE_PROBLEMS
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
-
-_MOST: Final = 1_000_000
 
 
 class OrderedRevisionIn(Wire, frozen=True, kw_only=True):
@@ -125,9 +122,15 @@ ORDER_PARTS: Final = Operation(
     tag="orders",
     summary="Order the parts of agreed revisions",
     description=(
-        "Freezes the parts orders of each revision as drafts, one a supplier, with what each line "
-        "is for. Nothing is ordered twice: what an earlier revision ordered is taken off. Promises "
-        "are reckoned anew, from this moment: after a supplier's cutoff, from its next working day."
+        "Freezes the parts orders that each revision still needs as drafts, one a supplier, with "
+        "what each line is for. Nothing is ordered twice: packs that were ordered for an earlier "
+        "revision count, also those of another supplier in a quality as good. The rest is ordered "
+        "in the fewest packs that the supplier sells. The first order asks for the packs that were "
+        "quoted. Prices, price breaks, fees and freight are today's, on exactly this order: if the "
+        "catalogue has changed since, they differ from those of the revision, which the customer's "
+        "price keeps to. A SKU that its supplier no longer offers is ordered at the revision's "
+        "cost per pack; if the supplier itself is gone, the call is refused (`supplier-gone`). "
+        "Promises count from this moment: after a supplier's cutoff, from its next working day."
     ),
     takes=OrdersIn,
     answers=OrdersOut,
@@ -166,12 +169,6 @@ GET: Final = Operation(
 OPERATIONS: Final = (ORDER_PARTS, FIND, GET)
 
 
-class _Planned(Struct, frozen=True):
-    """What is read of a revision's answer."""
-
-    orders: tuple[OrderOut, ...]
-
-
 class _Needed(Struct, frozen=True):
     """What is read of a revision's request."""
 
@@ -198,7 +195,10 @@ async def _order_parts(call: Call) -> Work:
                 error = NotAgreed(quote, one.revision)
                 error.at("revisions", index, "revision")
                 raise error
-            kept, spare = freeze(desk, records, stamp, quote)
+            try:
+                kept, spare = freeze(desk, records, stamp, quote)
+            except SupplierGone as error:
+                raise error.at("revisions", index, "revision") from None
             orders = [order_out(each) for each in kept]
             made += orders
             surplus += spare
@@ -215,13 +215,13 @@ def freeze(
     """Return the orders that an agreed revision still needs, once they are kept, and what was
     ordered for earlier ones and is needed no more. Promises count from the stamp's moment.
 
-    Raises: NotNow.
+    Raises: NotNow, SupplierGone.
     """
     check_act("order", quote)
-    wanted, surplus = _still_needed(records, quote)
+    placing = plan_placing(desk, records, quote, stamp.at)
+    today = desk.today(stamp.at)
     made = []
-    for planned in wanted:
-        order = promised_now(desk, planned, stamp.at)
+    for order in placing.plan.orders:
         kept = records.orders.add(
             KeptOrder(
                 number=0,
@@ -229,10 +229,10 @@ def freeze(
                 state=OrderState.draft,
                 quote=quote.number,
                 revision=quote.agreed or 0,
-                supplier=order.supplier,
-                net=_amount(order.net),
+                supplier=order.supplier.id,
+                net=order.net,
                 made_at=stamp.at,
-                body=msgspec.json.encode(order),
+                body=msgspec.json.encode(parts_order_out(order, today, placing.names.__getitem__)),
             )
         )
         add_event(
@@ -240,12 +240,21 @@ def freeze(
             stamp,
             "order.created",
             f"order:{kept.number}",
-            {"quote": written(QUOTE, quote.number), "supplier": order.supplier},
+            {"quote": written(QUOTE, quote.number), "supplier": order.supplier.id},
         )
         made.append(kept)
     if made or quote.state is QuoteState.accepted:
         life.ordered(records, stamp, quote, len(made))
-    return made, surplus
+    return made, [_surplus_out(quote, one) for one in placing.plan.surplus]
+
+
+def _surplus_out(quote: KeptQuote, surplus: Surplus) -> SurplusOut:
+    return SurplusOut(
+        quote=written(QUOTE, quote.number),
+        supplier=surplus.supplier,
+        sku=surplus.sku,
+        packs=surplus.packs,
+    )
 
 
 def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrderOut]) -> Iterator[LateOut]:
@@ -261,75 +270,11 @@ def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrderOut]) ->
                 )
 
 
-def unordered(records: Records, quote: KeptQuote) -> int:
-    """Return how many orders the agreed revision of a quote still needs."""
-    return 0 if quote.agreed is None else len(_still_needed(records, quote)[0])
-
-
-def _still_needed(
-    records: Records, quote: KeptQuote
-) -> tuple[tuple[OrderOut, ...], list[SurplusOut]]:
-    revision = life.revision_of(records, quote, quote.agreed or 0)
-    planned = msgspec.json.decode(revision.answer, type=_Planned).orders
-    before = [
-        msgspec.json.decode(order.body, type=OrderOut)
-        for order in records.orders.find(quote.number, None, None, _MOST)
-    ]
-    if not before:
-        return planned, []
-    packs = Counter[tuple[str, str]]()
-    freight = Counter[str]()
-    for order in before:
-        freight[order.supplier] += _amount(order.freight).minor
-        for line in order.lines:
-            packs[order.supplier, line.sku] += line.packs
-    wanted = []
-    for order in planned:
-        reduced = _without(order, packs, freight[order.supplier])
-        if reduced.lines:
-            wanted.append(reduced)
-    surplus = [
-        SurplusOut(quote=written(QUOTE, quote.number), supplier=supplier, sku=sku, packs=spare)
-        for (supplier, sku), spare in packs.items()
-        if spare > 0
-    ]
-    return tuple(wanted), surplus
-
-
-def _without(order: OrderOut, packs: Counter[tuple[str, str]], freight: int) -> OrderOut:
-    """Return an order less what is ordered already, which is used up; of the freight, what is not
-    yet charged.
-    """
-    currency = order.net.currency
-    lines = []
-    for line in order.lines:
-        key = (order.supplier, line.sku)
-        taken = min(line.packs, packs[key])
-        packs[key] -= taken
-        if line.packs > taken:
-            lines.append(_fewer(line, line.packs - taken))
-    if len(lines) == len(order.lines) and lines == list(order.lines):
-        return order
-    goods = sum((_amount(line.net).minor for line in lines), 0)
-    still = max(0, _amount(order.freight).minor - freight)
-    fees = sum((_amount(fee.amount).minor for fee in order.fees), 0)
-    return structs.replace(
-        order,
-        lines=tuple(lines),
-        goods=money(Money(goods, currency)),
-        freight=money(Money(still, currency)),
-        net=money(Money(goods + still + fees, currency)),
-        promised=max((line.promised for line in lines), default=order.promised),
-    )
-
-
-def _fewer(line: OrderLineOut, packs: int) -> OrderLineOut:
-    net = Money.of(Decimal(line.unit_cost) * packs, line.net.currency)
-    return line if packs == line.packs else structs.replace(line, packs=packs, net=money(net))
-
-
-def _amount(out: MoneyOut) -> Money:
-    return Money.of(Decimal(out.amount), out.currency)
+def unordered(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> int:
+    """Return how many orders the agreed revision of a quote still needs. Raises: SupplierGone."""
+    if quote.agreed is None:
+        return 0
+    return len(plan_placing(desk, records, quote, stamp.at).plan.orders)
 
 
 def order_out(order: KeptOrder) -> KeptOrderOut:

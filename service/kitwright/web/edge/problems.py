@@ -22,6 +22,7 @@ from kitwright.keeping.prices import PricesMoved
 from kitwright.keeping.store import StoreFull, StoreUnavailable
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.kit import FitmentError
+from kitwright.stages.ordering import SupplierGone
 from kitwright.stages.request import RequestRefused
 from kitwright.stages.supply import PriceError
 from kitwright.tax.area import TaxError
@@ -182,7 +183,7 @@ GAPS: Final[tuple[type[KitwrightError], ...]] = (
 )
 """Errors that say what the catalogue lacks. Any other that gets out of the core is a bug."""
 
-ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError)
+ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError, SupplierGone)
 """Errors that say why something can't be done with a kept record as it stands."""
 
 

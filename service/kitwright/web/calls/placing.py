@@ -1,0 +1,87 @@
+"""Placing: the revision and the kept orders of a quote as the core's values, and what it plans."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from decimal import Decimal
+from fractions import Fraction
+from typing import Final
+
+import msgspec
+from msgspec import Struct
+
+from kitwright.catalogue.model import ItemId, SupplierId
+from kitwright.keeping import life
+from kitwright.keeping.record import KeptQuote
+from kitwright.keeping.store import Records
+from kitwright.stages.ordering import FollowUp, Packs, Use, plan_follow_up
+from kitwright.stages.supply import day_of_order
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.out import OrderOut
+
+_MOST: Final = 1_000_000
+
+
+class Placing(Struct, frozen=True):
+    """What is to be ordered for a quote, and the revision's names of items, in its language."""
+
+    plan: FollowUp
+    names: Mapping[str, str]
+
+
+class _Planned(Struct, frozen=True):
+    """What is read of a revision's answer."""
+
+    orders: tuple[OrderOut, ...]
+
+
+def plan_placing(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> Placing:
+    """Return what the agreed revision of a quote still needs, if it is ordered now.
+
+    Raises: NoSuchRevision, where none is agreed; SupplierGone.
+    """
+    workshop = desk.service.workshop
+    revision = life.revision_of(records, quote, quote.agreed or 0)
+    wanted = msgspec.json.decode(revision.answer, type=_Planned).orders
+    placed = records.orders.find(quote.number, None, None, _MOST)
+    plan = plan_follow_up(
+        workshop.catalogue,
+        workshop.shop,
+        workshop.supply,
+        [packs for order in wanted for packs in _packs(order)],
+        [
+            packs
+            for kept in placed
+            for packs in _packs(msgspec.json.decode(kept.body, type=OrderOut))
+        ],
+        {
+            supplier.id: day_of_order(supplier, desk.clock(now, supplier.time_zone))
+            for supplier in workshop.catalogue.suppliers.values()
+        },
+    )
+    return Placing(plan, {line.item: line.name for order in wanted for line in order.lines})
+
+
+def _packs(order: OrderOut) -> Iterator[Packs]:
+    for line in order.lines:
+        yield Packs(
+            supplier=SupplierId(order.supplier),
+            sku=line.sku,
+            item=ItemId(line.item),
+            brand=line.brand,
+            count=line.packs,
+            size=line.pack_size,
+            unit_cost=Decimal(line.unit_cost),
+            lead_days=line.lead_days,
+            covers=tuple(
+                Use(
+                    role=cover.role,
+                    cylinder=cover.cylinder,
+                    item=ItemId(cover.part),
+                    number=ItemId(cover.fitted or cover.part),
+                    quantity=Fraction(cover.quantity),
+                )
+                for cover in line.covers
+            ),
+        )
