@@ -266,7 +266,9 @@ def test_plan_follow_up_counts_pieces_of_what_was_ordered_for_a_break() -> None:
 
     assert bought(plan((terms,), [of(GASKET, 10)], before)) == {}
     # by the break at 20, 20 were quoted for 11
-    assert bought(plan((terms,), [of(GASKET, 11, count=20)], before)) == {("ONE", GASKET): 1}
+    more = plan((terms,), [of(GASKET, 11, count=20)], before)
+    assert bought(more) == {("ONE", GASKET): 1}
+    assert more.surplus == ()
 
 
 def test_plan_follow_up_uses_the_same_number_of_another_supplier() -> None:
@@ -277,6 +279,7 @@ def test_plan_follow_up_uses_the_same_number_of_another_supplier() -> None:
 
     assert bought(found) == {("TWO", GASKET): 1}
     assert found.surplus == ()
+    assert found.orders[0].lines[0].covers == uses(GASKET, start=3)
 
 
 def test_plan_follow_up_takes_no_lower_quality_in_place() -> None:
@@ -315,6 +318,60 @@ def test_plan_follow_up_opens_no_pack_that_another_line_wants() -> None:
     assert found.surplus == ()
 
 
+def test_plan_follow_up_opens_a_spare_pack_once() -> None:
+    # 3 gaskets of ONE are spare: TWO's line takes 1, TRE's takes 1, and 1 is surplus
+    one, two, tre = (supplier(name, offer(GASKET, "1.00")) for name in ("ONE", "TWO", "TRE"))
+    wanted = [of(GASKET, 1, by="TWO"), of(GASKET, 1, by="TRE")]
+
+    assert spare(plan((one, two, tre), wanted, [of(GASKET, 3)])) == {("ONE", GASKET): 1}
+    # of one spare gasket, the line that comes first has the use
+    assert bought(plan((one, two, tre), wanted, [of(GASKET, 1)])) == {("TRE", GASKET): 1}
+
+
+def test_plan_follow_up_names_no_pack_that_is_opened_for_one_piece() -> None:
+    one, two = supplier("ONE", offer(GASKET, "3.00", pack=3)), supplier("TWO", offer(GASKET, "1"))
+
+    found = plan((one, two), [of(GASKET, 4, by="TWO")], [of(GASKET, 9, count=3, size=3)])
+
+    assert found.orders == ()
+    assert spare(found) == {("ONE", GASKET): 1}
+
+
+def test_plan_follow_up_wants_what_is_sold_today() -> None:
+    # 4 were quoted; since then they are sold in fives: none of the 5 is surplus
+    terms = broken(multiple=5)
+
+    found = plan((terms,), [of(GASKET, 4)], [])
+
+    assert bought(found) == {("ONE", GASKET): 5}
+    again = plan((terms,), [of(GASKET, 4)], [of(GASKET, 4, count=5)])
+    assert again == FollowUp(orders=(), surplus=())
+
+
+def test_plan_follow_up_knows_a_suppliers_offers_of_one_item_apart() -> None:
+    cheap = offer(GASKET, "1.00", Quality.alternate, sku="CHEAP")
+    own = offer(GASKET, "3.00", Quality.maker)
+    one = supplier("ONE", cheap, own)
+
+    found = plan((one,), [of(GASKET, 2)], [of(GASKET, 1, sku="CHEAP")])
+
+    assert found.orders[0].goods.amount_text == "6.00"
+    assert spare(found) == {("ONE", "CHEAP"): 1}
+
+
+def test_plan_follow_up_trusts_no_quality_that_nobody_knows() -> None:
+    low = supplier("LOW", offer(GASKET, "1.00", Quality.alternate))
+    top = supplier("TOP", offer(GASKET, "2.00", Quality.maker))
+    bare = supplier("BARE")
+
+    # what was ordered is offered no longer; then what is wanted
+    old = plan((bare, top), [of(GASKET, 1, by="TOP")], [of(GASKET, 1, by="BARE")])
+    new = plan((bare, low), [of(GASKET, 1, by="BARE")], [of(GASKET, 1, by="LOW")])
+
+    assert bought(old) == {("TOP", GASKET): 1}
+    assert bought(new) == {("BARE", GASKET): 1}
+
+
 def set_of(**contents: int) -> Catalogue:
     return with_set(
         starter(), SET, contents={ItemId(name.replace("_", "-")): n for name, n in contents.items()}
@@ -331,6 +388,30 @@ def test_plan_follow_up_opens_a_spare_set() -> None:
 
     assert found.orders == ()
     assert spare(found) == {("ONE", SET): 1}
+
+
+def test_plan_follow_up_opens_one_set_for_all_that_is_in_it() -> None:
+    catalogue = set_of(**{NUT: 2, SEAL: 1})
+    one = supplier("ONE", offer(SET, "18.00", pack=2), offer(NUT, "1.00"), offer(SEAL, "1.00"))
+    before = [packs(SET, 2, uses(*[NUT] * 8, *[SEAL] * 4), size=2)]
+
+    found = plan((one,), [of(NUT, 4), of(SEAL, 2)], before, catalogue)
+
+    assert found.orders == ()
+    assert spare(found) == {("ONE", SET): 1}
+    # a pack holds two sets, whatever it was ordered for
+    less = [packs(SET, 1, uses(NUT, SEAL), size=2)]
+    assert plan((one,), [of(NUT, 4), of(SEAL, 2)], less, catalogue).orders == ()
+
+
+def test_plan_follow_up_counts_what_a_set_held_when_it_was_ordered() -> None:
+    # the catalogue has two nuts in it since; the set that was ordered has three
+    catalogue = set_of(**{NUT: 2, SEAL: 1})
+    one = supplier("ONE", offer(SET, "9.00"), offer(NUT, "1.00"))
+
+    found = plan((one,), [of(NUT, 3)], [packs(SET, 1, uses(NUT, NUT, NUT))], catalogue)
+
+    assert found.orders == ()
 
 
 def test_plan_follow_up_opens_pieces_before_sets() -> None:
@@ -383,6 +464,29 @@ def test_plan_follow_up_says_what_the_new_packs_are_for() -> None:
     (line,) = found.orders[0].lines
     assert line.packs == 2
     assert line.covers == uses(NUT, NUT, start=3)
+
+
+def test_plan_follow_up_counts_a_need_that_has_become_less() -> None:
+    # 2 were ordered for cylinder 1, which takes 1 now: the other serves one of the rest
+    one = supplier("ONE", offer(NUT, "1.00"))
+    (first,) = uses(NUT)
+    before = packs(NUT, 2, (structs.replace(first, quantity=Fraction(2)),))
+
+    found = plan((one,), [of(NUT, 3)], [before])
+
+    (line,) = found.orders[0].lines
+    assert line.packs == 1
+    assert line.covers == uses(NUT, start=2)
+
+
+def test_plan_follow_up_never_orders_more_packs_than_the_revision() -> None:
+    # nobody knows any more what a bottle holds: at least 1.9 / 3 L of before, 3.9 / 5 L now
+    gone = [structs.replace(litres("3.9", 5), item=ItemId("CS-GONE"))]
+    before = [structs.replace(litres("1.9", 3), item=ItemId("CS-GONE"))]
+
+    found = plan((broken(),), gone, before)
+
+    assert bought(found) == {("ONE", "CS-GONE"): 2}
 
 
 def test_plan_follow_up_counts_what_was_ordered_of_an_item_that_is_gone() -> None:

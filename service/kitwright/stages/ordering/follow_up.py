@@ -113,7 +113,7 @@ def plan_follow_up(
             made.append(order_line(shop, line.source, packs, covers, day))
             if own:
                 # more than is missing, if fewer are not sold: so many of the old ones are left over
-                placed[line.key].exceeded += min(own, max(0, own + packs - line.packs))
+                placed[line.key].exceeded += max(0, own + packs - line.packs)
     return FollowUp(
         orders=place_orders(catalogue, made),
         surplus=tuple(
@@ -274,11 +274,12 @@ def _per_pack(
 
 
 def _missing(line: _Line, own: int, placed: Mapping[_Key, _Placed]) -> _Amounts:
-    """Return how much of each number a line's own packs of before leave open."""
+    """Return how much of each number a line's own packs of before leave open; below zero, so much
+    is to spare.
+    """
     held = placed[line.key].each if own else {}
     return {
-        number: max(Fraction(0), amount - own * held.get(number, Fraction(0)))
-        for number, amount in line.uses.items()
+        number: amount - own * held.get(number, Fraction(0)) for number, amount in line.uses.items()
     }
 
 
