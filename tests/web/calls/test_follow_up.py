@@ -1,0 +1,280 @@
+"""Orders that follow others over the API: the supplier's terms of what is really ordered."""
+
+import csv
+from collections.abc import Callable
+from io import BytesIO, StringIO
+from typing import Any
+
+import pytest
+from lxml import etree
+from msgspec import structs
+from pypdf import PdfReader
+from tests.desks import DAY
+from tests.stages.workbench import figure
+from tests.web.calls.conftest import Staff
+
+from kitwright.catalogue.model import Supplier
+from kitwright.documents.quote_text import quote_text
+from kitwright.web.calls.service import Service
+from kitwright.workshop import Workshop
+
+BOTH_HEADS: dict[str, Any] = {
+    "family": "TB-V68",
+    "serial": 3200000,
+    "chassis": "loose",
+    "jobs": [{"job": "J-HEAD-GASKET", "cylinder": 1}, {"job": "J-HEAD-GASKET", "cylinder": 2}],
+}
+YES = {"who": "A. Customer", "means": "telephone"}
+Order = dict[str, Any]
+
+
+def order(staff: Staff, quote: str, revision: int) -> Any:
+    asked = {"revisions": [{"quote": quote, "revision": revision}]}
+    return staff.done("/v1/orders", asked).json()
+
+
+def accepted(staff: Staff, **members: Any) -> str:
+    return staff.accepted(**BOTH_HEADS, diagnoses=[], **members)
+
+
+def agree(staff: Staff, quote: str, revision: int, **members: Any) -> None:
+    """Revise a quote of both heads, issue and accept it."""
+    staff.act(quote, "revise", {**BOTH_HEADS, **members})
+    staff.act(quote, "issue")
+    staff.act(quote, "accept", {**YES, "revision": revision})
+
+
+def by_supplier(answer: Any) -> dict[str, Order]:
+    return {one["order"]["supplier"]: one["order"] for one in answer["items"]}
+
+
+def lines(one: Order) -> dict[str, tuple[int, str, str]]:
+    return {
+        line["sku"]: (line["packs"], line["unit_cost"], line["net"]["amount"])
+        for line in one["lines"]
+    }
+
+
+def change(staff: Staff, changed: Callable[[Supplier], Supplier | None]) -> None:
+    """Change or drop the suppliers of this counter's catalogue."""
+    workshop = staff.counter.desk.service.workshop
+    made = [changed(one) for one in workshop.catalogue.suppliers.values()]
+    suppliers = {one.id: one for one in made if one is not None}
+    catalogue = structs.replace(workshop.catalogue, suppliers=suppliers)
+    service = Service(Workshop(catalogue, workshop.shop), lambda: DAY, quote_text)
+    staff.counter.desk.service = service
+
+
+@pytest.fixture
+def followed(staff: Staff) -> tuple[Staff, str, Any]:
+    """Return a quote of five machines whose parts were ordered, then of six, and what followed."""
+    quote = accepted(staff, machines=5)
+    first = order(staff, quote, 1)
+    assert lines(by_supplier(first)["BRMW"])["BW-88110"] == (8, "2.40", "19.20")
+    agree(staff, quote, 2, machines=6)
+    planned = {one["supplier"]: one for one in staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]}
+    assert lines(planned["BRMW"])["BW-88110"] == (10, "1.95", "19.50")
+    return staff, quote, order(staff, quote, 2)
+
+
+def test_follow_up_costs_what_the_terms_of_each_order_make(
+    followed: tuple[Staff, str, Any],
+) -> None:
+    _, _, answer = followed
+    found = by_supplier(answer)
+
+    # BRMW: 2 do not reach the break at 10; freight 9.95, free from 150.00
+    assert lines(found["BRMW"]) == {
+        "BW-88110": (2, "2.40", "4.80"),
+        "BW-88140": (2, "2.60", "5.20"),
+    }
+    assert found["BRMW"]["net"]["amount"] == "19.95"
+    # CPSN: 38.13 of goods is below 100.00: fee 15.00, and freight 18.95
+    assert lines(found["CPSN"]) == {
+        "V68-B-205": (4, "1.10", "4.40"),
+        "V68-C-715": (2, "0.37", "0.74"),
+        "V68-F-801": (1, "7.20", "7.20"),
+        "CD-303-V103": (2, "9.05", "18.10"),
+        "V68-G-121": (2, "2.81", "5.62"),
+        "V68-G-131": (1, "2.07", "2.07"),
+    }
+    assert [fee["amount"]["amount"] for fee in found["CPSN"]["fees"]] == ["15.00"]
+    assert found["CPSN"]["goods"]["amount"] == "38.13"
+    assert found["CPSN"]["net"]["amount"] == "72.08"
+    assert found.keys() == {"BRMW", "CPSN"}
+    assert (answer["surplus"], answer["late"]) == ([], [])
+
+
+def test_follow_up_is_on_paper_what_it_is_in_the_answer(
+    followed: tuple[Staff, str, Any],
+) -> None:
+    staff, _, answer = followed
+    for one in answer["items"]:
+        path, net = f"/v1/orders/{one['id']}/sheet", one["order"]["net"]["amount"]
+        taken = {
+            form: staff.client.get(path, headers={"Accept": form}).content
+            for form in ("application/pdf", "text/csv", "application/xml")
+        }
+        pages = PdfReader(BytesIO(taken["application/pdf"])).pages
+        printed = "".join("".join(page.extract_text() for page in pages).split())
+        rows = list(csv.DictReader(StringIO(taken["text/csv"].decode(), newline="")))
+        xml = etree.fromstring(taken["application/xml"])
+
+        assert {row["sku"]: (int(row["packs"]), row["unit_cost"], row["net"]) for row in rows} == (
+            lines(one["order"])
+        )
+        assert xml.findtext("{*}AnticipatedMonetaryTotal/{*}PayableAmount") == net
+        charges = [text.text for text in xml.findall("{*}AllowanceCharge/{*}Amount")]
+        fees = [fee["amount"]["amount"] for fee in one["order"]["fees"]]
+        assert sorted(charges) == sorted([*fees, one["order"]["freight"]["amount"]])
+        for amount in (net, one["order"]["goods"]["amount"], *fees):
+            assert amount in printed
+
+
+def test_follow_up_is_asked_for_once(followed: tuple[Staff, str, Any]) -> None:
+    staff, quote, _ = followed
+
+    assert order(staff, quote, 2) == {"items": [], "surplus": [], "late": []}
+    staff.act(quote, "start")
+
+
+def test_work_waits_for_the_follow_up(staff: Staff) -> None:
+    quote = accepted(staff, machines=5)
+    order(staff, quote, 1)
+    agree(staff, quote, 2, machines=6)
+
+    told = staff.refused(f"/v1/quotes/{quote}/start", None, staff.tag(quote))
+
+    assert "2 parts orders are still to be made" in told["errors"][0]["detail"]
+
+
+def test_smaller_revision_names_what_is_surplus(staff: Staff) -> None:
+    quote = accepted(staff, machines=6)
+    order(staff, quote, 1)
+    agree(staff, quote, 2, machines=5)
+
+    answer = order(staff, quote, 2)
+
+    surplus = {(one["supplier"], one["sku"]): one["packs"] for one in answer["surplus"]}
+    assert answer["items"] == []
+    assert surplus == {
+        ("BRMW", "BW-88110"): 2,
+        ("BRMW", "BW-88140"): 2,
+        ("CPSN", "V68-B-205"): 4,
+        ("CPSN", "V68-C-715"): 2,
+        ("CPSN", "V68-F-801"): 1,
+        ("CPSN", "CD-303-V103"): 2,
+        ("CPSN", "V68-G-121"): 2,
+        ("CPSN", "V68-G-131"): 1,
+    }
+
+
+def test_follow_up_says_what_comes_late(staff: Staff) -> None:
+    quote = accepted(staff, machines=5, needed_by="2027-03-10")
+    order(staff, quote, 1)
+    agree(staff, quote, 2, machines=6, needed_by="2027-03-10")
+    staff.counter.clock.pass_days(8)
+
+    answer = order(staff, quote, 2)
+
+    assert answer["items"]
+    assert {(one["order"], one["sku"]) for one in answer["late"]} == {
+        (one["id"], line["sku"]) for one in answer["items"] for line in one["order"]["lines"]
+    }
+
+
+def test_first_order_is_what_was_quoted(staff: Staff) -> None:
+    quote = accepted(staff, machines=6)
+    quoted = staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]
+
+    # the clock says 05:00 at the shop: before every cutoff of the quote's own day
+    made = [one["order"] for one in order(staff, quote, 1)["items"]]
+
+    assert made == quoted
+
+
+def test_order_is_placed_at_todays_terms(staff: Staff) -> None:
+    quote = accepted(staff)
+
+    def dearer(one: Supplier) -> Supplier:
+        offers = tuple(structs.replace(each, cost=figure("3.00")) for each in one.offer)
+        return structs.replace(one, offer=offers, freight=figure("12.00")) if offers else one
+
+    change(staff, lambda one: dearer(one) if one.id == "BRMW" else one)
+
+    found = by_supplier(order(staff, quote, 1))
+
+    assert lines(found["BRMW"]) == {"BW-88140": (2, "3.00", "6.00")}
+    assert found["BRMW"]["net"]["amount"] == "18.00"
+
+
+def test_sku_that_is_offered_no_longer_is_ordered_as_it_was_quoted(staff: Staff) -> None:
+    quote = accepted(staff)
+    change(staff, lambda one: structs.replace(one, offer=()) if one.id == "BRMW" else one)
+
+    found = by_supplier(order(staff, quote, 1))
+
+    assert lines(found["BRMW"]) == {"BW-88140": (2, "2.60", "5.20")}
+    assert found["BRMW"]["net"]["amount"] == "15.15"
+
+
+def test_supplier_that_is_gone_stops_its_order_and_the_start(staff: Staff) -> None:
+    quote = accepted(staff)
+    change(staff, lambda one: None if one.id == "BRMW" else one)
+
+    asked = {"revisions": [{"quote": quote, "revision": 1}]}
+    told = staff.refused("/v1/orders", asked)
+    start = staff.refused(f"/v1/quotes/{quote}/start", None, staff.tag(quote))
+
+    (error,) = told["errors"]
+    assert (told["code"], error["code"]) == ("act-refused", "supplier-gone")
+    assert error["pointer"] == "/revisions/0/revision"
+    assert "BW-88140" in error["detail"]
+    assert "revise the quote" in error["detail"]
+    assert start["errors"][0]["code"] == "supplier-gone"
+    assert staff.get("/v1/orders", quote=quote)["items"] == []
+
+
+def test_supplier_that_is_gone_is_not_missed_once_all_is_ordered(staff: Staff) -> None:
+    quote = accepted(staff)
+    order(staff, quote, 1)
+    change(staff, lambda one: None if one.id == "BRMW" else one)
+
+    assert order(staff, quote, 1)["items"] == []
+    staff.act(quote, "start")
+
+
+def planned_of(staff: Staff, quote: str, item: str) -> list[str]:
+    orders = staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]
+    return [one["supplier"] for one in orders for line in one["lines"] if line["item"] == item]
+
+
+def test_part_that_moves_to_another_supplier_is_not_ordered_again(staff: Staff) -> None:
+    suppliers = staff.counter.desk.service.workshop.catalogue.suppliers
+    offers = {one.id: one.offer for one in suppliers.values()}
+    change(staff, lambda one: structs.replace(one, offer=()) if one.id == "BRMW" else one)
+    quote = accepted(staff)
+    order(staff, quote, 1)
+    # the maker's own gasket was ordered; the revision takes a cheaper make
+    change(staff, lambda one: structs.replace(one, offer=offers[one.id]))
+    agree(staff, quote, 2)
+
+    answer = order(staff, quote, 2)
+
+    assert planned_of(staff, quote, "V68-G-140") == ["BRMW"]
+    assert (answer["items"], answer["surplus"]) == ([], [])
+
+
+def test_lower_quality_does_not_do_for_what_was_agreed(staff: Staff) -> None:
+    quote = accepted(staff)
+    order(staff, quote, 1)
+    # the revision takes the maker's gasket, and names its make to the customer
+    change(staff, lambda one: structs.replace(one, offer=()) if one.id == "BRMW" else one)
+    agree(staff, quote, 2)
+
+    answer = order(staff, quote, 2)
+
+    assert planned_of(staff, quote, "V68-G-140") == ["CPSN"]
+    (made,) = answer["items"]
+    assert {line["item"]: line["packs"] for line in made["order"]["lines"]} == {"V68-G-140": 2}
+    assert [(one["sku"], one["packs"]) for one in answer["surplus"]] == [("BW-88140", 2)]
