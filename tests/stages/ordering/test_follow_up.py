@@ -479,6 +479,25 @@ def test_plan_follow_up_counts_a_need_that_has_become_less() -> None:
     assert line.covers == uses(NUT, start=2)
 
 
+def test_plan_follow_up_orders_no_more_of_what_is_for_nothing() -> None:
+    one = supplier("ONE", offer(NUT, "1.00"))
+
+    assert bought(plan((one,), [packs(NUT, 2, ())], [])) == {("ONE", NUT): 2}
+    assert plan((one,), [packs(NUT, 2, ())], [packs(NUT, 1, ())]).orders == ()
+
+
+def test_plan_follow_up_tells_two_uses_of_one_need() -> None:
+    # of four that one need takes in two uses, two were ordered
+    one = supplier("ONE", offer(NUT, "1.00"))
+    (use,) = uses(NUT)
+    two = structs.replace(use, quantity=Fraction(2))
+
+    found = plan((one,), [packs(NUT, 4, (two, two))], [packs(NUT, 2, (two,))])
+
+    (line,) = found.orders[0].lines
+    assert (line.packs, line.covers) == (2, (two,))
+
+
 def test_plan_follow_up_never_orders_more_packs_than_the_revision() -> None:
     # nobody knows any more what a bottle holds: at least 1.9 / 3 L of before, 3.9 / 5 L now
     gone = [structs.replace(litres("3.9", 5), item=ItemId("CS-GONE"))]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
@@ -136,7 +137,7 @@ class _Placed:
         self.exceeded = 0
         """Packs that the revision would want, had not more been ordered than were missing."""
         self._spare = count
-        self._opened: _Amounts = {}
+        self._opened: _Amounts = defaultdict(Fraction)
         # a need that takes maker quality alone shall find it, and a set is opened last
         self.rank = (self.quality is Quality.maker, sum(self.each.values()), _key(first))
 
@@ -154,7 +155,7 @@ class _Placed:
 
     def open(self, number: ItemId, amount: Fraction) -> None:
         """Use so much of a number out of the spare packs."""
-        self._opened[number] = self._opened.get(number, Fraction(0)) + amount
+        self._opened[number] += amount
 
     @property
     def surplus(self) -> int:
@@ -249,9 +250,9 @@ def _as_quoted(catalogue: Catalogue, shop: Shop, packs: Packs) -> Source | None:
 
 
 def _amounts(covers: Iterable[Use]) -> _Amounts:
-    amounts: _Amounts = {}
+    amounts: _Amounts = defaultdict(Fraction)
     for use in covers:
-        amounts[use.number] = amounts.get(use.number, Fraction(0)) + use.quantity
+        amounts[use.number] += use.quantity
     return amounts
 
 
@@ -291,8 +292,8 @@ def _fewest(
     free = {number: _free(line, number, spare) for number in missing}
     # a revision may want more packs than it needs, for a price break: of that, nothing is changed
     if own or any(free.values()):
-        needed = [ceil((missing[n] - free[n]) / line.each[n]) for n in missing]
-        packs = min(packs, max(0, *needed))
+        needed = (ceil((missing[n] - free[n]) / line.each[n]) for n in missing)
+        packs = min(packs, max((0, *needed)))
     return line.source.allowed(packs) if packs and line.source is not None else packs
 
 
@@ -320,21 +321,26 @@ def _covers(
     line: _Line, amounts: Mapping[ItemId, Fraction], spare: Sequence[_Placed]
 ) -> tuple[Use, ...]:
     """Return what new packs are for: needs that nothing was ordered for come first."""
-    ordered: dict[_Need, Fraction] = {}
+    ordered = defaultdict[_Need, Fraction](Fraction)
     for use in (use for one in spare for use in one.covers):
-        ordered[_need(use)] = ordered.get(_need(use), Fraction(0)) + use.quantity
-    left = dict(amounts)
-    filled: dict[_Need, Fraction] = {}
-    for before in (ordered, {}):
-        for use in line.wanted.covers:
-            is_open = use.quantity - filled.get(_need(use), 0) - before.get(_need(use), 0)
-            amount = max(Fraction(0), min(left[use.number], is_open))
-            filled[_need(use)] = filled.get(_need(use), Fraction(0)) + amount
+        ordered[_need(use)] += use.quantity
+    covers = line.wanted.covers
+    fresh = []
+    for use in covers:
+        known = min(use.quantity, ordered[_need(use)])
+        ordered[_need(use)] -= known
+        fresh.append(use.quantity - known)
+    left = {number: max(Fraction(0), amount) for number, amount in amounts.items()}
+    filled = [Fraction(0)] * len(covers)
+    for most in (fresh, [use.quantity for use in covers]):
+        for place, use in enumerate(covers):
+            amount = min(left[use.number], most[place] - filled[place])
+            filled[place] += amount
             left[use.number] -= amount
     return tuple(
-        structs.replace(use, quantity=filled[_need(use)])
-        for use in line.wanted.covers
-        if filled[_need(use)]
+        structs.replace(use, quantity=amount)
+        for use, amount in zip(covers, filled, strict=True)
+        if amount
     )
 
 
