@@ -487,15 +487,27 @@ def test_plan_follow_up_orders_no_more_of_what_is_for_nothing() -> None:
 
 
 def test_plan_follow_up_tells_two_uses_of_one_need() -> None:
-    # of four that one need takes in two uses, two were ordered
+    # of 2 and 3 that one need takes in two uses, the first was ordered
     one = supplier("ONE", offer(NUT, "1.00"))
     (use,) = uses(NUT)
-    two = structs.replace(use, quantity=Fraction(2))
+    two, three = (structs.replace(use, quantity=Fraction(count)) for count in (2, 3))
 
-    found = plan((one,), [packs(NUT, 4, (two, two))], [packs(NUT, 2, (two,))])
+    found = plan((one,), [packs(NUT, 5, (two, three))], [packs(NUT, 2, (two,))])
 
     (line,) = found.orders[0].lines
-    assert (line.packs, line.covers) == (2, (two,))
+    assert (line.packs, line.covers) == (3, (three,))
+
+
+def test_plan_follow_up_names_only_what_another_set_is_for() -> None:
+    # of the first set a nut is to spare: the second is for its seal
+    one = supplier("ONE", offer(SET, "9.00"))
+    first, both = packs(SET, 1, uses(NUT, SEAL)), packs(SET, 2, uses(NUT, SEAL, SEAL))
+
+    found = plan((one,), [both], [first], set_of(**{NUT: 2, SEAL: 1}))
+
+    (line,) = found.orders[0].lines
+    assert line.packs == 1
+    assert line.covers == uses(SEAL, start=3)
 
 
 def test_plan_follow_up_never_orders_more_packs_than_the_revision() -> None:
