@@ -17,10 +17,10 @@ from kitwright.language.render import MOST_REMEMBERED
 from kitwright.language.texts import languages
 from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.money import Money
+from kitwright.quote import amount_of, encode_quote
 from kitwright.settings import LEAST_MEMORY, Settings, built_in_catalog
 from kitwright.solve.cover import SHAPES
 from kitwright.stages.request import RequestRefused
-from kitwright.web.calls import out
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.body import decode
@@ -48,7 +48,7 @@ def small_service(budget: int) -> Service:
 
 def ask(service: Service, body: bytes) -> bytes | None:
     with suppress(RequestRefused):
-        return service.preview_json(decode(body, PreviewIn))
+        return encode_quote(service.quote(decode(body, PreviewIn)))
     return None
 
 
@@ -184,14 +184,14 @@ def test_service_answers_the_same_whether_or_not_it_remembers() -> None:
 def test_what_is_remembered_elsewhere_stays_within_its_share() -> None:
     memory = Memory(0)
     amounts = [Money(10**12 + number, "USD") for number in range(100)]
-    of_amount = max(memory.size_of(each, out.money(each)) for each in amounts)
+    of_amount = max(memory.size_of(each, amount_of(each)) for each in amounts)
     text = "\u4e2d" * 2_000
     of_text = memory.size_of(text, set_in_type(text))
     entry = 500
     of_number = memory.size_of("1234567.891", "1,234,567.891")
 
     whole = SHAPES.budget
-    whole += out.money.cache_parameters()["maxsize"] * (of_amount + entry)
+    whole += amount_of.cache_parameters()["maxsize"] * (of_amount + entry)
     whole += set_in_type.cache_parameters()["maxsize"] * (of_text + entry)
     whole += len(languages()) * MOST_REMEMBERED * (of_number + entry)
     assert whole <= ELSEWHERE

@@ -16,9 +16,11 @@ import msgspec
 from kitwright.app import make_owner_key, make_service, openapi_document, serve
 from kitwright.catalogue.faults import CatalogueUnreadable, CatalogueUnsound, by_cause
 from kitwright.documents.fonts import fonts
+from kitwright.documents.quote_text import quote_text
 from kitwright.documents.scripts import told_scripts
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.examination import examine as examine_catalogue
+from kitwright.quote import encode_quote
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.request import RequestRefused
 from kitwright.store.backup import back_up
@@ -107,11 +109,11 @@ def _counted(number: int, one: str, many: str | None = None) -> str:
 
 def _quote(given: argparse.Namespace) -> int:
     asked = decode(_raw(given.file), PreviewIn)
-    service = make_service(_settings(given))
+    quote = make_service(_settings(given)).quote(asked)
     if given.json:
-        print(msgspec.json.format(msgspec.json.encode(service.preview(asked))).decode())
+        print(msgspec.json.format(encode_quote(quote)).decode())
     else:
-        print(service.preview_text(asked), end="")
+        print(quote_text(quote), end="")
     return 0
 
 

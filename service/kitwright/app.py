@@ -21,7 +21,7 @@ from msgspec import structs
 import kitwright
 from kitwright.catalogue.model import Catalogue, Shop, ShopId
 from kitwright.documents.assessment_text import assessment_text
-from kitwright.documents.quote_text import quote_text
+from kitwright.documents.papers import ShopPapers
 from kitwright.documents.readings_svg import readings_svg
 from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
@@ -37,7 +37,6 @@ from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
-from kitwright.papers import ShopPapers
 from kitwright.posting import StoredOutbox
 from kitwright.renewal import Renewal
 from kitwright.serving import serve_app
@@ -47,16 +46,13 @@ from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
 from kitwright.web.calls.all import KEPT_OPERATIONS, make_kept_handlers
 from kitwright.web.calls.desk import Desk, utc_now
-from kitwright.web.calls.direct import Direct
-from kitwright.web.calls.operations import OPERATIONS, PREVIEW
+from kitwright.web.calls.operations import OPERATIONS
 from kitwright.web.calls.resources import make_handlers
 from kitwright.web.calls.service import Service
-from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.description.examples import find_examples
 from kitwright.web.description.openapi import describe
 from kitwright.web.edge import methods, unmet
 from kitwright.web.edge.auth import Keyring, admission
-from kitwright.web.edge.body import decode
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.limits import Limits
 from kitwright.web.edge.log import Journal, JournalHandler
@@ -93,7 +89,6 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
     return Service(
         Workshop(catalogue, shop, settings.memory * MIB),
         today or (lambda: datetime.now(zone).date()),
-        quote_text,
         {TEXT: assessment_text, SVG: readings_svg},
     )
 
@@ -318,7 +313,7 @@ def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
     service = desk.service
     operations = {one.id: one for one in ALL_OPERATIONS}
     handlers = make_handlers(service, metrics, lambda: openapi_document(service))
-    app = Litestar(
+    return Litestar(
         route_handlers=[
             *methods.make_handlers(operations.values()),
             *handlers,
@@ -331,14 +326,6 @@ def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
         },
         openapi_config=None,
         logging_config=None,
-    )
-    (preview,) = (each for each in handlers if each.name == PREVIEW.id)
-    return Direct(
-        app,
-        preview,
-        PREVIEW.path,
-        lambda request: desk.keyring.admit(request, PREVIEW),
-        lambda body: service.preview_json(decode(body, PreviewIn)),
     )
 
 

@@ -25,7 +25,7 @@ from kitwright.stages.contingency import (
     list_contingencies,
 )
 from kitwright.stages.kit import Need, RolePlace
-from kitwright.stages.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.work import Operation, settle
 from kitwright.workshop import Workshop
 
@@ -55,7 +55,7 @@ class Foresight:
     def __init__(self, workshop: Workshop) -> None:
         self._workshop = workshop
 
-    def look_ahead(self, quote: Quote) -> Quote:
+    def look_ahead(self, quote: Outcome) -> Outcome:
         """Return a quote with what may turn up on it.
 
         Raises: the errors of the stages, where the catalogue can't answer.
@@ -79,7 +79,7 @@ class Foresight:
         )
         return structs.replace(quote, contingencies=found)
 
-    def _lapsing(self, quote: Quote, prospect: Prospect) -> Money:
+    def _lapsing(self, quote: Outcome, prospect: Prospect) -> Money:
         """Return what the counter has taken off by naming what may be replaced, at least zero."""
         nothing = Money(0, self._workshop.shop.currency)
         asked = quote.request.asked
@@ -88,7 +88,7 @@ class Foresight:
         without = quote_repair(self._workshop, structs.replace(asked, terms=asked.terms.lasting()))
         return max(nothing, without.repair.price - quote.repair.price)
 
-    def _list(self, quote: Quote) -> tuple[MayTurnUp, ...]:
+    def _list(self, quote: Outcome) -> tuple[MayTurnUp, ...]:
         repair = quote.draft.repair
         return list_contingencies(
             self._workshop.catalogue, untouched(quote.request), repair.jobs, repair.kit.needs
@@ -166,7 +166,7 @@ def _possible(told: Mapping[int, int | None], chosen: Places) -> Places:
 class _Visit:
     """One quote's visit, and what may turn up on it."""
 
-    def __init__(self, workshop: Workshop, quote: Quote, listed: Sequence[MayTurnUp]) -> None:
+    def __init__(self, workshop: Workshop, quote: Outcome, listed: Sequence[MayTurnUp]) -> None:
         self.workshop = workshop
         self.listed = listed
         self._request = untouched(quote.request)

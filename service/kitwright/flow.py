@@ -23,26 +23,25 @@ from kitwright.stages.finding import (
 )
 from kitwright.stages.kit import Kit, Need, NeedKind, RolePlace, choose_kit, list_needs, with_floors
 from kitwright.stages.ordering import split_orders
-from kitwright.stages.price import (
-    Priced,
-    PricedLine,
-    Taxes,
-    adjust_lines,
-    find_advances,
-    price_lines,
-    tax_lines,
-)
-from kitwright.stages.quote import (
+from kitwright.stages.outcome import (
     Basis,
     Draft,
     Extra,
     InPlay,
     Operated,
-    Quote,
+    Outcome,
     Repair,
     find_cautions,
     find_parts_by,
-    make_quote,
+    make_outcome,
+)
+from kitwright.stages.price import (
+    Priced,
+    PricedLine,
+    adjust_lines,
+    find_advances,
+    price_lines,
+    tax_lines,
 )
 from kitwright.stages.request import (
     Asked,
@@ -69,7 +68,7 @@ def assess(workshop: Workshop, asked: AskedAssessment, base: Path = ()) -> Asses
     return sum_up_findings(catalogue, findings, diagnosed, next_tests)
 
 
-def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
+def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
     """Return the whole quote for what the counter asks.
 
     Findings in place of diagnoses and jobs decide what is quoted.
@@ -95,13 +94,7 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
             )
     elif terms.changes_lines or terms.changes_totals:
         lines = adjust_lines(repair.lines, terms, workshop.shop.currency)
-        summed = tax_lines(
-            workshop.shop,
-            request,
-            lines,
-            repair.advances,
-            Taxes(repair.lines, repair.line_taxes),
-        )
+        summed = tax_lines(workshop.shop, request, lines, repair.advances)
         repair = structs.replace(repair, lines=lines, **structs.asdict(summed))
         if terms.changes_lines:
             extras = workshop.extras(
@@ -111,7 +104,7 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
                     _reprice(workshop, request, draft, repair, each) for each in draft.extras
                 ),
             )
-    return make_quote(workshop.shop, request, repair, extras, draft)
+    return make_outcome(workshop.shop, request, repair, extras, draft)
 
 
 def _reprice(
@@ -134,7 +127,7 @@ def _price(workshop: Workshop, request: Request, lines: Sequence[PricedLine]) ->
     return tax_lines(workshop.shop, request, changed, ()).totals.price
 
 
-def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Quote:
+def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Outcome:
     """Return the quote of the repair that findings support, or of what finds out more."""
     faults: list[KitwrightError] = []
     assessment = None
@@ -161,7 +154,7 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
     return structs.replace(quote, basis=basis)
 
 
-def _in_play(workshop: Workshop, quote: Quote, course: Course) -> Iterator[InPlay]:
+def _in_play(workshop: Workshop, quote: Outcome, course: Course) -> Iterator[InPlay]:
     """Yield the repairs that may follow, each as a visit of its own; none that is quoted."""
     plain = untouched(quote.request)
     scope = plain.asked.scope

@@ -12,10 +12,10 @@ from kitwright.documents.e_mail import Message, compose
 from kitwright.keeping import mail as mails
 from kitwright.keeping.record import Mail, Stamp
 from kitwright.keeping.store import Records, Store
+from kitwright.language.scribe import Scribe
 from kitwright.outbound.mail import Fate, MailOutcome, Outgoing
-from kitwright.papers import read_about
+from kitwright.quote import Paper
 from kitwright.web.calls.desk import Composed, Letter
-from kitwright.web.calls.paper import About
 
 
 class LetterWriter:
@@ -36,7 +36,7 @@ class LetterWriter:
         *,
         local_links: bool = False,
         reply_to: str | None = None,
-        quote_pdf: Callable[[About], bytes] | None = None,
+        quote_pdf: Callable[[Paper], bytes] | None = None,
     ) -> None:
         self.public_url = public_url
         self._sender = sender
@@ -52,10 +52,10 @@ class LetterWriter:
         url = self.public_url
         if url is None or not self._local_links:
             url = mails.check_public(url)
-        about = letter.about
-        paper, envelope, scribe = read_about(about)
+        paper = letter.paper
+        quote, envelope = paper.quote, paper.envelope
         domain = self._sender.rpartition("@")[2]
-        message_id = f"<{about.letter}.{about.revision}.{letter.nonce.hex()}@{domain}>"
+        message_id = f"<{envelope.quote_id}.{envelope.revision}.{letter.nonce.hex()}@{domain}>"
         message = Message(
             sender=self._sender,
             to=letter.to,
@@ -64,9 +64,9 @@ class LetterWriter:
             link=url.rstrip("/") + letter.path,
             reply_to=self._reply_to,
             note=letter.note,
-            pdf=None if self._quote_pdf is None else self._quote_pdf(about),
+            pdf=None if self._quote_pdf is None else self._quote_pdf(paper),
         )
-        body = compose(paper, envelope, scribe, message)
+        body = compose(quote, envelope, Scribe(quote.language), message)
         return Composed(message_id=message_id, body=body)
 
 

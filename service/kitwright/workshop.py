@@ -10,7 +10,7 @@ from kitwright.catalogue.model import Catalogue, Record, Shop
 from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
-from kitwright.stages.quote import Draft, Extra
+from kitwright.stages.outcome import Draft, Extra
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
 from kitwright.stages.work import (

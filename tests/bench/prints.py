@@ -18,9 +18,9 @@ from tests.documents.printed import CONTACT, ENVELOPE, LOOKS, ORDERED_AT, SCRIBE
 
 from kitwright.documents.bench_sheet import bench_sheet_pdf
 from kitwright.documents.order_sheet import order_sheet_pdf
-from kitwright.documents.paper import Envelope
 from kitwright.documents.pick_list import pick_list_pdf
 from kitwright.documents.quote_pdf import quote_pdf
+from kitwright.quote import Envelope
 
 RUNS = 40
 

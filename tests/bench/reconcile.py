@@ -23,8 +23,8 @@ from tests.stages.drawn_shops import draw_workshop
 from tests.stages.reckoning import reconcile
 
 from kitwright.flow import quote_repair
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind
-from kitwright.stages.quote import Quote
 
 WORKS, TERMS = 2, 8
 """Pieces of work asked of a shop, and sets of terms for each."""
@@ -51,7 +51,7 @@ def check_shop(seed: int) -> tuple[int, Counter[str], list[str]]:
     return PER_SHOP - len(wrong), kinds, wrong
 
 
-def kinds_of(quote: Quote) -> list[str]:
+def kinds_of(quote: Outcome) -> list[str]:
     """Return what a quote is an example of."""
     request, totals = quote.request, quote.repair.totals
     terms = request.asked.terms

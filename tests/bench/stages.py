@@ -28,7 +28,7 @@ from kitwright.stages.ordering import split_orders
 from kitwright.stages.price import Priced, find_advances, price_lines, tax_lines
 from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Rust, read_request
 from kitwright.stages.work import Teardown, allot_labour, choose_jobs, plan_access
-from kitwright.web.calls.answer import answer
+from kitwright.telling import tell_quote
 from kitwright.workshop import Workshop
 
 ROOT = Path(__file__).parents[2]
@@ -104,7 +104,7 @@ def stages(catalogue: Catalogue) -> None:
     quote = timed("whole, remembered", lambda: quote_repair(workshop, asked))
     timed("whole, nothing remembered", lambda: quote_repair(Workshop(catalogue, shop), asked), 30)
     speaker = Speaker(catalogue, "en")
-    body = timed("answer", lambda: answer(quote, speaker, catalogue=catalogue, language="en"), 50)
+    body = timed("answer", lambda: tell_quote(quote, speaker, catalogue=catalogue), 50)
     timed("encode", lambda: msgspec.json.encode(body), 50)
 
 

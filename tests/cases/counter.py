@@ -39,9 +39,9 @@ def answer(shop: str, request: Json) -> Json:
 
     The revision changes with every comment of a catalogue file; the figures don't.
     """
-    told = service(shop).preview(decode(json.dumps(request).encode(), PreviewIn))
+    told = service(shop).quote(decode(json.dumps(request).encode(), PreviewIn))
     whole: Json = json.loads(msgspec.json.encode(told))
-    del whole["catalogue_revision"]
+    whole["catalogue_revision"] = ""
     return whole
 
 

@@ -13,9 +13,9 @@ from tests.cases.counter import REPOSITORY, Json, answer
 from kitwright.catalogue.load import load_catalogue
 from kitwright.documents.letterhead import Letterhead, letterhead
 from kitwright.documents.page_actions import PageActions, PageField, PageState
-from kitwright.documents.paper import Amount, Envelope, QuotePaper, read_paper
 from kitwright.documents.quote_page import quote_page
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Envelope, Quote, read_quote
 
 CASES = Path(__file__).parents[1] / "cases"
 NAMES = sorted(path.name.removesuffix(".answer.json") for path in CASES.glob("*.answer.json"))
@@ -28,7 +28,7 @@ KEPT_CODES = {"while-apart", "customer-brings"}
 """Members of an answer that hold texts of people or of the catalogue."""
 
 ENVELOPE = Envelope(
-    letter="Q12",
+    quote_id="Q12",
     revision=2,
     state="issued",
     issued_at=None,
@@ -88,9 +88,9 @@ def long() -> Json:
     return made | {"lines": lines}
 
 
-def paper(made: Json) -> QuotePaper:
+def paper(made: Json) -> Quote:
     """Return an answer as documents read it."""
-    return read_paper(json.dumps(made).encode())
+    return read_quote(json.dumps(made).encode())
 
 
 @cache
@@ -156,7 +156,6 @@ def everything(free: str) -> str:
         customer_name=free,
         customer_address=free,
         machine_name=free,
-        machine_hours=free,
     )
     actions = structs.replace(
         OPEN,

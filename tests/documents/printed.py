@@ -12,22 +12,25 @@ import pikepdf
 import pypdf
 from msgspec import structs
 
+from kitwright.catalogue.model import Grade, Verdict
 from kitwright.documents.bench_sheet import Looks, bench_sheet_pdf
 from kitwright.documents.contact import Contact
 from kitwright.documents.order_sheet import order_sheet_pdf
-from kitwright.documents.paper import (
-    Envelope,
-    PaperAssessment,
-    PaperBand,
-    PaperDiagnosis,
-    PaperLeakage,
-    PaperQuestion,
-    QuotePaper,
-    read_paper,
-)
 from kitwright.documents.pick_list import pick_list_pdf
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.language.scribe import Scribe
+from kitwright.quote import (
+    Assessment,
+    CylinderLeakage,
+    Envelope,
+    LeakageBand,
+    Question,
+    Quote,
+    RankedFault,
+    ScopedJobs,
+    read_quote,
+)
+from kitwright.stages.finding import Standing
 
 CASES = Path(__file__).parents[1] / "cases"
 WHOLE = "v68-zero-turn-warped-heads"
@@ -39,7 +42,7 @@ ORDERED_AT = datetime(2027, 3, 9, 16, 30, tzinfo=UTC)
 """When an order is made: days after its quote."""
 
 ENVELOPE = Envelope(
-    letter="Q12",
+    quote_id="Q12",
     revision=2,
     state="issued",
     issued_at=datetime(2027, 3, 1, 9, tzinfo=UTC),
@@ -67,50 +70,84 @@ def answered(name: str) -> bytes:
     return (CASES / f"{name}.answer.json").read_bytes()
 
 
-def paper_of(name: str = WHOLE) -> QuotePaper:
-    return read_paper(answered(name))
+def paper_of(name: str = WHOLE) -> Quote:
+    return read_quote(answered(name))
 
 
-def full_paper() -> QuotePaper:
+def full_paper() -> Quote:
     """Return a revision that has something in every section."""
     return structs.replace(
         paper_of(),
         provisional=True,
         complaint="Smokes blue at full throttle.\n\nOil gone in a week.",
-        assessment=PaperAssessment(
+        assessment=Assessment(
+            family="TB-V68",
+            language="en",
+            catalogue_revision="",
+            background=(),
+            stopped=False,
             diagnoses=(
-                PaperDiagnosis(
+                RankedFault(
                     code="HG-OUTSIDE",
                     name="Head gasket leaks to the outside",
                     cylinder=1,
                     probability="0.8731",
-                    grade="confirmed",
+                    grade=Grade.confirmed,
+                    is_seen=False,
+                    contested=False,
+                    is_weak=False,
+                    has_job=True,
+                    is_quotable=True,
+                    held_by=(),
+                    to_check=(),
+                    speaks_for=(),
+                    speaks_against=(),
                     plain="Air leaves the cylinder past the head gasket.",
                     say_not="",
+                    scopes=ScopedJobs(least=(), recommended=(), thorough=()),
                 ),
             ),
+            none="0.0000",
             leakage=(
-                PaperLeakage(cylinder=1, whole_percent="39", words="leakage over 30 %"),
-                PaperLeakage(cylinder=2, whole_percent=None),
+                _leakage(1, "39", "leakage over 30 %"),
+                _leakage(2, None, None),
             ),
             leakage_bands=(
-                PaperBand(upper_percent="10", verdict="good"),
-                PaperBand(upper_percent="20", verdict="watch"),
-                PaperBand(upper_percent=None, verdict="bad"),
+                LeakageBand(band="lt10", words="", upper_percent="10", verdict=Verdict.good),
+                LeakageBand(band="10to20", words="", upper_percent="20", verdict=Verdict.watch),
+                LeakageBand(band="gt20", words="", upper_percent=None, verdict=Verdict.bad),
             ),
+            gates=(),
+            conflicts=(),
+            next_tests=(),
+            cautions=(),
         ),
         questions=(
-            PaperQuestion(
+            Question(
                 role="head_gasket",
                 cylinder=1,
                 parts=("V68-G-102", "V68-G-103"),
+                options=(),
                 priced="V68-G-103",
+                held=(),
             ),
         ),
     )
 
 
-def every_pdf(paper: QuotePaper, envelope: Envelope = ENVELOPE) -> dict[str, bytes]:
+def _leakage(cylinder: int, percent: str | None, words: str | None) -> CylinderLeakage:
+    return CylinderLeakage(
+        cylinder=cylinder,
+        percent=percent,
+        whole_percent=percent,
+        band=None,
+        words=words,
+        standing=Standing.counts,
+        readings=(),
+    )
+
+
+def every_pdf(paper: Quote, envelope: Envelope = ENVELOPE) -> dict[str, bytes]:
     """Return each printed document of a revision by name."""
     return {
         "quote": quote_pdf(paper, envelope, SCRIBE, contact=CONTACT),

@@ -9,18 +9,20 @@ from msgspec import structs
 from tests.documents.printed import SCRIBE, paper_of
 
 from kitwright.documents.access_svg import Drawing, access_svg
-from kitwright.documents.paper import PaperStep, QuotePaper, Reason
+from kitwright.quote import Quote, Reason, Removal
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> QuotePaper:
+def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> Quote:
     """Return a revision whose access plan has some steps that stand before others."""
     steps = tuple(
-        PaperStep(
+        Removal(
             component=f"{name}_{row}",
+            name=f"{name} {row}",
             cylinder=None,
             minutes=1,
+            exact_minutes="1",
             why=tuple(
                 Reason(code="stands-before", text="", facts={"component": f"{name}_{after}"})
                 for after in edges.get(row, [])

@@ -25,7 +25,6 @@ from kitwright.contingencies import Foresight
 from kitwright.documents.bench_sheet import bench_sheet_html
 from kitwright.documents.e_mail import Message, compose
 from kitwright.documents.letterhead import letterhead
-from kitwright.documents.paper import QuotePaper, read_paper
 from kitwright.documents.pick_list import pick_list_html
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
@@ -33,9 +32,10 @@ from kitwright.documents.quote_text import quote_text
 from kitwright.documents.ubl import quotation
 from kitwright.language.render import Speaker
 from kitwright.language.scribe import Scribe
-from kitwright.stages.quote import Quote
+from kitwright.quote import Quote, read_quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Discount, Exempt, FreeLine, Terms
-from kitwright.web.calls.answer import answer
+from kitwright.telling import tell_quote
 from kitwright.workshop import Workshop
 
 MESSAGE = Message(
@@ -81,26 +81,26 @@ def catalogue() -> Catalogue:
 
 
 @cache
-def made(shop: ShopId = HIRE_YARD, *, is_exempt: bool = False) -> Quote:
+def made(shop: ShopId = HIRE_YARD, *, is_exempt: bool = False) -> Outcome:
     shown = Exempt(certificate_number="C-17", valid_until=date(2027, 12, 1))
     terms = structs.replace(TERMS, exemption=shown if is_exempt else None)
     found = quote(catalogue(), shop, jobs=BOTH_HEADS, terms=terms)
     return Foresight(Workshop(catalogue(), found.shop)).look_ahead(found)
 
 
-def paper_of(told: Quote, language: str = "en") -> QuotePaper:
+def paper_of(told: Outcome, language: str = "en") -> Quote:
     speaker = Speaker(catalogue(), language)
-    body = answer(told, speaker, catalogue=catalogue(), language=language)
-    return read_paper(msgspec.json.encode(body))
+    body = tell_quote(told, speaker, catalogue=catalogue())
+    return read_quote(msgspec.json.encode(body))
 
 
-def documents(told: Quote, language: str = "en") -> dict[str, str]:
+def documents(told: Outcome, language: str = "en") -> dict[str, str]:
     """Return the words of every document that prices a quote."""
     paper, scribe = paper_of(told, language), Scribe(language)
     page = quote_page(paper, ENVELOPE, scribe, shop=letterhead(told.shop))
     issued = structs.replace(ENVELOPE, issued_at=datetime(2027, 3, 1, 9, tzinfo=UTC))
     return {
-        "text": even(quote_text(told, Speaker(catalogue(), language))),
+        "text": even(quote_text(paper)),
         "page": even(html.fromstring(page).text_content()),
         "PDF": text(quote_pdf(paper, ENVELOPE, scribe, contact=CONTACT)),
         "UBL": even(quotation(paper, issued, zone="UTC").decode()),
@@ -219,7 +219,7 @@ def test_documents_say_that_the_dearest_is_no_limit_and_what_follows_on_what(
 def test_text_tells_what_follows_on_something_below_it() -> None:
     told = made()
     assert told.contingencies is not None
-    lines = quote_text(told, Speaker(catalogue(), "en")).splitlines()
+    lines = quote_text(paper_of(told)).splitlines()
     for one in told.contingencies.each:
         if one.after is None:
             continue

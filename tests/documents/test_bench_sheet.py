@@ -20,12 +20,12 @@ from tests.documents.printed import (
 )
 
 from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
-from kitwright.documents.paper import PaperNeed, QuotePaper
+from kitwright.quote import Need, Quote
 
 FORMS = ("pdf", "html")
 
 
-def told(form: str, paper: QuotePaper) -> str:
+def told(form: str, paper: Quote) -> str:
     """Return all words of the bench sheet in one of its forms."""
     if form == "pdf":
         return text(bench_sheet_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS))
@@ -99,7 +99,7 @@ def test_bench_sheet_adds_up_what_is_used() -> None:
 
     sheet = told("html", structs.replace(paper, kit=structs.replace(paper.kit, needs=thrice)))
 
-    assert f"1 piece {used[0].name} ({used[0].part})" in sheet
+    assert f"1 pad {used[0].name} ({used[0].part})" in sheet
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -129,7 +129,7 @@ def test_bench_sheet_html_lets_no_text_become_markup() -> None:
         jobs=tuple(structs.replace(job, name=HOSTILE) for job in paper.jobs),
         complaint=HOSTILE,
     )
-    envelope = structs.replace(ENVELOPE, machine_name=HOSTILE, letter='"><img src=x>')
+    envelope = structs.replace(ENVELOPE, machine_name=HOSTILE, quote_id='"><img src=x>')
     page = bench_sheet_html(hostile, envelope, SCRIBE, contact=CONTACT, looks={"head": (HOSTILE,)})
     root = html.fromstring(page)
 
@@ -162,7 +162,7 @@ def test_bench_sheet_tells_what_the_customer_reported() -> None:
     )
 
 
-def _renamed(need: PaperNeed) -> PaperNeed:
+def _renamed(need: Need) -> Need:
     return structs.replace(need, name=HOSTILE)
 
 

@@ -6,13 +6,13 @@ from msgspec import structs
 from tests.documents.printed import full_paper
 
 from kitwright.documents.contingency_view import contingencies_of
-from kitwright.documents.paper import QuotePaper
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Quote
 
 
 def told(*cylinders: int | None) -> list[str]:
     """Return how something that may turn up on some cylinders, None for any, is named."""
-    paper: QuotePaper = full_paper()
+    paper: Quote = full_paper()
     found = paper.contingencies
     assert found is not None
     first = structs.replace(found.each[0], name="Warped head")

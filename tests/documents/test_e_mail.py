@@ -16,16 +16,16 @@ from hypothesis import given, strategies
 from msgspec import structs
 
 from kitwright.documents.e_mail import MOST_SUBJECT, Message, TextUnfit, compose
-from kitwright.documents.paper import Envelope, QuotePaper, read_paper
 from kitwright.keeping.mail import AddressUnfit
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Envelope, Quote, read_quote
 
 CASES = Path(__file__).parents[1] / "cases"
-PAPER = read_paper((CASES / "h27-generator-exhaust-valve.answer.json").read_bytes())
+PAPER = read_quote((CASES / "h27-generator-exhaust-valve.answer.json").read_bytes())
 AT = datetime(2027, 3, 1, 12, 30, tzinfo=UTC)
 LINK = "https://quotes.shop.example/v1/links/" + "aB_-9" * 24
 ENVELOPE = Envelope(
-    letter="Q12",
+    quote_id="Q12",
     revision=2,
     state="issued",
     issued_at=AT,
@@ -57,7 +57,7 @@ HOSTILE = (
 )
 
 
-def named(shop: str, paper: QuotePaper = PAPER) -> QuotePaper:
+def named(shop: str, paper: Quote = PAPER) -> Quote:
     return structs.replace(paper, shop=structs.replace(paper.shop, name=shop))
 
 
@@ -324,7 +324,7 @@ def test_letter_tells_what_was_reported(words: str) -> None:
 
 
 def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
-    paper = read_paper((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
+    paper = read_quote((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
     found = paper.contingencies
     assert found is not None
     unlikely = structs.replace(
@@ -333,7 +333,7 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
     nothing = structs.replace(found, each=())
     likely, worst = (SCRIBE.money(one.amount, "USD") for one in (found.likely, found.worst))
 
-    def told(paper: QuotePaper, state: str = "issued") -> str:
+    def told(paper: Quote, state: str = "issued") -> str:
         envelope = structs.replace(ENVELOPE, state=state)
         return text_of(compose(paper, envelope, SCRIBE, MESSAGE))
 
@@ -359,7 +359,7 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
     ],
 )
 def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
-    paper = read_paper((CASES / f"{case}.answer.json").read_bytes())
+    paper = read_quote((CASES / f"{case}.answer.json").read_bytes())
     assert paper.may_turn_up
 
     told = " ".join(text_of(compose(paper, ENVELOPE, SCRIBE, MESSAGE)).split())
@@ -380,7 +380,7 @@ def test_agreed_revision_is_not_offered_again() -> None:
 
 @pytest.mark.parametrize("path", sorted(CASES.glob("*.answer.json")), ids=lambda path: path.stem)
 def test_every_case_becomes_a_letter(path: Path) -> None:
-    paper = read_paper(path.read_bytes())
+    paper = read_quote(path.read_bytes())
 
     raw = compose(paper, ENVELOPE, SCRIBE, MESSAGE)
 

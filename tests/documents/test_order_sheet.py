@@ -22,12 +22,12 @@ from tests.documents.printed import (
 
 from kitwright.documents.order_csv import COLUMNS, defused, order_csv
 from kitwright.documents.order_sheet import order_sheet_pdf
-from kitwright.documents.paper import PaperOrder
+from kitwright.quote import Order
 
 NUMBERS = ("packs", "pack_size", "unit_cost", "net")
 
 
-def records(order: PaperOrder) -> list[dict[str, str]]:
+def records(order: Order) -> list[dict[str, str]]:
     """Return the records of an order's CSV, read back."""
     made = order_csv(order, ENVELOPE, SCRIBE, letter="O3", made_on=ORDERED_AT.date()).decode(
         "utf-8"

@@ -15,21 +15,24 @@ from tests.documents.printed import (
     text,
 )
 
-from kitwright.documents.paper import PaperStock, QuotePaper
 from kitwright.documents.pick_list import pick_list, pick_list_html, pick_list_pdf
+from kitwright.quote import FromStock, Quote
 
 
-def bins(*named: str | None) -> list[object]:
+def bins(*named: str) -> list[object]:
     """Return the bins of a pick list as it sorts them."""
     paper = paper_of()
-    stock = tuple(PaperStock(item="X", quantity="1", unit="C62", bin=one) for one in named)
+    stock = tuple(
+        FromStock(item="X", name="x", quantity="1", unit="C62", measure="piece", bin=one)
+        for one in named
+    )
     shelved = structs.replace(paper, kit=structs.replace(paper.kit, from_stock=stock))
     rows = pick_list(shelved, ENVELOPE, SCRIBE, contact=CONTACT)["rows"]
     assert isinstance(rows, list)
     return [row["bin"] for row in rows]
 
 
-def told(form: str, paper: QuotePaper) -> str:
+def told(form: str, paper: Quote) -> str:
     if form == "pdf":
         return text(pick_list_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT))
     page = pick_list_html(paper, ENVELOPE, SCRIBE, contact=CONTACT)
@@ -37,7 +40,7 @@ def told(form: str, paper: QuotePaper) -> str:
 
 
 def test_pick_list_goes_along_the_bins() -> None:
-    assert bins("F10-2", "F2-10", None, "F2-9", "A1", "") == [
+    assert bins("F10-2", "F2-10", "", "F2-9", "A1", "") == [
         "A1",
         "F2-9",
         "F2-10",
@@ -56,7 +59,7 @@ def test_pick_list_holds_all_that_is_taken(form: str, name: str) -> None:
     for one in paper.kit.from_stock:
         assert bare(one.item) in bare(sheet)
         assert bare(one.bin or "") in bare(sheet)
-        quantity = f"{SCRIBE.number(one.quantity)} {SCRIBE.unit(one.unit, one.quantity)}"
+        quantity = f"{SCRIBE.number(one.quantity)} {SCRIBE.unit(one.measure, one.quantity)}"
         assert quantity in sheet
     if not paper.kit.from_stock:
         assert "Nothing is taken from the shelves." in sheet
@@ -70,7 +73,11 @@ def test_pick_list_says_for_which_role() -> None:
 
 def test_pick_list_html_lets_no_text_become_markup() -> None:
     paper = paper_of()
-    stock = (PaperStock(item=HOSTILE, quantity="1", unit="C62", bin=HOSTILE),)
+    stock = (
+        FromStock(
+            item=HOSTILE, name=HOSTILE, quantity="1", unit="C62", measure="piece", bin=HOSTILE
+        ),
+    )
     hostile = structs.replace(paper, kit=structs.replace(paper.kit, from_stock=stock))
     page = pick_list_html(hostile, ENVELOPE, SCRIBE, contact=CONTACT)
 

@@ -17,9 +17,9 @@ from tests.documents.made_font import make_font
 from tests.documents.printed import ENVELOPE, even, every_pdf, full_paper, paper_of, text
 
 from kitwright.documents.fonts import Fonts
-from kitwright.documents.paper import Envelope
 from kitwright.documents.press import NotPrintable, Press, press
 from kitwright.documents.printable import UNKNOWN, isolated, letters, printable, set_in_type
+from kitwright.quote import Envelope
 
 AT = datetime(2027, 3, 1, tzinfo=UTC)
 PLAIN = b"""

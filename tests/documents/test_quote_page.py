@@ -31,9 +31,9 @@ from tests.documents.reading import NotStrict, figure, having, read, rows, secti
 
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.page_actions import PageField, PageState
-from kitwright.documents.paper import Amount
 from kitwright.documents.web_page import page_policy, style
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount
 
 HOSTILE = {
     "script": "<script>alert(1)</script>",

@@ -22,18 +22,18 @@ from tests.documents.printed import (
     text,
 )
 
-from kitwright.documents.paper import Amount, QuotePaper, Reason
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Quote, Reason
 
 MONEY = re.compile(r"-?[$€£][\d,]+\.\d+")
 
 
-def printed(paper: QuotePaper) -> bytes:
+def printed(paper: Quote) -> bytes:
     return quote_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT)
 
 
-def amounts(paper: QuotePaper) -> Counter[str]:
+def amounts(paper: Quote) -> Counter[str]:
     """Return every amount that a quote must show, as often as it must."""
     totals = paper.totals
     shown = [line.amount for line in paper.lines]

@@ -20,8 +20,9 @@ from kitwright.catalogue.model import Catalogue, DiagnosisCode
 from kitwright.documents.layout import WIDTH
 from kitwright.documents.quote_text import quote_text
 from kitwright.language.render import Speaker
-from kitwright.stages.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import AskedDiagnosis
+from kitwright.telling import tell_quote
 
 LONG = "An extraordinarily long name of something quite ordinary, " * 3
 UNBROKEN = "x" * 150
@@ -40,8 +41,8 @@ def named(catalogue: Catalogue, name: str) -> Catalogue:
     return with_shop(structs.replace(catalogue, **changes), name=name)
 
 
-def rendered(catalogue: Catalogue, found: Quote) -> list[str]:
-    text = quote_text(found, Speaker(catalogue, "en"))
+def rendered(catalogue: Catalogue, found: Outcome) -> list[str]:
+    text = quote_text(tell_quote(found, Speaker(catalogue, "en"), catalogue=catalogue))
     assert text.endswith("\n")
     return text.split("\n")[:-1]
 

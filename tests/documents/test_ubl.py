@@ -22,21 +22,17 @@ from tests.documents.ubl_reader import (
     schema,
 )
 
-from kitwright.documents.paper import (
-    Amount,
-    Envelope,
-    QuotePaper,
-)
 from kitwright.documents.ubl import AmountsNotKnown, RevisionNotIssued, quotation
 from kitwright.documents.ubl_xml import safe_text
 from kitwright.money import digits
-from kitwright.stages.quote import Quote
+from kitwright.quote import Amount, Envelope, Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.units import REC20
 
 SHOPS = range(30)
 """240 quotes, at eight a shop."""
 
-Drawn = tuple[Quote, QuotePaper, bytes]
+Drawn = tuple[Outcome, Quote, bytes]
 
 
 @pytest.fixture(scope="module")
@@ -55,7 +51,7 @@ KNOWN = [
 ]
 
 
-def written(paper: QuotePaper, envelope: Envelope = ISSUED) -> Read:
+def written(paper: Quote, envelope: Envelope = ISSUED) -> Read:
     return Read.of(quotation(paper, envelope, zone=ZONE))
 
 
@@ -118,7 +114,7 @@ def test_quotation_of_a_case_says_every_figure_and_adds_up(name: str) -> None:
     check_sums(paper.shop.currency, document)
 
 
-def check_figures(paper: QuotePaper, document: Read) -> None:
+def check_figures(paper: Quote, document: Read) -> None:
     """Assert that every line, tax and total is in the document, to the letter."""
     found: dict[int, tuple[Amount, Amount]] = {}
     for line in document.every("QuotationLine/LineItem"):
@@ -243,7 +239,7 @@ def check_sums(currency: str, document: Read) -> None:
 
 
 def test_categories_are_those_of_the_area(drawn: list[Drawn]) -> None:
-    said = silent = 0
+    said = 0
     for quote, paper, document in drawn:
         area = quote.request.tax_area
         assert area is not None
@@ -262,19 +258,20 @@ def test_categories_are_those_of_the_area(drawn: list[Drawn]) -> None:
             kind = line.tax_kind
             for category in categories:
                 scheme = category.text("TaxScheme/ID")
-                spared = {tax.component for tax in quote.repair.freed} or {scheme}
-                is_freed = kind in quote.request.exempt_kinds and scheme in spared
                 is_applied = any(kind == each for each in applies.get(scheme, ()))
-                right = (
-                    "E" if is_freed else "O" if not is_applied else "S" if rates[scheme] else "Z"
-                )
+                right = "O"
+                if is_applied and kind in quote.request.exempt_kinds:
+                    right = "E"
+                elif is_applied:
+                    right = "S" if rates[scheme] else "Z"
                 assert category.text("ID") == right, (kind, scheme)
                 if right in ("S", "Z"):
                     assert Decimal(category.text("Percent")) == rates[scheme]
-            said, silent = said + bool(categories), silent + (not categories)
+            assert categories
+            said += 1
             if line.tax is not None and Decimal(line.tax.amount):
-                assert all(each.text("ID") == "S" for each in categories[:1]) or len(rates) > 1
-    assert said > silent
+                assert any(each.text("ID") == "S" for each in categories)
+    assert said
 
 
 def test_taxable_amounts_of_a_tax_sum_to_the_net_where_categories_are_said(
@@ -285,8 +282,8 @@ def test_taxable_amounts_of_a_tax_sum_to_the_net_where_categories_are_said(
         area = quote.request.tax_area
         read = Read.of(document)
         lines = read.every("QuotationLine/LineItem")
-        is_said = all(line.every("Item/ClassifiedTaxCategory") for line in lines)
-        if area is None or not is_said or any(each.compounds for each in area.components):
+        assert all(line.every("Item/ClassifiedTaxCategory") for line in lines)
+        if area is None or any(each.compounds for each in area.components):
             continue
         checked += 1
         for tax in read.every("TaxTotal"):
@@ -441,7 +438,7 @@ def test_quotation_refuses_a_revision_whose_tax_is_not_known() -> None:
         quotation(case("v68-zero-turn-stem-seals-tax-unknown"), ISSUED, zone=ZONE)
 
 
-def with_text(plain: QuotePaper, text: str) -> tuple[QuotePaper, Envelope]:
+def with_text(plain: Quote, text: str) -> tuple[Quote, Envelope]:
     """Return a revision and its envelope with one text for every text that somebody writes."""
     assert plain.exemption is not None
     paper = structs.replace(
@@ -458,7 +455,6 @@ def with_text(plain: QuotePaper, text: str) -> tuple[QuotePaper, Envelope]:
         customer_address=text,
         customer_e_mail=text,
         machine_name=text,
-        machine_hours=text,
         sha256=text,
     )
     return paper, envelope

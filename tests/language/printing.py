@@ -22,14 +22,14 @@ from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.page_actions import PageActions, PageField, PageState
-from kitwright.documents.paper import Envelope, QuotePaper, read_paper
 from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_order import OrderEnvelope, parts_order
 from kitwright.language.scribe import Scribe
-from kitwright.web.calls.shown import words_of_yes
+from kitwright.quote import Envelope, Quote, read_quote
+from kitwright.web.calls.consent_text import words_of_yes
 
 AT = datetime(2027, 3, 1, 11, tzinfo=UTC)
 """A moment whose hour has the same digits on every clock."""
@@ -59,7 +59,7 @@ def _looks() -> Looks:
 
 def documents(answer: Json) -> dict[str, str]:
     """Return the text of each document of an answer by name."""
-    paper = read_paper(json.dumps(answer).encode())
+    paper = read_quote(json.dumps(answer).encode())
     scribe = Scribe(paper.language)
     told = {**_pages(paper, scribe), **_prints(paper, scribe)}
     order = OrderEnvelope(
@@ -71,14 +71,14 @@ def documents(answer: Json) -> dict[str, str]:
     )
     if paper.totals.gross is not None:
         until = paper.valid_until
-        told["yes"] = words_of_yes(json.dumps(answer).encode(), SENT.letter, SENT.revision, until)
+        told["yes"] = words_of_yes(paper, SENT.quote_id, SENT.revision, until)
         told["quotation"] = _notes(quotation(paper, SENT, zone="UTC"))
     for at, one in enumerate(paper.orders):
         told[f"order {at}"] = _notes(parts_order(one, order))
     return told
 
 
-def _pages(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
+def _pages(paper: Quote, scribe: Scribe) -> dict[str, str]:
     shop = structs.replace(heads()[paper.shop.id], time_zone="UTC")
     offers: dict[str, PageActions | None] = {
         "open": structs.replace(OPEN, consent=None),
@@ -86,7 +86,7 @@ def _pages(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
         "wrong": structs.replace(
             OPEN,
             consent=None,
-            wrong={PageField.who: str(SENT.machine_name), PageField.limit: SENT.letter},
+            wrong={PageField.who: str(SENT.machine_name), PageField.limit: SENT.quote_id},
         ),
         **{state.value: PageActions(state=state) for state in PageState},
         "for reading": None,
@@ -109,7 +109,7 @@ def _pages(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
     return made
 
 
-def _prints(paper: QuotePaper, scribe: Scribe) -> dict[str, str]:
+def _prints(paper: Quote, scribe: Scribe) -> dict[str, str]:
     bench = bench_sheet_pdf(paper, SENT, scribe, contact=CONTACT, looks=_looks())
     made = {
         f"quote PDF {state}": pdf_text(

@@ -16,6 +16,7 @@ from tests.stages.workbench import starter
 from kitwright.language.render import Speaker
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
+from kitwright.quote import encode_quote
 from kitwright.stages.why import Why
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.body import decode
@@ -90,7 +91,7 @@ def test_language_is_of_one_request_only() -> None:
         for language in ("en", "de")
     }
     told = [
-        json.loads(service(given["shop"]).preview_json(asked[language]))
+        json.loads(encode_quote(service(given["shop"]).quote(asked[language])))
         for language in ("en", "de", "en")
     ]
     assert told[0] == told[2]
@@ -124,8 +125,8 @@ def test_text_of_a_shop_s_own_catalogue_stays_as_it_is() -> None:
 
 
 @pytest.mark.parametrize(
-    ("code", "quantity", "told"),
-    [("SET", "1", "Satz"), ("SET", "2", "Sätze"), ("SET", "0.5", "Sätze"), ("XYZ", "1", "XYZ")],
+    ("measure", "quantity", "told"),
+    [("set", "1", "Satz"), ("set", "2", "Sätze"), ("set", "0.5", "Sätze"), ("can", "1", "Dose")],
 )
-def test_unit_is_one_or_many(code: str, quantity: str, told: str) -> None:
-    assert Scribe("de").unit(code, quantity) == told
+def test_unit_is_one_or_many(measure: str, quantity: str, told: str) -> None:
+    assert Scribe("de").unit(measure, quantity) == told

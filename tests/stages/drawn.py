@@ -30,8 +30,8 @@ from kitwright.catalogue.model import (
 )
 from kitwright.flow import quote_repair
 from kitwright.money import Money, total
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind, PricedLine, adjust_lines
-from kitwright.stages.quote import Quote
 from kitwright.stages.request import (
     Asked,
     AskedDiagnosis,
@@ -153,7 +153,7 @@ def draw_terms(random: Random, workshop: Workshop, work: Asked) -> Asked:
     return structs.replace(work, terms=terms)
 
 
-def _minutes(random: Random, quote: Quote) -> Iterator[MinutesOverride]:
+def _minutes(random: Random, quote: Outcome) -> Iterator[MinutesOverride]:
     for each in some(random, quote.operated, 3):
         yield MinutesOverride(
             job=each.operation.job.id,
@@ -164,7 +164,7 @@ def _minutes(random: Random, quote: Quote) -> Iterator[MinutesOverride]:
         )
 
 
-def _customer_parts(random: Random, quote: Quote) -> tuple[CustomerPart, ...]:
+def _customer_parts(random: Random, quote: Outcome) -> tuple[CustomerPart, ...]:
     wanted: dict[ItemId, Fraction] = {}
     waiting = set()
     for need in quote.repair.kit.needs:

@@ -19,8 +19,8 @@ from kitwright.catalogue.model import (
 )
 from kitwright.catalogue.model.words import Record
 from kitwright.money import Money, digits
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind, PricedLine
-from kitwright.stages.quote import Quote
 from kitwright.stages.request import LineRef, MinutesOverride, PriceOverride
 
 
@@ -35,7 +35,7 @@ def added(moneys: Iterable[Money]) -> int:
     return sum(each.minor for each in moneys)
 
 
-def check_lines(quote: Quote) -> None:
+def check_lines(quote: Outcome) -> None:
     """Every amount is quantity x unit price / base quantity, rounded once, half up."""
     currency = quote.shop.currency
     for line in quote.repair.lines:
@@ -48,7 +48,7 @@ def check_lines(quote: Quote) -> None:
             assert line.computed.amount.minor == minor(was, currency), line
 
 
-def check_totals(quote: Quote) -> None:
+def check_totals(quote: Outcome) -> None:
     """Lines, taxes and totals sum to one another, whether prices exclude tax or include it."""
     repair, totals = quote.repair, quote.repair.totals
     amounts = added(line.amount for line in repair.lines)
@@ -82,7 +82,7 @@ def check_totals(quote: Quote) -> None:
             assert line.amount == (taxed.gross if is_included else taxed.net)
 
 
-def check_payable(quote: Quote) -> None:
+def check_payable(quote: Outcome) -> None:
     """What is payable is the gross amount less what was prepaid, in whole coins for cash."""
     totals, shop, terms = quote.repair.totals, quote.shop, quote.request.asked.terms
     assert totals.prepaid.minor == minor(Fraction(terms.prepaid), shop.currency)
@@ -98,7 +98,7 @@ def check_payable(quote: Quote) -> None:
     assert 2 * abs(totals.cash_rounding.minor) <= coin
 
 
-def check_taxes(quote: Quote) -> None:
+def check_taxes(quote: Outcome) -> None:
     """Rates are those of the quote's day, each component bears what it should, and nothing that
     is exempt or untaxed is taxed.
     """
@@ -139,12 +139,12 @@ def check_taxes(quote: Quote) -> None:
     assert abs(repair.totals.tax.minor - exact) <= steps
 
 
-def _rate(area: TaxArea, kind: ChargeKind, quote: Quote) -> Fraction:
+def _rate(area: TaxArea, kind: ChargeKind, quote: Outcome) -> Fraction:
     """Return the whole tax that is charged on a net price of one kind."""
     return Fraction(0) if kind in quote.request.exempt_kinds else _whole_rate(area, kind, quote)
 
 
-def _whole_rate(area: TaxArea, kind: str, quote: Quote) -> Fraction:
+def _whole_rate(area: TaxArea, kind: str, quote: Outcome) -> Fraction:
     """Return the whole tax on a net price of one kind, whoever buys: components, and those on top
     of them.
     """
@@ -169,7 +169,7 @@ def _named(lines: Iterable[PricedLine], wanted: LineRef) -> int:
     return place
 
 
-def check_discounts(quote: Quote) -> None:
+def check_discounts(quote: Outcome) -> None:
     """Every discount is what was asked of what was left, and never more."""
     terms, currency = quote.request.asked.terms, quote.shop.currency
     whole = [line for line in quote.repair.lines if line.kind is not LineKind.discount]
@@ -203,7 +203,7 @@ def check_discounts(quote: Quote) -> None:
         by_kind[off.tax_kind] += off.amount.minor
 
 
-def check_overrides(quote: Quote) -> None:
+def check_overrides(quote: Outcome) -> None:
     """An overridden line has the asked price and keeps the computed one beside it."""
     terms = quote.request.asked.terms
     asked = [each for each in terms.overrides if isinstance(each, PriceOverride)]
@@ -220,7 +220,7 @@ def check_overrides(quote: Quote) -> None:
                 assert line.computed.unit_price == before.unit_price
 
 
-def check_minutes(quote: Quote) -> None:
+def check_minutes(quote: Outcome) -> None:
     """Minutes of classes, of jobs and of labour lines are the same minutes."""
     terms, labour, shop = quote.request.asked.terms, quote.repair.labour, quote.shop
     set_by_hand = {
@@ -254,7 +254,7 @@ def check_minutes(quote: Quote) -> None:
         assert extra == max(0, least - of_classes - _minutes_by_hand(quote))
 
 
-def _minutes_by_hand(quote: Quote) -> int:
+def _minutes_by_hand(quote: Outcome) -> int:
     """Return what the labour that somebody wrote by hand is worth in whole minutes."""
     labour = quote.shop.labour
     rate = Fraction(labour.rates[labour.minimum_bench_class])
@@ -270,7 +270,7 @@ def _minutes_by_hand(quote: Quote) -> int:
     return floor(minutes)
 
 
-def check_fitted(quote: Quote) -> None:
+def check_fitted(quote: Outcome) -> None:
     """Each part's line has the number that is taken off the shelf or bought, as often, with its
     make; what nothing fills has the number that is needed.
     """
@@ -313,7 +313,7 @@ def check_fitted(quote: Quote) -> None:
             assert sum(one.quantity for one in line.makes) == line.quantity
 
 
-def check_orders(quote: Quote) -> None:
+def check_orders(quote: Outcome) -> None:
     """Orders add up, and the freight line is what they charge, with tax where prices have it."""
     repair, shop = quote.repair, quote.shop
     bought = {(each.source.supplier.id, each.source.sku): each.packs for each in repair.kit.bought}
@@ -345,7 +345,7 @@ def check_orders(quote: Quote) -> None:
     assert added(computed) == minor(min(charged, most), shop.currency)
 
 
-def check_fees(quote: Quote) -> None:
+def check_fees(quote: Outcome) -> None:
     """The diagnostic credit is a share of the fee; supplies follow labour up to their cap."""
     shop, machines = quote.shop, quote.request.asked.terms.machines
     currency = shop.currency
@@ -402,7 +402,7 @@ def _moneys(value: object, seen: set[int]) -> Iterator[object]:
         yield value
 
 
-def check_currency(quote: Quote) -> None:
+def check_currency(quote: Outcome) -> None:
     """All amounts are whole minor units of the shop's currency; nothing is a float."""
     repair = quote.repair
     orders = [(order.goods, order.fees, order.freight, order.net) for order in repair.orders]
@@ -430,7 +430,7 @@ CHECKS = (
 )
 
 
-def reconcile(quote: Quote) -> None:
+def reconcile(quote: Outcome) -> None:
     """Assert that everything in a quote adds up."""
     for check in CHECKS:
         check(quote)

@@ -14,7 +14,7 @@ from tests.stages.workbench import HEAD, MONDAY, job, quote, starter
 from kitwright.catalogue.model import LOOSE, ChassisId, FamilyId
 from kitwright.flow import quote_repair
 from kitwright.stages.kit import Kit, Need
-from kitwright.stages.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import (
     Asked,
     Condition,
@@ -36,7 +36,7 @@ def carriers(family: FamilyId) -> list[ChassisId]:
     return sorted(row.id for row in starter().chassis.values() if layout in row.layouts)
 
 
-def named(workshop: Workshop, asked: Asked) -> Iterator[Quote | None]:
+def named(workshop: Workshop, asked: Asked) -> Iterator[Outcome | None]:
     """Yield the quote in each chassis that carries the engine; None where the terms don't fit."""
     for chassis in carriers(asked.family):
         try:

@@ -51,8 +51,8 @@ from kitwright.catalogue.model import (
 from kitwright.flow import quote_repair
 from kitwright.money import Money, total
 from kitwright.stages.ordering import PartsOrder
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind
-from kitwright.stages.quote import Quote
 from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Terms
 from kitwright.workshop import Workshop
 
@@ -81,7 +81,7 @@ def ask(
     on: date = MONDAY,
     needed_by: date | None = None,
     machines: int = 1,
-) -> Quote:
+) -> Outcome:
     """Return the quote of some jobs on the starter catalogue."""
     asked = Asked(
         family=family,
@@ -111,20 +111,20 @@ def machines_of(cylinders: int | None = None) -> list[tuple[FamilyId, ChassisId]
     ]
 
 
-def places(told: Quote, role: str) -> list[int | None]:
+def places(told: Outcome, role: str) -> list[int | None]:
     return [need.cylinder for need in told.repair.kit.needs if need.role == role]
 
 
-def exact_minutes(told: Quote) -> Fraction:
+def exact_minutes(told: Outcome) -> Fraction:
     return sum((each.exact for each in told.repair.labour.classes), start=Fraction(0))
 
 
-def hours(told: Quote) -> Decimal:
+def hours(told: Outcome) -> Decimal:
     """Return access, work and visit together, rounded up once to a tenth of an hour."""
     return Decimal(ceil(exact_minutes(told) / 6)) / 10
 
 
-def order_of(told: Quote, supplier: str) -> PartsOrder:
+def order_of(told: Outcome, supplier: str) -> PartsOrder:
     (found,) = [order for order in told.repair.orders if order.supplier.id == supplier]
     return found
 
@@ -133,20 +133,20 @@ def fees(order: PartsOrder) -> dict[str, str]:
     return {fee.code: fee.amount.amount_text for fee in order.fees}
 
 
-def packs(told: Quote) -> dict[str, int]:
+def packs(told: Outcome) -> dict[str, int]:
     """Return what is ordered: packs by the suppliers' own numbers."""
     return {line.source.sku: line.packs for order in told.repair.orders for line in order.lines}
 
 
-def from_shelf(told: Quote) -> dict[str, Fraction]:
+def from_shelf(told: Outcome) -> dict[str, Fraction]:
     return {taken.item: taken.quantity for taken in told.repair.kit.from_stock}
 
 
-def sets(told: Quote) -> list[str]:
+def sets(told: Outcome) -> list[str]:
     return [line.code for line in told.repair.lines if line.kind is LineKind.part_set]
 
 
-def gross(told: Quote) -> int:
+def gross(told: Outcome) -> int:
     assert told.repair.totals.gross is not None
     return told.repair.totals.gross.minor
 
@@ -298,7 +298,7 @@ def test_choose_kit_buys_pieces_where_the_shelf_holds_the_dearest_of_them() -> N
     assert sets(told) == []
 
 
-def every_repair(shop: ShopId) -> Iterator[Quote]:
+def every_repair(shop: ShopId) -> Iterator[Outcome]:
     """Yield the quote of every job, and of any two engine-deep ones, on every family."""
     catalogue = starter()
     for family in catalogue.families.values():

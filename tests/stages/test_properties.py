@@ -26,8 +26,9 @@ from kitwright.catalogue.model import LOOSE, Catalogue, Family, ItemId, JobScope
 from kitwright.flow import quote_jobs, quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money
+from kitwright.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind
-from kitwright.stages.quote import Quote
 from kitwright.stages.request import (
     Asked,
     AskedDiagnosis,
@@ -39,8 +40,7 @@ from kitwright.stages.request import (
 )
 from kitwright.stages.supply import current_number
 from kitwright.stages.work import Jobs, Operation, choose_jobs
-from kitwright.web.calls.answer import answer
-from kitwright.web.calls.quote_out import QuoteOut
+from kitwright.telling import tell_quote
 from kitwright.workshop import Workshop
 
 CATALOGUE = starter()
@@ -57,7 +57,7 @@ class Case(Struct, frozen=True):
     shop: Shop
     asked: Asked
 
-    def quote(self) -> Quote:
+    def quote(self) -> Outcome:
         return quote_repair(SHOPS[self.shop.id], self.asked)
 
 
@@ -134,9 +134,9 @@ def cases(draw: st.DrawFn, most: int = 3) -> Case:
     return Case(shop, asked)
 
 
-def told(quote: Quote) -> bytes:
+def told(quote: Outcome) -> bytes:
     """Return the answer as it goes over the wire."""
-    out = answer(quote, SPEAKER, catalogue=CATALOGUE, language="en")
+    out = tell_quote(quote, SPEAKER, catalogue=CATALOGUE)
     return msgspec.json.encode(out)
 
 
@@ -397,7 +397,7 @@ def _leaves(value: object, seen: set[int]) -> Iterator[object]:
 @given(cases())
 def test_quote_repair_holds_no_float(case: Case) -> None:
     quote = case.quote()
-    out = answer(quote, SPEAKER, catalogue=CATALOGUE, language="en")
+    out = tell_quote(quote, SPEAKER, catalogue=CATALOGUE)
     assert not [leaf for leaf in _leaves((quote, out), set()) if isinstance(leaf, float)]
 
 
@@ -407,7 +407,7 @@ def test_quote_repair_answers_alike_when_asked_again(case: Case) -> None:
     first = told(case.quote())
     afresh = Workshop(CATALOGUE, case.shop)
     assert told(quote_repair(afresh, case.asked)) == first
-    decoded = msgspec.json.decode(first, type=QuoteOut)
+    decoded = msgspec.json.decode(first, type=Quote)
     assert msgspec.json.encode(decoded) == first
 
 

@@ -46,8 +46,8 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.money import Money
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind, Totals
-from kitwright.stages.quote import Quote
 from kitwright.stages.request import (
     AskedJob,
     CustomerPart,
@@ -85,7 +85,7 @@ def taxed(*components: TaxComponent, **changes: Any) -> Catalogue:
     return with_area(starter(), components=components, untaxed=untaxed, exemption=None, **changes)
 
 
-def totals(told: Quote) -> dict[str, str | None]:
+def totals(told: Outcome) -> dict[str, str | None]:
     return {
         name: None if value is None else value.amount_text
         for name in Totals.__struct_fields__
@@ -475,7 +475,7 @@ def test_tax_lines_asks_no_deposit_on_what_is_taken_off_a_part() -> None:
 SET = "V68-K-011"
 
 
-def two_sets() -> Quote:
+def two_sets() -> Outcome:
     """Return a quote of two machines that takes one set off the shelf and buys another."""
     cheap = supplier("ONE", *everything(starter(), "9.00"), offer(SET, "12.00"))
     catalogue = stocked(with_suppliers(starter(), cheap), on_shelf(SET, 1))

@@ -22,18 +22,18 @@ from kitwright.catalogue.model import Exemption
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money, digits
+from kitwright.quote import Amount
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind
-from kitwright.stages.quote import Quote
 from kitwright.stages.request import AskedJob, Exempt, RequestRefused
-from kitwright.web.calls.answer import answer
-from kitwright.web.calls.out import MoneyOut
+from kitwright.telling import tell_quote
 from kitwright.workshop import Workshop
 
 fewer = settings(max_examples=max(10, settings().max_examples // 2))
 """Half of the profile's examples: each is a shop of its own, and a few quotes of it."""
 
 
-def drawn(random: Random) -> Quote:
+def drawn(random: Random) -> Outcome:
     workshop = draw_workshop(random)
     work = draw_work(random, workshop)
     return quote_repair(workshop, draw_terms(random, workshop, work))
@@ -53,11 +53,11 @@ def test_quote_repair_reconciles_whatever_the_shop_and_the_area(random: Random) 
 def test_answer_prints_figures_that_reconcile(seed: int) -> None:
     told = drawn(Random(seed))
     speaker = Speaker(starter(), "en")
-    out = answer(told, speaker, catalogue=starter(), language="en")
+    out = tell_quote(told, speaker, catalogue=starter())
     currency = told.shop.currency
     places = digits(currency)
 
-    def amount(value: MoneyOut | None) -> Decimal:
+    def amount(value: Amount | None) -> Decimal:
         assert value is not None
         assert value.currency == currency
         assert len(value.amount.partition(".")[2]) == places
@@ -98,7 +98,7 @@ def test_quote_repair_asks_of_who_is_exempt_what_is_left_without_tax(seed: int) 
     asked = draw_terms(random, workshop, structs.replace(work, tax_area=random.choice([*areas])))
     shown = Exempt(certificate_number="C-1", valid_until=asked.on)
 
-    def paid(exemption: Exempt | None) -> Quote:
+    def paid(exemption: Exempt | None) -> Outcome:
         terms = structs.replace(asked.terms, exemption=exemption)
         return quote_repair(workshop, structs.replace(asked, terms=terms))
 
@@ -130,7 +130,7 @@ def test_quote_repair_prices_extras_with_the_changes_of_the_quote(seed: int) -> 
 
 
 @cache
-def sample() -> tuple[Quote, ...]:
+def sample() -> tuple[Outcome, ...]:
     """Return a fixed sample of drawn quotes."""
     return tuple(drawn(Random(seed)) for seed in range(100))
 

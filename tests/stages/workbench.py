@@ -28,7 +28,7 @@ from kitwright.catalogue.model import (
     SupplierId,
 )
 from kitwright.flow import quote_repair
-from kitwright.stages.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Asked, AskedJob
 from kitwright.units import Figure, read_figure
 from kitwright.workshop import Workshop
@@ -59,7 +59,7 @@ HEAD = job("J-HEAD-GASKET", 1)
 BOTH_HEADS = (HEAD, job("J-HEAD-GASKET", 2))
 
 
-def quote(catalogue: Catalogue, shop: ShopId = HIRE_YARD, /, **asked: Any) -> Quote:
+def quote(catalogue: Catalogue, shop: ShopId = HIRE_YARD, /, **asked: Any) -> Outcome:
     """Return the quote of a loose V68 with a late serial on a Monday, unless something else is
     asked.
     """

@@ -89,7 +89,7 @@ def test_gap_in_the_catalogue_is_named(
     service: Service, leaking_valve: dict[str, Any], tmp_path: Path, code: str
 ) -> None:
     workshop = Workshop(*BROKEN[code](service.workshop.catalogue, service.workshop.shop))
-    lacking = Service(workshop, lambda: date(2027, 3, 1), lambda *_: "")
+    lacking = Service(workshop, lambda: date(2027, 3, 1))
 
     with client_alone(lacking, tmp_path) as client:
         told = sound_problem(client.post("/v1/quotes/preview", json=leaking_valve))
@@ -106,9 +106,7 @@ def test_job_on_parts_an_engine_lacks_does_not_fit(service: Service, tmp_path: P
     catalogue = service.workshop.catalogue
     job = structs.replace(catalogue.jobs[JobId("J-HEAD-GASKET")], access=("fuel_tank",))
     strange = structs.replace(catalogue, jobs={**catalogue.jobs, job.id: job})
-    lacking = Service(
-        Workshop(strange, service.workshop.shop), lambda: date(2027, 3, 1), lambda *_: ""
-    )
+    lacking = Service(Workshop(strange, service.workshop.shop), lambda: date(2027, 3, 1))
 
     with client_alone(lacking, tmp_path) as client:
         asked = {"family": "TB-V68", "jobs": [{"job": job.id, "cylinder": 1}]}

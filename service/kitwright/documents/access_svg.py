@@ -9,8 +9,8 @@ from xml.sax.saxutils import escape
 from msgspec import Struct
 
 from kitwright.documents.layout import clean
-from kitwright.documents.paper import PaperStep, QuotePaper
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Quote, Removal
 
 ROW: Final = 24
 DISC: Final = 9
@@ -38,7 +38,7 @@ class _Node(Struct, frozen=True, kw_only=True):
     before: tuple[int, ...]
 
 
-def access_svg(paper: QuotePaper, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
+def access_svg(paper: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
     """Return the steps of the access plan and what each stands before, drawn and told.
 
     Every step has a row of its own, so that no name can cover another; it stands as far to the
@@ -70,7 +70,7 @@ def access_svg(paper: QuotePaper, scribe: Scribe, shown: Callable[[str], str] = 
     return Drawing(svg="\n".join(parts) + "\n", told=told)
 
 
-def _instance(step: PaperStep) -> str:
+def _instance(step: Removal) -> str:
     return step.component if step.cylinder is None else f"{step.component}@{step.cylinder}"
 
 
@@ -78,7 +78,7 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…"
 
 
-def _placed(steps: Sequence[PaperStep], left: int) -> list[_Node]:
+def _placed(steps: Sequence[Removal], left: int) -> list[_Node]:
     """Return where each step stands; a reason about a step that is no later one is passed over."""
     rows = {_instance(step): row for row, step in enumerate(steps)}
     before: list[tuple[int, ...]] = []

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from kitwright.documents.paper import Amount, Envelope, PaperTotals
-from kitwright.documents.tax_scope import money
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
+from kitwright.quote import Envelope, Totals, known
 from kitwright.stages.price import Balance, balance
 
 
-def balance_of(totals: PaperTotals) -> Balance | None:
+def balance_of(totals: Totals) -> Balance | None:
     """Return the balance of a revision, None where its tax is not known."""
     if totals.gross is None or totals.payable is None:
         return None
     return balance(
-        money(totals.gross),
-        prepaid=money(totals.prepaid),
-        payable=money(totals.payable),
-        deposit=money(totals.deposit),
+        known(totals.gross),
+        prepaid=totals.prepaid.money,
+        payable=known(totals.payable),
+        deposit=totals.deposit.money,
     )
 
 
@@ -54,8 +53,3 @@ def left_sentence(found: Balance, scribe: Scribe) -> str:
 def sum_told(amount: Money, scribe: Scribe) -> str:
     """Return an amount in words of a language."""
     return scribe.money(amount.amount_text, amount.currency)
-
-
-def amount_of(given: Money) -> Amount:
-    """Return an amount as papers hold it."""
-    return Amount(given.amount_text, given.currency)

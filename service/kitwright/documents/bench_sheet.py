@@ -14,9 +14,9 @@ from kitwright.documents.contingency_view import looked_for
 from kitwright.documents.fonts import fonts
 from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
 from kitwright.documents.hypertext import hypertext
-from kitwright.documents.paper import Envelope, PaperCaution, PaperNeed, QuotePaper, Reason
 from kitwright.documents.press import press
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Caution, Envelope, Need, Quote, Reason
 from kitwright.units import decimal_text
 
 _BEFORE: Final = "stands-before"
@@ -27,7 +27,7 @@ Looks = Mapping[str, tuple[str, ...]]
 
 
 def bench_sheet_pdf(
-    paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
+    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> bytes:
     """Return the bench sheet of a revision as PDF/UA-1. It holds no price and no customer."""
     drawing = access_svg(paper, scribe, fonts().printable)
@@ -41,7 +41,7 @@ def bench_sheet_pdf(
 
 
 def bench_sheet_html(
-    paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
+    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> str:
     """Return the bench sheet of a revision as a page, for a screen beside the bench."""
     drawing = access_svg(paper, scribe)
@@ -50,7 +50,7 @@ def bench_sheet_html(
 
 
 def bench_sheet(
-    paper: QuotePaper,
+    paper: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -132,7 +132,7 @@ def _words(scribe: Scribe) -> dict[str, str]:
     }
 
 
-def _steps(paper: QuotePaper, scribe: Scribe, looks: Looks) -> list[Sheet]:
+def _steps(paper: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
     """Return the removals; a caution stands whole at its first step, by name at later ones."""
     told_at: dict[str, int] = {}
     steps: list[Sheet] = []
@@ -172,15 +172,13 @@ def _instance(component: str, cylinder: int | None) -> str:
     return component if cylinder is None else f"{component}@{cylinder}"
 
 
-def _elsewhere(paper: QuotePaper) -> list[PaperCaution]:
+def _elsewhere(paper: Quote) -> list[Caution]:
     """Return the cautions that are also, or only, about something else than a removal."""
     removed = {_instance(step.component, step.cylinder) for step in paper.access.remove}
     return [one for one in paper.cautions if not removed.issuperset(one.steps)]
 
 
-def _renewed(
-    paper: QuotePaper, scribe: Scribe, code: str, by: str, cylinder: int | None
-) -> list[str]:
+def _renewed(paper: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
     """Return the parts that a job or a refit renews."""
     refit = _instance(by, cylinder)
     return [
@@ -202,9 +200,9 @@ def _step_name(component: str, cylinder: int | None, scribe: Scribe, *, is_refit
     return told[:1].upper() + told[1:]
 
 
-def _used(paper: QuotePaper, scribe: Scribe) -> list[str]:
+def _used(paper: Quote, scribe: Scribe) -> list[str]:
     """Return what is used along the way, each item once with its whole quantity."""
-    items: dict[str, PaperNeed] = {}
+    items: dict[str, Need] = {}
     for need in paper.kit.needs:
         if need.kind != "used":
             continue
@@ -214,7 +212,7 @@ def _used(paper: QuotePaper, scribe: Scribe) -> list[str]:
     return [_part(need, scribe) for need in items.values()]
 
 
-def _parts(need: PaperNeed, paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
+def _parts(need: Need, paper: Quote, scribe: Scribe) -> Iterator[str]:
     """Yield what is fitted for a need, by the number that is really taken."""
     names = {line.code: line.description for line in paper.lines}
     left = Decimal(need.quantity)
@@ -236,11 +234,11 @@ def _parts(need: PaperNeed, paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
         yield _part(structs.replace(need, quantity=decimal_text(left, 6)), scribe)
 
 
-def _part(need: PaperNeed, scribe: Scribe) -> str:
+def _part(need: Need, scribe: Scribe) -> str:
     return scribe.say(
         "{quantity} {unit} {name} ({part})",
         quantity=scribe.number(need.quantity),
-        unit=scribe.unit(need.unit, need.quantity),
+        unit=scribe.unit(need.measure, need.quantity),
         name=scribe.on_cylinder(need.name, need.cylinder),
         part=need.part,
     )

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence, Set
 
 from msgspec import Struct
 
-from kitwright.documents.paper import Amount, PaperContingency, QuotePaper
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Contingency, Quote
 
 
 class ViewContingency(Struct, frozen=True, kw_only=True):
@@ -31,7 +31,7 @@ class ViewSum(Struct, frozen=True, kw_only=True):
     weight: str
 
 
-def contingencies_of(paper: QuotePaper, scribe: Scribe) -> list[ViewContingency]:
+def contingencies_of(paper: Quote, scribe: Scribe) -> list[ViewContingency]:
     """Return what may turn up, the most probable first, each followed by what it may bring; what
     is the same on several cylinders once, but for what may be on any.
     """
@@ -39,13 +39,13 @@ def contingencies_of(paper: QuotePaper, scribe: Scribe) -> list[ViewContingency]
 
 
 def _under(
-    found: Sequence[PaperContingency],
+    found: Sequence[Contingency],
     above: Set[tuple[str, int | None] | None],
     under: str,
     scribe: Scribe,
 ) -> Iterator[ViewContingency]:
     """Yield what is told under some of what may turn up, and below each what is under that."""
-    same: dict[tuple[str, str, Amount, bool, bool], list[PaperContingency]] = {}
+    same: dict[tuple[str, str, Amount, bool, bool], list[Contingency]] = {}
     for one in found:
         if one.under in above:
             alike = (one.name, one.plain, one.price, one.likely, one.cylinder is None)
@@ -63,7 +63,7 @@ def _under(
         yield from _under(found, {one.place for one in members}, below, scribe)
 
 
-def sums_of(paper: QuotePaper, scribe: Scribe) -> list[ViewSum]:
+def sums_of(paper: Quote, scribe: Scribe) -> list[ViewSum]:
     """Return what the quote comes to as it stands, with all that is likely where anything is, and
     with the dearest combination.
     """
@@ -82,13 +82,13 @@ def sums_of(paper: QuotePaper, scribe: Scribe) -> list[ViewSum]:
     ]
 
 
-def looked_for(paper: QuotePaper, scribe: Scribe) -> Iterator[tuple[str, str]]:
+def looked_for(paper: Quote, scribe: Scribe) -> Iterator[tuple[str, str]]:
     """Yield what the bench looks for, and the work that it would bring, without prices."""
     yield from _looked_for(paper.may_turn_up, None, "", scribe)
 
 
 def _looked_for(
-    found: Sequence[PaperContingency],
+    found: Sequence[Contingency],
     above: tuple[str, int | None] | None,
     under: str,
     scribe: Scribe,
@@ -101,7 +101,7 @@ def _looked_for(
             yield from _looked_for(found, one.place, below, scribe)
 
 
-def _brings(one: PaperContingency, scribe: Scribe) -> str:
+def _brings(one: Contingency, scribe: Scribe) -> str:
     if not one.jobs:
         # no job: a part that is renewed with those that the visit renews anyway
         return one.plain

@@ -22,10 +22,10 @@ from typing import Final
 from msgspec import Struct
 
 from kitwright.documents.balance_view import balance_of, left_sentence, sum_told
-from kitwright.documents.paper import Envelope, PaperContingencies, PaperJob, QuotePaper
 from kitwright.errors import KitwrightError
 from kitwright.keeping.mail import check_address
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Contingencies, Envelope, Quote, QuotedJob
 
 MOST_SUBJECT: Final = 120
 MOST_NAME: Final = 80
@@ -77,7 +77,7 @@ class Message(Struct, frozen=True, kw_only=True):
     pdf: bytes | None = None
 
 
-def compose(paper: QuotePaper, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
+def compose(paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
     """Return a letter with its headers: ASCII only, CRLF at every end of a line, no line over 998
     octets. The same arguments give the same bytes.
 
@@ -125,9 +125,7 @@ _Paragraph = tuple[str, ...]
 class _Words:
     """The words of a letter, in the customer's language."""
 
-    def __init__(
-        self, paper: QuotePaper, envelope: Envelope, scribe: Scribe, message: Message
-    ) -> None:
+    def __init__(self, paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> None:
         self._paper = paper
         self._envelope = envelope
         self._scribe = scribe
@@ -140,7 +138,7 @@ class _Words:
         """Return the subject."""
         told = self._scribe.say(
             "Quote {quote} from {shop}",
-            quote=self._envelope.letter,
+            quote=self._envelope.quote_id,
             shop=_line("the shop's name", self._paper.shop.name),
         )
         return _cut(told.strip(), MOST_SUBJECT)
@@ -149,7 +147,7 @@ class _Words:
         """Return the name of the PDF."""
         return self._scribe.say(
             "Quote-{quote}-{revision}.pdf",
-            quote=self._envelope.letter,
+            quote=self._envelope.quote_id,
             revision=self._envelope.revision,
         )
 
@@ -197,7 +195,7 @@ class _Words:
             "the machine's name",
             envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
         )
-        facts = {"quote": envelope.letter, "revision": envelope.revision, "machine": machine}
+        facts = {"quote": envelope.quote_id, "revision": envelope.revision, "machine": machine}
         if self._is_agreed:
             return self._scribe.say(
                 "Here is quote {quote}, revision {revision}, for your {machine}, as you accepted"
@@ -216,7 +214,7 @@ class _Words:
         if more > 0:
             yield self._scribe.say_many("- and {count} more", "- and {count} more", more)
 
-    def _job(self, job: PaperJob) -> str:
+    def _job(self, job: QuotedJob) -> str:
         name = _line("a job's name", job.name)
         if job.cylinder is None:
             return name
@@ -246,7 +244,7 @@ class _Words:
             )
         return f"{comes} {left_sentence(found, self._scribe)}".rstrip()
 
-    def _surprises(self, found: PaperContingencies) -> str:
+    def _surprises(self, found: Contingencies) -> str:
         say, money = self._scribe.say, self._scribe.money
         likely = money(found.likely.amount, found.likely.currency)
         worst = money(found.worst.amount, found.worst.currency)

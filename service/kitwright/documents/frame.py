@@ -7,10 +7,10 @@ from datetime import UTC, datetime, time
 from typing import Final
 
 from kitwright.documents.contact import Contact
-from kitwright.documents.paper import Envelope, QuotePaper, Reason
 from kitwright.documents.printable import UNKNOWN
 from kitwright.documents.quote_view import machines_of
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Envelope, Quote, Reason
 
 Sheet = dict[str, object]
 """What a template is given: texts, numbers, lists of them."""
@@ -22,18 +22,16 @@ _UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
 """Reasons that say what goes without saying."""
 
 
-def moment_of(paper: QuotePaper, envelope: Envelope) -> datetime:
+def moment_of(paper: Quote, envelope: Envelope) -> datetime:
     """Return the moment of a revision: its issue, or the start of its day while it is a draft."""
     return envelope.issued_at or datetime.combine(paper.on, time(), UTC)
 
 
-def frame(
-    title: str, paper: QuotePaper, envelope: Envelope, scribe: Scribe, contact: Contact
-) -> Sheet:
+def frame(title: str, paper: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
     """Return what stands on every page of a document, and who made it for whom."""
     say = scribe.say
     made = moment_of(paper, envelope).astimezone(UTC)
-    number = say("{letter}, revision {number}", letter=envelope.letter, number=envelope.revision)
+    number = say("{letter}, revision {number}", letter=envelope.quote_id, number=envelope.revision)
     return {
         "title": say("{title} {number}", title=title, number=number),
         "heading": title,
@@ -77,7 +75,7 @@ def text_lines(text: str | None) -> list[str]:
     return [line.strip() for line in (text or "").splitlines() if line.strip()]
 
 
-def machine_rows(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
+def machine_rows(paper: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
     """Return names and values of what is repaired."""
     engine, say = paper.engine, scribe.say
     taken_for, _ = machines_of(paper.chassis_question)
@@ -89,7 +87,7 @@ def machine_rows(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[
         (say("Engine"), f"{engine.name} ({engine.family})"),
         (say("Serial"), say("not known") if engine.serial is None else str(engine.serial)),
         (say("Build code"), engine.build_code or ""),
-        (say("Hours"), envelope.machine_hours or ""),
+        (say("Hours"), scribe.number(envelope.machine_hours) if envelope.machine_hours else ""),
     ]
     return [[name, value] for name, value in rows if value]
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import Final
 
 from markupsafe import Markup, escape
 
-from kitwright.documents.paper import PaperAssessment, PaperLeakage
 from kitwright.documents.zones import Zone, scale_of, zone_told, zones_of
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Assessment, CylinderLeakage, LeakageBand
 
 WIDTH: Final = 340
 LEFT: Final = 4
@@ -22,16 +22,18 @@ KEY: Final = 20
 """Between two lines of the key to the zones."""
 
 
-def leakage_svg(assessment: PaperAssessment, scribe: Scribe) -> Markup:
+def leakage_svg(assessment: Assessment, scribe: Scribe) -> Markup | str:
     """Return an SVG element with a bar for each cylinder that has a figure, over the zones of what
-    it means; it has its texts as a title and a description.
+    it means; nothing where none has. It has its texts as a title and a description.
 
     Bars are full where a reading counts, hatched where it is indicative, an outline where it is
     void, and each carries its figure. It is narrow, so that its letters stay legible on a
     telephone. Its colours are classes of the page's style sheet.
     """
     rows = [one for one in assessment.leakage if one.whole_percent is not None]
-    zones = paper_zones(assessment)
+    if not rows:
+        return ""
+    zones = paper_zones(assessment.leakage_bands)
     most = scale_of((Decimal(one.whole_percent or 0) for one in rows), zones)
     bottom = TOP + len(rows) * ROW
     height = bottom + 30 + len(zones) * KEY
@@ -61,7 +63,7 @@ def leakage_svg(assessment: PaperAssessment, scribe: Scribe) -> Markup:
     return Markup("\n").join(parts)
 
 
-def leakage_told(one: PaperLeakage, scribe: Scribe) -> str:
+def leakage_told(one: CylinderLeakage, scribe: Scribe) -> str:
     """Return a cylinder's reading as a sentence."""
     if one.whole_percent is None:
         return scribe.say("Cylinder {cylinder}: no reading that counts.", cylinder=one.cylinder)
@@ -75,12 +77,12 @@ def leakage_told(one: PaperLeakage, scribe: Scribe) -> str:
     return text
 
 
-def paper_zones(assessment: PaperAssessment) -> tuple[Zone, ...]:
+def paper_zones(bands: Iterable[LeakageBand]) -> tuple[Zone, ...]:
     """Return the zones of a kept revision's leakages."""
     return tuple(
         zones_of(
             (band.verdict, None if band.upper_percent is None else Decimal(band.upper_percent))
-            for band in assessment.leakage_bands
+            for band in bands
         )
     )
 
@@ -119,7 +121,7 @@ def _ticks(most: Decimal, bottom: int, scribe: Scribe) -> Iterator[Markup]:
         )
 
 
-def _bar(at: int, one: PaperLeakage, most: Decimal, scribe: Scribe) -> Markup:
+def _bar(at: int, one: CylinderLeakage, most: Decimal, scribe: Scribe) -> Markup:
     whole = one.whole_percent or "0"
     percent = Decimal(whole)
     top = TOP + at * ROW

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from kitwright.documents.paper import PaperLine
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Line
 
 _GIVEN = frozenset({"discount-of-line", "discount-of-quote", "percent-of-line", "percent-of-quote"})
 """Reasons of discounts; their sentences also name who of the shop gave it."""
 
 
-def kind_of(line: PaperLine) -> str:
+def kind_of(line: Line) -> str:
     """Return the kind that a line stands as: one written by hand, what it is taxed as."""
     return line.tax_kind if line.kind == "free" else line.kind
 
@@ -25,13 +25,13 @@ def makes_told(makes: Sequence[tuple[str | None, str]], unknown: str) -> str:
     return ", ".join(f"{count} {name or unknown}" for name, count in makes)
 
 
-def makes_of(line: PaperLine, scribe: Scribe) -> str:
+def makes_of(line: Line, scribe: Scribe) -> str:
     """Return whose parts a line is for, as far as that is known."""
     made = [(one.make, scribe.number(one.quantity)) for one in line.makes]
     return makes_told(made, scribe.say("of unknown make"))
 
 
-def reason_of(line: PaperLine, scribe: Scribe) -> str:
+def reason_of(line: Line, scribe: Scribe) -> str:
     """Return why something is taken off, in the shop's own words; empty of other lines."""
     for why in line.why:
         if why.code in _GIVEN:

@@ -8,9 +8,9 @@ from io import StringIO
 from typing import Final
 
 from kitwright.documents.layout import clean
-from kitwright.documents.paper import Envelope, PaperOrder
 from kitwright.documents.pick_list import cover_words
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Envelope, Order
 
 COLUMNS: Final = (
     "order",
@@ -38,7 +38,7 @@ _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", 
 
 
 def order_csv(
-    order: PaperOrder, envelope: Envelope, scribe: Scribe, *, letter: str, made_on: date
+    order: Order, envelope: Envelope, scribe: Scribe, *, letter: str, made_on: date
 ) -> bytes:
     """Return one supplier's order as CSV (RFC 4180) in UTF-8, a record a line, ended by CRLF.
 
@@ -55,7 +55,7 @@ def order_csv(
     for line in order.lines:
         writer.writerow(
             (
-                f"{defused(envelope.letter)}-{envelope.revision}",
+                f"{defused(envelope.quote_id)}-{envelope.revision}",
                 defused(order.supplier),
                 defused(line.sku),
                 defused(line.item),

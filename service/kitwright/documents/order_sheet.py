@@ -7,15 +7,15 @@ from decimal import Decimal
 
 from kitwright.documents.contact import Contact
 from kitwright.documents.frame import Sheet, frame
-from kitwright.documents.paper import Amount, Envelope, PaperOrder, PaperOrderLine, QuotePaper
 from kitwright.documents.pick_list import cover_words
 from kitwright.documents.press import press
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Envelope, Order, OrderLine, Quote
 
 
 def order_sheet_pdf(
-    order: PaperOrder,
-    paper: QuotePaper,
+    order: Order,
+    paper: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -36,8 +36,8 @@ def order_sheet_pdf(
 
 
 def order_sheet(
-    order: PaperOrder,
-    paper: QuotePaper,
+    order: Order,
+    paper: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -66,7 +66,7 @@ def order_sheet(
         "supplier": [order.name, order.supplier],
         "dates": [
             [say("Order"), letter],
-            [say("Reference"), f"{envelope.letter}-{envelope.revision}"],
+            [say("Reference"), f"{envelope.quote_id}-{envelope.revision}"],
             [say("Date"), day],
             [say("Order by"), order.order_by if zone is None else f"{order.order_by} ({zone})"],
             [say("Promised"), scribe.day(order.promised)],
@@ -76,7 +76,7 @@ def order_sheet(
     }
 
 
-def _row(line: PaperOrderLine, currency: str, scribe: Scribe) -> Sheet:
+def _row(line: OrderLine, currency: str, scribe: Scribe) -> Sheet:
     packs = scribe.number(str(line.packs))
     if line.pack_size != 1:
         size = scribe.number(str(line.pack_size))
@@ -94,7 +94,7 @@ def _row(line: PaperOrderLine, currency: str, scribe: Scribe) -> Sheet:
     }
 
 
-def _totals(order: PaperOrder, scribe: Scribe) -> list[list[str | bool]]:
+def _totals(order: Order, scribe: Scribe) -> list[list[str | bool]]:
     """Return name, amount and whether it is the sum, for each row under the lines."""
     say = scribe.say
 

@@ -4,53 +4,51 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from kitwright.catalogue.model import Shop
 from kitwright.documents.layout import WIDTH, spread
-from kitwright.language.render import Speaker
+from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.stages.ordering import PartsOrder
+from kitwright.quote import Order
 
 
-def order_lines(shop: Shop, order: PartsOrder, speaker: Speaker) -> Iterator[str]:
-    """Yield an order: what, at what cost, whether it is there, and what it comes to."""
-    supplier = order.supplier
+def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:
+    """Yield a shop's order: what, at what cost, whether it is there, and the total."""
+    say, zone = scribe.say, order.time_zone
     yield "-" * WIDTH
-    heading = speaker.say("PARTS ORDER  {supplier} ({id})", supplier=supplier.name, id=supplier.id)
-    yield from spread(heading, shop.name)
-    zone = supplier.time_zone
-    yield speaker.say(
+    heading = say("PARTS ORDER  {supplier} ({id})", supplier=order.name, id=order.supplier)
+    yield from spread(heading, shop)
+    yield say(
         "Ordered by {time}; promised {day}",
-        time=supplier.cutoff if zone is None else f"{supplier.cutoff} ({zone})",
-        day=speaker.day(order.promised),
+        time=order.order_by if zone is None else f"{order.order_by} ({zone})",
+        day=scribe.day(order.promised),
     )
     yield "-" * WIDTH
+    stocks = {
+        "unknown": say("stock not known"),
+        "back_order": say("back order"),
+        "known": say("in stock"),
+    }
     for line in order.lines:
-        source = line.source
-        packs = f"{line.packs} x {source.pack}" if source.pack > 1 else f"{line.packs}"
-        cost = speaker.price(line.unit_cost, supplier.currency)
-        stock = {None: speaker.say("stock not known"), 0: speaker.say("back order")}.get(
-            source.stock, speaker.say("in stock")
-        )
+        packs = f"{line.packs} x {line.pack_size}" if line.pack_size > 1 else f"{line.packs}"
         yield from spread(
-            f"  {packs:>5}  {source.sku:<14} {speaker.item(source.item)}",
-            speaker.figure(line.net.amount_text),
+            f"  {packs:>5}  {line.sku:<14} {line.name}", scribe.number(line.net.amount)
         )
-        told = speaker.say(
+        told = say(
             "{item}, {brand}, at {cost}; {stock}",
-            item=source.item,
-            brand=source.brand,
-            cost=cost,
-            stock=stock,
+            item=line.item,
+            brand=line.brand,
+            cost=scribe.money(line.unit_cost, line.net.currency),
+            stock=stocks[line.stock],
         )
         yield " " * 9 + told
-    yield from amount_line(speaker.say("Goods"), order.goods, speaker)
+    yield from amount_line(say("Goods"), order.goods.money, scribe)
     for fee in order.fees:
-        named = speaker.say("Fee: {fee}", fee=speaker.phrase(fee.code))
-        yield from amount_line(named, fee.amount, speaker)
-    yield from amount_line(speaker.say("Freight"), order.freight, speaker)
-    yield from amount_line(speaker.say("Together, without tax"), order.net, speaker)
+        yield from amount_line(
+            say("Fee: {fee}", fee=scribe.phrase(fee.code)), fee.amount.money, scribe
+        )
+    yield from amount_line(say("Freight"), order.freight.money, scribe)
+    yield from amount_line(say("Together, without tax"), order.net.money, scribe)
 
 
-def amount_line(label: str, money: Money, speaker: Speaker) -> Iterator[str]:
+def amount_line(label: str, money: Money, scribe: Scribe) -> Iterator[str]:
     """Yield an amount at the right margin, beside what it is."""
-    yield from spread(f"  {label}", speaker.money(money))
+    yield from spread(f"  {label}", scribe.money(money.amount_text, money.currency))

@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from msgspec import Struct
 
-from kitwright.documents.paper import Amount
+from kitwright.quote import Amount
 
 
 class PageState(StrEnum):

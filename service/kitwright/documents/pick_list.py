@@ -8,27 +8,23 @@ from collections.abc import Mapping
 from kitwright.documents.contact import Contact
 from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of
 from kitwright.documents.hypertext import hypertext
-from kitwright.documents.paper import Envelope, PaperCover, PaperStock, QuotePaper
 from kitwright.documents.press import press
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Cover, Envelope, FromStock, Quote
 
 
-def pick_list_pdf(
-    paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact
-) -> bytes:
+def pick_list_pdf(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> bytes:
     """Return the pick list of a revision as PDF/UA-1."""
     sheet = pick_list(paper, envelope, scribe, contact=contact)
     return press().print("pick_list.typ", sheet, at=moment_of(paper, envelope))
 
 
-def pick_list_html(
-    paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact
-) -> str:
+def pick_list_html(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> str:
     """Return the pick list of a revision as a page."""
     return hypertext("pick_list.html", pick_list(paper, envelope, scribe, contact=contact))
 
 
-def pick_list(paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> Sheet:
+def pick_list(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> Sheet:
     """Return what both forms of the pick list show: by bin, what has none last."""
     say = scribe.say
     names = {line.code: line.description for line in paper.lines}
@@ -54,25 +50,25 @@ def pick_list(paper: QuotePaper, envelope: Envelope, scribe: Scribe, *, contact:
     }
 
 
-def _row(stock: PaperStock, names: Mapping[str, str], paper: QuotePaper, scribe: Scribe) -> Sheet:
+def _row(stock: FromStock, names: Mapping[str, str], paper: Quote, scribe: Scribe) -> Sheet:
     roles = _roles(paper, stock.item, scribe)
     # older stock that is used up goes by a number that nothing else in the answer names
     name = names.get(stock.item) or next(iter(roles), stock.item)
     return {
         "bin": stock.bin or scribe.say("no bin"),
-        "quantity": f"{scribe.number(stock.quantity)} {scribe.unit(stock.unit, stock.quantity)}",
+        "quantity": f"{scribe.number(stock.quantity)} {scribe.unit(stock.measure, stock.quantity)}",
         "item": stock.item,
         "name": name,
         "for": "; ".join(roles),
     }
 
 
-def cover_words(covers: tuple[PaperCover, ...], scribe: Scribe) -> list[str]:
+def cover_words(covers: tuple[Cover, ...], scribe: Scribe) -> list[str]:
     """Return the roles that some packs serve, each once."""
     return list(dict.fromkeys(scribe.thing(one.role, one.cylinder) for one in covers))
 
 
-def _roles(paper: QuotePaper, item: str, scribe: Scribe) -> list[str]:
+def _roles(paper: Quote, item: str, scribe: Scribe) -> list[str]:
     """Return what an item from the shelves is for: what its packs cover, else who needs it."""
     packs = (one for one in paper.kit.packs if one.item == item and one.source == "stock")
     covered = cover_words(tuple(cover for pack in packs for cover in pack.covers), scribe)

@@ -6,17 +6,17 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import Final
 
-from kitwright.documents.balance_view import amount_of, balance_of, left_row
+from kitwright.documents.balance_view import balance_of, left_row
 from kitwright.documents.frame import Sheet, reasons
 from kitwright.documents.line_words import kind_of, makes_of, reason_of
-from kitwright.documents.paper import Amount, PaperLine, QuotePaper, less
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Line, Quote, amount_of
 
 _COUNTED: Final = frozenset({"part", "set", "consumable", "customer_part"})
 """Kinds of lines that are goods, with a number and a unit of their own."""
 
 
-def grouped_lines(paper: QuotePaper, scribe: Scribe) -> list[Sheet]:
+def grouped_lines(paper: Quote, scribe: Scribe) -> list[Sheet]:
     """Return the lines under a heading for each kind, in the order in which the kinds begin."""
     groups: dict[str, list[Sheet]] = {}
     for line in paper.lines:
@@ -24,7 +24,7 @@ def grouped_lines(paper: QuotePaper, scribe: Scribe) -> list[Sheet]:
     return [{"name": name, "lines": lines} for name, lines in groups.items()]
 
 
-def _group(line: PaperLine, scribe: Scribe) -> str:
+def _group(line: Line, scribe: Scribe) -> str:
     """Return the heading over lines like one."""
     say, kind = scribe.say, kind_of(line)
     if line.is_added:
@@ -57,11 +57,11 @@ _FOR_THE_SHOP: Final = frozenset(
 """Reasons that name where the shop buys, or that somebody of the shop wrote for the shop."""
 
 
-def _line(line: PaperLine, scribe: Scribe) -> Sheet:
+def _line(line: Line, scribe: Scribe) -> Sheet:
     is_goods = line.kind in _COUNTED
     quantity = scribe.number(line.quantity)
-    if is_goods or line.unit != "C62":
-        quantity += f" {scribe.unit(line.unit, line.quantity)}"
+    if is_goods or line.measure != "piece":
+        quantity += f" {scribe.unit(line.measure, line.quantity)}"
     return {
         "name": line.description,
         "code": line.code if is_goods and not line.is_added else "",
@@ -74,20 +74,18 @@ def _line(line: PaperLine, scribe: Scribe) -> Sheet:
     }
 
 
-def _unit_price(line: PaperLine, scribe: Scribe) -> str:
+def _unit_price(line: Line, scribe: Scribe) -> str:
     price = scribe.money(line.unit_price, line.amount.currency)
     if line.unit == "MIN" and line.base_quantity == "60":
         return scribe.say("{price} an hour", price=price)
-    if line.unit in ("C62", "SET") and line.base_quantity == "1":
+    if line.measure in ("piece", "set") and line.base_quantity == "1":
         return price
-    unit = scribe.unit(line.unit, line.base_quantity)
+    unit = scribe.unit(line.measure, line.base_quantity)
     many = "" if line.base_quantity == "1" else f"{scribe.number(line.base_quantity)} "
     return scribe.say("{price} per {measure}", price=price, measure=f"{many}{unit}")
 
 
-def total_rows(
-    paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True
-) -> Iterator[list[str | bool]]:
+def total_rows(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> Iterator[list[str | bool]]:
     """Yield name, amount and whether it is what is owed, for each row under the lines."""
     say, totals = scribe.say, paper.totals
 
@@ -102,7 +100,7 @@ def total_rows(
         base = scribe.money(tax.base.amount, tax.base.currency)
         rate = scribe.percent(tax.rate)
         told = say("{tax}, {rate} of {base}: not charged", tax=tax.name, rate=rate, base=base)
-        yield row(told, less(tax.amount))
+        yield row(told, -tax.amount)
     if totals.net is not None:
         yield row(say("Without tax"), totals.net)
     for tax in paper.taxes:
@@ -117,7 +115,7 @@ def total_rows(
     if _counts(totals.prepaid) or _counts(totals.cash_rounding) or not is_owed:
         yield row(say("With tax"), amount_of(found.comes_to))
     if _counts(totals.prepaid):
-        yield row(say("Paid already"), less(totals.prepaid))
+        yield row(say("Paid already"), -totals.prepaid)
     if not is_owed:
         return
     if _counts(totals.cash_rounding):

@@ -9,13 +9,6 @@ from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.letterhead import Letterhead
 from kitwright.documents.page_actions import PageActions, PageField, PageState
-from kitwright.documents.paper import (
-    Amount,
-    Envelope,
-    PaperAssessment,
-    PaperDiagnosis,
-    QuotePaper,
-)
 from kitwright.documents.quote_view import (
     extras_together,
     lines_of,
@@ -26,6 +19,7 @@ from kitwright.documents.quote_view import (
 )
 from kitwright.documents.web_page import isolated, page
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Envelope, Quote, RankedFault
 
 
 class ViewDiagnosis(Struct, frozen=True, kw_only=True):
@@ -41,7 +35,7 @@ class ViewDiagnosis(Struct, frozen=True, kw_only=True):
 
 
 def quote_page(
-    paper: QuotePaper,
+    paper: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -53,7 +47,9 @@ def quote_page(
     Without `actions` it is for reading only. Texts of the revision are marked as in its language,
     where that is another than the scribe's. Errors beside fields are told at the top as well.
     """
-    assessment = paper.assessment or PaperAssessment()
+    assessment = paper.assessment
+    leakage = () if assessment is None else assessment.leakage
+    faults = () if assessment is None else assessment.diagnoses
 
     def money(amount: Amount) -> str:
         return scribe.money(amount.amount, amount.currency)
@@ -68,9 +64,9 @@ def quote_page(
         fields=PageField,
         told=_told(actions, scribe, shop),
         machine=envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
-        picture=leakage_svg(assessment, scribe) if _has_figures(assessment) else "",
-        readings=[(leakage_told(one, scribe), one.words or "") for one in assessment.leakage],
-        diagnoses=[_diagnosis(one, scribe) for one in assessment.diagnoses if one.grade],
+        picture="" if assessment is None else leakage_svg(assessment, scribe),
+        readings=[(leakage_told(one, scribe), one.words or "") for one in leakage],
+        diagnoses=[_diagnosis(one, scribe) for one in faults if one.grade],
         groups=lines_of(paper, scribe),
         totals=totals_of(paper, scribe, is_owed=is_owed(envelope)),
         summary=summary_of(paper, scribe, is_owed=is_owed(envelope)),
@@ -82,7 +78,7 @@ def quote_page(
         mail=shop.written_to(
             scribe.say(
                 "Quote {quote}, revision {revision}",
-                quote=envelope.letter,
+                quote=envelope.quote_id,
                 revision=envelope.revision,
             )
         ),
@@ -94,12 +90,8 @@ def quote_page(
     )
 
 
-def _has_figures(assessment: PaperAssessment) -> bool:
-    return any(one.whole_percent is not None for one in assessment.leakage)
-
-
-def _diagnosis(one: PaperDiagnosis, scribe: Scribe) -> ViewDiagnosis:
-    grade = one.grade or ""
+def _diagnosis(one: RankedFault, scribe: Scribe) -> ViewDiagnosis:
+    grade = one.grade.value if one.grade else ""
     return ViewDiagnosis(
         name=scribe.on_cylinder(one.name, one.cylinder),
         grade=grade,

@@ -18,23 +18,16 @@ from kitwright.documents.frame import (
     text_lines,
 )
 from kitwright.documents.leakage_svg import paper_zones
-from kitwright.documents.paper import (
-    Amount,
-    Envelope,
-    PaperAssessment,
-    PaperExtra,
-    PaperInPlay,
-    QuotePaper,
-)
 from kitwright.documents.press import press
 from kitwright.documents.price_sheet import grouped_lines, total_rows
 from kitwright.documents.quote_view import machines_of
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Assessment, Envelope, Extra, PossibleRepair, Quote
 
 
 def quote_pdf(
-    paper: QuotePaper,
+    paper: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -74,7 +67,7 @@ def quote_pdf(
 
 
 def quote_sheet(
-    paper: QuotePaper,
+    paper: Quote,
     envelope: Envelope,
     scribe: Scribe,
     contact: Contact,
@@ -91,7 +84,7 @@ def quote_sheet(
         "machine": machine_rows(paper, envelope, scribe),
         "reported": text_lines(paper.complaint),
         "found": [] if paper.assessment is None else _found(paper.assessment, scribe),
-        **_readings(paper.assessment or PaperAssessment(), scribe),
+        **_readings(paper.assessment, scribe),
         "jobs": [
             [
                 scribe.on_cylinder(job.name, job.cylinder),
@@ -122,7 +115,7 @@ def quote_sheet(
     }
 
 
-def _questions(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str]]:
+def _questions(paper: Quote, scribe: Scribe) -> Iterator[list[str]]:
     """Yield what is asked and what is priced meanwhile, for each question."""
     priced, may_be = machines_of(paper.chassis_question)
     if may_be:
@@ -143,14 +136,14 @@ def _questions(paper: QuotePaper, scribe: Scribe) -> Iterator[list[str]]:
         yield [scribe.thing(one.role, one.cylinder), told]
 
 
-def _parts_by(paper: QuotePaper, scribe: Scribe) -> str:
+def _parts_by(paper: Quote, scribe: Scribe) -> str:
     if paper.parts_by is None:
         return ""
     by, on = scribe.day(paper.parts_by), scribe.day(paper.on)
     return scribe.say("{day}, if ordered on {on}", day=by, on=on)
 
 
-def _provisional(paper: QuotePaper, scribe: Scribe) -> str:
+def _provisional(paper: Quote, scribe: Scribe) -> str:
     if paper.chassis_question is None:
         return scribe.say("Provisional: the serial number is needed")
     if not paper.part_questions:
@@ -158,7 +151,7 @@ def _provisional(paper: QuotePaper, scribe: Scribe) -> str:
     return scribe.say("Provisional: the serial number is needed, and which machine it is")
 
 
-def _is_offer(paper: QuotePaper, envelope: Envelope) -> bool:
+def _is_offer(paper: Quote, envelope: Envelope) -> bool:
     """Return whether the customer can say yes to it: it is issued, and its total is known."""
     return envelope.state == "issued" and paper.totals.payable is not None
 
@@ -169,7 +162,7 @@ def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
     return scribe.say("Agreed on {moment}.", moment=scribe.moment(envelope.agreed_at, zone))
 
 
-def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
+def _words(scribe: Scribe, paper: Quote) -> dict[str, str]:
     say = scribe.say
     return {
         "for": say("For"),
@@ -221,10 +214,10 @@ def _words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
     }
 
 
-def _dates(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
+def _dates(paper: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
     say, day = scribe.say, scribe.day
     rows = [
-        (say("Quote"), envelope.letter),
+        (say("Quote"), envelope.quote_id),
         (say("Revision"), scribe.number(str(envelope.revision))),
         (say("Date"), day(paper.on)),
         (say("Valid until"), day(paper.valid_until)),
@@ -233,7 +226,7 @@ def _dates(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> list[list[s
     return [[name, value] for name, value in rows if value]
 
 
-def _found(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
+def _found(assessment: Assessment, scribe: Scribe) -> list[Sheet]:
     return [
         {
             "fault": scribe.on_cylinder(one.name, one.cylinder),
@@ -249,14 +242,14 @@ def _found(assessment: PaperAssessment, scribe: Scribe) -> list[Sheet]:
     ]
 
 
-def _readings(assessment: PaperAssessment, scribe: Scribe) -> Sheet:
+def _readings(assessment: Assessment | None, scribe: Scribe) -> Sheet:
     """Return a bar for each cylinder that has a figure, and the zones that lie behind the bars,
     with their lines of the key. Places are shares of a bar's greatest width.
     """
-    zones = paper_zones(assessment)
+    zones = paper_zones(() if assessment is None else assessment.leakage_bands)
     rows = [
         (one, Decimal(one.whole_percent))
-        for one in assessment.leakage
+        for one in (() if assessment is None else assessment.leakage)
         if one.whole_percent is not None
     ]
     most = scale_of((percent for _, percent in rows), zones)
@@ -291,7 +284,7 @@ def _hundredfold(share: str) -> str:
     return str((Decimal(share) * 100).quantize(Decimal(1)))
 
 
-def _notes(paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
+def _notes(paper: Quote, scribe: Scribe) -> Iterator[str]:
     say = scribe.say
     if paper.shop.prices_include_tax:
         yield say("The amounts of the lines include tax.")
@@ -306,7 +299,7 @@ def _notes(paper: QuotePaper, scribe: Scribe) -> Iterator[str]:
     yield from (note.text for note in paper.notes)
 
 
-def _after_words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
+def _after_words(scribe: Scribe, paper: Quote) -> dict[str, str]:
     say = scribe.say
     words = {"should": say("Should it be"), "repair": say("Repair")}
     if paper.basis == "test":
@@ -329,7 +322,7 @@ def _after_words(scribe: Scribe, paper: QuotePaper) -> dict[str, str]:
     }
 
 
-def _after(one: PaperInPlay, scribe: Scribe) -> Sheet:
+def _after(one: PossibleRepair, scribe: Scribe) -> Sheet:
     return {
         "name": "; ".join(scribe.on_cylinder(each.name, each.cylinder) for each in one.faults),
         "jobs": "; ".join(scribe.on_cylinder(each.name, each.cylinder) for each in one.jobs),
@@ -337,7 +330,7 @@ def _after(one: PaperInPlay, scribe: Scribe) -> Sheet:
     }
 
 
-def _extra(extra: PaperExtra, scribe: Scribe) -> Sheet:
+def _extra(extra: Extra, scribe: Scribe) -> Sheet:
     return {
         "name": scribe.on_cylinders(extra.name, extra.cylinders),
         "default": (
@@ -349,7 +342,7 @@ def _extra(extra: PaperExtra, scribe: Scribe) -> Sheet:
     }
 
 
-def _limit(paper: QuotePaper, ceiling: Amount | None, scribe: Scribe, *, includes_tax: bool) -> str:
+def _limit(paper: Quote, ceiling: Amount | None, scribe: Scribe, *, includes_tax: bool) -> str:
     """Return how far the bill may go, and that what may turn up waits for a yes."""
     say = scribe.say
     waits = paper.extras or paper.may_turn_up

@@ -10,16 +10,9 @@ from msgspec import Struct
 
 from kitwright.documents.balance_view import balance_of, left_row, sum_told
 from kitwright.documents.line_words import kind_of, makes_of, reason_of
-from kitwright.documents.paper import (
-    Amount,
-    PaperLine,
-    PaperQuestion,
-    PaperTax,
-    QuotePaper,
-    less,
-)
 from kitwright.documents.web_page import isolated
 from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Line, Question, Quote, Tax
 
 _GROUPS: Final = (
     ("part", "set", "customer_part", "consumable"),
@@ -75,7 +68,7 @@ class ViewTotal(Struct, frozen=True, kw_only=True):
     weight: str = "plain"
 
 
-def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
+def lines_of(paper: Quote, scribe: Scribe) -> tuple[ViewGroup, ...]:
     """Return the lines in groups that are not empty, in the order in which they were priced; what
     was added since the revision was agreed to comes last.
     """
@@ -114,7 +107,7 @@ def lines_of(paper: QuotePaper, scribe: Scribe) -> tuple[ViewGroup, ...]:
     return tuple(groups)
 
 
-def totals_of(paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
+def totals_of(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
     """Return the rows from the sum of the lines to what is to pay."""
     totals = paper.totals
     rows = []
@@ -146,7 +139,7 @@ def totals_of(paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True) -> tup
     if includes:
         rows += [*taxes, _total(scribe.say("Without tax"), net, scribe, "within")]
     if _is_some(totals.prepaid):
-        rows.append(_total(scribe.say("Paid already"), less(totals.prepaid), scribe))
+        rows.append(_total(scribe.say("Paid already"), -totals.prepaid, scribe))
     if not is_owed:
         return tuple(rows)
     if _is_some(totals.cash_rounding):
@@ -160,7 +153,7 @@ def totals_of(paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True) -> tup
     return tuple(rows)
 
 
-def summary_of(paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
+def summary_of(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
     """Return what a page says at its top: what it comes to, and where some of that is paid, how
     much, and what is left; nothing where the tax is not known, or nothing is owed any more.
     """
@@ -177,12 +170,12 @@ def summary_of(paper: QuotePaper, scribe: Scribe, *, is_owed: bool = True) -> tu
     )
 
 
-def extras_together(paper: QuotePaper, scribe: Scribe) -> str:
+def extras_together(paper: Quote, scribe: Scribe) -> str:
     """Return the extra prices added up."""
     return _together([one.price for one in paper.extras], scribe)
 
 
-def machines_of(question: PaperQuestion | None) -> tuple[str, tuple[str, ...]]:
+def machines_of(question: Question | None) -> tuple[str, tuple[str, ...]]:
     """Return the machine that is priced where nobody named it, and all that it may be; nothing
     where it is known.
     """
@@ -192,7 +185,7 @@ def machines_of(question: PaperQuestion | None) -> tuple[str, tuple[str, ...]]:
     return names[question.priced], tuple(names.values())
 
 
-def questioned(paper: QuotePaper, question: PaperQuestion, scribe: Scribe) -> str:
+def questioned(paper: Quote, question: Question, scribe: Scribe) -> str:
     """Return the name of the part that was priced for a role, with its cylinder."""
     for need in paper.kit.needs:
         if (need.role, need.cylinder, need.part) == (
@@ -204,7 +197,7 @@ def questioned(paper: QuotePaper, question: PaperQuestion, scribe: Scribe) -> st
     return scribe.thing(question.role, question.cylinder)
 
 
-def _line(line: PaperLine, scribe: Scribe) -> ViewLine:
+def _line(line: Line, scribe: Scribe) -> ViewLine:
     return ViewLine(
         what=line.description,
         how=", ".join(_how(line, scribe)),
@@ -213,12 +206,12 @@ def _line(line: PaperLine, scribe: Scribe) -> ViewLine:
     )
 
 
-def _notes(line: PaperLine, scribe: Scribe) -> Iterator[str]:
+def _notes(line: Line, scribe: Scribe) -> Iterator[str]:
     yield reason_of(line, scribe)
     yield from (why.text for why in line.why if why.code in _TOLD)
 
 
-def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
+def _how(line: Line, scribe: Scribe) -> Iterator[str]:
     """Yield the part's number and make, and quantity and price where they say more than the
     amount.
     """
@@ -227,7 +220,7 @@ def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
     if makes := makes_of(line, scribe):
         yield isolated(makes)
     price = scribe.money(line.unit_price, line.amount.currency)
-    quantity, unit = scribe.number(line.quantity), scribe.unit(line.unit, line.quantity)
+    quantity, unit = scribe.number(line.quantity), scribe.unit(line.measure, line.quantity)
     base = Decimal(line.base_quantity)
     if line.unit == "MIN" and base == 60:
         yield scribe.say("{quantity} min at {price} an hour", quantity=quantity, price=price)
@@ -238,13 +231,13 @@ def _how(line: PaperLine, scribe: Scribe) -> Iterator[str]:
             unit=unit,
             price=price,
             base=scribe.number(line.base_quantity),
-            base_unit=scribe.unit(line.unit, line.base_quantity),
+            base_unit=scribe.unit(line.measure, line.base_quantity),
         )
     elif Decimal(line.quantity) != 1:
         yield scribe.say("{quantity} {unit} at {price}", quantity=quantity, unit=unit, price=price)
 
 
-def _tax(tax: PaperTax, paper: QuotePaper, scribe: Scribe) -> ViewTotal:
+def _tax(tax: Tax, paper: Quote, scribe: Scribe) -> ViewTotal:
     facts = _facts(tax, scribe)
     if paper.shop.prices_include_tax:
         label = scribe.say("In it {tax}, {rate} of {base}", **facts)
@@ -252,12 +245,12 @@ def _tax(tax: PaperTax, paper: QuotePaper, scribe: Scribe) -> ViewTotal:
     return _total(scribe.say("{tax}, {rate} of {base}", **facts), tax.amount, scribe)
 
 
-def _spared(tax: PaperTax, scribe: Scribe) -> ViewTotal:
+def _spared(tax: Tax, scribe: Scribe) -> ViewTotal:
     label = scribe.say("{tax}, {rate} of {base}: not charged", **_facts(tax, scribe))
-    return _total(label, less(tax.amount), scribe)
+    return _total(label, -tax.amount, scribe)
 
 
-def _facts(tax: PaperTax, scribe: Scribe) -> dict[str, str]:
+def _facts(tax: Tax, scribe: Scribe) -> dict[str, str]:
     return {
         "tax": tax.name,
         "rate": scribe.percent(tax.rate),

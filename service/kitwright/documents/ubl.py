@@ -28,19 +28,12 @@ from msgspec import Struct
 
 from kitwright.documents.balance_view import balance_of, left_sentence, sum_told
 from kitwright.documents.line_words import kind_of, reason_of
-from kitwright.documents.paper import Amount, Envelope, PaperLine, PaperTotals, QuotePaper
-from kitwright.documents.tax_scope import money
-from kitwright.documents.ubl_tax import (
-    Taxation,
-    add_category,
-    add_tax_totals,
-    read_taxes,
-    wire,
-)
+from kitwright.documents.ubl_tax import add_category, add_tax_totals, categories_of
 from kitwright.documents.ubl_xml import amount, document, encoded, group, quantity, value
 from kitwright.errors import KitwrightError
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money, total
+from kitwright.quote import Amount, Envelope, Line, Quote, Totals, amount_of, known
 from kitwright.units import decimal_text
 
 FREIGHT: Final = "FC"
@@ -80,12 +73,12 @@ class _Row(Struct, frozen=True):
     """A line of the revision, with its place."""
 
     place: int
-    line: PaperLine
+    line: Line
     net: Money
     tax: Money
 
 
-def quotation(paper: QuotePaper, envelope: Envelope, *, zone: str) -> bytes:
+def quotation(paper: Quote, envelope: Envelope, *, zone: str) -> bytes:
     """Return an issued revision as a UBL 2.1 Quotation in UTF-8.
 
     The same revision gives the same bytes. What the revision does not show its customer, such as
@@ -99,11 +92,10 @@ def quotation(paper: QuotePaper, envelope: Envelope, *, zone: str) -> bytes:
     Raises: RevisionNotIssued, AmountsNotKnown, UnknownLanguage.
     """
     if envelope.issued_at is None:
-        raise RevisionNotIssued(envelope.letter, envelope.revision)
+        raise RevisionNotIssued(envelope.quote_id, envelope.revision)
     if paper.totals.gross is None:
-        raise AmountsNotKnown(envelope.letter, envelope.revision)
+        raise AmountsNotKnown(envelope.quote_id, envelope.revision)
     scribe = Scribe(paper.language)
-    taxation = read_taxes(paper, scribe)
     goods, apart = _rows(paper)
     root = document("Quotation")
     _head(root, paper, envelope, scribe, envelope.issued_at.astimezone(ZoneInfo(zone)))
@@ -117,18 +109,18 @@ def quotation(paper: QuotePaper, envelope: Envelope, *, zone: str) -> bytes:
     _dates(root, paper, scribe)
     _deposit(root, paper, scribe)
     for row in apart:
-        _allowance_or_charge(root, row, taxation, scribe)
-    add_tax_totals(root, taxation)
+        _allowance_or_charge(root, row, paper, scribe)
+    add_tax_totals(root, paper, scribe)
     _totals(root, paper.totals, goods, apart)
     for row in goods:
-        _line(root, row, taxation, scribe)
+        _line(root, row, paper, scribe)
     return encoded(root)
 
 
-def _rows(paper: QuotePaper) -> tuple[list[_Row], list[_Row]]:
+def _rows(paper: Quote) -> tuple[list[_Row], list[_Row]]:
     """Return what stands as lines, and what as charges and allowances of the document."""
     rows = [
-        _Row(place, line, money(line.net), money(line.tax))
+        _Row(place, line, known(line.net), known(line.tax))
         for place, line in enumerate(paper.lines, start=1)
     ]
     apart = [
@@ -140,7 +132,7 @@ def _rows(paper: QuotePaper) -> tuple[list[_Row], list[_Row]]:
 
 
 def _head(
-    root: Element, paper: QuotePaper, envelope: Envelope, scribe: Scribe, issued: datetime
+    root: Element, paper: Quote, envelope: Envelope, scribe: Scribe, issued: datetime
 ) -> None:
     value(root, "ID", _number(paper, envelope))
     value(root, "IssueDate", issued.date().isoformat())
@@ -150,14 +142,14 @@ def _head(
         value(root, "Note", note, languageID=paper.language)
 
 
-def _number(paper: QuotePaper, envelope: Envelope) -> str:
+def _number(paper: Quote, envelope: Envelope) -> str:
     """Return the document's number; with additions it is another one than without."""
     added = sum(1 for line in paper.lines if line.is_added)
-    number = f"{envelope.letter}-{envelope.revision}"
+    number = f"{envelope.quote_id}-{envelope.revision}"
     return f"{number}+{added}" if added else number
 
 
-def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
+def _notes(paper: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
     if paper.chassis_question is not None:
         yield scribe.say(
             "Prices are provisional: which machine the engine is in is not known yet, and that of "
@@ -172,6 +164,7 @@ def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[st
     if found is not None and found.back.minor:
         yield left_sentence(found, scribe)
     engine = paper.engine
+    hours = None if envelope.machine_hours is None else scribe.number(envelope.machine_hours)
     say = scribe.say
     for told, fact in (
         (say("Machine: {it}", it=envelope.machine_name), envelope.machine_name),
@@ -179,7 +172,7 @@ def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[st
         (say("Engine: {it}", it=engine.name), engine.name),
         (say("Serial number: {it}", it=engine.serial), engine.serial),
         (say("Build code: {it}", it=engine.build_code), engine.build_code),
-        (say("Hours of use: {it}", it=envelope.machine_hours), envelope.machine_hours),
+        (say("Hours of use: {it}", it=hours), hours),
     ):
         if fact is not None:
             yield told
@@ -188,7 +181,7 @@ def _notes(paper: QuotePaper, envelope: Envelope, scribe: Scribe) -> Iterator[st
 def _reference(root: Element, envelope: Envelope) -> None:
     """Add the quote and its revision apart, and the digest of what its customer was shown."""
     reference = group(root, "AdditionalDocumentReference")
-    value(reference, "ID", envelope.letter)
+    value(reference, "ID", envelope.quote_id)
     value(reference, "VersionID", str(envelope.revision))
     if envelope.sha256 is not None:
         kept = group(reference, "Attachment", "ExternalReference")
@@ -196,7 +189,7 @@ def _reference(root: Element, envelope: Envelope) -> None:
         value(kept, "HashAlgorithmMethod", _SHA256)
 
 
-def _seller(root: Element, paper: QuotePaper) -> None:
+def _seller(root: Element, paper: Quote) -> None:
     party = group(root, "SellerSupplierParty", "Party")
     value(group(party, "PartyIdentification"), "ID", paper.shop.id)
     value(group(party, "PartyName"), "Name", paper.shop.name)
@@ -218,7 +211,7 @@ def _buyer(root: Element, envelope: Envelope) -> None:
         value(group(party, "Contact"), "ElectronicMail", mail)
 
 
-def _dates(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
+def _dates(root: Element, paper: Quote, scribe: Scribe) -> None:
     if paper.parts_by is not None:
         period = group(root, "Delivery", "EstimatedDeliveryPeriod")
         value(period, "EndDate", paper.parts_by.isoformat())
@@ -226,7 +219,7 @@ def _dates(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
         value(period, "Description", told, languageID=paper.language)
 
 
-def _deposit(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
+def _deposit(root: Element, paper: Quote, scribe: Scribe) -> None:
     """Add what is asked in advance, in words: a Quotation has no terms of payment."""
     found = balance_of(paper.totals)
     if found is not None and found.advance.minor:
@@ -239,7 +232,7 @@ def _deposit(root: Element, paper: QuotePaper, scribe: Scribe) -> None:
         value(conditions, "Description", told, languageID=paper.language)
 
 
-def _allowance_or_charge(root: Element, row: _Row, taxation: Taxation, scribe: Scribe) -> None:
+def _allowance_or_charge(root: Element, row: _Row, paper: Quote, scribe: Scribe) -> None:
     """Add what changes the sum of the lines; an allowance's amounts are what it takes off."""
     is_freight = kind_of(row.line) == "freight"
     is_charge = row.net.minor > 0 or (is_freight and row.net.minor == 0)
@@ -251,39 +244,37 @@ def _allowance_or_charge(root: Element, row: _Row, taxation: Taxation, scribe: S
     why = reason_of(row.line, scribe)
     told = f"{row.line.description}: {why}" if why else row.line.description
     value(added, "AllowanceChargeReason", told)
-    amount(added, "Amount", wire(row.net if is_charge else -row.net))
-    for category in taxation.kinds[row.line.tax_kind]:
+    amount(added, "Amount", amount_of(row.net if is_charge else -row.net))
+    for category in categories_of(row.line, paper, scribe):
         add_category(added, "TaxCategory", category)
     taxed = group(added, "TaxTotal")
-    amount(taxed, "TaxAmount", wire(row.tax if is_charge else -row.tax))
+    amount(taxed, "TaxAmount", amount_of(row.tax if is_charge else -row.tax))
 
 
-def _totals(
-    root: Element, totals: PaperTotals, goods: Iterable[_Row], apart: Iterable[_Row]
-) -> None:
+def _totals(root: Element, totals: Totals, goods: Iterable[_Row], apart: Iterable[_Row]) -> None:
     currency = totals.prepaid.currency
     charges = [row.net for row in apart if row.net.minor > 0]
     allowances = [-row.net for row in apart if row.net.minor < 0]
     added = group(root, "QuotedMonetaryTotal")
-    amount(added, "LineExtensionAmount", wire(total((row.net for row in goods), currency)))
-    amount(added, "TaxExclusiveAmount", wire(money(totals.net)))
-    amount(added, "TaxInclusiveAmount", wire(money(totals.gross)))
-    amount(added, "AllowanceTotalAmount", wire(total(allowances, currency)))
-    amount(added, "ChargeTotalAmount", wire(total(charges, currency)))
+    amount(added, "LineExtensionAmount", amount_of(total((row.net for row in goods), currency)))
+    amount(added, "TaxExclusiveAmount", amount_of(known(totals.net)))
+    amount(added, "TaxInclusiveAmount", amount_of(known(totals.gross)))
+    amount(added, "AllowanceTotalAmount", amount_of(total(allowances, currency)))
+    amount(added, "ChargeTotalAmount", amount_of(total(charges, currency)))
     amount(added, "PrepaidAmount", totals.prepaid)
     amount(added, "PayableRoundingAmount", totals.cash_rounding)
-    amount(added, "PayableAmount", wire(money(totals.payable)))
+    amount(added, "PayableAmount", amount_of(known(totals.payable)))
 
 
-def _line(root: Element, row: _Row, taxation: Taxation, scribe: Scribe) -> None:
+def _line(root: Element, row: _Row, paper: Quote, scribe: Scribe) -> None:
     line = row.line
     added = group(root, "QuotationLine")
     value(added, "ID", str(row.place))
     item_line = group(added, "LineItem")
     value(item_line, "ID", str(row.place))
     quantity(item_line, "Quantity", line.quantity, line.unit)
-    amount(item_line, "LineExtensionAmount", wire(row.net))
-    amount(item_line, "TotalTaxAmount", wire(row.tax))
+    amount(item_line, "LineExtensionAmount", amount_of(row.net))
+    amount(item_line, "TotalTaxAmount", amount_of(row.tax))
     price, of = _net_price(line, row.net)
     if (price, of) != (line.unit_price, line.base_quantity):
         printed = group(item_line, "PricingReference", "AlternativeConditionPrice")
@@ -296,7 +287,7 @@ def _line(root: Element, row: _Row, taxation: Taxation, scribe: Scribe) -> None:
         if make.make is not None:
             value(item, "BrandName", make.make)
     value(group(item, "SellersItemIdentification"), "ID", line.code)
-    for category in taxation.kinds[line.tax_kind]:
+    for category in categories_of(line, paper, scribe):
         add_category(item, "ClassifiedTaxCategory", category)
     told = {"kind": kind_of(line), "cylinder": line.cylinder}
     for name, fact in told.items():
@@ -306,18 +297,18 @@ def _line(root: Element, row: _Row, taxation: Taxation, scribe: Scribe) -> None:
             value(prop, "Value", str(fact))
 
 
-def _price(parent: Element, line: PaperLine, price: str, of: str) -> None:
+def _price(parent: Element, line: Line, price: str, of: str) -> None:
     amount(parent, "PriceAmount", Amount(price, line.amount.currency))
     quantity(parent, "BaseQuantity", of, line.unit)
 
 
-def _net_price(line: PaperLine, net: Money) -> tuple[str, str]:
+def _net_price(line: Line, net: Money) -> tuple[str, str]:
     """Return a price without tax and the quantity it is for, which give the line's net exactly.
 
     Where the printed price includes tax, it is the net for the printed base quantity if that has
     few decimals, and else the net for the line's whole quantity.
     """
-    if net == money(line.amount):
+    if net == line.amount.money:
         return line.unit_price, line.base_quantity
     base, many = Fraction(line.base_quantity), Fraction(line.quantity)
     exact = Fraction(net.amount) * base / many

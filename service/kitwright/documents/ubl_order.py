@@ -13,13 +13,11 @@ from xml.etree.ElementTree import Element
 
 from msgspec import Struct
 
-from kitwright.documents.paper import Amount, PaperOrder, PaperOrderLine, PaperShop
-from kitwright.documents.tax_scope import money
 from kitwright.documents.ubl import FREIGHT
-from kitwright.documents.ubl_tax import wire
 from kitwright.documents.ubl_xml import amount, document, encoded, group, quantity, value
 from kitwright.language.scribe import Scribe
 from kitwright.money import total
+from kitwright.quote import Amount, Order, OrderLine, QuotingShop, amount_of
 
 _PACKS: Final = "C62"
 
@@ -34,11 +32,11 @@ class OrderEnvelope(Struct, frozen=True, kw_only=True):
     letter: str
     reference: str
     made_at: datetime
-    shop: PaperShop
+    shop: QuotingShop
     language: str
 
 
-def parts_order(order: PaperOrder, envelope: OrderEnvelope) -> bytes:
+def parts_order(order: Order, envelope: OrderEnvelope) -> bytes:
     """Return a parts order as a UBL 2.1 Order in UTF-8; the same order gives the same bytes.
 
     Raises: UnknownLanguage.
@@ -64,8 +62,8 @@ def parts_order(order: PaperOrder, envelope: OrderEnvelope) -> bytes:
     added = group(root, "AnticipatedMonetaryTotal")
     amount(added, "LineExtensionAmount", order.goods)
     amount(added, "TaxExclusiveAmount", order.net)
-    charged_in_all = total((money(charged) for charged, _, _ in charges), currency)
-    amount(added, "ChargeTotalAmount", wire(charged_in_all))
+    charged_in_all = total((charged.money for charged, _, _ in charges), currency)
+    amount(added, "ChargeTotalAmount", amount_of(charged_in_all))
     amount(added, "PayableAmount", order.net)
     for place, line in enumerate(order.lines, start=1):
         _line(root, place, line)
@@ -78,17 +76,17 @@ def _party(root: Element, role: str, known_as: str, name: str) -> None:
     value(group(party, "PartyName"), "Name", name)
 
 
-def _asked_by(parent: Element, given: PaperOrder | PaperOrderLine) -> None:
+def _asked_by(parent: Element, given: Order | OrderLine) -> None:
     """Add the day that the supplier's own terms promise, which is the one that is asked for."""
     period = group(parent, "Delivery", "RequestedDeliveryPeriod")
     value(period, "EndDate", given.promised.isoformat())
 
 
-def _charges(order: PaperOrder, scribe: Scribe) -> Iterator[tuple[Amount, str, str | None]]:
+def _charges(order: Order, scribe: Scribe) -> Iterator[tuple[Amount, str, str | None]]:
     """Yield what is charged beside the goods: how much, its reason and the code for it, if any."""
     for fee in order.fees:
         yield fee.amount, scribe.phrase(fee.code), None
-    if money(order.freight).minor:
+    if order.freight.money.minor:
         yield order.freight, scribe.say("Freight"), FREIGHT
 
 
@@ -101,7 +99,7 @@ def _charge(root: Element, charged: Amount, reason: str, code: str | None) -> No
     amount(added, "Amount", charged)
 
 
-def _line(root: Element, place: int, line: PaperOrderLine) -> None:
+def _line(root: Element, place: int, line: OrderLine) -> None:
     item_line = group(root, "OrderLine", "LineItem")
     value(item_line, "ID", str(place))
     quantity(item_line, "Quantity", str(line.packs), _PACKS)

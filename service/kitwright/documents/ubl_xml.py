@@ -10,7 +10,7 @@ import re
 from typing import Final
 from xml.etree.ElementTree import Element, SubElement, tostring
 
-from kitwright.documents.paper import Amount
+from kitwright.quote import Amount
 
 _UBL: Final = "urn:oasis:names:specification:ubl:schema:xsd:"
 UBL_VERSION: Final = "2.1"

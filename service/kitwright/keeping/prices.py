@@ -9,12 +9,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from decimal import Decimal
-from typing import Protocol, TypeVar
-
-import msgspec
-from msgspec import Struct
 
 from kitwright.errors import KitwrightError
+from kitwright.quote import Amount, Contingency, JobOn, Line, Quote
 
 
 class PriceMoved(KitwrightError):
@@ -49,30 +46,7 @@ class PricesMoved(KitwrightError):
         self.revision = revision
 
 
-class Keyed(Protocol):
-    """A line, as far as it is told from others."""
-
-    @property
-    def kind(self) -> str:
-        """What it shows."""
-
-    @property
-    def code(self) -> str:
-        """What it is of."""
-
-    @property
-    def cylinder(self) -> int | None:
-        """Where that is."""
-
-    @property
-    def labour_class(self) -> str | None:
-        """Whose time it is."""
-
-
-L = TypeVar("L", bound=Keyed)
-
-
-def paired(was: Iterable[L], now: Iterable[L]) -> Iterator[tuple[L | None, L | None]]:
+def paired(was: Iterable[Line], now: Iterable[Line]) -> Iterator[tuple[Line | None, Line | None]]:
     """Yield each line with what it is now, None for what is not there: the old order first, then
     what is new.
     """
@@ -85,7 +59,7 @@ _Key = tuple[str, str, int | None, str | None, int]
 """Kind, code, cylinder and labour class of a line, and which of those alike it is."""
 
 
-def _by_key(lines: Iterable[L]) -> dict[_Key, L]:
+def _by_key(lines: Iterable[Line]) -> dict[_Key, Line]:
     met: Counter[tuple[str, str, int | None, str | None]] = Counter()
     keyed = {}
     for line in lines:
@@ -95,95 +69,16 @@ def _by_key(lines: Iterable[L]) -> dict[_Key, L]:
     return keyed
 
 
-class _Amount(Struct, frozen=True):
-    amount: str
-    currency: str
-
-    def __str__(self) -> str:
-        return f"{self.amount} {self.currency}"
-
-
-class _Line(Struct, frozen=True):
-    kind: str
-    code: str
-    cylinder: int | None
-    labour_class: str | None
-    description: str
-    quantity: Decimal
-    unit_price: Decimal
-    base_quantity: Decimal
-    amount: _Amount
-
-    def __str__(self) -> str:
-        of = "" if self.base_quantity == 1 else f" for {self.base_quantity}"
-        return f"{self.amount} ({self.quantity} at {self.unit_price}{of})"
-
-
-class _Totals(Struct, frozen=True):
-    net: _Amount | None
-    tax: _Amount | None
-    gross: _Amount | None
-    deposit: _Amount
-
-
-class _Tax(Struct, frozen=True):
-    component: str
-    name: str
-    rate: Decimal
-    amount: _Amount
-
-
-class _Extra(Struct, frozen=True):
-    name: str
-    cylinders: tuple[int, ...]
-    price: _Amount
-
-
-class _Job(Struct, frozen=True):
-    name: str
-    cylinder: int | None
-
-
-class _InPlay(Struct, frozen=True):
-    jobs: tuple[_Job, ...]
-    price: _Amount
-
-
-class _Contingency(Struct, frozen=True):
-    name: str
-    cylinder: int | None
-    price: _Amount
-
-
-class _Contingencies(Struct, frozen=True):
-    each: tuple[_Contingency, ...]
-    likely: _Amount
-    worst: _Amount
-
-
-class _Answer(Struct, frozen=True):
-    """What is read of an answer: every price in it that its customer is told."""
-
-    lines: tuple[_Line, ...]
-    taxes: tuple[_Tax, ...]
-    totals: _Totals
-    extras: tuple[_Extra, ...]
-    in_play: tuple[_InPlay, ...]
-    contingencies: _Contingencies | None
-
-
-def moved_prices(was: bytes, now: bytes) -> tuple[PriceMoved, ...]:
-    """Return what differs between an answer and one to the same request today: lines first, then
+def moved_prices(was: Quote, now: Quote) -> tuple[PriceMoved, ...]:
+    """Return what differs between a quote and one for the same request today: lines first, then
     taxes, totals, and the prices of what may be added.
     """
-    old = msgspec.json.decode(was, type=_Answer, strict=False)
-    new = msgspec.json.decode(now, type=_Answer, strict=False)
     moved = [
         PriceMoved(_named(before or after), _text(before), _text(after))
-        for before, after in paired(old.lines, new.lines)
+        for before, after in paired(was.lines, now.lines)
         if _figures(before) != _figures(after)
     ]
-    first, second = dict(_prices(old)), dict(_prices(new))
+    first, second = dict(_prices(was)), dict(_prices(now))
     names = [*first, *(name for name in second if name not in first)]
     moved += [
         PriceMoved(name, first.get(name), second.get(name))
@@ -193,40 +88,51 @@ def moved_prices(was: bytes, now: bytes) -> tuple[PriceMoved, ...]:
     return tuple(moved)
 
 
-def _named(line: _Line | None) -> str:
+def _named(line: Line | None) -> str:
     # one of a pair is there
     return "" if line is None else f"{line.kind} {line.code} ({_on(line.description, line)})"
 
 
-def _on(name: str, thing: _Line | _Contingency | _Job) -> str:
+def _on(name: str, thing: Line | Contingency | JobOn) -> str:
     return name if thing.cylinder is None else f"{name}, cylinder {thing.cylinder}"
 
 
-def _text(line: _Line | None) -> str | None:
-    return None if line is None else str(line)
+def _money(amount: Amount) -> str:
+    return f"{amount.amount} {amount.currency}"
 
 
-def _figures(line: _Line | None) -> tuple[object, ...] | None:
+def _text(line: Line | None) -> str | None:
     if line is None:
         return None
-    return line.quantity, line.unit_price, line.base_quantity, line.amount
+    of = "" if line.base_quantity == "1" else f" for {line.base_quantity}"
+    return f"{_money(line.amount)} ({line.quantity} at {line.unit_price}{of})"
 
 
-def _prices(answer: _Answer) -> Iterator[tuple[str, str]]:
+def _figures(line: Line | None) -> tuple[object, ...] | None:
+    if line is None:
+        return None
+    figures = (line.quantity, line.unit_price, line.base_quantity)
+    # a price may be written with more digits than before
+    return *map(Decimal, figures), line.amount
+
+
+def _prices(quote: Quote) -> Iterator[tuple[str, str]]:
     """Yield the name and the figures of every price that is no line."""
-    for tax in answer.taxes:
-        yield f"tax {tax.component} ({tax.name})", f"{tax.amount} ({tax.rate} %)"
-    totals = answer.totals
+    for tax in quote.taxes:
+        yield f"tax {tax.component} ({tax.name})", f"{_money(tax.amount)} ({tax.rate} %)"
+    totals = quote.totals
     for name in ("net", "tax", "gross", "deposit"):
-        found: _Amount | None = getattr(totals, name)
-        yield f"total {name}", "not known" if found is None else str(found)
-    for extra in answer.extras:
+        found: Amount | None = getattr(totals, name)
+        yield f"total {name}", "not known" if found is None else _money(found)
+    for extra in quote.extras:
         where = ", ".join(map(str, extra.cylinders))
-        yield f"extra ({extra.name}{f', cylinder {where}' if where else ''})", str(extra.price)
-    for one in answer.in_play:
-        yield f"repair in play ({'; '.join(_on(j.name, j) for j in one.jobs)})", str(one.price)
-    if answer.contingencies is not None:
-        for each in answer.contingencies.each:
-            yield f"contingency ({_on(each.name, each)})", str(each.price)
-        yield "total with all that is likely", str(answer.contingencies.likely)
-        yield "total at the worst", str(answer.contingencies.worst)
+        on = f", cylinder {where}" if where else ""
+        yield f"extra ({extra.name}{on})", _money(extra.price)
+    for one in quote.in_play:
+        jobs = "; ".join(_on(job.name, job) for job in one.jobs)
+        yield f"repair in play ({jobs})", _money(one.price)
+    for each in quote.may_turn_up:
+        yield f"contingency ({_on(each.name, each)})", _money(each.price)
+    if quote.contingencies is not None:
+        yield "total with all that is likely", _money(quote.contingencies.likely)
+        yield "total at the worst", _money(quote.contingencies.worst)

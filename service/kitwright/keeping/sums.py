@@ -18,7 +18,17 @@ from msgspec import Struct, structs
 from kitwright.catalogue.model import RoundBy, TaxArea
 from kitwright.keeping.record import Addition, Revision
 from kitwright.money import Money, cash_round, total
-from kitwright.tax.charges import Charge, ComponentTax, Taxed, TaxedLine, tax_charges
+from kitwright.quote import Line, Quote, Tax, known, read_quote
+from kitwright.tax import (
+    Category,
+    Charge,
+    ComponentTax,
+    LineTax,
+    Taxed,
+    TaxedLine,
+    line_taxes,
+    tax_charges,
+)
 from kitwright.units import Figure, read_figure
 
 
@@ -34,13 +44,15 @@ class Reckoning(Struct, frozen=True, kw_only=True):
 
 
 class Sums(Struct, frozen=True, kw_only=True):
-    """The tax of every line, those of the revision first, and the totals; net + tax = gross.
+    """The tax of every line, those of the revision first, with how each tax treats it
+    (`line_taxes`), and the totals; net + tax = gross.
 
     `freed` are the taxes that an exemption spares.
     `payable` is gross less what was prepaid, plus `cash_rounding`; below zero, it is paid back.
     """
 
     lines: tuple[TaxedLine, ...]
+    line_taxes: tuple[tuple[LineTax, ...], ...]
     taxes: tuple[ComponentTax, ...]
     freed: tuple[ComponentTax, ...]
     net: Money
@@ -50,67 +62,11 @@ class Sums(Struct, frozen=True, kw_only=True):
     payable: Money
 
 
-class _Amount(Struct, frozen=True):
-    amount: str
-    currency: str
-
-    @property
-    def money(self) -> Money:
-        return Money.of(Decimal(self.amount), self.currency)
-
-
-class _Line(Struct, frozen=True):
-    tax_kind: str
-    amount: _Amount
-    net: _Amount
-    tax: _Amount
-    gross: _Amount
-
-    @property
-    def taxed(self) -> TaxedLine:
-        return TaxedLine(net=self.net.money, tax=self.tax.money, gross=self.gross.money)
-
-
-class _Tax(Struct, frozen=True):
-    component: str
-    name: str
-    rate: str
-    base: _Amount
-    amount: _Amount
-
-    @property
-    def component_tax(self) -> ComponentTax:
-        return ComponentTax(
-            component=self.component,
-            name=self.name,
-            percent=Decimal(self.rate),
-            base=self.base.money,
-            amount=self.amount.money,
-        )
-
-
-class _Exemption(Struct, frozen=True):
-    spares: tuple[_Tax, ...] = ()
-
-
-class _Totals(Struct, frozen=True):
-    prepaid: _Amount
-
-
-class _Answer(Struct, frozen=True):
-    """What is read of a revision's answer."""
-
-    lines: tuple[_Line, ...]
-    taxes: tuple[_Tax, ...]
-    totals: _Totals
-    exemption: _Exemption | None = None
-
-
 class Agreed(Struct, frozen=True):
     """A revision whose tax is known, as far as its sums need it."""
 
     reckoning: Reckoning
-    answer: _Answer
+    quote: Quote
 
     def with_added(self, added: Sequence[Charge]) -> Sums:
         """Return what the revision comes to with more lines, each printed as the shop's prices are.
@@ -121,23 +77,24 @@ class Agreed(Struct, frozen=True):
         Raises: MixedCurrencies, and the errors of the tax rules.
         """
         area = self.reckoning.area
-        lines = self.answer.lines
+        lines = self.quote.lines
+        agreed = [Charge(line.tax_kind, line.amount.money) for line in lines]
         if area.rounding.by is RoundBy.line:
             more = self._taxed(added)
-            taxed = (*(line.taxed for line in lines), *more.lines)
-            taxes = _together(area, [one.component_tax for one in self.answer.taxes], more.taxes)
-            spared = () if self.answer.exemption is None else self.answer.exemption.spares
-            freed = _together(area, [one.component_tax for one in spared], more.freed)
+            taxed = (*map(_taxed_line, lines), *more.lines)
+            taxes = _together(area, self.quote.taxes, more.taxes)
+            spared = () if self.quote.exemption is None else self.quote.exemption.spares
+            freed = _together(area, spared, more.freed)
         else:
-            agreed = [Charge(line.tax_kind, line.amount.money) for line in lines]
             whole = self._taxed([*agreed, *added])
             taxed, taxes, freed = whole.lines, whole.taxes, whole.freed
         gross = total((line.gross for line in taxed), area.currency)
-        left = gross - self.answer.totals.prepaid.money
+        left = gross - self.quote.totals.prepaid.money
         step = self.reckoning.cash_step
         payable = left if step is None else cash_round(left, step)
         return Sums(
             lines=taxed,
+            line_taxes=self._line_taxes([*agreed, *added], taxed, (*taxes, *freed)),
             taxes=taxes,
             freed=freed,
             net=total((line.net for line in taxed), area.currency),
@@ -145,6 +102,27 @@ class Agreed(Struct, frozen=True):
             gross=gross,
             cash_rounding=payable - left,
             payable=payable,
+        )
+
+    def _line_taxes(
+        self,
+        charges: Sequence[Charge],
+        taxed: Sequence[TaxedLine],
+        taxes: Sequence[ComponentTax],
+    ) -> tuple[tuple[LineTax, ...], ...]:
+        shown = {tax.component for tax in taxes}
+        return tuple(
+            tuple(
+                line_taxes(
+                    self.reckoning.area,
+                    charge.kind,
+                    line,
+                    on=self.reckoning.on,
+                    is_exempt=charge.kind in self.reckoning.exempt,
+                    shown=shown,
+                )
+            )
+            for charge, line in zip(charges, taxed, strict=True)
         )
 
     def _taxed(self, charges: Sequence[Charge]) -> Taxed:
@@ -170,7 +148,7 @@ def read_agreed(revision: Revision) -> Agreed:
     """Return a revision whose tax is known, to be summed with what was added."""
     return Agreed(
         msgspec.json.decode(revision.reckoning, type=Reckoning, dec_hook=_read_figure),
-        msgspec.json.decode(revision.answer, type=_Answer),
+        read_quote(revision.answer),
     )
 
 
@@ -204,18 +182,38 @@ def largest_price(wanted: Money, comes_to: Callable[[Money], Money]) -> Money:
     return Money(low, currency)
 
 
+def _taxed_line(line: Line) -> TaxedLine:
+    """Return a line of an agreed revision with its tax, as the tax rules have it."""
+    charged = (Category.standard, Category.zero)
+    return TaxedLine(
+        net=known(line.net),
+        tax=known(line.tax),
+        gross=known(line.gross),
+        parts=tuple(tax.amount.money.minor for tax in line.taxes if tax.category in charged),
+    )
+
+
 def _together(
-    area: TaxArea, agreed: Sequence[ComponentTax], more: Sequence[ComponentTax]
+    area: TaxArea, agreed: Sequence[Tax], more: Sequence[ComponentTax]
 ) -> tuple[ComponentTax, ...]:
     """Return the taxes of two parts of a document as one, in the area's order."""
-    known = {one.component: one for one in agreed}
+    summed = {
+        one.component: ComponentTax(
+            component=one.component,
+            name=one.name,
+            percent=Decimal(one.rate),
+            base=one.base.money,
+            amount=one.amount.money,
+        )
+        for one in agreed
+    }
     for one in more:
-        before = known.get(one.component)
-        known[one.component] = (
+        before = summed.get(one.component)
+        summed[one.component] = (
             one
             if before is None
             else structs.replace(
                 before, base=before.base + one.base, amount=before.amount + one.amount
             )
         )
-    return tuple(known[one.id] for one in area.components if one.id in known)
+    return tuple(summed[one.id] for one in area.components if one.id in summed)

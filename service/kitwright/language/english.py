@@ -154,13 +154,16 @@ PHRASES: Final[dict[str, str]] = {
 """Names of lines and fees that are no part of the catalogue."""
 
 UNITS: Final[dict[str, tuple[str, str]]] = {
-    "C62": ("piece", "pieces"),
-    "SET": ("set", "sets"),
-    "LTR": ("L", "L"),
-    "MLT": ("ml", "ml"),
-    "GRM": ("g", "g"),
-    "MIN": ("min", "min"),
-    "HUR": ("h", "h"),
-    "KMT": ("km", "km"),
+    "piece": ("piece", "pieces"),
+    "set": ("set", "sets"),
+    "L": ("L", "L"),
+    "ml": ("ml", "ml"),
+    "g": ("g", "g"),
+    "can": ("can", "cans"),
+    "pad": ("pad", "pads"),
+    "sheet": ("sheet", "sheets"),
+    "minute": ("min", "min"),
+    "hour": ("h", "h"),
+    "km": ("km", "km"),
 }
-"""UN/ECE Recommendation 20 code -> words for one and for several."""
+"""Unit word of the catalogue -> words for one and for several."""

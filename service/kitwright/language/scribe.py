@@ -90,14 +90,12 @@ class Scribe:
         """Return minutes as hours and minutes: 1:05 h."""
         return self.say("{hours}:{minutes} h", hours=minutes // 60, minutes=f"{minutes % 60:02}")
 
-    def unit(self, code: str, quantity: str) -> str:
-        """Return the word for a unit of measure."""
-        if code not in english.UNITS:
-            return code
+    def unit(self, measure: str, quantity: str) -> str:
+        """Return the word for a unit of measure, in the number of a quantity."""
         number = Decimal(quantity)
         # a language may tell apart more than one and several, but of whole numbers only
         count = int(number) if number == int(number) else 2
-        return self._texts.say_many(*english.UNITS[code], count)
+        return self._texts.say_many(*english.UNITS[measure], count)
 
     def on_cylinder(self, thing: str, cylinder: object) -> str:
         """Return a thing with its cylinder, where it has one."""

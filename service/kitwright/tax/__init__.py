@@ -11,20 +11,25 @@ from kitwright.tax.area import (
     gross_up,
 )
 from kitwright.tax.charges import (
+    Category,
     Charge,
     ComponentTax,
+    LineTax,
     Reckoned,
     Taxed,
     TaxedLine,
+    line_taxes,
     reckon_taxes,
     tax_charges,
     tax_line,
 )
 
 __all__ = [
+    "Category",
     "Charge",
     "ComponentTax",
     "KindNotPlaced",
+    "LineTax",
     "RateNegative",
     "RateNotYetValid",
     "Reckoned",
@@ -33,6 +38,7 @@ __all__ = [
     "TaxedLine",
     "effective_rate",
     "gross_up",
+    "line_taxes",
     "reckon_taxes",
     "tax_charges",
     "tax_line",

@@ -18,9 +18,11 @@ out in the same way, apart from that of the others, and taken off.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence, Set
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence, Set
 from datetime import date
 from decimal import Decimal
+from enum import StrEnum
+from itertools import cycle
 from math import lcm
 from typing import Final
 
@@ -54,12 +56,36 @@ class TaxedLine(Struct, frozen=True, kw_only=True):
     """One charge with its tax; net + tax = gross.
 
     One of them is the charge's amount, but where an exemption takes tax off a price that includes
-    it: then both are less.
+    it: then both are less. `parts` are the minor units of each tax that the area has on the kind,
+    in its order; they sum to the tax, and none is there of what is exempt.
     """
 
     net: Money
     tax: Money
     gross: Money
+    parts: tuple[int, ...]
+
+
+class Category(StrEnum):
+    """How a tax treats a charge, as UNCL 5305 calls it: at a rate, at a rate of zero, exempt by a
+    certificate, or not at all, since the area does not put it on this kind of charge.
+    """
+
+    standard = "S"
+    zero = "Z"
+    exempt = "E"
+    outside = "O"
+
+
+class LineTax(Struct, frozen=True, kw_only=True):
+    """How one tax of a document treats one charge; `percent` is zero where nothing is charged."""
+
+    component: str
+    name: str
+    category: Category
+    percent: Decimal
+    base: Money
+    amount: Money
 
 
 class ComponentTax(Struct, frozen=True, kw_only=True):
@@ -116,10 +142,52 @@ def tax_charges(
     amounts = [(charge.kind, charge.amount.minor) for charge in charges]
     reckoned = reckon_taxes(area, amounts, on=on, exempt=exempt)
     lines = tuple(
-        tax_line(area, charge.amount, tax, is_exempt=charge.kind in exempt)
-        for charge, tax in zip(charges, reckoned.line_taxes, strict=True)
+        tax_line(area, charge.amount, parts, is_exempt=charge.kind in exempt)
+        for charge, parts in zip(charges, reckoned.parts, strict=True)
     )
     return sum_up(area, lines, reckoned)
+
+
+def line_taxes(
+    area: TaxArea,
+    kind: str,
+    taxed: TaxedLine,
+    *,
+    on: date,
+    is_exempt: bool,
+    shown: Collection[str],
+) -> Iterator[LineTax]:
+    """Yield how each tax that a document shows treats one of its charges, in the area's order.
+
+    Of all charges, the amounts of a tax sum to its own, and so do the bases of those that it is
+    charged on.
+    """
+    levies = {levy.place: levy for levy in rule_in_force(area, kind, on).rate.levies}
+    nothing = Money(0, area.currency)
+    parts = iter(taxed.parts)
+    before = nothing
+    for place, component in enumerate(area.components):
+        levy = levies.get(place)
+        part = nothing if levy is None or is_exempt else Money(next(parts, 0), area.currency)
+        base = taxed.net + before if component.compounds else taxed.net
+        before += part
+        category = Category.standard
+        if levy is None:
+            category = Category.outside
+        elif is_exempt:
+            category = Category.exempt
+        elif not levy.percent:
+            category = Category.zero
+        is_charged = levy is not None and not is_exempt
+        if component.id in shown:
+            yield LineTax(
+                component=component.id,
+                name=component.name,
+                category=category,
+                percent=levy.percent if levy is not None and is_charged else Decimal(0),
+                base=base if is_charged else taxed.net,
+                amount=part,
+            )
 
 
 def sum_up(area: TaxArea, lines: tuple[TaxedLine, ...], reckoned: Reckoned) -> Taxed:
@@ -139,11 +207,12 @@ def sum_up(area: TaxArea, lines: tuple[TaxedLine, ...], reckoned: Reckoned) -> T
 
 
 class Reckoned(Struct, frozen=True):
-    """The tax of each charge, in minor units, those of the document, and those that an exemption
-    spares. A freed charge's is what its price includes, zero where prices exclude tax.
+    """The tax of each charge, in minor units, by the taxes that the area has on its kind, in its
+    order; those of the document, and those that an exemption spares. A freed charge's is what its
+    price includes, none where prices exclude tax.
     """
 
-    line_taxes: tuple[int, ...]
+    parts: tuple[tuple[int, ...], ...]
     taxes: tuple[ComponentTax, ...]
     freed: tuple[ComponentTax, ...]
 
@@ -160,34 +229,37 @@ def reckon_taxes(
     Raises: KindNotPlaced, RateNotYetValid, RateNegative.
     """
     groups, freed = _group(area, amounts, on, exempt)
-    taxes = [0] * len(amounts)
+    parts: list[tuple[int, ...]] = [()] * len(amounts)
     for some in (groups, freed):
         _ROUNDINGS[area.rounding.by](some, area.rounding.mode)
     for group in (*groups, *(freed if area.prices_include_tax else ())):
         if group.dues:
-            for place, tax in zip(group.places, group.line_taxes, strict=True):
-                taxes[place] = tax
-    return Reckoned(tuple(taxes), _component_taxes(area, groups), _component_taxes(area, freed))
+            for place, cells in zip(group.places, zip(*group.cells, strict=True), strict=True):
+                parts[place] = cells
+    return Reckoned(tuple(parts), _component_taxes(area, groups), _component_taxes(area, freed))
 
 
-def tax_line(area: TaxArea, amount: Money, tax: int, *, is_exempt: bool = False) -> TaxedLine:
-    """Return an amount, net or gross as the area's prices are, with a tax in minor units; one that
-    is exempt without it.
+def tax_line(
+    area: TaxArea, amount: Money, parts: tuple[int, ...], *, is_exempt: bool = False
+) -> TaxedLine:
+    """Return an amount, net or gross as the area's prices are, with the parts of its tax in minor
+    units; one that is exempt without them.
     """
-    tax_money = Money(tax, area.currency)
+    tax = Money(sum(parts), area.currency)
     if is_exempt:
-        bare = amount - tax_money
-        return TaxedLine(net=bare, tax=Money(0, area.currency), gross=bare)
+        bare = amount - tax
+        return TaxedLine(net=bare, tax=Money(0, area.currency), gross=bare, parts=())
     if area.prices_include_tax:
-        return TaxedLine(net=amount - tax_money, tax=tax_money, gross=amount)
-    return TaxedLine(net=amount, tax=tax_money, gross=amount + tax_money if tax else amount)
+        return TaxedLine(net=amount - tax, tax=tax, gross=amount, parts=parts)
+    gross = amount + tax if tax.minor else amount
+    return TaxedLine(net=amount, tax=tax, gross=gross, parts=parts)
 
 
 class _Group(Struct):
     """The charges that one whole rate applies to, and their taxes so far, in minor units.
 
-    `places` are the charges' positions; `amounts` and `line_taxes` run beside them, and
-    `levy_taxes` beside the whole rate's levies and `dues`.
+    `places` are the charges' positions, and `amounts` run beside them. `levy_taxes` run beside the
+    whole rate's levies and `dues`, and so do `cells`: what of each tax falls on each charge.
     """
 
     rate: WholeRate
@@ -196,11 +268,21 @@ class _Group(Struct):
     levy_taxes: list[int]
     places: list[int]
     amounts: list[int]
-    line_taxes: list[int]
+    cells: list[Sequence[int]]
     amount: int = 0
 
-    def spread(self, tax: int, tops: list[int], bottom: int) -> None:
-        """Add a rounded tax to the lines, whose exact taxes are tops / bottom.
+    @property
+    def line_taxes(self) -> Sequence[int]:
+        """The tax of each charge so far."""
+        if not self.cells:
+            return [0] * len(self.amounts)
+        return (
+            self.cells[0] if len(self.cells) == 1 else list(map(sum, zip(*self.cells, strict=True)))
+        )
+
+    def spread(self, tax: int, tops: list[int], bottom: int) -> Sequence[int]:
+        """Return the parts of a rounded tax that fall on the lines, whose exact ones are tops /
+        bottom.
 
         Where prices include tax, the nets are split by largest remainder, and each line's tax is
         what is left of its price.
@@ -208,11 +290,8 @@ class _Group(Struct):
         if self.is_included:
             rests = [amount * bottom - top for amount, top in zip(self.amounts, tops, strict=True)]
             nets = apportion(self.amount - tax, rests, bottom)
-            parts = [amount - net for amount, net in zip(self.amounts, nets, strict=True)]
-        else:
-            parts = list(apportion(tax, tops, bottom))
-        for row, part in enumerate(parts):
-            self.line_taxes[row] += part
+            return [amount - net for amount, net in zip(self.amounts, nets, strict=True)]
+        return apportion(tax, tops, bottom)
 
 
 def _group(
@@ -234,7 +313,6 @@ def _group(
         group.places.append(place)
         group.amounts.append(amount)
     for group in (*by_rate.values(), *freed.values()):
-        group.line_taxes = [0] * len(group.amounts)
         group.amount = sum(group.amounts)
     # In the area's order rather than the lines', so that ties between groups fall alike whatever
     # the order of the lines.
@@ -249,22 +327,19 @@ def _empty_group(rule: Rule, is_included: bool) -> _Group:
         levy_taxes=[0] * len(rule.dues),
         places=[],
         amounts=[],
-        line_taxes=[],
+        cells=[],
     )
 
 
 def _round_lines(groups: Sequence[_Group], mode: RoundMode) -> None:
     for group in groups:
-        if not group.dues:
-            continue
         for index, due in enumerate(group.dues):
-            before = group.line_taxes
             taxes = [
                 round_ratio(due.top_on(amount, tax), due.bottom, mode)
-                for amount, tax in zip(group.amounts, before, strict=True)
+                for amount, tax in zip(group.amounts, group.line_taxes, strict=True)
             ]
             group.levy_taxes[index] = sum(taxes)
-            group.line_taxes = [tax + more for tax, more in zip(before, taxes, strict=True)]
+            group.cells.append(taxes)
 
 
 def _round_components(groups: Sequence[_Group], mode: RoundMode) -> None:
@@ -287,7 +362,7 @@ def _round_components(groups: Sequence[_Group], mode: RoundMode) -> None:
                 due.top_on(amount, before)
                 for amount, before in zip(group.amounts, group.line_taxes, strict=True)
             ]
-            group.spread(part, line_tops, due.bottom)
+            group.cells.append(group.spread(part, line_tops, due.bottom))
             group.levy_taxes[index] = part
 
 
@@ -296,8 +371,33 @@ def _round_whole_rates(groups: Sequence[_Group], mode: RoundMode) -> None:
         top = group.rate.top
         bottom = group.rate.bottom + (top if group.is_included else 0)
         tax = round_ratio(group.amount * top, bottom, mode)
-        group.levy_taxes = list(share(tax, [levy.part for levy in group.rate.levies]))
-        group.spread(tax, [amount * top for amount in group.amounts], bottom)
+        weights = [levy.part for levy in group.rate.levies]
+        group.levy_taxes = list(share(tax, weights))
+        taxes = group.spread(tax, [amount * top for amount in group.amounts], bottom)
+        group.cells = _split(taxes, group.levy_taxes, weights)
+
+
+def _split(
+    taxes: Sequence[int], sums: Sequence[int], weights: Sequence[int]
+) -> list[Sequence[int]]:
+    """Return what of each tax falls on each charge: the charges' taxes split by weights, and moved
+    by single units, on the largest first, until each tax has its sum.
+    """
+    if len(sums) < 2:
+        return [taxes] * len(sums)
+    rows = [list(share(tax, weights)) for tax in taxes]
+    over = [
+        sum(column) - wanted for column, wanted in zip(zip(*rows, strict=True), sums, strict=True)
+    ]
+    largest = cycle(sorted(range(len(rows)), key=lambda row: -abs(taxes[row])))
+    while any(over):
+        above, below = over.index(max(over)), over.index(min(over))
+        row = rows[next(largest)]
+        row[above] -= 1
+        row[below] += 1
+        over[above] -= 1
+        over[below] += 1
+    return list(zip(*rows, strict=True))
 
 
 _ROUNDINGS: Final[dict[RoundBy, Callable[[Sequence[_Group], RoundMode], None]]] = {

@@ -11,22 +11,22 @@ from tests.stages.workbench import HEAD, MONDAY, V68, job, quote, starter
 from kitwright.catalogue.model import JobId
 from kitwright.stages.contingency import MayTurnUp, find_chances, list_contingencies
 from kitwright.stages.finding import Findings, read_findings
-from kitwright.stages.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import AskedAssessment, AskedCylinder, AskedFindings, Condition, Rust
 
 
-def listed(made: Quote) -> tuple[MayTurnUp, ...]:
+def listed(made: Outcome) -> tuple[MayTurnUp, ...]:
     repair = made.draft.repair
     return list_contingencies(starter(), made.request, repair.jobs, repair.kit.needs)
 
 
-def named(made: Quote) -> dict[tuple[str, int | None], MayTurnUp]:
+def named(made: Outcome) -> dict[tuple[str, int | None], MayTurnUp]:
     found = {(one.kind.id, one.cylinder): one for one in listed(made)}
     assert len(found) == len(listed(made))
     return {(str(name), cylinder): one for (name, cylinder), one in found.items()}
 
 
-def chances(made: Quote, findings: Findings | None = None) -> dict[tuple[str, int | None], str]:
+def chances(made: Outcome, findings: Findings | None = None) -> dict[tuple[str, int | None], str]:
     rows = listed(made)
     told = find_chances(rows, made.request, findings)
     return {

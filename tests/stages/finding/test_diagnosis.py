@@ -12,7 +12,7 @@ from kitwright.flow import assess as assess_findings
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.stages.finding import Assessment, Cause, Ranked
-from kitwright.stages.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import (
     Asked,
     AskedAssessment,
@@ -21,6 +21,7 @@ from kitwright.stages.request import (
     AskedReading,
     RequestRefused,
 )
+from kitwright.telling import tell_quote
 from kitwright.units import PressureUnit
 from kitwright.workshop import Workshop
 
@@ -45,7 +46,7 @@ def ranked(assessment: Assessment, key: str) -> Ranked:
     return next(one for one in assessment.diagnosed.ranked if one.candidate.key == key)
 
 
-def quoted(cylinder: dict[str, str], engine: dict[str, str] | None = None) -> Quote:
+def quoted(cylinder: dict[str, str], engine: dict[str, str] | None = None) -> Outcome:
     workshop = Workshop(starter(), starter().shops[HIRE_YARD])
     findings = AskedFindings(
         engine=engine or {}, cylinders=(AskedCylinder(cylinder=1, findings=cylinder),)
@@ -360,7 +361,7 @@ def test_a_question_caps_at_probable_and_stands_on_the_quote() -> None:
     assert quote.basis.is_repair
     valve = ranked(quote.basis.assessment, "VALVE-EX@1")
     assert [one.gate.id for one in valve.asking] == ["GATE-LASH-UNKNOWN-EX"]
-    told = quote_text(quote, SPEAKER)
+    told = quote_text(tell_quote(quote, SPEAKER, catalogue=starter()))
     assert "Still to be checked: The valve clearances are measured" in " ".join(told.split())
     # Sure enough by its probability, it waits for the answer.
     easy = with_shop(

@@ -19,15 +19,15 @@ from tests.stages.workbench import (
 
 from kitwright.catalogue.model import ItemId, Quality, RoleId
 from kitwright.stages.kit import Need, NeedKind, with_floors
-from kitwright.stages.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import AskedJob, FloorChange, Terms
 
 
-def needs(*jobs: AskedJob, serial: int | None = LATE_V68, terms: Terms | None = None) -> Quote:
+def needs(*jobs: AskedJob, serial: int | None = LATE_V68, terms: Terms | None = None) -> Outcome:
     return quote(starter(), jobs=jobs, serial=serial, terms=terms or Terms())
 
 
-def of(told: Quote, role: str) -> Iterator[Need]:
+def of(told: Outcome, role: str) -> Iterator[Need]:
     return (need for need in told.repair.kit.needs if need.role == role)
 
 

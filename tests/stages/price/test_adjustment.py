@@ -13,7 +13,7 @@ from kitwright.stages.request import (
     RequestRefused,
     Terms,
 )
-from kitwright.web.calls.answer import answer
+from kitwright.telling import tell_quote
 
 NEGATIVE = [
     Terms(
@@ -67,9 +67,7 @@ EXPLAINED = [
 @pytest.mark.parametrize("terms", EXPLAINED)
 def test_quote_repair_tells_the_reason_and_the_name_of_every_change(terms: Terms) -> None:
     found = quote(starter(), jobs=BOTH_HEADS, terms=terms)
-    told = msgspec.json.encode(
-        answer(found, Speaker(starter(), "en"), catalogue=starter(), language="en")
-    )
+    told = msgspec.json.encode(tell_quote(found, Speaker(starter(), "en"), catalogue=starter()))
     assert b"Agreed" in told
     assert b"Ida" in told
 

@@ -39,8 +39,8 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.money import Money, total
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind, PricedLine
-from kitwright.stages.quote import Quote
 from kitwright.stages.request import AskedJob, Terms
 
 LEAKDOWN = job("J-LEAKDOWN")
@@ -63,7 +63,7 @@ def with_supplies(percent: str, cap: str, *, is_itemised_off: bool = True) -> Ca
     )
 
 
-def amounts(told: Quote, *codes: str) -> list[str]:
+def amounts(told: Outcome, *codes: str) -> list[str]:
     """Return the amounts of the lines of some codes, in the order of the quote."""
     return [line.amount.amount_text for line in told.repair.lines if line.code in codes]
 
@@ -254,7 +254,7 @@ def test_price_lines_sends_out_each_cylinders_head_on_a_line_of_its_own() -> Non
 
 def freighted(
     freight: str, cap: str, shop: ShopId = HIRE_YARD, area: TaxArea | None = None, **asked: Any
-) -> Quote:
+) -> Outcome:
     """Return a quote whose one supplier charges this freight."""
     currency = starter().shops[shop].currency
     only = supplier(

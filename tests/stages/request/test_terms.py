@@ -32,8 +32,8 @@ from kitwright.catalogue.model import (
     RoleId,
     ShopId,
 )
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind, PricedLine
-from kitwright.stages.quote import Quote
 from kitwright.stages.request import (
     CustomerPart,
     Discount,
@@ -97,18 +97,18 @@ def brings(item: str, quantity: int | None = None) -> CustomerPart:
     return CustomerPart(item=ItemId(item), quantity=quantity)
 
 
-def asked(**terms: Any) -> Quote:
+def asked(**terms: Any) -> Outcome:
     return quote(starter(), jobs=BOTH_HEADS, diagnostic_done=True, terms=Terms(**terms))
 
 
-def line_of(told: Quote, code: str, kind: LineKind | None = None) -> PricedLine:
+def line_of(told: Outcome, code: str, kind: LineKind | None = None) -> PricedLine:
     (found,) = [
         line for line in told.repair.lines if line.code == code and kind in (None, line.kind)
     ]
     return found
 
 
-def discounts(told: Quote) -> list[tuple[str, str]]:
+def discounts(told: Outcome) -> list[tuple[str, str]]:
     return [
         (line.tax_kind.value, line.amount.amount_text)
         for line in told.repair.lines
@@ -558,7 +558,7 @@ def test_quote_repair_lowers_a_floor_for_this_quote_only() -> None:
     lowered = quote(catalogue, jobs=BOTH_HEADS, terms=Terms(floors=(floor("rocker_cover_gasket"),)))
     again = quote(catalogue, jobs=BOTH_HEADS)
 
-    def on_shelf(told: Quote) -> set[str]:
+    def on_shelf(told: Outcome) -> set[str]:
         return {taken.item for taken in told.repair.kit.from_stock}
 
     # three of another make lie on the shelf, one of them promised

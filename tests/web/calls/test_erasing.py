@@ -14,9 +14,9 @@ from tests.desks import Counter, client_of, open_counter
 from tests.web.calls.shop import act, add, faults, kept, once, png, problem
 
 from kitwright.app import make_app
+from kitwright.quote import Quote
 from kitwright.store.engine import FILE, connect
 from kitwright.web.calls.dossier import ExportOut
-from kitwright.web.calls.quote_out import QuoteOut
 from kitwright.web.calls.quote_wire import QuoteIn
 from kitwright.web.calls.service import Service
 
@@ -140,7 +140,7 @@ def client(alone: Counter) -> Iterator[Client]:
 
 def asked_of(service: Service, area: str) -> dict[str, Any]:
     """Return a request with every kind of words that a counter can give."""
-    plain = service.preview(
+    plain = service.quote(
         msgspec.convert({key: ASKED[key] for key in ("family", "diagnoses")}, QuoteIn)
     )
     need = plain.kit.needs[0]
@@ -290,7 +290,7 @@ def test_erase_leaves_every_figure(story: Story) -> None:
         assert now["sha256"] == was["sha256"]
         assert (was["erased"], now["erased"]) == (False, True)
         msgspec.convert(now["request"], QuoteIn)
-        msgspec.convert(now["quote"], QuoteOut)
+        msgspec.convert(now["quote"], Quote)
     # an order has nothing personal
     assert after[3] == before[3]
 

@@ -14,7 +14,6 @@ from tests.stages.workbench import figure
 from tests.web.calls.conftest import Staff
 
 from kitwright.catalogue.model import Supplier
-from kitwright.documents.quote_text import quote_text
 from kitwright.web.calls.service import Service
 from kitwright.workshop import Workshop
 
@@ -61,7 +60,7 @@ def change(staff: Staff, changed: Callable[[Supplier], Supplier | None]) -> None
     made = [changed(one) for one in workshop.catalogue.suppliers.values()]
     suppliers = {one.id: one for one in made if one is not None}
     catalogue = structs.replace(workshop.catalogue, suppliers=suppliers)
-    service = Service(Workshop(catalogue, workshop.shop), lambda: DAY, quote_text)
+    service = Service(Workshop(catalogue, workshop.shop), lambda: DAY)
     staff.counter.desk.service = service
 
 

@@ -17,7 +17,6 @@ from tests.web.calls.conftest import Staff
 
 from kitwright.app import make_app
 from kitwright.catalogue.model import Supplier
-from kitwright.documents.quote_text import quote_text
 from kitwright.language.scribe import Scribe
 from kitwright.stages.supply import arrival
 from kitwright.web.calls.service import Service
@@ -36,7 +35,7 @@ def counters(service: Service, tmp_path: Path) -> Iterator[Open]:
             plain = service.workshop.catalogue
             suppliers = {name: change(one) for name, one in plain.suppliers.items()}
             catalogue = structs.replace(plain, suppliers=suppliers)
-            changed = Service(Workshop(catalogue, service.workshop.shop), lambda: DAY, quote_text)
+            changed = Service(Workshop(catalogue, service.workshop.shop), lambda: DAY)
             folder = tmp_path / f"data-{len(list(tmp_path.iterdir()))}"
             counter = stack.enter_context(open_counter(changed, folder))
             app = make_app(counter.desk)

@@ -60,7 +60,7 @@ def test_kind_without_records_is_listed_and_described(
     bare = structs.replace(service.workshop.catalogue, **{kind: {}})
     workshop = Workshop(bare, service.workshop.shop)
 
-    lacking = Service(workshop, lambda: date(2027, 3, 1), lambda *_: "")
+    lacking = Service(workshop, lambda: date(2027, 3, 1))
 
     with client_alone(lacking, tmp_path) as asked:
         listed = asked.get(f"/v1/{path}").json()

@@ -19,7 +19,7 @@ TOLD = "stands for a character that can't be printed"
 def use(fonts: Fonts, monkeypatch: pytest.MonkeyPatch) -> None:
     """Let a machine have other fonts than this one."""
     press = Press(TEMPLATES, fonts)
-    monkeypatch.setattr("kitwright.papers.fonts", lambda: fonts)
+    monkeypatch.setattr("kitwright.documents.papers.fonts", lambda: fonts)
     monkeypatch.setattr("kitwright.documents.quote_pdf.press", lambda: press)
 
 

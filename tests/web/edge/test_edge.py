@@ -194,7 +194,7 @@ def test_bug_is_a_problem_that_tells_nothing_of_the_inside(
     tmp_path: Path,
     error: Exception,
 ) -> None:
-    broken = Service(service.workshop, breaks(error), breaks(error))
+    broken = Service(service.workshop, breaks(error))
     log = BytesIO()
     with client_alone(broken, tmp_path, Journal(log)) as client:
         answer = client.post(PREVIEW, json=leaking_valve, headers={"X-Request-Id": "find-me"})
@@ -241,4 +241,4 @@ def test_service_of_a_language_nobody_speaks_does_not_start(service: Service) ->
     shop = structs.replace(service.workshop.shop, language="tlh")
 
     with pytest.raises(UnknownLanguage):
-        Service(Workshop(service.workshop.catalogue, shop), lambda: date(2027, 3, 1), lambda *_: "")
+        Service(Workshop(service.workshop.catalogue, shop), lambda: date(2027, 3, 1))

@@ -2,17 +2,19 @@
 
 from kitwright.stages.price.adjustment import adjust_lines
 from kitwright.stages.price.balance import Balance, balance
+from kitwright.stages.price.goods import CUSTOMER, STOCK
 from kitwright.stages.price.line import LineKind, PricedLine
 from kitwright.stages.price.price import Priced, price_lines
-from kitwright.stages.price.total import Advance, Taxes, Totals, find_advances, tax_lines
+from kitwright.stages.price.total import Advance, Totals, find_advances, tax_lines
 
 __all__ = [
+    "CUSTOMER",
+    "STOCK",
     "Advance",
     "Balance",
     "LineKind",
     "Priced",
     "PricedLine",
-    "Taxes",
     "Totals",
     "adjust_lines",
     "balance",

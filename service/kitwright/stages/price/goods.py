@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil
+from typing import Final
 
 from msgspec import Struct
 
@@ -37,7 +38,7 @@ def price_goods(
     source, and those that wait for the plate, are priced like the rest.
     """
     prices = _KitPrices(selling, shop.currency, kit)
-    lines = [_set_line(prices, item, *each) for item, each in _sets(catalogue, kit).items()]
+    lines = [_set_line(prices, item, taken) for item, taken in _sets(catalogue, kit).items()]
     lines += [
         _brought_line(prices.currency, each, is_set=each.item in catalogue.sets)
         for each in kit.brought
@@ -51,6 +52,10 @@ def price_goods(
     return (*lines, *_cores(catalogue, shop, lines))
 
 
+STOCK: Final = "stock"
+"""Where a line's pieces come from that are taken off the shelves."""
+CUSTOMER: Final = "customer"
+"""Where a line's pieces come from that the customer brings."""
 _ORDER = {
     LineKind.part_set: 0,
     LineKind.part: 1,
@@ -60,11 +65,14 @@ _ORDER = {
 
 
 class _Piece(Struct, frozen=True):
-    """How much of a need is filled beside sets, and by whose make: None where nobody knows yet."""
+    """How much of a need is filled beside sets, by whose make and from where: None where that is
+    not known yet.
+    """
 
     need: Need
     quantity: Fraction
     make: str | None
+    source: str | None
 
 
 class _KitPrices:
@@ -89,28 +97,34 @@ class _KitPrices:
         return self._prices.of(item, strict)
 
 
-def _sets(
-    catalogue: Catalogue, kit: Kit
-) -> dict[ItemId, tuple[dict[str | None, int], list[Covered]]]:
-    """Return the sets of a kit, from the shelf or bought: how many of each make, and what they
-    stand for.
+class _Taken(Struct, frozen=True):
+    """What is taken or bought of an item: of which make, from where, how many whole pieces or
+    sets, and what they fill.
     """
-    found: dict[ItemId, tuple[dict[str | None, int], list[Covered]]] = {}
-    for item, make, count, covers in _packs(kit):
-        if item in catalogue.sets:
-            copies, covered = found.setdefault(item, ({}, []))
-            copies[make] = copies.get(make, 0) + count
-            covered += covers
+
+    item: ItemId
+    make: str | None
+    source: str
+    count: int
+    covers: tuple[Covered, ...]
+
+
+def _sets(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Taken]]:
+    """Return the sets of a kit, from the shelf or bought."""
+    found: dict[ItemId, list[_Taken]] = {}
+    for taken in _packs(kit):
+        if taken.item in catalogue.sets:
+            found.setdefault(taken.item, []).append(taken)
     return found
 
 
-def _packs(kit: Kit) -> Iterator[tuple[ItemId, str | None, int, tuple[Covered, ...]]]:
-    """Yield what is taken and bought: number, make, whole pieces or sets, and what they fill."""
+def _packs(kit: Kit) -> Iterator[_Taken]:
+    """Yield what is taken and bought."""
     for taken in kit.from_stock:
-        yield taken.item, taken.make, int(taken.quantity), taken.covers
+        yield _Taken(taken.item, taken.make, STOCK, int(taken.quantity), taken.covers)
     for bought in kit.bought:
-        source = bought.source
-        yield source.item, source.brand, bought.packs * source.pack, bought.covers
+        source, count = bought.source, bought.packs * bought.source.pack
+        yield _Taken(source.item, source.brand, source.supplier.id, count, bought.covers)
 
 
 def _fitted(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Piece]]:
@@ -120,16 +134,17 @@ def _fitted(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Piece]]:
     rest = [exact(need.quantity) for need in kit.needs]
     places = {id(need): place for place, need in enumerate(kit.needs)}
     found: list[tuple[int, ItemId, _Piece]] = []
-    for item, make, _, covers in _packs(kit):
-        for each in covers:
+    for taken in _packs(kit):
+        for each in taken.covers:
             place = places[id(each.need)]
             rest[place] -= each.quantity
-            if item not in catalogue.sets:
-                found.append((place, each.number, _Piece(each.need, each.quantity, make)))
+            if taken.item not in catalogue.sets:
+                piece = _Piece(each.need, each.quantity, taken.make, taken.source)
+                found.append((place, each.number, piece))
     for each in (cover for brought in kit.brought for cover in brought.covers):
         rest[places[id(each.need)]] -= each.quantity
     found += [
-        (place, need.item, _Piece(need, rest[place], None))
+        (place, need.item, _Piece(need, rest[place], None, None))
         for place, need in enumerate(kit.needs)
         if rest[place]
     ]
@@ -151,10 +166,10 @@ def _makes(counts: Iterable[tuple[str | None, Fraction | int]]) -> tuple[Make, .
 def _set_line(
     prices: _KitPrices,
     item: ItemId,
-    makes: dict[str | None, int],
-    covers: Sequence[Covered],
+    sets: Sequence[_Taken],
 ) -> PricedLine:
-    copies = sum(makes.values())
+    copies = sum(taken.count for taken in sets)
+    covers = [each for taken in sets for each in taken.covers]
     pieces = sum(
         (exact(prices.of(each.need.item)) * each.quantity for each in covers), start=Fraction(0)
     )
@@ -177,7 +192,9 @@ def _set_line(
         currency=prices.currency,
         tax_kind=ChargeKind.part,
         why=(why, *(reason for each in covers for reason in need_reasons(each.need))),
-        makes=_makes(makes.items()),
+        makes=_makes((taken.make, taken.count) for taken in sets),
+        places=_places(each.need for each in covers),
+        sources=(taken.source for taken in sets),
     )
 
 
@@ -185,6 +202,11 @@ def need_reasons(need: Need) -> Iterator[Why]:
     """Yield a need's reasons as a line gives them: with the role that each is about."""
     for why in need.why:
         yield Why(why.code, {"role": need.role, "on": need.cylinder, **why.facts})
+
+
+def _places(needs: Iterable[Need]) -> Iterator[tuple[str, int | None]]:
+    """Yield where the needs are, each once."""
+    yield from dict.fromkeys((need.role, need.cylinder) for need in needs)
 
 
 def _needs_of(pieces: Iterable[_Piece]) -> list[Need]:
@@ -206,6 +228,8 @@ def _part_line(prices: _KitPrices, number: ItemId, pieces: list[_Piece]) -> Pric
         tax_kind=ChargeKind.part,
         why=(*used_up, *reasons),
         makes=_makes((piece.make, piece.quantity) for piece in pieces),
+        places=_places(piece.need for piece in pieces),
+        sources=(piece.source for piece in pieces),
     )
 
 
@@ -220,6 +244,8 @@ def _brought_line(currency: str, brought: Brought, *, is_set: bool) -> PricedLin
         currency=currency,
         tax_kind=ChargeKind.part,
         why=(Why("customer-brings", {"item": brought.item}), *reasons),
+        places=_places(each.need for each in brought.covers),
+        sources=(CUSTOMER,),
     )
 
 
@@ -240,6 +266,8 @@ def _consumable_line(
         currency=prices.currency,
         tax_kind=ChargeKind.consumable,
         why=[reason for need in _needs_of(pieces) for reason in need_reasons(need)],
+        places=_places(piece.need for piece in pieces),
+        sources=(piece.source for piece in pieces),
     )
 
 
@@ -258,4 +286,6 @@ def _cores(catalogue: Catalogue, shop: Shop, lines: list[PricedLine]) -> Iterato
                 currency=shop.currency,
                 tax_kind=ChargeKind.core,
                 why=(Why("core-deposit", {"item": line.code}),),
+                places=line.places,
+                sources=line.sources,
             )

@@ -55,7 +55,9 @@ class PricedLine(Struct, frozen=True, kw_only=True):
     `amount` is net, or gross where the shop's prices include tax. `unit` is a unit word of the
     catalogue; labour is in minutes at a price an hour, base quantity 60. `description` is that
     of a free line. `makes` says of parts and sets who made those that are fitted; they sum to the
-    quantity. `reduces` says of a discount by how many minor units it reduces which lines, by place.
+    quantity; `places` are the roles that they fill, on their cylinders, and `sources` where they
+    come from: a supplier's id, the shelves or the customer. `reduces` says of a discount by how
+    many minor units it reduces which lines, by place.
     """
 
     kind: LineKind
@@ -72,6 +74,8 @@ class PricedLine(Struct, frozen=True, kw_only=True):
     description: str | None = None
     computed: Computed | None = None
     makes: tuple[Make, ...] = ()
+    places: tuple[tuple[str, int | None], ...] = ()
+    sources: tuple[str, ...] = ()
     reduces: tuple[tuple[int, int], ...] = ()
 
 
@@ -90,6 +94,8 @@ def price_line(
     labour_class: LabourClass | None = None,
     description: str | None = None,
     makes: tuple[Make, ...] = (),
+    places: Iterable[tuple[str, int | None]] = (),
+    sources: Iterable[str | None] = (),
 ) -> PricedLine:
     """Return a line with its amount worked out."""
     quantity = Decimal(quantity)
@@ -108,4 +114,6 @@ def price_line(
         labour_class=labour_class,
         description=description,
         makes=makes,
+        places=tuple(dict.fromkeys(places)),
+        sources=tuple(dict.fromkeys(filter(None, sources))),
     )

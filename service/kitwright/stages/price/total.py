@@ -76,18 +76,6 @@ class Summed(Struct, frozen=True, kw_only=True):
     totals: Totals
 
 
-class Taxes(Struct, frozen=True):
-    """Lines and their tax, by the same area, on the same day and with the same exemption as what
-    is asked next; those that stay what they are need not be taxed again. None: nothing is known.
-    """
-
-    lines: Sequence[PricedLine]
-    line_taxes: Sequence[TaxedLine] | None
-
-
-_NONE_KNOWN: Final = Taxes((), None)
-
-
 class Advance(Struct, frozen=True):
     """What is asked in advance of a line's price: the line's place, and the part, top / bottom."""
 
@@ -101,7 +89,6 @@ def tax_lines(
     request: Request,
     lines: Sequence[PricedLine],
     advances: Sequence[Advance],
-    known: Taxes | None = None,
 ) -> Summed:
     """Return each line's net, tax and gross, the taxes, and the totals.
 
@@ -110,7 +97,6 @@ def tax_lines(
         request: says the area, the day and the exemption.
         lines: discounts last.
         advances: of these lines.
-        known: of these lines as they were before the counter changed some of them.
     """
     currency = shop.currency
     discount = total([line.amount for line in _discounts(lines)], currency)
@@ -130,7 +116,7 @@ def tax_lines(
             payable=None,
         )
         return Summed(line_taxes=None, taxes=(), freed=(), totals=totals)
-    taxed = _taxed(request.tax_area, request, lines, known or _NONE_KNOWN)
+    taxed = _taxed(request.tax_area, request, lines)
     left = taxed.gross - prepaid
     coins = cash_round(left, shop.cash_step) if terms.pays_cash and shop.cash_step else left
     totals = Totals(
@@ -150,62 +136,49 @@ def tax_lines(
     return Summed(line_taxes=taxed.lines, taxes=taxed.taxes, freed=taxed.freed, totals=totals)
 
 
-def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine], known: Taxes) -> Taxed:
+def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxed:
     """Return the tax of lines and their discounts."""
     if area.rounding.by is RoundBy.line:
-        return _taxed_by_line(area, request, lines, known)
+        return _taxed_by_line(area, request, lines)
     charges = [Charge(line.tax_kind, line.amount) for line in lines]
     return tax_charges(area, charges, on=request.asked.on, exempt=request.exempt_kinds)
 
 
-def _taxed_by_line(
-    area: TaxArea, request: Request, lines: Sequence[PricedLine], known: Taxes
-) -> Taxed:
+def _taxed_by_line(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxed:
     """Return the tax of lines and their discounts where each line's tax is rounded.
 
     A discount's tax is what it takes off the tax of the lines that it reduces: so what is given
     away bears none, to the last minor unit. A line's tax depends on its own amount alone.
     """
-
-    def line_of(line: PricedLine, amount: Money, tax: int) -> TaxedLine:
-        return tax_line(area, amount, tax, is_exempt=line.tax_kind in request.exempt_kinds)
+    exempt = request.exempt_kinds
 
     def reckon(amounts: Sequence[tuple[str, int]]) -> Reckoned:
-        return reckon_taxes(area, amounts, on=request.asked.on, exempt=request.exempt_kinds)
+        return reckon_taxes(area, amounts, on=request.asked.on, exempt=exempt)
 
-    reduced = [line.reduces for line in _discounts(lines)]
-    others = lines[: len(lines) - len(reduced)]
-    printed = _known_taxes(others, known)
-    fresh = [place for place, tax in enumerate(printed) if tax is None]
-    if fresh:
-        amounts = [(others[place].tax_kind, others[place].amount.minor) for place in fresh]
-        for place, tax in zip(fresh, reckon(amounts).line_taxes, strict=True):
-            printed[place] = line_of(others[place], others[place].amount, tax)
-    taxed = [tax for tax in printed if tax is not None]
+    def line_of(line: PricedLine, parts: tuple[int, ...]) -> TaxedLine:
+        return tax_line(area, line.amount, parts, is_exempt=line.tax_kind in exempt)
+
+    discounts = _discounts(lines)
+    others = lines[: len(lines) - len(discounts)]
     left = [line.amount.minor for line in others]
-    last_step = {place: at for at, step in enumerate(reduced) for place, _ in step}
-    # amounts that a line passes through before it comes to its last, in the order of the steps
-    between: list[tuple[str, int]] = []
-    for at, step in enumerate(reduced):
-        for place, off in step:
+    # what each line comes to in turn: as it is, and after each discount that reduces it
+    passed: list[tuple[str, int]] = [(line.tax_kind, line.amount.minor) for line in others]
+    for discount in discounts:
+        for place, off in discount.reduces:
             left[place] -= off
-            if last_step[place] != at:
-                between.append((others[place].tax_kind, left[place]))
-    last = reckon([(line.tax_kind, minor) for line, minor in zip(others, left, strict=True)])
-    passed = iter(reckon(between).line_taxes if between else ())
-    now = [
-        line.amount.minor - tax.net.minor if area.prices_include_tax else tax.tax.minor
-        for line, tax in zip(others, taxed, strict=True)
-    ]
-    for at, step in enumerate(reduced):
-        taken = off_step = 0
-        for place, off in step:
-            after = last.line_taxes[place] if last_step[place] == at else next(passed)
-            taken += after - now[place]
+            passed.append((others[place].tax_kind, left[place]))
+    steps = iter(reckon(passed).parts)
+    now = [next(steps) for _ in others]
+    taxed = [line_of(line, parts) for line, parts in zip(others, now, strict=True)]
+    for discount in discounts:
+        taken: tuple[int, ...] = ()
+        for place, _ in discount.reduces:
+            after = next(steps)
+            less = [new - old for new, old in zip(after, now[place], strict=True)]
+            taken = tuple(map(sum, zip(taken or [0] * len(less), less, strict=True)))
             now[place] = after
-            off_step += off
-        discount = lines[len(others) + at]
-        taxed.append(line_of(discount, Money(-off_step, area.currency), taken))
+        taxed.append(line_of(discount, taken))
+    last = reckon([(line.tax_kind, minor) for line, minor in zip(others, left, strict=True)])
     return sum_up(area, tuple(taxed), last)
 
 
@@ -215,17 +188,6 @@ def _discounts(lines: Sequence[PricedLine]) -> Sequence[PricedLine]:
     while others and lines[others - 1].kind is _DISCOUNT:
         others -= 1
     return lines[others:]
-
-
-def _known_taxes(lines: Sequence[PricedLine], known: Taxes) -> list[TaxedLine | None]:
-    """Return the tax of every line that is known, None of others."""
-    if known.line_taxes is None:
-        return [None] * len(lines)
-    found: list[TaxedLine | None] = [
-        tax if line is before else None
-        for line, before, tax in zip(lines, known.lines, known.line_taxes, strict=False)
-    ]
-    return found + [None] * (len(lines) - len(found))
 
 
 def find_advances(shop: Shop, lines: Sequence[PricedLine], kit: Kit) -> tuple[Advance, ...]:

@@ -17,8 +17,10 @@ from kitwright.keeping.key import Scope
 from kitwright.keeping.prices import PriceMoved, moved_prices
 from kitwright.keeping.record import KeptQuote, Means, Revision, Stamp
 from kitwright.keeping.store import Records
+from kitwright.quote import for_customer, read_quote
 from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.additions import read_amount
+from kitwright.web.calls.consent_text import consent_text
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Call, Reply, Work, acting
 from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
@@ -37,7 +39,6 @@ from kitwright.web.calls.quotes import (
     of_today,
 )
 from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
-from kitwright.web.calls.shown import consent_text, shown
 from kitwright.web.edge.problems import GAPS
 
 _ID: Final = {"id": "Which quote, by its id."}
@@ -186,7 +187,9 @@ async def _issue(call: Call) -> Work:
             # what was compared is not what would be issued
             raise changed_since(quote)
         return head_reply(
-            offer.issue(records, stamp, quote, shown, moved=moved, keep_prices=asked.keep_prices)
+            offer.issue(
+                records, stamp, quote, for_customer, moved=moved, keep_prices=asked.keep_prices
+            )
         )
 
     return work
@@ -202,12 +205,12 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
     if draft.catalogue_revision == desk.service.revision and asked == asked_of(draft):
         return ()
     try:
-        _, now = desk.service.answered(asked)
+        now = desk.service.quote(asked)
     except CANNOT_ANSWER as error:
         if is_kept:
             return None
         raise NotQuotable(draft.number, error) from None
-    return moved_prices(draft.answer, now)
+    return moved_prices(read_quote(draft.answer), now)
 
 
 def _start(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:

@@ -16,13 +16,13 @@ from kitwright.keeping.record import Means
 from kitwright.keeping.store import Records
 from kitwright.language.render import Speaker
 from kitwright.money import Money, digits
+from kitwright.quote import amount_of
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.units import read_figure
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.calls.ids import QUOTE
 from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
-from kitwright.web.calls.out import money
 from kitwright.web.calls.quote_wire import (
     AdditionIn,
     AuthorisationsOut,
@@ -114,7 +114,7 @@ async def _add(call: Call) -> Work:
     desk, stamp, asked = call.desk, call.stamp, call.body(AdditionIn)
     more = _more(asked, desk.currency)
     preset = desk.overrun
-    _, speaker = desk.service.speaker(None)
+    speaker = desk.service.speaker(None)
 
     def work(records: Records) -> Reply:
         quote = checked(records, call)
@@ -145,15 +145,15 @@ def _ruling(ruling: Ruling, record: tuple[str, ...], speaker: Speaker) -> Ruling
     needed = None
     if ruling.decision is Decision.stop:
         needed = ConsentOut(
-            up_to=money(ruling.consent_up_to),
+            up_to=amount_of(ruling.consent_up_to),
             includes_tax=ruling.limit.includes_tax,
             means=tuple(Means),
             record=record or ("date", "time", "name", "means", "work", "cost"),
         )
     return RulingOut(
         decision=ruling.decision,
-        new=money(ruling.new),
-        over_by=money(ruling.over_by),
+        new=amount_of(ruling.new),
+        over_by=amount_of(ruling.over_by),
         limit=limit_out(ruling.limit),
         consent=needed,
         addition=None if ruling.addition is None else addition_out(ruling.addition),

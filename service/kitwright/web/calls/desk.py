@@ -15,10 +15,11 @@ from litestar import Request
 from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset
+from kitwright.documents.papers import ShopPapers
 from kitwright.keeping import offer
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
-from kitwright.web.calls.paper import About, Papers
+from kitwright.quote import Paper
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.auth import Keyring
 
@@ -41,7 +42,7 @@ class Letter(Struct, frozen=True, kw_only=True):
     and the shop's own words. `nonce` is new for each.
     """
 
-    about: About
+    paper: Paper
     to: str
     path: str
     note: str | None
@@ -80,7 +81,7 @@ class Desk:
         store: Store,
         keyring: Keyring,
         *,
-        papers: Papers,
+        papers: ShopPapers,
         files: Files,
         kind_of: Callable[[bytes], str | None],
         secret: bytes,
@@ -116,7 +117,7 @@ class Desk:
         self._swept: date | None = None
 
     def renewed(
-        self, service: Service, papers: Papers, compose: Callable[[Letter], Composed]
+        self, service: Service, papers: ShopPapers, compose: Callable[[Letter], Composed]
     ) -> Desk:
         """Return the desk of the same records for a service that takes the place of this one.
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import msgspec
-
 from kitwright.keeping.prices import paired
 from kitwright.keeping.record import Revision
-from kitwright.web.calls.out import LineOut
-from kitwright.web.calls.quote_out import QuoteOut
+from kitwright.quote import Line, Quote, read_quote
 from kitwright.web.calls.quote_wire import (
     DifferenceOut,
     LineChangeOut,
@@ -16,10 +13,9 @@ from kitwright.web.calls.quote_wire import (
 )
 
 
-def difference(revision: Revision, now: bytes) -> DifferenceOut:
-    """Return what differs between a revision and an answer to the same request."""
-    old = msgspec.json.decode(revision.answer, type=QuoteOut)
-    new = msgspec.json.decode(now, type=QuoteOut)
+def difference(revision: Revision, new: Quote) -> DifferenceOut:
+    """Return what differs between a revision and a new quote for the same request."""
+    old = read_quote(revision.answer)
     pairs = list(paired(old.lines, new.lines))
     changes = []
     for before, after in pairs:
@@ -50,7 +46,7 @@ def difference(revision: Revision, now: bytes) -> DifferenceOut:
     )
 
 
-def _figures(line: LineOut) -> LineFiguresOut:
+def _figures(line: Line) -> LineFiguresOut:
     return LineFiguresOut(
         description=line.description,
         quantity=line.quantity,

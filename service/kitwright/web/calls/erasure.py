@@ -9,7 +9,7 @@ from msgspec import structs
 
 from kitwright.keeping.people import ERASED
 from kitwright.keeping.record import Revision
-from kitwright.web.calls.shown import shown
+from kitwright.quote import for_customer
 
 _BY_HAND: Final = ("discounts", "free_lines", "overrides", "floors")
 """Members of a request that the counter gives words for."""
@@ -42,9 +42,12 @@ def redact(revision: Revision) -> Revision:
         if line["kind"] == _FREE:
             line["description"] = ERASED
     _redact_reasons(answer)
+    for line in answer["lines"]:
+        if any(why["text"] == ERASED for why in line["why"]):
+            line["reason"] = ERASED
     whole = msgspec.json.encode(answer)
     return structs.replace(
-        revision, request=msgspec.json.encode(request), answer=whole, shown=shown(whole)
+        revision, request=msgspec.json.encode(request), answer=whole, shown=for_customer(whole)
     )
 
 

@@ -12,10 +12,11 @@ from msgspec import Meta, structs
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import Event, Hand
 from kitwright.keeping.store import Records
+from kitwright.quote import Count
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Call, Reply, reading
 from kitwright.web.calls.operations import Operation
-from kitwright.web.calls.out import Count, Out
+from kitwright.web.calls.out import Out
 from kitwright.web.calls.quote_wire import EventOut, event_out
 from kitwright.web.edge.shapes import Wire
 

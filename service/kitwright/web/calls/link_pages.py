@@ -13,14 +13,19 @@ from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Struct, structs
 
+from kitwright.documents.notice_page import Notice
+from kitwright.documents.page_actions import PageActions, PageField
+from kitwright.documents.page_words import wrong_told
+from kitwright.documents.papers import Page
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.store import Records
+from kitwright.language.scribe import Scribe
 from kitwright.money import digits
+from kitwright.quote import Paper
 from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Call, Reply, Work, answering, route
 from kitwright.web.calls.operations import Operation
-from kitwright.web.calls.paper import Offered, Page
 from kitwright.web.edge.body import receive
 from kitwright.web.edge.negotiate import HTML, PDF, best_form, media_type
 from kitwright.web.edge.problems import KINDS, Refusal, fault_of
@@ -28,7 +33,7 @@ from kitwright.web.edge.problems import KINDS, Refusal, fault_of
 T = TypeVar("T", bound=Struct)
 
 _FORM: Final = "application/x-www-form-urlencoded"
-_FIELDS: Final = ("who", "limit", "reason")
+_FIELDS: Final = frozenset(PageField)
 _GROUP: Final = 3
 _PLAIN: Final = re.compile(r"(?P<whole>[0-9]+)(?:[.,](?P<part>[0-9]+))?")
 _IN_GROUPS: Final = re.compile(
@@ -36,8 +41,16 @@ _IN_GROUPS: Final = re.compile(
     r"(?:(?!(?P=mark))[.,](?P<part>[0-9]+))?"
 )
 _MOST_FORM: Final = 16_384
-_NOTICES: Final = {"unknown-record": "link_unknown", "link-over": "link_over"}
+_NOTICES: Final = {"unknown-record": Notice.link_unknown, "link-over": Notice.link_over}
 """Problem -> the page that tells of it."""
+
+
+class Offered(Struct, frozen=True):
+    """A revision on a page, and what may be done there."""
+
+    paper: Paper
+    actions: PageActions
+
 
 Finding = Callable[[Records, Call], Offered]
 
@@ -59,12 +72,12 @@ def offer_route(
                 found = desk.store.read(lambda records: offered(records, call))
             except Refusal as refusal:
                 return _notice(desk, refusal)
-            return _page(desk.papers.offer_page(found))
+            return _page(desk.papers.offer_page(found.paper, found.actions))
         if form == PDF:
             found = desk.store.read(lambda records: offered(records, call))
-            body = await asyncio.to_thread(desk.papers.quote_pdf, found.about)
-            name = f"{found.about.letter}-{found.about.revision}.pdf"
-            headers = {"Content-Disposition": f'inline; filename="{name}"', "Vary": "Accept"}
+            body = await asyncio.to_thread(desk.papers.quote_pdf, found.paper)
+            name = found.paper.envelope.name
+            headers = {"Content-Disposition": f'inline; filename="{name}.pdf"', "Vary": "Accept"}
             return Response(body, media_type=PDF, headers=headers)
         response = desk.store.read(lambda records: find(records, call)).response()
         response.headers["Vary"] = "Accept"
@@ -189,9 +202,14 @@ def _again(
         found = call.desk.store.read(lambda records: offered(records, call))
     except Refusal as refusal:
         return _notice(call.desk, refusal)
-    told = {name: text for name, text in wrong.items() if name in _FIELDS}
-    page = call.desk.papers.offer_page(structs.replace(found, entered=entered, wrong=told))
-    return _page(page, status)
+    scribe = Scribe(found.paper.quote.language)
+    fields = {PageField(name): code for name, code in wrong.items() if name in _FIELDS}
+    actions = structs.replace(
+        found.actions,
+        entered={PageField(name): text for name, text in entered.items()},
+        wrong={field: wrong_told(field, code, scribe) for field, code in fields.items()},
+    )
+    return _page(call.desk.papers.offer_page(found.paper, actions), status)
 
 
 def _notice(desk: Desk, refusal: Refusal) -> Response[bytes]:

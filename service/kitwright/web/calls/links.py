@@ -11,6 +11,7 @@ import msgspec
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
+from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.consent import Yes
@@ -27,18 +28,19 @@ from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
+from kitwright.quote import Amount, ShownQuote, amount_of, encode_quote, for_customer
 from kitwright.web.calls.additions import read_amount
+from kitwright.web.calls.consent_text import consent_text
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Call, Reply, Work, acting
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, read_id, written
-from kitwright.web.calls.link_pages import decision_route, offer_route
+from kitwright.web.calls.link_pages import Offered, decision_route, offer_route
 from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
-from kitwright.web.calls.out import MoneyOut, Out, money
-from kitwright.web.calls.paper import Offered, about
+from kitwright.web.calls.out import Out
+from kitwright.web.calls.paper import paper_of
 from kitwright.web.calls.quote_wire import Sha256
 from kitwright.web.calls.quotes import checked, quote_of
 from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
-from kitwright.web.calls.shown import ShownQuoteOut, consent_text, shown
 from kitwright.web.calls.standing import standing
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
@@ -68,8 +70,8 @@ class AgreedOut(Out, frozen=True, kw_only=True):
     """What was agreed by this revision, and up to where, with tax where `includes_tax`."""
 
     at: datetime
-    amount: MoneyOut
-    limit: MoneyOut
+    amount: Amount
+    limit: Amount
     includes_tax: bool
 
 
@@ -90,8 +92,8 @@ class OfferOut(Out, frozen=True, kw_only=True):
     text: str
     agreed: AgreedOut | None
     sha256: Sha256
-    quote: ShownQuoteOut
-    with_additions: ShownQuoteOut | None
+    quote: ShownQuote
+    with_additions: ShownQuote | None
 
 
 class YesIn(Wire, frozen=True, kw_only=True):
@@ -250,6 +252,7 @@ def _offer(records: Records, call: Call) -> Reply:
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed = given.get(link.revision)
     stands = standing(records, quote, revision)
+    is_added_to = stands.is_added_to
     offer = OfferOut(
         id=link.number,
         revision=link.revision,
@@ -261,14 +264,14 @@ def _offer(records: Records, call: Call) -> Reply:
         if agreed is None
         else AgreedOut(
             at=agreed.at,
-            amount=money(agreed.amount),
-            limit=money(agreed.limit),
+            amount=amount_of(agreed.amount),
+            limit=amount_of(agreed.limit),
             includes_tax=agreed.includes_tax,
         ),
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
         # the encoder copies a Raw wherever it stands; the type says what it holds
         quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
-        with_additions=None if stands is revision.answer else msgspec.Raw(shown(stands)),  # type: ignore[arg-type]
+        with_additions=msgspec.Raw(for_customer(encode_quote(stands))) if is_added_to else None,  # type: ignore[arg-type]
     )
     return Reply(body=msgspec.json.encode(offer))
 
@@ -295,13 +298,24 @@ def _offered(records: Records, call: Call) -> Offered:
     revision = life.revision_of(records, quote, link.revision)
     if revision.is_erased:
         raise Refusal("link-over", "what this link led to was erased with its customer's data")
-    gross = revision.gross
+    gross, path = revision.gross, f"/v1/links/{call.variable('token')}"
+    usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
+    paper = paper_of(records, quote, link.revision)
+    envelope = paper.envelope
     return Offered(
-        about=about(records, quote, link.revision),
-        path=f"/v1/links/{call.variable('token')}",
-        newer=_newer(records, call, link, quote),
-        consent=consent_text(records, quote, link.revision),
-        usual_limit=None if gross is None else gross + allowance(call.desk.overrun, gross),
+        paper,
+        PageActions(
+            state=PageState(revision.state),
+            accept_url=f"{path}/accept",
+            decline_url=f"{path}/decline",
+            newer_url=_newer(records, call, link, quote),
+            consent=consent_text(records, quote, link.revision),
+            usual_limit=usual,
+            decided_at=envelope.agreed_at,
+            decided_by=envelope.agreed_by,
+            limit=None if envelope.limit is None else amount_of(envelope.limit),
+            limit_includes_tax=envelope.limit_includes_tax,
+        ),
     )
 
 

@@ -16,13 +16,14 @@ from kitwright.keeping.link import NONCE_BYTES
 from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
 from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision
 from kitwright.keeping.store import Records
+from kitwright.quote import Count, Paper
 from kitwright.web.calls.desk import Desk, Letter
 from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.calls.ids import MAIL, QUOTE, MailId, QuoteId, RevisionNumber, written
 from kitwright.web.calls.links import make_link
 from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
-from kitwright.web.calls.out import Count, Out
-from kitwright.web.calls.paper import About, about
+from kitwright.web.calls.out import Out
+from kitwright.web.calls.paper import paper_of
 from kitwright.web.calls.quotes import changed_since, checked, quote_of
 from kitwright.web.calls.records import ListOut
 from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
@@ -132,15 +133,15 @@ class _Found(Struct, frozen=True):
 
     quote: KeptQuote
     revision: Revision
-    about: About
+    paper: Paper
 
 
 async def _send(call: Call) -> Work:
     desk, asked, stamp = call.desk, call.body(MessageIn), call.stamp
     found = desk.store.read(lambda records: _found(records, call))
-    to = check_address(_address(asked, found.about))
+    to = check_address(_address(asked, found.paper))
     letter = Letter(
-        about=found.about,
+        paper=found.paper,
         to=to,
         path=_path(desk, found, stamp.at),
         note=asked.note,
@@ -173,12 +174,12 @@ def _found(records: Records, call: Call) -> _Found:
     """Return what a call's letter is about. Raises: Refusal, NothingOffered."""
     quote = checked(records, call)
     revision = sendable(records, quote)
-    return _Found(quote, revision, about(records, quote, revision.number))
+    return _Found(quote, revision, paper_of(records, quote, revision.number))
 
 
-def _address(asked: MessageIn, letter: About) -> str:
+def _address(asked: MessageIn, paper: Paper) -> str:
     """Return the address to send to. Raises: NoAddress."""
-    to = asked.to or letter.customer_e_mail
+    to = asked.to or paper.envelope.customer_e_mail
     if to is None:
         raise NoAddress
     return to

@@ -8,11 +8,10 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.keeping.key import Scope
+from kitwright.quote import Assessment, Quote
 from kitwright.web.calls import records
-from kitwright.web.calls.assessments import AssessmentOut
 from kitwright.web.calls.findings import AssessmentIn
 from kitwright.web.calls.out import Out
-from kitwright.web.calls.quote_out import QuoteOut
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.negotiate import HTML, JSON, SVG, TEXT
 from kitwright.web.edge.problems import CodeText, Status
@@ -108,7 +107,7 @@ PREVIEW: Final = Operation(
         "repairs in play with what each would come to. No member may be given twice."
     ),
     takes=PreviewIn,
-    answers=QuoteOut,
+    answers=Quote,
     forms=(JSON, TEXT),
     problems=(*BODY_PROBLEMS, "request-refused", "catalogue-gap"),
 )
@@ -128,7 +127,7 @@ ASSESS: Final = Operation(
         "given twice."
     ),
     takes=AssessmentIn,
-    answers=AssessmentOut,
+    answers=Assessment,
     forms=(JSON, TEXT, SVG),
     problems=(*BODY_PROBLEMS, "request-refused"),
 )

@@ -16,9 +16,10 @@ from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
+from kitwright.quote import Count, Order
 from kitwright.stages.ordering import SupplierGone, Surplus
+from kitwright.telling import tell_order
 from kitwright.web.calls.desk import Desk, tag
-from kitwright.web.calls.draft import parts_order_out
 from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.calls.ids import (
     ORDER,
@@ -31,7 +32,7 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
-from kitwright.web.calls.out import Count, OrderOut, Out
+from kitwright.web.calls.out import Out
 from kitwright.web.calls.paged import page_reply, read_before
 from kitwright.web.calls.placing import plan_placing
 from kitwright.web.calls.quotes import quote_of
@@ -61,7 +62,7 @@ class KeptOrderOut(Out, frozen=True, kw_only=True):
     quote: QuoteId
     revision: RevisionNumber
     made_at: datetime
-    order: OrderOut
+    order: Order
 
 
 class OrdersOut(Out, frozen=True, kw_only=True):
@@ -232,7 +233,7 @@ def freeze(
                 supplier=order.supplier.id,
                 net=order.net,
                 made_at=stamp.at,
-                body=msgspec.json.encode(parts_order_out(order, today, placing.names.__getitem__)),
+                body=msgspec.json.encode(tell_order(order, today, placing.names.__getitem__)),
             )
         )
         add_event(
@@ -285,7 +286,7 @@ def order_out(order: KeptOrder) -> KeptOrderOut:
         quote=written(QUOTE, order.quote),
         revision=order.revision,
         made_at=order.made_at,
-        order=msgspec.json.decode(order.body, type=OrderOut),
+        order=msgspec.json.decode(order.body, type=Order),
     )
 
 

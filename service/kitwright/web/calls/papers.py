@@ -6,19 +6,21 @@ import asyncio
 from collections.abc import Callable, Iterator
 from typing import Annotated, Any, Final
 
+import msgspec
 from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta, Struct
 
+from kitwright.documents.papers import MadeOrder, Page
 from kitwright.keeping.record import KeptOrder
 from kitwright.keeping.store import Records
+from kitwright.quote import Order, Paper, ShownQuote, encode_quote, for_customer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Call, has_it, route
 from kitwright.web.calls.ids import ORDER, QUOTE, RevisionNumber, missing, written
 from kitwright.web.calls.operations import Operation
-from kitwright.web.calls.paper import About, Made, Page, about
+from kitwright.web.calls.paper import paper_of
 from kitwright.web.calls.quotes import quote_of
-from kitwright.web.calls.shown import ShownQuoteOut, shown
 from kitwright.web.edge.negotiate import CSV, HTML, JSON, PDF, XML, best_form, body_tag
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.shapes import Wire
@@ -51,7 +53,7 @@ def _paper(
         tag="papers",
         summary=summary,
         description=description,
-        answers=ShownQuoteOut if JSON in forms else None,
+        answers=ShownQuote if JSON in forms else None,
         forms=forms,
         query=PaperQuery,
         problems=_PROBLEMS,
@@ -107,7 +109,7 @@ class _Ordered(Struct, frozen=True):
     """An order with the revision that it is for."""
 
     order: KeptOrder
-    about: About
+    paper: Paper
 
 
 def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
@@ -120,7 +122,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
             HTML: papers.quote_page,
             PDF: papers.quote_pdf,
             XML: papers.quotation,
-            JSON: lambda one: shown(one.answer),
+            JSON: lambda one: for_customer(encode_quote(one.quote)),
         },
     )
     yield _revision_paper(desk, BENCH, {HTML: papers.bench_sheet_page, PDF: papers.bench_sheet_pdf})
@@ -132,26 +134,26 @@ _Made = Page | bytes
 
 
 def _revision_paper(
-    desk: Desk, operation: Operation, makers: dict[str, Callable[[About], _Made]]
+    desk: Desk, operation: Operation, makers: dict[str, Callable[[Paper], _Made]]
 ) -> HTTPRouteHandler:
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
         form = best_form(request, operation.forms)
         call = Call(desk, operation, request)
         await desk.sweep()
         one = desk.store.read(lambda records: _asked(records, call))
-        if form == XML and one.issued_at is None:
+        envelope = one.envelope
+        if form == XML and envelope.issued_at is None:
             raise Refusal(
-                "not-acceptable", f"revision {one.revision} is not issued: it has no XML yet"
+                "not-acceptable", f"revision {envelope.revision} is not issued: it has no XML yet"
             )
         # off the event loop: a PDF takes longer than many answers
         made = await asyncio.to_thread(makers[form], one)
-        name = f"{one.letter}-{one.revision}"
-        return _response(request, made, form, name)
+        return _response(request, made, form, envelope.name)
 
     return route(operation, handler)
 
 
-def _asked(records: Records, call: Call) -> About:
+def _asked(records: Records, call: Call) -> Paper:
     asked = call.query(PaperQuery)
     quote = quote_of(records, call.number("id", QUOTE))
     number = asked.revision or quote.shown
@@ -159,7 +161,7 @@ def _asked(records: Records, call: Call) -> About:
         raise Refusal(
             "unknown-record", f"no revision {number}: the newest of this quote is {quote.latest}"
         )
-    return about(records, quote, number)
+    return paper_of(records, quote, number)
 
 
 def _order_paper(desk: Desk) -> HTTPRouteHandler:
@@ -172,12 +174,13 @@ def _order_paper(desk: Desk) -> HTTPRouteHandler:
         quote = None if order is None else records.quotes.get(order.quote)
         if order is None or quote is None:
             raise missing(ORDER, written(ORDER, number))
-        return _Ordered(order, about(records, quote, order.revision))
+        return _Ordered(order, paper_of(records, quote, order.revision))
 
     def make(form: str, found: _Ordered) -> bytes:
         order, maker = found.order, makers[form]
-        made = Made(order.body, written(ORDER, order.number), desk.clock(order.made_at))
-        return maker(found.about, made)
+        body = msgspec.json.decode(order.body, type=Order)
+        made = MadeOrder(body, written(ORDER, order.number), desk.clock(order.made_at))
+        return maker(found.paper, made)
 
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
         form = best_form(request, ORDER_SHEET.forms)

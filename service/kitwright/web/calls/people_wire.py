@@ -9,6 +9,7 @@ from msgspec import Meta
 
 from kitwright.catalogue.model import SERIAL_MAX
 from kitwright.keeping.record import Customer, Machine
+from kitwright.quote import Count, DecimalText, SerialNumber
 from kitwright.web.calls.ids import (
     CUSTOMER,
     MACHINE,
@@ -17,7 +18,7 @@ from kitwright.web.calls.ids import (
     written,
     written_or_none,
 )
-from kitwright.web.calls.out import Count, DecimalText, Out, SerialNumber
+from kitwright.web.calls.out import Out
 from kitwright.web.calls.quote_wire import Searched
 from kitwright.web.calls.unprintable import Found, Unprintable
 from kitwright.web.edge.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire

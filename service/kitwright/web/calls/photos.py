@@ -21,11 +21,12 @@ from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.photo import MOST_PHOTOS, add_photo, check_room, drop_photo
 from kitwright.keeping.record import KeptQuote, Photo
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
+from kitwright.quote import OnCylinder
 from kitwright.web.calls.desk import Desk, tag
 from kitwright.web.calls.handlers import MOST_PHOTO, Call, Reply, Work, acting, reading
 from kitwright.web.calls.ids import PHOTO, QUOTE, PhotoId, QuoteId, missing, written
 from kitwright.web.calls.operations import Operation
-from kitwright.web.calls.out import OnCylinder, Out
+from kitwright.web.calls.out import Out
 from kitwright.web.calls.photo_subject import PhotoQuery, check_subject
 from kitwright.web.calls.quote_wire import Sha256
 from kitwright.web.calls.quotes import quote_of

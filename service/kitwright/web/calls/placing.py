@@ -15,10 +15,10 @@ from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.keeping import life
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
+from kitwright.quote import Order, read_quote
 from kitwright.stages.ordering import FollowUp, Packs, Use, plan_follow_up
 from kitwright.stages.supply import day_of_order
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.out import OrderOut
 
 _MOST: Final = 1_000_000
 
@@ -30,12 +30,6 @@ class Placing(Struct, frozen=True):
     names: Mapping[str, str]
 
 
-class _Planned(Struct, frozen=True):
-    """What is read of a revision's answer."""
-
-    orders: tuple[OrderOut, ...]
-
-
 def plan_placing(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> Placing:
     """Return what the agreed revision of a quote still needs, if it is ordered now.
 
@@ -43,18 +37,14 @@ def plan_placing(desk: Desk, records: Records, quote: KeptQuote, now: datetime) 
     """
     workshop = desk.service.workshop
     revision = life.revision_of(records, quote, quote.agreed or 0)
-    wanted = msgspec.json.decode(revision.answer, type=_Planned).orders
+    wanted = read_quote(revision.answer).orders
     placed = records.orders.find(quote.number, None, None, _MOST)
     plan = plan_follow_up(
         workshop.catalogue,
         workshop.shop,
         workshop.supply,
         [packs for order in wanted for packs in _packs(order)],
-        [
-            packs
-            for kept in placed
-            for packs in _packs(msgspec.json.decode(kept.body, type=OrderOut))
-        ],
+        [packs for kept in placed for packs in _packs(msgspec.json.decode(kept.body, type=Order))],
         {
             supplier.id: day_of_order(supplier, desk.clock(now, supplier.time_zone))
             for supplier in workshop.catalogue.suppliers.values()
@@ -63,7 +53,7 @@ def plan_placing(desk: Desk, records: Records, quote: KeptQuote, now: datetime) 
     return Placing(plan, {line.item: line.name for order in wanted for line in order.lines})
 
 
-def _packs(order: OrderOut) -> Iterator[Packs]:
+def _packs(order: Order) -> Iterator[Packs]:
     for line in order.lines:
         yield Packs(
             supplier=SupplierId(order.supplier),

@@ -21,6 +21,16 @@ from kitwright.keeping.record import (
     Revision,
     RevisionState,
 )
+from kitwright.quote import (
+    Amount,
+    Count,
+    DecimalText,
+    FactNumber,
+    OnCylinder,
+    Quote,
+    SerialNumber,
+    amount_of,
+)
 from kitwright.web.calls.ids import (
     CUSTOMER,
     MACHINE,
@@ -33,17 +43,7 @@ from kitwright.web.calls.ids import (
     written,
     written_or_none,
 )
-from kitwright.web.calls.out import (
-    Count,
-    DecimalText,
-    FactNumber,
-    MoneyOut,
-    OnCylinder,
-    Out,
-    SerialNumber,
-    money,
-)
-from kitwright.web.calls.quote_out import QuoteOut
+from kitwright.web.calls.out import Out
 from kitwright.web.calls.unprintable import Found, Unprintable
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.shapes import DecimalIn, FreeKind, PageCursor, PageLimit, Text, Wire
@@ -121,8 +121,8 @@ class QuoteHeadOut(Out, frozen=True, kw_only=True):
     machine: MachineId | None
     family: str
     serial: SerialNumber | None
-    net: MoneyOut | None
-    gross: MoneyOut | None
+    net: Amount | None
+    gross: Amount | None
     valid_until: date
     made_at: datetime
     changed_at: datetime
@@ -135,7 +135,7 @@ class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
     """
 
     request: QuoteIn
-    quote: QuoteOut
+    quote: Quote
     unprintable: Unprintable
 
 
@@ -151,8 +151,8 @@ class RevisionHeadOut(Out, frozen=True, kw_only=True):
     valid_until: date
     catalogue_revision: str
     provisional: bool
-    net: MoneyOut | None
-    gross: MoneyOut | None
+    net: Amount | None
+    gross: Amount | None
     sha256: Sha256 | None
     erased: bool
 
@@ -161,7 +161,7 @@ class RevisionOut(RevisionHeadOut, frozen=True, kw_only=True):
     """A revision as it was answered, to the last figure."""
 
     request: QuoteIn
-    quote: QuoteOut
+    quote: Quote
 
 
 class LineChangeOut(Out, frozen=True, kw_only=True):
@@ -183,14 +183,14 @@ class LineFiguresOut(Out, frozen=True, kw_only=True):
     quantity: DecimalText
     unit: str
     unit_price: DecimalText
-    amount: MoneyOut
+    amount: Amount
 
 
 class TotalChangeOut(Out, frozen=True, kw_only=True):
     """A total: what it was, and what it would be now; null where the tax is not known."""
 
-    was: MoneyOut | None
-    now: MoneyOut | None
+    was: Amount | None
+    now: Amount | None
 
 
 class DifferenceOut(Out, frozen=True, kw_only=True):
@@ -271,8 +271,8 @@ class AuthorisationOut(Out, frozen=True, kw_only=True):
     who: str
     means: Means
     contact: str | None
-    amount: MoneyOut
-    limit: MoneyOut
+    amount: Amount
+    limit: Amount
     includes_tax: bool
     text: str
     sha256: Sha256
@@ -289,8 +289,8 @@ class AdditionOut(Out, frozen=True, kw_only=True):
     description: str
     kind: FreeKind
     tax_kind: FreeKind
-    net: MoneyOut
-    amount: MoneyOut
+    net: Amount
+    amount: Amount
 
 
 class LimitOut(Out, frozen=True, kw_only=True):
@@ -300,10 +300,10 @@ class LimitOut(Out, frozen=True, kw_only=True):
 
     revision: RevisionNumber
     includes_tax: bool
-    authorised: MoneyOut
-    committed: MoneyOut
-    spent: MoneyOut
-    left: MoneyOut
+    authorised: Amount
+    committed: Amount
+    spent: Amount
+    left: Amount
 
 
 class AuthorisationsOut(Out, frozen=True, kw_only=True):
@@ -338,7 +338,7 @@ class ConsentOut(Out, frozen=True, kw_only=True):
     taken down with it.
     """
 
-    up_to: MoneyOut
+    up_to: Amount
     includes_tax: bool
     means: tuple[Means, ...]
     record: tuple[str, ...]
@@ -350,8 +350,8 @@ class RulingOut(Out, frozen=True, kw_only=True):
     """
 
     decision: Decision
-    new: MoneyOut
-    over_by: MoneyOut
+    new: Amount
+    over_by: Amount
     limit: LimitOut
     consent: ConsentOut | None
     addition: AdditionOut | None
@@ -423,8 +423,8 @@ def _head(quote: KeptQuote) -> dict[str, Any]:
         "machine": written_or_none(MACHINE, quote.machine),
         "family": quote.family,
         "serial": quote.serial,
-        "net": None if quote.gross is None else money(quote.net),
-        "gross": None if quote.gross is None else money(quote.gross),
+        "net": None if quote.gross is None else amount_of(quote.net),
+        "gross": None if quote.gross is None else amount_of(quote.gross),
         "valid_until": quote.valid_until,
         "made_at": quote.made_at,
         "changed_at": quote.changed_at,
@@ -458,8 +458,8 @@ def _revision(revision: Revision) -> dict[str, Any]:
         "valid_until": revision.valid_until,
         "catalogue_revision": revision.catalogue_revision,
         "provisional": revision.is_provisional,
-        "net": None if revision.gross is None else money(revision.net),
-        "gross": None if revision.gross is None else money(revision.gross),
+        "net": None if revision.gross is None else amount_of(revision.net),
+        "gross": None if revision.gross is None else amount_of(revision.gross),
         "sha256": revision.sha256,
         "erased": revision.is_erased,
     }
@@ -489,8 +489,8 @@ def authorisation_out(given: Authorisation) -> AuthorisationOut:
         who=given.who,
         means=given.means,
         contact=given.contact,
-        amount=money(given.amount),
-        limit=money(given.limit),
+        amount=amount_of(given.amount),
+        limit=amount_of(given.limit),
         includes_tax=given.includes_tax,
         text=given.text,
         sha256=given.sha256,
@@ -506,8 +506,8 @@ def addition_out(addition: Addition) -> AdditionOut:
         description=addition.description,
         kind=_kind(addition.kind),
         tax_kind=_kind(addition.tax_kind),
-        net=money(addition.net),
-        amount=money(addition.amount),
+        net=amount_of(addition.net),
+        amount=amount_of(addition.amount),
     )
 
 
@@ -521,8 +521,8 @@ def limit_out(limit: Limit) -> LimitOut:
     return LimitOut(
         revision=limit.revision,
         includes_tax=limit.includes_tax,
-        authorised=money(limit.authorised),
-        committed=money(limit.committed),
-        spent=money(limit.spent),
-        left=money(limit.left),
+        authorised=amount_of(limit.authorised),
+        committed=amount_of(limit.committed),
+        spent=amount_of(limit.spent),
+        left=amount_of(limit.left),
     )

@@ -14,7 +14,8 @@ from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
-from kitwright.stages.quote import Quote
+from kitwright.quote import encode_quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.desk import Desk, tag
 from kitwright.web.calls.difference import difference
@@ -206,18 +207,18 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
     """
     customer, machine = desk.store.read(lambda records: _known(records, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    quote, body = desk.service.answered(filled)
-    totals = quote.repair.totals
+    outcome = desk.service.work_out(filled)
+    totals = outcome.repair.totals
     return Figures(
         request=msgspec.json.encode(filled),
-        answer=body,
-        reckoning=_reckoning(quote),
+        answer=encode_quote(desk.service.tell(outcome, filled)),
+        reckoning=_reckoning(outcome),
         catalogue_revision=desk.service.revision,
         tax_state="unknown" if totals.gross is None else "known",
-        is_provisional=quote.is_provisional,
+        is_provisional=outcome.is_provisional,
         net=totals.lines + totals.discount if totals.net is None else totals.net,
         gross=totals.gross,
-        valid_until=quote.valid_until,
+        valid_until=outcome.valid_until,
         family=asked.family,
         serial=filled.serial,
         customer=None if customer is None else customer.number,
@@ -238,9 +239,9 @@ def of_today(desk: Desk, revision: Revision) -> QuoteIn:
     return structs.replace(asked, on=max(asked.on or today, today))
 
 
-def _reckoning(quote: Quote) -> bytes:
+def _reckoning(outcome: Outcome) -> bytes:
     """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
-    request, terms = quote.request, quote.request.asked.terms
+    request, terms = outcome.request, outcome.request.asked.terms
     if request.tax_area is None:
         return b""
     return written_reckoning(
@@ -248,7 +249,7 @@ def _reckoning(quote: Quote) -> bytes:
             area=request.tax_area,
             on=request.asked.on,
             exempt=tuple(sorted(request.exempt_kinds)),
-            cash_step=quote.shop.cash_step if terms.pays_cash else None,
+            cash_step=outcome.shop.cash_step if terms.pays_cash else None,
         )
     )
 
@@ -366,7 +367,7 @@ def _get(records: Records, call: Call) -> Reply:
     quote = quote_of(records, call.number("id", QUOTE))
     revision = life.revision_of(records, quote, quote.shown)
     found = unprintable_request(call.desk.papers, revision.request)
-    answer = standing(records, quote, revision)
+    answer = encode_quote(standing(records, quote, revision))
     body = kept_quote(quote, revision.request, answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
@@ -402,8 +403,7 @@ def _difference(records: Records, call: Call) -> Reply:
     # what was needed by a day that has passed is needed now
     needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
     asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
-    _, now = desk.service.answered(asked)
-    return Reply(body=msgspec.json.encode(difference(revision, now)))
+    return Reply(body=msgspec.json.encode(difference(revision, desk.service.quote(asked))))
 
 
 def _history(records: Records, call: Call) -> Reply:

@@ -6,7 +6,8 @@ from datetime import date
 from typing import Generic, TypeVar
 
 from kitwright.catalogue.model import ItemId
-from kitwright.web.calls.out import Count, DecimalText, MoneyOut, OnCylinder, Out, SerialNumber
+from kitwright.quote import Amount, Count, DecimalText, OnCylinder, SerialNumber
+from kitwright.web.calls.out import Out
 
 T = TypeVar("T")
 
@@ -149,7 +150,7 @@ class PartOut(Out, frozen=True, kw_only=True):
     name: str
     maker: str | None
     quality: str | None
-    list_price: MoneyOut | None
+    list_price: Amount | None
     superseded_by: str | None
     current_number: str
     contents: dict[ItemId, Count]
@@ -194,10 +195,10 @@ class OverrunPresetOut(Out, frozen=True, kw_only=True):
     note: str
     applies_to: str
     allows: str
-    fixed: MoneyOut | None
+    fixed: Amount | None
     percent: DecimalText | None
-    at_most: MoneyOut | None
-    over_total: MoneyOut | None
+    at_most: Amount | None
+    over_total: Amount | None
     record: tuple[str, ...]
     source: str
     read: str

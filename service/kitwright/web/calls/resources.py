@@ -11,8 +11,9 @@ import msgspec
 from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler, get, post
 
+from kitwright.documents.quote_text import quote_text
+from kitwright.quote import encode_quote
 from kitwright.web.calls import operations
-from kitwright.web.calls.direct import raise_met
 from kitwright.web.calls.findings import AssessmentIn
 from kitwright.web.calls.operations import CodeOut, HealthOut, Operation, ReadyOut
 from kitwright.web.calls.records import ListOut
@@ -58,14 +59,13 @@ def _preview(service: Service) -> HTTPRouteHandler:
 
     @post(operations.PREVIEW.path, name=operations.PREVIEW.id, status_code=200)
     async def preview(request: Call) -> Response[bytes]:
-        raise_met(request)
         form = best_form(request, forms)
         asked = await read_body(request, PreviewIn)
         if form == TEXT:
-            text = service.preview_text(asked).encode()
+            text = quote_text(service.quote(asked)).encode()
             response = Response(text, media_type=TEXT)
         else:
-            response = Response(service.preview_json(asked), media_type=JSON)
+            response = Response(encode_quote(service.quote(asked)), media_type=JSON)
         response.headers["Vary"] = "Accept"
         return response
 

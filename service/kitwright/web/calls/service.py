@@ -7,20 +7,17 @@ from datetime import date
 from types import MappingProxyType
 from typing import NoReturn
 
-import msgspec
-
+from kitwright import quote as wire
 from kitwright.contingencies import Foresight
 from kitwright.errors import KitwrightError
 from kitwright.flow import assess, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
+from kitwright.quote import Quote
 from kitwright.stages.finding import Assessment
-from kitwright.stages.quote import Quote
+from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Asked, RequestRefused, read_request
-from kitwright.web.calls.answer import answer
-from kitwright.web.calls.assessments import AssessmentOut, assessment_out
+from kitwright.telling import tell_assessment, tell_quote
 from kitwright.web.calls.findings import AssessmentIn
-from kitwright.web.calls.quote_out import QuoteOut
-from kitwright.web.calls.sheet import encode_prospect, fill_sheet, make_sheet
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.workshop import Workshop
 
@@ -31,7 +28,6 @@ class Service:
     Args:
         workshop: the catalogue and the shop.
         today: the day in the shop's time zone.
-        text: renders a quote as plain text, with what the customer reported.
         forms: media type -> renders an assessment in it.
     """
 
@@ -39,37 +35,48 @@ class Service:
         self,
         workshop: Workshop,
         today: Callable[[], date],
-        text: Callable[[Quote, Speaker, str | None], str],
         forms: Mapping[str, Callable[[Assessment, Speaker], str]] = MappingProxyType({}),
     ) -> None:
         self.workshop = workshop
         self.revision = workshop.catalogue.revision
         self._today = today
-        self._text = text
         self._forms = forms
         self._speakers: dict[str, Speaker] = {}
         # a shop whose language nobody speaks could not answer anything
         self.speaker(None)
         self._foresight = Foresight(workshop)
 
-    def speaker(self, language: str | None) -> tuple[str, Speaker]:
-        """Return the language of an answer, the shop's where none is asked for, and its speaker.
+    def speaker(self, language: str | None) -> Speaker:
+        """Return the speaker of a language, the shop's if none is asked for.
 
         Raises: UnknownLanguage.
         """
         named = language or self.workshop.shop.language
         if named not in self._speakers:
             self._speakers[named] = Speaker(self.workshop.catalogue, named)
-        return named, self._speakers[named]
+        return self._speakers[named]
 
-    def quote(self, asked: PreviewIn) -> Quote:
-        """Return the quote for a request. Raises: RequestRefused, and the errors of the stages."""
+    def work_out(self, asked: PreviewIn) -> Outcome:
+        """Return what the flow finds out for a request.
+
+        Raises: RequestRefused, and the errors of the stages.
+        """
         plain = asked.asked(self._today())
         faults = [*asked.faults(), *self._unspoken(asked.language)]
         if faults:
             self._refuse(asked, plain, faults)
-        quote = quote_repair(self.workshop, plain)
-        return self._foresight.look_ahead(quote) if asked.contingencies else quote
+        outcome = quote_repair(self.workshop, plain)
+        return self._foresight.look_ahead(outcome) if asked.contingencies else outcome
+
+    def quote(self, asked: PreviewIn) -> Quote:
+        """Return the quote for a request. Raises: RequestRefused, and the errors of the stages."""
+        return self.tell(self.work_out(asked), asked)
+
+    def tell(self, outcome: Outcome, asked: PreviewIn) -> Quote:
+        """Return a quote in the language of its request."""
+        speaker = self.speaker(asked.language)
+        catalogue = self.workshop.catalogue
+        return tell_quote(outcome, speaker, catalogue=catalogue, complaint=asked.complaint)
 
     def _unspoken(self, language: str | None) -> Iterator[KitwrightError]:
         try:
@@ -85,56 +92,6 @@ class Service:
             faults += map(asked.place, more.faults)
         raise RequestRefused(faults)
 
-    def preview(self, asked: PreviewIn) -> QuoteOut:
-        """Return the answer to a preview request."""
-        return self._whole(self.quote(asked), asked)
-
-    def _whole(self, quote: Quote, asked: PreviewIn) -> QuoteOut:
-        language, speaker = self.speaker(asked.language)
-        return answer(
-            quote,
-            speaker,
-            catalogue=self.workshop.catalogue,
-            language=language,
-            complaint=asked.complaint,
-        )
-
-    def preview_json(self, asked: PreviewIn) -> bytes:
-        """Return the answer to a preview request, encoded."""
-        return self.answered(asked)[1]
-
-    def answered(self, asked: PreviewIn) -> tuple[Quote, bytes]:
-        """Return the quote for a request, and the same as an encoded answer.
-
-        What quotes of the same draft share is encoded once a language.
-        """
-        quote = self.quote(asked)
-        language, speaker = self.speaker(asked.language)
-        catalogue = self.workshop.catalogue
-        if not quote.is_of_draft:
-            return quote, msgspec.json.encode(self._whole(quote, asked))
-        memory = self.workshop.memory
-        sheet = memory.get(
-            ("sheet", quote.draft, language),
-            lambda: make_sheet(quote, speaker, catalogue=catalogue, language=language),
-        )
-        found = quote.contingencies
-        body = fill_sheet(
-            sheet,
-            quote,
-            speaker,
-            catalogue=catalogue,
-            language=language,
-            complaint=asked.complaint,
-            prospect=None
-            if found is None
-            else memory.get(
-                ("told", found.prospect, language),
-                lambda: encode_prospect(found.prospect, speaker),
-            ),
-        )
-        return quote, body
-
     def assessment(self, asked: AssessmentIn) -> Assessment:
         """Return what findings come to. Raises: RequestRefused."""
         faults = list(self._unspoken(asked.language))
@@ -146,20 +103,11 @@ class Service:
             raise RequestRefused(faults)
         return found
 
-    def assess(self, asked: AssessmentIn) -> AssessmentOut:
-        """Return the answer to an assessment request."""
+    def assess(self, asked: AssessmentIn) -> wire.Assessment:
+        """Return what findings come to, told in a language. Raises: RequestRefused."""
         found = self.assessment(asked)
-        language, speaker = self.speaker(asked.language)
-        return assessment_out(found, self.workshop.catalogue, speaker, language=language)
+        return tell_assessment(found, self.workshop.catalogue, self.speaker(asked.language))
 
     def assessed(self, asked: AssessmentIn, form: str) -> str:
         """Return the answer to an assessment request as one of the `forms`."""
-        found = self.assessment(asked)
-        _, speaker = self.speaker(asked.language)
-        return self._forms[form](found, speaker)
-
-    def preview_text(self, asked: PreviewIn) -> str:
-        """Return the answer to a preview request as plain text."""
-        quote = self.quote(asked)
-        _, speaker = self.speaker(asked.language)
-        return self._text(quote, speaker, asked.complaint)
+        return self._forms[form](self.assessment(asked), self.speaker(asked.language))

@@ -21,11 +21,12 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.money import Money
+from kitwright.quote import Amount, amount_of
 from kitwright.stages.supply import current_number
 from kitwright.units import REC20, Figure, decimal_text
 from kitwright.web.calls import operations
 from kitwright.web.calls.operations import Operation
-from kitwright.web.calls.out import MoneyOut, Out, money
+from kitwright.web.calls.out import Out
 from kitwright.web.calls.records import (
     ChassisOut,
     ConditionOut,
@@ -235,7 +236,7 @@ def part_out(catalogue: Catalogue, shop: Shop, item: ItemId) -> PartOut:
         name=record.name,
         maker=made.maker if made else None,
         quality=made.quality.value if made else None,
-        list_price=None if price is None else money(Money.of(price, shop.currency)),
+        list_price=None if price is None else amount_of(Money.of(price, shop.currency)),
         superseded_by=part.superseded_by if part else None,
         current_number=current_number(catalogue, item),
         contents=dict(part_set.contents.items()) if part_set else {},
@@ -284,11 +285,11 @@ def tax_area_out(area: TaxArea) -> TaxAreaOut:
 def overrun_out(preset: OverrunPreset) -> OverrunPresetOut:
     """Return an overrun preset on the wire."""
 
-    def amount(figure: Figure | None) -> MoneyOut | None:
+    def amount(figure: Figure | None) -> Amount | None:
         # The check sees to it that amounts have a currency.
         if figure is None or preset.currency is None:
             return None
-        return money(Money.of(figure, preset.currency))
+        return amount_of(Money.of(figure, preset.currency))
 
     return OverrunPresetOut(
         id=preset.id,

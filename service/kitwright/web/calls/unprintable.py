@@ -13,8 +13,8 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta, Struct
 
+from kitwright.documents.papers import ShopPapers
 from kitwright.web.calls.out import Out
-from kitwright.web.calls.paper import Papers
 from kitwright.web.edge.problems import pointer
 
 
@@ -43,31 +43,31 @@ Found = tuple[UnprintableOut, ...]
 """What was found of a record."""
 
 
-async def looked_at(papers: Papers, record: Struct, *members: str) -> Found:
+async def looked_at(papers: ShopPapers, record: Struct, *members: str) -> Found:
     """Return what `unprintable_in` does, off the event loop: letters that are new take a while."""
     return await asyncio.to_thread(unprintable_in, papers, record, *members)
 
 
-async def request_looked_at(papers: Papers, request: bytes) -> Found:
+async def request_looked_at(papers: ShopPapers, request: bytes) -> Found:
     """Return what `unprintable_request` does, off the event loop where it may take a while."""
     if request.isascii():
         return ()
     return await asyncio.to_thread(unprintable_request, papers, request)
 
 
-def unprintable_in(papers: Papers, record: Struct, *members: str) -> Found:
+def unprintable_in(papers: ShopPapers, record: Struct, *members: str) -> Found:
     """Return which of some members of a record can't be printed whole. They are texts or None."""
     return _found(papers, {member: getattr(record, member) for member in members}, ())
 
 
-def unprintable_request(papers: Papers, request: bytes) -> Found:
+def unprintable_request(papers: ShopPapers, request: bytes) -> Found:
     """Return which texts of a kept quote's request can't be printed whole."""
     if request.isascii():
         return ()
     return _found(papers, msgspec.json.decode(request), ("request",))
 
 
-def _found(papers: Papers, value: object, path: tuple[str | int, ...]) -> Found:
+def _found(papers: ShopPapers, value: object, path: tuple[str | int, ...]) -> Found:
     return tuple(
         UnprintableOut(
             pointer=pointer(at),

@@ -90,7 +90,7 @@ def find_examples(
                 requests[operations.ASSESS.id], AssessmentIn, service.assess
             ),
             operations.PREVIEW.id: _answerable(
-                requests[operations.PREVIEW.id], PreviewIn, service.preview
+                requests[operations.PREVIEW.id], PreviewIn, service.quote
             ),
         },
         variables=variables,

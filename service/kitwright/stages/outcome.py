@@ -125,7 +125,7 @@ class Basis(Struct, frozen=True, kw_only=True):
     in_play: tuple[InPlay, ...] = ()
 
 
-class Quote(Struct, frozen=True, kw_only=True):
+class Outcome(Struct, frozen=True, kw_only=True):
     """The whole answer to a request: its draft, and the repair and the jobs worth doing besides as
     the counter has changed them.
 
@@ -184,9 +184,9 @@ def find_cautions(
     )
 
 
-def make_quote(
+def make_outcome(
     shop: Shop, request: Request, repair: Repair, extras: tuple[Extra, ...], draft: Draft
-) -> Quote:
+) -> Outcome:
     """Return the quote of a repair: the draft's own, or one that the counter has changed."""
     on = request.asked.on
     operated = draft.operated
@@ -196,7 +196,7 @@ def make_quote(
     if repair.kit is not draft.repair.kit:
         parts_by = find_parts_by(shop, repair, on)
     valid_until = on + timedelta(days=shop.quote.valid_days)
-    return Quote(
+    return Outcome(
         request=request,
         shop=shop,
         draft=draft,

@@ -1,0 +1,91 @@
+"""Customer: a quote as its customer sees it, without what is the shop's own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache, reduce
+from operator import or_
+from types import UnionType
+from typing import TYPE_CHECKING, Annotated, Any, Final, Union, get_args, get_origin
+
+import msgspec
+from msgspec import Struct, structs
+
+from kitwright.quote.contingency import Contingency
+from kitwright.quote.price import Line
+from kitwright.quote.whole import Quote
+from kitwright.quote.work import QuotedJob
+
+THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
+    Quote: frozenset(
+        {
+            "basis",
+            "in_play",
+            "catalogue_revision",
+            "swallowed",
+            "access",
+            "labour",
+            "kit",
+            "orders",
+            "unfilled",
+            "questions",
+        }
+    ),
+    QuotedJob: frozenset({"minutes_alone", "minutes_here", "minutes_computed"}),
+    Line: frozenset(
+        {"computed", "tax_kind", "labour_class", "job", "places", "sources", "reason", "why"}
+    ),
+    Contingency: frozenset({"probability", "parts"}),
+}
+"""What customers are not shown: what the shop pays, where it buys, and what was said inside it."""
+
+
+@cache
+def _projected(kind: type[Struct]) -> type[Struct]:
+    """Return a struct without what is the shop's own, in it and in all that it holds."""
+    hidden = THE_SHOPS_OWN.get(kind, frozenset())
+    fields: list[tuple[str, Any, Any]] = []
+    is_same = not hidden
+    for field in structs.fields(kind):
+        if field.name in hidden:
+            continue
+        hint = _of(field.type)
+        is_same = is_same and hint == field.type
+        fields.append((field.name, hint, msgspec.field(name=field.encode_name)))
+    if is_same:
+        return kind
+    return msgspec.defstruct(
+        f"Shown{kind.__name__}",
+        fields,
+        frozen=True,
+        kw_only=True,
+        module=__name__,
+        namespace={"__doc__": f"{kind.__doc__}\n\n    As its customer sees it."},
+    )
+
+
+def _of(hint: Any) -> Any:
+    """Return a type with every struct in it projected."""
+    if isinstance(hint, type) and issubclass(hint, Struct):
+        return _projected(hint)
+    origin, args = get_origin(hint), get_args(hint)
+    if origin is Annotated:
+        return Annotated[(_of(args[0]), *args[1:])]
+    if origin in (Union, UnionType):
+        return reduce(or_, map(_of, args))
+    if origin is tuple:
+        return tuple[tuple(map(_of, args))]  # type: ignore[misc]  # built while running
+    return hint
+
+
+if TYPE_CHECKING:
+    ShownQuote = Quote
+else:
+    ShownQuote = _projected(Quote)
+
+_decode: Final = msgspec.json.Decoder(_projected(Quote)).decode
+
+
+def for_customer(answer: bytes) -> bytes:
+    """Return what a customer sees of a quote's JSON, as JSON: the same for ever."""
+    return msgspec.json.encode(_decode(answer))

@@ -1,0 +1,8 @@
+"""Telling: what the flow found out becomes a quote, or an assessment, in words of one language."""
+
+from kitwright.telling.assessment import tell_assessment
+from kitwright.telling.kit import tell_order
+from kitwright.telling.price import tell_line_taxes, tell_taxes
+from kitwright.telling.whole import tell_quote
+
+__all__ = ["tell_assessment", "tell_line_taxes", "tell_order", "tell_quote", "tell_taxes"]

@@ -1,0 +1,138 @@
+"""Kit: the needs, packs and parts orders of a quote."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+
+from kitwright import quote as wire
+from kitwright.catalogue.model import ItemId
+from kitwright.quote import amount_of
+from kitwright.stages.kit import Kit
+from kitwright.stages.ordering import PartsOrder
+from kitwright.stages.price import CUSTOMER, STOCK
+from kitwright.stages.why import Why
+from kitwright.telling.teller import Teller, covers_of
+from kitwright.units import REC20, decimal_text
+
+
+def tell_kit(kit: Kit, teller: Teller) -> wire.Kit:
+    """Return the needs, and what covers them."""
+    stocked = [
+        wire.Pack(
+            item=taken.item,
+            packs=decimal_text(taken.packs),
+            source=STOCK,
+            covers=covers_of(taken.covers),
+        )
+        for taken in kit.from_stock
+    ]
+    brought = [
+        wire.Pack(
+            item=each.item,
+            packs=str(each.quantity),
+            source=CUSTOMER,
+            covers=covers_of(each.covers),
+        )
+        for each in kit.brought
+    ]
+    bought = [
+        wire.Pack(
+            item=each.source.item,
+            packs=str(each.packs),
+            source=each.source.supplier.id,
+            covers=covers_of(each.covers),
+        )
+        for each in kit.bought
+    ]
+    return wire.Kit(
+        needs=tuple(teller.need(need) for need in kit.needs),
+        packs=(*brought, *stocked, *bought),
+        left_over=tuple(
+            wire.LeftOver(
+                item=left.item,
+                name=teller.speaker.item(left.item),
+                quantity=decimal_text(left.quantity),
+                unit=REC20[left.unit],
+                measure=left.unit,
+                quality=left.quality.value,
+            )
+            for left in kit.left_over
+        ),
+        from_stock=tuple(
+            wire.FromStock(
+                item=taken.item,
+                name=teller.speaker.item(taken.item),
+                quantity=decimal_text(taken.quantity),
+                unit=REC20[taken.unit],
+                measure=taken.unit,
+                bin=taken.bin,
+            )
+            for taken in kit.from_stock
+        ),
+        is_least=kit.is_least,
+    )
+
+
+def tell_order(order: PartsOrder, on: date, name: Callable[[ItemId], str]) -> wire.Order:
+    """Return what a supplier is asked to send, promised as ordered on a day."""
+    return wire.Order(
+        supplier=order.supplier.id,
+        name=order.supplier.name,
+        order_by=order.supplier.cutoff,
+        time_zone=order.supplier.time_zone,
+        ordered_on=on,
+        lines=tuple(
+            wire.OrderLine(
+                sku=line.source.sku,
+                item=line.source.item,
+                name=name(line.source.item),
+                brand=line.source.brand,
+                packs=line.packs,
+                pack_size=line.source.pack,
+                unit_cost=f"{line.unit_cost:f}",
+                net=amount_of(line.net),
+                stock={None: "unknown", 0: "back_order"}.get(line.source.stock, "known"),
+                lead_days=line.source.lead_days,
+                promised=line.promised,
+                covers=tuple(
+                    wire.Cover(
+                        role=use.role,
+                        cylinder=use.cylinder,
+                        part=use.item,
+                        quantity=decimal_text(use.quantity),
+                        fitted=use.number,
+                    )
+                    for use in line.covers
+                ),
+            )
+            for line in order.lines
+        ),
+        goods=amount_of(order.goods),
+        fees=tuple(
+            wire.OrderFee(code=fee.code, amount=amount_of(fee.amount)) for fee in order.fees
+        ),
+        freight=amount_of(order.freight),
+        net=amount_of(order.net),
+        promised=order.promised,
+    )
+
+
+def tell_unfilled(kit: Kit, teller: Teller) -> tuple[wire.Unfilled, ...]:
+    """Return what no source can fill."""
+    return tuple(
+        wire.Unfilled(
+            need=wire.Cover(
+                role=each.need.role,
+                cylinder=each.need.cylinder,
+                part=each.item,
+                quantity=decimal_text(each.quantity),
+                fitted=None,
+            ),
+            name=teller.speaker.item(each.item),
+            unit=REC20[each.need.unit],
+            measure=each.need.unit,
+            why=teller.whys((Why("no-source", {"item": each.item}),)),
+        )
+        for each in kit.unfilled
+    )

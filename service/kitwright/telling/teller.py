@@ -1,0 +1,80 @@
+"""Teller: reasons, needs and covers as a quote has them, in words of one language."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from decimal import Decimal
+from fractions import Fraction
+
+from kitwright import quote as wire
+from kitwright.language.render import Speaker
+from kitwright.money import Money
+from kitwright.quote import amount_of
+from kitwright.stages.kit import Covered, Need
+from kitwright.stages.why import Why
+from kitwright.stages.work import Operation
+from kitwright.units import REC20, decimal_text
+
+
+class Teller:
+    """Turns reasons, needs and jobs into their parts of a quote in one language."""
+
+    def __init__(self, speaker: Speaker) -> None:
+        self.speaker = speaker
+
+    def whys(self, reasons: Iterable[Why]) -> tuple[wire.Reason, ...]:
+        """Return reasons with their facts and sentences."""
+        return tuple(
+            wire.Reason(
+                code=why.code,
+                facts={name: _fact(fact) for name, fact in why.facts.items()},
+                text=self.speaker.sentence(why),
+            )
+            for why in reasons
+        )
+
+    def need(self, need: Need, kind: str | None = None) -> wire.Need:
+        """Return a need, of another kind where one is given."""
+        return wire.Need(
+            role=need.role,
+            cylinder=need.cylinder,
+            part=need.item,
+            name=self.speaker.item(need.item),
+            quantity=decimal_text(need.quantity),
+            unit=REC20[need.unit],
+            measure=need.unit,
+            kind=kind or need.kind.value,
+            why=self.whys(need.why),
+        )
+
+    def job(self, operation: Operation) -> wire.JobOn:
+        """Return a job on its cylinder."""
+        job = operation.job.id
+        return wire.JobOn(job=job, name=self.speaker.job(job), cylinder=operation.cylinder)
+
+    def step(self, step: str) -> str:
+        """Return the words for a step that has a hazard: a component, a work or a consumable."""
+        named = self.speaker.item(step)
+        return named if named != step else self.speaker.instance(step)
+
+
+def _fact(fact: object) -> str | int | wire.Amount | None:
+    if isinstance(fact, Money):
+        return amount_of(fact)
+    if fact is None or isinstance(fact, str | int):
+        return fact
+    return decimal_text(fact) if isinstance(fact, Decimal | Fraction) else str(fact)
+
+
+def covers_of(covers: Iterable[Covered]) -> tuple[wire.Cover, ...]:
+    """Return how much of which needs some packs fill."""
+    return tuple(
+        wire.Cover(
+            role=each.need.role,
+            cylinder=each.need.cylinder,
+            part=each.need.item,
+            quantity=decimal_text(each.quantity),
+            fitted=each.number,
+        )
+        for each in covers
+    )

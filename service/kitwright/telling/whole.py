@@ -1,0 +1,196 @@
+"""Whole: a quote put together, in words of one language."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from kitwright import quote as wire
+from kitwright.catalogue.model import LOOSE, Catalogue
+from kitwright.language.render import Speaker
+from kitwright.quote import amount_of
+from kitwright.stages.contingency import Weighed
+from kitwright.stages.kit import Covered, NeedKind
+from kitwright.stages.outcome import InPlay, Outcome
+from kitwright.stages.request import Request
+from kitwright.telling.assessment import tell_assessment
+from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
+from kitwright.telling.price import (
+    tell_exemption,
+    tell_extra,
+    tell_lines,
+    tell_taxes,
+    tell_totals,
+)
+from kitwright.telling.teller import Teller, covers_of
+from kitwright.telling.work import tell_access, tell_jobs, tell_labour, tell_swallowed
+from kitwright.units import decimal_text, exact
+
+
+def tell_quote(
+    outcome: Outcome, speaker: Speaker, *, catalogue: Catalogue, complaint: str | None = None
+) -> wire.Quote:
+    """Return what the flow found out as a quote, its sentences in the speaker's language.
+
+    `complaint` is what the customer reported, as it is.
+    """
+    teller = Teller(speaker)
+    request, repair, shop, basis = outcome.request, outcome.repair, outcome.shop, outcome.basis
+    return wire.Quote(
+        basis="asked" if basis is None else "repair" if basis.is_repair else "test",
+        assessment=None if basis is None else tell_assessment(basis.assessment, catalogue, speaker),
+        in_play=() if basis is None else tuple(_possible(one, teller) for one in basis.in_play),
+        provisional=outcome.is_provisional,
+        on=request.asked.on,
+        valid_until=outcome.valid_until,
+        parts_by=outcome.parts_by,
+        language=speaker.language,
+        catalogue_revision=catalogue.revision,
+        shop=wire.QuotingShop(
+            id=shop.id,
+            name=shop.name,
+            currency=shop.currency,
+            prices_include_tax=shop.selling_prices_include_tax,
+        ),
+        engine=_engine(request),
+        complaint=complaint,
+        diagnoses=tuple(_diagnosed(request, speaker)),
+        jobs=tell_jobs(outcome, teller),
+        swallowed=tell_swallowed(outcome, teller),
+        access=tell_access(repair.plan, teller),
+        labour=tell_labour(outcome),
+        kit=tell_kit(repair.kit, teller),
+        lines=tuple(tell_lines(outcome, teller)),
+        taxes=tell_taxes(repair.taxes),
+        tax_state="unknown" if repair.line_taxes is None else "known",
+        exemption=tell_exemption(outcome),
+        totals=tell_totals(repair.totals),
+        orders=tuple(tell_order(order, request.asked.on, speaker.item) for order in repair.orders),
+        unfilled=tell_unfilled(repair.kit, teller),
+        extras=tuple(tell_extra(extra, teller) for extra in outcome.extras),
+        questions=(*_chassis_question(outcome, teller), *_part_questions(outcome, teller)),
+        cautions=tuple(
+            wire.Caution(
+                code=each.hazard.id,
+                title=speaker.text("hazard", each.hazard.title),
+                text=speaker.text("hazard", each.hazard.text),
+                steps=each.steps,
+                at=tuple(dict.fromkeys(map(teller.step, each.steps))),
+            )
+            for each in outcome.cautions
+        ),
+        notes=teller.whys(outcome.notes),
+        contingencies=_contingencies(outcome, teller),
+    )
+
+
+def _engine(request: Request) -> wire.Engine:
+    chassis = request.chassis
+    named = LOOSE if chassis is None else chassis.id
+    return wire.Engine(
+        family=request.family.id,
+        name=f"{request.family.maker} {request.family.name}",
+        serial=request.asked.serial,
+        build_code=request.asked.build_code,
+        chassis=None if request.may_be else named,
+        chassis_name=None if chassis is None else chassis.name,
+    )
+
+
+def _diagnosed(request: Request, speaker: Speaker) -> Iterator[wire.Diagnosed]:
+    for diagnosis, cylinder in request.diagnoses:
+        yield wire.Diagnosed(
+            code=diagnosis.code,
+            name=speaker.fault(diagnosis.code),
+            cylinder=cylinder,
+            plain=speaker.text("diagnosis", diagnosis.plain),
+        )
+
+
+def _possible(one: InPlay, teller: Teller) -> wire.PossibleRepair:
+    return wire.PossibleRepair(
+        faults=tuple(
+            wire.PossibleFault(
+                code=each.code,
+                name=teller.speaker.fault(each.code),
+                cylinder=each.cylinder,
+                probability=str(each.probability),
+            )
+            for each in one.faults
+        ),
+        jobs=tuple(map(teller.job, one.operations)),
+        price=amount_of(one.price),
+        minutes=one.minutes,
+    )
+
+
+def _part_questions(outcome: Outcome, teller: Teller) -> Iterator[wire.Question]:
+    for need in outcome.repair.kit.questions:
+        yield wire.Question(
+            role=need.role,
+            cylinder=need.cylinder,
+            parts=need.options,
+            options=tuple(
+                wire.Option(id=item, name=teller.speaker.item(item)) for item in need.options
+            ),
+            priced=need.item,
+            held=(),
+        )
+
+
+def _chassis_question(outcome: Outcome, teller: Teller) -> Iterator[wire.Question]:
+    """Yield what the engine may be in, where nobody named it."""
+    may_be = outcome.request.may_be
+    if not may_be:
+        return
+    options = [wire.Option(id=each.id, name=each.name) for each in may_be if each is not None]
+    options.append(wire.Option(id=LOOSE, name=teller.speaker.say("loose engine")))
+    chassis, kit = outcome.repair.chassis, outcome.repair.kit
+    yield wire.Question(
+        role="chassis",
+        cylinder=None,
+        parts=tuple(each.id for each in options),
+        options=tuple(options),
+        priced=LOOSE if chassis is None else chassis.id,
+        held=covers_of(Covered(need, exact(need.quantity), need.item) for need in kit.held),
+    )
+
+
+def _contingencies(outcome: Outcome, teller: Teller) -> wire.Contingencies | None:
+    """Return what may turn up, None where nobody asked for it."""
+    found = outcome.contingencies
+    if found is None:
+        return None
+    return wire.Contingencies(
+        each=tuple(_contingency(one, teller) for one in found.prospect.each),
+        as_quoted=amount_of(found.as_quoted),
+        likely=amount_of(found.likely),
+        worst=amount_of(found.worst),
+    )
+
+
+def _contingency(one: Weighed, teller: Teller) -> wire.Contingency:
+    kind = one.found.kind
+    return wire.Contingency(
+        contingency=kind.id,
+        name=teller.speaker.text("contingency", kind.name),
+        cylinder=one.found.cylinder,
+        after=None if one.after is None else one.after.kind.id,
+        after_cylinder=None if one.after is None else one.after.cylinder,
+        plain=teller.speaker.text("contingency", kind.plain),
+        probability=str(one.probability),
+        likely=one.is_likely,
+        jobs=tuple(map(teller.job, one.found.operations)),
+        parts=tuple(
+            wire.Cover(
+                role=need.role,
+                cylinder=need.cylinder,
+                part=need.item,
+                quantity=decimal_text(need.quantity),
+                fitted=None,
+            )
+            for need in one.needs
+            if need.kind is not NeedKind.used
+        ),
+        price=amount_of(one.price),
+        minutes=one.minutes,
+    )

@@ -1,0 +1,92 @@
+"""Work: the jobs, the access plan and the minutes of a quote."""
+
+from __future__ import annotations
+
+from kitwright import quote as wire
+from kitwright.money import round_minor, share
+from kitwright.stages.outcome import Outcome
+from kitwright.stages.work import AccessPlan
+from kitwright.telling.teller import Teller
+from kitwright.units import decimal_text
+
+
+def tell_jobs(outcome: Outcome, teller: Teller) -> tuple[wire.QuotedJob, ...]:
+    """Return the jobs with their billed minutes."""
+    return tuple(
+        wire.QuotedJob(
+            job=each.operation.job.id,
+            name=teller.speaker.job(each.operation.job.id),
+            cylinder=each.operation.cylinder,
+            minutes_alone=each.minutes_alone,
+            minutes_here=each.minutes_here,
+            minutes_computed=each.minutes_computed,
+            why=teller.whys(each.why),
+        )
+        for each in outcome.operated
+    )
+
+
+def tell_swallowed(outcome: Outcome, teller: Teller) -> tuple[wire.SwallowedJob, ...]:
+    """Return the jobs that others hold."""
+    return tuple(
+        wire.SwallowedJob(
+            job=each.operation.job.id,
+            name=teller.speaker.job(each.operation.job.id),
+            cylinder=each.operation.cylinder,
+            by_job=each.by.job.id,
+            by_name=teller.speaker.job(each.by.job.id),
+            by_cylinder=each.by.cylinder,
+        )
+        for each in outcome.repair.jobs.swallowed
+    )
+
+
+def tell_labour(outcome: Outcome) -> tuple[wire.LabourTime, ...]:
+    """Return the minutes of each labour class."""
+    return tuple(
+        wire.LabourTime(
+            labour_class=each.labour_class,
+            exact_minutes=decimal_text(each.exact),
+            billed_minutes=each.billed,
+        )
+        for each in outcome.repair.labour.classes
+    )
+
+
+def tell_access(plan: AccessPlan, teller: Teller) -> wire.Access:
+    """Return the plan with whole minutes that sum to its rounded total, by largest remainder."""
+    off = [removal.remove for removal in plan.removals]
+    on = [part for removal in plan.removals for part in (removal.refit, removal.work)]
+    minutes = round_minor(plan.minutes)
+    whole = share(minutes, [*off, *on]) if off else ()
+    refits = whole[len(off) :]
+    names = [teller.speaker.instance(removal.instance.id) for removal in plan.removals]
+    remove = tuple(
+        wire.Removal(
+            component=removal.instance.component.id,
+            name=names[index],
+            cylinder=removal.instance.cylinder,
+            minutes=whole[index],
+            exact_minutes=decimal_text(removal.remove),
+            why=teller.whys(removal.why),
+        )
+        for index, removal in enumerate(plan.removals)
+    )
+    refit = tuple(
+        wire.Refit(
+            component=removal.instance.component.id,
+            name=names[index],
+            cylinder=removal.instance.cylinder,
+            minutes=refits[2 * index],
+            work_minutes=refits[2 * index + 1],
+            exact_minutes=decimal_text(removal.refit + removal.work),
+        )
+        for index, removal in enumerate(plan.removals)
+    )
+    return wire.Access(
+        remove=remove,
+        refit=refit[::-1],
+        minutes=minutes,
+        exact_minutes=decimal_text(plan.minutes),
+        engine_out=plan.engine_out,
+    )
