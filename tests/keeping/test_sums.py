@@ -2,15 +2,16 @@
 
 from decimal import Decimal
 
-import msgspec
 import pytest
 from msgspec import structs
-from tests.store.small import AREA, RECKONING, TODAY, a_revision, usd
+from tests.small_quote import small_quote
+from tests.store.small import AREA, RECKONING, TODAY, a_revision
 
 from kitwright.catalogue.model import ChargeKind, RoundBy, Rounding, RoundMode, TaxComponent
 from kitwright.keeping.record import Revision
 from kitwright.keeping.sums import Reckoning, largest_price, read_agreed, written_reckoning
 from kitwright.money import Money
+from kitwright.quote import encode_quote
 from kitwright.tax.charges import Charge, tax_charges
 from kitwright.units import Figure
 
@@ -45,27 +46,6 @@ def revision(
     )
     charges = [Charge(kind, money(minor)) for kind, minor in PRICES]
     taxed = tax_charges(area, charges, on=TODAY, exempt=frozenset(exempt))
-    lines = [
-        {
-            "tax_kind": charge.kind,
-            "amount": usd(charge.amount.amount_text),
-            **{name: usd(getattr(tax, name).amount_text) for name in ("net", "tax", "gross")},
-        }
-        for charge, tax in zip(charges, taxed.lines, strict=True)
-    ]
-    taxes, spares = (
-        [
-            {
-                "component": one.component,
-                "name": one.name,
-                "rate": str(one.percent),
-                "base": usd(one.base.amount_text),
-                "amount": usd(one.amount.amount_text),
-            }
-            for one in each
-        ]
-        for each in (taxed.taxes, taxed.freed)
-    )
     reckoning = Reckoning(
         area=area,
         on=TODAY,
@@ -76,13 +56,8 @@ def revision(
         1,
         net=taxed.net,
         gross=taxed.gross,
-        answer=msgspec.json.encode(
-            {
-                "lines": lines,
-                "taxes": taxes,
-                "totals": {"prepaid": usd(prepaid)},
-                "exemption": {"spares": spares} if exempt else None,
-            }
+        answer=encode_quote(
+            small_quote(area, charges, TODAY, exempt=frozenset(exempt), prepaid=prepaid)
         ),
         reckoning=written_reckoning(reckoning),
     )

@@ -38,12 +38,14 @@ from tests.store.small import (
 
 from kitwright.keeping.record import MailState, QuoteState, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.quote import for_customer
 from kitwright.store.engine import FILE, SqliteStore, all_names
 from kitwright.store.schema import MIGRATIONS
 from kitwright.store.sqlite import sqlite3
 
 FOLDER: Final = Path(__file__).with_name("versions")
 MOST: Final = 2**40
+CASE: Final = "v68-zero-turn-exempt"
 
 
 def fill(records: Records) -> None:
@@ -163,3 +165,8 @@ if __name__ == "__main__":
     content = make(FOLDER / f"{newest}.db")
     text = msgspec.json.format(msgspec.json.encode(content), indent=1).decode()
     (FOLDER / f"{newest}.json").write_text(f"{text}\n", encoding="utf-8")
+    # a quote with as much in it as one can have, as it is kept and as its customer sees it
+    case = Path(__file__).parents[1] / "cases" / f"{CASE}.answer.json"
+    answer = msgspec.json.encode(msgspec.json.decode(case.read_bytes()))
+    (FOLDER / f"{newest}.quote.json").write_bytes(answer + b"\n")
+    (FOLDER / f"{newest}.shown.json").write_bytes(for_customer(answer) + b"\n")

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import msgspec
 from msgspec import structs
+from tests.small_quote import small_quote
 
 from kitwright.catalogue.model import (
     AreaId,
@@ -45,6 +46,8 @@ from kitwright.keeping.record import (
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.money import Money
+from kitwright.quote import encode_quote
+from kitwright.tax import Charge
 from kitwright.units import Figure
 
 NOON = datetime(2027, 3, 1, 12, 0, 0, 250, tzinfo=UTC)
@@ -72,33 +75,7 @@ AREA = TaxArea(
 RECKONING = written_reckoning(Reckoning(area=AREA, on=TODAY, exempt=(), cash_step=None))
 
 
-def usd(amount: str) -> dict[str, str]:
-    return {"amount": amount, "currency": USD}
-
-
-ANSWER = msgspec.json.encode(
-    {
-        "lines": [
-            {
-                "tax_kind": "part",
-                "amount": usd("100.00"),
-                "net": usd("100.00"),
-                "tax": usd("8.25"),
-                "gross": usd("108.25"),
-            }
-        ],
-        "taxes": [
-            {
-                "component": "sales",
-                "name": "Sales tax",
-                "rate": "8.25",
-                "base": usd("100.00"),
-                "amount": usd("8.25"),
-            }
-        ],
-        "totals": {"gross": usd("108.25"), "prepaid": usd("0.00")},
-    }
-)
+ANSWER = encode_quote(small_quote(AREA, [Charge("part", Money(10_000, USD))], TODAY))
 SHOWN = b'{"lines": ["shown"]}'
 STAMP = Stamp(at=NOON, today=TODAY, hand=Hand.key, by="k1", request_id="r-1")
 

@@ -106,7 +106,7 @@ def test_back_up_names_the_hash_of_every_member(shop: Path, tmp_path: Path) -> N
     assert {name: hashlib.sha256(data).hexdigest() for name, data in told.items()} == (
         manifest["sha256"]
     )
-    assert manifest["schema"] == ["0001"]
+    assert manifest["schema"] == ["0002"]
     assert manifest["format"] == 1
 
 
@@ -321,7 +321,7 @@ def test_restore_refuses_members_that_are_not_those_taken(
         (lambda members: members.update({FILE: b"x" * 5000}), BackupDamaged, "not a database"),
         (lambda members: members.update({FILE: b""}), BackupDamaged, "not the schema"),
         (manifest_says(schema=[]), BackupDamaged, "not the schema"),
-        (manifest_says(schema=["0001", "9999"]), NewerSchema, "9999"),
+        (manifest_says(schema=["0002", "9999"]), NewerSchema, "9999"),
         (manifest_says(format=2, more=1), BackupNewer, "format 2"),
     ],
 )

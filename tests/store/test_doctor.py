@@ -216,7 +216,7 @@ def test_examine_of_no_database_says_so(tmp_path: Path) -> None:
 def test_examine_tells_another_schema(shop: Path, tmp_path: Path) -> None:
     table = MIGRATIONS.migrations_table
     shutil.copytree(shop, tmp_path / "older")
-    spoil(tmp_path / "older", f"DELETE FROM {table} WHERE name = '0001'")
+    spoil(tmp_path / "older", f"DELETE FROM {table} WHERE name = '0002'")
     spoil(
         shop, f"INSERT INTO {table} (migration_set, name, applied_at) VALUES ('kitwright', 'z', '')"
     )

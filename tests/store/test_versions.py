@@ -10,7 +10,8 @@ import pytest
 from tests.store.make_version import FOLDER, found, make
 
 from kitwright.keeping.store import Records
-from kitwright.store.engine import FILE, SqliteStore, all_names, connect
+from kitwright.quote import encode_quote, for_customer, read_quote
+from kitwright.store.engine import FILE, OlderSchema, SqliteStore, all_names, connect
 from kitwright.store.schema import MIGRATIONS
 
 VERSIONS = sorted(file.stem for file in FOLDER.glob("*.db"))
@@ -37,6 +38,29 @@ def lacking(held: Any, now: Any, path: str = "") -> list[str]:
         pairs = enumerate(zip(held, now, strict=True))
         return [fault for n, (one, two) in pairs for fault in lacking(one, two, f"{path}/{n}")]
     return [] if held == now else [f"{path}: {held!r} is {now!r}"]
+
+
+def test_database_from_before_the_release_is_refused_untouched(tmp_path: Path) -> None:
+    file = tmp_path / FILE
+    shutil.copy(FOLDER / "before-release.0001", file)
+    before = file.read_bytes()
+
+    with pytest.raises(OlderSchema, match="start with an empty folder"):
+        SqliteStore.open(tmp_path)
+
+    assert file.read_bytes() == before
+    assert [one.name for one in tmp_path.iterdir()] == [FILE]
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_quote_of_a_version_is_read_whole_and_shown_alike(version: str) -> None:
+    answer = (FOLDER / f"{version}.quote.json").read_bytes().rstrip(b"\n")
+    shown = (FOLDER / f"{version}.shown.json").read_bytes().rstrip(b"\n")
+
+    quote = read_quote(answer)
+
+    assert for_customer(answer) == shown
+    assert lacking(json.loads(answer), json.loads(encode_quote(quote))) == []
 
 
 def test_every_schema_has_its_database() -> None:

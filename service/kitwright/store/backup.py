@@ -77,7 +77,7 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
     The service may go on writing: everything acknowledged before is in it. It is said to be taken
     `at` a moment, None for this one.
 
-    Raises: NothingToBackUp, BackupTaken, NewerSchema, StoreFull, StoreUnavailable.
+    Raises: NothingToBackUp, BackupTaken, OtherSchema, StoreFull, StoreUnavailable.
     """
     at = at or datetime.now(UTC)
     if not (folder / FILE).is_file():

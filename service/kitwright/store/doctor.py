@@ -14,7 +14,7 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.errors import reason_of
-from kitwright.store.engine import FILE, NewerSchema, all_names, check_known, connect_to_read
+from kitwright.store.engine import FILE, OtherSchema, all_names, check_known, connect_to_read
 from kitwright.store.failure import PROBE
 from kitwright.store.files import NEW, PhotoFiles, is_sha256
 from kitwright.store.ledger import check_ledger
@@ -128,8 +128,8 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
         findings = [*_sound(connection)]
         try:
             missing = [name for name in all_names() if name not in check_known(connection)]
-        except NewerSchema as error:
-            return [*findings, _fault("newer-schema", str(error))]
+        except OtherSchema as error:
+            return [*findings, _fault(error.code, str(error))]
         if missing:
             # the records are read as the newest schema has them
             steps = ", ".join(missing)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -24,7 +24,7 @@ from kitwright.store.orders import OrderTables, PhotoTables
 from kitwright.store.people import PeopleTables
 from kitwright.store.quotes import QuoteTables
 from kitwright.store.rows import Session
-from kitwright.store.schema import MIGRATIONS
+from kitwright.store.schema import BEFORE_RELEASE, MIGRATIONS
 from kitwright.store.sqlite import sqlite3
 from kitwright.store.writer import Writer
 
@@ -37,7 +37,25 @@ _PATIENCE: Final = 5.0
 _CACHE_KIB: Final = 32 * 1024
 
 
-class NewerSchema(StoreUnavailable):
+class OtherSchema(StoreUnavailable):
+    """A database that this version can't read."""
+
+    code = "other-schema"
+
+
+class OlderSchema(OtherSchema):
+    """A database that was made before the first release."""
+
+    code = "older-schema"
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the data folder was made by a version before the first release, whose quotes can't "
+            "be read: nothing in it was changed; keep it, and start with an empty folder"
+        )
+
+
+class NewerSchema(OtherSchema):
     """A database that a newer version of the service has changed."""
 
     code = "newer-schema"
@@ -88,11 +106,12 @@ class SqliteStore:
         A folder that can't be written to is opened all the same where there is a database of the
         newest schema: reading works, and writing may work later.
 
-        Raises: StoreUnavailable, NewerSchema, StoreFull.
+        Raises: StoreUnavailable, OtherSchema, StoreFull.
         """
         file = folder / FILE
         try:
             folder.mkdir(parents=True, exist_ok=True)
+            _check_untouched(file)
             with contextlib.closing(connect(file, may_make=True)) as connection:
                 migrate(connection)
         except (OSError, sqlite3.Error) as error:
@@ -241,10 +260,19 @@ def empty_log(connection: Any, records: Records) -> None:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
+def _check_untouched(file: Path) -> None:
+    """Raise if a database is of another schema, without so much as a lock. Raises: OtherSchema."""
+    if not file.is_file():
+        return
+    # what only its log holds is not seen so; the migration looks again
+    with contextlib.closing(_open(file, "mode=ro&immutable=1")) as connection:
+        check_known(connection)
+
+
 def migrate(connection: Any) -> None:
     """Bring a database to the newest schema, whole or not at all.
 
-    Raises: NewerSchema, sqlite3.Error.
+    Raises: OtherSchema, sqlite3.Error.
     """
     if not pending(connection):
         return
@@ -260,7 +288,7 @@ def migrate(connection: Any) -> None:
 
 
 def pending(connection: Any) -> tuple[str, ...]:
-    """Return the names of the steps that a database lacks. Raises: NewerSchema, sqlite3.Error."""
+    """Return the names of the steps that a database lacks. Raises: OtherSchema, sqlite3.Error."""
     done = check_known(connection)
     return tuple(name for name in all_names() if name not in done)
 
@@ -268,14 +296,21 @@ def pending(connection: Any) -> tuple[str, ...]:
 def check_known(connection: Any) -> tuple[str, ...]:
     """Return the names of the steps that a database has been through.
 
-    Raises: NewerSchema, sqlite3.Error.
+    Raises: OtherSchema, sqlite3.Error.
     """
     done = tuple(one.name for one in MIGRATIONS.applied(Database(connection)))
+    check_names(done)
+    return done
+
+
+def check_names(names: Iterable[str]) -> None:
+    """Raise if this version does not know all of some steps. Raises: OtherSchema."""
     known = all_names()
-    unknown = tuple(name for name in done if name not in known)
+    unknown = tuple(name for name in names if name not in known)
+    if BEFORE_RELEASE.intersection(unknown):
+        raise OlderSchema
     if unknown:
         raise NewerSchema(unknown)
-    return done
 
 
 def all_names() -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from typing import Final
 import msgspec
 
 from kitwright.store.backup import FORMAT, MANIFEST, BackupError, Manifest
-from kitwright.store.engine import FILE, NewerSchema, all_names, check_known
+from kitwright.store.engine import FILE, check_known, check_names
 from kitwright.store.failure import of_disk
 from kitwright.store.files import PHOTOS, make_folders, sync_folder
 from kitwright.store.sqlite import sqlite3
@@ -64,7 +64,7 @@ class BackupNewer(BackupError):
 def restore(source: Path, folder: Path) -> Manifest:
     """Return what a backup held, once all of it is in a data folder, the database last.
 
-    Raises: FolderTaken, BackupDamaged, BackupNewer, NewerSchema, StoreFull, StoreUnavailable.
+    Raises: FolderTaken, BackupDamaged, BackupNewer, OtherSchema, StoreFull, StoreUnavailable.
     """
     try:
         # its log as well: one without its database would be taken for the restored one's
@@ -135,9 +135,7 @@ def _manifest(source: Path, tar: tarfile.TarFile, members: dict[str, tarfile.Tar
         raise BackupDamaged(source, f"its {MANIFEST} can't be read: {error}") from error
     if FILE not in manifest.sha256:
         raise BackupDamaged(source, f"it has no {FILE}")
-    unknown = tuple(name for name in manifest.schema if name not in all_names())
-    if unknown:
-        raise NewerSchema(unknown)
+    check_names(manifest.schema)
     return manifest
 
 

@@ -19,7 +19,11 @@ MIGRATIONS: Final = Migrations("kitwright")
 """The steps, by name in order."""
 
 
-@MIGRATIONS(name="0001")
+BEFORE_RELEASE: Final = frozenset({"0001"})
+"""Steps of versions that were never released: what went through them is refused."""
+
+
+@MIGRATIONS(name="0002")
 def first(db: Database) -> None:
     """Make the tables of the first version."""
     for statement in _FIRST.split(";;"):
