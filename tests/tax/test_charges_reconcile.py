@@ -18,7 +18,7 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.money import Money
-from kitwright.tax import Charge, ComponentTax, Taxed, effective_rate, tax_charges
+from kitwright.tax import Charge, ComponentTax, Taxed, effective_rate, line_taxes, tax_charges
 from kitwright.units import decimal_text, read_figure
 
 KINDS = (ChargeKind.part, ChargeKind.labour, ChargeKind.fee, ChargeKind.core)
@@ -156,6 +156,48 @@ def test_exempt_kinds_bear_no_tax_and_leave_that_of_the_others_as_it_is(
     assert [
         line for (kind, _), line in zip(rows, taxed.lines, strict=True) if kind not in exempt
     ] == list(without.lines)
+
+
+@given(areas(4), ROWS, EXEMPT)
+def test_parts_of_lines_sum_to_each_tax_and_to_each_line(
+    area: TaxArea, rows: list[tuple[ChargeKind, int]], exempt: frozenset[ChargeKind]
+) -> None:
+    taxed = tax_charges(area, charges_in(area, rows), on=DAY, exempt=exempt)
+    shown = {tax.component for tax in (*taxed.taxes, *taxed.freed)}
+    parts = [
+        list(line_taxes(area, kind, line, on=DAY, is_exempt=kind in exempt, shown=shown))
+        for (kind, _), line in zip(rows, taxed.lines, strict=True)
+    ]
+
+    for (kind, _), line, found in zip(rows, taxed.lines, parts, strict=True):
+        assert [part.component for part in found] == sorted(shown)
+        assert sum(part.amount.minor for part in found) == line.tax.minor
+        for part in found:
+            tax = next(one for one in area.components if one.id == part.component)
+            percent = tax.rates[0].percent if part.category in "SZ" else 0
+            is_applied = kind in tax.applies_to
+            assert (part.category == "O") == (not is_applied)
+            assert (part.category == "E") == (is_applied and kind in exempt)
+            assert (part.category == "Z") == (is_applied and kind not in exempt and not percent)
+            assert part.percent == percent
+    for tax in taxed.taxes:
+        charged = [
+            part
+            for found in parts
+            for part in found
+            if part.component == tax.component and part.category in "SZ"
+        ]
+        assert sum(part.amount.minor for part in charged) == tax.amount.minor
+        assert sum(part.base.minor for part in charged) == tax.base.minor
+    for tax in taxed.freed:
+        spared = [
+            part
+            for found in parts
+            for part in found
+            if part.component == tax.component and part.category == "E"
+        ]
+        assert spared
+        assert not any(part.amount.minor for part in spared)
 
 
 @given(areas(), ROWS, EXEMPT)
