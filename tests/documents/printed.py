@@ -12,7 +12,7 @@ import pikepdf
 import pypdf
 from msgspec import structs
 
-from kitwright.documents.bench_sheet import Looks, bench_sheet_pdf
+from kitwright.documents.bench_sheet import Look, Looks, bench_sheet_pdf
 from kitwright.documents.contact import Contact
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.paper import (
@@ -49,7 +49,14 @@ ENVELOPE = Envelope(
     machine_name="The blue one",
     machine_hours="412",
 )
-LOOKS: Looks = {"head": ("warp on a flat plate", "photograph of the gasket")}
+LOOKS: Looks = {
+    "head": Look(
+        inspect=("warp on a flat plate", "photograph of the gasket"),
+        fasteners="4-5 x M8/M10 head bolt, lengths may differ",
+        tools=("torque wrench", "straightedge"),
+        manual=("head_torque", "head_sequence"),
+    )
+}
 
 HOSTILE = (
     '#panic("x") $1/0$ @nowhere <b> `raw` \\ \\u{202e} // /* *_= #let #import "quote.typ" '

@@ -116,12 +116,7 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
             yield ("visit", text, None), visit.id
     for items in (catalogue.parts, catalogue.sets, catalogue.consumables):
         for item in items.values():
-            for text in (item.name, getattr(item, "note", "")):
-                yield ("item", text, None), item.id
-    for layout in catalogue.layouts.values():
-        yield ("layout", layout.name, None), layout.id
-    for flag in catalogue.flags.values():
-        yield ("flag", flag.meaning, None), flag.id
+            yield ("item", item.name, None), item.id
     for component in _components(catalogue):
         for text in (*component.inspect, *component.tools, component.fasteners):
             yield ("component", text, None), component.id

@@ -29,6 +29,7 @@ from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_order import OrderEnvelope, parts_order
 from kitwright.language.scribe import Scribe
+from kitwright.papers import look_at
 from kitwright.web.calls.shown import words_of_yes
 
 AT = datetime(2027, 3, 1, 11, tzinfo=UTC)
@@ -52,9 +53,9 @@ _FOR_PEOPLE = {"Note", "Description", "TaxExemptionReason", "AllowanceChargeReas
 
 @cache
 def _looks() -> Looks:
-    """Return what the starter catalogue asks to look at."""
+    """Return what the starter catalogue says for the bench."""
     rows = (row for layout in starter().layouts.values() for row in layout.component)
-    return {str(row.id): row.inspect for row in rows if row.inspect}
+    return {str(row.id): look_at(row) for row in rows}
 
 
 def documents(answer: Json) -> dict[str, str]:

@@ -99,7 +99,6 @@ class Layout(Record, frozen=True, kw_only=True):
     """How one kind of engine comes apart."""
 
     id: LayoutId
-    name: str
     component: tuple[Component, ...]
     alias: tuple[Alias, ...] = ()
 
