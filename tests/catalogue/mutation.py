@@ -101,6 +101,8 @@ def _changes(kind: Any, known: Known) -> Iterator[Apply]:
         yield _but_none(apply)
     if may_be_none:
         yield lambda value: made(inner, known) if value is None else value
+        if inner is bool:
+            yield lambda value: False if value is None else value
         yield lambda _: None
 
 

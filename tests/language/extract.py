@@ -112,8 +112,7 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
         for text in (kind.name, kind.plain):
             yield ("contingency", text, None), kind.id
     for visit in catalogue.visit_work.values():
-        for text in (visit.name, visit.note):
-            yield ("visit", text, None), visit.id
+        yield ("visit", visit.name, None), visit.id
     for items in (catalogue.parts, catalogue.sets, catalogue.consumables):
         for item in items.values():
             yield ("item", item.name, None), item.id

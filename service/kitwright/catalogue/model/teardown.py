@@ -137,4 +137,3 @@ class VisitWork(Record, frozen=True, kw_only=True):
     access: tuple[str, ...] = ()
     hazards: tuple[HazardId, ...] = ()
     uses: tuple[Use, ...] = ()
-    note: str = ""
