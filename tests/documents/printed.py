@@ -13,7 +13,7 @@ import pypdf
 from msgspec import structs
 
 from kitwright.catalogue.model import Grade, Verdict
-from kitwright.documents.bench_sheet import Looks, bench_sheet_pdf
+from kitwright.documents.bench_sheet import Look, Looks, bench_sheet_pdf
 from kitwright.documents.contact import Contact
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.pick_list import pick_list_pdf
@@ -52,7 +52,14 @@ ENVELOPE = Envelope(
     machine_name="The blue one",
     machine_hours="412",
 )
-LOOKS: Looks = {"head": ("warp on a flat plate", "photograph of the gasket")}
+LOOKS: Looks = {
+    "head": Look(
+        inspect=("warp on a flat plate", "photograph of the gasket"),
+        fasteners="4-5 x M8/M10 head bolt, lengths may differ",
+        tools=("torque wrench", "straightedge"),
+        manual=("head_torque", "head_sequence"),
+    )
+}
 
 HOSTILE = (
     '#panic("x") $1/0$ @nowhere <b> `raw` \\ \\u{202e} // /* *_= #let #import "quote.typ" '

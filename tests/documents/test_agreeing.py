@@ -74,7 +74,7 @@ def catalogue() -> Catalogue:
     changed = Rate(valid_from=date(2027, 3, 20), percent=figure("22"))
     area = structs.replace(
         area,
-        exemption=Exemption(needs=("certificate_number",), kinds=KINDS),
+        exemption=Exemption(kinds=KINDS),
         components=(structs.replace(vat, rates=(*vat.rates, changed)),),
     )
     return structs.replace(plain, tax_areas={**plain.tax_areas, VAT: area})

@@ -96,6 +96,33 @@ def schema(shared: Path, name: str) -> etree.XMLSchema:
 
 
 @cache
+def _common() -> etree.XMLSchema:
+    """Return the schema of everything that documents are put together from."""
+    parts = "".join(
+        f'<import namespace="{space}" schemaLocation="UBL-{file}-2.1.xsd"/>'
+        for space, file in (
+            (NAMES["cac"], "CommonAggregateComponents"),
+            (NAMES["cbc"], "CommonBasicComponents"),
+        )
+    )
+    whole = f'<schema xmlns="http://www.w3.org/2001/XMLSchema">{parts}</schema>'
+    base = (CARRIED / "common" / "parts.xsd").as_uri()
+    return etree.XMLSchema(etree.fromstring(whole, base_url=base))
+
+
+def assert_parts_valid(document: "Read") -> None:
+    """Assert that all that stands in a document is valid by the common schemas.
+
+    Which of it, and in which order, is for the document's own schema to judge.
+    """
+    parts = list(document.element)
+    assert parts
+    for part in parts:
+        # judged in a tree of its own, in which it is the root
+        _common().assertValid(etree.fromstring(etree.tostring(part)))
+
+
+@cache
 def codes(rule: str) -> frozenset[str]:
     """Return the codes that a rule of the official artefacts of EN 16931 lets through."""
     text = (CARRIED / "EN16931-UBL-validation.xslt").read_text()

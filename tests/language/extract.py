@@ -112,16 +112,10 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
         for text in (kind.name, kind.plain):
             yield ("contingency", text, None), kind.id
     for visit in catalogue.visit_work.values():
-        for text in (visit.name, visit.note):
-            yield ("visit", text, None), visit.id
+        yield ("visit", visit.name, None), visit.id
     for items in (catalogue.parts, catalogue.sets, catalogue.consumables):
         for item in items.values():
-            for text in (item.name, getattr(item, "note", "")):
-                yield ("item", text, None), item.id
-    for layout in catalogue.layouts.values():
-        yield ("layout", layout.name, None), layout.id
-    for flag in catalogue.flags.values():
-        yield ("flag", flag.meaning, None), flag.id
+            yield ("item", item.name, None), item.id
     for component in _components(catalogue):
         for text in (*component.inspect, *component.tools, component.fasteners):
             yield ("component", text, None), component.id

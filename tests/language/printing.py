@@ -22,6 +22,7 @@ from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.page_actions import PageActions, PageField, PageState
+from kitwright.documents.papers import look_at
 from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
@@ -52,9 +53,9 @@ _FOR_PEOPLE = {"Note", "Description", "TaxExemptionReason", "AllowanceChargeReas
 
 @cache
 def _looks() -> Looks:
-    """Return what the starter catalogue asks to look at."""
+    """Return what the starter catalogue says for the bench."""
     rows = (row for layout in starter().layouts.values() for row in layout.component)
-    return {str(row.id): row.inspect for row in rows if row.inspect}
+    return {str(row.id): look_at(row) for row in rows}
 
 
 def documents(answer: Json) -> dict[str, str]:

@@ -258,6 +258,56 @@ def test_least_cover_costs_what_another_solver_finds(
             ), seed
 
 
+def set_covering(chance: random.Random, rows: int, columns: int) -> Instance:
+    """Return rows that are each needed once, and columns of 2 % of them at 1 to 100."""
+    names = [f"r{row:03}" for row in range(rows)]
+    held = [set(chance.sample(names, max(2, rows // 50))) for _ in range(columns)]
+    for name in names:
+        # nothing is forced: two columns at least hold each row
+        for column in chance.sample(held, 2):
+            column.add(name)
+    return Instance(
+        dict.fromkeys(names, 1),
+        [
+            Pack(id=f"c{place:04}", holds=dict.fromkeys(each, 1), cost=chance.randint(1, 100))
+            for place, each in enumerate(held)
+        ],
+    )
+
+
+def test_least_cover_of_large_set_coverings_finds_the_cover_that_was_hidden() -> None:
+    """Each row has a price, and no column costs less than its rows: so no cover costs less than
+    all rows. Columns that part the rows among them, at just their rows' prices, cost as much.
+    """
+    for seed in range(4):
+        chance = random.Random(seed)
+        plain = set_covering(chance, 100, 400)
+        price = {row: chance.randint(1, 12) for row in plain.needs}
+        dear = [
+            structs.replace(
+                pack, cost=sum(price[row] for row in pack.holds) + chance.choice([0, 1, 5, 12])
+            )
+            for pack in plain.packs
+        ]
+        rows = list(plain.needs)
+        chance.shuffle(rows)
+        parts = [rows[start : start + 5] for start in range(0, len(rows), 5)]
+        hidden = [
+            Pack(
+                id=f"h{place:02}",
+                holds=dict.fromkeys(part, 1),
+                cost=sum(price[row] for row in part),
+            )
+            for place, part in enumerate(parts)
+        ]
+
+        cover = least_cover(plain.needs, [*dear, *hidden])
+
+        assert cover.is_proven
+        assert cover.cost == sum(price.values()), seed
+        assert is_allowed(Instance(plain.needs, [*dear, *hidden]), dict(cover.packs)), seed
+
+
 @pytest.mark.parametrize(
     "price",
     [

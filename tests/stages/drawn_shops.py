@@ -113,9 +113,7 @@ def ground(currency: str, *, is_included: bool) -> Catalogue:
     }
     return structs.replace(
         plain,
-        price_lists={
-            LIST: PriceList(id=LIST, name="Drawn", currency=currency, includes_tax=is_included)
-        },
+        price_lists={LIST: PriceList(id=LIST, currency=currency, includes_tax=is_included)},
         parts=parts,
         sets=sets,
         consumables=consumables,
@@ -174,7 +172,7 @@ def draw_area(random: Random, name: str, currency: str, *, is_included: bool) ->
         ),
         components=components,
         untaxed=tuple(kind for kind in KINDS if kind not in taxed),
-        exemption=Exemption(needs=("certificate_number",), kinds=freed) if freed else None,
+        exemption=Exemption(kinds=freed) if freed else None,
     )
 
 
@@ -304,10 +302,7 @@ def _fees(random: Random, plain: Fees, currency: str) -> Fees:
             cap=money(random.choice([0, 5, 25, 400]), currency),
             exclude_itemised=maybe(random, 0.5),
         ),
-        freight=FreightRule(
-            rule=plain.freight.rule,
-            cap=money(random.choice([0, 5, 25, 400]), currency),
-        ),
+        freight=FreightRule(cap=money(random.choice([0, 5, 25, 400]), currency)),
     )
 
 

@@ -88,7 +88,7 @@ def machine(
 def catalogue_of(*components: Component, of: Family | None = None) -> Catalogue:
     """Return the starter catalogue with the small engine's layout and family in it."""
     small = of or family()
-    layout = Layout(id=LayoutId("L"), name="Small", component=components)
+    layout = Layout(id=LayoutId("L"), component=components)
     return structs.replace(
         starter(),
         layouts={**starter().layouts, layout.id: layout},

@@ -232,7 +232,7 @@ SHOWN = Exempt(certificate_number="C-17", valid_until=MONDAY)
 
 
 def test_tax_lines_frees_only_the_kinds_of_an_exemption() -> None:
-    freed = Exemption(needs=("certificate_number",), kinds=(ChargeKind.part,))
+    freed = Exemption(kinds=(ChargeKind.part,))
     catalogue = with_area(taxed(tax("sales", "10")), exemption=freed)
     told = quote(catalogue, jobs=(HEAD,), terms=Terms(exemption=SHOWN))
 
@@ -258,7 +258,7 @@ def test_tax_lines_takes_an_exemption_on_its_last_day() -> None:
 
 
 def test_tax_lines_takes_the_tax_out_of_prices_including_it_for_an_exempt_customer() -> None:
-    freed = Exemption(needs=("certificate_number",), kinds=KINDS)
+    freed = Exemption(kinds=KINDS)
     catalogue = with_area(starter(), VAT, exemption=freed)
     plain = quote(catalogue, ORCHARD, jobs=(HEAD,))
     told = quote(catalogue, ORCHARD, jobs=(HEAD,), terms=Terms(exemption=SHOWN))
@@ -274,7 +274,7 @@ def test_tax_lines_takes_the_tax_out_of_prices_including_it_for_an_exempt_custom
 
 
 def test_tax_lines_asks_an_exempt_customer_the_freight_that_the_shop_pays() -> None:
-    freed = Exemption(needs=("certificate_number",), kinds=KINDS)
+    freed = Exemption(kinds=KINDS)
     fees = starter().shops[ORCHARD].fees
     passed_on = structs.replace(fees.freight, cap=figure("999.00"))
     catalogue = with_shop(
@@ -334,7 +334,7 @@ def test_make_quote_notes_a_rate_that_changes_before_the_parts_are_there() -> No
 
 
 def test_make_quote_notes_no_rate_that_its_customer_does_not_pay() -> None:
-    freed = Exemption(needs=("certificate_number",), kinds=KINDS)
+    freed = Exemption(kinds=KINDS)
     catalogue = with_area(changing(MONDAY + timedelta(days=5)), VAT, exemption=freed)
 
     assert quote(catalogue, ORCHARD, jobs=(HEAD,)).notes

@@ -89,7 +89,7 @@ def test_quote_repair_asks_of_who_is_exempt_what_is_left_without_tax(seed: int) 
         name: structs.replace(
             area,
             exemption=Exemption(
-                needs=(), kinds=tuple({k for tax in area.components for k in tax.applies_to})
+                kinds=tuple({k for tax in area.components for k in tax.applies_to})
             ),
         )
         for name, area in workshop.catalogue.tax_areas.items()

@@ -173,9 +173,9 @@ def test_parts_of_lines_sum_to_each_tax_and_to_each_line(
         assert [part.component for part in found] == sorted(shown)
         assert sum(part.amount.minor for part in found) == line.tax.minor
         for part in found:
-            tax = next(one for one in area.components if one.id == part.component)
-            percent = tax.rates[0].percent if part.category in "SZ" else 0
-            is_applied = kind in tax.applies_to
+            component = next(one for one in area.components if one.id == part.component)
+            percent = component.rates[0].percent if part.category in "SZ" else 0
+            is_applied = kind in component.applies_to
             assert (part.category == "O") == (not is_applied)
             assert (part.category == "E") == (is_applied and kind in exempt)
             assert (part.category == "Z") == (is_applied and kind not in exempt and not percent)

@@ -72,6 +72,14 @@ copies that editors and other programs leave behind, and notes.
 _R = TypeVar("_R", bound=Record)
 
 
+class Records(Struct, frozen=True, kw_only=True):
+    """What the files of a folder hold, by file, and a hash of their names and bytes."""
+
+    heads: dict[str, FileHead]
+    records: dict[str, Record]
+    revision: str
+
+
 class _Pile(Struct):
     """What has been read so far, by file."""
 
@@ -81,7 +89,12 @@ class _Pile(Struct):
 
 
 def load_catalogue(folder: Path) -> Catalogue:
-    """Return the catalogue that a folder holds.
+    """Return the catalogue that a folder holds. Raises: CatalogueUnreadable."""
+    return assemble(read_records(folder))
+
+
+def read_records(folder: Path) -> Records:
+    """Return the records of a folder's files.
 
     The files are decoded strictly and every id is unique; whether ids resolve and figures make
     sense is `check_catalogue`'s business. Records keep the order of the files, and the files that
@@ -104,7 +117,9 @@ def load_catalogue(folder: Path) -> Catalogue:
     pile.faults += ids_twice(pile.records)
     if pile.faults:
         raise CatalogueUnreadable(sorted(pile.faults, key=lambda fault: (fault.file, fault.code)))
-    return _assemble(pile, _revision(texts))
+    return Records(
+        heads=dict(sorted(pile.heads.items())), records=pile.records, revision=_revision(texts)
+    )
 
 
 def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
@@ -200,9 +215,11 @@ def _not_text(file: str, error: UnicodeDecodeError) -> Fault:
     return _fault(file, "not-utf-8", f"byte {error.start} is not UTF-8 text")
 
 
-def _assemble(pile: _Pile, revision: str) -> Catalogue:
+def assemble(read: Records) -> Catalogue:
+    """Return the catalogue of some records."""
+
     def all_of(kind: type[_R]) -> list[_R]:
-        return [record for record in pile.records.values() if isinstance(record, kind)]
+        return [record for record in read.records.values() if isinstance(record, kind)]
 
     families = all_of(Family)
     (jobs,) = all_of(JobsFile)
@@ -227,8 +244,8 @@ def _assemble(pile: _Pile, revision: str) -> Catalogue:
         overruns={row.id: row for file in all_of(OverrunsFile) for row in file.overrun},
         shops={row.id: row for row in all_of(Shop)},
         fitments={family.id: family.fitment for family in families},
-        heads=dict(sorted(pile.heads.items())),
-        revision=revision,
+        heads=read.heads,
+        revision=read.revision,
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Final
 
-from msgspec import structs
+from msgspec import Struct, structs
 
 from kitwright.documents.access_svg import Drawing, access_svg
 from kitwright.documents.contact import Contact
@@ -22,8 +22,21 @@ from kitwright.units import decimal_text
 _BEFORE: Final = "stands-before"
 """The reason of a step that another one waits for."""
 
-Looks = Mapping[str, tuple[str, ...]]
-"""Component, without cylinder -> what the layout asks to look at or photograph there."""
+
+class Look(Struct, frozen=True, kw_only=True):
+    """What the catalogue says of a component for whoever takes it off.
+
+    `inspect` is to be looked at or photographed, `manual` names values of the maker's manual.
+    """
+
+    inspect: tuple[str, ...] = ()
+    fasteners: str = ""
+    tools: tuple[str, ...] = ()
+    manual: tuple[str, ...] = ()
+
+
+Looks = Mapping[str, Look]
+"""Component, without cylinder -> what there is to say of it."""
 
 
 def bench_sheet_pdf(
@@ -116,7 +129,6 @@ def _words(scribe: Scribe) -> dict[str, str]:
         "step": say("Step"),
         "minutes": say("Min"),
         "done": say("Done"),
-        "look": say("Look at, photograph:"),
         "renew": say("Renew:"),
         "look_for": say("Look for, while it is apart"),
         "ask": say(
@@ -151,13 +163,27 @@ def _steps(paper: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
                 "name": _step_name(step.component, step.cylinder, scribe, is_refit=False),
                 "minutes": scribe.number(str(step.minutes)),
                 "why": " ".join(_why(step.why, scribe)),
-                "look": ", ".join(
-                    scribe.text("component", look) for look in looks.get(step.component, ())
-                ),
+                "looks": [*_told(looks.get(step.component, Look()), scribe)],
                 "cautions": cautions,
             }
         )
     return steps
+
+
+def _told(look: Look, scribe: Scribe) -> Iterator[str]:
+    """Yield what there is to say of a component, a paragraph each."""
+    fasteners = (look.fasteners,) if look.fasteners else ()
+    for head, texts in (
+        (scribe.say("Fasteners:"), [scribe.text("component", one) for one in fasteners]),
+        (scribe.say("Special tools:"), [scribe.text("component", one) for one in look.tools]),
+        (
+            scribe.say("Look at, photograph:"),
+            [scribe.text("component", one) for one in look.inspect],
+        ),
+        (scribe.say("From the maker's manual:"), [scribe.thing(one) for one in look.manual]),
+    ):
+        if texts:
+            yield f"{head} {', '.join(texts)}"
 
 
 def _why(why: Sequence[Reason], scribe: Scribe) -> Iterator[str]:

@@ -10,8 +10,8 @@ from typing import Final
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId, Shop
-from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet_pdf
+from kitwright.catalogue.model import Catalogue, ChassisId, Component, FamilyId, Override, Shop
+from kitwright.documents.bench_sheet import Look, Looks, bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.contact import Contact
 from kitwright.documents.fonts import fonts
 from kitwright.documents.letterhead import letterhead
@@ -178,19 +178,30 @@ def _page(html: str) -> Page:
 
 
 def _looks(catalogue: Catalogue, quote: Quote) -> Looks:
-    """Return what the layout of a revision's engine, and the machine around it, ask to look at.
+    """Return what the layout of a revision's engine, and the machine around it, say for the bench.
 
-    An engine or machine that the catalogue does not hold any more asks for nothing.
+    Of an engine or machine that the catalogue no longer holds, nothing is said.
     """
     family = catalogue.families.get(FamilyId(quote.engine.family))
     layout = None if family is None else catalogue.layouts.get(family.layout)
     asked = quote.chassis_question
     named = quote.engine.chassis if asked is None else asked.priced
     chassis = catalogue.chassis.get(ChassisId(named or ""))
-    found: dict[str, tuple[str, ...]] = {}
+    found: dict[str, Look] = {}
     for part in (chassis, layout):
-        found |= {str(one.id): one.inspect for one in (part.component if part is not None else ())}
+        found |= {str(one.id): look_at(one) for one in (part.component if part is not None else ())}
     for changed in family.override if family is not None else ():
-        if changed.inspect is not None:
-            found[str(changed.component)] = changed.inspect
-    return {name: looks for name, looks in found.items() if looks}
+        name = str(changed.component)
+        found[name] = look_at(changed, found.get(name))
+    return found
+
+
+def look_at(row: Component | Override, plain: Look | None = None) -> Look:
+    """Return what a component says for the bench; what an override leaves out is as in `plain`."""
+    plain = plain or Look()
+    return Look(
+        inspect=plain.inspect if row.inspect is None else row.inspect,
+        fasteners=plain.fasteners if row.fasteners is None else row.fasteners,
+        tools=plain.tools if row.tools is None else row.tools,
+        manual=plain.manual if row.spec is None else row.spec,
+    )

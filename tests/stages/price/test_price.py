@@ -261,7 +261,7 @@ def freighted(
         "ONE", *everything(starter(), "1.00"), freight=figure(freight), currency=currency
     )
     plain = starter().shops[shop].fees
-    fees = structs.replace(plain, freight=FreightRule(rule=plain.freight.rule, cap=figure(cap)))
+    fees = structs.replace(plain, freight=FreightRule(cap=figure(cap)))
     catalogue = with_suppliers(with_shop(starter(), shop, fees=fees), only)
     if area is not None:
         catalogue = structs.replace(catalogue, tax_areas={**catalogue.tax_areas, area.id: area})

@@ -52,10 +52,9 @@ class Override(Record, frozen=True, kw_only=True):
 
 
 class Flag(Record, frozen=True, kw_only=True):
-    """A property that families may carry, and what it means for those who read the other files."""
+    """A property that families may carry."""
 
     id: FlagId
-    meaning: str
 
 
 class SerialBreak(Record, frozen=True, kw_only=True):
@@ -78,7 +77,6 @@ class Part(Record, frozen=True, kw_only=True):
     core_deposit: dict[PriceListId, Figure] = {}
     superseded_by: ItemId | None = None
     use_remaining_stock: bool | None = None
-    note: str = ""
 
 
 class Fitment(Record, frozen=True, kw_only=True):
@@ -107,7 +105,6 @@ class PartSet(Record, frozen=True, kw_only=True):
     quality: Quality
     list_price: dict[PriceListId, Figure]
     contents: dict[ItemId, int]
-    note: str = ""
 
 
 class Consumable(Record, frozen=True, kw_only=True):
@@ -145,11 +142,7 @@ class Hazmat(StrEnum):
 
 
 class Family(Record, frozen=True, kw_only=True):
-    """Engines that share parts and a teardown layout.
-
-    `minutes_ratio` multiplies access minutes. `specs` holds values by name; "MANUAL" means: see
-    the maker's manual.
-    """
+    """Engines that share parts and a teardown layout. `minutes_ratio` multiplies access minutes."""
 
     id: FamilyId
     maker: str
@@ -159,12 +152,10 @@ class Family(Record, frozen=True, kw_only=True):
     displacement_cm3: int
     oil_litres: Figure
     minutes_ratio: Figure
-    minutes_ratio_reason: str = ""
     flags: tuple[FlagId, ...] = ()
     plate: tuple[str, ...] = ()
     serial_break: tuple[SerialBreak, ...] = ()
     override: tuple[Override, ...] = ()
-    specs: dict[str, str] = {}
     part: tuple[Part, ...] = ()
     fitment: tuple[Fitment, ...] = ()
     sets: tuple[PartSet, ...] = field(default=(), name="set")
@@ -174,6 +165,5 @@ class PriceList(Record, frozen=True, kw_only=True):
     """A list of suggested retail prices: its currency, and whether it includes tax."""
 
     id: PriceListId
-    name: str
     currency: str
     includes_tax: bool

@@ -129,18 +129,9 @@ class Abort(Record, frozen=True, kw_only=True):
     return_in_boxes_discount_percent: Figure
 
 
-class FreightShare(StrEnum):
-    """How an order's freight is shared among the quotes it serves."""
-
-    pass_through_share_by_value = "pass_through_share_by_value"
-
-
 class FreightRule(Record, frozen=True, kw_only=True):
-    """How the freight of parts orders reaches the customer, and the most that one quote is
-    charged.
-    """
+    """Each quote bears the freight of its parts orders by its share of their value, up to `cap`."""
 
-    rule: FreightShare
     cap: Figure
 
 

@@ -54,9 +54,8 @@ class Rounding(Record, frozen=True, kw_only=True):
 
 
 class Exemption(Record, frozen=True, kw_only=True):
-    """What a customer's exemption must show, and which charge kinds it frees."""
+    """Which charge kinds a customer's exemption frees."""
 
-    needs: tuple[str, ...]
     kinds: tuple[ChargeKind, ...]
 
 

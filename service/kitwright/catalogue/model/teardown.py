@@ -99,7 +99,6 @@ class Layout(Record, frozen=True, kw_only=True):
     """How one kind of engine comes apart."""
 
     id: LayoutId
-    name: str
     component: tuple[Component, ...]
     alias: tuple[Alias, ...] = ()
 
@@ -138,4 +137,3 @@ class VisitWork(Record, frozen=True, kw_only=True):
     access: tuple[str, ...] = ()
     hazards: tuple[HazardId, ...] = ()
     uses: tuple[Use, ...] = ()
-    note: str = ""

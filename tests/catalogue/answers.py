@@ -1,0 +1,163 @@
+"""Answers: what the service says of a catalogue, in as few questions as tell every field."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from datetime import UTC, date, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Final
+
+import msgspec
+from litestar.testing import TestClient
+
+from kitwright.app import first_key, make_app, open_desk
+from kitwright.catalogue.model import Catalogue, ShopId
+from kitwright.documents.assessment_text import assessment_text
+from kitwright.documents.papers import ShopPapers
+from kitwright.documents.readings_svg import readings_svg
+from kitwright.quote import Envelope, Paper, encode_quote
+from kitwright.settings import Settings
+from kitwright.web.calls.findings import AssessmentIn
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.shelf import shelves, shop_out
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
+from kitwright.web.edge.negotiate import SVG, TEXT
+from kitwright.workshop import Workshop
+
+REPOSITORY: Final = Path(__file__).resolve().parents[2]
+DAY: Final = date(2027, 3, 1)
+NOW: Final = datetime(2027, 3, 1, 15, 30, tzinfo=UTC)
+
+Question = Callable[["World"], object]
+
+
+class World:
+    """A catalogue, and a service for each of its shops, made when it is asked."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self.catalogue = catalogue
+        self._services: dict[str, Service] = {}
+
+    def service(self, shop: str) -> Service:
+        """Return the service of a shop, whose clock stands still."""
+        if shop not in self._services:
+            workshop = Workshop(self.catalogue, self.catalogue.shops[ShopId(shop)])
+            forms = {TEXT: assessment_text, SVG: readings_svg}
+            self._services[shop] = Service(workshop, lambda: DAY, forms)
+        return self._services[shop]
+
+    def answer(self, question: Question) -> bytes:
+        """Return what a question is answered; where it can't be, what was raised."""
+        try:
+            told = question(self)
+        except Exception as error:  # noqa: BLE001 - whatever breaks is another answer
+            told = f"{type(error).__name__}: {error}"
+        return told if isinstance(told, bytes) else msgspec.json.encode(told)
+
+
+def records(shop: str) -> Question:
+    """Return the question for all that the catalogue's calls give."""
+
+    def ask(world: World) -> object:
+        own = world.catalogue.shops[ShopId(shop)]
+        return shop_out(world.catalogue, own), [
+            (
+                list(shelf.listed()) if shelf.every else [],
+                [shelf.out(row) for row in shelf.records.values()],
+            )
+            for shelf in shelves(world.catalogue, own)
+        ]
+
+    return ask
+
+
+def preview(shop: str, request: Mapping[str, Any]) -> Question:
+    """Return the question for a quote with what may turn up."""
+    asked = decode(json.dumps(request).encode(), PreviewIn)
+    return lambda world: encode_quote(world.service(shop).quote(asked))
+
+
+def assessment(shop: str, request: Mapping[str, Any]) -> Question:
+    """Return the question what findings come to, in every form."""
+    asked = decode(json.dumps(request).encode(), AssessmentIn)
+
+    def ask(world: World) -> object:
+        service = world.service(shop)
+        forms = [service.assessed(asked, form) for form in (TEXT, SVG)]
+        return service.assess(asked), forms
+
+    return ask
+
+
+def documents(shop: str, request: Mapping[str, Any]) -> Question:
+    """Return the question for the documents of a quote that are made with the catalogue."""
+    asked = decode(json.dumps(request).encode(), PreviewIn)
+
+    def ask(world: World) -> object:
+        service = world.service(shop)
+        envelope = Envelope(
+            quote_id="Q12",
+            revision=2,
+            state="issued",
+            issued_at=NOW,
+            sha256=None,
+            customer_name="Mira Example",
+        )
+        paper = Paper(quote=service.quote(asked), envelope=envelope)
+        papers = ShopPapers(world.catalogue, service.workshop.shop)
+        pages = (
+            papers.quote_page(paper),
+            papers.bench_sheet_page(paper),
+            papers.pick_list_page(paper),
+        )
+        return [page.body.decode() for page in pages], papers.quotation(paper).decode()
+
+    return ask
+
+
+def kept(shop: str, request: Mapping[str, Any]) -> Question:
+    """Return the question for a quote's life at the counter: its issue, what may be added to it
+    without asking, and its parts orders with their promises.
+    """
+
+    def ask(world: World) -> object:
+        with TemporaryDirectory() as folder:
+            settings = Settings(catalog=REPOSITORY / "catalog", data=Path(folder), rate=0)
+            desk, store = open_desk(
+                world.service(shop), settings, now=lambda: NOW, draw=lambda size: b"7" * size
+            )
+            try:
+                key = first_key(desk, store)
+                with TestClient(make_app(desk)) as client:
+                    client.headers["Authorization"] = f"Bearer {key}"
+                    return list(_life(client, request))
+            finally:
+                store.close()
+
+    return ask
+
+
+def _life(client: TestClient[Any], request: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the answers along the life of a quote."""
+    tag = ""
+
+    def post(path: str, body: object = None) -> Any:
+        nonlocal tag
+        headers = {"Idempotency-Key": f'"{path}"'} | ({"If-Match": tag} if tag else {})
+        answer = client.post(f"/v1/{path}", json=body, headers=headers)
+        tag = answer.headers.get("ETag", tag)
+        return answer
+
+    made = post("quotes", dict(request))
+    quote = made.json()["id"]
+    yield made.text
+    yield post(f"quotes/{quote}/issue").text
+    yes = {"revision": 1, "who": "M. Example", "means": "telephone", "contact": "+1 202-555-0143"}
+    yield post(f"quotes/{quote}/accept", yes).text
+    more = {"description": "Stud", "kind": "part", "net": "500.00", "trial": True}
+    yield post(f"quotes/{quote}/additions", more).text
+    tag = ""
+    yield post("orders", {"revisions": [{"quote": quote, "revision": 1}]}).text

@@ -1,0 +1,333 @@
+"""Every field of the catalogue changes an answer of the service.
+
+How: a field is changed in all records of its kind at once (`mutation.py`), and the questions of
+`answers.py` are asked of the catalogue with the change until one is answered otherwise. What breaks
+is an answer too: a reference that leads nowhere shows that it is followed. The question that told
+the last change is asked first, so that most fields need one. Those that are known not to count are
+changed all at once, and all questions are asked of that once.
+
+Some settings are only read beside others that the starter shops don't have; `others` has them, and
+is asked where the starter's own answers stay the same.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from datetime import date
+from functools import cache
+from typing import Any, Final
+
+from msgspec import Struct, structs
+from tests.catalogue.answers import (
+    REPOSITORY,
+    Question,
+    World,
+    assessment,
+    documents,
+    kept,
+    preview,
+    records,
+)
+from tests.catalogue.mutation import Apply, Known, Place, changed, changes, ids_known, places
+
+from kitwright.catalogue.load import FILES, FOLDERS, Records, assemble, read_records
+from kitwright.catalogue.model import (
+    DiagnosticCredit,
+    FileHead,
+    ItemId,
+    JobsFile,
+    OverrunId,
+    PriceRule,
+    Record,
+    Shop,
+    StockRow,
+    Use,
+)
+from kitwright.units import Figure
+
+LATER: Final = {
+    # What is charged if the work is stopped in between.
+    "Abort.rebuild",
+    "Abort.return_in_boxes_discount_percent",
+    # Warranty.
+    "Warranty.labour_days",
+    "Warranty.maker_parts",
+    "Warranty.alternate_parts_days",
+    "Warranty.customer_supplied_parts",
+    # Pick-up.
+    "Fees.pickup",
+    "Pickup.base",
+    "Pickup.per_km",
+    # Storage.
+    "Fees.storage",
+    "Storage.grace_days",
+    "Storage.per_day",
+    "Storage.notice",
+    # The repair against the value of the machine.
+    "Decision.warn_if_repair_percent_of_value",
+    "Decision.strong_warn_percent",
+    "Decision.show",
+    # Which minutes are paid.
+    "Labour.basis",
+    # Whether limits are with tax.
+    "QuoteTerms.limit_includes_tax",
+    # What a supplier takes back.
+    "Supplier.restock_percent",
+    "Supplier.return_days",
+    "Supplier.core_days",
+    # When to stop and ask.
+    "QuoteTerms.revisit_if_over_percent",
+}
+"""Fields that nothing reads yet: whoever makes one count takes it off. The list is to be empty."""
+
+ASIDE: Final = {
+    "FileHead.as_of": "when figures are of: a warning where they are old or of the future",
+    "FileHead.source": "where figures come from: a file without it is refused",
+    "Background.reason": "why its odds are what they are: each needs one",
+    "Diagnosis.reasons": "why its links and its share of complaints are: each needs one",
+    "FindingKind.reason": "why its base is what it is: each needs one",
+    "FlaggedLinks.reason": "why other links hold: each needs one",
+    "FlagsFile.flag": "the flags that there are: a slip in one that a family carries is refused",
+    "Flag.id": "the same",
+    "PriceListsFile.price_list": "the lists that there are: parts and shops name them",
+    "PriceList.id": "the same",
+    "PriceList.currency": "a shop that sells by it must sell in it",
+    "PriceList.includes_tax": "so must a shop that sells by it",
+    "Reading.derived": "how it follows from others: a reading has this or a test",
+}
+"""Fields that only `check-catalog` reads, each with the reason."""
+
+ROOTS: Final[tuple[type[Struct], ...]] = (FileHead, *FOLDERS.values(), *FILES.values())
+
+
+@cache
+def starter() -> Records:
+    return read_records(REPOSITORY / "catalog")
+
+
+@cache
+def others() -> Records:
+    """Return the starter's records with settings that they don't have."""
+
+    def other(record: Record) -> Record:
+        if isinstance(record, JobsFile):
+            used = (Use(item=ItemId("CS-CLEANER"), quantity=Figure("0.2"), unit="can"),)
+            visits = tuple(structs.replace(row, uses=used) for row in record.visit_work)
+            return structs.replace(record, visit_work=visits)
+        if not isinstance(record, Shop):
+            return record
+        rule = structs.replace(
+            record.parts_price, rule=PriceRule.margin, margin_percent=Figure("40")
+        )
+        fees = structs.replace(
+            record.fees,
+            diagnostic_credit=DiagnosticCredit.partial_percent,
+            diagnostic_credit_percent=Figure("50"),
+        )
+        sets = StockRow(item=ItemId("H27-K-011"), on_hand=3, bin="K1", cost=Figure("1.00"))
+        return structs.replace(
+            record,
+            parts_price=rule,
+            fees=fees,
+            stock=(*record.stock, sets),
+            overrun=OverrunId("ohio-repairs") if record.currency == "USD" else None,
+        )
+
+    kept = {file: other(record) for file, record in starter().records.items()}
+    return structs.replace(starter(), records=kept)
+
+
+def request_of(name: str) -> tuple[str, dict[str, Any]]:
+    path = REPOSITORY / "tests" / "cases" / f"{name}.request.json"
+    case = json.loads(path.read_text(encoding="utf-8"))
+    return case["shop"], case["request"]
+
+
+def findings_of(name: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads((REPOSITORY / name).read_text(encoding="utf-8"))
+    return found
+
+
+CLASHING: Final = {
+    "family": "QM-D74",
+    "background": ["overheated", "recent_head_work"],
+    "engine": {"crankcase_vacuum": "weak"},
+    "cylinders": [
+        {
+            "cylinder": 1,
+            "leakdown": {"supply": "100", "in_cylinder": "97"},
+            "findings": {"air_exhaust": "yes"},
+        },
+        {
+            "cylinder": 2,
+            "leakdown": [
+                {"supply": "60", "in_cylinder": "61"},
+                {"supply": "50", "in_cylinder": "38"},
+            ],
+            "findings": {"wet_test_improves": "yes", "plug_oil": "yes"},
+        },
+    ],
+}
+"""Gauges against ears on one cylinder, too little pressure on the other."""
+LEAKING: Final = {
+    "family": "QM-H27",
+    "engine": {
+        "smoke_constant": "yes",
+        "smoke_black": "yes",
+        "oil_fuel_smell": "yes",
+        "oil_level_over": "yes",
+    },
+    "cylinders": [
+        {
+            "cylinder": 1,
+            "leakdown": {"supply": "90", "in_cylinder": "62"},
+            "findings": {"air_exhaust": "yes", "air_dipstick": "no"},
+        },
+    ],
+}
+"""A valve that is told of by its sound alone, and fuel that explains smoke of two colours."""
+
+CASES: Final = (
+    "h27-loose-plug-thread",
+    "h27-generator-exhaust-valve",
+    "v68-zero-turn-warped-heads",
+    "s50-walk-behind-breather-discount-and-prepaid",
+    "d74-loose-flywheel-seal",
+    "d74-loose-head-bolt-thread",
+    "d74-tractor-fuel-in-oil-thorough",
+    "d74-tractor-gasket-in-time",
+    "d74-tractor-intake-gaskets",
+    "d74-zero-turn-breather",
+    "h27-generator-discounts",
+    "s50-tractor-replacement-engine",
+    "v68-zero-turn-exempt",
+    "v68-zero-turn-oil-for-fourteen",
+    "v68-tractor-one-head",
+)
+
+
+@cache
+def questions() -> dict[str, Question]:
+    """Return what is asked, by name."""
+    asked = {f"records of {shop}": records(shop) for shop in ("hire-yard", "orchard")}
+    # what may turn up takes long, and is asked for once
+    asked |= {
+        name: preview(shop, request | {"contingencies": name == CASES[0]})
+        for name, (shop, request) in ((name, request_of(name)) for name in CASES)
+    }
+    for name in (
+        "openapi/examples/assessFindings.readings-to-repeat.json",
+        "openapi/examples/assessFindings.nothing-yet.json",
+    ):
+        asked[name] = assessment("hire-yard", findings_of(name))
+    for name in ("openapi/examples/previewQuote.findings-before-a-repair.json",):
+        asked[name] = preview("hire-yard", findings_of(name))
+    asked["clashing findings"] = assessment("hire-yard", CLASHING)
+    asked["a leaking valve"] = assessment("hire-yard", LEAKING)
+    shop, request = request_of("d74-tractor-gasket-in-time")
+    asked["documents"] = documents(shop, request)
+    asked["kept"] = kept(shop, request)
+    return asked
+
+
+class Bench:
+    """Finds which changes of some records no question tells.
+
+    Args:
+        read: the records.
+        world: what answers questions on such records.
+        asked: the questions, by name.
+    """
+
+    def __init__(
+        self, read: Struct, world: Callable[[Any], World], asked: Mapping[str, Question]
+    ) -> None:
+        self._read = read
+        self._world = world
+        self._asked = dict(asked)
+        self._told: dict[str, bytes] = {}
+        self._plain = world(read)
+        self.known: Known = ids_known(read)
+
+    def tells(self, applied: Mapping[Place, Apply]) -> bool:
+        """Return whether anything is answered otherwise with some changes."""
+        read = changed(self._read, applied)
+        if read is self._read:
+            return False
+        try:
+            world = self._world(read)
+        except Exception:  # noqa: BLE001 - what can't even be put together is read
+            return True
+        for name, question in list(self._asked.items()):
+            if name not in self._told:
+                self._told[name] = self._plain.answer(question)
+            if world.answer(question) != self._told[name]:
+                # whatever told this change is likely to tell the next
+                self._asked = {name: question} | self._asked
+                return True
+        return False
+
+    def counts(self, place: Place) -> bool:
+        """Return whether any change of a field is told."""
+        return any(self.tells({place: apply}) for apply in changes(place, self.known))
+
+
+def unread(benches: list[Bench], found: list[Place]) -> list[str]:
+    """Return the fields that count on none of some benches."""
+    return [str(place) for place in found if not any(bench.counts(place) for bench in benches)]
+
+
+@cache
+def benches() -> list[Bench]:
+    def world(read: Records) -> World:
+        return World(assemble(read))
+
+    return [Bench(read(), world, questions()) for read in (starter, others)]
+
+
+def test_every_field_changes_an_answer() -> None:
+    found = [place for place in places(*ROOTS) if str(place) not in LATER | ASIDE.keys()]
+
+    assert unread(benches(), found) == []
+
+
+def test_fields_on_the_lists_are_fields_and_change_nothing() -> None:
+    """Once one counts, it comes off its list."""
+    listed = [place for place in places(*ROOTS) if str(place) in LATER | ASIDE.keys()]
+    assert {str(place) for place in listed} == LATER | ASIDE.keys()
+
+    for bench in benches():
+        first = {place: next(changes(place, bench.known)) for place in listed}
+        if bench.tells(first):
+            assert [str(place) for place in listed if bench.counts(place)] == []
+
+
+class Hook(Struct, frozen=True):
+    """A place on a wall."""
+
+    height: int
+    colour: str
+
+
+class Wall(Struct, frozen=True):
+    """Hooks, and what only stands there."""
+
+    name: str
+    hooks: tuple[Hook, ...]
+    by_word: dict[str, Hook] = {}
+    painted: date | None = None
+
+
+def test_a_field_that_nothing_reads_is_found() -> None:
+    wall = Wall(name="north", hooks=(Hook(2, "red"), Hook(3, "blue")))
+
+    def ask(world: Any) -> object:
+        return world.catalogue.name, sum(hook.height for hook in world.catalogue.hooks)
+
+    # a world holds whatever its questions look at
+    bench = Bench(wall, World, {"how high": ask})
+
+    found = unread([bench], places(Wall))
+
+    assert found == ["Wall.by_word", "Wall.painted", "Hook.colour"]
