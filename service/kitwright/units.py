@@ -99,11 +99,13 @@ def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
             if places:
                 return f"{whole}.{places}"
             return "0" if value == 0 else whole
-        value = Fraction(value)
+    top, bottom = value.as_integer_ratio()
+    if bottom == 1:
+        return str(top)
     scale: int = 10**most_places
-    scaled = (abs(value) * scale * 2 + 1) // 2
-    units, rest = divmod(int(scaled), scale)
-    sign = "-" if value < 0 and scaled else ""
+    scaled = (abs(top) * scale * 2 + bottom) // (bottom * 2)
+    units, rest = divmod(scaled, scale)
+    sign = "-" if top < 0 and scaled else ""
     places = f"{rest:0{most_places}d}".rstrip("0") if most_places else ""
     return f"{sign}{units}.{places}" if places else f"{sign}{units}"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -48,6 +48,22 @@ class Speaker:
         self._told: dict[tuple[str, str], str] = {}
         self._numbers: dict[str, str] = {}
         self._findings = {row.id: row for row in catalogue.rules.finding}
+        self._named: dict[str, Callable[[str, dict[str, Fact]], str]] = {
+            "job": lambda name, facts: self.job(name, facts.get("cylinder")),
+            "finding": lambda name, facts: _capital(
+                self.finding(name, str(facts["level"]), facts["on"])
+            ),
+            "other": lambda name, facts: self.finding(
+                name, str(facts["other_level"]), facts["other_on"]
+            ),
+            "fault": lambda name, facts: self.fault(name, facts.get("cylinder")),
+            "diagnosis": lambda name, facts: self.fault(name, facts.get("cylinder")),
+            "code": lambda name, _: self._of_line(name),
+            "component": lambda name, _: self.instance(name),
+            "work": lambda name, _: self.instance(name),
+            **dict.fromkeys(_WORDS, lambda name, _: self.word(name)),
+        }
+        """Facts that are ids -> what tells them in words."""
 
     def say(self, text: str, /, **facts: object) -> str:
         """Return one of Kitwright's own texts, its `{names}` filled in."""
@@ -223,25 +239,16 @@ class Speaker:
         return self.item(code) if named == code else named
 
     def _fact(self, name: str, fact: Fact, facts: dict[str, Fact]) -> str:
+        if isinstance(fact, str):
+            told = self._named.get(name)
+            return fact if told is None else told(fact, facts)
         if isinstance(fact, Money):
             return self.money(fact)
-        if isinstance(fact, date):
-            return self.day(fact)
         if isinstance(fact, Decimal):
             return self.number(fact)
-        if name == "job":
-            return self.job(str(fact), facts.get("cylinder"))
-        if name == "finding":
-            return _capital(self.finding(str(fact), str(facts["level"]), facts["on"]))
-        if name == "other":
-            return self.finding(str(fact), str(facts["other_level"]), facts["other_on"])
-        if name in ("fault", "diagnosis"):
-            return self.fault(str(fact), facts.get("cylinder"))
-        if name == "code" and fact is not None:
-            return self._of_line(str(fact))
-        if name in ("component", "work"):
-            return self.instance(str(fact))
-        return self.word(str(fact)) if name in _WORDS else str(fact)
+        if isinstance(fact, date):
+            return self.day(fact)
+        return str(fact)
 
 
 def _without_role(why: Why) -> dict[str, Fact]:
