@@ -52,7 +52,7 @@ from kitwright.stages.request import (
     RequestRefused,
     read_request,
 )
-from kitwright.stages.work import Jobs, Operation, choose_jobs, settle
+from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation, choose_jobs, settle
 from kitwright.workshop import Workshop
 
 
@@ -88,9 +88,11 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Quote:
         extras = tuple(_extras(workshop, request, repair))
         if repair.chassis is not draft.repair.chassis:
             # changed by hand, another one is the dearest: what is done there, and with which care
+            plain = structs.replace(untouched(request), chassis=repair.chassis)
+            _, labour = workshop.labour(plain, repair.jobs.operations)
             draft = structs.replace(
                 draft,
-                operated=_operated(workshop, request, repair),
+                operated=_operated(workshop, request, repair, labour),
                 cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
             )
     elif terms.changes_lines or terms.changes_totals:
@@ -215,7 +217,8 @@ def _quote_in(
     catalogue, shop, prices = workshop.catalogue, workshop.shop, workshop.prices
     asked = request.asked
     plan, labour = workshop.labour(request, jobs.operations)
-    kit = _choose_kit(workshop, request, _needs(workshop, request, jobs, besides))
+    needs = _needs(workshop, request, jobs, plan, labour, besides)
+    kit = _choose_kit(workshop, request, needs)
     orders = split_orders(catalogue, shop, kit, asked.on)
     lines = price_lines(
         Priced(
@@ -249,9 +252,13 @@ def _quote_in(
 
 
 def _needs(
-    workshop: Workshop, request: Request, jobs: Jobs, besides: Iterable[RolePlace] = ()
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    plan: AccessPlan,
+    labour: Labour,
+    besides: Iterable[RolePlace] = (),
 ) -> tuple[Need, ...]:
-    plan, labour = workshop.labour(request, jobs.operations)
     return list_needs(
         workshop.catalogue,
         with_floors(workshop.shop, request),
@@ -286,27 +293,29 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
     repair = _hold_back(workshop, request, quote_jobs(workshop, request, jobs))
     return Draft(
         repair=repair,
-        operated=_operated(workshop, request, repair),
+        operated=_operated(workshop, request, repair, repair.labour),
         extras=tuple(_extras(workshop, request, repair)),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
     )
 
 
-def _operated(workshop: Workshop, request: Request, repair: Repair) -> tuple[Operated, ...]:
-    """Return a repair's operations with their minutes before anybody changes them."""
-    plain = structs.replace(untouched(request), chassis=repair.chassis)
-    operations = repair.jobs.operations
-    _, labour = workshop.labour(plain, operations)
+def _operated(
+    workshop: Workshop, request: Request, repair: Repair, labour: Labour
+) -> tuple[Operated, ...]:
+    """Return a repair's operations with their minutes before anybody changes them: those of
+    `labour`.
+    """
+    plain = structs.replace(request, chassis=repair.chassis)
     return tuple(
         Operated(
             operation=operation,
-            minutes_alone=workshop.labour(plain, (operation,))[1].billed,
+            minutes_alone=workshop.minutes_alone(plain, operation),
             minutes_here=labour.minutes_of(operation.key),
             minutes_computed=labour.minutes_of(operation.key),
             why=operation.why,
         )
-        for operation in operations
+        for operation in repair.jobs.operations
     )
 
 
@@ -317,10 +326,12 @@ def _hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
     """
     if not request.may_be:
         return repair
+    jobs = repair.jobs
     options = [structs.replace(request, chassis=chassis) for chassis in (*request.may_be, None)]
-    everywhere = set.intersection(
-        *({_filled(need) for need in _needs(workshop, each, repair.jobs)} for each in options)
+    needs = (
+        _needs(workshop, each, jobs, *workshop.labour(each, jobs.operations)) for each in options
     )
+    everywhere = set.intersection(*({_filled(need) for need in each} for each in needs))
     held = tuple(
         need
         for need in repair.kit.needs

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable
 from typing import Final
+
+from msgspec import structs
 
 from kitwright.catalogue.graph import Instance
 from kitwright.catalogue.model import Catalogue, Record, Shop
@@ -11,13 +13,12 @@ from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
 from kitwright.stages.quote import Draft, Extra
-from kitwright.stages.request import Request, alike
+from kitwright.stages.request import Request, Terms, alike
 from kitwright.stages.supply import Prices, Source, find_supply
 from kitwright.stages.work import (
     AccessPlan,
     Labour,
     Operation,
-    OperationKey,
     Teardown,
     allot_labour,
     count_by_hand,
@@ -82,29 +83,6 @@ class Workshop:
     ) -> tuple[AccessPlan, Labour]:
         """Return the access plan and the labour of some operations."""
         asked = request.asked
-        overridden = read_minutes(operations, asked.terms)
-        by_hand = minutes_by_hand(self.shop, asked.terms)
-        question = (
-            "labour",
-            request.family.id,
-            None if request.chassis is None else request.chassis.id,
-            tuple(operation.key for operation in operations),
-            asked.condition,
-            asked.terms.machines,
-            tuple(overridden.items()),
-        )
-        plan, labour = self.memory.get(
-            question, lambda: self._work_out_labour(request, operations, overridden)
-        )
-        return plan, count_by_hand(labour, by_hand)
-
-    def _work_out_labour(
-        self,
-        request: Request,
-        operations: tuple[Operation, ...],
-        overridden: Mapping[OperationKey, int],
-    ) -> tuple[AccessPlan, Labour]:
-        asked = request.asked
         plan = plan_access(self.teardown(request), operations, asked.condition.rust)
         labour = allot_labour(
             self.catalogue,
@@ -113,9 +91,19 @@ class Workshop:
             operations,
             plan,
             asked.condition,
-            overridden,
+            read_minutes(operations, asked.terms),
         )
-        return plan, repeat(labour, asked.terms.machines)
+        by_hand = minutes_by_hand(self.shop, asked.terms)
+        return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
+
+    def minutes_alone(self, request: Request, operation: Operation) -> int:
+        """Return what an operation would be billed as the only one, before anybody changes it."""
+        asked = request.asked
+        chassis = None if request.chassis is None else request.chassis.id
+        question = "alone", request.family.id, chassis, operation.key, asked.condition
+        plain = structs.replace(request, asked=structs.replace(asked, terms=Terms()))
+        billed = self.memory.get(question, lambda: self.labour(plain, (operation,))[1].billed)
+        return billed * asked.terms.machines
 
     def draft(self, request: Request, work_out: Callable[[], Draft]) -> Draft:
         """Return the quote of a request before the counter changes lines or parts of it.
