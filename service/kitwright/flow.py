@@ -276,9 +276,7 @@ def _choose_kit(
 ) -> Kit:
     asked = request.asked
     return choose_kit(
-        workshop.catalogue,
-        workshop.shop,
-        workshop.supply,
+        workshop.market,
         needs,
         asked.terms,
         on=asked.on,

@@ -75,14 +75,14 @@ def stages(catalogue: Catalogue) -> None:
         "allot_labour",
         lambda: allot_labour(catalogue, shop, family.cylinders, operations, plan, condition, {}),
     )
-    prices, supply = workshop.prices, workshop.supply
+    prices, market = workshop.prices, workshop.market
     needs = timed(
         "list_needs",
         lambda: list_needs(catalogue, shop, prices, request, operations, plan, labour),
     )
     kit = timed(
         "choose_kit",
-        lambda: choose_kit(catalogue, shop, supply, needs, terms, on=ON, needed_by=None),
+        lambda: choose_kit(market, needs, terms, on=ON, needed_by=None),
     )
     orders = timed("split_orders", lambda: split_orders(catalogue, shop, kit, ON))
     priced = Priced(

@@ -2,6 +2,7 @@
 
 from kitwright.stages.kit.fitment import FitmentError
 from kitwright.stages.kit.kit import Bought, Brought, Kit, choose_kit
+from kitwright.stages.kit.lot import Market
 from kitwright.stages.kit.need import OIL_FILL, Need, NeedKind, RolePlace, list_needs, with_floors
 from kitwright.stages.kit.wanted import Covered
 
@@ -12,6 +13,7 @@ __all__ = [
     "Covered",
     "FitmentError",
     "Kit",
+    "Market",
     "Need",
     "NeedKind",
     "RolePlace",

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
-from math import ceil
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop, StockRow
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, StockRow
 from kitwright.errors import KitwrightError
-from kitwright.stages.kit.lot import Chosen, Lot, choose_lots, find_lots
+from kitwright.stages.kit.lot import Chosen, Lot, Market, choose_lots
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.wanted import Covered, Wanted
 from kitwright.stages.request import (
@@ -21,7 +20,8 @@ from kitwright.stages.request import (
     RequestRefused,
     Terms,
 )
-from kitwright.stages.supply import Source, Supply, current_number
+from kitwright.stages.supply import Source, current_number
+from kitwright.units import ratio
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
@@ -97,9 +97,7 @@ class Kit(Struct, frozen=True, kw_only=True):
 
 
 def choose_kit(
-    catalogue: Catalogue,
-    shop: Shop,
-    supply: Supply,
+    market: Market,
     needs: tuple[Need, ...],
     terms: Terms,
     *,
@@ -115,15 +113,13 @@ def choose_kit(
     sources in time come before cheaper late ones; what nothing brings in time comes as early as
     it can. `held` are needs that the shop neither takes from the shelf nor orders yet.
     """
+    catalogue = market.catalogue
     wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
     questions = tuple(need for need in needs if need.is_question)
     brought = _brought(catalogue, wanted, questions, terms)
     wanted.leave_out(held)
-    from_stock = [
-        taken for item in wanted.items for taken in _from_shelf(catalogue, shop, wanted, item)
-    ]
-    lots = find_lots(catalogue, shop, supply, wanted)
-    choice = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
+    from_stock = [taken for item in wanted.items for taken in _from_shelf(market, wanted, item)]
+    choice = choose_lots(market, wanted, on=on, needed_by=needed_by)
     opened, bought, left_over = _share_out(catalogue, wanted, choice.chosen)
     return Kit(
         needs=needs,
@@ -154,12 +150,19 @@ def _brought(
     faults: list[KitwrightError] = []
     for index, part in enumerate(terms.customer_parts):
         contents = _contents(catalogue, part.item)
-        fitting = [content for content in contents if wanted.item_of(content) is not None]
+        fitting = {
+            content: wanted.scale(item)
+            for content in contents
+            if (item := wanted.item_of(content)) is not None
+        }
         if not fitting:
             fault: RequestFault = _unfit(catalogue, wanted, questions, part.item)
             faults.append(fault.at("customer_parts", index, "item"))
             continue
-        most = max(ceil(wanted.open_for(one, None) / contents[one]) for one in fitting)
+        most = max(
+            -(-wanted.open_for(one, None) // (contents[one] * scale))
+            for one, scale in fitting.items()
+        )
         count = most if part.quantity is None else part.quantity * terms.machines
         if not 0 < count <= most:
             fault = PartNotNeeded(part.item, f"this repair can use {most} and no more", most)
@@ -167,8 +170,8 @@ def _brought(
             continue
         covers = [
             cover
-            for content in fitting
-            for cover in wanted.fill(content, None, Fraction(count * contents[content]))
+            for content, scale in fitting.items()
+            for cover in wanted.fill(content, None, count * contents[content] * scale)[0]
         ]
         brought.append(Brought(item=part.item, quantity=count, covers=tuple(covers)))
     if faults:
@@ -202,26 +205,22 @@ def _unfit(
     return PartNotNeeded(item, f"nothing of it is needed; what is: {', '.join(needed)}")
 
 
-def _from_shelf(
-    catalogue: Catalogue, shop: Shop, wanted: Wanted, item: ItemId
-) -> Iterator[FromStock]:
+def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:
     """Yield what the free stock gives towards an item, oldest usable number first."""
-    size = wanted.pack_size(item)
-    numbers = dict.fromkeys(one for need in wanted.needs[item] for one in need.acceptable)
+    size, scale = wanted.size(item), wanted.scale(item)
+    numbers = dict.fromkeys(one for need in wanted.needs(item) for one in need.acceptable)
     for number in sorted(numbers, key=lambda one: one == item):
-        for row in shop.stock:
-            if row.item != number:
-                continue
+        for row in market.shelf.get(number, ()):
             amount = min((row.on_hand - row.promised) * size, wanted.open_for(number, row.quality))
             if amount > 0:
                 yield FromStock(
                     item=number,
-                    packs=amount / size,
-                    quantity=amount,
+                    packs=ratio(amount, size),
+                    quantity=ratio(amount, scale),
                     unit=wanted.unit(item),
-                    make=_make(catalogue, row),
+                    make=_make(market.catalogue, row),
                     bin=row.bin,
-                    covers=wanted.fill(number, row.quality, amount),
+                    covers=wanted.fill(number, row.quality, amount)[0],
                 )
 
 
@@ -246,7 +245,7 @@ def _share_out(
         covers, over = _fill(wanted, each)
         for item, amount in over.items():
             kept = (item, each.lot.quality)
-            left[kept] = left.get(kept, Fraction(0)) + amount
+            left[kept] = left[kept] + amount if kept in left else amount
         lot = each.lot
         if lot.source is not None:
             bought.append(Bought(source=lot.source, packs=lot.packs * each.times, covers=covers))
@@ -254,8 +253,8 @@ def _share_out(
             opened.append(
                 FromStock(
                     item=lot.row.item,
-                    packs=Fraction(each.times),
-                    quantity=Fraction(each.times),
+                    packs=ratio(each.times, 1),
+                    quantity=ratio(each.times, 1),
                     unit="set",
                     make=_make(catalogue, lot.row),
                     bin=lot.row.bin,
@@ -276,13 +275,11 @@ def _fill(wanted: Wanted, chosen: Chosen) -> tuple[tuple[Covered, ...], dict[Ite
     over: dict[ItemId, Fraction] = {}
     for content, count in sorted(lot.contents.items()):
         item = wanted.item_of(content)
-        size = Fraction(1) if item is None else wanted.pack_size(item)
-        amount = count * chosen.times * size
-        filled = wanted.fill(content, lot.quality, amount)
+        size, scale = (1, 1) if item is None else (wanted.size(item), wanted.scale(item))
+        filled, rest = wanted.fill(content, lot.quality, count * chosen.times * size)
         covers += filled
-        rest = amount - sum((each.quantity for each in filled), start=Fraction(0))
         if rest:
-            over[content] = rest
+            over[content] = ratio(rest, scale)
     return tuple(covers), over
 
 

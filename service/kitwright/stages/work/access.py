@@ -235,7 +235,7 @@ def _because(
         for need, why in teardown.stands_before(item).items():
             if need in reasons:
                 reasons[need].append(why)
-    for why in reasons.values():
-        if not why:
-            why.append(Why("quicker-with-engine-out"))
+    for told in reasons.values():
+        if not told:
+            told.append(Why("quicker-with-engine-out"))
     return reasons
