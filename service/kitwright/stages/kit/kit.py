@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
+from typing import Any, TypeVar
 
 from msgspec import Struct
 
@@ -22,6 +23,8 @@ from kitwright.stages.request import (
 )
 from kitwright.stages.supply import Source, current_number
 from kitwright.units import ratio
+
+T = TypeVar("T")
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
@@ -77,12 +80,24 @@ class Unfilled(Struct, frozen=True, kw_only=True):
         return self.need.item
 
 
+class KitPart(Struct, frozen=True, kw_only=True):
+    """What covers needs that sets or older numbers tie together, apart from all other needs."""
+
+    needs: tuple[Need, ...]
+    brought: tuple[Brought, ...]
+    from_stock: tuple[FromStock, ...]
+    bought: tuple[Bought, ...]
+    left_over: tuple[LeftOver, ...]
+    unfilled: tuple[Unfilled, ...]
+    is_least: bool
+
+
 class Kit(Struct, frozen=True, kw_only=True):
     """The needs, and the stock and purchases that cover them.
 
     `is_least` says that no cheaper purchase would do; `questions` are the needs that wait for
     the plate, `held` those that the machine around the engine may not call for: priced, but neither
-    taken from the shelf nor ordered.
+    taken from the shelf nor ordered. `parts` say the same, each apart from the others.
     """
 
     needs: tuple[Need, ...]
@@ -94,6 +109,7 @@ class Kit(Struct, frozen=True, kw_only=True):
     left_over: tuple[LeftOver, ...]
     unfilled: tuple[Unfilled, ...]
     is_least: bool
+    parts: tuple[KitPart, ...]
 
 
 def choose_kit(
@@ -104,6 +120,7 @@ def choose_kit(
     on: date,
     needed_by: date | None,
     held: Collection[Need] = (),
+    known: Collection[KitPart] = (),
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -112,21 +129,77 @@ def choose_kit(
     the shelf counts at what it cost) and whole packs, freight ignored. With `needed_by`,
     sources in time come before cheaper late ones; what nothing brings in time comes as early as
     it can. `held` are needs that the shop neither takes from the shelf nor orders yet.
+
+    `known` are parts of a kit for the same day, without anything held or brought: those whose very
+    needs are wanted again are taken as they are.
     """
     catalogue = market.catalogue
-    wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
+    groups: dict[ItemId, list[Need]] = {}
+    for need in needs:
+        groups.setdefault(market.group(need.item), []).append(need)
+    there = {tuple(map(id, part.needs)): part for part in known}
+    kept = {group: there.get(tuple(map(id, some))) for group, some in groups.items()}
+    fresh = [need for group, some in groups.items() if kept[group] is None for need in some]
+    wanted = Wanted(catalogue, [need for need in fresh if not need.is_question])
     questions = tuple(need for need in needs if need.is_question)
     brought = _brought(catalogue, wanted, questions, terms)
     wanted.leave_out(held)
-    from_stock = [taken for item in wanted.items for taken in _from_shelf(market, wanted, item)]
-    choice = choose_lots(market, wanted, on=on, needed_by=needed_by)
-    opened, bought, left_over = _share_out(catalogue, wanted, choice.chosen)
+    parts = tuple(
+        kept[group] or _part(market, wanted, tuple(some), brought, on=on, needed_by=needed_by)
+        for group, some in groups.items()
+    )
     return Kit(
         needs=needs,
         questions=questions,
         held=tuple(held),
         brought=brought,
-        from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
+        from_stock=_in_order(
+            (each for part in parts for each in part.from_stock),
+            lambda each: (each.item, each.bin),
+        ),
+        bought=_in_order(
+            (each for part in parts for each in part.bought),
+            lambda each: (
+                each.source.item not in catalogue.sets,
+                each.source.supplier.id,
+                each.source.sku,
+            ),
+        ),
+        left_over=_in_order(
+            (each for part in parts for each in part.left_over),
+            lambda each: (each.item, each.quality),
+        ),
+        unfilled=_in_order(
+            (each for part in parts for each in part.unfilled), lambda each: each.item
+        ),
+        is_least=all(part.is_least for part in parts),
+        parts=parts,
+    )
+
+
+def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
+    return tuple(sorted(some, key=key))
+
+
+def _part(
+    market: Market,
+    wanted: Wanted,
+    needs: tuple[Need, ...],
+    brought: Sequence[Brought],
+    *,
+    on: date,
+    needed_by: date | None,
+) -> KitPart:
+    """Return what covers needs that are tied together."""
+    items = sorted({need.item for need in needs if not need.is_question})
+    from_stock = [taken for item in items for taken in _from_shelf(market, wanted, item)]
+    choice = choose_lots(market, wanted, items, on=on, needed_by=needed_by)
+    opened, bought, left_over = _share_out(market.catalogue, wanted, choice.chosen)
+    group = market.group(needs[0].item)
+    return KitPart(
+        needs=needs,
+        brought=tuple(each for each in brought if market.group(each.item) == group),
+        from_stock=(*from_stock, *opened),
         bought=tuple(bought),
         left_over=tuple(left_over),
         unfilled=tuple(

@@ -67,8 +67,15 @@ class Market:
         for record in catalogue.sets.values():
             for content in record.contents:
                 self._sets.setdefault(content, []).append(record)
+        self._group = _groups(catalogue)
         self._linear: dict[tuple[ItemId, Quality], tuple[Lot, ...]] = {}
         self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
+
+    def group(self, item: ItemId) -> ItemId:
+        """Return what is the same for items that sets or older numbers tie together: how one of
+        them is covered never depends on others.
+        """
+        return self._group.get(item, item)
 
     def sets_with(self, numbers: Iterable[ItemId]) -> dict[ItemId, PartSet]:
         """Return the sets that any of some numbers are in."""
@@ -101,6 +108,24 @@ class Market:
                 min(lots, key=lambda lot: (lot.cost, lot.key)) if lots and is_simple else None
             )
         return self._least[item, floor]
+
+
+def _groups(catalogue: Catalogue) -> dict[ItemId, ItemId]:
+    """Return, for every set and part, one number of those that sets and supersession tie to it."""
+    leader: dict[ItemId, ItemId] = {}
+
+    def find(item: ItemId) -> ItemId:
+        while leader.setdefault(item, item) != item:
+            item = leader[item]
+        return item
+
+    for record in catalogue.sets.values():
+        for content in record.contents:
+            leader[find(content)] = find(record.id)
+    for part in catalogue.parts.values():
+        if part.superseded_by is not None:
+            leader[find(part.id)] = find(part.superseded_by)
+    return {item: find(item) for item in leader}
 
 
 def find_lots(
@@ -148,16 +173,17 @@ class Choice(Struct, frozen=True, kw_only=True):
 def choose_lots(
     market: Market,
     wanted: Wanted,
+    items: Iterable[ItemId],
     *,
     on: date,
     needed_by: date | None,
 ) -> Choice:
-    """Return the cheapest lots that fill the wanted pieces.
+    """Return the cheapest lots that fill the wanted pieces of some items.
 
     With `needed_by`, only lots that come in time are used; what none of them fills is covered
     apart, by those that come earliest.
     """
-    shop, pieces = market.shop, wanted.pieces()
+    shop, pieces = market.shop, wanted.pieces(items)
     sets = _wanted_sets(market, wanted, pieces)
     if needed_by is None:
         return _cheapest_at_any_time(market, wanted, pieces, sets)

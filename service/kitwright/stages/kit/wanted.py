@@ -103,14 +103,14 @@ class Wanted:
         """Return how many parts are one unit."""
         return self._items[item].scale
 
-    def pieces(self) -> dict[ItemId, int]:
-        """Return the whole items still wanted, without those that want none."""
-        wanted = {
-            item: -(-sum([rest for _, rest in record.open]) // record.size)
-            for item, record in self._items.items()
-            if record.open
-        }
-        return {item: count for item, count in wanted.items() if count}
+    def pieces(self, items: Iterable[ItemId]) -> dict[ItemId, int]:
+        """Return the whole pieces still wanted of some items, without those that want none."""
+        wanted = {}
+        for item in items:
+            record = self._items[item]
+            if count := -(-sum([rest for _, rest in record.open]) // record.size):
+                wanted[item] = count
+        return wanted
 
     def unit(self, item: ItemId) -> str:
         """Return the unit that an item is needed in."""
