@@ -12,7 +12,7 @@ from kitwright.catalogue.model import Catalogue, Record, Shop
 from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
-from kitwright.stages.kit import Market
+from kitwright.stages.kit import Fitments, Market
 from kitwright.stages.quote import Draft, Extra
 from kitwright.stages.request import Request, Terms, alike
 from kitwright.stages.supply import Prices, Source, find_supply
@@ -56,6 +56,7 @@ class Workshop:
         self.supply = find_supply(catalogue, shop)
         self.market = Market(catalogue, shop, self.supply)
         self.prices = Prices(catalogue, shop, self.supply)
+        self.fitments = Fitments(catalogue, self.prices)
         self._starts = {
             family: sorted({0, *(row.serial_from for row in rows)})
             for family, rows in catalogue.fitments.items()

@@ -78,7 +78,7 @@ def stages(catalogue: Catalogue) -> None:
     prices, market = workshop.prices, workshop.market
     needs = timed(
         "list_needs",
-        lambda: list_needs(catalogue, shop, prices, request, operations, plan, labour),
+        lambda: list_needs(workshop.fitments, shop, request, operations, plan, labour),
     )
     kit = timed(
         "choose_kit",

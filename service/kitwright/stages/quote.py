@@ -91,6 +91,15 @@ class Repair(Struct, frozen=True, kw_only=True):
         return self.totals.price
 
 
+class Outcome(Struct, frozen=True, kw_only=True):
+    """What some jobs come to, as far as it is compared with what others do."""
+
+    labour: Labour
+    kit: Kit
+    lines: tuple[PricedLine, ...]
+    price: Money
+
+
 class Draft(Struct, frozen=True, kw_only=True, eq=False):
     """A quote before the counter changes its lines or parts, the same for requests that are alike.
 

@@ -199,7 +199,7 @@ def _part(
     return KitPart(
         needs=needs,
         brought=tuple(each for each in brought if market.group(each.item) == group),
-        from_stock=(*from_stock, *opened),
+        from_stock=_in_order((*from_stock, *opened), lambda each: (each.item, each.bin)),
         bought=tuple(bought),
         left_over=tuple(left_over),
         unfilled=tuple(

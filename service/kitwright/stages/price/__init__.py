@@ -2,11 +2,13 @@
 
 from kitwright.stages.price.adjustment import adjust_lines
 from kitwright.stages.price.balance import Balance, balance
+from kitwright.stages.price.goods import GOODS
 from kitwright.stages.price.line import LineKind, PricedLine
 from kitwright.stages.price.price import Priced, price_lines
-from kitwright.stages.price.total import Advance, Taxes, Totals, find_advances, tax_lines
+from kitwright.stages.price.total import Advance, Taxes, Totals, find_advances, price_of, tax_lines
 
 __all__ = [
+    "GOODS",
     "Advance",
     "Balance",
     "LineKind",
@@ -18,5 +20,6 @@ __all__ = [
     "balance",
     "find_advances",
     "price_lines",
+    "price_of",
     "tax_lines",
 ]

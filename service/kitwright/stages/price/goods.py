@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil
+from types import MappingProxyType
+from typing import Final
 
 from msgspec import Struct
 
@@ -18,7 +20,7 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.money import Money
-from kitwright.stages.kit import Brought, Covered, Kit, Need
+from kitwright.stages.kit import Brought, Covered, Kit, KitPart, Need
 from kitwright.stages.price.line import LineKind, Make, PricedLine, price_line
 from kitwright.stages.supply import Prices
 from kitwright.stages.why import Fact, Why
@@ -26,7 +28,11 @@ from kitwright.units import exact
 
 
 def price_goods(
-    catalogue: Catalogue, shop: Shop, selling: Prices, kit: Kit
+    catalogue: Catalogue,
+    shop: Shop,
+    selling: Prices,
+    kit: Kit,
+    known: Mapping[int, Sequence[PricedLine]] = MappingProxyType({}),
 ) -> tuple[PricedLine, ...]:
     """Return the lines of what is fitted and used: sets, then parts, consumables and core
     deposits, by item.
@@ -35,28 +41,42 @@ def price_goods(
     line has the number that is fitted: older stock that is used up has one of its own. A
     consumable is charged by what is really used, as a share of its pack. Needs without a
     source, and those that wait for the plate, are priced like the rest.
+
+    `known` has the lines of parts of the kit, by the part's identity, core deposits apart: those
+    stay what they are.
     """
-    prices = _KitPrices(selling, shop.currency, kit)
-    lines = [_set_line(prices, item, *each) for item, each in _sets(catalogue, kit).items()]
-    lines += [
-        _brought_line(prices.currency, each, is_set=each.item in catalogue.sets)
-        for each in kit.brought
-    ]
-    for number, pieces in _fitted(catalogue, kit).items():
-        if number in catalogue.consumables:
-            lines.append(_consumable_line(catalogue, prices, number, pieces))
-        else:
-            lines.append(_part_line(prices, number, pieces))
+    lines: list[PricedLine] = []
+    for part in kit.parts:
+        lines += known.get(id(part)) or _lines_of(catalogue, selling, shop.currency, part)
     lines.sort(key=lambda line: (_ORDER[line.kind], line.code))
     return (*lines, *_cores(catalogue, shop, lines))
 
 
-_ORDER = {
+def _lines_of(
+    catalogue: Catalogue, selling: Prices, currency: str, kit: KitPart
+) -> Iterator[PricedLine]:
+    prices = _KitPrices(selling, currency, kit)
+    for item, each in _sets(catalogue, kit).items():
+        yield _set_line(prices, item, *each)
+    for brought in kit.brought:
+        yield _brought_line(prices.currency, brought, is_set=brought.item in catalogue.sets)
+    for number, pieces in _fitted(catalogue, kit).items():
+        if number in catalogue.consumables:
+            yield _consumable_line(catalogue, prices, number, pieces)
+        else:
+            yield _part_line(prices, number, pieces)
+
+
+_ORDER: Final = {
     LineKind.part_set: 0,
     LineKind.part: 1,
     LineKind.brought: 2,
     LineKind.consumable: 3,
 }
+
+
+GOODS: Final = frozenset(_ORDER)
+"""The kinds of lines of what is fitted and used."""
 
 
 class _Piece(Struct, frozen=True):
@@ -70,7 +90,7 @@ class _Piece(Struct, frozen=True):
 class _KitPrices:
     """Selling prices of a kit's items, at the strictest floor among the roles that each fills."""
 
-    def __init__(self, prices: Prices, currency: str, kit: Kit) -> None:
+    def __init__(self, prices: Prices, currency: str, kit: KitPart) -> None:
         self.currency = currency
         self._prices = prices
         self._floors: dict[ItemId, Quality] = {}
@@ -90,7 +110,7 @@ class _KitPrices:
 
 
 def _sets(
-    catalogue: Catalogue, kit: Kit
+    catalogue: Catalogue, kit: KitPart
 ) -> dict[ItemId, tuple[dict[str | None, int], list[Covered]]]:
     """Return the sets of a kit, from the shelf or bought: how many of each make, and what they
     stand for.
@@ -104,7 +124,7 @@ def _sets(
     return found
 
 
-def _packs(kit: Kit) -> Iterator[tuple[ItemId, str | None, int, tuple[Covered, ...]]]:
+def _packs(kit: KitPart) -> Iterator[tuple[ItemId, str | None, int, tuple[Covered, ...]]]:
     """Yield what is taken and bought: number, make, whole pieces or sets, and what they fill."""
     for taken in kit.from_stock:
         yield taken.item, taken.make, int(taken.quantity), taken.covers
@@ -113,7 +133,7 @@ def _packs(kit: Kit) -> Iterator[tuple[ItemId, str | None, int, tuple[Covered, .
         yield source.item, source.brand, bought.packs * source.pack, bought.covers
 
 
-def _fitted(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Piece]]:
+def _fitted(catalogue: Catalogue, kit: KitPart) -> dict[ItemId, list[_Piece]]:
     """Return what fills the needs beside sets and what is brought, by the number that is fitted,
     each in the order of the needs. What no source fills stands under the needs' own number.
     """

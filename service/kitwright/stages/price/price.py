@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from types import MappingProxyType
 
 from msgspec import Struct
 
@@ -42,7 +43,9 @@ FREIGHT = "freight-and-order-fees"
 
 
 class Priced(Struct, frozen=True, kw_only=True):
-    """Everything that the lines are made of."""
+    """Everything that the lines are made of. `known_goods` has the lines of parts of the kit that
+    another kit has as well, by the part's identity.
+    """
 
     catalogue: Catalogue
     shop: Shop
@@ -55,6 +58,7 @@ class Priced(Struct, frozen=True, kw_only=True):
     terms: Terms
     area: TaxArea | None
     on: date
+    known_goods: Mapping[int, Sequence[PricedLine]] = MappingProxyType({})
 
 
 def price_lines(given: Priced) -> tuple[PricedLine, ...]:
@@ -64,7 +68,7 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
     Where the shop's prices include tax, every amount does; suppliers' freight, which does not,
     is grossed up first.
     """
-    goods = price_goods(given.catalogue, given.shop, given.prices, given.kit)
+    goods = price_goods(given.catalogue, given.shop, given.prices, given.kit, given.known_goods)
     labour = tuple(_labour_lines(given))
     cores = tuple(line for line in goods if line.kind is LineKind.core)
     return (

@@ -150,6 +150,29 @@ def tax_lines(
     return Summed(line_taxes=taxed.lines, taxes=taxed.taxes, freed=taxed.freed, totals=totals)
 
 
+def price_of(shop: Shop, request: Request, lines: Sequence[PricedLine]) -> Money:
+    """Return what lines come to as far as it is known: the `price` of the totals, and no more."""
+    area = request.tax_area
+    if area is None:
+        return total([line.amount for line in lines], shop.currency)
+    amounts = [(line.tax_kind, line.amount.minor) for line in lines]
+    if area.rounding.by is RoundBy.line and (discounts := _discounts(lines)):
+        # a discount's tax is what it takes off the tax of the lines that it reduces
+        del amounts[len(lines) - len(discounts) :]
+        for discount in discounts:
+            for place, off in discount.reduces:
+                kind, left = amounts[place]
+                amounts[place] = kind, left - off
+    exempt = request.exempt_kinds
+    taxes = reckon_taxes(area, amounts, on=request.asked.on, exempt=exempt).line_taxes
+    gross = sum([minor for _, minor in amounts])
+    if not area.prices_include_tax:
+        gross += sum(taxes)
+    elif exempt:
+        gross -= sum(tax for (kind, _), tax in zip(amounts, taxes, strict=True) if kind in exempt)
+    return Money(gross, shop.currency)
+
+
 def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine], known: Taxes) -> Taxed:
     """Return the tax of lines and their discounts."""
     if area.rounding.by is RoundBy.line:
