@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from typing import Final
 
-from msgspec import structs
-
 from kitwright.catalogue.graph import Instance
 from kitwright.catalogue.model import Catalogue, Record, Shop
 from kitwright.memory import ELSEWHERE, MIB, Memory
@@ -14,7 +12,7 @@ from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
 from kitwright.stages.kit import Fitments, Market
 from kitwright.stages.quote import Draft, Extra
-from kitwright.stages.request import Request, Terms, alike
+from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
 from kitwright.stages.work import (
     AccessPlan,
@@ -23,6 +21,7 @@ from kitwright.stages.work import (
     Teardown,
     allot_labour,
     count_by_hand,
+    minutes_alone,
     minutes_by_hand,
     plan_access,
     read_minutes,
@@ -102,10 +101,8 @@ class Workshop:
     def minutes_alone(self, request: Request, operation: Operation) -> int:
         """Return what an operation would be billed as the only one, before anybody changes it."""
         asked = request.asked
-        chassis = None if request.chassis is None else request.chassis.id
-        question = "alone", request.family.id, chassis, operation.key, asked.condition
-        plain = structs.replace(request, asked=structs.replace(asked, terms=Terms()))
-        billed = self.memory.get(question, lambda: self.labour(plain, (operation,))[1].billed)
+        teardown = self.teardown(request)
+        billed = minutes_alone(self.shop, teardown, operation, asked.condition)
         return billed * asked.terms.machines
 
     def draft(self, request: Request, work_out: Callable[[], Draft]) -> Draft:

@@ -102,16 +102,18 @@ class Structure:
         sure = [0] * len(self.needs)
         reach = [0] * len(self.needs)
         for place in self.order:
-            itself = 1 << place
-            if not itself & allowed or self.all_of[place] & ~possible:
+            itself, all_of = 1 << place, self.all_of[place]
+            if not itself & allowed or all_of & ~possible:
                 continue
             groups = [group & possible for group in self.any_of[place]]
             if all(groups):
                 possible |= itself
                 # What every branch brings comes along whichever is taken.
-                common = (reduce(and_, (sure[b] for b in bits(group))) for group in groups)
-                sure[place] = itself | gather(sure, self.all_of[place]) | union(common)
-                reach[place] = itself | gather(reach, self.needs[place] & possible)
+                common = [reduce(and_, [sure[b] for b in bits(group)]) for group in groups]
+                sure[place] = itself | gather(sure, all_of) | union(common)
+                reach[place] = (
+                    itself | gather(reach, all_of) | union(gather(reach, group) for group in groups)
+                )
         return Settled(possible, sure, reach)
 
     def choices(self, settled: Settled, region: int) -> list[Choice]:

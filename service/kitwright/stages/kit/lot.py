@@ -228,6 +228,8 @@ def _cheapest_at_any_time(
             tangled[item] = count
         else:
             plain.append(Chosen(lot, count))
+    if not tangled:
+        return Choice(chosen=tuple(plain), short={}, is_least=True)
     choice = _cheapest(find_lots(market, wanted, tangled, sets), tangled)
     return Choice(chosen=(*plain, *choice.chosen), short=choice.short, is_least=choice.is_least)
 

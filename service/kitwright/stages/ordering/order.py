@@ -11,7 +11,7 @@ from msgspec import Struct
 from kitwright.catalogue.model import Catalogue, Hazmat, Shop, Supplier, SupplierId
 from kitwright.money import Money, total
 from kitwright.stages.kit import Bought, Covered, Kit
-from kitwright.stages.supply import Source, promise
+from kitwright.stages.supply import Source, arrival
 
 
 class OrderLine(Struct, frozen=True, kw_only=True):
@@ -65,13 +65,17 @@ def split_orders(catalogue: Catalogue, shop: Shop, kit: Kit, on: date) -> tuple[
 
 def _order(catalogue: Catalogue, shop: Shop, bought: Sequence[Bought], on: date) -> PartsOrder:
     supplier = bought[0].source.supplier
+    promised = {
+        lead_days: arrival(shop, supplier, lead_days, on)
+        for lead_days in {each.source.lead_days for each in bought}
+    }
     lines = tuple(
         OrderLine(
             source=each.source,
             packs=each.packs,
             unit_cost=each.source.unit_cost(each.packs),
             net=each.source.line_cost(each.packs),
-            promised=promise(shop, each.source, on),
+            promised=promised[each.source.lead_days],
             covers=each.covers,
         )
         for each in sorted(bought, key=lambda one: (one.source.item, one.source.sku))
@@ -86,7 +90,7 @@ def _order(catalogue: Catalogue, shop: Shop, bought: Sequence[Bought], on: date)
         fees=fees,
         freight=freight,
         net=total((goods, freight, *(fee.amount for fee in fees)), supplier.currency),
-        promised=max(line.promised for line in lines),
+        promised=max(promised.values()),
     )
 
 

@@ -87,6 +87,14 @@ class _Piece(Struct, frozen=True):
     make: str | None
 
 
+_NOTHING: Final = Fraction(0)
+
+
+def _sum(pieces: Sequence[_Piece]) -> Fraction:
+    first, *more = pieces
+    return sum((piece.quantity for piece in more), start=first.quantity)
+
+
 class _KitPrices:
     """Selling prices of a kit's items, at the strictest floor among the roles that each fills."""
 
@@ -137,22 +145,30 @@ def _fitted(catalogue: Catalogue, kit: KitPart) -> dict[ItemId, list[_Piece]]:
     """Return what fills the needs beside sets and what is brought, by the number that is fitted,
     each in the order of the needs. What no source fills stands under the needs' own number.
     """
-    rest = [exact(need.quantity) for need in kit.needs]
     places = {id(need): place for place, need in enumerate(kit.needs)}
+    filled: dict[int, Fraction] = {}
     found: list[tuple[int, ItemId, _Piece]] = []
+
+    def fill(cover: Covered) -> int:
+        place = places[id(cover.need)]
+        before = filled.get(place)
+        filled[place] = cover.quantity if before is None else before + cover.quantity
+        return place
+
     for item, make, _, covers in _packs(kit):
         for each in covers:
-            place = places[id(each.need)]
-            rest[place] -= each.quantity
+            place = fill(each)
             if item not in catalogue.sets:
                 found.append((place, each.number, _Piece(each.need, each.quantity, make)))
-    for each in (cover for brought in kit.brought for cover in brought.covers):
-        rest[places[id(each.need)]] -= each.quantity
-    found += [
-        (place, need.item, _Piece(need, rest[place], None))
-        for place, need in enumerate(kit.needs)
-        if rest[place]
-    ]
+    for brought in kit.brought:
+        for each in brought.covers:
+            fill(each)
+    for place, need in enumerate(kit.needs):
+        given = filled.get(place, _NOTHING)
+        # most needs are filled, which shows without reckoning
+        if given.as_integer_ratio() != need.quantity.as_integer_ratio():
+            rest = exact(need.quantity) - given
+            found.append((place, need.item, _Piece(need, rest, None)))
     pieces: dict[ItemId, list[_Piece]] = {}
     for _, number, piece in sorted(found, key=lambda one: one[0]):
         pieces.setdefault(number, []).append(piece)
@@ -219,7 +235,7 @@ def _part_line(prices: _KitPrices, number: ItemId, pieces: list[_Piece]) -> Pric
     return price_line(
         LineKind.part,
         number,
-        quantity=int(sum(piece.quantity for piece in pieces)),
+        quantity=int(_sum(pieces)),
         unit="piece",
         unit_price=prices.of(item, number),
         currency=prices.currency,
@@ -247,7 +263,7 @@ def _consumable_line(
     catalogue: Catalogue, prices: _KitPrices, item: ItemId, pieces: list[_Piece]
 ) -> PricedLine:
     record = catalogue.consumables[item]
-    amount = sum((piece.quantity for piece in pieces), start=Fraction(0))
+    amount = _sum(pieces)
     is_by_pack = record.bill is Bill.pack
     packs = ceil(amount / exact(record.pack))
     return price_line(

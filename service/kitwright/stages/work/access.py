@@ -14,7 +14,7 @@ from kitwright.catalogue.graph import (
     instances,
     resolve_access,
 )
-from kitwright.catalogue.model import Catalogue, Chassis, Family, Shop
+from kitwright.catalogue.model import Catalogue, Chassis, Family, LabourClass, Shop
 from kitwright.solve.closure import (
     ClosedSet,
     Graph,
@@ -104,6 +104,7 @@ class Teardown:
         )
         self._ways: dict[tuple[Rust, bool], _Ways] = {}
         self._targets: dict[OperationKey, frozenset[str]] = {}
+        self._alone: dict[tuple[OperationKey, Rust], dict[LabourClass, Fraction]] = {}
         self._needs = {
             key: {
                 need: Why("stands-before", {"component": key})
@@ -138,6 +139,36 @@ class Teardown:
             self._targets[key] = frozenset(found - self.engine.done)
         return self._targets[key]
 
+    def best(self, targets: frozenset[str], rust: Rust) -> ClosedSet[str]:
+        """Return the better plan of engine in and engine out."""
+        inside = self.ways(rust, is_out=False).search
+        if not self.has_engine_out:
+            return inside.least(targets)
+        out = self.ways(rust, is_out=True).search.least(targets | {ENGINE_OUT})
+        try:
+            stays = inside.least(targets)
+        except Unreachable:
+            # nothing else is out of reach, or the plan above had failed
+            return out
+        return min(stays, out, key=lambda plan: (plan.weight, len(plan.items), plan.items))
+
+    def minutes_alone(self, operation: Operation, rust: Rust) -> Mapping[LabourClass, Fraction]:
+        """Return the exact minutes of the way in and out for an operation as the only one."""
+        question = operation.key, rust
+        if question not in self._alone:
+            items = self.best(self.targets(operation), rust).items
+            minutes = self.ways(rust, is_out=ENGINE_OUT in items).minutes
+            sums: dict[LabourClass, Fraction] = {}
+            for item in items:
+                component = self.engine.nodes[item].component
+                for labour_class, more in (
+                    (component.labour_class, minutes[item].access),
+                    *((work.labour_class, Fraction(work.minutes)) for work in component.refit_work),
+                ):
+                    sums[labour_class] = sums.get(labour_class, Fraction(0)) + more
+            self._alone[question] = sums
+        return self._alone[question]
+
     def stands_before(self, item: str) -> Mapping[str, Why]:
         """Return the components that a component may need off, and the reason that it is."""
         return self._needs[item]
@@ -165,7 +196,7 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
     Raises: Unreachable, where a job needs what this engine in this chassis does not have.
     """
     targets = {operation.key: teardown.targets(operation) for operation in operations}
-    best = _better(teardown, frozenset[str]().union(*targets.values()), rust)
+    best = teardown.best(frozenset[str]().union(*targets.values()), rust)
     is_out = ENGINE_OUT in best.items
     ways = teardown.ways(rust, is_out=is_out)
     reached = _reached(ways.weighed, best.items, targets)
@@ -184,20 +215,6 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
         for key in removal_order(teardown.graph, best.items)
     )
     return AccessPlan(removals=removals, minutes=best.weight, engine_out=is_out)
-
-
-def _better(teardown: Teardown, targets: frozenset[str], rust: Rust) -> ClosedSet[str]:
-    """Return the better plan of engine in and engine out."""
-    inside = teardown.ways(rust, is_out=False).search
-    if not teardown.has_engine_out:
-        return inside.least(targets)
-    out = teardown.ways(rust, is_out=True).search.least(targets | {ENGINE_OUT})
-    try:
-        stays = inside.least(targets)
-    except Unreachable:
-        # nothing else is out of reach, or the plan above had failed
-        return out
-    return min(stays, out, key=lambda plan: (plan.weight, len(plan.items), plan.items))
 
 
 def _reached(

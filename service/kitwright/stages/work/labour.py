@@ -23,7 +23,7 @@ from kitwright.errors import KitwrightError
 from kitwright.money import share
 from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Terms
 from kitwright.stages.why import place
-from kitwright.stages.work.access import AccessPlan
+from kitwright.stages.work.access import AccessPlan, Teardown
 from kitwright.stages.work.job import NotInQuote, Operation, OperationKey
 from kitwright.units import exact
 
@@ -158,6 +158,25 @@ def allot_labour(
     return Labour(
         tasks=tasks, classes=tuple(classes), allotted=tuple(allotted), bench_minimum=minimum
     )
+
+
+def minutes_alone(
+    shop: Shop, teardown: Teardown, operation: Operation, condition: Condition
+) -> int:
+    """Return what an operation is billed as the only one: as `allot_labour` finds it, with less
+    work.
+    """
+    operations = (operation,)
+    sums = dict(teardown.minutes_alone(operation, condition.rust))
+    for task in (
+        *_work_tasks(operations, teardown.family.cylinders),
+        *_visit_tasks(teardown.catalogue, operations),
+        *_extra_tasks(shop, operations, condition, (operation.key,)),
+    ):
+        sums[task.labour_class] = sums.get(task.labour_class, Fraction(0)) + task.minutes
+    increment = shop.labour.increment_minutes
+    billed = sum(_up_to(*minutes.as_integer_ratio(), increment) for minutes in sums.values())
+    return max(billed, shop.labour.minimum_bench_minutes)
 
 
 def repeat(labour: Labour, machines: int) -> Labour:
