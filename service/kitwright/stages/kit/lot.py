@@ -94,20 +94,19 @@ class Market:
             )
         return found
 
-    def least_lot(self, item: ItemId, floor: Quality) -> Lot | None:
-        """Return the lot that any number of an item is bought in at least cost, piece by piece;
-        None where that depends on the number.
+    def least_lot(self, item: ItemId, floor: Quality, count: int) -> Lot | None:
+        """Return the lot in which so many of an item are bought at least cost, one by one; None
+        where that takes a search.
         """
         if (item, floor) not in self._least:
-            sources = self.supply.eligible(item, floor)
             lots = self.linear_lots(item, floor)
-            is_simple = len(lots) == len(sources) and all(
-                lot.limit is None and lot.holds[item] == 1 for lot in lots
-            )
+            is_by_piece = all(lot.holds[item] == 1 for lot in lots)
+            is_simple = is_by_piece and len(lots) == len(self.supply.eligible(item, floor))
             self._least[item, floor] = (
                 min(lots, key=lambda lot: (lot.cost, lot.key)) if lots and is_simple else None
             )
-        return self._least[item, floor]
+        lot = self._least[item, floor]
+        return lot if lot is not None and (lot.limit is None or lot.limit >= count) else None
 
 
 def _groups(catalogue: Catalogue) -> dict[ItemId, ItemId]:
@@ -217,13 +216,13 @@ def _cheapest_at_any_time(
 ) -> Choice:
     """Return the cheapest lots for the pieces that can be filled.
 
-    What no set has in it, and any number of which is bought in the same lot, needs no search.
+    What no set has in it, and what is bought piece by piece from one source, needs no search.
     """
     in_sets = {wanted.item_of(content) for record in sets.values() for content in record.contents}
     plain: list[Chosen] = []
     tangled: dict[ItemId, int] = {}
     for item, count in pieces.items():
-        lot = None if item in in_sets else market.least_lot(item, wanted.floor(item))
+        lot = None if item in in_sets else market.least_lot(item, wanted.floor(item), count)
         if lot is None:
             tangled[item] = count
         else:
