@@ -70,11 +70,15 @@ class Minutes(Struct, frozen=True):
 
 
 class _Ways(Struct, frozen=True):
-    """What reaching any targets takes in one state of rust, with the engine in the frame or out."""
+    """What reaching any targets takes in one state of rust, with the engine in the frame or out.
+
+    `own` has what each operation would take off by itself, as far as anybody has asked.
+    """
 
     minutes: dict[str, Minutes]
     weighed: Weighed[str]
     search: Search[str]
+    own: dict[OperationKey, tuple[str, ...]]
 
 
 class Teardown:
@@ -124,7 +128,7 @@ class Teardown:
             weighed = Weighed(self.graph, sums)
             stays = [ENGINE_OUT] if self.has_engine_out and not is_out else []
             search = Search(weighed, without=stays)
-            ways = self._ways[rust, is_out] = _Ways(minutes, weighed, search)
+            ways = self._ways[rust, is_out] = _Ways(minutes, weighed, search, {})
         return ways
 
     def targets(self, operation: Operation) -> frozenset[str]:
@@ -199,7 +203,7 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
     best = teardown.best(frozenset[str]().union(*targets.values()), rust)
     is_out = ENGINE_OUT in best.items
     ways = teardown.ways(rust, is_out=is_out)
-    reached = _reached(ways.weighed, best.items, targets)
+    reached = _reached(ways, best.items, targets)
     minutes = ways.minutes
     because = _because(teardown, best.items, targets)
     removals = tuple(
@@ -218,7 +222,7 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
 
 
 def _reached(
-    weighed: Weighed[str],
+    ways: _Ways,
     items: Sequence[str],
     targets: Mapping[OperationKey, frozenset[str]],
 ) -> dict[str, tuple[OperationKey, ...]]:
@@ -230,9 +234,16 @@ def _reached(
     """
     everyone = sorted(targets)
     jobs: dict[str, list[OperationKey]] = {item: [] for item in items}
-    search = Search(weighed, within=items)
+    within: Search[str] | None = None
     for key in everyone:
-        for item in search.least(targets[key]).items:
+        if key not in ways.own:
+            ways.own[key] = ways.search.least(targets[key]).items
+        own = ways.own[key]
+        if not jobs.keys() >= set(own):
+            # the joint plan goes another way, else the least of all is the least within it
+            within = within or Search(ways.weighed, within=items)
+            own = within.least(targets[key]).items
+        for item in own:
             jobs[item].append(key)
     return {item: tuple(keys or everyone) for item, keys in jobs.items()}
 
