@@ -40,7 +40,7 @@ it.
 class Workshop:
     """A catalogue and one of its shops, with what is worth working out once for both.
 
-    Remembered are teardowns, plans, priced kits and what others make of them, never whole quotes.
+    Remembered are teardowns, drafts and what others make of them, never whole quotes.
     All of it follows from the catalogue: another revision is another workshop.
 
     Args:

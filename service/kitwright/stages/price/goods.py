@@ -265,11 +265,15 @@ def _consumable_line(
     record = catalogue.consumables[item]
     amount = _sum(pieces)
     is_by_pack = record.bill is Bill.pack
-    packs = ceil(amount / exact(record.pack))
+    quantity = Decimal(amount.numerator)
+    if is_by_pack:
+        quantity = Decimal(ceil(amount / exact(record.pack)))
+    elif amount.denominator != 1:
+        quantity /= amount.denominator
     return price_line(
         LineKind.consumable,
         item,
-        quantity=packs if is_by_pack else Decimal(amount.numerator) / amount.denominator,
+        quantity=quantity,
         unit="piece" if is_by_pack else record.unit,
         unit_price=prices.of(item),
         base_quantity=1 if is_by_pack else record.pack,
