@@ -9,9 +9,9 @@ drives both with one load generator, in turns of so many requests (2,000 where n
   a quote takes.
 - replay: the same requests again and again. This is what memory takes, and says nothing of quotes.
 
-Prints requests per second, the middle and the 99th percentile of answer times, the service's
-processor time of each, and the ratio of both to the bare handler. Machines are noisy: only ratios
-of one run mean anything.
+Prints requests per second, the middle and the 99th percentile of answer times, the processor time
+of each, and the ratio of both to the bare handler. Machines are noisy: only ratios of one run mean
+anything, and where others work on the machine, only those of processor time.
 """
 
 from __future__ import annotations
@@ -113,15 +113,27 @@ def processor_seconds(process: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def measured(name: str, server: Started, bodies: Sequence[bytes]) -> float:
-    """Drive a server with previews and print what came of it; return its requests per second."""
+class Speed(NamedTuple):
+    """Requests per second, and the milliseconds of processor time of each."""
+
+    rate: float
+    cost: float
+
+    def beside(self, bare: Speed) -> Speed:
+        """Return the ratios to a bare handler, by requests per second and by processor time."""
+        return Speed(self.rate / bare.rate, bare.cost / self.cost)
+
+
+def measured(name: str, server: Started, bodies: Sequence[bytes]) -> Speed:
+    """Drive a server with previews, print and return what came of it."""
     key = f"Bearer {server.key}"
     requests = [post("/v1/quotes/preview", body, Authorization=key) for body in bodies]
     before = processor_seconds(server.process.pid)
     rate = driven(name, server.port, requests)
-    each = (processor_seconds(server.process.pid) - before) / len(bodies) * 1e3
-    print(f"{'':<24}{each:>9.2f} ms of processor time each")
-    return rate
+    ticks = max(processor_seconds(server.process.pid) - before, 1 / os.sysconf("SC_CLK_TCK"))
+    cost = ticks / len(bodies) * 1e3
+    print(f"{'':<24}{cost:>9.2f} ms of processor time each")
+    return Speed(rate, cost)
 
 
 def driven(name: str, port: int, requests: Sequence[bytes]) -> float:
@@ -132,6 +144,13 @@ def driven(name: str, port: int, requests: Sequence[bytes]) -> float:
     late = seconds[int(len(seconds) * 0.99)] * 1e3
     print(f"{name:<24}{rate:>9.0f}/s   p50 {middle:>7.2f} ms   p99 {late:>7.2f} ms")
     return rate
+
+
+def middle(ratios: Sequence[Speed]) -> str:
+    """Return the middle ratios of some turns in words."""
+    rate = statistics.median(each.rate for each in ratios)
+    cost = statistics.median(each.cost for each in ratios)
+    return f"{rate:.3f} by requests per second, {cost:.3f} by processor time"
 
 
 def main() -> None:
@@ -151,23 +170,20 @@ def main() -> None:
         measured("replay, first time", server, replayed)
         size = statistics.mean(once(server.port, server.key, body)[0] for body in replayed[:200])
         with started([sys.executable, "-c", BARE, str(int(size))]) as other:
-            cold: list[float] = []
-            warm: list[float] = []
+            cold: list[Speed] = []
+            warm: list[Speed] = []
             for turn, bodies in enumerate(drawn, start=1):
                 bare = measured(f"bare handler, turn {turn}", other, replayed)
-                cold.append(measured(f"never seen, turn {turn}", server, bodies) / bare)
+                cold.append(measured(f"never seen, turn {turn}", server, bodies).beside(bare))
                 # what has been forgotten for those is remembered again first
                 measured(f"replay, again, turn {turn}", server, replayed)
-                warm.append(measured(f"replay, turn {turn}", server, replayed) / bare)
+                warm.append(measured(f"replay, turn {turn}", server, replayed).beside(bare))
         print(f"answers of {size / 1024:.0f} KiB on average; {count} requests a turn")
         print(
-            f"ratio to bare, never seen: {statistics.median(cold):.3f} (of {TURNS} turns; "
-            f"{count * TURNS} requests, each sent once, no two of the same work)"
+            f"never seen to bare: {middle(cold)} ({count * TURNS} requests, each sent once, no "
+            "two of the same work)"
         )
-        print(
-            f"ratio to bare, replay: {statistics.median(warm):.2f} (of {TURNS} turns; memory, "
-            "not quotes)"
-        )
+        print(f"replay to bare: {middle(warm)} (memory, not quotes)")
         full = resident_mib(server.process.pid)
         print(f"memory {empty:.0f} MiB after the first answer, {full:.0f} MiB after the run")
 
