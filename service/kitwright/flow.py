@@ -506,6 +506,7 @@ def _more(
 def _extra(
     repair: Repair | Outcome, together: Outcome, fresh: Sequence[Operation], beside: WhileApart
 ) -> Extra:
+    there = set(map(id, repair.lines))
     return Extra(
         job=fresh[0].job.id,
         name=fresh[0].job.name,
@@ -515,7 +516,9 @@ def _extra(
         default=beside.default.value,
         reason=beside.reason,
         needs=tuple(added_needs(repair, together)),
-        lines=together.lines,
+        lines=tuple(
+            line if id(line) in there else structs.replace(line, why=()) for line in together.lines
+        ),
     )
 
 

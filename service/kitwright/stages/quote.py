@@ -40,8 +40,8 @@ class Extra(Struct, frozen=True, kw_only=True):
     """An optional job at its true extra price: what the whole visit would cost more with it,
     tax included where known.
 
-    `lines` are those of the visit with it, before the counter's changes. Those that it shares with
-    the visit without it have the reasons of that.
+    `lines` are those of the visit with it, before the counter's changes. Those of the
+    visit without it are the very same, others have no reasons.
     """
 
     job: JobId

@@ -255,26 +255,28 @@ def find_advances(shop: Shop, lines: Sequence[PricedLine], kit: Kit) -> tuple[Ad
     """Return what is asked in advance: the shop's share of what parts cost that are ordered for
     this quote. Whatever is done to prices, the parts stay the same.
     """
-    ordered: dict[str, Fraction] = {}
+    ordered: dict[str, Fraction | int] = {}
     for bought in kit.bought:
         item = bought.source.item
         # a set's line counts sets, a part's the pieces that are fitted
         is_set = any(each.need.item != item for each in bought.covers)
         pieces: Fraction | int = bought.packs * bought.source.pack
         if not is_set:
-            pieces = sum((each.quantity for each in bought.covers), start=Fraction(0))
-        ordered[item] = ordered.get(item, Fraction(0)) + pieces
+            first, *more = bought.covers
+            pieces = sum((each.quantity for each in more), start=first.quantity)
+        ordered[item] = ordered[item] + pieces if item in ordered else pieces
     engines = {need.item for need in kit.needs if need.role == WHOLE_ENGINE}
-    terms = shop.quote.deposit
+    of_engine = exact(shop.quote.deposit.whole_engine_percent) / 100
+    of_others = exact(shop.quote.deposit.special_order_percent) / 100
     found = []
     for place, line in enumerate(lines):
         if line.kind not in _MAY_BE_ORDERED or line.code not in ordered:
             continue
-        is_engine = line.code in engines
-        part = exact(terms.whole_engine_percent if is_engine else terms.special_order_percent) / 100
-        quantity = exact(line.quantity)
-        if ordered[line.code] < quantity:
-            part *= ordered[line.code] / quantity
+        part = of_engine if line.code in engines else of_others
+        there = ordered[line.code]
+        if there.as_integer_ratio() != line.quantity.as_integer_ratio():
+            quantity = exact(line.quantity)
+            part *= there / quantity if there < quantity else 1
         found.append(Advance(place, part.numerator, part.denominator))
     return tuple(found)
 
