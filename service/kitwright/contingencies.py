@@ -13,7 +13,7 @@ from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.flow import added_needs, quote_jobs, quote_repair, untouched
+from kitwright.flow import Known, added_needs, price_jobs, quote_repair, untouched
 from kitwright.money import Money
 from kitwright.stages.contingency import (
     Chance,
@@ -172,6 +172,7 @@ class _Visit:
         self._request = untouched(quote.request)
         self._draft = quote.draft
         self._repair = quote.draft.repair
+        self._known = Known(workshop, self._repair)
         self._keys = [[each.key for each in one.operations] for one in listed]
 
     def more(self, places: Iterable[int]) -> More:
@@ -190,7 +191,9 @@ class _Visit:
     def _price(self, operations: Iterable[Operation], roles: Iterable[RolePlace]) -> More:
         repair = self._repair
         jobs = settle([*repair.jobs.operations, *operations], left_out=repair.jobs.left_out)
-        together = quote_jobs(self.workshop, self._request, jobs, sorted(roles, key=str))
+        together = price_jobs(
+            self.workshop, self._request, jobs, self._known, sorted(roles, key=str)
+        )
         return More(
             price=together.price - repair.price,
             minutes=together.labour.billed - repair.labour.billed,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from types import MappingProxyType
 
-from msgspec import structs
+from msgspec import Struct, structs
 
 from kitwright.catalogue.expansion import expand_job
 from kitwright.catalogue.graph import job_fits
-from kitwright.catalogue.model import WhileApart
+from kitwright.catalogue.model import Chassis, ItemId, WhileApart
 from kitwright.errors import KitwrightError, Path
 from kitwright.money import Money
 from kitwright.stages.finding import (
@@ -21,10 +22,22 @@ from kitwright.stages.finding import (
     repairs_in_play,
     sum_up_findings,
 )
-from kitwright.stages.kit import Kit, Need, NeedKind, RolePlace, choose_kit, list_needs, with_floors
-from kitwright.stages.ordering import split_orders
+from kitwright.stages.kit import (
+    Kit,
+    KitPart,
+    Need,
+    NeedKey,
+    NeedKind,
+    RolePlace,
+    choose_kit,
+    list_needs,
+    needs_by_key,
+    with_floors,
+)
+from kitwright.stages.ordering import PartsOrder, split_orders
 from kitwright.stages.outcome import (
     Basis,
+    Compared,
     Draft,
     Extra,
     InPlay,
@@ -36,11 +49,13 @@ from kitwright.stages.outcome import (
     make_outcome,
 )
 from kitwright.stages.price import (
+    GOODS,
     Priced,
     PricedLine,
     adjust_lines,
     find_advances,
     price_lines,
+    price_of,
     tax_lines,
 )
 from kitwright.stages.request import (
@@ -51,7 +66,7 @@ from kitwright.stages.request import (
     RequestRefused,
     read_request,
 )
-from kitwright.stages.work import Jobs, Operation, choose_jobs, settle
+from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation, choose_jobs, settle
 from kitwright.workshop import Workshop
 
 
@@ -84,12 +99,14 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
     # where the chassis is not named, changes of lines may make another one the dearest
     if terms.changes_work or (request.may_be and terms.changes_lines):
         repair = _hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
-        extras = tuple(_extras(workshop, request, repair))
+        extras = tuple(_extras(workshop, request, repair, Known(workshop, None)))
         if repair.chassis is not draft.repair.chassis:
             # changed by hand, another one is the dearest: what is done there, and with which care
+            plain = structs.replace(untouched(request), chassis=repair.chassis)
+            _, labour = workshop.labour(plain, repair.jobs.operations)
             draft = structs.replace(
                 draft,
-                operated=_operated(workshop, request, repair),
+                operated=_operated(workshop, request, repair, labour),
                 cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
             )
     elif terms.changes_lines or terms.changes_totals:
@@ -124,7 +141,7 @@ def _reprice(
 def _price(workshop: Workshop, request: Request, lines: Sequence[PricedLine]) -> Money:
     """Return what lines come to with the counter's changes. Raises: RequestRefused."""
     changed = adjust_lines(lines, request.asked.terms, workshop.shop.currency)
-    return tax_lines(workshop.shop, request, changed, ()).totals.price
+    return price_of(workshop.shop, request, changed)
 
 
 def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Outcome:
@@ -167,48 +184,121 @@ def _in_play(workshop: Workshop, quote: Outcome, course: Course) -> Iterator[InP
         together = settle([*quoted, *jobs.operations]).operations
         if course.diagnoses and together == quoted:
             continue
-        repair = quote_jobs(workshop, plain, jobs)
+        outcome = price_jobs(workshop, plain, jobs, Known(workshop, None))
         yield InPlay(
             faults=faults,
             operations=jobs.operations,
-            price=repair.price,
-            minutes=repair.labour.billed,
+            price=outcome.price,
+            minutes=outcome.labour.billed,
         )
 
 
-def quote_jobs(
-    workshop: Workshop, request: Request, jobs: Jobs, besides: Iterable[RolePlace] = ()
-) -> Repair:
-    """Return some jobs, and roles renewed besides, planned, kitted, ordered, priced and taxed.
+class _Work(Struct, frozen=True, kw_only=True):
+    """One way to do some jobs, up to its lines; the members are those of `Repair`."""
+
+    chassis: Chassis | None
+    jobs: Jobs
+    plan: AccessPlan
+    labour: Labour
+    kit: Kit
+    orders: tuple[PartsOrder, ...]
+    lines: tuple[PricedLine, ...]
+
+
+class Known:
+    """What of a repair stays what it is where other jobs of the same request are priced: needs,
+    and what covers those that are tied together, with its lines.
+
+    Args:
+        repair: without the counter's changes to lines and parts; None, where nothing is known.
+    """
+
+    def __init__(self, workshop: Workshop, repair: Repair | None) -> None:
+        self.needs: dict[NeedKey, Need] = {}
+        self.parts: tuple[KitPart, ...] = ()
+        self.lines: dict[int, list[PricedLine]] = {}
+        if repair is None:
+            return
+        self.needs = needs_by_key(repair.kit.needs)
+        if not repair.kit.held:
+            group_of = workshop.market.group
+            self.parts = repair.kit.parts
+            by_group = {group_of(part.needs[0].item): id(part) for part in self.parts}
+            for line in repair.lines:
+                if line.kind in GOODS:
+                    part = by_group[group_of(ItemId(line.code))]
+                    self.lines.setdefault(part, []).append(line)
+
+
+def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
+    """Return some jobs planned, kitted, ordered, priced and taxed.
 
     Where the chassis is not named, that is done in each that it may be, and the dearest is
     returned; of several, the first by id.
     """
+    dearest, work = _dearest(workshop, request, jobs, (), Known(workshop, None))
+    advances = find_advances(workshop.shop, work.lines, work.kit)
+    summed = tax_lines(workshop.shop, dearest, work.lines, advances)
+    return Repair(**structs.asdict(work), advances=advances, **structs.asdict(summed))
+
+
+def price_jobs(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    known: Known,
+    besides: Iterable[RolePlace] = (),
+) -> Compared:
+    """Return what some jobs, and roles renewed besides, come to: as `quote_jobs` finds it, with
+    less work.
+    """
+    dearest, work = _dearest(workshop, request, jobs, tuple(besides), known)
+    return Compared(
+        labour=work.labour,
+        kit=work.kit,
+        lines=work.lines,
+        price=price_of(workshop.shop, dearest, work.lines),
+    )
+
+
+def _dearest(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    besides: Sequence[RolePlace],
+    known: Known,
+) -> tuple[Request, _Work]:
+    """Return the request in the chassis in which some jobs are the dearest, and the work there."""
     if not request.may_be:
-        return _quote_in(workshop, request, jobs, besides)
-    besides = tuple(besides)
+        return request, _work(workshop, request, jobs, besides, known)
+
+    def dearest(options: Iterable[Request]) -> tuple[Request, _Work]:
+        found = [(each, _work(workshop, each, jobs, besides, known)) for each in options]
+        return max(found, key=lambda one: price_of(workshop.shop, one[0], one[1].lines).minor)
+
     options = [structs.replace(request, chassis=chassis) for chassis in request.may_be]
     try:
-        return _dearest(_quote_in(workshop, each, jobs, besides) for each in options)
+        return dearest(options)
     except RequestRefused:
         # the counter may name what stands on one chassis' quote and not on another's
-        plain = (_quote_in(workshop, untouched(each), jobs, besides) for each in options)
-        found = structs.replace(request, chassis=_dearest(plain).chassis)
-        return _quote_in(workshop, found, jobs, besides)
+        plain, _ = dearest(map(untouched, options))
+        found = structs.replace(request, chassis=plain.chassis)
+        return found, _work(workshop, found, jobs, besides, known)
 
 
-def _dearest(repairs: Iterable[Repair]) -> Repair:
-    return max(repairs, key=lambda repair: repair.price.minor)
-
-
-def _quote_in(
-    workshop: Workshop, request: Request, jobs: Jobs, besides: Iterable[RolePlace]
-) -> Repair:
-    """Return a repair with the engine in the request's chassis."""
+def _work(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    besides: Sequence[RolePlace],
+    known: Known,
+) -> _Work:
+    """Return some jobs done with the engine in the request's chassis."""
     catalogue, shop, prices = workshop.catalogue, workshop.shop, workshop.prices
     asked = request.asked
     plan, labour = workshop.labour(request, jobs.operations)
-    kit = _choose_kit(workshop, request, _needs(workshop, request, jobs, besides))
+    needs = _needs(workshop, request, jobs, plan, labour, besides, known.needs)
+    kit = _choose_kit(workshop, request, needs, known=known.parts)
     orders = split_orders(catalogue, shop, kit, asked.on)
     lines = price_lines(
         Priced(
@@ -223,83 +313,90 @@ def _quote_in(
             terms=asked.terms,
             area=request.tax_area,
             on=asked.on,
+            known_goods=known.lines,
         )
     )
-    lines = adjust_lines(lines, asked.terms, shop.currency)
-    advances = find_advances(shop, lines, kit)
-    summed = tax_lines(shop, request, lines, advances)
-    return Repair(
+    return _Work(
         chassis=request.chassis,
         jobs=jobs,
         plan=plan,
         labour=labour,
         kit=kit,
         orders=orders,
-        lines=lines,
-        advances=advances,
-        **structs.asdict(summed),
+        lines=adjust_lines(lines, asked.terms, shop.currency),
     )
 
 
 def _needs(
-    workshop: Workshop, request: Request, jobs: Jobs, besides: Iterable[RolePlace] = ()
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    plan: AccessPlan,
+    labour: Labour,
+    besides: Iterable[RolePlace] = (),
+    known: Mapping[NeedKey, Need] = MappingProxyType({}),
 ) -> tuple[Need, ...]:
-    plan, labour = workshop.labour(request, jobs.operations)
     return list_needs(
-        workshop.catalogue,
+        workshop.fitments,
         with_floors(workshop.shop, request),
-        workshop.prices,
         request,
         jobs.operations,
         plan,
         labour,
         besides,
+        known,
     )
 
 
 def _choose_kit(
-    workshop: Workshop, request: Request, needs: tuple[Need, ...], held: Collection[Need] = ()
+    workshop: Workshop,
+    request: Request,
+    needs: tuple[Need, ...],
+    held: Collection[Need] = (),
+    known: Collection[KitPart] = (),
 ) -> Kit:
     asked = request.asked
     return choose_kit(
-        workshop.catalogue,
-        workshop.shop,
-        workshop.supply,
+        workshop.market,
         needs,
         asked.terms,
         on=asked.on,
         needed_by=asked.needed_by,
         held=held,
+        known=known,
     )
 
 
 def _draft(workshop: Workshop, request: Request) -> Draft:
     """Return a request's quote as it is before any line or part of it is changed."""
     jobs = choose_jobs(workshop.catalogue, request)
-    repair = _hold_back(workshop, request, quote_jobs(workshop, request, jobs))
+    priced = quote_jobs(workshop, request, jobs)
+    repair = _hold_back(workshop, request, priced)
     return Draft(
         repair=repair,
-        operated=_operated(workshop, request, repair),
-        extras=tuple(_extras(workshop, request, repair)),
+        operated=_operated(workshop, request, repair, repair.labour),
+        extras=tuple(_extras(workshop, request, repair, Known(workshop, priced))),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
     )
 
 
-def _operated(workshop: Workshop, request: Request, repair: Repair) -> tuple[Operated, ...]:
-    """Return a repair's operations with their minutes before anybody changes them."""
-    plain = structs.replace(untouched(request), chassis=repair.chassis)
-    operations = repair.jobs.operations
-    _, labour = workshop.labour(plain, operations)
+def _operated(
+    workshop: Workshop, request: Request, repair: Repair, labour: Labour
+) -> tuple[Operated, ...]:
+    """Return a repair's operations with their minutes before anybody changes them: those of
+    `labour`.
+    """
+    plain = structs.replace(request, chassis=repair.chassis)
     return tuple(
         Operated(
             operation=operation,
-            minutes_alone=workshop.labour(plain, (operation,))[1].billed,
+            minutes_alone=workshop.minutes_alone(plain, operation),
             minutes_here=labour.minutes_of(operation.key),
             minutes_computed=labour.minutes_of(operation.key),
             why=operation.why,
         )
-        for operation in operations
+        for operation in repair.jobs.operations
     )
 
 
@@ -310,10 +407,12 @@ def _hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
     """
     if not request.may_be:
         return repair
+    jobs = repair.jobs
     options = [structs.replace(request, chassis=chassis) for chassis in (*request.may_be, None)]
-    everywhere = set.intersection(
-        *({_filled(need) for need in _needs(workshop, each, repair.jobs)} for each in options)
+    needs = (
+        _needs(workshop, each, jobs, *workshop.labour(each, jobs.operations)) for each in options
     )
+    everywhere = set.intersection(*({_filled(need) for need in each} for each in needs))
     held = tuple(
         need
         for need in repair.kit.needs
@@ -346,7 +445,7 @@ def _lasting(request: Request) -> Request:
     return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
 
 
-def _extras(workshop: Workshop, request: Request, repair: Repair) -> Iterator[Extra]:
+def _extras(workshop: Workshop, request: Request, repair: Repair, known: Known) -> Iterator[Extra]:
     """Yield the jobs worth doing while the engine is apart, each at what the whole visit costs
     more with it.
     """
@@ -365,21 +464,21 @@ def _extras(workshop: Workshop, request: Request, repair: Repair) -> Iterator[Ex
             fresh = [each for each in added if each in together.operations]
             seen.update(each.key for each in added)
             if fresh:
-                yield _extra(*_compared(workshop, request, repair, together), fresh, beside)
+                yield _extra(*_compared(workshop, request, repair, together, known), fresh, beside)
 
 
 def _compared(
-    workshop: Workshop, request: Request, repair: Repair, together: Jobs
-) -> tuple[Repair, Repair]:
+    workshop: Workshop, request: Request, repair: Repair, together: Jobs, known: Known
+) -> tuple[Repair | Compared, Compared]:
     """Return a repair and the one with more jobs, with the counter's changes as far as they hold
     for both.
     """
     try:
-        return repair, quote_jobs(workshop, request, together)
+        return repair, price_jobs(workshop, request, together, known)
     except RequestRefused:
-        lasting = _lasting(request)
-        plain = quote_jobs(workshop, lasting, repair.jobs)
-        return plain, quote_jobs(workshop, lasting, together)
+        lasting, unknown = _lasting(request), Known(workshop, None)
+        plain = price_jobs(workshop, lasting, repair.jobs, unknown)
+        return plain, price_jobs(workshop, lasting, together, unknown)
 
 
 def _more(
@@ -398,8 +497,9 @@ def _more(
 
 
 def _extra(
-    repair: Repair, together: Repair, fresh: Sequence[Operation], beside: WhileApart
+    repair: Repair | Compared, together: Compared, fresh: Sequence[Operation], beside: WhileApart
 ) -> Extra:
+    there = set(map(id, repair.lines))
     return Extra(
         job=fresh[0].job.id,
         name=fresh[0].job.name,
@@ -409,11 +509,13 @@ def _extra(
         default=beside.default.value,
         reason=beside.reason,
         needs=tuple(added_needs(repair, together)),
-        lines=tuple(structs.replace(line, why=()) for line in together.lines),
+        lines=tuple(
+            line if id(line) in there else structs.replace(line, why=()) for line in together.lines
+        ),
     )
 
 
-def added_needs(repair: Repair, together: Repair) -> Iterator[Need]:
+def added_needs(repair: Repair | Compared, together: Compared) -> Iterator[Need]:
     """Yield what the one repair needs that the other, which it holds, does not."""
     there = {_filled(need) for need in repair.kit.needs}
     return (need for need in together.kit.needs if _filled(need) not in there)

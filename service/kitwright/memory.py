@@ -6,6 +6,7 @@ import gc
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from enum import Enum
+from itertools import islice
 from sys import getsizeof
 from types import BuiltinFunctionType, FunctionType, ModuleType
 from typing import Any, Final, TypeVar, cast
@@ -19,8 +20,8 @@ short texts and amounts. A test adds it up.
 """
 _ENTRY: Final = 400
 """Bytes that an entry takes of the tables."""
-_ALIGNED: Final = 16
-"""Bytes that the interpreter's allocator rounds up to."""
+_ROUNDED_UP: Final = 8
+"""Bytes that the interpreter's allocator adds to a value at most, as it rounds up to 16."""
 _EVERYBODYS: Final = (type, ModuleType, FunctionType, BuiltinFunctionType, Enum)
 
 
@@ -86,20 +87,19 @@ class Memory:
 
         The values themselves are never left out.
         """
-        seen = set(map(id, values))
-        fresh: list[Any] = list(values)
         size = 0
+        fresh: list[Any] = list(values)
+        seen = {id(value): value for value in fresh}
         while fresh:
-            size += sum(getsizeof(value) + _ALIGNED - 1 & -_ALIGNED for value in fresh)
+            # level by level, so that nearly all of it is done inside the interpreter
+            size += sum(map(getsizeof, fresh)) + _ROUNDED_UP * len(fresh)
             referents = gc.get_referents(*fresh)
             # the collector does not see whose bytes an array shows
             referents += [value.base for value in fresh if _BASED[type(value)]]
-            fresh = []
-            for value in referents:
-                if id(value) not in seen:
-                    seen.add(id(value))
-                    if not self._is_shared[type(value)]:
-                        fresh.append(value)
+            before = len(seen)
+            seen.update(zip(map(id, referents), referents, strict=True))
+            found = islice(seen.values(), before, None)
+            fresh = [value for value in found if not self._is_shared[type(value)]]
         return size
 
 

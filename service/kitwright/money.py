@@ -350,12 +350,13 @@ def line_amount(
     # Whole numbers rather than Fraction: this runs for every line of every quote.
     quantity_top, quantity_bottom = quantity.as_integer_ratio()
     price_top, price_bottom = unit_price.as_integer_ratio()
-    off_top, off_bottom = allowances.as_integer_ratio()
     top = quantity_top * price_top * base_bottom
     bottom = quantity_bottom * price_bottom * base_top
     scale: int = 10 ** digits(currency)
-    net_top = top * off_bottom - off_top * bottom
-    return Money(round_ratio(scale * net_top, bottom * off_bottom), currency)
+    if allowances:
+        off_top, off_bottom = allowances.as_integer_ratio()
+        top, bottom = top * off_bottom - off_top * bottom, bottom * off_bottom
+    return Money(round_ratio(scale * top, bottom), currency)
 
 
 def cash_round(money: Money, increment: Decimal) -> Money:

@@ -81,6 +81,16 @@ def exact(value: Decimal | int) -> Fraction:
     return Fraction(value)
 
 
+_WHOLE: Final = tuple(map(Fraction, range(33)))
+
+
+def ratio(top: int, bottom: int) -> Fraction:
+    """Return top / bottom as a fraction; small whole numbers, which most are, are at hand."""
+    if bottom == 1 and 0 <= top < len(_WHOLE):
+        return _WHOLE[top]
+    return Fraction(top, bottom)
+
+
 def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
     """Return a number as a plain decimal string without needless zeros.
 

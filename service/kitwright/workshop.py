@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable
 from typing import Final
 
 from kitwright.catalogue.graph import Instance
@@ -10,6 +10,7 @@ from kitwright.catalogue.model import Catalogue, Record, Shop
 from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
+from kitwright.stages.kit import Fitments, Market
 from kitwright.stages.outcome import Draft, Extra
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
@@ -17,10 +18,10 @@ from kitwright.stages.work import (
     AccessPlan,
     Labour,
     Operation,
-    OperationKey,
     Teardown,
     allot_labour,
     count_by_hand,
+    minutes_alone,
     minutes_by_hand,
     plan_access,
     read_minutes,
@@ -39,7 +40,7 @@ it.
 class Workshop:
     """A catalogue and one of its shops, with what is worth working out once for both.
 
-    Remembered are teardowns, plans, priced kits and what others make of them, never whole quotes.
+    Remembered are teardowns, drafts and what others make of them, never whole quotes.
     All of it follows from the catalogue: another revision is another workshop.
 
     Args:
@@ -52,7 +53,9 @@ class Workshop:
         self.catalogue = catalogue
         self.shop = shop
         self.supply = find_supply(catalogue, shop)
+        self.market = Market(catalogue, shop, self.supply)
         self.prices = Prices(catalogue, shop, self.supply)
+        self.fitments = Fitments(catalogue, self.prices)
         self._starts = {
             family: sorted({0, *(row.serial_from for row in rows)})
             for family, rows in catalogue.fitments.items()
@@ -82,29 +85,6 @@ class Workshop:
     ) -> tuple[AccessPlan, Labour]:
         """Return the access plan and the labour of some operations."""
         asked = request.asked
-        overridden = read_minutes(operations, asked.terms)
-        by_hand = minutes_by_hand(self.shop, asked.terms)
-        question = (
-            "labour",
-            request.family.id,
-            None if request.chassis is None else request.chassis.id,
-            tuple(operation.key for operation in operations),
-            asked.condition,
-            asked.terms.machines,
-            tuple(overridden.items()),
-        )
-        plan, labour = self.memory.get(
-            question, lambda: self._work_out_labour(request, operations, overridden)
-        )
-        return plan, count_by_hand(labour, by_hand)
-
-    def _work_out_labour(
-        self,
-        request: Request,
-        operations: tuple[Operation, ...],
-        overridden: Mapping[OperationKey, int],
-    ) -> tuple[AccessPlan, Labour]:
-        asked = request.asked
         plan = plan_access(self.teardown(request), operations, asked.condition.rust)
         labour = allot_labour(
             self.catalogue,
@@ -113,9 +93,17 @@ class Workshop:
             operations,
             plan,
             asked.condition,
-            overridden,
+            read_minutes(operations, asked.terms),
         )
-        return plan, repeat(labour, asked.terms.machines)
+        by_hand = minutes_by_hand(self.shop, asked.terms)
+        return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
+
+    def minutes_alone(self, request: Request, operation: Operation) -> int:
+        """Return what an operation would be billed as the only one, before anybody changes it."""
+        asked = request.asked
+        teardown = self.teardown(request)
+        billed = minutes_alone(self.shop, teardown, operation, asked.condition)
+        return billed * asked.terms.machines
 
     def draft(self, request: Request, work_out: Callable[[], Draft]) -> Draft:
         """Return the quote of a request before the counter changes lines or parts of it.

@@ -14,21 +14,14 @@ import asyncio
 import os
 import sys
 import tempfile
-from pathlib import Path
 
 from tests.bench.load import drive, post
-from tests.bench.preview import ROOT, SERVE, once, resident_mib, started
+from tests.bench.preview import ROOT, SERVE, once, processor_seconds, resident_mib, started
 from tests.bench.requests import distinct_requests, varied_requests
 
 from kitwright.settings import ENVIRONMENT, Settings, built_in_catalog
 
 PARTS = 10
-
-
-def processor_seconds(process: int) -> float:
-    """Return the processor time that a process has taken."""
-    fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def main() -> None:

@@ -2,10 +2,16 @@
 
     python -m tests.bench.preview [REQUESTS]
 
-Starts `kitwright serve` and a bare Litestar handler that returns a body of the same size, drives
-both with one load generator over the same distinct requests, and prints requests per second, the
-middle and the 99th percentile of answer times, and the ratio. Machines are noisy: only the ratio of
-one run means anything.
+Starts `kitwright serve` and a bare Litestar handler that returns a body of the same size, and
+drives both with one load generator, in turns of so many requests (2,000 where no number is given):
+
+- never seen: no two requests of the run ask for the same work, and none is sent twice. This is what
+  a quote takes.
+- replay: the same requests again and again. This is what memory takes, and says nothing of quotes.
+
+Prints requests per second, the middle and the 99th percentile of answer times, the processor time
+of each, and the ratio of both to the bare handler. Machines are noisy: only ratios of one run mean
+anything, and where others work on the machine, only those of processor time.
 """
 
 from __future__ import annotations
@@ -21,16 +27,18 @@ import time
 import urllib.request
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from typing import NamedTuple
 
 from tests.bench.load import drive, post
-from tests.bench.requests import distinct_requests
+from tests.bench.requests import distinct_requests, unseen_requests
 
 ROOT = Path(__file__).parents[2]
 # any rate: the limit itself is asked, but never reached
 SERVE = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--shop", "hire-yard"]
 SERVE += ["--rate", "1000000"]
+TURNS = 3
 BARE = """
 import sys
 from litestar import Litestar, Request, Response, post
@@ -99,11 +107,33 @@ def resident_mib(process: int) -> float:
     return pages * resource.getpagesize() / 2**20
 
 
-def measured(name: str, server: Started, bodies: Sequence[bytes]) -> float:
-    """Drive a server with previews and print what came of it; return its requests per second."""
+def processor_seconds(process: int) -> float:
+    """Return the processor time that a process has taken."""
+    fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+class Speed(NamedTuple):
+    """Requests per second, and the milliseconds of processor time of each."""
+
+    rate: float
+    cost: float
+
+    def beside(self, bare: Speed) -> Speed:
+        """Return the ratios to a bare handler, by requests per second and by processor time."""
+        return Speed(self.rate / bare.rate, bare.cost / self.cost)
+
+
+def measured(name: str, server: Started, bodies: Sequence[bytes]) -> Speed:
+    """Drive a server with previews, print and return what came of it."""
     key = f"Bearer {server.key}"
     requests = [post("/v1/quotes/preview", body, Authorization=key) for body in bodies]
-    return driven(name, server.port, requests)
+    before = processor_seconds(server.process.pid)
+    rate = driven(name, server.port, requests)
+    ticks = max(processor_seconds(server.process.pid) - before, 1 / os.sysconf("SC_CLK_TCK"))
+    cost = ticks / len(bodies) * 1e3
+    print(f"{'':<24}{cost:>9.2f} ms of processor time each")
+    return Speed(rate, cost)
 
 
 def driven(name: str, port: int, requests: Sequence[bytes]) -> float:
@@ -116,27 +146,44 @@ def driven(name: str, port: int, requests: Sequence[bytes]) -> float:
     return rate
 
 
+def middle(ratios: Sequence[Speed]) -> str:
+    """Return the middle ratios of some turns in words."""
+    rate = statistics.median(each.rate for each in ratios)
+    cost = statistics.median(each.cost for each in ratios)
+    return f"{rate:.3f} by requests per second, {cost:.3f} by processor time"
+
+
 def main() -> None:
     """Measure, and print."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2000
-    bodies = distinct_requests(count)
+    unseen = unseen_requests()
+    # drawn before anything is measured
+    drawn = [[*islice(unseen, count)] for _ in range(TURNS)]
+    replayed = distinct_requests(count)
     with tempfile.TemporaryDirectory() as data, started([*SERVE, "--data", data]) as server:
-        _, first = once(server.port, server.key, bodies[0])
-        ready = server.ready
-        print(f"start to listening {ready:.2f} s, to the first answer {ready + first:.2f} s")
+        _, first = once(server.port, server.key, next(unseen))
+        print(
+            f"start to listening {server.ready:.2f} s, to the first answer "
+            f"{server.ready + first:.2f} s"
+        )
         empty = resident_mib(server.process.pid)
-        cold = measured("preview, caches cold", server, bodies)
-        size = statistics.mean(once(server.port, server.key, body)[0] for body in bodies[:200])
+        measured("replay, first time", server, replayed)
+        size = statistics.mean(once(server.port, server.key, body)[0] for body in replayed[:200])
         with started([sys.executable, "-c", BARE, str(int(size))]) as other:
-            ratios: list[float] = []
-            warm = 0.0
-            for turn in range(3):
-                bare = measured(f"bare handler, turn {turn + 1}", other, bodies)
-                warm = measured(f"preview warm, turn {turn + 1}", server, bodies)
-                ratios.append(warm / bare)
-            print(f"answers of {size / 1024:.0f} KiB on average; {count} distinct requests")
-            print(f"ratio warm to bare: {statistics.median(ratios):.2f} (of {len(ratios)} turns)")
-            print(f"ratio cold to warm: {cold / warm:.2f}")
+            cold: list[Speed] = []
+            warm: list[Speed] = []
+            for turn, bodies in enumerate(drawn, start=1):
+                bare = measured(f"bare handler, turn {turn}", other, replayed)
+                cold.append(measured(f"never seen, turn {turn}", server, bodies).beside(bare))
+                # what has been forgotten for those is remembered again first
+                measured(f"replay, again, turn {turn}", server, replayed)
+                warm.append(measured(f"replay, turn {turn}", server, replayed).beside(bare))
+        print(f"answers of {size / 1024:.0f} KiB on average; {count} requests a turn")
+        print(
+            f"never seen to bare: {middle(cold)} ({count * TURNS} requests, each sent once, no "
+            "two of the same work)"
+        )
+        print(f"replay to bare: {middle(warm)} (memory, not quotes)")
         full = resident_mib(server.process.pid)
         print(f"memory {empty:.0f} MiB after the first answer, {full:.0f} MiB after the run")
 

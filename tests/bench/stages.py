@@ -2,8 +2,10 @@
 
     python -m tests.bench.stages
 
-Prints microseconds for each stage of one quote; then, over every job, family and chassis, the
-middle, the 99th percentile and the worst time of a whole quote in a workshop that remembers
+Prints microseconds for each stage of one quote; then the processor time of a quote that was never
+asked for before, in a workshop that has answered many others, and of the same asked again; then,
+over every job, family and chassis, the middle, the 99th percentile and the worst time of a whole
+quote in a workshop that remembers
 nothing.
 """
 
@@ -13,10 +15,12 @@ import statistics
 import time
 from collections.abc import Callable, Iterator
 from datetime import date
+from itertools import islice
 from pathlib import Path
 from typing import TypeVar
 
 import msgspec
+from tests.bench.requests import unseen_requests
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.load import load_catalogue
@@ -29,6 +33,8 @@ from kitwright.stages.price import Priced, find_advances, price_lines, tax_lines
 from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Rust, read_request
 from kitwright.stages.work import Teardown, allot_labour, choose_jobs, plan_access
 from kitwright.telling import tell_quote
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
 from kitwright.workshop import Workshop
 
 ROOT = Path(__file__).parents[2]
@@ -75,14 +81,14 @@ def stages(catalogue: Catalogue) -> None:
         "allot_labour",
         lambda: allot_labour(catalogue, shop, family.cylinders, operations, plan, condition, {}),
     )
-    prices, supply = workshop.prices, workshop.supply
+    prices, market = workshop.prices, workshop.market
     needs = timed(
         "list_needs",
-        lambda: list_needs(catalogue, shop, prices, request, operations, plan, labour),
+        lambda: list_needs(workshop.fitments, shop, request, operations, plan, labour),
     )
     kit = timed(
         "choose_kit",
-        lambda: choose_kit(catalogue, shop, supply, needs, terms, on=ON, needed_by=None),
+        lambda: choose_kit(market, needs, terms, on=ON, needed_by=None),
     )
     orders = timed("split_orders", lambda: split_orders(catalogue, shop, kit, ON))
     priced = Priced(
@@ -106,6 +112,26 @@ def stages(catalogue: Catalogue) -> None:
     speaker = Speaker(catalogue, "en")
     body = timed("answer", lambda: tell_quote(quote, speaker, catalogue=catalogue), 50)
     timed("encode", lambda: msgspec.json.encode(body), 50)
+
+
+def unseen(catalogue: Catalogue, count: int = 300) -> None:
+    """Print the processor time of quotes of which no two are of the same work, once a workshop
+    knows every engine, and of the same quotes asked again.
+    """
+    bodies = islice(unseen_requests(), 2 * count)
+    asked = [decode(body, PreviewIn).asked(ON) for body in bodies]
+    workshop = Workshop(catalogue, catalogue.shops[min(catalogue.shops)])
+    for one in asked[:count]:
+        quote_repair(workshop, one)
+    print(f"{count} quotes, no two of the same work (middle of {count})")
+    for name in ("never seen", "asked again"):
+        taken = []
+        for one in asked[count:]:
+            begun = time.process_time()
+            quote_repair(workshop, one)
+            taken.append(time.process_time() - begun)
+        mean = statistics.mean(taken)
+        print(f"  {name:<28}{statistics.median(taken) * 1e3:>9.2f} ms, mean {mean * 1e3:.2f} ms")
 
 
 def everything(catalogue: Catalogue) -> Iterator[Asked]:
@@ -148,6 +174,7 @@ def main() -> None:
     """Measure, and print."""
     catalogue = load_catalogue(ROOT / "catalog")
     stages(catalogue)
+    unseen(catalogue)
     cold(catalogue)
 
 

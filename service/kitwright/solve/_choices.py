@@ -11,7 +11,7 @@ from operator import and_, or_
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
 
 def bits(mask: int) -> Iterator[int]:
@@ -29,7 +29,12 @@ def union(masks: Iterable[int]) -> int:
 
 def gather(sets: Sequence[int], places: int) -> int:
     """Return the union of the sets at the places of a mask."""
-    return union(sets[place] for place in bits(places))
+    found = 0
+    while places:
+        low = places & -places
+        found |= sets[low.bit_length() - 1]
+        places ^= low
+    return found
 
 
 class Settled(NamedTuple):
@@ -97,14 +102,18 @@ class Structure:
         sure = [0] * len(self.needs)
         reach = [0] * len(self.needs)
         for place in self.order:
-            itself = 1 << place
+            itself, all_of = 1 << place, self.all_of[place]
+            if not itself & allowed or all_of & ~possible:
+                continue
             groups = [group & possible for group in self.any_of[place]]
-            if itself & allowed and not self.all_of[place] & ~possible and all(groups):
+            if all(groups):
                 possible |= itself
                 # What every branch brings comes along whichever is taken.
-                common = (reduce(and_, (sure[b] for b in bits(group))) for group in groups)
-                sure[place] = itself | gather(sure, self.all_of[place]) | union(common)
-                reach[place] = itself | gather(reach, self.needs[place] & possible)
+                common = [reduce(and_, [sure[b] for b in bits(group)]) for group in groups]
+                sure[place] = itself | gather(sure, all_of) | union(common)
+                reach[place] = (
+                    itself | gather(reach, all_of) | union(gather(reach, group) for group in groups)
+                )
         return Settled(possible, sure, reach)
 
     def choices(self, settled: Settled, region: int) -> list[Choice]:
@@ -122,7 +131,7 @@ class Structure:
         return choices
 
 
-def least_closure(start: int, choices: Iterable[Choice], weights: Mapping[int, int]) -> int:
+def least_closure(start: int, choices: Iterable[Choice], weights: Sequence[int]) -> int:
     """Return the lightest set that holds `start` and a branch of every choice it opens.
 
     Args:
@@ -157,7 +166,7 @@ def _regions(start: int, choices: Sequence[Choice]) -> list[int]:
     return regions
 
 
-def _best_first(start: int, choices: Sequence[Choice], weights: Mapping[int, int]) -> int:
+def _best_first(start: int, choices: Sequence[Choice], weights: Sequence[int]) -> int:
     # With a bound that is never too high, the first complete set to surface is the lightest. A
     # set's weight does not depend on the way to it, so a set once visited is done with.
     visited: set[int] = set()
@@ -183,11 +192,11 @@ def _best_first(start: int, choices: Sequence[Choice], weights: Mapping[int, int
                 heapq.heappush(queue, (least, grown, weight + price))
 
 
-def _weight(items: int, weights: Mapping[int, int]) -> int:
+def _weight(items: int, weights: Sequence[int]) -> int:
     return sum(weights[place] for place in bits(items))
 
 
-def _bound(closed: int, opened: Sequence[Choice], weights: Mapping[int, int]) -> int:
+def _bound(closed: int, opened: Sequence[Choice], weights: Sequence[int]) -> int:
     """Return a weight that meeting the open choices adds at least.
 
     Each choice in turn charges the price of its cheapest way to the items of every way, and no

@@ -7,10 +7,9 @@ then work on whole sets at a time.
 
 from __future__ import annotations
 
-import heapq
 from fractions import Fraction
 from math import lcm
-from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, Literal, NoReturn, TypeVar
 
 from msgspec import Struct
 
@@ -171,6 +170,90 @@ class Graph(Generic[T]):
         return tuple(self.items[place] for place in bits(mask))
 
 
+class Weighed(Generic[T]):
+    """A graph with a weight for each of its items, compiled for many questions.
+
+    Weights become whole numbers over one denominator. What has none, or one below zero, matters
+    only to a question in whose answer it might come in.
+
+    Args:
+        graph: the graph, which stays as it is.
+        weights: exact and not negative, at least for every item that may come in.
+    """
+
+    def __init__(self, graph: Graph[T], weights: Mapping[T, Fraction | int]) -> None:
+        self.graph = graph
+        known = [weights.get(item) for item in graph.items]
+        self._missing = union(1 << at for at, weight in enumerate(known) if weight is None)
+        self._negative = union(
+            1 << at for at, weight in enumerate(known) if weight is not None and weight < 0
+        )
+        exact = [0 if weight is None else weight for weight in known]
+        self.scale = lcm(*(weight.denominator for weight in exact))
+        self.heights = [weight.numerator * (self.scale // weight.denominator) for weight in exact]
+        self.untied = _without_ties(self.heights)
+
+    def check(self, region: int) -> None:
+        """Check what may come in. Raises: WeightMissing, NegativeWeight."""
+        if missing := region & self._missing:
+            raise WeightMissing(self.graph._named(missing))
+        if negative := region & self._negative:
+            raise NegativeWeight(self.graph._named(negative))
+
+
+class Search(Generic[T]):
+    """The least closed sets of some items of a weighed graph, compiled for many questions.
+
+    Args:
+        weighed: the graph and its weights.
+        within: only these items may come in; all of the graph's, where it is None.
+        without: these items may not come in.
+    """
+
+    def __init__(
+        self,
+        weighed: Weighed[T],
+        *,
+        within: Collection[T] | None = None,
+        without: Collection[T] = (),
+    ) -> None:
+        graph = weighed.graph
+        allowed = graph._whole & ~graph._mask(without)
+        if within is not None:
+            allowed &= graph._mask(within)
+        self._weighed = weighed
+        self._limits = within, without
+        self._settled = graph._structure.settle(allowed)
+        self._choices = graph._structure.choices(self._settled, self._settled.possible)
+
+    def least(self, targets: Iterable[T]) -> ClosedSet[T]:
+        """Return the closed set of least weight that holds all targets.
+
+        Ties go to the fewest items, then to the smallest tuple of items in ascending order.
+        Without targets, the set is empty.
+
+        Raises: Unreachable, WeightMissing, NegativeWeight.
+        """
+        graph, settled, weighed = self._weighed.graph, self._settled, self._weighed
+        wanted = set(targets)
+        target = graph._mask(wanted)
+        if target & ~settled.possible or target.bit_count() < len(wanted):
+            self._refuse(wanted)
+        region = gather(settled.reach, target)
+        weighed.check(region)
+        closed = gather(settled.sure, target)
+        if choices := [choice for choice in self._choices if choice.owner & region]:
+            closed = least_closure(closed, choices, weighed.untied)
+        weight = sum([weighed.heights[place] for place in bits(closed)])
+        return ClosedSet(graph._named(closed), Fraction(weight, weighed.scale))
+
+    def _refuse(self, wanted: Collection[T]) -> NoReturn:
+        graph, possible = self._weighed.graph, self._settled.possible
+        blocked = [item for item in sorted(wanted) if not graph._mask([item]) & possible]
+        because = {item: _obstacle(graph, item, possible, *self._limits) for item in blocked}
+        raise Unreachable(blocked, because)
+
+
 def least_closed_set(
     graph: Graph[T],
     targets: Iterable[T],
@@ -179,42 +262,11 @@ def least_closed_set(
     within: Collection[T] | None = None,
     without: Collection[T] = (),
 ) -> ClosedSet[T]:
-    """Return the closed set of least weight that holds all targets.
+    """Return the closed set of least weight that holds all targets: one question of a `Search`.
 
-    Ties go to the fewest items, then to the smallest tuple of items in ascending order.
-
-    Args:
-        graph: the graph, which stays as it is.
-        targets: items in any order; without any, the set is empty.
-        weights: exact and not negative, at least for every item that may come in.
-        within: only these items may come in; all of the graph's, where it is None.
-        without: these items may not come in.
-
-    Raises: Unreachable, WeightMissing, NegativeWeight.
+    Arguments and errors are those of `Weighed`, `Search` and `Search.least`.
     """
-    allowed = graph._whole & ~graph._mask(without)
-    if within is not None:
-        allowed &= graph._mask(within)
-    settled = graph._structure.settle(allowed)
-    wanted = sorted(set(targets))
-    blocked = [item for item in wanted if not graph._mask([item]) & settled.possible]
-    if blocked:
-        because = {
-            item: _obstacle(graph, item, settled.possible, within, without) for item in blocked
-        }
-        raise Unreachable(blocked, because)
-    target = graph._mask(wanted)
-    region = gather(settled.reach, target)
-    heights, scale = _whole_weights(graph._named(region), weights)
-    closed = least_closure(
-        gather(settled.sure, target),
-        graph._structure.choices(settled, region),
-        dict(zip(bits(region), _without_ties(heights), strict=True)),
-    )
-    weight = sum(
-        height for place, height in zip(bits(region), heights, strict=True) if closed >> place & 1
-    )
-    return ClosedSet(graph._named(closed), Fraction(weight, scale))
+    return Search(Weighed(graph, weights), within=within, without=without).least(targets)
 
 
 def removal_order(graph: Graph[T], items: Iterable[T]) -> tuple[T, ...]:
@@ -228,22 +280,16 @@ def removal_order(graph: Graph[T], items: Iterable[T]) -> tuple[T, ...]:
     given = set(items)
     if unknown := given - graph._places.keys():
         raise UnknownItem(sorted(unknown))
-    mask = graph._mask(given)
-    needs = {place: graph._structure.needs[place] & mask for place in bits(mask)}
-    followers: dict[int, list[int]] = {place: [] for place in needs}
-    for place, needed in needs.items():
-        for need in bits(needed):
-            followers[need].append(place)
-    waits = {place: needed.bit_count() for place, needed in needs.items()}
-    ready = [place for place in waits if not waits[place]]
+    left = graph._mask(given)
+    needs = graph._structure.needs
+    waiting = [*bits(left)]
     order = []
-    while ready:
-        place = heapq.heappop(ready)
+    while waiting:
+        # the first in ascending order of which nothing left is needed
+        place = next(place for place in waiting if not needs[place] & left)
         order.append(graph.items[place])
-        for follower in followers[place]:
-            waits[follower] -= 1
-            if not waits[follower]:
-                heapq.heappush(ready, follower)
+        left ^= 1 << place
+        waiting.remove(place)
     return tuple(order)
 
 
@@ -286,19 +332,6 @@ def _obstacle(
             group = next(group for group in node.needs_any if not graph._mask(group) & possible)
             return Obstacle(item=item, reason="no-branch", needed_by=needed_by, group=group)
         item, needed_by = min(blocked), item
-
-
-def _whole_weights(
-    items: Sequence[T], weights: Mapping[T, Fraction | int]
-) -> tuple[list[int], int]:
-    """Return the weights of the items as ints, and what they were multiplied by."""
-    if missing := [item for item in items if item not in weights]:
-        raise WeightMissing(missing)
-    if negative := [item for item in items if weights[item] < 0]:
-        raise NegativeWeight(negative)
-    exact = [weights[item] for item in items]
-    scale = lcm(*(weight.denominator for weight in exact))
-    return [weight.numerator * (scale // weight.denominator) for weight in exact], scale
 
 
 def _without_ties(weights: Sequence[int]) -> list[int]:

@@ -40,7 +40,8 @@ class Extra(Struct, frozen=True, kw_only=True):
     """An optional job at its true extra price: what the whole visit would cost more with it,
     tax included where known.
 
-    `lines` are those of the visit with it, before the counter's changes and without reasons.
+    `lines` are those of the visit with it, before the counter's changes. Those of the
+    visit without it are the very same, others have no reasons.
     """
 
     job: JobId
@@ -89,6 +90,15 @@ class Repair(Struct, frozen=True, kw_only=True):
     def price(self) -> Money:
         """What the repair costs as far as it is known."""
         return self.totals.price
+
+
+class Compared(Struct, frozen=True, kw_only=True):
+    """What some jobs come to, as far as it is compared with what others do."""
+
+    labour: Labour
+    kit: Kit
+    lines: tuple[PricedLine, ...]
+    price: Money
 
 
 class Draft(Struct, frozen=True, kw_only=True, eq=False):

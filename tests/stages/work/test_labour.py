@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from fractions import Fraction
+from math import ceil
 
 import pytest
 from msgspec import structs
-from tests.stages.small import bench, catalogue_of, family, part_of, plan, shop, task
+from tests.stages.small import bench, catalogue_of, family, machine, part_of, plan, shop, task
 from tests.stages.workbench import BOTH_HEADS, HEAD, job, quote, starter, with_shop
 
 from kitwright.catalogue.model import (
@@ -21,8 +22,17 @@ from kitwright.catalogue.model import (
     VisitWorkId,
     WorkId,
 )
+from kitwright.money import share
 from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Terms
-from kitwright.stages.work import Labour, Operation, OperationKey, allot_labour, repeat
+from kitwright.stages.work import (
+    Allotted,
+    Labour,
+    Operation,
+    OperationKey,
+    allot_labour,
+    repeat,
+)
+from kitwright.stages.work.labour import ClassMinutes
 from kitwright.units import read_figure
 
 SENIOR = LabourClass("senior")
@@ -360,3 +370,50 @@ def test_allot_labour_bills_a_plug_at_the_bench_minimum() -> None:
     found = quote(starter(), jobs=(job("J-PLUG", 1),))
 
     assert found.repair.labour.billed == 30
+
+
+def exactly(found: Labour, everyone: tuple[OperationKey, ...], increment: int) -> Labour:
+    """Return the classes and allotments of some tasks, reckoned in fractions."""
+    classes = []
+    parts = []
+    for name in sorted({each.labour_class for each in found.tasks}):
+        shares = dict.fromkeys(everyone, Fraction(0))
+        for each in found.tasks:
+            for key in each.jobs if each.labour_class == name else ():
+                shares[key] += each.minutes / len(each.jobs)
+        total = sum(shares.values(), start=Fraction(0))
+        billed = ceil(total / increment) * increment
+        classes.append(ClassMinutes(name, total, billed))
+        keys = [key for key in everyone if shares[key]]
+        split = share(billed, [shares[key] for key in keys])
+        parts += [
+            Allotted(key, name, minutes)
+            for key, minutes in zip(keys, split, strict=True)
+            if minutes
+        ]
+    return structs.replace(found, classes=tuple(classes), allotted=tuple(parts))
+
+
+@pytest.mark.parametrize("increment", [1, 6, 7, 15])
+def test_allot_labour_bills_in_whole_numbers_what_fractions_come_to(increment: int) -> None:
+    parts = (
+        part_of("cover", 7, 11),
+        part_of("head", 13, 5, "cover", per_cylinder=True),
+        part_of("drain", 3, 2),
+    )
+    operations = (
+        task("J-A", "head@", work=(bench("faces", 13),), cylinder=1),
+        task("J-A", "head@", work=(bench("faces", 13),), cylinder=2),
+        task("J-B", "cover", work=(bench("lap", 17, SENIOR),)),
+        task("J-C", "drain", "head@", work=(bench("grind", 11, SENIOR),), cylinder=2),
+    )
+    for ratio in ("0.85", "1.07", "0.333333"):
+        own = structs.replace(
+            shop(), labour=structs.replace(shop().labour, increment_minutes=increment)
+        )
+        way = plan(parts, *operations, ratio=ratio, around=machine(cramped="1.21"))
+        catalogue = catalogue_of(*parts, of=family())
+        found = allot_labour(catalogue, own, 2, operations, way, Condition(), {})
+        everyone = tuple(operation.key for operation in operations)
+        assert found == exactly(found, everyone, increment)
+        assert any(each.exact.denominator > 1 for each in found.classes)

@@ -1,8 +1,18 @@
 """Kit: what the work needs, which part fits, and the packs that cover it."""
 
-from kitwright.stages.kit.fitment import FitmentError
-from kitwright.stages.kit.kit import Bought, Brought, Kit, choose_kit
-from kitwright.stages.kit.need import OIL_FILL, Need, NeedKind, RolePlace, list_needs, with_floors
+from kitwright.stages.kit.fitment import FitmentError, Fitments
+from kitwright.stages.kit.kit import Bought, Brought, Kit, KitPart, choose_kit
+from kitwright.stages.kit.lot import Market
+from kitwright.stages.kit.need import (
+    OIL_FILL,
+    Need,
+    NeedKey,
+    NeedKind,
+    RolePlace,
+    list_needs,
+    needs_by_key,
+    with_floors,
+)
 from kitwright.stages.kit.wanted import Covered
 
 __all__ = [
@@ -11,11 +21,16 @@ __all__ = [
     "Brought",
     "Covered",
     "FitmentError",
+    "Fitments",
     "Kit",
+    "KitPart",
+    "Market",
     "Need",
+    "NeedKey",
     "NeedKind",
     "RolePlace",
     "choose_kit",
     "list_needs",
+    "needs_by_key",
     "with_floors",
 ]

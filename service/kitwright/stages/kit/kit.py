@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
-from math import ceil
+from typing import Any, TypeVar
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ItemId, Quality, Shop, StockRow
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, StockRow
 from kitwright.errors import KitwrightError
-from kitwright.stages.kit.lot import Chosen, Lot, choose_lots, find_lots
+from kitwright.stages.kit.lot import Chosen, Lot, Market, choose_lots
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.wanted import Covered, Wanted
 from kitwright.stages.request import (
@@ -21,7 +21,10 @@ from kitwright.stages.request import (
     RequestRefused,
     Terms,
 )
-from kitwright.stages.supply import Source, Supply, current_number
+from kitwright.stages.supply import Source, current_number
+from kitwright.units import ratio
+
+T = TypeVar("T")
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
@@ -77,12 +80,24 @@ class Unfilled(Struct, frozen=True, kw_only=True):
         return self.need.item
 
 
+class KitPart(Struct, frozen=True, kw_only=True):
+    """What covers needs that sets or older numbers tie together, apart from all other needs."""
+
+    needs: tuple[Need, ...]
+    brought: tuple[Brought, ...]
+    from_stock: tuple[FromStock, ...]
+    bought: tuple[Bought, ...]
+    left_over: tuple[LeftOver, ...]
+    unfilled: tuple[Unfilled, ...]
+    is_least: bool
+
+
 class Kit(Struct, frozen=True, kw_only=True):
     """The needs, and the stock and purchases that cover them.
 
     `is_least` says that no cheaper purchase would do; `questions` are the needs that wait for
     the plate, `held` those that the machine around the engine may not call for: priced, but neither
-    taken from the shelf nor ordered.
+    taken from the shelf nor ordered. `parts` say the same, each apart from the others.
     """
 
     needs: tuple[Need, ...]
@@ -94,18 +109,18 @@ class Kit(Struct, frozen=True, kw_only=True):
     left_over: tuple[LeftOver, ...]
     unfilled: tuple[Unfilled, ...]
     is_least: bool
+    parts: tuple[KitPart, ...]
 
 
 def choose_kit(
-    catalogue: Catalogue,
-    shop: Shop,
-    supply: Supply,
+    market: Market,
     needs: tuple[Need, ...],
     terms: Terms,
     *,
     on: date,
     needed_by: date | None,
     held: Collection[Need] = (),
+    known: Collection[KitPart] = (),
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -114,23 +129,77 @@ def choose_kit(
     the shelf counts at what it cost) and whole packs, freight ignored. With `needed_by`,
     sources in time come before cheaper late ones; what nothing brings in time comes as early as
     it can. `held` are needs that the shop neither takes from the shelf nor orders yet.
+
+    `known` are parts of a kit for the same day, without anything held or brought: those whose very
+    needs are wanted again are taken as they are.
     """
-    wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
+    catalogue = market.catalogue
+    groups: dict[ItemId, list[Need]] = {}
+    for need in needs:
+        groups.setdefault(market.group(need.item), []).append(need)
+    there = {tuple(map(id, part.needs)): part for part in known}
+    kept = {group: there.get(tuple(map(id, some))) for group, some in groups.items()}
+    fresh = [need for group, some in groups.items() if kept[group] is None for need in some]
+    wanted = Wanted(catalogue, [need for need in fresh if not need.is_question])
     questions = tuple(need for need in needs if need.is_question)
     brought = _brought(catalogue, wanted, questions, terms)
     wanted.leave_out(held)
-    from_stock = [
-        taken for item in wanted.items for taken in _from_shelf(catalogue, shop, wanted, item)
-    ]
-    lots = find_lots(catalogue, shop, supply, wanted)
-    choice = choose_lots(shop, lots, wanted.pieces(), on=on, needed_by=needed_by)
-    opened, bought, left_over = _share_out(catalogue, wanted, choice.chosen)
+    parts = tuple(
+        kept[group] or _part(market, wanted, tuple(some), brought, on=on, needed_by=needed_by)
+        for group, some in groups.items()
+    )
     return Kit(
         needs=needs,
         questions=questions,
         held=tuple(held),
         brought=brought,
-        from_stock=tuple(sorted((*from_stock, *opened), key=lambda each: (each.item, each.bin))),
+        from_stock=_in_order(
+            (each for part in parts for each in part.from_stock),
+            lambda each: (each.item, each.bin),
+        ),
+        bought=_in_order(
+            (each for part in parts for each in part.bought),
+            lambda each: (
+                each.source.item not in catalogue.sets,
+                each.source.supplier.id,
+                each.source.sku,
+            ),
+        ),
+        left_over=_in_order(
+            (each for part in parts for each in part.left_over),
+            lambda each: (each.item, each.quality),
+        ),
+        unfilled=_in_order(
+            (each for part in parts for each in part.unfilled), lambda each: each.item
+        ),
+        is_least=all(part.is_least for part in parts),
+        parts=parts,
+    )
+
+
+def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
+    return tuple(sorted(some, key=key))
+
+
+def _part(
+    market: Market,
+    wanted: Wanted,
+    needs: tuple[Need, ...],
+    brought: Sequence[Brought],
+    *,
+    on: date,
+    needed_by: date | None,
+) -> KitPart:
+    """Return what covers needs that are tied together."""
+    items = sorted({need.item for need in needs if not need.is_question})
+    from_stock = [taken for item in items for taken in _from_shelf(market, wanted, item)]
+    choice = choose_lots(market, wanted, items, on=on, needed_by=needed_by)
+    opened, bought, left_over = _share_out(market.catalogue, wanted, choice.chosen)
+    group = market.group(needs[0].item)
+    return KitPart(
+        needs=needs,
+        brought=tuple(each for each in brought if market.group(each.item) == group),
+        from_stock=_in_order((*from_stock, *opened), lambda each: (each.item, each.bin)),
         bought=tuple(bought),
         left_over=tuple(left_over),
         unfilled=tuple(
@@ -154,12 +223,19 @@ def _brought(
     faults: list[KitwrightError] = []
     for index, part in enumerate(terms.customer_parts):
         contents = _contents(catalogue, part.item)
-        fitting = [content for content in contents if wanted.item_of(content) is not None]
+        fitting = {
+            content: wanted.scale(item)
+            for content in contents
+            if (item := wanted.item_of(content)) is not None
+        }
         if not fitting:
             fault: RequestFault = _unfit(catalogue, wanted, questions, part.item)
             faults.append(fault.at("customer_parts", index, "item"))
             continue
-        most = max(ceil(wanted.open_for(one, None) / contents[one]) for one in fitting)
+        most = max(
+            -(-wanted.open_for(one, None) // (contents[one] * scale))
+            for one, scale in fitting.items()
+        )
         count = most if part.quantity is None else part.quantity * terms.machines
         if not 0 < count <= most:
             fault = PartNotNeeded(part.item, f"this repair can use {most} and no more", most)
@@ -167,8 +243,8 @@ def _brought(
             continue
         covers = [
             cover
-            for content in fitting
-            for cover in wanted.fill(content, None, Fraction(count * contents[content]))
+            for content, scale in fitting.items()
+            for cover in wanted.fill(content, None, count * contents[content] * scale)[0]
         ]
         brought.append(Brought(item=part.item, quantity=count, covers=tuple(covers)))
     if faults:
@@ -202,26 +278,22 @@ def _unfit(
     return PartNotNeeded(item, f"nothing of it is needed; what is: {', '.join(needed)}")
 
 
-def _from_shelf(
-    catalogue: Catalogue, shop: Shop, wanted: Wanted, item: ItemId
-) -> Iterator[FromStock]:
+def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:
     """Yield what the free stock gives towards an item, oldest usable number first."""
-    size = wanted.pack_size(item)
-    numbers = dict.fromkeys(one for need in wanted.needs[item] for one in need.acceptable)
+    size, scale = wanted.size(item), wanted.scale(item)
+    numbers = dict.fromkeys(one for need in wanted.needs(item) for one in need.acceptable)
     for number in sorted(numbers, key=lambda one: one == item):
-        for row in shop.stock:
-            if row.item != number:
-                continue
+        for row in market.shelf.get(number, ()):
             amount = min((row.on_hand - row.promised) * size, wanted.open_for(number, row.quality))
             if amount > 0:
                 yield FromStock(
                     item=number,
-                    packs=amount / size,
-                    quantity=amount,
+                    packs=ratio(amount, size),
+                    quantity=ratio(amount, scale),
                     unit=wanted.unit(item),
-                    make=_make(catalogue, row),
+                    make=_make(market.catalogue, row),
                     bin=row.bin,
-                    covers=wanted.fill(number, row.quality, amount),
+                    covers=wanted.fill(number, row.quality, amount)[0],
                 )
 
 
@@ -246,7 +318,7 @@ def _share_out(
         covers, over = _fill(wanted, each)
         for item, amount in over.items():
             kept = (item, each.lot.quality)
-            left[kept] = left.get(kept, Fraction(0)) + amount
+            left[kept] = left[kept] + amount if kept in left else amount
         lot = each.lot
         if lot.source is not None:
             bought.append(Bought(source=lot.source, packs=lot.packs * each.times, covers=covers))
@@ -254,8 +326,8 @@ def _share_out(
             opened.append(
                 FromStock(
                     item=lot.row.item,
-                    packs=Fraction(each.times),
-                    quantity=Fraction(each.times),
+                    packs=ratio(each.times, 1),
+                    quantity=ratio(each.times, 1),
                     unit="set",
                     make=_make(catalogue, lot.row),
                     bin=lot.row.bin,
@@ -276,13 +348,11 @@ def _fill(wanted: Wanted, chosen: Chosen) -> tuple[tuple[Covered, ...], dict[Ite
     over: dict[ItemId, Fraction] = {}
     for content, count in sorted(lot.contents.items()):
         item = wanted.item_of(content)
-        size = Fraction(1) if item is None else wanted.pack_size(item)
-        amount = count * chosen.times * size
-        filled = wanted.fill(content, lot.quality, amount)
+        size, scale = (1, 1) if item is None else (wanted.size(item), wanted.scale(item))
+        filled, rest = wanted.fill(content, lot.quality, count * chosen.times * size)
         covers += filled
-        rest = amount - sum((each.quantity for each in filled), start=Fraction(0))
         if rest:
-            over[content] = rest
+            over[content] = ratio(rest, scale)
     return tuple(covers), over
 
 

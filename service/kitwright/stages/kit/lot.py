@@ -49,20 +49,113 @@ class Chosen(Struct, frozen=True):
     times: int
 
 
-def find_lots(catalogue: Catalogue, shop: Shop, supply: Supply, wanted: Wanted) -> tuple[Lot, ...]:
-    """Return every lot that would fill something, in the order of their keys."""
-    pieces = wanted.pieces()
-    sets = {
-        record.id: record
-        for record in catalogue.sets.values()
-        if any(wanted.fills_all(content, Quality.maker) in pieces for content in record.contents)
-    }
+class Market:
+    """Everything that a shop may buy or take from its shelf, found by item.
+
+    What of it does not depend on how much is wanted is made once, as often as the catalogue has
+    items.
+    """
+
+    def __init__(self, catalogue: Catalogue, shop: Shop, supply: Supply) -> None:
+        self.catalogue = catalogue
+        self.shop = shop
+        self.supply = supply
+        self.shelf: dict[ItemId, list[StockRow]] = {}
+        for row in shop.stock:
+            self.shelf.setdefault(row.item, []).append(row)
+        self._sets: dict[ItemId, list[PartSet]] = {}
+        for record in catalogue.sets.values():
+            for content in record.contents:
+                self._sets.setdefault(content, []).append(record)
+        self._group = _groups(catalogue)
+        self._linear: dict[tuple[ItemId, Quality], tuple[Lot, ...]] = {}
+        self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
+
+    def group(self, item: ItemId) -> ItemId:
+        """Return what is the same for items that sets or older numbers tie together: how one of
+        them is covered never depends on others.
+        """
+        return self._group.get(item, item)
+
+    def sets_with(self, numbers: Iterable[ItemId]) -> dict[ItemId, PartSet]:
+        """Return the sets that any of some numbers are in."""
+        return {record.id: record for number in numbers for record in self._sets.get(number, ())}
+
+    def linear_lots(self, item: ItemId, floor: Quality) -> tuple[Lot, ...]:
+        """Return the lots of an item from its linear sources, the same however many are wanted."""
+        found = self._linear.get((item, floor))
+        if found is None:
+            found = self._linear[item, floor] = tuple(
+                _bought(source, packs, holds, holds)
+                for source in self.supply.eligible(item, floor)
+                if source.is_linear
+                for packs in source.lots(1)
+                for holds in ({item: packs * source.pack},)
+            )
+        return found
+
+    def least_lot(self, item: ItemId, floor: Quality, count: int) -> Lot | None:
+        """Return the lot in which so many of an item are bought at least cost, one by one; None
+        where that takes a search.
+        """
+        if (item, floor) not in self._least:
+            lots = self.linear_lots(item, floor)
+            is_by_piece = all(lot.holds[item] == 1 for lot in lots)
+            is_simple = is_by_piece and len(lots) == len(self.supply.eligible(item, floor))
+            self._least[item, floor] = (
+                min(lots, key=lambda lot: (lot.cost, lot.key)) if lots and is_simple else None
+            )
+        lot = self._least[item, floor]
+        return lot if lot is not None and (lot.limit is None or lot.limit >= count) else None
+
+
+def _groups(catalogue: Catalogue) -> dict[ItemId, ItemId]:
+    """Return, for every set and part, one number of those that sets and supersession tie to it."""
+    leader: dict[ItemId, ItemId] = {}
+
+    def find(item: ItemId) -> ItemId:
+        while leader.setdefault(item, item) != item:
+            item = leader[item]
+        return item
+
+    for record in catalogue.sets.values():
+        for content in record.contents:
+            leader[find(content)] = find(record.id)
+    for part in catalogue.parts.values():
+        if part.superseded_by is not None:
+            leader[find(part.id)] = find(part.superseded_by)
+    return {item: find(item) for item in leader}
+
+
+def find_lots(
+    market: Market,
+    wanted: Wanted,
+    pieces: Mapping[ItemId, int],
+    sets: Mapping[ItemId, PartSet],
+) -> tuple[Lot, ...]:
+    """Return every lot that would fill something of the wanted pieces, in the order of their keys;
+    of sets, the given ones.
+    """
     lots = [
-        *_piece_lots(supply, wanted, pieces),
-        *_set_lots(supply, wanted, pieces, sets.values()),
-        *_shelf_lots(shop, wanted, pieces, sets),
+        *_piece_lots(market, wanted, pieces),
+        *_set_lots(market.supply, wanted, pieces, sets.values()),
+        *_shelf_lots(market.shop, wanted, pieces, sets),
     ]
     return tuple(sorted(lots, key=lambda lot: lot.key))
+
+
+def _wanted_sets(
+    market: Market, wanted: Wanted, pieces: Mapping[ItemId, int]
+) -> dict[ItemId, PartSet]:
+    """Return the sets that have anything of the wanted pieces in them."""
+    numbers = {
+        number
+        for item in pieces
+        for need in wanted.needs(item)
+        for number in need.acceptable
+        if wanted.fills_all(number, Quality.maker) == item
+    }
+    return market.sets_with(numbers)
 
 
 class Choice(Struct, frozen=True, kw_only=True):
@@ -77,20 +170,23 @@ class Choice(Struct, frozen=True, kw_only=True):
 
 
 def choose_lots(
-    shop: Shop,
-    lots: Sequence[Lot],
-    pieces: Mapping[ItemId, int],
+    market: Market,
+    wanted: Wanted,
+    items: Iterable[ItemId],
     *,
     on: date,
     needed_by: date | None,
 ) -> Choice:
-    """Return the cheapest lots that fill the wanted pieces.
+    """Return the cheapest lots that fill the wanted pieces of some items.
 
     With `needed_by`, only lots that come in time are used; what none of them fills is covered
     apart, by those that come earliest.
     """
+    shop, pieces = market.shop, wanted.pieces(items)
+    sets = _wanted_sets(market, wanted, pieces)
     if needed_by is None:
-        return _cheapest(lots, pieces)
+        return _cheapest_at_any_time(market, wanted, pieces, sets)
+    lots = find_lots(market, wanted, pieces, sets)
     in_time = [
         lot for lot in lots if lot.source is None or promise(shop, lot.source, on) <= needed_by
     ]
@@ -110,6 +206,31 @@ def choose_lots(
         )
         late = [lot for lot in late if lot.key not in earliest]
     return choice
+
+
+def _cheapest_at_any_time(
+    market: Market,
+    wanted: Wanted,
+    pieces: Mapping[ItemId, int],
+    sets: Mapping[ItemId, PartSet],
+) -> Choice:
+    """Return the cheapest lots for the pieces that can be filled.
+
+    What no set has in it, and what is bought piece by piece from one source, needs no search.
+    """
+    in_sets = {wanted.item_of(content) for record in sets.values() for content in record.contents}
+    plain: list[Chosen] = []
+    tangled: dict[ItemId, int] = {}
+    for item, count in pieces.items():
+        lot = None if item in in_sets else market.least_lot(item, wanted.floor(item), count)
+        if lot is None:
+            tangled[item] = count
+        else:
+            plain.append(Chosen(lot, count))
+    if not tangled:
+        return Choice(chosen=tuple(plain), short={}, is_least=True)
+    choice = _cheapest(find_lots(market, wanted, tangled, sets), tangled)
+    return Choice(chosen=(*plain, *choice.chosen), short=choice.short, is_least=choice.is_least)
 
 
 def _cheapest(lots: Sequence[Lot], pieces: Mapping[ItemId, int]) -> Choice:
@@ -147,10 +268,12 @@ def _earliest(shop: Shop, lots: Iterable[Lot], item: ItemId, on: date) -> list[L
     return [lot for day, lot in filling if day == first]
 
 
-def _piece_lots(supply: Supply, wanted: Wanted, pieces: Mapping[ItemId, int]) -> Iterator[Lot]:
+def _piece_lots(market: Market, wanted: Wanted, pieces: Mapping[ItemId, int]) -> Iterator[Lot]:
     for item, count in pieces.items():
-        for source in supply.eligible(item, wanted.floor(item)):
-            for packs in source.lots(count):
+        floor = wanted.floor(item)
+        yield from market.linear_lots(item, floor)
+        for source in market.supply.eligible(item, floor):
+            for packs in () if source.is_linear else source.lots(count):
                 holds = {item: packs * source.pack}
                 yield _bought(source, packs, holds, holds)
 
@@ -159,8 +282,12 @@ def _set_lots(
     supply: Supply, wanted: Wanted, pieces: Mapping[ItemId, int], sets: Iterable[PartSet]
 ) -> Iterator[Lot]:
     for record in sets:
+        holds: dict[Quality, dict[ItemId, int]] = {}
         for source in supply.eligible(record.id, Quality.alternate):
-            one = _holds(wanted, pieces, record, source.quality)
+            quality = source.quality
+            if quality not in holds:
+                holds[quality] = _holds(wanted, pieces, record, quality)
+            one = holds[quality]
             most = max((-(-pieces[item] // count) for item, count in one.items()), default=0)
             for packs in source.lots(most) if most else ():
                 copies = packs * source.pack

@@ -4,27 +4,25 @@ reasons.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from enum import StrEnum
-from fractions import Fraction
+from types import MappingProxyType
 
 from msgspec import Struct, structs
 
 from kitwright.catalogue.graph import expand
 from kitwright.catalogue.model import (
-    SERIAL_MAX,
-    Catalogue,
     ItemId,
     Quality,
     RoleId,
     Shop,
 )
-from kitwright.stages.kit.fitment import Fitted, fit_role
+from kitwright.stages.kit.fitment import Fitments, Fitted
 from kitwright.stages.request import Request, Terms
-from kitwright.stages.supply import Prices
 from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import AccessPlan, Labour, Operation
+from kitwright.units import exact
 
 OIL_FILL = RoleId("oil_fill")
 """The role whose quantity is the engine's oil; as much is drained."""
@@ -78,21 +76,38 @@ def with_floors(shop: Shop, request: Request) -> Shop:
     return structs.replace(shop, quality_floor={**shop.quality_floor, **changed})
 
 
+NeedKey = tuple[NeedKind, str, int | None]
+"""What a need is of: used by a piece of work, else (`replaced`) a role, each with its place."""
+
+
+def needs_by_key(needs: Iterable[Need]) -> dict[NeedKey, Need]:
+    """Return needs of a request by what they are of, for `list_needs`."""
+    return {
+        (
+            need.kind if need.kind is NeedKind.used else NeedKind.replaced,
+            need.role,
+            need.cylinder,
+        ): need
+        for need in needs
+    }
+
+
 def list_needs(
-    catalogue: Catalogue,
+    fitments: Fitments,
     shop: Shop,
-    prices: Prices,
     request: Request,
     operations: Sequence[Operation],
     plan: AccessPlan,
     labour: Labour,
     besides: Iterable[RolePlace] = (),
+    known: Mapping[NeedKey, Need] = MappingProxyType({}),
 ) -> tuple[Need, ...]:
     """Return the needs of all machines' visits: roles first, by role and cylinder, then what
     the work uses. `besides` are roles that no job replaces and no refit renews.
 
     A role instance that a job replaces and a refit renews is one need, of kind `replaced`, with
-    all its reasons.
+    all its reasons. Needs that are `known` from other jobs of the same request stay what they
+    were, their reasons too.
 
     Raises: NothingFits.
     """
@@ -107,24 +122,33 @@ def list_needs(
             _, reasons = roles.setdefault((role, cylinder or 0), (kind, []))
             reasons.append(why)
     asked = request.asked
+    machines = asked.terms.machines
     needs = []
     for (role, on), (kind, reasons) in sorted(roles.items()):
-        fitted = fit_role(
-            catalogue,
-            shop,
-            prices,
-            request.family.id,
-            role,
-            on or None,
-            asked.serial,
-            asked.build_code,
-        )
-        needs.append(_role_need(shop, asked.terms, fitted, kind, reasons))
-    machines = asked.terms.machines
-    return tuple(
-        need if machines == 1 else structs.replace(need, quantity=need.quantity * machines)
-        for need in (*needs, *_used(labour))
-    )
+        need = known.get((NeedKind.replaced, role, on or None))
+        if need is None:
+            floor = shop.quality_floor.get(role, Quality.alternate)
+            fitted = fitments.fit(
+                request.family.id,
+                role,
+                on or None,
+                serial=asked.serial,
+                build_code=asked.build_code,
+                floor=floor,
+            )
+            need = _times(machines, _role_need(floor, asked.terms, fitted, kind, reasons))
+        needs.append(need)
+    for used in _used(labour):
+        need = _times(machines, used)
+        before = known.get((NeedKind.used, need.role, need.cylinder))
+        needs.append(before if before == need else need)
+    return tuple(needs)
+
+
+def _times(machines: int, need: Need) -> Need:
+    if machines == 1:
+        return need
+    return structs.replace(need, quantity=need.quantity * machines)
 
 
 def _replaced(
@@ -146,7 +170,7 @@ def _renewed(plan: AccessPlan) -> Iterator[tuple[RoleId, int | None, Why]]:
 
 
 def _role_need(
-    shop: Shop, terms: Terms, fitted: Fitted, kind: NeedKind, reasons: list[Why]
+    floor: Quality, terms: Terms, fitted: Fitted, kind: NeedKind, reasons: list[Why]
 ) -> Need:
     return Need(
         role=fitted.role,
@@ -155,10 +179,10 @@ def _role_need(
         quantity=fitted.quantity,
         unit=fitted.unit,
         kind=kind,
-        floor=shop.quality_floor.get(fitted.role, Quality.alternate),
+        floor=floor,
         acceptable=fitted.acceptable,
         options=fitted.options,
-        why=(*reasons, _fits(fitted), *_floor_changed(terms, fitted.role)),
+        why=(*reasons, fitted.why, *_floor_changed(terms, fitted.role)),
     )
 
 
@@ -173,35 +197,23 @@ def _floor_changed(terms: Terms, role: RoleId) -> Iterator[Why]:
             yield Why("floor-changed", facts)
 
 
-def _fits(fitted: Fitted) -> Why:
-    if not fitted.is_settled:
-        return Why("fits-one-of", {"options": ", ".join(fitted.options), "item": fitted.item})
-    first = min(row.serial_from for row in fitted.rows)
-    last = max(row.serial_to for row in fitted.rows)
-    if (first, last) == (0, SERIAL_MAX):
-        return Why("fits-every-serial", {"item": fitted.item})
-    facts: dict[str, Fact] = {"item": fitted.item, "serial_from": first, "serial_to": last}
-    before = fitted.rows[0].part
-    if before != fitted.item:
-        return Why("fits-by-succession", {**facts, "first": before})
-    return Why("fits-by-serial", facts)
-
-
 def _used(labour: Labour) -> Iterator[Need]:
     """Yield what each piece of work uses; the work stands once in the labour, and so does its
     use.
     """
     for task in labour.tasks:
-        amounts: dict[ItemId, tuple[Fraction, str]] = {}
+        amounts: dict[ItemId, tuple[Decimal, str]] = {}
         for use in task.uses:
-            amount, _ = amounts.get(use.item, (Fraction(0), use.unit))
-            amounts[use.item] = (amount + Fraction(use.quantity), use.unit)
-        for item, (amount, unit) in sorted(amounts.items()):
+            amount: Decimal = use.quantity
+            if use.item in amounts:
+                amount = _sum(amounts[use.item][0], amount)
+            amounts[use.item] = (amount, use.unit)
+        for item, (quantity, unit) in sorted(amounts.items()):
             yield Need(
                 role=task.name.partition("@")[0],
                 cylinder=task.cylinder,
                 item=item,
-                quantity=Decimal(amount.numerator) / amount.denominator,
+                quantity=quantity,
                 unit=unit,
                 kind=NeedKind.used,
                 floor=Quality.alternate,
@@ -209,3 +221,8 @@ def _used(labour: Labour) -> Iterator[Need]:
                 options=(item,),
                 why=(Why("used-by-work", {"work": task.name}),),
             )
+
+
+def _sum(one: Decimal, other: Decimal) -> Decimal:
+    amount = exact(one) + exact(other)
+    return Decimal(amount.numerator) / amount.denominator

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
+from decimal import Decimal
 from fractions import Fraction
-from math import ceil
+from math import lcm
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, Quality
 from kitwright.stages.kit.need import Need
 from kitwright.stages.supply import meets
-from kitwright.units import exact
+from kitwright.units import ratio
 
 
 class Covered(Struct, frozen=True):
@@ -24,104 +25,147 @@ class Covered(Struct, frozen=True):
     number: ItemId
 
 
+class _Item:
+    """The open needs of one item, with how much of each: whole numbers over one denominator."""
+
+    __slots__ = ("floor", "needs", "open", "scale", "size")
+
+    def __init__(self, needs: list[Need], pack: Decimal | int) -> None:
+        self.needs = needs
+        size, bottom = pack.as_integer_ratio()
+        ratios = [need.quantity.as_integer_ratio() for need in needs]
+        self.scale = lcm(bottom, *(under for _, under in ratios))
+        self.size = size * (self.scale // bottom)
+        self.open = [
+            (need, top * (self.scale // under))
+            for need, (top, under) in zip(needs, ratios, strict=True)
+        ]
+        self.settle_floor()
+
+    def settle_floor(self) -> None:
+        """Find the strictest quality floor among what is open."""
+        is_strict = any(need.floor is Quality.maker for need, _ in self.open)
+        self.floor = Quality.maker if is_strict else Quality.alternate
+
+
 class Wanted:
-    """The open needs by item. Amounts are in the needs' unit, pieces are whole items as sold."""
+    """The open needs by item. Amounts are in parts of the needs' unit, whole numbers: an item's
+    parts are `scale` to the unit. Pieces are whole items as sold.
+    """
 
     def __init__(self, catalogue: Catalogue, needs: Iterable[Need]) -> None:
-        self._catalogue = catalogue
-        self.needs: dict[ItemId, list[Need]] = {}
+        by_item: dict[ItemId, list[Need]] = {}
         for need in needs:
-            self.needs.setdefault(need.item, []).append(need)
-        self.items = sorted(self.needs)
-        self._open: dict[ItemId, list[tuple[Need, Fraction]]] = {
-            item: [(need, exact(need.quantity)) for need in of_item]
-            for item, of_item in self.needs.items()
+            by_item.setdefault(need.item, []).append(need)
+        consumables = catalogue.consumables
+        self._items = {
+            item: _Item(by_item[item], consumables[item].pack if item in consumables else 1)
+            for item in sorted(by_item)
         }
         # a number may be fitted for the item that superseded it
         self._item_of: dict[ItemId, ItemId] = {
             number: item
-            for item, of_item in self.needs.items()
+            for item, of_item in by_item.items()
             for need in of_item
             for number in need.acceptable
         }
 
+    @property
+    def items(self) -> Iterable[ItemId]:
+        """The items that were wanted at first, sorted."""
+        return self._items.keys()
+
+    def needs(self, item: ItemId) -> Sequence[Need]:
+        """Return the needs of an item, filled or not."""
+        return self._items[item].needs
+
     def leave_out(self, needs: Collection[Need]) -> None:
         """Leave some needs open without wanting anything for them."""
-        for item, rest in self._open.items():
-            self._open[item] = [each for each in rest if each[0] not in needs]
+        if needs:
+            for record in self._items.values():
+                record.open = [each for each in record.open if each[0] not in needs]
+                record.settle_floor()
 
     def item_of(self, number: ItemId) -> ItemId | None:
         """Return the wanted item that a number may be fitted for, in one of its roles at least."""
         return self._item_of.get(number)
 
-    def rest(self, item: ItemId) -> Fraction:
-        """Return how much of an item nothing fills yet."""
-        return sum((amount for _, amount in self._open[item]), start=Fraction(0))
-
     def still_open(self, item: ItemId) -> tuple[tuple[Need, Fraction], ...]:
         """Return the needs of an item that nothing fills yet, with how much of each."""
-        return tuple(self._open[item])
+        record = self._items[item]
+        return tuple((need, ratio(rest, record.scale)) for need, rest in record.open)
 
-    def pack_size(self, item: ItemId) -> Fraction:
-        """Return how much of the needs' unit one item as sold holds: 1 for a part."""
-        consumable = self._catalogue.consumables.get(item)
-        return Fraction(1) if consumable is None else exact(consumable.pack)
+    def size(self, item: ItemId) -> int:
+        """Return how many parts one item as sold holds."""
+        return self._items[item].size
 
-    def pieces(self) -> dict[ItemId, int]:
-        """Return the whole items still wanted, without those that want none."""
-        wanted = {item: ceil(self.rest(item) / self.pack_size(item)) for item in self.items}
-        return {item: count for item, count in wanted.items() if count}
+    def scale(self, item: ItemId) -> int:
+        """Return how many parts are one unit."""
+        return self._items[item].scale
+
+    def pieces(self, items: Iterable[ItemId]) -> dict[ItemId, int]:
+        """Return the whole pieces still wanted of some items, without those that want none."""
+        wanted = {}
+        for item in items:
+            record = self._items[item]
+            if count := -(-sum([rest for _, rest in record.open]) // record.size):
+                wanted[item] = count
+        return wanted
 
     def unit(self, item: ItemId) -> str:
         """Return the unit that an item is needed in."""
-        return self.needs[item][0].unit
+        return self._items[item].needs[0].unit
 
     def floor(self, item: ItemId) -> Quality:
         """Return the strictest quality floor among the open roles that an item fills.
 
         What is bought for several roles has to suit the strictest.
         """
-        floors = [need.floor for need, _ in self._open[item]]
-        return Quality.maker if Quality.maker in floors else Quality.alternate
+        return self._items[item].floor
 
     def fills_all(self, number: ItemId, quality: Quality) -> ItemId | None:
         """Return the wanted item all of whose open roles a number of some quality suits, if any."""
         item = self._item_of.get(number)
-        if item is None or not meets(quality, self.floor(item)):
+        if item is None:
             return None
-        suits = all(number in need.acceptable for need, _ in self._open[item])
+        record = self._items[item]
+        if not meets(quality, record.floor):
+            return None
+        suits = all(number in need.acceptable for need, _ in record.open)
         return item if suits else None
 
-    def open_for(self, number: ItemId, quality: Quality | None) -> Fraction:
+    def open_for(self, number: ItemId, quality: Quality | None) -> int:
         """Return how much a number of some quality could fill; of any quality where it is None."""
         item = self._item_of.get(number)
         if item is None:
-            return Fraction(0)
-        return sum(
-            (rest for need, rest in self._open[item] if _suits(need, number, quality)),
-            start=Fraction(0),
-        )
+            return 0
+        opened = self._items[item].open
+        return sum(rest for need, rest in opened if _suits(need, number, quality))
 
     def fill(
-        self, number: ItemId, quality: Quality | None, amount: Fraction
-    ) -> tuple[Covered, ...]:
-        """Fill, in turn, the needs that a number suits; return which were filled by how much.
+        self, number: ItemId, quality: Quality | None, amount: int
+    ) -> tuple[tuple[Covered, ...], int]:
+        """Fill, in turn, the needs that a number suits; return which were filled by how much, and
+        how much of the amount is left over.
 
         `quality` None is what nobody asks about: the customer's own part.
         """
         item = self._item_of.get(number)
+        if item is None:
+            return (), amount
+        record = self._items[item]
         filled = []
         still = []
-        for need, rest in self._open[item] if item is not None else ():
-            used = min(rest, amount) if _suits(need, number, quality) else Fraction(0)
+        for need, rest in record.open:
+            used = min(rest, amount) if _suits(need, number, quality) else 0
             amount -= used
             if used:
-                filled.append(Covered(need, used, number))
+                filled.append(Covered(need, ratio(used, record.scale), number))
             if rest > used:
                 still.append((need, rest - used))
-        if item is not None:
-            self._open[item] = still
-        return tuple(filled)
+        record.open = still
+        record.settle_floor()
+        return tuple(filled), amount
 
 
 def _suits(need: Need, number: ItemId, quality: Quality | None) -> bool:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil
+from types import MappingProxyType
 from typing import Final
 
 from msgspec import Struct
@@ -19,7 +20,7 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.money import Money
-from kitwright.stages.kit import Brought, Covered, Kit, Need
+from kitwright.stages.kit import Brought, Covered, Kit, KitPart, Need
 from kitwright.stages.price.line import LineKind, Make, PricedLine, price_line
 from kitwright.stages.supply import Prices
 from kitwright.stages.why import Fact, Why
@@ -27,7 +28,11 @@ from kitwright.units import exact
 
 
 def price_goods(
-    catalogue: Catalogue, shop: Shop, selling: Prices, kit: Kit
+    catalogue: Catalogue,
+    shop: Shop,
+    selling: Prices,
+    kit: Kit,
+    known: Mapping[int, Sequence[PricedLine]] = MappingProxyType({}),
 ) -> tuple[PricedLine, ...]:
     """Return the lines of what is fitted and used: sets, then parts, consumables and core
     deposits, by item.
@@ -36,18 +41,13 @@ def price_goods(
     line has the number that is fitted: older stock that is used up has one of its own. A
     consumable is charged by what is really used, as a share of its pack. Needs without a
     source, and those that wait for the plate, are priced like the rest.
+
+    `known` has the lines of parts of the kit, by the part's identity, core deposits apart: those
+    stay what they are.
     """
-    prices = _KitPrices(selling, shop.currency, kit)
-    lines = [_set_line(prices, item, taken) for item, taken in _sets(catalogue, kit).items()]
-    lines += [
-        _brought_line(prices.currency, each, is_set=each.item in catalogue.sets)
-        for each in kit.brought
-    ]
-    for number, pieces in _fitted(catalogue, kit).items():
-        if number in catalogue.consumables:
-            lines.append(_consumable_line(catalogue, prices, number, pieces))
-        else:
-            lines.append(_part_line(prices, number, pieces))
+    lines: list[PricedLine] = []
+    for part in kit.parts:
+        lines += known.get(id(part)) or _lines_of(catalogue, selling, shop.currency, part)
     lines.sort(key=lambda line: (_ORDER[line.kind], line.code))
     return (*lines, *_cores(catalogue, shop, lines))
 
@@ -56,12 +56,33 @@ STOCK: Final = "stock"
 """Where a line's pieces come from that are taken off the shelves."""
 CUSTOMER: Final = "customer"
 """Where a line's pieces come from that the customer brings."""
-_ORDER = {
+
+
+def _lines_of(
+    catalogue: Catalogue, selling: Prices, currency: str, kit: KitPart
+) -> Iterator[PricedLine]:
+    prices = _KitPrices(selling, currency, kit)
+    for item, each in _sets(catalogue, kit).items():
+        yield _set_line(prices, item, each)
+    for brought in kit.brought:
+        yield _brought_line(prices.currency, brought, is_set=brought.item in catalogue.sets)
+    for number, pieces in _fitted(catalogue, kit).items():
+        if number in catalogue.consumables:
+            yield _consumable_line(catalogue, prices, number, pieces)
+        else:
+            yield _part_line(prices, number, pieces)
+
+
+_ORDER: Final = {
     LineKind.part_set: 0,
     LineKind.part: 1,
     LineKind.brought: 2,
     LineKind.consumable: 3,
 }
+
+
+GOODS: Final = frozenset(_ORDER)
+"""The kinds of lines of what is fitted and used."""
 
 
 class _Piece(Struct, frozen=True):
@@ -75,10 +96,18 @@ class _Piece(Struct, frozen=True):
     source: str | None
 
 
+_NOTHING: Final = Fraction(0)
+
+
+def _sum(pieces: Sequence[_Piece]) -> Fraction:
+    first, *more = pieces
+    return sum((piece.quantity for piece in more), start=first.quantity)
+
+
 class _KitPrices:
     """Selling prices of a kit's items, at the strictest floor among the roles that each fills."""
 
-    def __init__(self, prices: Prices, currency: str, kit: Kit) -> None:
+    def __init__(self, prices: Prices, currency: str, kit: KitPart) -> None:
         self.currency = currency
         self._prices = prices
         self._floors: dict[ItemId, Quality] = {}
@@ -109,7 +138,7 @@ class _Taken(Struct, frozen=True):
     covers: tuple[Covered, ...]
 
 
-def _sets(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Taken]]:
+def _sets(catalogue: Catalogue, kit: KitPart) -> dict[ItemId, list[_Taken]]:
     """Return the sets of a kit, from the shelf or bought."""
     found: dict[ItemId, list[_Taken]] = {}
     for taken in _packs(kit):
@@ -118,7 +147,7 @@ def _sets(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Taken]]:
     return found
 
 
-def _packs(kit: Kit) -> Iterator[_Taken]:
+def _packs(kit: KitPart) -> Iterator[_Taken]:
     """Yield what is taken and bought."""
     for taken in kit.from_stock:
         yield _Taken(taken.item, taken.make, STOCK, int(taken.quantity), taken.covers)
@@ -127,27 +156,35 @@ def _packs(kit: Kit) -> Iterator[_Taken]:
         yield _Taken(source.item, source.brand, source.supplier.id, count, bought.covers)
 
 
-def _fitted(catalogue: Catalogue, kit: Kit) -> dict[ItemId, list[_Piece]]:
+def _fitted(catalogue: Catalogue, kit: KitPart) -> dict[ItemId, list[_Piece]]:
     """Return what fills the needs beside sets and what is brought, by the number that is fitted,
     each in the order of the needs. What no source fills stands under the needs' own number.
     """
-    rest = [exact(need.quantity) for need in kit.needs]
     places = {id(need): place for place, need in enumerate(kit.needs)}
+    filled: dict[int, Fraction] = {}
     found: list[tuple[int, ItemId, _Piece]] = []
+
+    def fill(cover: Covered) -> int:
+        place = places[id(cover.need)]
+        before = filled.get(place)
+        filled[place] = cover.quantity if before is None else before + cover.quantity
+        return place
+
     for taken in _packs(kit):
         for each in taken.covers:
-            place = places[id(each.need)]
-            rest[place] -= each.quantity
+            place = fill(each)
             if taken.item not in catalogue.sets:
                 piece = _Piece(each.need, each.quantity, taken.make, taken.source)
                 found.append((place, each.number, piece))
-    for each in (cover for brought in kit.brought for cover in brought.covers):
-        rest[places[id(each.need)]] -= each.quantity
-    found += [
-        (place, need.item, _Piece(need, rest[place], None, None))
-        for place, need in enumerate(kit.needs)
-        if rest[place]
-    ]
+    for brought in kit.brought:
+        for each in brought.covers:
+            fill(each)
+    for place, need in enumerate(kit.needs):
+        given = filled.get(place, _NOTHING)
+        # most needs are filled, which shows without reckoning
+        if given.as_integer_ratio() != need.quantity.as_integer_ratio():
+            rest = exact(need.quantity) - given
+            found.append((place, need.item, _Piece(need, rest, None, None)))
     pieces: dict[ItemId, list[_Piece]] = {}
     for _, number, piece in sorted(found, key=lambda one: one[0]):
         pieces.setdefault(number, []).append(piece)
@@ -221,7 +258,7 @@ def _part_line(prices: _KitPrices, number: ItemId, pieces: list[_Piece]) -> Pric
     return price_line(
         LineKind.part,
         number,
-        quantity=int(sum(piece.quantity for piece in pieces)),
+        quantity=int(_sum(pieces)),
         unit="piece",
         unit_price=prices.of(item, number),
         currency=prices.currency,
@@ -253,13 +290,17 @@ def _consumable_line(
     catalogue: Catalogue, prices: _KitPrices, item: ItemId, pieces: list[_Piece]
 ) -> PricedLine:
     record = catalogue.consumables[item]
-    amount = sum((piece.quantity for piece in pieces), start=Fraction(0))
+    amount = _sum(pieces)
     is_by_pack = record.bill is Bill.pack
-    packs = ceil(amount / exact(record.pack))
+    quantity = Decimal(amount.numerator)
+    if is_by_pack:
+        quantity = Decimal(ceil(amount / exact(record.pack)))
+    elif amount.denominator != 1:
+        quantity /= amount.denominator
     return price_line(
         LineKind.consumable,
         item,
-        quantity=packs if is_by_pack else Decimal(amount.numerator) / amount.denominator,
+        quantity=quantity,
         unit="piece" if is_by_pack else record.unit,
         unit_price=prices.of(item),
         base_quantity=1 if is_by_pack else record.pack,

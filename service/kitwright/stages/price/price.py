@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
-from fractions import Fraction
+from types import MappingProxyType
 
 from msgspec import Struct
 
@@ -17,7 +17,7 @@ from kitwright.catalogue.model import (
     Shop,
     TaxArea,
 )
-from kitwright.money import Money, line_amount, total
+from kitwright.money import Money, digits, line_amount, round_ratio, total
 from kitwright.stages.kit import OIL_FILL, Kit
 from kitwright.stages.ordering import PartsOrder
 from kitwright.stages.price.goods import price_goods
@@ -42,7 +42,9 @@ FREIGHT = "freight-and-order-fees"
 
 
 class Priced(Struct, frozen=True, kw_only=True):
-    """Everything that the lines are made of."""
+    """Everything that the lines are made of. `known_goods` has the lines of parts of the kit that
+    another kit has as well, by the part's identity.
+    """
 
     catalogue: Catalogue
     shop: Shop
@@ -55,6 +57,7 @@ class Priced(Struct, frozen=True, kw_only=True):
     terms: Terms
     area: TaxArea | None
     on: date
+    known_goods: Mapping[int, Sequence[PricedLine]] = MappingProxyType({})
 
 
 def price_lines(given: Priced) -> tuple[PricedLine, ...]:
@@ -64,7 +67,7 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
     Where the shop's prices include tax, every amount does; suppliers' freight, which does not,
     is grossed up first.
     """
-    goods = price_goods(given.catalogue, given.shop, given.prices, given.kit)
+    goods = price_goods(given.catalogue, given.shop, given.prices, given.kit, given.known_goods)
     labour = tuple(_labour_lines(given))
     cores = tuple(line for line in goods if line.kind is LineKind.core)
     return (
@@ -196,7 +199,7 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
         DiagnosticCredit.partial_percent: fees.diagnostic_credit_percent or Decimal(0),
     }[fees.diagnostic_credit]
     if is_repair and percent:
-        credit = Money.of(exact(fees.diagnostic) * exact(percent) / 100, given.shop.currency)
+        credit = line_amount(percent, fees.diagnostic, 100, currency=given.shop.currency)
         yield _fee(
             given,
             DIAGNOSTIC_CREDIT,
@@ -219,22 +222,27 @@ def _supplies_line(
         for line in given.terms.labour_by_hand
     )
     of_labour = total((*(line.amount for line in labour), *by_hand), currency)
-    share = Fraction(exact(of_labour.amount) * exact(terms.percent_of_labour)) / 100
     itemised = [
         line.amount
         for line in goods
         if line.kind is LineKind.consumable and given.catalogue.consumables[line.code].is_chemical  # type: ignore[index]
     ]
     chemicals = total(itemised if terms.exclude_itemised else (), currency)
+    # in minor units over one denominator, of which one fraction is made and rounded
+    percent_top, percent_bottom = terms.percent_of_labour.as_integer_ratio()
+    cap_top, cap_bottom = terms.cap.as_integer_ratio()
     # each machine is a visit of its own
-    cap = exact(terms.cap) * given.terms.machines
-    left = min(share, cap) - exact(chemicals.amount)
-    amount = Money.of(max(left, Fraction(0)), currency)
+    cap_top *= given.terms.machines
+    bottom = percent_bottom * 100 * cap_bottom
+    share = of_labour.minor * percent_top * cap_bottom
+    most = cap_top * 10 ** digits(currency) * percent_bottom * 100
+    left = min(share, most) - chemicals.minor * bottom
+    amount = Money(round_ratio(max(left, 0), bottom), currency)
     if amount.minor:
         facts: dict[str, Fact] = {
             "percent": terms.percent_of_labour,
             "labour": of_labour,
-            "cap": Money.of(cap, currency),
+            "cap": Money(round_ratio(cap_top * 10 ** digits(currency), cap_bottom), currency),
             "chemicals": chemicals,
         }
         yield _fee(given, SHOP_SUPPLIES, amount.amount, Why("supplies-of-labour", facts))
@@ -263,13 +271,14 @@ def _freight_line(given: Priced) -> Iterator[PricedLine]:
     charged = total((order.charges for order in given.orders), currency)
     if not charged.minor:
         return
-    asked = exact(charged.amount)
+    asked = charged
     if given.shop.selling_prices_include_tax:
         # where the customer's tax is not known, the shop's own stands in its prices
         area = given.area or given.catalogue.tax_areas[given.shop.tax_area]
-        asked = gross_up(asked, area, ChargeKind.freight, given.on)
-    cap = given.shop.fees.freight.cap
-    amount = Money.of(min(asked, exact(cap)), currency)
+        grossed = gross_up(exact(charged.amount), area, ChargeKind.freight, given.on)
+        asked = Money.of(grossed, currency)
+    cap = Money.of(given.shop.fees.freight.cap, currency)
+    amount = min(asked, cap)
     if not amount.minor:
         return
     yield _fee(
@@ -283,7 +292,7 @@ def _freight_line(given: Priced) -> Iterator[PricedLine]:
                     order.supplier.name for order in given.orders if order.charges.minor
                 ),
                 "charged": charged,
-                "cap": Money.of(cap, currency),
+                "cap": cap,
             },
         ),
         kind=LineKind.freight,

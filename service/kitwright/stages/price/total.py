@@ -136,6 +136,31 @@ def tax_lines(
     return Summed(line_taxes=taxed.lines, taxes=taxed.taxes, freed=taxed.freed, totals=totals)
 
 
+def price_of(shop: Shop, request: Request, lines: Sequence[PricedLine]) -> Money:
+    """Return what lines come to as far as it is known: the `price` of the totals, and no more."""
+    area = request.tax_area
+    if area is None:
+        return total([line.amount for line in lines], shop.currency)
+    amounts = [(line.tax_kind, line.amount.minor) for line in lines]
+    if area.rounding.by is RoundBy.line and (discounts := _discounts(lines)):
+        # a discount's tax is what it takes off the tax of the lines that it reduces
+        del amounts[len(lines) - len(discounts) :]
+        for discount in discounts:
+            for place, off in discount.reduces:
+                kind, left = amounts[place]
+                amounts[place] = kind, left - off
+    exempt = request.exempt_kinds
+    taxes = reckon_taxes(area, amounts, on=request.asked.on, exempt=exempt).parts
+    gross = sum([minor for _, minor in amounts])
+    if not area.prices_include_tax:
+        gross += sum(map(sum, taxes))
+    elif exempt:
+        gross -= sum(
+            sum(tax) for (kind, _), tax in zip(amounts, taxes, strict=True) if kind in exempt
+        )
+    return Money(gross, shop.currency)
+
+
 def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxed:
     """Return the tax of lines and their discounts."""
     if area.rounding.by is RoundBy.line:
@@ -194,26 +219,28 @@ def find_advances(shop: Shop, lines: Sequence[PricedLine], kit: Kit) -> tuple[Ad
     """Return what is asked in advance: the shop's share of what parts cost that are ordered for
     this quote. Whatever is done to prices, the parts stay the same.
     """
-    ordered: dict[str, Fraction] = {}
+    ordered: dict[str, Fraction | int] = {}
     for bought in kit.bought:
         item = bought.source.item
         # a set's line counts sets, a part's the pieces that are fitted
         is_set = any(each.need.item != item for each in bought.covers)
         pieces: Fraction | int = bought.packs * bought.source.pack
         if not is_set:
-            pieces = sum((each.quantity for each in bought.covers), start=Fraction(0))
-        ordered[item] = ordered.get(item, Fraction(0)) + pieces
+            first, *more = bought.covers
+            pieces = sum((each.quantity for each in more), start=first.quantity)
+        ordered[item] = ordered[item] + pieces if item in ordered else pieces
     engines = {need.item for need in kit.needs if need.role == WHOLE_ENGINE}
-    terms = shop.quote.deposit
+    of_engine = exact(shop.quote.deposit.whole_engine_percent) / 100
+    of_others = exact(shop.quote.deposit.special_order_percent) / 100
     found = []
     for place, line in enumerate(lines):
         if line.kind not in _MAY_BE_ORDERED or line.code not in ordered:
             continue
-        is_engine = line.code in engines
-        part = exact(terms.whole_engine_percent if is_engine else terms.special_order_percent) / 100
-        quantity = exact(line.quantity)
-        if ordered[line.code] < quantity:
-            part *= ordered[line.code] / quantity
+        part = of_engine if line.code in engines else of_others
+        there = ordered[line.code]
+        if there.as_integer_ratio() != line.quantity.as_integer_ratio():
+            quantity = exact(line.quantity)
+            part *= there / quantity if there < quantity else 1
         found.append(Advance(place, part.numerator, part.denominator))
     return tuple(found)
 

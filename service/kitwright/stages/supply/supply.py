@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import (
     Break,
@@ -45,6 +45,15 @@ class Source(Struct, frozen=True, kw_only=True):
     stock: int | None
     lead_days: int
     freight: Decimal | None
+    is_linear: bool = False
+    """Whether any number of multiples costs so many times what one does, to the minor unit."""
+
+    def __post_init__(self) -> None:
+        """Find out whether it is linear: it is asked for every source of every quote."""
+        first = -(-self.minimum // self.multiple) * self.multiple
+        whole = Money.of(self.cost, self.supplier.currency).amount == self.cost
+        is_linear = not self.breaks and first == self.multiple and whole
+        structs.force_setattr(self, "is_linear", is_linear)
 
     @property
     def is_back_order(self) -> bool:
@@ -64,12 +73,6 @@ class Source(Struct, frozen=True, kw_only=True):
     def line_cost(self, packs: int) -> Money:
         """Return what a line of so many packs costs, without tax."""
         return line_amount(packs, self.unit_cost(packs), currency=self.supplier.currency)
-
-    @property
-    def is_linear(self) -> bool:
-        """Whether any number of multiples costs so many times what one does, to the minor unit."""
-        whole = Money.of(self.cost, self.supplier.currency).amount == self.cost
-        return not self.breaks and self.allowed(1) == self.multiple and whole
 
     def lots(self, items: int) -> Iterator[int]:
         """Yield the numbers of packs that may make sense to buy for up to `items` items.

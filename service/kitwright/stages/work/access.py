@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 
 from msgspec import Struct
@@ -14,13 +14,14 @@ from kitwright.catalogue.graph import (
     instances,
     resolve_access,
 )
-from kitwright.catalogue.model import Catalogue, Chassis, Family, Shop
+from kitwright.catalogue.model import Catalogue, Chassis, Family, LabourClass, Shop
 from kitwright.solve.closure import (
     ClosedSet,
     Graph,
     Node,
+    Search,
     Unreachable,
-    least_closed_set,
+    Weighed,
     removal_order,
 )
 from kitwright.stages.request import Rust
@@ -32,13 +33,14 @@ from kitwright.units import exact
 class Removal(Struct, frozen=True, kw_only=True):
     """One component instance of a plan, with its exact minutes each way, factors and ratio applied.
 
-    `work` is the bench work of its refit, unscaled. `jobs` are the operations whose need
-    reaches it.
+    `access` is removing and refitting together. `work` is the bench work of its refit, unscaled.
+    `jobs` are the operations whose need reaches it.
     """
 
     instance: Instance
     remove: Fraction
     refit: Fraction
+    access: Fraction
     work: Fraction
     jobs: tuple[OperationKey, ...]
     why: tuple[Why, ...]
@@ -57,19 +59,32 @@ class AccessPlan(Struct, frozen=True, kw_only=True):
 
 
 class Minutes(Struct, frozen=True):
-    """A component's exact minutes: removing and refitting with all factors, and its refit's
-    work.
+    """A component's exact minutes: removing and refitting with all factors, both together, and its
+    refit's work.
     """
 
     remove: Fraction
     refit: Fraction
+    access: Fraction
     work: Fraction
+
+
+class _Ways(Struct, frozen=True):
+    """What reaching any targets takes in one state of rust, with the engine in the frame or out.
+
+    `own` has what each operation would take off by itself, as far as anybody has asked.
+    """
+
+    minutes: dict[str, Minutes]
+    weighed: Weighed[str]
+    search: Search[str]
+    own: dict[OperationKey, tuple[str, ...]]
 
 
 class Teardown:
     """One engine in one chassis, compiled for one shop: instances, precedence graph, minutes.
 
-    The tables of minutes are worked out once for each state of rust, with the engine in and out.
+    Minutes and searches are compiled once for each state of rust, with the engine in and out.
     """
 
     def __init__(
@@ -91,25 +106,76 @@ class Teardown:
         self._before_out = (
             self.graph.required(ENGINE_OUT) if self.has_engine_out else frozenset[str]()
         )
-        self._minutes: dict[tuple[Rust, bool], dict[str, Minutes]] = {}
-        self._weights: dict[tuple[Rust, bool], dict[str, Fraction]] = {}
+        self._ways: dict[tuple[Rust, bool], _Ways] = {}
+        self._targets: dict[OperationKey, frozenset[str]] = {}
+        self._alone: dict[tuple[OperationKey, Rust], dict[LabourClass, Fraction]] = {}
+        self._needs = {
+            key: {
+                need: Why("stands-before", {"component": key})
+                for need in (*node.needs_all, *(one for group in node.needs_any for one in group))
+            }
+            for key, node in self.engine.nodes.items()
+        }
 
-    def minutes(self, rust: Rust, *, is_out: bool) -> Mapping[str, Minutes]:
-        """Return every component's exact minutes, with the engine in the frame or out of it."""
-        if (rust, is_out) not in self._minutes:
-            self._minutes[rust, is_out] = {
+    def ways(self, rust: Rust, *, is_out: bool) -> _Ways:
+        """Return the compiled ways with the engine in the frame or out of it."""
+        ways = self._ways.get((rust, is_out))
+        if ways is None:
+            minutes = {
                 key: self._of(node, rust, is_out=is_out) for key, node in self.engine.nodes.items()
             }
-        return self._minutes[rust, is_out]
+            sums = {key: each.access + each.work for key, each in minutes.items()}
+            weighed = Weighed(self.graph, sums)
+            stays = [ENGINE_OUT] if self.has_engine_out and not is_out else []
+            search = Search(weighed, without=stays)
+            ways = self._ways[rust, is_out] = _Ways(minutes, weighed, search, {})
+        return ways
 
-    def weights(self, rust: Rust, *, is_out: bool) -> Mapping[str, Fraction]:
-        """Return every component's exact minutes in all."""
-        if (rust, is_out) not in self._weights:
-            self._weights[rust, is_out] = {
-                key: each.remove + each.refit + each.work
-                for key, each in self.minutes(rust, is_out=is_out).items()
-            }
-        return self._weights[rust, is_out]
+    def targets(self, operation: Operation) -> frozenset[str]:
+        """Return what must be off for an operation and for the visit work that it asks for."""
+        key = operation.key
+        if key not in self._targets:
+            job, catalogue, family = operation.job, self.catalogue, self.family
+            found = set(resolve_access(catalogue, family, job.access, operation.cylinder))
+            for visit in job.visit:
+                access = catalogue.visit_work[visit].access
+                found.update(resolve_access(catalogue, family, access, None))
+            self._targets[key] = frozenset(found - self.engine.done)
+        return self._targets[key]
+
+    def best(self, targets: frozenset[str], rust: Rust) -> ClosedSet[str]:
+        """Return the better plan of engine in and engine out."""
+        inside = self.ways(rust, is_out=False).search
+        if not self.has_engine_out:
+            return inside.least(targets)
+        out = self.ways(rust, is_out=True).search.least(targets | {ENGINE_OUT})
+        try:
+            stays = inside.least(targets)
+        except Unreachable:
+            # nothing else is out of reach, or the plan above had failed
+            return out
+        return min(stays, out, key=lambda plan: (plan.weight, len(plan.items), plan.items))
+
+    def minutes_alone(self, operation: Operation, rust: Rust) -> Mapping[LabourClass, Fraction]:
+        """Return the exact minutes of the way in and out for an operation as the only one."""
+        question = operation.key, rust
+        if question not in self._alone:
+            items = self.best(self.targets(operation), rust).items
+            minutes = self.ways(rust, is_out=ENGINE_OUT in items).minutes
+            sums: dict[LabourClass, Fraction] = {}
+            for item in items:
+                component = self.engine.nodes[item].component
+                for labour_class, more in (
+                    (component.labour_class, minutes[item].access),
+                    *((work.labour_class, Fraction(work.minutes)) for work in component.refit_work),
+                ):
+                    sums[labour_class] = sums.get(labour_class, Fraction(0)) + more
+            self._alone[question] = sums
+        return self._alone[question]
+
+    def stands_before(self, item: str) -> Mapping[str, Why]:
+        """Return the components that a component may need off, and the reason that it is."""
+        return self._needs[item]
 
     def _of(self, node: Instance, rust: Rust, *, is_out: bool) -> Minutes:
         component = node.component
@@ -120,10 +186,9 @@ class Teardown:
         removing = both
         if component.seize in self._labour.rust_applies_to:
             removing *= exact(self._labour.rust_factor[rust.value])
+        remove, refit = component.remove_minutes * removing, component.refit_minutes * both
         work = sum(each.minutes for each in component.refit_work)
-        return Minutes(
-            component.remove_minutes * removing, component.refit_minutes * both, Fraction(work)
-        )
+        return Minutes(remove, refit, remove + refit, Fraction(work))
 
 
 def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust) -> AccessPlan:
@@ -134,18 +199,19 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
 
     Raises: Unreachable, where a job needs what this engine in this chassis does not have.
     """
-    targets = {operation.key: _targets(teardown, operation) for operation in operations}
-    everything = sorted(set().union(*targets.values()))
-    best = _better(teardown, everything, rust)
+    targets = {operation.key: teardown.targets(operation) for operation in operations}
+    best = teardown.best(frozenset[str]().union(*targets.values()), rust)
     is_out = ENGINE_OUT in best.items
-    reached = _reached(teardown.graph, best.items, teardown.weights(rust, is_out=is_out), targets)
-    minutes = teardown.minutes(rust, is_out=is_out)
-    because = _because(teardown.engine, best.items, targets)
+    ways = teardown.ways(rust, is_out=is_out)
+    reached = _reached(ways, best.items, targets)
+    minutes = ways.minutes
+    because = _because(teardown, best.items, targets)
     removals = tuple(
         Removal(
             instance=teardown.engine.nodes[key],
             remove=minutes[key].remove,
             refit=minutes[key].refit,
+            access=minutes[key].access,
             work=minutes[key].work,
             jobs=reached[key],
             why=tuple(because[key]),
@@ -155,37 +221,9 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
     return AccessPlan(removals=removals, minutes=best.weight, engine_out=is_out)
 
 
-def _targets(teardown: Teardown, operation: Operation) -> frozenset[str]:
-    """Return what must be off for an operation and for the visit work that it asks for."""
-    catalogue, family = teardown.catalogue, teardown.family
-    job = operation.job
-    found = set(resolve_access(catalogue, family, job.access, operation.cylinder))
-    for visit in job.visit:
-        access = catalogue.visit_work[visit].access
-        found.update(resolve_access(catalogue, family, access, None))
-    return frozenset(found - teardown.engine.done)
-
-
-def _better(teardown: Teardown, targets: Sequence[str], rust: Rust) -> ClosedSet[str]:
-    """Return the better plan of engine in and engine out."""
-    graph = teardown.graph
-    if not teardown.has_engine_out:
-        return least_closed_set(graph, targets, teardown.weights(rust, is_out=False))
-    out = least_closed_set(graph, [*targets, ENGINE_OUT], teardown.weights(rust, is_out=True))
-    try:
-        inside = least_closed_set(
-            graph, targets, teardown.weights(rust, is_out=False), without=[ENGINE_OUT]
-        )
-    except Unreachable:
-        # nothing else is out of reach, or the plan above had failed
-        return out
-    return min(inside, out, key=lambda plan: (plan.weight, len(plan.items), plan.items))
-
-
 def _reached(
-    graph: Graph[str],
-    items: Collection[str],
-    weights: Mapping[str, Fraction],
+    ways: _Ways,
+    items: Sequence[str],
     targets: Mapping[OperationKey, frozenset[str]],
 ) -> dict[str, tuple[OperationKey, ...]]:
     """Return, by component, the operations whose own need reaches it inside the joint plan.
@@ -194,33 +232,38 @@ def _reached(
     reaches (the engine taken out only because that is quicker for all) belongs to every
     operation.
     """
-    jobs: dict[str, list[OperationKey]] = {item: [] for item in items}
-    for key in sorted(targets):
-        for item in least_closed_set(graph, sorted(targets[key]), weights, within=items).items:
-            jobs[item].append(key)
     everyone = sorted(targets)
+    jobs: dict[str, list[OperationKey]] = {item: [] for item in items}
+    within: Search[str] | None = None
+    for key in everyone:
+        if key not in ways.own:
+            ways.own[key] = ways.search.least(targets[key]).items
+        own = ways.own[key]
+        if not jobs.keys() >= set(own):
+            # the joint plan goes another way, else the least of all is the least within it
+            within = within or Search(ways.weighed, within=items)
+            own = within.least(targets[key]).items
+        for item in own:
+            jobs[item].append(key)
     return {item: tuple(keys or everyone) for item, keys in jobs.items()}
 
 
 def _because(
-    engine: EngineGraph,
+    teardown: Teardown,
     items: Sequence[str],
     targets: Mapping[OperationKey, frozenset[str]],
 ) -> dict[str, list[Why]]:
     """Return why each component comes off: the jobs that work on it, and what it stands before."""
     reasons: dict[str, list[Why]] = {item: [] for item in items}
     for (job, cylinder), wanted in sorted(targets.items()):
-        for item in sorted(wanted):
-            reasons[item].append(Why("access-of-job", {"job": job, "cylinder": cylinder or None}))
+        access = Why("access-of-job", {"job": job, "cylinder": cylinder or None})
+        for item in wanted:
+            reasons[item].append(access)
     for item in items:
-        node = engine.nodes[item]
-        needs = dict.fromkeys(
-            (*node.needs_all, *(one for group in node.needs_any for one in group))
-        )
-        for need in needs:
+        for need, why in teardown.stands_before(item).items():
             if need in reasons:
-                reasons[need].append(Why("stands-before", {"component": item}))
-    for why in reasons.values():
-        if not why:
-            why.append(Why("quicker-with-engine-out"))
+                reasons[need].append(why)
+    for told in reasons.values():
+        if not told:
+            told.append(Why("quicker-with-engine-out"))
     return reasons

@@ -139,10 +139,11 @@ def settle(asked: Iterable[Operation], *, left_out: tuple[Operation, ...] = ()) 
 def _holders_first(operations: Sequence[Operation]) -> list[Operation]:
     """Return operations so that each comes after all that hold it; the catalogue has no cycle."""
     ordered: dict[OperationKey, Operation] = {}
+    holders = [operation for operation in operations if operation.job.supersedes]
 
     def add(operation: Operation) -> None:
         if operation.key not in ordered:
-            for other in operations:
+            for other in holders:
                 if _holds(other, operation):
                     add(other)
             ordered[operation.key] = operation

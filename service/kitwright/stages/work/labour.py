@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
-from math import floor
+from math import floor, lcm
 from typing import Final
 
 from msgspec import Struct, structs
@@ -23,7 +23,7 @@ from kitwright.errors import KitwrightError
 from kitwright.money import share
 from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Terms
 from kitwright.stages.why import place
-from kitwright.stages.work.access import AccessPlan
+from kitwright.stages.work.access import AccessPlan, Teardown
 from kitwright.stages.work.job import NotInQuote, Operation, OperationKey
 from kitwright.units import exact
 
@@ -133,13 +133,14 @@ def allot_labour(
         *_visit_tasks(catalogue, operations),
         *_extra_tasks(shop, operations, condition, everyone),
     )
+    sums, scale = _sums(tasks)
     classes = []
     allotted: list[Allotted] = []
-    for name in sorted({task.labour_class for task in tasks}):
-        of_class = [task for task in tasks if task.labour_class == name]
-        total = sum((task.minutes for task in of_class), start=Fraction(0))
-        billed = _up_to(total, shop.labour.increment_minutes)
-        classes.append(ClassMinutes(name, total, billed))
+    for name in sorted(sums):
+        of_class = sums[name]
+        total = sum(of_class.values())
+        billed = _up_to(total, scale, shop.labour.increment_minutes)
+        classes.append(ClassMinutes(name, Fraction(total, scale), billed))
         if billed:
             allotted += _allot(name, billed, _shares(of_class), everyone)
     if overridden:
@@ -152,11 +153,30 @@ def allot_labour(
     short = shop.labour.minimum_bench_minutes - sum(each.minutes for each in allotted)
     left = [key for key in everyone if key not in overridden]
     if short > 0 and left:
-        equally = dict.fromkeys(left, Fraction(1))
+        equally = dict.fromkeys(left, 1)
         minimum = tuple(_allot(shop.labour.minimum_bench_class, short, equally, left))
     return Labour(
         tasks=tasks, classes=tuple(classes), allotted=tuple(allotted), bench_minimum=minimum
     )
+
+
+def minutes_alone(
+    shop: Shop, teardown: Teardown, operation: Operation, condition: Condition
+) -> int:
+    """Return what an operation is billed as the only one: as `allot_labour` finds it, with less
+    work.
+    """
+    operations = (operation,)
+    sums = dict(teardown.minutes_alone(operation, condition.rust))
+    for task in (
+        *_work_tasks(operations, teardown.family.cylinders),
+        *_visit_tasks(teardown.catalogue, operations),
+        *_extra_tasks(shop, operations, condition, (operation.key,)),
+    ):
+        sums[task.labour_class] = sums.get(task.labour_class, Fraction(0)) + task.minutes
+    increment = shop.labour.increment_minutes
+    billed = sum(_up_to(*minutes.as_integer_ratio(), increment) for minutes in sums.values())
+    return max(billed, shop.labour.minimum_bench_minutes)
 
 
 def repeat(labour: Labour, machines: int) -> Labour:
@@ -208,7 +228,7 @@ def count_by_hand(labour: Labour, minutes: int) -> Labour:
     if not minutes or not short:
         return labour
     keys = [each.operation for each in added]
-    equally = dict.fromkeys(keys, Fraction(1))
+    equally = dict.fromkeys(keys, 1)
     left = max(0, short - minutes)
     minimum = tuple(_allot(added[0].labour_class, left, equally, keys))
     return structs.replace(labour, bench_minimum=minimum)
@@ -241,23 +261,41 @@ def _billed(classes: Sequence[ClassMinutes], allotted: Sequence[Allotted]) -> li
     ]
 
 
-def _up_to(minutes: Fraction, increment: int) -> int:
-    """Return minutes rounded up to the next multiple of the increment."""
-    return -(-minutes // increment) * increment
+def _up_to(minutes: int, scale: int, increment: int) -> int:
+    """Return minutes / scale rounded up to the next multiple of the increment."""
+    return -(-minutes // (scale * increment)) * increment
 
 
-def _shares(tasks: Sequence[Task]) -> dict[OperationKey, Fraction]:
-    shares: dict[OperationKey, Fraction] = {}
-    for task in tasks:
-        for key in task.jobs:
-            shares[key] = shares.get(key, Fraction(0)) + task.minutes / len(task.jobs)
+Sums = dict[tuple[OperationKey, ...], int]
+"""By the operations that share them, minutes over some denominator."""
+
+
+def _sums(tasks: Sequence[Task]) -> tuple[dict[LabourClass, Sums], int]:
+    """Return the minutes of each class as whole numbers, and the denominator that is under all."""
+    ratios = [task.minutes.as_integer_ratio() for task in tasks]
+    scale = lcm(*{bottom for _, bottom in ratios})
+    sums: dict[LabourClass, Sums] = {}
+    for task, (top, bottom) in zip(tasks, ratios, strict=True):
+        of_class = sums.setdefault(task.labour_class, {})
+        of_class[task.jobs] = of_class.get(task.jobs, 0) + top * (scale // bottom)
+    return sums, scale
+
+
+def _shares(sums: Sums) -> dict[OperationKey, int]:
+    """Return each operation's equal part of all that it shares, in proportion to one another."""
+    scale = lcm(*{len(keys) for keys in sums})
+    shares: dict[OperationKey, int] = {}
+    for keys, minutes in sums.items():
+        part = minutes * (scale // len(keys))
+        for key in keys:
+            shares[key] = shares.get(key, 0) + part
     return shares
 
 
 def _allot(
     labour_class: LabourClass,
     billed: int,
-    shares: Mapping[OperationKey, Fraction],
+    shares: Mapping[OperationKey, int],
     everyone: Sequence[OperationKey],
 ) -> Iterator[Allotted]:
     keys = [key for key in everyone if shares.get(key)]
@@ -273,7 +311,7 @@ def _access_tasks(plan: AccessPlan) -> Iterator[Task]:
             kind="access",
             name=node.id,
             labour_class=node.component.labour_class,
-            minutes=removal.remove + removal.refit,
+            minutes=removal.access,
             jobs=removal.jobs,
             cylinder=node.cylinder,
             hazards=node.component.hazards,
@@ -283,7 +321,7 @@ def _access_tasks(plan: AccessPlan) -> Iterator[Task]:
                 kind="refit_work",
                 name=place(work.id, node.cylinder),
                 labour_class=work.labour_class,
-                minutes=exact(work.minutes),
+                minutes=Fraction(work.minutes),
                 jobs=removal.jobs,
                 cylinder=node.cylinder,
                 uses=work.uses,
@@ -306,7 +344,7 @@ def _work_tasks(operations: Sequence[Operation], cylinders: int) -> Iterator[Tas
             kind="work",
             name=name,
             labour_class=work.labour_class,
-            minutes=exact(work.minutes),
+            minutes=Fraction(work.minutes),
             jobs=tuple(keys),
             cylinder=cylinder,
             uses=work.uses,
@@ -333,7 +371,7 @@ def _visit_tasks(catalogue: Catalogue, operations: Sequence[Operation]) -> Itera
             kind="visit",
             name=visit,
             labour_class=work.labour_class,
-            minutes=exact(work.minutes),
+            minutes=Fraction(work.minutes),
             jobs=tuple(keys),
             uses=work.uses,
             hazards=work.hazards,
@@ -360,7 +398,7 @@ def _extra_tasks(
             kind="extra",
             name="debris_heavy",
             labour_class=labour.debris_heavy_class,
-            minutes=exact(labour.debris_heavy_minutes),
+            minutes=Fraction(labour.debris_heavy_minutes),
             jobs=cleaning,
         )
     if condition.previous_work:
@@ -368,6 +406,6 @@ def _extra_tasks(
             kind="extra",
             name="previous_work",
             labour_class=labour.previous_work_class,
-            minutes=exact(labour.previous_work_minutes),
+            minutes=Fraction(labour.previous_work_minutes),
             jobs=everyone,
         )
