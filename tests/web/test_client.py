@@ -24,7 +24,7 @@ from made import AuthenticatedClient
 from made.api.catalogue import get_family, get_part, list_jobs
 from made.api.events import list_events
 from made.api.quotes import create_quote, issue_quote, list_quotes, preview_quote
-from made.models import ConditionIn, DiagnosisIn, PreviewIn, ProblemOut, QuoteIn, QuoteOut
+from made.models import ConditionIn, DiagnosisIn, PreviewIn, ProblemOut, QuoteIn, Quote
 from made.models import QuoteState, Rust, Scope
 
 client = AuthenticatedClient(
@@ -47,7 +47,7 @@ asked = PreviewIn(
     on=datetime.date(2027, 3, 1),
 )
 quote = preview_quote.sync(client=client, body=asked)
-assert isinstance(quote, QuoteOut), quote
+assert isinstance(quote, Quote), quote
 assert quote.on == datetime.date(2027, 3, 1)
 assert quote.tax_state == "known"
 nets = sum(Decimal(line.net.amount) for line in quote.lines)

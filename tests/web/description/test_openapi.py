@@ -212,7 +212,7 @@ def test_members_that_may_be_left_out_have_no_default() -> None:
 
 
 def test_money_and_decimals_have_patterns() -> None:
-    money = DOCUMENT["components"]["schemas"]["MoneyOut"]["properties"]
+    money = DOCUMENT["components"]["schemas"]["Amount"]["properties"]
 
     assert not against(money["amount"], "129.50")
     assert not against(money["amount"], "-85.00")
