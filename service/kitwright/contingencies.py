@@ -13,7 +13,7 @@ from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.flow import Known, added_needs, price_jobs, quote_repair, untouched
+from kitwright.flow import quote_repair
 from kitwright.money import Money
 from kitwright.stages.contingency import (
     Chance,
@@ -27,6 +27,7 @@ from kitwright.stages.contingency import (
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.work import Operation, settle
+from kitwright.visit import Known, added_needs, price_jobs, untouched
 from kitwright.workshop import Workshop
 
 LEAST: Final = Decimal("0.01")
@@ -55,43 +56,43 @@ class Foresight:
     def __init__(self, workshop: Workshop) -> None:
         self._workshop = workshop
 
-    def look_ahead(self, quote: Outcome) -> Outcome:
+    def look_ahead(self, outcome: Outcome) -> Outcome:
         """Return a quote with what may turn up on it.
 
         Raises: the errors of the stages, where the catalogue can't answer.
         """
-        draft, memory = quote.draft, self._workshop.memory
-        listed = memory.get(("listed", draft), lambda: self._list(quote))
-        findings = None if quote.basis is None else quote.basis.assessment.findings
+        draft, memory = outcome.draft, self._workshop.memory
+        listed = memory.get(("listed", draft), lambda: self._list(outcome))
+        findings = None if outcome.basis is None else outcome.basis.assessment.findings
         # without findings it follows from the draft
-        chances = None if findings is None else find_chances(listed, quote.request, findings)
+        chances = None if findings is None else find_chances(listed, outcome.request, findings)
         prospect = memory.get(
             ("prospect", draft, chances),
             lambda: _weigh(
-                _Visit(self._workshop, quote, listed),
-                chances or find_chances(listed, quote.request, None),
+                _Visit(self._workshop, outcome, listed),
+                chances or find_chances(listed, outcome.request, None),
             ),
         )
         found = Contingencies(
             prospect=prospect,
-            as_quoted=quote.repair.price,
-            lapsing=self._lapsing(quote, prospect),
+            as_quoted=outcome.repair.price,
+            lapsing=self._lapsing(outcome, prospect),
         )
-        return structs.replace(quote, contingencies=found)
+        return structs.replace(outcome, contingencies=found)
 
-    def _lapsing(self, quote: Outcome, prospect: Prospect) -> Money:
+    def _lapsing(self, outcome: Outcome, prospect: Prospect) -> Money:
         """Return what the counter has taken off by naming what may be replaced, at least zero."""
         nothing = Money(0, self._workshop.shop.currency)
-        asked = quote.request.asked
+        asked = outcome.request.asked
         if not (prospect.replaces_jobs and asked.terms.names_lines):
             return nothing
         without = quote_repair(self._workshop, structs.replace(asked, terms=asked.terms.lasting()))
-        return max(nothing, without.repair.price - quote.repair.price)
+        return max(nothing, without.repair.price - outcome.repair.price)
 
-    def _list(self, quote: Outcome) -> tuple[MayTurnUp, ...]:
-        repair = quote.draft.repair
+    def _list(self, outcome: Outcome) -> tuple[MayTurnUp, ...]:
+        repair = outcome.draft.repair
         return list_contingencies(
-            self._workshop.catalogue, untouched(quote.request), repair.jobs, repair.kit.needs
+            self._workshop.catalogue, untouched(outcome.request), repair.jobs, repair.kit.needs
         )
 
 
@@ -166,12 +167,12 @@ def _possible(told: Mapping[int, int | None], chosen: Places) -> Places:
 class _Visit:
     """One quote's visit, and what may turn up on it."""
 
-    def __init__(self, workshop: Workshop, quote: Outcome, listed: Sequence[MayTurnUp]) -> None:
+    def __init__(self, workshop: Workshop, outcome: Outcome, listed: Sequence[MayTurnUp]) -> None:
         self.workshop = workshop
         self.listed = listed
-        self._request = untouched(quote.request)
-        self._draft = quote.draft
-        self._repair = quote.draft.repair
+        self._request = untouched(outcome.request)
+        self._draft = outcome.draft
+        self._repair = outcome.draft.repair
         self._known = Known(workshop, self._repair)
         self._keys = [[each.key for each in one.operations] for one in listed]
 

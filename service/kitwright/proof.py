@@ -22,10 +22,10 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.errors import KitwrightError
-from kitwright.flow import quote_jobs
 from kitwright.stages.request import Asked, Request
 from kitwright.stages.why import place
 from kitwright.stages.work import Jobs, Operation
+from kitwright.visit import quote_jobs
 from kitwright.workshop import Workshop
 
 

@@ -12,7 +12,7 @@ from tests.stages.drawn import draw_terms, draw_work, jobs_of
 from tests.stages.drawn_shops import draw_workshop
 from tests.stages.test_properties import CATALOGUE, SHOPS, Case, cases, thorough
 
-from kitwright.flow import Known, price_jobs, quote_jobs, quote_repair, untouched
+from kitwright.flow import quote_repair
 from kitwright.solve.cover import Pack, least_cover
 from kitwright.stages.kit import Kit, Need
 from kitwright.stages.kit.lot import Market, find_lots
@@ -21,6 +21,7 @@ from kitwright.stages.outcome import Compared, Repair
 from kitwright.stages.price import PricedLine, price_of, tax_lines
 from kitwright.stages.request import Request, RequestRefused, read_request
 from kitwright.stages.work import Jobs, Operation, choose_jobs, settle
+from kitwright.visit import Known, price_jobs, quote_jobs, untouched
 from kitwright.workshop import Workshop
 
 

@@ -23,7 +23,7 @@ from tests.stages.workbench import starter
 
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import LOOSE, Catalogue, Family, ItemId, JobScope, Scope, Shop
-from kitwright.flow import quote_jobs, quote_repair
+from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
 from kitwright.money import Money
 from kitwright.quote import Quote
@@ -41,6 +41,7 @@ from kitwright.stages.request import (
 from kitwright.stages.supply import current_number
 from kitwright.stages.work import Jobs, Operation, choose_jobs
 from kitwright.telling import tell_quote
+from kitwright.visit import quote_jobs
 from kitwright.workshop import Workshop
 
 CATALOGUE = starter()

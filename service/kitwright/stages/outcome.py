@@ -1,4 +1,4 @@
-"""Quote: tax, totals, cautions and dates around the lines."""
+"""Outcome: what the flow found out, with tax, totals, cautions and dates around the lines."""
 
 from __future__ import annotations
 

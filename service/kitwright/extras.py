@@ -1,0 +1,122 @@
+"""Extras: the jobs worth doing while the engine is apart, each at what it adds to the visit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from msgspec import structs
+
+from kitwright.catalogue.expansion import expand_job
+from kitwright.catalogue.graph import job_fits
+from kitwright.catalogue.model import WhileApart
+from kitwright.money import Money
+from kitwright.stages.outcome import (
+    Compared,
+    Draft,
+    Extra,
+    Repair,
+)
+from kitwright.stages.price import (
+    PricedLine,
+    adjust_lines,
+    price_of,
+)
+from kitwright.stages.request import (
+    Request,
+    RequestRefused,
+)
+from kitwright.stages.work import Jobs, Operation, settle
+from kitwright.visit import Known, added_needs, keep_lasting, price_jobs
+from kitwright.workshop import Workshop
+
+
+def reprice(
+    workshop: Workshop, request: Request, draft: Draft, repair: Repair, extra: Extra
+) -> Extra:
+    """Return an optional job of a draft at what it costs more with the counter's changes."""
+    try:
+        price = _price(workshop, request, extra.lines) - repair.price
+    except RequestRefused:
+        # what is changed may not stand like that beside the job: what holds for all lines counts
+        lasting = keep_lasting(request)
+        price = _price(workshop, lasting, extra.lines)
+        price -= _price(workshop, lasting, draft.repair.lines)
+    return structs.replace(extra, price=price)
+
+
+def _price(workshop: Workshop, request: Request, lines: Sequence[PricedLine]) -> Money:
+    """Return what lines come to with the counter's changes. Raises: RequestRefused."""
+    changed = adjust_lines(lines, request.asked.terms, workshop.shop.currency)
+    return price_of(workshop.shop, request, changed)
+
+
+def find_extras(
+    workshop: Workshop, request: Request, repair: Repair, known: Known
+) -> Iterator[Extra]:
+    """Yield the jobs worth doing while the engine is apart, each at what the whole visit costs
+    more with it.
+    """
+    jobs = repair.jobs
+    seen = {each.key for each in (*jobs.operations, *jobs.left_out)}
+    seen.update(each.operation.key for each in jobs.swallowed)
+    for operation in jobs.operations:
+        for beside in operation.job.while_apart:
+            if not job_fits(
+                workshop.catalogue, request.family, workshop.catalogue.jobs[beside.job]
+            ):
+                continue
+            more = _more(workshop, request, operation, beside)
+            added = [each for each in more if each.key not in seen]
+            together = settle([*jobs.operations, *added], left_out=jobs.left_out)
+            fresh = [each for each in added if each in together.operations]
+            seen.update(each.key for each in added)
+            if fresh:
+                yield _extra(*_compared(workshop, request, repair, together, known), fresh, beside)
+
+
+def _compared(
+    workshop: Workshop, request: Request, repair: Repair, together: Jobs, known: Known
+) -> tuple[Repair | Compared, Compared]:
+    """Return a repair and the one with more jobs, with the counter's changes as far as they hold
+    for both.
+    """
+    try:
+        return repair, price_jobs(workshop, request, together, known)
+    except RequestRefused:
+        lasting, unknown = keep_lasting(request), Known(workshop, None)
+        plain = price_jobs(workshop, lasting, repair.jobs, unknown)
+        return plain, price_jobs(workshop, lasting, together, unknown)
+
+
+def _more(
+    workshop: Workshop, request: Request, operation: Operation, beside: WhileApart
+) -> list[Operation]:
+    return [
+        Operation(job=job, cylinder=cylinder)
+        for job, cylinder in expand_job(
+            workshop.catalogue,
+            beside.job,
+            beside.cylinders,
+            operation.cylinder,
+            request.family.cylinders,
+        )
+    ]
+
+
+def _extra(
+    repair: Repair | Compared, together: Compared, fresh: Sequence[Operation], beside: WhileApart
+) -> Extra:
+    there = set(map(id, repair.lines))
+    return Extra(
+        job=fresh[0].job.id,
+        name=fresh[0].job.name,
+        cylinders=tuple(each.cylinder for each in fresh if each.cylinder is not None),
+        price=together.price - repair.price,
+        minutes=together.labour.billed - repair.labour.billed,
+        default=beside.default.value,
+        reason=beside.reason,
+        needs=tuple(added_needs(repair, together)),
+        lines=tuple(
+            line if id(line) in there else structs.replace(line, why=()) for line in together.lines
+        ),
+    )

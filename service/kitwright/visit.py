@@ -1,0 +1,268 @@
+"""Visit: some jobs done together, planned, kitted, ordered and priced."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from types import MappingProxyType
+
+from msgspec import Struct, structs
+
+from kitwright.catalogue.model import Chassis, ItemId
+from kitwright.stages.kit import (
+    Kit,
+    KitPart,
+    Need,
+    NeedKey,
+    NeedKind,
+    RolePlace,
+    choose_kit,
+    list_needs,
+    needs_by_key,
+    with_floors,
+)
+from kitwright.stages.ordering import PartsOrder, split_orders
+from kitwright.stages.outcome import (
+    Compared,
+    Repair,
+)
+from kitwright.stages.price import (
+    GOODS,
+    Priced,
+    PricedLine,
+    adjust_lines,
+    find_advances,
+    price_lines,
+    price_of,
+    tax_lines,
+)
+from kitwright.stages.request import (
+    Request,
+    RequestRefused,
+)
+from kitwright.stages.work import AccessPlan, Jobs, Labour
+from kitwright.workshop import Workshop
+
+
+class _Work(Struct, frozen=True, kw_only=True):
+    """One way to do some jobs, up to its lines; the members are those of `Repair`."""
+
+    chassis: Chassis | None
+    jobs: Jobs
+    plan: AccessPlan
+    labour: Labour
+    kit: Kit
+    orders: tuple[PartsOrder, ...]
+    lines: tuple[PricedLine, ...]
+
+
+class Known:
+    """What of a repair stays what it is where other jobs of the same request are priced: needs,
+    and what covers those that are tied together, with its lines.
+
+    Args:
+        repair: without the counter's changes to lines and parts; None, where nothing is known.
+    """
+
+    def __init__(self, workshop: Workshop, repair: Repair | None) -> None:
+        self.needs: dict[NeedKey, Need] = {}
+        self.parts: tuple[KitPart, ...] = ()
+        self.lines: dict[int, list[PricedLine]] = {}
+        if repair is None:
+            return
+        self.needs = needs_by_key(repair.kit.needs)
+        if not repair.kit.held:
+            group_of = workshop.market.group
+            self.parts = repair.kit.parts
+            by_group = {group_of(part.needs[0].item): id(part) for part in self.parts}
+            for line in repair.lines:
+                if line.kind in GOODS:
+                    part = by_group[group_of(ItemId(line.code))]
+                    self.lines.setdefault(part, []).append(line)
+
+
+def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
+    """Return some jobs planned, kitted, ordered, priced and taxed.
+
+    Where the chassis is not named, that is done in each that it may be, and the dearest is
+    returned; of several, the first by id.
+    """
+    dearest, work = _dearest(workshop, request, jobs, (), Known(workshop, None))
+    advances = find_advances(workshop.shop, work.lines, work.kit)
+    summed = tax_lines(workshop.shop, dearest, work.lines, advances)
+    return Repair(**structs.asdict(work), advances=advances, **structs.asdict(summed))
+
+
+def price_jobs(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    known: Known,
+    besides: Iterable[RolePlace] = (),
+) -> Compared:
+    """Return what some jobs, and roles renewed besides, come to: as `quote_jobs` finds it, with
+    less work.
+    """
+    dearest, work = _dearest(workshop, request, jobs, tuple(besides), known)
+    return Compared(
+        labour=work.labour,
+        kit=work.kit,
+        lines=work.lines,
+        price=price_of(workshop.shop, dearest, work.lines),
+    )
+
+
+def _dearest(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    besides: Sequence[RolePlace],
+    known: Known,
+) -> tuple[Request, _Work]:
+    """Return the request in the chassis in which some jobs are the dearest, and the work there."""
+    if not request.may_be:
+        return request, _work(workshop, request, jobs, besides, known)
+
+    def dearest(options: Iterable[Request]) -> tuple[Request, _Work]:
+        found = [(each, _work(workshop, each, jobs, besides, known)) for each in options]
+        return max(found, key=lambda one: price_of(workshop.shop, one[0], one[1].lines).minor)
+
+    options = [structs.replace(request, chassis=chassis) for chassis in request.may_be]
+    try:
+        return dearest(options)
+    except RequestRefused:
+        # the counter may name what stands on one chassis' quote and not on another's
+        plain, _ = dearest(map(untouched, options))
+        found = structs.replace(request, chassis=plain.chassis)
+        return found, _work(workshop, found, jobs, besides, known)
+
+
+def _work(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    besides: Sequence[RolePlace],
+    known: Known,
+) -> _Work:
+    """Return some jobs done with the engine in the request's chassis."""
+    catalogue, shop, prices = workshop.catalogue, workshop.shop, workshop.prices
+    asked = request.asked
+    plan, labour = workshop.labour(request, jobs.operations)
+    needs = _needs(workshop, request, jobs, plan, labour, besides, known.needs)
+    kit = _choose_kit(workshop, request, needs, known=known.parts)
+    orders = split_orders(catalogue, shop, kit, asked.on)
+    lines = price_lines(
+        Priced(
+            catalogue=catalogue,
+            shop=shop,
+            prices=prices,
+            operations=jobs.operations,
+            labour=labour,
+            kit=kit,
+            orders=orders,
+            diagnostic_done=asked.diagnostic_done,
+            terms=asked.terms,
+            area=request.tax_area,
+            on=asked.on,
+            known_goods=known.lines,
+        )
+    )
+    return _Work(
+        chassis=request.chassis,
+        jobs=jobs,
+        plan=plan,
+        labour=labour,
+        kit=kit,
+        orders=orders,
+        lines=adjust_lines(lines, asked.terms, shop.currency),
+    )
+
+
+def _needs(
+    workshop: Workshop,
+    request: Request,
+    jobs: Jobs,
+    plan: AccessPlan,
+    labour: Labour,
+    besides: Iterable[RolePlace] = (),
+    known: Mapping[NeedKey, Need] = MappingProxyType({}),
+) -> tuple[Need, ...]:
+    return list_needs(
+        workshop.fitments,
+        with_floors(workshop.shop, request),
+        request,
+        jobs.operations,
+        plan,
+        labour,
+        besides,
+        known,
+    )
+
+
+def _choose_kit(
+    workshop: Workshop,
+    request: Request,
+    needs: tuple[Need, ...],
+    held: Collection[Need] = (),
+    known: Collection[KitPart] = (),
+) -> Kit:
+    asked = request.asked
+    return choose_kit(
+        workshop.market,
+        needs,
+        asked.terms,
+        on=asked.on,
+        needed_by=asked.needed_by,
+        held=held,
+        known=known,
+    )
+
+
+def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
+    """Return a repair that orders only what every machine calls for that the engine may be in.
+
+    Its price stays: it is that of the dearest.
+    """
+    if not request.may_be:
+        return repair
+    jobs = repair.jobs
+    options = [structs.replace(request, chassis=chassis) for chassis in (*request.may_be, None)]
+    needs = (
+        _needs(workshop, each, jobs, *workshop.labour(each, jobs.operations)) for each in options
+    )
+    everywhere = set.intersection(*({_filled(need) for need in each} for each in needs))
+    held = tuple(
+        need
+        for need in repair.kit.needs
+        if need.kind is not NeedKind.used and _filled(need) not in everywhere
+    )
+    if not held:
+        return repair
+    kit = _choose_kit(workshop, request, repair.kit.needs, held)
+    orders = split_orders(workshop.catalogue, workshop.shop, kit, request.asked.on)
+    return structs.replace(repair, kit=kit, orders=orders)
+
+
+def _filled(need: Need) -> tuple[str, int | None, str]:
+    """Return what tells a need from others: the place, and what fills it."""
+    return need.role, need.cylinder, need.item
+
+
+def untouched(request: Request) -> Request:
+    """Return a request without the changes that name lines and parts of its very quote.
+
+    Optional jobs are priced without them: they may not fit another set of jobs.
+    """
+    terms = request.asked.terms.untouched()
+    return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
+
+
+def keep_lasting(request: Request) -> Request:
+    """Return a request with what of the counter's changes holds whatever the jobs are."""
+    terms = request.asked.terms.lasting()
+    return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
+
+
+def added_needs(repair: Repair | Compared, together: Compared) -> Iterator[Need]:
+    """Yield what the one repair needs that the other, which it holds, does not."""
+    there = {_filled(need) for need in repair.kit.needs}
+    return (need for need in together.kit.needs if _filled(need) not in there)
