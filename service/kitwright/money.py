@@ -156,7 +156,12 @@ def digits(currency: str) -> int:
 def round_minor(value: Exact, mode: RoundMode = RoundMode.half_up) -> int:
     """Return the whole number that a value is rounded to under a mode.
 
-    Negative values mirror positive ones: half up takes -2.5 to -3.
+    Negative values mirror positive ones:
+
+    >>> round_minor(Decimal("2.5")), round_minor(Decimal("-2.5"))
+    (3, -3)
+    >>> round_minor(Decimal("2.5"), RoundMode.half_even)
+    2
     """
     top, bottom = value.as_integer_ratio()
     return round_ratio(top, bottom, mode)
@@ -197,6 +202,11 @@ class Money(Struct, frozen=True, gc=False):
     @classmethod
     def of(cls, amount: Exact, currency: str, mode: RoundMode = RoundMode.half_up) -> Money:
         """Return an amount in major units (dollars), rounded once to the minor unit.
+
+        >>> Money.of(Decimal("2.675"), "USD")
+        Money(minor=268, currency='USD')
+        >>> Money.of(Decimal("2.675"), "JPY").amount_text
+        '3'
 
         Raises: UnknownCurrency.
         """
@@ -277,6 +287,9 @@ def share(whole: int, weights: Sequence[Fraction | int]) -> tuple[int, ...]:
         whole: what is shared, of either sign.
         weights: not negative, in any unit; a part of weight zero gets nothing beside others.
 
+    >>> share(100, [1, 1, 1])
+    (34, 33, 33)
+
     Raises: WeightsUnfit, where a weight is negative, or where there are none to share by.
     """
     if not weights:
@@ -305,6 +318,9 @@ def apportion(whole: int, tops: Sequence[int], bottom: int) -> tuple[int, ...]:
         whole: the sum of the shares, rounded up or down by less than one.
         tops: the shares' numerators.
         bottom: their common denominator, above zero.
+
+    >>> apportion(7, [30, 31, 9], 10)  # exact shares 3.0, 3.1 and 0.9
+    (3, 3, 1)
 
     Raises: SharesUnfit, where the shares' sum is one or more away from `whole`.
     """
@@ -367,6 +383,9 @@ def cash_round(money: Money, increment: Decimal) -> Money:
     Args:
         money: the total.
         increment: the smallest coin in major units, such as 0.05.
+
+    >>> cash_round(Money.of(Decimal("12.38"), "CAD"), Decimal("0.05")).amount_text
+    '12.40'
 
     Raises: CashIncrementUnfit, where the increment is not a positive whole number of minor units.
     """

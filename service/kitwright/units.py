@@ -69,6 +69,9 @@ class Figure(Decimal):
 def read_figure(text: object) -> Figure:
     """Return the decimal that a string spells.
 
+    >>> read_figure("12.50")
+    Decimal('12.50')
+
     Raises: NotAFigure, for anything but a string of the plain form.
     """
     if type(text) is not str or not _PLAIN_DECIMAL.fullmatch(text):
@@ -96,6 +99,9 @@ def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
 
     A fraction that needs more than `most_places` places (a third of a minute, say) is rounded
     half up to them: this is for showing, never for reckoning on.
+
+    >>> decimal_text(Decimal("12.500")), decimal_text(Fraction(1, 3), 3)
+    ('12.5', '0.333')
     """
     if isinstance(value, Decimal):
         text = str(value)
@@ -131,7 +137,11 @@ def rounded(number: float, places: int = 4) -> Decimal:
 
 
 def percent_text(value: Fraction) -> str:
-    """Return a percentage with two places, rounded half up: for showing, never for reckoning."""
+    """Return a percentage with two places, rounded half up: for showing, never for reckoning.
+
+    >>> percent_text(Fraction(5, 9) * 10)
+    '5.56'
+    """
     hundredths = (abs(value) * 200 + 1) // 2
     sign = "-" if value < 0 and hundredths else ""
     return f"{sign}{hundredths // 100}.{hundredths % 100:02d}"

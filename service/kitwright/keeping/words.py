@@ -9,7 +9,8 @@ from collections.abc import Iterable
 def words_of(text: str) -> tuple[str, ...]:
     """Return the words of a text: runs of letters and digits, without case, accents and ligatures.
 
-    So `Müller & Söhne` is `muller`, `sohne`, and a text of signs alone has no words.
+    >>> words_of("Müller & Söhne")
+    ('muller', 'sohne')
     """
     # twice: folding case can leave new marks behind, as of a capital I with a dot
     plain = unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", text).casefold())

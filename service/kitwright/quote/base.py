@@ -50,7 +50,11 @@ class Amount(Struct, frozen=True):
 
 @lru_cache(maxsize=8_192)
 def amount_of(value: Money) -> Amount:
-    """Return an amount as a quote has it; a quote has the same few amounts many times over."""
+    """Return an amount as a quote has it; a quote has the same few amounts many times over.
+
+    >>> amount_of(Money(12_950, "USD"))
+    Amount(amount='129.50', currency='USD')
+    """
     return Amount(value.amount_text, value.currency)
 
 

@@ -30,6 +30,11 @@ def balance(gross: Money, *, prepaid: Money, payable: Money, deposit: Money) -> 
         prepaid: what was paid of it, maybe more than it is.
         payable: gross less prepaid, rounded to coins or not; below zero where more was paid.
         deposit: what is asked in advance in all; what is paid already counts towards it.
+
+    >>> gross, paid, deposit = (Money(minor, "USD") for minor in (10_000, 6_000, 8_000))
+    >>> found = balance(gross, prepaid=paid, payable=gross - paid, deposit=deposit)
+    >>> found.left.amount_text, found.advance.amount_text
+    ('40.00', '20.00')
     """
     nothing = Money(0, gross.currency)
     left = max(payable, nothing)
