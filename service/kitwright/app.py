@@ -10,11 +10,13 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from datetime import date, datetime
+from functools import cache
 from secrets import token_bytes
-from typing import Final
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from litestar import Litestar
+from litestar import Litestar, Request
+from litestar.datastructures import State
 from litestar.types import ASGIApp
 from msgspec import structs
 
@@ -45,23 +47,24 @@ from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
-from kitwright.web.calls.all import KEPT_OPERATIONS, make_kept_handlers
+from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
-from kitwright.web.calls.direct import Direct
-from kitwright.web.calls.operations import OPERATIONS, PREVIEW
-from kitwright.web.calls.resources import make_handlers
+from kitwright.web.calls.direct import Direct, raise_met
+from kitwright.web.calls.previews import preview
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.description import handlers as description
 from kitwright.web.description.examples import find_examples
 from kitwright.web.description.openapi import describe
 from kitwright.web.edge import methods, unmet
-from kitwright.web.edge.auth import Keyring, admission
+from kitwright.web.edge.auth import Keyring, guard
 from kitwright.web.edge.body import decode
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.limits import Limits
 from kitwright.web.edge.log import Journal, JournalHandler
 from kitwright.web.edge.metrics import Metrics
 from kitwright.web.edge.negotiate import SVG, TEXT
+from kitwright.web.edge.operation import operation_of
 from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
 
@@ -98,7 +101,10 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
     )
 
 
-ALL_OPERATIONS: Final = (*OPERATIONS, *KEPT_OPERATIONS)
+ALL_OPERATIONS: Final = (
+    *calls.OPERATIONS,
+    *(one for each in description.HANDLERS if (one := operation_of(each))),
+)
 
 
 def openapi_document(service: Service) -> dict[str, object]:
@@ -316,30 +322,42 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
 def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
     """Return what answers the calls of a desk, inside the edge that counts them."""
     service = desk.service
-    operations = {one.id: one for one in ALL_OPERATIONS}
-    handlers = make_handlers(service, metrics, lambda: openapi_document(service))
     app = Litestar(
         route_handlers=[
-            *methods.make_handlers(operations.values()),
-            *handlers,
-            *make_kept_handlers(desk),
+            *methods.make_handlers(ALL_OPERATIONS),
+            *calls.make_handlers(desk),
+            *description.HANDLERS,
         ],
-        middleware=[admission(desk.keyring, operations)],
+        guards=[guard(desk.keyring)],
+        before_request=_raise_met,
         exception_handlers={
             **HANDLERS,
-            **unmet.make_exception_handlers(one.path for one in operations.values()),
+            **unmet.make_exception_handlers(one.path for one in ALL_OPERATIONS),
         },
+        state=State(
+            {
+                "desk": desk,
+                "metrics": metrics,
+                "describe": cache(lambda: openapi_document(service)),
+                # answers that stay as they are, once each was asked for
+                "made": {},
+            }
+        ),
         openapi_config=None,
         logging_config=None,
     )
-    (preview,) = (each for each in handlers if each.name == PREVIEW.id)
     return Direct(
         app,
         preview,
-        PREVIEW.path,
-        lambda request: desk.keyring.admit(request, PREVIEW),
+        "/v1/quotes/preview",
+        lambda request: desk.keyring.admit(request, Scope.QUOTE),
         lambda body: service.preview_json(decode(body, PreviewIn)),
     )
+
+
+async def _raise_met(request: Request[Any, Any, Any]) -> None:
+    # a plain function would be run in another thread
+    raise_met(request)
 
 
 def serve(settings: Settings, announce: Callable[[str], None]) -> None:

@@ -11,10 +11,16 @@ from kitwright.app import make_app
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.record import KeyRecord
 from kitwright.web.calls import customers, machines, photos, quotes
+from kitwright.web.calls.declared import handlers_in
 from kitwright.web.calls.service import Service
+from kitwright.web.edge.operation import operation_of
 
-OPERATIONS = {one.id: one for one in (*customers.OPERATIONS, *machines.OPERATIONS)}
-OPERATIONS |= {one.id: one for one in photos.OPERATIONS}
+OPERATIONS = {
+    one.id: one
+    for module in (customers, machines, photos)
+    for handler in handlers_in(module)
+    if (one := operation_of(handler))
+}
 LADDER = (Scope.READ, Scope.QUOTE, Scope.OWNER)
 NEEDED = {
     "createCustomer": Scope.QUOTE,

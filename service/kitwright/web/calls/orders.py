@@ -31,13 +31,12 @@ from kitwright.web.calls.ids import (
     read_id,
     written,
 )
-from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
 from kitwright.web.calls.out import Count, MoneyOut, OrderLineOut, OrderOut, Out, money
 from kitwright.web.calls.paged import page_reply, read_before
 from kitwright.web.calls.promise import promised_now
 from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.refusals import ONCE_PROBLEMS
+from kitwright.web.edge.operation import BODY_PROBLEMS, ONCE_PROBLEMS, Operation
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
 
 _MOST: Final = 1_000_000

@@ -15,11 +15,11 @@ from kitwright.keeping.store import Records
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Call, has_it, route
 from kitwright.web.calls.ids import ORDER, QUOTE, RevisionNumber, missing, written
-from kitwright.web.calls.operations import Operation
 from kitwright.web.calls.paper import About, Made, Page, about
 from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.shown import ShownQuoteOut, shown
 from kitwright.web.edge.negotiate import CSV, HTML, JSON, PDF, XML, best_form, body_tag
+from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.shapes import Wire
 

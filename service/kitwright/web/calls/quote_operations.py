@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Final
 
 from kitwright.keeping.key import Scope
-from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
 from kitwright.web.calls.quote_wire import (
     DifferenceOut,
     EventOut,
@@ -17,9 +16,7 @@ from kitwright.web.calls.quote_wire import (
     RevisionOut,
 )
 from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
-
-_ID: Final = {"id": "Which quote, by its id."}
+from kitwright.web.edge.operation import Operation
 
 CREATE: Final = Operation(
     method="post",
@@ -32,9 +29,13 @@ CREATE: Final = Operation(
         "It may be revised until it is issued; after that every change is a new revision."
     ),
     takes=QuoteIn,
+    keeps="writes",
     answers=KeptQuoteOut,
     status=201,
-    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, "request-refused", "catalogue-gap"),
+    problems=(
+        "request-refused",
+        "catalogue-gap",
+    ),
     scope=Scope.QUOTE,
     is_once=True,
     is_tagged=True,
@@ -49,10 +50,9 @@ FIND: Final = Operation(
         "Quotes, newest first, by state, customer, machine, day and words. Where there are more, "
         "`Link` leads to the next page."
     ),
+    keeps="reads",
     answers=ListOut[QuoteHeadOut],
     query=QuotesQuery,
-    problems=("query-invalid", "not-acceptable", "storage-unavailable"),
-    is_paged=True,
 )
 GET: Final = Operation(
     method="get",
@@ -65,10 +65,8 @@ GET: Final = Operation(
         "added since; else what is offered, or was offered last; else the draft. A draft that is "
         "begun later shows in `/revisions/{revision}` until it is issued or agreed to."
     ),
+    keeps="reads",
     answers=KeptQuoteOut,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
-    is_conditional=True,
     is_tagged=True,
 )
 REVISIONS: Final = Operation(
@@ -78,9 +76,8 @@ REVISIONS: Final = Operation(
     tag="quotes",
     summary="All revisions of a quote",
     description="What became of each revision, oldest first.",
+    keeps="reads",
     answers=ListOut[RevisionHeadOut],
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
 )
 REVISION: Final = Operation(
     method="get",
@@ -92,9 +89,9 @@ REVISION: Final = Operation(
         "A revision as it was answered. Once issued it never changes, but that personal data is "
         "taken out when a customer is erased."
     ),
+    keeps="reads",
     answers=RevisionOut,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables={**_ID, "revision": "Which revision, by its number."},
+    variables={"revision": "Which revision, by its number."},
 )
 DIFFERENCE: Final = Operation(
     method="get",
@@ -106,15 +103,13 @@ DIFFERENCE: Final = Operation(
         "Quotes what was asked once more, by today's catalogue, and names every line and total "
         "that differs. The revision stays as it is."
     ),
+    keeps="reads",
     answers=DifferenceOut,
     problems=(
-        "unknown-record",
-        "not-acceptable",
         "request-refused",
         "catalogue-gap",
-        "storage-unavailable",
     ),
-    variables={**_ID, "revision": "Which revision, by its number."},
+    variables={"revision": "Which revision, by its number."},
 )
 HISTORY: Final = Operation(
     method="get",
@@ -123,9 +118,8 @@ HISTORY: Final = Operation(
     tag="quotes",
     summary="What happened to a quote",
     description="Every change, oldest first: when, by whose hand, to which state.",
+    keeps="reads",
     answers=ListOut[EventOut],
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
 )
 REVISE: Final = Operation(
     method="post",
@@ -141,17 +135,13 @@ REVISE: Final = Operation(
         "what was offered or agreed."
     ),
     takes=QuoteIn,
+    keeps="writes",
     answers=KeptQuoteOut,
     problems=(
-        *BODY_PROBLEMS,
-        *ONCE_PROBLEMS,
-        *GUARD_PROBLEMS,
-        "unknown-record",
         "act-refused",
         "request-refused",
         "catalogue-gap",
     ),
-    variables=_ID,
     scope=Scope.QUOTE,
     is_once=True,
     is_guarded=True,
@@ -167,18 +157,13 @@ COPY: Final = Operation(
         "Asks what the revision that is shown asked, today and by today's catalogue, and keeps it "
         "as a new draft for the same customer and machine, without the complaint."
     ),
+    keeps="writes",
     answers=KeptQuoteOut,
     status=201,
     problems=(
-        "body-invalid",
-        "not-acceptable",
-        "body-too-large",
-        *ONCE_PROBLEMS,
-        "unknown-record",
         "request-refused",
         "catalogue-gap",
     ),
-    variables=_ID,
     scope=Scope.QUOTE,
     is_once=True,
     is_tagged=True,
