@@ -102,15 +102,18 @@ def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
     Binds the authorisation to exactly the revision on offer, its amount and a limit. Accepting the
     revision in force again changes nothing.
     """
-    desk, quote = call.desk, checked(records, call)
+    desk = call.desk
+    amount = read_amount(body.amount, desk.currency, "amount")
+    limit = read_amount(body.limit, desk.currency, "limit")
+    quote = checked(records, call)
     yes = Yes(
         who=body.who,
         means=Means(body.means),
         contact=body.contact,
         at=body.at,
         includes_tax=body.includes_tax,
-        amount=read_amount(body.amount, desk.currency, "amount"),
-        limit=read_amount(body.limit, desk.currency, "limit"),
+        amount=amount,
+        limit=limit,
         text=body.text or consent_text(records, quote, body.revision),
     )
     return head_reply(
