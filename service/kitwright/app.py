@@ -325,7 +325,7 @@ def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
     app = Litestar(
         route_handlers=[
             *methods.make_handlers(ALL_OPERATIONS),
-            *calls.make_handlers(desk),
+            *calls.HANDLERS,
             *description.HANDLERS,
         ],
         guards=[guard(desk.keyring)],

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from types import ModuleType
 from typing import Final
-
-from litestar.handlers import HTTPRouteHandler
 
 from kitwright.web.calls import (
     acts,
@@ -23,15 +20,14 @@ from kitwright.web.calls import (
     papers,
     photos,
     previews,
-    quotes,
+    quote_calls,
     running,
 )
 from kitwright.web.calls.declared import handlers_in
-from kitwright.web.calls.desk import Desk
 from kitwright.web.edge.operation import Operation, operation_of
 
 _KEPT: Final = (
-    quotes,
+    quote_calls,
     acts,
     additions,
     links,
@@ -47,22 +43,16 @@ _KEPT: Final = (
 )
 
 
-def _operations_in(module: ModuleType) -> tuple[Operation, ...]:
-    declared = (operation_of(handler) for handler in handlers_in(module))
-    return getattr(module, "OPERATIONS", None) or tuple(one for one in declared if one is not None)
+def _operations(*modules: ModuleType) -> tuple[Operation, ...]:
+    found = (operation_of(handler) for module in modules for handler in handlers_in(module))
+    return tuple(one for one in found if one is not None)
 
 
-KEPT_OPERATIONS: Final = tuple(one for module in _KEPT for one in _operations_in(module))
+KEPT_OPERATIONS: Final = _operations(*_KEPT)
 """The operations on records that are kept."""
-OPERATIONS: Final = (
-    *(one for module in (previews, catalogue, running) for one in _operations_in(module)),
-    *KEPT_OPERATIONS,
-)
+OPERATIONS: Final = (*_operations(previews, catalogue, running), *KEPT_OPERATIONS)
 """The operations of every call."""
-
-
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of every call."""
-    for module in (previews, catalogue, running, *_KEPT):
-        made = getattr(module, "make_handlers", None)
-        yield from handlers_in(module) if made is None else made(desk)
+HANDLERS: Final = tuple(
+    handler for module in (previews, catalogue, running, *_KEPT) for handler in handlers_in(module)
+)
+"""The handlers of every call."""

@@ -8,7 +8,6 @@ from typing import Any, Final, Protocol, TypeVar
 
 from litestar.datastructures import State
 from msgspec import Struct
-from typing_extensions import TypeVar as DefaultingTypeVar
 
 from kitwright.keeping.record import Stamp
 from kitwright.keeping.store import Records
@@ -23,7 +22,7 @@ from kitwright.web.edge.query import read_query
 from kitwright.web.edge.reply import Reply
 
 S = TypeVar("S", bound=Struct)
-T = DefaultingTypeVar("T", default=Any)
+T = TypeVar("T")
 MOST_PHOTO: Final = 10 * 1024 * 1024
 """The largest photograph, in bytes."""
 
@@ -142,5 +141,5 @@ class Call:
 
 Work = Callable[[Records], Reply[T]]
 """What a call does to the records, and answers."""
-Prepare = Callable[[Call], Awaitable[Work]]
+Prepare = Callable[[Call], Awaitable[Work[Any]]]
 """What reads and reckons before the work of a call is done."""

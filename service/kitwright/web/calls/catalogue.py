@@ -180,7 +180,7 @@ def _listing(
     """Return the listing of a kind of records, with the ids of its operations, None for none."""
     every, one = names
     shape: Any = get_type_hints(out)["return"]
-    common: dict[str, Any] = {"method": "get", "tag": "catalogue", "is_conditional": True}
+    common: dict[str, Any] = {"method": "get", "tag": "catalogue", "is_tagged": True}
     return Listing(
         noun=noun,
         records=lambda service: find(service.workshop.catalogue),
@@ -266,7 +266,7 @@ SHOP: Final = Operation(
     summary="The shop",
     description=f"The shop that this service quotes for. {_CHANGES}",
     answers=ShopRecordOut,
-    is_conditional=True,
+    is_tagged=True,
 )
 
 HANDLERS: Final = (

@@ -45,7 +45,7 @@ def operation(
         if one.keeps == "writes":
             return route(one, answering(one, preparing(function)))
         if "records" in inspect.signature(function).parameters:
-            return reading(one, None, lambda records, call: function(records, call, **_given(call)))
+            return reading(one, lambda records, call: function(records, call, **_given(call)))
         return route(one, _plainly(one, function))
 
     return declare
@@ -78,15 +78,15 @@ def operation_of(function: Function, line: str, name: str, tag: str, **facts: An
     )
 
 
-def preparing(function: Function) -> Callable[[Call], Awaitable[Work]]:
+def preparing(function: Function) -> Callable[[Call], Awaitable[Work[Any]]]:
     """Return what prepares the work of a call that changes records."""
     has_records = "records" in inspect.signature(function).parameters
 
-    async def prepare(call: Call) -> Work:
+    async def prepare(call: Call) -> Work[Any]:
         given = _given(call)
         if has_records:
             return lambda records: function(records, call, **given)
-        work: Work = await _awaited(function(call, **given))
+        work: Work[Any] = await _awaited(function(call, **given))
         return work
 
     return prepare

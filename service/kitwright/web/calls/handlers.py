@@ -20,9 +20,7 @@ from kitwright.web.edge.negotiate import best_form
 from kitwright.web.edge.once import fingerprint, read_idempotency_key
 from kitwright.web.edge.operation import OPERATION, Operation
 from kitwright.web.edge.problems import Refusal
-from kitwright.web.edge.reply import Reply, encoded, has_it, response
-
-__all__ = ["Call", "Reply", "Work", "acting", "has_it", "reading", "route"]
+from kitwright.web.edge.reply import Reply, encoded, response
 
 KEPT_FOR: Final = timedelta(hours=24)
 """How long the answer to an idempotency key is given again."""
@@ -37,11 +35,6 @@ def desk_of(request: Request[Any, Any, Any]) -> Desk:
     """Return the desk of the application that answers a request."""
     desk: Desk = request.app.state.desk
     return desk
-
-
-def acting(_: Desk, operation: Operation, prepare: Prepare) -> HTTPRouteHandler:
-    """Return the route handler of a call that changes records."""
-    return route(operation, answering(operation, prepare))
 
 
 def answering(operation: Operation, prepare: Prepare) -> Handler:
@@ -76,9 +69,7 @@ def answering(operation: Operation, prepare: Prepare) -> Handler:
     return handler
 
 
-def reading(
-    operation: Operation, _: Desk | None, find: Callable[[Records, Call], Reply]
-) -> HTTPRouteHandler:
+def reading(operation: Operation, find: Callable[[Records, Call], Reply[Any]]) -> HTTPRouteHandler:
     """Return the route handler of a call that reads records, as one view of them shows."""
 
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
@@ -107,7 +98,7 @@ def route(operation: Operation, handler: Handler) -> HTTPRouteHandler:
     )(routed)
 
 
-async def _prepared(call: Call, prepare: Prepare) -> Work:
+async def _prepared(call: Call, prepare: Prepare) -> Work[Any]:
     """Return what a call is to do. Raises: Refusal, and whatever `prepare` raises."""
     operation = call.operation
     if operation.takes is None and not operation.media and call.raw.strip() not in _NOTHING:
@@ -115,7 +106,7 @@ async def _prepared(call: Call, prepare: Prepare) -> Work:
     return await prepare(call)
 
 
-async def _once(call: Call, key: str, once: str, mark: bytes, prepare: Prepare) -> Reply:
+async def _once(call: Call, key: str, once: str, mark: bytes, prepare: Prepare) -> Reply[Any]:
     """Return the answer of a call that is done once for each idempotency key.
 
     Only answers to what was done are kept: what was refused changed nothing, and may be mended
@@ -132,7 +123,7 @@ async def _once(call: Call, key: str, once: str, mark: bytes, prepare: Prepare) 
     try:
         work = await _prepared(call, prepare)
 
-        def done_once(records: Records) -> Reply:
+        def done_once(records: Records) -> Reply[Any]:
             kept = records.answers.get(key, once, now)
             if kept is not None:
                 return _again(kept, mark)
@@ -145,7 +136,7 @@ async def _once(call: Call, key: str, once: str, mark: bytes, prepare: Prepare) 
         desk.in_flight.discard((key, once))
 
 
-def _answer(reply: Reply, key: str, once: str, mark: bytes, call: Call) -> KeptAnswer:
+def _answer(reply: Reply[Any], key: str, once: str, mark: bytes, call: Call) -> KeptAnswer:
     headers = dict(reply.headers)
     if reply.tag is not None:
         headers["ETag"] = reply.tag
@@ -160,7 +151,7 @@ def _answer(reply: Reply, key: str, once: str, mark: bytes, call: Call) -> KeptA
     )
 
 
-def _again(kept: KeptAnswer, mark: bytes) -> Reply:
+def _again(kept: KeptAnswer, mark: bytes) -> Reply[Any]:
     if kept.fingerprint != mark:
         raise Refusal("idempotency-key-reused", "this Idempotency-Key was used for another call")
     headers = dict(kept.headers)

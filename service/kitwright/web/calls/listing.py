@@ -40,7 +40,7 @@ class Listing(Struct, frozen=True, kw_only=True):
         if self.one is not None:
             yield self._given(self.one)
 
-    def _listed(self, state: State) -> Reply:
+    def _listed(self, state: State) -> Reply[Any]:
         service = state.desk.service
         found = self.records(service).values()
         return Reply(body=ListOut(items=tuple(self.out(service, each) for each in found)))
@@ -48,7 +48,7 @@ class Listing(Struct, frozen=True, kw_only=True):
     def _given(self, one: Operation) -> HTTPRouteHandler:
         (variable,) = variables_of(one)
 
-        def find(state: State, key: str) -> Reply:
+        def find(state: State, key: str) -> Reply[Any]:
             service = state.desk.service
             records = self.records(service)
             if key not in records:
@@ -60,7 +60,7 @@ class Listing(Struct, frozen=True, kw_only=True):
         return fixed(one, find, variable)
 
 
-def fixed(one: Operation, find: Callable[..., Reply], *variables: str) -> HTTPRouteHandler:
+def fixed(one: Operation, find: Callable[..., Reply[Any]], *variables: str) -> HTTPRouteHandler:
     """Return the handler of an answer that stays what it is as long as the service runs.
 
     It is made once, by `find` of the application's state and some variables of the path, and has
@@ -70,7 +70,7 @@ def fixed(one: Operation, find: Callable[..., Reply], *variables: str) -> HTTPRo
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
         best_form(request, one.forms)
         state = request.app.state
-        made: dict[tuple[str, ...], Reply] = state.made
+        made: dict[tuple[str, ...], Reply[Any]] = state.made
         key = (one.id, *(request.path_params[name] for name in variables))
         if key not in made:
             reply = find(state, *key[1:])

@@ -9,7 +9,6 @@ from decimal import Decimal
 from typing import Annotated, Final
 
 import msgspec
-from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta, Struct, structs
 
 from kitwright.keeping import life
@@ -19,16 +18,17 @@ from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money
-from kitwright.web.calls.desk import Desk, tag
-from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.calls.call import Call, version_tag
+from kitwright.web.calls.declared import operation
+from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import (
     ORDER,
     QUOTE,
     OrderId,
     QuoteId,
     RevisionNumber,
-    missing,
     read_id,
+    read_id_or_none,
     written,
 )
 from kitwright.web.calls.out import Count, MoneyOut, OrderLineOut, OrderOut, Out, money
@@ -36,7 +36,7 @@ from kitwright.web.calls.paged import page_reply, read_before
 from kitwright.web.calls.promise import promised_now
 from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.records import ListOut
-from kitwright.web.edge.operation import BODY_PROBLEMS, ONCE_PROBLEMS, Operation
+from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
 
 _MOST: Final = 1_000_000
@@ -117,54 +117,6 @@ class NotAgreed(ActRefused):
         self.revision = revision
 
 
-ORDER_PARTS: Final = Operation(
-    method="post",
-    path="/v1/orders",
-    id="createOrders",
-    tag="orders",
-    summary="Order the parts of agreed revisions",
-    description=(
-        "Freezes the parts orders of each revision as drafts, one a supplier, with what each line "
-        "is for. Nothing is ordered twice: what an earlier revision ordered is taken off. Promises "
-        "are reckoned anew, from this moment: after a supplier's cutoff, from its next working day."
-    ),
-    takes=OrdersIn,
-    answers=OrdersOut,
-    status=201,
-    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, "unknown-record", "act-refused"),
-    scope=Scope.ORDER,
-    is_once=True,
-)
-FIND: Final = Operation(
-    method="get",
-    path="/v1/orders",
-    id="listOrders",
-    tag="orders",
-    summary="Find parts orders",
-    description="Orders, newest first, by quote and supplier.",
-    answers=ListOut[KeptOrderOut],
-    query=OrdersQuery,
-    problems=("query-invalid", "unknown-record", "not-acceptable", "storage-unavailable"),
-    is_paged=True,
-)
-GET: Final = Operation(
-    method="get",
-    path="/v1/orders/{id}",
-    id="getOrder",
-    tag="orders",
-    summary="One parts order",
-    description="An order with its lines and what each is for.",
-    answers=KeptOrderOut,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables={"id": "Which order, by its id."},
-    is_conditional=True,
-    is_tagged=True,
-)
-
-
-OPERATIONS: Final = (ORDER_PARTS, FIND, GET)
-
-
 class _Planned(Struct, frozen=True):
     """What is read of a revision's answer."""
 
@@ -177,35 +129,64 @@ class _Needed(Struct, frozen=True):
     needed_by: date | None = None
 
 
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield acting(desk, ORDER_PARTS, _order_parts)
-    yield reading(FIND, desk, _find)
-    yield reading(GET, desk, _get)
+@operation(
+    "POST /v1/orders",
+    "createOrders",
+    "orders",
+    scope=Scope.ORDER,
+    is_once=True,
+    status=201,
+    problems=("unknown-record", "act-refused"),
+)
+def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
+    """Order the parts of agreed revisions.
+
+    Freezes the parts orders of each revision as drafts, one a supplier, with what each line is for.
+    Nothing is ordered twice: what an earlier revision ordered is taken off. Promises are reckoned
+    anew, from this moment: after a supplier's cutoff, from its next working day.
+    """
+    made: list[KeptOrderOut] = []
+    surplus: list[SurplusOut] = []
+    late: list[LateOut] = []
+    for index, one in enumerate(body.revisions):
+        quote = quote_of(records, read_id(QUOTE, one.quote))
+        if quote.agreed != one.revision:
+            error = NotAgreed(quote, one.revision)
+            error.at("revisions", index, "revision")
+            raise error
+        kept, spare = freeze(call.desk, records, call.stamp, quote)
+        orders = [order_out(each) for each in kept]
+        made += orders
+        surplus += spare
+        late += _late(records, quote, orders)
+    return Reply(body=OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late)))
 
 
-async def _order_parts(call: Call) -> Work:
-    desk, stamp, asked = call.desk, call.stamp, call.body(OrdersIn)
+@operation("GET /v1/orders", "listOrders", "orders", problems=("unknown-record",))
+def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrderOut]]:
+    """Find parts orders.
 
-    def work(records: Records) -> Reply:
-        made: list[KeptOrderOut] = []
-        surplus: list[SurplusOut] = []
-        late: list[LateOut] = []
-        for index, one in enumerate(asked.revisions):
-            quote = quote_of(records, read_id(QUOTE, one.quote))
-            if quote.agreed != one.revision:
-                error = NotAgreed(quote, one.revision)
-                error.at("revisions", index, "revision")
-                raise error
-            kept, spare = freeze(desk, records, stamp, quote)
-            orders = [order_out(each) for each in kept]
-            made += orders
-            surplus += spare
-            late += _late(records, quote, orders)
-        out = OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late))
-        return Reply(body=msgspec.json.encode(out), status=201)
+    Orders, newest first, by quote and supplier.
+    """
+    found = records.orders.find(
+        read_id_or_none(QUOTE, query.quote),
+        query.supplier,
+        read_before("orders", query.cursor),
+        query.limit + 1,
+    )
+    return page_reply(
+        call.operation.path, "orders", query, [(one.number, order_out(one)) for one in found]
+    )
 
-    return work
+
+@operation("GET /v1/orders/{id}", "getOrder", "orders", is_tagged=True)
+def get(records: Records, call: Call) -> Reply[KeptOrderOut]:
+    """One parts order.
+
+    An order with its lines and what each is for.
+    """
+    order = call.record(ORDER, records.orders.get)
+    return Reply(body=order_out(order), tag=version_tag(ORDER, order))
 
 
 def freeze(
@@ -341,23 +322,3 @@ def order_out(order: KeptOrder) -> KeptOrderOut:
         made_at=order.made_at,
         order=msgspec.json.decode(order.body, type=OrderOut),
     )
-
-
-def _find(records: Records, call: Call) -> Reply:
-    asked = call.query(OrdersQuery)
-    found = records.orders.find(
-        None if asked.quote is None else read_id(QUOTE, asked.quote),
-        asked.supplier,
-        read_before("orders", asked.cursor),
-        asked.limit + 1,
-    )
-    return page_reply(FIND.path, "orders", asked, [(one.number, order_out(one)) for one in found])
-
-
-def _get(records: Records, call: Call) -> Reply:
-    number = call.number("id", ORDER)
-    order = records.orders.get(number)
-    if order is None:
-        raise missing(ORDER, written(ORDER, number))
-    body = msgspec.json.encode(order_out(order))
-    return Reply(body=body, tag=tag("order", number, order.version))

@@ -14,7 +14,7 @@ from kitwright.web.edge.negotiate import HTML
 from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.reply import Reply
 
-_COMMON: Final[dict[str, Any]] = {"method": "get", "tag": "running", "is_conditional": True}
+_COMMON: Final[dict[str, Any]] = {"method": "get", "tag": "running", "is_tagged": True}
 
 CODES: Final = Listing(
     noun="code",
@@ -59,7 +59,7 @@ DOCS: Final = Operation(
 )
 
 
-def _docs(state: State) -> Reply:
+def _docs(state: State) -> Reply[Any]:
     codes = {each.code: f"{each.title.rstrip('.')}. {each.advice}" for each in documented_codes()}
     page = docs_page(state.describe(), codes)
     return Reply(body=page.encode(), form=HTML, headers={"Content-Security-Policy": POLICY})

@@ -152,7 +152,7 @@ def _without_null(member: Described) -> dict[str, Any]:
 def given_headers(one: Operation) -> dict[str, object]:
     """Return the headers of a call's good answer."""
     named = ["X-Request-Id"]
-    if one.is_tagged or is_conditional(one):
+    if one.is_tagged:
         named.append("ETag")
     if makes_record(one):
         named.append("Location")

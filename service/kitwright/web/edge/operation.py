@@ -43,8 +43,8 @@ class Operation(Struct, frozen=True, kw_only=True):
 
     `scope` is what a key must let its holder do, None if no key is needed: then `is_limited` if an
     address may not call too often. `is_once` if an Idempotency-Key is needed, `is_guarded` if
-    `If-Match` is. `is_tagged` if answers carry an ETag: then reading honours `If-None-Match`, as it
-    does if it `is_conditional`. `keeps` says what a call does with records: it `reads` or `writes`.
+    `If-Match` is. `is_tagged` if answers carry an ETag: then reading honours `If-None-Match`.
+    `keeps` says what a call does with records: it `reads` or `writes`.
     """
 
     method: str
@@ -59,7 +59,6 @@ class Operation(Struct, frozen=True, kw_only=True):
     may_be_empty: bool = False
     forms: tuple[str, ...] = (JSON,)
     variables: Mapping[str, str] = {}
-    is_conditional: bool = False
     scope: Scope | None = Scope.READ
     is_limited: bool = False
     is_once: bool = False
@@ -69,7 +68,6 @@ class Operation(Struct, frozen=True, kw_only=True):
     query: type[Struct] | None = None
     media: tuple[str, ...] = ()
     keeps: str = ""
-    is_paged: bool = False
 
 
 def operation_of(handler: BaseRouteHandler) -> Operation | None:
@@ -90,7 +88,7 @@ def variables_of(one: Operation) -> dict[str, str]:
 
 def is_conditional(one: Operation) -> bool:
     """Return whether a call honours `If-None-Match`."""
-    return one.is_conditional or (one.method == "get" and one.is_tagged)
+    return one.method == "get" and one.is_tagged
 
 
 def is_paged(one: Operation) -> bool:

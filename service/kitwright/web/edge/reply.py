@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, Generic
+from typing import Any, Generic, TypeVar
 
 import msgspec
 from litestar import Request, Response
 from msgspec import Struct
-from typing_extensions import TypeVar
 
 from kitwright.web.edge.conditions import none_match
 from kitwright.web.edge.negotiate import JSON
 from kitwright.web.edge.problems import Refusal
 
-T = TypeVar("T", default=Any)
+T = TypeVar("T")
 
 
 class Reply(Struct, Generic[T], frozen=True, kw_only=True):
@@ -40,7 +39,7 @@ def encoded(body: Any) -> bytes:
 
 
 def response(
-    request: Request[Any, Any, Any], reply: Reply, status: int, *, varies: bool = False
+    request: Request[Any, Any, Any], reply: Reply[Any], status: int, *, varies: bool = False
 ) -> Response[bytes]:
     """Return a reply as the framework sends it: 304 to a GET whose caller has it already.
 
