@@ -10,11 +10,13 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from datetime import date, datetime
+from functools import cache
 from secrets import token_bytes
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from litestar import Litestar
+from litestar.datastructures import State
 from litestar.types import ASGIApp
 from msgspec import structs
 
@@ -44,20 +46,20 @@ from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
-from kitwright.web.calls.all import KEPT_OPERATIONS, make_kept_handlers
+from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
-from kitwright.web.calls.operations import OPERATIONS
-from kitwright.web.calls.resources import make_handlers
 from kitwright.web.calls.service import Service
+from kitwright.web.description import handlers as description
 from kitwright.web.description.examples import find_examples
 from kitwright.web.description.openapi import describe
 from kitwright.web.edge import methods, unmet
-from kitwright.web.edge.auth import Keyring, admission
+from kitwright.web.edge.auth import Keyring, guard
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.limits import Limits
 from kitwright.web.edge.log import Journal, JournalHandler
 from kitwright.web.edge.metrics import Metrics
 from kitwright.web.edge.negotiate import SVG, TEXT
+from kitwright.web.edge.operation import operation_of
 from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
 
@@ -93,7 +95,10 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
     )
 
 
-ALL_OPERATIONS: Final = (*OPERATIONS, *KEPT_OPERATIONS)
+ALL_OPERATIONS: Final = (
+    *calls.OPERATIONS,
+    *(one for each in description.HANDLERS if (one := operation_of(each))),
+)
 
 
 def openapi_document(service: Service) -> dict[str, object]:
@@ -311,19 +316,26 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
 def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
     """Return what answers the calls of a desk, inside the edge that counts them."""
     service = desk.service
-    operations = {one.id: one for one in ALL_OPERATIONS}
-    handlers = make_handlers(service, metrics, lambda: openapi_document(service))
     return Litestar(
         route_handlers=[
-            *methods.make_handlers(operations.values()),
-            *handlers,
-            *make_kept_handlers(desk),
+            *methods.make_handlers(ALL_OPERATIONS),
+            *calls.HANDLERS,
+            *description.HANDLERS,
         ],
-        middleware=[admission(desk.keyring, operations)],
+        guards=[guard(desk.keyring)],
         exception_handlers={
             **HANDLERS,
-            **unmet.make_exception_handlers(one.path for one in operations.values()),
+            **unmet.make_exception_handlers(one.path for one in ALL_OPERATIONS),
         },
+        state=State(
+            {
+                "desk": desk,
+                "metrics": metrics,
+                "describe": cache(lambda: openapi_document(service)),
+                # answers that stay as they are, once each was asked for
+                "made": {},
+            }
+        ),
         openapi_config=None,
         logging_config=None,
     )

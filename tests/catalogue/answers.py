@@ -19,9 +19,9 @@ from kitwright.documents.papers import ShopPapers
 from kitwright.documents.readings_svg import readings_svg
 from kitwright.quote import Envelope, Paper, encode_quote
 from kitwright.settings import Settings
+from kitwright.web.calls.catalogue import LISTINGS, shop_out
 from kitwright.web.calls.findings import AssessmentIn
 from kitwright.web.calls.service import Service
-from kitwright.web.calls.shelf import shelves, shop_out
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.body import decode
 from kitwright.web.edge.negotiate import SVG, TEXT
@@ -62,13 +62,9 @@ def records(shop: str) -> Question:
     """Return the question for all that the catalogue's calls give."""
 
     def ask(world: World) -> object:
-        own = world.catalogue.shops[ShopId(shop)]
-        return shop_out(world.catalogue, own), [
-            (
-                list(shelf.listed()) if shelf.every else [],
-                [shelf.out(row) for row in shelf.records.values()],
-            )
-            for shelf in shelves(world.catalogue, own)
+        service = world.service(shop)
+        return shop_out(service), [
+            [one.out(service, row) for row in one.records(service).values()] for one in LISTINGS
         ]
 
     return ask

@@ -15,9 +15,9 @@ from msgspec import Struct
 from tests.web.problem import sound_problem
 
 from kitwright.app import ALL_OPERATIONS
-from kitwright.web.calls.operations import Operation
 from kitwright.web.calls.quote_wire import AcceptIn
 from kitwright.web.edge.body import decode
+from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.query import read_query
 

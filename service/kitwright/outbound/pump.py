@@ -12,7 +12,6 @@ from typing import Final, Protocol
 
 from msgspec import Struct
 
-from kitwright.errors import KitwrightError
 from kitwright.outbound.post import Outcome
 from kitwright.outbound.signature import headers, retry_at
 
@@ -185,13 +184,11 @@ class Pump:
             signed = headers(
                 delivery.secrets,
                 message_id=delivery.id,
-                timestamp=int(self._clock().timestamp()),
+                at=self._clock(),
                 body=delivery.body,
             )
             signed["content-type"] = "application/json"
             return await self._poster.post(delivery.url, signed, delivery.body)
-        except KitwrightError as error:
-            return _unsent(str(error))
         except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
             _LOG.exception("delivery %s to hook %s crashed", delivery.id, delivery.hook)
             return _unsent("could not be sent, for a fault of the service")

@@ -1,13 +1,14 @@
 """Target: where events may be posted to, so that no webhook reaches into the shop's own network.
 
-Sources: RFC 3986 for the URL, the URL Standard for IPv4 in other notations, IANA's registries of
-special-purpose addresses (RFC 6890) and of special-use names (RFC 6761).
+Sources: RFC 3986 for the URL, the URL Standard for IPv4 in other notations, `ipaddress` for IANA's
+registries of special-purpose addresses (RFC 6890), RFC 6761 for special-use names.
 """
 
 from __future__ import annotations
 
 import re
-from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
+from ipaddress import IPv4Address, IPv6Address, ip_address, ip_network
+from socket import inet_aton
 from typing import Final
 
 from msgspec import Struct
@@ -29,41 +30,33 @@ _URL: Final = re.compile(
 )
 _LABEL: Final = re.compile(r"(?!-)[a-z0-9_-]{1,63}(?<!-)")
 _NUMBER: Final = re.compile(r"0x[0-9a-f]*|[0-9]+")
+_BARE_HEX: Final = re.compile(r"0x(?![0-9a-f])")
 _LONGEST_NAME: Final = 253
 _PORTS: Final = {"http": 80, "https": 443}
 
 _LOCAL_NAMES: Final = ("localhost", "localdomain", "local", "internal", "home.arpa")
 """Names that mean this machine or this network, and so do all names under them."""
 
-_NOT_PUBLIC_4: Final = tuple(
-    IPv4Network(block)
-    for block in (
-        "0.0.0.0/8",
-        "10.0.0.0/8",
-        "100.64.0.0/10",
-        "127.0.0.0/8",
-        # One cloud's host, which answers its guests with their secrets from a public address.
-        "168.63.129.16/32",
-        "169.254.0.0/16",
-        "172.16.0.0/12",
-        "192.0.0.0/24",
-        "192.0.2.0/24",
-        "192.88.99.0/24",
-        "192.168.0.0/16",
-        "198.18.0.0/15",
-        "198.51.100.0/24",
-        "203.0.113.0/24",
-        "224.0.0.0/3",
+_NOT_PUBLIC: Final = tuple(
+    map(
+        ip_network,
+        (
+            # One cloud's host, which answers its guests with their secrets from a public address.
+            "168.63.129.16/32",
+            # Relays of 6to4 and blocks of protocols and documentation, of which Python's releases
+            # know different parts.
+            "192.0.0.0/24",
+            "192.88.99.0/24",
+            "2001::/23",
+            "3ffe::/16",
+            "3fff::/20",
+            # Private once, and so in old networks still.
+            "fec0::/10",
+        ),
     )
 )
-_UNICAST_6: Final = IPv6Network("2000::/3")
-_NOT_PUBLIC_6: Final = tuple(
-    IPv6Network(block) for block in ("2001::/23", "2001:db8::/32", "3ffe::/16", "3fff::/20")
-)
-_MAPPED: Final = IPv6Network("::ffff:0:0/96")
-_NAT64: Final = IPv6Network("64:ff9b::/96")
-_TEREDO: Final = IPv6Network("2001::/32")
-_6TO4: Final = IPv6Network("2002::/16")
+"""What the standard library may take for an address of the internet, and is none for events."""
+_NAT64: Final = ip_network("64:ff9b::/96")
 
 
 class TargetError(KitwrightError):
@@ -135,57 +128,37 @@ def is_public(address: Address | str) -> bool:
     An IPv6 address that stands for an IPv4 address is as public as that one.
     Raises: ValueError, where a text is no address.
     """
-    if isinstance(address, str):
-        address = ip_address(address)
-    if isinstance(address, IPv4Address):
-        return not any(address in block for block in _NOT_PUBLIC_4)
-    embedded = _embedded(address)
-    if embedded:
+    address = ip_address(address)
+    if isinstance(address, IPv6Address) and (embedded := _embedded(address)):
         return all(map(is_public, embedded))
-    return address in _UNICAST_6 and not any(address in block for block in _NOT_PUBLIC_6)
+    return (
+        address.is_global
+        and not (address.is_multicast or address.is_reserved)
+        and not any(address in block for block in _NOT_PUBLIC)
+    )
 
 
 def _embedded(address: IPv6Address) -> tuple[IPv4Address, ...]:
     """Return the IPv4 addresses that packets to an IPv6 address end at or pass."""
-    packed = address.packed
-    if address in _MAPPED or address in _NAT64:
-        return (IPv4Address(packed[12:]),)
-    if address in _6TO4:
-        return (IPv4Address(packed[2:6]),)
-    if address in _TEREDO:
-        client = bytes(byte ^ 0xFF for byte in packed[12:])
-        return (IPv4Address(packed[4:8]), IPv4Address(client))
-    return ()
+    if address in _NAT64:
+        return (IPv4Address(address.packed[12:]),)
+    single = address.ipv4_mapped or address.sixtofour
+    return (single,) if single is not None else address.teredo or ()
 
 
 def _literal(host: str) -> Address | None:
     """Return the address that a host is written as, None for a name. Raises: TargetMalformed."""
-    if host.startswith("["):
-        try:
-            return IPv6Address(host[1:-1])
-        except ValueError as error:
-            raise TargetMalformed("has a host that is no IPv6 address") from error
-    parts = host.removesuffix(".").split(".")
-    # The URL Standard's rule: what ends in a number is an address, or nothing.
-    if not _NUMBER.fullmatch(parts[-1]):
-        return None
     try:
-        *bytes_before, last = map(_number, parts)
-        if len(parts) > 4 or max(bytes_before, default=0) > 255 or last >= 256 ** (5 - len(parts)):
-            raise TargetMalformed("has a host that is no IPv4 address")
-    except ValueError as error:
-        raise TargetMalformed("has a host that is no IPv4 address") from error
-    before = sum(byte << 8 * (3 - place) for place, byte in enumerate(bytes_before))
-    return IPv4Address(before + last)
-
-
-def _number(part: str) -> int:
-    """Return a number as old readers of addresses take it: 0x.. in sixteens, 0.. in eights."""
-    if part.startswith("0x"):
-        return int(part[2:] or "0", 16)
-    if not part.isdecimal():
-        raise ValueError(part)
-    return int(part, 8 if len(part) > 1 and part.startswith("0") else 10)
+        if host.startswith("["):
+            return IPv6Address(host[1:-1])
+        name = host.removesuffix(".")
+        # The URL Standard's rule: what ends in a number is an address, or nothing.
+        if not _NUMBER.fullmatch(name.rpartition(".")[2]):
+            return None
+        # as old readers take it: 0x.. in sixteens, 0.. in eights, and 0x alone for nought
+        return IPv4Address(inet_aton(_BARE_HEX.sub("0x0", name)))
+    except (OSError, ValueError) as error:
+        raise TargetMalformed("has a host that is no IP address") from error
 
 
 def _checked_name(host: str) -> str:

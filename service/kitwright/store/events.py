@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
-import msgspec
-from msgspec import structs
+from kitwright.keeping.record import DueDelivery, Event, Hook
+from kitwright.store.rows import Session, moment, read_moment
+from kitwright.store.table import Table
 
-from kitwright.keeping.record import DueDelivery, Event, Hand, Hook
-from kitwright.store.rows import Row, Session, moment, read_moment
-
-_EVENT: Final = "seq, at, kind, subject, facts, hand, by, request_id"
-_HOOK: Final = "number, version, url, secret, kinds, is_active, failure, made_at"
+_EVENTS: Final = Table("events", Event, key=("seq",), number="seq")
+_HOOKS: Final = Table("hooks", Hook)
 
 
 class EventTables:
@@ -25,24 +23,13 @@ class EventTables:
         """Keep an event; return it with its place in the feed."""
         session = self._session
         # one writer, and none is ever deleted: the next number leaves no gap
-        seq = session.insert(
-            "events",
-            {
-                "at": moment(event.at),
-                "kind": event.kind,
-                "subject": event.subject,
-                "facts": msgspec.json.encode(event.facts).decode(),
-                "hand": event.hand.value,
-                "by": event.by,
-                "request_id": event.request_id,
-            },
-        )
+        kept = _EVENTS.add(session, event)
         for number in self._takers(event.kind) if only is None else (only,):
             session.insert(
                 "deliveries",
-                {"hook": number, "event": seq, "attempt": 1, "next_at": moment(event.at)},
+                {"hook": number, "event": kept.seq, "attempt": 1, "next_at": moment(event.at)},
             )
-        return structs.replace(event, seq=seq)
+        return kept
 
     def _takers(self, kind: str) -> tuple[int, ...]:
         return tuple(
@@ -53,17 +40,11 @@ class EventTables:
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
         """Return events in order, from the first after a place."""
-        found = self._session.rows(
-            f"SELECT {_EVENT} FROM events WHERE seq > ? ORDER BY seq LIMIT ?", (seq, most)
-        )
-        return tuple(map(_event, found))
+        return _EVENTS.find(self._session, "WHERE seq > ? ORDER BY seq LIMIT ?", (seq, most))
 
     def of_subject(self, subject: str) -> tuple[Event, ...]:
         """Return all events of one subject, in order."""
-        found = self._session.rows(
-            f"SELECT {_EVENT} FROM events WHERE subject = ? ORDER BY seq", (subject,)
-        )
-        return tuple(map(_event, found))
+        return _EVENTS.find(self._session, "WHERE subject = ? ORDER BY seq", (subject,))
 
     def last(self) -> int:
         """Return the place of the newest event, 0 where there is none."""
@@ -72,16 +53,15 @@ class EventTables:
 
     def add_hook(self, hook: Hook) -> Hook:
         """Keep a new hook; return it with its number."""
-        return structs.replace(hook, number=self._session.insert("hooks", _columns(hook)))
+        return _HOOKS.add(self._session, hook)
 
     def hook(self, number: int) -> Hook | None:
         """Return a hook."""
-        row = self._session.row(f"SELECT {_HOOK} FROM hooks WHERE number = ?", (number,))
-        return None if row is None else _hook(row)
+        return _HOOKS.get(self._session, number)
 
     def put_hook(self, hook: Hook) -> None:
         """Replace a hook."""
-        self._session.update("hooks", _columns(hook), {"number": hook.number})
+        _HOOKS.put(self._session, hook)
 
     def drop_hook(self, number: int) -> None:
         """Forget a hook, and what waits for it."""
@@ -89,7 +69,7 @@ class EventTables:
 
     def hooks(self) -> tuple[Hook, ...]:
         """Return all hooks, oldest first."""
-        return tuple(map(_hook, self._session.rows(f"SELECT {_HOOK} FROM hooks ORDER BY number")))
+        return _HOOKS.find(self._session, "ORDER BY number")
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
         """Return what is to be posted by now: of each active hook the first of the feed."""
@@ -112,7 +92,7 @@ class EventTables:
         row = self._session.row(
             "SELECT min(next_at) FROM deliveries JOIN hooks ON hooks.number = hook WHERE is_active"
         )
-        return None if row is None or row[0] is None else read_moment(row[0])
+        return None if row is None else read_moment(row[0])
 
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
         """Try an event again later: its attempt counts one more."""
@@ -124,43 +104,3 @@ class EventTables:
     def settle(self, hook: int, seq: int) -> None:
         """Wait with an event no more: it was posted, or given up."""
         self._session.run("DELETE FROM deliveries WHERE hook = ? AND event = ?", (hook, seq))
-
-
-def _event(row: Row) -> Event:
-    facts: dict[str, Any] = msgspec.json.decode(row[4])
-    return Event(
-        seq=row[0],
-        at=read_moment(row[1]),
-        kind=row[2],
-        subject=row[3],
-        facts=facts,
-        hand=Hand(row[5]),
-        by=row[6],
-        request_id=row[7],
-    )
-
-
-def _columns(hook: Hook) -> dict[str, object]:
-    return {
-        "number": hook.number or None,
-        "version": hook.version,
-        "url": hook.url,
-        "secret": hook.secret,
-        "kinds": msgspec.json.encode(hook.kinds).decode(),
-        "is_active": int(hook.is_active),
-        "failure": hook.failure,
-        "made_at": moment(hook.made_at),
-    }
-
-
-def _hook(row: Row) -> Hook:
-    return Hook(
-        number=row[0],
-        version=row[1],
-        url=row[2],
-        secret=row[3],
-        kinds=msgspec.json.decode(row[4], type=tuple[str, ...]),
-        is_active=bool(row[5]),
-        failure=row[6],
-        made_at=read_moment(row[7]),
-    )

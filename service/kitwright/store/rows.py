@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from typing import Any, Final
 
 from kitwright.keeping.store import RecordMissing
 from kitwright.keeping.words import sought, words_of
-from kitwright.money import Money
 from kitwright.store.failure import refused
 from kitwright.store.sqlite import sqlite3
 
@@ -97,34 +96,9 @@ def moment(value: datetime) -> str:
     return f"{value.astimezone(UTC).isoformat(timespec='microseconds')[:-6]}Z"
 
 
-def moment_or_none(value: datetime | None) -> str | None:
-    """Return a moment as text, or None."""
-    return None if value is None else moment(value)
-
-
-def read_moment(text: str) -> datetime:
-    """Return the moment of a text."""
-    return datetime.fromisoformat(text)
-
-
-def read_moment_or_none(text: str | None) -> datetime | None:
+def read_moment(text: str | None) -> datetime | None:
     """Return the moment of a text, or None."""
     return None if text is None else datetime.fromisoformat(text)
-
-
-def day_or_none(value: date | None) -> str | None:
-    """Return a day as text, or None."""
-    return None if value is None else value.isoformat()
-
-
-def read_day_or_none(text: str | None) -> date | None:
-    """Return the day of a text, or None."""
-    return None if text is None else date.fromisoformat(text)
-
-
-def money_or_none(minor: int | None, currency: str) -> Money | None:
-    """Return an amount, or None."""
-    return None if minor is None else Money(minor, currency)
 
 
 def packed(body: bytes) -> bytes:

@@ -16,8 +16,8 @@ from tests.web.problem import sound_problem
 from kitwright.app import ALL_OPERATIONS
 from kitwright.keeping.acts import ACTS
 from kitwright.web.calls.all import KEPT_OPERATIONS
-from kitwright.web.calls.operations import Operation
 from kitwright.web.description.codes import documented_codes
+from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.problems import KINDS
 
 KEPT = Path(__file__).resolve().parents[3] / "openapi" / "openapi.json"

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterator
-from functools import partial
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
 
-import msgspec
 from litestar.handlers import HTTPRouteHandler
 
 from kitwright.errors import KitwrightError
@@ -15,180 +13,67 @@ from kitwright.keeping.acts import NotQuotable
 from kitwright.keeping.consent import Yes
 from kitwright.keeping.key import Scope
 from kitwright.keeping.prices import PriceMoved, moved_prices
-from kitwright.keeping.record import KeptQuote, Means, Revision, Stamp
+from kitwright.keeping.record import Means, Revision
 from kitwright.keeping.store import Records
 from kitwright.quote import for_customer, read_quote
 from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.additions import read_amount
+from kitwright.web.calls.call import Call, Work
 from kitwright.web.calls.consent_text import consent_text
+from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import Call, Reply, Work, acting
-from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
 from kitwright.web.calls.orders import unordered
-from kitwright.web.calls.quote_wire import (
-    AcceptIn,
-    DeclineIn,
-    IssueIn,
-    QuoteHeadOut,
-)
-from kitwright.web.calls.quotes import (
-    asked_of,
-    changed_since,
-    checked,
-    head_reply,
-    of_today,
-)
-from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
+from kitwright.web.calls.quote_wire import AcceptIn, DeclineIn, IssueIn, QuoteHeadOut
+from kitwright.web.calls.quotes import asked_of, changed_since, checked, head_reply, of_today
 from kitwright.web.edge.problems import GAPS
-
-_ID: Final = {"id": "Which quote, by its id."}
-_NO_BODY: Final = ("body-invalid", "not-acceptable", "body-too-large")
-
-
-def _act(
-    name: str, *, summary: str, description: str, takes: type[msgspec.Struct] | None = None
-) -> Operation:
-    return Operation(
-        method="post",
-        path=f"/v1/quotes/{{id}}/{name}",
-        id=f"{name}Quote",
-        tag="quotes",
-        summary=summary,
-        description=description,
-        takes=takes,
-        answers=QuoteHeadOut,
-        problems=(
-            *(_NO_BODY if takes is None else BODY_PROBLEMS),
-            *ONCE_PROBLEMS,
-            *GUARD_PROBLEMS,
-            "unknown-record",
-            "act-refused",
-            *(() if takes is None else ("request-refused",)),
-        ),
-        variables=_ID,
-        scope=Scope.QUOTE,
-        is_once=True,
-        is_guarded=True,
-        is_tagged=True,
-    )
-
-
-ISSUE: Final = msgspec.structs.replace(
-    _act(
-        "issue",
-        takes=IssueIn,
-        summary="Offer the newest revision",
-        description=(
-            "Makes the draft the revision on offer, which never changes again; the one before is "
-            "superseded. A quote without a tax area can't be issued. Neither can one whose prices "
-            "would be others today, by the catalogue or by the rates of the day (of the quote's "
-            "own day, where that is still to come): `errors` says what has moved, line by line. "
-            "Revise it then, or say in `keep_prices` why its prices are kept. The body may be "
-            "left out."
-        ),
-    ),
-    problems=(
-        *BODY_PROBLEMS,
-        *ONCE_PROBLEMS,
-        *GUARD_PROBLEMS,
-        "unknown-record",
-        "act-refused",
-        "prices-moved",
-    ),
-    may_be_empty=True,
-)
-ACCEPT: Final = _act(
-    "accept",
-    takes=AcceptIn,
-    summary="Take down the customer's yes",
-    description=(
-        "Binds the authorisation to exactly the revision on offer, its amount and a limit. "
-        "Accepting the revision in force again changes nothing."
-    ),
-)
-DECLINE: Final = _act(
-    "decline",
-    takes=DeclineIn,
-    summary="Take down the customer's no",
-    description="Ends the offer of a revision. What was agreed before stays in force.",
-)
-WITHDRAW: Final = _act(
-    "withdraw",
-    summary="Take the offer back",
-    description=(
-        "Withdraws the revision on offer; without one, the draft or the agreement that no order "
-        "or work has followed yet."
-    ),
-)
-START: Final = _act(
-    "start",
-    summary="Start the work",
-    description="Needs an agreed revision all of whose parts orders are made.",
-)
-FINISH: Final = _act(
-    "finish",
-    summary="Finish the work",
-    description=(
-        "Ends the quote's life. A revision on offer has to be accepted, declined or withdrawn "
-        "first. A draft newer than the agreed revision is superseded; `quote.finished` names it in "
-        "its fact `superseded`."
-    ),
-)
-OPERATIONS: Final = (
-    ISSUE,
-    ACCEPT,
-    DECLINE,
-    WITHDRAW,
-    START,
-    FINISH,
-)
-
-
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield acting(desk, ISSUE, _issue)
-    for operation, act in (
-        (WITHDRAW, offer.withdraw),
-        (START, partial(_start, desk)),
-        (FINISH, life.finish),
-    ):
-        yield acting(desk, operation, _simply(act))
-    yield acting(desk, ACCEPT, _accept)
-    yield acting(desk, DECLINE, _decline)
-
+from kitwright.web.edge.reply import Reply
 
 CANNOT_ANSWER: Final[tuple[type[KitwrightError], ...]] = (RequestRefused, *GAPS)
 """Errors that say that a request can't be answered, or not any more."""
 
 
-_Act = Callable[[Records, Stamp, KeptQuote], KeptQuote]
+def _act(
+    name: str, *problems: str, **facts: Any
+) -> Callable[[Callable[..., Any]], HTTPRouteHandler]:
+    return operation(
+        f"POST /v1/quotes/{{id}}/{name}",
+        f"{name}Quote",
+        "quotes",
+        scope=Scope.QUOTE,
+        is_once=True,
+        is_guarded=True,
+        is_tagged=True,
+        problems=("act-refused", *problems),
+        **facts,
+    )
 
 
-def _simply(act: _Act) -> Callable[[Call], Awaitable[Work]]:
-    async def prepare(call: Call) -> Work:
-        stamp = call.stamp
-        return lambda records: head_reply(act(records, stamp, checked(records, call)))
+@_act("issue", "prices-moved", may_be_empty=True)
+def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
+    """Offer the newest revision.
 
-    return prepare
-
-
-async def _issue(call: Call) -> Work:
-    desk, stamp, asked = call.desk, call.stamp, call.body(IssueIn)
+    Makes the draft the revision on offer, which never changes again; the one before is superseded.
+    A quote without a tax area can't be issued. Neither can one whose prices would be others today,
+    by the catalogue or by the rates of the day (of the quote's own day, where that is still to
+    come): `errors` says what has moved, line by line. Revise it then, or say in `keep_prices` why
+    its prices are kept. The body may be left out.
+    """
+    desk, stamp = call.desk, call.stamp
 
     def draft_of(records: Records) -> Revision:
         return offer.draft_to_issue(records, checked(records, call), stamp)
 
     draft = desk.store.read(draft_of)
-    moved = _moved(desk, draft, is_kept=asked.keep_prices is not None)
+    moved = _moved(desk, draft, is_kept=body.keep_prices is not None)
 
-    def work(records: Records) -> Reply:
+    def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = checked(records, call)
         if draft_of(records) != draft:
             # what was compared is not what would be issued
             raise changed_since(quote)
         return head_reply(
             offer.issue(
-                records, stamp, quote, for_customer, moved=moved, keep_prices=asked.keep_prices
+                records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
             )
         )
 
@@ -213,40 +98,69 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
     return moved_prices(read_quote(draft.answer), now)
 
 
-def _start(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    return life.start(records, stamp, quote, unordered(desk, records, stamp, quote))
+@_act("accept", "request-refused")
+def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
+    """Take down the customer's yes.
+
+    Binds the authorisation to exactly the revision on offer, its amount and a limit. Accepting the
+    revision in force again changes nothing.
+    """
+    desk = call.desk
+    amount = read_amount(body.amount, desk.currency, "amount")
+    limit = read_amount(body.limit, desk.currency, "limit")
+    quote = checked(records, call)
+    yes = Yes(
+        who=body.who,
+        means=Means(body.means),
+        contact=body.contact,
+        at=body.at,
+        includes_tax=body.includes_tax,
+        amount=amount,
+        limit=limit,
+        text=body.text or consent_text(records, quote, body.revision),
+    )
+    return head_reply(
+        consent.accept(records, call.stamp, quote, body.revision, yes=yes, preset=desk.overrun)
+    )
 
 
-async def _accept(call: Call) -> Work:
-    desk, stamp, asked = call.desk, call.stamp, call.body(AcceptIn)
-    preset = desk.overrun
-    amount = read_amount(asked.amount, desk.currency, "amount")
-    limit = read_amount(asked.limit, desk.currency, "limit")
+@_act("decline", "request-refused")
+def decline(records: Records, call: Call, body: DeclineIn) -> Reply[QuoteHeadOut]:
+    """Take down the customer's no.
 
-    def work(records: Records) -> Reply:
-        quote = checked(records, call)
-        yes = Yes(
-            who=asked.who,
-            means=Means(asked.means),
-            contact=asked.contact,
-            at=asked.at,
-            includes_tax=asked.includes_tax,
-            amount=amount,
-            limit=limit,
-            text=asked.text or consent_text(records, quote, asked.revision),
-        )
-        return head_reply(
-            consent.accept(records, stamp, quote, asked.revision, yes=yes, preset=preset)
-        )
-
-    return work
+    Ends the offer of a revision. What was agreed before stays in force.
+    """
+    quote = checked(records, call)
+    return head_reply(offer.decline(records, call.stamp, quote, body.revision, body.reason))
 
 
-async def _decline(call: Call) -> Work:
-    asked, stamp = call.body(DeclineIn), call.stamp
+@_act("withdraw")
+def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
+    """Take the offer back.
 
-    def work(records: Records) -> Reply:
-        quote = checked(records, call)
-        return head_reply(offer.decline(records, stamp, quote, asked.revision, asked.reason))
+    Withdraws the revision on offer; without one, the draft or the agreement that no order or work
+    has followed yet.
+    """
+    return head_reply(offer.withdraw(records, call.stamp, checked(records, call)))
 
-    return work
+
+@_act("start")
+def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
+    """Start the work.
+
+    Needs an agreed revision all of whose parts orders are made.
+    """
+    quote, stamp = checked(records, call), call.stamp
+    missing = unordered(call.desk, records, stamp, quote)
+    return head_reply(life.start(records, stamp, quote, missing))
+
+
+@_act("finish")
+def finish(records: Records, call: Call) -> Reply[QuoteHeadOut]:
+    """Finish the work.
+
+    Ends the quote's life. A revision on offer has to be accepted, declined or withdrawn first. A
+    draft newer than the agreed revision is superseded; `quote.finished` names it in its fact
+    `superseded`.
+    """
+    return head_reply(life.finish(records, call.stamp, checked(records, call)))

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from decimal import Decimal
-from typing import Final
-
-import msgspec
-from litestar.handlers import HTTPRouteHandler
 
 from kitwright.keeping import consent
 from kitwright.keeping.consent import Decision, More, Ruling
@@ -19,10 +14,9 @@ from kitwright.money import Money, digits
 from kitwright.quote import amount_of
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.units import read_figure
-from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.calls.call import Call, Work
+from kitwright.web.calls.declared import operation
 from kitwright.web.calls.ids import QUOTE
-from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
 from kitwright.web.calls.quote_wire import (
     AdditionIn,
     AuthorisationsOut,
@@ -32,52 +26,8 @@ from kitwright.web.calls.quote_wire import (
     authorisation_out,
     limit_out,
 )
-from kitwright.web.calls.quotes import checked, quote_of, quote_tag
-from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
-
-_ID: Final = {"id": "Which quote, by its id."}
-
-AUTHORISATIONS: Final = Operation(
-    method="get",
-    path="/v1/quotes/{id}/authorisations",
-    id="listAuthorisations",
-    tag="quotes",
-    summary="What the customer authorised",
-    description="Every authorisation, how far the one in force goes, and what was added within.",
-    answers=AuthorisationsOut,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
-)
-ADD: Final = Operation(
-    method="post",
-    path="/v1/quotes/{id}/additions",
-    id="addToQuote",
-    tag="quotes",
-    summary="Ask whether more may be spent",
-    description=(
-        "Answers `go` while spent + committed + new <= authorised, and records the addition, which "
-        "from then on is a line of the quote: in its totals, its taxes and its documents; "
-        "beyond that `stop`, with the consent that is needed first, and records nothing. "
-        "With `trial`, it records nothing either way."
-    ),
-    takes=AdditionIn,
-    answers=RulingOut,
-    problems=(
-        *BODY_PROBLEMS,
-        *ONCE_PROBLEMS,
-        *GUARD_PROBLEMS,
-        "unknown-record",
-        "act-refused",
-        "request-refused",
-        "catalogue-gap",
-    ),
-    variables=_ID,
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_guarded=True,
-    is_tagged=True,
-)
-OPERATIONS: Final = (AUTHORISATIONS, ADD)
+from kitwright.web.calls.quotes import checked, quote_tag
+from kitwright.web.edge.reply import Reply
 
 
 class AmountUnfit(RequestFault):
@@ -104,24 +54,51 @@ class PriceUnclear(RequestFault):
         )
 
 
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield acting(desk, ADD, _add)
-    yield reading(AUTHORISATIONS, desk, _authorisations)
+@operation("GET /v1/quotes/{id}/authorisations", "listAuthorisations", "quotes")
+def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
+    """What the customer authorised.
+
+    Every authorisation, how far the one in force goes, and what was added within.
+    """
+    quote = call.record(QUOTE, records.quotes.get)
+    given = records.quotes.authorisations(quote.number)
+    in_force = any(one.revision == quote.agreed for one in given)
+    body = AuthorisationsOut(
+        limit=limit_out(consent.limit_of(records, quote)) if in_force else None,
+        authorisations=tuple(map(authorisation_out, given)),
+        additions=tuple(map(addition_out, records.quotes.additions(quote.number))),
+    )
+    return Reply(body=body)
 
 
-async def _add(call: Call) -> Work:
-    desk, stamp, asked = call.desk, call.stamp, call.body(AdditionIn)
-    more = _more(asked, desk.currency)
+@operation(
+    "POST /v1/quotes/{id}/additions",
+    "addToQuote",
+    "quotes",
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_guarded=True,
+    is_tagged=True,
+    problems=("act-refused", "request-refused", "catalogue-gap"),
+)
+def add(call: Call, body: AdditionIn) -> Work[RulingOut]:
+    """Ask whether more may be spent.
+
+    Answers `go` while spent + committed + new <= authorised, and records the addition, which from
+    then on is a line of the quote: in its totals, its taxes and its documents; beyond that `stop`,
+    with the consent that is needed first, and records nothing. With `trial`, it records nothing
+    either way.
+    """
+    desk, stamp = call.desk, call.stamp
+    more = _more(body, desk.currency)
     preset = desk.overrun
     speaker = desk.service.speaker(None)
 
-    def work(records: Records) -> Reply:
+    def work(records: Records) -> Reply[RulingOut]:
         quote = checked(records, call)
-        quote, ruling = consent.ask_addition(records, stamp, quote, more, is_trial=asked.trial)
+        quote, ruling = consent.ask_addition(records, stamp, quote, more, is_trial=body.trial)
         record = () if preset is None else tuple(one.value for one in preset.record)
-        body = msgspec.json.encode(_ruling(ruling, record, speaker))
-        return Reply(body=body, tag=quote_tag(quote))
+        return Reply(body=_ruling(ruling, record, speaker), tag=quote_tag(quote))
 
     return work
 
@@ -194,15 +171,3 @@ def read_amount(text: str | None, currency: str, member: str) -> Money | None:
         fault.at(member)
         raise RequestRefused([fault])
     return money_of
-
-
-def _authorisations(records: Records, call: Call) -> Reply:
-    quote = quote_of(records, call.number("id", QUOTE))
-    given = records.quotes.authorisations(quote.number)
-    in_force = any(one.revision == quote.agreed for one in given)
-    body = AuthorisationsOut(
-        limit=limit_out(consent.limit_of(records, quote)) if in_force else None,
-        authorisations=tuple(map(authorisation_out, given)),
-        additions=tuple(map(addition_out, records.quotes.additions(quote.number))),
-    )
-    return Reply(body=msgspec.json.encode(body))

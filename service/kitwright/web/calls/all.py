@@ -1,15 +1,14 @@
-"""All: the operations and handlers of every kept resource."""
+"""All: the handlers of every call."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from types import ModuleType
 from typing import Final
-
-from litestar.handlers import HTTPRouteHandler
 
 from kitwright.web.calls import (
     acts,
     additions,
+    catalogue,
     customers,
     feed,
     hooks,
@@ -20,12 +19,15 @@ from kitwright.web.calls import (
     orders,
     papers,
     photos,
-    quotes,
+    previews,
+    quote_calls,
+    running,
 )
-from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.declared import handlers_in
+from kitwright.web.edge.operation import Operation, operation_of
 
-_MODULES: Final = (
-    quotes,
+_KEPT: Final = (
+    quote_calls,
     acts,
     additions,
     links,
@@ -40,10 +42,17 @@ _MODULES: Final = (
     keys,
 )
 
-KEPT_OPERATIONS: Final = tuple(one for module in _MODULES for one in module.OPERATIONS)
+
+def _operations(*modules: ModuleType) -> tuple[Operation, ...]:
+    found = (operation_of(handler) for module in modules for handler in handlers_in(module))
+    return tuple(one for one in found if one is not None)
 
 
-def make_kept_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of every kept resource."""
-    for module in _MODULES:
-        yield from module.make_handlers(desk)
+KEPT_OPERATIONS: Final = _operations(*_KEPT)
+"""The operations on records that are kept."""
+OPERATIONS: Final = (*_operations(previews, catalogue, running), *KEPT_OPERATIONS)
+"""The operations of every call."""
+HANDLERS: Final = tuple(
+    handler for module in (previews, catalogue, running, *_KEPT) for handler in handlers_in(module)
+)
+"""The handlers of every call."""

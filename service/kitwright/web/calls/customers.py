@@ -6,9 +6,6 @@ import logging
 from collections.abc import Iterator
 from typing import Final
 
-import msgspec
-from litestar.handlers import HTTPRouteHandler
-
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
 from kitwright.keeping.dossier import gather
@@ -18,12 +15,12 @@ from kitwright.keeping.record import Customer, Mail
 from kitwright.keeping.store import Records, StoreError
 from kitwright.language.render import UnknownLanguage
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.desk import Desk, tag
+from kitwright.web.calls.call import Call, Work, version_tag
+from kitwright.web.calls.declared import operation
+from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.dossier import ExportOut, export_out
 from kitwright.web.calls.erasure import redact
-from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
-from kitwright.web.calls.ids import CUSTOMER, missing, written
-from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
+from kitwright.web.calls.ids import CUSTOMER, written
 from kitwright.web.calls.paged import page_reply, read_before
 from kitwright.web.calls.people_wire import (
     CustomerIn,
@@ -32,135 +29,16 @@ from kitwright.web.calls.people_wire import (
     ErasedOut,
     KeptCustomerOut,
     customer_out,
-    kept_customer_out,
 )
 from kitwright.web.calls.photos import drop_unneeded
 from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS, STORE_PROBLEMS
+from kitwright.web.calls.shaped import shaped
 from kitwright.web.calls.unprintable import Found, looked_at, unprintable_in
+from kitwright.web.edge.reply import Reply
 
 _LOG = logging.getLogger(__name__)
-_ID: Final = {"id": "Which customer, by its id."}
 _PRINTED: Final = ("name", "address")
 """Members that stand on printed documents and may be of any letters."""
-
-CREATE: Final = Operation(
-    method="post",
-    path="/v1/customers",
-    id="createCustomer",
-    tag="customers",
-    summary="Keep a customer",
-    description=(
-        "Keeps whom quotes are for. Quotes for the customer are in the customer's language and "
-        "with the certificate of exemption, while it holds."
-    ),
-    takes=CustomerIn,
-    answers=KeptCustomerOut,
-    status=201,
-    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, "request-refused"),
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_tagged=True,
-)
-FIND: Final = Operation(
-    method="get",
-    path="/v1/customers",
-    id="listCustomers",
-    tag="customers",
-    summary="Find customers",
-    description=(
-        "Customers, newest first, all or by words of their names. Where there are more, `Link` "
-        "leads to the next page."
-    ),
-    answers=ListOut[CustomerOut],
-    query=CustomersQuery,
-    problems=("query-invalid", "not-acceptable", "storage-unavailable"),
-    is_paged=True,
-)
-GET: Final = Operation(
-    method="get",
-    path="/v1/customers/{id}",
-    id="getCustomer",
-    tag="customers",
-    summary="One customer",
-    description="A customer as it is kept.",
-    answers=KeptCustomerOut,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
-    is_conditional=True,
-    is_tagged=True,
-)
-CHANGE: Final = Operation(
-    method="put",
-    path="/v1/customers/{id}",
-    id="changeCustomer",
-    tag="customers",
-    summary="Change a customer",
-    description=(
-        "Takes the whole record: what is left out is taken away. Quotes that are made already "
-        "stay as they are."
-    ),
-    takes=CustomerIn,
-    answers=KeptCustomerOut,
-    problems=(
-        *BODY_PROBLEMS,
-        *GUARD_PROBLEMS,
-        *STORE_PROBLEMS,
-        "unknown-record",
-        "act-refused",
-        "request-refused",
-    ),
-    variables=_ID,
-    scope=Scope.QUOTE,
-    is_guarded=True,
-    is_tagged=True,
-)
-EXPORT: Final = Operation(
-    method="get",
-    path="/v1/customers/{id}/export",
-    id="exportCustomer",
-    tag="customers",
-    summary="Everything that is kept of a customer",
-    description=(
-        "One document: the customer, the machines, every quote with all revisions, "
-        "authorisations, additions, orders, photos and mails, and every event about them."
-    ),
-    answers=ExportOut,
-    problems=("unknown-record", "not-acceptable", "act-refused", "storage-unavailable"),
-    variables=_ID,
-    scope=Scope.OWNER,
-)
-ERASE: Final = Operation(
-    method="post",
-    path="/v1/customers/{id}/erase",
-    id="eraseCustomer",
-    tag="customers",
-    summary="Forget a customer",
-    description=(
-        "Takes what is personal out of the customer, the machines and every revision, "
-        "authorisation, addition and mail, and drops the photos. Revisions that name no customer "
-        "count where they name one of the machines, and their mails where they went to the "
-        "customer's address. Every figure stays. It can't be undone, nor done while a quote is "
-        "offered, agreed or in work. Copies of the data folder are not reached. "
-        "Answers kept for idempotency keys are forgotten, all of them."
-    ),
-    answers=ErasedOut,
-    problems=(
-        "body-invalid",
-        "not-acceptable",
-        "body-too-large",
-        *ONCE_PROBLEMS,
-        *GUARD_PROBLEMS,
-        "unknown-record",
-        "act-refused",
-    ),
-    variables=_ID,
-    scope=Scope.OWNER,
-    is_once=True,
-    is_guarded=True,
-    is_tagged=True,
-)
-OPERATIONS: Final = (CREATE, FIND, GET, CHANGE, EXPORT, ERASE)
 
 
 class CertificateIncomplete(RequestFault):
@@ -173,61 +51,90 @@ class CertificateIncomplete(RequestFault):
         self.missing_member = missing_member
 
 
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield acting(desk, CREATE, _create)
-    yield reading(FIND, desk, _find)
-    yield reading(GET, desk, _get)
-    yield acting(desk, CHANGE, _change)
-    yield reading(EXPORT, desk, _export)
-    yield acting(desk, ERASE, _erase)
+@operation(
+    "POST /v1/customers",
+    "createCustomer",
+    "customers",
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_tagged=True,
+    status=201,
+    problems=("request-refused",),
+)
+async def create(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
+    """Keep a customer.
 
+    Keeps whom quotes are for. Quotes for the customer are in the customer's language and with the
+    certificate of exemption, while it holds.
+    """
+    customer, found = await _read(call, body)
 
-async def _create(call: Call) -> Work:
-    stamp, customer = call.stamp, _read(call)
-    found = await looked_at(call.desk.papers, customer, *_PRINTED)
-
-    def work(records: Records) -> Reply:
-        kept = people.add_customer(records, stamp, customer)
-        location = f"{CREATE.path}/{written(CUSTOMER, kept.number)}"
-        return msgspec.structs.replace(
-            _reply(kept, found), status=201, headers={"Location": location}
-        )
-
-    return work
-
-
-async def _change(call: Call) -> Work:
-    stamp, customer = call.stamp, _read(call)
-    found = await looked_at(call.desk.papers, customer, *_PRINTED)
-
-    def work(records: Records) -> Reply:
-        changed = people.change_customer(records, stamp, _checked(records, call), customer)
-        return _reply(changed, found)
+    def work(records: Records) -> Reply[KeptCustomerOut]:
+        kept = people.add_customer(records, call.stamp, customer)
+        return call.made(_kept(kept, found), tag=version_tag(CUSTOMER, kept))
 
     return work
 
 
-def _read(call: Call) -> Customer:
-    """Return the customer of a call's body, without a number. Raises: Refusal, RequestRefused."""
-    asked = call.body(CustomerIn)
+@operation("GET /v1/customers", "listCustomers", "customers")
+def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[CustomerOut]]:
+    """Find customers.
+
+    Customers, newest first, all or by words of their names. Where there are more, `Link` leads to
+    the next page.
+    """
+    found = records.people.customers(
+        query.q.split(), read_before("customers", query.cursor), query.limit + 1
+    )
+    return page_reply(
+        call.operation.path, "customers", query, [(one.number, customer_out(one)) for one in found]
+    )
+
+
+@operation("GET /v1/customers/{id}", "getCustomer", "customers", is_tagged=True)
+def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
+    """One customer.
+
+    A customer as it is kept.
+    """
+    customer = call.record(CUSTOMER, records.people.customer)
+    return _reply(customer, unprintable_in(call.desk.papers, customer, *_PRINTED))
+
+
+@operation(
+    "PUT /v1/customers/{id}",
+    "changeCustomer",
+    "customers",
+    scope=Scope.QUOTE,
+    is_guarded=True,
+    is_tagged=True,
+    problems=("act-refused", "request-refused"),
+)
+async def change(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
+    """Change a customer.
+
+    Takes the whole record: what is left out is taken away. Quotes that are made already stay as
+    they are.
+    """
+    customer, found = await _read(call, body)
+
+    def work(records: Records) -> Reply[KeptCustomerOut]:
+        before = call.checked(CUSTOMER, records.people.customer)
+        return _reply(people.change_customer(records, call.stamp, before, customer), found)
+
+    return work
+
+
+async def _read(call: Call, asked: CustomerIn) -> tuple[Customer, Found]:
+    """Return the customer of a call's body, without a number, and what of it can't be printed.
+
+    Raises: RequestRefused.
+    """
     faults = list(_faults(call.desk, asked))
     if faults:
         raise RequestRefused(faults)
-    return Customer(
-        number=0,
-        version=1,
-        name=asked.name,
-        e_mail=asked.e_mail,
-        telephone=asked.telephone,
-        address=asked.address,
-        language=asked.language,
-        certificate_number=asked.certificate_number,
-        certificate_until=asked.certificate_until,
-        note=asked.note,
-        made_at=call.stamp.at,
-        erased_at=None,
-    )
+    customer = shaped(Customer, asked, number=0, version=1, made_at=call.stamp.at, erased_at=None)
+    return customer, await looked_at(call.desk.papers, customer, *_PRINTED)
 
 
 def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
@@ -241,51 +148,61 @@ def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
             yield CertificateIncomplete(member).at(member)
 
 
-def _find(records: Records, call: Call) -> Reply:
-    asked = call.query(CustomersQuery)
-    found = records.people.customers(
-        asked.q.split(), read_before("customers", asked.cursor), asked.limit + 1
-    )
-    return page_reply(
-        FIND.path, "customers", asked, [(one.number, customer_out(one)) for one in found]
-    )
+@operation(
+    "GET /v1/customers/{id}/export",
+    "exportCustomer",
+    "customers",
+    scope=Scope.OWNER,
+    problems=("act-refused",),
+)
+def export(records: Records, call: Call) -> Reply[ExportOut]:
+    """Everything that is kept of a customer.
 
-
-def _get(records: Records, call: Call) -> Reply:
-    customer = customer_of(records, call)
-    return _reply(customer, unprintable_in(call.desk.papers, customer, *_PRINTED))
-
-
-def _export(records: Records, call: Call) -> Reply:
-    customer = customer_of(records, call)
+    One document: the customer, the machines, every quote with all revisions, authorisations,
+    additions, orders, photos and mails, and every event about them.
+    """
+    customer = call.record(CUSTOMER, records.people.customer)
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
-    dossier = gather(records, customer)
-    return Reply(body=msgspec.json.encode(export_out(records, dossier, call.desk.now())))
+    return Reply(body=export_out(records, gather(records, customer), call.desk.now()))
 
 
-async def _erase(call: Call) -> Work:
+@operation(
+    "POST /v1/customers/{id}/erase",
+    "eraseCustomer",
+    "customers",
+    scope=Scope.OWNER,
+    is_once=True,
+    is_guarded=True,
+    is_tagged=True,
+    problems=("act-refused",),
+)
+def erase(records: Records, call: Call) -> Reply[ErasedOut]:
+    """Forget a customer.
+
+    Takes what is personal out of the customer, the machines and every revision, authorisation,
+    addition and mail, and drops the photos. Revisions that name no customer count where they name
+    one of the machines, and their mails where they went to the customer's address. Every figure
+    stays. It can't be undone, nor done while a quote is offered, agreed or in work. Copies of the
+    data folder are not reached. Answers kept for idempotency keys are forgotten, all of them.
+    """
     stamp = call.stamp
-
-    def work(records: Records) -> Reply:
-        customer = _checked(records, call)
-        left, was, files = people.erase_customer(records, stamp, customer, redact=redact)
-        # only once that nothing needs them is kept for good
-        call.at_end.append(lambda: drop_unneeded(call.desk, files))
-        call.at_end.append(lambda: _forget_mails(call.desk, was.mails))
-        out = ErasedOut(
-            customer=written(CUSTOMER, left.number),
-            erased_at=stamp.at,
-            machines=len(was.machines),
-            quotes=len(was.quotes),
-            revisions=len(was.revisions),
-            authorisations=len(was.authorisations),
-            additions=len(was.additions),
-            photos=len(was.photos),
-        )
-        return Reply(body=msgspec.json.encode(out), tag=_tag(left))
-
-    return work
+    customer = call.checked(CUSTOMER, records.people.customer)
+    left, was, files = people.erase_customer(records, stamp, customer, redact=redact)
+    # only once that nothing needs them is kept for good
+    call.at_end.append(lambda: drop_unneeded(call.desk, files))
+    call.at_end.append(lambda: _forget_mails(call.desk, was.mails))
+    out = ErasedOut(
+        customer=written(CUSTOMER, left.number),
+        erased_at=stamp.at,
+        machines=len(was.machines),
+        quotes=len(was.quotes),
+        revisions=len(was.revisions),
+        authorisations=len(was.authorisations),
+        additions=len(was.additions),
+        photos=len(was.photos),
+    )
+    return Reply(body=out, tag=version_tag(CUSTOMER, left))
 
 
 def _forget_mails(desk: Desk, mails: tuple[Mail, ...]) -> None:
@@ -299,25 +216,11 @@ def _forget_mails(desk: Desk, mails: tuple[Mail, ...]) -> None:
         _LOG.warning("a letter's file was not deleted: %s", error)
 
 
-def customer_of(records: Records, call: Call) -> Customer:
-    """Return the customer of a call's path. Raises: Refusal: unknown-record."""
-    number = call.number("id", CUSTOMER)
-    customer = records.people.customer(number)
-    if customer is None:
-        raise missing(CUSTOMER, written(CUSTOMER, number))
-    return customer
+def _kept(customer: Customer, found: Found) -> KeptCustomerOut:
+    return shaped(
+        KeptCustomerOut, customer, id=written(CUSTOMER, customer.number), unprintable=found
+    )
 
 
-def _checked(records: Records, call: Call) -> Customer:
-    customer = customer_of(records, call)
-    call.check(_tag(customer))
-    return customer
-
-
-def _reply(customer: Customer, found: Found) -> Reply:
-    out = kept_customer_out(customer, found)
-    return Reply(body=msgspec.json.encode(out), tag=_tag(customer))
-
-
-def _tag(customer: Customer) -> str:
-    return tag("customer", customer.number, customer.version)
+def _reply(customer: Customer, found: Found) -> Reply[KeptCustomerOut]:
+    return Reply(body=_kept(customer, found), tag=version_tag(CUSTOMER, customer))

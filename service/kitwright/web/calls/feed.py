@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Annotated, Final
+from typing import Annotated
 
-import msgspec
-from litestar.handlers import HTTPRouteHandler
-from msgspec import Meta, structs
+from msgspec import Meta
 
 from kitwright.keeping.key import Scope
-from kitwright.keeping.record import Event, Hand
+from kitwright.keeping.record import Hand
 from kitwright.keeping.store import Records
 from kitwright.quote import Count
-from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import Call, Reply, reading
-from kitwright.web.calls.operations import Operation
+from kitwright.web.calls.call import Call
+from kitwright.web.calls.declared import operation
 from kitwright.web.calls.out import Out
 from kitwright.web.calls.quote_wire import EventOut, event_out
+from kitwright.web.calls.shaped import shaped
+from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
-
-_PROBLEMS: Final = ("query-invalid", "not-acceptable", "storage-unavailable")
 
 
 class FeedQuery(Wire, frozen=True, kw_only=True):
@@ -58,68 +54,34 @@ class AuditOut(Out, frozen=True, kw_only=True):
     newest: Count
 
 
-FEED: Final = Operation(
-    method="get",
-    path="/v1/events",
-    id="listEvents",
-    tag="events",
-    summary="What happened since",
-    description=(
-        "Every change of every record, in the order in which they were made. Ask again with "
-        "`after` as `last` was answered: then no event is missed, and none comes twice. An event "
-        "names records and figures, never a person."
-    ),
-    answers=EventsOut,
-    query=FeedQuery,
-    problems=_PROBLEMS,
-)
-AUDIT: Final = Operation(
-    method="get",
-    path="/v1/audit",
-    id="listAudit",
-    tag="events",
-    summary="Who did what",
-    description=(
-        "The same feed for the owner: with each event the name of the key whose doing it was, "
-        "also of a revoked one. `request_id` leads to the request's line in the log."
-    ),
-    answers=AuditOut,
-    query=FeedQuery,
-    problems=_PROBLEMS,
-    scope=Scope.OWNER,
-)
-OPERATIONS: Final = (FEED, AUDIT)
+@operation("GET /v1/events", "listEvents", "events")
+def feed(records: Records, _: Call, query: FeedQuery) -> Reply[EventsOut]:
+    """What happened since.
+
+    Every change of every record, in the order in which they were made. Ask again with `after` as
+    `last` was answered: then no event is missed, and none comes twice. An event names records and
+    figures, never a person.
+    """
+    items = tuple(map(event_out, records.events.after(query.after, query.limit)))
+    last = items[-1].seq if items else query.after
+    return Reply(body=EventsOut(items=items, last=last, newest=records.events.last()))
 
 
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield reading(FEED, desk, _feed)
-    yield reading(AUDIT, desk, _audit)
+@operation("GET /v1/audit", "listAudit", "events", scope=Scope.OWNER)
+def audit(records: Records, _: Call, query: FeedQuery) -> Reply[AuditOut]:
+    """Who did what.
 
-
-def _feed(records: Records, call: Call) -> Reply:
-    asked = call.query(FeedQuery)
-    found = records.events.after(asked.after, asked.limit)
-    body = EventsOut(
-        items=tuple(map(event_out, found)),
-        last=found[-1].seq if found else asked.after,
-        newest=records.events.last(),
-    )
-    return Reply(body=msgspec.json.encode(body))
-
-
-def _audit(records: Records, call: Call) -> Reply:
-    asked = call.query(FeedQuery)
-    found = records.events.after(asked.after, asked.limit)
+    The same feed for the owner: with each event the name of the key whose doing it was, also of a
+    revoked one. `request_id` leads to the request's line in the log.
+    """
     names = {key.id: key.name for key in records.keys.every()}
-    body = AuditOut(
-        items=tuple(_audited(event, names) for event in found),
-        last=found[-1].seq if found else asked.after,
-        newest=records.events.last(),
+    items = tuple(
+        shaped(
+            AuditedOut,
+            event_out(event),
+            by_name=names.get(event.by) if event.hand is Hand.key else None,
+        )
+        for event in records.events.after(query.after, query.limit)
     )
-    return Reply(body=msgspec.json.encode(body))
-
-
-def _audited(event: Event, names: dict[str, str]) -> AuditedOut:
-    name = names.get(event.by) if event.hand is Hand.key else None
-    return AuditedOut(**structs.asdict(event_out(event)), by_name=name)
+    last = items[-1].seq if items else query.after
+    return Reply(body=AuditOut(items=items, last=last, newest=records.events.last()))

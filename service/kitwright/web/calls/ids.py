@@ -71,6 +71,11 @@ def read_id(letter: str, text: str) -> int:
     raise missing(letter, text)
 
 
+def read_id_or_none(letter: str, text: str | None) -> int | None:
+    """Return the number of an id, None for none. Raises: Refusal: unknown-record."""
+    return None if text is None else read_id(letter, text)
+
+
 def missing(letter: str, text: str) -> Refusal:
     """Return the refusal of an id that nothing has."""
     return Refusal("unknown-record", f"no {NOUNS[letter]} {text[:64]!r}")

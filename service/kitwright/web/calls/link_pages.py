@@ -23,12 +23,14 @@ from kitwright.language.scribe import Scribe
 from kitwright.money import digits
 from kitwright.quote import Paper
 from kitwright.stages.request import RequestRefused
+from kitwright.web.calls.call import Call, Work
+from kitwright.web.calls.declared import operation_of, preparing
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import Call, Reply, Work, answering, route
-from kitwright.web.calls.operations import Operation
+from kitwright.web.calls.handlers import answering, desk_of, route
 from kitwright.web.edge.body import receive
-from kitwright.web.edge.negotiate import HTML, PDF, best_form, media_type
+from kitwright.web.edge.negotiate import HTML, JSON, PDF, media_type
 from kitwright.web.edge.problems import KINDS, Refusal, fault_of
+from kitwright.web.edge.reply import Reply, response
 
 T = TypeVar("T", bound=Struct)
 
@@ -44,6 +46,8 @@ _MOST_FORM: Final = 16_384
 _NOTICES: Final = {"unknown-record": Notice.link_unknown, "link-over": Notice.link_over}
 """Problem -> the page that tells of it."""
 
+_SEE_OTHER: Final = 303
+
 
 class Offered(Struct, frozen=True):
     """A revision on a page, and what may be done there."""
@@ -53,82 +57,80 @@ class Offered(Struct, frozen=True):
 
 
 Finding = Callable[[Records, Call], Offered]
+"""What finds the offer that a link's page is made of."""
+Decide = Callable[[Call, Any], Work[Any]]
+"""What does what a customer decided."""
 
 
-def offer_route(
-    desk: Desk,
-    operation: Operation,
-    find: Callable[[Records, Call], Reply],
-    offered: Finding,
-) -> HTTPRouteHandler:
-    """Return the handler of an offer: as JSON by `find`, as a page or PDF of what is `offered`."""
-
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
-        form = best_form(request, operation.forms)
-        call = Call(desk, operation, request)
-        await desk.sweep()
-        if form == HTML:
-            try:
-                found = desk.store.read(lambda records: offered(records, call))
-            except Refusal as refusal:
-                return _notice(desk, refusal)
-            return _page(desk.papers.offer_page(found.paper, found.actions))
+async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
+    """Return an offer as a page or PDF of what is `offered`."""
+    desk = call.desk
+    try:
+        found = desk.store.read(lambda records: offered(records, call))
+    except Refusal as refusal:
         if form == PDF:
-            found = desk.store.read(lambda records: offered(records, call))
-            body = await asyncio.to_thread(desk.papers.quote_pdf, found.paper)
-            name = found.paper.envelope.name
-            headers = {"Content-Disposition": f'inline; filename="{name}.pdf"', "Vary": "Accept"}
-            return Response(body, media_type=PDF, headers=headers)
-        response = desk.store.read(lambda records: find(records, call)).response()
-        response.headers["Vary"] = "Accept"
-        return response
-
-    return route(operation, handler)
+            raise
+        return _notice(desk, refusal)
+    if form == HTML:
+        return _page(desk.papers.offer_page(found.paper, found.actions))
+    body = await asyncio.to_thread(desk.papers.quote_pdf, found.paper)
+    headers = {"Content-Disposition": f'inline; filename="{found.paper.envelope.name}.pdf"'}
+    return Reply(body=body, form=PDF, headers=headers)
 
 
-def decision_route(
-    desk: Desk,
-    operation: Operation,
-    shape: type[T],
-    decide: Callable[[Call, T], Work],
-    offered: Finding,
-) -> HTTPRouteHandler:
-    """Return the handler of a customer's yes or no, sent as JSON or by the page's form.
+def decision(
+    name: str, operation_id: str, offered: Finding, **facts: Any
+) -> Callable[[Decide], HTTPRouteHandler]:
+    """Return a decorator that makes a function the route handler of a customer's yes or no, sent as
+    JSON or by the page's form.
 
     After a form that was taken the customer is sent back to the page; one that was not is shown
     again with what is wrong beside it.
     """
 
-    async def prepare(call: Call) -> Work:
-        return decide(call, call.body(shape))
+    def declare(decide: Decide) -> HTTPRouteHandler:
+        line = f"POST /v1/links/{{token}}/{name}"
+        one = operation_of(decide, line, operation_id, "links", forms=(JSON, HTML), **facts)
+        one = structs.replace(one, problems=(*one.problems, "link-over"))
+        as_json = answering(one, preparing(decide))
 
-    as_json = answering(desk, operation, prepare)
+        async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+            kind, _ = media_type(request.headers.get("content-type", ""))
+            if kind != _FORM:
+                return await as_json(request)
+            call = Call(desk_of(request), one, request)
+            entered = _entered(await receive(request, _MOST_FORM))
+            reply = await _decided(call, decide, entered, offered)
+            return response(request, reply, one.status, varies=reply.status != _SEE_OTHER)
 
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
-        kind, _ = media_type(request.headers.get("content-type", ""))
-        if kind != _FORM:
-            return await as_json(request)
-        call = Call(desk, operation, request)
-        await desk.sweep()
-        entered = _entered(await receive(request, _MOST_FORM))
-        try:
-            asked = _asked(entered, shape, desk.currency)
-            await desk.store.write(decide(call, asked))
-        except _Wrong as wrong:
-            return _again(call, offered, entered, wrong.told, 422)
-        except RequestRefused as error:
-            told = {str(fault.path[-1]): fault.code for fault in error.faults if fault.path}
-            return _again(call, offered, entered, told, 422)
-        except ActRefused as error:
-            told = {str(error.path[-1]): error.code} if error.path else {}
-            return _again(call, offered, entered, told, 409)
-        except Refusal as refusal:
-            return _notice(desk, refusal)
-        desk.wake()
-        path = request.scope["path"].rstrip("/").rpartition("/")[0]
-        return Response(b"", status_code=303, headers={"Location": path}, media_type=HTML)
+        return route(one, handler)
 
-    return route(operation, handler)
+    return declare
+
+
+async def _decided(
+    call: Call, decide: Decide, entered: Mapping[str, str], offered: Finding
+) -> Reply[Any]:
+    """Return the answer to a form, once what it says is done."""
+    desk, shape = call.desk, call.operation.takes
+    assert shape is not None
+    await desk.sweep()
+    try:
+        asked = _asked(entered, shape, desk.currency)
+        await desk.store.write(decide(call, asked))
+    except _Wrong as wrong:
+        return _again(call, offered, entered, wrong.told, 422)
+    except RequestRefused as error:
+        told = {str(fault.path[-1]): fault.code for fault in error.faults if fault.path}
+        return _again(call, offered, entered, told, 422)
+    except ActRefused as error:
+        told = {str(error.path[-1]): error.code} if error.path else {}
+        return _again(call, offered, entered, told, 409)
+    except Refusal as refusal:
+        return _notice(desk, refusal)
+    desk.wake()
+    page = f"/v1/links/{call.variable('token')}"
+    return Reply(body=b"", status=_SEE_OTHER, headers={"Location": page}, form=HTML)
 
 
 class _Wrong(Exception):
@@ -191,12 +193,8 @@ def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
 
 
 def _again(
-    call: Call,
-    offered: Finding,
-    entered: Mapping[str, str],
-    wrong: Mapping[str, str],
-    status: int,
-) -> Response[bytes]:
+    call: Call, offered: Finding, entered: Mapping[str, str], wrong: Mapping[str, str], status: int
+) -> Reply[Any]:
     """Return the page once more, with what is wrong beside each field."""
     try:
         found = call.desk.store.read(lambda records: offered(records, call))
@@ -212,13 +210,13 @@ def _again(
     return _page(call.desk.papers.offer_page(found.paper, actions), status)
 
 
-def _notice(desk: Desk, refusal: Refusal) -> Response[bytes]:
+def _notice(desk: Desk, refusal: Refusal) -> Reply[Any]:
     if refusal.code not in _NOTICES:
         raise refusal
     page = desk.papers.notice_page(_NOTICES[refusal.code])
     return _page(page, KINDS[refusal.code].status)
 
 
-def _page(page: Page, status: int = 200) -> Response[bytes]:
-    headers = {"Content-Security-Policy": page.policy, "Vary": "Accept"}
-    return Response(page.body, status_code=status, headers=headers, media_type=HTML)
+def _page(page: Page, status: int = 200) -> Reply[Any]:
+    headers = {"Content-Security-Policy": page.policy}
+    return Reply(body=page.body, status=status, form=HTML, headers=headers)

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from typing import Annotated, Final, Literal
+from typing import Any, Final, Literal
 
 import msgspec
-from litestar.handlers import HTTPRouteHandler
-from msgspec import Meta
 
 from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
@@ -25,193 +22,64 @@ from kitwright.keeping.link import (
     read_token,
 )
 from kitwright.keeping.overrun import allowance
-from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
+from kitwright.keeping.record import Hand, KeptQuote, Means, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
-from kitwright.quote import Amount, ShownQuote, amount_of, encode_quote, for_customer
+from kitwright.quote import amount_of, encode_quote, for_customer
 from kitwright.web.calls.additions import read_amount
+from kitwright.web.calls.call import Call, Work
 from kitwright.web.calls.consent_text import consent_text
+from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import Call, Reply, Work, acting
-from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, read_id, written
-from kitwright.web.calls.link_pages import Offered, decision_route, offer_route
-from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
-from kitwright.web.calls.out import Out
+from kitwright.web.calls.ids import QUOTE, read_id, written
+from kitwright.web.calls.link_pages import Offered, decision, drawn_offer
+from kitwright.web.calls.links_wire import (
+    AgreedOut,
+    DecidedOut,
+    LinkIn,
+    LinkOut,
+    NoIn,
+    OfferOut,
+    YesIn,
+)
 from kitwright.web.calls.paper import paper_of
-from kitwright.web.calls.quote_wire import Sha256
 from kitwright.web.calls.quotes import checked, quote_of
-from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
 from kitwright.web.calls.standing import standing
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
-from kitwright.web.edge.shapes import DecimalIn, Text, Wire
+from kitwright.web.edge.reply import Reply
 
-_TOKEN: Final = {"token": "The link's token, as it was given."}
-_LINK_PROBLEMS: Final = ("unknown-record", "link-over", "too-many-calls", "storage-unavailable")
-
-
-class LinkIn(Wire, frozen=True, kw_only=True):
-    """A link to ask for: how many days it holds, null: until the offer's last valid day."""
-
-    days: Annotated[int, Meta(ge=1, le=90)] | None = None
+_FACTS: Final[dict[str, Any]] = {
+    "variables": {"token": "The link's token, as it was given."},
+    "scope": None,
+    "is_limited": True,
+}
 
 
-class LinkOut(Out, frozen=True, kw_only=True):
-    """A link to the revision on offer. Whoever has it can say yes, so it goes to the customer."""
-
-    quote: QuoteId
-    revision: RevisionNumber
-    token: str
-    path: str
-    expires_at: datetime
-
-
-class AgreedOut(Out, frozen=True, kw_only=True):
-    """What was agreed by this revision, and up to where, with tax where `includes_tax`."""
-
-    at: datetime
-    amount: Amount
-    limit: Amount
-    includes_tax: bool
-
-
-class OfferOut(Out, frozen=True, kw_only=True):
-    """A revision as its customer sees it.
-
-    `state` is what became of it; while it is `issued` it can be accepted or declined. `text` is
-    what a yes says yes to. Where a newer revision is on offer to the same customer, `newer` leads
-    to it. `sha256` is of `quote`, byte for byte, which never changes. `with_additions` is the same
-    with what was added since it was accepted, null where nothing was.
-    """
-
-    id: QuoteId
-    revision: RevisionNumber
-    state: RevisionState
-    newer: str | None
-    expires_at: datetime
-    text: str
-    agreed: AgreedOut | None
-    sha256: Sha256
-    quote: ShownQuote
-    with_additions: ShownQuote | None
-
-
-class YesIn(Wire, frozen=True, kw_only=True):
-    """A customer's yes: a name, and up to where the bill may go, null: what the shop's rule
-    allows over the amount.
-    """
-
-    who: Text
-    limit: DecimalIn | None = None
-
-
-class NoIn(Wire, frozen=True, kw_only=True):
-    """A customer's no."""
-
-    reason: Text | None = None
-
-
-class DecidedOut(Out, frozen=True, kw_only=True):
-    """What a customer's answer came to."""
-
-    id: QuoteId
-    revision: RevisionNumber
-    state: Literal["accepted", "declined"]
-
-
-MAKE: Final = Operation(
-    method="post",
-    path="/v1/quotes/{id}/links",
-    id="createLink",
-    tag="quotes",
-    summary="Make a link for the customer",
-    description="A signed link to the revision on offer, which ends by itself.",
-    takes=LinkIn,
-    answers=LinkOut,
-    status=201,
-    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, *GUARD_PROBLEMS, "unknown-record", "act-refused"),
-    variables={"id": "Which quote, by its id."},
+@operation(
+    "POST /v1/quotes/{id}/links",
+    "createLink",
+    "quotes",
     scope=Scope.QUOTE,
     is_once=True,
     is_guarded=True,
+    status=201,
+    problems=("act-refused",),
 )
-OFFER: Final = Operation(
-    method="get",
-    path="/v1/links/{token}",
-    id="getOffer",
-    tag="links",
-    summary="What a customer is offered",
-    description=(
-        "One revision as its customer sees it, as JSON, as a page on which it is accepted or "
-        "declined without a script, or as PDF. Needs the link's token and no key."
-    ),
-    answers=OfferOut,
-    forms=(JSON, HTML, PDF),
-    problems=("not-acceptable", *_LINK_PROBLEMS),
-    variables=_TOKEN,
-    scope=None,
-    is_limited=True,
-)
-YES: Final = Operation(
-    method="post",
-    path="/v1/links/{token}/accept",
-    id="acceptOffer",
-    tag="links",
-    summary="The customer says yes",
-    description=(
-        "Accepts the revision of the link. Twice is once. An old revision is refused; the offer "
-        "itself leads to the new one. The offer's page posts the same as a form, and is shown "
-        "again."
-    ),
-    takes=YesIn,
-    answers=DecidedOut,
-    forms=(JSON, HTML),
-    problems=(*BODY_PROBLEMS, *_LINK_PROBLEMS, "act-refused", "request-refused", "storage-full"),
-    variables=_TOKEN,
-    scope=None,
-    is_limited=True,
-)
-NO: Final = Operation(
-    method="post",
-    path="/v1/links/{token}/decline",
-    id="declineOffer",
-    tag="links",
-    summary="The customer says no",
-    description="Declines the revision of the link. Twice is once.",
-    takes=NoIn,
-    answers=DecidedOut,
-    forms=(JSON, HTML),
-    problems=(*BODY_PROBLEMS, *_LINK_PROBLEMS, "act-refused", "storage-full"),
-    variables=_TOKEN,
-    scope=None,
-    is_limited=True,
-)
-OPERATIONS: Final = (MAKE, OFFER, YES, NO)
+def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
+    """Make a link for the customer.
 
-
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield acting(desk, MAKE, _make)
-    yield offer_route(desk, OFFER, _offer, _offered)
-    yield decision_route(desk, YES, YesIn, _yes, _offered)
-    yield decision_route(desk, NO, NoIn, _no, _offered)
-
-
-async def _make(call: Call) -> Work:
-    desk, asked, nonce = call.desk, call.body(LinkIn), call.desk.draw(NONCE_BYTES)
-
-    def work(records: Records) -> Reply:
-        quote = checked(records, call)
-        if quote.offered is None:
-            raise NothingOffered("make a link to", quote)
-        until = life.revision_of(records, quote, quote.offered).valid_until
-        now = desk.now()
-        # to the end of the last valid day, wherever that is
-        days = asked.days or (until - desk.today(now)).days + 2
-        made = make_link(desk, quote, quote.offered, now + timedelta(days=days), nonce)
-        return Reply(body=msgspec.json.encode(made), status=201)
-
-    return work
+    A signed link to the revision on offer, which ends by itself.
+    """
+    desk, quote = call.desk, checked(records, call)
+    if quote.offered is None:
+        raise NothingOffered("make a link to", quote)
+    until = life.revision_of(records, quote, quote.offered).valid_until
+    now = desk.now()
+    # to the end of the last valid day, wherever that is
+    days = body.days or (until - desk.today(now)).days + 2
+    nonce = desk.draw(NONCE_BYTES)
+    return Reply(body=make_link(desk, quote, quote.offered, now + timedelta(days=days), nonce))
 
 
 def make_link(
@@ -242,7 +110,29 @@ def _read(call: Call) -> Link:
         raise Refusal("link-over", str(error)) from None
 
 
-def _offer(records: Records, call: Call) -> Reply:
+@operation(
+    "GET /v1/links/{token}",
+    "getOffer",
+    "links",
+    forms=(JSON, HTML, PDF),
+    keeps="reads",
+    problems=("link-over",),
+    **_FACTS,
+)
+async def offered(call: Call, form: str) -> Reply[OfferOut]:
+    """What a customer is offered.
+
+    One revision as its customer sees it, as JSON, as a page on which it is accepted or declined
+    without a script, or as PDF. Needs the link's token and no key.
+    """
+    desk = call.desk
+    await desk.sweep()
+    if form == JSON:
+        return desk.store.read(lambda records: _offer(records, call))
+    return await drawn_offer(call, form, _offered)
+
+
+def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     link = _read(call)
     quote = quote_of(records, read_id(QUOTE, link.number))
     revision = life.revision_of(records, quote, link.revision)
@@ -252,7 +142,6 @@ def _offer(records: Records, call: Call) -> Reply:
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed = given.get(link.revision)
     stands = standing(records, quote, revision)
-    is_added_to = stands.is_added_to
     offer = OfferOut(
         id=link.number,
         revision=link.revision,
@@ -271,9 +160,11 @@ def _offer(records: Records, call: Call) -> Reply:
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
         # the encoder copies a Raw wherever it stands; the type says what it holds
         quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
-        with_additions=msgspec.Raw(for_customer(encode_quote(stands))) if is_added_to else None,  # type: ignore[arg-type]
+        with_additions=msgspec.Raw(for_customer(encode_quote(stands)))  # type: ignore[arg-type]
+        if stands.is_added_to
+        else None,
     )
-    return Reply(body=msgspec.json.encode(offer))
+    return Reply(body=offer)
 
 
 def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | None:
@@ -330,38 +221,47 @@ def _stamp(call: Call, link: Link) -> Stamp:
     )
 
 
-def _yes(call: Call, asked: YesIn) -> Work:
+@decision("accept", "acceptOffer", _offered, problems=("act-refused", "request-refused"), **_FACTS)
+def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
+    """The customer says yes.
+
+    Accepts the revision of the link. Twice is once. An old revision is refused; the offer itself
+    leads to the new one. The offer's page posts the same as a form, and is shown again.
+    """
     desk, link = call.desk, _read(call)
-    limit = read_amount(asked.limit, desk.currency, "limit")
-    preset = desk.overrun
+    limit = read_amount(body.limit, desk.currency, "limit")
     stamp = _stamp(call, link)
 
-    def work(records: Records) -> Reply:
+    def work(records: Records) -> Reply[DecidedOut]:
         quote = quote_of(records, read_id(QUOTE, link.number))
         yes = Yes(
-            who=asked.who,
+            who=body.who,
             means=Means.link,
             limit=limit,
             text=consent_text(records, quote, link.revision),
         )
-        consent.accept(records, stamp, quote, link.revision, yes=yes, preset=preset)
+        consent.accept(records, stamp, quote, link.revision, yes=yes, preset=desk.overrun)
         return _decided(link, "accepted")
 
     return work
 
 
-def _no(call: Call, asked: NoIn) -> Work:
+@decision("decline", "declineOffer", _offered, problems=("act-refused",), **_FACTS)
+def decline(call: Call, body: NoIn) -> Work[DecidedOut]:
+    """The customer says no.
+
+    Declines the revision of the link. Twice is once.
+    """
     link = _read(call)
     stamp = _stamp(call, link)
 
-    def work(records: Records) -> Reply:
+    def work(records: Records) -> Reply[DecidedOut]:
         quote = quote_of(records, read_id(QUOTE, link.number))
-        offer.decline(records, stamp, quote, link.revision, asked.reason)
+        offer.decline(records, stamp, quote, link.revision, body.reason)
         return _decided(link, "declined")
 
     return work
 
 
-def _decided(link: Link, state: Literal["accepted", "declined"]) -> Reply:
-    out = DecidedOut(id=link.number, revision=link.revision, state=state)
-    return Reply(body=msgspec.json.encode(out))
+def _decided(link: Link, state: Literal["accepted", "declined"]) -> Reply[DecidedOut]:
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state=state))

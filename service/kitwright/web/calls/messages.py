@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Annotated, Final
 
-import msgspec
-from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta, Struct
 
 from kitwright.keeping.key import Scope
@@ -17,19 +14,19 @@ from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendabl
 from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision
 from kitwright.keeping.store import Records
 from kitwright.quote import Count, Paper
+from kitwright.web.calls.call import Call, Work
+from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk, Letter
-from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.calls.ids import MAIL, QUOTE, MailId, QuoteId, RevisionNumber, written
 from kitwright.web.calls.links import make_link
-from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
 from kitwright.web.calls.out import Out
 from kitwright.web.calls.paper import paper_of
-from kitwright.web.calls.quotes import changed_since, checked, quote_of
+from kitwright.web.calls.quotes import changed_since, checked
 from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.refusals import GUARD_PROBLEMS, ONCE_PROBLEMS
+from kitwright.web.calls.shaped import shaped
+from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
-_ID: Final = {"id": "Which quote, by its id."}
 _AGREED_DAYS: Final = 30
 """How long a link to what is agreed holds: nothing is decided by it any more."""
 _NONCE_BYTES: Final = 16
@@ -87,47 +84,6 @@ class MessageOut(Out, frozen=True, kw_only=True):
     sent_at: datetime | None
 
 
-SEND: Final = Operation(
-    method="post",
-    path="/v1/quotes/{id}/messages",
-    id="sendQuote",
-    tag="quotes",
-    summary="Send the quote to the customer by e-mail",
-    description=(
-        "Queues a mail with a link to the revision on offer, else to the one agreed. It is sent "
-        "besides, and tried again for two days where it fails; the list of messages tells. "
-        "Refused where the service knows no address at which the customer could follow the link. "
-        "Answers to the mail go to the shop's own address."
-    ),
-    takes=MessageIn,
-    answers=MessageOut,
-    status=202,
-    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, *GUARD_PROBLEMS, "unknown-record", "act-refused"),
-    variables=_ID,
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_guarded=True,
-)
-MESSAGES: Final = Operation(
-    method="get",
-    path="/v1/quotes/{id}/messages",
-    id="listMessages",
-    tag="quotes",
-    summary="What became of a quote's mails",
-    description="Every mail of a quote, oldest first.",
-    answers=ListOut[MessageOut],
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
-)
-OPERATIONS: Final = (SEND, MESSAGES)
-
-
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield acting(desk, SEND, _send)
-    yield reading(MESSAGES, desk, _messages)
-
-
 class _Found(Struct, frozen=True):
     """What a letter is about, as it stands in one view of the records."""
 
@@ -136,22 +92,39 @@ class _Found(Struct, frozen=True):
     paper: Paper
 
 
-async def _send(call: Call) -> Work:
-    desk, asked, stamp = call.desk, call.body(MessageIn), call.stamp
+@operation(
+    "POST /v1/quotes/{id}/messages",
+    "sendQuote",
+    "quotes",
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_guarded=True,
+    status=202,
+    problems=("act-refused",),
+)
+async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
+    """Send the quote to the customer by e-mail.
+
+    Queues a mail with a link to the revision on offer, else to the one agreed. It is sent besides,
+    and tried again for two days where it fails; the list of messages tells. Refused where the
+    service knows no address at which the customer could follow the link. Answers to the mail go to
+    the shop's own address.
+    """
+    desk, stamp = call.desk, call.stamp
     found = desk.store.read(lambda records: _found(records, call))
-    to = check_address(_address(asked, found.paper))
+    to = check_address(_address(body, found.paper))
     letter = Letter(
         paper=found.paper,
         to=to,
         path=_path(desk, found, stamp.at),
-        note=asked.note,
+        note=body.note,
         at=stamp.at,
         nonce=desk.draw(_NONCE_BYTES),
     )
     # off the event loop: a PDF goes with it
     composed = await asyncio.to_thread(desk.compose, letter)
 
-    def work(records: Records) -> Reply:
+    def work(records: Records) -> Reply[MessageOut]:
         now = _found(records, call)
         if now != found:
             # the letter tells of what was there before
@@ -165,9 +138,20 @@ async def _send(call: Call) -> Work:
             message_id=composed.message_id,
             body=composed.body,
         )
-        return Reply(body=msgspec.json.encode(message_out(mail)), status=202)
+        return Reply(body=message_out(mail))
 
     return work
+
+
+@operation("GET /v1/quotes/{id}/messages", "listMessages", "quotes")
+def listed(records: Records, call: Call) -> Reply[ListOut[MessageOut]]:
+    """What became of a quote's mails.
+
+    Every mail of a quote, oldest first.
+    """
+    quote = call.record(QUOTE, records.quotes.get)
+    found = records.mails.of_quote(quote.number)
+    return Reply(body=ListOut(items=tuple(map(message_out, found))))
 
 
 def _found(records: Records, call: Call) -> _Found:
@@ -198,21 +182,5 @@ def _path(desk: Desk, found: _Found, now: datetime) -> str:
 
 def message_out(mail: Mail) -> MessageOut:
     """Return a mail without its body."""
-    return MessageOut(
-        id=written(MAIL, mail.number),
-        quote=written(QUOTE, mail.quote),
-        revision=mail.revision,
-        to=mail.to or None,
-        state=mail.state,
-        attempts=mail.attempts,
-        next_at=mail.next_at,
-        failure=mail.failure,
-        made_at=mail.made_at,
-        sent_at=mail.sent_at,
-    )
-
-
-def _messages(records: Records, call: Call) -> Reply:
-    quote = quote_of(records, call.number("id", QUOTE))
-    found = tuple(map(message_out, records.mails.of_quote(quote.number)))
-    return Reply(body=msgspec.json.encode(ListOut(items=found)))
+    number, quote = written(MAIL, mail.number), written(QUOTE, mail.quote)
+    return shaped(MessageOut, mail, id=number, quote=quote, to=mail.to or None)

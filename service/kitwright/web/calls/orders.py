@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import date, datetime
-from typing import Annotated, Final
+from typing import Annotated
 
 import msgspec
-from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta, Struct
 
 from kitwright.keeping import life
@@ -19,25 +18,25 @@ from kitwright.keeping.store import Records
 from kitwright.quote import Count, Order
 from kitwright.stages.ordering import SupplierGone, Surplus
 from kitwright.telling import tell_order
-from kitwright.web.calls.desk import Desk, tag
-from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
+from kitwright.web.calls.call import Call, version_tag
+from kitwright.web.calls.declared import operation
+from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import (
     ORDER,
     QUOTE,
     OrderId,
     QuoteId,
     RevisionNumber,
-    missing,
     read_id,
+    read_id_or_none,
     written,
 )
-from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
 from kitwright.web.calls.out import Out
 from kitwright.web.calls.paged import page_reply, read_before
 from kitwright.web.calls.placing import plan_placing
 from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.refusals import ONCE_PROBLEMS
+from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
 
 
@@ -116,98 +115,79 @@ class NotAgreed(ActRefused):
         self.revision = revision
 
 
-ORDER_PARTS: Final = Operation(
-    method="post",
-    path="/v1/orders",
-    id="createOrders",
-    tag="orders",
-    summary="Order the parts of agreed revisions",
-    description=(
-        "Freezes the parts orders that each revision still needs as drafts, one a supplier, with "
-        "what each line is for. Nothing is ordered twice: packs that were ordered for an earlier "
-        "revision count, also those of another supplier in a quality as good. The rest is ordered "
-        "in the fewest packs that the supplier sells. The first order asks for the packs that were "
-        "quoted. Prices, price breaks, fees and freight are today's, on exactly this order: if the "
-        "catalogue has changed since, they differ from those of the revision, which the customer's "
-        "price keeps to. A SKU that its supplier no longer offers is ordered at the revision's "
-        "cost per pack; if the supplier itself is gone, the call is refused (`supplier-gone`). "
-        "Promises count from this moment: after a supplier's cutoff, from its next working day."
-    ),
-    takes=OrdersIn,
-    answers=OrdersOut,
-    status=201,
-    problems=(*BODY_PROBLEMS, *ONCE_PROBLEMS, "unknown-record", "act-refused"),
-    scope=Scope.ORDER,
-    is_once=True,
-)
-FIND: Final = Operation(
-    method="get",
-    path="/v1/orders",
-    id="listOrders",
-    tag="orders",
-    summary="Find parts orders",
-    description="Orders, newest first, by quote and supplier.",
-    answers=ListOut[KeptOrderOut],
-    query=OrdersQuery,
-    problems=("query-invalid", "unknown-record", "not-acceptable", "storage-unavailable"),
-    is_paged=True,
-)
-GET: Final = Operation(
-    method="get",
-    path="/v1/orders/{id}",
-    id="getOrder",
-    tag="orders",
-    summary="One parts order",
-    description="An order with its lines and what each is for.",
-    answers=KeptOrderOut,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables={"id": "Which order, by its id."},
-    is_conditional=True,
-    is_tagged=True,
-)
-
-
-OPERATIONS: Final = (ORDER_PARTS, FIND, GET)
-
-
 class _Needed(Struct, frozen=True):
     """What is read of a revision's request."""
 
     needed_by: date | None = None
 
 
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield acting(desk, ORDER_PARTS, _order_parts)
-    yield reading(FIND, desk, _find)
-    yield reading(GET, desk, _get)
+@operation(
+    "POST /v1/orders",
+    "createOrders",
+    "orders",
+    scope=Scope.ORDER,
+    is_once=True,
+    status=201,
+    problems=("unknown-record", "act-refused"),
+)
+def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
+    """Order the parts of agreed revisions.
+
+    Freezes the parts orders that each revision still needs as drafts, one a supplier, with what
+    each line is for. Nothing is ordered twice: packs that were ordered for an earlier revision
+    count, also those of another supplier in a quality as good. The rest is ordered in the fewest
+    packs that the supplier sells. The first order asks for the packs that were quoted. Prices,
+    price breaks, fees and freight are today's, on exactly this order: if the catalogue has changed
+    since, they differ from those of the revision, which the customer's price keeps to. A SKU that
+    its supplier no longer offers is ordered at the revision's cost per pack; if the supplier itself
+    is gone, the call is refused (`supplier-gone`). Promises count from this moment: after a
+    supplier's cutoff, from its next working day.
+    """
+    made: list[KeptOrderOut] = []
+    surplus: list[SurplusOut] = []
+    late: list[LateOut] = []
+    for index, one in enumerate(body.revisions):
+        quote = quote_of(records, read_id(QUOTE, one.quote))
+        if quote.agreed != one.revision:
+            error = NotAgreed(quote, one.revision)
+            error.at("revisions", index, "revision")
+            raise error
+        try:
+            kept, spare = freeze(call.desk, records, call.stamp, quote)
+        except SupplierGone as error:
+            raise error.at("revisions", index, "revision") from None
+        orders = [order_out(each) for each in kept]
+        made += orders
+        surplus += spare
+        late += _late(records, quote, orders)
+    return Reply(body=OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late)))
 
 
-async def _order_parts(call: Call) -> Work:
-    desk, stamp, asked = call.desk, call.stamp, call.body(OrdersIn)
+@operation("GET /v1/orders", "listOrders", "orders", problems=("unknown-record",))
+def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrderOut]]:
+    """Find parts orders.
 
-    def work(records: Records) -> Reply:
-        made: list[KeptOrderOut] = []
-        surplus: list[SurplusOut] = []
-        late: list[LateOut] = []
-        for index, one in enumerate(asked.revisions):
-            quote = quote_of(records, read_id(QUOTE, one.quote))
-            if quote.agreed != one.revision:
-                error = NotAgreed(quote, one.revision)
-                error.at("revisions", index, "revision")
-                raise error
-            try:
-                kept, spare = freeze(desk, records, stamp, quote)
-            except SupplierGone as error:
-                raise error.at("revisions", index, "revision") from None
-            orders = [order_out(each) for each in kept]
-            made += orders
-            surplus += spare
-            late += _late(records, quote, orders)
-        out = OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late))
-        return Reply(body=msgspec.json.encode(out), status=201)
+    Orders, newest first, by quote and supplier.
+    """
+    found = records.orders.find(
+        read_id_or_none(QUOTE, query.quote),
+        query.supplier,
+        read_before("orders", query.cursor),
+        query.limit + 1,
+    )
+    return page_reply(
+        call.operation.path, "orders", query, [(one.number, order_out(one)) for one in found]
+    )
 
-    return work
+
+@operation("GET /v1/orders/{id}", "getOrder", "orders", is_tagged=True)
+def get(records: Records, call: Call) -> Reply[KeptOrderOut]:
+    """One parts order.
+
+    An order with its lines and what each is for.
+    """
+    order = call.record(ORDER, records.orders.get)
+    return Reply(body=order_out(order), tag=version_tag(ORDER, order))
 
 
 def freeze(
@@ -288,23 +268,3 @@ def order_out(order: KeptOrder) -> KeptOrderOut:
         made_at=order.made_at,
         order=msgspec.json.decode(order.body, type=Order),
     )
-
-
-def _find(records: Records, call: Call) -> Reply:
-    asked = call.query(OrdersQuery)
-    found = records.orders.find(
-        None if asked.quote is None else read_id(QUOTE, asked.quote),
-        asked.supplier,
-        read_before("orders", asked.cursor),
-        asked.limit + 1,
-    )
-    return page_reply(FIND.path, "orders", asked, [(one.number, order_out(one)) for one in found])
-
-
-def _get(records: Records, call: Call) -> Reply:
-    number = call.number("id", ORDER)
-    order = records.orders.get(number)
-    if order is None:
-        raise missing(ORDER, written(ORDER, number))
-    body = msgspec.json.encode(order_out(order))
-    return Reply(body=body, tag=tag("order", number, order.version))

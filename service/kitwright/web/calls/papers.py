@@ -3,30 +3,26 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Annotated, Any, Final
 
 import msgspec
-from litestar import Request, Response
-from litestar.handlers import HTTPRouteHandler
-from msgspec import Meta, Struct
+from msgspec import Meta
 
 from kitwright.documents.papers import MadeOrder, Page
-from kitwright.keeping.record import KeptOrder
 from kitwright.keeping.store import Records
 from kitwright.quote import Order, Paper, ShownQuote, encode_quote, for_customer
-from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import Call, has_it, route
+from kitwright.web.calls.call import Call
+from kitwright.web.calls.declared import operation
 from kitwright.web.calls.ids import ORDER, QUOTE, RevisionNumber, missing, written
-from kitwright.web.calls.operations import Operation
 from kitwright.web.calls.paper import paper_of
-from kitwright.web.calls.quotes import quote_of
-from kitwright.web.edge.negotiate import CSV, HTML, JSON, PDF, XML, best_form, body_tag
+from kitwright.web.edge.negotiate import CSV, HTML, JSON, PDF, XML, body_tag
 from kitwright.web.edge.problems import Refusal
+from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
-_ID: Final = {"id": "Which quote, by its id."}
-_PROBLEMS: Final = ("unknown-record", "not-acceptable", "query-invalid", "storage-unavailable")
+_SUFFIX: Final = {HTML: "html", PDF: "pdf", XML: "xml", CSV: "csv", JSON: "json"}
+_FACTS: Final[dict[str, Any]] = {"keeps": "reads", "is_tagged": True}
 
 
 class PaperQuery(Wire, frozen=True, kw_only=True):
@@ -38,175 +34,104 @@ class PaperQuery(Wire, frozen=True, kw_only=True):
     ] = None
 
 
-def _paper(
-    path: str,
-    *,
-    name: str,
-    summary: str,
-    description: str,
-    forms: tuple[str, ...],
-) -> Operation:
-    return Operation(
-        method="get",
-        path=path,
-        id=name,
-        tag="papers",
-        summary=summary,
-        description=description,
-        answers=ShownQuote if JSON in forms else None,
-        forms=forms,
-        query=PaperQuery,
-        problems=_PROBLEMS,
-        variables=_ID,
-        is_conditional=True,
-    )
-
-
-SHEET: Final = _paper(
-    "/v1/quotes/{id}/sheet",
-    name="getQuoteSheet",
-    summary="The quote as its customer reads it",
-    description=(
-        "A page, a PDF, UBL 2.1's Quotation (of an issued revision) or JSON, all with the same "
-        "figures, in the revision's language."
-    ),
-    forms=(HTML, PDF, XML, JSON),
+@operation(
+    "GET /v1/quotes/{id}/sheet", "getQuoteSheet", "papers", forms=(HTML, PDF, XML, JSON), **_FACTS
 )
-BENCH: Final = _paper(
-    "/v1/quotes/{id}/bench-sheet",
-    name="getBenchSheet",
-    summary="What the bench works from",
-    description=(
-        "What comes off in which order, with minutes and cautions; what is renewed on the way "
-        "back; room for clocked minutes and findings. No price and no customer."
-    ),
-    forms=(HTML, PDF),
-)
-PICKS: Final = _paper(
-    "/v1/quotes/{id}/pick-list",
-    name="getPickList",
-    summary="What comes from the shelves",
-    description="By bin: what is taken, how many, and what for.",
-    forms=(HTML, PDF),
-)
-ORDER_SHEET: Final = Operation(
-    method="get",
-    path="/v1/orders/{id}/sheet",
-    id="getOrderSheet",
-    tag="papers",
-    summary="A parts order as its supplier reads it",
-    description="A PDF, comma-separated values for a spreadsheet, or UBL 2.1's Order.",
-    answers=None,
-    forms=(PDF, CSV, XML),
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables={"id": "Which order, by its id."},
-    is_conditional=True,
-)
-OPERATIONS: Final = (SHEET, BENCH, PICKS, ORDER_SHEET)
+async def sheet(call: Call, query: PaperQuery, form: str) -> Reply[ShownQuote]:
+    """The quote as its customer reads it.
 
-
-class _Ordered(Struct, frozen=True):
-    """An order with the revision that it is for."""
-
-    order: KeptOrder
-    paper: Paper
-
-
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    papers = desk.papers
-    yield _revision_paper(
-        desk,
-        SHEET,
-        {
-            HTML: papers.quote_page,
-            PDF: papers.quote_pdf,
-            XML: papers.quotation,
-            JSON: lambda one: for_customer(encode_quote(one.quote)),
-        },
-    )
-    yield _revision_paper(desk, BENCH, {HTML: papers.bench_sheet_page, PDF: papers.bench_sheet_pdf})
-    yield _revision_paper(desk, PICKS, {HTML: papers.pick_list_page, PDF: papers.pick_list_pdf})
-    yield _order_paper(desk)
-
-
-_Made = Page | bytes
-
-
-def _revision_paper(
-    desk: Desk, operation: Operation, makers: dict[str, Callable[[Paper], _Made]]
-) -> HTTPRouteHandler:
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
-        form = best_form(request, operation.forms)
-        call = Call(desk, operation, request)
-        await desk.sweep()
-        one = desk.store.read(lambda records: _asked(records, call))
-        envelope = one.envelope
-        if form == XML and envelope.issued_at is None:
-            raise Refusal(
-                "not-acceptable", f"revision {envelope.revision} is not issued: it has no XML yet"
-            )
-        # off the event loop: a PDF takes longer than many answers
-        made = await asyncio.to_thread(makers[form], one)
-        return _response(request, made, form, envelope.name)
-
-    return route(operation, handler)
-
-
-def _asked(records: Records, call: Call) -> Paper:
-    asked = call.query(PaperQuery)
-    quote = quote_of(records, call.number("id", QUOTE))
-    number = asked.revision or quote.shown
-    if records.quotes.revision(quote.number, number) is None:
+    A page, a PDF, UBL 2.1's Quotation (of an issued revision) or JSON, all with the same figures,
+    in the revision's language.
+    """
+    papers = call.desk.papers
+    one = await _asked(call, query)
+    envelope = one.envelope
+    if form == XML and envelope.issued_at is None:
         raise Refusal(
-            "unknown-record", f"no revision {number}: the newest of this quote is {quote.latest}"
+            "not-acceptable", f"revision {envelope.revision} is not issued: it has no XML yet"
         )
-    return paper_of(records, quote, number)
-
-
-def _order_paper(desk: Desk) -> HTTPRouteHandler:
-    papers = desk.papers
-    makers = {PDF: papers.order_pdf, CSV: papers.order_csv, XML: papers.order_xml}
-
-    def find(records: Records, call: Call) -> _Ordered:
-        number = call.number("id", ORDER)
-        order = records.orders.get(number)
-        quote = None if order is None else records.quotes.get(order.quote)
-        if order is None or quote is None:
-            raise missing(ORDER, written(ORDER, number))
-        return _Ordered(order, paper_of(records, quote, order.revision))
-
-    def make(form: str, found: _Ordered) -> bytes:
-        order, maker = found.order, makers[form]
-        body = msgspec.json.decode(order.body, type=Order)
-        made = MadeOrder(body, written(ORDER, order.number), desk.clock(order.made_at))
-        return maker(found.paper, made)
-
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
-        form = best_form(request, ORDER_SHEET.forms)
-        call = Call(desk, ORDER_SHEET, request)
-        found = desk.store.read(lambda records: find(records, call))
-        made = await asyncio.to_thread(make, form, found)
-        return _response(request, made, form, written(ORDER, found.order.number))
-
-    return route(ORDER_SHEET, handler)
-
-
-_SUFFIX: Final = {HTML: "html", PDF: "pdf", XML: "xml", CSV: "csv", JSON: "json"}
-
-
-def _response(
-    request: Request[Any, Any, Any], made: _Made, form: str, name: str
-) -> Response[bytes]:
-    body = made.body if isinstance(made, Page) else made
-    headers = {
-        "ETag": body_tag(body),
-        "Cache-Control": "no-cache",
-        "Vary": "Accept",
-        "Content-Disposition": f'inline; filename="{name}.{_SUFFIX[form]}"',
+    makers: dict[str, Callable[[Paper], Page | bytes]] = {
+        HTML: papers.quote_page,
+        PDF: papers.quote_pdf,
+        XML: papers.quotation,
+        JSON: lambda one: for_customer(encode_quote(one.quote)),
     }
+    return await _made(makers[form], one, form=form)
+
+
+@operation(
+    "GET /v1/quotes/{id}/bench-sheet", "getBenchSheet", "papers", forms=(HTML, PDF), **_FACTS
+)
+async def bench_sheet(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
+    """What the bench works from.
+
+    What comes off in which order, with minutes and cautions; what is renewed on the way back; room
+    for clocked minutes and findings. No price and no customer.
+    """
+    papers = call.desk.papers
+    make = papers.bench_sheet_page if form == HTML else papers.bench_sheet_pdf
+    return await _made(make, await _asked(call, query), form=form)
+
+
+@operation("GET /v1/quotes/{id}/pick-list", "getPickList", "papers", forms=(HTML, PDF), **_FACTS)
+async def pick_list(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
+    """What comes from the shelves.
+
+    By bin: what is taken, how many, and what for.
+    """
+    papers = call.desk.papers
+    make = papers.pick_list_page if form == HTML else papers.pick_list_pdf
+    return await _made(make, await _asked(call, query), form=form)
+
+
+@operation("GET /v1/orders/{id}/sheet", "getOrderSheet", "papers", forms=(PDF, CSV, XML), **_FACTS)
+async def order_sheet(call: Call, form: str) -> Reply[bytes]:
+    """A parts order as its supplier reads it.
+
+    A PDF, comma-separated values for a spreadsheet, or UBL 2.1's Order.
+    """
+    desk, papers = call.desk, call.desk.papers
+
+    def find(records: Records) -> tuple[Paper, MadeOrder]:
+        order = call.record(ORDER, records.orders.get)
+        quote = records.quotes.get(order.quote)
+        name = written(ORDER, order.number)
+        if quote is None:
+            raise missing(ORDER, name)
+        body = msgspec.json.decode(order.body, type=Order)
+        made = MadeOrder(body, name, desk.clock(order.made_at))
+        return paper_of(records, quote, order.revision), made
+
+    one, order = desk.store.read(find)
+    maker = {PDF: papers.order_pdf, CSV: papers.order_csv, XML: papers.order_xml}[form]
+    return await _made(lambda one: maker(one, order), one, form=form, name=order.id)
+
+
+async def _asked(call: Call, query: PaperQuery) -> Paper:
+    """Return what a document of a call's quote is made of. Raises: Refusal: unknown-record."""
+
+    def find(records: Records) -> Paper:
+        quote = call.record(QUOTE, records.quotes.get)
+        number = query.revision or quote.shown
+        if records.quotes.revision(quote.number, number) is None:
+            raise Refusal(
+                "unknown-record",
+                f"no revision {number}: the newest of this quote is {quote.latest}",
+            )
+        return paper_of(records, quote, number)
+
+    await call.desk.sweep()
+    return call.desk.store.read(find)
+
+
+async def _made(
+    make: Callable[[Paper], Page | bytes], one: Paper, *, form: str, name: str = ""
+) -> Reply[Any]:
+    # off the event loop: a PDF takes longer than many answers
+    made = await asyncio.to_thread(make, one)
+    body = made.body if isinstance(made, Page) else made
+    file = f"{name or one.envelope.name}.{_SUFFIX[form]}"
+    headers = {"Content-Disposition": f'inline; filename="{file}"'}
     if isinstance(made, Page):
         headers["Content-Security-Policy"] = made.policy
-    if has_it(request, headers["ETag"]):
-        return Response(b"", status_code=304, headers=headers, media_type=form)
-    return Response(body, headers=headers, media_type=form)
+    return Reply(body=body, tag=body_tag(body), form=form, headers=headers)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 
 from msgspec import Meta
 
@@ -20,7 +20,8 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.out import Out
 from kitwright.web.calls.quote_wire import Searched
-from kitwright.web.calls.unprintable import Found, Unprintable
+from kitwright.web.calls.shaped import shaped
+from kitwright.web.calls.unprintable import Unprintable
 from kitwright.web.edge.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire
 
 _ATOM: Final = "[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
@@ -197,54 +198,17 @@ class MachinesQuery(Wire, frozen=True, kw_only=True):
 
 def customer_out(customer: Customer) -> CustomerOut:
     """Return a customer on the wire."""
-    return CustomerOut(**_customer(customer))
-
-
-def kept_customer_out(customer: Customer, found: Found) -> KeptCustomerOut:
-    """Return a customer on the wire, with what can't be printed."""
-    return KeptCustomerOut(**_customer(customer), unprintable=found)
-
-
-def _customer(customer: Customer) -> dict[str, Any]:
-    return {
-        "id": written(CUSTOMER, customer.number),
-        "version": customer.version,
-        "name": customer.name,
-        "e_mail": customer.e_mail,
-        "telephone": customer.telephone,
-        "address": customer.address,
-        "language": customer.language,
-        "certificate_number": customer.certificate_number,
-        "certificate_until": customer.certificate_until,
-        "note": customer.note,
-        "made_at": customer.made_at,
-        "erased_at": customer.erased_at,
-    }
+    return shaped(CustomerOut, customer, id=written(CUSTOMER, customer.number))
 
 
 def machine_out(machine: Machine) -> MachineOut:
     """Return a machine on the wire."""
-    return MachineOut(**_machine(machine))
+    return shaped(MachineOut, machine, **machine_ids(machine))
 
 
-def kept_machine_out(machine: Machine, found: Found) -> KeptMachineOut:
-    """Return a machine on the wire, with what can't be printed."""
-    return KeptMachineOut(**_machine(machine), unprintable=found)
-
-
-def _machine(machine: Machine) -> dict[str, Any]:
+def machine_ids(machine: Machine) -> dict[str, str | None]:
+    """Return the ids of a machine, and of the customer whose it is."""
     return {
         "id": written(MACHINE, machine.number),
-        "version": machine.version,
-        "name": machine.name,
-        "family": machine.family,
         "customer": written_or_none(CUSTOMER, machine.customer),
-        "serial": machine.serial,
-        "build_code": machine.build_code,
-        "chassis": machine.chassis,
-        "plate": machine.plate,
-        "hours": machine.hours,
-        "note": machine.note,
-        "made_at": machine.made_at,
-        "erased_at": machine.erased_at,
     }

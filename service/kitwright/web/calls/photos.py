@@ -6,40 +6,37 @@ import asyncio
 import errno
 import logging
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from datetime import datetime
 from hashlib import sha256
 from typing import Annotated, Final
 
-import msgspec
-from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
 from kitwright.keeping.key import Scope
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.people import AlreadyErased
-from kitwright.keeping.photo import MOST_PHOTOS, add_photo, check_room, drop_photo
+from kitwright.keeping.photo import add_photo, check_room, drop_photo
 from kitwright.keeping.record import KeptQuote, Photo
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
 from kitwright.quote import OnCylinder
+from kitwright.web.calls.call import MOST_PHOTO, Call, Work
+from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk, tag
-from kitwright.web.calls.handlers import MOST_PHOTO, Call, Reply, Work, acting, reading
-from kitwright.web.calls.ids import PHOTO, QUOTE, PhotoId, QuoteId, missing, written
-from kitwright.web.calls.operations import Operation
+from kitwright.web.calls.ids import NOUNS, PHOTO, QUOTE, PhotoId, QuoteId, written
 from kitwright.web.calls.out import Out
 from kitwright.web.calls.photo_subject import PhotoQuery, check_subject
 from kitwright.web.calls.quote_wire import Sha256
 from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.refusals import ONCE_PROBLEMS, STORE_PROBLEMS
+from kitwright.web.calls.shaped import shaped
 from kitwright.web.edge.negotiate import media_type
 from kitwright.web.edge.problems import Refusal
+from kitwright.web.edge.reply import Reply
 
 _LOG = logging.getLogger(__name__)
 MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
 """What a photograph may be."""
-_OF_QUOTE: Final = {"id": "Which quote, by its id."}
-_ID: Final = {"id": "Which photo, by its id."}
 _NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
@@ -58,105 +55,24 @@ class PhotoOut(Out, frozen=True, kw_only=True):
     made_at: datetime
 
 
-ADD: Final = Operation(
-    method="post",
-    path="/v1/quotes/{id}/photos",
-    id="addPhoto",
-    tag="photos",
-    summary="Add a photo to a quote",
-    description=(
-        "Takes the image itself as the body, as it is: JPEG, PNG or WebP of at most 10 MiB, and "
-        f"says so in Content-Type. The quote does not change. It may have {MOST_PHOTOS} photos."
-    ),
+@operation(
+    "POST /v1/quotes/{id}/photos",
+    "addPhoto",
+    "photos",
     media=MEDIA,
-    answers=PhotoOut,
-    status=201,
-    query=PhotoQuery,
-    problems=(
-        "body-invalid",
-        "query-invalid",
-        "not-acceptable",
-        "body-too-large",
-        "wrong-media-type",
-        *ONCE_PROBLEMS,
-        "unknown-record",
-        "act-refused",
-    ),
-    variables=_OF_QUOTE,
     scope=Scope.QUOTE,
     is_once=True,
     is_tagged=True,
+    status=201,
+    problems=("act-refused",),
 )
-LIST: Final = Operation(
-    method="get",
-    path="/v1/quotes/{id}/photos",
-    id="listPhotos",
-    tag="photos",
-    summary="All photos of a quote",
-    description="What is known of each photo, oldest first, with the path of its file.",
-    answers=ListOut[PhotoOut],
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_OF_QUOTE,
-)
-GET: Final = Operation(
-    method="get",
-    path="/v1/photos/{id}",
-    id="getPhoto",
-    tag="photos",
-    summary="One photo, without its file",
-    description="What is known of a photo, with the path of its file.",
-    answers=PhotoOut,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
-    is_conditional=True,
-    is_tagged=True,
-)
-FILE: Final = Operation(
-    method="get",
-    path="/v1/photos/{id}/file",
-    id="getPhotoFile",
-    tag="photos",
-    summary="A photo's file",
-    description="The image, byte for byte as it was sent.",
-    answers=None,
-    forms=MEDIA,
-    problems=("unknown-record", "not-acceptable", "storage-unavailable"),
-    variables=_ID,
-    is_conditional=True,
-    is_tagged=True,
-)
-DROP: Final = Operation(
-    method="delete",
-    path="/v1/photos/{id}",
-    id="dropPhoto",
-    tag="photos",
-    summary="Drop a photo",
-    description="Forgets a photo, and its file where no other photo is the same.",
-    answers=PhotoOut,
-    problems=(
-        "body-invalid",
-        "not-acceptable",
-        "body-too-large",
-        "unknown-record",
-        *STORE_PROBLEMS,
-    ),
-    variables=_ID,
-    scope=Scope.QUOTE,
-)
-OPERATIONS: Final = (ADD, LIST, GET, FILE, DROP)
+async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
+    """Add a photo to a quote.
 
-
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-    yield acting(desk, ADD, _add)
-    yield reading(LIST, desk, _list)
-    yield reading(GET, desk, _get)
-    yield reading(FILE, desk, _file)
-    yield acting(desk, DROP, _drop)
-
-
-async def _add(call: Call) -> Work:
-    desk, stamp, asked = call.desk, call.stamp, call.query(PhotoQuery)
+    Takes the image itself as the body, as it is: JPEG, PNG or WebP of at most 10 MiB, and says so
+    in Content-Type. The quote does not change. It may have 100 photos.
+    """
+    desk, stamp = call.desk, call.stamp
     number = call.number("id", QUOTE)
     catalogue = desk.service.workshop.catalogue
 
@@ -165,22 +81,20 @@ async def _add(call: Call) -> Work:
         quote = quote_of(records, number)
         _check_customer(records, quote)
         check_room(records, number)
-        check_subject(records, catalogue, quote, asked)
+        check_subject(records, catalogue, quote, query)
 
     desk.store.read(check)
     said = _said(call)
     # off the event loop: ten mebibytes of filler hold it for most of a second
     found, digest = await asyncio.to_thread(_looked_at, desk, call.raw)
-    kind = _checked_kind(said, found)
-    photo = Photo(
+    photo = shaped(
+        Photo,
+        query,
         number=0,
         quote=number,
         sha256=digest,
-        media_type=kind,
+        media_type=_checked_kind(said, found),
         size=len(call.raw),
-        subject=asked.subject,
-        code=asked.code,
-        cylinder=asked.cylinder,
         made_at=stamp.at,
     )
     added: list[Photo] = []
@@ -188,12 +102,12 @@ async def _add(call: Call) -> Work:
     call.at_end.append(lambda: _arrived(desk, photo.sha256, is_needed=bool(added)))
     await asyncio.to_thread(_keep_file, desk, call.raw)
 
-    def work(records: Records) -> Reply:
+    def work(records: Records) -> Reply[PhotoOut]:
         _check_customer(records, quote_of(records, number))
         kept = add_photo(records, stamp, photo)
         added.append(kept)
-        path = f"/v1/photos/{written(PHOTO, kept.number)}"
-        return msgspec.structs.replace(_reply(kept), status=201, headers={"Location": path})
+        out = photo_out(kept)
+        return call.made(out, f"/v1/photos/{out.id}", tag=_tag(kept))
 
     return work
 
@@ -278,18 +192,34 @@ def drop_unneeded(desk: Desk, names: Collection[str]) -> None:
         _LOG.warning("a photo's file was not dropped: %s", error)
 
 
-def _list(records: Records, call: Call) -> Reply:
-    quote = quote_of(records, call.number("id", QUOTE))
-    found = tuple(map(photo_out, records.photos.of_quote(quote.number)))
-    return Reply(body=msgspec.json.encode(ListOut(items=found)))
+@operation("GET /v1/quotes/{id}/photos", "listPhotos", "photos")
+def listed(records: Records, call: Call) -> Reply[ListOut[PhotoOut]]:
+    """All photos of a quote.
+
+    What is known of each photo, oldest first, with the path of its file.
+    """
+    quote = call.record(QUOTE, records.quotes.get)
+    found = records.photos.of_quote(quote.number)
+    return Reply(body=ListOut(items=tuple(map(photo_out, found))))
 
 
-def _get(records: Records, call: Call) -> Reply:
-    return _reply(_photo_of(records, call))
+@operation("GET /v1/photos/{id}", "getPhoto", "photos", is_tagged=True)
+def get(records: Records, call: Call) -> Reply[PhotoOut]:
+    """One photo, without its file.
+
+    What is known of a photo, with the path of its file.
+    """
+    photo = call.record(PHOTO, records.photos.get)
+    return Reply(body=photo_out(photo), tag=_tag(photo))
 
 
-def _file(records: Records, call: Call) -> Reply:
-    photo = _photo_of(records, call)
+@operation("GET /v1/photos/{id}/file", "getPhotoFile", "photos", forms=MEDIA, is_tagged=True)
+def file(records: Records, call: Call) -> Reply[bytes]:
+    """A photo's file.
+
+    The image, byte for byte as it was sent.
+    """
+    photo = call.record(PHOTO, records.photos.get)
     call.check_form(photo.media_type)
     data = call.desk.files.get(photo.sha256)
     if data is None:
@@ -303,43 +233,25 @@ def _file(records: Records, call: Call) -> Reply:
     )
 
 
-async def _drop(call: Call) -> Work:
-    stamp = call.stamp
+@operation("DELETE /v1/photos/{id}", "dropPhoto", "photos", scope=Scope.QUOTE)
+def drop(records: Records, call: Call) -> Reply[PhotoOut]:
+    """Drop a photo.
 
-    def work(records: Records) -> Reply:
-        photo = _photo_of(records, call)
-        drop_photo(records, stamp, photo)
-        call.at_end.append(lambda: drop_unneeded(call.desk, (photo.sha256,)))
-        return Reply(body=msgspec.json.encode(photo_out(photo)))
-
-    return work
-
-
-def _photo_of(records: Records, call: Call) -> Photo:
-    number = call.number("id", PHOTO)
-    photo = records.photos.get(number)
-    if photo is None:
-        raise missing(PHOTO, written(PHOTO, number))
-    return photo
+    Forgets a photo, and its file where no other photo is the same.
+    """
+    photo = call.record(PHOTO, records.photos.get)
+    drop_photo(records, call.stamp, photo)
+    call.at_end.append(lambda: drop_unneeded(call.desk, (photo.sha256,)))
+    return Reply(body=photo_out(photo))
 
 
 def photo_out(photo: Photo) -> PhotoOut:
     """Return what is known of a photograph."""
     name = written(PHOTO, photo.number)
-    return PhotoOut(
-        id=name,
-        quote=written(QUOTE, photo.quote),
-        subject=photo.subject,
-        code=photo.code,
-        cylinder=photo.cylinder,
-        media_type=photo.media_type,
-        size=photo.size,
-        sha256=photo.sha256,
-        path=f"/v1/photos/{name}/file",
-        made_at=photo.made_at,
-    )
+    quote = written(QUOTE, photo.quote)
+    return shaped(PhotoOut, photo, id=name, quote=quote, path=f"/v1/photos/{name}/file")
 
 
-def _reply(photo: Photo) -> Reply:
+def _tag(photo: Photo) -> str:
     # a photograph never changes
-    return Reply(body=msgspec.json.encode(photo_out(photo)), tag=tag("photo", photo.number, 1))
+    return tag(NOUNS[PHOTO], photo.number, 1)

@@ -1,25 +1,23 @@
-"""Quotes: kept, read, found, revised, copied, and compared with what they would be today."""
+"""Quotes: what calls on kept quotes find, reckon and answer."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 import msgspec
-from litestar.handlers import HTTPRouteHandler
 from msgspec import UNSET, structs
 
 from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
 from kitwright.keeping.life import Figures
-from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision
-from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision
+from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.quote import encode_quote
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk, tag
-from kitwright.web.calls.difference import difference
-from kitwright.web.calls.handlers import Call, Reply, Work, acting, reading
 from kitwright.web.calls.ids import (
     CUSTOMER,
     MACHINE,
@@ -27,35 +25,18 @@ from kitwright.web.calls.ids import (
     missing,
     read_id,
     written,
-    written_or_none,
 )
-from kitwright.web.calls.paged import page_reply, read_before
-from kitwright.web.calls.quote_operations import (
-    COPY,
-    CREATE,
-    DIFFERENCE,
-    FIND,
-    GET,
-    HISTORY,
-    REVISE,
-    REVISION,
-    REVISIONS,
-)
-from kitwright.web.calls.quote_operations import OPERATIONS as OPERATIONS
 from kitwright.web.calls.quote_wire import (
+    KeptQuoteOut,
+    QuoteHeadOut,
     QuoteIn,
-    QuotesQuery,
-    event_out,
     kept_quote,
     quote_head,
-    revision_head,
-    whole_revision,
 )
-from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.standing import standing
-from kitwright.web.calls.unprintable import Found, request_looked_at, unprintable_request
+from kitwright.web.calls.unprintable import Found
 from kitwright.web.calls.wire import ExemptionIn
 from kitwright.web.edge.problems import Refusal
+from kitwright.web.edge.reply import Reply
 
 
 class MachineDiffers(RequestFault):
@@ -78,71 +59,6 @@ class CustomerUnknown(RequestFault):
     def __init__(self, text: str) -> None:
         super().__init__(f"{text} is not kept here, or was erased")
         self.text = text
-
-
-def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
-    """Yield the handlers of this module's operations."""
-
-    async def create(call: Call) -> Work:
-        figures = reckon(call.desk, call.body(QuoteIn))
-        found = await request_looked_at(desk.papers, figures.request)
-
-        def work(records: Records) -> Reply:
-            check_named(records, figures.customer, figures.machine)
-            quote = life.keep_quote(records, call.stamp, figures)
-            return created(quote, figures, found)
-
-        return work
-
-    async def revise(call: Call) -> Work:
-        number = call.number("id", QUOTE)
-        before = desk.store.read(lambda records: newest_of(records, number))
-        asked = call.body(QuoteIn)
-        # whom and which machine a quote is for stays so where nothing is said of it
-        asked = structs.replace(
-            asked,
-            customer=asked.customer or written_or_none(CUSTOMER, before.customer),
-            machine=asked.machine or written_or_none(MACHINE, before.machine),
-        )
-        figures = reckon(desk, asked)
-        found = await request_looked_at(desk.papers, figures.request)
-
-        def work(records: Records) -> Reply:
-            quote = checked(records, call)
-            check_named(records, figures.customer, figures.machine)
-            quote = life.revise(records, call.stamp, quote, figures)
-            # the answer is the revision that was asked for, whatever the quote shows otherwise
-            return whole(life.showing(records, quote, quote.latest), figures, found)
-
-        return work
-
-    async def copy(call: Call) -> Work:
-        number = call.number("id", QUOTE)
-
-        def shown(records: Records) -> Revision:
-            quote = quote_of(records, number)
-            return life.revision_of(records, quote, quote.shown)
-
-        asked = asked_of(desk.store.read(shown))
-        figures = reckon(desk, structs.replace(asked, on=None, needed_by=None, complaint=None))
-        found = await request_looked_at(desk.papers, figures.request)
-
-        def work(records: Records) -> Reply:
-            check_named(records, figures.customer, figures.machine)
-            quote = life.keep_quote(records, call.stamp, figures, copy_of=number)
-            return created(quote, figures, found)
-
-        return work
-
-    yield acting(desk, CREATE, create)
-    yield acting(desk, REVISE, revise)
-    yield acting(desk, COPY, copy)
-    yield reading(FIND, desk, _find)
-    yield reading(GET, desk, _get)
-    yield reading(REVISIONS, desk, _revisions)
-    yield reading(REVISION, desk, _revision)
-    yield reading(DIFFERENCE, desk, _difference)
-    yield reading(HISTORY, desk, _history)
 
 
 def quote_of(records: Records, number: int) -> KeptQuote:
@@ -183,21 +99,21 @@ def quote_tag(quote: KeptQuote) -> str:
     return tag("quote", quote.number, quote.version)
 
 
-def head_reply(quote: KeptQuote) -> Reply:
+def head_reply(quote: KeptQuote) -> Reply[QuoteHeadOut]:
     """Return a quote without its figures in full."""
-    return Reply(body=msgspec.json.encode(quote_head(quote)), tag=quote_tag(quote))
+    return Reply(body=quote_head(quote), tag=quote_tag(quote))
 
 
-def whole(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
+def whole(quote: KeptQuote, figures: Figures, found: Found) -> Reply[KeptQuoteOut]:
     """Return a quote with figures that are those of the revision that it shows."""
     body = kept_quote(quote, figures.request, figures.answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
 
-def created(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
+def created(quote: KeptQuote, figures: Figures, found: Found) -> Reply[KeptQuoteOut]:
     """Return a quote that is new."""
     location = f"/v1/quotes/{written(QUOTE, quote.number)}"
-    return structs.replace(whole(quote, figures, found), status=201, headers={"Location": location})
+    return structs.replace(whole(quote, figures, found), headers={"Location": location})
 
 
 def reckon(desk: Desk, asked: QuoteIn) -> Figures:
@@ -338,46 +254,6 @@ def _knows_exemptions(desk: Desk, asked: QuoteIn) -> bool:
     return area is not None and area.exemption is not None
 
 
-def _find(records: Records, call: Call) -> Reply:
-    asked = call.query(QuotesQuery)
-    found = records.quotes.find(
-        QuoteFilter(
-            states=_states(asked.state),
-            customer=None if asked.customer is None else read_id(CUSTOMER, asked.customer),
-            machine=None if asked.machine is None else read_id(MACHINE, asked.machine),
-            made_from=asked.from_,
-            made_to=asked.to,
-            words=tuple(asked.q.split()),
-            before=read_before("quotes", asked.cursor),
-            most=asked.limit + 1,
-        )
-    )
-    return page_reply(FIND.path, "quotes", asked, [(one.number, quote_head(one)) for one in found])
-
-
-def _states(text: str) -> tuple[QuoteState, ...]:
-    try:
-        return tuple(QuoteState(one) for one in text.split(",")) if text else ()
-    except ValueError:
-        known = ", ".join(QuoteState)
-        raise Refusal("query-invalid", f"state: should be some of {known}") from None
-
-
-def _get(records: Records, call: Call) -> Reply:
-    quote = quote_of(records, call.number("id", QUOTE))
-    revision = life.revision_of(records, quote, quote.shown)
-    found = unprintable_request(call.desk.papers, revision.request)
-    answer = encode_quote(standing(records, quote, revision))
-    body = kept_quote(quote, revision.request, answer, found)
-    return Reply(body=body, tag=quote_tag(quote))
-
-
-def _revisions(records: Records, call: Call) -> Reply:
-    quote = quote_of(records, call.number("id", QUOTE))
-    found = tuple(map(revision_head, records.quotes.revisions(quote.number)))
-    return Reply(body=msgspec.json.encode(ListOut(items=found)))
-
-
 def revision_in_path(records: Records, call: Call) -> Revision:
     """Return the revision that a call's path names. Raises: Refusal: unknown-record."""
     quote = quote_of(records, call.number("id", QUOTE))
@@ -390,23 +266,3 @@ def revision_in_path(records: Records, call: Call) -> Revision:
             f"no revision {text[:64]!r}: the newest of this quote is {quote.latest}",
         )
     return found
-
-
-def _revision(records: Records, call: Call) -> Reply:
-    return Reply(body=whole_revision(revision_in_path(records, call)))
-
-
-def _difference(records: Records, call: Call) -> Reply:
-    desk = call.desk
-    revision = revision_in_path(records, call)
-    asked, today = of_today(desk, revision), desk.today()
-    # what was needed by a day that has passed is needed now
-    needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
-    asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
-    return Reply(body=msgspec.json.encode(difference(revision, desk.service.quote(asked))))
-
-
-def _history(records: Records, call: Call) -> Reply:
-    quote = quote_of(records, call.number("id", QUOTE))
-    found = records.events.of_subject(f"quote:{quote.number}")
-    return Reply(body=msgspec.json.encode(ListOut(items=tuple(map(event_out, found)))))

@@ -7,8 +7,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from msgspec import Struct
-
 # Imported for the errors that they define or bring: the list must not depend on who asks first.
 import kitwright.flow
 import kitwright.web.calls.all
@@ -17,7 +15,8 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping.prices import PriceMoved
 from kitwright.language.render import UnknownLanguage
 from kitwright.stages.request import RequestFault
-from kitwright.web.edge.problems import ACTS, GAPS, KINDS
+from kitwright.web.calls.out import Out
+from kitwright.web.edge.problems import ACTS, GAPS, KINDS, CodeText, Status
 
 _SHAPE: Final = {
     "malformed": ("not-json", "The text breaks JSON's grammar; the detail says where."),
@@ -38,23 +37,23 @@ _SHAPE: Final = {
 _REFUSALS: Final[tuple[type[KitwrightError], ...]] = (RequestFault, UnknownLanguage)
 
 
-class Code(Struct, frozen=True, kw_only=True):
-    """A code with the status of the answers that carry it. `is_fault` where it stands in
-    `errors`, under the problem `problem`.
+class CodeOut(Out, frozen=True, kw_only=True):
+    """A code that answers carry: a problem's own (`is_fault` false), or of an entry in `errors`
+    of the problem `problem`.
     """
 
-    code: str
+    code: CodeText
     is_fault: bool
-    problem: str
-    status: int
+    problem: CodeText
+    status: Status
     title: str
     advice: str
 
 
-def documented_codes() -> tuple[Code, ...]:
+def documented_codes() -> tuple[CodeOut, ...]:
     """Return every code that an answer may carry: the problems, then the faults by problem."""
     problems = [
-        Code(
+        CodeOut(
             code=code,
             is_fault=False,
             problem=code,
@@ -92,9 +91,9 @@ def leaves(bases: tuple[type[KitwrightError], ...]) -> Iterator[type[KitwrightEr
             yield base
 
 
-def _fault(code: str, problem: str, meaning: str) -> Code:
+def _fault(code: str, problem: str, meaning: str) -> CodeOut:
     advice = f"Stands in `errors` of the problem `{problem}`; `detail` there says what is right."
-    return Code(
+    return CodeOut(
         code=code,
         is_fault=True,
         problem=problem,

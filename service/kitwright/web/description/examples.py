@@ -10,14 +10,15 @@ import msgspec
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
-from kitwright.web.calls import operations
+from kitwright.web.calls.catalogue import LISTINGS, shop_out
 from kitwright.web.calls.findings import AssessmentIn
-from kitwright.web.calls.operations import HealthOut, Operation
-from kitwright.web.calls.resources import code_shelf, ready_out
+from kitwright.web.calls.listing import Listing
+from kitwright.web.calls.running import HealthOut, ready_out
 from kitwright.web.calls.service import Service
-from kitwright.web.calls.shelf import Shelf, shelves, shop_out
 from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.description.handlers import CODES
 from kitwright.web.edge.body import decode
+from kitwright.web.edge.operation import Operation, variables_of
 
 T = TypeVar("T", bound=Struct)
 
@@ -67,31 +68,22 @@ def find_examples(
     Of the `requests`, by operation id and name, those stay that this service's catalogue can
     answer; of calls on kept records those that are of the call's shape.
     """
-    catalogue, shop = service.workshop.catalogue, service.workshop.shop
     variables: dict[str, Mapping[str, str]] = {}
     answers: dict[str, Any] = {
-        operations.LIVE.id: HealthOut(status="alive"),
-        operations.READY.id: msgspec.structs.replace(
-            ready_out(service), catalogue_revision=_REVISION
-        ),
-        operations.SHOP.id: msgspec.structs.replace(
-            shop_out(catalogue, shop), catalogue_revision=_REVISION
-        ),
-        operations.METRICS.id: 'kitwright_requests_total{operation="getMetrics",status="200"} 1.0',
-        operations.DOCS.id: "<!doctype html>",
-        operations.DESCRIPTION.id: {"openapi": "3.1.0"},
+        "getLiveness": HealthOut(status="alive"),
+        "getReadiness": msgspec.structs.replace(ready_out(service), catalogue_revision=_REVISION),
+        "getShop": msgspec.structs.replace(shop_out(service), catalogue_revision=_REVISION),
+        "getMetrics": 'kitwright_requests_total{operation="getMetrics",status="200"} 1.0',
+        "getDocs": "<!doctype html>",
+        "getDescription": {"openapi": "3.1.0"},
     }
-    for shelf in (*shelves(catalogue, shop), code_shelf()):
-        _exemplify(shelf, variables, answers)
+    for listing in (*LISTINGS, CODES):
+        _exemplify(service, listing, variables, answers)
     return Examples(
         requests={
             **{name: _answerable(requests[name], shapes[name], _nothing) for name in shapes},
-            operations.ASSESS.id: _answerable(
-                requests[operations.ASSESS.id], AssessmentIn, service.assess
-            ),
-            operations.PREVIEW.id: _answerable(
-                requests[operations.PREVIEW.id], PreviewIn, service.quote
-            ),
+            "assessFindings": _answerable(requests["assessFindings"], AssessmentIn, service.assess),
+            "previewQuote": _answerable(requests["previewQuote"], PreviewIn, service.quote),
         },
         variables=variables,
         answers={name: msgspec.to_builtins(answer) for name, answer in answers.items()},
@@ -99,22 +91,20 @@ def find_examples(
 
 
 def _exemplify(
-    shelf: Shelf, variables: dict[str, Mapping[str, str]], answers: dict[str, Any]
+    service: Service,
+    listing: Listing,
+    variables: dict[str, Mapping[str, str]],
+    answers: dict[str, Any],
 ) -> None:
-    if not shelf.records:
-        # An engine on the bench has no chassis, and nobody has to keep presets.
-        if shelf.every is not None:
-            answers[shelf.every.id] = {"items": []}
-        if shelf.one is not None:
-            variables[shelf.one.id] = dict.fromkeys(shelf.one.variables, "none")
-        return
-    key, record = next(iter(shelf.records.items()))
-    if shelf.every is not None:
-        answers[shelf.every.id] = {"items": [shelf.out(record)]}
-    if shelf.one is not None:
-        (variable,) = shelf.one.variables
-        variables[shelf.one.id] = {variable: key}
-        answers[shelf.one.id] = shelf.out(record)
+    # An engine on the bench has no chassis, and nobody has to keep presets.
+    key, record = next(iter(listing.records(service).items()), ("none", None))
+    sample = None if record is None else listing.out(service, record)
+    if listing.every is not None:
+        answers[listing.every.id] = {"items": [] if sample is None else [sample]}
+    if listing.one is not None:
+        variables[listing.one.id] = dict.fromkeys(variables_of(listing.one), key)
+        if sample is not None:
+            answers[listing.one.id] = sample
 
 
 def _nothing(_: object) -> None:

@@ -8,20 +8,18 @@ from typing import Any, Final
 
 import msgspec
 
-from kitwright.web.calls.operations import Operation
 from kitwright.web.description.examples import Examples, sample_variables
 from kitwright.web.description.parameters import (
     HEADERS,
     SECURITY,
     given_headers,
-    is_conditional,
     makes_record,
     parameters,
-    problems,
     references,
     refused_headers,
 )
 from kitwright.web.edge.negotiate import JSON, PDF, SVG
+from kitwright.web.edge.operation import Operation, is_conditional, problems_of, variables_of
 from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, ProblemOut
 
 _TAGS: Final = {
@@ -183,9 +181,10 @@ def _link(made: Operation, operations: Iterable[Operation], described: dict[str,
     """Tell which calls a new record's id (or token), and its ETag, lead on to."""
     links: dict[str, object] = {}
     for one in operations:
-        if len(one.variables) != 1:
+        variables = variables_of(one)
+        if len(variables) != 1:
             continue
-        (variable,) = one.variables
+        (variable,) = variables
         is_below = one.path.startswith(f"{made.path}/{{") and makes_record(made)
         is_named = variable != "id" and variable in getattr(made.answers, "__struct_fields__", ())
         if not is_below and not is_named:
@@ -215,7 +214,7 @@ def _responses(
             "headers": references(["X-Request-Id", "ETag"]),
         }
     by_status: dict[int, list[str]] = {}
-    for code in problems(one):
+    for code in problems_of(one):
         by_status.setdefault(KINDS[code].status, []).append(code)
     for status, codes in sorted(by_status.items()):
         responses[str(status)] = _refused(status, codes, by_shape)

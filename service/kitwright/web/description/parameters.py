@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
-from kitwright.web.calls.operations import Operation
+from kitwright.web.edge.operation import Operation, is_conditional, is_paged, variables_of
 
 Described = Mapping[str, Any]
 
@@ -89,11 +89,6 @@ _IDEMPOTENCY_KEY: Final = {
 }
 
 
-def is_conditional(one: Operation) -> bool:
-    """Return whether a call honours `If-None-Match`."""
-    return one.is_conditional or (one.method == "get" and one.is_tagged)
-
-
 def makes_record(one: Operation) -> bool:
     """Return whether a call answers with one new record, which its id leads to."""
     return one.status == 201 and "id" in getattr(one.answers, "__struct_fields__", ())
@@ -118,7 +113,7 @@ def parameters(
             "schema": {"type": "string", "minLength": 1, "maxLength": 200},
             "example": variables[name],
         }
-        for name, text in one.variables.items()
+        for name, text in variables_of(one).items()
     ]
     if query is not None:
         found += _queried(query)
@@ -157,11 +152,11 @@ def _without_null(member: Described) -> dict[str, Any]:
 def given_headers(one: Operation) -> dict[str, object]:
     """Return the headers of a call's good answer."""
     named = ["X-Request-Id"]
-    if one.is_tagged or one.is_conditional:
+    if one.is_tagged:
         named.append("ETag")
     if makes_record(one):
         named.append("Location")
-    if one.is_paged:
+    if is_paged(one):
         named.append("Link")
     return references(named)
 
@@ -176,11 +171,3 @@ def refused_headers(status: int) -> dict[str, object]:
 def references(names: list[str]) -> dict[str, object]:
     """Return references to headers that are described once."""
     return {name: {"$ref": f"#/components/headers/{name}"} for name in names}
-
-
-def problems(one: Operation) -> tuple[str, ...]:
-    """Return every problem code of a call: its own, and those of whoever lets it in."""
-    entry: tuple[str, ...] = ("too-many-calls",) if one.is_limited else ()
-    if one.scope is not None:
-        entry = ("key-missing", "key-refused", "scope-missing", "too-many-calls")
-    return tuple(dict.fromkeys((*one.problems, *entry)))

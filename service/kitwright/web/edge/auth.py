@@ -12,15 +12,15 @@ from collections.abc import Callable, Iterable, Mapping
 from datetime import date
 from typing import Any, Final
 
-from litestar.enums import ScopeType
-from litestar.types import ASGIApp, HTTPScope, Receive, Send
-from litestar.types import Scope as Scope_
+from litestar.connection import ASGIConnection
+from litestar.handlers import BaseRouteHandler
+from litestar.types import Guard, HTTPScope
 from msgspec import structs
 
 from kitwright.keeping.key import KeyHash, KeyMalformed, Scope, is_same, may, read_key
 from kitwright.keeping.record import KeyRecord
-from kitwright.web.calls.operations import Operation
 from kitwright.web.edge.limits import Limits, retry_after
+from kitwright.web.edge.operation import operation_of
 from kitwright.web.edge.problems import Refusal
 
 _CHALLENGE: Final = {"WWW-Authenticate": 'Bearer realm="kitwright"'}
@@ -66,8 +66,10 @@ class Keyring:
         """Take a key that was made or changed."""
         self._keys[key.id] = key
 
-    def admit(self, request: HTTPScope, operation: Operation) -> None:
-        """Let a call in, with its key in the state of its scope, or refuse it.
+    def admit(self, request: HTTPScope, scope: Scope | None, *, is_limited: bool = False) -> None:
+        """Let a call in that needs a scope, with its key in the state of the request, or refuse it.
+
+        Without a scope nobody needs a key; then calls may be limited by their address.
 
         Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls.
         """
@@ -76,9 +78,8 @@ class Keyring:
             # which methods a path takes is no secret
             self._slow_down(self._by_address, _address(request))
             return
-        scope = operation.scope
         if scope is None:
-            if operation.is_limited:
+            if is_limited:
                 self._slow_down(self._by_address, _address(request))
             return
         is_reading = request["method"] == "GET"
@@ -139,27 +140,25 @@ class Keyring:
             )
 
 
-def admission(
-    keyring: Keyring, operations: Mapping[str, Operation]
-) -> Callable[[ASGIApp], ASGIApp]:
-    """Return the middleware that lets in or refuses, once it is known which handler is called.
+def guard(keyring: Keyring) -> Guard:
+    """Return the guard that lets calls in or refuses them, by the operation of their handler.
 
-    Each handler is named by the id of its operation; one without an operation is the owner's only.
+    One without an operation is the owner's only.
     """
-    unnamed = structs.replace(next(iter(operations.values())), scope=Scope.OWNER)
 
-    def around(app: ASGIApp) -> ASGIApp:
-        async def admit(scope: Scope_, receive: Receive, send: Send) -> None:
-            if scope["type"] == ScopeType.HTTP:
-                handler: Any = scope["route_handler"]
-                # once only: a short way past the framework may have asked already
-                if ASKED not in scope["state"]:
-                    keyring.admit(scope, operations.get(handler.name or "", unnamed))
-            await app(scope, receive, send)
+    # a plain function would be run in another thread
+    async def admit(
+        connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler
+    ) -> None:
+        request: Any = connection.scope
+        # once only: a short way past the framework may have asked already
+        if ASKED not in request["state"]:
+            operation = operation_of(handler)
+            scope = Scope.OWNER if operation is None else operation.scope
+            is_limited = operation is not None and operation.is_limited
+            keyring.admit(request, scope, is_limited=is_limited)
 
-        return admit
-
-    return around
+    return admit
 
 
 def _shown(headers: Iterable[tuple[bytes, bytes]], is_reading: bool) -> str | None:

@@ -34,14 +34,6 @@ _HUGE: Final[int] = 10**_LONGEST_NUMBER
 _BRACKETS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"?|[\[{]|[\]}]', re.DOTALL)
 
 
-async def read_body(request: Request[Any, Any, Any], shape: type[T]) -> T:
-    """Return the request's body as a struct.
-
-    Raises: Refusal: wrong-media-type, body-too-large, and those of `decode`.
-    """
-    return decode(await receive_json(request), shape)
-
-
 async def receive_json(request: Request[Any, Any, Any]) -> bytes:
     """Return the request's body, which says that it is JSON.
 

@@ -7,23 +7,11 @@ from typing import Final
 
 from msgspec import Struct
 
-from kitwright.errors import KitwrightError
+from kitwright.web.edge.problems import Refusal
 
 _TAG: Final = r'(?P<weak>W/)?"(?P<opaque>[\x21\x23-\x7e\x80-\xff]*)"'
 _ONE: Final = re.compile(_TAG)
 _ELEMENT: Final = re.compile(rf"[ \t]*(?:{_TAG}[ \t]*)?(?P<end>,|\Z)")
-
-
-class ConditionMalformed(KitwrightError):
-    """A header that is neither `*` nor a list of entity tags."""
-
-    code = "condition-malformed"
-
-    def __init__(self, at: int) -> None:
-        super().__init__(
-            f'character {at + 1} of the condition: should be * or entity tags, as in "1", W/"2"'
-        )
-        self.at_character = at
 
 
 class Tag(Struct, frozen=True):
@@ -41,7 +29,7 @@ def none_match(header: str, etag: str | None) -> bool:
         header: its value; of several lines, joined by commas.
         etag: the current entity tag, quotes and all; None where there is nothing yet.
 
-    Raises: ConditionMalformed.
+    Raises: Refusal: condition-malformed.
     """
     tags = read_tags(header)
     if etag is None:
@@ -58,7 +46,7 @@ def match(header: str, etag: str | None) -> bool:
         header: its value; of several lines, joined by commas.
         etag: the current entity tag, quotes and all; None where there is nothing yet.
 
-    Raises: ConditionMalformed.
+    Raises: Refusal: condition-malformed.
     """
     tags = read_tags(header)
     if etag is None:
@@ -72,7 +60,7 @@ def read_tags(header: str) -> tuple[Tag, ...] | None:
 
     Empty elements are passed over, as RFC 9110, 5.6.1.2 wants it.
 
-    Raises: ConditionMalformed.
+    Raises: Refusal: condition-malformed.
     """
     if header.strip(" \t") == "*":
         return None
@@ -81,7 +69,11 @@ def read_tags(header: str) -> tuple[Tag, ...] | None:
     while True:
         element = _ELEMENT.match(header, at)
         if element is None:
-            raise ConditionMalformed(at)
+            raise Refusal(
+                "condition-malformed",
+                f"character {at + 1} of the condition: should be * or entity tags, as in "
+                '"1", W/"2"',
+            )
         if element["opaque"] is not None:
             tags.append(Tag(element["opaque"], element["weak"] is not None))
         at = element.end()

@@ -13,7 +13,8 @@ from typing import Any, Final
 
 import msgspec
 from litestar.enums import ScopeType
-from litestar.types import ASGIApp, HTTPScope, Message, Receive, Scope, Send
+from litestar.types import ASGIApp, HTTPScope, Message, Receive, Send
+from litestar.types import Scope as AsgiScope
 
 from kitwright.web.edge.log import Journal
 from kitwright.web.edge.metrics import Metrics
@@ -73,7 +74,7 @@ class Edge:
         """
         self._app = app
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def __call__(self, scope: AsgiScope, receive: Receive, send: Send) -> None:
         """Answer one request."""
         if scope["type"] != ScopeType.HTTP:
             await self._behind(scope, receive, send)

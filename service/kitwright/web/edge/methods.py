@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from litestar import Response
 from litestar.handlers import HTTPRouteHandler
 
-from kitwright.web.calls.operations import Operation
+from kitwright.web.edge.operation import Operation
 
 
 def make_handlers(operations: Iterable[Operation]) -> Iterator[HTTPRouteHandler]:

@@ -1,16 +1,14 @@
-"""Negotiation: which form of an answer the caller takes, and whether it has it already."""
+"""Negotiation: which form of an answer the caller takes."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from hashlib import blake2b
 from typing import Any, Final
 
-import msgspec
-from litestar import Request, Response
+from litestar import Request
 
-from kitwright.web.edge.conditions import ConditionMalformed, none_match
 from kitwright.web.edge.problems import Refusal
 
 JSON: Final = "application/json"
@@ -61,36 +59,6 @@ def _weight(form: str, asked: str) -> float:
     return weight
 
 
-def json_response(body: object) -> Response[bytes]:
-    """Return a body as JSON."""
-    return Response(msgspec.json.encode(body), media_type=JSON)
-
-
 def body_tag(body: bytes) -> str:
     """Return the entity tag of a body, which changes whenever the body does."""
     return f'"{blake2b(body, digest_size=16).hexdigest()}"'
-
-
-def conditional(
-    request: Request[Any, Any, Any],
-    body: bytes,
-    *,
-    form: str = JSON,
-    headers: Mapping[str, str] | None = None,
-) -> Response[bytes]:
-    """Return a body that seldom changes: with its ETag, or 304 where the caller has it."""
-    tag = body_tag(body)
-    headers = {**(headers or {}), "ETag": tag, "Cache-Control": "no-cache"}
-    if _has(request, tag):
-        return Response(b"", status_code=304, headers=headers, media_type=form)
-    return Response(body, headers=headers, media_type=form)
-
-
-def _has(request: Request[Any, Any, Any], tag: str) -> bool:
-    """Return whether the caller has the body of a tag already."""
-    known = request.headers.getall("if-none-match", [])
-    try:
-        return bool(known) and not none_match(",".join(known), tag)
-    except ConditionMalformed:
-        # a read is answered in full rather than refused
-        return False

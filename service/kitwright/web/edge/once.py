@@ -9,7 +9,7 @@ import hashlib
 import re
 from typing import Final
 
-from kitwright.errors import KitwrightError
+from kitwright.web.edge.problems import Refusal
 
 MOST_CHARACTERS: Final = 255
 
@@ -31,27 +31,6 @@ _BARE: Final = re.compile(r"[A-Za-z0-9._:-]+")
 _ESCAPED: Final = re.compile(r"\\(.)")
 
 
-class IdempotencyKeyMissing(KitwrightError):
-    """A request that must not be done twice, without a key to know it by."""
-
-    code = "idempotency-key-missing"
-
-    def __init__(self) -> None:
-        super().__init__('send an Idempotency-Key, a new one for each request, as in "8e03978e"')
-
-
-class IdempotencyKeyMalformed(KitwrightError):
-    """An `Idempotency-Key` that is no single string of 1 to 255 characters."""
-
-    code = "idempotency-key-malformed"
-
-    def __init__(self) -> None:
-        super().__init__(
-            f"Idempotency-Key should be one string in double quotes, of 1 to {MOST_CHARACTERS} "
-            "characters of ASCII"
-        )
-
-
 def read_idempotency_key(header: str | None) -> str:
     r"""Return the key of a request, 1 to 255 characters of printable ASCII.
 
@@ -63,10 +42,11 @@ def read_idempotency_key(header: str | None) -> str:
     Args:
         header: its value, of several lines joined by commas; None where there is none.
 
-    Raises: IdempotencyKeyMissing; IdempotencyKeyMalformed, for more than one key too.
+    Raises: Refusal: idempotency-key-missing; idempotency-key-malformed, for several keys too.
     """
     if header is None:
-        raise IdempotencyKeyMissing
+        detail = 'send an Idempotency-Key, a new one for each request, as in "8e03978e"'
+        raise Refusal("idempotency-key-missing", detail)
     value = header.strip(" ")
     item = _ITEM.fullmatch(value)
     if item is not None:
@@ -74,9 +54,13 @@ def read_idempotency_key(header: str | None) -> str:
     elif _BARE.fullmatch(value):
         key = value
     else:
-        raise IdempotencyKeyMalformed
+        key = ""
     if not 1 <= len(key) <= MOST_CHARACTERS:
-        raise IdempotencyKeyMalformed
+        raise Refusal(
+            "idempotency-key-malformed",
+            f"Idempotency-Key should be one string in double quotes, of 1 to {MOST_CHARACTERS} "
+            "characters of ASCII",
+        )
     return key
 
 

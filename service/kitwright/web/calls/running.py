@@ -1,0 +1,59 @@
+"""Running: whether the service is alive, can quote, and what it has answered."""
+
+from __future__ import annotations
+
+from kitwright.web.calls.call import Call
+from kitwright.web.calls.declared import operation
+from kitwright.web.calls.out import Out
+from kitwright.web.calls.service import Service
+from kitwright.web.edge.metrics import PLAIN
+from kitwright.web.edge.negotiate import TEXT
+from kitwright.web.edge.reply import Reply
+
+
+class HealthOut(Out, frozen=True, kw_only=True):
+    """The state of the service."""
+
+    status: str
+
+
+class ReadyOut(Out, frozen=True, kw_only=True):
+    """That the service can quote, for which shop and by which revision of the catalogue."""
+
+    status: str
+    shop: str
+    catalogue_revision: str
+
+
+@operation("GET /health/live", "getLiveness", "running", scope=None)
+def live(_: Call) -> Reply[HealthOut]:
+    """Whether the process answers.
+
+    Answers as long as the process does.
+    """
+    return Reply(body=HealthOut(status="alive"))
+
+
+@operation("GET /health/ready", "getReadiness", "running", scope=None)
+def ready(call: Call) -> Reply[ReadyOut]:
+    """Whether the service can quote.
+
+    Answers once the catalogue is loaded, with its revision and the shop.
+    """
+    return Reply(body=ready_out(call.desk.service))
+
+
+def ready_out(service: Service) -> ReadyOut:
+    """Return that the service can quote."""
+    shop = service.workshop.shop.id
+    return ReadyOut(status="ready", shop=shop, catalogue_revision=service.revision)
+
+
+@operation("GET /metrics", "getMetrics", "running", forms=(TEXT,))
+def metrics(call: Call) -> Reply[bytes]:
+    """What the service has answered, counted and timed.
+
+    Prometheus' text format 0.0.4: requests by operation and status, a histogram of their seconds
+    by operation, and the process's memory, files and processor time.
+    """
+    return Reply(body=call.state.metrics.text(), form=PLAIN)

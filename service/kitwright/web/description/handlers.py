@@ -1,0 +1,73 @@
+"""Handlers: the API description, as a document and as a page, and what each code means."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from litestar.datastructures import State
+
+from kitwright.web.calls.listing import Listing, fixed
+from kitwright.web.calls.records import ListOut
+from kitwright.web.description.codes import CodeOut, documented_codes
+from kitwright.web.description.docs import POLICY, docs_page
+from kitwright.web.edge.negotiate import HTML
+from kitwright.web.edge.operation import Operation
+from kitwright.web.edge.reply import Reply
+
+_COMMON: Final[dict[str, Any]] = {"method": "get", "tag": "running", "is_tagged": True}
+
+CODES: Final = Listing(
+    noun="code",
+    records=lambda _: {each.code: each for each in documented_codes()},
+    out=lambda _, code: code,
+    every=Operation(
+        **_COMMON,
+        path="/problems",
+        id="listCodes",
+        summary="All codes of problems and faults",
+        description=(
+            "Every code that a problem document may carry, its own or of an entry in `errors`."
+        ),
+        answers=ListOut[CodeOut],
+    ),
+    one=Operation(
+        **_COMMON,
+        path="/problems/{code}",
+        id="getCode",
+        summary="What a code means",
+        description="The page that a problem document's `type` leads to.",
+        answers=CodeOut,
+        variables={"code": "The code of a problem, or of an entry in its `errors`."},
+    ),
+)
+DESCRIPTION: Final = Operation(
+    **_COMMON,
+    path="/openapi.json",
+    id="getDescription",
+    summary="This description",
+    description="The OpenAPI document of the service, its examples from the catalogue at hand.",
+    answers=dict[str, Any],
+)
+DOCS: Final = Operation(
+    **_COMMON,
+    path="/docs",
+    id="getDocs",
+    summary="This description as a page",
+    description="One page for people, without scripts and without anything from elsewhere.",
+    answers=None,
+    forms=(HTML,),
+)
+
+
+def _docs(state: State) -> Reply[Any]:
+    codes = {each.code: f"{each.title.rstrip('.')}. {each.advice}" for each in documented_codes()}
+    page = docs_page(state.describe(), codes)
+    return Reply(body=page.encode(), form=HTML, headers={"Content-Security-Policy": POLICY})
+
+
+HANDLERS: Final = (
+    *CODES.handlers(),
+    fixed(DESCRIPTION, lambda state: Reply(body=state.describe())),
+    fixed(DOCS, _docs),
+)
+"""The handlers of the calls that tell of the others."""

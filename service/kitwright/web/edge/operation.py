@@ -1,0 +1,118 @@
+"""Operation: the facts of one call, for its handler, its guard and its description."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import pairwise
+from typing import Any, Final
+
+from litestar.handlers import BaseRouteHandler
+from msgspec import Struct
+
+from kitwright.keeping.key import Scope
+from kitwright.web.edge.negotiate import JSON
+from kitwright.web.edge.problems import KINDS
+
+OPERATION: Final = "operation"
+"""The option of a route handler that holds its operation."""
+
+BODY_PROBLEMS: Final = ("not-json", "body-too-deep", "wrong-media-type")
+"""Problems of every call that takes JSON, besides those of all that may have a body."""
+STORE_PROBLEMS: Final = ("storage-unavailable", "storage-full")
+"""Problems of every call that changes records."""
+ONCE_PROBLEMS: Final = (
+    "idempotency-key-missing",
+    "idempotency-key-malformed",
+    "call-in-progress",
+    "idempotency-key-reused",
+    *STORE_PROBLEMS,
+)
+"""Problems of every call that is done once."""
+GUARD_PROBLEMS: Final = ("condition-malformed", "record-changed", "condition-missing")
+"""Problems of every call that changes a record."""
+_KEY_PROBLEMS: Final = ("key-missing", "key-refused", "scope-missing", "too-many-calls")
+
+
+class Operation(Struct, frozen=True, kw_only=True):
+    """One call.
+
+    `answers` is the struct of the good answer, None if that is not JSON, and `status` its status;
+    `problems` are the codes that do not follow from the rest; `variables` describes the path's, if
+    `variables_of` would say it wrong; `query` is the struct of the query; `media` are the types of
+    a body that is not JSON. A JSON body may be left out if it `may_be_empty`.
+
+    `scope` is what a key must let its holder do, None if no key is needed: then `is_limited` if an
+    address may not call too often. `is_once` if an Idempotency-Key is needed, `is_guarded` if
+    `If-Match` is. `is_tagged` if answers carry an ETag: then reading honours `If-None-Match`.
+    `keeps` says what a call does with records: it `reads` or `writes`.
+    """
+
+    method: str
+    path: str
+    id: str
+    tag: str
+    summary: str
+    description: str
+    answers: Any
+    problems: tuple[str, ...] = ()
+    takes: type[Struct] | None = None
+    may_be_empty: bool = False
+    forms: tuple[str, ...] = (JSON,)
+    variables: Mapping[str, str] = {}
+    scope: Scope | None = Scope.READ
+    is_limited: bool = False
+    is_once: bool = False
+    is_guarded: bool = False
+    is_tagged: bool = False
+    status: int = 200
+    query: type[Struct] | None = None
+    media: tuple[str, ...] = ()
+    keeps: str = ""
+
+
+def operation_of(handler: BaseRouteHandler) -> Operation | None:
+    """Return the operation that a route handler answers, None for what is not of the API."""
+    found: Operation | None = handler.opt.get(OPERATION)
+    return found
+
+
+def variables_of(one: Operation) -> dict[str, str]:
+    """Return the variables of a path and what each is: `/v1/quotes/{id}` has a quote's id."""
+    steps = one.path.split("/")
+    return {
+        name: one.variables.get(name, f"Which {before.removesuffix('s')}, by its {name}.")
+        for before, step in pairwise(steps)
+        if (name := step.strip("{}")) != step
+    }
+
+
+def is_conditional(one: Operation) -> bool:
+    """Return whether a call honours `If-None-Match`."""
+    return one.method == "get" and one.is_tagged
+
+
+def is_paged(one: Operation) -> bool:
+    """Return whether a call answers with one page of a list."""
+    return one.query is not None and "cursor" in one.query.__struct_fields__
+
+
+def problems_of(one: Operation) -> tuple[str, ...]:
+    """Return every problem code of a call: its own, and those of all calls of its kind."""
+    found = {"not-acceptable", *one.problems}
+    if one.method != "get":
+        found |= {"body-invalid", "body-too-large"}
+    for holds, codes in (
+        (one.takes is not None, BODY_PROBLEMS),
+        (one.media, ("wrong-media-type",)),
+        (one.query is not None, ("query-invalid",)),
+        (variables_of(one), ("unknown-record",)),
+        (one.is_once, ONCE_PROBLEMS),
+        (one.is_guarded, GUARD_PROBLEMS),
+        (one.keeps, STORE_PROBLEMS[:1]),
+        (one.keeps == "writes", STORE_PROBLEMS),
+        (one.is_limited, ("too-many-calls",)),
+        (one.scope is not None, _KEY_PROBLEMS),
+    ):
+        if holds:
+            found |= set(codes)
+    return tuple(code for code in KINDS if code in found)
