@@ -13,7 +13,7 @@ from kitwright.keeping.record import DueDelivery, Event
 from kitwright.keeping.store import Records, Store
 from kitwright.outbound.post import Outcome
 from kitwright.outbound.pump import Delivery
-from kitwright.web.calls.quote_wire import event_out
+from kitwright.web.calls.event_wire import event_out
 
 _LAST_ATTEMPT: Final = "given up after the last attempt: "
 

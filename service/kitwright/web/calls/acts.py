@@ -20,10 +20,11 @@ from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.additions import read_amount
 from kitwright.web.calls.call import Call, Work
 from kitwright.web.calls.consent_text import consent_text
+from kitwright.web.calls.consent_wire import AcceptIn, DeclineIn, IssueIn
 from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.orders import unordered
-from kitwright.web.calls.quote_wire import AcceptIn, DeclineIn, IssueIn, QuoteHeadOut
+from kitwright.web.calls.quote_wire import QuoteHeadOut
 from kitwright.web.calls.quotes import asked_of, changed_since, checked, head_reply, of_today
 from kitwright.web.edge.problems import GAPS
 from kitwright.web.edge.reply import Reply

@@ -15,9 +15,7 @@ from kitwright.quote import amount_of
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.units import read_figure
 from kitwright.web.calls.call import Call, Work
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.ids import QUOTE
-from kitwright.web.calls.quote_wire import (
+from kitwright.web.calls.consent_wire import (
     AdditionIn,
     AuthorisationsOut,
     ConsentOut,
@@ -26,6 +24,8 @@ from kitwright.web.calls.quote_wire import (
     authorisation_out,
     limit_out,
 )
+from kitwright.web.calls.declared import operation
+from kitwright.web.calls.ids import QUOTE
 from kitwright.web.calls.quotes import checked, quote_tag
 from kitwright.web.edge.reply import Reply
 

@@ -2,15 +2,72 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from kitwright.keeping.prices import paired
-from kitwright.keeping.record import Revision
-from kitwright.quote import Line, Quote, read_quote
-from kitwright.web.calls.quote_wire import (
-    DifferenceOut,
-    LineChangeOut,
-    LineFiguresOut,
-    TotalChangeOut,
+from kitwright.keeping.record import (
+    Revision,
 )
+from kitwright.quote import (
+    Amount,
+    Count,
+    DecimalText,
+    Line,
+    OnCylinder,
+    Quote,
+    read_quote,
+)
+from kitwright.web.calls.ids import (
+    RevisionNumber,
+)
+from kitwright.web.calls.out import Out
+
+
+class LineChangeOut(Out, frozen=True, kw_only=True):
+    """A line that differs: what it was, null where it is new, and what it would be now, null
+    where it is gone.
+    """
+
+    kind: str
+    code: str
+    cylinder: OnCylinder | None
+    was: LineFiguresOut | None
+    now: LineFiguresOut | None
+
+
+class LineFiguresOut(Out, frozen=True, kw_only=True):
+    """The figures of a line."""
+
+    description: str
+    quantity: DecimalText
+    unit: str
+    unit_price: DecimalText
+    amount: Amount
+
+
+class TotalChangeOut(Out, frozen=True, kw_only=True):
+    """A total: what it was, and what it would be now; null where the tax is not known."""
+
+    was: Amount | None
+    now: Amount | None
+
+
+class DifferenceOut(Out, frozen=True, kw_only=True):
+    """What a revision would come to on a day by today's catalogue. The revision stays as it is.
+
+    `same` counts the lines without any difference.
+    """
+
+    revision: RevisionNumber
+    was_on: date
+    now_on: date
+    was_catalogue_revision: str
+    now_catalogue_revision: str
+    same: Count
+    lines: tuple[LineChangeOut, ...]
+    net: TotalChangeOut
+    tax: TotalChangeOut
+    gross: TotalChangeOut
 
 
 def difference(revision: Revision, new: Quote) -> DifferenceOut:

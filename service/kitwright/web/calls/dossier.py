@@ -7,23 +7,19 @@ from datetime import datetime
 from kitwright.keeping.dossier import Dossier
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
+from kitwright.web.calls.consent_wire import (
+    AdditionOut,
+    AuthorisationOut,
+    addition_out,
+    authorisation_out,
+)
+from kitwright.web.calls.event_wire import EventOut, event_out
 from kitwright.web.calls.messages import MessageOut, message_out
 from kitwright.web.calls.orders import KeptOrderOut, order_out
 from kitwright.web.calls.out import Out
 from kitwright.web.calls.people_wire import CustomerOut, MachineOut, customer_out, machine_out
 from kitwright.web.calls.photos import PhotoOut, photo_out
-from kitwright.web.calls.quote_wire import (
-    AdditionOut,
-    AuthorisationOut,
-    EventOut,
-    QuoteHeadOut,
-    RevisionOut,
-    addition_out,
-    authorisation_out,
-    event_out,
-    quote_head,
-    revision_out,
-)
+from kitwright.web.calls.quote_wire import QuoteHeadOut, RevisionOut, quote_head, revision_out
 
 
 class ExportedQuoteOut(Out, frozen=True, kw_only=True):

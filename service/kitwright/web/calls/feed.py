@@ -12,8 +12,8 @@ from kitwright.keeping.store import Records
 from kitwright.quote import Count
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.declared import operation
+from kitwright.web.calls.event_wire import EventOut, event_out
 from kitwright.web.calls.out import Out
-from kitwright.web.calls.quote_wire import EventOut, event_out
 from kitwright.web.calls.shaped import shaped
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire

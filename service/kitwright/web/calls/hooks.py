@@ -17,9 +17,9 @@ from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call, version_tag
 from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.event_wire import EventOut, event_out
 from kitwright.web.calls.ids import HOOK, HookId, written
 from kitwright.web.calls.out import Out
-from kitwright.web.calls.quote_wire import EventOut, event_out
 from kitwright.web.calls.records import ListOut
 from kitwright.web.calls.shaped import shaped
 from kitwright.web.edge.reply import Reply

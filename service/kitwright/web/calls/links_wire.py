@@ -9,9 +9,9 @@ from msgspec import Meta
 
 from kitwright.keeping.record import RevisionState
 from kitwright.quote import Amount, ShownQuote
+from kitwright.web.calls.consent_wire import Sha256
 from kitwright.web.calls.ids import QuoteId, RevisionNumber
 from kitwright.web.calls.out import Out
-from kitwright.web.calls.quote_wire import Sha256
 from kitwright.web.edge.shapes import DecimalIn, Text, Wire
 
 

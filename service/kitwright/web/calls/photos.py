@@ -21,12 +21,12 @@ from kitwright.keeping.record import KeptQuote, Photo
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
 from kitwright.quote import OnCylinder
 from kitwright.web.calls.call import MOST_PHOTO, Call, Work
+from kitwright.web.calls.consent_wire import Sha256
 from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk, tag
 from kitwright.web.calls.ids import NOUNS, PHOTO, QUOTE, PhotoId, QuoteId, written
 from kitwright.web.calls.out import Out
 from kitwright.web.calls.photo_subject import PhotoQuery, check_subject
-from kitwright.web.calls.quote_wire import Sha256
 from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.records import ListOut
 from kitwright.web.calls.shaped import shaped

@@ -11,7 +11,8 @@ from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import encode_quote
 from kitwright.web.calls.call import Call, Work
 from kitwright.web.calls.declared import operation
-from kitwright.web.calls.difference import difference
+from kitwright.web.calls.difference import DifferenceOut, difference
+from kitwright.web.calls.event_wire import EventOut, event_out
 from kitwright.web.calls.ids import (
     CUSTOMER,
     MACHINE,
@@ -21,15 +22,12 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.paged import page_reply, read_before
 from kitwright.web.calls.quote_wire import (
-    DifferenceOut,
-    EventOut,
     KeptQuoteOut,
     QuoteHeadOut,
     QuoteIn,
     QuotesQuery,
     RevisionHeadOut,
     RevisionOut,
-    event_out,
     kept_quote,
     quote_head,
     revision_head,
