@@ -23,7 +23,20 @@ from kitwright.web.edge.body import decode
 
 SPEAKER = Speaker(starter(), "de")
 
-TOLD = ("description", "message", "name", "needs", "plain", "say_not", "text", "title", "words")
+TOLD = (
+    "at",
+    "by_name",
+    "description",
+    "message",
+    "name",
+    "needs",
+    "plain",
+    "reason",
+    "say_not",
+    "text",
+    "title",
+    "words",
+)
 
 
 def figures(told: Any) -> Any:
@@ -32,9 +45,14 @@ def figures(told: Any) -> Any:
         return {
             key: figures(value)
             for key, value in told.items()
-            if key != "language" and not (key in TOLD and isinstance(value, str))
+            if key != "language" and not (key in TOLD and is_text(value))
         }
     return [figures(each) for each in told] if isinstance(told, list) else told
+
+
+def is_text(value: Any) -> bool:
+    """Return whether a value is a text, or a list of texts such as the steps of a caution."""
+    return all(isinstance(each, str) for each in (value if isinstance(value, list) else [value]))
 
 
 @pytest.mark.parametrize("name", NAMES)
