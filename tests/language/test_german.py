@@ -137,6 +137,18 @@ def test_word_of_one_english_name_may_differ_by_what_it_names() -> None:
     assert SPEAKER.text("item", "Head gasket") == "Zylinderkopfdichtung"
 
 
+def test_tax_is_named_in_the_language_of_the_quote() -> None:
+    given = case("s50-walk-behind-breather")
+    told = answer(given["shop"], {**given["request"], "language": "de"})
+    taxes = [*told["taxes"], *(tax for line in told["lines"] for tax in line["taxes"])]
+    assert {tax["name"] for tax in taxes} == {"USt."}
+    change = Why(
+        "tax-rate-changes",
+        {"tax": "VAT", "rate": 20, "new_rate": 22, "first_day": date(2027, 3, 1)},
+    )
+    assert SPEAKER.sentence(change).startswith("USt.")
+
+
 def test_text_of_a_shop_s_own_catalogue_stays_as_it_is() -> None:
     assert SPEAKER.text("job", "Polish the bonnet") == "Polish the bonnet"
     assert SPEAKER.text("job", "") == ""

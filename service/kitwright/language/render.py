@@ -69,7 +69,8 @@ class Speaker:
         facts = {name: self._fact(name, fact, why.facts) for name, fact in why.facts.items()}
         told = self._sentences[why.code].format_map(facts)
         role = why.facts.get("role")
-        if role is None:
+        if role is None or "work" in why.facts:
+            # what is used up has the work for its role, which the sentence names already
             return told
         thing = _capital(self.on_cylinder(self.word(str(role)), why.facts.get("on")))
         return f"{thing}: {self._after_colon(told)}"
@@ -239,6 +240,8 @@ class Speaker:
             return self.fault(str(fact), facts.get("cylinder"))
         if name == "code" and fact is not None:
             return self._of_line(str(fact))
+        if name == "tax":
+            return self.text("tax", str(fact))
         if name in ("component", "work"):
             return self.instance(str(fact))
         return self.word(str(fact)) if name in _WORDS else str(fact)
