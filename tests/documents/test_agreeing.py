@@ -187,7 +187,7 @@ def test_documents_take_the_tax_of_the_exempt_off_prices_that_include_it() -> No
 def test_documents_note_a_rate_that_changes() -> None:
     for language, note in (
         ("en", "VAT is 20 % on the day of this quote and 22 % from"),
-        ("de", "VAT: 20 % am Tag dieses Angebots, 22 % ab"),
+        ("de", "USt.: 20 % am Tag dieses Angebots, 22 % ab"),
     ):
         told = made(ORCHARD)
         for name, words in documents(told, language).items():

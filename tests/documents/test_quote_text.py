@@ -129,5 +129,5 @@ def test_quote_text_names_what_was_found() -> None:
     lines = rendered(starter(), quote(starter(), jobs=(), diagnoses=(found,)))
 
     told = " ".join(" ".join(lines).split())
-    assert "a head gasket leak to the outside, cylinder 1: The head seal leaks" in told
+    assert "a head gasket leak to the outside, cylinder 1: Combustion gas leaks to" in told
     assert "HG-OUTSIDE" not in told

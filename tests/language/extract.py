@@ -39,7 +39,6 @@ from kitwright.catalogue.model import (
 )
 from kitwright.language import english
 from kitwright.language.texts import DOMAINS
-from kitwright.units import REC20
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 SOURCES: Final = Path(kitwright.__file__).parent
@@ -124,13 +123,14 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     for hazard in catalogue.hazards.values():
         for text in (hazard.title, hazard.text):
             yield ("hazard", text, None), hazard.id
+    for area in catalogue.tax_areas.values():
+        for tax in area.components:
+            yield ("tax", tax.name, None), tax.id
     yield from _diagnosis_texts(catalogue.rules)
     for name in sorted(_named(catalogue)):
         word = english.WORDS.get(name, name.replace("_", " "))
         for told in (word, *english.STEPS.get(name, ())):
             yield ("word", told, None), name
-    for unit in REC20:
-        yield ("unit", unit, None), unit
 
 
 def _diagnosis_texts(rules: DiagnosisRules) -> Iterator[tuple[Text, str]]:

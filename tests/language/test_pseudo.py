@@ -101,7 +101,6 @@ def names() -> tuple[str, ...]:
     found = {shop.name for shop in catalogue.shops.values()}
     found |= {service for shop in catalogue.shops.values() for service in shop.sublet}
     found |= {row.bin for shop in catalogue.shops.values() for row in shop.stock}
-    found |= {tax.name for area in catalogue.tax_areas.values() for tax in area.components}
     for supplier in catalogue.suppliers.values():
         found |= {
             supplier.id,

@@ -178,7 +178,7 @@ def test_sentence_says_the_name_of_a_fault(language: str, told: str) -> None:
     ("code", "told"),
     [
         ("H27-V-502", 'Taken off "Exhaust valve" by A. Shop: torn box'),
-        ("J-LASH", 'Taken off "Valve clearance set" by A. Shop: torn box'),
+        ("J-LASH", 'Taken off "Valve clearance adjustment" by A. Shop: torn box'),
         ("waste-oil", 'Taken off "Used oil disposal" by A. Shop: torn box'),
         ("free-2", 'Taken off "line 2 of those added" by A. Shop: torn box'),
         ("X-1", 'Taken off "X-1" by A. Shop: torn box'),
@@ -219,3 +219,8 @@ def test_sentence_tells_no_id_of_the_catalogue(code: str, language: str) -> None
     told = Speaker(starter(), language).sentence(Why(code, facts))
 
     assert not re.search(r"[A-Z]+-[A-Z]|_|@", told)
+
+
+def test_sentence_names_the_work_that_uses_something_once() -> None:
+    facts: dict[str, Fact] = {"work": "clean_faces@1", "role": "clean_faces", "on": 1}
+    assert SPEAKER.sentence(Why("used-by-work", facts)).count("sealing faces") == 1

@@ -156,3 +156,53 @@ def test_background_is_told_by_what_is_known(language: str) -> None:
     ]
 
     assert not [each for each in told if re.match(r"(?:or|oder|ask|fragen)\b", each)]
+
+
+@pytest.mark.parametrize(("language", "that"), [("en", "that "), ("de", "dass ")])
+def test_claim_reads_behind_the_words_that_forbid_it(language: str, that: str) -> None:
+    # such as: Do not claim: that the head is flat; it is measured only once it is off
+    speaker = Speaker(starter(), language)
+    claims = [speaker.text("diagnosis", row.say_not) for row in starter().rules.diagnosis]
+
+    assert [told for told in claims if not re.fullmatch(that + "[^:.]+[.]", told)] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_reason_for_optional_work_is_a_sentence(language: str) -> None:
+    # it stands alone beneath the work's name
+    speaker = Speaker(starter(), language)
+    rows = [row for job in starter().jobs.values() for row in job.while_apart]
+    told = [speaker.text("job", row.reason) for row in rows]
+
+    assert [each for each in told if not re.fullmatch("[A-ZÄÖÜ].*[.]", each)] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_check_still_to_be_made_is_a_promise_of_the_shop(language: str) -> None:
+    # it is printed to the customer behind "Still to be checked:"
+    speaker = Speaker(starter(), language)
+    told = [speaker.text("gate", row.plain) for row in starter().rules.gate if row.plain]
+
+    assert told
+    assert [each for each in told if not each.startswith(("We will ", "Wir "))] == []
+
+
+def test_work_is_named_in_words_and_not_by_its_id() -> None:
+    catalogue = starter()
+    rows = [
+        work
+        for layout in catalogue.layouts.values()
+        for one in layout.component
+        for work in one.refit_work
+    ]
+    rows += [work for job in catalogue.jobs.values() for work in job.work]
+
+    assert [work.id for work in rows if work.id not in english.WORDS] == []
+
+
+def test_catalogue_uses_the_words_of_the_trade() -> None:
+    # renew is for a licence; a repair is quoted, not sold; English has no space before a per cent
+    kinds = ("job", "contingency", "diagnosis", "finding", "gate", "conflict", "hazard", "test")
+    odd = re.compile(r"\b(?:renew|any more|nobody|is sold|lash)|\d %")
+
+    assert [told for told in texts(*kinds) if odd.search(told)] == []

@@ -61,6 +61,7 @@ class Speaker:
             "code": lambda name, _: self._of_line(name),
             "component": lambda name, _: self.instance(name),
             "work": lambda name, _: self.instance(name),
+            "tax": lambda name, _: self.text("tax", name),
             **dict.fromkeys(_WORDS, lambda name, _: self.word(name)),
         }
         """Facts that are ids -> what tells them in words."""
@@ -85,7 +86,8 @@ class Speaker:
         facts = {name: self._fact(name, fact, why.facts) for name, fact in why.facts.items()}
         told = self._sentences[why.code].format_map(facts)
         role = why.facts.get("role")
-        if role is None:
+        if role is None or "work" in why.facts:
+            # what is used up has the work for its role, which the sentence names already
             return told
         thing = _capital(self.on_cylinder(self.word(str(role)), why.facts.get("on")))
         return f"{thing}: {self._after_colon(told)}"

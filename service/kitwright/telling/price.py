@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from kitwright import quote as wire
 from kitwright.money import Money
@@ -32,15 +32,17 @@ def tell_lines(outcome: Outcome, teller: Teller) -> Iterator[wire.Line]:
             is_exempt=line.tax_kind in request.exempt_kinds,
             shown=shown,
         )
-        yield _line(line, taxed, tell_line_taxes(taxes), teller)
+        yield _line(line, taxed, tell_line_taxes(taxes, teller.speaker.text), teller)
 
 
-def tell_line_taxes(taxes: Iterable[LineTax]) -> tuple[wire.LineTax, ...]:
-    """Return how each tax treats a line."""
+def tell_line_taxes(
+    taxes: Iterable[LineTax], text: Callable[[str, str], str]
+) -> tuple[wire.LineTax, ...]:
+    """Return how each tax treats a line; `text` translates a text of the catalogue, by kind."""
     return tuple(
         wire.LineTax(
             component=tax.component,
-            name=tax.name,
+            name=text("tax", tax.name),
             category=tax.category,
             rate=decimal_text(tax.percent),
             base=amount_of(tax.base),
@@ -94,12 +96,14 @@ def _maybe(value: Money | None) -> wire.Amount | None:
     return None if value is None else amount_of(value)
 
 
-def tell_taxes(taxes: Iterable[ComponentTax]) -> tuple[wire.Tax, ...]:
-    """Return the taxes of a document."""
+def tell_taxes(
+    taxes: Iterable[ComponentTax], text: Callable[[str, str], str]
+) -> tuple[wire.Tax, ...]:
+    """Return the taxes of a document; `text` translates a text of the catalogue, by kind."""
     return tuple(
         wire.Tax(
             component=tax.component,
-            name=tax.name,
+            name=text("tax", tax.name),
             rate=decimal_text(tax.percent),
             base=amount_of(tax.base),
             amount=amount_of(tax.amount),
@@ -123,7 +127,7 @@ def tell_totals(totals: Totals) -> wire.Totals:
     )
 
 
-def tell_exemption(outcome: Outcome) -> wire.Exemption | None:
+def tell_exemption(outcome: Outcome, teller: Teller) -> wire.Exemption | None:
     """Return the exemption that was shown, None where none was."""
     shown = outcome.request.asked.terms.exemption
     if shown is None:
@@ -132,7 +136,7 @@ def tell_exemption(outcome: Outcome) -> wire.Exemption | None:
         certificate_number=shown.certificate_number,
         valid_until=shown.valid_until,
         kinds=tuple(sorted(outcome.request.exempt_kinds)),
-        spares=tell_taxes(outcome.repair.freed),
+        spares=tell_taxes(outcome.repair.freed, teller.speaker.text),
     )
 
 
