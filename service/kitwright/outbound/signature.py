@@ -67,7 +67,7 @@ class MessageIdUnfit(SignatureError):
     code = "webhook-message-id-unfit"
 
     def __init__(self, message_id: str) -> None:
-        super().__init__(f"{message_id!r} is no id of a message")
+        super().__init__(f"{message_id!r} is not a message id")
         self.message_id = message_id
 
 

@@ -116,12 +116,12 @@ def check_target(url: str, *, allow_private: bool = False) -> Target:
     scheme, host = found["scheme"].lower(), found["host"].lower()
     port = _PORTS[scheme] if found["port"] is None else int(found["port"])
     if not 0 < port < 65536:
-        raise TargetMalformed("has a port that does not exist")
+        raise TargetMalformed("has an invalid port")
     address = _literal(host)
     host = _checked_name(host) if address is None else str(address)
     if not allow_private:
         if scheme != "https":
-            raise TargetNotAllowed(host, "is to be reached by https")
+            raise TargetNotAllowed(host, "must be reached by https")
         if not (_is_public_name(host) if address is None else is_public(address)):
             raise TargetNotAllowed(host, "is not public")
     shown = f"[{host}]" if isinstance(address, IPv6Address) else host
@@ -164,7 +164,7 @@ def _literal(host: str) -> Address | None:
         try:
             return IPv6Address(host[1:-1])
         except ValueError as error:
-            raise TargetMalformed("has a host that is no IPv6 address") from error
+            raise TargetMalformed("has a host that is not a valid IPv6 address") from error
     parts = host.removesuffix(".").split(".")
     # The URL Standard's rule: what ends in a number is an address, or nothing.
     if not _NUMBER.fullmatch(parts[-1]):
@@ -172,9 +172,9 @@ def _literal(host: str) -> Address | None:
     try:
         *bytes_before, last = map(_number, parts)
         if len(parts) > 4 or max(bytes_before, default=0) > 255 or last >= 256 ** (5 - len(parts)):
-            raise TargetMalformed("has a host that is no IPv4 address")
+            raise TargetMalformed("has a host that is not a valid IPv4 address")
     except ValueError as error:
-        raise TargetMalformed("has a host that is no IPv4 address") from error
+        raise TargetMalformed("has a host that is not a valid IPv4 address") from error
     before = sum(byte << 8 * (3 - place) for place, byte in enumerate(bytes_before))
     return IPv4Address(before + last)
 
@@ -191,7 +191,7 @@ def _number(part: str) -> int:
 def _checked_name(host: str) -> str:
     labels = host.removesuffix(".").split(".")
     if len(host) > _LONGEST_NAME or not all(map(_LABEL.fullmatch, labels)):
-        raise TargetMalformed("has a host that is no name")
+        raise TargetMalformed("has a host that is not a valid name")
     return host
 
 

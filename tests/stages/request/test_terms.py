@@ -526,9 +526,9 @@ def test_quote_repair_counts_a_customers_sets_for_each_machine() -> None:
     [
         ("V68-A-001", "nothing of it is needed"),
         ("H27-K-011", "nothing of it is needed"),
-        ("CS-OIL", "consumables are the shop's own"),
+        ("CS-OIL", "the shop supplies consumables itself"),
         ("NONE", "the catalogue has no part or set of that number"),
-        ("V68-G-103", "this repair can use 2 and no more"),
+        ("V68-G-103", "this repair can use at most 2"),
     ],
 )
 def test_quote_repair_says_why_it_takes_no_customers_part(item: str, why: str) -> None:

@@ -239,7 +239,7 @@ def test_work_needs_its_parts_ordered(staff: Staff) -> None:
 
     told = staff.refused(f"/v1/quotes/{id}/start", None, staff.tag(id))
 
-    assert "parts orders are still to be made" in told["errors"][0]["detail"]
+    assert "parts orders not yet placed: " in told["errors"][0]["detail"]
 
 
 def test_parts_are_ordered_for_the_agreed_revision_only(staff: Staff) -> None:
