@@ -319,7 +319,11 @@ def test_restore_refuses_members_that_are_not_those_taken(
     [
         (spoil_database, BackupDamaged, "kitwright.db"),
         (lambda members: members.update({FILE: b"x" * 5000}), BackupDamaged, "not a database"),
-        (lambda members: members.update({FILE: b""}), BackupDamaged, "not the one that its manifest names"),
+        (
+            lambda members: members.update({FILE: b""}),
+            BackupDamaged,
+            "not the one that its manifest names",
+        ),
         (manifest_says(schema=[]), BackupDamaged, "not the one that its manifest names"),
         (manifest_says(schema=["0001", "9999"]), NewerSchema, "9999"),
         (manifest_says(format=2, more=1), BackupNewer, "format 2"),

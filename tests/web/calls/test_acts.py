@@ -168,7 +168,7 @@ def test_new_agreement_takes_the_place_of_the_old(staff: Staff) -> None:
     assert (offered["state"], offered["agreed"], offered["offered"]) == ("in_work", 1, 2)
     refused = staff.refused(f"/v1/quotes/{id}/finish", None, staff.tag(id))
     assert refused["errors"][0]["code"] == "not-in-this-state"
-    assert "revision 2 is offered" in refused["errors"][0]["detail"]
+    assert "revision 2 is on offer" in refused["errors"][0]["detail"]
     assert "finish" not in offered["acts"]
 
     accepted = staff.act(id, "accept", {**YES, "revision": 2})

@@ -122,7 +122,7 @@ def test_draft_across_a_change_of_rates_is_refused(staff: Staff, tmp_path: Path)
         told = refused(staff, quote)
 
     details = [one["detail"] for one in told["errors"]]
-    assert any(one.startswith("tax sales (Sales tax) was ") and "(9 %)" in one for one in details)
+    assert any(one.startswith("tax sales (Sales tax) was ") and "(9%)" in one for one in details)
     assert not any(one.startswith(("part ", "labour ")) for one in details)
     # made for a day of the new rate, and compared on that day
     assert staff.get(f"/v1/quotes/{early}")["state"] == "issued"

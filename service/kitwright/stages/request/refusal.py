@@ -102,8 +102,8 @@ class CylinderOutOfRange(RequestFault):
     code = "cylinder-out-of-range"
 
     def __init__(self, cylinder: int, family: Family) -> None:
-        numbers = ", ".join(map(str, range(1, family.cylinders + 1)))
-        super().__init__(f"cylinder {cylinder}: family {family.id} has only {numbers}")
+        numbers = " or ".join(map(str, range(1, family.cylinders + 1)))
+        super().__init__(f"cylinder {cylinder}: on family {family.id} it must be {numbers}")
         self.cylinder = cylinder
         self.cylinders = family.cylinders
 
