@@ -145,6 +145,24 @@ def test_help_names_the_exit_codes(run: Run) -> None:
     assert "0: done" in " ".join(said.split())
 
 
+def test_readme_says_what_its_first_example_answers(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    readme = (REPOSITORY / "README.md").read_text(encoding="utf-8")
+    typed = re.search(r"^ +\.venv/demo/bin/kitwright (quote (\S+))$", readme, re.MULTILINE)
+    amounts = re.findall(r"\$\d+\.\d\d", readme)
+    assert typed is not None
+    assert amounts
+    monkeypatch.chdir(REPOSITORY)
+
+    code, said, complaint = run(*typed[1].split())
+
+    assert code == 0, complaint
+    assert [amount for amount in amounts if amount.removeprefix("$") not in said] == []
+    # the call over HTTP sends the same request
+    assert f"-d @{typed[2]}\n" in readme
+
+
 def test_quote_prints_a_quote_and_its_orders(run: Run) -> None:
     code, said, complaint = run("quote", EXAMPLE)
 
