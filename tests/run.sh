@@ -1,6 +1,6 @@
 #!/bin/sh
-# Installs Kitwright into .venv/tests and runs every gate, all of them even where one fails; exits 1 if any did.
-# With arguments it runs pytest alone, with these arguments. Needs Python 3.11 or newer, nothing else.
+# Installs Kitwright into .venv/tests and runs every gate, even if one fails; exits 1 if any did. With arguments it runs
+# only pytest, with these arguments. Needs Python 3.11 or newer; the first time, packages.
 set -eu
 root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 . "$root/.lock/venv.sh"

@@ -59,7 +59,8 @@ def small_quote(
                     on=on,
                     is_exempt=charge.kind in exempt,
                     shown=shown,
-                )
+                ),
+                _as_it_is,
             ),
             computed=None,
             tax_kind=charge.kind,
@@ -104,13 +105,13 @@ def small_quote(
         labour=(),
         kit=Kit(needs=(), packs=(), left_over=(), from_stock=(), is_least=True),
         lines=lines,
-        taxes=tell_taxes(taxed.taxes),
+        taxes=tell_taxes(taxed.taxes, _as_it_is),
         tax_state="known",
         exemption=Exemption(
             certificate_number="C1",
             valid_until=on,
             kinds=tuple(sorted(exempt)),
-            spares=tell_taxes(taxed.freed),
+            spares=tell_taxes(taxed.freed, _as_it_is),
         )
         if exempt
         else None,
@@ -133,3 +134,7 @@ def small_quote(
         notes=(),
         contingencies=None,
     )
+
+
+def _as_it_is(_: str, text: str) -> str:
+    return text

@@ -1,4 +1,4 @@
-"""The `kitwright` command: what each of its commands does, and how errors are told."""
+"""The `kitwright` command: its commands, and the messages of their errors."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _SOURCE: Final = Path(__file__).parents[2]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command; return its exit code: 0 done, 1 refused or at fault, 2 wrong usage."""
+    """Run the command; return its exit code: 0 done, 1 refused or an error, 2 wrong usage."""
     given = read_arguments(arguments)
     try:
         return _COMMANDS[given.command](given)
@@ -53,7 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not error.faults:
             print(error, file=sys.stderr)
     except BrokenPipeError:
-        # whoever read the output has seen enough; Python would complain of it once more at its end
+        # the reader has closed the pipe; without this, Python would report it once more at its end
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except KitwrightError as error:
         print(error, file=sys.stderr)
@@ -66,7 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 class FileUnreadable(KitwrightError):
-    """A file that was named and can't be read."""
+    """A file that can't be read."""
 
     code = "file-unreadable"
 
@@ -95,7 +95,7 @@ def _assess(given: argparse.Namespace) -> int:
 
 
 def _raw(file: str) -> bytes:
-    """Return what a file holds. Raises: FileUnreadable."""
+    """Return the bytes of a file. Raises: FileUnreadable."""
     try:
         return sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
     except OSError as error:
@@ -103,7 +103,7 @@ def _raw(file: str) -> bytes:
 
 
 def _counted(number: int, one: str, many: str | None = None) -> str:
-    """Return a number of things in words; `many` where the plural has more than an s."""
+    """Return a number with its noun; `many` is the plural if it is not `one` with an s."""
     return f"{number} {one if number == 1 else many or f'{one}s'}"
 
 
@@ -125,7 +125,7 @@ def _check(given: argparse.Namespace) -> int:
         causes = by_cause(error.faults)
         for cause in causes:
             print(cause, file=sys.stderr)
-        told = _counted(len(error.faults), "fault")
+        told = _counted(len(error.faults), "error")
         if len(causes) < len(error.faults):
             told += f" of {_counted(len(causes), 'cause')}"
         print(f"{told} in {folder}", file=sys.stderr)
@@ -143,13 +143,13 @@ def _check(given: argparse.Namespace) -> int:
     )
     done = f"{_counted(examined.repairs, 'repair')} planned, kitted and priced"
     warned = f"; {_counted(len(examined.doubts), 'warning')}" if examined.doubts else ""
-    print(f"catalogue sound: {holds}; {done}{warned}")
+    print(f"catalogue valid: {holds}; {done}{warned}")
     print(f"revision {catalogue.revision}")
     return 0
 
 
 def _openapi(given: argparse.Namespace) -> int:
-    # never what the environment says: the document that is kept is of the starter catalogue
+    # not with the environment's settings: the stored document is of the starter catalogue
     document = openapi_document(make_service(read_settings({}, {})))
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
     target = _SOURCE / "openapi" / "openapi.json"
@@ -161,7 +161,7 @@ def _openapi(given: argparse.Namespace) -> int:
         target.write_text(text, encoding="utf-8")
     elif given.check:
         if not target.is_file() or target.read_text(encoding="utf-8") != text:
-            print(f"{target} differs: run `kitwright openapi --write`", file=sys.stderr)
+            print(f"{target} is out of date: run `kitwright openapi --write`", file=sys.stderr)
             return 1
         print("openapi/openapi.json is current")
     else:
@@ -172,7 +172,7 @@ def _openapi(given: argparse.Namespace) -> int:
 def _backup(given: argparse.Namespace) -> int:
     done = back_up(_settings(given).data, Path(given.file))
     for sha256 in done.missing:
-        print(f"photograph {sha256} has no file, so it is not backed up", file=sys.stderr)
+        print(f"photograph {sha256} has no file, so it is not in the backup", file=sys.stderr)
     print(f"backed up: the database and {_counted(done.photos, 'photograph')} in {given.file}")
     return 0
 
@@ -193,18 +193,18 @@ def _doctor(given: argparse.Namespace) -> int:
         print(finding)
     for code, detail in told_scripts(fonts()):
         print(Finding(severity=Severity.note, code=code, detail=detail))
-    faults = sum(finding.severity is Severity.fault for finding in findings)
-    if faults:
-        print(f"{_counted(faults, 'fault')} in {folder}", file=sys.stderr)
+    errors = sum(finding.severity is Severity.error for finding in findings)
+    if errors:
+        print(f"{_counted(errors, 'error')} in {folder}", file=sys.stderr)
         return 1
-    print(f"no fault in {folder}")
+    print(f"no error in {folder}")
     return 0
 
 
 def _owner_key(given: argparse.Namespace) -> int:
     folder = _settings(given).data
     if not (folder / FILE).is_file():
-        print(f"no records in {folder}: its first start prints a key", file=sys.stderr)
+        print(f"no database in {folder}: its first start prints an owner key", file=sys.stderr)
         return 1
     store = SqliteStore.open(folder)
     try:
@@ -226,7 +226,7 @@ _COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "doctor": _doctor,
     "owner-key": _owner_key,
 }
-"""Name of a command -> what it does, and the exit code of that."""
+"""Name of a command -> the function that runs it and returns its exit code."""
 
 
 if __name__ == "__main__":

@@ -28,13 +28,13 @@ class KitwrightError(Exception):
 _REASONS: Final = {
     errno.ENOENT: "there is no such file or folder",
     errno.EISDIR: "it is a folder, not a file",
-    errno.ENOTDIR: "a file stands where its path has a folder",
-    errno.EEXIST: "a file stands where the folder should be",
-    errno.EACCES: "this account has no right to it",
-    errno.EPERM: "this account has no right to it",
-    errno.EROFS: "nothing can be written there",
+    errno.ENOTDIR: "a part of its path is a file, not a folder",
+    errno.EEXIST: "there is a file in the place of the folder",
+    errno.EACCES: "permission denied",
+    errno.EPERM: "permission denied",
+    errno.EROFS: "the file system is read-only",
     errno.ENAMETOOLONG: "its name is too long",
-    errno.EADDRINUSE: "another program listens there",
+    errno.EADDRINUSE: "another program is using this address",
     errno.EADDRNOTAVAIL: "this machine does not have that address",
 }
 

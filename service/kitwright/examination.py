@@ -60,6 +60,8 @@ def _unspoken(catalogue: Catalogue) -> Iterator[Fault]:
     known = languages()
     for shop in catalogue.shops.values():
         if shop.language not in known:
-            message = f"language {shop.language!r} has no texts; there are {', '.join(known)}"
+            message = (
+                f"there are no texts in language {shop.language!r}; available: {', '.join(known)}"
+            )
             file, code = f"shops/{shop.id}.toml", "language-without-texts"
             yield Fault(file=file, record="", code=code, message=message)

@@ -71,7 +71,7 @@ class MixedCurrencies(MoneyError):
     code = "mixed-currencies"
 
     def __init__(self, first: str, second: str) -> None:
-        super().__init__(f"{first} and {second} cannot be reckoned together")
+        super().__init__(f"{first} and {second} cannot be combined")
         self.first = first
         self.second = second
 

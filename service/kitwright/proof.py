@@ -153,4 +153,4 @@ def _prove(workshop: Workshop, request: Request, operation: Operation) -> Iterat
     }
     held = {(need.role, need.cylinder) for need in repair.kit.needs}
     for role, cylinder in sorted(renewed - held, key=str):
-        yield f"{place(role, cylinder)} is renewed by the refit and not in the kit"
+        yield f"{place(role, cylinder)} is replaced during reassembly, but is not in the kit"

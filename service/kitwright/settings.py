@@ -62,7 +62,7 @@ class SettingUnreadable(KitwrightError):
 
     def __init__(self, name: str, value: str | None, wanted: str) -> None:
         told = "is missing: it" if value is None else f"is {value!r}, but"
-        super().__init__(f"{name} {told} should be {wanted}")
+        super().__init__(f"{name} {told} must be {wanted}")
         self.name = name
         self.value = value
 

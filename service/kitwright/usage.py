@@ -1,4 +1,4 @@
-"""Usage: what the command takes, its help, and how both are told."""
+"""Usage: the command's options and its help."""
 
 from __future__ import annotations
 
@@ -10,26 +10,27 @@ from kitwright.settings import ENVIRONMENT
 
 
 def read_arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
-    """Return what was typed, `command` its command; None is what this process was started with.
+    """Return the options given, `command` among them; None: those that this process has.
 
-    Raises: SystemExit, 0 after help was printed, 2 after a complaint of wrong usage.
+    Raises: SystemExit, 0 after help was printed, 2 after an error of usage.
     """
     parser = _parser()
     given, rest = parser.parse_known_args(arguments)
     if rest:
         # by the command's own parser: the first one's usage names none of the options
-        given.parser.error(f"there is no {' '.join(rest)} here")
+        given.parser.error(f"unknown arguments: {' '.join(rest)}")
     return given
 
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="kitwright",
-        description="Quotes small-engine repairs: from a diagnosis to a whole kit, honest minutes, "
-        "a price that reconciles and the parts orders.",
-        epilog="`kitwright COMMAND --help` tells more, with an example. Every setting has an "
-        "environment variable as well; what is typed goes first. Exit codes: 0: done; 1: refused, "
-        "or a fault was found; 2: wrong usage; 130: stopped by Ctrl-C.",
+        description="Quotes repairs of small engines: parts kit, labour, reconciled price and "
+        "parts orders, from a diagnosis.",
+        epilog="`kitwright COMMAND --help` explains a command and gives an example. Every setting "
+        "can also be given as an environment variable; command-line options take precedence. Exit "
+        "codes: 0: done; 1: refused, or an error was found; 2: wrong usage; 130: stopped by "
+        "Ctrl-C.",
     )
     parser.add_argument("--version", action="version", version=f"kitwright {kitwright.__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND", dest="command")
@@ -48,7 +49,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _setting(parser: argparse.ArgumentParser, name: str, metavar: str, told: str) -> None:
-    """Add the option of a setting, and say which environment variable it has."""
+    """Add the option of a setting, and name its environment variable."""
     parser.add_argument(
         f"--{name}", metavar=metavar, help=f"{told}; or {ENVIRONMENT[name.replace('-', '_')]}"
     )
@@ -59,24 +60,25 @@ def _catalog(parser: argparse.ArgumentParser) -> None:
 
 
 def _shop(parser: argparse.ArgumentParser) -> None:
-    _setting(parser, "shop", "ID", "shop to quote for (default: the catalogue's first by id)")
+    _setting(
+        parser, "shop", "ID", "shop to quote for (default: the first shop of the catalogue, by id)"
+    )
 
 
 def _data(parser: argparse.ArgumentParser) -> None:
-    _setting(
-        parser, "data", "DIR", "folder for what is kept (default: kitwright-data, made if missing)"
-    )
+    _setting(parser, "data", "DIR", "the data folder (default: kitwright-data)")
 
 
 def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "serve",
         help="run the REST service",
-        description="Runs the service for one shop. Prints `listening on ADDRESS` once it answers, "
-        "and at the first start of a data folder `owner key: kw_...`, which is shown only then. "
-        "Its description is at /docs for people, at /openapi.json for programs. Stop it with "
-        "Ctrl-C. On SIGHUP it reads the catalogue again: one that `check-catalog` finds sound "
-        "takes the place of the old one, which otherwise stays.",
+        description="Runs the service for one shop until it is stopped with Ctrl-C. Prints "
+        "`listening on ADDRESS` once it answers. The first start with a new data folder also "
+        "prints `owner key: kw_...`; the key is not shown again. The API is described at /docs for "
+        "people and at /openapi.json for programs. On SIGHUP the service reads the catalogue "
+        "again. It uses the new one if `check-catalog` finds no error in it; otherwise it keeps "
+        "the old one.",
         epilog="example: kitwright serve --shop orchard --port 0",
     )
     _setting(parser, "host", "HOST", "address to listen on (default: 127.0.0.1, this machine only)")
@@ -86,23 +88,22 @@ def _add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         parser,
         "log",
         "WHAT",
-        "what goes to standard error, as JSON lines: requests (with faults; the default) or faults",
+        "log to standard error, as JSON lines: requests (requests and errors; the default) or "
+        "faults (errors only)",
     )
-    _setting(
-        parser, "rate", "N", "calls a minute that each key may make; 0: any number (default: 6000)"
-    )
+    _setting(parser, "rate", "N", "calls allowed per minute and key; 0: no limit (default: 6000)")
     _setting(
         parser,
         "private-webhooks",
         "YES",
-        "`yes` lets webhooks lead into your own network (default: no)",
+        "`yes` allows webhooks to post to private network addresses (default: no)",
     )
     _setting(
         parser,
         "memory",
         "N",
-        "MiB that are remembered at most between requests, to answer the like faster "
-        "(default: 256); the program itself takes some 150 besides",
+        "most MiB to use for remembering results between requests, so that similar requests are "
+        "answered faster (default: 256); the program itself takes about 150 more",
     )
     _add_mail(parser)
     _catalog(parser)
@@ -114,40 +115,44 @@ def _add_mail(parser: argparse.ArgumentParser) -> None:
         parser,
         "mail-from",
         "ADDRESS",
-        "the address that mails come from; answers go to the one of the shop's contact",
+        "sender address of e-mails; replies go to the address of the shop's contact",
     )
     _setting(
         parser,
         "smtp-host",
         "HOST",
-        "mail server to send by (default: none, mails are put into the folder `mail` of the data)",
+        "mail server (default: none; e-mails are written to the folder `mail` of the data folder)",
     )
-    _setting(parser, "smtp-port", "PORT", "its port (default: 465 for tls, 587 for starttls)")
+    _setting(
+        parser,
+        "smtp-port",
+        "PORT",
+        "the mail server's port (default: 465 for tls, 587 for starttls)",
+    )
     _setting(
         parser,
         "smtp-tls",
         "HOW",
-        "tls or starttls (the default); none is for a server on this machine only",
+        "tls or starttls (the default); none, only for a server on this machine",
     )
     _setting(
         parser,
         "smtp-user",
         "NAME",
-        "log in by this name; the password is read from KITWRIGHT_SMTP_PASSWORD, never typed here",
+        "user name for login; the password comes from KITWRIGHT_SMTP_PASSWORD only",
     )
     _setting(
         parser,
         "public-url",
         "URL",
-        "the address at which customers reach the service: what links in mails begin with; without "
-        "it no letter goes out",
+        "base URL of links in e-mails: the address at which customers reach the service; without "
+        "it no e-mail is sent",
     )
     _setting(
         parser,
         "local-links",
         "YES",
-        "`yes` lets letters go out whose links only this network can follow, for trials (default: "
-        "no)",
+        "`yes` also sends e-mails whose links work only in this network, for trials (default: no)",
     )
 
 
@@ -155,8 +160,8 @@ def _add_assess(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     parser = commands.add_parser(
         "assess",
         help="assess the findings in a file",
-        description="Assesses findings as POST /v1/assessments would, without a service, and "
-        "prints as text what they come to, how surely, and what to test next.",
+        description="Assesses findings as POST /v1/assessments does, without starting the service. "
+        "Prints the possible faults with their probabilities, and the next tests, as text.",
         epilog='A small request: {"family": "QM-H27", "cylinders": [{"cylinder": 1, "leakdown": '
         '{"supply": "90", "in_cylinder": "60"}, "findings": {"air_exhaust": "yes"}}]}',
     )
@@ -164,7 +169,7 @@ def _add_assess(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--json", action="store_true", help="print the service's JSON answer instead")
     how.add_argument(
-        "--svg", action="store_true", help="print a picture of the leak-down readings instead"
+        "--svg", action="store_true", help="print a chart of the leak-down readings instead"
     )
     _catalog(parser)
     _shop(parser)
@@ -174,8 +179,8 @@ def _add_quote(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser = commands.add_parser(
         "quote",
         help="quote one request from a file",
-        description="Quotes a request as POST /v1/quotes/preview would, without a service, and "
-        "prints it as text.",
+        description="Quotes a request as POST /v1/quotes/preview does, without starting the "
+        "service, and prints the quote as text.",
         epilog='A small request: {"family": "QM-H27", "chassis": "PW-G5", "serial": 2140077, '
         '"diagnoses": [{"code": "VALVE-EX", "cylinder": 1}]}',
     )
@@ -190,11 +195,12 @@ def _add_quote(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "check-catalog",
-        help="prove that a catalogue is whole",
-        description="Reads every file of a catalogue, checks every reference, and quotes every job "
-        "on every engine, machine, cylinder, variant and shop: each must give one item for every "
-        "role, and a source for each item. Names every fault with its file and record, many of one "
-        "cause once; exits 1 if there is any. Warns of figures that look like slips, and exits 0.",
+        help="check that a catalogue is complete",
+        description="Reads every file, checks every reference, and quotes every job for every "
+        "engine, machine, cylinder, variant and shop. Each quote must resolve exactly one item for "
+        "every role and find a source for it. Lists every error with its file and record, errors "
+        "of one cause only once, and exits 1 if there are any. Values that look like slips are "
+        "warnings; they do not change the exit code.",
         epilog="example: kitwright check-catalog --catalog my-catalog",
     )
     _catalog(parser)
@@ -204,9 +210,9 @@ def _add_openapi(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = commands.add_parser(
         "openapi",
         help="print the API description",
-        description="Prints the OpenAPI document of the service. In a source tree, --write puts it "
-        "into openapi/openapi.json, and --check exits 1 where that file differs. Its examples "
-        "are run on the starter catalogue.",
+        description="Prints the OpenAPI document of the service. In a source tree, --write "
+        "writes it to openapi/openapi.json, and --check exits 1 if that file differs. Its "
+        "examples are computed from the starter catalogue.",
         epilog="example: kitwright openapi > kitwright.json",
     )
     how = parser.add_mutually_exclusive_group()
@@ -217,36 +223,36 @@ def _add_openapi(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def _add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "backup",
-        help="back up what is kept into one file",
-        description="Writes the database and the photographs of a data folder into one new file, "
-        "also while the service runs: everything that it acknowledged before is in it. Needs room "
-        "for the database twice.",
+        help="back up the data folder to one file",
+        description="Writes the database and the photographs of a data folder to one new file. The "
+        "service may be running; everything that it has acknowledged by then is included. Needs "
+        "free disk space of twice the database's size.",
         epilog="example: kitwright backup monday.tar",
     )
-    parser.add_argument("file", metavar="FILE", help="file to write; there must be none yet")
+    parser.add_argument("file", metavar="FILE", help="file to write; it must not exist yet")
     _data(parser)
 
 
 def _add_restore(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "restore",
-        help="make a backup a data folder again",
-        description="Proves every member of a backup and its database, then puts them into a data "
-        "folder without a database.",
-        epilog="example: kitwright restore monday.tar --data regained",
+        help="restore a backup into a data folder",
+        description="Verifies every file in a backup and its database, then restores them into a "
+        "data folder that has no database yet.",
+        epilog="example: kitwright restore monday.tar --data restored",
     )
-    parser.add_argument("file", metavar="FILE", help="file that `kitwright backup` has written")
+    parser.add_argument("file", metavar="FILE", help="file that `kitwright backup` wrote")
     _data(parser)
 
 
 def _add_doctor(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "doctor",
-        help="examine what is kept",
-        description="Examines a data folder, also while the service runs, and changes nothing: "
-        "database, records, feed, photographs, deliveries, room. Says which scripts printed "
-        "documents can show with the fonts of this machine. Prints a line for each finding; exits "
-        "1 if one is a fault.",
+        help="check the data folder for damage",
+        description="Checks a data folder and changes nothing: database, records, event feed, "
+        "photographs, webhook deliveries and disk space. The service may be running. Also lists "
+        "the scripts that printed documents can show with the fonts of this machine. Prints one "
+        "line for each finding, and exits 1 if one of them is an error.",
         epilog="example: kitwright doctor --data kitwright-data",
     )
     _data(parser)
@@ -255,10 +261,10 @@ def _add_doctor(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 def _add_owner_key(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = commands.add_parser(
         "owner-key",
-        help="make another owner key, where the first was lost",
-        description="Makes a new key with the scope owner in a data folder, and prints it. A "
-        "service that runs on the folder lets it in after its next start. Revoke keys that may be "
-        "in wrong hands: POST /v1/keys/ID/revoke.",
+        help="create another owner key if the first is lost",
+        description="Creates a key with the scope owner in a data folder, and prints it. A running "
+        "service accepts the new key only after a restart. Revoke a key that others may know: "
+        "POST /v1/keys/ID/revoke.",
         epilog="example: kitwright owner-key --data kitwright-data",
     )
     _data(parser)

@@ -162,9 +162,9 @@ def test_script_is_posix_shell(script: str) -> None:
     assert checked.returncode == 0, checked.stderr
 
 
-@pytest.mark.parametrize("room", ["stages", "tax", "money.py"])
-def test_money_is_never_a_float(room: str) -> None:
-    whole = PACKAGE / room
+@pytest.mark.parametrize("name", ["stages", "tax", "money.py"])
+def test_money_is_never_a_float(name: str) -> None:
+    whole = PACKAGE / name
     floats = [
         place(module, node)
         for module in ([whole] if whole.is_file() else modules(whole))

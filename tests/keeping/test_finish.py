@@ -63,5 +63,5 @@ def test_finish_waits_for_the_answer_to_an_offer() -> None:
     quote = asyncio.run(store.write(lambda records: at_work(records, RevisionState.issued)))
 
     assert "finish" not in possible_acts(quote)
-    with pytest.raises(NotNow, match="revision 2 is offered and undecided"):
+    with pytest.raises(NotNow, match="revision 2 is on offer and not yet decided"):
         asyncio.run(store.write(lambda records: finish(records, STAMP, quote)))

@@ -75,7 +75,7 @@ def test_read_key_refuses_what_has_another_form(text: str) -> None:
     with pytest.raises(KeyMalformed) as refused:
         read_key(text)
 
-    assert "should be kw_" in str(refused.value)
+    assert "expected kw_" in str(refused.value)
 
 
 @pytest.mark.parametrize("around", [" {}", "{} ", "{}\n", "\n{}", "Bearer {}", "{}\0", '"{}"'])

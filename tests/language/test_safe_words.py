@@ -9,7 +9,7 @@ from tests.diagnosis.rows import Row, assessed, read_rows
 from tests.language.extract import catalogue_texts
 from tests.stages.workbench import HIRE_YARD, starter
 
-from kitwright.catalogue.model import GateAction
+from kitwright.catalogue.model import GateAction, RefitWork, Work
 from kitwright.documents.assessment_text import assessment_text
 from kitwright.language import english
 from kitwright.language.render import Speaker
@@ -189,7 +189,7 @@ def test_check_still_to_be_made_is_a_promise_of_the_shop(language: str) -> None:
 
 def test_work_is_named_in_words_and_not_by_its_id() -> None:
     catalogue = starter()
-    rows = [
+    rows: list[Work | RefitWork] = [
         work
         for layout in catalogue.layouts.values()
         for one in layout.component

@@ -84,8 +84,8 @@ def test_send_says_goodbye_without_waiting_for_the_answer() -> None:
         ("at_message", "554 5.7.1 spam", Fate.refused, "message: 554 5.7.1"),
         ("at_message", "552 too large", Fate.refused, "message: 552"),
         ("at_message", "452 4.2.2 full", Fate.again, "message for now: 452 4.2.2"),
-        ("at_mail", "550 5.7.1 who are you", Fate.again, "any mail from here for now: 550 5.7.1"),
-        ("at_mail", "450 later", Fate.again, "any mail from here for now: 450"),
+        ("at_mail", "550 5.7.1 who are you", Fate.again, "any e-mail from here for now: 550 5.7.1"),
+        ("at_mail", "450 later", Fate.again, "any e-mail from here for now: 450"),
     ],
 )
 def test_send_tells_no_from_not_now(where: str, answer: str, fate: Fate, told: str) -> None:
@@ -135,7 +135,7 @@ def test_server_that_says_nothing_is_left_in_time() -> None:
             await server.wait_closed()
 
     assert asyncio.run(run()) == MailOutcome(
-        fate=Fate.again, detail="no answer of the mail server in time"
+        fate=Fate.again, detail="no answer from the mail server in time"
     )
 
 
@@ -191,7 +191,7 @@ def test_certificate_is_verified(security: Security, trusted: str) -> None:
     )
 
     assert outcome == MailOutcome(
-        fate=Fate.again, detail="the mail server's certificate is not valid for it"
+        fate=Fate.again, detail="the mail server's certificate is not valid for its name"
     )
     assert (server.taken, server.logins, server.senders) == ([], [], [])
 
@@ -209,7 +209,7 @@ def test_certificate_is_of_the_name() -> None:
             )
             return await by_name.send(MAIL)
 
-    assert asyncio.run(run()).detail == "the mail server's certificate is not valid for it"
+    assert asyncio.run(run()).detail == "the mail server's certificate is not valid for its name"
 
 
 def test_starttls_is_never_done_without() -> None:

@@ -226,7 +226,7 @@ def test_one_that_fails_holds_up_no_other() -> None:
         "queued",
         "sent",
     ]
-    assert mail(store, 3).failure == "not sent, for a fault of the service"
+    assert mail(store, 3).failure == "not sent, because of an internal error"
 
 
 class Stiff(MemoryStore):

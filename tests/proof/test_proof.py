@@ -35,7 +35,7 @@ def test_prove_catalogue_finds_every_fitment_that_is_removed() -> None:
         found = messages(without_row(starter(), place))
         if row.role in ("piston", "pushrod"):
             continue  # no job and no refit asks for these by itself
-        assert any(f"nothing fits {row.role}" in message for message in found), row
+        assert any(f"no part fits {row.role}" in message for message in found), row
 
 
 def test_prove_catalogue_finds_a_part_that_nobody_sells_though_some_lie_on_the_shelf() -> None:

@@ -37,7 +37,7 @@ PHOTOS = (a_png(), a_jpeg())
 
 def faults(folder: Path) -> list[str]:
     found = examine(folder, now=NOON)
-    return [str(finding) for finding in found if finding.severity is Severity.fault]
+    return [str(finding) for finding in found if finding.severity is Severity.error]
 
 
 @pytest.fixture(scope="module")
@@ -180,7 +180,7 @@ def test_back_up_goes_on_without_a_lost_photograph_and_tells(shop: Path, tmp_pat
 
     assert (taken.photos, taken.missing) == (1, (lost,))
     restore(tmp_path / "monday.tar", tmp_path / "regained")
-    assert faults(tmp_path / "regained") == [f"fault missing-photo: photograph {lost} has no file"]
+    assert faults(tmp_path / "regained") == [f"error missing-photo: photograph {lost} has no file"]
 
 
 def test_backup_leaves_out_what_was_erased(shop: Path, tmp_path: Path) -> None:
@@ -287,11 +287,11 @@ def refuses(backup: Path, folder: Path, error: type[Exception], match: str) -> N
     ("change", "match"),
     [
         (lambda members: members.pop(MANIFEST), "has no manifest"),
-        (lambda members: members.pop(FILE), "members are not those"),
+        (lambda members: members.pop(FILE), "files are not those"),
         (lambda members: members.update({FILE: b"x" * 5000}), "has changed"),
         (
             lambda members: members.update({photo_member("0" * 64): b"x"}),
-            "members are not those",
+            "files are not those",
         ),
         (lambda members: members.update({"../kitwright.db": b"x"}), "does not belong"),
         (lambda members: members.update({"/photos/x": b"x"}), "does not belong"),
@@ -319,8 +319,12 @@ def test_restore_refuses_members_that_are_not_those_taken(
     [
         (spoil_database, BackupDamaged, "kitwright.db"),
         (lambda members: members.update({FILE: b"x" * 5000}), BackupDamaged, "not a database"),
-        (lambda members: members.update({FILE: b""}), BackupDamaged, "not the schema"),
-        (manifest_says(schema=[]), BackupDamaged, "not the schema"),
+        (
+            lambda members: members.update({FILE: b""}),
+            BackupDamaged,
+            "not the one that its manifest names",
+        ),
+        (manifest_says(schema=[]), BackupDamaged, "not the one that its manifest names"),
         (manifest_says(schema=["0002", "9999"]), NewerSchema, "9999"),
         (manifest_says(format=2, more=1), BackupNewer, "format 2"),
     ],
@@ -366,7 +370,7 @@ def test_restore_refuses_a_backup_that_was_cut_off(backup: Path, tmp_path: Path)
     for cut in cuts(len(whole)):
         backup.write_bytes(whole[:cut])
 
-        refuses(backup, tmp_path / "regained", BackupDamaged, "no sound backup")
+        refuses(backup, tmp_path / "regained", BackupDamaged, "not a valid backup")
 
 
 def test_restore_refuses_a_backup_with_any_changed_block(backup: Path, tmp_path: Path) -> None:
@@ -377,7 +381,7 @@ def test_restore_refuses_a_backup_with_any_changed_block(backup: Path, tmp_path:
         changed[at] ^= 0xFF
         backup.write_bytes(changed)
 
-        refuses(backup, tmp_path / "regained", BackupDamaged, "no sound backup")
+        refuses(backup, tmp_path / "regained", BackupDamaged, "not a valid backup")
 
 
 def test_restore_of_no_file_says_so(tmp_path: Path) -> None:

@@ -61,7 +61,7 @@ def test_backup_and_restore_tell_what_they_did(run: Run, shop: Path, tmp_path: P
 
     code, said, complaint = run("doctor", "--data", regained)
     assert (code, complaint) == (0, "")
-    assert said.endswith(f"no fault in {regained}\n")
+    assert said.endswith(f"no error in {regained}\n")
 
 
 def test_backup_names_a_lost_photograph(run: Run, shop: Path, tmp_path: Path) -> None:
@@ -72,7 +72,7 @@ def test_backup_names_a_lost_photograph(run: Run, shop: Path, tmp_path: Path) ->
 
     assert code == 0
     assert "0 photographs" in said
-    assert complaint == f"photograph {lost} has no file, so it is not backed up\n"
+    assert complaint == f"photograph {lost} has no file, so it is not in the backup\n"
 
 
 def test_doctor_prints_a_line_a_finding(run: Run, shop: Path) -> None:
@@ -82,8 +82,8 @@ def test_doctor_prints_a_line_a_finding(run: Run, shop: Path) -> None:
     code, said, complaint = run("doctor", "--data", shop)
 
     assert code == 1
-    assert f"fault missing-photo: photograph {lost} has no file" in said.splitlines()
-    assert complaint == f"1 fault in {shop}\n"
+    assert f"error missing-photo: photograph {lost} has no file" in said.splitlines()
+    assert complaint == f"1 error in {shop}\n"
 
 
 def test_doctor_says_which_scripts_can_be_printed(run: Run, shop: Path) -> None:
@@ -106,8 +106,8 @@ def test_doctor_says_which_scripts_can_be_printed(run: Run, shop: Path) -> None:
     [
         (("backup", "monday.tar", "--data", "nowhere"), f"there is no {FILE} in nowhere"),
         (("restore", "monday.tar", "--data", "new"), "monday.tar"),
-        (("restore", "monday.tar", "--data", "shop"), "holds a database already"),
-        (("backup", "shop/kitwright.db", "--data", "shop"), "is there already"),
+        (("restore", "monday.tar", "--data", "shop"), "already has a database"),
+        (("backup", "shop/kitwright.db", "--data", "shop"), "already exists"),
     ],
 )
 def test_command_that_fails_says_why(

@@ -186,7 +186,7 @@ def test_examine_changes_nothing(shop: Path) -> None:
 def test_examine_finds_records_that_disagree(shop: Path, statement: str, code: str) -> None:
     spoil(shop, statement)
 
-    assert ("fault", code) in found(shop)
+    assert ("error", code) in found(shop)
 
 
 def test_examine_bears_what_was_erased(shop: Path) -> None:
@@ -201,16 +201,16 @@ def test_examine_finds_a_damaged_page(shop: Path) -> None:
     data[4096 * 10 : 4096 * 11] = os.urandom(4096)
     file.write_bytes(data)
 
-    codes = {code for severity, code in found(shop) if severity == "fault"}
+    codes = {code for severity, code in found(shop) if severity == "error"}
 
     assert codes & {"damaged-database", "unreadable"}
 
 
 def test_examine_of_no_database_says_so(tmp_path: Path) -> None:
-    assert found(tmp_path) == [("fault", "no-database")]
-    assert found(tmp_path / "nowhere") == [("fault", "no-database")]
+    assert found(tmp_path) == [("error", "no-database")]
+    assert found(tmp_path / "nowhere") == [("error", "no-database")]
     (tmp_path / FILE).write_bytes(b"a letter" * 999)
-    assert found(tmp_path) == [("fault", "unreadable")]
+    assert found(tmp_path) == [("error", "unreadable")]
 
 
 def test_examine_tells_another_schema(shop: Path, tmp_path: Path) -> None:
@@ -222,7 +222,7 @@ def test_examine_tells_another_schema(shop: Path, tmp_path: Path) -> None:
     )
 
     assert found(tmp_path / "older") == [("warning", "older-schema")]
-    assert found(shop) == [("fault", "newer-schema")]
+    assert found(shop) == [("error", "newer-schema")]
 
 
 def later(now: timedelta = DAY) -> datetime:
@@ -235,7 +235,7 @@ def test_examine_finds_photographs_that_are_lost_or_changed(shop: Path) -> None:
     files.path(first).write_bytes(b"changed")
     files.path(second).unlink()
 
-    assert found(shop) == [("fault", "missing-photo"), ("fault", "damaged-photo")]
+    assert found(shop) == [("error", "missing-photo"), ("error", "damaged-photo")]
 
 
 @pytest.mark.parametrize(
@@ -302,10 +302,10 @@ def test_examine_tells_the_worst_first(shop: Path) -> None:
     severities = [severity for severity, _ in found(shop, datetime.now(UTC), version=(3, 40, 1))]
 
     assert severities == sorted(severities, key=[one.value for one in Severity].index)
-    assert set(severities) == {"fault", "warning", "note"}
+    assert set(severities) == {"error", "warning", "note"}
 
 
 def test_finding_is_one_line() -> None:
-    finding = Finding(severity=Severity.fault, code="feed-gap", detail="events 5 to 5 are missing")
+    finding = Finding(severity=Severity.error, code="feed-gap", detail="events 5 to 5 are missing")
 
-    assert str(finding) == "fault feed-gap: events 5 to 5 are missing"
+    assert str(finding) == "error feed-gap: events 5 to 5 are missing"

@@ -82,7 +82,7 @@ def test_nothing_but_a_hash_becomes_a_path(files: PhotoFiles, name: str) -> None
     assert files.get(name) is None
     files.drop(name)
     assert files.get(SHA256) == DATA
-    with pytest.raises(ValueError, match="no SHA-256"):
+    with pytest.raises(ValueError, match="not a SHA-256 hash"):
         files.path(name)
 
 
@@ -115,7 +115,7 @@ def test_put_that_fails_leaves_nothing(files: PhotoFiles, monkeypatch: pytest.Mo
     files.put(b"makes the folders")
     monkeypatch.setattr(os, "fsync", full)
 
-    with pytest.raises(StoreFull, match="a photograph can't be kept"):
+    with pytest.raises(StoreFull, match="a photograph can't be stored"):
         files.put(DATA)
 
     assert files.get(SHA256) is None
@@ -125,5 +125,5 @@ def test_put_that_fails_leaves_nothing(files: PhotoFiles, monkeypatch: pytest.Mo
 def test_put_where_no_folder_can_be_made_says_so(tmp_path: Path) -> None:
     (tmp_path / "kept").write_text("a file")
 
-    with pytest.raises(StoreUnavailable, match="a photograph can't be kept"):
+    with pytest.raises(StoreUnavailable, match="a photograph can't be stored"):
         PhotoFiles(tmp_path / "kept").put(DATA)

@@ -58,4 +58,6 @@ def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
 def _unsourced(catalogue: Catalogue) -> Iterator[Fault]:
     for file, head in catalogue.heads.items():
         if not head.source.strip():
-            yield fault(file, "", "source-missing", "say where the figures come from")
+            yield fault(
+                file, "", "source-missing", "source is empty: say where the values come from"
+            )

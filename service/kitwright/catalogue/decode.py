@@ -31,17 +31,20 @@ _CODES: Final = (
 _PLAIN: Final = (
     (
         re.compile(r"Expected `(?P<wanted>[^`]+)`, got `(?P<given>[^`]+)`"),
-        "{given}: should be {wanted}",
+        "{given}: expected {wanted}",
     ),
-    (re.compile(r"Object missing required field `(?P<name>[^`]+)`"), "{name} is missing"),
-    (re.compile(r"Object contains unknown field `(?P<name>[^`]+)`"), "there is no {name} here"),
-    (re.compile(r"Invalid enum value (?P<name>.+)"), "{name} is none of the words that stand here"),
+    (
+        re.compile(r"Object missing required field `(?P<name>[^`]+)`"),
+        "required field {name} is missing",
+    ),
+    (re.compile(r"Object contains unknown field `(?P<name>[^`]+)`"), "unknown field {name}"),
+    (re.compile(r"Invalid enum value (?P<name>.+)"), "{name} is not one of the words allowed here"),
 )
 """What msgspec says, of Python's types -> the same for whoever edits the file."""
 _TYPES: Final = {
     "array": "a list",
     "bool": "true or false",
-    "date": "a day",
+    "date": "a date",
     "float": "a number with a point",
     "int": "a whole number",
     "null": "nothing",

@@ -73,7 +73,7 @@ def _days(catalogue: Catalogue, today: date) -> Iterator[Doubt]:
     for file, record, day in days:
         years = today.year - day.year - ((today.month, today.day) < (day.month, day.day))
         if day > today:
-            yield _doubt(file, record, "of-the-future", f"as_of {day} is still to come")
+            yield _doubt(file, record, "of-the-future", f"as_of {day} is in the future")
         elif years >= _OLD_YEARS:
             yield _doubt(file, record, "years-old", f"as_of {day} is {years} years ago")
 
@@ -91,7 +91,7 @@ def _costs(catalogue: Catalogue, supplier: Supplier) -> Iterator[Doubt]:
             yield from _cost(file, label, cost / offer.pack, items[offer.item].list_price, lists)
     share = supplier.default_cost_percent
     if share is not None and share > 100:
-        message = f"default_cost_percent {share} makes costs that are above list"
+        message = f"default_cost_percent {share} makes costs higher than list prices"
         yield _doubt(supplier_file(supplier.id), "", "cost-above-list", message)
 
 
@@ -134,7 +134,7 @@ def _shop(catalogue: Catalogue, shop: Shop) -> Iterator[Doubt]:
     for place, share in enumerate(shares):
         beside = shares[max(0, place - 1) : place] + shares[place + 1 : place + 2]
         if beside and all(_is_far(share, other) for other in beside):
-            message = f"bands[{place}] {share} % is far off the bands beside it, {_listed(beside)}"
+            message = f"bands[{place}] {share}% is far off the bands next to it, {_listed(beside)}"
             yield _doubt(file, "parts_price", "band-far-off", message)
 
 
@@ -146,10 +146,10 @@ def _tax_rates(area: TaxArea) -> Iterator[Doubt]:
         for place, rate in enumerate(rates):
             before = rates[place - 1].percent if place else rate.percent
             if rate.percent and before and _is_far(rate.percent, before):
-                message = f"{rate.percent} % from {rate.valid_from} on is far off {before} % before"
+                message = f"{rate.percent}% from {rate.valid_from} is far off {before}% before"
                 yield _doubt(file, label, "rate-far-off", message)
             elif rate.percent >= _HIGH_TAX:
-                message = f"{rate.percent} % from {rate.valid_from} on is very high"
+                message = f"{rate.percent}% from {rate.valid_from} is very high"
                 yield _doubt(file, label, "rate-far-off", message)
 
 

@@ -52,7 +52,7 @@ class ReferenceUnresolved(CatalogueError):
     code = "reference-unresolved"
 
     def __init__(self, reference: str, place: str) -> None:
-        super().__init__(f"{reference!r} means nothing in {place}")
+        super().__init__(f"{reference!r} is not known in {place}")
         self.reference = reference
         self.place = place
 

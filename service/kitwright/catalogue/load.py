@@ -127,7 +127,7 @@ def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
     texts = {}
     for file in sorted(_files_below(folder)):
         if not _is_known(file):
-            message = "the catalogue has no place for a file of this name"
+            message = "a catalogue has no file of this name"
             pile.faults.append(_fault(file, "file-unknown", message))
             continue
         try:
@@ -136,10 +136,10 @@ def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
             pile.faults.append(_fault(file, "file-unreadable", reason_of(error)))
     for file in FILES:
         if file not in texts:
-            pile.faults.append(_fault(file, "file-missing", "the catalogue needs this file"))
+            pile.faults.append(_fault(file, "file-missing", "a catalogue needs this file"))
     for name in FOLDERS.keys() - NEED_NOT_BE:
         if not any(file.startswith(f"{name}/") for file in texts):
-            message = "the catalogue needs at least one file in this folder"
+            message = "a catalogue needs at least one file in this folder"
             pile.faults.append(_fault(f"{name}/", "file-missing", message))
     return texts
 
@@ -188,7 +188,7 @@ def _add_table(file: str, raw: bytes, pile: _Pile) -> None:
     pile.records[file] = record
     own_id = str(getattr(record, "id", ""))
     if file not in FILES and own_id != Path(file).stem:
-        message = f"the file holds {own_id!r} and should be named for it"
+        message = f"the file holds {own_id!r} and must be named after it"
         pile.faults.append(_fault(file, "file-misnamed", message))
 
 
@@ -202,9 +202,11 @@ def _add_offers(file: str, raw: bytes, pile: _Pile) -> None:
         return
     supplier = pile.records.get(beside)
     if not isinstance(supplier, Supplier):
-        pile.faults.append(_fault(file, "offers-alone", f"no readable {beside} beside it"))
+        pile.faults.append(
+            _fault(file, "offers-alone", f"its supplier's file {beside} is missing or unreadable")
+        )
     elif supplier.offer:
-        message = f"{beside} holds offers too: one place only"
+        message = f"{beside} has offers as well: keep them in one of the two files"
         pile.faults.append(_fault(file, "offers-in-two-places", message))
     elif head is not None:
         pile.heads[file] = head

@@ -66,7 +66,7 @@ def read_offers(
         if isinstance(offer, Fault):
             faults.append(offer)
         elif offer.sku in offers:
-            message = f"{offer.sku!r} stands here a second time"
+            message = f"{offer.sku!r} is listed twice"
             faults.append(_fault(file, line, "id-twice", message))
         else:
             offers[offer.sku] = offer
@@ -87,7 +87,7 @@ def _head(rows: list[list[str]]) -> Table:
 
 def _offer(file: str, line: int, cells: list[str]) -> Offer | Fault:
     if len(cells) > len(COLUMNS):
-        message = f"{len(cells)} cells for {len(COLUMNS)} columns"
+        message = f"cells: {len(cells)}; expected one for each of {len(COLUMNS)} columns"
         return _fault(file, line, "wrong-columns", message)
     row: Table = {name: cell for name, cell in zip(COLUMNS, cells, strict=False) if cell}
     try:

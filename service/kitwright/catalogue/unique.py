@@ -24,7 +24,7 @@ def ids_twice(records: Mapping[str, Record]) -> Iterator[Fault]:
         other_file, other = first.setdefault(item, (file, place))
         # Twice in one list is what `_twins` reports.
         if other_file != file or other.partition("[")[0] != place.partition("[")[0]:
-            message = f"{item!r} is {other} of {other_file} already; item numbers are unique"
+            message = f"{item!r} is already {other} of {other_file}; item numbers must be unique"
             yield Fault(file=file, record=place, code="id-twice", message=message)
 
 
@@ -38,7 +38,7 @@ def _twins(file: str, record: Record, place: str) -> Iterator[Fault]:
             here = f"{place}.{name}[{index}]"
             own = _own_name(row)
             if own in seen:
-                message = f"{own!r} stands here a second time"
+                message = f"{own!r} is listed twice"
                 yield Fault(file=file, record=here, code="id-twice", message=message)
             if own is not None:
                 seen.add(own)

@@ -42,7 +42,7 @@ class NotNow(ActRefused):
 
     def __init__(self, act: str, quote: KeptQuote, reason: str) -> None:
         done = {"add": "add to", "order": "order for"}.get(act, act)
-        super().__init__(f"can't {done} this quote, which is {quote.state.value}: {reason}")
+        super().__init__(f"can't {done} this quote in state {quote.state.value}: {reason}")
         self.act = act
         self.state = quote.state
         self.possible = possible_acts(quote)
@@ -54,7 +54,7 @@ class NothingOffered(ActRefused):
     code = "nothing-offered"
 
     def __init__(self, act: str, quote: KeptQuote) -> None:
-        super().__init__(f"no revision is offered to {act}: issue one first")
+        super().__init__(f"no revision is on offer to {act}: issue one first")
         self.latest = quote.latest
 
 
@@ -64,7 +64,7 @@ class OtherRevisionOffered(ActRefused):
     code = "other-revision-offered"
 
     def __init__(self, revision: int, offered: int) -> None:
-        super().__init__(f"revision {revision} is not on offer any more: revision {offered} is")
+        super().__init__(f"revision {revision} is no longer on offer; revision {offered} is")
         self.revision = revision
         self.offered = offered
 
@@ -87,7 +87,8 @@ class ValidityOver(ActRefused):
 
     def __init__(self, revision: int, valid_until: date) -> None:
         super().__init__(
-            f"revision {revision} was valid until {valid_until.isoformat()}: revise it, then issue"
+            f"revision {revision} was valid until {valid_until.isoformat()}: revise the quote, "
+            "then issue it"
         )
         self.revision = revision
         self.valid_until = valid_until
@@ -99,7 +100,9 @@ class TaxNotKnown(ActRefused):
     code = "tax-not-known"
 
     def __init__(self, revision: int) -> None:
-        super().__init__(f"the tax of revision {revision} is not known: revise it with a tax_area")
+        super().__init__(
+            f"the tax of revision {revision} is not known: revise the quote with a tax_area"
+        )
         self.revision = revision
 
 
@@ -110,8 +113,8 @@ class NotQuotable(ActRefused):
 
     def __init__(self, revision: int, why: object) -> None:
         super().__init__(
-            f"what revision {revision} asked can't be quoted today ({why}): revise it, or say in "
-            "`keep_prices` why its prices are kept"
+            f"the request of revision {revision} can't be quoted today ({why}): revise the quote, "
+            "or give the reason for keeping its prices in `keep_prices`"
         )
         self.revision = revision
 
@@ -144,5 +147,5 @@ def possible_acts(quote: KeptQuote) -> tuple[str, ...]:
 def check_act(act: str, quote: KeptQuote) -> None:
     """Raise NotNow where a quote's state leaves no room for an act."""
     if quote.state not in ACTS[act]:
-        possible = ", ".join(possible_acts(quote)) or "nothing"
-        raise NotNow(act, quote, f"what can be done is {possible}")
+        possible = ", ".join(possible_acts(quote)) or "none"
+        raise NotNow(act, quote, f"possible actions: {possible}")

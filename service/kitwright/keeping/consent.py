@@ -32,9 +32,9 @@ class AmountDiffers(ActRefused):
     code = "amount-differs"
 
     def __init__(self, given: Money, due: Money, includes_tax: bool) -> None:
-        terms = "with" if includes_tax else "without"
+        terms = "including" if includes_tax else "before"
         super().__init__(
-            f"the revision comes to {due.amount_text} {due.currency} {terms} tax, "
+            f"the revision's total is {due.amount_text} {due.currency} {terms} tax, "
             f"not {given.amount_text} {given.currency}"
         )
         self.given = given
@@ -49,8 +49,8 @@ class LimitBelowAmount(ActRefused):
 
     def __init__(self, limit: Money, due: Money) -> None:
         super().__init__(
-            f"a limit of {limit.amount_text} is below the {due.amount_text} {due.currency} "
-            "that the revision comes to: the customer can't authorise both"
+            f"the limit of {limit.amount_text} is below the revision's total of {due.amount_text} "
+            f"{due.currency}"
         )
         self.limit = limit
         self.due = due
@@ -65,7 +65,7 @@ class AuthorisedTooEarly(ActRefused):
     def __init__(self, at: datetime, issued_at: datetime | None, now: datetime) -> None:
         since = "" if issued_at is None else f" ({issued_at.isoformat(timespec='seconds')})"
         super().__init__(
-            f"{at.isoformat(timespec='seconds')} is not between the revision's issue{since} "
+            f"{at.isoformat(timespec='seconds')} is not between the time of issue{since} "
             f"and now ({now.isoformat(timespec='seconds')})"
         )
         self.at_moment = at

@@ -49,7 +49,7 @@ class KeyMalformed(KitwrightError):
 
     def __init__(self, reason: str) -> None:
         # never the text itself: messages end up in logs
-        super().__init__(f"this is no key: {reason}")
+        super().__init__(f"invalid key: {reason}")
         self.reason = reason
 
 
@@ -90,9 +90,9 @@ def read_key(text: str) -> tuple[KeyId, KeyHash]:
     """
     form = _FORM.fullmatch(text)
     if form is None:
-        raise KeyMalformed("should be kw_, 10 letters or digits, _ and 49 more")
+        raise KeyMalformed("expected kw_, 10 letters or digits, _ and 49 more letters or digits")
     if form["check"] != _checksum(form["body"]):
-        raise KeyMalformed("its checksum does not fit, so it is mistyped")
+        raise KeyMalformed("its checksum is wrong, so it was mistyped")
     return KeyId(form["id"]), _hash(text)
 
 

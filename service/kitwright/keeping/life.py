@@ -188,7 +188,7 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
     """
     check_act("start", quote)
     if unordered:
-        raise NotNow("start", quote, f"{unordered} parts orders are still to be made")
+        raise NotNow("start", quote, f"parts orders not yet placed: {unordered}")
     return keep_change(
         records,
         stamp,
@@ -207,7 +207,7 @@ def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
     """
     check_act("finish", quote)
     if quote.offered is not None:
-        raise NotNow("finish", quote, f"revision {quote.offered} is offered and undecided")
+        raise NotNow("finish", quote, f"revision {quote.offered} is on offer and not yet decided")
     facts = {"revision": quote.agreed}
     if revision_of(records, quote, quote.latest).state is RevisionState.draft:
         records.quotes.mark_revision(quote.number, quote.latest, RevisionState.superseded)

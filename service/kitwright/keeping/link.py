@@ -38,13 +38,13 @@ class Link(Struct, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         if not _NUMBER.fullmatch(self.number):
-            raise ValueError(f"a quote's number should match {_NUMBER.pattern}")
+            raise ValueError(f"a quote's number must match {_NUMBER.pattern}")
         if not 0 <= self.revision < 2**32:
-            raise ValueError("a revision should be 0 to 4294967295")
+            raise ValueError("a revision must be from 0 to 4294967295")
         if not 0 <= self.expires < 2**63:
-            raise ValueError("an expiry should be Unix seconds, from 0")
+            raise ValueError("an expiry must be Unix seconds, 0 or more")
         if len(self.nonce) != NONCE_BYTES:
-            raise ValueError(f"a nonce should have {NONCE_BYTES} bytes")
+            raise ValueError(f"a nonce must have {NONCE_BYTES} bytes")
 
 
 class LinkForged(KitwrightError):
@@ -53,7 +53,7 @@ class LinkForged(KitwrightError):
     code = "link-forged"
 
     def __init__(self) -> None:
-        super().__init__("this link is not one of ours, or was changed on its way")
+        super().__init__("this link was not made by this service, or it was changed")
 
 
 class LinkExpired(KitwrightError):
@@ -72,7 +72,7 @@ class SecretUnfit(KitwrightError):
     code = "secret-unfit"
 
     def __init__(self, length: int) -> None:
-        super().__init__(f"a signing secret of {length} bytes: should be {SECRET_BYTES}")
+        super().__init__(f"a signing secret must have {SECRET_BYTES} bytes, not {length}")
         self.length = length
 
 

@@ -57,7 +57,7 @@ class NoAddress(MailRefused):
     code = "no-address"
 
     def __init__(self) -> None:
-        super().__init__("no e-mail address of this quote's customer is known: give one in `to`")
+        super().__init__("no e-mail address is known for this quote's customer: give one in `to`")
 
 
 class AddressUnfit(MailRefused):
@@ -67,7 +67,8 @@ class AddressUnfit(MailRefused):
 
     def __init__(self, text: str) -> None:
         super().__init__(
-            f"{text[:80]!r} should be one plain address, as in name@shop.example, in ASCII"
+            f"{text[:80]!r} is not an e-mail address: expected one address in ASCII, such as "
+            "name@shop.example"
         )
         self.text = text
 
@@ -81,12 +82,12 @@ class NoPublicAddress(MailRefused):
         told = (
             "no public address is set"
             if url is None
-            else f"{url} is reached from the shop's own machines only"
+            else f"{url} can be reached only from the shop's own network"
         )
         super().__init__(
-            f"{told}, so the letter's link would lead its customer nowhere: start the service with "
-            "--public-url (or KITWRIGHT_PUBLIC_URL), the address at which customers reach it; for "
-            "trials, --local-links yes (or KITWRIGHT_LOCAL_LINKS) lets such links go out"
+            f"{told}, so the customer could not open the link in the e-mail: start the service "
+            "with --public-url (or KITWRIGHT_PUBLIC_URL), the address at which customers reach "
+            "it, or, for trials, with --local-links yes (or KITWRIGHT_LOCAL_LINKS)"
         )
         self.url = url
 
@@ -268,13 +269,13 @@ def erase_mails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
 def _mail(records: Records, number: int) -> Mail:
     mail = records.mails.get(number)
     if mail is None:
-        raise RecordMissing(f"mails has none with number {number}")
+        raise RecordMissing(f"no record in mails with number {number}")
     return mail
 
 
 def _note(records: Records, stamp: Stamp, kind: EventKind, mail: Mail) -> None:
     quote = records.quotes.get(mail.quote)
     if quote is None:
-        raise RecordMissing(f"quotes has none with number {mail.quote}")
+        raise RecordMissing(f"no record in quotes with number {mail.quote}")
     facts = {"mail": mail.number, "revision": mail.revision, "attempts": mail.attempts}
     note_event(records, stamp, kind, quote, facts)

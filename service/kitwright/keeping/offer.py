@@ -83,7 +83,9 @@ def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision
     revision = revision_of(records, quote, quote.latest)
     if revision.state is not RevisionState.draft:
         raise NotNow(
-            "issue", quote, f"revision {quote.latest} is {revision.state.value}: revise it first"
+            "issue",
+            quote,
+            f"revision {quote.latest} is {revision.state.value}; revise the quote first",
         )
     if revision.gross is None:
         raise TaxNotKnown(revision.number)
@@ -129,7 +131,7 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
     agreed = quote.agreed
     if taken is None:
         if quote.state not in (QuoteState.draft, QuoteState.accepted):
-            raise NotNow("withdraw", quote, "nothing of it is offered")
+            raise NotNow("withdraw", quote, "no revision is on offer")
         taken, agreed = quote.agreed or quote.latest, None
         newest = revision_of(records, quote, quote.latest)
         if newest.state is RevisionState.draft and newest.number != taken:

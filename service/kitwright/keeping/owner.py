@@ -19,7 +19,7 @@ class LastOwnerKey(ActRefused):
     code = "last-owner-key"
 
     def __init__(self, key: str) -> None:
-        super().__init__(f"{key} is the last key with the scope owner: make another first")
+        super().__init__(f"{key} is the last key with the scope owner: create another one first")
         self.key = key
 
 
@@ -29,7 +29,7 @@ class HookIsOff(ActRefused):
     code = "webhook-is-off"
 
     def __init__(self, number: int) -> None:
-        super().__init__("nothing is posted to this webhook: set is_active first")
+        super().__init__("this webhook is not active: set is_active first")
         self.number = number
 
 

@@ -31,7 +31,7 @@ class AlreadyErased(PeopleError):
     code = "already-erased"
 
     def __init__(self, number: int) -> None:
-        super().__init__("this customer was erased")
+        super().__init__("this customer has been erased")
         self.number = number
 
 
@@ -42,7 +42,7 @@ class StillAtWork(PeopleError):
 
     def __init__(self, quotes: tuple[int, ...]) -> None:
         listed = ", ".join(f"Q{number}" for number in quotes)
-        super().__init__(f"still offered, agreed or in work, to be ended first: {listed}")
+        super().__init__(f"quotes still offered, agreed or in work must be ended first: {listed}")
         self.quotes = quotes
 
 
@@ -164,7 +164,7 @@ def _erase_quotes(
 def _erase_quote(records: Records, stamp: Stamp, part: KeptQuote) -> None:
     quote = records.quotes.get(part.number)
     if quote is None:
-        raise RecordMissing(f"quotes has none with number {part.number}")
+        raise RecordMissing(f"no record in quotes with number {part.number}")
     blank = structs.replace(
         quote,
         version=quote.version + 1,

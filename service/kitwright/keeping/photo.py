@@ -19,7 +19,9 @@ class TooManyPhotos(ActRefused):
     code = "too-many-photos"
 
     def __init__(self, quote: int) -> None:
-        super().__init__(f"this quote has {MOST_PHOTOS} photographs: drop one first")
+        super().__init__(
+            f"this quote has {MOST_PHOTOS} photographs, the most allowed: delete one first"
+        )
         self.quote = quote
 
 

@@ -23,7 +23,7 @@ class PriceMoved(KitwrightError):
         if was is None:
             told = f"is new: {now}"
         elif now is None:
-            told = f"is there no more: was {was}"
+            told = f"is no longer in the quote: was {was}"
         else:
             told = f"was {was}, is {now} today"
         super().__init__(f"{what} {told}")
@@ -40,8 +40,9 @@ class PricesMoved(KitwrightError):
     def __init__(self, revision: int, moved: Iterable[PriceMoved]) -> None:
         self.faults = tuple(moved)
         super().__init__(
-            f"prices of revision {revision} are not today's any more ({len(self.faults)} "
-            "differences): revise it, or say in `keep_prices` why they are kept"
+            f"the prices of revision {revision} are no longer today's (differences: "
+            f"{len(self.faults)}): revise the quote, or give the reason for keeping them in "
+            "`keep_prices`"
         )
         self.revision = revision
 
@@ -119,7 +120,7 @@ def _figures(line: Line | None) -> tuple[object, ...] | None:
 def _prices(quote: Quote) -> Iterator[tuple[str, str]]:
     """Yield the name and the figures of every price that is no line."""
     for tax in quote.taxes:
-        yield f"tax {tax.component} ({tax.name})", f"{_money(tax.amount)} ({tax.rate} %)"
+        yield f"tax {tax.component} ({tax.name})", f"{_money(tax.amount)} ({tax.rate}%)"
     totals = quote.totals
     for name in ("net", "tax", "gross", "deposit"):
         found: Amount | None = getattr(totals, name)
@@ -130,9 +131,9 @@ def _prices(quote: Quote) -> Iterator[tuple[str, str]]:
         yield f"extra ({extra.name}{on})", _money(extra.price)
     for one in quote.in_play:
         jobs = "; ".join(_on(job.name, job) for job in one.jobs)
-        yield f"repair in play ({jobs})", _money(one.price)
+        yield f"repair still possible ({jobs})", _money(one.price)
     for each in quote.may_turn_up:
         yield f"contingency ({_on(each.name, each)})", _money(each.price)
     if quote.contingencies is not None:
-        yield "total with all that is likely", _money(quote.contingencies.likely)
-        yield "total at the worst", _money(quote.contingencies.worst)
+        yield "total with all items that could well be found", _money(quote.contingencies.likely)
+        yield "highest total from the items listed", _money(quote.contingencies.worst)

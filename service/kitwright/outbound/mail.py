@@ -150,7 +150,7 @@ class SmtpMailer:
             return _broken(error, is_handed_over=is_handed_over)
         finally:
             client.close()
-        return MailOutcome(fate=Fate.sent, detail="taken by the mail server")
+        return MailOutcome(fate=Fate.sent, detail="accepted by the mail server")
 
 
 _OF_THE_SERVICE: Final = frozenset({521, 530, 534, 535, 538})
@@ -172,13 +172,13 @@ def _judged(error: SMTPResponseException) -> MailOutcome:
     """Return what the answer of a server comes to."""
     about = _JUDGING.get(type(error).__name__)
     if about == "the message" and 200 <= error.code < 300:
-        return MailOutcome(fate=Fate.sent, detail="taken by the mail server")
+        return MailOutcome(fate=Fate.sent, detail="accepted by the mail server")
     enhanced = _ENHANCED.match(error.message)
     code = f"{error.code}" + (f" {enhanced[0]}" if enhanced else "")
     is_final = 500 <= error.code < 600 and error.code not in _OF_THE_SERVICE
     if about is not None and is_final:
         return MailOutcome(fate=Fate.refused, detail=f"the mail server refused {about}: {code}")
-    what = about or "to take any mail from here"
+    what = about or "to accept any e-mail from here"
     return MailOutcome(fate=Fate.again, detail=f"the mail server refused {what} for now: {code}")
 
 
@@ -189,19 +189,19 @@ def _broken(error: Exception, *, is_handed_over: bool) -> MailOutcome:
 
 def _why(error: Exception, *, is_handed_over: bool) -> str:
     if is_handed_over:
-        return "the connection broke while the message was handed over: it may have arrived"
+        return "the connection broke while the message was being sent: it may have arrived"
     under: BaseException | None = error
     while under is not None:
         if isinstance(under, ssl.SSLCertVerificationError):
-            return "the mail server's certificate is not valid for it"
+            return "the mail server's certificate is not valid for its name"
         if isinstance(under, ssl.SSLError):
-            return "the mail server does not speak TLS as it should"
+            return "the TLS connection to the mail server failed"
         under = under.__cause__ or under.__context__
     if isinstance(error, SMTPTimeoutError | TimeoutError):
-        return "no answer of the mail server in time"
+        return "no answer from the mail server in time"
     if isinstance(error, OSError):
         return "no connection to the mail server"
-    return "the mail server does not offer what is needed: STARTTLS, or a way to log in"
+    return "the mail server offers no STARTTLS, or no login method that is supported"
 
 
 _NAME: Final = re.compile(r"<([A-Za-z0-9_+-][A-Za-z0-9._+-]{0,99}@[A-Za-z0-9.-]{1,100})>", re.ASCII)
@@ -228,14 +228,14 @@ class FolderMailer:
         """Return what became of a message."""
         name = _NAME.fullmatch(mail.message_id)
         if name is None:
-            return MailOutcome(fate=Fate.refused, detail="its message id is no name of a file")
+            return MailOutcome(fate=Fate.refused, detail="its message id is not a valid file name")
         try:
             is_there = await asyncio.to_thread(self._put, name[1], mail.body)
         except OSError:
             return MailOutcome(fate=Fate.again, detail="the mail folder can't be written to")
         if not is_there:
             return MailOutcome(fate=Fate.refused, detail="erased before it was sent")
-        return MailOutcome(fate=Fate.sent, detail="put into the mail folder")
+        return MailOutcome(fate=Fate.sent, detail="written to the mail folder")
 
     def _put(self, name: str, body: bytes) -> bool:
         """Write a message that is not there yet; return whether it is there now."""

@@ -114,7 +114,7 @@ class MailPump:
                     self._unsettled = mail, await self._attempt(mail)
                     await self._settle()
         except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
-            _LOG.exception("the outbox of mails fails")
+            _LOG.exception("the outbox of e-mails can't be read")
         return self._rest_seconds
 
     async def _settle(self) -> None:
@@ -127,7 +127,7 @@ class MailPump:
             return await self._mailer.send(mail)
         except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
             _LOG.exception("mail %s crashed", mail.number)
-            return MailOutcome(fate=Fate.again, detail="not sent, for a fault of the service")
+            return MailOutcome(fate=Fate.again, detail="not sent, because of an internal error")
 
 
 def _seconds_until(soonest: datetime | None, now: datetime) -> float:

@@ -185,12 +185,12 @@ def _why(error: Exception) -> str:
         # The pool raises it anew without its cause; the context stays.
         under = error.__context__
         if isinstance(under, ssl.SSLCertVerificationError):
-            return "the host's certificate is not valid for it"
+            return "the host's certificate is not valid for its name"
         if isinstance(under, ssl.SSLError):
-            return "the host does not speak TLS as it should"
+            return "the TLS connection to the host failed"
         return "no connection"
     if isinstance(error, httpcore.ProtocolError):
-        return "the answer is no HTTP"
+        return "the answer is not HTTP"
     return "the connection broke"
 
 

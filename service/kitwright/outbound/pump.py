@@ -173,7 +173,7 @@ class Pump:
             outcome = await self._attempt(delivery)
             await self._outbox.settle(delivery, outcome, self._next_at(delivery, outcome))
         except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
-            _LOG.exception("delivery %s to hook %s is not settled", delivery.id, delivery.hook)
+            _LOG.exception("can't settle delivery %s to hook %s", delivery.id, delivery.hook)
             self._resting[delivery.hook] = self._clock() + _REST
         finally:
             del self._busy[delivery.hook]
@@ -191,7 +191,7 @@ class Pump:
             return await self._poster.post(delivery.url, signed, delivery.body)
         except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
             _LOG.exception("delivery %s to hook %s crashed", delivery.id, delivery.hook)
-            return _unsent("could not be sent, for a fault of the service")
+            return _unsent("not sent, because of an internal error")
 
     def _next_at(self, delivery: Delivery, outcome: Outcome) -> datetime | None:
         if outcome.is_delivered or outcome.is_gone:

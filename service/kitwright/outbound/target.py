@@ -109,12 +109,12 @@ def check_target(url: str, *, allow_private: bool = False) -> Target:
     scheme, host = found["scheme"].lower(), found["host"].lower()
     port = _PORTS[scheme] if found["port"] is None else int(found["port"])
     if not 0 < port < 65536:
-        raise TargetMalformed("has a port that does not exist")
+        raise TargetMalformed("has an invalid port")
     address = _literal(host)
     host = _checked_name(host) if address is None else str(address)
     if not allow_private:
         if scheme != "https":
-            raise TargetNotAllowed(host, "is to be reached by https")
+            raise TargetNotAllowed(host, "must be reached by https")
         if not (_is_public_name(host) if address is None else is_public(address)):
             raise TargetNotAllowed(host, "is not public")
     shown = f"[{host}]" if isinstance(address, IPv6Address) else host
@@ -158,13 +158,13 @@ def _literal(host: str) -> Address | None:
         # as old readers take it: 0x.. in sixteens, 0.. in eights, and 0x alone for nought
         return IPv4Address(inet_aton(_BARE_HEX.sub("0x0", name)))
     except (OSError, ValueError) as error:
-        raise TargetMalformed("has a host that is no IP address") from error
+        raise TargetMalformed("has a host that is not a valid IP address") from error
 
 
 def _checked_name(host: str) -> str:
     labels = host.removesuffix(".").split(".")
     if len(host) > _LONGEST_NAME or not all(map(_LABEL.fullmatch, labels)):
-        raise TargetMalformed("has a host that is no name")
+        raise TargetMalformed("has a host that is not a valid name")
     return host
 
 

@@ -42,7 +42,7 @@ class BackupTaken(BackupError):
     code = "backup-taken"
 
     def __init__(self, target: Path) -> None:
-        super().__init__(f"{target} is there already: name another file")
+        super().__init__(f"{target} already exists: give another file name")
         self.target = target
 
 

@@ -34,9 +34,9 @@ _SOUND_SQLITE: Final = (3, 51, 0)
 
 
 class Severity(StrEnum):
-    """How bad a finding is: a fault is wrong now, a warning may become one, a note is to know."""
+    """How bad a finding is: an error is wrong now, a warning may become one, a note informs."""
 
-    fault = "fault"
+    error = "error"
     warning = "warning"
     note = "note"
 
@@ -70,13 +70,13 @@ def examine(
         findings += _database(folder, now)
     except (OSError, sqlite3.Error) as error:
         reason = reason_of(error) if isinstance(error, OSError) else error
-        findings.append(_fault("unreadable", f"can't read {folder / FILE}: {reason}"))
+        findings.append(_error("unreadable", f"can't read {folder / FILE}: {reason}"))
     order = list(Severity)
     return tuple(sorted(findings, key=lambda finding: order.index(finding.severity)))
 
 
-def _fault(code: str, detail: str) -> Finding:
-    return Finding(severity=Severity.fault, code=code, detail=detail)
+def _error(code: str, detail: str) -> Finding:
+    return Finding(severity=Severity.error, code=code, detail=detail)
 
 
 def _warning(code: str, detail: str) -> Finding:
@@ -97,10 +97,11 @@ def _disk(folder: Path) -> Iterator[Finding]:
         # told by whoever reads the database
         return
     if free < max(LEAST_FREE, size):
-        yield _warning("little-room", f"{_mib(free)} MiB are free: a backup needs {_mib(size)}")
+        yield _warning("little-room", f"free: {_mib(free)} MiB; a backup needs {_mib(size)} MiB")
     if logged > _LARGEST_LOG:
         yield _warning(
-            "long-log", f"the write-ahead log has {_mib(logged)} MiB: something reads without end"
+            "long-log",
+            f"the write-ahead log has grown to {_mib(logged)} MiB: a reader never closes",
         )
 
 
@@ -120,7 +121,7 @@ def _software(version: tuple[int, ...]) -> Iterator[Finding]:
 def _database(folder: Path, now: datetime) -> list[Finding]:
     file = folder / FILE
     if not file.is_file():
-        return [_fault("no-database", f"there is no {FILE} in {folder}")]
+        return [_error("no-database", f"there is no {FILE} in {folder}")]
     connection, _ = connect_to_read(file)
     with contextlib.closing(connection):
         # one view: a running service does not make what is counted twice differ
@@ -129,12 +130,15 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
         try:
             missing = [name for name in all_names() if name not in check_known(connection)]
         except OtherSchema as error:
-            return [*findings, _fault(error.code, str(error))]
+            return [*findings, _error(error.code, str(error))]
         if missing:
             # the records are read as the newest schema has them
             steps = ", ".join(missing)
-            return [*findings, _warning("older-schema", f"the next start adds migrations {steps}")]
-        findings += (_fault(code, detail) for code, detail in check_ledger(connection))
+            return [
+                *findings,
+                _warning("older-schema", f"the next start runs the migrations {steps}"),
+            ]
+        findings += (_error(code, detail) for code, detail in check_ledger(connection))
         findings += _deliveries(connection, now)
         needed = {row[0] for row in connection.execute("SELECT sha256 FROM photos")}
     return [*findings, *_files(folder, needed, now)]
@@ -143,9 +147,9 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
 def _sound(connection: Any) -> Iterator[Finding]:
     for (told,) in connection.execute("PRAGMA integrity_check(20)"):
         if told != "ok":
-            yield _fault("damaged-database", told)
+            yield _error("damaged-database", told)
     for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
-        yield _fault("lost-reference", f"row {row} of {table} refers to none of {parent}")
+        yield _error("lost-reference", f"row {row} of {table} refers to a missing row of {parent}")
 
 
 def _deliveries(connection: Any, now: datetime) -> Iterator[Finding]:
@@ -155,7 +159,8 @@ def _deliveries(connection: Any, now: datetime) -> Iterator[Finding]:
         (moment(now - _STUCK),),
     ):
         yield _warning(
-            "stuck-deliveries", f"{count} events wait for webhook {hook}, the longest since {since}"
+            "stuck-deliveries",
+            f"events waiting for webhook {hook}: {count}, the oldest since {since}",
         )
 
 
@@ -163,17 +168,17 @@ def _files(folder: Path, needed: set[str], now: datetime) -> Iterator[Finding]:
     files = PhotoFiles(folder)
     there = set(files.every())
     for sha256 in sorted(needed - there):
-        yield _fault("missing-photo", f"photograph {sha256} has no file")
+        yield _error("missing-photo", f"photograph {sha256} has no file")
     for sha256 in sorted(needed & there):
         if is_sha256(sha256) and _hash(files.path(sha256)) != sha256:
-            yield _fault("damaged-photo", f"photograph {sha256} has changed")
+            yield _error("damaged-photo", f"the file of photograph {sha256} has changed")
     for sha256 in sorted(there - needed):
         yield _left(
-            "orphaned-photo", f"no record needs photograph {sha256}", files.path(sha256), now
+            "orphaned-photo", f"no record refers to photograph {sha256}", files.path(sha256), now
         )
     begun = (path for path in folder.glob(".*") if path.name.startswith((NEW, PROBE, STAGE)))
     for path in [*files.strays(), *sorted(begun)]:
-        yield _left("stray-file", f"{path.relative_to(folder)} belongs to nothing", path, now)
+        yield _left("stray-file", f"no record refers to {path.relative_to(folder)}", path, now)
 
 
 def _left(code: str, detail: str, path: Path, now: datetime) -> Finding:

@@ -63,7 +63,7 @@ class NewerSchema(OtherSchema):
     def __init__(self, unknown: tuple[str, ...]) -> None:
         super().__init__(
             f"the data folder was written by a newer version (migrations {', '.join(unknown)}): "
-            "run that one, or restore a backup"
+            "use that version, or restore a backup"
         )
         self.unknown = unknown
 

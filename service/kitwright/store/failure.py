@@ -45,15 +45,15 @@ def translated(error: Exception, file: Path) -> StoreFull | StoreUnavailable:
     """Return an error of a database, in its file, as one of the store's own."""
     name = _name(error)
     if name == _FULL or (name.startswith(_VAGUE) and not _can_grow(file)):
-        return StoreFull(f"no room for more: {error}")
-    return StoreUnavailable(f"the records can't be reached: {error}")
+        return StoreFull(f"no disk space left: {error}")
+    return StoreUnavailable(f"the stored records can't be reached: {error}")
 
 
 def refused(error: Exception) -> RevisionSealed | RecordConflict:
     """Return what a rule of the schema refused as one of the store's own errors."""
     if str(error) == SEALED:
         return RevisionSealed(SEALED)
-    return RecordConflict(f"this contradicts what is kept: {error}")
+    return RecordConflict(f"this contradicts the stored records: {error}")
 
 
 def is_outer(error: Exception) -> bool:
@@ -86,5 +86,5 @@ def _name(error: Exception) -> str:
 def of_disk(error: OSError, what: str) -> StoreFull | StoreUnavailable:
     """Return what the system says of a file as one of the store's own errors."""
     if error.errno in _NO_ROOM:
-        return StoreFull(f"no room for more: {what}: {reason_of(error)}")
+        return StoreFull(f"no disk space left: {what}: {reason_of(error)}")
     return StoreUnavailable(f"{what}: {reason_of(error)}")

@@ -44,7 +44,7 @@ class PhotoFiles:
             if not path.is_file() or path.read_bytes() != data:
                 write_whole(path, data)
         except OSError as error:
-            raise of_disk(error, "a photograph can't be kept") from error
+            raise of_disk(error, "a photograph can't be stored") from error
         return sha256
 
     def get(self, sha256: str) -> bytes | None:
@@ -71,7 +71,7 @@ class PhotoFiles:
             if path.parent.is_dir():
                 sync_folder(path.parent)
         except OSError as error:
-            raise of_disk(error, "a photograph can't be dropped") from error
+            raise of_disk(error, "a photograph can't be deleted") from error
 
     def every(self) -> Iterator[str]:
         """Return the SHA-256 of every photograph that there is a file of, in order."""
@@ -84,7 +84,7 @@ class PhotoFiles:
     def path(self, sha256: str) -> Path:
         """Return where a photograph's file is, or would be. Raises: ValueError, for no SHA-256."""
         if not is_sha256(sha256):
-            raise ValueError(f"{sha256!r} is no SHA-256")
+            raise ValueError(f"{sha256!r} is not a SHA-256 hash")
         return self.folder / sha256[:2] / sha256
 
     def _files(self) -> Iterator[Path]:

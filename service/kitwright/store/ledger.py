@@ -15,16 +15,16 @@ Fault = tuple[str, str]
 _AGREED: Final = "('accepted', 'ordered', 'in_work', 'done')"
 _QUOTES: Final = (
     (
-        "revisions do not run from 1 to the latest",
+        "the revisions are not numbered from 1 to the latest",
         "latest <> (SELECT count(*) FROM revisions WHERE quote = quotes.number) OR latest <>"
         " (SELECT coalesce(max(number), 0) FROM revisions WHERE quote = quotes.number)",
     ),
     (
-        "revision that is shown is not the one that counts",
+        "the revision shown is neither the agreed nor the offered one",
         "coalesce(agreed, offered, shown) <> shown",
     ),
     (
-        "figures are not those of the revision that is shown, with what was added to it",
+        "the amounts are not those of the revision shown and its additions",
         # prices are with or without tax, so that one of the totals grows by just what was added
         "NOT EXISTS (SELECT 1, (SELECT coalesce(sum(price), 0) FROM additions AS a"
         " WHERE a.quote = r.quote AND r.number = agreed"
@@ -35,28 +35,28 @@ _QUOTES: Final = (
         " AND r.currency = quotes.currency AND r.valid_until = quotes.valid_until)",
     ),
     (
-        "offered revision is not the one that is issued",
+        "the offered revision is not the issued one",
         "(SELECT group_concat(number) FROM revisions WHERE quote = quotes.number"
         " AND state = 'issued') IS NOT CAST(offered AS TEXT)",
     ),
     (
-        "agreed revision is not the one that is accepted",
+        "the agreed revision is not the accepted one",
         "(SELECT group_concat(number) FROM revisions WHERE quote = quotes.number"
         " AND state = 'accepted') IS NOT CAST(agreed AS TEXT)",
     ),
     (
-        "agreed revision has no authorisation of what was issued",
+        "the agreed revision has no authorisation for what was issued",
         "agreed IS NOT NULL AND NOT EXISTS (SELECT 1 FROM authorisations AS a JOIN revisions AS r"
         " ON r.quote = a.quote AND r.number = a.revision AND r.sha256 = a.sha256"
         " WHERE a.quote = quotes.number AND a.revision = agreed)",
     ),
     (
-        "state is not what it comes to",
+        "the state does not fit the offered and agreed revisions",
         f"(agreed IS NOT NULL) <> (state IN {_AGREED}) OR (state = 'issued') <>"
         " (offered IS NOT NULL AND agreed IS NULL)",
     ),
     (
-        "additions go beyond what was authorised",
+        "the additions exceed the authorised amount",
         # what was added by an earlier consent, after the revision was made, is beside its limit
         "EXISTS (SELECT 1 FROM authorisations AS a WHERE a.quote = quotes.number AND a.revision ="
         " agreed AND a.upper + (SELECT coalesce(sum(amount), 0) FROM additions AS x"
@@ -74,7 +74,7 @@ def check_ledger(connection: Any) -> Iterator[Fault]:
         for (number,) in connection.execute(
             f"SELECT number FROM quotes WHERE {condition} ORDER BY number"
         ):
-            yield "quote-inconsistent", f"of quote {number}, the {wrong}"
+            yield "quote-inconsistent", f"quote {number}: {wrong}"
     yield from _check_revisions(connection)
     yield from _check_search(connection)
 
@@ -83,7 +83,7 @@ def _check_feed(connection: Any) -> Iterator[Fault]:
     before = 0
     for (seq,) in connection.execute("SELECT seq FROM events ORDER BY seq"):
         if seq != before + 1:
-            yield "feed-gap", f"events {before + 1} to {seq - 1} are not in the feed"
+            yield "feed-gap", f"missing from the feed: events {before + 1} to {seq - 1}"
         before = seq
 
 
@@ -98,7 +98,10 @@ def _check_revisions(connection: Any) -> Iterator[Fault]:
         except zlib.error:
             is_same = False
         if not is_same:
-            yield "revision-changed", f"quote {quote}, revision {number}, is not as it was issued"
+            yield (
+                "revision-changed",
+                f"quote {quote}, revision {number}: changed since it was issued",
+            )
     for quote, number in connection.execute(
         "SELECT quote, number FROM revisions AS r WHERE issued_at IS NULL"
         " AND state NOT IN ('draft', 'withdrawn')"
@@ -107,7 +110,7 @@ def _check_revisions(connection: Any) -> Iterator[Fault]:
         " WHERE q.number = r.quote AND q.latest = r.number AND q.state = 'done'))"
         " ORDER BY quote, number"
     ):
-        yield "revision-changed", f"quote {quote}, revision {number}, was never issued"
+        yield "revision-changed", f"quote {quote}, revision {number}: never issued"
 
 
 def _check_search(connection: Any) -> Iterator[Fault]:
@@ -116,7 +119,7 @@ def _check_search(connection: Any) -> Iterator[Fault]:
         " WHERE rowid = customers.number) FROM customers"
     ):
         if words != indexed(name):
-            yield "search-behind", f"customer {number} is not found by its name"
+            yield "search-behind", f"customer {number}: the search index lacks its name"
     for number, customer, machine, words in connection.execute(
         "SELECT quotes.number, customers.name, machines.name, (SELECT customer || '|' || machine"
         " FROM quote_words WHERE rowid = quotes.number) FROM quotes"
@@ -124,4 +127,4 @@ def _check_search(connection: Any) -> Iterator[Fault]:
         " LEFT JOIN machines ON machines.number = quotes.machine"
     ):
         if words != f"{indexed(customer or '')}|{indexed(machine or '')}":
-            yield "search-behind", f"quote {number} is not found by its customer and machine"
+            yield "search-behind", f"quote {number}: the search index lacks its customer or machine"

@@ -35,7 +35,7 @@ class FolderTaken(BackupError):
     code = "folder-taken"
 
     def __init__(self, folder: Path) -> None:
-        super().__init__(f"{folder} holds a database already: restore into another folder")
+        super().__init__(f"{folder} already has a database: restore into another folder")
         self.folder = folder
 
 
@@ -45,7 +45,7 @@ class BackupDamaged(BackupError):
     code = "backup-damaged"
 
     def __init__(self, source: Path, reason: str) -> None:
-        super().__init__(f"{source} is no sound backup: {reason}")
+        super().__init__(f"{source} is not a valid backup: {reason}")
         self.source = source
         self.reason = reason
 
@@ -56,7 +56,7 @@ class BackupNewer(BackupError):
     code = "backup-newer"
 
     def __init__(self, source: Path, form: int) -> None:
-        super().__init__(f"{source} has format {form}: restore it with the version that took it")
+        super().__init__(f"{source} has format {form}: restore it with the version that made it")
         self.source = source
         self.form = form
 
@@ -94,7 +94,7 @@ def _unpack(source: Path, stage: Path) -> Manifest:
             members = {member.name: member for member in _sound(source, tar)}
             manifest = _manifest(source, tar, members)
             if manifest.sha256.keys() != members.keys() - {MANIFEST}:
-                raise BackupDamaged(source, "its members are not those of its manifest")
+                raise BackupDamaged(source, "its files are not those that its manifest lists")
             for name, sha256 in manifest.sha256.items():
                 if _write(tar, members[name], stage / name) != sha256:
                     raise BackupDamaged(source, f"{name} has changed")
@@ -110,7 +110,7 @@ def _sound(source: Path, tar: tarfile.TarFile) -> Iterator[tarfile.TarInfo]:
         if member.type not in (tarfile.REGTYPE, tarfile.AREGTYPE) or not _MEMBER.fullmatch(
             member.name
         ):
-            raise BackupDamaged(source, f"{member.name!r} does not belong into a backup")
+            raise BackupDamaged(source, f"{member.name!r} does not belong in a backup")
         if member.name in seen:
             raise BackupDamaged(source, f"{member.name} is in it twice")
         seen.add(member.name)
@@ -121,7 +121,7 @@ def _manifest(source: Path, tar: tarfile.TarFile, members: dict[str, tarfile.Tar
     member = members.get(MANIFEST)
     file = None if member is None else tar.extractfile(member)
     if member is None or file is None:
-        raise BackupDamaged(source, f"it has no {MANIFEST}, so it was cut off or is something else")
+        raise BackupDamaged(source, f"it has no {MANIFEST}, so it is incomplete or another file")
     if member.size > _LARGEST_MANIFEST:
         raise BackupDamaged(source, f"its {MANIFEST} is too large")
     text = file.read()
@@ -165,9 +165,11 @@ def _check_database(source: Path, file: Path, manifest: Manifest) -> None:
     if faults != ["ok"]:
         raise BackupDamaged(source, f"{FILE}: {faults[0]}")
     if lost is not None:
-        raise BackupDamaged(source, f"{FILE}: a row of {lost[0]} refers to none of {lost[2]}")
+        raise BackupDamaged(
+            source, f"{FILE}: a row of {lost[0]} refers to a missing row of {lost[2]}"
+        )
     if schema != manifest.schema or not schema:
-        raise BackupDamaged(source, f"{FILE} has not the schema that its manifest says")
+        raise BackupDamaged(source, f"the schema of {FILE} is not the one that its manifest names")
 
 
 def _put_in_place(stage: Path, folder: Path, manifest: Manifest) -> None:

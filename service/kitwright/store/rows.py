@@ -83,7 +83,7 @@ class Session:
         )
         if changed != 1:
             found = ", ".join(f"{name} {value}" for name, value in where.items())
-            raise RecordMissing(f"{table} has none with {found}")
+            raise RecordMissing(f"no record in {table} with {found}")
 
 
 def _bounded(value: object) -> object:

@@ -195,6 +195,6 @@ def _bearable(error: BaseException) -> BaseException:
     # a future takes no StopIteration, and a loop is ended by what ends a program
     if isinstance(error, Exception) and not isinstance(error, StopIteration):
         return error
-    wrapped = RuntimeError(f"a piece of work raised {type(error).__name__}")
+    wrapped = RuntimeError(f"a transaction raised {type(error).__name__}")
     wrapped.__cause__ = error
     return wrapped

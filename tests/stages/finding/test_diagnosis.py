@@ -131,7 +131,7 @@ def test_diagnose_names_what_the_rules_call_impossible() -> None:
     )
     catalogue = structs.replace(starter(), rules=structs.replace(rules, finding=never))
 
-    with pytest.raises(RequestRefused, match="can't be seen together: air_other_plug@1"):
+    with pytest.raises(RequestRefused, match="can't occur together: air_other_plug@1"):
         assess({"air_other_plug@1": "yes"}, catalogue)
 
 

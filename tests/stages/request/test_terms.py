@@ -267,7 +267,7 @@ def test_adjust_lines_says_how_often_an_unclear_line_is_there() -> None:
         asked(overrides=(priced("1", LineRef(code="J-HEAD-GASKET")),))
 
     # three classes on each of two cylinders
-    assert "6 lines are J-HEAD-GASKET" in str(refused.value)
+    assert "6 lines match J-HEAD-GASKET" in str(refused.value)
 
 
 def test_adjust_lines_tells_labour_lines_apart_by_cylinder_and_class() -> None:
@@ -524,11 +524,11 @@ def test_quote_repair_counts_a_customers_sets_for_each_machine() -> None:
 @pytest.mark.parametrize(
     ("item", "why"),
     [
-        ("V68-A-001", "nothing of it is needed"),
-        ("H27-K-011", "nothing of it is needed"),
-        ("CS-OIL", "consumables are the shop's own"),
+        ("V68-A-001", "does not need it"),
+        ("H27-K-011", "does not need it"),
+        ("CS-OIL", "the shop supplies consumables itself"),
         ("NONE", "the catalogue has no part or set of that number"),
-        ("V68-G-103", "this repair can use 2 and no more"),
+        ("V68-G-103", "this repair can use at most 2"),
     ],
 )
 def test_quote_repair_says_why_it_takes_no_customers_part(item: str, why: str) -> None:
@@ -537,7 +537,7 @@ def test_quote_repair_says_why_it_takes_no_customers_part(item: str, why: str) -
 
 
 def test_quote_repair_names_what_a_superseded_part_no_longer_stands_in_for() -> None:
-    with pytest.raises(RequestRefused, match="only V68-G-103, which has taken its place"):
+    with pytest.raises(RequestRefused, match="superseded, and only V68-G-103 fits"):
         asked(customer_parts=(brings("V68-G-101"),))
 
 

@@ -168,7 +168,7 @@ def test_new_agreement_takes_the_place_of_the_old(staff: Staff) -> None:
     assert (offered["state"], offered["agreed"], offered["offered"]) == ("in_work", 1, 2)
     refused = staff.refused(f"/v1/quotes/{id}/finish", None, staff.tag(id))
     assert refused["errors"][0]["code"] == "not-in-this-state"
-    assert "revision 2 is offered" in refused["errors"][0]["detail"]
+    assert "revision 2 is on offer" in refused["errors"][0]["detail"]
     assert "finish" not in offered["acts"]
 
     accepted = staff.act(id, "accept", {**YES, "revision": 2})
@@ -239,7 +239,7 @@ def test_work_needs_its_parts_ordered(staff: Staff) -> None:
 
     told = staff.refused(f"/v1/quotes/{id}/start", None, staff.tag(id))
 
-    assert "parts orders are still to be made" in told["errors"][0]["detail"]
+    assert "parts orders not yet placed: " in told["errors"][0]["detail"]
 
 
 def test_parts_are_ordered_for_the_agreed_revision_only(staff: Staff) -> None:

@@ -144,7 +144,7 @@ def test_work_waits_for_the_follow_up(staff: Staff) -> None:
 
     told = staff.refused(f"/v1/quotes/{quote}/start", None, staff.tag(quote))
 
-    assert "2 parts orders are still to be made" in told["errors"][0]["detail"]
+    assert "parts orders not yet placed: 2" in told["errors"][0]["detail"]
 
 
 def test_smaller_revision_names_what_is_surplus(staff: Staff) -> None:

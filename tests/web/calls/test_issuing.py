@@ -122,7 +122,7 @@ def test_draft_across_a_change_of_rates_is_refused(staff: Staff, tmp_path: Path)
         told = refused(staff, quote)
 
     details = [one["detail"] for one in told["errors"]]
-    assert any(one.startswith("tax sales (Sales tax) was ") and "(9 %)" in one for one in details)
+    assert any(one.startswith("tax sales (Sales tax) was ") and "(9%)" in one for one in details)
     assert not any(one.startswith(("part ", "labour ")) for one in details)
     # made for a day of the new rate, and compared on that day
     assert staff.get(f"/v1/quotes/{early}")["state"] == "issued"
@@ -152,7 +152,7 @@ def test_price_of_what_may_turn_up_counts_too(staff: Staff, tmp_path: Path) -> N
 
     details = [one["detail"] for one in told["errors"]]
     assert any(one.startswith("contingency (") for one in details)
-    assert any(one.startswith("total at the worst was ") for one in details)
+    assert any(one.startswith("highest total from the items listed was ") for one in details)
 
 
 def test_request_that_cannot_be_answered_today_is_issued_for_a_reason_only(staff: Staff) -> None:

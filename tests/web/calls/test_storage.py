@@ -37,7 +37,7 @@ def client_at(address: str, key: str) -> httpx.Client:
 
 
 def faults(folder: Path) -> list[str]:
-    return [str(one) for one in examine(folder) if one.severity is Severity.fault]
+    return [str(one) for one in examine(folder) if one.severity is Severity.error]
 
 
 @pytest.mark.skipif(not hasattr(resource, "prlimit"), reason="this system has no prlimit")

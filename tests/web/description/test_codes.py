@@ -228,8 +228,8 @@ def test_request_with_many_faults_names_all_of_them(client: TestClient[Any]) -> 
         (REFUSED["unknown-chassis"][0], "did you mean PW-G5?"),
         (REFUSED["unknown-diagnosis"][0], "did you mean VALVE-IN or VALVE-EX?"),
         (REFUSED["unknown-tax-area"][0], "known: example-county"),
-        (REFUSED["cylinder-out-of-range"][0], "cylinder 2: family QM-H27 has 1"),
-        (REFUSED["cylinder-missing"][0], "name it, 1 to 2"),
+        (REFUSED["cylinder-out-of-range"][0], "on family QM-H27 it must be 1"),
+        (REFUSED["cylinder-missing"][0], "give `cylinder`, 1 or 2"),
         (REFUSED["override-unclear"][0], "give either line with unit_price, or job with minutes"),
     ],
 )

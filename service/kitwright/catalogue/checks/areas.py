@@ -30,7 +30,9 @@ def _kinds(area: TaxArea) -> Iterator[Fault]:
     for kind in ChargeKind:
         if kind is ChargeKind.discount:
             if kind in taxed | untaxed:
-                message = "a discount has no tax of its own: it follows the lines it reduces"
+                message = (
+                    "a discount is not taxed by itself: its tax follows the lines that it reduces"
+                )
                 yield fault(file, "", "discount-taxed", message)
         elif kind not in taxed and kind not in untaxed:
             message = f"{kind} is neither in untaxed nor in an applies_to"
@@ -40,16 +42,18 @@ def _kinds(area: TaxArea) -> Iterator[Fault]:
             yield fault(file, "", "kind-contradicted", message)
     for kind in () if area.exemption is None else area.exemption.kinds:
         if kind not in taxed:
-            message = f"an exemption frees {kind}, which is not taxed"
+            message = f"the exemption covers {kind}, which is not taxed"
             yield fault(file, "exemption", "exemption-idle", message)
 
 
 def _component(file: str, row: TaxComponent, *, is_first: bool) -> Iterator[Fault]:
     label = f"components {row.id}"
     if not row.rates:
-        yield fault(file, label, "rate-missing", "a component has a rate")
+        yield fault(file, label, "rate-missing", "a component needs at least one rate")
     if any(a.valid_from >= b.valid_from for a, b in pairwise(row.rates)):
-        yield fault(file, label, "rates-not-ascending", "rates ascend by their first day")
+        yield fault(
+            file, label, "rates-not-ascending", "rates must be in ascending order of valid_from"
+        )
     if row.compounds and is_first:
-        message = "compounds, but no component stands before it"
+        message = "compounds, but no component comes before it"
         yield fault(file, label, "compounds-on-nothing", message)

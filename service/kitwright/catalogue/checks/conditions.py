@@ -21,12 +21,12 @@ def level_faults(
 ) -> Iterator[Fault]:
     """Yield levels that are none of those a thing can have, and an empty choice of them."""
     if not named:
-        message = "say at which levels: in = [...], of " + ", ".join(levels)
+        message = "give the levels: in = [...], of " + ", ".join(levels)
         yield fault(file, label, "condition-unclear", message)
     for level in named:
         if level not in levels:
             known = ", ".join(levels)
-            yield fault(file, label, "level-unknown", f"{level!r} is none of {known}")
+            yield fault(file, label, "level-unknown", f"{level!r} is not one of {known}")
 
 
 def condition_faults(
@@ -35,7 +35,7 @@ def condition_faults(
     """Yield what is wrong with a condition that raises a contingency."""
     given = (condition.finding, condition.context, condition.condition)
     if sum(one is not None for one in given) != 1:
-        message = "a condition names exactly one of finding, context and condition"
+        message = "a condition must name exactly one of finding, context and condition"
         yield fault(file, label, "condition-unclear", message)
     elif condition.finding is not None:
         levels = {row.id: row.levels for row in rules.finding}.get(condition.finding)
@@ -47,7 +47,7 @@ def condition_faults(
     elif condition.condition is not None:
         state = MACHINE_STATE.get(condition.condition)
         if state is None:
-            message = f"{condition.condition!r} is none of " + ", ".join(MACHINE_STATE)
+            message = f"{condition.condition!r} is not one of " + ", ".join(MACHINE_STATE)
             yield fault(file, label, "machine-state-unknown", message)
         else:
             yield from level_faults(file, label, condition.levels, state)

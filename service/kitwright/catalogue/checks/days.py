@@ -22,14 +22,14 @@ def check_zone(file: str, time_zone: str) -> Iterator[Fault]:
         ZoneInfo(time_zone)
     except (KeyError, ValueError, OSError):
         # What a key may break: no such zone, a key that is no path, a key that is a folder.
-        message = f"time_zone {time_zone!r} is no zone such as Europe/Vienna"
+        message = f"time_zone {time_zone!r} is not a time zone such as Europe/Vienna"
         yield fault(file, "", "time-zone-unknown", message)
 
 
 def check_days(file: str, week: Sequence[str], holidays: Sequence[date]) -> Iterator[Fault]:
     """Yield what is wrong with working days and holidays."""
     if not week or len(set(week)) < len(week) or not set(week) <= set(WEEK):
-        message = "working_days are some of " + ", ".join(WEEK) + ", none twice"
+        message = "working_days must be one or more of " + ", ".join(WEEK) + ", none of them twice"
         yield fault(file, "", "working-days-wrong", message)
     for day in sorted({one for one in holidays if holidays.count(one) > 1}):
         yield fault(file, "", "holiday-twice", f"holidays name {day} twice")

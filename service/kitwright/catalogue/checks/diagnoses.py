@@ -66,7 +66,7 @@ def _readings(rules: DiagnosisRules) -> Iterator[Fault]:
     for row in rules.reading:
         label = f"reading {row.id}"
         if (row.test is None) is (row.derived is None):
-            message = "a reading is either taken by a test or derived from others"
+            message = "a reading must be either taken by a test or derived from others"
             yield _fault(label, "reading-unclear", message)
         elif row.test is not None and row.test not in tests:
             yield _fault(label, "test-unknown", f"there is no test {row.test!r}")
@@ -75,30 +75,30 @@ def _readings(rules: DiagnosisRules) -> Iterator[Fault]:
 def _finding(rules: DiagnosisRules, row: FindingKind) -> Iterator[Fault]:
     label = f"finding {row.id}"
     if len(row.levels) < 2 or len(set(row.levels)) < len(row.levels):
-        message = "levels are two or more words, normal first, none twice"
+        message = "levels must be two or more different words, normal first"
         yield _fault(label, "levels-unclear", message)
     if len(row.words) != len(row.levels) or not all(row.words):
-        message = f"words has {len(row.words)} entries for {len(row.levels)} levels"
+        message = f"words must have one text for each of: {', '.join(row.levels)}"
         yield _fault(label, "words-incomplete", message)
     yield from _distribution(label, "base", row.base, row.levels)
     if not row.reason:
-        yield _fault(label, "reason-missing", "reason: why the base stands as it does")
+        yield _fault(label, "reason-missing", "reason is empty: say where the base comes from")
     readings = {reading.id for reading in rules.reading}
     for reading in (row.from_reading, row.compares):
         if reading is not None and reading not in readings:
             yield _fault(label, "reading-unknown", f"there is no reading {reading!r}")
     if row.from_reading is None:
         if row.upper_percent or row.verdicts:
-            message = "upper_percent and verdicts belong to a finding with from_reading"
+            message = "only a finding with from_reading can have upper_percent and verdicts"
             yield _fault(label, "upper-limits-wrong", message)
         return
     limits = row.upper_percent
     if len(limits) != len(row.levels) - 1 or any(a >= b for a, b in pairwise(limits)):
-        message = "upper_percent ascends and has a limit for each level but the last"
+        message = "upper_percent must ascend and have a limit for each level but the last"
         yield _fault(label, "upper-limits-wrong", message)
     ranks = [list(Verdict).index(one) for one in row.verdicts]
     if len(ranks) != len(row.levels) or ranks != sorted(ranks):
-        message = "verdicts has one for each level, from good by watch to bad, never back"
+        message = "verdicts must have one for each level and never go back towards good"
         yield _fault(label, "verdicts-wrong", message)
 
 
@@ -116,7 +116,7 @@ def _diagnosis(row: Diagnosis, findings: Mapping[str, FindingKind]) -> Iterator[
                 yield from _distribution(label, f"{place}.{name}", shares, finding.levels)
     for one in row.links_if:
         for name in one.links.keys() - row.links.keys():
-            message = f"links_if {one.flag}: {name} stands in place of no link"
+            message = f"links_if {one.flag}: {name} replaces no link of the diagnosis"
             yield _fault(label, "link-replaces-nothing", message)
     for sign in row.direct:
         if sign.finding not in row.links:
@@ -131,7 +131,11 @@ def _reasons(row: Diagnosis) -> Iterator[Fault]:
     label = f"diagnosis {row.code}"
     for name in (PRIOR, *row.links):
         if not row.reasons.get(name):
-            yield _fault(label, "reason-missing", f"reasons.{name}: why it stands as it does")
+            yield _fault(
+                label,
+                "reason-missing",
+                f"reasons.{name} is missing: say where the values come from",
+            )
     for name in row.reasons.keys() - row.links.keys() - {PRIOR}:
         yield _fault(label, "reason-for-nothing", f"reasons.{name}: there is no such link")
 
@@ -141,7 +145,7 @@ def _alike(rules: DiagnosisRules) -> Iterator[Fault]:
     bases = {row.id: row.levels for row in rules.finding}
     for one, other in combinations(rules.diagnosis, 2):
         if _spoken(one, bases) == _spoken(other, bases):
-            message = f"no test tells it from {other.code}: their links are the same"
+            message = f"no test can tell it from {other.code}: their links are the same"
             yield _fault(f"diagnosis {one.code}", "diagnoses-alike", message)
 
 
@@ -164,12 +168,12 @@ def _distribution(
     label: str, place: str, shares: Sequence[Figure], levels: Sequence[str]
 ) -> Iterator[Fault]:
     if len(shares) != len(levels):
-        message = f"{place} has {len(shares)} shares for {len(levels)} levels"
+        message = f"{place} must have one share for each of: {', '.join(levels)}"
         yield _fault(label, "distribution-length", message)
     if sum(shares) != 1:
-        message = f"{place} sums to {sum(shares)}, not to 1"
+        message = f"the shares of {place} add up to {sum(shares)}, not to 1"
         yield _fault(label, "distribution-sum", message)
     for share in shares:
         if not 0 <= share <= 1:
-            message = f"{place} holds {share}; a share lies from 0 to 1"
+            message = f"{place} has the share {share}; a share must be from 0 to 1"
             yield _fault(label, "figure-out-of-range", message)

@@ -199,7 +199,7 @@ def check_currencies(catalogue: Catalogue) -> Iterator[Fault]:
     places += [(shop_file(row.id), "", row.currency) for row in catalogue.shops.values()]
     for file, label, currency in places:
         if _digits(currency) is None:
-            message = f"{currency!r} is no currency of ISO 4217"
+            message = f"{currency!r} is not a currency of ISO 4217"
             yield fault(file, label, "currency-unknown", message)
 
 

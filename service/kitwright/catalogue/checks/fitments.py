@@ -43,7 +43,7 @@ def check_fitments(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fa
         if unsound.isdisjoint({file, layout_file(family.layout)}):
             for role, why in _used_roles(catalogue, family, unsound).items():
                 if role not in by_role:
-                    message = f"no fitment says which part it is; it is {why}"
+                    message = f"no fitment gives its part; the role is {why}"
                     yield fault(file, _label(role), "role-unfitted", message)
 
 
@@ -56,7 +56,7 @@ def _row(catalogue: Catalogue, family: Family, row: Fitment, label: str) -> Iter
     file = family_file(family.id)
     if row.role == _CHASSIS:
         message = (
-            "that is what a quote calls the machine around the engine: name the role otherwise"
+            "this name is reserved for the machine around the engine: give the role another name"
         )
         yield fault(file, label, "role-reserved", message)
     if row.part in catalogue.parts:
@@ -76,13 +76,13 @@ def _row(catalogue: Catalogue, family: Family, row: Fitment, label: str) -> Iter
         )
     for cylinder in sorted(set(row.cylinders)):
         if cylinder > family.cylinders or row.cylinders.count(cylinder) > 1:
-            message = f"cylinder {cylinder} of {family.cylinders} stands there wrongly"
+            message = f"cylinder {cylinder} is listed twice, or the family does not have it"
             yield fault(file, label, "cylinder-unknown", message)
     for code in row.build_codes:
         if not _BUILD_CODE.fullmatch(code):
             yield fault(file, label, "build-code-malformed", f"{code!r} is not four digits")
     if row.serial_from > row.serial_to:
-        message = f"from {row.serial_from} to {row.serial_to}"
+        message = f"serial_from {row.serial_from} is after serial_to {row.serial_to}"
         yield fault(file, label, "serial-range-backwards", message)
 
 
@@ -156,7 +156,7 @@ def _used_roles(
     for chassis in (None, *carriers):
         for node in instances(catalogue, family, chassis).nodes.values():
             for role in node.renews:
-                found.setdefault(role, f"renewed with {node.component.id}")
+                found.setdefault(role, f"replaced when {node.component.id} is refitted")
     if JOBS in unsound:
         return found
     for job in catalogue.jobs.values():

@@ -51,7 +51,7 @@ def _conditions(
     catalogue: Catalogue, label: str, conditions: Sequence[GateCondition]
 ) -> Iterator[Fault]:
     if not conditions:
-        message = "when: without a condition it would always answer"
+        message = "when must have at least one condition"
         yield fault(DIAGNOSIS, label, "condition-unclear", message)
     for condition in conditions:
         yield from _condition(catalogue, label, condition)
@@ -60,7 +60,7 @@ def _conditions(
 def _condition(catalogue: Catalogue, label: str, condition: GateCondition) -> Iterator[Fault]:
     subjects = (condition.finding, condition.reading, condition.flag)
     if sum(one is not None for one in subjects) != 1:
-        message = "a condition names exactly one of finding, reading and flag"
+        message = "a condition must name exactly one of finding, reading and flag"
         yield fault(DIAGNOSIS, label, "condition-unclear", message)
         return
     yield from _tests_of(label, condition)
@@ -99,8 +99,8 @@ def _tests_of(label: str, condition: GateCondition) -> Iterator[Fault]:
         own = of_reading
     asked = sum((of_finding | of_reading).values())
     if asked != sum(own.values()) or (own and asked != 1):
-        wanted = f"exactly one of {', '.join(own)}" if own else "nothing beside the flag"
-        message = f"of {condition.finding or condition.reading or condition.flag} ask {wanted}"
+        wanted = f"exactly one of {', '.join(own)}" if own else "nothing besides the flag"
+        message = f"{condition.finding or condition.reading or condition.flag}: ask {wanted}"
         yield fault(DIAGNOSIS, label, "condition-unclear", message)
 
 
@@ -117,7 +117,7 @@ def _action(catalogue: Catalogue, label: str, gate: Gate) -> Iterator[Fault]:
         needed |= {"holds", "plain"}
     for name, is_given in given.items():
         if is_given is not (name in needed):
-            verb = "needs" if name in needed else "has no use for"
+            verb = "needs" if name in needed else "does not use"
             message = f"action {gate.action} {verb} {name}"
             yield fault(DIAGNOSIS, label, "gate-action-unclear", message)
     known = {row.id for row in catalogue.rules.finding}

@@ -70,11 +70,11 @@ def _faults_of(graph: EngineGraph) -> Iterator[tuple[str, str, str]]:
     """Yield code, record and message of what is wrong with one graph."""
     cycle = find_cycle({name: needs_of(node) for name, node in graph.nodes.items()})
     if cycle is not None:
-        message = "each needs the next off first: " + " -> ".join(cycle)
+        message = "each needs the next one off first: " + " -> ".join(cycle)
         yield "cycle", f"component {graph.nodes[cycle[0]].component.id}", message
         return
     for name, branch, why in idle_branches(graph):
-        message = f"of an OR group of {name}, branch {branch} can never win: {why}"
+        message = f"branch {branch} of an OR group of {name} can never be chosen: {why}"
         yield "branch-never-wins", f"component {graph.nodes[name].component.id}", message
     yield from _indefinite_exit(graph)
 
@@ -94,6 +94,6 @@ def _indefinite_exit(graph: EngineGraph) -> Iterator[tuple[str, str, str]]:
         seen.add(name)
         node = graph.nodes[name]
         if node.needs_any:
-            message = f"{name} comes off before engine_out, so it must be definite: no OR group"
+            message = f"{name} comes off before engine_out, so it must not have an OR group"
             yield "engine-out-indefinite", f"component {node.component.id}", message
         todo += node.needs_all

@@ -38,7 +38,7 @@ def check_items(catalogue: Catalogue) -> Iterator[Fault]:
         yield from _prices(catalogue, CONSUMABLES, label, row.list_price)
         if row.unit not in CONSUMABLE_UNITS:
             known = ", ".join(CONSUMABLE_UNITS)
-            message = f"{row.unit!r} is none of the units {known}"
+            message = f"{row.unit!r} is not one of the units {known}"
             yield fault(CONSUMABLES, label, "unit-unknown", message)
 
 
@@ -51,18 +51,18 @@ def _prices(
             yield fault(file, label, "price-list-unknown", message)
     for price_list in catalogue.price_lists:
         if price_list not in prices:
-            message = f"list_price: none in price list {price_list!r}"
+            message = f"list_price: there is no price in price list {price_list!r}"
             yield fault(file, label, "list-price-missing", message)
 
 
 def _supersession(catalogue: Catalogue, file: str, label: str, part: Part) -> Iterator[Fault]:
     if part.superseded_by is None:
         if part.use_remaining_stock is not None:
-            message = "use_remaining_stock on a number that nothing supersedes"
+            message = "use_remaining_stock belongs only to a superseded number"
             yield fault(file, label, "remaining-stock-stray", message)
         return
     if part.use_remaining_stock is None:
-        message = "a superseded number says whether pieces still on the shelf may be fitted"
+        message = "use_remaining_stock must say whether stock of this number may still be fitted"
         yield fault(file, label, "remaining-stock-unsaid", message)
     chain = [part.id]
     while (after := catalogue.parts[chain[-1]].superseded_by) is not None:
@@ -73,7 +73,7 @@ def _supersession(catalogue: Catalogue, file: str, label: str, part: Part) -> It
                 yield fault(file, label, "part-unknown", message)
             return
         if after in chain:
-            message = "never ends: " + " -> ".join([*chain, after])
+            message = "superseded in a circle: " + " -> ".join([*chain, after])
             yield fault(file, label, "supersession-loop", message)
             return
         chain.append(after)
@@ -81,7 +81,7 @@ def _supersession(catalogue: Catalogue, file: str, label: str, part: Part) -> It
 
 def _contents(catalogue: Catalogue, file: str, label: str, whole: PartSet) -> Iterator[Fault]:
     if not whole.contents:
-        yield fault(file, label, "set-empty", "a set holds parts")
+        yield fault(file, label, "set-empty", "a set must have contents")
     for item in whole.contents:
         if item not in catalogue.parts:
             yield fault(file, label, "part-unknown", f"contents: there is no part {item!r}")

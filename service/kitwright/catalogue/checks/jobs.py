@@ -84,7 +84,7 @@ def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]
             yield from _visits(catalogue, job, label, unsound)
     for kind in catalogue.contingencies:
         if kind not in turning_up:
-            message = "no job has it, so no quote would ever name it"
+            message = "no job refers to it, so no quote can ever name it"
             yield fault(JOBS, f"contingency {kind}", "contingency-unused", message)
     for reference in (*_references(catalogue), *_diagnosed(catalogue.rules)):
         yield from _reference(catalogue, reference)
@@ -160,11 +160,11 @@ def _reference(catalogue: Catalogue, reference: Reference) -> Iterator[Fault]:
     if job is None:
         yield fault(file, label, "job-unknown", f"there is no job {name!r}")
     elif job.scope is JobScope.engine and cylinders is not None:
-        message = f"{name} is done on the engine: leave cylinders out"
+        message = f"{name} applies to the whole engine: leave out cylinders"
         yield fault(file, label, "cylinders-misstated", message)
     elif job.scope is JobScope.cylinder and cylinders not in allowed:
         words = " or ".join(sorted(allowed))
-        message = f"{name} is done on cylinders: say which, {words}"
+        message = f"{name} applies to one cylinder: give cylinders as {words}"
         yield fault(file, label, "cylinders-misstated", message)
 
 
@@ -178,22 +178,22 @@ def _supersedes(catalogue: Catalogue) -> Iterator[Fault]:
                 yield fault(JOBS, f"job {job.id}", "job-unknown", message)
     cycle = find_cycle(edges)
     if cycle is not None:
-        message = "each swallows the next: " + " -> ".join(cycle)
+        message = "each supersedes the next: " + " -> ".join(cycle)
         yield fault(JOBS, f"job {cycle[0]}", "supersedes-loop", message)
 
 
 def _contingency(catalogue: Catalogue, label: str, row: Contingency) -> Iterator[Fault]:
     if row.id not in catalogue.contingencies:
-        message = f"there is no contingency {row.id!r} to name it by"
+        message = f"there is no contingency {row.id!r} with a name and text"
         yield fault(JOBS, label, "contingency-unknown", message)
     if (row.raised_probability is None) is not (not row.raised_by):
         message = "raised_by and raised_probability belong together"
         yield fault(JOBS, label, "raise-incomplete", message)
     elif row.raised_probability is not None and row.raised_probability < row.probability:
-        message = f"raised from {row.probability} to {row.raised_probability}"
+        message = f"raised_probability {row.raised_probability} is below {row.probability}"
         yield fault(JOBS, label, "raise-lowers", message)
     if not row.add:
-        yield fault(JOBS, label, "addition-unclear", "a contingency adds jobs or roles")
+        yield fault(JOBS, label, "addition-unclear", "a contingency must add a job or a role")
     for addition in row.add:
         yield from _addition(label, addition)
     for condition in row.raised_by:
@@ -202,7 +202,7 @@ def _contingency(catalogue: Catalogue, label: str, row: Contingency) -> Iterator
 
 def _addition(label: str, addition: Addition) -> Iterator[Fault]:
     if (addition.job is None) is (addition.role is None):
-        yield fault(JOBS, label, "addition-unclear", "name either a job or a role")
+        yield fault(JOBS, label, "addition-unclear", "give either a job or a role")
     elif addition.role is not None and addition.cylinders is not None:
-        message = "a role says its cylinder itself: role, role@ or role@*"
+        message = "leave out cylinders: the role says which: role, role@ or role@*"
         yield fault(JOBS, label, "addition-unclear", message)

@@ -19,7 +19,9 @@ def check_overruns(catalogue: Catalogue) -> Iterator[Fault]:
     for preset in catalogue.overruns.values():
         label = f"overrun_preset {preset.id}"
         if not preset.source.strip():
-            yield fault(OVERRUNS, label, "source-missing", "say where the rule stands")
+            yield fault(
+                OVERRUNS, label, "source-missing", "source is empty: name the source of the rule"
+            )
         for message in _unclear(preset):
             yield fault(OVERRUNS, label, "overrun-unclear", message)
 
@@ -36,7 +38,7 @@ def _unclear(preset: OverrunPreset) -> Iterator[str]:
         elif preset.fixed is not None and preset.at_most < preset.fixed:
             yield "at_most is less than fixed, which is never reached"
     if preset.over_total is not None and allows is Allows.nothing:
-        yield "over_total has no use where nothing is allowed"
+        yield "over_total has no effect if nothing is allowed"
     amounts = (preset.fixed, preset.at_most, preset.over_total)
     if (preset.currency is None) is not all(amount is None for amount in amounts):
         yield "currency belongs to a preset with amounts, and only there"

@@ -60,7 +60,7 @@ def component_faults(
             message = f"{reference!r}: there is no component {name!r} on {asker.place}"
             yield fault(asker.file, asker.label, "component-unknown", message)
         elif bool(mark) is not known[name]:
-            is_each = "is one on each cylinder" if known[name] else "is one of the engine"
+            is_each = "is one on each cylinder" if known[name] else "is one for the whole engine"
             message = f"{reference!r}: {name} {is_each} on {asker.place}"
             yield fault(asker.file, asker.label, "mark-wrong", message)
         else:
@@ -85,22 +85,24 @@ def group_faults(
     for group in groups:
         yield from component_faults(asker, group, known)
         if not group:
-            yield fault(asker.file, asker.label, "group-empty", "an OR group without a branch")
+            yield fault(
+                asker.file, asker.label, "group-empty", "an OR group needs at least one branch"
+            )
         for branch in group:
             if branch.endswith("@*"):
-                message = f"branch {branch!r} is one on every cylinder; a branch must be one thing"
+                message = f"branch {branch!r} means every cylinder; a branch must be one component"
                 yield fault(asker.file, asker.label, "branch-not-one", message)
 
 
 def _stray_mark(asker: Asker, reference: str, mark: str) -> Iterator[Fault]:
     if mark == "@" and not asker.is_per_cylinder:
-        message = f'{reference!r} asks for "the same cylinder", but stands for the whole engine'
+        message = f'{reference!r} means "the same cylinder", but this record has no cylinder'
         yield fault(asker.file, asker.label, "mark-wrong", message)
 
 
 def _id_faults(file: str, label: str, name: str) -> Iterator[Fault]:
     if not _ID.fullmatch(name):
-        message = f"{name!r}: lower-case letters, digits and _ only, a letter first"
+        message = f"{name!r}: use lower-case letters, digits and _ only, a letter first"
         yield fault(file, label, "id-malformed", message)
 
 
@@ -127,7 +129,7 @@ def _layout(catalogue: Catalogue, layout: Layout) -> Iterator[Fault]:
     for other in catalogue.layouts.values():
         for alias in other.alias:
             if alias.name not in own:
-                message = f"layout {other.id} has it; every layout must say what it means there"
+                message = f"layout {other.id} has this alias, so every layout needs it"
                 yield fault(file, f"alias {alias.name}", "alias-missing", message)
 
 
@@ -159,10 +161,10 @@ def _chassis(catalogue: Catalogue, chassis: Chassis) -> Iterator[Fault]:
     file = chassis_file(chassis.id)
     own = {str(row.id): row.per_cylinder for row in chassis.component}
     if chassis.id == LOOSE:
-        message = f"{LOOSE!r} says that an engine has no chassis: call this one something else"
+        message = f"{LOOSE!r} means an engine without a chassis: give this chassis another id"
         yield fault(file, "", "chassis-id-reserved", message)
     if ENGINE_OUT not in own:
-        message = f"a chassis has a component {ENGINE_OUT!r}: how the engine comes out of it"
+        message = f"a chassis needs a component {ENGINE_OUT!r}: how the engine comes out"
         yield fault(file, "", "engine-out-missing", message)
     for component in chassis.component:
         yield from _id_faults(file, f"component {component.id}", component.id)

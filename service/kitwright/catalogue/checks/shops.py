@@ -53,7 +53,7 @@ def _money(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
             message = f"tax area {area.id} is in {area.currency}, the shop in {shop.currency}"
             yield fault(file, "", "currency-differs", message)
         if area.prices_include_tax is not shop.selling_prices_include_tax:
-            message = f"selling_prices_include_tax is not what tax area {area.id} says"
+            message = f"selling_prices_include_tax differs from tax area {area.id}"
             yield fault(file, "", "tax-inclusion-differs", message)
     if price_list is None:
         message = f"there is no price list {shop.price_list!r}"
@@ -63,7 +63,7 @@ def _money(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
             message = f"price list {price_list.id} is in {price_list.currency}, not {shop.currency}"
             yield fault(file, "", "currency-differs", message)
         if price_list.includes_tax is not shop.selling_prices_include_tax:
-            message = f"selling_prices_include_tax is not what price list {price_list.id} says"
+            message = f"selling_prices_include_tax differs from price list {price_list.id}"
             yield fault(file, "", "tax-inclusion-differs", message)
     if all(row.currency != shop.currency for row in catalogue.suppliers.values()):
         message = f"no supplier sells in {shop.currency}"
@@ -75,7 +75,7 @@ def _place(shop: Shop) -> Iterator[Fault]:
     yield from check_zone(file, shop.time_zone)
     yield from check_days(file, shop.working_days, shop.holidays)
     if not _LANGUAGE.fullmatch(shop.language):
-        message = f"language {shop.language!r} is no tag such as en or de-AT"
+        message = f"language {shop.language!r} is not a tag such as en or de-AT"
         yield fault(file, "", "language-malformed", message)
 
 
@@ -85,12 +85,12 @@ def _contact(shop: Shop) -> Iterator[Fault]:
         return
     file, label, code = shop_file(shop.id), "contact", "contact-malformed"
     if any(not line.strip() or len(line.splitlines()) > 1 for line in contact.address):
-        yield fault(file, label, code, "address has lines that are empty or broken")
+        yield fault(file, label, code, "address has an empty line, or a line break in a line")
     if contact.telephone is not None and not _TELEPHONE.fullmatch(contact.telephone):
-        message = f"telephone {contact.telephone!r} is no number such as +1 202-555-0100"
+        message = f"telephone {contact.telephone!r} is not a number such as +1 202-555-0100"
         yield fault(file, label, code, message)
     if contact.e_mail is not None and not _E_MAIL.fullmatch(contact.e_mail):
-        message = f"e_mail {contact.e_mail!r} is no address such as bench@shop.example"
+        message = f"e_mail {contact.e_mail!r} is not an address such as bench@shop.example"
         yield fault(file, label, code, message)
 
 
@@ -101,10 +101,10 @@ def _labour(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
         yield fault(file, "labour", "visit-work-unknown", message)
     levels = MACHINE_STATE["rust"]
     if set(labour.rust_factor) != set(levels):
-        message = "rust_factor has a factor for each of " + ", ".join(levels)
+        message = "rust_factor must have a factor for each of " + ", ".join(levels)
         yield fault(file, "labour", "rust-factors-wrong", message)
     if Seize.none in labour.rust_applies_to:
-        message = "rust_applies_to holds none, which is what does not seize"
+        message = "rust_applies_to must not list none: such components do not seize"
         yield fault(file, "labour", "rust-factors-wrong", message)
 
 
@@ -112,7 +112,7 @@ def _parts_price(file: str, row: PartsPrice) -> Iterator[Fault]:
     label = "parts_price"
     by_bands = row.rule in {PriceRule.markup, PriceRule.lower_of_list_and_markup}
     if by_bands is not bool(row.bands):
-        verb = "needs" if by_bands else "has no use for"
+        verb = "needs" if by_bands else "does not use"
         yield fault(file, label, "price-rule-unclear", f"rule {row.rule} {verb} bands")
     if (row.rule is PriceRule.margin) is not (row.margin_percent is not None):
         message = "margin_percent belongs to rule margin, and only there"
@@ -122,7 +122,7 @@ def _parts_price(file: str, row: PartsPrice) -> Iterator[Fault]:
         closed = [edge for edge in edges if edge is not None]
         is_ascending = len(closed) == len(edges) and all(a < b for a, b in pairwise(closed))
         if not is_ascending or row.bands[-1].up_to is not None:
-            message = "bands ascend by up_to, and only the last has none"
+            message = "bands must ascend by up_to, and only the last has none"
             yield fault(file, label, "bands-wrong", message)
 
 
@@ -130,7 +130,7 @@ def _work(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
     file = shop_file(shop.id)
     for job in catalogue.jobs.values():
         if job.sublet is not None and job.sublet not in shop.sublet:
-            message = f"no price for {job.sublet!r}, which {job.id} sends out"
+            message = f"no price for {job.sublet!r}, the sublet work of {job.id}"
             yield fault(file, "sublet", "service-unpriced", message)
     roles = {row.role for rows in catalogue.fitments.values() for row in rows}
     for role in shop.quality_floor:
@@ -147,7 +147,7 @@ def _terms(shop: Shop) -> Iterator[Fault]:
         yield fault(file, "fees", "credit-unclear", message)
     grades = shop.decision.confidence
     if not grades.possible <= grades.probable <= grades.confirmed:
-        message = "possible, probable and confirmed ascend"
+        message = "possible, probable and confirmed must ascend"
         yield fault(file, "decision.confidence", "grades-not-ascending", message)
 
 
@@ -169,10 +169,10 @@ def _stock(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
     for row in shop.stock:
         label = f"stock {row.item}"
         if not is_known_item(catalogue, row.item):
-            message = f"{row.item!r} is no part, set or consumable"
+            message = f"{row.item!r} is not a part, set or consumable"
             yield fault(file, label, "item-unknown", message)
         if row.promised > row.on_hand:
-            message = f"{row.promised} promised of {row.on_hand} on hand"
+            message = f"promised is {row.promised}, more than on_hand, {row.on_hand}"
             yield fault(file, label, "promised-over-stock", message)
         wrong = quality_fault(catalogue, row.item, row.quality)
         if wrong is not None:
@@ -183,6 +183,6 @@ def _stock(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
             message = f"brand {row.brand!r} is not the maker, {makers}: its quality is alternate"
             yield fault(file, label, "brand-differs", message)
         if (row.item, row.quality, row.bin) in seen:
-            message = f"bin {row.bin!r} holds it in another row already"
+            message = f"bin {row.bin!r} already has it in another row"
             yield fault(file, label, "stock-twice", message)
         seen.add((row.item, row.quality, row.bin))

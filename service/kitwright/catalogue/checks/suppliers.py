@@ -26,7 +26,7 @@ def check_suppliers(catalogue: Catalogue) -> Iterator[Fault]:
     for supplier in catalogue.suppliers.values():
         file = supplier_file(supplier.id)
         if not _CLOCK.fullmatch(supplier.cutoff):
-            message = f"cutoff {supplier.cutoff!r} is no time of the day, such as 15:30"
+            message = f"cutoff {supplier.cutoff!r} is not a time of day such as 15:30"
             yield fault(file, "", "clock-malformed", message)
         if supplier.time_zone is not None:
             yield from check_zone(file, supplier.time_zone)
@@ -34,7 +34,7 @@ def check_suppliers(catalogue: Catalogue) -> Iterator[Fault]:
         yield from check_days(file, week, supplier.holidays or ())
         for maker in supplier.makers:
             if maker not in makers:
-                message = f"no part or set is of maker {maker!r}"
+                message = f"no part or set has the maker {maker!r}"
                 yield fault(file, "", "maker-unknown", message)
         yield from _default_rule(catalogue, supplier)
         for offer in supplier.offer:
@@ -48,7 +48,7 @@ def quality_fault(catalogue: Catalogue, item: ItemId, quality: Quality) -> str |
     """
     known = catalogue.parts.get(item) or catalogue.sets.get(item)
     if known is not None and known.quality is Quality.alternate and quality is Quality.maker:
-        return f"{item} is of alternate make, so no piece of it is of maker quality"
+        return f"{item} has quality alternate, so this row can't have quality maker"
     return None
 
 
@@ -77,7 +77,7 @@ def _default_rule(catalogue: Catalogue, supplier: Supplier) -> Iterator[Fault]:
 def _offer(catalogue: Catalogue, supplier: Supplier, offer: Offer) -> Iterator[Fault]:
     file, label = offers_file(catalogue, supplier), f"offer {offer.sku}"
     if not is_known_item(catalogue, offer.item):
-        message = f"{offer.item!r} is no part, set or consumable"
+        message = f"{offer.item!r} is not a part, set or consumable"
         yield fault(file, label, "item-unknown", message)
     part = catalogue.parts.get(offer.item)
     if part is not None and part.superseded_by is not None:
@@ -89,11 +89,11 @@ def _offer(catalogue: Catalogue, supplier: Supplier, offer: Offer) -> Iterator[F
     if any(a.packs >= b.packs for a, b in pairwise(offer.breaks)) or any(
         row.packs < 2 for row in offer.breaks
     ):
-        message = "breaks ascend in packs, from 2 packs on"
+        message = "breaks must ascend in packs, beginning at 2 packs or more"
         yield fault(file, label, "breaks-not-ascending", message)
     costs = [offer.cost, *(row.cost for row in offer.breaks)]
     if any(a <= b for a, b in pairwise(costs)):
-        message = "each break costs less a pack than what stands before it"
+        message = "each break must cost less per pack than the price before it"
         yield fault(file, label, "breaks-not-falling", message)
     consumable = catalogue.consumables.get(offer.item)
     is_aerosol = consumable is not None and consumable.hazmat is Hazmat.aerosol

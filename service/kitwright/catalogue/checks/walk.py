@@ -83,7 +83,7 @@ def idle_branches(graph: EngineGraph) -> list[tuple[str, str, str]]:
                 if branch in others:
                     within = [branch] if branch in group[:index] else []
                 if within:
-                    idle.append((name, branch, f"it takes {within[0]} with it"))
+                    idle.append((name, branch, f"it needs another branch, {within[0]}, as well"))
                 elif any(one in given for one in others) and branch not in given:
-                    idle.append((name, branch, "another branch of the group is needed anyway"))
+                    idle.append((name, branch, "another branch of the group is needed in any case"))
     return idle

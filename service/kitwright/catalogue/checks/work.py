@@ -38,12 +38,12 @@ def _same_rows(catalogue: Catalogue) -> Iterator[Fault]:
                 (scope, row.id), (f"{found.label} of {found.file}", row)
             )
             if other != row:
-                message = f"{row.id!r} is another row in {label}; work with one id is done once"
+                message = f"{row.id!r} differs from {label}; rows of work with one id must be equal"
                 yield fault(found.file, found.label, "work-differs", message)
     refits = {name for scope, name in first if scope}
     for (scope, name), (label, _) in first.items():
         if not scope and name in refits:
-            message = f"{name!r} ({label}) is the work of a refit too"
+            message = f"{name!r} ({label}) is also the id of refit work"
             yield fault(JOBS, "", "work-differs", message)
 
 
@@ -70,7 +70,7 @@ def _hazards(catalogue: Catalogue) -> Iterator[Fault]:
                 yield fault(found.file, found.label, "hazard-unknown", message)
     for name in catalogue.hazards:
         if name not in used:
-            message = "nothing refers to it, so no document would ever print it"
+            message = "nothing refers to it, so no document can ever print it"
             yield fault(HAZARDS, f"hazard {name}", "hazard-unused", message)
 
 

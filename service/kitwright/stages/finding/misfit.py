@@ -44,7 +44,7 @@ class FindingMisplaced(RequestFault):
 
     def __init__(self, finding: FindingKind) -> None:
         right = "a cylinder" if finding.scope is JobScope.cylinder else "the engine"
-        super().__init__(f"{finding.id} is a finding of {right}: put it there")
+        super().__init__(f"{finding.id} is a finding of {right}: list it there")
         self.finding = finding.id
 
 
@@ -55,7 +55,7 @@ class LevelFollows(RequestFault):
 
     def __init__(self, finding: FindingKind) -> None:
         super().__init__(
-            f"{finding.id} follows from the readings of this cylinder: give them or it, not both"
+            f"{finding.id} is derived from this cylinder's readings: give either it or the readings"
         )
         self.finding = finding.id
 
@@ -66,7 +66,7 @@ class CylinderTwice(RequestFault):
     code = "cylinder-twice"
 
     def __init__(self, cylinder: int) -> None:
-        super().__init__(f"cylinder {cylinder} stands here twice: put all of it in one place")
+        super().__init__(f"cylinder {cylinder} is listed twice: combine the two entries")
         self.cylinder = cylinder
 
 
@@ -76,7 +76,7 @@ class PressureNotPositive(RequestFault):
     code = "pressure-not-positive"
 
     def __init__(self, what: str, *, may_be_zero: bool) -> None:
-        super().__init__(f"{what} must be {'zero or more' if may_be_zero else 'above zero'}")
+        super().__init__(f"{what} must be {'zero or more' if may_be_zero else 'more than zero'}")
         self.what = what
 
 
@@ -87,11 +87,11 @@ class FindingsImpossible(RequestFault):
 
     def __init__(self, seen: Iterable[str]) -> None:
         self.seen = tuple(seen)
-        super().__init__(f"by the rules these can't be seen together: {', '.join(self.seen)}")
+        super().__init__(f"these findings can't occur together: {', '.join(self.seen)}")
 
 
 class NothingToQuote(RequestFault):
-    """Findings that neither support a repair nor leave a test that is sold as a job."""
+    """Findings that support no repair, and none of the remaining tests can be quoted as a job."""
 
     code = "nothing-to-quote"
 
@@ -99,8 +99,8 @@ class NothingToQuote(RequestFault):
         self.tests = tuple(tests)
         named = ", ".join(place(*test) for test in self.tests) or "none"
         super().__init__(
-            "no repair is probable enough to be quoted, and no test that would be next is sold as "
-            f"a job; next tests: {named}"
+            "no repair is probable enough to be quoted, and none of the next tests can be quoted "
+            f"as a job; next tests: {named}"
         )
 
 

@@ -57,8 +57,8 @@ class NothingFits(FitmentError):
     def __init__(
         self, family: FamilyId, role: RoleId, cylinder: int | None, serial: int | None
     ) -> None:
-        on = "without its serial" if serial is None else f"with serial {serial}"
-        super().__init__(f"nothing fits {place(role, cylinder)} of family {family} {on}")
+        on = "without a serial number" if serial is None else f"with serial number {serial}"
+        super().__init__(f"no part fits {place(role, cylinder)} of family {family} {on}")
         self.family = family
         self.role = role
         self.cylinder = cylinder

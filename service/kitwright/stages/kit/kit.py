@@ -238,7 +238,7 @@ def _brought(
         )
         count = most if part.quantity is None else part.quantity * terms.machines
         if not 0 < count <= most:
-            fault = PartNotNeeded(part.item, f"this repair can use {most} and no more", most)
+            fault = PartNotNeeded(part.item, f"this repair can use at most {most}", most)
             faults.append(fault.at("customer_parts", index, "quantity"))
             continue
         covers = [
@@ -269,13 +269,13 @@ def _unfit(
             return PlateFirst(item, need.options)
     needed = [one for one in wanted.items if one not in catalogue.consumables]
     if item in catalogue.consumables:
-        return PartNotNeeded(item, "consumables are the shop's own")
+        return PartNotNeeded(item, "the shop supplies consumables itself")
     if item not in catalogue.parts and item not in catalogue.sets:
         return PartNotNeeded(item, "the catalogue has no part or set of that number")
     newer = current_number(catalogue, item)
     if newer in needed:
-        return PartNotNeeded(item, f"only {newer}, which has taken its place, fits this engine")
-    return PartNotNeeded(item, f"nothing of it is needed; what is: {', '.join(needed)}")
+        return PartNotNeeded(item, f"it is superseded, and only {newer} fits this engine")
+    return PartNotNeeded(item, f"this repair does not need it; it needs: {', '.join(needed)}")
 
 
 def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:

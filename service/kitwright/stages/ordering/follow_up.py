@@ -66,8 +66,8 @@ class SupplierGone(KitwrightError):
 
     def __init__(self, supplier: SupplierId, sku: str) -> None:
         super().__init__(
-            f"the shop can't buy {sku} from supplier {supplier}, which its catalogue no longer has "
-            "in its currency: revise the quote, or put the supplier back"
+            f"can't order {sku}: the catalogue no longer has supplier {supplier} in the shop's "
+            "currency; revise the quote, or put the supplier back into the catalogue"
         )
         self.supplier = supplier
         self.sku = sku

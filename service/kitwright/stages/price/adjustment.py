@@ -50,17 +50,22 @@ class LineNotFound(RequestFault):
             if each is not None
         )
         more = "add kind, cylinder or labour_class to tell them apart"
-        told = f"{len(found)} lines are {wanted}: {more}" if found else f"no line is {wanted}"
+        told = (
+            f"{len(found)} lines match {wanted}: {more}" if found else f"no line matches {wanted}"
+        )
         super().__init__(f"{told}; the quote has {', '.join(there)}")
 
 
 class CreditOutOfRange(RequestFault):
-    """A credit made larger by hand, or turned into a charge."""
+    """A manual change that increases a credit or turns it into a charge."""
 
     code = "credit-out-of-range"
 
     def __init__(self, computed: Decimal) -> None:
-        super().__init__(f"this credit goes from {computed} to 0; another one is a discount")
+        super().__init__(
+            f"this credit can only be set between {computed} and 0; give anything more as a "
+            "discount"
+        )
         self.computed = computed
 
 
@@ -71,7 +76,8 @@ class DiscountTooLarge(RequestFault):
 
     def __init__(self, asked: Money, most: Money) -> None:
         super().__init__(
-            f"a discount of {asked.amount_text} is more than the {most.amount_text} it reduces"
+            f"a discount of {asked.amount_text} is more than the amount it reduces, "
+            f"{most.amount_text}"
         )
         self.asked = asked
         self.most = most

@@ -89,8 +89,8 @@ class ChassisCannotCarry(RequestFault):
 
     def __init__(self, chassis: Chassis, family: Family) -> None:
         super().__init__(
-            f"chassis {chassis.id} carries layouts {', '.join(chassis.layouts)}; "
-            f"family {family.id} is a {family.layout}"
+            f"chassis {chassis.id} takes engines of layout {', '.join(chassis.layouts)}; "
+            f"family {family.id} has layout {family.layout}"
         )
         self.chassis = chassis.id
         self.family = family.id
@@ -102,7 +102,8 @@ class CylinderOutOfRange(RequestFault):
     code = "cylinder-out-of-range"
 
     def __init__(self, cylinder: int, family: Family) -> None:
-        super().__init__(f"cylinder {cylinder}: family {family.id} has {family.cylinders}")
+        numbers = " or ".join(map(str, range(1, family.cylinders + 1)))
+        super().__init__(f"cylinder {cylinder}: on family {family.id} it must be {numbers}")
         self.cylinder = cylinder
         self.cylinders = family.cylinders
 
@@ -113,7 +114,8 @@ class CylinderMissing(RequestFault):
     code = "cylinder-missing"
 
     def __init__(self, named: str, family: Family) -> None:
-        super().__init__(f"{named} is of one cylinder: name it, 1 to {family.cylinders}")
+        numbers = " or ".join(map(str, range(1, family.cylinders + 1)))
+        super().__init__(f"{named} applies to one cylinder: give `cylinder`, {numbers}")
         self.named = named
 
 
@@ -123,7 +125,7 @@ class CylinderNotWanted(RequestFault):
     code = "cylinder-not-wanted"
 
     def __init__(self, named: str) -> None:
-        super().__init__(f"{named} is of the whole engine: leave the cylinder out")
+        super().__init__(f"{named} applies to the whole engine: leave out `cylinder`")
         self.named = named
 
 
@@ -133,7 +135,7 @@ class SerialOutOfRange(RequestFault):
     code = "serial-out-of-range"
 
     def __init__(self, serial: int) -> None:
-        super().__init__(f"serial {serial}: serials run from 0 to {SERIAL_MAX}")
+        super().__init__(f"serial {serial}: serial numbers must be from 0 to {SERIAL_MAX}")
         self.serial = serial
 
 
@@ -154,7 +156,7 @@ class DayOutOfRange(RequestFault):
     code = "day-out-of-range"
 
     def __init__(self, day: date) -> None:
-        super().__init__(f"{day}: days from {FIRST_DAY} to {LAST_DAY} can be reckoned with")
+        super().__init__(f"{day}: dates must be from {FIRST_DAY} to {LAST_DAY}")
         self.day = day
 
 
@@ -164,7 +166,7 @@ class NothingAsked(RequestFault):
     code = "nothing-asked"
 
     def __init__(self) -> None:
-        super().__init__("name at least one diagnosis or one job, or what was found")
+        super().__init__("give at least one diagnosis or job, or findings")
 
 
 class FindingsBeside(RequestFault):
@@ -174,7 +176,7 @@ class FindingsBeside(RequestFault):
 
     def __init__(self) -> None:
         super().__init__(
-            "findings decide what is quoted: leave out diagnoses and jobs, or the findings"
+            "findings decide what is quoted: give either findings, or diagnoses and jobs"
         )
 
 
@@ -184,7 +186,7 @@ class NeededTooEarly(RequestFault):
     code = "needed-too-early"
 
     def __init__(self, needed_by: date, on: date) -> None:
-        super().__init__(f"needed by {needed_by}, but the quote is of {on}")
+        super().__init__(f"needed_by is {needed_by}, which is before the quote's date, {on}")
         self.needed_by = needed_by
         self.on = on
 
@@ -220,7 +222,7 @@ class ExemptionExpired(RequestFault):
     code = "exemption-expired"
 
     def __init__(self, valid_until: date, on: date) -> None:
-        super().__init__(f"valid until {valid_until}, but the quote is of {on}")
+        super().__init__(f"valid_until is {valid_until}, which is before the quote's date, {on}")
         self.valid_until = valid_until
         self.on = on
 
@@ -233,7 +235,7 @@ class UnknownRole(UnknownId):
 
 
 class DiscountUnclear(RequestFault):
-    """A discount that is not exactly one of a percentage and an amount, or out of range."""
+    """A discount must have either a percentage or an amount, within range."""
 
     code = "discount-unclear"
 
@@ -247,12 +249,14 @@ class BelowZero(RequestFault):
     code = "below-zero"
 
     def __init__(self, what: str) -> None:
-        super().__init__(f"{what} may not be below zero")
+        super().__init__(f"{what} must not be below zero")
         self.what = what
 
 
 class PlateFirst(RequestFault):
-    """What a customer brings for a role whose part the plate has yet to decide."""
+    """A customer-supplied part for a role whose part is not known until the engine's plate has been
+    read.
+    """
 
     code = "plate-first"
 
@@ -260,8 +264,8 @@ class PlateFirst(RequestFault):
         self.item = item
         self.options = tuple(options)
         super().__init__(
-            f"whether {item} fits is known only with the serial: "
-            f"one of {', '.join(self.options)} does"
+            f"whether {item} fits depends on the serial number; one of these does: "
+            f"{', '.join(self.options)}"
         )
 
 
@@ -282,12 +286,12 @@ class NamedTwice(RequestFault):
     code = "named-twice"
 
     def __init__(self, what: str) -> None:
-        super().__init__(f"{what} is named twice")
+        super().__init__(f"{what} is listed twice")
         self.what = what
 
 
 class UnknownBuildCode(UnknownId):
-    """A build code that the family's parts do not know, though they ask for one."""
+    """A build code that none of the family's parts lists, although some depend on it."""
 
     code = "unknown-build-code"
     kind = "build code"

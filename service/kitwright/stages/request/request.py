@@ -412,9 +412,9 @@ def _unclear(discount: Discount) -> Iterator[RequestFault]:
     if len(given) != 1:
         yield DiscountUnclear("give either percent or amount")
     elif discount.percent is not None and not 0 < discount.percent <= 100:
-        yield DiscountUnclear("percent goes from above 0 to 100")
+        yield DiscountUnclear("percent must be more than 0, and at most 100")
     elif discount.amount is not None and discount.amount <= 0:
-        yield DiscountUnclear("the amount should be above zero")
+        yield DiscountUnclear("the amount must be more than zero")
 
 
 def _first_day(area: TaxArea) -> date:

@@ -32,7 +32,7 @@ class NoListPrice(PriceError):
     code = "no-list-price"
 
     def __init__(self, item: ItemId, price_list: str) -> None:
-        super().__init__(f"{item} has no price in list {price_list}")
+        super().__init__(f"{item} has no price in price list {price_list}")
         self.item = item
         self.price_list = price_list
 
@@ -119,6 +119,6 @@ class CostBeyondBands(PriceError):
 
     def __init__(self, cost: Fraction) -> None:
         super().__init__(
-            f"no markup band holds a cost of {Decimal(cost.numerator) / cost.denominator}"
+            f"no markup band covers a cost of {Decimal(cost.numerator) / cost.denominator}"
         )
         self.cost = cost

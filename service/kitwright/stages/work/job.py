@@ -65,7 +65,7 @@ class NotInQuote(RequestFault):
     def __init__(self, named: str, there: Iterable[str]) -> None:
         self.named = named
         self.there = tuple(there)
-        super().__init__(f"{named} is not in this quote, which holds {', '.join(self.there)}")
+        super().__init__(f"{named} is not in this quote; in it are: {', '.join(self.there)}")
 
 
 class NothingLeft(RequestFault):
@@ -74,7 +74,7 @@ class NothingLeft(RequestFault):
     code = "nothing-left"
 
     def __init__(self) -> None:
-        super().__init__("every job of this quote is left out: nothing is left to do")
+        super().__init__("every job of this quote is left out, so nothing is left to quote")
 
 
 def choose_jobs(catalogue: Catalogue, request: Request) -> Jobs:
