@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import Protocol
 
 from kitwright import quote as wire
 from kitwright.money import Money
@@ -12,6 +13,14 @@ from kitwright.stages.price import PricedLine, Totals
 from kitwright.tax.charges import ComponentTax, LineTax, TaxedLine, line_taxes
 from kitwright.telling.teller import Teller
 from kitwright.units import REC20, decimal_text
+
+
+class Names(Protocol):
+    """Who says the texts of the catalogue in a language, such as the names of taxes."""
+
+    def text(self, kind: str, text: str) -> str:
+        """Return a text of the catalogue, by the kind of its record."""
+        ...
 
 
 def tell_lines(outcome: Outcome, teller: Teller) -> Iterator[wire.Line]:
@@ -32,15 +41,15 @@ def tell_lines(outcome: Outcome, teller: Teller) -> Iterator[wire.Line]:
             is_exempt=line.tax_kind in request.exempt_kinds,
             shown=shown,
         )
-        yield _line(line, taxed, tell_line_taxes(taxes), teller)
+        yield _line(line, taxed, tell_line_taxes(taxes, teller.speaker), teller)
 
 
-def tell_line_taxes(taxes: Iterable[LineTax]) -> tuple[wire.LineTax, ...]:
+def tell_line_taxes(taxes: Iterable[LineTax], names: Names) -> tuple[wire.LineTax, ...]:
     """Return how each tax treats a line."""
     return tuple(
         wire.LineTax(
             component=tax.component,
-            name=tax.name,
+            name=names.text("tax", tax.name),
             category=tax.category,
             rate=decimal_text(tax.percent),
             base=amount_of(tax.base),
@@ -94,12 +103,12 @@ def _maybe(value: Money | None) -> wire.Amount | None:
     return None if value is None else amount_of(value)
 
 
-def tell_taxes(taxes: Iterable[ComponentTax]) -> tuple[wire.Tax, ...]:
+def tell_taxes(taxes: Iterable[ComponentTax], names: Names) -> tuple[wire.Tax, ...]:
     """Return the taxes of a document."""
     return tuple(
         wire.Tax(
             component=tax.component,
-            name=tax.name,
+            name=names.text("tax", tax.name),
             rate=decimal_text(tax.percent),
             base=amount_of(tax.base),
             amount=amount_of(tax.amount),
@@ -123,7 +132,7 @@ def tell_totals(totals: Totals) -> wire.Totals:
     )
 
 
-def tell_exemption(outcome: Outcome) -> wire.Exemption | None:
+def tell_exemption(outcome: Outcome, names: Names) -> wire.Exemption | None:
     """Return the exemption that was shown, None where none was."""
     shown = outcome.request.asked.terms.exemption
     if shown is None:
@@ -132,7 +141,7 @@ def tell_exemption(outcome: Outcome) -> wire.Exemption | None:
         certificate_number=shown.certificate_number,
         valid_until=shown.valid_until,
         kinds=tuple(sorted(outcome.request.exempt_kinds)),
-        spares=tell_taxes(outcome.repair.freed),
+        spares=tell_taxes(outcome.repair.freed, names),
     )
 
 

@@ -37,7 +37,8 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
     if not added:
         return answer
     sums = sums_of(revision, added)
-    lines = [*answer.lines, *_added(added, Scribe(answer.language))]
+    scribe = Scribe(answer.language)
+    lines = [*answer.lines, *_added(added, scribe)]
     return structs.replace(
         answer,
         lines=tuple(
@@ -46,14 +47,14 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
                 net=amount_of(taxed.net),
                 tax=amount_of(taxed.tax),
                 gross=amount_of(taxed.gross),
-                taxes=tell_line_taxes(taxes),
+                taxes=tell_line_taxes(taxes, scribe),
             )
             for line, taxed, taxes in zip(lines, sums.lines, sums.line_taxes, strict=True)
         ),
-        taxes=tell_taxes(sums.taxes),
+        taxes=tell_taxes(sums.taxes, scribe),
         exemption=None
         if answer.exemption is None
-        else structs.replace(answer.exemption, spares=tell_taxes(sums.freed)),
+        else structs.replace(answer.exemption, spares=tell_taxes(sums.freed, scribe)),
         totals=_totals(answer.totals, sums, added),
         contingencies=_contingencies(answer.contingencies, answer.totals, sums),
     )
