@@ -168,8 +168,8 @@ def test_quote_prints_a_quote_and_its_orders(run: Run) -> None:
 
     assert (code, complaint) == (0, "")
     assert "QM-H27" in said or "H27" in said
-    assert "To pay" in said
-    assert "PARTS ORDER" in said
+    assert "Total due" in said
+    assert "PURCHASE ORDER" in said
 
 
 def test_quote_reads_standard_input(run: Run) -> None:

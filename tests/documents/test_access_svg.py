@@ -103,4 +103,4 @@ def test_access_svg_bears_any_name_and_no_step_at_all() -> None:
 
     assert not list(root.iter("{*}script"))
     assert int(root.get("width") or 0) < 500
-    assert "Nothing has to come off." in access_svg(planned({}, 0), SCRIBE).told
+    assert "Nothing has to be removed." in access_svg(planned({}, 0), SCRIBE).told

@@ -160,7 +160,7 @@ def test_documents_stand_labour_by_hand_with_the_labour() -> None:
 @pytest.mark.parametrize("name", ["page", "PDF", "UBL"])
 def test_documents_give_the_reason_of_a_discount_and_not_its_giver(name: str) -> None:
     words = documents(made())[name]
-    assert "10% off: You waited long" in words
+    assert "10% discount: You waited long" in words
     assert "Joan" not in words
 
 
@@ -186,7 +186,7 @@ def test_documents_take_the_tax_of_the_exempt_off_prices_that_include_it() -> No
 
 def test_documents_note_a_rate_that_changes() -> None:
     for language, note in (
-        ("en", "VAT is 20 % on the day of this quote and 22 % from"),
+        ("en", "VAT is 20% on the day of this quote and 22% from"),
         ("de", "USt.: 20 % am Tag dieses Angebots, 22 % ab"),
     ):
         told = made(ORCHARD)
@@ -199,7 +199,7 @@ def test_documents_note_a_rate_that_changes() -> None:
 @pytest.mark.parametrize(
     ("language", "limit", "under"),
     [
-        ("en", "is not a limit", "on top, only if this is found: "),
+        ("en", "is not a limit", "in addition, only if this is found: "),
         ("de", "ist keine Obergrenze", "zusätzlich, nur wenn sich dies zeigt: "),
     ],
 )

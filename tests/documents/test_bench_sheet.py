@@ -38,13 +38,13 @@ def told(form: str, paper: Quote) -> str:
 def test_bench_sheet_names_every_step_off_and_on_in_order(form: str) -> None:
     paper = paper_of()
     sheet = told(form, paper)
-    off, _, on = sheet.partition("Goes back on")
+    off, _, on = sheet.partition("Reassembly")
 
     for part, steps, is_refit in (
         (off, paper.access.remove, False),
         (on, paper.access.refit, True),
     ):
-        place = part.find("Comes off") + 1
+        place = part.find("Removal, in this order") + 1
         for step in steps:
             name = SCRIBE.step(step.component, step.cylinder, is_refit=is_refit)
             place = part.find(name[:1].upper() + name[1:], place) + 1
@@ -62,10 +62,10 @@ def test_bench_sheet_says_at_each_step_why_and_what_to_look_at(form: str) -> Non
             else:
                 assert bare(why.text) in bare(sheet)
     for said in (
-        "Look at, photograph: warp on a flat plate, photograph of the gasket",
+        "Check, photograph: warp on a flat plate, photograph of the gasket",
         "Fasteners: 4-5 x M8/M10 head bolt, lengths may differ",
         "Special tools: torque wrench, straightedge",
-        "From the maker's manual: head torque, head sequence",
+        "From the manufacturer's manual: head torque, head sequence",
     ):
         assert sheet.count(said) == 2, said
 
@@ -95,8 +95,8 @@ def test_bench_sheet_renews_each_part_at_its_refit_or_job(form: str) -> None:
 
     for need in paper.kit.needs:
         assert need.part in sheet
-    assert "Renew: 2 pieces Fuel hose clip (V68-C-715)" in sheet
-    assert "Renew: 1 piece Head gasket, multi-layer, cylinder 2 (V68-G-103)" in sheet
+    assert "Replace: 2 pieces Fuel hose clip (V68-C-715)" in sheet
+    assert "Replace: 1 piece Head gasket, multi-layer, cylinder 2 (V68-G-103)" in sheet
 
 
 def test_bench_sheet_adds_up_what_is_used() -> None:
@@ -115,7 +115,7 @@ def test_bench_sheet_gives_no_price_and_no_figure_of_the_maker(form: str) -> Non
 
     assert "$" not in sheet
     assert "Ada Pellow" not in sheet
-    assert "Torque, tightening sequence and clearances: see the maker's manual." in sheet
+    assert "Torque, tightening sequence and clearances: see the manufacturer's manual." in sheet
     assert not re.search(r"\d\s?(?:Nm|ft|in\.? ?lb|mm)\b", sheet)
 
 
@@ -124,7 +124,7 @@ def test_bench_sheet_says_that_nothing_comes_off(form: str) -> None:
     paper = paper_of()
     loose = structs.replace(paper, access=structs.replace(paper.access, remove=(), refit=()))
 
-    assert "Nothing has to come off." in told(form, loose)
+    assert "Nothing has to be removed." in told(form, loose)
 
 
 def test_bench_sheet_html_lets_no_text_become_markup() -> None:
@@ -151,7 +151,7 @@ def test_bench_sheet_tells_in_one_sentence_what_waits_for_a_step() -> None:
     for step in paper_of().access.remove:
         waiting = [why.facts["component"] for why in step.why if why.code == "stands-before"]
         named = "; ".join(SCRIBE.thing(str(one)) for one in waiting)
-        assert not waiting or f"It comes off before: {named}." in page
+        assert not waiting or f"Removed before: {named}." in page
         several += len(waiting) > 1
     assert several
 

@@ -337,25 +337,28 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
         envelope = structs.replace(ENVELOPE, state=state)
         return text_of(compose(paper, envelope, SCRIBE, MESSAGE))
 
-    dearest = f"The most expensive combination of these would bring the total to {worst} with tax."
+    highest = f"The highest total from the items listed is {worst}."
     told_once = " ".join(told(paper).split())
-    assert f"may well be, it comes to {likely}. {dearest} That is not a limit: " in told_once
+    assert (
+        f'"could well be found", the total is {likely}. {highest} That is not a limit: '
+        in told_once
+    )
     plain = told(structs.replace(paper, contingencies=unlikely))
-    assert f"would add. {dearest}" in " ".join(plain.split())
+    assert f"would add to the price. {highest}" in " ".join(plain.split())
     assert likely not in plain
     for other in (
         told(structs.replace(paper, contingencies=nothing)),
         told(structs.replace(paper, contingencies=None)),
         told(paper, "accepted"),
     ):
-        assert "turn up" not in other
+        assert "we may find" not in other
 
 
 @pytest.mark.parametrize(
     ("case", "words"),
     [
-        ("v68-zero-turn-stem-seals-tax-unknown", "without tax"),
-        ("v68-zero-turn-warped-heads", "with tax"),
+        ("v68-zero-turn-stem-seals-tax-unknown", "before tax"),
+        ("v68-zero-turn-warped-heads", "including tax"),
     ],
 )
 def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
@@ -364,7 +367,7 @@ def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
 
     told = " ".join(text_of(compose(paper, ENVELOPE, SCRIBE, MESSAGE)).split())
 
-    (sentence,) = re.findall(r"The most expensive combination [^:]+?\. That is not a limit", told)
+    (sentence,) = re.findall(r"The highest total [^:]+?\. That is not a limit", told)
     assert words in sentence
 
 

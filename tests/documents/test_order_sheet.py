@@ -54,7 +54,7 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
         for amount in (order.goods, order.net, *(fee.amount for fee in order.fees)):
             assert SCRIBE.money(amount.amount, amount.currency) in sheet
         # of the day on which it was made, whatever the quote's own is
-        assert "Order O3 Reference Q12-2 Date March 9, 2027" in sheet
+        assert "Order Our reference Q12-2 Date March 9, 2027" in sheet
         assert SCRIBE.day(paper.on) not in sheet.replace(SCRIBE.day(order.promised), "")
         assert "Ada Pellow" not in sheet
 
@@ -72,7 +72,7 @@ def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
             many, paper, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
         )
 
-        assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Together, without tax", text(made))
+        assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Total before tax", text(made))
 
 
 @pytest.mark.parametrize("name", quoted())

@@ -207,7 +207,7 @@ def test_page_is_answered_by_keyboard_without_scripts(browser: Browser) -> None:
             if at == "limit":
                 page.keyboard.type("700")
                 break
-        assert order[0] == "Say yes or no, or ask"
+        assert order[0] == "Accept, decline or ask a question"
         assert order[-2:] == ["who", "limit"]
         with page.expect_request(is_post) as awaited:
             page.keyboard.press("Enter")
@@ -221,10 +221,10 @@ def test_page_posts_a_no_with_its_reason(browser: Browser) -> None:
     with browser.new_context(viewport=PHONE, java_script_enabled=False) as context:  # type: ignore[arg-type]
         desk = Desk(PAGES["findings"]())
         page = opened(context, desk)
-        page.get_by_text("Say yes or no, or ask").click()
-        page.get_by_label("What speaks against it?").fill("Too dear")
+        page.get_by_role("link", name="Accept, decline or ask a question").click()
+        page.get_by_label("Your reason").fill("Too dear")
         with page.expect_request(is_post) as awaited:
-            page.get_by_role("button", name="No, leave it").click()
+            page.get_by_role("button", name="Decline").click()
         posted = awaited.value
         assert posted.url == ORIGIN + "/q/token/decline"
         assert posted.post_data == "reason=Too+dear"
@@ -234,7 +234,7 @@ def test_page_asks_for_a_name_before_it_posts(browser: Browser) -> None:
     with browser.new_context(viewport=PHONE, java_script_enabled=False) as context:  # type: ignore[arg-type]
         desk = Desk(PAGES["findings"]())
         page = opened(context, desk)
-        page.get_by_role("button", name="Yes, go ahead for $591.35").click()
+        page.get_by_role("button", name="Accept for $591.35").click()
         page.wait_for_function("document.activeElement.id === 'who'")
         assert [one.method for one in desk.asked if "favicon" not in one.url] == ["GET"]
 
@@ -255,10 +255,10 @@ def test_page_prints_totals_on_the_page_of_the_last_line(browser: Browser, paper
     for more in range(0, 30, 3):
         lines = [*made["lines"][:1] * more, *made["lines"]]
         pages = printed(browser, shown(made | {"lines": lines}), paper)
-        (at,) = [page for page in pages if "Without tax" in page]
-        above, _, below = at.partition("Without tax")
-        assert "Parts freight and order fees" in above
-        assert "in advance" in below
+        (at,) = [page for page in pages if "Total before tax" in page]
+        above, _, below = at.partition("Total before tax")
+        assert "Shipping and order fees" in " ".join(above.split())
+        assert "Deposit" in below
         followed += above.count("\n") < 12
     # now and then there is little above them, so the end of a page was close
     assert followed
@@ -268,7 +268,7 @@ def test_page_prints_totals_on_the_page_of_the_last_line(browser: Browser, paper
 def test_page_prints_what_paper_can_hold(browser: Browser, name: str) -> None:
     together = "\n".join(printed(browser, PAGES[name](), "A4"))
     assert "Your name" not in together
-    assert "Say yes or no" not in together
+    assert "Accept, decline" not in together
     assert ("Signature" in together) is ('action="' in PAGES[name]())
     # what is folded on a screen is open on paper
     assert ("A strong hiss" in together) is (name in ("findings", "newer"))

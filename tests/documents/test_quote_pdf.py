@@ -83,7 +83,7 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "The blue one",
         "What you reported",
         "Smokes blue at full throttle. Oil gone in a week.",
-        "What was found",
+        "What we found",
         "87%",
         "39%",
         "good: up to 10%",
@@ -94,15 +94,15 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "Exhaust nut, locking",
         "Labour",
         "Sales tax",
-        "To pay",
-        "What may turn up",
+        "Total due, including tax",
+        "What we may find",
         "Broken exhaust stud, cylinder 1 or 2",
-        "Most expensive combination of these",
+        "Highest total from the items listed",
         "Worth doing at the same time",
-        "The bill does not pass $826.10",
+        "The bill will not exceed $826.10",
         "Cautions",
         "Your answer",
-        "Yes, given in person",
+        "Acceptance in person",
         ENVELOPE.sha256 or "",
     ]
 
@@ -141,9 +141,9 @@ def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
 
     told = pages(printed(structs.replace(paper, lines=lines)))
 
-    (last,) = [page for page in told if "To pay" in page]
+    (last,) = [page for page in told if "Total due" in page]
     assert f"Thing no. {count}." in last
-    assert "Without tax" in last
+    assert "Total before tax" in last
     for page in told:
         assert ("Unit price" in page) == ("Thing no. " in page)
 
@@ -152,7 +152,7 @@ def test_quote_pdf_tells_what_the_bill_may_come_to() -> None:
     ceiling = Amount(amount="900.00", currency="USD")
     made = quote_pdf(full_paper(), ENVELOPE, SCRIBE, contact=CONTACT, ceiling=ceiling)
 
-    assert "The bill does not pass $900.00" in text(made)
+    assert "The bill will not exceed $900.00" in text(made)
 
 
 def test_quote_pdf_prices_what_may_turn_up_and_the_most_it_comes_to() -> None:
@@ -170,7 +170,7 @@ def test_quote_pdf_prices_what_may_turn_up_and_the_most_it_comes_to() -> None:
 
 @pytest.mark.parametrize(
     ("basis", "title"),
-    [("test", "What a repair would come to afterwards"), ("repair", "What else it may be")],
+    [("test", "What a repair would cost afterwards"), ("repair", "What else it may be")],
 )
 def test_quote_pdf_prices_the_repairs_in_play(basis: str, title: str) -> None:
     in_play = paper(for_a_test()).in_play
@@ -196,20 +196,20 @@ def test_quote_pdf_keeps_the_ceiling_with_the_last_of_what_may_turn_up(count: in
 
     told = pages(printed(structs.replace(paper, contingencies=structs.replace(found, each=each))))
 
-    (last,) = [page for page in told if "Most expensive combination" in page]
+    (last,) = [page for page in told if "Highest total" in page]
     assert f"Surprise no. {count}." in last
     for page in told:
-        assert ("Would add" in page) or "Surprise no." not in page
+        assert ("Added cost" in page) or "Surprise no." not in page
 
 
 def test_quote_pdf_promises_nothing_where_nothing_may_come_on_top() -> None:
     plain = structs.replace(full_paper(), extras=(), contingencies=None)
     told = text(printed(plain))
 
-    assert "What may turn up" not in told
+    assert "What we may find" not in told
     assert "Worth doing at the same time" not in told
-    assert "None of this" not in told
-    assert "The bill does not pass $826.10" in told
+    assert "none of" not in told
+    assert "The bill will not exceed $826.10" in told
 
 
 def test_quote_pdf_tells_that_a_draft_is_none_to_agree_to() -> None:
@@ -226,7 +226,7 @@ def test_quote_pdf_asks_for_no_second_yes() -> None:
     )
     made = quote_pdf(paper_of(), agreed, SCRIBE, contact=CONTACT, zone="Pacific/Auckland")
 
-    assert "Agreed on March 3, 2027" in text(made)
+    assert "Accepted on March 3, 2027" in text(made)
     assert "Signature" not in text(made)
 
 
@@ -235,8 +235,8 @@ def test_quote_pdf_tells_of_an_exemption_and_of_unknown_tax() -> None:
     unknown = text(printed(paper_of("v68-zero-turn-stem-seals-tax-unknown")))
 
     assert "certificate EX-0001, valid until December 31, 2027" in exempt
-    assert "The tax is not known yet" in unknown
-    assert "To pay" not in unknown
+    assert "because the tax is not known" in unknown
+    assert "Total due" not in unknown
     assert "Signature" not in unknown
 
 

@@ -378,7 +378,7 @@ def test_quotation_notes_what_it_is_for_and_that_prices_are_provisional() -> Non
     assert notes[0].startswith("Prices are provisional")
     assert "Machine: Upper orchard" in notes
     assert f"Engine: {paper.engine.name}" in notes
-    assert "Hours of use: 412.5" in notes
+    assert "Operating hours: 412.5" in notes
     firm = structs.replace(paper, provisional=False)
     assert not any("provisional" in note for note in written(firm).texts("Note"))
 

@@ -123,7 +123,7 @@ def test_order_codes_its_freight_and_words_its_fees(orders: list[Ordered]) -> No
     )
     document = written(paper, structs.replace(order, fees=fees))
     assert document.texts("AllowanceCharge/AllowanceChargeReason") == [
-        "small order",
+        "Small order fee",
         "storage",
         "Freight",
     ]

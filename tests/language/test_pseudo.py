@@ -127,9 +127,9 @@ def plain_words(told: str, request: Json) -> list[str]:
     told = re.sub(r"-\s+", "-", " ".join(told.split()))
     for name in sorted((*names(), *given), key=len, reverse=True):
         told = told.replace(re.sub(r"-\s+", "-", " ".join(name.split())), "")
-    # the months are Babel's
+    # the months, and the words of lists, are Babel's
     months = "|".join(get_month_names("wide", locale=texts_of(PSEUDO).locale).values())
-    return re.findall(r"[A-Za-z]{2,}", re.sub(rf"\b(USD|EUR|{months})\b", "", told))
+    return re.findall(r"[A-Za-z]{2,}", re.sub(rf"\b(USD|EUR|und|oder|{months})\b", "", told))
 
 
 def left(answer: Json, request: Json) -> dict[str, list[str]]:

@@ -14,7 +14,7 @@ __all__ = ["_spoken", "locale"]
 
 # numbers, days and lists of this language are written as Germans do
 _DAYS = re.compile(
-    r"\b(?:Januar|Februar|März|April|Mai|Juni|Juli|August|September|Oktober|November|Dezember|UTC|oder)\b"
+    r"\b(?:Januar|Februar|März|April|Mai|Juni|Juli|August|September|Oktober|November|Dezember|UTC)\b"
 )
 CASES = ["v68-zero-turn-warped-heads", "v68-zero-turn-one-head-no-serial", "v68-zero-turn-exempt"]
 FOUND = ["previewQuote.findings-before-a-repair"]
@@ -38,7 +38,8 @@ def english(answer: Json, request: Json) -> dict[str, list[str]]:
 def plain_pieces(answer: Json) -> list[str]:
     engine = answer["engine"]
     codes = [line["code"] for line in answer["lines"]]
-    return [*codes, *(str(engine[name]) for name in ("name", "family", "chassis_name"))]
+    zones = [str(order["time_zone"]) for order in answer["orders"]]
+    return [*codes, *zones, *(str(engine[name]) for name in ("name", "family", "chassis_name"))]
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -56,4 +57,4 @@ def test_documents_of_findings_leave_no_word_untranslated(name: str) -> None:
 
 
 def test_phrase_is_told_in_the_language() -> None:
-    assert Scribe(PSEUDO).phrase("small-order") == pseudo("small order")
+    assert Scribe(PSEUDO).phrase("small-order") == pseudo("Small order fee")

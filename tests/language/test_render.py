@@ -9,6 +9,7 @@ import pytest
 from tests.stages.workbench import starter
 
 import kitwright
+from kitwright.catalogue.model import SERIAL_MAX
 from kitwright.language import english
 from kitwright.language.render import Speaker, UnknownLanguage
 from kitwright.money import Money
@@ -141,7 +142,7 @@ def test_speaker_refuses_a_language_that_is_not_complete() -> None:
 def test_sentence_names_the_role_before_it() -> None:
     why = Why("replaced-by-job", {"role": "head_gasket", "on": 1, "job": "J-LASH", "cylinder": 1})
     told = SPEAKER.sentence(why)
-    assert told.startswith("Head gasket, cylinder 1: renewed by ")
+    assert told.startswith("Head gasket, cylinder 1: replaced by ")
 
 
 def test_sentence_does_not_read_braces_in_facts() -> None:
@@ -154,17 +155,19 @@ def test_summary_says_a_reason_of_many_roles_once() -> None:
         for place in (1, 2)
     ]
     told = SPEAKER.summary(whys)
-    assert told == "Renewed on refitting: exhaust nut, cylinder 1; exhaust nut, cylinder 2."
+    assert told == "Replaced during reassembly: exhaust nut, cylinder 1; exhaust nut, cylinder 2."
 
 
 @pytest.mark.parametrize(
     ("language", "told"),
     [
-        ("en", "Called for by: a head gasket leak to the outside, cylinder 1 (recommended scope)."),
+        (
+            "en",
+            "Needed to repair: a head gasket leak to the outside, cylinder 1 (recommended scope).",
+        ),
         (
             "de",
-            "Notwendig aus diesem Grund: Zylinderkopfdichtung nach außen undicht, Zylinder 1 "
-            "(Umfang: empfohlen).",
+            "Grund: Zylinderkopfdichtung nach außen undicht, Zylinder 1 (Umfang: empfohlen).",
         ),
     ],
 )
@@ -177,17 +180,55 @@ def test_sentence_says_the_name_of_a_fault(language: str, told: str) -> None:
 @pytest.mark.parametrize(
     ("code", "told"),
     [
-        ("H27-V-502", 'Taken off "Exhaust valve" by A. Shop: torn box'),
-        ("J-LASH", 'Taken off "Valve clearance adjustment" by A. Shop: torn box'),
-        ("waste-oil", 'Taken off "Used oil disposal" by A. Shop: torn box'),
-        ("free-2", 'Taken off "line 2 of those added" by A. Shop: torn box'),
-        ("X-1", 'Taken off "X-1" by A. Shop: torn box'),
+        ("H27-V-502", 'Discount on "Exhaust valve", given by A. Shop: torn box'),
+        ("J-LASH", 'Discount on "Valve clearance adjustment", given by A. Shop: torn box'),
+        ("waste-oil", 'Discount on "Used oil disposal", given by A. Shop: torn box'),
+        ("free-2", 'Discount on "added line 2", given by A. Shop: torn box'),
+        ("X-1", 'Discount on "X-1", given by A. Shop: torn box'),
     ],
 )
 def test_sentence_says_what_a_discount_is_of(code: str, told: str) -> None:
     facts: dict[str, Fact] = {"by": "A. Shop", "reason": "torn box", "code": code, "percent": None}
 
     assert SPEAKER.sentence(Why("discount-of-line", facts)) == told
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "told", "german"),
+    [
+        (0, 3_119_999, "up to 3119999", "bis 3119999"),
+        (3_120_000, SERIAL_MAX, "from 3120000", "ab 3120000"),
+        (5, 9, "5 to 9", "5 bis 9"),
+    ],
+)
+def test_sentence_names_no_serial_number_that_only_ends_the_range(
+    first: int, last: int, told: str, german: str
+) -> None:
+    why = Why("fits-by-serial", {"item": "X-1", "serial_from": first, "serial_to": last})
+
+    assert SPEAKER.sentence(why) == f"X-1 fits serial numbers {told}."
+    assert Speaker(starter(), "de").sentence(why) == f"X-1 passt zu Seriennummern {german}."
+
+
+def test_set_is_told_alike_whether_there_is_one_or_more() -> None:
+    facts: dict[str, Fact] = {"pieces": 16, "set_price": "$44.00", "pieces_price": "$61.20"}
+
+    told = SPEAKER.sentence(Why("set-for-pieces", facts))
+
+    assert told == "Set price: $44.00. The same parts sold separately (16): $61.20."
+
+
+def test_tax_is_named_in_the_language_of_the_quote() -> None:
+    facts: dict[str, Fact] = {
+        "tax": "VAT",
+        "rate": Decimal(20),
+        "new_rate": Decimal(22),
+        "first_day": date(2027, 3, 1),
+    }
+    why = Why("tax-rate-changes", facts)
+
+    assert SPEAKER.sentence(why).startswith("VAT is 20% on ")
+    assert Speaker(starter(), "de").sentence(why).startswith("USt.: 20 % am ")
 
 
 CODES = {

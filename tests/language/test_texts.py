@@ -38,7 +38,7 @@ def test_languages_are_found_by_their_folder(
     write_pseudo(tmp_path)
     monkeypatch.setattr(texts, "FOLDER", tmp_path)
     assert languages() == ("en", PSEUDO)
-    assert texts_of(PSEUDO).say("Net") == pseudo("Net")
+    assert texts_of(PSEUDO).say("Customer") == pseudo("Customer")
     assert texts_of(PSEUDO).of("job", "Head gasket") == pseudo("Head gasket")
 
 

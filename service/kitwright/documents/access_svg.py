@@ -58,7 +58,7 @@ def access_svg(paper: Quote, scribe: Scribe, shown: Callable[[str], str] = clean
         f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
         'aria-labelledby="access-t access-d" font-family="Libertinus Serif, serif" '
         'font-size="14">',
-        f'<title id="access-t">{escape(scribe.say("Order of the access plan"))}</title>',
+        f'<title id="access-t">{escape(scribe.say("Removal order"))}</title>',
         f'<desc id="access-d">{escape(told)}</desc>',
         f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
         *(_guide(node, width) for node in nodes),
@@ -162,7 +162,7 @@ def _mark(node: _Node, name: str, scribe: Scribe) -> str:
 
 def _told(names: Sequence[str], nodes: Sequence[_Node], scribe: Scribe) -> str:
     if not names:
-        return scribe.say("Nothing has to come off.")
+        return scribe.say("Nothing has to be removed.")
     sentences = []
     for node, name in zip(nodes, names, strict=True):
         number = scribe.number(str(node.row + 1))

@@ -31,7 +31,7 @@ def _head(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     named = f"{family.maker} {family.name} ({family.id})"
     yield speaker.say("ASSESSMENT  {engine}", engine=named)
     yield "=" * WIDTH
-    known = ", ".join(
+    known = "; ".join(
         speaker.text("background", row.note or row.id.replace("_", " "))
         for row in findings.background
     )
@@ -67,7 +67,7 @@ def _leakage(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
             yield from spread(named, f"{whole_percent(reading.percent, banded)} %")
         if one.percent is not None and len(one.readings) > 1:
             decided = speaker.say(
-                "Cylinder {cylinder}, decided by what counts", cylinder=one.cylinder
+                "Cylinder {cylinder}, from the readings that count", cylinder=one.cylinder
             )
             yield from spread(f"  {decided}", f"{whole_percent(one.percent, banded)} %")
 
@@ -87,7 +87,7 @@ def _conflicts(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     told += [speaker.sentence(one.why) for one in assessment.diagnosed.clashes]
     if not told:
         return
-    yield from title(speaker.say("Does not go together"))
+    yield from title(speaker.say("Conflicting findings"))
     for message in told:
         yield from _wrapped(message)
 
@@ -97,8 +97,8 @@ def _faults(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     yield from title(speaker.say("What it may be"), speaker.say("probability"))
     if not ranked:
         yield "  " + speaker.say(
-            "Nothing stands out. What was not looked at does not count as normal: see the next "
-            "tests."
+            "No fault stands out. Findings that were not taken do not count as normal; see the "
+            "next tests."
         )
     for one in ranked:
         yield from _fault(one, speaker)
@@ -106,7 +106,7 @@ def _faults(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
 
 def _fault(one: Ranked, speaker: Speaker) -> Iterator[str]:
     diagnosis = one.candidate.diagnosis
-    grade = speaker.say("in play") if one.grade is None else speaker.word(one.grade.value)
+    grade = speaker.say("still possible") if one.grade is None else speaker.word(one.grade.value)
     name = speaker.fault(one.code, one.cylinder)
     yield from spread(
         f"  {one.candidate.key}: {name}: {grade}", speaker.figure(str(one.probability))
@@ -115,22 +115,22 @@ def _fault(one: Ranked, speaker: Speaker) -> Iterator[str]:
     yield from _evidence(speaker.say_as("evidence", "for"), one.speaks_for, speaker)
     yield from _evidence(speaker.say_as("evidence", "against"), one.speaks_against, speaker)
     say_not = speaker.text("diagnosis", diagnosis.say_not)
-    yield from _wrapped(speaker.say("Not to be claimed: {claim}", claim=say_not), 6)
+    yield from _wrapped(speaker.say("Do not claim: {claim}", claim=say_not), 6)
     for each in one.holding:
         message = speaker.text("gate", each.gate.message)
-        yield from _wrapped(speaker.say("Not to be quoted yet: {message}", message=message), 6)
+        yield from _wrapped(speaker.say("Do not quote yet: {message}", message=message), 6)
     if one.is_contested:
-        told = speaker.say("Not to be quoted yet: what was found does not go together.")
+        told = speaker.say("Do not quote yet: the findings conflict.")
         yield from _wrapped(told, 6)
     if one.is_weak:
-        told = speaker.say("Not to be quoted yet: its readings are void or only indicative.")
+        told = speaker.say("Do not quote yet: its readings are void or only indicative.")
         yield from _wrapped(told, 6)
     if not one.candidate.has_repair:
-        yield from _wrapped(speaker.say("There is no job for it here."), 6)
+        yield from _wrapped(speaker.say("The catalogue has no job for it."), 6)
     for each in one.asking:
         message = speaker.text("gate", each.gate.message)
         yield from _wrapped(
-            speaker.say("Not to be called certain yet: {message}", message=message), 6
+            speaker.say("Do not call it certain yet: {message}", message=message), 6
         )
 
 
@@ -154,10 +154,12 @@ def _tests(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
 def _cautions(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     if not assessment.precautions:
         return
-    yield from title(speaker.say("Cautions; the maker's manual and local rules come first"))
+    yield from title(
+        speaker.say("Cautions (the manufacturer's manual and local regulations take precedence)")
+    )
     for one in assessment.precautions:
         told = speaker.say(
-            "{title}: {text} (At: {steps}.)",
+            "{title}: {text} (Steps: {steps}.)",
             title=speaker.text("hazard", one.hazard.title),
             text=speaker.text("hazard", one.hazard.text),
             steps="; ".join(speaker.text("test", test.name) for test in one.tests),

@@ -1,4 +1,4 @@
-"""The bench sheet: what comes off and goes back, what to look at, and blanks for what was done."""
+"""The bench sheet: removal and reassembly step by step, what to check, and blanks to fill in."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def bench_sheet(
             {
                 "name": scribe.on_cylinder(job.name, job.cylinder),
                 "minutes": scribe.hours(job.minutes_here),
-                "parts": _renewed(paper, scribe, "replaced-by-job", job.job, job.cylinder),
+                "parts": _replaced(paper, scribe, "replaced-by-job", job.job, job.cylinder),
             }
             for job in paper.jobs
         ],
@@ -98,7 +98,7 @@ def bench_sheet(
                     if one.work_minutes
                     else ""
                 ),
-                "parts": _renewed(paper, scribe, "renewed-by-refit", one.component, one.cylinder),
+                "parts": _replaced(paper, scribe, "renewed-by-refit", one.component, one.cylinder),
             }
             for one in paper.access.refit
         ],
@@ -106,7 +106,7 @@ def bench_sheet(
         "used": _used(paper, scribe),
         "cautions": [[one.title, one.text] for one in _elsewhere(paper)],
         "drawing": drawing.told,
-        "engine_out": scribe.say("The engine comes out of the frame.")
+        "engine_out": scribe.say("The engine comes out of the machine.")
         if paper.access.engine_out
         else "",
     }
@@ -115,7 +115,7 @@ def bench_sheet(
 def _words(scribe: Scribe) -> dict[str, str]:
     say = scribe.say
     return {
-        "manual": say("Torque, tightening sequence and clearances: see the maker's manual."),
+        "manual": say("Torque, tightening sequence and clearances: see the manufacturer's manual."),
         "machine": say("Machine"),
         "reported": say("Reported by the customer"),
         "jobs": say("Jobs"),
@@ -123,29 +123,31 @@ def _words(scribe: Scribe) -> dict[str, str]:
         "billed": say("Billed"),
         "clocked": say("Clocked, min"),
         "found": say("Found"),
-        "plan": say("Order and what stands before what"),
-        "off": say("Comes off, in this order"),
-        "on": say("Goes back on, in this order"),
+        "plan": say("Removal order and dependencies"),
+        "off": say("Removal, in this order"),
+        "on": say("Reassembly, in this order"),
         "step": say("Step"),
         "minutes": say("Min"),
         "done": say("Done"),
-        "renew": say("Renew:"),
-        "look_for": say("Look for, while it is apart"),
+        "renew": say("Replace:"),
+        "look_for": say("Check for these while it is apart"),
         "ask": say(
-            "Where one turns up, stop, photograph it and have it added first: no price of this "
-            "quote covers it."
+            "If you find one, stop, photograph it and have it added to the quote before you go "
+            "on. The quoted price does not cover it."
         ),
-        "turned_up": say("Turned up"),
-        "used": say("Used along the way"),
-        "visit": say("Cautions for the whole visit"),
-        "nothing": say("Nothing has to come off."),
-        "mechanic": say("Mechanic"),
+        "fault": say("Possible fault"),
+        "number": say("No."),
+        "turned_up": scribe.say_as("tick", "Found"),
+        "used": say("Consumables"),
+        "visit": say("Cautions for the entire visit"),
+        "nothing": say("Nothing has to be removed."),
+        "mechanic": say("Technician"),
         "date": say("Date"),
     }
 
 
 def _steps(paper: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
-    """Return the removals; a caution stands whole at its first step, by name at later ones."""
+    """Return the removals; a caution is given in full at its first step, by name at later ones."""
     told_at: dict[str, int] = {}
     steps: list[Sheet] = []
     for number, step in enumerate(paper.access.remove, start=1):
@@ -177,21 +179,21 @@ def _told(look: Look, scribe: Scribe) -> Iterator[str]:
         (scribe.say("Fasteners:"), [scribe.text("component", one) for one in fasteners]),
         (scribe.say("Special tools:"), [scribe.text("component", one) for one in look.tools]),
         (
-            scribe.say("Look at, photograph:"),
+            scribe.say("Check, photograph:"),
             [scribe.text("component", one) for one in look.inspect],
         ),
-        (scribe.say("From the maker's manual:"), [scribe.thing(one) for one in look.manual]),
+        (scribe.say("From the manufacturer's manual:"), [scribe.thing(one) for one in look.manual]),
     ):
         if texts:
             yield f"{head} {', '.join(texts)}"
 
 
 def _why(why: Sequence[Reason], scribe: Scribe) -> Iterator[str]:
-    """Yield why something comes off, what it stands before in one sentence."""
+    """Yield why something is removed; all that it is removed before in one sentence."""
     yield from dict.fromkeys(one.text for one in why if one.code != _BEFORE)
     before = [scribe.thing(str(one.facts["component"])) for one in why if one.code == _BEFORE]
     if before:
-        yield scribe.say("It comes off before: {component}.", component="; ".join(before))
+        yield scribe.say("Removed before: {component}.", component="; ".join(before))
 
 
 def _instance(component: str, cylinder: int | None) -> str:
@@ -204,8 +206,8 @@ def _elsewhere(paper: Quote) -> list[Caution]:
     return [one for one in paper.cautions if not removed.issuperset(one.steps)]
 
 
-def _renewed(paper: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
-    """Return the parts that a job or a refit renews."""
+def _replaced(paper: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
+    """Return the parts that a job or a refit replaces."""
     refit = _instance(by, cylinder)
     return [
         "; ".join(_parts(need, paper, scribe))
@@ -227,7 +229,7 @@ def _step_name(component: str, cylinder: int | None, scribe: Scribe, *, is_refit
 
 
 def _used(paper: Quote, scribe: Scribe) -> list[str]:
-    """Return what is used along the way, each item once with its whole quantity."""
+    """Return the consumables, each item once with its entire quantity."""
     items: dict[str, Need] = {}
     for need in paper.kit.needs:
         if need.kind != "used":

@@ -1,4 +1,4 @@
-"""What may turn up on a kept revision, arranged for reading."""
+"""What may be found while the work of a revision is done, arranged for reading."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from kitwright.quote import Amount, Contingency, Quote
 
 
 class ViewContingency(Struct, frozen=True, kw_only=True):
-    """Something that may turn up: what it means, and what it would add.
+    """Something that may be found: what it means, and what it would add.
 
-    `under` says what has to turn up before it, which stands above; empty where nothing has to.
+    `under` names what has to be found before it, which is listed above; empty if nothing has to.
     """
 
     name: str
@@ -24,7 +24,7 @@ class ViewContingency(Struct, frozen=True, kw_only=True):
 
 
 class ViewSum(Struct, frozen=True, kw_only=True):
-    """What the quote comes to with some of what may turn up."""
+    """The total of the quote with some of what may be found."""
 
     label: str
     amount: str
@@ -32,7 +32,7 @@ class ViewSum(Struct, frozen=True, kw_only=True):
 
 
 def contingencies_of(paper: Quote, scribe: Scribe) -> list[ViewContingency]:
-    """Return what may turn up, the most probable first, each followed by what it may bring; what
+    """Return what may be found, the most probable first, each followed by what it may bring; what
     is the same on several cylinders once, but for what may be on any.
     """
     return [*_under(paper.may_turn_up, frozenset({None}), "", scribe)]
@@ -44,7 +44,7 @@ def _under(
     under: str,
     scribe: Scribe,
 ) -> Iterator[ViewContingency]:
-    """Yield what is told under some of what may turn up, and below each what is under that."""
+    """Yield what depends on some of what may be found, and below each what depends on that."""
     same: dict[tuple[str, str, Amount, bool, bool], list[Contingency]] = {}
     for one in found:
         if one.under in above:
@@ -55,27 +55,27 @@ def _under(
         yield ViewContingency(
             name=told,
             under=under,
-            mark=scribe.say("may well be") if is_likely else "",
+            mark=scribe.say("could well be found") if is_likely else "",
             plain=plain,
             amount=_money(price, scribe),
         )
-        below = scribe.say("on top, only if this is found: {thing}", thing=told)
+        below = scribe.say("in addition, only if this is found: {thing}", thing=told)
         yield from _under(found, {one.place for one in members}, below, scribe)
 
 
 def sums_of(paper: Quote, scribe: Scribe) -> list[ViewSum]:
-    """Return what the quote comes to as it stands, with all that is likely where anything is, and
-    with the dearest combination.
+    """Return the totals of the quote as it is, with all that is likely if anything is, and with the
+    most expensive combination.
     """
     found = paper.contingencies
     if found is None or not found.each:
         return []
     say = scribe.say
-    stands = say("As it stands") if paper.is_added_to else say("As quoted")
+    stands = say("Current total") if paper.is_added_to else say("As quoted")
     rows = [(stands, found.as_quoted, "plain")]
     if any(one.likely for one in found.each):
-        rows.append((say("With all of it that may well be"), found.likely, "plain"))
-    rows.append((say("Most expensive combination of these"), found.worst, "most"))
+        rows.append((say('With all items marked "could well be found"'), found.likely, "plain"))
+    rows.append((say("Highest total from the items listed"), found.worst, "most"))
     return [
         ViewSum(label=label, amount=_money(amount, scribe), weight=weight)
         for label, amount, weight in rows
@@ -103,10 +103,10 @@ def _looked_for(
 
 def _brings(one: Contingency, scribe: Scribe) -> str:
     if not one.jobs:
-        # no job: a part that is renewed with those that the visit renews anyway
+        # no job: a part that is replaced with those that the visit replaces anyway
         return one.plain
     jobs = "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in one.jobs)
-    return scribe.say("brings: {jobs}", jobs=jobs)
+    return scribe.say("then needed: {jobs}", jobs=jobs)
 
 
 def _money(amount: Amount, scribe: Scribe) -> str:

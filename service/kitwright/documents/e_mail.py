@@ -1,7 +1,7 @@
-"""E-mail: the letter that brings a quote to its customer, as one message of RFC 5322.
+"""E-mail: what brings a quote to its customer, as one message of RFC 5322.
 
-A short letter as plain text and as HTML, with a link to the quote itself, and the quote as a PDF
-where there is one. The few headers are written here: the standard library's own take a name apart
+A short text, plain and as HTML, with a link to the quote itself, and the quote as a PDF if there
+is one. The few headers are written here: the standard library's own take a name apart
 that holds what looks like an encoded word (RFC 2047), and would send another name on.
 """
 
@@ -21,7 +21,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from kitwright.documents.balance_view import balance_of, left_sentence, sum_told
+from kitwright.documents.balance_view import balance_of, left_sentence, total_told
 from kitwright.errors import KitwrightError
 from kitwright.keeping.mail import check_address
 from kitwright.language.scribe import Scribe
@@ -31,7 +31,7 @@ MOST_SUBJECT: Final = 120
 MOST_NAME: Final = 80
 """The most characters of a subject and of a display name; what is longer is cut off."""
 MOST_JOBS: Final = 20
-"""The most jobs that a letter names; the quote has them all."""
+"""The most jobs that an e-mail names; the quote has them all."""
 
 _LINE: Final = 76
 _MESSAGE_ID: Final = re.compile(r"<[A-Za-z0-9._+-]{1,100}@[A-Za-z0-9.-]{1,253}>", re.ASCII)
@@ -43,7 +43,7 @@ _TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A),
 
 
 class MailError(KitwrightError):
-    """A letter that can't be composed."""
+    """An e-mail that can't be composed."""
 
     code = "mail-error"
 
@@ -61,7 +61,7 @@ class TextUnfit(MailError):
 
 
 class Message(Struct, frozen=True, kw_only=True):
-    """What a letter needs beside the quote: from whom, to whom, when, and where the quote is read.
+    """What an e-mail needs next to the quote: from whom, to whom, when, and the link to it.
 
     `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `link` is a whole URL.
     `note` is the shop's own words, its lines parted by line feeds. `pdf` is the quote as a file.
@@ -78,7 +78,7 @@ class Message(Struct, frozen=True, kw_only=True):
 
 
 def compose(paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
-    """Return a letter with its headers: ASCII only, CRLF at every end of a line, no line over 998
+    """Return an e-mail with its headers: ASCII only, CRLF at every end of a line, no line over 998
     octets. The same arguments give the same bytes.
 
     A person asked for it, so it has no `Auto-Submitted` (RFC 3834).
@@ -123,7 +123,7 @@ _Paragraph = tuple[str, ...]
 
 
 class _Words:
-    """The words of a letter, in the customer's language."""
+    """The words of an e-mail, in the customer's language."""
 
     def __init__(self, paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> None:
         self._paper = paper
@@ -152,13 +152,13 @@ class _Words:
         )
 
     def button(self) -> str:
-        """Return what stands on the link."""
+        """Return the words of the link."""
         if self._is_agreed:
             return self._scribe.say("Read the quote")
         return self._scribe.say("Read and answer the quote")
 
     def paragraphs(self) -> Iterator[_Paragraph]:
-        """Yield the letter's paragraphs, the link among them, complete without the HTML."""
+        """Yield the paragraphs, the link among them, complete without the HTML."""
         say = self._scribe.say
         yield (self._greeting(),)
         yield (self._opening(),)
@@ -174,20 +174,24 @@ class _Words:
         if self._note is not None:
             yield _note(self._note)
         if self._is_agreed:
-            yield say("You can read it in full here:"), self.link
+            yield say("You can read the quote in full here:"), self.link
         else:
-            yield say("You can read it in full, and accept or decline it, here:"), self.link
-            yield (say("Whoever has this link can answer for you: keep it to yourself."),)
-        yield say("Please reply to this message with any question."), self._shop()
+            yield say("You can read the quote in full, and accept or decline it, here:"), self.link
+            yield (
+                say(
+                    "Anyone who has this link can accept or decline for you, so please do not "
+                    "share it."
+                ),
+            )
+        yield (say("If you have any questions, please reply to this message."),)
+        yield say("Kind regards,"), self._shop()
 
     def _shop(self) -> str:
         return _line("the shop's name", self._paper.shop.name)
 
     def _greeting(self) -> str:
         name = _line("the customer's name", self._envelope.customer_name or "")
-        return (
-            self._scribe.say("Dear {name},", name=name) if name else self._scribe.say("Good day,")
-        )
+        return self._scribe.say("Dear {name},", name=name) if name else self._scribe.say("Hello,")
 
     def _opening(self) -> str:
         paper, envelope = self._paper, self._envelope
@@ -198,12 +202,12 @@ class _Words:
         facts = {"quote": envelope.quote_id, "revision": envelope.revision, "machine": machine}
         if self._is_agreed:
             return self._scribe.say(
-                "Here is quote {quote}, revision {revision}, for your {machine}, as you accepted"
-                " it.",
+                "Here is quote {quote}, revision {revision}, as you accepted it, for your machine: "
+                "{machine}.",
                 **facts,
             )
         return self._scribe.say(
-            "Here is our quote {quote}, revision {revision}, for your {machine}.", **facts
+            "Here is our quote {quote}, revision {revision}, for your machine: {machine}.", **facts
         )
 
     def _jobs(self) -> Iterator[str]:
@@ -221,61 +225,44 @@ class _Words:
         return self._scribe.say("{job}, cylinder {cylinder}", job=name, cylinder=job.cylinder)
 
     def _figures(self) -> str:
-        totals = self._paper.totals
-        found = balance_of(totals)
-        until = self._scribe.day(self._paper.valid_until)
-        say = self._scribe.say
-        if found is None:
-            bare = totals.net or totals.lines
-            money = self._scribe.money(bare.amount, bare.currency)
-            return say(
-                "It comes to {amount} without tax and is valid until {day}.",
-                amount=money,
-                day=until,
-            )
-        money = sum_told(found.comes_to, self._scribe)
+        say, found = self._scribe.say, balance_of(self._paper.totals)
+        total = total_told(self._paper, self._scribe)
         if self._paper.is_added_to:
-            comes = say("With what was added since, it comes to {amount} with tax.", amount=money)
+            told = say("With the work added since, the total is {total}.", total=total)
         elif self._is_agreed:
-            comes = say("It comes to {amount} with tax.", amount=money)
+            told = say("The total is {total}.", total=total)
         else:
-            comes = say(
-                "It comes to {amount} with tax and is valid until {day}.", amount=money, day=until
+            until = self._scribe.day(self._paper.valid_until)
+            told = say(
+                "The total is {total}, and the quote is valid until {day}.", total=total, day=until
             )
-        return f"{comes} {left_sentence(found, self._scribe)}".rstrip()
+        left = "" if found is None else left_sentence(found, self._scribe)
+        return f"{told} {left}".rstrip()
 
     def _surprises(self, found: Contingencies) -> str:
-        say, money = self._scribe.say, self._scribe.money
-        likely = money(found.likely.amount, found.likely.currency)
-        worst = money(found.worst.amount, found.worst.currency)
+        say = self._scribe.say
+        likely, worst = (
+            total_told(self._paper, self._scribe, amount.money)
+            for amount in (found.likely, found.worst)
+        )
         told = [
             say(
-                "The quote names what may turn up once the engine is apart, and what each would "
-                "add."
+                "The quote lists faults that we may find once the engine is apart, and what each "
+                "would add to the price."
             )
         ]
         if any(one.likely for one in found.each):
             told.append(
-                say("With all of it that may well be, it comes to {amount}.", amount=likely)
-            )
-        if self._paper.totals.gross is None:
-            told.append(
                 say(
-                    "The most expensive combination of these would bring the total to {amount} "
-                    "without tax.",
-                    amount=worst,
+                    'With every item marked "could well be found", the total is {total}.',
+                    total=likely,
                 )
             )
-        else:
-            told.append(
-                say(
-                    "The most expensive combination of these would bring the total to {amount} "
-                    "with tax.",
-                    amount=worst,
-                )
-            )
-        told.append(say("That is not a limit: the only limit is the amount that you agree to."))
-        told.append(say("None of it is done beyond what you agree to."))
+        told += [
+            say("The highest total from the items listed is {total}.", total=worst),
+            say("That is not a limit: the only limit is the amount that you agree to."),
+            say("We will do none of this unless you agree."),
+        ]
         return " ".join(told)
 
 
@@ -284,7 +271,7 @@ def _text(paragraphs: Sequence[_Paragraph]) -> str:
 
 
 def _page(words: _Words, paragraphs: Sequence[_Paragraph], link: str) -> str:
-    """Return the letter as HTML that fetches nothing: no picture, no style sheet, no script."""
+    """Return the e-mail as HTML that fetches nothing: no picture, no style sheet, no script."""
     href = escape(link)
     parts = []
     for lines in paragraphs:
@@ -297,7 +284,7 @@ def _page(words: _Words, paragraphs: Sequence[_Paragraph], link: str) -> str:
                 f'<p><a href="{href}" style="color:#1c1c1c;word-break:break-all">{href}</a></p>'
             )
         else:
-            # a note may be of another reading direction than the letter
+            # a note may be of another reading direction than the rest
             parts.append(f'<p dir="auto">{"<br>".join(map(escape, lines))}</p>')
     body = "\n".join(parts)
     return (

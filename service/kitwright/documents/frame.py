@@ -28,10 +28,22 @@ def moment_of(paper: Quote, envelope: Envelope) -> datetime:
 
 
 def frame(title: str, paper: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
-    """Return what stands on every page of a document, and who made it for whom."""
+    """Return what is on every page of a document of a revision, and who made it for whom."""
+    number = scribe.say(
+        "{quote}, revision {number}", quote=envelope.quote_id, number=envelope.revision
+    )
+    return {
+        **bare_frame(title, number, paper, scribe, contact, moment_of(paper, envelope)),
+        "state": _state(envelope.state, scribe),
+    }
+
+
+def bare_frame(
+    title: str, number: str, paper: Quote, scribe: Scribe, contact: Contact, at: datetime
+) -> Sheet:
+    """Return what is on every page of a shop's document, which has a number of its own."""
     say = scribe.say
-    made = moment_of(paper, envelope).astimezone(UTC)
-    number = say("{letter}, revision {number}", letter=envelope.quote_id, number=envelope.revision)
+    made = at.astimezone(UTC)
     return {
         "title": say("{title} {number}", title=title, number=number),
         "heading": title,
@@ -40,7 +52,7 @@ def frame(title: str, paper: Quote, envelope: Envelope, scribe: Scribe, contact:
         "paper": "us-letter" if paper.shop.currency in _LETTER else "a4",
         "made": [made.year, made.month, made.day],
         "day": scribe.day(paper.on),
-        "state": _state(envelope.state, scribe),
+        "state": "",
         "shop": paper.shop.name,
         "shop_lines": contact_lines(contact),
         # typst fills these in, page by page
@@ -50,7 +62,7 @@ def frame(title: str, paper: Quote, envelope: Envelope, scribe: Scribe, contact:
 
 
 def _state(state: str, scribe: Scribe) -> str:
-    """Return where a revision stands, in words; empty where it is simply issued."""
+    """Return the state of a revision in words; empty if it is simply issued."""
     say = scribe.say
     return {
         "draft": say("Draft, not issued yet"),
@@ -79,15 +91,18 @@ def machine_rows(paper: Quote, envelope: Envelope, scribe: Scribe) -> list[list[
     """Return names and values of what is repaired."""
     engine, say = paper.engine, scribe.say
     taken_for, _ = machines_of(paper.chassis_question)
-    unnamed = say("not known; taken for: {machine}", machine=taken_for)
+    unnamed = say("not known; priced as: {machine}", machine=taken_for)
     chassis = engine.chassis_name or (unnamed if taken_for else say("loose engine"))
     rows = [
         (say("Machine"), envelope.machine_name or ""),
-        (say("Chassis"), chassis),
+        (say("Machine type"), chassis),
         (say("Engine"), f"{engine.name} ({engine.family})"),
-        (say("Serial"), say("not known") if engine.serial is None else str(engine.serial)),
+        (say("Serial number"), say("not known") if engine.serial is None else str(engine.serial)),
         (say("Build code"), engine.build_code or ""),
-        (say("Hours"), scribe.number(envelope.machine_hours) if envelope.machine_hours else ""),
+        (
+            say("Operating hours"),
+            scribe.number(envelope.machine_hours) if envelope.machine_hours else "",
+        ),
     ]
     return [[name, value] for name, value in rows if value]
 
@@ -101,7 +116,7 @@ def customer_lines(envelope: Envelope) -> list[str]:
 def reasons(why: Iterable[Reason]) -> list[str]:
     """Return the sentences of some reasons, each once and without the role that it is told of.
 
-    Where a job renews something, that a refit would renew it too adds nothing and is left out.
+    If a job replaces something, that a refit would replace it too adds nothing and is left out.
     """
     told = [one for one in why if one.code not in _UNSAID]
     if any(one.code == "replaced-by-job" for one in told):

@@ -43,31 +43,33 @@ def _texts(scribe: Scribe) -> dict[Notice, tuple[str, str]]:
     say = scribe.say
     return {
         Notice.link_over: (
-            say("This link's time is over"),
-            say("Links to a quote hold for a limited time. Ask us for a new one."),
+            say("This link has expired"),
+            say("Links to quotes expire after a while. Please ask us for a new one."),
         ),
-        # One page for forged, changed and unknown links: it tells nobody which of them it was.
+        # One page for forged, changed and unknown links: it does not tell which of them it was.
         Notice.link_unknown: (
-            say("This link leads to no quote"),
+            say("We can't find a quote for this link"),
             say(
-                "Perhaps part of it got lost. Open it again from our message, or ask us for a "
-                "new one."
+                "Part of it may be missing. Open it again from our message, or ask us for a new "
+                "link."
             ),
         ),
         Notice.accepted: (
-            say("Thank you: we go ahead"),
-            say("Your yes is recorded with the quote. If anything is unclear, ask us."),
+            say("Thank you. We will go ahead."),
+            say("We have recorded your acceptance. If you have any questions, please ask us."),
         ),
         Notice.declined: (
             say("Thank you for telling us"),
-            say("Your no is recorded with the quote. If you change your mind, ask us."),
+            say("We have recorded that you declined. If you change your mind, please contact us."),
         ),
         Notice.too_many: (
-            say("That was too quick for us"),
-            say("Too many calls came at once. Wait a minute, then open the link again."),
+            say("Too many requests"),
+            say(
+                "We had too many requests at once. Please wait a minute, then open the link again."
+            ),
         ),
         Notice.unavailable: (
             say("We can't show the quote right now"),
-            say("Nothing is lost. Open the link again in a few minutes."),
+            say("Nothing is lost. Please open the link again in a few minutes."),
         ),
     }

@@ -1,4 +1,4 @@
-"""A parts order as a printed sheet for one supplier."""
+"""A parts order as the printed purchase order for its supplier."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 from decimal import Decimal
 
 from kitwright.documents.contact import Contact
-from kitwright.documents.frame import Sheet, frame
+from kitwright.documents.frame import Sheet, bare_frame
+from kitwright.documents.order_text import deadline_of
 from kitwright.documents.pick_list import cover_words
 from kitwright.documents.press import press
 from kitwright.language.scribe import Scribe
@@ -46,29 +47,28 @@ def order_sheet(
     contact: Contact,
 ) -> Sheet:
     """Return what the order's template shows."""
-    say, day, zone = scribe.say, scribe.day(made_at.date()), order.time_zone
+    say, day = scribe.say, scribe.day(made_at.date())
     return {
-        **frame(say("Parts order"), paper, envelope, scribe, contact),
+        **bare_frame(say("Purchase order"), letter, paper, scribe, contact, made_at),
         "made": [made_at.year, made_at.month, made_at.day],
         "day": day,
         "words": {
             "to": say("To"),
-            "ship": say("Send to"),
+            "ship": say("Ship to"),
             "order": say("Order"),
-            "lines": say("What is ordered"),
-            "sku": say("Order number"),
+            "lines": say("Items ordered"),
+            "sku": say("Supplier part no."),
             "item": say("Item"),
             "packs": say("Packs"),
             "cost": say("Price per pack"),
-            "net": say("Without tax, {currency}", currency=order.net.currency),
+            "net": say("Before tax, {currency}", currency=order.net.currency),
             "for": say("For:"),
         },
         "supplier": [order.name, order.supplier],
         "dates": [
-            [say("Order"), letter],
-            [say("Reference"), f"{envelope.quote_id}-{envelope.revision}"],
+            [say("Our reference"), f"{envelope.quote_id}-{envelope.revision}"],
             [say("Date"), day],
-            [say("Order by"), order.order_by if zone is None else f"{order.order_by} ({zone})"],
+            [say("Order by"), deadline_of(order, scribe)],
             [say("Promised"), scribe.day(order.promised)],
         ],
         "rows": [_row(line, order.net.currency, scribe) for line in order.lines],
@@ -102,7 +102,7 @@ def _totals(order: Order, scribe: Scribe) -> list[list[str | bool]]:
         return [name, scribe.money(amount.amount, amount.currency), is_sum]
 
     rows = [row(say("Goods"), order.goods)]
-    rows += [row(say("Fee: {fee}", fee=scribe.phrase(fee.code)), fee.amount) for fee in order.fees]
+    rows += [row(scribe.phrase(fee.code), fee.amount) for fee in order.fees]
     if Decimal(order.freight.amount):
         rows.append(row(say("Freight"), order.freight))
-    return [*rows, row(say("Together, without tax"), order.net, is_sum=True)]
+    return [*rows, row(say("Total before tax"), order.net, is_sum=True)]

@@ -12,13 +12,13 @@ from kitwright.quote import Order
 
 def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:
     """Yield a shop's order: what, at what cost, whether it is there, and the total."""
-    say, zone = scribe.say, order.time_zone
+    say = scribe.say
     yield "-" * WIDTH
-    heading = say("PARTS ORDER  {supplier} ({id})", supplier=order.name, id=order.supplier)
+    heading = say("PURCHASE ORDER  {supplier} ({id})", supplier=order.name, id=order.supplier)
     yield from spread(heading, shop)
     yield say(
-        "Ordered by {time}; promised {day}",
-        time=order.order_by if zone is None else f"{order.order_by} ({zone})",
+        "If ordered by {time}: promised for {day}",
+        time=deadline_of(order, scribe),
         day=scribe.day(order.promised),
     )
     yield "-" * WIDTH
@@ -42,11 +42,17 @@ def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:
         yield " " * 9 + told
     yield from amount_line(say("Goods"), order.goods.money, scribe)
     for fee in order.fees:
-        yield from amount_line(
-            say("Fee: {fee}", fee=scribe.phrase(fee.code)), fee.amount.money, scribe
-        )
+        yield from amount_line(scribe.phrase(fee.code), fee.amount.money, scribe)
     yield from amount_line(say("Freight"), order.freight.money, scribe)
-    yield from amount_line(say("Together, without tax"), order.net.money, scribe)
+    yield from amount_line(say("Total before tax"), order.net.money, scribe)
+
+
+def deadline_of(order: Order, scribe: Scribe) -> str:
+    """Return the time by which an order has to be placed, with its time zone if that is another
+    than the shop's.
+    """
+    time = scribe.say_as("clock", "{time}", time=order.order_by)
+    return time if order.time_zone is None else f"{time} ({order.time_zone})"
 
 
 def amount_line(label: str, money: Money, scribe: Scribe) -> Iterator[str]:

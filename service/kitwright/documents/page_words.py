@@ -11,10 +11,10 @@ def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
     if field is PageField.who:
         return scribe.say("Please give your name, on one line.")
     if field is PageField.reason:
-        return scribe.say("Please give your reason in one line, or leave this empty.")
+        return scribe.say("Please give your reason in one line, or leave this blank.")
     if code == "limit-below-amount":
         return scribe.say(
-            "This is less than the quote comes to. Give more, or leave this empty: then the usual "
-            "limit holds."
+            "This is less than the quote's total. Enter a higher amount, or leave this blank to "
+            "use our usual limit."
         )
-    return scribe.say("Please give an amount such as 250.00, or leave this empty.")
+    return scribe.say("Please enter an amount such as 250.00, or leave this blank.")

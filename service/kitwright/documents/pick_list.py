@@ -40,7 +40,7 @@ def pick_list(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Cont
             "bin": say("Bin"),
             "quantity": say("Quantity"),
             "item": say("Item"),
-            "for": say("For"),
+            "for": say("For:"),
             "nothing": say("Nothing is taken from the shelves."),
             "by": say("Picked by"),
             "date": say("Date"),
@@ -79,7 +79,7 @@ def _roles(paper: Quote, item: str, scribe: Scribe) -> list[str]:
 
 
 def _along(shelf: str | None) -> tuple[bool, list[tuple[int, str]]]:
-    """Return a key that sorts bins as they stand: F2 before F10, what has no bin last."""
+    """Return a key that sorts bins as they are placed: F2 before F10, what has no bin last."""
     parts = re.findall(r"\d+|\D+", shelf or "")
     return not shelf, [
         (int(part), "") if part.isdecimal() and part.isascii() else (-1, part) for part in parts

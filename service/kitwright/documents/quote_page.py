@@ -1,10 +1,10 @@
-"""A kept revision as a page for its customer: what, why, how much, until when, and yes or no."""
+"""A kept revision as a page for its customer, who can accept or decline it there."""
 
 from __future__ import annotations
 
 from msgspec import Struct
 
-from kitwright.documents.balance_view import is_owed
+from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.letterhead import Letterhead
@@ -14,9 +14,8 @@ from kitwright.documents.quote_view import (
     lines_of,
     machines_of,
     questioned,
-    summary_of,
-    totals_of,
 )
+from kitwright.documents.totals_view import summary_of, totals_of
 from kitwright.documents.web_page import isolated, page
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Envelope, Quote, RankedFault
@@ -82,11 +81,24 @@ def quote_page(
                 revision=envelope.revision,
             )
         ),
+        exempt="" if paper.exemption is None else exemption_told(paper.exemption, scribe),
+        alone=_alone(paper, scribe),
         money=money,
         hours=scribe.hours,
         number=scribe.number,
         on_cylinder=scribe.on_cylinder,
         on_cylinders=scribe.on_cylinders,
+    )
+
+
+def _alone(paper: Quote, scribe: Scribe) -> str:
+    """Return what the prices of further work are: each for one item, and whether with tax."""
+    if paper.totals.gross is None and not paper.shop.prices_include_tax:
+        return scribe.say("Each item alone, before tax")
+    return (
+        scribe.say("Each item alone, including tax")
+        if bears_tax(paper)
+        else scribe.say("Each item alone")
     )
 
 
@@ -104,12 +116,12 @@ def _diagnosis(one: RankedFault, scribe: Scribe) -> ViewDiagnosis:
 
 
 def _sureness(grade: str, scribe: Scribe) -> str:
-    """Return how sure a grade is, in words."""
+    """Return how certain a grade is, in words."""
     say = scribe.say
     return {
         "confirmed": say("Confirmed: a test shows it directly."),
-        "probable": say("Probable: most of what was found points to it."),
-        "possible": say("Possible: it fits what was found, and so do other causes."),
+        "probable": say("Probable: most of what we found points to it."),
+        "possible": say("Possible: it would explain what we found, but so would other causes."),
     }.get(grade, scribe.thing(grade))
 
 
@@ -120,16 +132,22 @@ def _told(actions: PageActions | None, scribe: Scribe, shop: Letterhead) -> str:
     if actions.state in (PageState.accepted, PageState.declined):
         return _decided(actions, scribe, shop)
     return {
-        PageState.expired: scribe.say("This quote's time is over. Ask us for a new one."),
-        PageState.withdrawn: scribe.say("We have withdrawn this quote. Ask us what follows."),
-        PageState.superseded: scribe.say("A newer revision has taken the place of this one."),
+        PageState.expired: scribe.say("This quote has expired. Please ask us for a new one."),
+        PageState.withdrawn: scribe.say(
+            "We have withdrawn this quote. Please contact us about the next step."
+        ),
+        PageState.superseded: scribe.say("A newer revision has replaced this one."),
     }.get(actions.state, "")
 
 
 def _decided(actions: PageActions, scribe: Scribe, shop: Letterhead) -> str:
     is_yes = actions.state is PageState.accepted
     if actions.decided_at is None:
-        return scribe.say("This quote is accepted.") if is_yes else scribe.say("You said no.")
+        return (
+            scribe.say("This quote is accepted.")
+            if is_yes
+            else scribe.say("You declined this quote.")
+        )
     at = scribe.moment(actions.decided_at, shop.time_zone)
     if actions.decided_by is None:
         accepted = scribe.say("Accepted on {moment}.", moment=at)

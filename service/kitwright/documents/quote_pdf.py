@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 
-from kitwright.documents.balance_view import is_owed
+from kitwright.documents.balance_view import exemption_told, is_owed
 from kitwright.documents.contact import Contact
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.frame import (
@@ -19,8 +19,9 @@ from kitwright.documents.frame import (
 )
 from kitwright.documents.leakage_svg import paper_zones
 from kitwright.documents.press import press
-from kitwright.documents.price_sheet import grouped_lines, total_rows
+from kitwright.documents.price_sheet import grouped_lines
 from kitwright.documents.quote_view import machines_of
+from kitwright.documents.totals_view import totals_of
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Assessment, Envelope, Extra, PossibleRepair, Quote
@@ -37,17 +38,17 @@ def quote_pdf(
     link: str | None = None,
     zone: str = "UTC",
 ) -> bytes:
-    """Return a revision as the customer is asked to agree to it, as PDF/UA-1.
+    """Return a revision as the customer is asked to accept it, as PDF/UA-1.
 
     Args:
         paper: the revision's answer.
-        envelope: whose it is, and where it stands.
+        envelope: whose it is, and its state.
         scribe: words in the answer's language.
         contact: how the shop is reached.
-        ceiling: what the bill may come to without asking again; the total with tax if absent.
+        ceiling: the limit of the bill; the total including tax if absent.
         ceiling_includes_tax: whether the ceiling is one with tax.
         link: where the customer can answer on line, an http or https address.
-        zone: the shop's time zone, which the moment of an agreement is told in.
+        zone: the shop's time zone, which the time of an acceptance is given in.
     """
     address = link if link and link.startswith(("https://", "http://")) else ""
     sheet = {
@@ -93,7 +94,10 @@ def quote_sheet(
             for job in paper.jobs
         ],
         "groups": grouped_lines(paper, scribe),
-        "totals": list(total_rows(paper, scribe, is_owed=is_owed(envelope))),
+        "totals": [
+            [row.label, row.amount, row.weight]
+            for row in totals_of(paper, scribe, is_owed=is_owed(envelope))
+        ],
         "notes": list(_notes(paper, scribe)),
         "questions": list(_questions(paper, scribe)),
         "after": [_after(one, scribe) for one in paper.in_play],
@@ -107,7 +111,7 @@ def quote_sheet(
             }
             for one in contingencies_of(paper, scribe)
         ],
-        "sums": [[one.label, one.amount, one.weight == "most"] for one in sums_of(paper, scribe)],
+        "sums": [[one.label, one.amount, one.weight] for one in sums_of(paper, scribe)],
         "extras": [_extra(one, scribe) for one in paper.extras],
         "limit": _limit(paper, ceiling, scribe, includes_tax=ceiling_includes_tax),
         "cautions": [[one.title, one.text] for one in paper.cautions],
@@ -120,16 +124,17 @@ def _questions(paper: Quote, scribe: Scribe) -> Iterator[list[str]]:
     priced, may_be = machines_of(paper.chassis_question)
     if may_be:
         told = scribe.say(
-            "Which of these is it: {machines}? {priced} is priced, the dearest; parts that not all "
-            "of them call for are not ordered until that is known.",
-            machines=", ".join(may_be),
+            "The engine is in one of these: {machines}. The price is for the most expensive, "
+            "{priced}. We will not order parts that only some of them need until we know which it "
+            "is.",
+            machines="; ".join(may_be),
             priced=priced,
         )
         yield [scribe.say("Machine"), told]
     for one in paper.part_questions:
         told = scribe.say(
-            "Which of these fits: {parts}? {priced} is priced, the dearest; none is "
-            "ordered until the plate has been read.",
+            "One of these fits: {parts}. The price includes the most expensive, {priced}; none is "
+            "ordered until the engine's plate has been read.",
             parts=", ".join(one.parts),
             priced=one.priced,
         )
@@ -145,71 +150,73 @@ def _parts_by(paper: Quote, scribe: Scribe) -> str:
 
 def _provisional(paper: Quote, scribe: Scribe) -> str:
     if paper.chassis_question is None:
-        return scribe.say("Provisional: the serial number is needed")
+        return scribe.say("Provisional: we need the serial number")
     if not paper.part_questions:
-        return scribe.say("Provisional: which machine it is has to be known")
-    return scribe.say("Provisional: the serial number is needed, and which machine it is")
+        return scribe.say("Provisional: we need to know the machine")
+    return scribe.say("Provisional: we need the serial number, and to know the machine")
 
 
 def _is_offer(paper: Quote, envelope: Envelope) -> bool:
-    """Return whether the customer can say yes to it: it is issued, and its total is known."""
+    """Return whether the customer can accept it: it is issued, and its total is known."""
     return envelope.state == "issued" and paper.totals.payable is not None
 
 
 def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
     if envelope.agreed_at is None:
         return ""
-    return scribe.say("Agreed on {moment}.", moment=scribe.moment(envelope.agreed_at, zone))
+    return scribe.say("Accepted on {moment}.", moment=scribe.moment(envelope.agreed_at, zone))
 
 
 def _words(scribe: Scribe, paper: Quote) -> dict[str, str]:
     say = scribe.say
     return {
-        "for": say("For"),
+        "for": say("Customer"),
         "machine": say("Machine"),
         "reported": say("What you reported"),
-        "found": say("What was found, and how sure it is"),
+        "found": say("What we found, and how certain we are"),
         "readings": say("Leak-down readings: air lost, in per cent"),
-        "fault": say("Fault"),
-        "sure": say("How sure"),
+        "fault": say("Cause"),
+        "sure": say("How certain"),
         "work": say("Work"),
         "price": say("Price"),
-        "item": say("What"),
+        "item": say("Description"),
         "quantity": say("Quantity"),
         "each": say("Unit price"),
         "amount": say("Amount, {currency}", currency=paper.shop.currency),
         "provisional": _provisional(paper, scribe),
         **_after_words(scribe, paper),
-        "surprises": say("What may turn up"),
+        "surprises": say("What we may find"),
         "apart": say(
-            "Some things show only once the engine is apart. Each price is what that one "
-            "would add to this quote, with all its work and parts; several together need "
-            "not come to their sum, as they share work. None of it is done beyond what you "
-            "agree to."
+            "Some faults can be seen only once the engine is apart. Each price is what that item "
+            "alone would add to this quote, parts and labour included. The total for several "
+            "items can differ from the sum of their prices, because they share work. We will do "
+            "none of it unless you agree."
         ),
-        "surprise": say("What"),
+        "surprise": say("Description"),
         "unlisted": " ".join(
             (
                 say(
-                    "The last figure is not a limit: the only limit is the amount that you "
+                    "The last amount is not a limit: the only limit is the amount that you "
                     "agree to."
                 ),
-                say("Anything that is not in this list needs your yes as well."),
+                say("Work that is not on this list needs your agreement as well."),
             )
         ),
         "extras": say("Worth doing at the same time"),
         "extra": say("Work"),
-        "more": say("Would add"),
+        "more": say("Added cost"),
         "minutes": say("Time"),
         "cautions": say("Cautions"),
-        "manual": say("The maker's manual and local rules come first."),
+        "manual": say("The manufacturer's manual and local regulations take precedence."),
         "answer": say("Your answer"),
-        "yes": say("Yes, given in person"),
-        "agree": say("I ask for the work above at the prices above, and no more."),
+        "yes": say("Acceptance in person"),
+        "agree": say("I authorise the work listed above at the prices shown, and nothing further."),
         "name": say("Name"),
         "date": say("Date"),
         "sign": say("Signature"),
-        "upto": say("I agree in advance up to (leave empty for the total above)"),
+        "upto": say(
+            "Do not exceed this amount without asking me (leave blank for the total above)"
+        ),
         "seal": say("Fingerprint of this revision (SHA-256)"),
     }
 
@@ -221,7 +228,7 @@ def _dates(paper: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
         (say("Revision"), scribe.number(str(envelope.revision))),
         (say("Date"), day(paper.on)),
         (say("Valid until"), day(paper.valid_until)),
-        (say("Parts there by"), _parts_by(paper, scribe)),
+        (say("Parts expected by"), _parts_by(paper, scribe)),
     ]
     return [[name, value] for name, value in rows if value]
 
@@ -234,7 +241,7 @@ def _found(assessment: Assessment, scribe: Scribe) -> list[Sheet]:
             "checks": [
                 f"{scribe.say('Still to be checked:')} {check.plain}" for check in one.to_check
             ],
-            "grade": scribe.say("in play") if one.grade is None else scribe.thing(one.grade),
+            "grade": scribe.say("still possible") if one.grade is None else scribe.thing(one.grade),
             "percent": scribe.percent(_hundredfold(one.probability)),
             "share": float(min(max(Decimal(one.probability), Decimal(0)), Decimal(1))),
         }
@@ -287,37 +294,33 @@ def _hundredfold(share: str) -> str:
 def _notes(paper: Quote, scribe: Scribe) -> Iterator[str]:
     say = scribe.say
     if paper.shop.prices_include_tax:
-        yield say("The amounts of the lines include tax.")
+        yield say("Line amounts include tax.")
     if paper.exemption is not None:
-        yield say(
-            "Exempt from tax by certificate {number}, valid until {day}.",
-            number=paper.exemption.certificate_number,
-            day=scribe.day(paper.exemption.valid_until),
-        )
+        yield exemption_told(paper.exemption, scribe)
     if paper.tax_state == "unknown":
-        yield say("The tax is not known yet: this is not an offer to agree to.")
+        yield say("You cannot accept this quote yet, because the tax is not known.")
     yield from (note.text for note in paper.notes)
 
 
 def _after_words(scribe: Scribe, paper: Quote) -> dict[str, str]:
     say = scribe.say
-    words = {"should": say("Should it be"), "repair": say("Repair")}
+    words = {"should": say("If the cause is"), "repair": say("Repair")}
     if paper.basis == "test":
         return {
             **words,
-            "after": say("What a repair would come to afterwards"),
+            "after": say("What a repair would cost afterwards"),
             "depends": say(
-                "It depends on what the test finds. None of this is ordered or done before you "
-                "say yes to it."
+                "This depends on the test result. We will not order or do any of it before you "
+                "accept it."
             ),
         }
     return {
         **words,
         "after": say("What else it may be"),
         "depends": say(
-            "These fit what was found as well, and this quote does not repair them. Should one of "
-            "them be the trouble, it needs a repair of its own: each price is that of a visit for "
-            "it alone."
+            "These faults would also explain what we found, but this quote does not cover them. "
+            "If one of them is the cause, it will need its own repair. Each price is for a "
+            "separate visit for that repair alone."
         ),
     }
 
@@ -334,7 +337,7 @@ def _extra(extra: Extra, scribe: Scribe) -> Sheet:
     return {
         "name": scribe.on_cylinders(extra.name, extra.cylinders),
         "default": (
-            scribe.say("recommended") if extra.default == "recommend" else scribe.say("on offer")
+            scribe.say("recommended") if extra.default == "recommend" else scribe.say("optional")
         ),
         "why": " ".join(dict.fromkeys(why.text for why in extra.why)),
         "price": scribe.money(extra.price.amount, extra.price.currency),
@@ -343,18 +346,23 @@ def _extra(extra: Extra, scribe: Scribe) -> Sheet:
 
 
 def _limit(paper: Quote, ceiling: Amount | None, scribe: Scribe, *, includes_tax: bool) -> str:
-    """Return how far the bill may go, and that what may turn up waits for a yes."""
+    """Return the limit of the bill, and that all further work waits for the customer."""
     say = scribe.say
     waits = paper.extras or paper.may_turn_up
-    told = [say("None of this is done beyond what you agree to.")] if waits else []
+    told = (
+        [say("We will do none of the additional work listed above unless you agree.")]
+        if waits
+        else []
+    )
     most = ceiling or paper.totals.gross
     if most is not None:
         amount = scribe.money(most.amount, most.currency)
         told.append(
-            say("The bill does not pass {most} unless you agree again.", most=amount)
+            say("The bill will not exceed {most} unless you agree to a higher amount.", most=amount)
             if includes_tax
             else say(
-                "The bill does not pass {most} without tax unless you agree again.", most=amount
+                "The bill will not exceed {most} before tax unless you agree to a higher amount.",
+                most=amount,
             )
         )
     return " ".join(told)
@@ -363,13 +371,17 @@ def _limit(paper: Quote, ceiling: Amount | None, scribe: Scribe, *, includes_tax
 def _answer(contact: Contact, link: str, scribe: Scribe) -> list[str]:
     say = scribe.say
     reached = ", ".join(contact_lines(Contact(telephone=contact.telephone, e_mail=contact.e_mail)))
-    told = [say("Yes: sign below, or tell us. Nothing is begun before.")]
-    if link:
-        told = [say("Yes: sign below, tell us, or answer at the address below.")]
-    told.append(say("No: tell us, so that we can hand your machine back."))
-    told.append(
-        say("A question: ask us at {reached}.", reached=reached)
+    return [
+        say(
+            "To accept, sign below, tell us, or answer at the address below. We will not start "
+            "any work before that."
+        )
+        if link
+        else say("To accept, sign below or tell us. We will not start any work before that."),
+        say("To decline, tell us, so that we can return your machine."),
+        say("If you have a question, you can reach us at {reached}.", reached=reached)
         if reached
-        else say("A question: ask us; nothing is begun before it is answered.")
-    )
-    return told
+        else say(
+            "If you have a question, ask us. We will not start any work before it is answered."
+        ),
+    ]

@@ -7,29 +7,17 @@ from decimal import Decimal
 from typing import Final
 
 from kitwright.catalogue.model import LOOSE
-from kitwright.documents.balance_view import balance_of, left_row
+from kitwright.documents.balance_view import exemption_told
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
-from kitwright.documents.line_words import kind_of, makes_of
+from kitwright.documents.line_words import makes_of, place_of, price_of, quantity_of
 from kitwright.documents.order_text import amount_line, order_lines
+from kitwright.documents.totals_view import totals_of
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Contingency, LeftOver, Line, Option, Question, Quote, Tax
+from kitwright.quote import Contingency, LeftOver, Line, Option, Question, Quote
 from kitwright.units import decimal_text
 
 _NUMBERED: Final = frozenset({"part", "set", "customer_part", "consumable", "core"})
 """Kinds of line whose code is a number that is looked up, and not an id of Kitwright's own."""
-_ORDER: Final = (
-    "set",
-    "part",
-    "customer_part",
-    "consumable",
-    "labour",
-    "sublet",
-    "fee",
-    "freight",
-    "core",
-    "discount",
-)
-"""Kinds of lines as they stand; within one, lines keep their order."""
 
 
 def quote_text(quote: Quote) -> str:
@@ -60,9 +48,9 @@ def _head(quote: Quote, scribe: Scribe) -> Iterator[str]:
     yield from spread(say("QUOTE  {shop}", shop=quote.shop.name), scribe.day(quote.on))
     yield "=" * WIDTH
     serial = (
-        say("serial not known")
+        say("serial number not known")
         if engine.serial is None
-        else say("serial {serial}", serial=engine.serial)
+        else say("serial number {serial}", serial=engine.serial)
     )
     yield f"{say('Engine'):<8} {engine.name} ({engine.family}), {serial}"
     machine = (
@@ -76,10 +64,10 @@ def _head(quote: Quote, scribe: Scribe) -> Iterator[str]:
         yield from paragraph(f"{say('Found'):<8} {named}: {one.plain}", "", " " * 9)
     until = scribe.day(quote.valid_until)
     yield (
-        say("Stands until {day}", day=until)
+        say("Valid until {day}", day=until)
         if quote.parts_by is None
         else say(
-            "Stands until {day}; parts by {parts_day}",
+            "Valid until {day}; parts expected by {parts_day}",
             day=until,
             parts_day=scribe.day(quote.parts_by),
         )
@@ -87,7 +75,7 @@ def _head(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _machine(chassis: str, name: str | None, scribe: Scribe) -> str:
-    return scribe.say("none: a loose engine") if name is None else f"{name} ({chassis})"
+    return scribe.say("none (loose engine)") if name is None else f"{name} ({chassis})"
 
 
 def _reported(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -99,12 +87,12 @@ def _reported(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _basis(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what findings support, where the quote is made of them."""
+    """Yield what findings support, if the quote is based on them."""
     if quote.assessment is None:
         return
     say = scribe.say
     if quote.basis == "repair":
-        yield say("Made of findings: what they support is quoted.")
+        yield say("Based on findings: the repair they support is quoted.")
         for one in quote.assessment.diagnoses:
             if one.is_quotable and one.grade is not None:
                 named = scribe.on_cylinder(one.name, one.cylinder)
@@ -114,15 +102,15 @@ def _basis(quote: Quote, scribe: Scribe) -> Iterator[str]:
                     check = f"{say('Still to be checked:')} {asked.plain}"
                     yield from paragraph(check, " " * 6, " " * 6)
         if quote.in_play:
-            yield say("Possible as well, and not repaired by this quote:")
+            yield say("Also possible, and not repaired by this quote:")
     else:
         yield from title(
-            say("Made of findings: no repair is sure enough, so what finds out is quoted")
+            say("Based on findings: no repair is certain enough, so the next test is quoted")
         )
     for one in quote.assessment.diagnoses:
         if one.grade is not None and not one.has_job:
             named = scribe.on_cylinder(one.name, one.cylinder)
-            told = say("It may be {fault}: there is no job for it here.", fault=named)
+            told = say("It may be {fault}: the catalogue has no job for it.", fault=named)
             yield from paragraph(told, "  ", "    ")
     for repair in quote.in_play:
         for fault in repair.faults:
@@ -142,11 +130,11 @@ def _questions(quote: Quote, scribe: Scribe) -> Iterator[str]:
         for option in asked.options:
             yield f"    {_chassis(option)}"
     if quote.part_questions:
-        yield scribe.say("PROVISIONAL: read the plate before ordering")
+        yield scribe.say("PROVISIONAL: read the engine's plate before ordering")
     for question in quote.part_questions:
         role = scribe.thing(question.role, question.cylinder)
         told = scribe.say(
-            "{role}: which of these fits? The dearest is priced, none is ordered.", role=role
+            "{role}: which of these fits? The most expensive is priced; none is ordered.", role=role
         )
         yield f"  {told}"
         for option in question.options:
@@ -156,8 +144,8 @@ def _questions(quote: Quote, scribe: Scribe) -> Iterator[str]:
 def _which_machine(asked: Question, scribe: Scribe) -> str:
     priced = next(one for one in asked.options if one.id == asked.priced)
     return scribe.say(
-        "Which is the engine in? It is priced as in the dearest, {machine}; parts that not all "
-        "of them call for are not ordered.",
+        "Which of these is the engine in? The most expensive, {machine}, is priced; parts that "
+        "only some of them need are not ordered.",
         machine=_chassis(priced),
     )
 
@@ -185,14 +173,14 @@ def _access(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if not access.remove:
         return
     off, on = scribe.say_as("minutes", "off"), scribe.say_as("minutes", "on")
-    yield from title(scribe.say("Comes off, in this order; goes back in reverse"), f"{off}{on:>7}")
+    yield from title(scribe.say("Removal, in this order; reassembly in reverse"), f"{off}{on:>7}")
     refits = zip(access.remove, reversed(access.refit), strict=True)
     for number, (removal, refit) in enumerate(refits, start=1):
         minutes = f"{_short(removal.exact_minutes, scribe):>7} "
         minutes += f"{_short(refit.exact_minutes, scribe):>6}"
         yield from spread(f"  {number:>2}. {removal.name}", minutes)
     yield from spread(
-        "      " + scribe.say("together, exact minutes"), _short(access.exact_minutes, scribe)
+        "      " + scribe.say("total, exact minutes"), _short(access.exact_minutes, scribe)
     )
 
 
@@ -203,122 +191,57 @@ def _short(number: str, scribe: Scribe) -> str:
 
 def _lines(quote: Quote, scribe: Scribe) -> Iterator[str]:
     yield from title(scribe.say("Lines"), quote.shop.currency)
-    for line in sorted(quote.lines, key=lambda one: _ORDER.index(kind_of(one))):
+    for line in sorted(quote.lines, key=place_of):
         yield from spread(f"  {line.description}", scribe.number(line.amount.amount))
         told = f"{_quantity(line, scribe)}. {line.reason}".rstrip()
         yield from paragraph(told, " " * 6, " " * 6, WIDTH - 14)
 
 
 def _quantity(line: Line, scribe: Scribe) -> str:
-    price = scribe.money(line.unit_price, line.amount.currency)
-    amount = _short(line.quantity, scribe)
-    if line.kind == "labour":
-        return scribe.say("{minutes} min at {price} an hour", minutes=amount, price=price)
+    price = price_of(line, scribe)
     if line.kind == "discount":
         return price
+    told = scribe.say("{quantity} at {price}", quantity=quantity_of(line, scribe), price=price)
+    if line.kind not in _NUMBERED:
+        return told
     makes = makes_of(line, scribe)
-    code = f"{line.code}, {makes}" if makes else line.code
-    base = scribe.unit(line.measure, line.base_quantity)
-    told = (
-        scribe.say("{amount} at {price}", amount=amount, price=price)
-        if line.measure == "piece"
-        else scribe.say(
-            "{amount} {unit} at {price} per {pack}",
-            amount=amount,
-            unit=scribe.unit(line.measure, line.quantity),
-            price=price,
-            pack=base
-            if line.base_quantity == "1"
-            else f"{scribe.number(line.base_quantity)} {base}",
-        )
-    )
-    return f"{code}: {told}" if line.kind in _NUMBERED else told
+    return f"{line.code}, {makes}: {told}" if makes else f"{line.code}: {told}"
 
 
 def _totals(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    totals, say = quote.totals, scribe.say
-    discount = totals.discount.money
-    yield from title(say("Total"))
-    if discount.minor or quote.taken_off:
-        yield from amount_line(say("Lines"), totals.lines.money, scribe)
-    if discount.minor:
-        yield from amount_line(say("Discount"), discount, scribe)
-    for tax in quote.taken_off:
-        named = say("{tax}, {percent} % of {base}: not charged", **_tax(tax, scribe))
-        yield from amount_line(named, -tax.amount.money, scribe)
-    if totals.net is not None:
-        yield from amount_line(say("Net"), totals.net.money, scribe)
-    for tax in quote.taxes:
-        named = say("{tax}, {percent} % of {base}", **_tax(tax, scribe))
-        yield from amount_line(named, tax.amount.money, scribe)
-    shown = quote.exemption
-    if shown is not None:
-        told = say(
-            "Exempt by certificate {number}, until {day}",
-            number=shown.certificate_number,
-            day=scribe.day(shown.valid_until),
-        )
-        yield f"  {told}"
-    yield from _left(quote, scribe)
+    yield from title(scribe.say("Total"))
+    for row in totals_of(quote, scribe):
+        yield from spread(f"  {row.label}", row.amount)
+    if quote.tax_state == "unknown":
+        yield "  " + scribe.say("The tax is not known yet, so this quote cannot be issued.")
+    if quote.exemption is not None:
+        yield from paragraph(exemption_told(quote.exemption, scribe), "  ", "  ")
     for note in quote.notes:
         yield from paragraph(note.text, "  ", "  ")
 
 
-def _tax(tax: Tax, scribe: Scribe) -> dict[str, str]:
-    return {
-        "tax": tax.name,
-        "percent": scribe.number(tax.rate),
-        "base": scribe.money(tax.base.amount, tax.base.currency),
-    }
-
-
-def _left(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what is paid, and what is left to pay."""
-    totals, say = quote.totals, scribe.say
-    in_advance = say("Of it in advance, for parts ordered")
-    found = balance_of(totals)
-    if found is None:
-        if totals.net is None:
-            together = totals.lines.money + totals.discount.money
-            yield from amount_line(say("Lines together"), together, scribe)
-        yield "  " + say("Tax is not known yet: this quote can't be issued.")
-        if totals.deposit.money.minor:
-            yield from amount_line(in_advance, totals.deposit.money, scribe)
-        return
-    rounding = totals.cash_rounding.money
-    if found.paid.minor or rounding.minor:
-        yield from amount_line(say("Gross"), found.comes_to, scribe)
-    if found.paid.minor:
-        yield from amount_line(say("Paid already"), -found.paid, scribe)
-    if rounding.minor:
-        yield from amount_line(say("Rounding to coins"), rounding, scribe)
-    label, left = left_row(found, scribe)
-    yield from spread(f"  {label}", left)
-    if found.advance.minor:
-        yield from amount_line(in_advance, found.advance, scribe)
-
-
 def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what may turn up, where that was asked for."""
+    """Yield what may be found, if that was asked for."""
     found, say = quote.contingencies, scribe.say
     if found is None or not found.each:
         return
-    yield from title(say("What may turn up: what each would really add"))
+    yield from title(say("What may be found: added cost of each"))
     unit = scribe.say_as("minutes", "min")
     for depth, one in _nested(found.each, None):
         named = scribe.on_cylinder(one.name, one.cylinder)
-        percent = _short(str(Decimal(one.probability) * 100), scribe)
+        percent = decimal_text(Decimal(one.probability) * 100, 3)
         space = " " * (2 + 4 * depth)
-        told = space + say("{name}, {percent} %", name=named, percent=percent)
+        marked = say("could well be found") if one.likely else ""
+        told = "; ".join(filter(None, (f"{space}{named}, {scribe.percent(percent)}", marked)))
         price = scribe.money(one.price.amount, one.price.currency)
         yield from spread(told, f"{price}  {one.minutes:>4} {unit}")
         space += " " * 4
         yield from paragraph(one.plain, space, space, WIDTH - 14)
     yield from amount_line(say("As quoted"), found.as_quoted.money, scribe)
     if any(one.likely for one in found.each):
-        label = say("With all of it that may well be")
+        label = say('With all items marked "could well be found"')
         yield from amount_line(label, found.likely.money, scribe)
-    label = say("Most expensive combination of these")
+    label = say("Highest total from the items listed")
     yield from amount_line(label, found.worst.money, scribe)
     yield "  " + say("That is not a limit: the only limit is the amount that you agree to.")
 
@@ -326,7 +249,7 @@ def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
 def _nested(
     each: Sequence[Contingency], under: tuple[str, int | None] | None, depth: int = 0
 ) -> Iterator[tuple[int, Contingency]]:
-    """Yield what may turn up, each followed by what has to turn up after it, with its depth."""
+    """Yield what may be found, each followed by what may be found after it, with its depth."""
     for one in each:
         if one.under == under:
             yield depth, one
@@ -336,16 +259,11 @@ def _nested(
 def _extras(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if not quote.extras:
         return
-    yield from title(scribe.say("Worth doing while it is apart: what it would really add"))
+    yield from title(scribe.say("Optional work while the engine is apart: added cost of each"))
     unit = scribe.say_as("minutes", "min")
     for extra in quote.extras:
-        where = ", ".join(map(str, extra.cylinders))
-        named = scribe.on_cylinder(extra.name, where or None)
-        mark = (
-            scribe.say_as("extra", "recommended")
-            if extra.default == "recommend"
-            else scribe.say_as("extra", "on offer")
-        )
+        named = scribe.on_cylinders(extra.name, extra.cylinders)
+        mark = scribe.say("recommended") if extra.default == "recommend" else scribe.say("optional")
         price = scribe.money(extra.price.amount, extra.price.currency)
         yield from spread(f"  {named} ({mark})", f"{price}  {extra.minutes:>4} {unit}")
         for why in extra.why:
@@ -355,13 +273,13 @@ def _extras(quote: Quote, scribe: Scribe) -> Iterator[str]:
 def _stock(quote: Quote, scribe: Scribe) -> Iterator[str]:
     kit = quote.kit
     if kit.from_stock:
-        yield from title(scribe.say("From the shelf"))
+        yield from title(scribe.say("From the shelves"))
     for taken in kit.from_stock:
         unit = scribe.unit(taken.measure, taken.quantity)
         what = f"{_short(taken.quantity, scribe)} {unit}  {taken.item}"
         yield from spread(f"  {what}  {taken.name}", taken.bin)
     if kit.left_over:
-        yield from title(scribe.say("Left over, the shop's"))
+        yield from title(scribe.say("Left over (kept by the shop)"))
     for left in kit.left_over:
         yield f"  {_left_over(left, scribe)}"
 
@@ -370,13 +288,13 @@ def _left_over(left: LeftOver, scribe: Scribe) -> str:
     unit = scribe.unit(left.measure, left.quantity)
     what = f"{_short(left.quantity, scribe)} {unit}  {left.item}  {left.name}"
     is_pieces = left.measure == "piece" and left.quality != "maker"
-    return scribe.say("{part}, not the maker's", part=what) if is_pieces else what
+    return scribe.say("{part} (not an original part)", part=what) if is_pieces else what
 
 
 def _unfilled(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if not quote.unfilled:
         return
-    yield from title(scribe.say("NOT TO BE HAD from any supplier of this shop"))
+    yield from title(scribe.say("NOT AVAILABLE from any of this shop's suppliers"))
     for each in quote.unfilled:
         unit = scribe.unit(each.measure, each.need.quantity)
         what = f"{_short(each.need.quantity, scribe)} {unit}  {each.need.part}"
@@ -384,10 +302,12 @@ def _unfilled(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _cautions(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    yield from title(scribe.say("Cautions; the maker's manual and local rules come first"))
+    yield from title(
+        scribe.say("Cautions (the manufacturer's manual and local regulations take precedence)")
+    )
     for caution in quote.cautions:
         told = scribe.say(
-            "{title}: {text} (At: {steps}.)",
+            "{title}: {text} (Steps: {steps}.)",
             title=caution.title,
             text=caution.text,
             steps="; ".join(caution.at),

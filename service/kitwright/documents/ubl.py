@@ -152,12 +152,13 @@ def _number(paper: Quote, envelope: Envelope) -> str:
 def _notes(paper: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
     if paper.chassis_question is not None:
         yield scribe.say(
-            "Prices are provisional: which machine the engine is in is not known yet, and that of "
-            "the dearest is priced."
+            "Prices are provisional: we do not know yet which machine the engine is in. The most "
+            "expensive is priced."
         )
     if paper.provisional and (paper.part_questions or paper.chassis_question is None):
         yield scribe.say(
-            "Prices are provisional: which parts fit is known only when the plate has been read."
+            "Prices are provisional: which parts fit is known only once the engine's plate has "
+            "been read."
         )
     yield from (note.text for note in paper.notes)
     found = balance_of(paper.totals)
@@ -172,7 +173,7 @@ def _notes(paper: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
         (say("Engine: {it}", it=engine.name), engine.name),
         (say("Serial number: {it}", it=engine.serial), engine.serial),
         (say("Build code: {it}", it=engine.build_code), engine.build_code),
-        (say("Hours of use: {it}", it=hours), hours),
+        (say("Operating hours: {it}", it=hours), hours),
     ):
         if fact is not None:
             yield told
@@ -215,18 +216,18 @@ def _dates(root: Element, paper: Quote, scribe: Scribe) -> None:
     if paper.parts_by is not None:
         period = group(root, "Delivery", "EstimatedDeliveryPeriod")
         value(period, "EndDate", paper.parts_by.isoformat())
-        told = scribe.say("By then everything that is ordered or sent out should be there.")
+        told = scribe.say("All ordered parts and sublet work are expected by then.")
         value(period, "Description", told, languageID=paper.language)
 
 
 def _deposit(root: Element, paper: Quote, scribe: Scribe) -> None:
-    """Add what is asked in advance, in words: a Quotation has no terms of payment."""
+    """Add the deposit, in words: a Quotation has no terms of payment."""
     found = balance_of(paper.totals)
     if found is not None and found.advance.minor:
         conditions = group(root, "TransactionConditions")
         value(conditions, "ID", "deposit")
         told = scribe.say(
-            "{amount} of the total is asked in advance, for parts that are ordered.",
+            "Deposit, due before parts are ordered: {amount}",
             amount=sum_told(found.advance, scribe),
         )
         value(conditions, "Description", told, languageID=paper.language)

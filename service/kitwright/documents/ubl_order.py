@@ -48,7 +48,7 @@ def parts_order(order: Order, envelope: OrderEnvelope) -> bytes:
     value(root, "ID", envelope.letter)
     value(root, "IssueDate", made.date().isoformat())
     value(root, "IssueTime", made.isoformat(timespec="seconds").partition("T")[2])
-    note = scribe.say("Amounts are without tax.")
+    note = scribe.say("All amounts are before tax.")
     value(root, "Note", note, languageID=envelope.language)
     value(root, "DocumentCurrencyCode", currency)
     value(root, "CustomerReference", envelope.reference)

@@ -16,6 +16,7 @@ from xml.etree.ElementTree import Element
 
 from msgspec import Struct
 
+from kitwright.documents.balance_view import exemption_told
 from kitwright.documents.ubl_xml import amount, group, value
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money, total
@@ -61,14 +62,7 @@ def _category(tax: LineTax, quote: Quote, scribe: Scribe) -> TaxCategory:
 
 
 def _certificate(quote: Quote, scribe: Scribe) -> str | None:
-    shown = quote.exemption
-    if shown is None:
-        return None
-    return scribe.say(
-        "Exemption certificate {number}, valid until {day}",
-        number=shown.certificate_number,
-        day=scribe.day(shown.valid_until),
-    )
+    return None if quote.exemption is None else exemption_told(quote.exemption, scribe)
 
 
 def add_tax_totals(parent: Element, quote: Quote, scribe: Scribe) -> None:

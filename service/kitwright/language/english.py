@@ -5,86 +5,89 @@ from __future__ import annotations
 from typing import Final
 
 SENTENCES: Final[dict[str, str]] = {
-    "asked-by-diagnosis": "Called for by: {diagnosis} ({scope} scope).",
-    "asked-by-counter": "Asked for by name.",
+    "asked-by-diagnosis": "Needed to repair: {diagnosis} ({scope} scope).",
+    "asked-by-counter": "Requested by name.",
     "added-by-counter": "Added to the quote.",
-    "access-of-job": "Work is done there: {job}.",
-    "stands-before": "It comes off before: {component}.",
-    "quicker-with-engine-out": "With the engine out of the frame the whole visit is quicker.",
-    "replaced-by-job": 'Renewed by the job "{job}".',
-    "renewed-by-refit": "Renewed on refitting {component}.",
-    "turned-up": "Renewed where it turns up.",
-    "used-by-work": "Used for {work}.",
-    "fits-every-serial": "{item} fits every serial of this family.",
-    "fits-by-serial": "{item} fits serials {serial_from} to {serial_to}.",
-    "fits-by-succession": (
-        "{item} follows {first}, which fitted serials {serial_from} to {serial_to}."
+    "access-of-job": "The work is done here: {job}.",
+    "stands-before": "Removed before: {component}.",
+    "quicker-with-engine-out": "With the engine out of the machine, the entire visit is quicker.",
+    "replaced-by-job": 'Replaced by the job "{job}".',
+    "renewed-by-refit": "Replaced during reassembly ({component}).",
+    "turned-up": "Replaced if the fault is found.",
+    "used-by-work": "Used for: {work}.",
+    "fits-every-serial": "{item} fits every serial number of this family.",
+    "fits-by-serial": "{item} fits serial numbers {serials}.",
+    "fits-by-succession": "{item} supersedes {first}, which fits serial numbers {serials}.",
+    "fits-one-of": (
+        "The engine's plate decides between {options}; the most expensive, {item}, is priced."
     ),
-    "fits-one-of": "The plate decides between {options}; the dearest, {item}, is priced.",
-    "used-up": "{item} lies on the shelf and is used up before {current}, which follows it.",
+    "used-up": "{item} is in stock and is used up before {current}, which supersedes it.",
     "set-for-pieces": (
-        "Sold as a set: {set_price} in place of {pieces} pieces that come to {pieces_price}."
+        "Set price: {set_price}. The same parts sold separately ({pieces}): {pieces_price}."
     ),
     "set-at-price-of-pieces": (
-        "Bought as a set listed at {set_price}; charged as the {pieces} pieces used, "
-        "{pieces_price}."
+        "Bought as a set that sells at {set_price}; charged at the price of the parts used "
+        "({pieces}): {pieces_price}."
     ),
-    "labour-of-job": "{minutes} min of {class} time for {job}.",
-    "bench-minimum": "{minutes} min up to the minimum bench charge of {minimum} min.",
+    "labour-of-job": "{minutes} min of {class} labour for: {job}.",
+    "bench-minimum": "{minutes} min added, up to the minimum bench charge of {minimum} min.",
     "diagnostic-done": "The tests that led to this quote.",
-    "diagnostic-credited": "{percent} % of the diagnostic fee is credited with the repair.",
+    "diagnostic-credited": "{percent}% of the diagnostic fee is credited against the repair.",
     "supplies-of-labour": (
-        "{percent} % of {labour} labour, at most {cap}, less {chemicals} of chemicals listed above."
+        "{percent}% of {labour} labour, at most {cap}, less {chemicals} for chemicals listed above."
     ),
-    "oil-drained": "{litres} L of used oil, handed in.",
+    "oil-drained": "Used oil disposed of: {litres} L.",
     "freight-of-orders": (
-        "Freight and order fees of {suppliers} come to {charged}; at most {cap} is passed on."
+        "Freight and order fees of {suppliers}: {charged} before tax. The most that is passed on "
+        "is {cap}."
     ),
-    "no-source": "No supplier of this shop has {item} in the quality that its role asks for.",
+    "no-source": "No supplier of this shop offers {item} in the required quality.",
     "minutes-overridden": "Minutes set by {by}: {reason}",
     "floor-changed": "{by} allows {quality} quality here: {reason}",
-    "credit-follows-fee": "No more than is charged for it.",
-    "price-overridden": "Set by {by} in place of {computed}: {reason}",
+    "credit-follows-fee": "Limited to the diagnostic fee that is still charged.",
+    "price-overridden": "Price set by {by} instead of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
     "tax-rate-changes": (
-        "{tax} is {rate} % on the day of this quote and {new_rate} % from {first_day} on. Work "
-        "that is finished from then on may bear the new rate."
+        "{tax} is {rate}% on the day of this quote and {new_rate}% from {first_day}. The new rate "
+        "may apply to work that is finished from that day."
     ),
-    "discount-of-line": 'Taken off "{code}" by {by}: {reason}',
-    "percent-of-line": '{percent} % taken off "{code}" by {by}: {reason}',
-    "discount-of-quote": "Share of what {by} gives on the whole: {reason}",
-    "percent-of-quote": "{percent} % given by {by} on the whole: {reason}",
-    "customer-brings": "Brought by the customer: no warranty on the part itself.",
-    "core-deposit": "Refunded when the old part comes back.",
-    "sublet-of-job": "Done by a specialist: {job}. Working days that this adds: {days}.",
-    "speaks-for": "{finding}: {times} times more likely if it is {fault}.",
-    "speaks-against": "{finding}: {times} times more likely if it is not {fault}.",
+    "discount-of-line": 'Discount on "{code}", given by {by}: {reason}',
+    "percent-of-line": '{percent}% discount on "{code}", given by {by}: {reason}',
+    "discount-of-quote": "Share of the discount on the whole quote, given by {by}: {reason}",
+    "percent-of-quote": "{percent}% discount on the whole quote, given by {by}: {reason}",
+    "customer-brings": "Supplied by the customer: no warranty on the part itself.",
+    "core-deposit": "Refunded when the old part is returned.",
+    "sublet-of-job": "Sublet to a specialist: {job}. Additional working days: {days}.",
+    "speaks-for": "{finding}: {times} times as likely with {fault} as without it.",
+    "speaks-against": "{finding}: {times} times as likely without {fault} as with it.",
     "speaks-for-too": (
-        "{finding}: {times} times more likely if it is {fault}; the rest explains it as well."
+        "{finding}: {times} times as likely with {fault} as without it, but the rest of what was "
+        "found explains it too."
     ),
     "speaks-against-too": (
-        "{finding}: {times} times more likely if it is not {fault}; the rest explains it as well."
+        "{finding}: {times} times as likely without {fault} as with it, but the rest of what was "
+        "found explains it too."
     ),
-    "settles-for": "{finding}: at least {times} times more likely if it is {fault}.",
-    "settles-against": "{finding}: at least {times} times more likely if it is not {fault}.",
+    "settles-for": ("{finding}: at least {times} times as likely with {fault} as without it."),
+    "settles-against": ("{finding}: at least {times} times as likely without {fault} as with it."),
     "clash-over-fault": (
-        "{finding}: speaks for {fault}; {other}: speaks against it. Neither is averaged away: "
-        "repeat one."
+        "{finding}: points to {fault}; {other}: points away from it. Conflicting findings are not "
+        "averaged: repeat one of the tests."
     ),
-    "retest-voided": "Its last result does not count, so it comes first.",
+    "retest-voided": "Its last result does not count, so this test comes first.",
     "retest-after-job": "Repeated once this is done: {job}.",
-    "retest-clash": "Repeated, since findings do not go together.",
-    "retest-clash-over": "Repeated, since findings clash over {fault}.",
-    "basic-open": "Done on every machine, before anything is ranked.",
-    "informs-of-jobs": "Expected to tell {bits} bits about the jobs needed, in {minutes} min.",
+    "retest-clash": "Repeated because findings conflict.",
+    "retest-clash-over": "Repeated because findings conflict over: {fault}.",
+    "basic-open": "Done on every machine before faults are ranked.",
+    "informs-of-jobs": "Expected information about the jobs needed: {bits} bits, in {minutes} min.",
 }
 """Reason code -> sentence. Facts stand in braces; a test holds the codes to those that the stages
 give.
 """
 
 GROUPED: Final[dict[str, str]] = {
-    "replaced-by-job": "Renewed by the job: {roles}.",
-    "renewed-by-refit": "Renewed on refitting: {roles}.",
+    "replaced-by-job": "Replaced by the job: {roles}.",
+    "renewed-by-refit": "Replaced during reassembly: {roles}.",
     "used-by-work": "Used for: {roles}.",
 }
 """Reason code -> one sentence for all the roles of a line that have this reason."""
@@ -112,7 +115,7 @@ WORDS: Final[dict[str, str]] = {
     "core": "core deposit",
     "cyl_shroud": "cylinder shroud",
     "diag": "testing",
-    "engine_out": "whole engine",
+    "engine_out": "complete engine",
     "extract_stud": "extracting the stud",
     "face_and_check_flat": "facing the intake joint and checking that it is flat",
     "face_ports": "facing the exhaust ports",
@@ -167,8 +170,8 @@ WORDS: Final[dict[str, str]] = {
     "valve_in": "inlet valve",
     "warm_up": "warming up the engine",
 }
-"""Ids whose words are not simply the id with spaces. A component's is a noun: it is read among what
-comes off as well as among what goes back on.
+"""Ids whose words are not simply the id with spaces. A component's is a noun: it is listed both
+under removal and under reassembly.
 """
 
 STEPS: Final[dict[str, tuple[str, str]]] = {
@@ -180,27 +183,27 @@ STEPS: Final[dict[str, tuple[str, str]]] = {
     "engine_out": ("engine out of the machine", "engine back in the machine"),
     "oil_drain": ("oil drained", "oil filled"),
 }
-"""What is done as a component comes off, and as it goes back on, where that is not taking its thing
-off and putting it back.
+"""What is done at the removal of a component and at its reassembly, if that is not removing and
+refitting the thing itself.
 """
 
 PHRASES: Final[dict[str, str]] = {
     "bench-minimum": "Minimum bench charge",
     "diagnostic-fee": "Diagnosis",
-    "diagnostic-credit": "Diagnosis, credited",
+    "diagnostic-credit": "Diagnostic credit",
     "shop-supplies": "Shop supplies",
     "waste-oil": "Used oil disposal",
-    "freight-and-order-fees": "Parts freight and order fees",
-    "small-order": "small order",
-    "hazardous-goods": "hazardous goods",
+    "freight-and-order-fees": "Shipping and order fees for parts",
+    "small-order": "Small order fee",
+    "hazardous-goods": "Hazardous goods fee",
     "core": "Core deposit: {item}",
     "discount": "Discount: {kind}",
     "labour": "{job} - {class} labour",
-    "sublet": "{service}, sent out",
+    "sublet": "{service} (sublet)",
     "on-cylinder": "{thing}, cylinder {cylinder}",
-    "free": "line {place} of those added",
+    "free": "added line {place}",
 }
-"""Names of lines and fees that are no part of the catalogue."""
+"""Names of lines and fees that are not part of the catalogue."""
 
 UNITS: Final[dict[str, tuple[str, str]]] = {
     "piece": ("piece", "pieces"),

@@ -10,7 +10,7 @@ from fractions import Fraction
 from babel.dates import format_date
 from babel.numbers import format_decimal, parse_pattern
 
-from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.model import SERIAL_MAX, Catalogue
 from kitwright.language import english
 from kitwright.language.texts import SOURCE, UnknownLanguage, texts_of
 from kitwright.money import Money, digits
@@ -84,6 +84,8 @@ class Speaker:
     def sentence(self, why: Why) -> str:
         """Return the sentence of a reason; facts about a role stand before it."""
         facts = {name: self._fact(name, fact, why.facts) for name, fact in why.facts.items()}
+        if "serial_from" in why.facts:
+            facts["serials"] = self._serials(why.facts)
         told = self._sentences[why.code].format_map(facts)
         role = why.facts.get("role")
         if role is None or "work" in why.facts:
@@ -108,7 +110,7 @@ class Speaker:
             if why.code == "replaced-by-job":
                 replaced.add(name)
             elif name in replaced:
-                # the job renews it anyway; that a refit would too adds nothing here
+                # the job replaces it anyway; that a refit would too adds nothing here
                 continue
             grouped.setdefault(why.code, {})[name] = None
         groups = (
@@ -229,6 +231,15 @@ class Speaker:
         """
         is_word = told.split(" ", 1)[0].isalpha()
         return told[0].lower() + told[1:] if is_word and self.language == SOURCE else told
+
+    def _serials(self, facts: dict[str, Fact]) -> str:
+        """Return a range of serial numbers; the least and the greatest there are go unsaid."""
+        first, last = facts["serial_from"], facts["serial_to"]
+        if last == SERIAL_MAX:
+            return self.say("from {first}", first=first)
+        if first == 0:
+            return self.say("up to {last}", last=last)
+        return self.say("{first} to {last}", first=first, last=last)
 
     def _of_line(self, code: str) -> str:
         """Return what the line of a code is for."""

@@ -87,8 +87,13 @@ class Scribe:
         return both.replace("{0}", time).replace("{1}", self.day(there.date()))
 
     def hours(self, minutes: int) -> str:
-        """Return minutes as hours and minutes: 1:05 h."""
-        return self.say("{hours}:{minutes} h", hours=minutes // 60, minutes=f"{minutes % 60:02}")
+        """Return minutes as hours and minutes: 1 h 5 min."""
+        hours, rest = divmod(minutes, 60)
+        if not hours:
+            return self.say("{minutes} min", minutes=rest)
+        if not rest:
+            return self.say("{hours} h", hours=hours)
+        return self.say("{hours} h {minutes} min", hours=hours, minutes=rest)
 
     def unit(self, measure: str, quantity: str) -> str:
         """Return the word for a unit of measure, in the number of a quantity."""
@@ -114,7 +119,7 @@ class Scribe:
         """Return a thing with its cylinders, where it has any."""
         if len(cylinders) < 2:
             return self.on_cylinder(thing, cylinders[0] if cylinders else None)
-        listed = ", ".join(map(str, cylinders))
+        listed = format_list([str(one) for one in cylinders], locale=self._locale)
         return self.say("{thing}, cylinders {cylinders}", thing=thing, cylinders=listed)
 
     def thing(self, name: str, cylinder: object = None) -> str:

@@ -85,10 +85,10 @@ def test_diagnose_says_how_many_times_more_likely() -> None:
     found = ranked(assess({**GALLERY, "wet_test_improves@1": "yes"}), "HG-GALLERY@1")
 
     assert SPEAKER.sentence(found.speaks_for[0].why).startswith(
-        "A strong hiss at the pushrod holes, cylinder 1: 51 times more likely if it is a head "
+        "A strong hiss at the pushrod holes, cylinder 1: 51 times as likely with a head gasket "
     )
     assert [one.observation.kind.id for one in found.speaks_against] == ["wet_test_improves"]
-    assert "more likely if it is not a head gasket" in SPEAKER.sentence(found.speaks_against[0].why)
+    assert "times as likely without a head gasket" in SPEAKER.sentence(found.speaks_against[0].why)
 
 
 def test_diagnose_takes_the_families_flags() -> None:
@@ -158,7 +158,7 @@ def test_clash_of_two_findings_over_a_fault_is_named() -> None:
         "air_rocker_box",
         "leakdown_band",
     }
-    assert "Neither is averaged away" in SPEAKER.sentence(over.why)
+    assert "Conflicting findings are not averaged" in SPEAKER.sentence(over.why)
 
 
 def test_next_tests_begin_with_what_a_gate_has_voided() -> None:
@@ -461,7 +461,7 @@ def test_a_fault_stays_in_the_ranking_where_there_is_no_job_for_it() -> None:
     valve = ranked(there, "VALVE-EX@1")
     assert not valve.candidate.has_repair
     assert not valve.is_quotable
-    assert "There is no job for it here." in assessment_text(there, SPEAKER)
+    assert "The catalogue has no job for it." in assessment_text(there, SPEAKER)
 
 
 def test_tight_clearance_is_set_before_valve_work_is_quoted() -> None:

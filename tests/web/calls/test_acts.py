@@ -109,10 +109,10 @@ def test_addition_goes_on_until_the_limit(staff: Staff) -> None:
     assert second["over_by"]["amount"] == "0.01"
     assert second["addition"] is None
     assert second["consent"]["up_to"]["amount"] == f"{gross + 20.01:.2f}"
-    assert first["text"] == "Go: $5.00 with tax are left afterwards."
+    assert first["text"] == "Go: $5.00 including tax will remain of the authorised amount."
     most = Scribe("en").money(f"{gross + 20.01:.2f}", "USD")
-    assert second["text"].startswith("Stop: this passes what was authorised by $0.01. Ask the ")
-    assert f"for up to {most} with tax" in second["text"]
+    assert second["text"].startswith("Stop: this is $0.01 more than the customer authorised.")
+    assert f"consent to {most} including tax, on a revision" in second["text"]
     assert third["limit"]["left"]["amount"] == "0.00"
     told = authorised(staff, other)
     assert [one["amount"]["amount"] for one in told["additions"]] == ["15.00", "5.00"]

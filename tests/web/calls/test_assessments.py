@@ -161,7 +161,7 @@ def test_assessment_is_told_as_text(client: TestClient[Any]) -> None:
     answer = client.post(ASSESS, json=TWIN, headers={"Accept": "text/plain"})
 
     assert answer.text.startswith("=")
-    assert "Not to be claimed:" in answer.text
+    assert "Do not claim:" in answer.text
     assert max(map(len, answer.text.splitlines())) <= 96
 
 
@@ -215,7 +215,7 @@ def test_preview_of_findings_names_what_else_is_possible_beside_a_repair(
     beside = [(each["code"], each["cylinder"]) for one in told["in_play"] for each in one["faults"]]
     assert ("HG-GALLERY", 1) in beside
     assert all(grades[fault] == "possible" for fault in beside)
-    assert "Possible as well, and not repaired by this quote:" in text
+    assert "Also possible, and not repaired by this quote:" in text
 
 
 def test_preview_of_findings_quotes_the_test_below_probable(client: TestClient[Any]) -> None:
@@ -229,7 +229,7 @@ def test_preview_of_findings_quotes_the_test_below_probable(client: TestClient[A
     assert [one["job"] for one in told["jobs"]] == ["J-LEAKDOWN"]
     assert all(one["faults"] and one["jobs"] for one in told["in_play"])
     assert told["in_play"][0]["price"]["currency"] == "USD"
-    assert "no repair is sure enough" in text
+    assert "no repair is certain enough" in text
 
 
 def test_preview_without_findings_says_what_it_was_asked(

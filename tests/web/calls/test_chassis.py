@@ -112,7 +112,7 @@ def test_papers_name_the_machines_and_which_is_priced(staff: Staff) -> None:
         assert "Dunfallow Tarrowby" in told
         assert "the serial" not in told.partition("Provisional")[2][:60]
     notes = [note.text or "" for note in xml.findall("{*}Note")]
-    assert any("which machine the engine is in is not known" in note for note in notes)
+    assert any("do not know yet which machine the engine is in" in note for note in notes)
     assert not any("plate" in note for note in notes)
 
 
@@ -121,7 +121,7 @@ def test_bench_sheet_says_which_machine_its_steps_are_of(staff: Staff) -> None:
 
     page = html.fromstring(paper(staff, f"/v1/quotes/{id}/bench-sheet", "text/html"))
 
-    assert "not known; taken for: Dunfallow Tarrowby" in page.text_content()
+    assert "not known; priced as: Dunfallow Tarrowby" in page.text_content()
 
 
 def test_photo_may_show_a_step_of_any_machine_that_it_may_be(staff: Staff) -> None:

@@ -253,7 +253,7 @@ def test_limit_without_tax_counts_additions_without_tax(staff: Staff) -> None:
     assert (over["decision"], over["over_by"]["amount"]) == ("stop", "0.01")
     page = staff.client.get(f"/v1/quotes/{quote}/sheet", headers={"Accept": "application/pdf"})
     printed = "".join(one.extract_text() for one in PdfReader(BytesIO(page.content)).pages)
-    assert "without tax unless you agree again" in " ".join(printed.split())
+    assert "before tax unless you agree to a higher amount" in " ".join(printed.split())
 
 
 def test_more_paid_than_it_comes_to_is_paid_back_in_words(staff: Staff) -> None:
@@ -276,13 +276,13 @@ def test_more_paid_than_it_comes_to_is_paid_back_in_words(staff: Staff) -> None:
     printed = "".join(one.extract_text() for one in PdfReader(BytesIO(pdf.content)).pages)
     letter = sent(staff, quote)
     for told in (shown, printed, text):
-        assert tight(f"We pay back to you {back}") in tight(told)
-    assert tight(f"It comes to {scribe.money(gross, 'USD')} with tax") in letter
-    assert tight(f"paid $5,000.00 already: we pay {back} back to you") in letter
-    assert tight(f"does not pass {scribe.money(gross, 'USD')} unless") in tight(printed)
+        assert tight(f"Refund to you {back}") in tight(told)
+    assert tight(f"The total is {scribe.money(gross, 'USD')} including tax") in letter
+    assert tight(f"already paid $5,000.00. We will refund {back}.") in letter
+    assert tight(f"will not exceed {scribe.money(gross, 'USD')} unless") in tight(printed)
     root = etree.fromstring(xml.content)
     notes = [one.text for one in root.findall("{*}Note")]
-    assert f"You have paid $5,000.00 already: we pay {back} back to you." in notes
+    assert f"You have already paid $5,000.00. We will refund {back}." in notes
     for told in (shown, printed, letter, text):
         assert f"-{back}" not in tight(told)
 
@@ -309,8 +309,8 @@ def test_nothing_is_owed_of_what_was_declined(tmp_path: Path, act: str, prepaid:
 
     pdf = " ".join(each.extract_text() for each in PdfReader(BytesIO(printed.content)).pages)
     for told in (page.text, pdf):
-        assert "Paid already" in told
-        for words in ("Left to pay", "pay back", "To pay"):
+        assert "Already paid" in told
+        for words in ("Balance due", "Refund", "Total due", "not known yet"):
             assert words not in told
 
 

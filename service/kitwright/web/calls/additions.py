@@ -144,18 +144,18 @@ def _told(ruling: Ruling, speaker: Speaker) -> str:
     if ruling.decision is not Decision.stop:
         left = speaker.money(ruling.limit.left)
         if includes_tax:
-            return say("Go: {left} with tax are left afterwards.", left=left)
-        return say("Go: {left} without tax are left afterwards.", left=left)
+            return say("Go: {left} including tax will remain of the authorised amount.", left=left)
+        return say("Go: {left} before tax will remain of the authorised amount.", left=left)
     facts = {"over": speaker.money(ruling.over_by), "most": speaker.money(ruling.consent_up_to)}
     if includes_tax:
         return say(
-            "Stop: this passes what was authorised by {over}. Ask the customer first: for up to "
-            "{most} with tax, in a revision that names the additional work.",
+            "Stop: this is {over} more than the customer authorised. First get the customer's "
+            "consent to {most} including tax, on a revision that lists the additional work.",
             **facts,
         )
     return say(
-        "Stop: this passes what was authorised by {over}. Ask the customer first: for up to "
-        "{most} without tax, in a revision that names the additional work.",
+        "Stop: this is {over} more than the customer authorised. First get the customer's "
+        "consent to {most} before tax, on a revision that lists the additional work.",
         **facts,
     )
 

@@ -1,9 +1,10 @@
-"""Consent text: what a customer says yes to, in words."""
+"""Consent text: the words by which a customer accepts a revision."""
 
 from __future__ import annotations
 
 from datetime import date
 
+from kitwright.documents.balance_view import total_told
 from kitwright.keeping import life
 from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
@@ -13,7 +14,7 @@ from kitwright.web.calls.ids import QUOTE, written
 
 
 def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
-    """Return what a customer says yes to, in words of the revision's language.
+    """Return the words by which a customer accepts a revision, in its language.
 
     Raises: NoSuchRevision.
     """
@@ -24,24 +25,23 @@ def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
 
 
 def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str:
-    """Return what a yes to a revision says, in the revision's language."""
+    """Return the words of an acceptance, in the revision's language."""
     scribe = Scribe(said.language)
-    due = said.totals.gross or said.totals.lines
     facts = {
         "quote": quote,
         "revision": number,
-        "amount": scribe.money(due.amount, due.currency),
+        "total": total_told(said, scribe),
         "day": scribe.day(valid_until),
         "work": "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in said.jobs),
     }
     if said.totals.gross is None:
         return scribe.say(
-            "I accept quote {quote}, revision {revision}: {amount}, the tax not known yet, valid "
-            "until {day}. Work: {work}.",
+            "I accept quote {quote}, revision {revision}, for {total} (valid until {day}). The "
+            "tax is not known yet. Work: {work}.",
             **facts,
         )
     return scribe.say(
-        "I accept quote {quote}, revision {revision}: {amount} with tax, valid until {day}. "
+        "I accept quote {quote}, revision {revision}, for {total} (valid until {day}). "
         "Work: {work}.",
         **facts,
     )
