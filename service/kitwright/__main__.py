@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 
 from kitwright.app import make_owner_key, make_service, openapi_document, serve
-from kitwright.catalogue.faults import CatalogueUnreadable, CatalogueUnsound, by_cause
+from kitwright.catalogue.faults import CatalogueInvalid, CatalogueUnreadable, by_cause
 from kitwright.documents.fonts import fonts
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.scripts import told_scripts
@@ -121,7 +121,7 @@ def _check(given: argparse.Namespace) -> int:
     folder = _settings(given).catalog
     try:
         examined = examine_catalogue(folder, date.today())  # noqa: DTZ011 - no zone is at stake
-    except (CatalogueUnreadable, CatalogueUnsound) as error:
+    except (CatalogueUnreadable, CatalogueInvalid) as error:
         causes = by_cause(error.faults)
         for cause in causes:
             print(cause, file=sys.stderr)

@@ -83,7 +83,7 @@ def choose_shop(catalogue: Catalogue, name: str | None) -> Shop:
 def make_service(settings: Settings, today: Callable[[], date] | None = None) -> Service:
     """Return the service of a catalogue folder and a shop.
 
-    Raises: CatalogueUnreadable, CatalogueUnsound, UnknownShop.
+    Raises: CatalogueUnreadable, CatalogueInvalid, UnknownShop.
     """
     catalogue = read_sound(settings.catalog)
     shop = choose_shop(catalogue, settings.shop)
@@ -172,12 +172,12 @@ def make_writer(service: Service, settings: Settings) -> LetterWriter:
         settings.mail_from,
         settings.public_url,
         local_links=settings.local_links,
-        reply_to=None if shop.contact is None else shop.contact.e_mail,
+        reply_to=None if shop.contact is None else shop.contact.email,
         quote_pdf=ShopPapers(service.workshop.catalogue, shop).quote_pdf,
     )
 
 
-def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
+def makemail_pump(desk: Desk, settings: Settings) -> MailPump:
     """Return what sends the mails of a desk: by the mail server of the settings, else into the
     folder `mail` of the data.
     """
@@ -344,7 +344,7 @@ def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
 def serve(settings: Settings, announce: Callable[[str], None]) -> None:
     """Serve a catalogue's shop until stopped by SIGINT or SIGTERM, as `serve_service` does.
 
-    Raises: CatalogueUnreadable, CatalogueUnsound, UnknownShop, StoreError.
+    Raises: CatalogueUnreadable, CatalogueInvalid, UnknownShop, StoreError.
     """
     journal = Journal(sys.stderr.buffer)
     logging.basicConfig(handlers=[JournalHandler(journal)], level=logging.WARNING, force=True)
@@ -381,7 +381,7 @@ def serve_service(
 
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
-    mails = make_mail_pump(desk, settings)
+    mails = makemail_pump(desk, settings)
     app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
 
     def prepare(service: Service) -> Callable[[], None]:

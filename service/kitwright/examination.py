@@ -10,7 +10,7 @@ from msgspec import Struct
 
 from kitwright.catalogue.check import check_catalogue
 from kitwright.catalogue.doubts import doubt_catalogue
-from kitwright.catalogue.faults import CatalogueUnsound, Doubt, Fault
+from kitwright.catalogue.faults import CatalogueInvalid, Doubt, Fault
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue
 from kitwright.language.texts import languages
@@ -28,7 +28,7 @@ class Examined(Struct, frozen=True, kw_only=True):
 def read_sound(folder: Path) -> Catalogue:
     """Return the catalogue of a folder in which everything refers to something.
 
-    Raises: CatalogueUnreadable, CatalogueUnsound.
+    Raises: CatalogueUnreadable, CatalogueInvalid.
     """
     catalogue = load_catalogue(folder)
     _raise_any((*check_catalogue(catalogue), *_unspoken(catalogue)))
@@ -40,7 +40,7 @@ def examine(folder: Path, today: date) -> Examined:
 
     `today` chooses tax rates, and tells old figures.
 
-    Raises: CatalogueUnreadable, CatalogueUnsound.
+    Raises: CatalogueUnreadable, CatalogueInvalid.
     """
     catalogue = read_sound(folder)
     proof = prove_catalogue(catalogue, today)
@@ -52,7 +52,7 @@ def examine(folder: Path, today: date) -> Examined:
 
 def _raise_any(faults: tuple[Fault, ...]) -> None:
     if faults:
-        raise CatalogueUnsound(faults)
+        raise CatalogueInvalid(faults)
 
 
 def _unspoken(catalogue: Catalogue) -> Iterator[Fault]:

@@ -8,7 +8,7 @@ import random
 from collections.abc import Callable
 from datetime import datetime
 
-from kitwright.documents.e_mail import Message, compose
+from kitwright.documents.email import Message, compose
 from kitwright.keeping import mail as mails
 from kitwright.keeping.record import Mail, Stamp
 from kitwright.keeping.store import Records, Store
@@ -47,7 +47,7 @@ class LetterWriter:
     def write(self, letter: Letter) -> Composed:
         """Return a letter as a message.
 
-        Raises: NoPublicAddress, AddressUnfit, TextUnfit, UnknownLanguage.
+        Raises: NoPublicAddress, AddressInvalid, TextInvalid, UnknownLanguage.
         """
         url = self.public_url
         if url is None or not self._local_links:

@@ -76,10 +76,10 @@ class MixedCurrencies(MoneyError):
         self.second = second
 
 
-class WeightsUnfit(MoneyError):
+class WeightsInvalid(MoneyError):
     """Something cannot be shared by these weights: one is negative, or there are none."""
 
-    code = "weights-unfit"
+    code = "weights-invalid"
 
     def __init__(self, whole: int, weights: Sequence[Fraction | int]) -> None:
         super().__init__(
@@ -90,10 +90,10 @@ class WeightsUnfit(MoneyError):
         self.weights = tuple(weights)
 
 
-class SharesUnfit(MoneyError):
+class SharesInvalid(MoneyError):
     """Exact shares do not add up to what is shared out by them."""
 
-    code = "shares-unfit"
+    code = "shares-invalid"
 
     def __init__(self, whole: int, exact: Fraction) -> None:
         super().__init__(f"shares of {exact} in all are not the parts of {whole}")
@@ -101,20 +101,20 @@ class SharesUnfit(MoneyError):
         self.exact = exact
 
 
-class BaseQuantityUnfit(MoneyError):
+class BaseQuantityInvalid(MoneyError):
     """The quantity that a unit price is for is not above zero."""
 
-    code = "base-quantity-unfit"
+    code = "base-quantity-invalid"
 
     def __init__(self, base_quantity: Exact) -> None:
         super().__init__(f"a price for a quantity of {base_quantity} has no meaning")
         self.base_quantity = base_quantity
 
 
-class CashIncrementUnfit(MoneyError):
+class CashIncrementInvalid(MoneyError):
     """A cash increment is not a positive whole number of minor units."""
 
-    code = "cash-increment-unfit"
+    code = "cash-increment-invalid"
 
     def __init__(self, increment: Decimal, currency: str) -> None:
         super().__init__(
@@ -290,14 +290,14 @@ def share(whole: int, weights: Sequence[Fraction | int]) -> tuple[int, ...]:
     >>> share(100, [1, 1, 1])
     (34, 33, 33)
 
-    Raises: WeightsUnfit, where a weight is negative, or where there are none to share by.
+    Raises: WeightsInvalid, where a weight is negative, or where there are none to share by.
     """
     if not weights:
         if whole:
-            raise WeightsUnfit(whole, weights)
+            raise WeightsInvalid(whole, weights)
         return ()
     if min(weights) < 0:
-        raise WeightsUnfit(whole, weights)
+        raise WeightsInvalid(whole, weights)
     scale = lcm(*(weight.denominator for weight in weights))
     scaled = [weight.numerator * (scale // weight.denominator) for weight in weights]
     weight_sum = sum(scaled)
@@ -322,10 +322,10 @@ def apportion(whole: int, tops: Sequence[int], bottom: int) -> tuple[int, ...]:
     >>> apportion(7, [30, 31, 9], 10)  # exact shares 3.0, 3.1 and 0.9
     (3, 3, 1)
 
-    Raises: SharesUnfit, where the shares' sum is one or more away from `whole`.
+    Raises: SharesInvalid, where the shares' sum is one or more away from `whole`.
     """
     if abs(sum(tops) - whole * bottom) >= bottom:
-        raise SharesUnfit(whole, Fraction(sum(tops), bottom))
+        raise SharesInvalid(whole, Fraction(sum(tops), bottom))
     is_mirrored = whole < 0 or (whole == 0 and next((top for top in tops if top), 0) < 0)
     if is_mirrored:
         tops = [-top for top in tops]
@@ -358,11 +358,11 @@ def line_amount(
         allowances: what is taken off the line, in major units; a charge on the line is negative.
         currency: of the price, the allowances and the result.
 
-    Raises: BaseQuantityUnfit, UnknownCurrency.
+    Raises: BaseQuantityInvalid, UnknownCurrency.
     """
     base_top, base_bottom = base_quantity.as_integer_ratio()
     if base_top <= 0:
-        raise BaseQuantityUnfit(base_quantity)
+        raise BaseQuantityInvalid(base_quantity)
     # Whole numbers rather than Fraction: this runs for every line of every quote.
     quantity_top, quantity_bottom = quantity.as_integer_ratio()
     price_top, price_bottom = unit_price.as_integer_ratio()
@@ -387,11 +387,11 @@ def cash_round(money: Money, increment: Decimal) -> Money:
     >>> cash_round(Money.of(Decimal("12.38"), "CAD"), Decimal("0.05")).amount_text
     '12.40'
 
-    Raises: CashIncrementUnfit, where the increment is not a positive whole number of minor units.
+    Raises: CashIncrementInvalid, where the increment is not a positive whole number of minor units.
     """
     top, bottom = increment.as_integer_ratio()
     scale: int = 10 ** digits(money.currency)
     coin, rest = divmod(top * scale, bottom)
     if coin <= 0 or rest:
-        raise CashIncrementUnfit(increment, money.currency)
+        raise CashIncrementInvalid(increment, money.currency)
     return Money(round_ratio(money.minor, coin) * coin, money.currency)

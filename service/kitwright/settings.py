@@ -13,7 +13,7 @@ from typing import Any
 from msgspec import Struct, structs
 
 from kitwright.errors import KitwrightError
-from kitwright.keeping.mail import AddressUnfit, check_address
+from kitwright.keeping.mail import AddressInvalid, check_address
 
 
 class Settings(Struct, frozen=True, kw_only=True):
@@ -164,7 +164,7 @@ def _read_mail(values: Mapping[str, str | None], named: Mapping[str, str]) -> di
     if sender is not None:
         try:
             found["mail_from"] = check_address(sender)
-        except AddressUnfit:
+        except AddressInvalid:
             wanted = "one plain e-mail address"
             raise SettingUnreadable(named["mail_from"], sender, wanted) from None
     elif host is not None:

@@ -133,7 +133,7 @@ def _customer(name: str, at: datetime) -> Customer:
         number=0,
         version=1,
         name=name,
-        e_mail=None,
+        email=None,
         telephone=None,
         address=None,
         language=None,

@@ -8,7 +8,7 @@ from msgspec import structs
 
 from kitwright.catalogue.checks.walk import find_cycle
 from kitwright.catalogue.graph import (
-    ChassisUnfit,
+    ChassisInvalid,
     EngineGraph,
     ReferenceMalformed,
     ReferenceUnresolved,
@@ -131,7 +131,7 @@ def test_instances_counts_a_loose_engine_as_out(starter: Catalogue) -> None:
 
 
 def test_instances_refuses_a_chassis_that_cannot_carry_the_engine(starter: Catalogue) -> None:
-    with pytest.raises(ChassisUnfit) as caught:
+    with pytest.raises(ChassisInvalid) as caught:
         graph_of(starter, "QM-H27", "DF-RT36")
 
     assert (caught.value.chassis, caught.value.family) == ("DF-RT36", "QM-H27")

@@ -36,7 +36,7 @@ CASES = Path(__file__).parents[1] / "cases"
 WHOLE = "v68-zero-turn-warped-heads"
 SCRIBE = Scribe("en")
 CONTACT = Contact(
-    address="4 Weir Lane\nTollimoor", telephone="+1 555 0142", e_mail="bench@example.test"
+    address="4 Weir Lane\nTollimoor", telephone="+1 555 0142", email="bench@example.test"
 )
 ORDERED_AT = datetime(2027, 3, 9, 16, 30, tzinfo=UTC)
 """When an order is made: days after its quote."""

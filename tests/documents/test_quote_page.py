@@ -464,7 +464,7 @@ def test_quote_page_says_nothing_that_a_language_could_not_change() -> None:
         else set()
     )
     ours |= {str(getattr(ENVELOPE, name)) for name in ENVELOPE.__struct_fields__}
-    ours |= {YARD.name, *YARD.address, str(YARD.telephone), str(YARD.e_mail), str(OPEN.consent)}
+    ours |= {YARD.name, *YARD.address, str(YARD.telephone), str(YARD.email), str(OPEN.consent)}
     ours |= {"Kept.", "Q12 2", "USD"}
     words = re.compile(r"[A-Za-z]{2,}")
     known = {word for one in ours for word in words.findall(one)}
@@ -496,7 +496,7 @@ def test_notice_page_lets_no_text_act() -> None:
 
 
 def test_quote_page_of_a_shop_without_contact_sends_to_the_counter() -> None:
-    bare = structs.replace(YARD, telephone=None, e_mail=None, address=())
-    page = notice_page(Notice.link_over, Scribe("en"), shop=bare)
+    bare = structs.replace(YARD, telephone=None, email=None, address=())
+    page = notice_page(Notice.link_expired, Scribe("en"), shop=bare)
     assert "Ask us at the counter." in text(read(page))
     check_page(page)

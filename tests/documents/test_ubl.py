@@ -35,7 +35,7 @@ SHOPS = range(30)
 """240 quotes, at eight a shop."""
 
 UNKNOWN = structs.replace(
-    ISSUED, customer_name=None, customer_address=" \n", customer_e_mail=None, sha256=None
+    ISSUED, customer_name=None, customer_address=" \n", customer_email=None, sha256=None
 )
 """Nobody has said who the customer is."""
 
@@ -477,7 +477,7 @@ def with_text(plain: Quote, text: str) -> tuple[Quote, Envelope]:
         ISSUED,
         customer_name=text,
         customer_address=text,
-        customer_e_mail=text,
+        customer_email=text,
         machine_name=text,
         sha256=text,
     )

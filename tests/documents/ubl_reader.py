@@ -40,7 +40,7 @@ ISSUED = Envelope(
     sha256="ab" * 32,
     customer_name="Maud Ferrier",
     customer_address="Mill Lane 4\nTollimoor",
-    customer_e_mail="maud@example.test",
+    customer_email="maud@example.test",
     machine_name="Upper orchard",
     machine_hours="412.5",
 )

@@ -9,7 +9,7 @@ from kitwright.keeping.link import (
     Link,
     LinkExpired,
     LinkForged,
-    SecretUnfit,
+    SecretInvalid,
     make_token,
     read_token,
 )
@@ -139,9 +139,9 @@ def test_read_token_accepts_none_of_a_thousand_other_secrets() -> None:
 
 @pytest.mark.parametrize("length", [0, 31, 33])
 def test_secret_of_another_length_is_refused_for_making_and_for_reading(length: int) -> None:
-    with pytest.raises(SecretUnfit, match=f"not {length}"):
+    with pytest.raises(SecretInvalid, match=f"not {length}"):
         make_token(b"\0" * length, LINK)
-    with pytest.raises(SecretUnfit):
+    with pytest.raises(SecretInvalid):
         read_token([SECRET, b"\0" * length], make_token(SECRET, LINK), NOW)
 
 

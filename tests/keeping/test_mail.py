@@ -9,12 +9,12 @@ from tests.store.small import NOON, STAMP, a_customer, figures
 from kitwright.keeping.life import keep_quote
 from kitwright.keeping.mail import (
     RETRY_DELAYS,
-    AddressUnfit,
+    AddressInvalid,
     NoPublicAddress,
     begin_attempt,
     check_address,
     check_public,
-    queue_mail,
+    queuemail,
     retry_at,
     settle_failed,
     settle_sent,
@@ -75,7 +75,7 @@ def test_check_address_takes_plain_ones(text: str) -> None:
     ],
 )
 def test_check_address_refuses_all_others(text: str) -> None:
-    with pytest.raises(AddressUnfit):
+    with pytest.raises(AddressInvalid):
         check_address(text)
 
 
@@ -93,7 +93,7 @@ def lived(records: Records) -> None:
     customer = records.people.add_customer(a_customer("Zoë Müller")).number
     quote = issue(records, STAMP, keep_quote(records, STAMP, figures(customer=customer)))
     for name in ("sent", "failed", "queued"):
-        queue_mail(
+        queuemail(
             records,
             STAMP,
             quote,
@@ -136,7 +136,7 @@ def test_erase_customer_reaches_letters_of_nobodys_quotes_to_the_same_address() 
 
     def live(records: Records) -> None:
         for name in ("Zoë Müller", "Ada Okafor"):
-            records.people.add_customer(a_customer(name, e_mail="Zoe@example.org"))
+            records.people.add_customer(a_customer(name, email="Zoe@example.org"))
         for number, (customer, to) in enumerate(
             [
                 (None, "zoe@Example.org"),
@@ -145,7 +145,7 @@ def test_erase_customer_reaches_letters_of_nobodys_quotes_to_the_same_address() 
             ]
         ):
             quote = issue(records, STAMP, keep_quote(records, STAMP, figures(customer=customer)))
-            queue_mail(
+            queuemail(
                 records,
                 STAMP,
                 quote,

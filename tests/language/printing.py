@@ -41,13 +41,13 @@ DECIDED = PageActions(
 GIVEN = [
     *(
         str(getattr(SENT, name))
-        for name in ("quote_id", "customer_e_mail", "customer_address", "machine_name")
+        for name in ("quote_id", "customer_email", "customer_address", "machine_name")
     ),
     *(str(one) for one in (*str(SENT.customer_address).splitlines(), SENT.customer_name)),
     *(str(getattr(CONTACT, name)) for name in CONTACT.__struct_fields__),
     *str(CONTACT.address).splitlines(),
     *(text for head in heads().values() for text in (head.name, *head.address)),
-    *(str(text) for head in heads().values() for text in (head.telephone, head.e_mail)),
+    *(str(text) for head in heads().values() for text in (head.telephone, head.email)),
 ]
 """What people wrote, which no language changes."""
 

@@ -10,14 +10,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kitwright.money import (
-    BaseQuantityUnfit,
-    CashIncrementUnfit,
+    BaseQuantityInvalid,
+    CashIncrementInvalid,
     MixedCurrencies,
     Money,
     RoundMode,
-    SharesUnfit,
+    SharesInvalid,
     UnknownCurrency,
-    WeightsUnfit,
+    WeightsInvalid,
     apportion,
     cash_round,
     digits,
@@ -234,7 +234,7 @@ def test_share_gives_the_larger_remainder_first(whole: int, weights: list[Fracti
 
 @pytest.mark.parametrize(("whole", "weights"), [(1, []), (1, [2, -1])])
 def test_share_refuses_weights_that_cannot_divide(whole: int, weights: list[int]) -> None:
-    with pytest.raises(WeightsUnfit):
+    with pytest.raises(WeightsInvalid):
         share(whole, weights)
 
 
@@ -267,7 +267,7 @@ def test_apportion_mirrors_shares_that_cancel_out(tops: list[int], parts: tuple[
 
 @pytest.mark.parametrize(("whole", "tops"), [(1, []), (3, [10, 10]), (1, [10, 10])])
 def test_apportion_refuses_shares_of_another_whole(whole: int, tops: list[int]) -> None:
-    with pytest.raises(SharesUnfit):
+    with pytest.raises(SharesInvalid):
         apportion(whole, tops, 10)
 
 
@@ -313,7 +313,7 @@ def test_line_amount_is_within_half_a_minor_unit_of_the_exact_amount(
 
 @pytest.mark.parametrize("base_quantity", [0, Decimal(-1), Fraction(-1, 2)])
 def test_line_amount_refuses_a_price_for_nothing(base_quantity: Decimal | Fraction | int) -> None:
-    with pytest.raises(BaseQuantityUnfit):
+    with pytest.raises(BaseQuantityInvalid):
         line_amount(1, 1, base_quantity, currency="USD")
 
 
@@ -340,7 +340,7 @@ def test_cash_round_gives_the_nearest_multiple_half_up(
 
 @pytest.mark.parametrize("increment", ["0", "-0.05", "0.005", "0.015"])
 def test_cash_round_refuses_what_no_coin_can_be(increment: str) -> None:
-    with pytest.raises(CashIncrementUnfit):
+    with pytest.raises(CashIncrementInvalid):
         cash_round(Money(1, "CAD"), Decimal(increment))
 
 
@@ -348,10 +348,10 @@ def test_each_error_has_a_code_and_a_message_of_its_facts() -> None:
     errors = [
         UnknownCurrency("ABC"),
         MixedCurrencies("USD", "CAD"),
-        WeightsUnfit(3, [-1]),
-        SharesUnfit(3, Fraction(1)),
-        BaseQuantityUnfit(0),
-        CashIncrementUnfit(Decimal("0.001"), "CAD"),
+        WeightsInvalid(3, [-1]),
+        SharesInvalid(3, Fraction(1)),
+        BaseQuantityInvalid(0),
+        CashIncrementInvalid(Decimal("0.001"), "CAD"),
     ]
 
     assert len({error.code for error in errors}) == len(errors)

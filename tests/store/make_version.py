@@ -52,7 +52,7 @@ def fill(records: Records) -> None:
     """Keep one of everything that goes together."""
     people, quotes = records.people, records.quotes
     customer = people.add_customer(a_customer("Zoë Müller")).number
-    people.add_customer(a_customer("erased", e_mail=None, erased_at=NOON))
+    people.add_customer(a_customer("erased", email=None, erased_at=NOON))
     machine = people.add_machine(a_machine(customer=customer)).number
     agreed = quotes.add(
         a_quote(

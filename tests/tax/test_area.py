@@ -18,7 +18,7 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.tax import (
-    KindNotPlaced,
+    KindUnassigned,
     RateNegative,
     RateNotYetValid,
     effective_rate,
@@ -127,7 +127,7 @@ def test_a_rate_that_is_not_valid_yet_does_not_disturb_other_kinds() -> None:
 
 
 def test_effective_rate_refuses_a_kind_that_the_area_does_not_place() -> None:
-    with pytest.raises(KindNotPlaced) as refusal:
+    with pytest.raises(KindUnassigned) as refusal:
         effective_rate(area(component("vat", [(DAY, "20")])), ChargeKind.discount, DAY)
 
     assert (refusal.value.area, refusal.value.kind) == ("here", "discount")

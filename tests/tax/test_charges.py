@@ -16,7 +16,7 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.money import MixedCurrencies, Money
-from kitwright.tax import Charge, KindNotPlaced, Taxed, tax_charges
+from kitwright.tax import Charge, KindUnassigned, Taxed, tax_charges
 from kitwright.units import read_figure
 
 KINDS = (ChargeKind.part, ChargeKind.labour, ChargeKind.fee, ChargeKind.core)
@@ -218,5 +218,5 @@ def test_a_kind_without_a_place_is_refused_even_where_it_would_be_exempt() -> No
     here = area_of(("8", (PART,), False), by=RoundBy.line)
     rows = [Charge("discount", Money(-100, "USD"))]
 
-    with pytest.raises(KindNotPlaced):
+    with pytest.raises(KindUnassigned):
         tax_charges(here, rows, on=DAY, exempt=frozenset({"discount"}))

@@ -73,7 +73,7 @@ BROKEN: dict[str, Callable[[Catalogue, Shop], Broken]] = {
     "nothing-fits": nothing_fits,
     "no-list-price": no_list_price,
     "cost-beyond-bands": cost_beyond_bands,
-    "tax-kind-not-placed": tax_kind_not_placed,
+    "tax-kind-unassigned": tax_kind_not_placed,
     "tax-rate-negative": tax_rate_negative,
 }
 # Gaps that a request can't be led into.

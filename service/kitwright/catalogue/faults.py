@@ -79,10 +79,10 @@ class CatalogueUnreadable(CatalogueError):
         super().__init__("\n".join(by_cause(self.faults)))
 
 
-class CatalogueUnsound(CatalogueError):
+class CatalogueInvalid(CatalogueError):
     """A catalogue whose records do not hold together, or can't answer what they may be asked."""
 
-    code = "catalogue-unsound"
+    code = "catalogue-invalid"
 
     def __init__(self, faults: Iterable[Fault]) -> None:
         self.faults = tuple(faults)

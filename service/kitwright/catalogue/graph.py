@@ -57,10 +57,10 @@ class ReferenceUnresolved(CatalogueError):
         self.place = place
 
 
-class ChassisUnfit(CatalogueError):
+class ChassisInvalid(CatalogueError):
     """A chassis cannot carry the engine."""
 
-    code = "chassis-unfit"
+    code = "chassis-invalid"
 
     def __init__(self, chassis: ChassisId, family: FamilyId) -> None:
         super().__init__(f"chassis {chassis!r} cannot carry engine {family!r}")
@@ -134,11 +134,11 @@ def instances(catalogue: Catalogue, family: Family, chassis: Chassis | None) -> 
     """Return the teardown graph of an engine in a chassis, or of a loose one.
 
     Raises:
-        ChassisUnfit: the chassis does not list the family's layout.
+        ChassisInvalid: the chassis does not list the family's layout.
         ReferenceMalformed, ReferenceUnresolved: the catalogue was not checked.
     """
     if chassis is not None and family.layout not in chassis.layouts:
-        raise ChassisUnfit(chassis.id, family.id)
+        raise ChassisInvalid(chassis.id, family.id)
     components = components_of(catalogue, family)
     own = set(components)
     if chassis is not None:

@@ -13,4 +13,4 @@ class Contact(Struct, frozen=True, kw_only=True):
 
     address: str | None = None
     telephone: str | None = None
-    e_mail: str | None = None
+    email: str | None = None

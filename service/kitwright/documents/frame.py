@@ -78,7 +78,7 @@ def contact_lines(contact: Contact) -> list[str]:
     """Return how a shop is reached, line by line."""
     return [
         *text_lines(contact.address),
-        *(line for line in (contact.telephone, contact.e_mail) if line),
+        *(line for line in (contact.telephone, contact.email) if line),
     ]
 
 
@@ -110,7 +110,7 @@ def machine_rows(paper: Quote, envelope: Envelope, scribe: Scribe) -> list[list[
 def customer_lines(envelope: Envelope) -> list[str]:
     """Return who the customer is and where."""
     name = [envelope.customer_name] if envelope.customer_name else []
-    return [*name, *text_lines(envelope.customer_address), *text_lines(envelope.customer_e_mail)]
+    return [*name, *text_lines(envelope.customer_address), *text_lines(envelope.customer_email)]
 
 
 def reasons(why: Iterable[Reason]) -> list[str]:

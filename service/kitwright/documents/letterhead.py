@@ -16,7 +16,7 @@ class Letterhead(Struct, frozen=True, kw_only=True):
     time_zone: str
     address: tuple[str, ...] = ()
     telephone: str | None = None
-    e_mail: str | None = None
+    email: str | None = None
 
     @property
     def dialled(self) -> str:
@@ -29,9 +29,9 @@ class Letterhead(Struct, frozen=True, kw_only=True):
 
     def written_to(self, subject: str) -> str:
         """Return an address to write to with a subject, or an empty text."""
-        if self.e_mail is None:
+        if self.email is None:
             return ""
-        return f"mailto:{quote(self.e_mail, safe='@')}?subject={quote(subject, safe='')}"
+        return f"mailto:{quote(self.email, safe='@')}?subject={quote(subject, safe='')}"
 
 
 def letterhead(shop: Shop) -> Letterhead:
@@ -42,5 +42,5 @@ def letterhead(shop: Shop) -> Letterhead:
         time_zone=shop.time_zone,
         address=contact.address,
         telephone=contact.telephone,
-        e_mail=contact.e_mail,
+        email=contact.email,
     )

@@ -12,7 +12,7 @@ from kitwright.language.scribe import Scribe
 class Notice(StrEnum):
     """What a small page says."""
 
-    link_over = "link_over"
+    link_expired = "link_expired"
     link_unknown = "link_unknown"
     accepted = "accepted"
     declined = "declined"
@@ -42,7 +42,7 @@ def _texts(scribe: Scribe) -> dict[Notice, tuple[str, str]]:
     """Return heading and text of every notice."""
     say = scribe.say
     return {
-        Notice.link_over: (
+        Notice.link_expired: (
             say("This link has expired"),
             say("Links to quotes expire after a while. Please ask us for a new one."),
         ),

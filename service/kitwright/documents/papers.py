@@ -61,7 +61,7 @@ class ShopPapers:
         self._contact = Contact(
             address=None if known is None else "\n".join(known.address) or None,
             telephone=None if known is None else known.telephone,
-            e_mail=None if known is None else known.e_mail,
+            email=None if known is None else known.email,
         )
         self._catalogue = catalogue
 

@@ -370,7 +370,7 @@ def _limit(paper: Quote, ceiling: Amount | None, scribe: Scribe, *, includes_tax
 
 def _answer(contact: Contact, link: str, scribe: Scribe) -> list[str]:
     say = scribe.say
-    reached = ", ".join(contact_lines(Contact(telephone=contact.telephone, e_mail=contact.e_mail)))
+    reached = ", ".join(contact_lines(Contact(telephone=contact.telephone, email=contact.email)))
     return [
         say(
             "To accept, sign below, tell us, or answer at the address below. We will not start "

@@ -197,7 +197,7 @@ def _seller(root: Element, paper: Quote) -> None:
 
 
 def _buyer(root: Element, envelope: Envelope) -> None:
-    name, mail = envelope.customer_name, envelope.customer_e_mail
+    name, mail = envelope.customer_name, envelope.customer_email
     address = [line for line in (envelope.customer_address or "").splitlines() if line.strip()]
     if not (name or address or mail):
         return

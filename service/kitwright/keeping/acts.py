@@ -80,10 +80,10 @@ class NoSuchRevision(ActRefused):
         self.latest = latest
 
 
-class ValidityOver(ActRefused):
+class QuoteExpired(ActRefused):
     """A revision whose last valid day has passed."""
 
-    code = "validity-over"
+    code = "quote-expired"
 
     def __init__(self, revision: int, valid_until: date) -> None:
         super().__init__(

@@ -57,10 +57,10 @@ class LimitBelowAmount(ActRefused):
         self.path = ("limit",)
 
 
-class AuthorisedTooEarly(ActRefused):
+class AuthorisationTimeInvalid(ActRefused):
     """An authorisation from before the revision was issued, or from the future."""
 
-    code = "authorised-at-no-such-time"
+    code = "authorisation-time-invalid"
 
     def __init__(self, at: datetime, issued_at: datetime | None, now: datetime) -> None:
         since = "" if issued_at is None else f" ({issued_at.isoformat(timespec='seconds')})"
@@ -148,8 +148,8 @@ def accept(
     """Return a quote whose offered revision the customer authorised.
 
     Accepting the revision in force again changes nothing. Raises: NothingOffered,
-    OtherRevisionOffered, NoSuchRevision, ValidityOver, AmountDiffers, LimitBelowAmount,
-    AuthorisedTooEarly.
+    OtherRevisionOffered, NoSuchRevision, QuoteExpired, AmountDiffers, LimitBelowAmount,
+    AuthorisationTimeInvalid.
     """
     if quote.agreed == revision:
         return quote
@@ -164,7 +164,7 @@ def accept(
     if at > stamp.at or (
         offer.issued_at is not None and at < offer.issued_at.replace(microsecond=0)
     ):
-        raise AuthorisedTooEarly(at, offer.issued_at, stamp.at)
+        raise AuthorisationTimeInvalid(at, offer.issued_at, stamp.at)
     records.quotes.authorise(
         Authorisation(
             quote=quote.number,

@@ -154,8 +154,8 @@ def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> 
 def _mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
     for number, mine in own.items():
         yield from (one for one in records.mails.of_quote(number) if one.revision in mine)
-    if customer.e_mail is not None:
-        for mail in records.mails.to(customer.e_mail):
+    if customer.email is not None:
+        for mail in records.mails.to(customer.email):
             if mail.revision not in own.get(mail.quote, ()):
                 revision = records.quotes.revision(mail.quote, mail.revision)
                 if revision is not None and revision.customer is None:

@@ -66,10 +66,10 @@ class LinkExpired(KitwrightError):
         self.link = link
 
 
-class SecretUnfit(KitwrightError):
+class SecretInvalid(KitwrightError):
     """A signing secret of another length than `SECRET_BYTES`."""
 
-    code = "secret-unfit"
+    code = "secret-invalid"
 
     def __init__(self, length: int) -> None:
         super().__init__(f"a signing secret must have {SECRET_BYTES} bytes, not {length}")
@@ -79,7 +79,7 @@ class SecretUnfit(KitwrightError):
 def make_token(secret: bytes, link: Link) -> str:
     """Return the token of a link: at most 200 characters, all fit for a path.
 
-    Raises: SecretUnfit.
+    Raises: SecretInvalid.
     """
     nonce = urlsafe_b64encode(link.nonce).decode()
     return _signer([secret]).dumps([link.number, link.revision, link.expires, nonce])
@@ -93,7 +93,7 @@ def read_token(secrets: bytes | Iterable[bytes], text: str, now: float) -> Link:
         text: the token; it has one spelling only.
         now: Unix seconds.
 
-    Raises: LinkForged; LinkExpired, for a genuine token; SecretUnfit.
+    Raises: LinkForged; LinkExpired, for a genuine token; SecretInvalid.
     """
     signer = _signer([secrets] if isinstance(secrets, bytes) else secrets)
     if not _TEXT.fullmatch(text):
@@ -112,5 +112,5 @@ def _signer(secrets: Iterable[bytes]) -> URLSafeSerializer:
     known = list(secrets)
     for secret in known:
         if len(secret) != SECRET_BYTES:
-            raise SecretUnfit(len(secret))
+            raise SecretInvalid(len(secret))
     return URLSafeSerializer(known, salt=_PURPOSE, signer_kwargs={"digest_method": sha384})

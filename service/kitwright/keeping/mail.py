@@ -60,10 +60,10 @@ class NoAddress(MailRefused):
         super().__init__("no e-mail address is known for this quote's customer: give one in `to`")
 
 
-class AddressUnfit(MailRefused):
+class AddressInvalid(MailRefused):
     """What should be an e-mail address is not one that mail can be sent to."""
 
-    code = "address-unfit"
+    code = "address-invalid"
 
     def __init__(self, text: str) -> None:
         super().__init__(
@@ -127,7 +127,7 @@ def check_address(text: str) -> str:
     RFC 5321 and 5322: a dot-atom before the sign, a domain of at least two labels after it whose
     last is no number; no quoting, no comment, no display name, no literal address. Only ASCII.
 
-    Raises: AddressUnfit.
+    Raises: AddressInvalid.
     """
     found = _ADDRESS.fullmatch(text) if len(text) <= _MOST_ADDRESS else None
     if (
@@ -135,7 +135,7 @@ def check_address(text: str) -> str:
         or len(found["local"]) > _MOST_LOCAL
         or found["domain"].rpartition(".")[2].isdigit()
     ):
-        raise AddressUnfit(text)
+        raise AddressInvalid(text)
     return text
 
 
@@ -152,7 +152,7 @@ def sendable(records: Records, quote: KeptQuote) -> Revision:
     return revision
 
 
-def queue_mail(
+def queuemail(
     records: Records,
     stamp: Stamp,
     quote: KeptQuote,
@@ -164,7 +164,7 @@ def queue_mail(
 ) -> Mail:
     """Return a new mail with its number, due at once. No event holds its address.
 
-    Raises: AddressUnfit.
+    Raises: AddressInvalid.
     """
     mail = records.mails.add(
         Mail(
@@ -249,7 +249,7 @@ def last_attempt(failure: str) -> str:
     return _LAST_ATTEMPT + failure
 
 
-def erase_mails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
+def erasemails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
     """Take addresses, messages and failures out of some mails. None that is queued is sent."""
     for mail in mails:
         is_queued = mail.state is MailState.queued

@@ -12,8 +12,8 @@ from kitwright.keeping.acts import (
     NothingOffered,
     NotNow,
     OtherRevisionOffered,
+    QuoteExpired,
     TaxNotKnown,
-    ValidityOver,
     check_act,
 )
 from kitwright.keeping.event import keep_change
@@ -41,7 +41,7 @@ def issue(
         moved: the prices that would be others today, None where nobody can tell.
         keep_prices: why they are kept nevertheless; the event tells it.
 
-    Raises: NotNow, TaxNotKnown, ValidityOver; PricesMoved, without a reason to keep them.
+    Raises: NotNow, TaxNotKnown, QuoteExpired; PricesMoved, without a reason to keep them.
     """
     revision = draft_to_issue(records, quote, stamp)
     facts: dict[str, str | int | None] = {}
@@ -77,7 +77,7 @@ def issue(
 def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision:
     """Return the newest revision of a quote, which can be issued but maybe for its prices.
 
-    Raises: NotNow, TaxNotKnown, ValidityOver.
+    Raises: NotNow, TaxNotKnown, QuoteExpired.
     """
     check_act("issue", quote)
     revision = revision_of(records, quote, quote.latest)
@@ -90,7 +90,7 @@ def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision
     if revision.gross is None:
         raise TaxNotKnown(revision.number)
     if revision.valid_until < stamp.today:
-        raise ValidityOver(revision.number, revision.valid_until)
+        raise QuoteExpired(revision.number, revision.valid_until)
     return revision
 
 
@@ -190,15 +190,15 @@ def check_offer(
 ) -> Revision:
     """Return the revision on offer, if it is the one that is to be decided on.
 
-    Raises: NoSuchRevision, NothingOffered, OtherRevisionOffered, ValidityOver.
+    Raises: NoSuchRevision, NothingOffered, OtherRevisionOffered, QuoteExpired.
     """
     offer = revision_of(records, quote, revision)
     if quote.offered is None:
         if offer.state is RevisionState.expired:
-            raise ValidityOver(revision, offer.valid_until)
+            raise QuoteExpired(revision, offer.valid_until)
         raise NothingOffered(act, quote)
     if revision != quote.offered:
         raise OtherRevisionOffered(revision, quote.offered)
     if offer.valid_until < stamp.today:
-        raise ValidityOver(revision, offer.valid_until)
+        raise QuoteExpired(revision, offer.valid_until)
     return offer

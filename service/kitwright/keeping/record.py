@@ -48,7 +48,7 @@ class Means(StrEnum):
     in_person = "in_person"
     telephone = "telephone"
     link = "link"
-    e_mail = "e_mail"
+    email = "email"
 
 
 class Hand(StrEnum):
@@ -175,7 +175,7 @@ class Customer(Struct, frozen=True, kw_only=True):
     number: int
     version: int
     name: str
-    e_mail: str | None
+    email: str | None
     telephone: str | None
     address: str | None
     language: str | None

@@ -24,7 +24,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
     sha256: str | None
     customer_name: str | None = None
     customer_address: str | None = None
-    customer_e_mail: str | None = None
+    customer_email: str | None = None
     machine_name: str | None = None
     machine_hours: str | None = None
     agreed_at: datetime | None = None

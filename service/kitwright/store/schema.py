@@ -36,7 +36,7 @@ CREATE TABLE customers (
     number INTEGER PRIMARY KEY,
     version INTEGER NOT NULL,
     name TEXT NOT NULL,
-    e_mail TEXT,
+    email TEXT,
     telephone TEXT,
     address TEXT,
     language TEXT,

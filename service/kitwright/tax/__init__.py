@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kitwright.tax.area import (
-    KindNotPlaced,
+    KindUnassigned,
     RateNegative,
     RateNotYetValid,
     TaxError,
@@ -28,7 +28,7 @@ __all__ = [
     "Category",
     "Charge",
     "ComponentTax",
-    "KindNotPlaced",
+    "KindUnassigned",
     "LineTax",
     "RateNegative",
     "RateNotYetValid",

@@ -21,10 +21,10 @@ class TaxError(KitwrightError):
     code = "tax-error"
 
 
-class KindNotPlaced(TaxError):
+class KindUnassigned(TaxError):
     """An area neither taxes a charge kind nor names it as untaxed."""
 
-    code = "tax-kind-not-placed"
+    code = "tax-kind-unassigned"
 
     def __init__(self, area: str, kind: str) -> None:
         super().__init__(f"tax area {area!r} neither taxes {kind!r} nor lists it as untaxed")
@@ -93,7 +93,7 @@ def whole_rate(area: TaxArea, kind: str, on: date) -> WholeRate:
     Where a component compounds, its part contains the exact parts of those before it, by the
     factor that each adds; amounts that were rounded before it are the caller's to account for.
 
-    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
+    Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
     found: list[tuple[int, TaxComponent, Decimal, Fraction, Fraction]] = []
     whole = Fraction(0)
@@ -107,7 +107,7 @@ def whole_rate(area: TaxArea, kind: str, on: date) -> WholeRate:
         found.append((place, component, percent, rate, factor))
     if not found:
         if kind not in area.untaxed:
-            raise KindNotPlaced(area.id, kind)
+            raise KindUnassigned(area.id, kind)
         return UNTAXED
     bottom = lcm(*(factor.denominator for *_, factor in found))
     levies = tuple(
@@ -129,7 +129,7 @@ def effective_rate(area: TaxArea, kind: str, on: date) -> Fraction:
     Zero for a kind that the area leaves untaxed. For reckoning only: a combined rate is not
     printed.
 
-    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
+    Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
     found = whole_rate(area, kind, on)
     return Fraction(found.top, found.bottom)
@@ -140,7 +140,7 @@ def gross_up(net: Fraction, area: TaxArea, kind: str, on: date) -> Fraction:
 
     Serves selling prices including tax that are made from costs without it.
 
-    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
+    Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
     return net * (1 + effective_rate(area, kind, on))
 

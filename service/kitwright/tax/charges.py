@@ -134,7 +134,7 @@ def tax_charges(
             prices include tax, it is taken off.
 
     Returns: with a tax for every component that applies to a charge, its rate zero or not.
-    Raises: MixedCurrencies, KindNotPlaced, RateNotYetValid, RateNegative.
+    Raises: MixedCurrencies, KindUnassigned, RateNotYetValid, RateNegative.
     """
     for charge in charges:
         if charge.amount.currency != area.currency:
@@ -226,7 +226,7 @@ def reckon_taxes(
 ) -> Reckoned:
     """Return what `tax_charges` does in bare numbers: kinds and minor units in, taxes out.
 
-    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
+    Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
     groups, freed = _group(area, amounts, on, exempt)
     parts: list[tuple[int, ...]] = [()] * len(amounts)

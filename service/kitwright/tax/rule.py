@@ -45,7 +45,7 @@ to read them; each with its area, so that no other can take over the identity.
 def rule_in_force(area: TaxArea, kind: str, on: date) -> Rule:
     """Return what an area charges on a kind of line on a day.
 
-    Raises: KindNotPlaced, RateNotYetValid, RateNegative.
+    Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
     question = (id(area), kind, on)
     known = _RULES.get(question)

@@ -271,7 +271,7 @@ def test_read_findings_names_every_fault_with_its_place() -> None:
         (("cylinders", 1, "leakdown", 0, "supply"), "pressure-not-positive"),
         (("cylinders", 1, "leakdown", 1, "in_cylinder"), "pressure-not-positive"),
         (("cylinders", 1, "gauges", 0, "reading"), "unknown-reading"),
-        (("cylinders", 1, "findings", "leakdown_band"), "level-follows"),
+        (("cylinders", 1, "findings", "leakdown_band"), "level-derived"),
         (("cylinders", 1, "findings", "plug_oily"), "unknown-finding"),
         (("cylinders", 1, "findings", "hunting"), "finding-misplaced"),
         (("cylinders", 2, "cylinder"), "cylinder-twice"),

@@ -52,8 +52,8 @@ def test_yes_may_be_without_tax(staff: Staff) -> None:
         ({"amount": "1.00"}, "amount-differs", "/amount"),
         ({"limit": "1.00"}, "limit-below-amount", "/limit"),
         ({"revision": 2}, "no-such-revision", ""),
-        ({"at": "2027-02-28T10:00:00Z"}, "authorised-at-no-such-time", "/at"),
-        ({"at": "2027-03-02T10:00:00Z"}, "authorised-at-no-such-time", "/at"),
+        ({"at": "2027-02-28T10:00:00Z"}, "authorisation-time-invalid", "/at"),
+        ({"at": "2027-03-02T10:00:00Z"}, "authorisation-time-invalid", "/at"),
     ],
 )
 def test_yes_to_something_else_is_refused(
@@ -73,7 +73,9 @@ def test_amount_that_no_bill_has_is_refused(staff: Staff, amount: str) -> None:
 
     told = staff.refused(f"/v1/quotes/{id}/accept", {**YES, "limit": amount}, staff.tag(id))
 
-    assert [(one["code"], one["pointer"]) for one in told["errors"]] == [("amount-unfit", "/limit")]
+    assert [(one["code"], one["pointer"]) for one in told["errors"]] == [
+        ("amount-invalid", "/limit")
+    ]
 
 
 def test_yes_to_an_old_revision_names_the_new_one(staff: Staff) -> None:

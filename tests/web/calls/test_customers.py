@@ -9,7 +9,7 @@ from tests.web.calls.shop import add, faults, kept, once, problem
 Client = TestClient[Any]
 WHOLE = {
     "name": "Wenna Tresco",
-    "e_mail": "w.tresco+mower@post.example.org",
+    "email": "w.tresco+mower@post.example.org",
     "telephone": "+44 1632 960 011",
     "address": "2 Quay Hill\nPolgarrow",
     "language": "en",
@@ -52,9 +52,7 @@ def test_create_needs_an_idempotency_key(client: Client) -> None:
     ],
 )
 def test_create_takes_a_plain_address(client: Client, address: str) -> None:
-    assert (
-        add(client, "/v1/customers", {"name": "X", "e_mail": address}).record["e_mail"] == address
-    )
+    assert add(client, "/v1/customers", {"name": "X", "email": address}).record["email"] == address
 
 
 @pytest.mark.parametrize(
@@ -88,9 +86,9 @@ def test_create_takes_a_plain_address(client: Client, address: str) -> None:
     ],
 )
 def test_create_refuses_what_is_no_plain_address(client: Client, address: str) -> None:
-    answer = client.post("/v1/customers", json={"name": "X", "e_mail": address}, headers=once())
+    answer = client.post("/v1/customers", json={"name": "X", "email": address}, headers=once())
     problem(answer, 400, "body-invalid")
-    assert set(faults(answer)) == {"/e_mail"}
+    assert set(faults(answer)) == {"/email"}
 
 
 @pytest.mark.parametrize(

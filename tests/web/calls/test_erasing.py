@@ -55,7 +55,7 @@ PERSONAL = (
 
 CUSTOMER = {
     "name": "Eulalia Quillfeather",
-    "e_mail": "eulalia@quillfeather.example",
+    "email": "eulalia@quillfeather.example",
     "telephone": "+44 1632 960 771",
     "address": "7 Samphire Row\nPolgarrow",
     "language": "en",

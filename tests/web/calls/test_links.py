@@ -118,7 +118,7 @@ def test_link_ends(staff: Staff, customer: Customer) -> None:
     assert customer.get(path).status_code == 200
     staff.counter.clock.pass_days(1)
 
-    assert sound_problem(customer.get(path))["code"] == "link-over"
+    assert sound_problem(customer.get(path))["code"] == "link-expired"
     assert customer.post(f"{path}/accept", {"who": "A. Customer"}).status_code == 410
 
 
@@ -128,7 +128,7 @@ def test_link_to_what_ran_out_says_so(staff: Staff, customer: Customer) -> None:
 
     assert customer.get(path).json()["state"] == "expired"
     told = sound_problem(customer.post(f"{path}/accept", {"who": "A. Customer"}))
-    assert told["errors"][0]["code"] == "validity-over"
+    assert told["errors"][0]["code"] == "quote-expired"
 
 
 def test_link_that_was_changed_lets_nobody_in(staff: Staff, customer: Customer) -> None:
@@ -160,7 +160,7 @@ def test_link_of_an_erased_customer_shows_nothing(staff: Staff, customer: Custom
 
     staff.done(f"{made.headers['Location']}/erase", None, made.headers["ETag"])
 
-    assert sound_problem(customer.get(path))["code"] == "link-over"
+    assert sound_problem(customer.get(path))["code"] == "link-expired"
 
 
 def test_offer_that_ran_out_is_read_while_nothing_can_be_written(
@@ -183,7 +183,7 @@ def test_offer_that_ran_out_is_read_while_nothing_can_be_written(
 
 
 def test_link_never_leads_to_another_customers_revision(staff: Staff, customer: Customer) -> None:
-    known = {"name": "Mira Exämple", "e_mail": "mira@mail.example", "address": "5 Example Row"}
+    known = {"name": "Mira Exämple", "email": "mira@mail.example", "address": "5 Example Row"}
     machine = {"name": "Her tractor", "family": "QM-H27", "hours": "31.5"}
     her = staff.done("/v1/customers", known).json()["id"]
     hers = staff.done("/v1/machines", {**machine, "customer": her}).json()["id"]

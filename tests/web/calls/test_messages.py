@@ -14,7 +14,7 @@ from tests.desks import Counter, client_of, open_counter
 from tests.store.small import a_customer
 from tests.web.calls.conftest import Staff
 
-from kitwright.app import make_app, make_mail_pump
+from kitwright.app import make_app, makemail_pump
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.web.calls.service import Service
 
@@ -28,15 +28,15 @@ def counter(service: Service, tmp_path: Path) -> Iterator[Counter]:
 @pytest.fixture
 def mailing(counter: Counter, tmp_path: Path) -> Iterator[Staff]:
     """Return somebody at the counter of a shop that sends mails, into the folder."""
-    pump = make_mail_pump(counter.desk, Settings(catalog=built_in_catalog(), data=tmp_path))
+    pump = makemail_pump(counter.desk, Settings(catalog=built_in_catalog(), data=tmp_path))
     with client_of(make_app(counter.desk, None, pump), counter.key) as client:
         yield Staff(counter, client)
 
 
-def customer(counter: Counter, e_mail: str | None = "zoe@example.org") -> str:
+def customer(counter: Counter, email: str | None = "zoe@example.org") -> str:
     """Keep a customer; return the id."""
     kept = counter.store.write_now(
-        lambda records: records.people.add_customer(a_customer("Zoë Müller", e_mail=e_mail))
+        lambda records: records.people.add_customer(a_customer("Zoë Müller", email=email))
     )
     return f"C{kept.number}"
 
@@ -144,7 +144,7 @@ def test_note_that_does_not_fit_is_refused(staff: Staff, note: str) -> None:
         ("bob@example.org\nBcc: all@example.org", 400, ["wrong-form"]),
         ("Bob <bob@example.org>", 400, ["wrong-form"]),
         ("bob@example.org,all@example.org", 400, ["wrong-form"]),
-        ("bob..b@example.org", 409, ["address-unfit"]),
+        ("bob..b@example.org", 409, ["address-invalid"]),
         (None, 409, ["no-address"]),
     ],
 )
@@ -158,12 +158,10 @@ def test_address_that_does_not_fit_is_refused(
 
 
 @pytest.mark.parametrize(
-    ("e_mail", "code"), [(None, "no-address"), ("ask at the bar", "address-unfit")]
+    ("email", "code"), [(None, "no-address"), ("ask at the bar", "address-invalid")]
 )
-def test_customer_without_a_fit_address_is_told(
-    staff: Staff, e_mail: str | None, code: str
-) -> None:
-    id = staff.issued(customer=customer(staff.counter, e_mail))  # noqa: A001
+def test_customer_without_a_fit_address_is_told(staff: Staff, email: str | None, code: str) -> None:
+    id = staff.issued(customer=customer(staff.counter, email))  # noqa: A001
 
     assert refused(staff, id) == (409, [code])
 
@@ -258,7 +256,7 @@ def test_answers_go_to_the_shop_and_not_to_what_sends_its_mails(
 
     contact = service.workshop.shop.contact
     assert contact is not None
-    assert [one.addr_spec for one in letter["Reply-To"].addresses] == [contact.e_mail]
+    assert [one.addr_spec for one in letter["Reply-To"].addresses] == [contact.email]
     assert [one.addr_spec for one in letter["From"].addresses] == ["quotes@shop.invalid"]
     assert letter["From"].addresses[0].display_name == service.workshop.shop.name
 

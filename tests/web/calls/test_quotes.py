@@ -172,7 +172,7 @@ def test_offer_runs_out_where_the_shop_is(staff: Staff) -> None:
     assert (told["state"], told["offered"]) == ("expired", None)
     yes = {"revision": 1, "who": "A. Customer", "means": "telephone"}
     refused = staff.refused(f"/v1/quotes/{id}/accept", yes, staff.tag(id))
-    assert refused["errors"][0]["code"] == "validity-over"
+    assert refused["errors"][0]["code"] == "quote-expired"
 
 
 def test_quote_without_tax_area_is_not_issued(staff: Staff) -> None:

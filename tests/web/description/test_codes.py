@@ -90,7 +90,7 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
         {**SINGLE, "overrides": [{**WHO, "line": {"code": "gold"}, "unit_price": "1"}]},
         "/overrides/0/line",
     ),
-    "plate-first": (
+    "serial-needed": (
         {
             "family": "TB-S50",
             "jobs": [{"job": "J-BREATHER"}],
@@ -127,7 +127,7 @@ ASSESSED: dict[str, tuple[dict[str, Any], str]] = {
         "/cylinders/0/gauges/0/reading",
     ),
     "finding-misplaced": (assessed(engine={"plug_oil": "yes"}), "/engine/plug_oil"),
-    "level-follows": (
+    "level-derived": (
         assessed(
             cylinders=[
                 {"cylinder": 1, "leakdown": READ, "findings": {"leakdown_band": "5_10"}},
@@ -147,7 +147,7 @@ LOCKED = {
 }
 # code -> a preview of findings that meets it alone, and where it points
 FOUND: dict[str, tuple[dict[str, Any], str]] = {
-    "findings-beside": ({**SINGLE, "findings": {"cylinders": [SEEN]}}, "/findings"),
+    "findings-with-diagnoses": ({**SINGLE, "findings": {"cylinders": [SEEN]}}, "/findings"),
     "quote-stopped": ({"family": "TB-V68", "findings": LOCKED}, "/findings"),
     "nothing-to-quote": (
         {"family": "TB-V68", "findings": {"engine": {"fins_blocked": "no"}}},

@@ -89,8 +89,8 @@ def _contact(shop: Shop) -> Iterator[Fault]:
     if contact.telephone is not None and not _TELEPHONE.fullmatch(contact.telephone):
         message = f"telephone {contact.telephone!r} is not a number such as +1 202-555-0100"
         yield fault(file, label, code, message)
-    if contact.e_mail is not None and not _E_MAIL.fullmatch(contact.e_mail):
-        message = f"e_mail {contact.e_mail!r} is not an address such as bench@shop.example"
+    if contact.email is not None and not _E_MAIL.fullmatch(contact.email):
+        message = f"email {contact.email!r} is not an address such as bench@shop.example"
         yield fault(file, label, code, message)
 
 

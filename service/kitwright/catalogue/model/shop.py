@@ -215,7 +215,7 @@ class Contact(Record, frozen=True, kw_only=True):
 
     address: tuple[str, ...] = ()
     telephone: str | None = None
-    e_mail: str | None = None
+    email: str | None = None
 
 
 class Shop(Record, frozen=True, kw_only=True):

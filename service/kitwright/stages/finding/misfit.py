@@ -48,10 +48,10 @@ class FindingMisplaced(RequestFault):
         self.finding = finding.id
 
 
-class LevelFollows(RequestFault):
+class LevelDerived(RequestFault):
     """A level given beside the readings that it follows from."""
 
-    code = "level-follows"
+    code = "level-derived"
 
     def __init__(self, finding: FindingKind) -> None:
         super().__init__(

@@ -19,7 +19,7 @@ from kitwright.stages.finding.leakage import PAIRED, PERCENT
 from kitwright.stages.finding.misfit import (
     CylinderTwice,
     FindingMisplaced,
-    LevelFollows,
+    LevelDerived,
     PressureNotPositive,
     UnknownBackground,
     UnknownFinding,
@@ -142,7 +142,7 @@ class _Reader:
             for name in asked.findings:
                 kind = self._kinds.get(name)
                 if kind is not None and kind.from_reading == PERCENT:
-                    self.faults.append(LevelFollows(kind).at(*path, "findings", name))
+                    self.faults.append(LevelDerived(kind).at(*path, "findings", name))
         self._other_gauges(asked, path)
 
     def _other_gauges(self, asked: AskedCylinder, path: Path) -> None:

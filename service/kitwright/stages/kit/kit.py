@@ -16,9 +16,9 @@ from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.wanted import Covered, Wanted
 from kitwright.stages.request import (
     PartNotNeeded,
-    PlateFirst,
     RequestFault,
     RequestRefused,
+    SerialNeeded,
     Terms,
 )
 from kitwright.stages.supply import Source, current_number
@@ -266,7 +266,7 @@ def _unfit(
     contents = _contents(catalogue, item)
     for need in questions:
         if not contents.keys().isdisjoint(need.options):
-            return PlateFirst(item, need.options)
+            return SerialNeeded(item, need.options)
     needed = [one for one in wanted.items if one not in catalogue.consumables]
     if item in catalogue.consumables:
         return PartNotNeeded(item, "the shop supplies consumables itself")

@@ -169,10 +169,10 @@ class NothingAsked(RequestFault):
         super().__init__("give at least one diagnosis or job, or findings")
 
 
-class FindingsBeside(RequestFault):
+class FindingsWithDiagnoses(RequestFault):
     """Findings beside diagnoses or jobs: the findings decide what is quoted."""
 
-    code = "findings-beside"
+    code = "findings-with-diagnoses"
 
     def __init__(self) -> None:
         super().__init__(
@@ -253,12 +253,12 @@ class BelowZero(RequestFault):
         self.what = what
 
 
-class PlateFirst(RequestFault):
+class SerialNeeded(RequestFault):
     """A customer-supplied part for a role whose part is not known until the engine's plate has been
     read.
     """
 
-    code = "plate-first"
+    code = "serial-needed"
 
     def __init__(self, item: str, options: Iterable[str]) -> None:
         self.item = item

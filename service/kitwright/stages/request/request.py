@@ -42,7 +42,7 @@ from kitwright.stages.request.refusal import (
     DayOutOfRange,
     DiscountUnclear,
     ExemptionExpired,
-    FindingsBeside,
+    FindingsWithDiagnoses,
     ForeignTaxArea,
     JobDoesNotFit,
     NamedTwice,
@@ -215,7 +215,7 @@ def _check_circumstances(asked: Asked, faults: list[KitwrightError]) -> None:
     if asked.serial is not None and not 0 <= asked.serial <= SERIAL_MAX:
         faults.append(SerialOutOfRange(asked.serial).at("serial"))
     if asked.findings is not None and (asked.diagnoses or asked.jobs):
-        faults.append(FindingsBeside().at("findings"))
+        faults.append(FindingsWithDiagnoses().at("findings"))
     elif not asked.diagnoses and not asked.jobs and asked.findings is None:
         faults.append(NothingAsked())
     for member, day in (("on", asked.on), ("needed_by", asked.needed_by)):

@@ -30,10 +30,10 @@ from kitwright.web.calls.quotes import checked, quote_tag
 from kitwright.web.edge.reply import Reply
 
 
-class AmountUnfit(RequestFault):
+class AmountInvalid(RequestFault):
     """An amount that the currency can't write, or that is not above zero."""
 
-    code = "amount-unfit"
+    code = "amount-invalid"
 
     def __init__(self, text: str, currency: str) -> None:
         super().__init__(
@@ -167,7 +167,7 @@ def read_amount(text: str | None, currency: str, member: str) -> Money | None:
     figure = read_figure(text)
     money_of = Money.of(figure, currency)
     if figure <= 0 or money_of.amount != Decimal(text):
-        fault = AmountUnfit(text, currency)
+        fault = AmountInvalid(text, currency)
         fault.at(member)
         raise RequestRefused([fault])
     return money_of

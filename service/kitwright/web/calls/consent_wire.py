@@ -62,7 +62,7 @@ class AcceptIn(Wire, frozen=True, kw_only=True):
 
     revision: RevisionNumber
     who: Text
-    means: Literal["in_person", "telephone", "e_mail"]
+    means: Literal["in_person", "telephone", "email"]
     contact: Text | None = None
     at: Moment | None = None
     amount: DecimalIn | None = None

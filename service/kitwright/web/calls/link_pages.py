@@ -43,7 +43,7 @@ _IN_GROUPS: Final = re.compile(
     r"(?:(?!(?P=mark))[.,](?P<part>[0-9]+))?"
 )
 _MOST_FORM: Final = 16_384
-_NOTICES: Final = {"unknown-record": Notice.link_unknown, "link-over": Notice.link_over}
+_NOTICES: Final = {"unknown-record": Notice.link_unknown, "link-expired": Notice.link_expired}
 """Problem -> the page that tells of it."""
 
 _SEE_OTHER: Final = 303
@@ -91,7 +91,7 @@ def decision(
     def declare(decide: Decide) -> HTTPRouteHandler:
         line = f"POST /v1/links/{{token}}/{name}"
         one = operation_of(decide, line, operation_id, "links", forms=(JSON, HTML), **facts)
-        one = structs.replace(one, problems=(*one.problems, "link-over"))
+        one = structs.replace(one, problems=(*one.problems, "link-expired"))
         as_json = answering(one, preparing(decide))
 
         async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:

@@ -101,13 +101,13 @@ def make_link(
 
 
 def _read(call: Call) -> Link:
-    """Return the link of a call's path. Raises: Refusal: unknown-record, link-over."""
+    """Return the link of a call's path. Raises: Refusal: unknown-record, link-expired."""
     try:
         return read_token(call.desk.secret, call.variable("token"), call.desk.now().timestamp())
     except LinkForged as error:
         raise Refusal("unknown-record", str(error)) from None
     except LinkExpired as error:
-        raise Refusal("link-over", str(error)) from None
+        raise Refusal("link-expired", str(error)) from None
 
 
 @operation(
@@ -116,7 +116,7 @@ def _read(call: Call) -> Link:
     "links",
     forms=(JSON, HTML, PDF),
     keeps="reads",
-    problems=("link-over",),
+    problems=("link-expired",),
     **_FACTS,
 )
 async def offered(call: Call, form: str) -> Reply[OfferOut]:
@@ -137,7 +137,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     quote = quote_of(records, read_id(QUOTE, link.number))
     revision = life.revision_of(records, quote, link.revision)
     if revision.is_erased:
-        raise Refusal("link-over", "what this link led to was erased with its customer's data")
+        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
     newer = _newer(records, call, link, quote)
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     agreed = given.get(link.revision)
@@ -183,12 +183,12 @@ def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | 
 
 
 def _offered(records: Records, call: Call) -> Offered:
-    """Return what a link's page is made of. Raises: Refusal: unknown-record, link-over."""
+    """Return what a link's page is made of. Raises: Refusal: unknown-record, link-expired."""
     link = _read(call)
     quote = quote_of(records, read_id(QUOTE, link.number))
     revision = life.revision_of(records, quote, link.revision)
     if revision.is_erased:
-        raise Refusal("link-over", "what this link led to was erased with its customer's data")
+        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
     gross, path = revision.gross, f"/v1/links/{call.variable('token')}"
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
     paper = paper_of(records, quote, link.revision)

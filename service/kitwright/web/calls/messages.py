@@ -10,7 +10,7 @@ from msgspec import Meta, Struct
 
 from kitwright.keeping.key import Scope
 from kitwright.keeping.link import NONCE_BYTES
-from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
+from kitwright.keeping.mail import NoAddress, check_address, queuemail, sendable
 from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision
 from kitwright.keeping.store import Records
 from kitwright.quote import Count, Paper
@@ -129,7 +129,7 @@ async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
         if now != found:
             # the letter tells of what was there before
             raise changed_since(now.quote)
-        mail = queue_mail(
+        mail = queuemail(
             records,
             stamp,
             now.quote,
@@ -163,7 +163,7 @@ def _found(records: Records, call: Call) -> _Found:
 
 def _address(asked: MessageIn, paper: Paper) -> str:
     """Return the address to send to. Raises: NoAddress."""
-    to = asked.to or paper.envelope.customer_e_mail
+    to = asked.to or paper.envelope.customer_email
     if to is None:
         raise NoAddress
     return to

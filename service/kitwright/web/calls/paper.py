@@ -27,7 +27,7 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
         sha256=revision.sha256,
         customer_name=None if customer is None else customer.name,
         customer_address=None if customer is None else customer.address,
-        customer_e_mail=None if customer is None else customer.e_mail,
+        customer_email=None if customer is None else customer.email,
         machine_name=None if machine is None else machine.name,
         machine_hours=None if machine is None else machine.hours,
         agreed_at=None if agreed is None else agreed.at,

@@ -84,7 +84,7 @@ class CustomerIn(Wire, frozen=True, kw_only=True):
     """
 
     name: Text
-    e_mail: EMail | None = None
+    email: EMail | None = None
     telephone: Telephone | None = None
     address: Lines | None = None
     language: Id | None = None
@@ -99,7 +99,7 @@ class CustomerOut(Out, frozen=True, kw_only=True):
     id: CustomerId
     version: Count
     name: str
-    e_mail: str | None
+    email: str | None
     telephone: str | None
     address: str | None
     language: str | None

@@ -116,7 +116,7 @@ KINDS: Final[dict[str, Kind]] = {
         "`errors` names what would be another price today. Revise the quote, so that it is made at "
         "today's prices, or send `keep_prices` with the reason why its own are kept.",
     ),
-    "link-over": Kind(410, "Link over", "Ask the shop for a new link."),
+    "link-expired": Kind(410, "Link over", "Ask the shop for a new link."),
     "record-changed": Kind(
         412,
         "Changed in the meantime",

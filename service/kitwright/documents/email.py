@@ -48,12 +48,12 @@ class MailError(KitwrightError):
     code = "mail-error"
 
 
-class TextUnfit(MailError):
+class TextInvalid(MailError):
     """A text with a line break or a NUL in it, by which a header could be smuggled in, or with half
     a character.
     """
 
-    code = "mail-text-unfit"
+    code = "mail-text-invalid"
 
     def __init__(self, member: str, text: str) -> None:
         super().__init__(f"{member} can't go into a mail: {text[:80]!r}")
@@ -83,7 +83,7 @@ def compose(paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) 
 
     A person asked for it, so it has no `Auto-Submitted` (RFC 3834).
 
-    Raises: AddressUnfit, TextUnfit.
+    Raises: AddressInvalid, TextInvalid.
     """
     words = _Words(paper, envelope, scribe, message)
     shop = _line("the shop's name", paper.shop.name)
@@ -329,16 +329,16 @@ def _is_plain(text: str) -> bool:
 
 
 def _line(member: str, text: str) -> str:
-    """Return a text on one line, without what turns its reading direction. Raises: TextUnfit."""
+    """Return a text on one line, without what turns its reading direction. Raises: TextInvalid."""
     if any(sign in text for sign in _BREAKING):
-        raise TextUnfit(member, text)
+        raise TextInvalid(member, text)
     return " ".join(_whole(member, text).split())
 
 
 def _note(text: str) -> _Paragraph:
-    """Return the lines of a note. Raises: TextUnfit."""
+    """Return the lines of a note. Raises: TextInvalid."""
     if "\r" in text or "\0" in text:
-        raise TextUnfit("the note", text)
+        raise TextInvalid("the note", text)
     return tuple(_whole("the note", line).rstrip() for line in text.strip("\n").split("\n"))
 
 
@@ -347,13 +347,13 @@ def _whole(member: str, text: str) -> str:
     try:
         blanked.encode("utf-8")
     except UnicodeEncodeError:
-        raise TextUnfit(member, text) from None
+        raise TextInvalid(member, text) from None
     return blanked.translate(_TURNING)
 
 
 def _fitting(pattern: re.Pattern[str], member: str, text: str) -> str:
     if pattern.fullmatch(text) is None:
-        raise TextUnfit(member, text)
+        raise TextInvalid(member, text)
     return text
 
 

@@ -15,8 +15,8 @@ import pytest
 from hypothesis import given, strategies
 from msgspec import structs
 
-from kitwright.documents.e_mail import MOST_SUBJECT, Message, TextUnfit, compose
-from kitwright.keeping.mail import AddressUnfit
+from kitwright.documents.email import MOST_SUBJECT, Message, TextInvalid, compose
+from kitwright.keeping.mail import AddressInvalid
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote, read_quote
 
@@ -260,13 +260,13 @@ def test_line_breaks_are_refused(member: str, sign: str) -> None:
         plain = getattr(message, member) or message.sender
         message = structs.replace(message, **{member: plain + sign})
 
-    with pytest.raises((TextUnfit, AddressUnfit)):
+    with pytest.raises((TextInvalid, AddressInvalid)):
         compose(paper, envelope, SCRIBE, message)
 
 
 @pytest.mark.parametrize("note", ["one\r\ntwo", "nul\0", "half \ud83d"])
 def test_note_has_line_feeds_and_no_other_break(note: str) -> None:
-    with pytest.raises(TextUnfit):
+    with pytest.raises(TextInvalid):
         composed(note=note)
 
 
@@ -395,7 +395,7 @@ def test_every_case_becomes_a_letter(path: Path) -> None:
 def test_any_words_are_composed_or_refused(shop: str, customer: str, note: str) -> None:
     try:
         raw = composed(shop=shop, customer=customer, note=note)
-    except TextUnfit:
+    except TextInvalid:
         assert {"\r", "\n", "\0"} & {*shop, *customer} or {"\r", "\0"} & {*note}
         return
 
