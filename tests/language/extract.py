@@ -132,7 +132,7 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
             yield ("hazard", text, None), hazard.id
     for area in catalogue.tax_areas.values():
         for tax in area.components:
-            yield ("tax", tax.name, None), area.id
+            yield ("tax", tax.name, None), tax.id
     yield from _diagnosis_texts(catalogue.rules)
     for name in sorted(_named(catalogue)):
         word = english.WORDS.get(name, name.replace("_", " "))

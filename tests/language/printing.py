@@ -38,7 +38,7 @@ DECIDED = PageActions(
     state=PageState.accepted, decided_at=AT, decided_by="Ada Pellow", limit=OPEN.usual_limit
 )
 GIVEN = [
-    *(str(getattr(SENT, name)) for name in ("quote_id", "customer_address", "machine_name")),
+    *(str(getattr(SENT, name)) for name in ("customer_e_mail", "customer_address", "machine_name")),
     *(str(one) for one in (*str(SENT.customer_address).splitlines(), SENT.customer_name)),
     *(str(getattr(CONTACT, name)) for name in CONTACT.__struct_fields__),
     *str(CONTACT.address).splitlines(),

@@ -11,7 +11,6 @@ import pytest
 from tests.cases.counter import answer, service
 from tests.cases.test_cases import NAMES, case
 from tests.language.printing import documents
-from tests.language.test_pseudo import TOLD
 from tests.stages.workbench import starter
 
 from kitwright.language.render import Speaker
@@ -24,6 +23,21 @@ from kitwright.web.edge.body import decode
 
 SPEAKER = Speaker(starter(), "de")
 
+TOLD = (
+    "at",
+    "by_name",
+    "description",
+    "message",
+    "name",
+    "needs",
+    "plain",
+    "reason",
+    "say_not",
+    "text",
+    "title",
+    "words",
+)
+
 
 def figures(told: Any) -> Any:
     """Return an answer without what is for people and without the language's name."""
@@ -31,10 +45,14 @@ def figures(told: Any) -> Any:
         return {
             key: figures(value)
             for key, value in told.items()
-            if key != "language"
-            and not (key in TOLD and all(isinstance(one, str) for one in value))
+            if key != "language" and not (key in TOLD and is_text(value))
         }
     return [figures(each) for each in told] if isinstance(told, list) else told
+
+
+def is_text(value: Any) -> bool:
+    """Return whether a value is a text, or a list of texts such as the steps of a caution."""
+    return all(isinstance(each, str) for each in (value if isinstance(value, list) else [value]))
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -117,6 +135,18 @@ def test_sentence_keeps_its_capital_after_a_colon() -> None:
 def test_word_of_one_english_name_may_differ_by_what_it_names() -> None:
     assert SPEAKER.text("job", "Head gasket") == "Zylinderkopfdichtung erneuern"
     assert SPEAKER.text("item", "Head gasket") == "Zylinderkopfdichtung"
+
+
+def test_tax_is_named_in_the_language_of_the_quote() -> None:
+    given = case("s50-walk-behind-breather")
+    told = answer(given["shop"], {**given["request"], "language": "de"})
+    taxes = [*told["taxes"], *(tax for line in told["lines"] for tax in line["taxes"])]
+    assert {tax["name"] for tax in taxes} == {"USt."}
+    change = Why(
+        "tax-rate-changes",
+        {"tax": "VAT", "rate": 20, "new_rate": 22, "first_day": date(2027, 3, 1)},
+    )
+    assert SPEAKER.sentence(change).startswith("USt.")
 
 
 def test_text_of_a_shop_s_own_catalogue_stays_as_it_is() -> None:

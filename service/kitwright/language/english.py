@@ -107,7 +107,7 @@ WORDS: Final[dict[str, str]] = {
     "clean": "cleaning",
     "cyl_shroud": "cylinder shroud",
     "diag": "testing",
-    "engine_out": "complete engine",
+    "engine_out": "whole engine",
     "head_assy": "cylinder head, complete",
     "mag_seal": "flywheel-side crank seal",
     "oil_drain": "oil filling",

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import Protocol
+from collections.abc import Callable, Iterable, Iterator
 
 from kitwright import quote as wire
 from kitwright.money import Money
@@ -13,14 +12,6 @@ from kitwright.stages.price import PricedLine, Totals
 from kitwright.tax.charges import ComponentTax, LineTax, TaxedLine, line_taxes
 from kitwright.telling.teller import Teller
 from kitwright.units import REC20, decimal_text
-
-
-class Names(Protocol):
-    """Who says the texts of the catalogue in a language, such as the names of taxes."""
-
-    def text(self, kind: str, text: str) -> str:
-        """Return a text of the catalogue, by the kind of its record."""
-        ...
 
 
 def tell_lines(outcome: Outcome, teller: Teller) -> Iterator[wire.Line]:
@@ -41,15 +32,17 @@ def tell_lines(outcome: Outcome, teller: Teller) -> Iterator[wire.Line]:
             is_exempt=line.tax_kind in request.exempt_kinds,
             shown=shown,
         )
-        yield _line(line, taxed, tell_line_taxes(taxes, teller.speaker), teller)
+        yield _line(line, taxed, tell_line_taxes(taxes, teller.speaker.text), teller)
 
 
-def tell_line_taxes(taxes: Iterable[LineTax], names: Names) -> tuple[wire.LineTax, ...]:
-    """Return how each tax treats a line."""
+def tell_line_taxes(
+    taxes: Iterable[LineTax], text: Callable[[str, str], str]
+) -> tuple[wire.LineTax, ...]:
+    """Return how each tax treats a line; `text` translates a text of the catalogue, by kind."""
     return tuple(
         wire.LineTax(
             component=tax.component,
-            name=names.text("tax", tax.name),
+            name=text("tax", tax.name),
             category=tax.category,
             rate=decimal_text(tax.percent),
             base=amount_of(tax.base),
@@ -103,12 +96,14 @@ def _maybe(value: Money | None) -> wire.Amount | None:
     return None if value is None else amount_of(value)
 
 
-def tell_taxes(taxes: Iterable[ComponentTax], names: Names) -> tuple[wire.Tax, ...]:
-    """Return the taxes of a document."""
+def tell_taxes(
+    taxes: Iterable[ComponentTax], text: Callable[[str, str], str]
+) -> tuple[wire.Tax, ...]:
+    """Return the taxes of a document; `text` translates a text of the catalogue, by kind."""
     return tuple(
         wire.Tax(
             component=tax.component,
-            name=names.text("tax", tax.name),
+            name=text("tax", tax.name),
             rate=decimal_text(tax.percent),
             base=amount_of(tax.base),
             amount=amount_of(tax.amount),
@@ -132,7 +127,7 @@ def tell_totals(totals: Totals) -> wire.Totals:
     )
 
 
-def tell_exemption(outcome: Outcome, names: Names) -> wire.Exemption | None:
+def tell_exemption(outcome: Outcome, teller: Teller) -> wire.Exemption | None:
     """Return the exemption that was shown, None where none was."""
     shown = outcome.request.asked.terms.exemption
     if shown is None:
@@ -141,7 +136,7 @@ def tell_exemption(outcome: Outcome, names: Names) -> wire.Exemption | None:
         certificate_number=shown.certificate_number,
         valid_until=shown.valid_until,
         kinds=tuple(sorted(outcome.request.exempt_kinds)),
-        spares=tell_taxes(outcome.repair.freed, names),
+        spares=tell_taxes(outcome.repair.freed, teller.speaker.text),
     )
 
 

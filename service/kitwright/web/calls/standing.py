@@ -47,14 +47,14 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
                 net=amount_of(taxed.net),
                 tax=amount_of(taxed.tax),
                 gross=amount_of(taxed.gross),
-                taxes=tell_line_taxes(taxes, scribe),
+                taxes=tell_line_taxes(taxes, scribe.text),
             )
             for line, taxed, taxes in zip(lines, sums.lines, sums.line_taxes, strict=True)
         ),
-        taxes=tell_taxes(sums.taxes, scribe),
+        taxes=tell_taxes(sums.taxes, scribe.text),
         exemption=None
         if answer.exemption is None
-        else structs.replace(answer.exemption, spares=tell_taxes(sums.freed, scribe)),
+        else structs.replace(answer.exemption, spares=tell_taxes(sums.freed, scribe.text)),
         totals=_totals(answer.totals, sums, added),
         contingencies=_contingencies(answer.contingencies, answer.totals, sums),
     )
