@@ -115,7 +115,7 @@ WORDS: Final[dict[str, str]] = {
     "core": "core deposit",
     "cyl_shroud": "cylinder shroud",
     "diag": "testing",
-    "engine_out": "complete engine",
+    "engine_out": "whole engine",
     "extract_stud": "extracting the stud",
     "face_and_check_flat": "facing the intake joint and checking that it is flat",
     "face_ports": "facing the exhaust ports",
