@@ -2,13 +2,14 @@
 
 import asyncio
 
+from msgspec import structs
 from tests.store.memory import MemoryStore
-from tests.store.small import STAMP, figures
+from tests.store.small import HOUR, STAMP, figures
 
 from kitwright.keeping.consent import More, Yes, accept, ask_addition
 from kitwright.keeping.life import additions_to, keep_quote, revise, revision_of
 from kitwright.keeping.offer import issue
-from kitwright.keeping.record import KeptQuote, Means
+from kitwright.keeping.record import KeptQuote, Means, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 
@@ -20,9 +21,11 @@ def agreed(records: Records) -> KeptQuote:
     return accept(records, STAMP, quote, 1, yes=YES, preset=None)
 
 
-def add(records: Records, quote: KeptQuote, name: str, minor: int) -> KeptQuote:
+def add(
+    records: Records, quote: KeptQuote, name: str, minor: int, stamp: Stamp = STAMP
+) -> KeptQuote:
     more = More(description=name, kind="part", tax_kind="part", net=Money(minor, "USD"))
-    return ask_addition(records, STAMP, quote, more)[0]
+    return ask_addition(records, stamp, quote, more)[0]
 
 
 def test_additions_of_one_instant_keep_their_order_and_all_count() -> None:
@@ -52,3 +55,11 @@ def test_addition_made_at_the_instant_of_a_later_draft_counts_once_that_is_agree
     quote = asyncio.run(MemoryStore({}).write(work))
 
     assert (quote.agreed, quote.net) == (2, Money(10_100, "USD"))
+
+
+def test_addition_to_the_agreed_revision_counts_even_if_the_clock_was_set_back() -> None:
+    def work(records: Records) -> KeptQuote:
+        earlier = structs.replace(STAMP, at=STAMP.at - HOUR)
+        return add(records, agreed(records), "hose", 100, earlier)
+
+    assert asyncio.run(MemoryStore({}).write(work)).net == Money(10_100, "USD")

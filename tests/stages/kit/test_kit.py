@@ -38,7 +38,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.stages.kit import Kit
 
-NUT, OLD_NUT, NEW_NUT = ItemId("V68-B-205"), ItemId("V68-B-205Z"), ItemId("V68-B-205N")
+NUT, OLD_NUT, NEW_NUT = ItemId("V68-B-205"), ItemId("V68-B-204"), ItemId("V68-B-205N")
 
 
 def bare(catalogue: Catalogue | None = None) -> Catalogue:
@@ -203,9 +203,7 @@ def test_choose_kit_takes_free_stock_first(change: Callable[[Catalogue], Catalog
 
 
 def three_numbers(*rows: StockRow) -> Catalogue:
-    """Return a catalogue of a nut that was sold under three numbers, the newest not the last in
-    the alphabet.
-    """
+    """Return a catalogue of a nut that was sold under three numbers, which no alphabet sorts."""
     catalogue = with_part(starter(), NUT, superseded_by=OLD_NUT, use_remaining_stock=True)
     catalogue = with_part(catalogue, OLD_NUT, NUT, superseded_by=NEW_NUT)
     catalogue = with_part(catalogue, NEW_NUT, NUT, superseded_by=None, use_remaining_stock=None)
@@ -240,6 +238,18 @@ def test_choose_kit_uses_up_the_oldest_number_first(
     kit = quote(catalogue, jobs=(HEAD,)).repair.kit
 
     assert amounts(kit) == {item: Fraction(count) for item, count in found.items()}
+
+
+@pytest.mark.parametrize("older_on", [1, 2])
+def test_choose_kit_uses_up_the_older_number_even_if_the_first_need_takes_only_the_newer(
+    older_on: int,
+) -> None:
+    catalogue = stocked(superseded_nut(older_on), on_shelf(NEW_NUT, 9), on_shelf(NUT, 9))
+
+    kit = quote(catalogue, jobs=(HEAD,)).repair.kit
+
+    assert taken(kit, NUT) == [("exhaust_nut", older_on, Fraction(2))]
+    assert taken(kit, NEW_NUT) == [("exhaust_nut", 3 - older_on, Fraction(2))]
 
 
 @pytest.mark.parametrize("bins", [("A1", "B2"), ("B2", "A1")])

@@ -22,9 +22,9 @@ def at(staff: Staff, days: int, hour: time) -> None:
 def answer(staff: Staff, path: str, id: str, act: str) -> Any:  # noqa: A002
     """Return what a customer's yes or no comes to, at the counter or by a link."""
     if path:
-        body = {"who": "A. Customer"} if act == "accept" else {}
-        return staff.client.post(f"{path}/{act}", json=body, headers={"Authorization": ""})
-    body = {"revision": 1}
+        yes = {"who": "A. Customer"} if act == "accept" else {}
+        return staff.client.post(f"{path}/{act}", json=yes, headers={"Authorization": ""})
+    body: dict[str, Any] = {"revision": 1}
     if act == "accept":
         body |= {"who": "A. Customer", "means": "telephone"}
     return staff.post(f"/v1/quotes/{id}/{act}", body, staff.tag(id))

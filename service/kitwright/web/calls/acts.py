@@ -24,7 +24,7 @@ from kitwright.web.calls.consent_text import consent_text
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Call, Reply, Work, acting
 from kitwright.web.calls.operations import BODY_PROBLEMS, Operation
-from kitwright.web.calls.orders import unordered
+from kitwright.web.calls.placing import unordered
 from kitwright.web.calls.quote_wire import (
     AcceptIn,
     DeclineIn,
@@ -167,7 +167,9 @@ _Act = Callable[[Records, Stamp, KeptQuote], KeptQuote]
 def _simply(act: _Act) -> Callable[[Call], Awaitable[Work]]:
     async def prepare(call: Call) -> Work:
         stamp = call.stamp
-        return lambda records: head_reply(act(records, stamp, checked(records, call)))
+        return lambda records: head_reply(
+            call.desk, records, act(records, stamp, checked(records, call))
+        )
 
     return prepare
 
@@ -186,11 +188,10 @@ async def _issue(call: Call) -> Work:
         if draft_of(records) != draft:
             # what was compared is not what would be issued
             raise changed_since(quote)
-        return head_reply(
-            offer.issue(
-                records, stamp, quote, for_customer, moved=moved, keep_prices=asked.keep_prices
-            )
+        issued = offer.issue(
+            records, stamp, quote, for_customer, moved=moved, keep_prices=asked.keep_prices
         )
+        return head_reply(desk, records, issued)
 
     return work
 
@@ -214,7 +215,7 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
 
 
 def _start(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    return life.start(records, stamp, quote, unordered(desk, records, stamp, quote))
+    return life.start(records, stamp, quote, unordered(desk, records, quote, stamp.at))
 
 
 async def _accept(call: Call) -> Work:
@@ -235,9 +236,8 @@ async def _accept(call: Call) -> Work:
             limit=limit,
             text=asked.text or consent_text(records, quote, asked.revision),
         )
-        return head_reply(
-            consent.accept(records, stamp, quote, asked.revision, yes=yes, preset=preset)
-        )
+        agreed = consent.accept(records, stamp, quote, asked.revision, yes=yes, preset=preset)
+        return head_reply(desk, records, agreed)
 
     return work
 
@@ -247,6 +247,7 @@ async def _decline(call: Call) -> Work:
 
     def work(records: Records) -> Reply:
         quote = checked(records, call)
-        return head_reply(offer.decline(records, stamp, quote, asked.revision, asked.reason))
+        declined = offer.decline(records, stamp, quote, asked.revision, asked.reason)
+        return head_reply(call.desk, records, declined)
 
     return work

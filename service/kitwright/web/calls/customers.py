@@ -261,7 +261,7 @@ def _export(records: Records, call: Call) -> Reply:
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
     dossier = gather(records, customer)
-    return Reply(body=msgspec.json.encode(export_out(records, dossier, call.desk.now())))
+    return Reply(body=msgspec.json.encode(export_out(call.desk, records, dossier)))
 
 
 async def _erase(call: Call) -> Work:

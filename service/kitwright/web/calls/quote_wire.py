@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta, field
 
-from kitwright.keeping.acts import ACTS, possible_acts
+from kitwright.keeping.acts import ACTS
 from kitwright.keeping.consent import Decision, Limit
 from kitwright.keeping.record import (
     Addition,
@@ -90,7 +90,7 @@ _OTHERWISE: Final = {"add": "/v1/quotes/{id}/additions", "order": "/v1/orders"}
 """Acts whose calls have another path than their name says."""
 _ACTS: Final = "\n".join(
     (
-        "What the quote's state leaves room for, and by which call:",
+        "What can be done with the quote now, and by which call:",
         "",
         "| act | call |",
         "| --- | --- |",
@@ -388,17 +388,19 @@ class QuotesQuery(Wire, frozen=True, kw_only=True):
     cursor: PageCursor = ""
 
 
-def quote_head(quote: KeptQuote) -> QuoteHeadOut:
-    """Return a quote without its figures in full."""
-    return QuoteHeadOut(**_head(quote))
+def quote_head(quote: KeptQuote, acts: tuple[str, ...]) -> QuoteHeadOut:
+    """Return a quote without its figures in full, with the acts that are possible now."""
+    return QuoteHeadOut(**_head(quote, acts))
 
 
-def kept_quote(quote: KeptQuote, request: bytes, answer: bytes, unprintable: Found) -> bytes:
+def kept_quote(
+    quote: KeptQuote, acts: tuple[str, ...], request: bytes, answer: bytes, unprintable: Found
+) -> bytes:
     """Return a quote as JSON, with what the revision that it shows asked and was answered, and
     which texts of it can't be printed.
     """
     out = KeptQuoteOut(
-        **_head(quote),
+        **_head(quote, acts),
         request=_raw(request),
         quote=_raw(answer),
         unprintable=unprintable,
@@ -411,7 +413,7 @@ def _raw(body: bytes) -> Any:
     return msgspec.Raw(body)
 
 
-def _head(quote: KeptQuote) -> dict[str, Any]:
+def _head(quote: KeptQuote, acts: tuple[str, ...]) -> dict[str, Any]:
     return {
         "id": written(QUOTE, quote.number),
         "state": quote.state,
@@ -428,7 +430,7 @@ def _head(quote: KeptQuote) -> dict[str, Any]:
         "valid_until": quote.valid_until,
         "made_at": quote.made_at,
         "changed_at": quote.changed_at,
-        "acts": possible_acts(quote),
+        "acts": acts,
     }
 
 

@@ -10,11 +10,13 @@ from msgspec import UNSET, structs
 
 from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
+from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.quote import encode_quote
+from kitwright.stages.ordering import SupplierGone
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.desk import Desk, tag
@@ -30,6 +32,7 @@ from kitwright.web.calls.ids import (
     written_or_none,
 )
 from kitwright.web.calls.paged import page_reply, read_before
+from kitwright.web.calls.placing import unordered
 from kitwright.web.calls.quote_operations import (
     COPY,
     CREATE,
@@ -43,6 +46,7 @@ from kitwright.web.calls.quote_operations import (
 )
 from kitwright.web.calls.quote_operations import OPERATIONS as OPERATIONS
 from kitwright.web.calls.quote_wire import (
+    QuoteHeadOut,
     QuoteIn,
     QuotesQuery,
     event_out,
@@ -90,7 +94,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
         def work(records: Records) -> Reply:
             check_named(records, figures.customer, figures.machine)
             quote = life.keep_quote(records, call.stamp, figures)
-            return created(quote, figures, found)
+            return created(desk, records, quote, figures, found)
 
         return work
 
@@ -112,7 +116,8 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
             check_named(records, figures.customer, figures.machine)
             quote = life.revise(records, call.stamp, quote, figures)
             # the answer is the revision that was asked for, whatever the quote shows otherwise
-            return whole(life.showing(records, quote, quote.latest), figures, found)
+            shown = life.showing(records, quote, quote.latest)
+            return whole(desk, records, shown, figures, found)
 
         return work
 
@@ -130,7 +135,7 @@ def make_handlers(desk: Desk) -> Iterator[HTTPRouteHandler]:
         def work(records: Records) -> Reply:
             check_named(records, figures.customer, figures.machine)
             quote = life.keep_quote(records, call.stamp, figures, copy_of=number)
-            return created(quote, figures, found)
+            return created(desk, records, quote, figures, found)
 
         return work
 
@@ -183,21 +188,52 @@ def quote_tag(quote: KeptQuote) -> str:
     return tag("quote", quote.number, quote.version)
 
 
-def head_reply(quote: KeptQuote) -> Reply:
+def acts_of(desk: Desk, records: Records, quote: KeptQuote) -> tuple[str, ...]:
+    """Return the acts that would not be refused now."""
+    # without their bodies, which are large
+    (newest,) = [
+        one for one in records.quotes.revisions(quote.number) if one.number == quote.latest
+    ]
+    return possible_acts(
+        quote, newest, desk.today(), is_supplied=_is_supplied(desk, records, quote)
+    )
+
+
+def _is_supplied(desk: Desk, records: Records, quote: KeptQuote) -> bool:
+    """Return whether work may start as far as parts go. It is only looked at if it matters."""
+    if quote.agreed is None or quote.state not in ACTS["start"]:
+        return False
+    try:
+        return not unordered(desk, records, quote, desk.now())
+    except SupplierGone:
+        return False
+
+
+def head_of(desk: Desk, records: Records, quote: KeptQuote) -> QuoteHeadOut:
     """Return a quote without its figures in full."""
-    return Reply(body=msgspec.json.encode(quote_head(quote)), tag=quote_tag(quote))
+    return quote_head(quote, acts_of(desk, records, quote))
 
 
-def whole(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
-    """Return a quote with figures that are those of the revision that it shows."""
-    body = kept_quote(quote, figures.request, figures.answer, found)
+def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply:
+    """Return the answer that has a quote without its figures in full."""
+    body = msgspec.json.encode(head_of(desk, records, quote))
     return Reply(body=body, tag=quote_tag(quote))
 
 
-def created(quote: KeptQuote, figures: Figures, found: Found) -> Reply:
+def whole(desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found) -> Reply:
+    """Return a quote with figures that are those of the revision that it shows."""
+    acts = acts_of(desk, records, quote)
+    body = kept_quote(quote, acts, figures.request, figures.answer, found)
+    return Reply(body=body, tag=quote_tag(quote))
+
+
+def created(
+    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
+) -> Reply:
     """Return a quote that is new."""
     location = f"/v1/quotes/{written(QUOTE, quote.number)}"
-    return structs.replace(whole(quote, figures, found), status=201, headers={"Location": location})
+    reply = whole(desk, records, quote, figures, found)
+    return structs.replace(reply, status=201, headers={"Location": location})
 
 
 def reckon(desk: Desk, asked: QuoteIn) -> Figures:
@@ -352,7 +388,8 @@ def _find(records: Records, call: Call) -> Reply:
             most=asked.limit + 1,
         )
     )
-    return page_reply(FIND.path, "quotes", asked, [(one.number, quote_head(one)) for one in found])
+    heads = [(one.number, head_of(call.desk, records, one)) for one in found]
+    return page_reply(FIND.path, "quotes", asked, heads)
 
 
 def _states(text: str) -> tuple[QuoteState, ...]:
@@ -368,7 +405,8 @@ def _get(records: Records, call: Call) -> Reply:
     revision = life.revision_of(records, quote, quote.shown)
     found = unprintable_request(call.desk.papers, revision.request)
     answer = encode_quote(standing(records, quote, revision))
-    body = kept_quote(quote, revision.request, answer, found)
+    acts = acts_of(call.desk, records, quote)
+    body = kept_quote(quote, acts, revision.request, answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
 
