@@ -188,30 +188,36 @@ def quote_tag(quote: KeptQuote) -> str:
     return tag("quote", quote.number, quote.version)
 
 
-def acts_of(desk: Desk, records: Records, quote: KeptQuote) -> tuple[str, ...]:
-    """Return the acts that would not be refused now."""
+def acts_of(
+    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
+) -> tuple[str, ...]:
+    """Return the acts that would not be refused now; `is_read` if nothing is being written."""
     # without their bodies, which are large
     (newest,) = [
         one for one in records.quotes.revisions(quote.number) if one.number == quote.latest
     ]
-    return possible_acts(
-        quote, newest, desk.today(), is_supplied=_is_supplied(desk, records, quote)
-    )
+
+    def is_supplied() -> bool:
+        try:
+            return not unordered(desk, records, quote, desk.now())
+        except SupplierGone:
+            return False
+
+    may_start = quote.agreed is not None and quote.state in ACTS["start"]
+    if may_start and is_read:
+        # what was read is committed, and orders that are made change the version
+        question = quote.number, quote.version, desk.service.revision
+        may_start = desk.supplied.get(question, is_supplied)
+    elif may_start:
+        may_start = is_supplied()
+    return possible_acts(quote, newest, desk.today(), is_supplied=may_start)
 
 
-def _is_supplied(desk: Desk, records: Records, quote: KeptQuote) -> bool:
-    """Return whether work may start as far as parts go. It is only looked at if it matters."""
-    if quote.agreed is None or quote.state not in ACTS["start"]:
-        return False
-    try:
-        return not unordered(desk, records, quote, desk.now())
-    except SupplierGone:
-        return False
-
-
-def head_of(desk: Desk, records: Records, quote: KeptQuote) -> QuoteHeadOut:
+def head_of(
+    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
+) -> QuoteHeadOut:
     """Return a quote without its figures in full."""
-    return quote_head(quote, acts_of(desk, records, quote))
+    return quote_head(quote, acts_of(desk, records, quote, is_read=is_read))
 
 
 def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply:
@@ -388,7 +394,7 @@ def _find(records: Records, call: Call) -> Reply:
             most=asked.limit + 1,
         )
     )
-    heads = [(one.number, head_of(call.desk, records, one)) for one in found]
+    heads = [(one.number, head_of(call.desk, records, one, is_read=True)) for one in found]
     return page_reply(FIND.path, "quotes", asked, heads)
 
 
@@ -405,7 +411,7 @@ def _get(records: Records, call: Call) -> Reply:
     revision = life.revision_of(records, quote, quote.shown)
     found = unprintable_request(call.desk.papers, revision.request)
     answer = encode_quote(standing(records, quote, revision))
-    acts = acts_of(call.desk, records, quote)
+    acts = acts_of(call.desk, records, quote, is_read=True)
     body = kept_quote(quote, acts, revision.request, answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
