@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 from tests.store.memory import MemoryStore
-from tests.store.small import STAMP, a_quote, a_revision, an_issued_revision
+from tests.store.small import STAMP, TODAY, a_quote, a_revision, an_issued_revision
 
 from kitwright.keeping.acts import NotNow, possible_acts
 from kitwright.keeping.life import finish
@@ -62,6 +62,8 @@ def test_finish_waits_for_the_answer_to_an_offer() -> None:
     store = MemoryStore({})
     quote = asyncio.run(store.write(lambda records: at_work(records, RevisionState.issued)))
 
-    assert "finish" not in possible_acts(quote)
+    offered = store.read(lambda records: records.quotes.revision(1, 2))
+    assert offered is not None
+    assert "finish" not in possible_acts(quote, offered, TODAY, is_supplied=True)
     with pytest.raises(NotNow, match="revision 2 is on offer and not yet decided"):
         asyncio.run(store.write(lambda records: finish(records, STAMP, quote)))

@@ -138,6 +138,23 @@ class QuotesContract:
         assert overdue(TODAY) == [past]
         assert overdue(TODAY + DAY) == [past, today]
 
+    def test_additions_of_one_instant_keep_the_order_in_which_they_were_made(
+        self, store: Store
+    ) -> None:
+        names = [f"screw {place}" for place in range(12, 0, -1)]
+
+        def work(records: Records) -> None:
+            quote = keep_issued(records).number
+            for name in names:
+                records.quotes.add_addition(an_addition(quote, description=name))
+
+        kept(store, work)
+
+        found = store.read(lambda records: records.quotes.additions(1))
+        assert [one.description for one in found] == names
+        assert [one.number for one in found] == list(range(1, 13))
+        assert len({one.at for one in found}) == 1
+
     def test_revisions_are_kept_in_order(self, store: Store) -> None:
         def work(records: Records) -> None:
             number = records.quotes.add(a_quote(latest=2)).number

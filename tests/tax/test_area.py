@@ -24,6 +24,7 @@ from kitwright.tax import (
     effective_rate,
     gross_up,
 )
+from kitwright.tax.area import rate_changes
 from kitwright.units import read_figure
 
 PART, LABOUR, CORE = ChargeKind.part, ChargeKind.labour, ChargeKind.core
@@ -145,3 +146,24 @@ def test_gross_up_leaves_the_net_once_tax_is_taken_out() -> None:
 
     assert gross_up(Fraction("10.25"), here, PART, DAY) == Fraction("12.3")
     assert gross_up(Fraction("10.25"), here, CORE, DAY) == Fraction("10.25")
+
+
+def test_rate_changes_tells_what_changes_after_one_day_up_to_another() -> None:
+    first, last = date(2027, 3, 2), date(2027, 3, 31)
+    rates = [(date(2020, 1, 1), "5"), (DAY, "6"), (first, "7"), (last, "8")]
+    same = [(date(2020, 1, 1), "2"), (first, "2")]
+    later = [(date(2020, 1, 1), "3"), (date(2027, 4, 1), "4")]
+    state = component("state", rates)
+    others = (
+        component("city", same),
+        component("county", later),
+        component("work", rates, applies_to=(LABOUR,)),
+    )
+
+    found = rate_changes(area(*others, state), {"part"}, on=DAY, until=last)
+
+    # neither what changed that very day, nor what comes afterwards, stays, or taxes other lines
+    assert [(each.component, each.first_day, each.before, each.after) for each in found] == [
+        (state, first, Decimal(6), Decimal(7)),
+        (state, last, Decimal(7), Decimal(8)),
+    ]

@@ -1,4 +1,4 @@
-"""Acts: what may be done with a quote in which state, and what is said where it may not."""
+"""Acts: what may be done with a quote in which state, and what is said if it may not."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Final
 
 from kitwright.errors import KitwrightError
-from kitwright.keeping.record import KeptQuote, QuoteState
+from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState
 
 ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
     {
@@ -28,6 +28,9 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
 AT_WORK: Final = frozenset({QuoteState.ordered, QuoteState.in_work})
 """States that a new agreement does not take back."""
 
+NOT_FOLLOWED: Final = frozenset({QuoteState.draft, QuoteState.accepted})
+"""States that can be withdrawn without an offer: no order or work has followed yet."""
+
 
 class ActRefused(KitwrightError):
     """Something that can't be done with a record as it stands."""
@@ -45,7 +48,6 @@ class NotNow(ActRefused):
         super().__init__(f"can't {done} this quote in state {quote.state.value}: {reason}")
         self.act = act
         self.state = quote.state
-        self.possible = possible_acts(quote)
 
 
 class NothingOffered(ActRefused):
@@ -129,23 +131,39 @@ class OtherCustomer(ActRefused):
         self.quote = quote.number
 
 
-def possible_acts(quote: KeptQuote) -> tuple[str, ...]:
-    """Return the acts that make sense in a quote's state, by name."""
-    undecided = {"accept", "decline"} if quote.offered is None else {"finish"}
-    # without an offer or an agreement, a quote with a draft is a draft itself
-    ended = (QuoteState.declined, QuoteState.expired, QuoteState.withdrawn)
-    is_drafted = quote.latest not in (quote.offered, quote.agreed) and quote.state not in ended
-    drafted = set() if is_drafted else {"issue"}
-    left_out = undecided | drafted
-    if quote.offered is None and quote.state not in (QuoteState.draft, QuoteState.accepted):
-        left_out.add("withdraw")
+def possible_acts(
+    quote: KeptQuote, newest: Revision, today: date, *, is_supplied: bool
+) -> tuple[str, ...]:
+    """Return the acts that are not refused as a quote stands, by name.
+
+    Whether prices have moved since a draft was made is looked at when it is issued.
+
+    Args:
+        newest: the quote's newest revision.
+        today: the shop's day.
+        is_supplied: whether all parts orders of the agreed revision are made.
+    """
+    is_offered = quote.offered is not None
+    met = {
+        "issue": newest.state is RevisionState.draft
+        and newest.gross is not None
+        and newest.valid_until >= today,
+        "accept": is_offered,
+        "decline": is_offered,
+        "withdraw": is_offered or quote.state in NOT_FOLLOWED,
+        "start": is_supplied,
+        "finish": not is_offered,
+    }
     return tuple(
-        sorted(act for act, states in ACTS.items() if quote.state in states and act not in left_out)
+        sorted(act for act, states in ACTS.items() if quote.state in states and met.get(act, True))
     )
 
 
 def check_act(act: str, quote: KeptQuote) -> None:
-    """Raise NotNow where a quote's state leaves no room for an act."""
-    if quote.state not in ACTS[act]:
-        possible = ", ".join(possible_acts(quote)) or "none"
-        raise NotNow(act, quote, f"possible actions: {possible}")
+    """Raise NotNow if a quote's state leaves no room for an act."""
+    if quote.state in ACTS[act]:
+        return
+    if quote.state is QuoteState.done:
+        raise NotNow(act, quote, "nothing changes it any longer")
+    needed = [state.value for state in QuoteState if state in ACTS[act]]
+    raise NotNow(act, quote, f"it has to be {' or '.join(needed)}")

@@ -9,6 +9,7 @@ from msgspec import structs
 
 from kitwright.keeping.acts import (
     AT_WORK,
+    NOT_FOLLOWED,
     NothingOffered,
     NotNow,
     OtherRevisionOffered,
@@ -130,7 +131,7 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
     taken = quote.offered
     agreed = quote.agreed
     if taken is None:
-        if quote.state not in (QuoteState.draft, QuoteState.accepted):
+        if quote.state not in NOT_FOLLOWED:
             raise NotNow("withdraw", quote, "no revision is on offer")
         taken, agreed = quote.agreed or quote.latest, None
         newest = revision_of(records, quote, quote.latest)

@@ -26,10 +26,19 @@ from tests.stages.workbench import (
 )
 
 from kitwright.catalogue.check import check_catalogue
-from kitwright.catalogue.model import Break, Catalogue, Fitment, ItemId, Quality, RoleId, SupplierId
+from kitwright.catalogue.model import (
+    Break,
+    Catalogue,
+    Fitment,
+    ItemId,
+    Quality,
+    RoleId,
+    StockRow,
+    SupplierId,
+)
 from kitwright.stages.kit import Kit
 
-NUT, NEW_NUT = ItemId("V68-B-205"), ItemId("V68-B-205N")
+NUT, OLD_NUT, NEW_NUT = ItemId("V68-B-205"), ItemId("V68-B-204"), ItemId("V68-B-205N")
 
 
 def bare(catalogue: Catalogue | None = None) -> Catalogue:
@@ -191,3 +200,88 @@ def test_choose_kit_takes_free_stock_first(change: Callable[[Catalogue], Catalog
     row = on_shelf(NUT, 3, "99.00", promised=1)
     kit = quote(change(stocked(starter(), row)), jobs=(HEAD,)).repair.kit
     assert taken(kit, NUT) == [("exhaust_nut", 1, Fraction(2))]
+
+
+def three_numbers(*rows: StockRow) -> Catalogue:
+    """Return a catalogue of a nut that was sold under three numbers, which no alphabet sorts."""
+    catalogue = with_part(starter(), NUT, superseded_by=OLD_NUT, use_remaining_stock=True)
+    catalogue = with_part(catalogue, OLD_NUT, NUT, superseded_by=NEW_NUT)
+    catalogue = with_part(catalogue, NEW_NUT, NUT, superseded_by=None, use_remaining_stock=None)
+    return stocked(catalogue, *rows)
+
+
+def amounts(kit: Kit) -> dict[str, Fraction]:
+    return {
+        each.item: each.quantity for each in kit.from_stock if each.item in (NUT, OLD_NUT, NEW_NUT)
+    }
+
+
+@pytest.mark.parametrize(
+    ("on_hand", "found"),
+    [
+        ((9, 9, 9), {NUT: 4}),
+        ((3, 9, 9), {NUT: 3, OLD_NUT: 1}),
+        ((1, 1, 9), {NUT: 1, OLD_NUT: 1, NEW_NUT: 2}),
+        ((0, 3, 9), {OLD_NUT: 3, NEW_NUT: 1}),
+    ],
+)
+@pytest.mark.parametrize("is_reversed", [False, True])
+def test_choose_kit_uses_up_the_oldest_number_first(
+    on_hand: tuple[int, ...], found: dict[str, int], is_reversed: bool
+) -> None:
+    rows = [
+        on_shelf(number, count)
+        for number, count in zip((NUT, OLD_NUT, NEW_NUT), on_hand, strict=True)
+    ]
+    catalogue = three_numbers(*(reversed(rows) if is_reversed else rows))
+
+    kit = quote(catalogue, jobs=(HEAD,)).repair.kit
+
+    assert amounts(kit) == {item: Fraction(count) for item, count in found.items()}
+
+
+@pytest.mark.parametrize("older_on", [1, 2])
+def test_choose_kit_uses_up_the_older_number_even_if_the_first_need_takes_only_the_newer(
+    older_on: int,
+) -> None:
+    catalogue = stocked(superseded_nut(older_on), on_shelf(NEW_NUT, 9), on_shelf(NUT, 9))
+
+    kit = quote(catalogue, jobs=(HEAD,)).repair.kit
+
+    assert taken(kit, NUT) == [("exhaust_nut", older_on, Fraction(2))]
+    assert taken(kit, NEW_NUT) == [("exhaust_nut", 3 - older_on, Fraction(2))]
+
+
+@pytest.mark.parametrize("bins", [("A1", "B2"), ("B2", "A1")])
+def test_choose_kit_empties_shelves_in_the_order_in_which_the_shop_lists_them(
+    bins: tuple[str, str],
+) -> None:
+    catalogue = stocked(starter(), *(on_shelf(NUT, 3, bin=each) for each in bins))
+
+    kit = quote(catalogue, jobs=(HEAD,)).repair.kit
+
+    found = {each.bin: each.quantity for each in kit.from_stock if each.item == NUT}
+    assert found == {bins[0]: Fraction(3), bins[1]: Fraction(1)}
+
+
+@pytest.mark.parametrize(("of_sets", "of_pieces"), [("ANNE", "ZOE"), ("ZOE", "ANNE")])
+def test_choose_kit_fits_what_is_in_a_set_before_pieces_bought_beside_it(
+    of_sets: str, of_pieces: str
+) -> None:
+    # a set that has one of the nuts as well; the others come in packs of five
+    contents = {**starter().sets[ItemId("V68-K-011")].contents, NUT: 1}
+    offers = [each for each in everything(starter()) if each.item != NUT]
+    catalogue = with_suppliers(
+        with_set(starter(), "V68-K-011", contents=contents),
+        supplier(of_sets, offer("V68-K-011", "6.00")),
+        supplier(of_pieces, *offers, offer(NUT, "1.00", pack=5)),
+    )
+
+    kit = quote(bare(catalogue), jobs=(HEAD,)).repair.kit
+
+    fitted = {
+        each.source.item: sum(cover.quantity for cover in each.covers if cover.need.item == NUT)
+        for each in kit.bought
+        if each.source.item in ("V68-K-011", NUT)
+    }
+    assert fitted == {"V68-K-011": 1, NUT: 3}

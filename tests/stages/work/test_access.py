@@ -7,7 +7,15 @@ from fractions import Fraction
 import pytest
 from tests.stages.small import machine, off, part_of, plan, task
 
-from kitwright.catalogue.model import ChassisRule, LabourClass, RefitWork, Seize, WorkId
+from kitwright.catalogue.model import (
+    Chassis,
+    ChassisRule,
+    Component,
+    LabourClass,
+    RefitWork,
+    Seize,
+    WorkId,
+)
 from kitwright.stages.request import Rust
 
 # In the frame a panel of 30 minutes stands before each; out of it nothing does. Out takes 40.
@@ -142,6 +150,42 @@ def test_plan_access_breaks_further_ties_by_the_smallest_ids(order: tuple[str, .
     found = plan(parts, task("J", "goal"))
 
     assert off(found) == ["left", "goal"]
+
+
+# The engine comes out in 40 minutes. In the frame, one or two panels of 40 together stand before.
+OUT = part_of("engine_out", 15, 25)
+PIPES = (part_of("a_pipe", 5, 5), part_of("engine_out", 5, 25, "a_pipe"))
+
+
+def panelled(*panels: Component, out: tuple[Component, ...] = (OUT,)) -> Chassis:
+    """Return a machine whose last panel or taking the engine out lets the bench at the left."""
+    way = ((panels[-1].id, "engine_out"),)
+    return machine(*panels, *out, rules=(ChassisRule(applies_to="left", needs_any=way),))
+
+
+@pytest.mark.parametrize(
+    ("around", "best"),
+    [
+        # fewest components, whichever way that is and whatever they are called
+        (
+            panelled(part_of("a_panel", 10, 10), part_of("b_panel", 10, 10, "a_panel")),
+            ["engine_out", "left"],
+        ),
+        (panelled(part_of("z_panel", 20, 20), out=PIPES), ["left", "z_panel"]),
+        # as many: the smallest ids, sorted
+        (panelled(part_of("a_panel", 20, 20)), ["a_panel", "left"]),
+        (panelled(part_of("z_panel", 20, 20)), ["engine_out", "left"]),
+    ],
+    ids=["out has fewer", "in has fewer", "in has smaller ids", "out has smaller ids"],
+)
+def test_plan_access_breaks_ties_of_engine_in_and_out_as_it_does_others(
+    around: Chassis, best: list[str]
+) -> None:
+    found = plan(SIDES, LEFT, around=around)
+
+    assert found.minutes == 40 + 2
+    assert sorted(off(found)) == best
+    assert found.engine_out == ("engine_out" in best)
 
 
 def test_plan_access_counts_the_work_of_a_refit_once_an_instance() -> None:

@@ -1,9 +1,21 @@
 """A call that is sent again is done once."""
 
-from typing import Any
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any, TypeVar
 
 import pytest
+from tests.desks import client_of
 from tests.web.calls.conftest import Staff
+
+from kitwright.app import make_app, open_desk
+from kitwright.keeping.store import Records
+from kitwright.settings import Settings, built_in_catalog
+from kitwright.store.engine import SqliteStore
+from kitwright.web.calls.service import Service
+
+T = TypeVar("T")
 
 ASKED = {"family": "QM-H27", "serial": 2140077, "jobs": [{"job": "J-LASH", "cylinder": 1}]}
 
@@ -102,3 +114,43 @@ def test_change_needs_the_version_that_was_seen(staff: Staff, act: str) -> None:
 
     assert [one["status"] for one in (missing, stale, weak, broken)] == [428, 412, 412, 400]
     assert staff.tag(id) == seen
+
+
+class Overtaken:
+    """A store that another process of the same data folder overtakes before its first write."""
+
+    def __init__(self, store: SqliteStore, before: Callable[[], object]) -> None:
+        self._store = store
+        self._before: Callable[[], object] | None = before
+
+    def read(self, work: Callable[[Records], T]) -> T:
+        return self._store.read(work)
+
+    async def write(self, work: Callable[[Records], T]) -> T:
+        before, self._before = self._before, None
+        if before is not None:
+            before()
+        return await self._store.write(work)
+
+
+@pytest.mark.parametrize("is_same", [True, False])
+def test_call_that_was_answered_while_it_was_prepared_is_not_done_again(
+    service: Service, staff: Staff, tmp_path: Path, is_same: bool
+) -> None:
+    settings = Settings(catalog=built_in_catalog(), data=tmp_path)
+    first: list[Any] = []
+    with closing(SqliteStore.open(tmp_path)) as store:
+        desk, other = open_desk(service, settings, now=staff.counter.clock)
+        other.close()
+        body = ASKED if is_same else {**ASKED, "diagnostic_done": True}
+        # nothing was kept when the call looked for an answer first
+        desk.store = Overtaken(store, lambda: first.append(post(staff, '"one"', body)))
+        with client_of(make_app(desk), staff.counter.key) as client:
+            again = client.post("/v1/quotes", json=ASKED, headers={"Idempotency-Key": '"one"'})
+
+    assert first[0].status_code == 201
+    if is_same:
+        assert (again.status_code, again.content) == (201, first[0].content)
+    else:
+        assert (again.status_code, again.json()["code"]) == (422, "idempotency-key-reused")
+    assert [one["id"] for one in staff.get("/v1/quotes")["items"]] == [first[0].json()["id"]]

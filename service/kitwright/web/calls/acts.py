@@ -23,7 +23,7 @@ from kitwright.web.calls.consent_text import consent_text
 from kitwright.web.calls.consent_wire import AcceptIn, DeclineIn, IssueIn
 from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.orders import unordered
+from kitwright.web.calls.placing import unordered
 from kitwright.web.calls.quote_wire import QuoteHeadOut
 from kitwright.web.calls.quotes import asked_of, changed_since, checked, head_reply, of_today
 from kitwright.web.edge.problems import GAPS
@@ -72,11 +72,10 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
         if draft_of(records) != draft:
             # what was compared is not what would be issued
             raise changed_since(quote)
-        return head_reply(
-            offer.issue(
-                records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
-            )
+        issued = offer.issue(
+            records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
         )
+        return head_reply(desk, records, issued)
 
     return work
 
@@ -120,9 +119,8 @@ def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
         limit=limit,
         text=body.text or consent_text(records, quote, body.revision),
     )
-    return head_reply(
-        consent.accept(records, call.stamp, quote, body.revision, yes=yes, preset=desk.overrun)
-    )
+    agreed = consent.accept(records, call.stamp, quote, body.revision, yes=yes, preset=desk.overrun)
+    return head_reply(desk, records, agreed)
 
 
 @_act("decline", "request-refused")
@@ -132,7 +130,8 @@ def decline(records: Records, call: Call, body: DeclineIn) -> Reply[QuoteHeadOut
     Ends the offer of a revision. What was agreed before stays in force.
     """
     quote = checked(records, call)
-    return head_reply(offer.decline(records, call.stamp, quote, body.revision, body.reason))
+    declined = offer.decline(records, call.stamp, quote, body.revision, body.reason)
+    return head_reply(call.desk, records, declined)
 
 
 @_act("withdraw")
@@ -142,7 +141,8 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     Withdraws the revision on offer; without one, the draft or the agreement that no order or work
     has followed yet.
     """
-    return head_reply(offer.withdraw(records, call.stamp, checked(records, call)))
+    withdrawn = offer.withdraw(records, call.stamp, checked(records, call))
+    return head_reply(call.desk, records, withdrawn)
 
 
 @_act("start")
@@ -152,8 +152,8 @@ def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     Needs an agreed revision all of whose parts orders are made.
     """
     quote, stamp = checked(records, call), call.stamp
-    missing = unordered(call.desk, records, stamp, quote)
-    return head_reply(life.start(records, stamp, quote, missing))
+    missing = unordered(call.desk, records, quote, stamp.at)
+    return head_reply(call.desk, records, life.start(records, stamp, quote, missing))
 
 
 @_act("finish")
@@ -164,4 +164,5 @@ def finish(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     draft newer than the agreed revision is superseded; `quote.finished` names it in its fact
     `superseded`.
     """
-    return head_reply(life.finish(records, call.stamp, checked(records, call)))
+    finished = life.finish(records, call.stamp, checked(records, call))
+    return head_reply(call.desk, records, finished)

@@ -164,7 +164,7 @@ def export(records: Records, call: Call) -> Reply[ExportOut]:
     customer = call.record(CUSTOMER, records.people.customer)
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
-    return Reply(body=export_out(records, gather(records, customer), call.desk.now()))
+    return Reply(body=export_out(call.desk, records, gather(records, customer)))
 
 
 @operation(

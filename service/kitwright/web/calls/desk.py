@@ -19,6 +19,7 @@ from kitwright.documents.papers import ShopPapers
 from kitwright.keeping import offer
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
+from kitwright.memory import MIB, Memory
 from kitwright.quote import Paper
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.auth import Keyring
@@ -107,6 +108,10 @@ class Desk:
         """Deletes a letter that lies in a folder, by its message id."""
         self.wake: Callable[[], None] = lambda: None
         """Told when an event or a mail may wait to be sent."""
+        self.supplied = Memory(MIB)
+        """Whether all parts orders are made, by quote, version and the catalogue's revision: asked
+        again at every reading of a list. For the event loop's thread alone.
+        """
         self.in_flight: set[tuple[str, str]] = set()
         """Key and idempotency key of every call that is being answered."""
         self.arriving = Counter[str]()

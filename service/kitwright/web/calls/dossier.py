@@ -13,13 +13,15 @@ from kitwright.web.calls.consent_wire import (
     addition_out,
     authorisation_out,
 )
+from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.event_wire import EventOut, event_out
 from kitwright.web.calls.messages import MessageOut, message_out
 from kitwright.web.calls.orders import KeptOrderOut, order_out
 from kitwright.web.calls.out import Out
 from kitwright.web.calls.people_wire import CustomerOut, MachineOut, customer_out, machine_out
 from kitwright.web.calls.photos import PhotoOut, photo_out
-from kitwright.web.calls.quote_wire import QuoteHeadOut, RevisionOut, quote_head, revision_out
+from kitwright.web.calls.quote_wire import QuoteHeadOut, RevisionOut, revision_out
+from kitwright.web.calls.quotes import head_of
 
 
 class ExportedQuoteOut(Out, frozen=True, kw_only=True):
@@ -49,23 +51,23 @@ class ExportOut(Out, frozen=True, kw_only=True):
     events: tuple[EventOut, ...]
 
 
-def export_out(records: Records, dossier: Dossier, at: datetime) -> ExportOut:
+def export_out(desk: Desk, records: Records, dossier: Dossier) -> ExportOut:
     """Return everything that is kept of one customer, good for encoding only."""
     numbers = {quote.number for quote in dossier.quotes}
     return ExportOut(
-        at=at,
+        at=desk.now(),
         customer=customer_out(dossier.customer),
         machines=tuple(map(machine_out, dossier.machines)),
-        quotes=tuple(_quote(dossier, quote) for quote in dossier.quotes),
+        quotes=tuple(_quote(desk, records, dossier, quote) for quote in dossier.quotes),
         messages=tuple(message_out(one) for one in dossier.mails if one.quote not in numbers),
         events=_events(records, dossier),
     )
 
 
-def _quote(dossier: Dossier, quote: KeptQuote) -> ExportedQuoteOut:
+def _quote(desk: Desk, records: Records, dossier: Dossier, quote: KeptQuote) -> ExportedQuoteOut:
     number = quote.number
     return ExportedQuoteOut(
-        quote=quote_head(quote),
+        quote=head_of(desk, records, quote),
         revisions=tuple(revision_out(one) for one in dossier.revisions if one.quote == number),
         authorisations=tuple(
             authorisation_out(one) for one in dossier.authorisations if one.quote == number

@@ -251,13 +251,6 @@ def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrderOut]) ->
                 )
 
 
-def unordered(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> int:
-    """Return how many orders the agreed revision of a quote still needs. Raises: SupplierGone."""
-    if quote.agreed is None:
-        return 0
-    return len(plan_placing(desk, records, quote, stamp.at).plan.orders)
-
-
 def order_out(order: KeptOrder) -> KeptOrderOut:
     """Return an order on the wire."""
     return KeptOrderOut(

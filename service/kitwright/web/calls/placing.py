@@ -53,6 +53,13 @@ def plan_placing(desk: Desk, records: Records, quote: KeptQuote, now: datetime) 
     return Placing(plan, {line.item: line.name for order in wanted for line in order.lines})
 
 
+def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:
+    """Return how many orders the agreed revision of a quote still needs. Raises: SupplierGone."""
+    if quote.agreed is None:
+        return 0
+    return len(plan_placing(desk, records, quote, now).plan.orders)
+
+
 def _packs(order: Order) -> Iterator[Packs]:
     for line in order.lines:
         yield Packs(

@@ -29,15 +29,16 @@ from kitwright.web.calls.quote_wire import (
     RevisionHeadOut,
     RevisionOut,
     kept_quote,
-    quote_head,
     revision_head,
     whole_revision,
 )
 from kitwright.web.calls.quotes import (
+    acts_of,
     asked_of,
     check_named,
     checked,
     created,
+    head_of,
     newest_of,
     of_today,
     quote_of,
@@ -76,7 +77,8 @@ async def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         check_named(records, figures.customer, figures.machine)
-        return created(life.keep_quote(records, call.stamp, figures), figures, found)
+        quote = life.keep_quote(records, call.stamp, figures)
+        return created(call.desk, records, quote, figures, found)
 
     return work
 
@@ -101,7 +103,10 @@ def find(records: Records, call: Call, query: QuotesQuery) -> Reply[ListOut[Quot
         )
     )
     return page_reply(
-        call.operation.path, "quotes", query, [(one.number, quote_head(one)) for one in found]
+        call.operation.path,
+        "quotes",
+        query,
+        [(one.number, head_of(call.desk, records, one, is_read=True)) for one in found],
     )
 
 
@@ -125,7 +130,8 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
     revision = life.revision_of(records, quote, quote.shown)
     found = unprintable_request(call.desk.papers, revision.request)
     answer = encode_quote(standing(records, quote, revision))
-    body = kept_quote(quote, revision.request, answer, found)
+    acts = acts_of(call.desk, records, quote, is_read=True)
+    body = kept_quote(quote, acts, revision.request, answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
 
@@ -218,7 +224,8 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         check_named(records, figures.customer, figures.machine)
         quote = life.revise(records, call.stamp, quote, figures)
         # the answer is the revision that was asked for, whatever the quote shows otherwise
-        return whole(life.showing(records, quote, quote.latest), figures, found)
+        shown = life.showing(records, quote, quote.latest)
+        return whole(desk, records, shown, figures, found)
 
     return work
 
@@ -252,6 +259,6 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
     def work(records: Records) -> Reply[KeptQuoteOut]:
         check_named(records, figures.customer, figures.machine)
         quote = life.keep_quote(records, call.stamp, figures, copy_of=number)
-        return created(quote, figures, found)
+        return created(desk, records, quote, figures, found)
 
     return work

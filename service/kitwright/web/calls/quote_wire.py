@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final
 import msgspec
 from msgspec import Meta, field
 
-from kitwright.keeping.acts import ACTS, possible_acts
+from kitwright.keeping.acts import ACTS
 from kitwright.keeping.record import (
     KeptQuote,
     QuoteState,
@@ -173,19 +173,21 @@ class QuotesQuery(Wire, frozen=True, kw_only=True):
     cursor: PageCursor = ""
 
 
-def quote_head(quote: KeptQuote) -> QuoteHeadOut:
-    """Return a quote without its figures in full."""
-    return shaped(QuoteHeadOut, quote, **_head(quote))
+def quote_head(quote: KeptQuote, acts: tuple[str, ...]) -> QuoteHeadOut:
+    """Return a quote without its figures in full, with the acts that are possible now."""
+    return shaped(QuoteHeadOut, quote, **_head(quote, acts))
 
 
-def kept_quote(quote: KeptQuote, request: bytes, answer: bytes, unprintable: Found) -> bytes:
+def kept_quote(
+    quote: KeptQuote, acts: tuple[str, ...], request: bytes, answer: bytes, unprintable: Found
+) -> bytes:
     """Return a quote as JSON, with what the revision that it shows asked and was answered, and
     which texts of it can't be printed.
     """
     out = shaped(
         KeptQuoteOut,
         quote,
-        **_head(quote),
+        **_head(quote, acts),
         request=_raw(request),
         quote=_raw(answer),
         unprintable=unprintable,
@@ -198,14 +200,14 @@ def _raw(body: bytes) -> Any:
     return msgspec.Raw(body)
 
 
-def _head(quote: KeptQuote) -> dict[str, Any]:
+def _head(quote: KeptQuote, acts: tuple[str, ...]) -> dict[str, Any]:
     return {
         "id": written(QUOTE, quote.number),
         "revision": quote.latest,
         "customer": written_or_none(CUSTOMER, quote.customer),
         "machine": written_or_none(MACHINE, quote.machine),
         "net": None if quote.gross is None else amount_of(quote.net),
-        "acts": possible_acts(quote),
+        "acts": acts,
     }
 
 

@@ -9,11 +9,13 @@ from msgspec import UNSET, structs
 
 from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
+from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.quote import encode_quote
+from kitwright.stages.ordering import SupplierGone
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call
@@ -26,6 +28,7 @@ from kitwright.web.calls.ids import (
     read_id,
     written,
 )
+from kitwright.web.calls.placing import unordered
 from kitwright.web.calls.quote_wire import (
     KeptQuoteOut,
     QuoteHeadOut,
@@ -99,21 +102,59 @@ def quote_tag(quote: KeptQuote) -> str:
     return tag("quote", quote.number, quote.version)
 
 
-def head_reply(quote: KeptQuote) -> Reply[QuoteHeadOut]:
+def acts_of(
+    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
+) -> tuple[str, ...]:
+    """Return the acts that would not be refused now; `is_read` if nothing is being written."""
+    # without their bodies, which are large
+    (newest,) = [
+        one for one in records.quotes.revisions(quote.number) if one.number == quote.latest
+    ]
+
+    def is_supplied() -> bool:
+        try:
+            return not unordered(desk, records, quote, desk.now())
+        except SupplierGone:
+            return False
+
+    may_start = quote.agreed is not None and quote.state in ACTS["start"]
+    if may_start and is_read:
+        # what was read is committed, and orders that are made change the version
+        question = quote.number, quote.version, desk.service.revision
+        may_start = desk.supplied.get(question, is_supplied)
+    elif may_start:
+        may_start = is_supplied()
+    return possible_acts(quote, newest, desk.today(), is_supplied=may_start)
+
+
+def head_of(
+    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
+) -> QuoteHeadOut:
     """Return a quote without its figures in full."""
-    return Reply(body=quote_head(quote), tag=quote_tag(quote))
+    return quote_head(quote, acts_of(desk, records, quote, is_read=is_read))
 
 
-def whole(quote: KeptQuote, figures: Figures, found: Found) -> Reply[KeptQuoteOut]:
+def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:
+    """Return the answer that has a quote without its figures in full."""
+    return Reply(body=head_of(desk, records, quote), tag=quote_tag(quote))
+
+
+def whole(
+    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
+) -> Reply[KeptQuoteOut]:
     """Return a quote with figures that are those of the revision that it shows."""
-    body = kept_quote(quote, figures.request, figures.answer, found)
+    acts = acts_of(desk, records, quote)
+    body = kept_quote(quote, acts, figures.request, figures.answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
 
-def created(quote: KeptQuote, figures: Figures, found: Found) -> Reply[KeptQuoteOut]:
+def created(
+    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
+) -> Reply[KeptQuoteOut]:
     """Return a quote that is new."""
     location = f"/v1/quotes/{written(QUOTE, quote.number)}"
-    return structs.replace(whole(quote, figures, found), headers={"Location": location})
+    reply = whole(desk, records, quote, figures, found)
+    return structs.replace(reply, headers={"Location": location})
 
 
 def reckon(desk: Desk, asked: QuoteIn) -> Figures:
