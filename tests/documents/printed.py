@@ -147,12 +147,14 @@ def _leakage(cylinder: int, percent: str | None, words: str | None) -> CylinderL
     )
 
 
-def every_pdf(paper: Quote, envelope: Envelope = ENVELOPE) -> dict[str, bytes]:
+def every_pdf(
+    paper: Quote, envelope: Envelope = ENVELOPE, contact: Contact = CONTACT
+) -> dict[str, bytes]:
     """Return each printed document of a revision by name."""
     return {
-        "quote": quote_pdf(paper, envelope, SCRIBE, contact=CONTACT),
-        "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=CONTACT, looks=LOOKS),
-        "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=CONTACT),
+        "quote": quote_pdf(paper, envelope, SCRIBE, contact=contact),
+        "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=contact, looks=LOOKS),
+        "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=contact),
         "order sheet": order_sheet_pdf(
             paper.orders[0],
             paper,
@@ -160,7 +162,7 @@ def every_pdf(paper: Quote, envelope: Envelope = ENVELOPE) -> dict[str, bytes]:
             SCRIBE,
             letter="O3",
             made_at=ORDERED_AT,
-            contact=CONTACT,
+            contact=contact,
         ),
     }
 

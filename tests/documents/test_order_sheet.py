@@ -59,6 +59,28 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
         assert "Ada Pellow" not in sheet
 
 
+def test_order_sheet_pdf_is_headed_by_its_own_number_and_not_by_the_quote() -> None:
+    paper = paper_of()
+    accepted = structs.replace(ENVELOPE, state="accepted")
+
+    told = text(
+        order_sheet_pdf(
+            paper.orders[0],
+            paper,
+            accepted,
+            SCRIBE,
+            letter="O3",
+            made_at=ORDERED_AT,
+            contact=CONTACT,
+        )
+    )
+
+    assert told.count("Purchase order O3") == 2
+    assert "Accepted" not in told
+    assert "revision" not in told
+    assert "Supplier part no. Item Packs" in told
+
+
 def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
     paper = paper_of()
     order = paper.orders[0]
