@@ -160,7 +160,7 @@ def every_pdf(
             paper,
             envelope,
             SCRIBE,
-            letter="O3",
+            order_id="O3",
             made_at=ORDERED_AT,
             contact=contact,
         ),

@@ -41,7 +41,7 @@ _FOR_THE_SHOP: Final = frozenset(
         "price-overridden",
     }
 )
-"""Reasons that name where the shop buys, or that somebody of the shop wrote for the shop."""
+"""Reasons that name where the shop buys, or that the shop wrote for itself."""
 
 
 def _line(line: Line, scribe: Scribe) -> Sheet:

@@ -1,4 +1,4 @@
-"""A kept revision as a page for its customer, who can accept or decline it there."""
+"""A stored revision as a page for its customer, who can accept or decline it there."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def quote_page(
     """Return a revision as an HTML document without scripts, to be sent with `page_policy()`.
 
     Without `actions` it is for reading only. Texts of the revision are marked as in its language,
-    where that is another than the scribe's. Errors beside fields are told at the top as well.
+    if that is another than the scribe's. Errors beside fields are told at the top as well.
     """
     assessment = paper.assessment
     leakage = () if assessment is None else assessment.leakage
