@@ -55,7 +55,7 @@ def main() -> None:
     timed(
         "order sheet",
         lambda one: order_sheet_pdf(
-            order, paper, one, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
+            order, paper, one, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
         ),
     )
 

@@ -154,20 +154,22 @@ def _leakage(cylinder: int, percent: str | None, words: str | None) -> CylinderL
     )
 
 
-def every_pdf(paper: Quote, envelope: Envelope = ENVELOPE) -> dict[str, bytes]:
+def every_pdf(
+    paper: Quote, envelope: Envelope = ENVELOPE, contact: Contact = CONTACT
+) -> dict[str, bytes]:
     """Return each printed document of a revision by name."""
     return {
-        "quote": quote_pdf(paper, envelope, SCRIBE, contact=CONTACT),
-        "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=CONTACT, looks=LOOKS),
-        "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=CONTACT),
+        "quote": quote_pdf(paper, envelope, SCRIBE, contact=contact),
+        "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=contact, looks=LOOKS),
+        "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=contact),
         "order sheet": order_sheet_pdf(
             paper.orders[0],
             paper,
             envelope,
             SCRIBE,
-            letter="O3",
+            order_id="O3",
             made_at=ORDERED_AT,
-            contact=CONTACT,
+            contact=contact,
         ),
     }
 

@@ -29,7 +29,7 @@ NUMBERS = ("packs", "pack_size", "unit_cost", "net")
 
 def records(order: Order) -> list[dict[str, str]]:
     """Return the records of an order's CSV, read back."""
-    made = order_csv(order, ENVELOPE, SCRIBE, letter="O3", made_on=ORDERED_AT.date()).decode(
+    made = order_csv(order, ENVELOPE, SCRIBE, order_id="O3", made_on=ORDERED_AT.date()).decode(
         "utf-8"
     )
     return list(csv.DictReader(io.StringIO(made, newline=""), strict=True))
@@ -41,7 +41,7 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
     for order in paper.orders:
         sheet = text(
             order_sheet_pdf(
-                order, paper, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
+                order, paper, ENVELOPE, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
             )
         )
 
@@ -59,6 +59,28 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
         assert "Ada Pellow" not in sheet
 
 
+def test_order_sheet_pdf_is_headed_by_its_own_number_and_not_by_the_quote() -> None:
+    paper = paper_of()
+    accepted = structs.replace(ENVELOPE, state="accepted")
+
+    told = text(
+        order_sheet_pdf(
+            paper.orders[0],
+            paper,
+            accepted,
+            SCRIBE,
+            order_id="O3",
+            made_at=ORDERED_AT,
+            contact=CONTACT,
+        )
+    )
+
+    assert told.count("Purchase order O3") == 2
+    assert "Accepted" not in told
+    assert "revision" not in told
+    assert "Supplier part no. Item Packs" in told
+
+
 def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
     paper = paper_of()
     order = paper.orders[0]
@@ -69,7 +91,7 @@ def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
         )
         many = structs.replace(order, lines=lines)
         made = order_sheet_pdf(
-            many, paper, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
+            many, paper, ENVELOPE, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
         )
 
         assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Total before tax", text(made))
@@ -99,7 +121,9 @@ def test_order_csv_gives_back_the_order(name: str) -> None:
 
 
 def test_order_csv_is_rfc_4180() -> None:
-    made = order_csv(paper_of().orders[0], ENVELOPE, SCRIBE, letter="O3", made_on=ORDERED_AT.date())
+    made = order_csv(
+        paper_of().orders[0], ENVELOPE, SCRIBE, order_id="O3", made_on=ORDERED_AT.date()
+    )
 
     assert made.startswith(",".join(COLUMNS).encode() + b"\r\n")
     assert made.endswith(b"\r\n")

@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 import pikepdf
+import pypdf
 import pytest
 from msgspec import structs
 from tests.documents.printed import (
+    CONTACT,
     ENVELOPE,
     HOSTILE,
     ORDERED_AT,
@@ -160,6 +162,29 @@ def test_pdf_shows_hostile_texts_and_obeys_none(name: str) -> None:
     assert '#panic("x") $1/0$ @nowhere <b> `raw` \\ \\u{202e} // /* *_= #let' in told
     assert "stands for a character that can't be printed" in told
     assert "{{ 7 * 7 }}" in told
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_pdf_is_copied_without_signs_that_nobody_sees(name: str) -> None:
+    # a place where a line may end must not get into a number or an address that is copied
+    mail = "the-repair-counter-of-the-whole-yard@example.test"
+    paper = full_paper()
+    envelope = structs.replace(ENVELOPE, machine_name="X" * 60, customer_e_mail=mail)
+    made = every_pdf(paper, envelope, structs.replace(CONTACT, e_mail=mail))[name]
+    with pikepdf.open(io.BytesIO(made)) as pdf:
+        streams = [one.read_bytes() for one in pdf.objects if isinstance(one, pikepdf.Stream)]
+    told = "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(made)).pages)
+
+    for one in streams:
+        assert not re.search(rb"(?i)ActualText ?<[0-9A-F]*200B", one)
+    assert "\u200b" not in told
+    assert mail in told or name in ("bench sheet", "pick list")
+    wanted = {
+        "quote": [envelope.sha256 or "", "V68-B-205", "V68-G-140"],
+        "order sheet": [line.sku for line in paper.orders[0].lines],
+    }
+    for code in wanted.get(name, ["V68-B-205"] if name == "bench sheet" else []):
+        assert code in told
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -29,7 +29,7 @@ Ordered = tuple[Quote, Order]
 
 def envelope_of(paper: Quote) -> OrderEnvelope:
     return OrderEnvelope(
-        letter="O3",
+        order_id="O3",
         reference="Q12-3",
         made_at=datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC).astimezone(ZoneInfo("America/Toronto")),
         shop=paper.shop,

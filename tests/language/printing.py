@@ -67,7 +67,7 @@ def documents(answer: Json) -> dict[str, str]:
     scribe = Scribe(paper.language)
     told = {**_pages(paper, scribe), **_prints(paper, scribe)}
     order = OrderEnvelope(
-        letter="O3",
+        order_id="O3",
         reference="Q12-2",
         made_at=AT,
         shop=paper.shop,
@@ -124,7 +124,9 @@ def _prints(paper: Quote, scribe: Scribe) -> dict[str, str]:
     made["bench PDF"] = pdf_text(bench)
     made["pick PDF"] = pdf_text(pick_list_pdf(paper, SENT, scribe, contact=CONTACT))
     for at, one in enumerate(paper.orders):
-        sheet = order_sheet_pdf(one, paper, SENT, scribe, letter="O3", made_at=AT, contact=CONTACT)
+        sheet = order_sheet_pdf(
+            one, paper, SENT, scribe, order_id="O3", made_at=AT, contact=CONTACT
+        )
         made[f"order PDF {at}"] = pdf_text(sheet)
     return made
 

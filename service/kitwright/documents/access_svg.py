@@ -1,4 +1,4 @@
-"""The access plan as a picture: a row for each step in its order, and what it stands before."""
+"""The access plan as a picture: a row for each step in order, and the steps that wait for it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ GAP: Final = 30
 LANE: Final = 7
 TOP: Final = 14
 _LONGEST: Final = 34
-"""Characters of a name in the picture; the words beside it give the whole name."""
+"""Characters of a name in the picture; the words next to it give the entire name."""
 
 _INK: Final = "#14242c"
 _QUIET: Final = "#c3cbcf"
@@ -39,11 +39,11 @@ class _Node(Struct, frozen=True, kw_only=True):
 
 
 def access_svg(paper: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
-    """Return the steps of the access plan and what each stands before, drawn and told.
+    """Return the steps of the access plan and which wait for each, drawn and in words.
 
-    Every step has a row of its own, so that no name can cover another; it stands as far to the
+    Every step has a row of its own, so that no name can cover another; it is as far to the
     right as the longest chain of steps before it. A line leads down from each step to those that
-    it stands before. `shown` makes of a name what can be shown of it where the picture is for.
+    wait for it. `shown` makes of a name what can be shown of it where the picture is for.
     """
     steps = paper.access.remove
     full = [shown(scribe.step(step.component, step.cylinder, is_refit=False)) for step in steps]
@@ -79,7 +79,7 @@ def _short(name: str) -> str:
 
 
 def _placed(steps: Sequence[Removal], left: int) -> list[_Node]:
-    """Return where each step stands; a reason about a step that is no later one is passed over."""
+    """Return the place of each step; a reason about a step that is not a later one is ignored."""
     rows = {_instance(step): row for row, step in enumerate(steps)}
     before: list[tuple[int, ...]] = []
     columns = [0] * len(steps)
@@ -122,7 +122,7 @@ def _way_out(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
 
 
 def _way_in(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
-    """Yield the line that leads down to a step from all that stand before it, with its arrow."""
+    """Yield the line that leads down to a step from all that come before it, with its arrow."""
     above = [each for each in nodes if node.row in each.before]
     if not above:
         return

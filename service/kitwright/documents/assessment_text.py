@@ -64,12 +64,16 @@ def _leakage(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
             gauges = f"{' / '.join(map(speaker.figure, read))} {reading.asked.unit}"
             cylinder = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)
             named = f"  {cylinder}: {gauges}{words[reading.standing]}"
-            yield from spread(named, f"{whole_percent(reading.percent, banded)} %")
+            yield from spread(named, _percent(whole_percent(reading.percent, banded), speaker))
         if one.percent is not None and len(one.readings) > 1:
             decided = speaker.say(
                 "Cylinder {cylinder}, from the readings that count", cylinder=one.cylinder
             )
-            yield from spread(f"  {decided}", f"{whole_percent(one.percent, banded)} %")
+            yield from spread(f"  {decided}", _percent(whole_percent(one.percent, banded), speaker))
+
+
+def _percent(figure: int, speaker: Speaker) -> str:
+    return speaker.say("{percent}%", percent=figure)
 
 
 def _gates(assessment: Assessment, speaker: Speaker) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""The balance of a kept revision: its total, what is paid, and what is left, in words."""
+"""The balance of a stored revision: its total, what is paid, and what is left, in words."""
 
 from __future__ import annotations
 

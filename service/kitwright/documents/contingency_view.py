@@ -71,8 +71,8 @@ def sums_of(paper: Quote, scribe: Scribe) -> list[ViewSum]:
     if found is None or not found.each:
         return []
     say = scribe.say
-    stands = say("Current total") if paper.is_added_to else say("As quoted")
-    rows = [(stands, found.as_quoted, "plain")]
+    now = say("Current total") if paper.is_added_to else say("As quoted")
+    rows = [(now, found.as_quoted, "plain")]
     if any(one.likely for one in found.each):
         rows.append((say('With all items marked "could well be found"'), found.likely, "plain"))
     rows.append((say("Highest total from the items listed"), found.worst, "most"))

@@ -63,7 +63,7 @@ class TextInvalid(MailError):
 class Message(Struct, frozen=True, kw_only=True):
     """What an e-mail needs next to the quote: from whom, to whom, when, and the link to it.
 
-    `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `link` is a whole URL.
+    `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `link` is a complete URL.
     `note` is the shop's own words, its lines parted by line feeds. `pdf` is the quote as a file.
     """
 
@@ -112,7 +112,7 @@ def _content(words: _Words, message: Message) -> EmailMessage:
         )
     for number, part in enumerate(content.walk()):
         if part.is_multipart():
-            # an equals sign and then a low line stand in no body that is encoded as these are
+            # an equals sign and then a low line occur in no body that is encoded as these are
             seed = f"{number}{message.message_id}".encode()
             part.set_boundary(f"=_{hashlib.sha256(seed).hexdigest()[:32]}")
     return content

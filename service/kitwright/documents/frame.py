@@ -23,7 +23,7 @@ _UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
 
 
 def moment_of(paper: Quote, envelope: Envelope) -> datetime:
-    """Return the moment of a revision: its issue, or the start of its day while it is a draft."""
+    """Return the time of a revision: its issue, or the start of its day while it is a draft."""
     return envelope.issued_at or datetime.combine(paper.on, time(), UTC)
 
 
@@ -125,7 +125,7 @@ def reasons(why: Iterable[Reason]) -> list[str]:
 
 
 def _bare(why: Reason) -> str:
-    """Return a sentence; where it is told of a role, without the role that stands before it."""
+    """Return a sentence; if it is about a role, without the role at its start."""
     _, mark, rest = why.text.partition(": ")
     if not mark or why.facts.get("role") is None:
         return why.text

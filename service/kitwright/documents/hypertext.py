@@ -15,7 +15,7 @@ from kitwright.documents.press import TEMPLATES
 def hypertext(
     template: str, sheet: Mapping[str, object], pictures: Mapping[str, str] | None = None
 ) -> str:
-    """Return a page of HTML; every text in it is escaped, the SVG pictures stand as they are."""
+    """Return a page of HTML; every text in it is escaped, the SVG pictures are left as they are."""
     drawn = {name: Markup(svg) for name, svg in (pictures or {}).items()}
     return _environment().get_template(template).render(sheet=_cleaned(sheet), pictures=drawn)
 

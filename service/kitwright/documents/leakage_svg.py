@@ -1,4 +1,4 @@
-"""The leak-down readings of a kept revision as a picture that a page can hold."""
+"""The leak-down readings of a stored revision as a picture that a page can hold."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ KEY: Final = 20
 
 
 def leakage_svg(assessment: Assessment, scribe: Scribe) -> Markup | str:
-    """Return an SVG element with a bar for each cylinder that has a figure, over the zones of what
+    """Return an SVG element with a bar for each cylinder that has a reading, over the zones of what
     it means; nothing where none has. It has its texts as a title and a description.
 
     Bars are full where a reading counts, hatched where it is indicative, an outline where it is
-    void, and each carries its figure. It is narrow, so that its letters stay legible on a
-    telephone. Its colours are classes of the page's style sheet.
+    void, and each shows its value. It is narrow, so that its text stays legible on a
+    phone. Its colours are classes of the page's style sheet.
     """
     rows = [one for one in assessment.leakage if one.whole_percent is not None]
     if not rows:
@@ -78,7 +78,7 @@ def leakage_told(one: CylinderLeakage, scribe: Scribe) -> str:
 
 
 def paper_zones(bands: Iterable[LeakageBand]) -> tuple[Zone, ...]:
-    """Return the zones of a kept revision's leakages."""
+    """Return the zones of a stored revision's leakages."""
     return tuple(
         zones_of(
             (band.verdict, None if band.upper_percent is None else Decimal(band.upper_percent))

@@ -58,8 +58,11 @@ def place_of(line: Line) -> int:
 
 
 def quantity_of(line: Line, scribe: Scribe) -> str:
-    """Return how much of something a line is for: 2 sets."""
-    return f"{scribe.number(line.quantity)} {scribe.unit(line.measure, line.quantity)}"
+    """Return how much of something a line is for, such as 2 sets; only goods are pieces."""
+    quantity = scribe.number(line.quantity)
+    if line.measure == "piece" and line.kind not in GOODS:
+        return quantity
+    return f"{quantity} {scribe.unit(line.measure, line.quantity)}"
 
 
 def price_of(line: Line, scribe: Scribe) -> str:

@@ -30,7 +30,7 @@ COLUMNS: Final = (
     "ordered_on",
 )
 """The first record; the same in every language. `order` is the revision that is ordered for,
-`order_id` the kept order: one revision may need several. New columns come last.
+`order_id` the stored order: one revision may need several. New columns come last.
 """
 
 _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
@@ -38,15 +38,15 @@ _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", 
 
 
 def order_csv(
-    order: Order, envelope: Envelope, scribe: Scribe, *, letter: str, made_on: date
+    order: Order, envelope: Envelope, scribe: Scribe, *, order_id: str, made_on: date
 ) -> bytes:
     """Return one supplier's order as CSV (RFC 4180) in UTF-8, a record a line, ended by CRLF.
 
-    A text that a spreadsheet could take for a formula is defused: an apostrophe stands before it.
+    A text that a spreadsheet could take for a formula is defused: an apostrophe comes before it.
     Numbers have no apostrophe, no grouping and a decimal point; a pack's cost is `unit_cost`.
 
     Args:
-        letter: the order's own id, such as O3.
+        order_id: the order's own id, such as O3.
         made_on: the day on which it was made, where the shop is.
     """
     out = StringIO()
@@ -68,7 +68,7 @@ def order_csv(
                 line.net.currency,
                 line.promised.isoformat(),
                 defused("; ".join(cover_words(line.covers, scribe))),
-                defused(letter),
+                defused(order_id),
                 made_on.isoformat(),
             )
         )

@@ -20,18 +20,18 @@ def order_sheet_pdf(
     envelope: Envelope,
     scribe: Scribe,
     *,
-    letter: str,
+    order_id: str,
     made_at: datetime,
     contact: Contact,
 ) -> bytes:
     """Return one supplier's order of a revision as PDF/UA-1. It names no customer.
 
     Args:
-        letter: the order's own id, such as O3.
+        order_id: the order's own id, such as O3.
         made_at: when it was made, by the clock where the shop is.
     """
     sheet = order_sheet(
-        order, paper, envelope, scribe, letter=letter, made_at=made_at, contact=contact
+        order, paper, envelope, scribe, order_id=order_id, made_at=made_at, contact=contact
     )
     return press().print("order_sheet.typ", sheet, at=made_at.astimezone(UTC))
 
@@ -42,14 +42,14 @@ def order_sheet(
     envelope: Envelope,
     scribe: Scribe,
     *,
-    letter: str,
+    order_id: str,
     made_at: datetime,
     contact: Contact,
 ) -> Sheet:
     """Return what the order's template shows."""
     say, day = scribe.say, scribe.day(made_at.date())
     return {
-        **bare_frame(say("Purchase order"), letter, paper, scribe, contact, made_at),
+        **bare_frame(say("Purchase order"), order_id, paper, scribe, contact, made_at),
         "made": [made_at.year, made_at.month, made_at.day],
         "day": day,
         "words": {

@@ -56,5 +56,5 @@ def deadline_of(order: Order, scribe: Scribe) -> str:
 
 
 def amount_line(label: str, money: Money, scribe: Scribe) -> Iterator[str]:
-    """Yield an amount at the right margin, beside what it is."""
+    """Yield an amount at the right margin, next to what it is."""
     yield from spread(f"  {label}", scribe.money(money.amount_text, money.currency))

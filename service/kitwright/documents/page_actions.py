@@ -12,7 +12,7 @@ from kitwright.quote import Amount
 
 
 class PageState(StrEnum):
-    """Where the revision stands for its reader."""
+    """The state of the revision for its reader."""
 
     issued = "issued"
     accepted = "accepted"
@@ -37,7 +37,7 @@ class PageActions(Struct, frozen=True, kw_only=True):
     `application/x-www-form-urlencoded`. `consent` is what a yes says yes to, word by word;
     `usual_limit` up to where the bill may go where the reader names no limit. `decided_at`,
     `decided_by` and `limit`, with tax where `limit_includes_tax`, tell of a decision. `wrong` says
-    what is wrong with a field, beside it; `entered` is what stood there. `notice` is told at the
+    what is wrong with a field, next to it; `entered` is what was there. `notice` is told at the
     top.
     """
 

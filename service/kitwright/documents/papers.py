@@ -1,4 +1,4 @@
-"""Papers: the documents of one shop, each of a kept revision and what surrounds it."""
+"""Papers: the documents of one shop, each of a stored revision and what surrounds it."""
 
 from __future__ import annotations
 
@@ -143,7 +143,7 @@ class ShopPapers:
             paper.quote,
             paper.envelope,
             Scribe(paper.quote.language),
-            letter=made.id,
+            order_id=made.id,
             made_at=made.at,
             contact=self._contact,
         )
@@ -151,14 +151,16 @@ class ShopPapers:
     def order_csv(self, paper: Paper, made: MadeOrder) -> bytes:
         """Return a parts order as comma-separated values."""
         scribe = Scribe(paper.quote.language)
-        return order_csv(made.order, paper.envelope, scribe, letter=made.id, made_on=made.at.date())
+        return order_csv(
+            made.order, paper.envelope, scribe, order_id=made.id, made_on=made.at.date()
+        )
 
     def order_xml(self, paper: Paper, made: MadeOrder) -> bytes:
         """Return a parts order as a UBL 2.1 Order."""
         return parts_order(
             made.order,
             OrderEnvelope(
-                letter=made.id,
+                order_id=made.id,
                 reference=paper.envelope.name,
                 made_at=made.at,
                 shop=paper.quote.shop,

@@ -41,25 +41,22 @@ _FOR_THE_SHOP: Final = frozenset(
         "price-overridden",
     }
 )
-"""Reasons that name where the shop buys, or that somebody of the shop wrote for the shop."""
+"""Reasons that name where the shop buys, or that the shop wrote for itself."""
 
 
 def _line(line: Line, scribe: Scribe) -> Sheet:
-    is_goods = line.kind in GOODS
-    has_unit = is_goods or line.measure != "piece"
     why = [
         structs.replace(one, text=told_to_customer(one, scribe))
         for one in line.why
         if one.code not in _FOR_THE_SHOP
     ]
     is_discount = line.kind == "discount"
-    quantity = quantity_of(line, scribe) if has_unit else scribe.number(line.quantity)
     return {
         "name": line.description,
-        "code": line.code if is_goods and not line.is_added else "",
+        "code": line.code if line.kind in GOODS and not line.is_added else "",
         "make": makes_of(line, scribe),
         "why": reason_of(line, scribe) or " ".join(reasons(why)),
-        "quantity": "" if is_discount else quantity,
+        "quantity": "" if is_discount else quantity_of(line, scribe),
         "each": "" if is_discount else price_of(line, scribe),
         "amount": scribe.money(line.amount.amount, line.amount.currency),
     }

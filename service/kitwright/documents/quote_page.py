@@ -1,4 +1,4 @@
-"""A kept revision as a page for its customer, who can accept or decline it there."""
+"""A stored revision as a page for its customer, who can accept or decline it there."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def quote_page(
     """Return a revision as an HTML document without scripts, to be sent with `page_policy()`.
 
     Without `actions` it is for reading only. Texts of the revision are marked as in its language,
-    where that is another than the scribe's. Errors beside fields are told at the top as well.
+    if that is another than the scribe's. Errors beside fields are told at the top as well.
     """
     assessment = paper.assessment
     leakage = () if assessment is None else assessment.leakage
@@ -82,6 +82,7 @@ def quote_page(
             )
         ),
         exempt="" if paper.exemption is None else exemption_told(paper.exemption, scribe),
+        amounts=_amounts(paper, scribe),
         alone=_alone(paper, scribe),
         money=money,
         hours=scribe.hours,
@@ -89,6 +90,14 @@ def quote_page(
         on_cylinder=scribe.on_cylinder,
         on_cylinders=scribe.on_cylinders,
     )
+
+
+def _amounts(paper: Quote, scribe: Scribe) -> str:
+    """Return whether tax is in the amounts of the lines; empty if no tax is charged."""
+    if paper.shop.prices_include_tax:
+        return scribe.say("amounts including tax")
+    is_known = paper.totals.gross is not None
+    return "" if is_known and not bears_tax(paper) else scribe.say("amounts before tax")
 
 
 def _alone(paper: Quote, scribe: Scribe) -> str:

@@ -250,7 +250,7 @@ def _found(assessment: Assessment, scribe: Scribe) -> list[Sheet]:
 
 
 def _readings(assessment: Assessment | None, scribe: Scribe) -> Sheet:
-    """Return a bar for each cylinder that has a figure, and the zones that lie behind the bars,
+    """Return a bar for each cylinder that has a reading, and the zones behind the bars,
     with their lines of the key. Places are shares of a bar's greatest width.
     """
     zones = paper_zones(() if assessment is None else assessment.leakage_bands)

@@ -1,4 +1,4 @@
-"""The lines of a kept revision arranged for reading, in groups, and what is asked about it."""
+"""The lines of a stored revision arranged for reading, in groups, and what is asked about it."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _TOLD: Final = frozenset(
     }
 )
 """Reasons that customers are told: none that names what the shop pays, where it buys, or what
-somebody of the shop wrote for the shop.
+the shop wrote for itself.
 """
 
 
@@ -76,8 +76,8 @@ def extras_together(paper: Quote, scribe: Scribe) -> str:
 
 
 def machines_of(question: Question | None) -> tuple[str, tuple[str, ...]]:
-    """Return the machine that is priced where nobody named it, and all that it may be; nothing
-    where it is known.
+    """Return the machine that is priced if none was named, and all that it may be; nothing if it is
+    known.
     """
     if question is None:
         return "", ()
@@ -112,9 +112,7 @@ def _notes(line: Line, scribe: Scribe) -> Iterator[str]:
 
 
 def _how(line: Line, scribe: Scribe) -> Iterator[str]:
-    """Yield the part's number and make, and quantity and price where they say more than the
-    amount.
-    """
+    """Yield the part's number and make, and quantity and price if they say more than the amount."""
     if line.kind in _NUMBERED and not line.is_added:
         yield isolated(line.code)
     if makes := makes_of(line, scribe):

@@ -28,7 +28,7 @@ _INK: Final = "#1c1c1c"
 
 
 class _Row(Struct, frozen=True, kw_only=True):
-    """A reading as it is drawn: its bar's name, its whole per cent and what becomes of it."""
+    """A reading as it is drawn: its bar's name, its per cent and whether it counts."""
 
     name: str
     percent: int
@@ -39,7 +39,7 @@ def readings_svg(assessment: Assessment, speaker: Speaker) -> str:
     """Return the readings as an SVG document with a title and a description.
 
     Bars are full where a reading counts, hatched where it is indicative, an outline where it is
-    void; each carries its figure, and the zones behind them are named in a key, so nothing hangs
+    void; each shows its value, and the zones behind them are named in a key, so nothing hangs
     on colour. Without readings it says so.
     """
     scribe = Scribe(speaker.language)
@@ -104,7 +104,7 @@ def _told(rows: Sequence[_Row], zones: Sequence[Zone], scribe: Scribe) -> str:
 
 
 def _figure(row: _Row, scribe: Scribe) -> str:
-    """Return a reading's figure with what becomes of it, where it does not simply count."""
+    """Return a reading's value, and that it does not fully count if so."""
     figure = scribe.percent(str(row.percent))
     if row.standing is Standing.indicative:
         return scribe.say("{figure}, indicative only", figure=figure)

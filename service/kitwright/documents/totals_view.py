@@ -1,4 +1,4 @@
-"""The totals of a kept revision, row by row: every document of a quote shows these."""
+"""The totals of a stored revision, row by row: every document of a quote shows these."""
 
 from __future__ import annotations
 

@@ -6,7 +6,7 @@ shop's prices include it:
 - lines sum to `LineExtensionAmount`;
 - that, less allowances, plus charges, is `TaxExclusiveAmount`;
 - that and the tax totals make `TaxInclusiveAmount`;
-- that, less what was prepaid, plus rounding to coins, is `PayableAmount`; below zero, it is paid
+- that, less what was prepaid, plus cash rounding, is `PayableAmount`; below zero, it is paid
   back, which a note says in words.
 
 Freight is a charge on the document (UNCL 7161, FC), a discount an allowance (UNCL 5189, 95), and
@@ -118,7 +118,7 @@ def quotation(paper: Quote, envelope: Envelope, *, zone: str) -> bytes:
 
 
 def _rows(paper: Quote) -> tuple[list[_Row], list[_Row]]:
-    """Return what stands as lines, and what as charges and allowances of the document."""
+    """Return what is listed as lines, and what as charges and allowances of the document."""
     rows = [
         _Row(place, line, known(line.net), known(line.tax))
         for place, line in enumerate(paper.lines, start=1)
@@ -307,7 +307,7 @@ def _net_price(line: Line, net: Money) -> tuple[str, str]:
     """Return a price without tax and the quantity it is for, which give the line's net exactly.
 
     Where the printed price includes tax, it is the net for the printed base quantity if that has
-    few decimals, and else the net for the line's whole quantity.
+    few decimals, and else the net for the line's entire quantity.
     """
     if net == line.amount.money:
         return line.unit_price, line.base_quantity

@@ -25,11 +25,11 @@ _PACKS: Final = "C62"
 class OrderEnvelope(Struct, frozen=True, kw_only=True):
     """What surrounds a parts order on paper.
 
-    `letter` is the order's id (O3), `reference` what the shop knows it by (Q12-3); `made_at` is by
-    the clock where the shop is.
+    `order_id` is the order's id (O3), `reference` what the shop knows it by (Q12-3); `made_at` is
+    by the clock where the shop is.
     """
 
-    letter: str
+    order_id: str
     reference: str
     made_at: datetime
     shop: QuotingShop
@@ -45,7 +45,7 @@ def parts_order(order: Order, envelope: OrderEnvelope) -> bytes:
     made = envelope.made_at
     currency = order.net.currency
     root = document("Order")
-    value(root, "ID", envelope.letter)
+    value(root, "ID", envelope.order_id)
     value(root, "IssueDate", made.date().isoformat())
     value(root, "IssueTime", made.isoformat(timespec="seconds").partition("T")[2])
     note = scribe.say("All amounts are before tax.")
@@ -83,7 +83,7 @@ def _asked_by(parent: Element, given: Order | OrderLine) -> None:
 
 
 def _charges(order: Order, scribe: Scribe) -> Iterator[tuple[Amount, str, str | None]]:
-    """Yield what is charged beside the goods: how much, its reason and the code for it, if any."""
+    """Yield what is charged on top of the goods: how much, why and the code for it, if any."""
     for fee in order.fees:
         yield fee.amount, scribe.phrase(fee.code), None
     if order.freight.money.minor:

@@ -2,10 +2,10 @@
 
 Each line says how each tax treats it (`LineTax`): S, at a rate above zero; Z, at a rate of zero; E,
 exempt by the customer's certificate, which is named as reason; O, outside scope, where the area
-does not put the tax on this kind of charge at all. O is not E, since nobody was exempted from
+does not put the tax on this kind of charge at all. O is not E, since there was no exemption from
 anything, nor Z, since no rate applies, not even zero.
 
-EN 16931 knows one tax, VAT, and lets O stand beside no other category; sales taxes need both.
+EN 16931 knows one tax, VAT, and allows O together with no other category; sales taxes need both.
 """
 
 from __future__ import annotations

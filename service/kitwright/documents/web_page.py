@@ -17,10 +17,10 @@ from markupsafe import Markup
 
 from kitwright.language.scribe import Scribe
 
-# What is no mark on paper and no line break: controls, halves of pairs, what is no character.
+# What is neither a mark on paper nor a line break: controls, unpaired surrogates, non-characters.
 _ACTING: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 _TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
-"""Marks that turn the reading direction beyond the text they stand in."""
+"""Marks that turn the reading direction beyond the text they are in."""
 
 
 def isolated(text: str) -> str:
@@ -46,7 +46,7 @@ def page(template: str, scribe: Scribe, **facts: object) -> str:
 
 @cache
 def style() -> Markup:
-    """Return the style sheet of all pages, as it stands in their style element."""
+    """Return the style sheet of all pages, as it is in their style element."""
     sheet = files("kitwright.documents").joinpath("templates/page.css").read_text(encoding="utf-8")
     # It is ours and closes no element: a test sees to it.
     return Markup(sheet)

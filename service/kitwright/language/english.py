@@ -81,7 +81,7 @@ SENTENCES: Final[dict[str, str]] = {
     "basic-open": "Done on every machine before faults are ranked.",
     "informs-of-jobs": "Expected information about the jobs needed: {bits} bits, in {minutes} min.",
 }
-"""Reason code -> sentence. Facts stand in braces; a test holds the codes to those that the stages
+"""Reason code -> sentence. Facts are in braces; a test holds the codes to those that the stages
 give.
 """
 

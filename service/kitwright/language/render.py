@@ -25,7 +25,7 @@ MOST_REMEMBERED = 2_000
 
 
 _FREE = "free-"
-"""How the code of a line begins that was added by hand; its number follows."""
+"""How the code of a line begins that was added manually; its number follows."""
 _WORDS = frozenset({"class", "quality", "role", "scope"})
 """Facts that are ids with words of their own."""
 
@@ -75,14 +75,14 @@ class Speaker:
         return self._texts.say_as(use, text, **facts)
 
     def text(self, kind: str, text: str) -> str:
-        """Return a text of the catalogue, by the kind of record that it stands in."""
+        """Return a text of the catalogue, by the kind of record that it is in."""
         key = (kind, text)
         if key not in self._told:
             self._told[key] = self._texts.of(kind, text)
         return self._told[key]
 
     def sentence(self, why: Why) -> str:
-        """Return the sentence of a reason; facts about a role stand before it."""
+        """Return the sentence of a reason; a fact about a role comes before it."""
         facts = {name: self._fact(name, fact, why.facts) for name, fact in why.facts.items()}
         if "serial_from" in why.facts:
             facts["serials"] = self._serials(why.facts)
@@ -224,7 +224,7 @@ class Speaker:
         return str(format_date(day, format="medium", locale=self._locale))
 
     def _after_colon(self, told: str) -> str:
-        """Return a sentence to stand after a colon.
+        """Return a sentence as it is after a colon.
 
         English begins it small, if with an ordinary word and not with a part number; in other
         languages a small noun, or a small word of courtesy, would be a mistake.

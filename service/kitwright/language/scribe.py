@@ -1,7 +1,7 @@
 """Scribe: the words, numbers and dates of documents in one language.
 
 What is written by itself (labels, headings, running text) is English in the source and looked up
-in a gettext catalogue; what comes from a kept revision is in its language already.
+in a gettext catalogue; what comes from a stored revision is in its language already.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class Scribe:
         return str(format_date(day, format="long", locale=self._locale))
 
     def moment(self, moment: datetime, zone: str) -> str:
-        """Return a moment as a clock in a time zone shows it: day, minutes and zone."""
+        """Return a time as a clock in a time zone shows it: day, minutes and zone."""
         there = moment.astimezone(ZoneInfo(zone))
         local, timed = there.tzinfo, self._locale
         # a zone that a language has no short name for is told by its offset: GMT-07:00
@@ -136,9 +136,9 @@ class Scribe:
         return self.on_cylinder(self.text("word", told[is_refit]), cylinder)
 
     def text(self, kind: str, text: str) -> str:
-        """Return a text of the catalogue, by the kind of record that it stands in."""
+        """Return a text of the catalogue, by the kind of record that it is in."""
         return self._texts.of(kind, text)
 
     def phrase(self, code: str) -> str:
-        """Return the name of a fee by its code; a code that nobody named as it is."""
+        """Return the name of a fee by its code; a code without a name as it is."""
         return self._texts.say(english.PHRASES.get(code, code))

@@ -1,4 +1,4 @@
-"""Texts: what a language says in place of the English that stands in the source and the catalogue.
+"""Texts: what a language says in place of the English of the source and the catalogue.
 
 A language is a folder of `locale/` with two gettext files: `interface` for Kitwright's own words,
 `catalogue` for those of the starter catalogue. A wheel carries them compiled (`.mo`); in a
@@ -91,7 +91,7 @@ def _texts(folder: Path, language: str) -> Texts:
         locale = Locale.parse(SOURCE)
         return Texts(language=language, locale=locale, interface=none, catalogue=none)
     interface, catalogue = (_read(folder / language / "LC_MESSAGES" / name) for name in DOMAINS)
-    # the file says what it is written in, and so do numbers and days beside it
+    # the file says what it is written in, and numbers and days follow it
     locale = Locale.parse(interface.info().get("language", language))
     return Texts(language=language, locale=locale, interface=interface, catalogue=catalogue)
 

@@ -1,4 +1,4 @@
-"""Standing: a kept revision as it stands, with what was added since it was agreed to.
+"""Standing: a stored revision together with what was added since it was accepted.
 
 A revision itself never changes; additions are lines of their own behind its lines. Whatever shows
 a quote, as JSON or on paper, shows this.
@@ -113,7 +113,7 @@ def _totals(agreed: Totals, sums: Sums, added: Sequence[Addition]) -> Totals:
 def _contingencies(
     agreed: Contingencies | None, totals: Totals, sums: Sums
 ) -> Contingencies | None:
-    """Return what may turn up on top of what was added: every sum is of the whole."""
+    """Return what may be found in addition to what was added: every sum is of the entire quote."""
     if agreed is None or totals.gross is None:
         return agreed
     more = sums.gross - totals.gross.money
