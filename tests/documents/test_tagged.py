@@ -169,8 +169,8 @@ def test_pdf_is_copied_without_signs_that_nobody_sees(name: str) -> None:
     # a place where a line may end must not get into a number or an address that is copied
     mail = "the-repair-counter-of-the-whole-yard@example.test"
     paper = full_paper()
-    envelope = structs.replace(ENVELOPE, machine_name="X" * 60, customer_e_mail=mail)
-    made = every_pdf(paper, envelope, structs.replace(CONTACT, e_mail=mail))[name]
+    envelope = structs.replace(ENVELOPE, machine_name="X" * 60, customer_email=mail)
+    made = every_pdf(paper, envelope, structs.replace(CONTACT, email=mail))[name]
     with pikepdf.open(io.BytesIO(made)) as pdf:
         streams = [one.read_bytes() for one in pdf.objects if isinstance(one, pikepdf.Stream)]
     told = "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(made)).pages)

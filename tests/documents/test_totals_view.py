@@ -4,15 +4,15 @@ import json
 import re
 
 import pytest
-from kitwright.documents.e_mail import compose
 from tests.cases.counter import Json, answer
 from tests.cases.test_cases import case as requested
 from tests.documents.offers import ENVELOPE, NAMES, case, paper, shown
 from tests.documents.printed import CONTACT, SCRIBE
 from tests.documents.printed import text as pdf_text
 from tests.documents.reading import read, text
-from tests.documents.test_e_mail import MESSAGE, text_of
+from tests.documents.test_email import MESSAGE, text_of
 
+from kitwright.documents.email import compose
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.totals_view import totals_of
