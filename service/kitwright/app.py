@@ -1,4 +1,4 @@
-"""The composition root: a catalogue folder and a shop become a service."""
+"""The composition root: builds the service from a catalogue folder and a shop."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ class UnknownShop(UnknownId):
 
 
 def choose_shop(catalogue: Catalogue, name: str | None) -> Shop:
-    """Return the shop of a name, or the first by id where none is given. Raises: UnknownShop."""
+    """Return the shop with an id, or the first by id if none is given. Raises: UnknownShop."""
     key = name if name is not None else min(catalogue.shops)
     shop = catalogue.shops.get(ShopId(key))
     if shop is None:
@@ -126,8 +126,8 @@ def open_desk(
 ) -> tuple[Desk, SqliteStore]:
     """Return the desk of a data folder and its store.
 
-    `now` is the moment in UTC, `draw` gives random bytes, `writer` writes letters, by default as
-    the settings say. The store is the caller's to close.
+    `now` returns the current time in UTC, and `draw` returns random bytes. `writer` writes e-mails;
+    by default it is made from the settings. The caller has to close the store.
 
     Raises: StoreError.
     """
@@ -166,7 +166,7 @@ def open_desk(
 
 
 def make_writer(service: Service, settings: Settings) -> LetterWriter:
-    """Return what writes letters; answers to them go to the shop, whoever sends its mails."""
+    """Return the writer of e-mails to customers; replies go to the shop, whatever the sender is."""
     shop = service.workshop.shop
     return LetterWriter(
         settings.mail_from,
@@ -178,11 +178,11 @@ def make_writer(service: Service, settings: Settings) -> LetterWriter:
 
 
 def makemail_pump(desk: Desk, settings: Settings) -> MailPump:
-    """Return what sends the mails of a desk: by the mail server of the settings, else into the
-    folder `mail` of the data.
+    """Return the pump that sends the e-mails of a desk. It uses the mail server of the settings; if
+    there is none, it writes them into the folder `mail` of the data folder.
     """
     folder = FolderMailer(settings.data / "mail", write_whole)
-    # letters of an earlier dry run may lie there, whoever sends now
+    # e-mails of an earlier dry run may still be there, even if a server sends now
     desk.forget_mail = folder.forget
     mailer: Mailer = folder
     if settings.smtp_host is not None:
@@ -213,7 +213,7 @@ _SECRET: Final = "customer-links"
 
 
 def _secret(store: SqliteStore, draw: Callable[[int], bytes]) -> bytes:
-    """Return the secret of the customers' links, made where there is none."""
+    """Return the secret of the customers' links; it is created if there is none."""
     found = store.read(lambda records: records.keys.secret(_SECRET))
     if found is not None:
         return found
@@ -223,7 +223,7 @@ def _secret(store: SqliteStore, draw: Callable[[int], bytes]) -> bytes:
 
 
 def first_key(desk: Desk, store: SqliteStore) -> str | None:
-    """Return the owner's key of a data folder that has no keys yet, once it is kept; else None."""
+    """Store an owner's key if the data folder has no keys yet, and return it; else return None."""
     if store.read(lambda records: bool(records.keys.every())):
         return None
     record, text = make_owner_key(store, desk.now(), desk.draw, is_first=True)
@@ -238,7 +238,9 @@ def make_owner_key(
     *,
     is_first: bool = False,
 ) -> tuple[KeyRecord, str]:
-    """Return a new key of an owner and its text, once it is kept; all but the first are an event.
+    """Store a new owner's key, and return its record and its text.
+
+    An event is recorded for every owner's key except the first.
 
     Raises: StoreError.
     """
@@ -264,7 +266,7 @@ def make_owner_key(
 
 
 def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
-    """Return what notes the day on which a key is used, besides answering."""
+    """Return the function that records, in the background, the day of a key's last use."""
     under_way: set[asyncio.Task[None]] = set()
 
     async def note(key: KeyRecord) -> None:
@@ -288,8 +290,8 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
 def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump) -> Edge:
     """Return the ASGI application of a desk.
 
-    `journal` gets a line for every request; `pumps` send what waits as long as the application
-    runs.
+    `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
+    the application runs.
     """
 
     @asynccontextmanager
@@ -314,7 +316,7 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
 
 
 def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
-    """Return what answers the calls of a desk, inside the edge that counts them."""
+    """Return the ASGI application that answers a desk's calls; the edge around it counts them."""
     service = desk.service
     return Litestar(
         route_handlers=[
@@ -332,7 +334,7 @@ def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
                 "desk": desk,
                 "metrics": metrics,
                 "describe": cache(lambda: openapi_document(service)),
-                # answers that stay as they are, once each was asked for
+                # answers that do not change after they were first asked for
                 "made": {},
             }
         ),
@@ -354,12 +356,11 @@ def serve(settings: Settings, announce: Callable[[str], None]) -> None:
 def serve_service(
     service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
-    """Serve until stopped by SIGINT or SIGTERM, and read the catalogue again on SIGHUP; `announce`
-    gets the address once the service answers, and before that, at the first start of a data
-    folder, the owner's key.
+    """Serve until stopped by SIGINT or SIGTERM, and read the catalogue again on SIGHUP.
 
-    The data folder is made where it is missing, and holds the address in `address.txt` while
-    the service runs.
+    `announce` is called with the address once the service answers. At the first start of a data
+    folder, it is called with the owner's key before that. The data folder is created if it is
+    missing. It holds the address in `address.txt` while the service runs.
 
     Raises: StoreError.
     """

@@ -1,8 +1,8 @@
-"""Contingencies: what may turn up, priced by quoting what it adds on top of a quote's own draft.
+"""Contingencies: faults that teardown may show, priced by quoting their jobs on top of the draft.
 
-A price is as much work as a small quote, so it is remembered by its draft. What turns up is priced
-without the counter's changes to lines and parts: those name lines and parts of the quote as it is.
-At the worst, what they take off jobs that may be replaced is not counted on.
+A price is as much work as a small quote, so it is cached by its draft. Contingencies are priced
+without the counter's changes to lines and parts, because those name lines and parts of the quote as
+it is. The worst case leaves out reductions by such changes on jobs that may be replaced.
 """
 
 from __future__ import annotations
@@ -31,14 +31,14 @@ from kitwright.visit import Known, added_needs, price_jobs, untouched
 from kitwright.workshop import Workshop
 
 LEAST: Final = Decimal("0.01")
-"""What is less probable is not told: a remote chance of half a new engine helps nobody."""
+"""Contingencies that are less probable are not listed: such remote chances do not help anyone."""
 
 Places = frozenset[int]
-"""Some of a list of what may turn up, by their places in it."""
+"""Some contingencies of a list, by their places in it."""
 
 
 class More(Struct, frozen=True, kw_only=True):
-    """What a visit costs and takes more with something on top, and what it needs more."""
+    """The extra cost, minutes and parts of a visit with something added."""
 
     price: Money
     minutes: int
@@ -46,20 +46,20 @@ class More(Struct, frozen=True, kw_only=True):
 
     @property
     def is_anything(self) -> bool:
-        """Whether anything is more or less: the visit may do already what would be added."""
+        """Whether the visit changes at all; it may already include the work to be added."""
         return bool(self.price.minor or self.minutes or self.needs)
 
 
 class Foresight:
-    """Prices what may turn up on quotes of a workshop."""
+    """Finds and prices the contingencies of a workshop's quotes."""
 
     def __init__(self, workshop: Workshop) -> None:
         self._workshop = workshop
 
     def look_ahead(self, outcome: Outcome) -> Outcome:
-        """Return a quote with what may turn up on it.
+        """Return a quote with its contingencies.
 
-        Raises: the errors of the stages, where the catalogue can't answer.
+        Raises: the errors of the stages, if the catalogue lacks data.
         """
         draft, memory = outcome.draft, self._workshop.memory
         listed = memory.get(("listed", draft), lambda: self._list(outcome))
@@ -81,7 +81,9 @@ class Foresight:
         return structs.replace(outcome, contingencies=found)
 
     def _lapsing(self, outcome: Outcome, prospect: Prospect) -> Money:
-        """Return what the counter has taken off by naming what may be replaced, at least zero."""
+        """Return the reductions by the counter's changes that name what may be replaced; at least
+        zero.
+        """
         nothing = Money(0, self._workshop.shop.currency)
         asked = outcome.request.asked
         if not (prospect.replaces_jobs and asked.terms.names_lines):
@@ -97,7 +99,7 @@ class Foresight:
 
 
 def _weigh(visit: _Visit, chances: Sequence[Chance]) -> Prospect:
-    """Return what is probable enough to be told and adds anything, with its prices."""
+    """Return the contingencies that are probable enough and add anything, with their prices."""
     threshold = visit.workshop.shop.decision.confidence.possible
     told = _tell(visit, chances)
     each = []
@@ -114,7 +116,7 @@ def _weigh(visit: _Visit, chances: Sequence[Chance]) -> Prospect:
                 needs=more.needs,
             )
         )
-    # what has to turn up before something is as probable at least
+    # what has to be found first is at least as probable
     each.sort(
         key=lambda one: (
             -one.probability,
@@ -133,9 +135,10 @@ def _weigh(visit: _Visit, chances: Sequence[Chance]) -> Prospect:
 
 
 def _tell(visit: _Visit, chances: Sequence[Chance]) -> dict[int, int | None]:
-    """Return the places of what is told, each with that of what it is told under, None for none.
+    """Return the places of the listed contingencies, each with the place of the one that it is
+    listed under, or None.
 
-    Under what adds nothing itself, and so is not told, nothing is: it goes with what that is under.
+    A contingency that adds nothing is not listed; those under it move to the one that it is under.
     """
     told: dict[int, int | None] = {}
     for place, chance in enumerate(chances):
@@ -150,7 +153,7 @@ def _tell(visit: _Visit, chances: Sequence[Chance]) -> dict[int, int | None]:
 
 
 def _before(told: Mapping[int, int | None], place: int) -> Places:
-    """Return everything that has to turn up before something."""
+    """Return the places of all contingencies that have to be found before a contingency."""
     found: set[int] = set()
     after = told[place]
     while after is not None:
@@ -160,12 +163,12 @@ def _before(told: Mapping[int, int | None], place: int) -> Places:
 
 
 def _possible(told: Mapping[int, int | None], chosen: Places) -> Places:
-    """Return those of some whose every find before them is among them."""
+    """Return the chosen places for which everything that has to be found first is chosen too."""
     return frozenset(place for place in chosen if _before(told, place) <= chosen)
 
 
 class _Visit:
-    """One quote's visit, and what may turn up on it."""
+    """One quote's visit, and its contingencies."""
 
     def __init__(self, workshop: Workshop, outcome: Outcome, listed: Sequence[MayTurnUp]) -> None:
         self.workshop = workshop
@@ -177,7 +180,7 @@ class _Visit:
         self._keys = [[each.key for each in one.operations] for one in listed]
 
     def more(self, places: Iterable[int]) -> More:
-        """Return what some of the list add to the visit, together."""
+        """Return what some contingencies of the list add to the visit together."""
         found = [self.listed[place] for place in places]
         operations = {each.key: each for one in found for each in one.operations}
         roles = {role for one in found for role in one.roles}
@@ -202,7 +205,7 @@ class _Visit:
         )
 
     def on_top(self, place: int, before: Places) -> More:
-        """Return what one of the list adds to the visit with what has to turn up before it."""
+        """Return what one contingency adds to the visit that includes those found before it."""
         without, together = self.more(before), self.more([*before, place])
         known = {(need.role, need.cylinder, need.item) for need in without.needs}
         return More(
@@ -216,17 +219,17 @@ class _Visit:
         )
 
     def worst(self, told: Mapping[int, int | None]) -> Money:
-        """Return what the dearest combination of what is told adds, each with what has to turn up
-        before it.
+        """Return what the most expensive combination of the listed contingencies adds.
 
-        More on top costs more, but where a job holds others, which together may cost more than it
-        does, and where a supplier's fee for a small order or its freight falls away. So the dearest
-        is sought from all together, leaving out in turn whichever makes the rest dearest. Tests
-        compare it with every choice there is.
+        A combination includes everything that has to be found first. Usually, adding a contingency
+        costs more. But a job may include others that cost more together, and a supplier's freight
+        or fee for a small order may no longer apply. So the search starts with all of them. In each
+        step it leaves out those without which the rest is most expensive, as long as that costs
+        more. Tests compare the result with every possible combination.
         """
         chosen = frozenset(told)
         singly = [self.more([*_before(told, one), one]).price for one in chosen]
-        # nothing may turn up, and where what does makes the visit cheaper, that is the dearest
+        # nothing may be found; if every find makes the visit cheaper, that is the most expensive
         dearest = max([self.more(()).price, self.more(chosen).price, *singly])
         while len(chosen) > 1:
             rests = [_possible(told, chosen - gone) for gone in self._alike(chosen)]
@@ -238,7 +241,7 @@ class _Visit:
         return dearest
 
     def _alike(self, chosen: Places) -> list[Places]:
-        """Return, for each operation and role that some of the list add, all that add it."""
+        """Return, for each operation and role that chosen places add, all places that add it."""
         adding: dict[tuple[str, int | None], set[int]] = {}
         for place in sorted(chosen):
             for added in (*self._keys[place], *self.listed[place].roles):
@@ -246,7 +249,7 @@ class _Visit:
         return [frozenset(each) for each in adding.values()]
 
     def replaces_jobs(self, place: int) -> bool:
-        """Return whether one of the list adds a job that holds one of the visit's."""
+        """Return whether a contingency of the list adds a job that includes a job of the visit."""
         operations = self._repair.jobs.operations
         together = settle([*operations, *self.listed[place].operations])
         there = {each.key for each in together.operations}

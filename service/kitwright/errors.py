@@ -6,14 +6,14 @@ import errno
 from typing import Final
 
 Path = tuple[str | int, ...]
-"""Where in a request a fault stands: member names and list indexes, outermost first."""
+"""The place of an error in a request: member names and list indexes, outermost first."""
 
 
 class KitwrightError(Exception):
-    """Something that the caller can name, report and mend.
+    """An error that the caller can identify, report and correct.
 
-    A leaf has a stable `code`, its facts as attributes and a message made of them. `path` says
-    where in a request the fault stands, where that is known.
+    A concrete class has a stable `code`, its facts as attributes and a message made of them. `path`
+    is the place of the error in a request, if that is known.
     """
 
     code = "kitwright-error"
@@ -40,5 +40,5 @@ _REASONS: Final = {
 
 
 def reason_of(error: OSError) -> str:
-    """Return what the system says of a file or an address, in plain words."""
+    """Return the operating system's message about a file or an address."""
     return _REASONS.get(error.errno or 0) or error.strerror or str(error)

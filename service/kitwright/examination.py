@@ -1,4 +1,4 @@
-"""Examination: what reading, checking and proving the folder of a catalogue comes to."""
+"""Examination: the result of reading, checking and verifying a catalogue folder."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from kitwright.proof import prove_catalogue
 
 
 class Examined(Struct, frozen=True, kw_only=True):
-    """A catalogue that is whole and proven, by how many repairs, and what to look at in it."""
+    """A complete and verified catalogue, the number of repairs tried on it, and its warnings."""
 
     catalogue: Catalogue
     repairs: int
@@ -26,7 +26,7 @@ class Examined(Struct, frozen=True, kw_only=True):
 
 
 def read_sound(folder: Path) -> Catalogue:
-    """Return the catalogue of a folder in which everything refers to something.
+    """Return the catalogue of a folder; all of its references have been checked.
 
     Raises: CatalogueUnreadable, CatalogueInvalid.
     """
@@ -36,9 +36,9 @@ def read_sound(folder: Path) -> Catalogue:
 
 
 def examine(folder: Path, today: date) -> Examined:
-    """Return the catalogue of a folder, proven by running the flow over all it can be asked.
+    """Return the catalogue of a folder, verified by running the flow over every possible repair.
 
-    `today` chooses tax rates, and tells old figures.
+    `today` selects the tax rates, and decides which values are out of date.
 
     Raises: CatalogueUnreadable, CatalogueInvalid.
     """
@@ -56,7 +56,7 @@ def _raise_any(faults: tuple[Fault, ...]) -> None:
 
 
 def _unspoken(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield the shops whose language has no texts, which could not answer anything."""
+    """Yield an error for each shop whose language has no texts; it could not answer any call."""
     known = languages()
     for shop in catalogue.shops.values():
         if shop.language not in known:

@@ -1,4 +1,4 @@
-"""Extras: the jobs worth doing while the engine is apart, each at what it adds to the visit."""
+"""Extras: the jobs worth doing while the engine is apart, each with the cost that it adds."""
 
 from __future__ import annotations
 
@@ -33,11 +33,11 @@ from kitwright.workshop import Workshop
 def reprice(
     workshop: Workshop, request: Request, draft: Draft, repair: Repair, extra: Extra
 ) -> Extra:
-    """Return an optional job of a draft at what it costs more with the counter's changes."""
+    """Return an optional job of a draft, with the cost that it adds under the counter's changes."""
     try:
         price = _price(workshop, request, extra.lines) - repair.price
     except RequestRefused:
-        # what is changed may not stand like that beside the job: what holds for all lines counts
+        # changes of single lines may not fit next to the job: then only those of all lines count
         lasting = keep_lasting(request)
         price = _price(workshop, lasting, extra.lines)
         price -= _price(workshop, lasting, draft.repair.lines)
@@ -45,7 +45,7 @@ def reprice(
 
 
 def _price(workshop: Workshop, request: Request, lines: Sequence[PricedLine]) -> Money:
-    """Return what lines come to with the counter's changes. Raises: RequestRefused."""
+    """Return the total of lines with the counter's changes. Raises: RequestRefused."""
     changed = adjust_lines(lines, request.asked.terms, workshop.shop.currency)
     return price_of(workshop.shop, request, changed)
 
@@ -53,8 +53,8 @@ def _price(workshop: Workshop, request: Request, lines: Sequence[PricedLine]) ->
 def find_extras(
     workshop: Workshop, request: Request, repair: Repair, known: Known
 ) -> Iterator[Extra]:
-    """Yield the jobs worth doing while the engine is apart, each at what the whole visit costs
-    more with it.
+    """Yield the jobs worth doing while the engine is apart, each with the cost that it adds to the
+    entire visit.
     """
     jobs = repair.jobs
     seen = {each.key for each in (*jobs.operations, *jobs.left_out)}
@@ -77,8 +77,8 @@ def find_extras(
 def _compared(
     workshop: Workshop, request: Request, repair: Repair, together: Jobs, known: Known
 ) -> tuple[Repair | Compared, Compared]:
-    """Return a repair and the one with more jobs, with the counter's changes as far as they hold
-    for both.
+    """Return a repair and the same with more jobs, with those of the counter's changes that apply
+    to both.
     """
     try:
         return repair, price_jobs(workshop, request, together, known)

@@ -1,4 +1,4 @@
-"""The flow: one call a stage, from a request to a quote."""
+"""The flow: one call for each stage, from a request to a quote."""
 
 from __future__ import annotations
 
@@ -47,9 +47,9 @@ from kitwright.workshop import Workshop
 
 
 def assess(workshop: Workshop, asked: AskedAssessment, base: Path = ()) -> Assessment:
-    """Return what the findings on an engine come to.
+    """Return the assessment of the findings on an engine: the diagnoses and the next tests.
 
-    `base` is where the findings stand in a larger request. Raises: RequestRefused.
+    `base` is the path of the findings in a larger request. Raises: RequestRefused.
     """
     catalogue, shop = workshop.catalogue, workshop.shop
     findings = read_findings(catalogue, asked, base)
@@ -60,11 +60,11 @@ def assess(workshop: Workshop, asked: AskedAssessment, base: Path = ()) -> Asses
 
 
 def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
-    """Return the whole quote for what the counter asks.
+    """Return the complete quote for a request of the counter.
 
-    Findings in place of diagnoses and jobs decide what is quoted.
+    If findings are given instead of diagnoses and jobs, they decide what is quoted.
 
-    Raises: RequestRefused, and the errors of the stages where the catalogue can't answer.
+    Raises: RequestRefused, and the errors of the stages if the catalogue lacks data.
     """
     if asked.findings is not None:
         return _quote_findings(workshop, asked, asked.findings)
@@ -72,12 +72,12 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     terms = asked.terms
     repair, extras = draft.repair, draft.extras
-    # where the chassis is not named, changes of lines may make another one the dearest
+    # if the chassis is not named, changes of lines may make another one the most expensive
     if terms.changes_work or (request.may_be and terms.changes_lines):
         repair = hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
         extras = tuple(find_extras(workshop, request, repair, Known(workshop, None)))
         if repair.chassis is not draft.repair.chassis:
-            # changed by hand, another one is the dearest: what is done there, and with which care
+            # with manual changes, another one is the most expensive: use its work and cautions
             plain = structs.replace(untouched(request), chassis=repair.chassis)
             _, labour = workshop.labour(plain, repair.jobs.operations)
             draft = structs.replace(
@@ -101,7 +101,7 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
 
 
 def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Outcome:
-    """Return the quote of the repair that findings support, or of what finds out more."""
+    """Return the quote of the repair that findings support, or of the test that finds out more."""
     faults: list[KitwrightError] = []
     assessment = None
     try:
@@ -128,7 +128,7 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
 
 
 def _in_play(workshop: Workshop, outcome: Outcome, course: Course) -> Iterator[InPlay]:
-    """Yield the repairs that may follow, each as a visit of its own; none that is quoted."""
+    """Yield the repairs that may follow, each priced as a separate visit, except those quoted."""
     plain = untouched(outcome.request)
     scope = plain.asked.scope
     quoted = outcome.repair.jobs.operations
@@ -150,7 +150,7 @@ def _in_play(workshop: Workshop, outcome: Outcome, course: Course) -> Iterator[I
 
 
 def _draft(workshop: Workshop, request: Request) -> Draft:
-    """Return a request's quote as it is before any line or part of it is changed."""
+    """Return a request's quote before the counter changes any line or part of it."""
     jobs = choose_jobs(workshop.catalogue, request)
     priced = quote_jobs(workshop, request, jobs)
     repair = hold_back(workshop, request, priced)
@@ -166,9 +166,7 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
 def _operated(
     workshop: Workshop, request: Request, repair: Repair, labour: Labour
 ) -> tuple[Operated, ...]:
-    """Return a repair's operations with their minutes before anybody changes them: those of
-    `labour`.
-    """
+    """Return a repair's operations with their minutes before any override: those of `labour`."""
     plain = structs.replace(request, chassis=repair.chassis)
     return tuple(
         Operated(

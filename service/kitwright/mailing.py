@@ -1,6 +1,4 @@
-"""Mailing: how a letter is written, and the mails that wait in the store as their pump asks for
-them.
-"""
+"""Mailing: the writer of e-mails to customers, and the store's queue for the mail pump."""
 
 from __future__ import annotations
 
@@ -19,14 +17,14 @@ from kitwright.web.calls.desk import Composed, Letter
 
 
 class LetterWriter:
-    """Writes letters to customers.
+    """Writes e-mails to customers.
 
     Args:
-        sender: the address that mails come from.
-        public_url: what stands before the path of every link, None: nobody has said it.
-        local_links: whether links may lead where customers can't follow, for trials.
-        reply_to: the address that answers go to, None: the sender's.
-        quote_pdf: makes a file of a revision, None: no file goes with the letter.
+        sender: the address that e-mails come from.
+        public_url: the start of every link, before its path; None if it is not set.
+        local_links: whether links may lead to an address that customers can't reach, for trials.
+        reply_to: the address that replies go to, None for the sender's.
+        quote_pdf: makes the PDF of a revision, None if no file is attached.
     """
 
     def __init__(
@@ -45,7 +43,7 @@ class LetterWriter:
         self._quote_pdf = quote_pdf
 
     def write(self, letter: Letter) -> Composed:
-        """Return a letter as a message.
+        """Return an e-mail composed from a letter's data.
 
         Raises: NoPublicAddress, AddressInvalid, TextInvalid, UnknownLanguage.
         """
@@ -71,13 +69,13 @@ class LetterWriter:
 
 
 class StoredMails:
-    """The mails of a store, as `kitwright.outbound.mail_pump.MailOutbox` says.
+    """The e-mails of a store; implements `kitwright.outbound.mail_pump.MailOutbox`.
 
     Args:
-        store: where they are kept.
-        stamp: says by whom and when an outcome is kept.
-        told: told when an event may wait to be posted.
-        luck: from 0 to below 1, spreads retries.
+        store: where the e-mails are stored.
+        stamp: returns by whom and when an outcome is recorded.
+        told: called when an event may be waiting to be posted.
+        luck: returns a random number from 0 to below 1, which spreads retries.
     """
 
     def __init__(
@@ -94,21 +92,21 @@ class StoredMails:
         self._luck = luck
 
     def due(self, now: datetime) -> int | None:
-        """Return the number of the mail that has been due the longest."""
+        """Return the number of the e-mail that has been due the longest, None if none is due."""
         found = self._store.read(lambda records: records.mails.due(now, 1))
         return found[0].number if found else None
 
     def soonest(self) -> datetime | None:
-        """Return when the next mail is due; None where none waits."""
+        """Return when the next e-mail is due, None if none is waiting."""
         return self._store.read(lambda records: records.mails.soonest())
 
     async def begin(self, number: int, now: datetime) -> Outgoing | None:
-        """Return a mail whose next attempt is kept as begun."""
+        """Record the start of an e-mail's next attempt, and return the e-mail."""
         begun = await self._store.write(lambda records: mails.begin_attempt(records, number, now))
         return None if begun is None else _outgoing(begun)
 
     async def settle(self, mail: Outgoing, outcome: MailOutcome) -> None:
-        """Keep what became of an attempt."""
+        """Record the outcome of an attempt."""
         stamp, luck = self._stamp(), self._luck()
 
         def settle(records: Records) -> None:

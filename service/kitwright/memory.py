@@ -1,4 +1,4 @@
-"""Memory: what is remembered between questions, within a budget in bytes."""
+"""Memory: a cache of answers, within a budget in bytes."""
 
 from __future__ import annotations
 
@@ -15,42 +15,43 @@ T = TypeVar("T")
 
 MIB: Final = 2**20
 ELSEWHERE: Final = 32 * MIB
-"""What is remembered apart from any workshop, at most: shapes of covers, and small fixed counts of
-short texts and amounts. A test adds it up.
+"""The most bytes that are cached outside of workshops: shapes of covers, and small fixed numbers of
+short texts and amounts. A test adds them up.
 """
 _ENTRY: Final = 400
-"""Bytes that an entry takes of the tables."""
+"""Bytes that an entry takes in the tables."""
 _ROUNDED_UP: Final = 8
-"""Bytes that the interpreter's allocator adds to a value at most, as it rounds up to 16."""
+"""The most bytes that the interpreter's allocator adds to a value when it rounds up to 16."""
 _EVERYBODYS: Final = (type, ModuleType, FunctionType, BuiltinFunctionType, Enum)
 
 
 class Memory:
-    """Answers by question, within a budget: the least recently used are forgotten first.
+    """A cache of answers by question, within a budget. The least recently used are dropped first.
 
-    What an answer takes is measured when it is remembered. One that grows as it is used is measured
-    anew when the next of these is worked out, and when it has been used once, twice, four times and
-    so on. What several answers share is counted for each: the sum is rather too high than too low.
-    Not for several threads at once.
+    The size of an answer is measured when it is stored. An answer that grows as it is used is
+    measured again when the next growing answer is computed, and after 1, 2, 4, ... uses. Objects
+    that several answers share are counted for each of them, so the sum is too high rather than too
+    low. Not safe for use by several threads at once.
 
     Args:
-        budget: bytes that all answers with their questions may take.
-        shared: types whose instances are there in any case, or are counted by themselves.
+        budget: the most bytes that all answers and their questions may take.
+        shared: types whose instances are not counted, because they exist in any case or are counted
+            elsewhere.
     """
 
     def __init__(self, budget: int, shared: tuple[type, ...] = ()) -> None:
         self.budget = budget
         self.held = 0
-        """Bytes that all answers with their questions take."""
+        """Bytes that all answers and their questions take."""
         self._is_shared = _Shared((*_EVERYBODYS, *shared))
         self._known: OrderedDict[Hashable, _Known] = OrderedDict()
         self._growing: Hashable = None
-        """The question whose answer was the last that grows."""
+        """The question of the latest answer that grows."""
 
     def get(self, question: Hashable, work_out: Callable[[], T], *, grows: bool = False) -> T:
-        """Return the known answer to a question, or the one worked out now.
+        """Return the stored answer to a question; if there is none, compute and store it.
 
-        An answer that is larger than the budget is forgotten at once.
+        An answer that is larger than the budget is dropped at once.
         """
         known = self._known.get(question)
         if known is None:
@@ -70,7 +71,7 @@ class Memory:
         return cast(T, known.answer)
 
     def clear(self) -> None:
-        """Forget everything."""
+        """Drop all answers."""
         self._known.clear()
         self.held = 0
 
@@ -83,9 +84,9 @@ class Memory:
             self.held -= gone.size
 
     def size_of(self, *values: object) -> int:
-        """Return the bytes that values take with all they lead to, what is shared left out.
+        """Return the bytes that values take, with all objects that they refer to.
 
-        The values themselves are never left out.
+        Objects of shared types are left out, except the values themselves.
         """
         size = 0
         fresh: list[Any] = list(values)
@@ -94,7 +95,7 @@ class Memory:
             # level by level, so that nearly all of it is done inside the interpreter
             size += sum(map(getsizeof, fresh)) + _ROUNDED_UP * len(fresh)
             referents = gc.get_referents(*fresh)
-            # the collector does not see whose bytes an array shows
+            # the garbage collector does not see the object whose bytes an array shows
             referents += [value.base for value in fresh if _BASED[type(value)]]
             before = len(seen)
             seen.update(zip(map(id, referents), referents, strict=True))
@@ -104,7 +105,7 @@ class Memory:
 
 
 class _Based(dict[type, bool]):
-    """Type -> whether its instances may show bytes of another, their `base`."""
+    """Type -> whether its instances may be views of another object's bytes, their `base`."""
 
     def __missing__(self, kind: type) -> bool:
         self[kind] = hasattr(kind, "base") and hasattr(kind, "nbytes")
@@ -115,7 +116,7 @@ _BASED: Final = _Based()
 
 
 class _Shared(dict[type, bool]):
-    """Type -> whether its instances are left out, found out on the first of them."""
+    """Type -> whether its instances are left out, determined at the first of them."""
 
     def __init__(self, kinds: tuple[type, ...]) -> None:
         super().__init__()
@@ -127,8 +128,8 @@ class _Shared(dict[type, bool]):
 
 
 class _Known:
-    """An answer, the bytes that it and its question take, and how often it was used since, where
-    it grows.
+    """An answer, the bytes that it and its question take, and, if it grows, how often it was used
+    since.
     """
 
     __slots__ = ("answer", "size", "uses")

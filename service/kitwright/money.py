@@ -1,8 +1,8 @@
 """Money in whole minor units: exact, one currency at a time, rounded by one function.
 
-No figure here is ever a `float`, and none passes through a `decimal` context, whose precision
-would round without being asked. Selling prices, totals and allotments of minutes all rest on
-`round_ratio` and `apportion`.
+No value here is a `float`, and none passes through a `decimal` context, because its precision could
+round without notice. Selling prices, totals and shares of minutes all use `round_ratio` and
+`apportion`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 Exact = Fraction | Decimal | int
-"""A number that arithmetic keeps whole."""
+"""A number whose arithmetic here is exact."""
 
 _TWO_DIGITS: Final = """
     AED AFN ALL AMD AOA ARS AUD AWG AZN BAM BBD BDT BMD BND BOB BOV BRL BSD BTN BWP BYN BZD CAD CDF
@@ -50,13 +50,13 @@ market units, XDR, XSU, XUA, XTS, XXX), which no shop is paid in."""
 
 
 class MoneyError(KitwrightError):
-    """An amount that cannot be formed or reckoned with."""
+    """An amount that cannot be made or computed with."""
 
     code = "money-error"
 
 
 class UnknownCurrency(MoneyError):
-    """A code is no current currency of ISO 4217 with a minor unit."""
+    """A code that is not a current currency of ISO 4217 with a minor unit."""
 
     code = "unknown-currency"
 
@@ -66,7 +66,7 @@ class UnknownCurrency(MoneyError):
 
 
 class MixedCurrencies(MoneyError):
-    """Amounts of two currencies were added, compared or totalled."""
+    """Amounts of different currencies were added, subtracted or compared."""
 
     code = "mixed-currencies"
 
@@ -77,7 +77,7 @@ class MixedCurrencies(MoneyError):
 
 
 class WeightsInvalid(MoneyError):
-    """Something cannot be shared by these weights: one is negative, or there are none."""
+    """Weights that nothing can be shared by: one is negative, or there are none."""
 
     code = "weights-invalid"
 
@@ -91,7 +91,7 @@ class WeightsInvalid(MoneyError):
 
 
 class SharesInvalid(MoneyError):
-    """Exact shares do not add up to what is shared out by them."""
+    """Exact shares whose sum is not the number to be shared."""
 
     code = "shares-invalid"
 
@@ -102,7 +102,7 @@ class SharesInvalid(MoneyError):
 
 
 class BaseQuantityInvalid(MoneyError):
-    """The quantity that a unit price is for is not above zero."""
+    """A base quantity of a unit price that is not above zero."""
 
     code = "base-quantity-invalid"
 
@@ -112,7 +112,7 @@ class BaseQuantityInvalid(MoneyError):
 
 
 class CashIncrementInvalid(MoneyError):
-    """A cash increment is not a positive whole number of minor units."""
+    """A cash increment that is not a positive whole number of minor units."""
 
     code = "cash-increment-invalid"
 
@@ -125,10 +125,11 @@ class CashIncrementInvalid(MoneyError):
 
 
 class RoundMode(StrEnum):
-    """How an amount between two minor units is rounded.
+    """The rule by which an amount between two minor units is rounded.
 
-    Each treats a negative amount as the mirror image of the positive one, so that a credit undoes
-    its charge to the unit: `half_up` takes a half away from zero, `down` goes towards zero.
+    A negative amount is rounded like the positive one, with the sign changed, so that a credit
+    cancels its charge exactly. So `half_up` rounds a half away from zero, and `down` rounds towards
+    zero.
     """
 
     half_up = "half_up"
@@ -141,9 +142,9 @@ _HALF_UP: Final = RoundMode.half_up
 
 
 def digits(currency: str) -> int:
-    """Return how many decimal digits the minor unit of a currency has: 0, 2, 3 or 4.
+    """Return the number of decimal digits of a currency's minor unit: 0, 2, 3 or 4.
 
-    Source: ISO 4217, never CLDR, whose digits say how amounts are shown.
+    Source: ISO 4217, not CLDR, whose digits are for display only.
 
     Raises: UnknownCurrency.
     """
@@ -154,9 +155,9 @@ def digits(currency: str) -> int:
 
 
 def round_minor(value: Exact, mode: RoundMode = RoundMode.half_up) -> int:
-    """Return the whole number that a value is rounded to under a mode.
+    """Return a value rounded to a whole number by a mode.
 
-    Negative values mirror positive ones:
+    Negative values are rounded like positive ones, with the sign changed:
 
     >>> round_minor(Decimal("2.5")), round_minor(Decimal("-2.5"))
     (3, -3)
@@ -168,9 +169,9 @@ def round_minor(value: Exact, mode: RoundMode = RoundMode.half_up) -> int:
 
 
 def round_ratio(top: int, bottom: int, mode: RoundMode = RoundMode.half_up) -> int:
-    """Return the whole number that top / bottom is rounded to; `bottom` is above zero.
+    """Return top / bottom rounded to a whole number; `bottom` has to be above zero.
 
-    The only rounding of money, behind `round_minor`, `Money.of`, lines, taxes and cash totals.
+    All rounding of money is done here: for `round_minor`, `Money.of`, lines, taxes and cash totals.
     """
     whole, rest = divmod(abs(top), bottom)
     if mode is _HALF_UP:
@@ -188,7 +189,7 @@ class Money(Struct, frozen=True, gc=False):
 
     Amounts of two currencies are never equal, and adding or comparing them raises MixedCurrencies.
 
-    Raises: UnknownCurrency, for a code without digits in ISO 4217.
+    Raises: UnknownCurrency, if ISO 4217 lists no minor unit for the code.
     """
 
     minor: int
@@ -238,23 +239,23 @@ class Money(Struct, frozen=True, gc=False):
         return Money(self.minor - self._same(other), self.currency)
 
     def __neg__(self) -> Money:
-        """Return the amount with the other sign."""
+        """Return the amount with the opposite sign."""
         return Money(-self.minor, self.currency)
 
     def __lt__(self, other: Money) -> bool:
-        """Return whether this is the smaller of two amounts of one currency."""
+        """Return whether this amount is less than another of the same currency."""
         return self.minor < self._same(other)
 
     def __le__(self, other: Money) -> bool:
-        """Return whether this is not the larger of two amounts of one currency."""
+        """Return whether this amount is at most another of the same currency."""
         return self.minor <= self._same(other)
 
     def __gt__(self, other: Money) -> bool:
-        """Return whether this is the larger of two amounts of one currency."""
+        """Return whether this amount is greater than another of the same currency."""
         return self.minor > self._same(other)
 
     def __ge__(self, other: Money) -> bool:
-        """Return whether this is not the smaller of two amounts of one currency."""
+        """Return whether this amount is at least another of the same currency."""
         return self.minor >= self._same(other)
 
     def _same(self, other: Money) -> int:
@@ -264,7 +265,7 @@ class Money(Struct, frozen=True, gc=False):
 
 
 def total(moneys: Iterable[Money], currency: str) -> Money:
-    """Return the sum of amounts of one currency; zero of that currency where there are none.
+    """Return the sum of amounts of one currency; zero in that currency if there are none.
 
     Raises: MixedCurrencies, UnknownCurrency.
     """
@@ -277,20 +278,21 @@ def total(moneys: Iterable[Money], currency: str) -> Money:
 
 
 def share(whole: int, weights: Sequence[Fraction | int]) -> tuple[int, ...]:
-    """Return a whole number split by weights: whole parts, in order, that sum to it exactly.
+    """Return a whole number split by weights into whole parts, in order; their sum is the number.
 
-    By largest remainder: each part is its exact share rounded down, and what is left goes, one by
-    one, to the largest remainders, ties to the earlier. A negative number mirrors the positive
-    one; weights that are all zero count as equal. Serves minutes as well as minor units.
+    The method is the largest remainder. Each part is its exact share rounded down; the rest goes,
+    one by one, to the largest remainders, and in a tie to the earlier part. A negative number is
+    split like the positive one, with the signs changed. If all weights are zero, they count as
+    equal. Used for minutes as well as minor units.
 
     Args:
-        whole: what is shared, of either sign.
-        weights: not negative, in any unit; a part of weight zero gets nothing beside others.
+        whole: the number to split, of either sign.
+        weights: zero or above, in any unit. A part of weight zero gets zero, unless all are zero.
 
     >>> share(100, [1, 1, 1])
     (34, 33, 33)
 
-    Raises: WeightsInvalid, where a weight is negative, or where there are none to share by.
+    Raises: WeightsInvalid, if a weight is negative, or if there are no weights.
     """
     if not weights:
         if whole:
@@ -307,22 +309,22 @@ def share(whole: int, weights: Sequence[Fraction | int]) -> tuple[int, ...]:
 
 
 def apportion(whole: int, tops: Sequence[int], bottom: int) -> tuple[int, ...]:
-    """Return whole parts that sum to a whole number, each less than one from its exact share.
+    """Return whole parts whose sum is a whole number, each less than one from its exact share.
 
-    The largest remainder where shares may have either sign, as those of charges and credits of
-    one document do: each part is its share rounded down, and what is left goes, one by one, to
-    the largest remainders, ties to the earlier. A share that is whole already, zero included,
-    keeps its value. All signs turned, the parts are the same with their signs turned.
+    This is the largest remainder for shares of either sign, such as charges and credits of one
+    document. Each part is its share rounded down; the rest goes, one by one, to the largest
+    remainders, and in a tie to the earlier part. A share that is a whole number, including zero,
+    keeps its value. If the signs of all shares change, so do the signs of all parts.
 
     Args:
-        whole: the sum of the shares, rounded up or down by less than one.
+        whole: the sum of the parts; it differs from the sum of the shares by less than one.
         tops: the shares' numerators.
         bottom: their common denominator, above zero.
 
     >>> apportion(7, [30, 31, 9], 10)  # exact shares 3.0, 3.1 and 0.9
     (3, 3, 1)
 
-    Raises: SharesInvalid, where the shares' sum is one or more away from `whole`.
+    Raises: SharesInvalid, if the shares' sum differs from `whole` by one or more.
     """
     if abs(sum(tops) - whole * bottom) >= bottom:
         raise SharesInvalid(whole, Fraction(sum(tops), bottom))
@@ -333,7 +335,7 @@ def apportion(whole: int, tops: Sequence[int], bottom: int) -> tuple[int, ...]:
     left = abs(whole) - sum(parts)
     if left:
         rests = [top % bottom for top in tops]
-        # sorted() is stable, also in reverse, which gives ties to the earlier.
+        # sorted() is stable, also in reverse, so in a tie the earlier part comes first
         for index in sorted(range(len(parts)), key=rests.__getitem__, reverse=True)[:left]:
             parts[index] += 1
     return tuple([-part for part in parts]) if is_mirrored else tuple(parts)
@@ -353,9 +355,9 @@ def line_amount(
 
     Args:
         quantity: in the unit of the line; negative on a return.
-        unit_price: what `base_quantity` costs, in major units, with any number of digits.
+        unit_price: the price of `base_quantity`, in major units, with any number of digits.
         base_quantity: above zero.
-        allowances: what is taken off the line, in major units; a charge on the line is negative.
+        allowances: the amount taken off the line, in major units; negative for a charge.
         currency: of the price, the allowances and the result.
 
     Raises: BaseQuantityInvalid, UnknownCurrency.
@@ -363,7 +365,7 @@ def line_amount(
     base_top, base_bottom = base_quantity.as_integer_ratio()
     if base_top <= 0:
         raise BaseQuantityInvalid(base_quantity)
-    # Whole numbers rather than Fraction: this runs for every line of every quote.
+    # whole numbers instead of Fraction, as this runs for every line of every quote
     quantity_top, quantity_bottom = quantity.as_integer_ratio()
     price_top, price_bottom = unit_price.as_integer_ratio()
     top = quantity_top * price_top * base_bottom
@@ -378,7 +380,7 @@ def line_amount(
 def cash_round(money: Money, increment: Decimal) -> Money:
     """Return the amount to pay in cash: the nearest multiple of an increment, half up.
 
-    Applied to a total after tax, never to lines; the difference is printed as cash rounding.
+    It applies to a total after tax, never to lines; the difference is printed as cash rounding.
 
     Args:
         money: the total.
@@ -387,7 +389,7 @@ def cash_round(money: Money, increment: Decimal) -> Money:
     >>> cash_round(Money.of(Decimal("12.38"), "CAD"), Decimal("0.05")).amount_text
     '12.40'
 
-    Raises: CashIncrementInvalid, where the increment is not a positive whole number of minor units.
+    Raises: CashIncrementInvalid, if the increment is not a positive whole number of minor units.
     """
     top, bottom = increment.as_integer_ratio()
     scale: int = 10 ** digits(money.currency)

@@ -1,4 +1,4 @@
-"""Posting: the events that wait in the store, as the pump of webhooks asks for them."""
+"""Posting: the store's queue of events for the pump of webhooks."""
 
 from __future__ import annotations
 
@@ -19,18 +19,18 @@ _LAST_ATTEMPT: Final = "given up after the last attempt: "
 
 
 class StoredOutbox:
-    """The deliveries of a store, as `kitwright.outbound.pump.Outbox` says."""
+    """The deliveries of a store; implements `kitwright.outbound.pump.Outbox`."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
 
     def due(self, now: datetime, most: int) -> Sequence[Delivery]:
-        """Return deliveries whose time has come, the longest due first."""
+        """Return at most `most` deliveries that are due at `now`, the longest due first."""
         found = self._store.read(lambda records: records.events.due(now, most))
         return tuple(map(_delivery, found))
 
     async def settle(self, delivery: Delivery, outcome: Outcome, next_at: datetime | None) -> None:
-        """Keep what became of an attempt."""
+        """Record the outcome of an attempt."""
         hook, _, seq = delivery.id.removeprefix("evt_").partition("_")
         number, place = int(hook), int(seq)
 
@@ -39,7 +39,7 @@ class StoredOutbox:
             if kept is None:
                 return
             if kept.url != delivery.url and not outcome.is_delivered:
-                # it failed where the hook no longer leads, so it is still due where it does
+                # it failed at an address that the hook has left, so it is still due at the new one
                 return
             if next_at is None or outcome.is_gone:
                 records.events.settle(number, place)
@@ -59,7 +59,7 @@ class StoredOutbox:
         await self._store.write(settle)
 
     def soonest(self) -> datetime | None:
-        """Return when the next delivery is due; None where nothing waits."""
+        """Return when the next delivery is due, None if none is waiting."""
         return self._store.read(lambda records: records.events.soonest())
 
 
@@ -75,6 +75,6 @@ def _delivery(due: DueDelivery) -> Delivery:
 
 
 def message(event: Event) -> bytes:
-    """Return what is posted of an event, as Standard Webhooks lays a payload out."""
+    """Return the body that is posted for an event, in the payload format of Standard Webhooks."""
     out = event_out(event)
     return msgspec.json.encode({"type": event.kind, "timestamp": event.at, "data": out})

@@ -1,6 +1,4 @@
-"""Proof: what `check-catalog` proves beyond references, by running the flow over everything it can
-be asked.
-"""
+"""Proof: the part of `check-catalog` that verifies a catalogue by trying every possible repair."""
 
 from __future__ import annotations
 
@@ -30,8 +28,8 @@ from kitwright.workshop import Workshop
 
 
 class Variant(Struct, frozen=True):
-    """One kind of engine inside a family: a serial of its range, and a build code where rows
-    ask for one.
+    """One kind of engine within a family: a serial number of its range, and a build code if rows
+    depend on one.
     """
 
     serial: int
@@ -39,23 +37,23 @@ class Variant(Struct, frozen=True):
 
 
 class Proof(Struct, frozen=True):
-    """How many repairs were planned, and every fault found."""
+    """The number of repairs that were planned, and all errors found."""
 
     repairs: int
     faults: tuple[Fault, ...]
 
 
 def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
-    """Return what comes of every job on every family, chassis or none, cylinder, variant and shop.
+    """Return the result of trying every job on every family, chassis, cylinder, variant and shop.
 
-    Proven is that each repair can be planned and priced, that every role has exactly one item,
-    and that the shop can get every item that it needs. `on` is the day whose tax rates are
-    used; supply is judged without a date.
+    It verifies that each repair can be planned and priced, that every role has exactly one item,
+    and that the shop can buy every item that it needs. `on` is the day whose tax rates are used;
+    supply is checked without a date.
     """
     repairs = 0
     faults: dict[Fault, None] = {}
     for shop in catalogue.shops.values():
-        # what lies on the shelf today says nothing about who sells it
+        # today's stock says nothing about who sells an item
         workshop = Workshop(catalogue, structs.replace(shop, stock=()))
         for request, operation, family in _everything(catalogue, shop, on):
             repairs += 1
@@ -74,8 +72,8 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
 
 
 def variants(catalogue: Catalogue, family: Family) -> tuple[Variant, ...]:
-    """Return one variant for every combination of serial range and build code that fitments
-    tell apart.
+    """Return one variant for every combination of serial number range and build code that
+    fitments distinguish.
     """
     rows = catalogue.fitments[family.id]
     ends = {row.serial_to + 1 for row in rows if row.serial_to < SERIAL_MAX}
@@ -134,7 +132,7 @@ def _asked(family: Family, chassis: Chassis | None, variant: Variant, on: date) 
 
 
 def _prove(workshop: Workshop, request: Request, operation: Operation) -> Iterator[str]:
-    """Yield what is wrong with one repair."""
+    """Yield the errors of one repair."""
     try:
         jobs = Jobs(operations=(operation,), swallowed=(), left_out=())
         repair = quote_jobs(workshop, request, jobs)

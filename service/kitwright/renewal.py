@@ -1,5 +1,5 @@
-"""Renewal: a running service takes over its catalogue as it is now, whole and proven, or goes on
-with the one that it has.
+"""Renewal: a running service reloads its catalogue if the new one is complete and verified; if not,
+it continues with the present one.
 """
 
 from __future__ import annotations
@@ -21,22 +21,22 @@ from kitwright.web.calls.service import Service
 from kitwright.web.edge.log import Journal
 
 _LESS_URGENT: Final = 10
-"""By how much a proof gives way to the service, as `nice` counts."""
+"""The `nice` value by which verification yields to the service."""
 
 
 class Renewal:
-    """Reads the catalogue anew whenever it is asked to.
+    """Reads the catalogue again each time it is asked to.
 
-    The proof is a process of its own, and the rest but the change itself is done in a thread, so
-    that the service goes on answering. A call under way is answered by the catalogue that it began
-    with. What comes of it stands in the journal.
+    The catalogue is verified in a separate process. Everything else except the change itself is
+    done in a thread, so that the service continues to answer. A call in progress is answered from
+    the catalogue that it began with. The result is written to the journal.
 
     Args:
-        service: answers now.
-        folder: where its catalogue lies.
-        read: makes the service of the catalogue as it is now.
-        prepare: makes all that answers by a service; what it returns lets that answer from then on.
-        journal: where it is told.
+        service: the service that answers now.
+        folder: the folder of its catalogue.
+        read: makes a service from the present state of the catalogue.
+        prepare: prepares the answers of a service; the function that it returns puts them in use.
+        journal: where the result is written.
     """
 
     def __init__(
@@ -56,7 +56,7 @@ class Renewal:
         self._is_asked_again = False
 
     def ask(self) -> None:
-        """Begin to read the catalogue; where that is under way, do it once more afterwards."""
+        """Start to read the catalogue; if that is already running, repeat it afterwards."""
         if self._task is not None:
             self._is_asked_again = True
             return
@@ -92,7 +92,7 @@ class Renewal:
         self._journal.write("error", "catalogue-refused", facts)
 
     async def _take_over(self) -> list[str]:
-        """Make the folder's catalogue the one that answers; return the warnings about it.
+        """Put the folder's catalogue into use; return the warnings about it.
 
         Raises: KitwrightError, OSError.
         """
@@ -109,13 +109,13 @@ class Renewal:
         return warnings
 
     async def _prove(self, revision: str) -> list[str]:
-        """Prove the folder's catalogue, which has to be of a revision; return the warnings.
+        """Verify the folder's catalogue, which has to have a revision; return the warnings.
 
         Raises: CatalogueNotProven.
         """
         command = [sys.executable, "-m", "kitwright", "check-catalog"]
         command += ["--catalog", str(self._folder)]
-        # settings in the environment that were typed over here need not even be readable
+        # environment settings that were overridden on the command line may be unreadable
         rest = {name: os.environ[name] for name in os.environ.keys() - {*ENVIRONMENT.values()}}
         proof = await asyncio.create_subprocess_exec(
             *command, stdin=DEVNULL, stdout=PIPE, stderr=PIPE, env=rest
@@ -136,6 +136,6 @@ class Renewal:
 
 
 class CatalogueNotProven(CatalogueError):
-    """A catalogue that was read and does not stand its proof."""
+    """A catalogue that was read, but failed verification."""
 
     code = "catalogue-not-proven"

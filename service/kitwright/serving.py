@@ -1,4 +1,4 @@
-"""Serving: an application answers at an address until it is told to stop."""
+"""Serving: runs an application at an address until it is stopped."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from kitwright.errors import KitwrightError, reason_of
 from kitwright.web.edge.edge import Edge, refusal_of_no_http
 
 _PATIENCE: Final = 5
-"""Seconds that requests under way have to end when the service is stopped."""
+"""Seconds that requests in progress have to finish when the service is stopped."""
 
 
 def serve_app(
@@ -30,10 +30,10 @@ def serve_app(
     told: Callable[[str], None],
     hung_up: Callable[[], None],
 ) -> None:
-    """Serve until SIGINT or SIGTERM; `told` gets the address once the application answers, and
-    `hung_up` is called inside the event loop on SIGHUP, where there is such a signal.
+    """Serve until SIGINT or SIGTERM.
 
-    Port 0 picks a free one.
+    `told` is called with the address once the application answers. `hung_up` is called inside the
+    event loop on SIGHUP, if the system has that signal. Port 0 selects a free port.
     """
     listener = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
@@ -58,9 +58,7 @@ def serve_app(
 
 
 def settle_garbage() -> None:
-    """Free what nobody needs, and take the rest for good: the collector need not look at it again
-    and again.
-    """
+    """Free unused objects, and exclude the rest from garbage collection, as they stay in use."""
     gc.unfreeze()
     gc.collect()
     gc.freeze()
@@ -97,7 +95,7 @@ class AddressUnusable(KitwrightError):
 
 
 class _Server(uvicorn.Server):
-    """A server that tells once it answers, and that a signal ends like any other end."""
+    """A server that reports when it answers, and that shuts down normally on a signal."""
 
     def __init__(
         self, config: uvicorn.Config, told: Callable[[], None], hung_up: Callable[[], None]
@@ -107,7 +105,7 @@ class _Server(uvicorn.Server):
         self._hung_up = hung_up
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Start, then tell."""
+        """Start, then report the address."""
         await super().startup(sockets=sockets)
         if sys.platform != "win32":
             asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, self._hung_up)
@@ -127,7 +125,7 @@ class _Server(uvicorn.Server):
 
 
 def _refuse(protocol: Any, _: str) -> None:
-    """Answer what is no HTTP with a problem document, as everything else that is wrong."""
+    """Answer bytes that are not HTTP with a problem document, like every other error."""
     protocol.transport.write(refusal_of_no_http())
     protocol.transport.close()
 

@@ -17,19 +17,19 @@ from kitwright.keeping.mail import AddressInvalid, check_address
 
 
 class Settings(Struct, frozen=True, kw_only=True):
-    """Where the service listens, what it serves and where it keeps things.
+    """The settings of a service: its address, its catalogue and shop, its data folder, its limits.
 
-    `shop` None means the only shop of the catalogue, else the first by id. Port 0 picks a free one.
-    `log` is one of `LOGS`. `rate` is how many calls a minute each key may make, 0 for any number;
-    an address without a key may make a tenth. `private_webhooks` says whether webhooks may lead
-    into the shop's own network. `memory` is how many MiB are remembered at most between requests,
-    from `LEAST_MEMORY` on.
+    `shop` None means the first shop of the catalogue by id. Port 0 selects a free port. `log` is
+    one of `LOGS`. `rate` is the number of calls per minute that each key may make, 0 for no limit;
+    an address without a key may make a tenth of that. `private_webhooks` says whether webhooks may
+    lead into the shop's own network. `memory` is the size of the caches in MiB, from `LEAST_MEMORY`
+    to `MOST_MEMORY`.
 
-    Mails come from `mail_from` and are handed to `smtp_host`; without one they are put into the
-    folder `mail` of the data. `smtp_tls` is one of `SMTP_PORTS`; the password is never shown.
-    `public_url` is what links in mails begin with. Without it, or where customers can't reach it,
-    no letter goes out, unless `local_links` says that this is a trial: then links may begin with
-    the address that is listened on.
+    E-mails come from `mail_from` and are sent by `smtp_host`. If that is not set, they are put into
+    the folder `mail` of the data folder. `smtp_tls` is a key of `SMTP_PORTS`. The password is never
+    shown. `public_url` is the start of links in e-mails. Without it, or if customers can't reach
+    it, no e-mail is sent, unless `local_links` allows links to the service's own address for a
+    trial.
     """
 
     host: str = "127.0.0.1"
@@ -56,7 +56,7 @@ class Settings(Struct, frozen=True, kw_only=True):
 
 
 class SettingUnreadable(KitwrightError):
-    """An option or environment variable that does not hold what its setting needs."""
+    """An option or environment variable with an invalid value."""
 
     code = "setting-unreadable"
 
@@ -89,11 +89,11 @@ ENVIRONMENT = {
 """Setting -> environment variable."""
 
 LOGS = ("requests", "faults")
-"""What goes into the log: every request and every fault, or faults only."""
+"""Contents of the log: every request and every error (`requests`), or errors only (`faults`)."""
 SMTP_PORTS = {"tls": 465, "starttls": 587, "none": 25}
-"""How a mail server is spoken to -> the port where it usually listens for that."""
+"""Encryption of the connection to a mail server -> its usual port."""
 LEAST_MEMORY, MOST_MEMORY = 64, 1_000_000
-"""MiB that `memory` may be, from and to."""
+"""The least and the most that `memory` may be, in MiB."""
 _MOST_RATE = 1_000_000
 _MAIL_FROM = f"--mail-from (or {ENVIRONMENT['mail_from']})"
 _HOST = re.compile(r"[A-Za-z0-9.:-]{1,253}", re.ASCII)
@@ -103,19 +103,19 @@ _URL = re.compile(r"https?://[A-Za-z0-9.:\[\]-]{1,255}(/[A-Za-z0-9._~/-]{0,200})
 def read_settings(
     given: Mapping[str, str | int | None], environment: Mapping[str, str] | None = None
 ) -> Settings:
-    """Return the settings: `given` by name where not None, else the environment's, else the
-    default.
+    """Return the settings: each from `given` if it is not None there, else from the environment,
+    else the default.
 
-    Raises: SettingUnreadable, for a port that is no number from 0 to 65535, an unknown log, a rate
-    or a memory that is no number or out of range, a yes or no that is neither, and for what mails
-    can't be sent by.
+    Raises: SettingUnreadable, if a port is not a number from 0 to 65535, the log is unknown, the
+    rate or memory is not a number or out of range, a switch is not yes or no, or the settings of
+    e-mails are invalid.
     """
     environment = os.environ if environment is None else environment
     values = {
         name: environment.get(variable) if given.get(name) is None else str(given[name])
         for name, variable in ENVIRONMENT.items()
     }
-    # a fault is told by the name under which the value was given
+    # an error names the option or variable that gave the value
     named = {
         name: variable if given.get(name) is None else f"--{name.replace('_', '-')}"
         for name, variable in ENVIRONMENT.items()
@@ -156,7 +156,7 @@ def read_settings(
 
 
 def _read_mail(values: Mapping[str, str | None], named: Mapping[str, str]) -> dict[str, Any]:
-    """Return the settings of mails. Raises: SettingUnreadable."""
+    """Return the settings of e-mails. Raises: SettingUnreadable."""
     found: dict[str, Any] = {}
     host, sender = values["smtp_host"] or None, values["mail_from"] or None
     if host is not None and not _HOST.fullmatch(host):
@@ -211,6 +211,6 @@ def examples_folder() -> Path:
 
 
 def _carried(installed: str, kept: str) -> Path:
-    """Return a folder inside the installed package, else in the repository."""
+    """Return a folder inside the installed package, or of the repository if not installed."""
     inside = Path(str(files("kitwright"))) / installed
     return inside if inside.is_dir() else Path(__file__).parents[2] / kept

@@ -1,4 +1,4 @@
-"""Exact decimals as people write them, and the units that quantities carry."""
+"""Exact decimals as people write them, and the units of quantities."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ REC20: Final[dict[str, str]] = {
     "hour": "HUR",
     "km": "KMT",
 }
-"""Unit words of the catalogue -> codes of UN/ECE Recommendation 20; what is only counted is C62,
-"one".
+"""Unit words of the catalogue -> codes of UN/ECE Recommendation 20; units that are only counted are
+C62, "one".
 """
 
 
 class PressureUnit(StrEnum):
-    """What gauges are marked in."""
+    """The unit that a pressure gauge shows."""
 
     psi = "psi"
     kpa = "kPa"
@@ -39,7 +39,7 @@ class PressureUnit(StrEnum):
 
 
 _KPA_IN: Final[dict[PressureUnit, Fraction]] = {
-    # pound-force over square inch, both exact by definition
+    # pound-force per square inch, both exact by definition
     PressureUnit.psi: Fraction("4.4482216152605") / Fraction("0.00064516") / 1000,
     PressureUnit.kpa: Fraction(1),
     PressureUnit.bar: Fraction(100),
@@ -47,7 +47,7 @@ _KPA_IN: Final[dict[PressureUnit, Fraction]] = {
 
 
 class NotAFigure(KitwrightError):
-    """A text that should be a plain decimal number is not one."""
+    """A text that is not a plain decimal number, although it should be."""
 
     code = "not-a-figure"
 
@@ -67,12 +67,12 @@ class Figure(Decimal):
 
 
 def read_figure(text: object) -> Figure:
-    """Return the decimal that a string spells.
+    """Return the decimal number that a string contains.
 
     >>> read_figure("12.50")
     Decimal('12.50')
 
-    Raises: NotAFigure, for anything but a string of the plain form.
+    Raises: NotAFigure, for anything except a string of that plain form.
     """
     if type(text) is not str or not _PLAIN_DECIMAL.fullmatch(text):
         raise NotAFigure(text)
@@ -80,7 +80,7 @@ def read_figure(text: object) -> Figure:
 
 
 def exact(value: Decimal | int) -> Fraction:
-    """Return the same number as a fraction, which no operation rounds."""
+    """Return the same number as a fraction, so that no operation rounds it."""
     return Fraction(value)
 
 
@@ -88,7 +88,7 @@ _WHOLE: Final = tuple(map(Fraction, range(33)))
 
 
 def ratio(top: int, bottom: int) -> Fraction:
-    """Return top / bottom as a fraction; small whole numbers, which most are, are at hand."""
+    """Return top / bottom as a fraction; small whole numbers, the most frequent, are cached."""
     if bottom == 1 and 0 <= top < len(_WHOLE):
         return _WHOLE[top]
     return Fraction(top, bottom)
@@ -97,8 +97,8 @@ def ratio(top: int, bottom: int) -> Fraction:
 def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
     """Return a number as a plain decimal string without needless zeros.
 
-    A fraction that needs more than `most_places` places (a third of a minute, say) is rounded
-    half up to them: this is for showing, never for reckoning on.
+    A fraction that needs more than `most_places` places (a third of a minute, say) is rounded to
+    them, half up. The result is for display, not for further computation.
 
     >>> decimal_text(Decimal("12.500")), decimal_text(Fraction(1, 3), 3)
     ('12.5', '0.333')
@@ -107,7 +107,7 @@ def decimal_text(value: Decimal | Fraction, most_places: int = 6) -> str:
         text = str(value)
         if text.isdecimal():
             return text
-        # only the very small and the very large are written with an exponent
+        # only very small and very large numbers are written with an exponent
         whole, _, places = (f"{value:f}" if "E" in text else text).partition(".")
         if len(places) <= most_places:
             # the everyday case: nothing to round
@@ -132,12 +132,14 @@ def in_psi(value: Decimal | Fraction, unit: PressureUnit) -> Fraction:
 
 
 def rounded(number: float, places: int = 4) -> Decimal:
-    """Return a binary number as a decimal, rounded half up: how chances leave the solver."""
+    """Return a binary number as a decimal, rounded half up to a number of places; used for
+    probabilities from the solver.
+    """
     return Decimal(number).quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
 
 
 def percent_text(value: Fraction) -> str:
-    """Return a percentage with two places, rounded half up: for showing, never for reckoning.
+    """Return a percentage with two decimal places, rounded half up; for display only.
 
     >>> percent_text(Fraction(5, 9) * 10)
     '5.56'

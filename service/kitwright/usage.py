@@ -1,4 +1,4 @@
-"""Usage: the command's options and its help."""
+"""Usage: the options of the command, and its help."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ from kitwright.settings import ENVIRONMENT
 
 
 def read_arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
-    """Return the options given, `command` among them; None: those that this process has.
+    """Return the parsed options, with the command's name as `command`; `arguments` None means those
+    of this process.
 
-    Raises: SystemExit, 0 after help was printed, 2 after an error of usage.
+    Raises: SystemExit, with 0 after help was printed, with 2 after a usage error.
     """
     parser = _parser()
     given, rest = parser.parse_known_args(arguments)

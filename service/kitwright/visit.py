@@ -1,4 +1,4 @@
-"""Visit: some jobs done together, planned, kitted, ordered and priced."""
+"""Visit: jobs that are done together, with their access plan, parts, orders and prices."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ from kitwright.workshop import Workshop
 
 
 class _Work(Struct, frozen=True, kw_only=True):
-    """One way to do some jobs, up to its lines; the members are those of `Repair`."""
+    """One way to do some jobs, up to its lines; the members are as in `Repair`."""
 
     chassis: Chassis | None
     jobs: Jobs
@@ -56,11 +56,11 @@ class _Work(Struct, frozen=True, kw_only=True):
 
 
 class Known:
-    """What of a repair stays what it is where other jobs of the same request are priced: needs,
-    and what covers those that are tied together, with its lines.
+    """The parts of a repair that do not change when other jobs of the same request are priced: its
+    needs, the kit parts that cover them, and their lines.
 
     Args:
-        repair: without the counter's changes to lines and parts; None, where nothing is known.
+        repair: without the counter's changes to lines and parts; None if nothing is known.
     """
 
     def __init__(self, workshop: Workshop, repair: Repair | None) -> None:
@@ -81,10 +81,10 @@ class Known:
 
 
 def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
-    """Return some jobs planned, kitted, ordered, priced and taxed.
+    """Return the repair for some jobs: its access plan, kit, orders, lines and taxes.
 
-    Where the chassis is not named, that is done in each that it may be, and the dearest is
-    returned; of several, the first by id.
+    If the chassis is not named, the repair is computed for each possible chassis, and the most
+    expensive is returned; in a tie, the first by id.
     """
     dearest, work = _dearest(workshop, request, jobs, (), Known(workshop, None))
     advances = find_advances(workshop.shop, work.lines, work.kit)
@@ -99,8 +99,9 @@ def price_jobs(
     known: Known,
     besides: Iterable[RolePlace] = (),
 ) -> Compared:
-    """Return what some jobs, and roles renewed besides, come to: as `quote_jobs` finds it, with
-    less work.
+    """Return the result of some jobs, and of roles replaced in addition, for comparison.
+
+    The values are those of `quote_jobs`, computed with less work.
     """
     dearest, work = _dearest(workshop, request, jobs, tuple(besides), known)
     return Compared(
@@ -118,7 +119,7 @@ def _dearest(
     besides: Sequence[RolePlace],
     known: Known,
 ) -> tuple[Request, _Work]:
-    """Return the request in the chassis in which some jobs are the dearest, and the work there."""
+    """Return the request with the chassis that makes some jobs most expensive, and that work."""
     if not request.may_be:
         return request, _work(workshop, request, jobs, besides, known)
 
@@ -130,7 +131,7 @@ def _dearest(
     try:
         return dearest(options)
     except RequestRefused:
-        # the counter may name what stands on one chassis' quote and not on another's
+        # the counter may name a line that is on one chassis' quote and not on another's
         plain, _ = dearest(map(untouched, options))
         found = structs.replace(request, chassis=plain.chassis)
         return found, _work(workshop, found, jobs, besides, known)
@@ -143,7 +144,7 @@ def _work(
     besides: Sequence[RolePlace],
     known: Known,
 ) -> _Work:
-    """Return some jobs done with the engine in the request's chassis."""
+    """Return the work of some jobs with the engine in the request's chassis."""
     catalogue, shop, prices = workshop.catalogue, workshop.shop, workshop.prices
     asked = request.asked
     plan, labour = workshop.labour(request, jobs.operations)
@@ -218,9 +219,9 @@ def _choose_kit(
 
 
 def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
-    """Return a repair that orders only what every machine calls for that the engine may be in.
+    """Return a repair that orders only the parts needed in every machine the engine may be in.
 
-    Its price stays: it is that of the dearest.
+    Its price does not change: it is that of the most expensive machine.
     """
     if not request.may_be:
         return repair
@@ -243,26 +244,26 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
 
 
 def _filled(need: Need) -> tuple[str, int | None, str]:
-    """Return what tells a need from others: the place, and what fills it."""
+    """Return the key that distinguishes a need: its place, and the item that fills it."""
     return need.role, need.cylinder, need.item
 
 
 def untouched(request: Request) -> Request:
-    """Return a request without the changes that name lines and parts of its very quote.
+    """Return a request without the changes that name lines and parts of this quote.
 
-    Optional jobs are priced without them: they may not fit another set of jobs.
+    Optional jobs are priced without them, because they may not fit another set of jobs.
     """
     terms = request.asked.terms.untouched()
     return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
 
 
 def keep_lasting(request: Request) -> Request:
-    """Return a request with what of the counter's changes holds whatever the jobs are."""
+    """Return a request with only those of the counter's changes that fit any set of jobs."""
     terms = request.asked.terms.lasting()
     return structs.replace(request, asked=structs.replace(request.asked, terms=terms))
 
 
 def added_needs(repair: Repair | Compared, together: Compared) -> Iterator[Need]:
-    """Yield what the one repair needs that the other, which it holds, does not."""
+    """Yield the needs of `together` that the repair, whose jobs it includes, does not have."""
     there = {_filled(need) for need in repair.kit.needs}
     return (need for need in together.kit.needs if _filled(need) not in there)

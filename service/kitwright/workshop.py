@@ -1,4 +1,4 @@
-"""Workshop: a catalogue and one of its shops, with what is worth working out once for both."""
+"""Workshop: a catalogue and one of its shops, with a cache of results that depend on both."""
 
 from __future__ import annotations
 
@@ -29,24 +29,22 @@ from kitwright.stages.work import (
 )
 
 BUDGET: Final = 256 * MIB
-"""Bytes that are remembered at most, unless somebody chooses otherwise."""
+"""The most bytes that are cached by default."""
 
 _SHARED: Final = (Catalogue, Record, Instance, Source, Draft, Prospect)
-"""What a workshop holds anyway, and what is remembered by itself and only named by what is made of
-it.
-"""
+"""Types that are not counted: a workshop holds them anyway, or they are cached separately."""
 
 
 class Workshop:
-    """A catalogue and one of its shops, with what is worth working out once for both.
+    """A catalogue and one of its shops, with a cache of results that depend on both.
 
-    Remembered are teardowns, drafts and what others make of them, never whole quotes.
-    All of it follows from the catalogue: another revision is another workshop.
+    Teardowns, drafts and results made from them are cached, but never complete quotes. They all
+    follow from the catalogue, so another revision of it needs another workshop.
 
     Args:
-        catalogue: all that is known.
+        catalogue: the catalogue.
         shop: one of its shops.
-        budget: bytes that may be remembered in all, more than what is remembered `ELSEWHERE`.
+        budget: the most bytes that may be cached in total; it has to exceed `ELSEWHERE`.
     """
 
     def __init__(self, catalogue: Catalogue, shop: Shop, budget: int = BUDGET) -> None:
@@ -63,7 +61,7 @@ class Workshop:
         self.memory = Memory(budget - ELSEWHERE, _SHARED)
 
     def odds(self, findings: Findings) -> Odds:
-        """Return what is known of faults of the engine, with the machine's background."""
+        """Return the network of the engine's faults, with the machine's background."""
         family, background = findings.family, findings.background
         return self.memory.get(
             ("odds", family.id, tuple(sorted(row.id for row in background))),
@@ -99,7 +97,7 @@ class Workshop:
         return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
 
     def minutes_alone(self, request: Request, operation: Operation) -> int:
-        """Return what an operation would be billed as the only one, before anybody changes it."""
+        """Return the minutes billed for an operation as the only one, before any override."""
         asked = request.asked
         teardown = self.teardown(request)
         billed = minutes_alone(self.shop, teardown, operation, asked.condition)
@@ -108,7 +106,7 @@ class Workshop:
     def draft(self, request: Request, work_out: Callable[[], Draft]) -> Draft:
         """Return the quote of a request before the counter changes lines or parts of it.
 
-        Requests that are alike share one draft; `work_out` makes the first.
+        Requests that are alike share one draft; `work_out` computes it at the first of them.
         """
         question = "draft", alike(request, self._starts[request.family.id])
         return self.memory.get(question, work_out)
@@ -116,5 +114,5 @@ class Workshop:
     def extras(
         self, draft: Draft, changes: Hashable, work_out: Callable[[], tuple[Extra, ...]]
     ) -> tuple[Extra, ...]:
-        """Return the extras of a draft at what they cost more with some changes of its lines."""
+        """Return the extras of a draft, with the cost that they add under some changes of lines."""
         return self.memory.get(("extras", draft, changes), work_out)

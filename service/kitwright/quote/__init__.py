@@ -1,4 +1,4 @@
-"""The quote: the one schema that is made by the flow, encoded, kept, hashed, shown and printed."""
+"""The quote: the one schema that the flow makes, and that is encoded, stored, hashed and shown."""
 
 from kitwright.quote.assessment import (
     AnsweredGate,

@@ -1,4 +1,4 @@
-"""Assessment: what findings come to."""
+"""Assessment: the diagnoses that findings support, and the tests to do next."""
 
 from __future__ import annotations
 
@@ -31,9 +31,11 @@ WholePercent = Annotated[
 
 
 class Evidence(Struct, frozen=True, kw_only=True):
-    """What one finding by itself says of a diagnosis: how many times more likely it is with the
-    fault than without it, or, among those against it, without it than with it. `shared` where the
-    rest explains it as well, so that it adds little here.
+    """The weight of one finding by itself for or against a diagnosis.
+
+    In `for`, the finding is `times` times more likely with the fault than without it. In `against`,
+    it is `times` times more likely without the fault. `shared` is true if the other findings or
+    another fault explain it as well, so that it adds little here.
     """
 
     finding: str
@@ -53,8 +55,8 @@ class ScopedJobs(Struct, frozen=True, kw_only=True):
 
 
 class ToCheck(Struct, frozen=True, kw_only=True):
-    """What is still looked at before a diagnosis can be confirmed: the gate that asks for it, and
-    what a customer reads of it.
+    """A check to do before a diagnosis can be confirmed: the gate that asks for it, and its text
+    for the customer (`plain`).
     """
 
     gate: str
@@ -62,12 +64,15 @@ class ToCheck(Struct, frozen=True, kw_only=True):
 
 
 class RankedFault(Struct, frozen=True, kw_only=True):
-    """A fault in play. `grade` is null where it is too unlikely for one. `is_seen` where the fault
-    itself was looked at: nothing contests it. `contested` where findings that speak of it do not go
-    together, and one has to be repeated; `is_weak` where what was read of it is void or only
-    indicative, and no sign of its own was found. `held_by` are gates that put something else first;
-    `to_check` is asked before it may be confirmed. `is_quotable` where a quote may be made of it
-    now. Without a job for it here, `has_job` is false and `scopes` are empty.
+    """A fault that is still possible.
+
+    `grade` is null if the fault is too unlikely for one. `is_seen` is true if the fault itself was
+    seen or measured; then nothing contests it. `contested` is true if findings about it contradict
+    each other, so that one has to be repeated. `is_weak` is true if its readings are void or only
+    indicative, and no sign of its own was found. `held_by` lists gates that require something else
+    first; `to_check` lists the checks before it may be confirmed. `is_quotable` is true if its
+    repair may be quoted now. If there is no job for it here, `has_job` is false and `scopes` are
+    empty.
     """
 
     code: str
@@ -90,8 +95,8 @@ class RankedFault(Struct, frozen=True, kw_only=True):
 
 
 class LeakageBand(Struct, frozen=True, kw_only=True):
-    """A band of leakage: its upper limit, which belongs to it (null for the last), the band as a
-    reader sees it, and what it means.
+    """A band of leakage: its inclusive upper limit in per cent (null for the last band), its text
+    for readers (`words`), and its verdict.
     """
 
     band: str
@@ -101,7 +106,9 @@ class LeakageBand(Struct, frozen=True, kw_only=True):
 
 
 class GaugeReading(Struct, frozen=True, kw_only=True):
-    """One reading, both gauges as read, in `unit`, and the same in psi; and what becomes of it."""
+    """One leak-down reading: both gauges as read, in `unit`, and in psi. `standing` says whether
+    the reading counts, is only indicative, or is void.
+    """
 
     supply: DecimalText
     in_cylinder: DecimalText
@@ -116,8 +123,8 @@ class GaugeReading(Struct, frozen=True, kw_only=True):
 
 
 class CylinderLeakage(Struct, frozen=True, kw_only=True):
-    """The leakage of a cylinder, the mean of its last two readings that count, and its band; null
-    where nothing counts. `words` is the band as a reader sees it.
+    """The leakage of a cylinder (the mean of its last two readings that count) and its band; null
+    if no reading counts. `words` is the band's text for readers.
     """
 
     cylinder: OnCylinder
@@ -130,8 +137,8 @@ class CylinderLeakage(Struct, frozen=True, kw_only=True):
 
 
 class AnsweredGate(Struct, frozen=True, kw_only=True):
-    """A gate that answered: on a cylinder or, where that is null, on the engine; to one reading,
-    counted from 0, where `reading` is not null.
+    """A gate that applies: to a cylinder, or to the engine if `cylinder` is null. If `reading` is
+    not null, it applies to that one reading only, counted from 0.
     """
 
     gate: str
@@ -143,15 +150,15 @@ class AnsweredGate(Struct, frozen=True, kw_only=True):
 
 
 class Retest(Struct, frozen=True, kw_only=True):
-    """A test, on a cylinder or on the engine."""
+    """A test to repeat, on a cylinder, or on the engine if `cylinder` is null."""
 
     test: str
     cylinder: OnCylinder | None
 
 
 class ConflictingFindings(Struct, frozen=True, kw_only=True):
-    """Findings that do not go together, and the one test to repeat. `conflict` is null where it
-    follows from what the findings say of a fault.
+    """Findings that contradict each other, and the one test to repeat. `conflict` is the
+    catalogue's rule, or null if one finding speaks for a fault and another against it.
     """
 
     conflict: str | None
@@ -162,7 +169,9 @@ class ConflictingFindings(Struct, frozen=True, kw_only=True):
 
 
 class NextTest(Struct, frozen=True, kw_only=True):
-    """A test to do next. `bits` is null where it is not ranked; `job` is what it is sold as."""
+    """A test to do next. `bits` is the information that it is expected to give, null if it is not
+    ranked by that. `job` is the job that it is sold as, null if it is not sold.
+    """
 
     test: str
     name: str
@@ -176,8 +185,10 @@ class NextTest(Struct, frozen=True, kw_only=True):
 
 
 class Assessment(Struct, frozen=True, kw_only=True):
-    """What findings come to. `stopped` where nothing may be tested or quoted; `none` is the
-    probability of no fault among those known.
+    """The diagnoses that findings support, most probable first, and the tests to do next.
+
+    `stopped` is true if a gate forbids every test and quote. `none` is the probability that none of
+    the known faults is present.
     """
 
     family: str

@@ -1,7 +1,7 @@
-"""Base: figures and reasons, of which everything in a quote is made.
+"""Base: the amounts, numbers and reasons that a quote is made of.
 
-Amounts and quantities are decimal texts: a quote is read by programs that have no decimals, and a
-figure must not change on its way.
+Amounts and quantities are decimal texts, because a quote is read by programs without decimal
+numbers, and no value may change on its way.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ Measure = Annotated[
 
 
 class Amount(Struct, frozen=True):
-    """An amount with all digits of its currency."""
+    """An amount of money, with all decimal digits of its currency."""
 
     amount: DecimalText
     currency: Annotated[str, Meta(pattern="^[A-Z]{3}$", description="ISO 4217.")]
@@ -44,13 +44,13 @@ class Amount(Struct, frozen=True):
         return Money.of(Decimal(self.amount), self.currency)
 
     def __neg__(self) -> Amount:
-        """Return it with its sign turned: what is taken off."""
+        """Return the amount with the opposite sign."""
         return amount_of(-self.money)
 
 
 @lru_cache(maxsize=8_192)
 def amount_of(value: Money) -> Amount:
-    """Return an amount as a quote has it; a quote has the same few amounts many times over.
+    """Return an amount in the form that a quote uses. Cached: a quote repeats the same few amounts.
 
     >>> amount_of(Money(12_950, "USD"))
     Amount(amount='129.50', currency='USD')
@@ -73,7 +73,9 @@ class Reason(Struct, frozen=True, kw_only=True):
 
 
 class Caution(Struct, frozen=True, kw_only=True):
-    """A hazard of this visit, and the steps that bring it: their ids, and in words (`at`)."""
+    """A hazard of this visit, and the steps with that hazard: as ids (`steps`), and in words
+    (`at`).
+    """
 
     code: str
     title: str
@@ -83,7 +85,7 @@ class Caution(Struct, frozen=True, kw_only=True):
 
 
 class JobOn(Struct, frozen=True, kw_only=True):
-    """A job on its cylinder; null for an engine job."""
+    """A job and its cylinder; `cylinder` is null for a job on the engine."""
 
     job: str
     name: str

@@ -1,4 +1,4 @@
-"""Contingency: what may turn up, and what repairs may follow a test."""
+"""Contingency: faults that teardown may show, and repairs that may follow a test."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from kitwright.quote.kit import Cover
 
 
 class PossibleFault(Struct, frozen=True, kw_only=True):
-    """A fault that findings leave in play, with its probability."""
+    """A fault that is still possible after the findings, with its probability."""
 
     code: str
     name: str
@@ -19,8 +19,8 @@ class PossibleFault(Struct, frozen=True, kw_only=True):
 
 
 class PossibleRepair(Struct, frozen=True, kw_only=True):
-    """A repair that may follow, and the faults that it would cure: its price as a visit of its
-    own, tax included where known, and its billed minutes.
+    """A repair that may follow, and the faults that it would fix. `price` and billed `minutes` are
+    those of a separate visit; the price includes tax if the tax is known.
     """
 
     faults: tuple[PossibleFault, ...]
@@ -30,13 +30,13 @@ class PossibleRepair(Struct, frozen=True, kw_only=True):
 
 
 class Contingency(Struct, frozen=True, kw_only=True):
-    """Something that teardown may show, with the jobs and the parts that it adds, and what the
-    whole visit costs and takes more with them on all its machines, tax included where it is known.
+    """A fault that teardown may show, with the jobs and parts that it adds.
 
-    `cylinder` is null where nobody knows which. `after` (on `after_cylinder`) is what has to turn
-    up before it, null where nothing has to: then `probability` is that of both, and `price` and
-    `minutes` are what this adds to the visit with that. `likely` is true from the probability on
-    that the shop calls possible.
+    `price` and `minutes` are the extra cost and billed minutes of the entire visit, for all
+    machines; the price includes tax if the tax is known. `cylinder` is null if it is not known
+    which. `after` (on `after_cylinder`) is the contingency that has to be found first, or null. If
+    there is one, `probability` is that of both, and `price` and `minutes` are added to a visit that
+    already includes it. `likely` is true if the probability reaches the shop's grade "possible".
     """
 
     contingency: str
@@ -54,21 +54,22 @@ class Contingency(Struct, frozen=True, kw_only=True):
 
     @property
     def place(self) -> tuple[str, int | None]:
-        """What tells it from others of the list."""
+        """The contingency's id and cylinder, which identify it within the list."""
         return self.contingency, self.cylinder
 
     @property
     def under(self) -> tuple[str, int | None] | None:
-        """The place of what has to turn up before it, None where nothing has to."""
+        """The `place` of the contingency that has to be found first, None if there is none."""
         return None if self.after is None else (self.after, self.after_cylinder)
 
 
 class Contingencies(Struct, frozen=True, kw_only=True):
-    """What may turn up, the most probable first; and what the quote comes to as it stands, with
-    all that is likely, and with the dearest combination of the list (`worst`), which is no limit.
+    """The faults that teardown may show, most probable first, and three totals of the quote.
 
-    What turns up is priced as computed, without discounts and changes by hand. In `worst`, what
-    those take off jobs that may be replaced is not counted on.
+    `as_quoted` is the total without any of them, `likely` the total with all that are likely, and
+    `worst` the total with the most expensive combination of the list. `worst` is not a limit.
+    Contingencies are priced as computed, without discounts and manual changes. `worst` leaves out
+    reductions by discounts and manual changes on jobs that a contingency may replace.
     """
 
     each: tuple[Contingency, ...]

@@ -1,4 +1,4 @@
-"""Customer: a quote as its customer sees it, without what is the shop's own."""
+"""Customer: a quote as its customer sees it, without the members that are internal to the shop."""
 
 from __future__ import annotations
 
@@ -37,12 +37,12 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
     ),
     Contingency: frozenset({"probability", "parts"}),
 }
-"""What customers are not shown: what the shop pays, where it buys, and what was said inside it."""
+"""Members not shown to customers: the shop's costs, its suppliers, and its internal reasons."""
 
 
 @cache
 def _projected(kind: type[Struct]) -> type[Struct]:
-    """Return a struct without what is the shop's own, in it and in all that it holds."""
+    """Return a struct type without the shop's internal members, in it and in its members' types."""
     hidden = THE_SHOPS_OWN.get(kind, frozenset())
     fields: list[tuple[str, Any, Any]] = []
     is_same = not hidden
@@ -87,5 +87,8 @@ _decode: Final = msgspec.json.Decoder(_projected(Quote)).decode
 
 
 def for_customer(answer: bytes) -> bytes:
-    """Return what a customer sees of a quote's JSON, as JSON: the same for ever."""
+    """Return the part of a quote that its customer sees, as JSON, from the quote's JSON.
+
+    The same quote always gives the same bytes.
+    """
     return msgspec.json.encode(_decode(answer))

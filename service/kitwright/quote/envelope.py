@@ -1,4 +1,4 @@
-"""Envelope: what surrounds a kept revision on paper: whose it is, and where it stands."""
+"""Envelope: the data around a stored revision on paper: its customer, state and acceptance."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from kitwright.quote.whole import Quote
 
 
 class Envelope(Struct, frozen=True, kw_only=True):
-    """A revision's surroundings; customer data that is not there is left out.
+    """The data printed around a revision; documents leave out customer data that is None.
 
-    `quote_id` is the quote's (Q12). `agreed_at` and `agreed_by` tell of the acceptance of this
-    revision, and `limit` how far it goes, with tax where `limit_includes_tax`.
+    `quote_id` is the quote's id (Q12). `agreed_at` and `agreed_by` say when and by whom this
+    revision was accepted. `limit` is the authorised total, including tax if `limit_includes_tax`.
     """
 
     quote_id: str
@@ -39,7 +39,7 @@ class Envelope(Struct, frozen=True, kw_only=True):
 
 
 class Paper(Struct, frozen=True, kw_only=True):
-    """A kept revision with what surrounds it: all that a document is made of."""
+    """A stored revision with its envelope: all the data that a document is made from."""
 
     quote: Quote
     envelope: Envelope

@@ -1,4 +1,4 @@
-"""Kit: what a quote's work needs, what covers it, and what has to be known before it is ordered."""
+"""Kit: the parts that a quote's work needs, the packs that cover them, and the open questions."""
 
 from __future__ import annotations
 
@@ -22,8 +22,10 @@ class Need(Struct, frozen=True, kw_only=True):
 
 
 class Cover(Struct, frozen=True, kw_only=True):
-    """How much of a need a pack fills: what needs `part` gets `fitted`, an older number where its
-    stock is used up, the customer's own or one out of a set. `fitted` is null where nothing is.
+    """The quantity of a need that a pack fills. `part` is needed and `fitted` is used for it.
+
+    `fitted` may be an older number whose stock is used up, the customer's own part, or a part from
+    a set. It is null if nothing is fitted.
     """
 
     role: str
@@ -34,8 +36,8 @@ class Cover(Struct, frozen=True, kw_only=True):
 
 
 class Pack(Struct, frozen=True, kw_only=True):
-    """Packs of an item, from the shelf (`source` "stock") or from a supplier, and what they
-    fill.
+    """Packs of an item, from stock (`source` is `stock`) or from a supplier, and the needs that
+    they fill.
     """
 
     item: str
@@ -45,7 +47,7 @@ class Pack(Struct, frozen=True, kw_only=True):
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
-    """What is taken from the shelf."""
+    """A quantity of an item that is taken from stock, and the bin where it is."""
 
     item: str
     name: str
@@ -56,7 +58,7 @@ class FromStock(Struct, frozen=True, kw_only=True):
 
 
 class LeftOver(Struct, frozen=True, kw_only=True):
-    """What the shop keeps."""
+    """A quantity that was bought or opened and is not needed here; it stays with the shop."""
 
     item: str
     name: str
@@ -67,7 +69,9 @@ class LeftOver(Struct, frozen=True, kw_only=True):
 
 
 class Kit(Struct, frozen=True, kw_only=True):
-    """The needs, and what covers them; `is_least` where no cheaper purchase would do."""
+    """The needs and the packs that cover them. `is_least` is true if it is certain that no cheaper
+    purchase covers them.
+    """
 
     needs: tuple[Need, ...]
     packs: tuple[Pack, ...]
@@ -77,7 +81,7 @@ class Kit(Struct, frozen=True, kw_only=True):
 
 
 class Unfilled(Struct, frozen=True, kw_only=True):
-    """What of a need no source can fill; its quantity is in `unit`."""
+    """The part of a need that no source can fill; its quantity is in `unit`."""
 
     need: Cover
     name: str
@@ -94,12 +98,12 @@ class Option(Struct, frozen=True, kw_only=True):
 
 
 class Question(Struct, frozen=True, kw_only=True):
-    """A question that makes a quote provisional: a role whose part the plate decides, priced as
-    `priced`, and ordered as none.
+    """A question that makes a quote provisional: a role whose part depends on the engine's plate.
+    The price assumes the part `priced`; nothing is ordered for the role yet.
 
-    Under the role `chassis` it is the machine around the engine: `parts` and `options` hold what
-    it may be, `priced` the dearest for this very quote. What not all of them call for is in the
-    price and not ordered: it stands in `held`.
+    If the role is `chassis`, the question is which machine the engine is in. `parts` and `options`
+    then list the possible machines, and `priced` is the most expensive of them for this quote.
+    `held` lists parts that not all of them need: they are in the price, but not ordered.
     """
 
     role: str

@@ -1,4 +1,4 @@
-"""Order: what one supplier is asked to send."""
+"""Order: the parts order for one supplier, with its lines, fees and freight."""
 
 from __future__ import annotations
 
@@ -12,8 +12,10 @@ from kitwright.quote.kit import Cover
 
 
 class OrderLine(Struct, frozen=True, kw_only=True):
-    """A line of a parts order: whole packs, cost without tax; `stock` is `known`, `unknown` or
-    `back_order`. `lead_days` are the supplier's working days from which `promised` follows.
+    """A line of a parts order, in complete packs; costs are without tax.
+
+    `stock` is `known`, `unknown` or `back_order`. `promised` follows from `lead_days`, which are
+    the supplier's working days.
     """
 
     sku: str
@@ -38,10 +40,11 @@ class OrderFee(Struct, frozen=True, kw_only=True):
 
 
 class Order(Struct, frozen=True, kw_only=True):
-    """What one supplier is asked to send; `net` is goods, fees and freight without tax.
+    """The parts ordered from one supplier; `net` is goods, fees and freight without tax.
 
-    `promised` is reckoned from `ordered_on`: in a quote its own day, ordered before the cutoff; in
-    an order that is made the day of that, by the clock.
+    `promised` is computed from `ordered_on`. In a quote, that is the quote's own day, and the order
+    is assumed to be before the cutoff. In an order that is placed, it is the day of placing it; if
+    that was after the cutoff, `promised` counts from the next day.
     """
 
     supplier: str

@@ -1,4 +1,4 @@
-"""Price: the lines of a quote with their taxes, the taxes of all, and the totals."""
+"""Price: the lines of a quote with their taxes, the taxes of the quote, and its totals."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ ADDED_SINCE: Final = "added-since"
 
 
 class ComputedPrice(Struct, frozen=True, kw_only=True):
-    """What a line came to before somebody overrode its price."""
+    """The price and amount of a line as computed, before the price was overridden."""
 
     unit_price: DecimalText
     base_quantity: DecimalText
@@ -32,17 +32,17 @@ class ComputedPrice(Struct, frozen=True, kw_only=True):
 
 
 class Make(Struct, frozen=True, kw_only=True):
-    """How many of a line's pieces are of one make; null where that is not known yet."""
+    """The number of a line's pieces that are of one make; `make` is null if not known yet."""
 
     make: str | None
     quantity: DecimalText
 
 
 class LineTax(Struct, frozen=True, kw_only=True):
-    """How one tax treats a line. The amounts of all lines sum to the tax's own.
+    """The treatment of a line by one tax. The amounts of all lines add up to the tax's `amount`.
 
-    `category` is of UNCL 5305: `S`, charged at `rate` per cent; `Z`, charged at a rate of zero;
-    `E`, spared by the exemption that was shown; `O`, not charged on such a line at all.
+    `category` is a code of UNCL 5305. `S`: charged at `rate` per cent. `Z`: charged at a rate of
+    zero. `E`: not charged because of the exemption shown. `O`: never charged on such a line.
     """
 
     component: str
@@ -54,21 +54,21 @@ class LineTax(Struct, frozen=True, kw_only=True):
 
 
 class Place(Struct, frozen=True):
-    """What a line's parts fill: a role, on its cylinder or of the engine."""
+    """A role that a line's parts fill; `cylinder` is null for a role of the engine."""
 
     role: str
     cylinder: OnCylinder | None
 
 
 class Line(Struct, frozen=True, kw_only=True):
-    """A line: `amount` = quantity x unit price / base quantity, rounded once; net, or gross
-    where prices include tax. Where an exemption takes tax off it, `net` and `gross` are less.
+    """A line: `amount` = quantity x unit price / base quantity, rounded once. It is net, or gross
+    if prices include tax; if an exemption takes that tax off, `net` and `gross` are less.
 
-    `net`, `tax` and `gross` are null where the tax is not known. Of parts, `code` is the number
-    that is fitted; `makes` says whose it is, of parts and sets. `places` are the
-    roles that they fill, `sources` where they come from (a supplier's id, `stock`, `customer`).
-    `job` is the job of a line of work. `reason` sums up `why` in words. `taxes` is empty if the tax
-    is not known, and if none is charged on anything.
+    `net`, `tax` and `gross` are null if the tax is not known. For parts, `code` is the part number
+    that is fitted. `makes` are the makes of parts and sets, `places` the roles that they fill.
+    `sources` are where they come from: a supplier's id, `stock` or `customer`. `job` is the job of
+    a line of work. `reason` sums up `why` in words. `taxes` is empty if the tax is not known, or
+    if no tax applies.
     """
 
     kind: str
@@ -102,7 +102,9 @@ class Line(Struct, frozen=True, kw_only=True):
 
 
 class Tax(Struct, frozen=True, kw_only=True):
-    """One tax; `rate` in per cent."""
+    """One tax of the quote: the `base` that it is charged on, its `rate` in per cent, and its
+    `amount`.
+    """
 
     component: str
     name: str
@@ -112,12 +114,13 @@ class Tax(Struct, frozen=True, kw_only=True):
 
 
 class Totals(Struct, frozen=True, kw_only=True):
-    """Sums of the printed lines; net + tax = gross; null where the tax is not known.
+    """Sums of the printed lines; net + tax = gross, and all three are null if the tax is unknown.
 
-    `lines` sums all lines but discounts, `discount` those (zero or below), both as printed: where
-    prices include tax, what an exemption spares is still in them. `deposit` is asked in
-    advance. `payable` is gross less `prepaid`, plus `cash_rounding`; below zero, that much more was
-    paid and is paid back.
+    `lines` is the sum of all lines except discounts, `discount` the sum of discounts (zero or
+    negative). Both are as printed: if prices include tax, they still include tax that an exemption
+    takes off. `deposit` is due before parts are ordered. `payable` is gross less `prepaid`, plus
+    `cash_rounding`; if it is negative, that amount was overpaid and is refunded. It is null if the
+    tax is unknown.
     """
 
     lines: Amount
@@ -132,8 +135,10 @@ class Totals(Struct, frozen=True, kw_only=True):
 
 
 class Exemption(Struct, frozen=True, kw_only=True):
-    """The exemption that was shown, the charge kinds that it frees here, and the taxes that it
-    spares: what they would be charged on, and how much. Prices that include tax are less by that.
+    """The tax exemption that was shown, and the charge kinds that it exempts on this quote.
+
+    `spares` are the taxes not charged because of it: the base and the amount of each. Prices that
+    include tax are reduced by these amounts.
     """
 
     certificate_number: str
@@ -143,8 +148,8 @@ class Exemption(Struct, frozen=True, kw_only=True):
 
 
 class Extra(Struct, frozen=True, kw_only=True):
-    """An optional job at what the whole visit costs more with it, tax included where it is
-    known.
+    """An optional job. `price` and `minutes` are the extra cost and billed minutes of the entire
+    visit with it; the price includes tax if the tax is known.
     """
 
     job: str

@@ -1,6 +1,6 @@
-"""Whole: a quote, all that the flow found out about one visit, in words of one language.
+"""Whole: the complete quote of one visit, with its texts in one language.
 
-It is made once, encoded once, and kept, hashed, shown and printed as it is.
+It is made once and encoded once. It is stored, hashed, shown and printed without any change.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from kitwright.quote.work import Access, LabourTime, QuotedJob, SwallowedJob
 
 
 class QuotingShop(Struct, frozen=True, kw_only=True):
-    """Whose quote it is."""
+    """The shop that makes the quote, its currency, and whether its prices include tax."""
 
     id: str
     name: str
@@ -30,8 +30,8 @@ class QuotingShop(Struct, frozen=True, kw_only=True):
 
 
 class Engine(Struct, frozen=True, kw_only=True):
-    """The engine and its machine: `chassis` is `loose` where there is none, and null where nobody
-    has named it, which is among the questions.
+    """The engine and its machine. `chassis` is `loose` if the engine is not in a machine, and null
+    if the machine was not named: then it is one of the quote's `questions`.
     """
 
     family: str
@@ -43,7 +43,7 @@ class Engine(Struct, frozen=True, kw_only=True):
 
 
 class Diagnosed(Struct, frozen=True, kw_only=True):
-    """A fault that the quote was asked for by name, in a customer's words (`plain`)."""
+    """A fault that the request named; `plain` describes it in words for the customer."""
 
     code: str
     name: str
@@ -52,13 +52,14 @@ class Diagnosed(Struct, frozen=True, kw_only=True):
 
 
 class Quote(Struct, frozen=True, kw_only=True):
-    """The whole quote and its parts orders.
+    """The complete quote, including its parts orders.
 
-    `basis` says what it was made of: what was asked for by name (`asked`), or findings that
-    support a repair (`repair`) or so far only a test (`test`), with the `assessment`. `in_play`
-    names, of a test, the repairs that may follow; of a repair, those of what is possible as well
-    and not quoted. `notes` say what may change its figures, such as a rate of tax. `contingencies`
-    is null where they were not asked for.
+    `basis` is `asked` if diagnoses or jobs were requested by name. It is `repair` or `test` if
+    findings were given, and they support a repair, or so far only a test or other work that comes
+    first; `assessment` is then set. With `test`, `in_play` lists the repairs that may follow. With
+    `repair`, it lists repairs of other faults that are still possible and not quoted. `notes` say
+    what may change the amounts later, such as a new tax rate. `contingencies` is null if they were
+    not requested.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -94,7 +95,7 @@ class Quote(Struct, frozen=True, kw_only=True):
 
     @property
     def chassis_question(self) -> Question | None:
-        """The question about the machine that the engine is in, None where it is known."""
+        """The question which machine the engine is in, None if that is known."""
         return next((one for one in self.questions if one.role == "chassis"), None)
 
     @property
@@ -104,7 +105,7 @@ class Quote(Struct, frozen=True, kw_only=True):
 
     @property
     def taken_off(self) -> tuple[Tax, ...]:
-        """The taxes in the lines' prices that an exemption takes off."""
+        """The taxes that an exemption takes off prices that include tax; empty if there is none."""
         if self.exemption is None or not self.shop.prices_include_tax:
             return ()
         return self.exemption.spares
@@ -116,17 +117,20 @@ class Quote(Struct, frozen=True, kw_only=True):
 
     @property
     def may_turn_up(self) -> tuple[Contingency, ...]:
-        """What may turn up; nothing where nobody asked for it."""
+        """The contingencies of the quote; empty if they were not requested."""
         return () if self.contingencies is None else self.contingencies.each
 
 
 def encode_quote(quote: Quote) -> bytes:
-    """Return a quote as JSON: what is answered, kept and hashed."""
+    """Return a quote as JSON: the bytes that are answered, stored and hashed."""
     return _encode(quote)
 
 
 def read_quote(answer: bytes) -> Quote:
-    """Return a quote from its JSON."""
+    """Return a quote from its JSON.
+
+    Raises: msgspec.DecodeError, if the bytes are not the JSON of a quote.
+    """
     return _decode(answer)
 
 

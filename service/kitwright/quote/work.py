@@ -1,4 +1,4 @@
-"""Work: the jobs of a quote, what comes off for them, and the minutes of it all."""
+"""Work: the jobs of a quote, the components to remove for them, and the minutes of labour."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from kitwright.quote.base import DecimalText, Minutes, OnCylinder, Reason
 
 
 class QuotedJob(Struct, frozen=True, kw_only=True):
-    """A job with its billed minutes, for all machines: as the only one, and here among the others.
+    """A job with its billed minutes for all machines. `minutes_alone` are those as the only job,
+    `minutes_here` those together with the other jobs of this quote.
 
-    `minutes_computed` is what it would be billed here, had nobody overridden it.
+    `minutes_computed` are the minutes here before any override.
     """
 
     job: str
@@ -23,7 +24,7 @@ class QuotedJob(Struct, frozen=True, kw_only=True):
 
 
 class SwallowedJob(Struct, frozen=True, kw_only=True):
-    """A job that another one holds."""
+    """A job that is not done separately because another job (`by_job`) includes it."""
 
     job: str
     name: str
@@ -34,7 +35,7 @@ class SwallowedJob(Struct, frozen=True, kw_only=True):
 
 
 class Removal(Struct, frozen=True, kw_only=True):
-    """A component to take off, in order."""
+    """A component to remove; the list is in working order."""
 
     component: str
     name: str
@@ -45,8 +46,8 @@ class Removal(Struct, frozen=True, kw_only=True):
 
 
 class Refit(Struct, frozen=True, kw_only=True):
-    """A component to put back, in order; `work_minutes` is the bench work that its refit
-    carries.
+    """A component to refit; the list is in working order. `work_minutes` is the bench work that
+    belongs to its refit.
     """
 
     component: str
@@ -58,8 +59,8 @@ class Refit(Struct, frozen=True, kw_only=True):
 
 
 class Access(Struct, frozen=True, kw_only=True):
-    """Everything that comes off. The whole minutes of the steps sum to `minutes`, the exact
-    ones to `exact_minutes`.
+    """All components to remove and refit. The whole minutes of the steps add up to `minutes`, the
+    exact ones to `exact_minutes`. `engine_out` is true if the engine is taken out of its machine.
     """
 
     remove: tuple[Removal, ...]
@@ -70,7 +71,7 @@ class Access(Struct, frozen=True, kw_only=True):
 
 
 class LabourTime(Struct, frozen=True, kw_only=True):
-    """A labour class over the visit: exact minutes, and what is billed for them."""
+    """The labour of one class over the visit: its exact minutes, and the minutes billed."""
 
     labour_class: str
     exact_minutes: DecimalText

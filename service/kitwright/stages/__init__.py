@@ -1,6 +1,6 @@
-"""The stages of a quote, in packages; each a pure function from earlier stages' values to its own.
+"""The stages of a quote, in packages; each is a pure function of the values of earlier stages.
 
     request -> finding -> work -> supply -> kit -> ordering -> price -> contingency -> quote
 
-The `__init__` of a package names what the others use of it.
+The `__init__` of a package lists the names that other packages use.
 """

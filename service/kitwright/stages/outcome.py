@@ -1,4 +1,4 @@
-"""Outcome: what the flow found out, with tax, totals, cautions and dates around the lines."""
+"""Outcome: the result of the flow, with the lines, tax, totals, cautions and dates of a quote."""
 
 from __future__ import annotations
 
@@ -30,18 +30,18 @@ from kitwright.tax.charges import ComponentTax, TaxedLine
 
 
 class Caution(Struct, frozen=True):
-    """A hazard of this visit, and the steps that bring it."""
+    """A hazard of this visit, and the steps with that hazard."""
 
     hazard: Hazard
     steps: tuple[str, ...]
 
 
 class Extra(Struct, frozen=True, kw_only=True):
-    """An optional job at its true extra price: what the whole visit would cost more with it,
-    tax included where known.
+    """An optional job. `price` is the extra cost of the entire visit with it, including tax if that
+    is known.
 
-    `lines` are those of the visit with it, before the counter's changes. Those of the
-    visit without it are the very same, others have no reasons.
+    `lines` are those of the visit with the job, before the counter's changes. Lines that the visit
+    has without it too are the same objects; the others have no reasons.
     """
 
     job: JobId
@@ -56,9 +56,9 @@ class Extra(Struct, frozen=True, kw_only=True):
 
 
 class Operated(Struct, frozen=True):
-    """An operation with its billed minutes: as the only job, and here among the others.
+    """An operation with its billed minutes, as the only job and together with the others here.
 
-    `minutes_computed` is what it would be billed here, had nobody overridden it.
+    `minutes_computed` are the minutes here before any override.
     """
 
     operation: Operation
@@ -69,8 +69,8 @@ class Operated(Struct, frozen=True):
 
 
 class Repair(Struct, frozen=True, kw_only=True):
-    """One way to do the work, planned, priced and taxed; `chassis` is what the engine is taken to
-    be in, None for a loose one.
+    """One way to do the work, planned, priced and taxed. `chassis` is the chassis assumed for the
+    engine, None for a loose engine.
     """
 
     chassis: Chassis | None
@@ -88,12 +88,12 @@ class Repair(Struct, frozen=True, kw_only=True):
 
     @property
     def price(self) -> Money:
-        """What the repair costs as far as it is known."""
+        """The price of the repair, including tax if that is known."""
         return self.totals.price
 
 
 class Compared(Struct, frozen=True, kw_only=True):
-    """What some jobs come to, as far as it is compared with what others do."""
+    """The labour, kit, lines and price of some jobs, for comparison with other jobs."""
 
     labour: Labour
     kit: Kit
@@ -104,7 +104,7 @@ class Compared(Struct, frozen=True, kw_only=True):
 class Draft(Struct, frozen=True, kw_only=True, eq=False):
     """A quote before the counter changes its lines or parts, the same for requests that are alike.
 
-    Compared by identity, so that what is made of it can be remembered by it.
+    Compared by identity, so that it can be the key under which results from it are cached.
     """
 
     repair: Repair
@@ -115,8 +115,8 @@ class Draft(Struct, frozen=True, kw_only=True, eq=False):
 
 
 class InPlay(Struct, frozen=True, kw_only=True):
-    """Faults that one and the same repair would cure, and what that would come to as a visit of
-    its own, tax included where known.
+    """Faults that the same repair would fix, and its price and billed minutes as a separate visit;
+    the price includes tax if that is known.
     """
 
     faults: tuple[Ranked, ...]
@@ -126,8 +126,10 @@ class InPlay(Struct, frozen=True, kw_only=True):
 
 
 class Basis(Struct, frozen=True, kw_only=True):
-    """The findings that a quote is made of. Where they support no repair yet, the quote is for
-    what finds out more. `in_play` names the repairs that may follow, and what else is possible.
+    """The assessed findings that a quote is based on. If `is_repair` is false, they do not support
+    a repair yet, and the quote is for a test or other work that comes first.
+
+    `in_play` lists the repairs that may follow, or that are also possible and not quoted.
     """
 
     assessment: Assessment
@@ -136,12 +138,12 @@ class Basis(Struct, frozen=True, kw_only=True):
 
 
 class Outcome(Struct, frozen=True, kw_only=True):
-    """The whole answer to a request: its draft, and the repair and the jobs worth doing besides as
-    the counter has changed them.
+    """The complete answer to a request: its draft, and the repair and the optional jobs with the
+    counter's changes.
 
-    `parts_by` is the day on which everything ordered, and everything sent out, should be back;
-    None where nothing is. `notes` say what may change the figures later. `basis` is None where no
-    findings were given, `contingencies` where nobody asked for them.
+    `parts_by` is the day by which all ordered parts and all sublet work should be there, None if
+    there are none. `notes` say what may change the amounts later. `basis` is None if no findings
+    were given, `contingencies` if they were not requested.
     """
 
     request: Request
@@ -158,7 +160,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
 
     @property
     def is_of_draft(self) -> bool:
-        """Whether the work is the draft's: lines may differ, minutes, kit and orders do not."""
+        """Whether the work is the draft's: only lines may differ, not minutes, kit or orders."""
         return self.repair.kit is self.draft.repair.kit
 
     @property
@@ -168,15 +170,15 @@ class Outcome(Struct, frozen=True, kw_only=True):
 
     @property
     def is_provisional(self) -> bool:
-        """Whether a question about the plate, or about the machine around the engine, is open."""
+        """Whether a question about the engine's plate, or about its machine, is open."""
         return bool(self.repair.kit.questions or self.request.may_be)
 
 
 def find_cautions(
     catalogue: Catalogue, labour: Labour, needs: Iterable[Need]
 ) -> tuple[Caution, ...]:
-    """Return the hazards of everything done and used on this visit, each once, in the
-    catalogue's order.
+    """Return the hazards of all work and consumables of this visit, each once, in the catalogue's
+    order.
     """
     steps: dict[HazardId, list[str]] = {}
     for task in labour.tasks:
@@ -220,7 +222,7 @@ def make_outcome(
 
 
 def _rate_notes(request: Request, repair: Repair, until: date) -> Iterator[Why]:
-    """Yield which rates of the quote change after its day, up to the last that it speaks of."""
+    """Yield a note for each tax rate of the quote that changes after its day, up to `until`."""
     area = request.tax_area
     if area is None:
         return
@@ -238,7 +240,7 @@ def _rate_notes(request: Request, repair: Repair, until: date) -> Iterator[Why]:
 
 
 def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
-    """Return an operation with the minutes that it has now, and who set them."""
+    """Return an operation with its present minutes, and the name of the person who set them."""
     operation = operated.operation
     reasons = (
         Why("minutes-overridden", {"reason": each.reason, "by": each.by})
@@ -254,8 +256,8 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
 
 
 def find_parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
-    """Return the day on which everything ordered, and everything sent out, should be back; None
-    where nothing is.
+    """Return the day by which all ordered parts and all sublet work should be there, None if there
+    are none.
     """
     days = [
         shop.sublet[operation.job.sublet].days
@@ -265,6 +267,6 @@ def find_parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
     ready = max((order.promised for order in repair.orders), default=None)
     if not days:
         return ready
-    # sent-out work and parts come at the same time; whichever is later decides
+    # sublet work is done while parts are on their way, so the later of the two decides
     back = working_day(shop, on, max(days))
     return back if ready is None else max(back, ready)

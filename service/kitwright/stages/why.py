@@ -1,5 +1,5 @@
-"""Reasons: a stable code and its facts. The core gives reasons; `kitwright.language` makes
-sentences of them.
+"""Reasons: a stable code and its facts. The core returns reasons, and `kitwright.language` turns
+them into sentences.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ Fact = str | int | Decimal | date | Money | None
 
 
 class Why(Struct, frozen=True):
-    """One reason for a line, a need, a step: `code` names the sentence, `facts` fill it."""
+    """One reason for a line, need or step: `code` identifies the sentence, `facts` fill it in."""
 
     code: str
     facts: dict[str, Fact] = {}

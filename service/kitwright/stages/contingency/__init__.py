@@ -1,4 +1,4 @@
-"""Contingency: what teardown may show, and what that would add."""
+"""Contingency: faults that teardown may show, and their effect on the price."""
 
 from kitwright.stages.contingency.contingency import (
     Chance,

@@ -1,4 +1,4 @@
-"""Contingency: what teardown may show on a visit, how probable it is, and what it adds."""
+"""Contingency: the faults that teardown may show on a visit, their probability and added cost."""
 
 from __future__ import annotations
 
@@ -28,8 +28,9 @@ _PLACES = Decimal("0.0001")
 
 
 class Way(Struct, frozen=True, kw_only=True):
-    """One way in which something may turn up: by a job's row of the catalogue, on a cylinder, and
-    where another contingency brings that job, after it (by its place in the list).
+    """One way in which a contingency may be found: by a job's row of the catalogue, on a cylinder.
+
+    If another contingency adds that job, `after` is the place of that contingency in the list.
     """
 
     row: Contingency
@@ -38,9 +39,9 @@ class Way(Struct, frozen=True, kw_only=True):
 
 
 class MayTurnUp(Struct, frozen=True, kw_only=True):
-    """Something that may turn up on a visit, and the operations and roles that it adds.
+    """A contingency of a visit, with the operations and roles that it adds.
 
-    `cylinder` is None where it may be on any. The first of `ways` is the shortest.
+    `cylinder` is None if it may be on any cylinder. The first of `ways` is the shortest.
     """
 
     kind: ContingencyKind
@@ -51,8 +52,8 @@ class MayTurnUp(Struct, frozen=True, kw_only=True):
 
 
 class Chance(Struct, frozen=True):
-    """How probable something is, 0..1 to four places, and what has to turn up before it (by its
-    place in the list), None where nothing has to.
+    """The probability of a contingency, from 0 to 1 with four decimal places. `after` is the place
+    in the list of the contingency that has to be found first, None if there is none.
     """
 
     probability: Decimal
@@ -60,12 +61,12 @@ class Chance(Struct, frozen=True):
 
 
 class Weighed(Struct, frozen=True, kw_only=True):
-    """Something that may turn up, at what the whole visit costs more with it, tax included where
-    known.
+    """A contingency with the extra cost of the entire visit, including tax if that is known.
 
-    `after` is what has to turn up before it, None where nothing has to: its price is what it adds
-    to the visit with that, and its `probability` (0..1, to four places) is that of both.
-    `is_likely` says whether it is at least possible by the shop's own grades.
+    `after` is the contingency that has to be found first, None if there is none. If there is one,
+    the price is added to a visit that already includes it, and `probability` (from 0 to 1, with
+    four decimal places) is that of both. `is_likely` says whether the probability reaches the
+    shop's grade "possible".
     """
 
     found: MayTurnUp
@@ -78,11 +79,11 @@ class Weighed(Struct, frozen=True, kw_only=True):
 
 
 class Prospect(Struct, frozen=True, kw_only=True, eq=False):
-    """What may turn up on the visits of a draft, the most probable first; what all that is likely
-    adds, and what the dearest combination of the list adds, never less than nothing.
+    """The contingencies of a draft, most probable first. `likely` is the cost added by all that are
+    likely, `worst` the cost added by the most expensive combination; `worst` is never below zero.
 
-    `replaces_jobs` says whether anything of the list adds a job that holds one of the draft's.
-    Compared by identity, so that what is made of it can be remembered by it.
+    `replaces_jobs` says whether any of them adds a job that includes one of the draft's. Compared
+    by identity, so that it can be the key under which results from it are cached.
     """
 
     each: tuple[Weighed, ...]
@@ -92,10 +93,10 @@ class Prospect(Struct, frozen=True, kw_only=True, eq=False):
 
 
 class Contingencies(Struct, frozen=True, kw_only=True):
-    """What may turn up on a quote, and what it comes to as it stands.
+    """The contingencies of a quote, and its total without them (`as_quoted`).
 
-    `lapsing` is what the counter has taken off by naming jobs, lines or parts, where those may be
-    replaced by what turns up: it would have to be paid again.
+    `lapsing` is the sum of the counter's reductions on jobs, lines or parts that a contingency may
+    replace: these reductions would then no longer apply.
     """
 
     prospect: Prospect
@@ -104,31 +105,31 @@ class Contingencies(Struct, frozen=True, kw_only=True):
 
     @property
     def each(self) -> tuple[Weighed, ...]:
-        """What may turn up, the most probable first."""
+        """The contingencies, most probable first."""
         return self.prospect.each
 
     @property
     def likely(self) -> Money:
-        """What the quote comes to with all that is likely."""
+        """The total of the quote with all likely contingencies."""
         return self.as_quoted + self.prospect.likely
 
     @property
     def worst(self) -> Money:
-        """What the quote comes to with the dearest combination of the list; no limit."""
+        """The total with the most expensive combination of the list; this is not a limit."""
         return self.as_quoted + self.lapsing + self.prospect.worst
 
 
 def list_contingencies(
     catalogue: Catalogue, request: Request, jobs: Jobs, needed: Iterable[Need]
 ) -> tuple[MayTurnUp, ...]:
-    """Return what may turn up in some jobs, and in those that this brings, each once.
+    """Return the contingencies of some jobs, and of the jobs that these add, each once.
 
-    What adds nothing to the jobs and to what is `needed` is left out, and so are jobs that this
-    kind of engine has not the parts for.
+    A contingency is left out if it adds nothing to the jobs and to the parts `needed`. Jobs are
+    left out if this kind of engine does not have the parts for them.
     """
     there = {(need.role, need.cylinder) for need in needed}
     listed: list[MayTurnUp] = []
-    # jobs of a cylinder first: what turns up there has a place, in an engine job it has none
+    # jobs of a cylinder first: a find there has a cylinder, in an engine job it has none
     first = sorted(jobs.operations, key=lambda each: each.cylinder is None)
     todo: deque[tuple[Operation, int | None]] = deque((each, None) for each in first)
     while todo:
@@ -147,14 +148,16 @@ def list_contingencies(
                 todo.extend((each, len(listed)) for each in may.operations)
                 listed.append(may)
             elif known is not None and (after is None or after < known):
-                # by way of itself, or of something further off, is no other way
+                # a way through itself, or through something further off, is not another way
                 ways = (*listed[known].ways, way)
                 listed[known] = structs.replace(listed[known], ways=ways)
     return tuple(listed)
 
 
 def _is_same(one: MayTurnUp, other: MayTurnUp) -> bool:
-    """Return whether two are one: on one cylinder, or the other wherever it is adds the same."""
+    """Return whether two contingencies are the same: on the same cylinder, or the other is on any
+    cylinder and adds the same operations.
+    """
     if one.kind.id != other.kind.id:
         return False
     if other.cylinder is None and one.operations == other.operations:
@@ -188,14 +191,16 @@ def _roles(request: Request, row: Contingency, operation: Operation) -> Iterator
 def find_chances(
     listed: Sequence[MayTurnUp], request: Request, findings: Findings | None
 ) -> tuple[Chance, ...]:
-    """Return how probable each is: by its most probable way, and no more probable than what has to
-    turn up before. Where it can do so by itself, nothing has to.
+    """Return the chance of each contingency by its most probable way.
+
+    If it follows another, the probabilities are multiplied. If it can also be found by itself, none
+    has to be found first.
     """
     seen = _Seen(request, findings)
     chances: list[Fraction] = []
     found = []
     for may in listed:
-        # what has to turn up before stands before it
+        # a contingency that has to be found first is earlier in the list
         by_way = [
             seen.chance(way.row, way.cylinder) * (1 if way.after is None else chances[way.after])
             for way in may.ways
@@ -213,9 +218,9 @@ def find_chances(
 
 
 class _Seen:
-    """What is known of a machine that raises contingencies: findings, its background, its state.
+    """The facts about a machine that make contingencies more probable: findings, background, state.
 
-    What the gates void does not count.
+    Findings that gates have made void do not count.
     """
 
     def __init__(self, request: Request, findings: Findings | None) -> None:
@@ -227,7 +232,7 @@ class _Seen:
         }
 
     def chance(self, row: Contingency, cylinder: int | None) -> Fraction:
-        """Return how probable something is by one row of the catalogue."""
+        """Return the probability of a contingency by one row of the catalogue."""
         raised = row.raised_probability
         if raised is not None and any(self._holds(one, cylinder) for one in row.raised_by):
             return exact(raised)

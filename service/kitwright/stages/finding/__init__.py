@@ -1,4 +1,4 @@
-"""Finding: what the bench saw, which of it counts, the faults it speaks for, and the next tests."""
+"""Finding: the bench's findings, which of them count, the faults they support, the next tests."""
 
 from kitwright.stages.finding.assessment import (
     Assessment,

@@ -1,4 +1,4 @@
-"""Assessment: the findings, what they come to, what to test next and what to sell."""
+"""Assessment: the findings, their diagnoses, the next tests, and the work to sell."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from kitwright.stages.request import AskedDiagnosis, AskedJob, RequestRefused
 
 
 class Precaution(Struct, frozen=True):
-    """A hazard of the next tests, and those that bring it."""
+    """A hazard of the next tests, and the tests that have it."""
 
     hazard: Hazard
     tests: tuple[BenchTest, ...]
 
 
 class Assessment(Struct, frozen=True, kw_only=True):
-    """What an engine's findings come to."""
+    """The result of an engine's findings: diagnoses, next tests and precautions."""
 
     findings: Findings
     diagnosed: Diagnosed
@@ -31,8 +31,8 @@ class Assessment(Struct, frozen=True, kw_only=True):
 
 
 class Course(Struct, frozen=True, kw_only=True):
-    """What findings support selling now: diagnoses to repair, jobs that go first or find out more;
-    and the faults that stay in play.
+    """The work that findings support selling now: diagnoses to repair, and jobs that come first or
+    find out more. `in_play` are the faults that are still possible.
     """
 
     diagnoses: tuple[AskedDiagnosis, ...] = ()
@@ -46,7 +46,7 @@ def sum_up_findings(
     diagnosed: Diagnosed,
     next_tests: tuple[NextTest, ...],
 ) -> Assessment:
-    """Return the assessment, with the precautions of every test that it asks for."""
+    """Return the assessment, with the precautions for every test that it lists."""
     return Assessment(
         findings=findings,
         diagnosed=diagnosed,
@@ -68,10 +68,10 @@ def _precautions(catalogue: Catalogue, tests: Iterable[NextTest]) -> tuple[Preca
 
 
 def choose_course(catalogue: Catalogue, assessment: Assessment) -> Course:
-    """Return what to sell: the repairs of every fault that may be quoted, and the jobs that gates
-    put first; without any, the next test that is sold as a job.
+    """Return the work to sell: the repairs of every fault that may be quoted, and the jobs that
+    gates put first. If there are neither, it is the next test that is sold as a job.
 
-    Raises: RequestRefused, where a gate stops everything, or nothing is left to sell.
+    Raises: RequestRefused, if a gate stops everything, or nothing is left to sell.
     """
     findings = assessment.findings
     if findings.stops:
@@ -86,7 +86,7 @@ def choose_course(catalogue: Catalogue, assessment: Assessment) -> Course:
     )
     sure = tuple(one for one in ranked if one.is_quotable)
     if sure:
-        # what is possible beside them may be the trouble all the same
+        # other faults that are possible may still be the cause
         beside = tuple(one for one in ranked if one.grade is not None and not one.is_quotable)
         return Course(
             diagnoses=tuple(AskedDiagnosis(one.code, one.cylinder) for one in sure),
@@ -106,15 +106,15 @@ def choose_course(catalogue: Catalogue, assessment: Assessment) -> Course:
 
 
 def _cylinder_of(catalogue: Catalogue, job: JobId, cylinder: int | None) -> int | None:
-    """Return the cylinder that a job is done on: none where it is one of the engine."""
+    """Return the cylinder that a job is done on, None for a job on the engine."""
     if catalogue.jobs[job].scope is JobScope.engine:
         return None
     return 1 if cylinder is None else cylinder
 
 
 def repairs_in_play(course: Course, scope: Scope) -> tuple[tuple[Ranked, ...], ...]:
-    """Return the faults in play whose repairs at a scope are the same, together; the most
-    probable first. Those without a job for them are left out.
+    """Return the faults that are still possible, grouped by the same repair at a scope, the most
+    probable first. Faults without a job for them are left out.
     """
     grouped: dict[frozenset[tuple[str, int | None]], list[Ranked]] = {}
     for one in course.in_play:

@@ -1,4 +1,4 @@
-"""Diagnosis: which faults the findings speak for, how surely, why, and what speaks against."""
+"""Diagnosis: the faults that the findings support, with probabilities and evidence for each."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ from kitwright.stages.why import Fact, Why
 from kitwright.units import rounded
 
 NOTEWORTHY: Final = Fraction(5, 4)
-"""Findings that speak less than this many times for a fault, or against it, are not named."""
+"""Evidence for or against a fault is not listed if it is below this many times."""
 
 MOST_TIMES: Final = 1000
-"""Beyond this many times nobody believes a figure: it is said to be at least that."""
+"""Above this, no exact number is credible: evidence is given as at least this many times."""
 
 
 class Evidence(Struct, frozen=True, kw_only=True):
-    """What one finding by itself says of a fault: how many times more likely it is with the fault
-    than without, or without than with. Above one, and at most `MOST_TIMES`.
+    """The weight of one finding by itself for or against a fault.
 
-    `is_shared` where the other findings already lead there, or another fault explains it as well:
-    then it adds little here.
+    The finding is `times` times more likely with the fault than without it (`is_for`), or without
+    it than with it. `times` is from `NOTEWORTHY` to `MOST_TIMES`. `is_shared` is true if the other
+    findings already lead there, or if another fault explains it as well: then it adds little here.
     """
 
     observation: Observation
@@ -42,15 +42,15 @@ class Evidence(Struct, frozen=True, kw_only=True):
 
 
 class Ranked(Struct, frozen=True, kw_only=True):
-    """A fault with its probability and grade (None: too unlikely for one), and what speaks for
-    it and against it, strongest first.
+    """A fault with its probability and grade (None: too unlikely for one), and the evidence for and
+    against it, strongest first.
 
-    `is_direct` where one of its own signs was found, `is_seen` where that sign was looked at or
-    measured itself: nothing contests it then. `is_contested` where findings that speak of it do not
-    go together, and one has to be repeated; `is_weak` where what was read of it is void or only
-    indicative, and it has no sign of its own. `holding` are gates that put something else first,
-    `asking` those that ask for what would make it surer. `is_quotable` where its repair may be
-    quoted: it is sure enough, neither contested nor weak nor held, and there is a job for it.
+    `is_direct`: one of its own signs was found. `is_seen`: that sign itself was seen or measured,
+    so nothing contests it. `is_contested`: findings about it contradict each other, and one has to
+    be repeated. `is_weak`: its readings are void or only indicative, and it has no sign of its own.
+    `holding` are gates that put something else first, `asking` gates that ask for a check to
+    confirm it. `is_quotable`: its repair may be quoted, because it is sure enough, not contested,
+    weak or held, and there is a job for it.
     """
 
     candidate: Candidate
@@ -68,17 +68,17 @@ class Ranked(Struct, frozen=True, kw_only=True):
 
     @property
     def code(self) -> DiagnosisCode:
-        """The diagnosis' code."""
+        """The code of the diagnosis."""
         return self.candidate.diagnosis.code
 
     @property
     def cylinder(self) -> int | None:
-        """Its cylinder, None where it is one of the engine."""
+        """Its cylinder, None for a fault of the engine."""
         return self.candidate.cylinder
 
 
 class ClashOver(Struct, frozen=True, kw_only=True):
-    """Two findings of which one speaks strongly for a fault in play and the other against it."""
+    """Two findings, one strongly for a fault that is still possible and one strongly against it."""
 
     ranked: Ranked
     one: Evidence
@@ -86,7 +86,7 @@ class ClashOver(Struct, frozen=True, kw_only=True):
 
     @property
     def why(self) -> Why:
-        """What clashes over which fault."""
+        """The reason that names the two findings and the fault."""
         one, other = self.one.observation, self.other.observation
         facts: dict[str, Fact] = {
             "finding": one.kind.id,
@@ -102,10 +102,10 @@ class ClashOver(Struct, frozen=True, kw_only=True):
 
 
 class Diagnosed(Struct, frozen=True, kw_only=True):
-    """Faults from the most probable down to the least that is in play, the probability that there
-    is none of those known, and findings that clash over one of them.
+    """The faults that are still possible, most probable first (`ranked`), the probability that none
+    of the known faults is present (`none`), and findings that contradict each other about a fault.
 
-    `ranked` is empty where nothing counts: without a finding nothing is guessed.
+    `ranked` is empty if no finding counts.
     """
 
     ranked: tuple[Ranked, ...]
@@ -114,14 +114,14 @@ class Diagnosed(Struct, frozen=True, kw_only=True):
 
 
 def seen_of(findings: Findings) -> list[Seen[str]]:
-    """Return the observations that say anything, as the network takes them."""
+    """Return the observations that count, in the form that the network takes."""
     return [Seen(one.key, one.level, one.power) for one in findings.counted]
 
 
 def diagnose(catalogue: Catalogue, shop: Shop, odds: Odds, findings: Findings) -> Diagnosed:
-    """Return what the findings come to.
+    """Return the diagnoses that the findings support.
 
-    Raises: RequestRefused, where the rules say that they can't be seen together.
+    Raises: RequestRefused, if the findings can't occur together by the catalogue's rules.
     """
     try:
         posterior = odds.network.posterior(seen_of(findings), _undoubted(odds, findings))
@@ -146,7 +146,7 @@ def diagnose(catalogue: Catalogue, shop: Shop, odds: Odds, findings: Findings) -
 
 
 def _undoubted(odds: Odds, findings: Findings) -> dict[str, list[str]]:
-    """Return the faults that were seen themselves, each with the findings that showed it."""
+    """Return the faults that were directly seen, each with the findings that showed it."""
     found: dict[str, list[str]] = {}
     counted = findings.counted
     for candidate in odds.candidates.values():
@@ -211,8 +211,10 @@ def _ranked(
 
 
 def grade_of(shop: Shop, probability: Decimal, *, is_shown: bool) -> Grade | None:
-    """Return the grade of a probability by the shop's confidence. Only what is shown, by a sign of
-    its own that nothing contests and no gate asks more about, is ever confirmed.
+    """Return the grade of a probability by the shop's confidence limits, None below all of them.
+
+    The grade "confirmed" needs `is_shown`: the fault was shown by its own sign, nothing contests
+    it, and no gate asks for a further check.
     """
     needed = shop.decision.confidence
     if probability >= needed.confirmed and is_shown:
@@ -223,8 +225,8 @@ def grade_of(shop: Shop, probability: Decimal, *, is_shown: bool) -> Grade | Non
 
 
 def _is_sign(candidate: Candidate, one: Observation, *, is_seen: bool = False) -> bool:
-    """Return whether an observation shows the fault itself, not only what it does elsewhere; and
-    where that is asked, whether it was looked at or measured itself.
+    """Return whether an observation shows the fault itself, not only its effects elsewhere. With
+    `is_seen`, the fault has to be seen or measured itself.
     """
     return candidate.is_told_by(one.kind.id, one.cylinder) and any(
         sign.finding == one.kind.id
@@ -237,11 +239,11 @@ def _is_sign(candidate: Candidate, one: Observation, *, is_seen: bool = False) -
 def _evidence(
     odds: Odds, posterior: Posterior[str, str], candidate: Candidate, one: Observation
 ) -> Evidence | None:
-    """Return what an observation says of a fault, None where that is not worth naming."""
+    """Return the evidence of an observation about a fault, None if it is too weak to list."""
     factor = odds.alone(Seen(one.key, one.level, one.power)).factor(candidate.key, one.key)
     here = posterior.factor(candidate.key, one.key)
     if factor > 1 > here * NOTEWORTHY or factor < 1 < here / NOTEWORTHY:
-        # the rest turns what it says round: a sign of this fault that another explains far better
+        # the rest reverses it: a sign of this fault that another fault explains far better
         factor = here
     is_for = factor >= 1
     beyond = factor * MOST_TIMES <= 1 or factor >= MOST_TIMES
@@ -268,7 +270,7 @@ def _evidence(
 
 
 def _speaks_of(candidate: Candidate, clash: Clash) -> bool:
-    """Return whether a conflict is about what a fault is known by, and cannot be its own doing."""
+    """Return whether a conflict is about findings of a fault, and the fault does not explain it."""
     return candidate.diagnosis.code not in clash.conflict.explained_by and any(
         candidate.is_told_by(one.finding, clash.cylinder)
         for one in clash.conflict.when
@@ -279,9 +281,9 @@ def _speaks_of(candidate: Candidate, clash: Clash) -> bool:
 def _clash_over(
     catalogue: Catalogue, speaks_for: Sequence[Evidence], speaks_against: Sequence[Evidence]
 ) -> tuple[Evidence, Evidence] | None:
-    """Return the strongest findings on both sides, where both speak strongly.
+    """Return the strongest findings on both sides if both are strong, else None.
 
-    What the rest explains as well is no clash: one other fault may account for both.
+    Findings that the rest explains as well do not clash, as one other fault may explain both.
     """
     own_for = [one for one in speaks_for if not one.is_shared]
     own_against = [one for one in speaks_against if not one.is_shared]
@@ -293,7 +295,7 @@ def _clash_over(
 
 
 def _clashes(catalogue: Catalogue, ranked: Sequence[Ranked]) -> Iterator[ClashOver]:
-    """Yield the strongest clash over each fault in play."""
+    """Yield the strongest clash over each fault that is still possible."""
     for each in ranked:
         pair = _clash_over(catalogue, each.speaks_for, each.speaks_against)
         if each.probability >= catalogue.rules.in_play and pair is not None:

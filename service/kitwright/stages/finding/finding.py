@@ -1,4 +1,4 @@
-"""Finding: what the bench saw, checked against the catalogue, with what the gates leave of it."""
+"""Finding: the bench's findings, checked against the catalogue, with the gates applied."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ WHOLE = Decimal(1)
 
 
 class Observation(Struct, frozen=True, kw_only=True):
-    """A finding at a level, with the power that the gates leave it; a void one says nothing."""
+    """A finding at a level, with its power after the gates; a void finding does not count."""
 
     kind: FindingKind
     cylinder: int | None
@@ -62,15 +62,14 @@ class Observation(Struct, frozen=True, kw_only=True):
 
     @property
     def counts(self) -> bool:
-        """Whether it says anything at all."""
+        """Whether the observation counts at all."""
         return not self.is_void and self.power > 0
 
 
 class Findings(Struct, frozen=True, kw_only=True):
-    """Everything seen of one engine, and what the gates and conflicts say about it.
+    """All findings on one engine, and the gates and conflicts that apply to them.
 
-    `banded` is the finding whose level follows from the leakage, None where the catalogue has
-    none.
+    `banded` is the finding whose level follows from the leakage, None if the catalogue has none.
     """
 
     family: Family
@@ -83,7 +82,7 @@ class Findings(Struct, frozen=True, kw_only=True):
 
     @property
     def counted(self) -> tuple[Observation, ...]:
-        """The observations that say anything."""
+        """The observations that count."""
         return tuple(one for one in self.observations if one.counts)
 
     @property
@@ -94,8 +93,8 @@ class Findings(Struct, frozen=True, kw_only=True):
     def holding(
         self, action: GateAction, code: DiagnosisCode, cylinder: int | None
     ) -> tuple[Answered, ...]:
-        """Return the gates of an action that hold a diagnosis: those that put something else
-        first, or those that ask for what would make it surer.
+        """Return the gates with an action that concern a diagnosis: those that put something else
+        first, or those that ask for a check to confirm it.
         """
         return tuple(
             one
@@ -107,9 +106,9 @@ class Findings(Struct, frozen=True, kw_only=True):
 
 
 def read_findings(catalogue: Catalogue, asked: AskedAssessment, base: Path = ()) -> Findings:
-    """Return the findings with records in place of ids, leakages worked out and gates applied.
+    """Return the findings with records in place of ids, leakages computed and gates applied.
 
-    Raises: RequestRefused, with every fault found, each with its path below `base`.
+    Raises: RequestRefused, with every error found, each with its path below `base`.
     """
     notes = read_notes(catalogue, asked, base)
     rules = catalogue.rules
@@ -168,7 +167,7 @@ def _standing(reading: Reading, gates: list[Gate]) -> Reading:
 def _levels(
     notes: Notes, leakages: Mapping[int, Leakage], banded: FindingKind | None
 ) -> dict[tuple[int | None, str], int]:
-    """Return the level of every finding, those that follow from readings included."""
+    """Return the level of every finding, including those that follow from readings."""
     levels = dict(notes.levels)
     for cylinder, leakage in leakages.items():
         level = None if banded is None else raw_level(leakage, banded)
@@ -201,7 +200,7 @@ def _observations(
     answered: list[Answered],
     powers: Mapping[int, Decimal],
 ) -> Iterator[Observation]:
-    """Yield every observation with what the gates leave of it."""
+    """Yield every observation with its power after the gates."""
     for (cylinder, name), level in levels.items():
         power, is_void = WHOLE, False
         leakage = leakages.get(cylinder) if cylinder is not None else None
@@ -232,7 +231,7 @@ def _settled(
     observations: tuple[Observation, ...],
     banded: FindingKind | None,
 ) -> Iterator[Leakage]:
-    """Yield the leakages as the gates of the whole cylinder leave them."""
+    """Yield the leakages after the gates for the entire cylinder."""
     by_key = {one.key: one for one in observations}
     for cylinder, leakage in leakages.items():
         seen = None if banded is None else by_key.get(place(banded.id, cylinder))

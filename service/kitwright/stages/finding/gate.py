@@ -1,7 +1,7 @@
-"""Gate: which of the catalogue's gates and conflicts answer to what was taken.
+"""Gate: the catalogue's gates and conflicts that apply to the readings and findings taken.
 
-Every condition is asked of everything as it was taken, void or not, so the order of the gates in
-their file decides nothing.
+Every condition is checked against everything as it was taken, void or not. So the order of the
+gates in their file makes no difference.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ from kitwright.units import exact
 
 
 class Taken(Struct, frozen=True, kw_only=True):
-    """Everything that was taken, as gates ask about it.
+    """All readings and findings taken, in the form that gates check.
 
-    `levels` by cylinder and finding, `figures` by cylinder and reading, both with None for the
-    engine; `pairs` are the leak-down gauges of each cylinder, reading by reading.
+    `levels` are by cylinder and finding, `figures` by cylinder and reading; the cylinder is None
+    for the engine. `pairs` are the leak-down gauges of each cylinder, reading by reading.
     """
 
     kinds: Mapping[str, FindingKind]
@@ -40,8 +40,8 @@ class Taken(Struct, frozen=True, kw_only=True):
 
 
 class Answered(Struct, frozen=True, kw_only=True):
-    """A gate that answered: for a cylinder, or for the engine where that is None; for one
-    reading of it where `reading` is its place in the list.
+    """A gate that applies to a cylinder, or to the engine if `cylinder` is None. If `reading` is
+    not None, it applies only to the reading at that place in the list.
     """
 
     gate: Gate
@@ -50,7 +50,7 @@ class Answered(Struct, frozen=True, kw_only=True):
 
 
 class Clash(Struct, frozen=True, kw_only=True):
-    """A conflict of the catalogue that was found, on a cylinder or the engine."""
+    """A conflict of the catalogue that applies, on a cylinder or on the engine."""
 
     conflict: Conflict
     cylinder: int | None
@@ -62,7 +62,7 @@ def ask_of_reading(
     flags: frozenset[FlagId],
     kinds: Mapping[str, FindingKind],
 ) -> Iterator[Gate]:
-    """Yield the gates that answer to one reading by itself."""
+    """Yield the gates that apply to one reading by itself."""
     gauges = reading.gauges()
     for gate in gates:
         if is_of_reading(gate, kinds) and all(
@@ -75,8 +75,8 @@ def ask_of_reading(
 
 
 def is_of_reading(gate: Gate, kinds: Mapping[str, FindingKind]) -> bool:
-    """Return whether a gate judges single readings: it asks only for their gauges, and weakens
-    only what follows from them.
+    """Return whether a gate is for single readings: it checks only their gauges, and weakens only
+    findings that follow from them.
     """
     asked = [one for one in gate.when if one.flag is None]
     return (
@@ -89,7 +89,7 @@ def is_of_reading(gate: Gate, kinds: Mapping[str, FindingKind]) -> bool:
 
 
 def ask_gates(gates: Sequence[Gate], taken: Taken) -> Iterator[Answered]:
-    """Yield the gates that answer to what was taken, those of single readings apart."""
+    """Yield the gates that apply to everything taken, except those for single readings."""
     for gate in gates:
         if not is_of_reading(gate, taken.kinds):
             for cylinder in _places(gate.scope, taken):
@@ -98,7 +98,7 @@ def ask_gates(gates: Sequence[Gate], taken: Taken) -> Iterator[Answered]:
 
 
 def find_clashes(conflicts: Sequence[Conflict], taken: Taken) -> Iterator[Clash]:
-    """Yield the conflicts of the catalogue that what was taken shows."""
+    """Yield the conflicts of the catalogue that the readings and findings show."""
     for conflict in conflicts:
         for cylinder in _places(conflict.scope, taken):
             if _all_hold(conflict.when, taken, cylinder):
@@ -116,7 +116,7 @@ def _all_hold(conditions: Sequence[GateCondition], taken: Taken, cylinder: int |
 def _holds(condition: GateCondition, taken: Taken, cylinder: int | None) -> bool:
     if condition.flag is not None:
         return condition.flag in taken.flags
-    # the engine's own count everywhere; asked of the engine, any cylinder's will do
+    # the engine's own count everywhere; for the engine, those of any cylinder count
     places = (None, *(taken.cylinders if cylinder is None else (cylinder,)))
     if condition.finding is not None:
         return _seen(condition, condition.finding, taken, places)

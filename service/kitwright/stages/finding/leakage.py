@@ -1,6 +1,7 @@
-"""Leakage: what the gauges of a leak-down test say, exactly, reading by reading.
+"""Leakage: the exact leakage of each reading of a leak-down test, and of each cylinder.
 
-Readings compare only on the same tester: its restrictor sets the figure. So both gauges are kept.
+Readings are comparable only if taken with the same tester, because its restrictor determines the
+value. So both gauges are stored.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ PAIRED: Final = frozenset({SUPPLY, CYLINDER})
 
 
 class Standing(StrEnum):
-    """What becomes of a reading: it counts, counts less, or not at all."""
+    """Whether a reading counts fully, is only indicative, or is void."""
 
     counts = "counts"
     indicative = "indicative"
@@ -40,7 +41,7 @@ class Standing(StrEnum):
 class Reading(Struct, frozen=True, kw_only=True):
     """One reading: both gauges in psi, the leakage in per cent of the supply, and its standing.
 
-    A leakage below zero is a gauge's fault; no level follows from it.
+    A leakage below zero comes from a wrong gauge; no level follows from it.
     """
 
     asked: AskedReading
@@ -57,9 +58,10 @@ class Reading(Struct, frozen=True, kw_only=True):
 class Leakage(Struct, frozen=True, kw_only=True):
     """The leakage of a cylinder: the mean of its last two readings that count, and its band.
 
-    Readings that are only indicative speak where no other does, but any reading that is not void
-    may contradict: `spread` is how far those that decide and the last two lie apart, `orifices`
-    by how many millimetres their restrictors differ. What nothing gives is None.
+    Readings that are only indicative are used if there are no others. But any reading that is not
+    void may contradict: `spread` is the range of the readings used and the last two, in per cent of
+    the supply. `orifices` is the difference of their restrictors in millimetres. A value is None if
+    no readings give it.
     """
 
     cylinder: int
@@ -83,8 +85,8 @@ def read_gauges(asked: AskedReading) -> Reading:
 def sum_up(cylinder: int, readings: Sequence[Reading], kind: FindingKind | None) -> Leakage:
     """Return the leakage of a cylinder from its readings, in the order taken.
 
-    `kind` is the finding whose level follows from it. Of more than two readings the last two
-    decide, so that a test that is repeated until two agree is not held to its first try.
+    `kind` is the finding whose level follows from it. If there are more than two readings, the last
+    two are used, so that a test may be repeated until two readings agree.
     """
     counting = [one for one in readings if one.standing is not Standing.void]
     full = [one for one in counting if one.standing is Standing.counts]
@@ -112,12 +114,12 @@ def sum_up(cylinder: int, readings: Sequence[Reading], kind: FindingKind | None)
 
 
 def _spread(figures: Sequence[Fraction]) -> Fraction | None:
-    """Return by how much figures differ, None where there are fewer than two."""
+    """Return the range of some values, None if there are fewer than two."""
     return max(figures) - min(figures) if len(figures) > 1 else None
 
 
 def level_of(percent: Fraction, kind: FindingKind) -> int | None:
-    """Return the level that a leakage falls in; its upper limit belongs to it. None below zero."""
+    """Return the level of a leakage, upper limits inclusive; None if the leakage is below zero."""
     if percent < 0:
         return None
     for level, upper in enumerate(kind.upper_percent):
@@ -127,8 +129,9 @@ def level_of(percent: Fraction, kind: FindingKind) -> int | None:
 
 
 def whole_percent(percent: Fraction, kind: FindingKind | None) -> int:
-    """Return a leakage as it is printed: the nearest whole per cent, half up, that lies in the
-    same band. A gauge is read no finer; but 10.2 % is over 10 and has to look it.
+    """Return a leakage for print: the nearest whole per cent, half up, that lies in the same band.
+
+    A gauge can't be read more precisely. But 10.2% is in the band above 10%, so 11 is printed.
     """
     below = floor(percent)
     nearest, other = (below, below + 1) if percent - below < Fraction(1, 2) else (below + 1, below)
@@ -140,7 +143,7 @@ def whole_percent(percent: Fraction, kind: FindingKind | None) -> int:
 
 
 def raw_level(leakage: Leakage, kind: FindingKind) -> int | None:
-    """Return the level that the readings would have, void or not: what gates are asked about."""
+    """Return the level of all readings, void or not, for the conditions of gates."""
     if leakage.level is not None:
         return leakage.level
     levels = [level_of(one.percent, kind) for one in leakage.readings]
@@ -148,7 +151,7 @@ def raw_level(leakage: Leakage, kind: FindingKind) -> int | None:
 
 
 def voided(leakage: Leakage) -> Leakage:
-    """Return a leakage none of whose readings counts."""
+    """Return a leakage with all of its readings made void."""
     return structs.replace(
         leakage,
         readings=tuple(structs.replace(one, standing=Standing.void) for one in leakage.readings),

@@ -1,4 +1,4 @@
-"""Misfit: what can be wrong with findings, each fault with its place."""
+"""Misfit: the errors that findings may have, each with its place."""
 
 from __future__ import annotations
 
@@ -31,14 +31,14 @@ class UnknownBackground(UnknownId):
 
 
 class UnknownReading(UnknownId):
-    """A reading that no gauge is named for."""
+    """A reading id that the catalogue does not hold."""
 
     code = "unknown-reading"
     kind = "reading of another gauge"
 
 
 class FindingMisplaced(RequestFault):
-    """A finding of one cylinder among those of the engine, or the other way round."""
+    """A finding of a cylinder listed among those of the engine, or the reverse."""
 
     code = "finding-misplaced"
 
@@ -49,7 +49,7 @@ class FindingMisplaced(RequestFault):
 
 
 class LevelDerived(RequestFault):
-    """A level given beside the readings that it follows from."""
+    """A level that was given together with the readings that it follows from."""
 
     code = "level-derived"
 
@@ -61,7 +61,7 @@ class LevelDerived(RequestFault):
 
 
 class CylinderTwice(RequestFault):
-    """A cylinder that stands in the request twice."""
+    """A cylinder that is listed twice in the request."""
 
     code = "cylinder-twice"
 
@@ -71,7 +71,7 @@ class CylinderTwice(RequestFault):
 
 
 class PressureNotPositive(RequestFault):
-    """A figure that a gauge can't have shown: no supply, a pressure below zero, no orifice."""
+    """A value that a gauge can't have shown: no supply, a pressure below zero, or no orifice."""
 
     code = "pressure-not-positive"
 
@@ -81,7 +81,7 @@ class PressureNotPositive(RequestFault):
 
 
 class FindingsImpossible(RequestFault):
-    """Findings that the rules say can never be seen together."""
+    """Findings that can't occur together by the catalogue's rules."""
 
     code = "findings-impossible"
 

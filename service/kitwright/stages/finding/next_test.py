@@ -1,4 +1,4 @@
-"""Next test: what to do at the bench before anything is sold, in the order it pays."""
+"""Next test: the tests to do at the bench before any repair is sold, the most useful first."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from kitwright.units import exact, rounded
 
 
 class Cause(StrEnum):
-    """Why a test is next: the ranks they come in."""
+    """The reason why a test is next; the causes are listed in order of precedence."""
 
     voided = "voided"
     after_job = "after_job"
@@ -29,8 +29,8 @@ class Cause(StrEnum):
 
 
 class NextTest(Struct, frozen=True, kw_only=True):
-    """A test to do next, on a cylinder or on the engine; `bits` where it is ranked by what it is
-    expected to tell about which jobs are needed.
+    """A test to do next, on a cylinder or on the engine. `bits` is the information that it is
+    expected to give about which jobs are needed, None if it is not ranked by that.
     """
 
     test: BenchTest
@@ -41,7 +41,7 @@ class NextTest(Struct, frozen=True, kw_only=True):
 
     @property
     def key(self) -> tuple[str, int | None]:
-        """Test and cylinder."""
+        """The test's id and the cylinder."""
         return self.test.id, self.cylinder
 
 
@@ -64,19 +64,19 @@ class Bench:
                 yield test, cylinder
 
     def places(self, test: BenchTest) -> tuple[int | None, ...]:
-        """Return where a test is done: on each cylinder, or once where it yields anything of the
-        engine.
+        """Return the places of a test: each cylinder, or the engine (None) if any of its findings
+        is of the engine, or if it has none.
         """
         if not test.yields or any(self._scopes[name] is JobScope.engine for name in test.yields):
             return (None,)
         return self._cylinders
 
     def of_finding(self, name: str, cylinder: int | None) -> tuple[BenchTest, int | None]:
-        """Return the test that yields a finding, and where it is done for a cylinder."""
+        """Return the test that yields a finding, and its place for a cylinder."""
         return self.named(self._test_of[name], cylinder)
 
     def named(self, test_id: str, cylinder: int | None) -> tuple[BenchTest, int | None]:
-        """Return a test by id, and where it is done for a cylinder."""
+        """Return a test by id, and its place for a cylinder."""
         test = self._tests[test_id]
         return test, cylinder if cylinder in self.places(test) else None
 
@@ -87,7 +87,7 @@ class Bench:
         )
 
     def spread(self, name: str, cylinder: int | None) -> tuple[int | None, ...]:
-        """Return the places of a finding: on one cylinder, on all where that is None, or on the
+        """Return the places of a finding: the given cylinder, all cylinders if that is None, or the
         engine.
         """
         if self._scopes[name] is JobScope.engine:
@@ -98,10 +98,10 @@ class Bench:
 def choose_tests(
     catalogue: Catalogue, odds: Odds, findings: Findings, diagnosed: Diagnosed
 ) -> tuple[NextTest, ...]:
-    """Return the next tests: those a gate has voided first, then those that a job or a clash asks
-    to repeat, then the basics that were not done, then the rest by bits a bench minute.
+    """Return the next tests, in this order: tests that a gate has made void, tests to repeat after
+    a job or because of a clash, basic tests not done yet, and the others by bits per bench minute.
 
-    None where a gate stops all tests.
+    The result is empty if a gate stops all tests.
     """
     if findings.stops:
         return ()
@@ -122,8 +122,8 @@ def choose_tests(
 
 
 def _voided(bench: Bench, findings: Findings, diagnosed: Diagnosed) -> Iterator[NextTest]:
-    """Yield the tests of what gates have voided, and of what they leave as indicative only, where
-    a fault waits for it.
+    """Yield the tests whose results gates have made void; also those made only indicative, if a
+    fault depends on them.
     """
     waits = any(one.is_weak for one in diagnosed.ranked)
     actions = {GateAction.void, GateAction.indicative} if waits else {GateAction.void}
@@ -182,7 +182,7 @@ def settling(bench: Bench, *observed: Observation) -> tuple[BenchTest, int | Non
 
 
 def _basics(bench: Bench) -> Iterator[NextTest]:
-    """Yield the basic tests of which nothing was written down."""
+    """Yield the basic tests without any recorded result."""
     for test, cylinder in bench.placed():
         if test.is_basic and not bench.seen.intersection(bench.variables(test, cylinder)):
             why = Why("basic-open")
@@ -226,8 +226,8 @@ def _ranked(
 def _jobs_of(
     catalogue: Catalogue, odds: Odds, diagnosed: Diagnosed
 ) -> Callable[[Sequence[str]], frozenset[tuple[JobId, int | None]]]:
-    """Return what matters of a set of faults: the least jobs of those in play. Where none is in
-    play, all are.
+    """Return the function from a set of faults to the least jobs of those that are still possible;
+    if none is, of all.
     """
     in_play = {
         one.candidate.key for one in diagnosed.ranked if one.probability >= catalogue.rules.in_play

@@ -1,4 +1,4 @@
-"""Notes: what the bench wrote down, each name found in the catalogue, each figure possible."""
+"""Notes: the bench's records, with each name found in the catalogue and each value checked."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ from kitwright.units import PressureUnit, in_psi
 
 
 class Notes(Struct, frozen=True, kw_only=True):
-    """What was written down, checked: levels by cylinder (None: the engine) and finding, figures
-    of other gauges likewise, leak-down readings by cylinder in the order taken.
+    """The bench's records, checked. Levels are by cylinder (None: the engine) and finding, values
+    of other gauges by cylinder and reading. Leak-down readings are by cylinder, in the order taken.
     """
 
     family: Family
@@ -51,10 +51,10 @@ class Notes(Struct, frozen=True, kw_only=True):
 
 
 def read_notes(catalogue: Catalogue, asked: AskedAssessment, base: Path) -> Notes:
-    """Return the notes. Raises: RequestRefused, with every fault, its path below `base`."""
+    """Return the notes. Raises: RequestRefused, with every error, its path below `base`."""
     family = catalogue.families.get(asked.family)
     if family is None:
-        # the family stands beside the findings, whatever they are below
+        # the family is next to the findings, at any depth of the request
         raise RequestRefused([UnknownFamily(asked.family, catalogue.families).at("family")])
     reader = _Reader(catalogue, family, base)
     findings = asked.findings
@@ -74,7 +74,7 @@ def read_notes(catalogue: Catalogue, asked: AskedAssessment, base: Path) -> Note
 
 
 class _Reader:
-    """Collects what is right, and every fault of what is not."""
+    """Collects the valid records, and the errors of the others."""
 
     def __init__(self, catalogue: Catalogue, family: Family, base: Path) -> None:
         rules = catalogue.rules
@@ -111,7 +111,7 @@ class _Reader:
         return tuple(found.values())
 
     def levels_of(self, named: Mapping[str, str], cylinder: int | None, path: Path) -> None:
-        """Take the levels of some findings."""
+        """Record the levels of some findings."""
         scope = JobScope.engine if cylinder is None else JobScope.cylinder
         for name, level in named.items():
             kind = self._kinds.get(name)
@@ -126,7 +126,7 @@ class _Reader:
                 self.levels[cylinder, name] = kind.levels.index(level)
 
     def cylinder(self, asked: AskedCylinder, path: Path) -> None:
-        """Take all that was seen of one cylinder."""
+        """Record all readings and findings of one cylinder."""
         number = asked.cylinder
         if not 1 <= number <= self._family.cylinders:
             fault = CylinderOutOfRange(number, self._family)

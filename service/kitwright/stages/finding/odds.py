@@ -1,6 +1,4 @@
-"""Odds: what the catalogue knows of faults and findings, as a network for one family and its
-background.
-"""
+"""Odds: the catalogue's faults and findings as a network, for one family and its background."""
 
 from __future__ import annotations
 
@@ -31,7 +29,7 @@ Placed = tuple[Job, int | None]
 
 class Candidate(Struct, frozen=True, kw_only=True):
     """A fault that an engine may have: a diagnosis, on a cylinder or on the engine, and the jobs
-    of each scope; none where one of them is not to be had for the family.
+    of each scope. A scope has no jobs if one of them does not fit the family.
     """
 
     diagnosis: Diagnosis
@@ -49,7 +47,7 @@ class Candidate(Struct, frozen=True, kw_only=True):
         return bool(self.scopes[Scope.least])
 
     def is_told_by(self, finding: str, cylinder: int | None) -> bool:
-        """Return whether a finding, where it was made, is one that the fault is known by."""
+        """Return whether a finding at a place is linked to this fault by the catalogue."""
         is_here = None in (cylinder, self.cylinder) or cylinder == self.cylinder
         return is_here and finding in self.diagnosis.links
 
@@ -57,7 +55,7 @@ class Candidate(Struct, frozen=True, kw_only=True):
 class Odds:
     """The network of a family with a background, and its faults by instance id.
 
-    A fault is one whether or not there is a job for it: left out, others would take its place.
+    Faults without a job are included; if they were left out, other faults would seem more probable.
     """
 
     def __init__(
@@ -83,14 +81,14 @@ class Odds:
         self._alone: dict[Seen[str], Posterior[str, str]] = {}
 
     def alone(self, seen: Seen[str]) -> Posterior[str, str]:
-        """Return what one observation by itself leaves to believe."""
+        """Return the posterior from one observation alone."""
         if seen not in self._alone:
             self._alone[seen] = self.network.posterior([seen])
         return self._alone[seen]
 
     def _links(self, catalogue: Catalogue) -> Iterator[tuple[tuple[str, str], tuple[Figure, ...]]]:
-        """Yield the links: a fault of a cylinder speaks of its own cylinder and of the engine, one
-        of the engine of every cylinder.
+        """Yield the links: a fault of a cylinder affects findings of that cylinder and of the
+        engine, a fault of the engine affects those of every cylinder too.
         """
         scopes = {kind.id: kind.scope for kind in catalogue.rules.finding}
         for key, one in self.candidates.items():
@@ -101,7 +99,7 @@ class Odds:
 
 
 def prior_of(diagnosis: Diagnosis, background: Sequence[Background]) -> Fraction:
-    """Return the prior of a diagnosis, its odds multiplied by what is known of the machine."""
+    """Return the prior probability of a diagnosis; the background multiplies its odds."""
     prior = exact(diagnosis.prior)
     odds = prior / (1 - prior)
     for row in background:
@@ -123,7 +121,7 @@ def _candidates(catalogue: Catalogue, family: Family, diagnosis: Diagnosis) -> I
 def _jobs_of(
     catalogue: Catalogue, family: Family, named: Sequence[JobRef], cylinder: int | None
 ) -> Iterable[Placed]:
-    """Return the jobs of a scope, each once; none where one of them does not fit the family."""
+    """Return the jobs of a scope, each once; empty if one of them does not fit the family."""
     if not all(job_fits(catalogue, family, catalogue.jobs[one.job]) for one in named):
         return ()
     return {

@@ -1,4 +1,4 @@
-"""Kit: what the work needs, which part fits, and the packs that cover it."""
+"""Kit: the needs of the work, the parts that fit, and the packs that cover the needs."""
 
 from kitwright.stages.kit.fitment import FitmentError, Fitments
 from kitwright.stages.kit.kit import Bought, Brought, Kit, KitPart, choose_kit

@@ -1,4 +1,4 @@
-"""Fitment: which part fills a role on this very engine."""
+"""Fitment: the part that fills a role on a certain engine."""
 
 from __future__ import annotations
 
@@ -24,13 +24,11 @@ from kitwright.units import exact
 
 
 class Fitted(Struct, frozen=True, kw_only=True):
-    """What fills one role instance: the current item, how much of it, and which stocked numbers
-    may be fitted too.
+    """The item that fills one role instance, its quantity, and the numbers that may also be fitted.
 
-    `why` says by what it fits. `acceptable` ends with the item itself; older numbers stand before
-    it where their remaining
-    stock may be used. With more than one of `options`, the plate has to decide: `item` is then
-    the dearest.
+    `why` gives the reason that it fits. `acceptable` ends with the item itself; before it are older
+    numbers whose remaining stock may be used. If there is more than one of `options`, the engine's
+    plate decides, and `item` is the most expensive of them.
     """
 
     role: RoleId
@@ -66,10 +64,10 @@ class NothingFits(FitmentError):
 
 
 class Fitments:
-    """What fills the roles of a catalogue's families, as a shop sells it.
+    """Finds the items that fill the roles of a catalogue's families, for one shop.
 
-    Rows are found by role and cylinder, and each choice among them is made once: there are as many
-    as the catalogue has ranges of serials.
+    Rows are found by role and cylinder. Each choice among rows is cached; there are as many choices
+    as the catalogue has ranges of serial numbers.
     """
 
     def __init__(self, catalogue: Catalogue, prices: Prices) -> None:
@@ -92,11 +90,11 @@ class Fitments:
         build_code: str | None,
         floor: Quality,
     ) -> Fitted:
-        """Return what fills a role instance, by family, cylinder, build code and inclusive serial
-        range.
+        """Return what fills a role instance, by family, cylinder, build code and inclusive range of
+        serial numbers.
 
-        Serial or build code absent: every row counts that they could choose. Rows that come to the
-        same current number and quantity are no question.
+        If the serial number or build code is None, all rows that it could select are options. Rows
+        with the same current number and quantity count as one option.
 
         Raises: NothingFits.
         """
@@ -108,14 +106,14 @@ class Fitments:
         ]
         if not rows:
             raise NothingFits(family, role, cylinder, serial)
-        # rows are the catalogue's, which lasts as long as this
+        # rows are objects of the catalogue, which exists as long as this object
         question = cylinder, floor, tuple(map(id, rows))
         if question not in self._fitted:
             self._fitted[question] = self._choose(rows, cylinder, floor)
         return self._fitted[question]
 
     def _choose(self, rows: Sequence[Fitment], cylinder: int | None, floor: Quality) -> Fitted:
-        """Return what fills a role that all of some rows may be for."""
+        """Return what fills a role, given the rows that may apply."""
         catalogue = self._catalogue
         choices: dict[tuple[ItemId, Decimal], list[Fitment]] = {}
         for row in rows:
@@ -157,9 +155,7 @@ def _fits(item: ItemId, options: Sequence[ItemId], rows: Sequence[Fitment]) -> W
 
 
 def _acceptable(catalogue: Catalogue, rows: Iterable[Fitment], item: ItemId) -> tuple[ItemId, ...]:
-    """Return the numbers that may be fitted on every engine the rows stand for, the current one
-    last.
-    """
+    """Return the numbers that may be fitted on every engine of the rows, the current one last."""
     chains = [
         [
             link

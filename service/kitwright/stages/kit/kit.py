@@ -1,4 +1,4 @@
-"""Kit: what covers the needs, from the shelf or bought, in pieces, sets and whole packs."""
+"""Kit: the stock and purchases that cover the needs, in pieces, sets and complete packs."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ T = TypeVar("T")
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
-    """What is taken from the shelf: `quantity` in `unit`, as a number of packs, who made it (None:
-    not known), and where it lies.
+    """Stock that is used: `quantity` in `unit`, the number of packs, the make (None: not known),
+    and the bin.
     """
 
     item: ItemId
@@ -42,7 +42,7 @@ class FromStock(Struct, frozen=True, kw_only=True):
 
 
 class Bought(Struct, frozen=True, kw_only=True):
-    """What is bought of one item from one source, in whole packs, and what that fills."""
+    """Complete packs of one item that are bought from one source, and the needs that they fill."""
 
     source: Source
     packs: int
@@ -50,8 +50,8 @@ class Bought(Struct, frozen=True, kw_only=True):
 
 
 class Brought(Struct, frozen=True, kw_only=True):
-    """Pieces or sets that the customer brings, and what they fill: without warranty on the part,
-    neither bought nor charged.
+    """Pieces or sets that the customer brings, and the needs that they fill. They are not bought
+    or charged, and have no warranty on the part.
     """
 
     item: ItemId
@@ -60,7 +60,7 @@ class Brought(Struct, frozen=True, kw_only=True):
 
 
 class LeftOver(Struct, frozen=True):
-    """What the shop keeps: bought or opened, not needed here, and of this quality."""
+    """A quantity bought or opened that is not needed here and stays with the shop; its quality."""
 
     item: ItemId
     quantity: Fraction
@@ -69,19 +69,21 @@ class LeftOver(Struct, frozen=True):
 
 
 class Unfilled(Struct, frozen=True, kw_only=True):
-    """What of a need no source can fill, in the need's unit."""
+    """The quantity of a need that no source can fill, in the need's unit."""
 
     need: Need
     quantity: Fraction
 
     @property
     def item(self) -> ItemId:
-        """The item that is not to be had."""
+        """The item that is not available."""
         return self.need.item
 
 
 class KitPart(Struct, frozen=True, kw_only=True):
-    """What covers needs that sets or older numbers tie together, apart from all other needs."""
+    """The cover of needs that depend on each other through sets or older numbers; it does not
+    depend on any other needs.
+    """
 
     needs: tuple[Need, ...]
     brought: tuple[Brought, ...]
@@ -95,9 +97,10 @@ class KitPart(Struct, frozen=True, kw_only=True):
 class Kit(Struct, frozen=True, kw_only=True):
     """The needs, and the stock and purchases that cover them.
 
-    `is_least` says that no cheaper purchase would do; `questions` are the needs that wait for
-    the plate, `held` those that the machine around the engine may not call for: priced, but neither
-    taken from the shelf nor ordered. `parts` say the same, each apart from the others.
+    `is_least` says that no cheaper purchase covers them. `questions` are needs that depend on the
+    engine's plate, and `held` are needs that depend on the machine around the engine. Both are
+    priced, but not taken from stock or ordered. `parts` hold the same cover, split into independent
+    parts.
     """
 
     needs: tuple[Need, ...]
@@ -124,14 +127,14 @@ def choose_kit(
 ) -> Kit:
     """Return the kit for some needs.
 
-    What the customer brings goes first. Free pieces are taken from the shelf first, oldest
-    usable number first; the rest is covered at least purchase cost over pieces, sets (a set on
-    the shelf counts at what it cost) and whole packs, freight ignored. With `needed_by`,
-    sources in time come before cheaper late ones; what nothing brings in time comes as early as
-    it can. `held` are needs that the shop neither takes from the shelf nor orders yet.
+    Parts that the customer brings are used first, then free pieces in stock, oldest usable number
+    first. The rest is covered at least purchase cost over pieces, sets and complete packs; a set in
+    stock counts at its cost, and freight is ignored. With `needed_by`, sources that deliver in time
+    come before cheaper late ones. Items that no source delivers in time come from the earliest.
+    `held` are needs that the shop does not take from stock or order yet.
 
-    `known` are parts of a kit for the same day, without anything held or brought: those whose very
-    needs are wanted again are taken as they are.
+    `known` are parts of a kit for the same day, without anything held or brought. They are used
+    unchanged if exactly their needs are wanted again.
     """
     catalogue = market.catalogue
     groups: dict[ItemId, list[Need]] = {}
@@ -190,7 +193,7 @@ def _part(
     on: date,
     needed_by: date | None,
 ) -> KitPart:
-    """Return what covers needs that are tied together."""
+    """Return the cover of needs that depend on each other."""
     items = sorted({need.item for need in needs if not need.is_question})
     from_stock = [taken for item in items for taken in _from_shelf(market, wanted, item)]
     choice = choose_lots(market, wanted, items, on=on, needed_by=needed_by)
@@ -214,10 +217,10 @@ def _part(
 def _brought(
     catalogue: Catalogue, wanted: Wanted, questions: Sequence[Need], terms: Terms
 ) -> tuple[Brought, ...]:
-    """Fill needs with the parts and sets that the customer brings; of a set, whatever of it is
-    needed.
+    """Fill needs with the parts and sets that the customer brings, and return them with what they
+    fill. Of a set, the pieces that are needed are used.
 
-    Raises: RequestRefused, for what nothing of is needed, or more of it than is.
+    Raises: RequestRefused, for an item that is not needed, or that exceeds the need.
     """
     brought = []
     faults: list[KitwrightError] = []
@@ -253,7 +256,7 @@ def _brought(
 
 
 def _contents(catalogue: Catalogue, item: ItemId) -> Mapping[ItemId, int]:
-    """Return what is in a set, and of a part the part itself; nothing of a consumable."""
+    """Return the contents of a set, the part itself for a part, nothing for a consumable."""
     if item in catalogue.sets:
         return catalogue.sets[item].contents
     return {} if item in catalogue.consumables else {item: 1}
@@ -262,7 +265,7 @@ def _contents(catalogue: Catalogue, item: ItemId) -> Mapping[ItemId, int]:
 def _unfit(
     catalogue: Catalogue, wanted: Wanted, questions: Sequence[Need], item: ItemId
 ) -> RequestFault:
-    """Return why nothing of what a customer brings can be used."""
+    """Return the error that says why an item that the customer brings can't be used."""
     contents = _contents(catalogue, item)
     for need in questions:
         if not contents.keys().isdisjoint(need.options):
@@ -279,7 +282,7 @@ def _unfit(
 
 
 def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromStock]:
-    """Yield what the free stock gives towards an item, oldest usable number first."""
+    """Yield the free stock that is used for an item, oldest usable number first."""
     size, scale = wanted.size(item), wanted.scale(item)
     numbers = dict.fromkeys(one for need in wanted.needs(item) for one in need.acceptable)
     for number in sorted(numbers, key=lambda one: one == item):
@@ -298,7 +301,7 @@ def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromSt
 
 
 def _make(catalogue: Catalogue, row: StockRow) -> str | None:
-    """Return who made what lies on a shelf, None where nobody has written that down."""
+    """Return the make of a stock row, None if it was not recorded."""
     record = catalogue.parts.get(row.item) or catalogue.sets.get(row.item)
     if row.brand is not None or record is None:
         return row.brand
@@ -308,8 +311,8 @@ def _make(catalogue: Catalogue, row: StockRow) -> str | None:
 def _share_out(
     catalogue: Catalogue, wanted: Wanted, chosen: Sequence[Chosen]
 ) -> tuple[list[FromStock], list[Bought], list[LeftOver]]:
-    """Fill the needs with the chosen lots, sets first; return what was opened, bought and left
-    over.
+    """Fill the needs with the chosen lots, sets first; return the sets opened, the purchases and
+    the left-overs.
     """
     opened: list[FromStock] = []
     bought: list[Bought] = []
@@ -342,7 +345,7 @@ def _share_out(
 
 
 def _fill(wanted: Wanted, chosen: Chosen) -> tuple[tuple[Covered, ...], dict[ItemId, Fraction]]:
-    """Fill the needs with one chosen lot; return what it filled and what of it is left over."""
+    """Fill the needs with one chosen lot; return the needs it filled and its left-overs."""
     lot: Lot = chosen.lot
     covers: list[Covered] = []
     over: dict[ItemId, Fraction] = {}

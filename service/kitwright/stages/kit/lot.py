@@ -1,4 +1,4 @@
-"""Lot: numbers of packs that may be taken together, from a source or from the shelf."""
+"""Lot: numbers of packs that may be taken together, from a source or from stock."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ LotKey = tuple[str, str, int]
 
 
 class Lot(Struct, frozen=True, kw_only=True):
-    """Packs of one source that are bought together, or one set on the shelf.
+    """Packs of one source that are bought together, or one set in stock.
 
-    `holds` counts the wanted items that it fills, `cost` is in minor units without tax; `contents`
-    counts everything in it. At most `limit` are to be had, and of one `group` only one.
+    `holds` counts the wanted items that it fills, `contents` counts everything in it. `cost` is in
+    minor units without tax. At most `limit` lots may be taken, and only one of each `group`.
     """
 
     key: LotKey
@@ -38,22 +38,22 @@ class Lot(Struct, frozen=True, kw_only=True):
 
     @property
     def packs(self) -> int:
-        """How many packs are taken together."""
+        """The number of packs that are taken together."""
         return self.key[2]
 
 
 class Chosen(Struct, frozen=True):
-    """A lot and how often it is taken; more than once only from the shelf."""
+    """A lot, and how often it is taken."""
 
     lot: Lot
     times: int
 
 
 class Market:
-    """Everything that a shop may buy or take from its shelf, found by item.
+    """Everything that a shop may buy or take from stock, found by item.
 
-    What of it does not depend on how much is wanted is made once, as often as the catalogue has
-    items.
+    Results that do not depend on the quantity wanted are cached, at most one set for each item of
+    the catalogue.
     """
 
     def __init__(self, catalogue: Catalogue, shop: Shop, supply: Supply) -> None:
@@ -72,8 +72,8 @@ class Market:
         self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
 
     def group(self, item: ItemId) -> ItemId:
-        """Return what is the same for items that sets or older numbers tie together: how one of
-        them is covered never depends on others.
+        """Return the group of an item: items are in one group if sets or older numbers connect
+        them. The cover of an item does not depend on items of other groups.
         """
         return self._group.get(item, item)
 
@@ -82,7 +82,7 @@ class Market:
         return {record.id: record for number in numbers for record in self._sets.get(number, ())}
 
     def linear_lots(self, item: ItemId, floor: Quality) -> tuple[Lot, ...]:
-        """Return the lots of an item from its linear sources, the same however many are wanted."""
+        """Return the lots of an item from its linear sources, which fit any quantity wanted."""
         found = self._linear.get((item, floor))
         if found is None:
             found = self._linear[item, floor] = tuple(
@@ -95,8 +95,8 @@ class Market:
         return found
 
     def least_lot(self, item: ItemId, floor: Quality, count: int) -> Lot | None:
-        """Return the lot in which so many of an item are bought at least cost, one by one; None
-        where that takes a search.
+        """Return the lot of one piece with which `count` pieces of an item are bought at least
+        cost, None if finding the least cost needs a search.
         """
         if (item, floor) not in self._least:
             lots = self.linear_lots(item, floor)
@@ -110,7 +110,7 @@ class Market:
 
 
 def _groups(catalogue: Catalogue) -> dict[ItemId, ItemId]:
-    """Return, for every set and part, one number of those that sets and supersession tie to it."""
+    """Return, for every set and part, the number that represents its group (see `Market.group`)."""
     leader: dict[ItemId, ItemId] = {}
 
     def find(item: ItemId) -> ItemId:
@@ -133,8 +133,8 @@ def find_lots(
     pieces: Mapping[ItemId, int],
     sets: Mapping[ItemId, PartSet],
 ) -> tuple[Lot, ...]:
-    """Return every lot that would fill something of the wanted pieces, in the order of their keys;
-    of sets, the given ones.
+    """Return every lot that would fill any of the wanted pieces, in the order of their keys. Of the
+    sets, only the given ones are used.
     """
     lots = [
         *_piece_lots(market, wanted, pieces),
@@ -147,7 +147,7 @@ def find_lots(
 def _wanted_sets(
     market: Market, wanted: Wanted, pieces: Mapping[ItemId, int]
 ) -> dict[ItemId, PartSet]:
-    """Return the sets that have anything of the wanted pieces in them."""
+    """Return the sets that contain any of the wanted pieces."""
     numbers = {
         number
         for item in pieces
@@ -159,9 +159,9 @@ def _wanted_sets(
 
 
 class Choice(Struct, frozen=True, kw_only=True):
-    """The lots that fill the wanted pieces, and the pieces that nothing fills.
+    """The lots that fill the wanted pieces, and the pieces that no lot fills.
 
-    `is_least` says that the cost is proven to be the least; only very tangled kits leave it open.
+    `is_least` says that the cost is certain to be the least; only for very complex kits is it not.
     """
 
     chosen: tuple[Chosen, ...]
@@ -179,8 +179,8 @@ def choose_lots(
 ) -> Choice:
     """Return the cheapest lots that fill the wanted pieces of some items.
 
-    With `needed_by`, only lots that come in time are used; what none of them fills is covered
-    apart, by those that come earliest.
+    With `needed_by`, only lots that arrive in time are used. Pieces that none of them fills are
+    covered separately, by the lots that arrive earliest.
     """
     shop, pieces = market.shop, wanted.pieces(items)
     sets = _wanted_sets(market, wanted, pieces)
@@ -216,7 +216,7 @@ def _cheapest_at_any_time(
 ) -> Choice:
     """Return the cheapest lots for the pieces that can be filled.
 
-    What no set has in it, and what is bought piece by piece from one source, needs no search.
+    Items that are not in any set and are bought by the piece from one source need no search.
     """
     in_sets = {wanted.item_of(content) for record in sets.values() for content in record.contents}
     plain: list[Chosen] = []
@@ -302,7 +302,7 @@ def _set_lots(
 def _shelf_lots(
     shop: Shop, wanted: Wanted, pieces: Mapping[ItemId, int], sets: Mapping[ItemId, PartSet]
 ) -> Iterator[Lot]:
-    """Yield the sets on the shelf; opening one costs the shop what it paid for it."""
+    """Yield the sets in stock; opening one costs the shop its purchase price."""
     for row in shop.stock:
         if row.item in sets and row.on_hand > row.promised:
             record = sets[row.item]
@@ -345,7 +345,7 @@ def _bought(
 def _holds(
     wanted: Wanted, pieces: Mapping[ItemId, int], record: PartSet, quality: Quality
 ) -> dict[ItemId, int]:
-    """Return the wanted items that one set fills, and how many of each it has."""
+    """Return the wanted items that one set fills, with the number of each in it."""
     holds: dict[ItemId, int] = {}
     for content, count in record.contents.items():
         filled = wanted.fills_all(content, quality)

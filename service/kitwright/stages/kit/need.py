@@ -1,6 +1,4 @@
-"""Need: every role and consumable that the jobs and the refit call for, each once, with its
-reasons.
-"""
+"""Need: the roles and consumables that jobs and refitting require, each once, with its reasons."""
 
 from __future__ import annotations
 
@@ -25,7 +23,7 @@ from kitwright.stages.work import AccessPlan, Labour, Operation
 from kitwright.units import exact
 
 OIL_FILL = RoleId("oil_fill")
-"""The role whose quantity is the engine's oil; as much is drained."""
+"""The role whose quantity is the engine's oil; the same quantity is drained."""
 
 
 RolePlace = tuple[RoleId, int | None]
@@ -33,8 +31,8 @@ RolePlace = tuple[RoleId, int | None]
 
 
 class NeedKind(StrEnum):
-    """Why something is needed: a job replaces it, a refit renews it, work uses it up, or it is
-    worth doing now.
+    """Why something is needed: a job replaces it, it is replaced during reassembly, work uses it
+    up, or replacing it now is recommended.
     """
 
     replaced = "replaced"
@@ -46,9 +44,9 @@ class NeedKind(StrEnum):
 class Need(Struct, frozen=True, kw_only=True):
     """A role instance, or a piece of work's use of a consumable, with the item that fills it.
 
-    `role` is bare, or the work that uses the item; `quantity` is in `unit`. `acceptable` lists
-    the numbers that may be taken from the shelf; `options` has more than one item where the
-    plate has to decide.
+    `role` is the role's id without the cylinder, or the work that uses the item; `quantity` is in
+    `unit`. `acceptable` lists the numbers that may be taken from stock. `options` has more than one
+    item if the engine's plate decides.
     """
 
     role: str
@@ -64,12 +62,12 @@ class Need(Struct, frozen=True, kw_only=True):
 
     @property
     def is_question(self) -> bool:
-        """Whether the serial or build code has to be read before this can be ordered."""
+        """Whether the serial number or build code is needed before this can be ordered."""
         return len(self.options) > 1
 
 
 def with_floors(shop: Shop, request: Request) -> Shop:
-    """Return the shop with the quality floors that hold for this quote."""
+    """Return the shop with the quality floors that apply to this quote."""
     changed = {floor.role: floor.quality for floor in request.asked.terms.floors}
     if not changed:
         return shop
@@ -77,11 +75,11 @@ def with_floors(shop: Shop, request: Request) -> Shop:
 
 
 NeedKey = tuple[NeedKind, str, int | None]
-"""What a need is of: used by a piece of work, else (`replaced`) a role, each with its place."""
+"""The key of a need: `used` and a piece of work, or `replaced` and a role, with the cylinder."""
 
 
 def needs_by_key(needs: Iterable[Need]) -> dict[NeedKey, Need]:
-    """Return needs of a request by what they are of, for `list_needs`."""
+    """Return needs of a request by their keys, for `list_needs`."""
     return {
         (
             need.kind if need.kind is NeedKind.used else NeedKind.replaced,
@@ -102,12 +100,12 @@ def list_needs(
     besides: Iterable[RolePlace] = (),
     known: Mapping[NeedKey, Need] = MappingProxyType({}),
 ) -> tuple[Need, ...]:
-    """Return the needs of all machines' visits: roles first, by role and cylinder, then what
-    the work uses. `besides` are roles that no job replaces and no refit renews.
+    """Return the needs of the visit for all machines: roles first, by role and cylinder, then
+    consumables. `besides` are roles to replace in addition to those of jobs and reassembly.
 
-    A role instance that a job replaces and a refit renews is one need, of kind `replaced`, with
-    all its reasons. Needs that are `known` from other jobs of the same request stay what they
-    were, their reasons too.
+    A role instance that a job replaces, and that is also replaced during reassembly, is one need of
+    kind `replaced` with all its reasons. Needs that are `known` from other jobs of the same request
+    are used unchanged, including their reasons.
 
     Raises: NothingFits.
     """
@@ -198,8 +196,8 @@ def _floor_changed(terms: Terms, role: RoleId) -> Iterator[Why]:
 
 
 def _used(labour: Labour) -> Iterator[Need]:
-    """Yield what each piece of work uses; the work stands once in the labour, and so does its
-    use.
+    """Yield the consumables of each piece of work; each piece is in the labour only once, and so
+    are its consumables.
     """
     for task in labour.tasks:
         amounts: dict[ItemId, tuple[Decimal, str]] = {}

@@ -1,4 +1,4 @@
-"""Wanted: what is still to be filled of each item, and how it falls to the needs in turn."""
+"""Wanted: the quantities of each item that are still open, and their distribution over needs."""
 
 from __future__ import annotations
 
@@ -16,9 +16,7 @@ from kitwright.units import ratio
 
 
 class Covered(Struct, frozen=True):
-    """How much of one need something fills, and under which number; `quantity` is in the need's
-    unit.
-    """
+    """The quantity of one need that is filled, in the need's unit, and the number that fills it."""
 
     need: Need
     quantity: Fraction
@@ -26,7 +24,7 @@ class Covered(Struct, frozen=True):
 
 
 class _Item:
-    """The open needs of one item, with how much of each: whole numbers over one denominator."""
+    """The open needs of one item, with their quantities as whole numbers over one denominator."""
 
     __slots__ = ("floor", "needs", "open", "scale", "size")
 
@@ -43,14 +41,16 @@ class _Item:
         self.settle_floor()
 
     def settle_floor(self) -> None:
-        """Find the strictest quality floor among what is open."""
+        """Set the strictest quality floor among the open needs."""
         is_strict = any(need.floor is Quality.maker for need, _ in self.open)
         self.floor = Quality.maker if is_strict else Quality.alternate
 
 
 class Wanted:
-    """The open needs by item. Amounts are in parts of the needs' unit, whole numbers: an item's
-    parts are `scale` to the unit. Pieces are whole items as sold.
+    """The open needs by item.
+
+    Amounts are whole numbers of parts; one unit of an item's needs has `scale` parts. Pieces are
+    whole items as sold.
     """
 
     def __init__(self, catalogue: Catalogue, needs: Iterable[Need]) -> None:
@@ -72,39 +72,39 @@ class Wanted:
 
     @property
     def items(self) -> Iterable[ItemId]:
-        """The items that were wanted at first, sorted."""
+        """The items that were wanted at the start, sorted."""
         return self._items.keys()
 
     def needs(self, item: ItemId) -> Sequence[Need]:
-        """Return the needs of an item, filled or not."""
+        """Return all needs of an item, filled or not."""
         return self._items[item].needs
 
     def leave_out(self, needs: Collection[Need]) -> None:
-        """Leave some needs open without wanting anything for them."""
+        """Leave some needs unfilled, and do not want anything for them."""
         if needs:
             for record in self._items.values():
                 record.open = [each for each in record.open if each[0] not in needs]
                 record.settle_floor()
 
     def item_of(self, number: ItemId) -> ItemId | None:
-        """Return the wanted item that a number may be fitted for, in one of its roles at least."""
+        """Return the wanted item for which a number may be fitted in at least one of its roles."""
         return self._item_of.get(number)
 
     def still_open(self, item: ItemId) -> tuple[tuple[Need, Fraction], ...]:
-        """Return the needs of an item that nothing fills yet, with how much of each."""
+        """Return the needs of an item that are not filled yet, with the open quantity of each."""
         record = self._items[item]
         return tuple((need, ratio(rest, record.scale)) for need, rest in record.open)
 
     def size(self, item: ItemId) -> int:
-        """Return how many parts one item as sold holds."""
+        """Return the number of parts in one item as sold."""
         return self._items[item].size
 
     def scale(self, item: ItemId) -> int:
-        """Return how many parts are one unit."""
+        """Return the number of parts in one unit."""
         return self._items[item].scale
 
     def pieces(self, items: Iterable[ItemId]) -> dict[ItemId, int]:
-        """Return the whole pieces still wanted of some items, without those that want none."""
+        """Return the number of pieces still wanted of some items, without items that need none."""
         wanted = {}
         for item in items:
             record = self._items[item]
@@ -113,18 +113,18 @@ class Wanted:
         return wanted
 
     def unit(self, item: ItemId) -> str:
-        """Return the unit that an item is needed in."""
+        """Return the unit of an item's needs."""
         return self._items[item].needs[0].unit
 
     def floor(self, item: ItemId) -> Quality:
         """Return the strictest quality floor among the open roles that an item fills.
 
-        What is bought for several roles has to suit the strictest.
+        Items bought for several roles have to meet the strictest floor.
         """
         return self._items[item].floor
 
     def fills_all(self, number: ItemId, quality: Quality) -> ItemId | None:
-        """Return the wanted item all of whose open roles a number of some quality suits, if any."""
+        """Return the wanted item for which a number of a quality suits all open roles, if any."""
         item = self._item_of.get(number)
         if item is None:
             return None
@@ -135,7 +135,7 @@ class Wanted:
         return item if suits else None
 
     def open_for(self, number: ItemId, quality: Quality | None) -> int:
-        """Return how much a number of some quality could fill; of any quality where it is None."""
+        """Return how many parts a number of a quality could fill; None: whatever its quality."""
         item = self._item_of.get(number)
         if item is None:
             return 0
@@ -145,10 +145,10 @@ class Wanted:
     def fill(
         self, number: ItemId, quality: Quality | None, amount: int
     ) -> tuple[tuple[Covered, ...], int]:
-        """Fill, in turn, the needs that a number suits; return which were filled by how much, and
-        how much of the amount is left over.
+        """Fill, in turn, the needs that a number suits; return what was filled, and the rest of the
+        amount in parts.
 
-        `quality` None is what nobody asks about: the customer's own part.
+        `quality` None is for the customer's own part, whose quality is not checked.
         """
         item = self._item_of.get(number)
         if item is None:

@@ -1,4 +1,4 @@
-"""Ordering: what each supplier is asked to send, at first and once more is wanted."""
+"""Ordering: the parts orders for each supplier, and follow-up orders if more is needed later."""
 
 from kitwright.stages.ordering.follow_up import (
     FollowUp,

@@ -26,11 +26,11 @@ _Amounts = dict[ItemId, Fraction]
 
 
 class Packs(Struct, frozen=True, kw_only=True):
-    """Packs of a supplier's SKU that a revision wants, or that an order asked for, with its figures
-    of that time.
+    """Packs of a supplier's SKU that a revision needs, or that were ordered, with the terms of that
+    time.
 
-    There are `count` packs of `size` items each, at `unit_cost` per pack without tax; `covers` says
-    what they are for.
+    There are `count` packs of `size` items each, at `unit_cost` per pack without tax; `covers` are
+    the needs that they are for.
     """
 
     supplier: SupplierId
@@ -45,7 +45,7 @@ class Packs(Struct, frozen=True, kw_only=True):
 
 
 class Surplus(Struct, frozen=True):
-    """Whole packs that were ordered and that the revision does not need."""
+    """Complete packs that were ordered and that the revision does not need."""
 
     supplier: SupplierId
     sku: str
@@ -86,8 +86,8 @@ def plan_follow_up(
     Packs of the same SKU count first. Other packs that were ordered before and are not wanted are
     opened if that saves packs: they hold the same number, in a quality that is as good. Parts
     that are then missing are ordered in the fewest packs that minimum and multiple allow. If
-    nothing was ordered before, the packs are those of the revision. A SKU that its supplier does
-    not offer any more is ordered at the revision's cost per pack.
+    nothing was ordered before, the packs are those of the revision. A SKU that its supplier no
+    longer offers is ordered at the revision's cost per pack.
 
     Args:
         wanted: the order lines of the agreed revision.
@@ -142,24 +142,24 @@ class _Placed:
         self.rank = (self.quality is Quality.maker, sum(self.each.values()), _key(first))
 
     def take(self, most: int) -> int:
-        """Take up to so many packs as they are; return how many."""
+        """Take at most `most` packs as they are; return the number taken."""
         packs = min(self._spare, most)
         self._spare -= packs
         return packs
 
     def free(self, number: ItemId, floor: Quality) -> Fraction:
-        """Return how much of a number the spare packs still hold, if in a quality as good."""
+        """Return the quantity of a number in the spare packs, if their quality meets a floor."""
         if number not in self.each or not meets(self.quality, floor):
             return Fraction(0)
         return self._spare * self.each[number] - self._opened.get(number, 0)
 
     def open(self, number: ItemId, amount: Fraction) -> None:
-        """Use so much of a number out of the spare packs."""
+        """Use an amount of a number out of the spare packs."""
         self._opened[number] += amount
 
     @property
     def surplus(self) -> int:
-        """The packs that are not needed."""
+        """The number of packs that are not needed."""
         opened = (ceil(amount / self.each[number]) for number, amount in self._opened.items())
         return self._spare - max(opened, default=0) + self.exceeded
 
@@ -192,7 +192,7 @@ class _Line(Struct, frozen=True, kw_only=True):
 
     @property
     def key(self) -> _Key:
-        """What packs of the same kind are known by."""
+        """The key that packs of the same kind have in common."""
         return self.wanted.supplier, self.wanted.sku, self.size
 
 
@@ -208,7 +208,7 @@ def _line(catalogue: Catalogue, shop: Shop, supply: Supply, wanted: Packs) -> _L
         source=source,
         size=size,
         packs=packs,
-        # of an offer that is gone, nobody knows the quality
+        # the quality of an offer that no longer exists is not known
         floor=Quality.maker if offered is None else offered.quality,
         each=_per_pack(catalogue, wanted.item, size, wanted.covers, packs),
         uses=_amounts(wanted.covers),

@@ -1,4 +1,4 @@
-"""Parts order: what each supplier is asked to send, with its fees, freight and promise."""
+"""Parts order: the order for each supplier, with its fees, freight and promised day."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from kitwright.stages.supply import Source, promise
 
 
 class Use(Struct, frozen=True, kw_only=True):
-    """How much of one need for `item` a line fills: `quantity` in the need's unit, under the
-    `number` that is fitted.
+    """The `quantity` of one need for `item` that a line fills, in the need's unit, and the `number`
+    that is fitted.
     """
 
     role: str
@@ -28,7 +28,9 @@ class Use(Struct, frozen=True, kw_only=True):
 
 
 class OrderLine(Struct, frozen=True, kw_only=True):
-    """One item of an order: whole packs at the cost that so many packs have; `net` without tax."""
+    """One item of an order, in complete packs, at the unit cost for this number; `net` is without
+    tax.
+    """
 
     source: Source
     packs: int
@@ -46,9 +48,9 @@ class OrderFee(Struct, frozen=True):
 
 
 class PartsOrder(Struct, frozen=True, kw_only=True):
-    """What one supplier is asked to send. `net` is goods, fees and freight, without tax.
+    """The parts ordered from one supplier. `net` is goods, fees and freight, without tax.
 
-    `promised` is the day on which the last line should be there, ordered before the supplier's
+    `promised` is the day on which the last line should arrive, if ordered before the supplier's
     cutoff.
     """
 
@@ -62,12 +64,12 @@ class PartsOrder(Struct, frozen=True, kw_only=True):
 
     @property
     def charges(self) -> Money:
-        """Fees and freight together."""
+        """The sum of fees and freight, without tax."""
         return self.net - self.goods
 
 
 def split_orders(catalogue: Catalogue, shop: Shop, kit: Kit, on: date) -> tuple[PartsOrder, ...]:
-    """Return the parts orders of a kit."""
+    """Return the parts orders of a kit, one for each supplier, as ordered on a day."""
     return place_orders(
         catalogue,
         (
@@ -91,7 +93,7 @@ def _use(covered: Covered) -> Use:
 def order_line(
     shop: Shop, source: Source, packs: int, covers: tuple[Use, ...], on: date
 ) -> OrderLine:
-    """Return a line of so many packs, ordered on a day before the supplier's cutoff."""
+    """Return a line of some packs from a source, ordered on a day before the supplier's cutoff."""
     return OrderLine(
         source=source,
         packs=packs,
@@ -103,8 +105,8 @@ def order_line(
 
 
 def place_orders(catalogue: Catalogue, lines: Iterable[OrderLine]) -> tuple[PartsOrder, ...]:
-    """Return some lines as orders, one a supplier, sorted by supplier; lines sorted by item. Fees
-    and freight are what the supplier charges on exactly these orders.
+    """Return some lines as orders, one for each supplier, sorted by supplier; lines are sorted by
+    item. Fees and freight are those that the supplier charges on exactly these orders.
     """
     by_supplier: dict[SupplierId, list[OrderLine]] = {}
     for line in sorted(lines, key=lambda one: (one.source.item, one.source.sku)):
@@ -145,9 +147,10 @@ def _is_hazardous(catalogue: Catalogue, line: OrderLine) -> bool:
 
 
 def _freight(supplier: Supplier, lines: Sequence[OrderLine], goods: Money) -> Money:
-    """Return the freight: each bulky item's own by pack, and the supplier's flat one for the rest.
+    """Return the freight: that of each bulky item by pack, and the supplier's flat freight for the
+    rest.
 
-    The flat freight falls away where the goods reach the supplier's free-freight value.
+    The flat freight is not charged if the goods reach the supplier's free-freight value.
     """
     freight = total(
         (

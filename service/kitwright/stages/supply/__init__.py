@@ -1,4 +1,4 @@
-"""Supply: what suppliers offer of each item, what it costs and sells at, and when it comes."""
+"""Supply: the suppliers' offers for each item, its cost and selling price, and its arrival."""
 
 from kitwright.stages.supply.promise import arrival, day_of_order, promise, working_day
 from kitwright.stages.supply.selling import PriceError, Prices

@@ -1,4 +1,4 @@
-"""Promise: when what is ordered should be there, by the working days of who sends and who gets."""
+"""Promise: the arrival day of an order, by the working days of the supplier and the shop."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ _WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 def working_day(shop: Shop, day: date, days: int) -> date:
-    """Return the shop's working day that lies `days` working days after `day`.
+    """Return the shop's working day that is `days` working days after `day`.
 
-    Counting starts on `day` itself where it is a working day, else on the next one.
+    Counting starts on `day` itself if it is a working day, else on the next working day.
     """
     return _after(shop.working_days, shop.holidays, day, days)
 
 
 def promise(shop: Shop, source: Source, on: date) -> date:
-    """Return when an item ordered on a day, before the supplier's cutoff, is promised to be
-    there.
+    """Return the day on which an item should arrive if ordered on a day before the supplier's
+    cutoff.
     """
     return arrival(shop, source.supplier, source.lead_days, on)
 
 
 def arrival(shop: Shop, supplier: Supplier, lead_days: int, on: date) -> date:
-    """Return the shop's working day on which something should come that leaves on the first of the
-    supplier's from `on`, and takes so many of them.
+    """Return the shop's working day on which a delivery should arrive.
 
-    A supplier whose file says nothing of its days works on the shop's.
+    It starts on the supplier's first working day from `on`, and takes `lead_days` of its working
+    days. If the supplier's file does not give its working days, the shop's apply.
     """
     week = shop.working_days if supplier.working_days is None else supplier.working_days
     closed = shop.holidays if supplier.holidays is None else supplier.holidays
@@ -39,9 +39,9 @@ def arrival(shop: Shop, supplier: Supplier, lead_days: int, on: date) -> date:
 
 
 def day_of_order(supplier: Supplier, there: datetime) -> date:
-    """Return the day that an order counts for: its own, or after the cutoff the next.
+    """Return the day that an order counts for: its own day, or the next if it is after the cutoff.
 
-    `there` is the moment by the clock where the cutoff holds. The cutoff itself is in time.
+    `there` is the local time in the time zone of the cutoff. An order at the cutoff is in time.
     """
     is_late = there.time() > time.fromisoformat(supplier.cutoff)
     return there.date() + timedelta(days=int(is_late))

@@ -1,4 +1,4 @@
-"""Selling price: what the shop asks for one piece, set or pack."""
+"""Selling price: the shop's price for one piece, set or pack."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from kitwright.units import exact
 
 
 class PriceError(KitwrightError):
-    """A selling price that can't be told."""
+    """A selling price that can't be computed."""
 
     code = "price-error"
 
 
 class NoListPrice(PriceError):
-    """An item without a price in the shop's price list, where the rule needs one."""
+    """An item without a list price, although the shop's rule needs one."""
 
     code = "no-list-price"
 
@@ -38,7 +38,7 @@ class NoListPrice(PriceError):
 
 
 class Prices:
-    """The selling prices of a shop, each worked out once."""
+    """The selling prices of a shop, each computed once."""
 
     def __init__(self, catalogue: Catalogue, shop: Shop, supply: Supply) -> None:
         self._given = (catalogue, shop, supply)
@@ -54,16 +54,17 @@ class Prices:
 def selling_price(
     catalogue: Catalogue, shop: Shop, supply: Supply, item: ItemId, floor: Quality
 ) -> Decimal:
-    """Return the selling price of one item, in the shop's currency, with tax where its prices
-    include it.
+    """Return the selling price of one item, in the shop's currency; it includes tax if the shop's
+    prices do.
 
-    The replacement cost is the cheapest eligible source's cost of one, without breaks and
-    unrounded. In order: the band's price; never below what an earlier band's top edge sells at;
-    the lower of that and list where the rule says so; to the shop's step, half up, and where
-    list binds never above it. An item that nobody sells is priced by its list price.
+    The replacement cost is the cost of one item at the cheapest eligible source, without price
+    breaks and unrounded. The price is that of the cost's band, but not below the price at the top
+    of an earlier band. If the rule says so, it is at most the list price. It is rounded to the
+    shop's step, half up, but never above a list price that limits it. An item without a source is
+    priced by its list price.
 
-    A superseded number costs what its successor does to replace; its list price is its own, or,
-    without one, that of the next number that has one.
+    A superseded number has the replacement cost of its successor. Its list price is its own, or, if
+    it has none, that of the next number that has one.
 
     Raises: NoListPrice.
     """
@@ -98,7 +99,7 @@ def _list_price(catalogue: Catalogue, shop: Shop, item: ItemId) -> Decimal:
 
 
 def _by_cost(rule: PartsPrice, cost: Fraction) -> Fraction:
-    """Return the price that the shop's rule makes of a cost, unrounded."""
+    """Return the price for a cost by the shop's rule, unrounded."""
     if rule.rule is PriceRule.margin and rule.margin_percent is not None:
         # margin is a share of the price, markup one of the cost
         return cost / (1 - exact(rule.margin_percent) / 100)

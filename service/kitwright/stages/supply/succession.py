@@ -11,7 +11,7 @@ def current_number(catalogue: Catalogue, item: ItemId) -> ItemId:
 
 
 def chain(catalogue: Catalogue, item: ItemId) -> tuple[ItemId, ...]:
-    """Return an item and what superseded it, oldest first."""
+    """Return an item and all numbers that superseded it, oldest first."""
     links = [item]
     while (part := catalogue.parts.get(links[-1])) is not None and part.superseded_by is not None:
         links.append(part.superseded_by)

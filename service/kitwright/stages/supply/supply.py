@@ -28,8 +28,8 @@ class Source(Struct, frozen=True, kw_only=True):
     """One supplier's terms for one item.
 
     `cost` is per pack of `pack` items, without tax, in the supplier's currency. `stock` is in
-    packs, None where unknown; `is_back_order` says that the supplier has none and `lead_days`
-    (working days) is the time to get it in.
+    packs, None if unknown. `lead_days` are working days. `is_back_order` says that the supplier has
+    none in stock; `lead_days` is then the time until it can deliver.
     """
 
     supplier: Supplier
@@ -46,10 +46,10 @@ class Source(Struct, frozen=True, kw_only=True):
     lead_days: int
     freight: Decimal | None
     is_linear: bool = False
-    """Whether any number of multiples costs so many times what one does, to the minor unit."""
+    """Whether n multiples cost exactly n times the price of one multiple, to the minor unit."""
 
     def __post_init__(self) -> None:
-        """Find out whether it is linear: it is asked for every source of every quote."""
+        """Compute `is_linear`, which is needed for every source of every quote."""
         first = -(-self.minimum // self.multiple) * self.multiple
         whole = Money.of(self.cost, self.supplier.currency).amount == self.cost
         is_linear = not self.breaks and first == self.multiple and whole
@@ -57,7 +57,7 @@ class Source(Struct, frozen=True, kw_only=True):
 
     @property
     def is_back_order(self) -> bool:
-        """Whether the supplier is known to have none."""
+        """Whether the supplier is known to have none in stock."""
         return self.stock == 0
 
     @property
@@ -66,20 +66,20 @@ class Source(Struct, frozen=True, kw_only=True):
         return exact(self.cost) / self.pack
 
     def unit_cost(self, packs: int) -> Decimal:
-        """Return what one pack costs in a line of so many packs."""
+        """Return the cost of one pack in a line of some packs, by the price breaks."""
         reached = [each.cost for each in self.breaks if each.packs <= packs]
         return reached[-1] if reached else self.cost
 
     def line_cost(self, packs: int) -> Money:
-        """Return what a line of so many packs costs, without tax."""
+        """Return the cost of a line of some packs, without tax."""
         return line_amount(packs, self.unit_cost(packs), currency=self.supplier.currency)
 
     def lots(self, items: int) -> Iterator[int]:
-        """Yield the numbers of packs that may make sense to buy for up to `items` items.
+        """Yield the numbers of packs that may be worth buying for up to `items` items.
 
-        Every allowed number up to the first that is enough, and the smallest allowed one at
-        each price break beyond; never more than the supplier is known to have. A linear
-        source has one lot, to be taken as often as it needs to be.
+        These are all allowed numbers up to the first that is enough, and the smallest allowed
+        number at each later price break. None is more than the supplier's known stock, unless it is
+        on back order. A linear source has one lot, which is taken as often as needed.
         """
         if self.is_linear:
             if self.stock is None or self.is_back_order or self.multiple <= self.stock:
@@ -92,7 +92,7 @@ class Source(Struct, frozen=True, kw_only=True):
                 yield packs
 
     def allowed(self, packs: int) -> int:
-        """Return the fewest packs that the supplier sells in one line and that are so many."""
+        """Return the least number of packs, not below `packs`, that may be bought in one line."""
         return -(-max(packs, self.minimum) // self.multiple) * self.multiple
 
 
@@ -118,8 +118,8 @@ def meets(quality: Quality, floor: Quality) -> bool:
 def find_supply(catalogue: Catalogue, shop: Shop) -> Supply:
     """Return every source of every item that the shop can buy in its own currency.
 
-    An offer row stands in place of the supplier's default rule. Superseded numbers are not
-    sold, and who ships no hazardous goods sells none.
+    An offer row replaces the supplier's default rule. Superseded numbers are left out, and so are
+    hazardous goods of suppliers that do not ship them.
     """
     found: dict[ItemId, list[Source]] = {}
     for _, supplier in sorted(catalogue.suppliers.items()):
