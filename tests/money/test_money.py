@@ -14,6 +14,7 @@ from kitwright.money import (
     CashIncrementInvalid,
     MixedCurrencies,
     Money,
+    MoneyError,
     RoundMode,
     SharesInvalid,
     UnknownCurrency,
@@ -356,3 +357,77 @@ def test_each_error_has_a_code_and_a_message_of_its_facts() -> None:
 
     assert len({error.code for error in errors}) == len(errors)
     assert "ABC" in str(errors[0])
+
+
+REFUSED: tuple[tuple[Callable[[], object], type[MoneyError], dict[str, object], str], ...] = (
+    (
+        lambda: Money(1, "XAU"),
+        UnknownCurrency,
+        {"currency": "XAU"},
+        "'XAU' is not a current ISO 4217 currency code",
+    ),
+    (
+        lambda: Money(1, "USD") + Money(1, "EUR"),
+        MixedCurrencies,
+        {"first": "USD", "second": "EUR"},
+        "USD and EUR cannot be reckoned together",
+    ),
+    (
+        lambda: total([Money(1, "EUR")], "USD"),
+        MixedCurrencies,
+        {"first": "USD", "second": "EUR"},
+        "USD and EUR cannot be reckoned together",
+    ),
+    (
+        lambda: share(7, [2, -1]),
+        WeightsUnfit,
+        {"whole": 7, "weights": (2, -1)},
+        "7 cannot be shared by 2 weights: at least one is needed, and none may be negative",
+    ),
+    (
+        lambda: share(7, []),
+        WeightsUnfit,
+        {"whole": 7, "weights": ()},
+        "7 cannot be shared by 0 weights: at least one is needed, and none may be negative",
+    ),
+    (
+        lambda: apportion(7, [10, 5], 3),
+        SharesUnfit,
+        {"whole": 7, "exact": Fraction(5)},
+        "shares of 5 in all are not the parts of 7",
+    ),
+    (
+        lambda: line_amount(1, 1, 0, currency="USD"),
+        BaseQuantityUnfit,
+        {"base_quantity": 0},
+        "a price for a quantity of 0 has no meaning",
+    ),
+    (
+        lambda: cash_round(Money(1, "USD"), Decimal("0.001")),
+        CashIncrementUnfit,
+        {"increment": Decimal("0.001"), "currency": "USD"},
+        "0.001 USD is not a positive whole number of the smallest unit",
+    ),
+)
+
+
+@pytest.mark.parametrize(("act", "error", "facts", "text"), REFUSED)
+def test_errors_of_money_carry_what_they_are_about(
+    act: Callable[[], object], error: type[MoneyError], facts: dict[str, object], text: str
+) -> None:
+    with pytest.raises(error) as refused:
+        act()
+
+    assert {name: getattr(refused.value, name) for name in facts} == facts
+    assert str(refused.value) == text
+
+
+def test_line_amount_is_of_one_piece_without_allowance_unless_more_is_said() -> None:
+    assert line_amount(3, Decimal("2.50"), currency="USD") == Money(750, "USD")
+
+
+def test_equal_amounts_are_neither_smaller_nor_larger() -> None:
+    one = Money(5, "USD")
+
+    assert (one < Money(5, "USD"), one > Money(5, "USD")) == (False, False)
+    assert (one <= Money(5, "USD"), one >= Money(5, "USD")) == (True, True)

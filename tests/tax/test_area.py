@@ -1,6 +1,6 @@
 """What an area charges on a kind of line on a day, and what it refuses to answer."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -167,3 +167,36 @@ def test_rate_changes_tells_what_changes_after_one_day_up_to_another() -> None:
         (state, first, Decimal(6), Decimal(7)),
         (state, last, Decimal(7), Decimal(8)),
     ]
+
+
+@pytest.mark.parametrize(
+    ("asked", "error", "facts"),
+    [
+        (
+            lambda: effective_rate(area(component("state", [(DAY, "-1")])), PART, on=DAY),
+            RateNegative,
+            {"area": "here", "component": "state", "percent": Decimal(-1)},
+        ),
+        (
+            lambda: effective_rate(
+                area(component("state", [(DAY, "1")])), PART, on=date(2027, 2, 28)
+            ),
+            RateNotYetValid,
+            {"area": "here", "component": "state", "on": date(2027, 2, 28)},
+        ),
+        (
+            lambda: effective_rate(area(), LABOUR, on=DAY),
+            KindNotPlaced,
+            {"area": "here", "kind": LABOUR},
+        ),
+    ],
+)
+def test_errors_of_an_area_carry_and_tell_what_they_are_about(
+    asked: Callable[[], object], error: type[Exception], facts: dict[str, object]
+) -> None:
+    with pytest.raises(error) as refused:
+        asked()
+
+    assert {name: getattr(refused.value, name) for name in facts} == facts
+    for fact in facts.values():
+        assert str(fact) in str(refused.value)
