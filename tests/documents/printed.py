@@ -154,15 +154,15 @@ def _leakage(cylinder: int, percent: str | None, words: str | None) -> CylinderL
     )
 
 
-def every_pdf(paper: Quote, envelope: Envelope = ENVELOPE) -> dict[str, bytes]:
+def every_pdf(quote: Quote, envelope: Envelope = ENVELOPE) -> dict[str, bytes]:
     """Return each printed document of a revision by name."""
     return {
-        "quote": quote_pdf(paper, envelope, SCRIBE, contact=CONTACT),
-        "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=CONTACT, looks=LOOKS),
-        "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=CONTACT),
+        "quote": quote_pdf(quote, envelope, SCRIBE, contact=CONTACT),
+        "bench sheet": bench_sheet_pdf(quote, envelope, SCRIBE, contact=CONTACT, looks=LOOKS),
+        "pick list": pick_list_pdf(quote, envelope, SCRIBE, contact=CONTACT),
         "order sheet": order_sheet_pdf(
-            paper.orders[0],
-            paper,
+            quote.orders[0],
+            quote,
             envelope,
             SCRIBE,
             letter="O3",

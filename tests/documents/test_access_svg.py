@@ -30,8 +30,8 @@ def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> Quot
         )
         for row in range(count)
     )
-    paper = paper_of()
-    return structs.replace(paper, access=structs.replace(paper.access, remove=steps))
+    quote = paper_of()
+    return structs.replace(quote, access=structs.replace(quote.access, remove=steps))
 
 
 def discs(drawing: Drawing) -> list[tuple[int, int]]:

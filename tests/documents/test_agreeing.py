@@ -96,14 +96,14 @@ def paper_of(told: Outcome, language: str = "en") -> Quote:
 
 def documents(told: Outcome, language: str = "en") -> dict[str, str]:
     """Return the words of every document that prices a quote."""
-    paper, scribe = paper_of(told, language), Scribe(language)
-    page = quote_page(paper, ENVELOPE, scribe, shop=letterhead(told.shop))
+    quote, scribe = paper_of(told, language), Scribe(language)
+    page = quote_page(quote, ENVELOPE, scribe, shop=letterhead(told.shop))
     issued = structs.replace(ENVELOPE, issued_at=datetime(2027, 3, 1, 9, tzinfo=UTC))
     return {
-        "text": even(quote_text(paper)),
+        "text": even(quote_text(quote)),
         "page": even(html.fromstring(page).text_content()),
-        "PDF": text(quote_pdf(paper, ENVELOPE, scribe, contact=CONTACT)),
-        "UBL": even(quotation(paper, issued, zone="UTC").decode()),
+        "PDF": text(quote_pdf(quote, ENVELOPE, scribe, contact=CONTACT)),
+        "UBL": even(quotation(quote, issued, zone="UTC").decode()),
     }
 
 
@@ -114,21 +114,21 @@ def test_documents_name_the_older_number_that_is_fitted_and_its_make() -> None:
         assert "Tarnbeck" in words, name
         # two of alternate make lie on the shelf under the maker's number
         assert "Fennimoor" in words, name
-    paper = paper_of(told)
-    lines = {line.code: line for line in paper.lines}
+    quote = paper_of(told)
+    lines = {line.code: line for line in quote.lines}
     assert lines["V68-G-102"].quantity == lines["V68-G-103"].quantity == "1"
     assert lines["V68-G-102"].description == "Head gasket, multi-layer, first issue"
 
 
 def test_bench_sheet_and_pick_list_name_what_the_lines_name() -> None:
-    paper, scribe = paper_of(made()), Scribe("en")
+    quote, scribe = paper_of(made()), Scribe("en")
     bench = even(
         html.fromstring(
-            bench_sheet_html(paper, ENVELOPE, scribe, contact=CONTACT, looks=LOOKS)
+            bench_sheet_html(quote, ENVELOPE, scribe, contact=CONTACT, looks=LOOKS)
         ).text_content()
     )
     picked = even(
-        html.fromstring(pick_list_html(paper, ENVELOPE, scribe, contact=CONTACT)).text_content()
+        html.fromstring(pick_list_html(quote, ENVELOPE, scribe, contact=CONTACT)).text_content()
     )
     older = "Head gasket, multi-layer, first issue"
     assert f"1 piece {older}, cylinder 1 (V68-G-102)" in bench
@@ -144,14 +144,14 @@ def test_older_number_is_billed_at_no_more_than_its_list_price() -> None:
 
 
 def test_documents_stand_labour_by_hand_with_the_labour() -> None:
-    paper = paper_of(made())
-    pdf = quote_pdf(paper, ENVELOPE, Scribe("en"), contact=CONTACT)
+    quote = paper_of(made())
+    pdf = quote_pdf(quote, ENVELOPE, Scribe("en"), contact=CONTACT)
     for words in (documents(made())["text"], text(pdf)):
         by_hand = words.index("Bracket straightened")
         assert words.rindex("labour", 0, by_hand) < by_hand < words.index("Shop supplies")
     (item,) = [
         line
-        for line in Read.of(quotation(paper, ENVELOPE, zone="UTC")).every("QuotationLine/LineItem")
+        for line in Read.of(quotation(quote, ENVELOPE, zone="UTC")).every("QuotationLine/LineItem")
         if line.text("Item/Name") == "Bracket straightened"
     ]
     assert item.text("Item/AdditionalItemProperty[Name='kind']/Value") == "labour"

@@ -57,14 +57,14 @@ HOSTILE = (
 )
 
 
-def named(shop: str, paper: Quote = PAPER) -> Quote:
-    return structs.replace(paper, shop=structs.replace(paper.shop, name=shop))
+def named(shop: str, quote: Quote = PAPER) -> Quote:
+    return structs.replace(quote, shop=structs.replace(quote.shop, name=shop))
 
 
 def composed(*, shop: str | None = None, customer: str | None = "Zoë Müller", **said: Any) -> bytes:
-    paper = PAPER if shop is None else named(shop)
+    quote = PAPER if shop is None else named(shop)
     envelope = structs.replace(ENVELOPE, customer_name=customer)
-    return compose(paper, envelope, SCRIBE, structs.replace(MESSAGE, **said))
+    return compose(quote, envelope, SCRIBE, structs.replace(MESSAGE, **said))
 
 
 def parsed(raw: bytes) -> EmailMessage:
@@ -251,9 +251,9 @@ def test_hostile_names_come_back_as_they_were(words: str) -> None:
     "member", ["shop", "customer", "machine", "sender", "to", "reply_to", "message_id", "link"]
 )
 def test_line_breaks_are_refused(member: str, sign: str) -> None:
-    paper, envelope, message = PAPER, ENVELOPE, MESSAGE
+    quote, envelope, message = PAPER, ENVELOPE, MESSAGE
     if member == "shop":
-        paper = named(f"Yard{sign}")
+        quote = named(f"Yard{sign}")
     elif member in ("customer", "machine"):
         envelope = structs.replace(envelope, **{f"{member}_name": f"Zoë{sign}Müller"})
     else:
@@ -261,7 +261,7 @@ def test_line_breaks_are_refused(member: str, sign: str) -> None:
         message = structs.replace(message, **{member: plain + sign})
 
     with pytest.raises((TextInvalid, AddressInvalid)):
-        compose(paper, envelope, SCRIBE, message)
+        compose(quote, envelope, SCRIBE, message)
 
 
 @pytest.mark.parametrize("note", ["one\r\ntwo", "nul\0", "half \ud83d"])
@@ -324,8 +324,8 @@ def test_letter_tells_what_was_reported(words: str) -> None:
 
 
 def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
-    paper = read_quote((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
-    found = paper.contingencies
+    quote = read_quote((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
+    found = quote.contingencies
     assert found is not None
     unlikely = structs.replace(
         found, each=tuple(structs.replace(one, likely=False) for one in found.each)
@@ -333,23 +333,23 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
     nothing = structs.replace(found, each=())
     likely, worst = (SCRIBE.money(one.amount, "USD") for one in (found.likely, found.worst))
 
-    def told(paper: Quote, state: str = "issued") -> str:
+    def told(quote: Quote, state: str = "issued") -> str:
         envelope = structs.replace(ENVELOPE, state=state)
-        return text_of(compose(paper, envelope, SCRIBE, MESSAGE))
+        return text_of(compose(quote, envelope, SCRIBE, MESSAGE))
 
     highest = f"The highest total from the items listed is {worst}."
-    told_once = " ".join(told(paper).split())
+    told_once = " ".join(told(quote).split())
     assert (
         f'"could well be found", the total is {likely}. {highest} That is not a limit: '
         in told_once
     )
-    plain = told(structs.replace(paper, contingencies=unlikely))
+    plain = told(structs.replace(quote, contingencies=unlikely))
     assert f"would add to the price. {highest}" in " ".join(plain.split())
     assert likely not in plain
     for other in (
-        told(structs.replace(paper, contingencies=nothing)),
-        told(structs.replace(paper, contingencies=None)),
-        told(paper, "accepted"),
+        told(structs.replace(quote, contingencies=nothing)),
+        told(structs.replace(quote, contingencies=None)),
+        told(quote, "accepted"),
     ):
         assert "we may find" not in other
 
@@ -362,10 +362,10 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
     ],
 )
 def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
-    paper = read_quote((CASES / f"{case}.answer.json").read_bytes())
-    assert paper.may_turn_up
+    quote = read_quote((CASES / f"{case}.answer.json").read_bytes())
+    assert quote.may_turn_up
 
-    told = " ".join(text_of(compose(paper, ENVELOPE, SCRIBE, MESSAGE)).split())
+    told = " ".join(text_of(compose(quote, ENVELOPE, SCRIBE, MESSAGE)).split())
 
     (sentence,) = re.findall(r"The highest total [^:]+?\. That is not a limit", told)
     assert words in sentence
@@ -383,9 +383,9 @@ def test_agreed_revision_is_not_offered_again() -> None:
 
 @pytest.mark.parametrize("path", sorted(CASES.glob("*.answer.json")), ids=lambda path: path.stem)
 def test_every_case_becomes_a_letter(path: Path) -> None:
-    paper = read_quote(path.read_bytes())
+    quote = read_quote(path.read_bytes())
 
-    raw = compose(paper, ENVELOPE, SCRIBE, MESSAGE)
+    raw = compose(quote, ENVELOPE, SCRIBE, MESSAGE)
 
     check_wire(raw)
     assert "{" not in text_of(raw)

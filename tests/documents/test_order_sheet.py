@@ -37,11 +37,11 @@ def records(order: Order) -> list[dict[str, str]]:
 
 @pytest.mark.parametrize("name", quoted()[::3])
 def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
-    paper = paper_of(name)
-    for order in paper.orders:
+    quote = paper_of(name)
+    for order in quote.orders:
         sheet = text(
             order_sheet_pdf(
-                order, paper, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
+                order, quote, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
             )
         )
 
@@ -55,13 +55,13 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
             assert SCRIBE.money(amount.amount, amount.currency) in sheet
         # of the day on which it was made, whatever the quote's own is
         assert "Order Our reference Q12-2 Date March 9, 2027" in sheet
-        assert SCRIBE.day(paper.on) not in sheet.replace(SCRIBE.day(order.promised), "")
+        assert SCRIBE.day(quote.on) not in sheet.replace(SCRIBE.day(order.promised), "")
         assert "Ada Pellow" not in sheet
 
 
 def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
-    paper = paper_of()
-    order = paper.orders[0]
+    quote = paper_of()
+    order = quote.orders[0]
     for count in (1, 20, *range(23, 29)):
         lines = tuple(
             structs.replace(order.lines[0], name=f"Thing no. {number}.", covers=())
@@ -69,7 +69,7 @@ def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
         )
         many = structs.replace(order, lines=lines)
         made = order_sheet_pdf(
-            many, paper, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
+            many, quote, ENVELOPE, SCRIBE, letter="O3", made_at=ORDERED_AT, contact=CONTACT
         )
 
         assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Total before tax", text(made))

@@ -50,11 +50,11 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Press:
 
 
 def test_print_gives_the_same_bytes_again_after_something_else() -> None:
-    paper = full_paper()
-    first = every_pdf(paper)
+    quote = full_paper()
+    first = every_pdf(quote)
     every_pdf(paper_of("s50-walk-behind-breather"))
 
-    assert every_pdf(paper) == first
+    assert every_pdf(quote) == first
 
 
 @pytest.mark.parametrize("seed", ["1", "2"])
@@ -74,12 +74,12 @@ def test_print_gives_the_same_bytes_in_another_process(seed: str) -> None:
 
 
 def test_print_serves_threads_at_once() -> None:
-    paper = full_paper()
+    quote = full_paper()
     envelopes = [structs.replace(ENVELOPE, revision=number) for number in range(1, 5)]
-    alone = [every_pdf(paper, envelope) for envelope in envelopes]
+    alone = [every_pdf(quote, envelope) for envelope in envelopes]
 
     def print_all(envelope: Envelope) -> dict[str, bytes]:
-        return every_pdf(paper, envelope)
+        return every_pdf(quote, envelope)
 
     with ThreadPoolExecutor(4) as pool:
         together = list(pool.map(print_all, envelopes))

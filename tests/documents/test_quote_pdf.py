@@ -29,16 +29,16 @@ from kitwright.quote import Amount, Quote, Reason
 MONEY = re.compile(r"-?[$€£][\d,]+\.\d+")
 
 
-def printed(paper: Quote) -> bytes:
-    return quote_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT)
+def printed(quote: Quote) -> bytes:
+    return quote_pdf(quote, ENVELOPE, SCRIBE, contact=CONTACT)
 
 
-def amounts(paper: Quote) -> Counter[str]:
+def amounts(quote: Quote) -> Counter[str]:
     """Return every amount that a quote must show, as often as it must."""
-    totals = paper.totals
-    shown = [line.amount for line in paper.lines]
-    shown += [each for tax in paper.taxes for each in (tax.base, tax.amount)]
-    shown += [extra.price for extra in paper.extras]
+    totals = quote.totals
+    shown = [line.amount for line in quote.lines]
+    shown += [each for tax in quote.taxes for each in (tax.base, tax.amount)]
+    shown += [extra.price for extra in quote.extras]
     owed = (totals.net, totals.payable)
     shown += [each for each in owed if each is not None]
     paid = Decimal(totals.prepaid.amount)
@@ -51,7 +51,7 @@ def amounts(paper: Quote) -> Counter[str]:
     texts = [SCRIBE.money(each.amount, each.currency) for each in shown]
     texts += [
         SCRIBE.money(line.unit_price, line.amount.currency)
-        for line in paper.lines
+        for line in quote.lines
         if line.kind != "discount"
     ]
     return Counter(texts)
@@ -59,11 +59,11 @@ def amounts(paper: Quote) -> Counter[str]:
 
 @pytest.mark.parametrize("name", quoted())
 def test_quote_pdf_shows_every_amount(name: str) -> None:
-    paper = paper_of(name)
-    expected = amounts(paper)
+    quote = paper_of(name)
+    expected = amounts(quote)
     assert all(MONEY.fullmatch(each) for each in expected)
 
-    found = Counter(MONEY.findall(text(printed(paper))))
+    found = Counter(MONEY.findall(text(printed(quote))))
 
     assert not expected - found
 
@@ -120,26 +120,26 @@ def test_quote_pdf_tells_a_leakage_in_the_words_of_its_band() -> None:
 
 
 def test_quote_pdf_says_that_a_reading_is_only_a_rough_one() -> None:
-    paper = full_paper()
-    assert paper.assessment is not None
-    rough = structs.replace(paper.assessment.leakage[0], standing="indicative")
-    found = structs.replace(paper.assessment, leakage=(rough,))
+    quote = full_paper()
+    assert quote.assessment is not None
+    rough = structs.replace(quote.assessment.leakage[0], standing="indicative")
+    found = structs.replace(quote.assessment, leakage=(rough,))
 
-    told = text(printed(structs.replace(paper, assessment=found)))
+    told = text(printed(structs.replace(quote, assessment=found)))
 
     assert "39% leakage over 30 %; a rough reading only" in told
 
 
 @pytest.mark.parametrize("count", [1, 2, 7, *range(11, 19), 30, *range(40, 49)])
 def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
-    paper = full_paper()
-    many = (paper.lines * 3)[:count]
+    quote = full_paper()
+    many = (quote.lines * 3)[:count]
     lines = tuple(
         structs.replace(line, description=f"Thing no. {number}.", why=())
         for number, line in enumerate(many, start=1)
     )
 
-    told = pages(printed(structs.replace(paper, lines=lines)))
+    told = pages(printed(structs.replace(quote, lines=lines)))
 
     (last,) = [page for page in told if "Total due" in page]
     assert f"Thing no. {count}." in last
@@ -156,15 +156,15 @@ def test_quote_pdf_tells_what_the_bill_may_come_to() -> None:
 
 
 def test_quote_pdf_prices_what_may_turn_up_and_the_most_it_comes_to() -> None:
-    paper = full_paper()
-    told = text(printed(paper))
+    quote = full_paper()
+    told = text(printed(quote))
 
-    assert paper.contingencies is not None
-    assert len(paper.contingencies.each) > 5
-    for one in paper.contingencies.each:
+    assert quote.contingencies is not None
+    assert len(quote.contingencies.each) > 5
+    for one in quote.contingencies.each:
         row = told[told.index(f"{one.name}, cylinder 1 or 2") :]
         assert SCRIBE.money(one.price.amount, "USD") in row
-    for amount in (paper.contingencies.likely, paper.contingencies.worst):
+    for amount in (quote.contingencies.likely, quote.contingencies.worst):
         assert SCRIBE.money(amount.amount, amount.currency) in told
 
 
@@ -186,15 +186,15 @@ def test_quote_pdf_prices_the_repairs_in_play(basis: str, title: str) -> None:
 
 @pytest.mark.parametrize("count", [1, 2, *range(10, 30)])
 def test_quote_pdf_keeps_the_ceiling_with_the_last_of_what_may_turn_up(count: int) -> None:
-    paper = full_paper()
-    found = paper.contingencies
+    quote = full_paper()
+    found = quote.contingencies
     assert found is not None
     each = tuple(
         structs.replace(one, name=f"Surprise no. {number}.", cylinder=None)
         for number, one in enumerate((found.each * 5)[:count], start=1)
     )
 
-    told = pages(printed(structs.replace(paper, contingencies=structs.replace(found, each=each))))
+    told = pages(printed(structs.replace(quote, contingencies=structs.replace(found, each=each))))
 
     (last,) = [page for page in told if "Highest total" in page]
     assert f"Surprise no. {count}." in last

@@ -129,13 +129,13 @@ def test_pdf_names_quote_and_page_on_every_page(made: dict[str, bytes], name: st
 
 @pytest.mark.parametrize("name", NAMES)
 def test_pdf_shows_hostile_texts_and_obeys_none(name: str) -> None:
-    paper = full_paper()
-    order = paper.orders[0]
+    quote = full_paper()
+    order = quote.orders[0]
     hostile = structs.replace(
-        paper,
-        shop=structs.replace(paper.shop, name=HOSTILE),
-        jobs=tuple(structs.replace(job, name=HOSTILE) for job in paper.jobs),
-        lines=tuple(structs.replace(line, description=HOSTILE) for line in paper.lines),
+        quote,
+        shop=structs.replace(quote.shop, name=HOSTILE),
+        jobs=tuple(structs.replace(job, name=HOSTILE) for job in quote.jobs),
+        lines=tuple(structs.replace(line, description=HOSTILE) for line in quote.lines),
         orders=(
             structs.replace(
                 order,
@@ -147,8 +147,8 @@ def test_pdf_shows_hostile_texts_and_obeys_none(name: str) -> None:
             ),
         ),
         kit=structs.replace(
-            paper.kit,
-            needs=tuple(structs.replace(need, name=HOSTILE) for need in paper.kit.needs),
+            quote.kit,
+            needs=tuple(structs.replace(need, name=HOSTILE) for need in quote.kit.needs),
         ),
     )
     envelope = structs.replace(
@@ -169,19 +169,19 @@ def test_pdf_explains_no_mark_that_it_does_not_show(name: str) -> None:
 
 @pytest.mark.parametrize("long", ["W" * 10_000, "wide words " * 900], ids=["one word", "many"])
 def test_pdf_loses_nothing_of_a_long_text(long: str) -> None:
-    paper = full_paper()
-    line = structs.replace(paper.lines[0], description=long)
-    needs = tuple(structs.replace(need, name=long) for need in paper.kit.needs[:1])
+    quote = full_paper()
+    line = structs.replace(quote.lines[0], description=long)
+    needs = tuple(structs.replace(need, name=long) for need in quote.kit.needs[:1])
     orders = (
         structs.replace(
-            paper.orders[0], lines=(structs.replace(paper.orders[0].lines[0], name=long),)
+            quote.orders[0], lines=(structs.replace(quote.orders[0].lines[0], name=long),)
         ),
     )
     long_paper = structs.replace(
-        paper,
-        lines=(line, *paper.lines[1:]),
+        quote,
+        lines=(line, *quote.lines[1:]),
         orders=orders,
-        kit=structs.replace(paper.kit, needs=needs),
+        kit=structs.replace(quote.kit, needs=needs),
     )
     made = every_pdf(long_paper, structs.replace(ENVELOPE, customer_name=long))
     sign, count = long[0], long.count(long[0])

@@ -33,19 +33,19 @@ def total_of(totals: Totals) -> Money:
     return totals.lines.money + totals.discount.money if known_total is None else known_total.money
 
 
-def bears_tax(paper: Quote) -> bool:
+def bears_tax(quote: Quote) -> bool:
     """Return whether any tax is charged: not if the customer is exempt from all of it."""
-    return any(tax.amount.money.minor for tax in paper.taxes)
+    return any(tax.amount.money.minor for tax in quote.taxes)
 
 
-def total_told(paper: Quote, scribe: Scribe, amount: Money | None = None) -> str:
+def total_told(quote: Quote, scribe: Scribe, amount: Money | None = None) -> str:
     """Return a total, the revision's own if none is given, with whether tax is in it: "$592.32
     including tax"; only the amount if no tax is charged.
     """
-    told = sum_told(total_of(paper.totals) if amount is None else amount, scribe)
-    if paper.totals.gross is None and not paper.shop.prices_include_tax:
+    told = sum_told(total_of(quote.totals) if amount is None else amount, scribe)
+    if quote.totals.gross is None and not quote.shop.prices_include_tax:
         return scribe.say("{amount} before tax", amount=told)
-    return scribe.say("{amount} including tax", amount=told) if bears_tax(paper) else told
+    return scribe.say("{amount} including tax", amount=told) if bears_tax(quote) else told
 
 
 def exemption_told(shown: Exemption, scribe: Scribe) -> str:

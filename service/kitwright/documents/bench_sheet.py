@@ -40,30 +40,30 @@ Looks = Mapping[str, Look]
 
 
 def bench_sheet_pdf(
-    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
+    quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> bytes:
     """Return the bench sheet of a revision as PDF/UA-1. It holds no price and no customer."""
-    drawing = access_svg(paper, scribe, fonts().printable)
-    sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    drawing = access_svg(quote, scribe, fonts().printable)
+    sheet = bench_sheet(quote, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
     return press().print(
         "bench_sheet.typ",
         sheet,
-        at=moment_of(paper, envelope),
+        at=moment_of(quote, envelope),
         exact={"access": drawing.svg},
     )
 
 
 def bench_sheet_html(
-    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
+    quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> str:
     """Return the bench sheet of a revision as a page, for a screen beside the bench."""
-    drawing = access_svg(paper, scribe)
-    sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    drawing = access_svg(quote, scribe)
+    sheet = bench_sheet(quote, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
     return hypertext("bench_sheet.html", sheet, {"access": drawing.svg})
 
 
 def bench_sheet(
-    paper: Quote,
+    quote: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -73,19 +73,19 @@ def bench_sheet(
 ) -> Sheet:
     """Return what both forms of the bench sheet show, in their order."""
     return {
-        **frame(scribe.say("Bench sheet"), paper, envelope, scribe, contact),
+        **frame(scribe.say("Bench sheet"), quote, envelope, scribe, contact),
         "words": _words(scribe),
-        "machine": machine_rows(paper, envelope, scribe),
-        "reported": text_lines(paper.complaint),
+        "machine": machine_rows(quote, envelope, scribe),
+        "reported": text_lines(quote.complaint),
         "jobs": [
             {
                 "name": scribe.on_cylinder(job.name, job.cylinder),
                 "minutes": scribe.hours(job.minutes_here),
-                "parts": _replaced(paper, scribe, "replaced-by-job", job.job, job.cylinder),
+                "parts": _replaced(quote, scribe, "replaced-by-job", job.job, job.cylinder),
             }
-            for job in paper.jobs
+            for job in quote.jobs
         ],
-        "steps": _steps(paper, scribe, looks),
+        "steps": _steps(quote, scribe, looks),
         "refit": [
             {
                 "name": _step_name(one.component, one.cylinder, scribe, is_refit=True),
@@ -98,16 +98,16 @@ def bench_sheet(
                     if one.work_minutes
                     else ""
                 ),
-                "parts": _replaced(paper, scribe, "renewed-by-refit", one.component, one.cylinder),
+                "parts": _replaced(quote, scribe, "renewed-by-refit", one.component, one.cylinder),
             }
-            for one in paper.access.refit
+            for one in quote.access.refit
         ],
-        "looked_for": [list(one) for one in looked_for(paper, scribe)],
-        "used": _used(paper, scribe),
-        "cautions": [[one.title, one.text] for one in _elsewhere(paper)],
+        "looked_for": [list(one) for one in looked_for(quote, scribe)],
+        "used": _used(quote, scribe),
+        "cautions": [[one.title, one.text] for one in _elsewhere(quote)],
         "drawing": drawing.told,
         "engine_out": scribe.say("The engine comes out of the machine.")
-        if paper.access.engine_out
+        if quote.access.engine_out
         else "",
     }
 
@@ -146,14 +146,14 @@ def _words(scribe: Scribe) -> dict[str, str]:
     }
 
 
-def _steps(paper: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
+def _steps(quote: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
     """Return the removals; a caution is given in full at its first step, by name at later ones."""
     told_at: dict[str, int] = {}
     steps: list[Sheet] = []
-    for number, step in enumerate(paper.access.remove, start=1):
+    for number, step in enumerate(quote.access.remove, start=1):
         instance = _instance(step.component, step.cylinder)
         cautions = []
-        for one in paper.cautions:
+        for one in quote.cautions:
             if instance not in one.steps:
                 continue
             first = told_at.setdefault(one.code, number)
@@ -200,18 +200,18 @@ def _instance(component: str, cylinder: int | None) -> str:
     return component if cylinder is None else f"{component}@{cylinder}"
 
 
-def _elsewhere(paper: Quote) -> list[Caution]:
+def _elsewhere(quote: Quote) -> list[Caution]:
     """Return the cautions that are also, or only, about something else than a removal."""
-    removed = {_instance(step.component, step.cylinder) for step in paper.access.remove}
-    return [one for one in paper.cautions if not removed.issuperset(one.steps)]
+    removed = {_instance(step.component, step.cylinder) for step in quote.access.remove}
+    return [one for one in quote.cautions if not removed.issuperset(one.steps)]
 
 
-def _replaced(paper: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
+def _replaced(quote: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
     """Return the parts that a job or a refit replaces."""
     refit = _instance(by, cylinder)
     return [
-        "; ".join(_parts(need, paper, scribe))
-        for need in paper.kit.needs
+        "; ".join(_parts(need, quote, scribe))
+        for need in quote.kit.needs
         if any(
             why.code == code
             and (
@@ -228,10 +228,10 @@ def _step_name(component: str, cylinder: int | None, scribe: Scribe, *, is_refit
     return told[:1].upper() + told[1:]
 
 
-def _used(paper: Quote, scribe: Scribe) -> list[str]:
+def _used(quote: Quote, scribe: Scribe) -> list[str]:
     """Return the consumables, each item once with its entire quantity."""
     items: dict[str, Need] = {}
-    for need in paper.kit.needs:
+    for need in quote.kit.needs:
         if need.kind != "used":
             continue
         known = items.get(need.part)
@@ -240,11 +240,11 @@ def _used(paper: Quote, scribe: Scribe) -> list[str]:
     return [_part(need, scribe) for need in items.values()]
 
 
-def _parts(need: Need, paper: Quote, scribe: Scribe) -> Iterator[str]:
+def _parts(need: Need, quote: Quote, scribe: Scribe) -> Iterator[str]:
     """Yield what is fitted for a need, by the number that is really taken."""
-    names = {line.code: line.description for line in paper.lines}
+    names = {line.code: line.description for line in quote.lines}
     left = Decimal(need.quantity)
-    for cover in (cover for pack in paper.kit.packs for cover in pack.covers):
+    for cover in (cover for pack in quote.kit.packs for cover in pack.covers):
         is_other = cover.fitted not in (None, need.part)
         if is_other and (cover.role, cover.cylinder) == (need.role, need.cylinder):
             left -= Decimal(cover.quantity)

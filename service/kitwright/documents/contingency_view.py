@@ -31,11 +31,11 @@ class ViewSum(Struct, frozen=True, kw_only=True):
     weight: str
 
 
-def contingencies_of(paper: Quote, scribe: Scribe) -> list[ViewContingency]:
+def contingencies_of(quote: Quote, scribe: Scribe) -> list[ViewContingency]:
     """Return what may be found, the most probable first, each followed by what it may bring; what
     is the same on several cylinders once, but for what may be on any.
     """
-    return [*_under(paper.may_turn_up, frozenset({None}), "", scribe)]
+    return [*_under(quote.may_turn_up, frozenset({None}), "", scribe)]
 
 
 def _under(
@@ -63,15 +63,15 @@ def _under(
         yield from _under(found, {one.place for one in members}, below, scribe)
 
 
-def sums_of(paper: Quote, scribe: Scribe) -> list[ViewSum]:
+def sums_of(quote: Quote, scribe: Scribe) -> list[ViewSum]:
     """Return the totals of the quote as it is, with all that is likely if anything is, and with the
     most expensive combination.
     """
-    found = paper.contingencies
+    found = quote.contingencies
     if found is None or not found.each:
         return []
     say = scribe.say
-    stands = say("Current total") if paper.is_added_to else say("As quoted")
+    stands = say("Current total") if quote.is_added_to else say("As quoted")
     rows = [(stands, found.as_quoted, "plain")]
     if any(one.likely for one in found.each):
         rows.append((say('With all items marked "could well be found"'), found.likely, "plain"))
@@ -82,9 +82,9 @@ def sums_of(paper: Quote, scribe: Scribe) -> list[ViewSum]:
     ]
 
 
-def looked_for(paper: Quote, scribe: Scribe) -> Iterator[tuple[str, str]]:
+def looked_for(quote: Quote, scribe: Scribe) -> Iterator[tuple[str, str]]:
     """Yield what the bench looks for, and the work that it would bring, without prices."""
-    yield from _looked_for(paper.may_turn_up, None, "", scribe)
+    yield from _looked_for(quote.may_turn_up, None, "", scribe)
 
 
 def _looked_for(

@@ -77,7 +77,7 @@ class Message(Struct, frozen=True, kw_only=True):
     pdf: bytes | None = None
 
 
-def compose(paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
+def compose(quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
     """Return an e-mail with its headers: ASCII only, CRLF at every end of a line, no line over 998
     octets. The same arguments give the same bytes.
 
@@ -85,8 +85,8 @@ def compose(paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) 
 
     Raises: AddressInvalid, TextInvalid.
     """
-    words = _Words(paper, envelope, scribe, message)
-    shop = _line("the shop's name", paper.shop.name)
+    words = _Words(quote, envelope, scribe, message)
+    shop = _line("the shop's name", quote.shop.name)
     headers = (
         _mailbox("From", shop, message.sender),
         f"To: {check_address(message.to)}",
@@ -125,8 +125,8 @@ _Paragraph = tuple[str, ...]
 class _Words:
     """The words of an e-mail, in the customer's language."""
 
-    def __init__(self, paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> None:
-        self._paper = paper
+    def __init__(self, quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> None:
+        self._quote = quote
         self._envelope = envelope
         self._scribe = scribe
         self._note = message.note
@@ -139,7 +139,7 @@ class _Words:
         told = self._scribe.say(
             "Quote {quote} from {shop}",
             quote=self._envelope.quote_id,
-            shop=_line("the shop's name", self._paper.shop.name),
+            shop=_line("the shop's name", self._quote.shop.name),
         )
         return _cut(told.strip(), MOST_SUBJECT)
 
@@ -162,13 +162,13 @@ class _Words:
         say = self._scribe.say
         yield (self._greeting(),)
         yield (self._opening(),)
-        if self._paper.complaint is not None:
-            yield self._scribe.say("You reported:"), *_note(self._paper.complaint)
+        if self._quote.complaint is not None:
+            yield self._scribe.say("You reported:"), *_note(self._quote.complaint)
         yield tuple(self._jobs())
         yield (self._figures(),)
-        if self._paper.notes and not self._is_agreed:
-            yield tuple(_line("a note", note.text) for note in self._paper.notes)
-        found = self._paper.contingencies
+        if self._quote.notes and not self._is_agreed:
+            yield tuple(_line("a note", note.text) for note in self._quote.notes)
+        found = self._quote.contingencies
         if found is not None and found.each and not self._is_agreed:
             yield (self._surprises(found),)
         if self._note is not None:
@@ -187,17 +187,17 @@ class _Words:
         yield say("Kind regards,"), self._shop()
 
     def _shop(self) -> str:
-        return _line("the shop's name", self._paper.shop.name)
+        return _line("the shop's name", self._quote.shop.name)
 
     def _greeting(self) -> str:
         name = _line("the customer's name", self._envelope.customer_name or "")
         return self._scribe.say("Dear {name},", name=name) if name else self._scribe.say("Hello,")
 
     def _opening(self) -> str:
-        paper, envelope = self._paper, self._envelope
+        quote, envelope = self._quote, self._envelope
         machine = _line(
             "the machine's name",
-            envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
+            envelope.machine_name or quote.engine.chassis_name or quote.engine.name,
         )
         facts = {"quote": envelope.quote_id, "revision": envelope.revision, "machine": machine}
         if self._is_agreed:
@@ -212,9 +212,9 @@ class _Words:
 
     def _jobs(self) -> Iterator[str]:
         yield self._scribe.say("The work:")
-        for job in self._paper.jobs[:MOST_JOBS]:
+        for job in self._quote.jobs[:MOST_JOBS]:
             yield f"- {self._job(job)}"
-        more = len(self._paper.jobs) - MOST_JOBS
+        more = len(self._quote.jobs) - MOST_JOBS
         if more > 0:
             yield self._scribe.say_many("- and {count} more", "- and {count} more", more)
 
@@ -225,14 +225,14 @@ class _Words:
         return self._scribe.say("{job}, cylinder {cylinder}", job=name, cylinder=job.cylinder)
 
     def _figures(self) -> str:
-        say, found = self._scribe.say, balance_of(self._paper.totals)
-        total = total_told(self._paper, self._scribe)
-        if self._paper.is_added_to:
+        say, found = self._scribe.say, balance_of(self._quote.totals)
+        total = total_told(self._quote, self._scribe)
+        if self._quote.is_added_to:
             told = say("With the work added since, the total is {total}.", total=total)
         elif self._is_agreed:
             told = say("The total is {total}.", total=total)
         else:
-            until = self._scribe.day(self._paper.valid_until)
+            until = self._scribe.day(self._quote.valid_until)
             told = say(
                 "The total is {total}, and the quote is valid until {day}.", total=total, day=until
             )
@@ -242,7 +242,7 @@ class _Words:
     def _surprises(self, found: Contingencies) -> str:
         say = self._scribe.say
         likely, worst = (
-            total_told(self._paper, self._scribe, amount.money)
+            total_told(self._quote, self._scribe, amount.money)
             for amount in (found.likely, found.worst)
         )
         told = [

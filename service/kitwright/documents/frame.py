@@ -22,24 +22,24 @@ _UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
 """Reasons that say what goes without saying."""
 
 
-def moment_of(paper: Quote, envelope: Envelope) -> datetime:
+def moment_of(quote: Quote, envelope: Envelope) -> datetime:
     """Return the moment of a revision: its issue, or the start of its day while it is a draft."""
-    return envelope.issued_at or datetime.combine(paper.on, time(), UTC)
+    return envelope.issued_at or datetime.combine(quote.on, time(), UTC)
 
 
-def frame(title: str, paper: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
+def frame(title: str, quote: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
     """Return what is on every page of a document of a revision, and who made it for whom."""
     number = scribe.say(
         "{quote}, revision {number}", quote=envelope.quote_id, number=envelope.revision
     )
     return {
-        **bare_frame(title, number, paper, scribe, contact, moment_of(paper, envelope)),
+        **bare_frame(title, number, quote, scribe, contact, moment_of(quote, envelope)),
         "state": _state(envelope.state, scribe),
     }
 
 
 def bare_frame(
-    title: str, number: str, paper: Quote, scribe: Scribe, contact: Contact, at: datetime
+    title: str, number: str, quote: Quote, scribe: Scribe, contact: Contact, at: datetime
 ) -> Sheet:
     """Return what is on every page of a shop's document, which has a number of its own."""
     say = scribe.say
@@ -49,11 +49,11 @@ def bare_frame(
         "heading": title,
         "number": number,
         "language": scribe.language,
-        "paper": "us-letter" if paper.shop.currency in _LETTER else "a4",
+        "paper": "us-letter" if quote.shop.currency in _LETTER else "a4",
         "made": [made.year, made.month, made.day],
-        "day": scribe.day(paper.on),
+        "day": scribe.day(quote.on),
         "state": "",
-        "shop": paper.shop.name,
+        "shop": quote.shop.name,
         "shop_lines": contact_lines(contact),
         # typst fills these in, page by page
         "page": say("Page {number} of {count}", number="{n}", count="{of}"),
@@ -87,10 +87,10 @@ def text_lines(text: str | None) -> list[str]:
     return [line.strip() for line in (text or "").splitlines() if line.strip()]
 
 
-def machine_rows(paper: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
+def machine_rows(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
     """Return names and values of what is repaired."""
-    engine, say = paper.engine, scribe.say
-    taken_for, _ = machines_of(paper.chassis_question)
+    engine, say = quote.engine, scribe.say
+    taken_for, _ = machines_of(quote.chassis_question)
     unnamed = say("not known; priced as: {machine}", machine=taken_for)
     chassis = engine.chassis_name or (unnamed if taken_for else say("loose engine"))
     rows = [

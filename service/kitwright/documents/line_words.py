@@ -30,7 +30,7 @@ def kind_of(line: Line) -> str:
     return line.tax_kind if line.kind == "free" else line.kind
 
 
-def grouped(paper: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
+def grouped(quote: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
     """Return the lines under their headings, what was added since the acceptance last; within one,
     lines keep their order.
     """
@@ -46,7 +46,7 @@ def grouped(paper: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
         say("Added after acceptance"),
     )
     groups: list[list[Line]] = [[] for _ in headings]
-    for line in paper.lines:
+    for line in quote.lines:
         groups[-1 if line.is_added else place_of(line)].append(line)
     return [(name, lines) for name, lines in zip(headings, groups, strict=True) if lines]
 

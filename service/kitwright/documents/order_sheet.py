@@ -16,7 +16,7 @@ from kitwright.quote import Amount, Envelope, Order, OrderLine, Quote
 
 def order_sheet_pdf(
     order: Order,
-    paper: Quote,
+    quote: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -31,14 +31,14 @@ def order_sheet_pdf(
         made_at: when it was made, by the clock where the shop is.
     """
     sheet = order_sheet(
-        order, paper, envelope, scribe, letter=letter, made_at=made_at, contact=contact
+        order, quote, envelope, scribe, letter=letter, made_at=made_at, contact=contact
     )
     return press().print("order_sheet.typ", sheet, at=made_at.astimezone(UTC))
 
 
 def order_sheet(
     order: Order,
-    paper: Quote,
+    quote: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -49,7 +49,7 @@ def order_sheet(
     """Return what the order's template shows."""
     say, day = scribe.say, scribe.day(made_at.date())
     return {
-        **bare_frame(say("Purchase order"), letter, paper, scribe, contact, made_at),
+        **bare_frame(say("Purchase order"), letter, quote, scribe, contact, made_at),
         "made": [made_at.year, made_at.month, made_at.day],
         "day": day,
         "words": {

@@ -13,26 +13,26 @@ from kitwright.language.scribe import Scribe
 from kitwright.quote import Cover, Envelope, FromStock, Quote
 
 
-def pick_list_pdf(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> bytes:
+def pick_list_pdf(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> bytes:
     """Return the pick list of a revision as PDF/UA-1."""
-    sheet = pick_list(paper, envelope, scribe, contact=contact)
-    return press().print("pick_list.typ", sheet, at=moment_of(paper, envelope))
+    sheet = pick_list(quote, envelope, scribe, contact=contact)
+    return press().print("pick_list.typ", sheet, at=moment_of(quote, envelope))
 
 
-def pick_list_html(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> str:
+def pick_list_html(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> str:
     """Return the pick list of a revision as a page."""
-    return hypertext("pick_list.html", pick_list(paper, envelope, scribe, contact=contact))
+    return hypertext("pick_list.html", pick_list(quote, envelope, scribe, contact=contact))
 
 
-def pick_list(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> Sheet:
+def pick_list(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> Sheet:
     """Return what both forms of the pick list show: by bin, what has none last."""
     say = scribe.say
-    names = {line.code: line.description for line in paper.lines}
-    names |= {need.part: need.name for need in paper.kit.needs}
-    taken = sorted(paper.kit.from_stock, key=lambda one: (*_along(one.bin), one.item))
+    names = {line.code: line.description for line in quote.lines}
+    names |= {need.part: need.name for need in quote.kit.needs}
+    taken = sorted(quote.kit.from_stock, key=lambda one: (*_along(one.bin), one.item))
     return {
-        **frame(say("Pick list"), paper, envelope, scribe, contact),
-        "machine": machine_rows(paper, envelope, scribe),
+        **frame(say("Pick list"), quote, envelope, scribe, contact),
+        "machine": machine_rows(quote, envelope, scribe),
         "words": {
             "machine": say("Machine"),
             "taken": say("From the shelves"),
@@ -46,12 +46,12 @@ def pick_list(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Cont
             "date": say("Date"),
             "count": scribe.say_many("{count} kind of item", "{count} kinds of items", len(taken)),
         },
-        "rows": [_row(one, names, paper, scribe) for one in taken],
+        "rows": [_row(one, names, quote, scribe) for one in taken],
     }
 
 
-def _row(stock: FromStock, names: Mapping[str, str], paper: Quote, scribe: Scribe) -> Sheet:
-    roles = _roles(paper, stock.item, scribe)
+def _row(stock: FromStock, names: Mapping[str, str], quote: Quote, scribe: Scribe) -> Sheet:
+    roles = _roles(quote, stock.item, scribe)
     # older stock that is used up goes by a number that nothing else in the answer names
     name = names.get(stock.item) or next(iter(roles), stock.item)
     return {
@@ -68,12 +68,12 @@ def cover_words(covers: tuple[Cover, ...], scribe: Scribe) -> list[str]:
     return list(dict.fromkeys(scribe.thing(one.role, one.cylinder) for one in covers))
 
 
-def _roles(paper: Quote, item: str, scribe: Scribe) -> list[str]:
+def _roles(quote: Quote, item: str, scribe: Scribe) -> list[str]:
     """Return what an item from the shelves is for: what its packs cover, else who needs it."""
-    packs = (one for one in paper.kit.packs if one.item == item and one.source == "stock")
+    packs = (one for one in quote.kit.packs if one.item == item and one.source == "stock")
     covered = cover_words(tuple(cover for pack in packs for cover in pack.covers), scribe)
     needed = (
-        scribe.thing(need.role, need.cylinder) for need in paper.kit.needs if need.part == item
+        scribe.thing(need.role, need.cylinder) for need in quote.kit.needs if need.part == item
     )
     return covered or list(dict.fromkeys(needed))
 

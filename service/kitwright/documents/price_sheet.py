@@ -20,11 +20,11 @@ from kitwright.language.scribe import Scribe
 from kitwright.quote import Line, Quote
 
 
-def grouped_lines(paper: Quote, scribe: Scribe) -> list[Sheet]:
+def grouped_lines(quote: Quote, scribe: Scribe) -> list[Sheet]:
     """Return the lines under a heading for each kind."""
     return [
         {"name": name, "lines": [_line(line, scribe) for line in lines]}
-        for name, lines in grouped(paper, scribe)
+        for name, lines in grouped(quote, scribe)
     ]
 
 

@@ -34,7 +34,7 @@ class ViewDiagnosis(Struct, frozen=True, kw_only=True):
 
 
 def quote_page(
-    paper: Quote,
+    quote: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -46,7 +46,7 @@ def quote_page(
     Without `actions` it is for reading only. Texts of the revision are marked as in its language,
     where that is another than the scribe's. Errors beside fields are told at the top as well.
     """
-    assessment = paper.assessment
+    assessment = quote.assessment
     leakage = () if assessment is None else assessment.leakage
     faults = () if assessment is None else assessment.diagnoses
 
@@ -56,24 +56,24 @@ def quote_page(
     return page(
         "quote.html",
         scribe,
-        paper=paper,
+        quote=quote,
         envelope=envelope,
         shop=shop,
         actions=actions,
         fields=PageField,
         told=_told(actions, scribe, shop),
-        machine=envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
+        machine=envelope.machine_name or quote.engine.chassis_name or quote.engine.name,
         picture="" if assessment is None else leakage_svg(assessment, scribe),
         readings=[(leakage_told(one, scribe), one.words or "") for one in leakage],
         diagnoses=[_diagnosis(one, scribe) for one in faults if one.grade],
-        groups=lines_of(paper, scribe),
-        totals=totals_of(paper, scribe, is_owed=is_owed(envelope)),
-        summary=summary_of(paper, scribe, is_owed=is_owed(envelope)),
-        contingencies=contingencies_of(paper, scribe),
-        sums=sums_of(paper, scribe),
-        extras_total=extras_together(paper, scribe) if paper.extras else "",
-        questions=[(questioned(paper, one, scribe), one) for one in paper.part_questions],
-        machines=machines_of(paper.chassis_question),
+        groups=lines_of(quote, scribe),
+        totals=totals_of(quote, scribe, is_owed=is_owed(envelope)),
+        summary=summary_of(quote, scribe, is_owed=is_owed(envelope)),
+        contingencies=contingencies_of(quote, scribe),
+        sums=sums_of(quote, scribe),
+        extras_total=extras_together(quote, scribe) if quote.extras else "",
+        questions=[(questioned(quote, one, scribe), one) for one in quote.part_questions],
+        machines=machines_of(quote.chassis_question),
         mail=shop.written_to(
             scribe.say(
                 "Quote {quote}, revision {revision}",
@@ -81,8 +81,8 @@ def quote_page(
                 revision=envelope.revision,
             )
         ),
-        exempt="" if paper.exemption is None else exemption_told(paper.exemption, scribe),
-        alone=_alone(paper, scribe),
+        exempt="" if quote.exemption is None else exemption_told(quote.exemption, scribe),
+        alone=_alone(quote, scribe),
         money=money,
         hours=scribe.hours,
         number=scribe.number,
@@ -91,13 +91,13 @@ def quote_page(
     )
 
 
-def _alone(paper: Quote, scribe: Scribe) -> str:
+def _alone(quote: Quote, scribe: Scribe) -> str:
     """Return what the prices of further work are: each for one item, and whether with tax."""
-    if paper.totals.gross is None and not paper.shop.prices_include_tax:
+    if quote.totals.gross is None and not quote.shop.prices_include_tax:
         return scribe.say("Each item alone, before tax")
     return (
         scribe.say("Each item alone, including tax")
-        if bears_tax(paper)
+        if bears_tax(quote)
         else scribe.say("Each item alone")
     )
 

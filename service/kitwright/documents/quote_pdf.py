@@ -28,7 +28,7 @@ from kitwright.quote import Amount, Assessment, Envelope, Extra, PossibleRepair,
 
 
 def quote_pdf(
-    paper: Quote,
+    quote: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -41,7 +41,7 @@ def quote_pdf(
     """Return a revision as the customer is asked to accept it, as PDF/UA-1.
 
     Args:
-        paper: the revision's answer.
+        quote: the revision's answer.
         envelope: whose it is, and its state.
         scribe: words in the answer's language.
         contact: how the shop is reached.
@@ -53,7 +53,7 @@ def quote_pdf(
     address = link if link and link.startswith(("https://", "http://")) else ""
     sheet = {
         **quote_sheet(
-            paper,
+            quote,
             envelope,
             scribe,
             contact,
@@ -61,14 +61,14 @@ def quote_pdf(
             ceiling_includes_tax=ceiling_includes_tax,
         ),
         "agreed": _agreed(envelope, zone, scribe),
-        "answer": _answer(contact, address, scribe) if _is_offer(paper, envelope) else [],
+        "answer": _answer(contact, address, scribe) if _is_offer(quote, envelope) else [],
         "link": address,
     }
-    return press().print("quote.typ", sheet, at=moment_of(paper, envelope), exact={"link": address})
+    return press().print("quote.typ", sheet, at=moment_of(quote, envelope), exact={"link": address})
 
 
 def quote_sheet(
-    paper: Quote,
+    quote: Quote,
     envelope: Envelope,
     scribe: Scribe,
     contact: Contact,
@@ -78,29 +78,29 @@ def quote_sheet(
 ) -> Sheet:
     """Return what the quote's template shows whatever became of the quote, in its order."""
     return {
-        **frame(scribe.say("Quote"), paper, envelope, scribe, contact),
-        "words": _words(scribe, paper),
-        "dates": _dates(paper, envelope, scribe),
+        **frame(scribe.say("Quote"), quote, envelope, scribe, contact),
+        "words": _words(scribe, quote),
+        "dates": _dates(quote, envelope, scribe),
         "customer": customer_lines(envelope),
-        "machine": machine_rows(paper, envelope, scribe),
-        "reported": text_lines(paper.complaint),
-        "found": [] if paper.assessment is None else _found(paper.assessment, scribe),
-        **_readings(paper.assessment, scribe),
+        "machine": machine_rows(quote, envelope, scribe),
+        "reported": text_lines(quote.complaint),
+        "found": [] if quote.assessment is None else _found(quote.assessment, scribe),
+        **_readings(quote.assessment, scribe),
         "jobs": [
             [
                 scribe.on_cylinder(job.name, job.cylinder),
                 *dict.fromkeys(why.text for why in job.why),
             ]
-            for job in paper.jobs
+            for job in quote.jobs
         ],
-        "groups": grouped_lines(paper, scribe),
+        "groups": grouped_lines(quote, scribe),
         "totals": [
             [row.label, row.amount, row.weight]
-            for row in totals_of(paper, scribe, is_owed=is_owed(envelope))
+            for row in totals_of(quote, scribe, is_owed=is_owed(envelope))
         ],
-        "notes": list(_notes(paper, scribe)),
-        "questions": list(_questions(paper, scribe)),
-        "after": [_after(one, scribe) for one in paper.in_play],
+        "notes": list(_notes(quote, scribe)),
+        "questions": list(_questions(quote, scribe)),
+        "after": [_after(one, scribe) for one in quote.in_play],
         "contingencies": [
             {
                 "name": one.name,
@@ -109,19 +109,19 @@ def quote_sheet(
                 "why": one.plain,
                 "price": one.amount,
             }
-            for one in contingencies_of(paper, scribe)
+            for one in contingencies_of(quote, scribe)
         ],
-        "sums": [[one.label, one.amount, one.weight] for one in sums_of(paper, scribe)],
-        "extras": [_extra(one, scribe) for one in paper.extras],
-        "limit": _limit(paper, ceiling, scribe, includes_tax=ceiling_includes_tax),
-        "cautions": [[one.title, one.text] for one in paper.cautions],
+        "sums": [[one.label, one.amount, one.weight] for one in sums_of(quote, scribe)],
+        "extras": [_extra(one, scribe) for one in quote.extras],
+        "limit": _limit(quote, ceiling, scribe, includes_tax=ceiling_includes_tax),
+        "cautions": [[one.title, one.text] for one in quote.cautions],
         "seal": envelope.sha256 or "",
     }
 
 
-def _questions(paper: Quote, scribe: Scribe) -> Iterator[list[str]]:
+def _questions(quote: Quote, scribe: Scribe) -> Iterator[list[str]]:
     """Yield what is asked and what is priced meanwhile, for each question."""
-    priced, may_be = machines_of(paper.chassis_question)
+    priced, may_be = machines_of(quote.chassis_question)
     if may_be:
         told = scribe.say(
             "The engine is in one of these: {machines}. The price is for the most expensive, "
@@ -131,7 +131,7 @@ def _questions(paper: Quote, scribe: Scribe) -> Iterator[list[str]]:
             priced=priced,
         )
         yield [scribe.say("Machine"), told]
-    for one in paper.part_questions:
+    for one in quote.part_questions:
         told = scribe.say(
             "One of these fits: {parts}. The price includes the most expensive, {priced}; none is "
             "ordered until the engine's plate has been read.",
@@ -141,24 +141,24 @@ def _questions(paper: Quote, scribe: Scribe) -> Iterator[list[str]]:
         yield [scribe.thing(one.role, one.cylinder), told]
 
 
-def _parts_by(paper: Quote, scribe: Scribe) -> str:
-    if paper.parts_by is None:
+def _parts_by(quote: Quote, scribe: Scribe) -> str:
+    if quote.parts_by is None:
         return ""
-    by, on = scribe.day(paper.parts_by), scribe.day(paper.on)
+    by, on = scribe.day(quote.parts_by), scribe.day(quote.on)
     return scribe.say("{day}, if ordered on {on}", day=by, on=on)
 
 
-def _provisional(paper: Quote, scribe: Scribe) -> str:
-    if paper.chassis_question is None:
+def _provisional(quote: Quote, scribe: Scribe) -> str:
+    if quote.chassis_question is None:
         return scribe.say("Provisional: we need the serial number")
-    if not paper.part_questions:
+    if not quote.part_questions:
         return scribe.say("Provisional: we need to know the machine")
     return scribe.say("Provisional: we need the serial number, and to know the machine")
 
 
-def _is_offer(paper: Quote, envelope: Envelope) -> bool:
+def _is_offer(quote: Quote, envelope: Envelope) -> bool:
     """Return whether the customer can accept it: it is issued, and its total is known."""
-    return envelope.state == "issued" and paper.totals.payable is not None
+    return envelope.state == "issued" and quote.totals.payable is not None
 
 
 def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
@@ -167,7 +167,7 @@ def _agreed(envelope: Envelope, zone: str, scribe: Scribe) -> str:
     return scribe.say("Accepted on {moment}.", moment=scribe.moment(envelope.agreed_at, zone))
 
 
-def _words(scribe: Scribe, paper: Quote) -> dict[str, str]:
+def _words(scribe: Scribe, quote: Quote) -> dict[str, str]:
     say = scribe.say
     return {
         "for": say("Customer"),
@@ -182,9 +182,9 @@ def _words(scribe: Scribe, paper: Quote) -> dict[str, str]:
         "item": say("Description"),
         "quantity": say("Quantity"),
         "each": say("Unit price"),
-        "amount": say("Amount, {currency}", currency=paper.shop.currency),
-        "provisional": _provisional(paper, scribe),
-        **_after_words(scribe, paper),
+        "amount": say("Amount, {currency}", currency=quote.shop.currency),
+        "provisional": _provisional(quote, scribe),
+        **_after_words(scribe, quote),
         "surprises": say("What we may find"),
         "apart": say(
             "Some faults can be seen only once the engine is apart. Each price is what that item "
@@ -221,14 +221,14 @@ def _words(scribe: Scribe, paper: Quote) -> dict[str, str]:
     }
 
 
-def _dates(paper: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
+def _dates(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
     say, day = scribe.say, scribe.day
     rows = [
         (say("Quote"), envelope.quote_id),
         (say("Revision"), scribe.number(str(envelope.revision))),
-        (say("Date"), day(paper.on)),
-        (say("Valid until"), day(paper.valid_until)),
-        (say("Parts expected by"), _parts_by(paper, scribe)),
+        (say("Date"), day(quote.on)),
+        (say("Valid until"), day(quote.valid_until)),
+        (say("Parts expected by"), _parts_by(quote, scribe)),
     ]
     return [[name, value] for name, value in rows if value]
 
@@ -291,21 +291,21 @@ def _hundredfold(share: str) -> str:
     return str((Decimal(share) * 100).quantize(Decimal(1)))
 
 
-def _notes(paper: Quote, scribe: Scribe) -> Iterator[str]:
+def _notes(quote: Quote, scribe: Scribe) -> Iterator[str]:
     say = scribe.say
-    if paper.shop.prices_include_tax:
+    if quote.shop.prices_include_tax:
         yield say("Line amounts include tax.")
-    if paper.exemption is not None:
-        yield exemption_told(paper.exemption, scribe)
-    if paper.tax_state == "unknown":
+    if quote.exemption is not None:
+        yield exemption_told(quote.exemption, scribe)
+    if quote.tax_state == "unknown":
         yield say("You cannot accept this quote yet, because the tax is not known.")
-    yield from (note.text for note in paper.notes)
+    yield from (note.text for note in quote.notes)
 
 
-def _after_words(scribe: Scribe, paper: Quote) -> dict[str, str]:
+def _after_words(scribe: Scribe, quote: Quote) -> dict[str, str]:
     say = scribe.say
     words = {"should": say("If the cause is"), "repair": say("Repair")}
-    if paper.basis == "test":
+    if quote.basis == "test":
         return {
             **words,
             "after": say("What a repair would cost afterwards"),
@@ -345,16 +345,16 @@ def _extra(extra: Extra, scribe: Scribe) -> Sheet:
     }
 
 
-def _limit(paper: Quote, ceiling: Amount | None, scribe: Scribe, *, includes_tax: bool) -> str:
+def _limit(quote: Quote, ceiling: Amount | None, scribe: Scribe, *, includes_tax: bool) -> str:
     """Return the limit of the bill, and that all further work waits for the customer."""
     say = scribe.say
-    waits = paper.extras or paper.may_turn_up
+    waits = quote.extras or quote.may_turn_up
     told = (
         [say("We will do none of the additional work listed above unless you agree.")]
         if waits
         else []
     )
-    most = ceiling or paper.totals.gross
+    most = ceiling or quote.totals.gross
     if most is not None:
         amount = scribe.money(most.amount, most.currency)
         told.append(

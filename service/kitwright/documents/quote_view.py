@@ -58,7 +58,7 @@ class ViewGroup(Struct, frozen=True, kw_only=True):
     lines: tuple[ViewLine, ...]
 
 
-def lines_of(paper: Quote, scribe: Scribe) -> tuple[ViewGroup, ...]:
+def lines_of(quote: Quote, scribe: Scribe) -> tuple[ViewGroup, ...]:
     """Return the lines in groups that are not empty."""
     return tuple(
         ViewGroup(
@@ -66,13 +66,13 @@ def lines_of(paper: Quote, scribe: Scribe) -> tuple[ViewGroup, ...]:
             total=_together([line.amount for line in lines], scribe),
             lines=tuple(_line(line, scribe) for line in lines),
         )
-        for title, lines in grouped(paper, scribe)
+        for title, lines in grouped(quote, scribe)
     )
 
 
-def extras_together(paper: Quote, scribe: Scribe) -> str:
+def extras_together(quote: Quote, scribe: Scribe) -> str:
     """Return the extra prices added up."""
-    return _together([one.price for one in paper.extras], scribe)
+    return _together([one.price for one in quote.extras], scribe)
 
 
 def machines_of(question: Question | None) -> tuple[str, tuple[str, ...]]:
@@ -85,9 +85,9 @@ def machines_of(question: Question | None) -> tuple[str, tuple[str, ...]]:
     return names[question.priced], tuple(names.values())
 
 
-def questioned(paper: Quote, question: Question, scribe: Scribe) -> str:
+def questioned(quote: Quote, question: Question, scribe: Scribe) -> str:
     """Return the name of the part that was priced for a role, with its cylinder."""
-    for need in paper.kit.needs:
+    for need in quote.kit.needs:
         if (need.role, need.cylinder, need.part) == (
             question.role,
             question.cylinder,

@@ -18,27 +18,27 @@ class ViewTotal(Struct, frozen=True, kw_only=True):
     weight: str = "plain"
 
 
-def totals_of(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
+def totals_of(quote: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
     """Return the rows from the sum of the lines to what is to pay. Where prices include tax, the
     total comes before the taxes that are in it.
     """
-    totals, say = paper.totals, scribe.say
+    totals, say = quote.totals, scribe.say
     discount = totals.discount.money
     rows = []
-    if discount.minor or paper.taken_off:
+    if discount.minor or quote.taken_off:
         rows.append(_row(say("Subtotal"), totals.lines.money, scribe))
     if discount.minor:
         rows.append(_row(say("Discount"), discount, scribe))
-    rows += [_spared(tax, scribe) for tax in paper.taken_off]
+    rows += [_spared(tax, scribe) for tax in quote.taken_off]
     found = balance_of(totals)
     deposit = totals.deposit.money if found is None else found.advance
     asked = [_row(say("Deposit, due before parts are ordered"), deposit, scribe, "within")]
     if found is None:
-        rows.append(_untaxed_total(paper, scribe))
+        rows.append(_untaxed_total(quote, scribe))
         return (*rows, *asked) if deposit.minor and is_owed else tuple(rows)
-    taxes = [_tax(tax, paper, scribe) for tax in paper.taxes]
+    taxes = [_tax(tax, quote, scribe) for tax in quote.taxes]
     net = say("Total before tax"), (totals.net or totals.lines).money
-    includes = paper.shop.prices_include_tax
+    includes = quote.shop.prices_include_tax
     if taxes and not includes:
         rows += [_row(*net, scribe), *taxes]
     rounding = totals.cash_rounding.money
@@ -46,7 +46,7 @@ def totals_of(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[Vi
     is_last = not (is_owed and (found.paid.minor or rounding.minor))
     rows.append(
         ViewTotal(
-            label=_due(paper, scribe) if is_last and is_owed else _total(paper, scribe),
+            label=_due(quote, scribe) if is_last and is_owed else _total(quote, scribe),
             amount=sum_told(found.comes_to, scribe),
             weight="total" if is_last else "plain",
         )
@@ -65,47 +65,47 @@ def totals_of(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[Vi
     return (*rows, *asked) if deposit.minor else tuple(rows)
 
 
-def summary_of(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
+def summary_of(quote: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
     """Return what a page says at its top: the total, and if some of it is paid, how much, and what
     is left; nothing if nothing is owed any longer.
     """
-    found = balance_of(paper.totals)
+    found = balance_of(quote.totals)
     if not is_owed:
         return ()
     if found is None:
-        return (_untaxed_total(paper, scribe),)
+        return (_untaxed_total(quote, scribe),)
     label, left = left_row(found, scribe)
     if not found.paid.minor:
-        return (ViewTotal(label=_due(paper, scribe), amount=left),)
+        return (ViewTotal(label=_due(quote, scribe), amount=left),)
     return (
-        _row(_total(paper, scribe), found.comes_to, scribe),
+        _row(_total(quote, scribe), found.comes_to, scribe),
         _row(scribe.say("Already paid"), found.paid, scribe),
         ViewTotal(label=label, amount=left),
     )
 
 
-def _untaxed_total(paper: Quote, scribe: Scribe) -> ViewTotal:
+def _untaxed_total(quote: Quote, scribe: Scribe) -> ViewTotal:
     """Return the total of a revision whose tax is not known."""
-    if paper.shop.prices_include_tax:
+    if quote.shop.prices_include_tax:
         label = scribe.say("Total (the tax is not known yet)")
     else:
         label = scribe.say("Total before tax (the tax is not known yet)")
-    return _row(label, total_of(paper.totals), scribe, "total")
+    return _row(label, total_of(quote.totals), scribe, "total")
 
 
-def _total(paper: Quote, scribe: Scribe) -> str:
-    return scribe.say("Total including tax") if bears_tax(paper) else scribe.say("Total")
+def _total(quote: Quote, scribe: Scribe) -> str:
+    return scribe.say("Total including tax") if bears_tax(quote) else scribe.say("Total")
 
 
-def _due(paper: Quote, scribe: Scribe) -> str:
-    if bears_tax(paper):
+def _due(quote: Quote, scribe: Scribe) -> str:
+    if bears_tax(quote):
         return scribe.say("Total due, including tax")
     return scribe.say("Total due")
 
 
-def _tax(tax: Tax, paper: Quote, scribe: Scribe) -> ViewTotal:
+def _tax(tax: Tax, quote: Quote, scribe: Scribe) -> ViewTotal:
     facts = _facts(tax, scribe)
-    if paper.shop.prices_include_tax:
+    if quote.shop.prices_include_tax:
         label = scribe.say("Includes {tax}, {rate} of {base}", **facts)
         return _row(label, tax.amount.money, scribe, "within")
     return _row(scribe.say("{tax}, {rate} of {base}", **facts), tax.amount.money, scribe)

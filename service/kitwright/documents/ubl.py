@@ -78,14 +78,14 @@ class _Row(Struct, frozen=True):
     tax: Money
 
 
-def quotation(paper: Quote, envelope: Envelope, *, zone: str) -> bytes:
+def quotation(quote: Quote, envelope: Envelope, *, zone: str) -> bytes:
     """Return an issued revision as a UBL 2.1 Quotation in UTF-8.
 
     The same revision gives the same bytes. What the revision does not show its customer, such as
     costs and reasons, is not in it.
 
     Args:
-        paper: the revision; its texts are in its own language.
+        quote: the revision; its texts are in its own language.
         envelope: whose it is; customer data that is not there is left out.
         zone: the shop's time zone, an IANA name, by whose clock the day of issue is told.
 
@@ -93,35 +93,35 @@ def quotation(paper: Quote, envelope: Envelope, *, zone: str) -> bytes:
     """
     if envelope.issued_at is None:
         raise RevisionNotIssued(envelope.quote_id, envelope.revision)
-    if paper.totals.gross is None:
+    if quote.totals.gross is None:
         raise AmountsNotKnown(envelope.quote_id, envelope.revision)
-    scribe = Scribe(paper.language)
-    goods, apart = _rows(paper)
+    scribe = Scribe(quote.language)
+    goods, apart = _rows(quote)
     root = document("Quotation")
-    _head(root, paper, envelope, scribe, envelope.issued_at.astimezone(ZoneInfo(zone)))
-    value(root, "PricingCurrencyCode", paper.shop.currency)
+    _head(root, quote, envelope, scribe, envelope.issued_at.astimezone(ZoneInfo(zone)))
+    value(root, "PricingCurrencyCode", quote.shop.currency)
     value(root, "LineCountNumeric", str(len(goods)))
     validity = group(root, "ValidityPeriod")
-    value(validity, "EndDate", paper.valid_until.isoformat())
+    value(validity, "EndDate", quote.valid_until.isoformat())
     _reference(root, envelope)
-    _seller(root, paper)
+    _seller(root, quote)
     _buyer(root, envelope)
-    _dates(root, paper, scribe)
-    _deposit(root, paper, scribe)
+    _dates(root, quote, scribe)
+    _deposit(root, quote, scribe)
     for row in apart:
-        _allowance_or_charge(root, row, paper, scribe)
-    add_tax_totals(root, paper, scribe)
-    _totals(root, paper.totals, goods, apart)
+        _allowance_or_charge(root, row, quote, scribe)
+    add_tax_totals(root, quote, scribe)
+    _totals(root, quote.totals, goods, apart)
     for row in goods:
-        _line(root, row, paper, scribe)
+        _line(root, row, quote, scribe)
     return encoded(root)
 
 
-def _rows(paper: Quote) -> tuple[list[_Row], list[_Row]]:
+def _rows(quote: Quote) -> tuple[list[_Row], list[_Row]]:
     """Return what stands as lines, and what as charges and allowances of the document."""
     rows = [
         _Row(place, line, known(line.net), known(line.tax))
-        for place, line in enumerate(paper.lines, start=1)
+        for place, line in enumerate(quote.lines, start=1)
     ]
     apart = [
         row for row in rows if kind_of(row.line) in ("discount", "freight") or row.net.minor < 0
@@ -132,39 +132,39 @@ def _rows(paper: Quote) -> tuple[list[_Row], list[_Row]]:
 
 
 def _head(
-    root: Element, paper: Quote, envelope: Envelope, scribe: Scribe, issued: datetime
+    root: Element, quote: Quote, envelope: Envelope, scribe: Scribe, issued: datetime
 ) -> None:
-    value(root, "ID", _number(paper, envelope))
+    value(root, "ID", _number(quote, envelope))
     value(root, "IssueDate", issued.date().isoformat())
     # not by its time(), which would lose the offset of a zone that has more than one
     value(root, "IssueTime", issued.isoformat(timespec="seconds").partition("T")[2])
-    for note in _notes(paper, envelope, scribe):
-        value(root, "Note", note, languageID=paper.language)
+    for note in _notes(quote, envelope, scribe):
+        value(root, "Note", note, languageID=quote.language)
 
 
-def _number(paper: Quote, envelope: Envelope) -> str:
+def _number(quote: Quote, envelope: Envelope) -> str:
     """Return the document's number; with additions it is another one than without."""
-    added = sum(1 for line in paper.lines if line.is_added)
+    added = sum(1 for line in quote.lines if line.is_added)
     number = f"{envelope.quote_id}-{envelope.revision}"
     return f"{number}+{added}" if added else number
 
 
-def _notes(paper: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
-    if paper.chassis_question is not None:
+def _notes(quote: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
+    if quote.chassis_question is not None:
         yield scribe.say(
             "Prices are provisional: we do not know yet which machine the engine is in. The most "
             "expensive is priced."
         )
-    if paper.provisional and (paper.part_questions or paper.chassis_question is None):
+    if quote.provisional and (quote.part_questions or quote.chassis_question is None):
         yield scribe.say(
             "Prices are provisional: which parts fit is known only once the engine's plate has "
             "been read."
         )
-    yield from (note.text for note in paper.notes)
-    found = balance_of(paper.totals)
+    yield from (note.text for note in quote.notes)
+    found = balance_of(quote.totals)
     if found is not None and found.back.minor:
         yield left_sentence(found, scribe)
-    engine = paper.engine
+    engine = quote.engine
     hours = None if envelope.machine_hours is None else scribe.number(envelope.machine_hours)
     say = scribe.say
     for told, fact in (
@@ -190,10 +190,10 @@ def _reference(root: Element, envelope: Envelope) -> None:
         value(kept, "HashAlgorithmMethod", _SHA256)
 
 
-def _seller(root: Element, paper: Quote) -> None:
+def _seller(root: Element, quote: Quote) -> None:
     party = group(root, "SellerSupplierParty", "Party")
-    value(group(party, "PartyIdentification"), "ID", paper.shop.id)
-    value(group(party, "PartyName"), "Name", paper.shop.name)
+    value(group(party, "PartyIdentification"), "ID", quote.shop.id)
+    value(group(party, "PartyName"), "Name", quote.shop.name)
 
 
 def _buyer(root: Element, envelope: Envelope) -> None:
@@ -212,17 +212,17 @@ def _buyer(root: Element, envelope: Envelope) -> None:
         value(group(party, "Contact"), "ElectronicMail", mail)
 
 
-def _dates(root: Element, paper: Quote, scribe: Scribe) -> None:
-    if paper.parts_by is not None:
+def _dates(root: Element, quote: Quote, scribe: Scribe) -> None:
+    if quote.parts_by is not None:
         period = group(root, "Delivery", "EstimatedDeliveryPeriod")
-        value(period, "EndDate", paper.parts_by.isoformat())
+        value(period, "EndDate", quote.parts_by.isoformat())
         told = scribe.say("All ordered parts and sublet work are expected by then.")
-        value(period, "Description", told, languageID=paper.language)
+        value(period, "Description", told, languageID=quote.language)
 
 
-def _deposit(root: Element, paper: Quote, scribe: Scribe) -> None:
+def _deposit(root: Element, quote: Quote, scribe: Scribe) -> None:
     """Add the deposit, in words: a Quotation has no terms of payment."""
-    found = balance_of(paper.totals)
+    found = balance_of(quote.totals)
     if found is not None and found.advance.minor:
         conditions = group(root, "TransactionConditions")
         value(conditions, "ID", "deposit")
@@ -230,10 +230,10 @@ def _deposit(root: Element, paper: Quote, scribe: Scribe) -> None:
             "Deposit, due before parts are ordered: {amount}",
             amount=sum_told(found.advance, scribe),
         )
-        value(conditions, "Description", told, languageID=paper.language)
+        value(conditions, "Description", told, languageID=quote.language)
 
 
-def _allowance_or_charge(root: Element, row: _Row, paper: Quote, scribe: Scribe) -> None:
+def _allowance_or_charge(root: Element, row: _Row, quote: Quote, scribe: Scribe) -> None:
     """Add what changes the sum of the lines; an allowance's amounts are what it takes off."""
     is_freight = kind_of(row.line) == "freight"
     is_charge = row.net.minor > 0 or (is_freight and row.net.minor == 0)
@@ -246,7 +246,7 @@ def _allowance_or_charge(root: Element, row: _Row, paper: Quote, scribe: Scribe)
     told = f"{row.line.description}: {why}" if why else row.line.description
     value(added, "AllowanceChargeReason", told)
     amount(added, "Amount", amount_of(row.net if is_charge else -row.net))
-    for category in categories_of(row.line, paper, scribe):
+    for category in categories_of(row.line, quote, scribe):
         add_category(added, "TaxCategory", category)
     taxed = group(added, "TaxTotal")
     amount(taxed, "TaxAmount", amount_of(row.tax if is_charge else -row.tax))
@@ -267,7 +267,7 @@ def _totals(root: Element, totals: Totals, goods: Iterable[_Row], apart: Iterabl
     amount(added, "PayableAmount", amount_of(known(totals.payable)))
 
 
-def _line(root: Element, row: _Row, paper: Quote, scribe: Scribe) -> None:
+def _line(root: Element, row: _Row, quote: Quote, scribe: Scribe) -> None:
     line = row.line
     added = group(root, "QuotationLine")
     value(added, "ID", str(row.place))
@@ -288,7 +288,7 @@ def _line(root: Element, row: _Row, paper: Quote, scribe: Scribe) -> None:
         if make.make is not None:
             value(item, "BrandName", make.make)
     value(group(item, "SellersItemIdentification"), "ID", line.code)
-    for category in categories_of(line, paper, scribe):
+    for category in categories_of(line, quote, scribe):
         add_category(item, "ClassifiedTaxCategory", category)
     told = {"kind": kind_of(line), "cylinder": line.cylinder}
     for name, fact in told.items():
