@@ -1,4 +1,4 @@
-"""Acts: what may be done with a quote in which state, and what is said where it may not."""
+"""Acts: which actions each state of a quote allows, and the errors if one is not allowed."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "finish": frozenset({QuoteState.in_work}),
     }
 )
-"""Act -> the states of a quote in which it can be thought of; the acts say what else they need."""
+"""Act -> the states of a quote that allow it; the acts themselves check the other conditions."""
 
 AT_WORK: Final = frozenset({QuoteState.ordered, QuoteState.in_work})
-"""States that a new agreement does not take back."""
+"""States that a new agreement does not change back."""
 
 
 class ActRefused(KitwrightError):
-    """Something that can't be done with a record as it stands."""
+    """An action that the present state of a record does not allow."""
 
     code = "act-refused"
 
@@ -49,7 +49,7 @@ class NotNow(ActRefused):
 
 
 class NothingOffered(ActRefused):
-    """There is no issued revision to decide on."""
+    """No issued revision is open for a decision."""
 
     code = "nothing-offered"
 
@@ -95,7 +95,7 @@ class QuoteExpired(ActRefused):
 
 
 class TaxNotKnown(ActRefused):
-    """A revision without a tax area can't be offered."""
+    """A revision whose tax is not known can't be offered."""
 
     code = "tax-not-known"
 
@@ -107,7 +107,7 @@ class TaxNotKnown(ActRefused):
 
 
 class NotQuotable(ActRefused):
-    """What a draft asked can't be quoted any more, so that nobody can tell its price today."""
+    """The request of a draft can no longer be quoted, so its price today is unknown."""
 
     code = "not-quotable-today"
 
@@ -120,7 +120,7 @@ class NotQuotable(ActRefused):
 
 
 class OtherCustomer(ActRefused):
-    """A quote that was made out to one customer is never revised for another."""
+    """A quote issued to one customer can't be revised for another."""
 
     code = "other-customer"
 
@@ -130,7 +130,7 @@ class OtherCustomer(ActRefused):
 
 
 def possible_acts(quote: KeptQuote) -> tuple[str, ...]:
-    """Return the acts that make sense in a quote's state, by name."""
+    """Return the names of the acts that a quote's state allows, sorted."""
     undecided = {"accept", "decline"} if quote.offered is None else {"finish"}
     # without an offer or an agreement, a quote with a draft is a draft itself
     ended = (QuoteState.declined, QuoteState.expired, QuoteState.withdrawn)
@@ -145,7 +145,7 @@ def possible_acts(quote: KeptQuote) -> tuple[str, ...]:
 
 
 def check_act(act: str, quote: KeptQuote) -> None:
-    """Raise NotNow where a quote's state leaves no room for an act."""
+    """Raise NotNow if a quote's state does not allow an act."""
     if quote.state not in ACTS[act]:
         possible = ", ".join(possible_acts(quote)) or "none"
         raise NotNow(act, quote, f"possible actions: {possible}")
