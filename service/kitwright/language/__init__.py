@@ -1,4 +1,4 @@
-"""Codes and facts -> sentences, numbers and dates in a locale.
+"""Language: turns codes and facts into sentences, numbers and dates of a locale.
 
-Babel is used here and nowhere else.
+No other package uses Babel.
 """

@@ -81,8 +81,8 @@ SENTENCES: Final[dict[str, str]] = {
     "basic-open": "Done on every machine before faults are ranked.",
     "informs-of-jobs": "Expected information about the jobs needed: {bits} bits, in {minutes} min.",
 }
-"""Reason code -> sentence. Facts stand in braces; a test holds the codes to those that the stages
-give.
+"""Reason code -> sentence. Facts are in braces; a test checks that the codes match those of the
+stages.
 """
 
 GROUPED: Final[dict[str, str]] = {
@@ -90,10 +90,10 @@ GROUPED: Final[dict[str, str]] = {
     "renewed-by-refit": "Replaced during reassembly: {roles}.",
     "used-by-work": "Used for: {roles}.",
 }
-"""Reason code -> one sentence for all the roles of a line that have this reason."""
+"""Reason code -> one sentence for all the roles of a line with this reason."""
 
 UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
-"""Reasons that a summary leaves out: they say what goes without saying."""
+"""Reasons that a summary leaves out, because they are obvious."""
 
 WORDS: Final[dict[str, str]] = {
     "adapt_and_align": "adapting and aligning the engine",
@@ -170,8 +170,8 @@ WORDS: Final[dict[str, str]] = {
     "valve_in": "inlet valve",
     "warm_up": "warming up the engine",
 }
-"""Ids whose words are not simply the id with spaces. A component's is a noun: it is listed both
-under removal and under reassembly.
+"""Ids whose words are not simply the id with spaces. The words for a component are a noun: it is
+listed both under removal and under reassembly.
 """
 
 STEPS: Final[dict[str, tuple[str, str]]] = {
@@ -183,8 +183,8 @@ STEPS: Final[dict[str, tuple[str, str]]] = {
     "engine_out": ("engine out of the machine", "engine back in the machine"),
     "oil_drain": ("oil drained", "oil filled"),
 }
-"""What is done at the removal of a component and at its reassembly, if that is not removing and
-refitting the thing itself.
+"""The action at the removal of a component and at its reassembly, if it is not removing and
+refitting the component itself.
 """
 
 PHRASES: Final[dict[str, str]] = {

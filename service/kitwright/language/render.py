@@ -1,4 +1,4 @@
-"""Rendering: reasons, names, money, numbers and dates as a reader of one language expects them."""
+"""Rendering: reasons, names, money, numbers and dates in the form of one language."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ from kitwright.units import decimal_text
 __all__ = ["Speaker", "UnknownLanguage"]
 
 MOST_REMEMBERED = 2_000
-"""Formatted numbers that are remembered; few are ever used."""
+"""How many formatted numbers are cached; few different ones are used."""
 
 
 _FREE = "free-"
-"""How the code of a line begins that was added by hand; its number follows."""
+"""The prefix of the code of an added line; its number follows."""
 _WORDS = frozenset({"class", "quality", "role", "scope"})
 """Facts that are ids with words of their own."""
 
 
 class Speaker:
-    """Says things about one catalogue in one language.
+    """Renders texts about one catalogue in one language.
 
     Raises: UnknownLanguage.
     """
@@ -41,7 +41,7 @@ class Speaker:
         self._catalogue = catalogue
         self._texts = texts = texts_of(language)
         self._locale = texts.locale
-        # every sentence is looked up once, here: nothing is when it is said
+        # every sentence is looked up once, here, and not each time it is rendered
         self._sentences = {code: texts.say(text) for code, text in english.SENTENCES.items()}
         self._grouped = {code: texts.say(text) for code, text in english.GROUPED.items()}
         self._phrases = {code: texts.say(text) for code, text in english.PHRASES.items()}
@@ -64,38 +64,38 @@ class Speaker:
             "tax": lambda name, _: self.text("tax", name),
             **dict.fromkeys(_WORDS, lambda name, _: self.word(name)),
         }
-        """Facts that are ids -> what tells them in words."""
+        """Facts that are ids -> the method that renders them."""
 
     def say(self, text: str, /, **facts: object) -> str:
-        """Return one of Kitwright's own texts, its `{names}` filled in."""
+        """Return one of Kitwright's own texts, with its `{names}` filled in."""
         return self._texts.say(text, **facts)
 
     def say_as(self, use: str, text: str, /, **facts: object) -> str:
-        """Return a text whose English serves several uses, in the one that is named."""
+        """Return a text whose English has several uses, in the use that is named."""
         return self._texts.say_as(use, text, **facts)
 
     def text(self, kind: str, text: str) -> str:
-        """Return a text of the catalogue, by the kind of record that it stands in."""
+        """Return a text of the catalogue, by the kind of its record."""
         key = (kind, text)
         if key not in self._told:
             self._told[key] = self._texts.of(kind, text)
         return self._told[key]
 
     def sentence(self, why: Why) -> str:
-        """Return the sentence of a reason; facts about a role stand before it."""
+        """Return the sentence of a reason, preceded by its facts about a role."""
         facts = {name: self._fact(name, fact, why.facts) for name, fact in why.facts.items()}
         if "serial_from" in why.facts:
             facts["serials"] = self._serials(why.facts)
         told = self._sentences[why.code].format_map(facts)
         role = why.facts.get("role")
         if role is None or "work" in why.facts:
-            # what is used up has the work for its role, which the sentence names already
+            # for a consumable, the role is the work, which the sentence already names
             return told
         thing = _capital(self.on_cylinder(self.word(str(role)), why.facts.get("on")))
         return f"{thing}: {self._after_colon(told)}"
 
     def summary(self, reasons: Iterable[Why]) -> str:
-        """Return the sentences of a line, those that differ in their role only as one."""
+        """Return the sentences of a line. Those that differ only in their role are merged."""
         grouped: dict[str, dict[str, None]] = {}
         told: dict[str, None] = {}
         replaced = set()
@@ -110,7 +110,7 @@ class Speaker:
             if why.code == "replaced-by-job":
                 replaced.add(name)
             elif name in replaced:
-                # the job replaces it anyway; that a refit would too adds nothing here
+                # the job replaces it anyway; a refit that would replace it too adds nothing here
                 continue
             grouped.setdefault(why.code, {})[name] = None
         groups = (
@@ -134,7 +134,7 @@ class Speaker:
         return self.on_cylinder(self.word(bare), int(cylinder) if cylinder else None)
 
     def on_cylinder(self, thing: str, cylinder: Fact) -> str:
-        """Return a thing with its cylinder, where it has one."""
+        """Return a thing with its cylinder, if it has one."""
         if cylinder is None:
             return thing
         return self._phrases["on-cylinder"].format(thing=thing, cylinder=cylinder)
@@ -154,7 +154,7 @@ class Speaker:
         return item
 
     def finding(self, name: str, level: str, cylinder: Fact = None) -> str:
-        """Return what was seen, such as "an oily plug, cylinder 1"."""
+        """Return an observation, such as "an oily plug, cylinder 1"."""
         kind = self._findings[name]
         return self.on_cylinder(
             self.text("finding", kind.words[kind.levels.index(level)]), cylinder
@@ -166,7 +166,7 @@ class Speaker:
         return self.on_cylinder(self.text("diagnosis", record.name), cylinder)
 
     def line(self, line: PricedLine) -> str:
-        """Return what a line is for."""
+        """Return the description of a line."""
         if line.kind is LineKind.labour and line.operation is not None and line.labour_class:
             job, cylinder = line.operation
             return self._phrases["labour"].format_map(
@@ -198,7 +198,7 @@ class Speaker:
         return self._currency(amount, currency, max(places, digits(currency)))
 
     def _currency(self, amount: Decimal, currency: str, places: int) -> str:
-        # CLDR's own digits say how cash is counted; those of ISO 4217 are what is owed
+        # CLDR's digits are those of cash; those of ISO 4217 are the amount owed
         pattern = parse_pattern(self._locale.currency_formats["standard"].pattern)
         pattern.frac_prec = (places, places)
         return str(pattern.apply(amount, self._locale, currency=currency, currency_digits=False))
@@ -214,7 +214,7 @@ class Speaker:
         return self._numbers[text]
 
     def figure(self, text: str) -> str:
-        """Return a number that is given as text, with all its digits and no others."""
+        """Return a number given as text, with all its digits and no others."""
         places = len(text.partition(".")[2])
         form = "0" + ("." + "0" * places if places else "")
         return str(format_decimal(Decimal(text), locale=self._locale, format=form))
@@ -224,16 +224,18 @@ class Speaker:
         return str(format_date(day, format="medium", locale=self._locale))
 
     def _after_colon(self, told: str) -> str:
-        """Return a sentence to stand after a colon.
+        """Return a sentence to follow a colon.
 
-        English begins it small, if with an ordinary word and not with a part number; in other
-        languages a small noun, or a small word of courtesy, would be a mistake.
+        In English its first letter becomes small if it begins an ordinary word, not a part number.
+        In other languages that would be a mistake for nouns or polite forms.
         """
         is_word = told.split(" ", 1)[0].isalpha()
         return told[0].lower() + told[1:] if is_word and self.language == SOURCE else told
 
     def _serials(self, facts: dict[str, Fact]) -> str:
-        """Return a range of serial numbers; the least and the greatest there are go unsaid."""
+        """Return a range of serial numbers; the lowest and highest possible numbers are left
+        out.
+        """
         first, last = facts["serial_from"], facts["serial_to"]
         if last == SERIAL_MAX:
             return self.say("from {first}", first=first)
@@ -242,7 +244,7 @@ class Speaker:
         return self.say("{first} to {last}", first=first, last=last)
 
     def _of_line(self, code: str) -> str:
-        """Return what the line of a code is for."""
+        """Return the description of the line with a code."""
         place = code.removeprefix(_FREE)
         if place != code:
             return self._phrases["free"].format(place=place)

@@ -1,7 +1,7 @@
 """Scribe: the words, numbers and dates of documents in one language.
 
-What is written by itself (labels, headings, running text) is English in the source and looked up
-in a gettext catalogue; what comes from a kept revision is in its language already.
+Texts of Kitwright itself (labels, headings, running text) are English in the source and looked up
+in a gettext catalogue. Texts of a stored revision are already in its language.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from kitwright.money import digits
 
 
 class Scribe:
-    """Writes in one language. Raises: UnknownLanguage."""
+    """Writes texts, numbers and dates in one language. Raises: UnknownLanguage."""
 
     def __init__(self, language: str) -> None:
         self.language = language
@@ -29,11 +29,11 @@ class Scribe:
         self._locale = self._texts.locale
 
     def say(self, text: str, /, **facts: object) -> str:
-        """Return a text in the language, its `{names}` filled in."""
+        """Return a text in the language, with its `{names}` filled in."""
         return self._texts.say(text, **facts)
 
     def say_as(self, use: str, text: str, /, **facts: object) -> str:
-        """Return a text whose English serves several uses, in the one that is named."""
+        """Return a text whose English has several uses, in the use that is named."""
         return self._texts.say_as(use, text, **facts)
 
     def say_many(self, one: str, many: str, count: int, /, **facts: object) -> str:
@@ -44,7 +44,7 @@ class Scribe:
     def money(self, amount: str, currency: str) -> str:
         """Return an amount, or a price with more decimals, with its currency."""
         places = max(digits(currency), len(amount.partition(".")[2]))
-        # CLDR's own digits say how cash is counted; those of ISO 4217 are what is owed
+        # CLDR's digits are those of cash; those of ISO 4217 are the amount owed
         pattern = parse_pattern(self._locale.currency_formats["standard"].pattern)
         pattern.frac_prec = (places, places)
         return str(
@@ -63,7 +63,7 @@ class Scribe:
         )
 
     def percent(self, text: str) -> str:
-        """Return a number of per cent."""
+        """Return a number of per cent with the per cent sign."""
         pattern = self._locale.percent_formats[None].pattern
         return str(pattern).replace("#,##0", self.number(text))
 
@@ -72,10 +72,10 @@ class Scribe:
         return str(format_date(day, format="long", locale=self._locale))
 
     def moment(self, moment: datetime, zone: str) -> str:
-        """Return a moment as a clock in a time zone shows it: day, minutes and zone."""
+        """Return a time as a clock in a time zone shows it: day, hours and minutes, and zone."""
         there = moment.astimezone(ZoneInfo(zone))
         local, timed = there.tzinfo, self._locale
-        # a zone that a language has no short name for is told by its offset: GMT-07:00
+        # a zone without a short name in the language is shown by its offset: GMT-07:00
         mark = (
             "z"
             if str(format_time(there, format="z", tzinfo=local, locale=timed)).isalpha()
@@ -96,27 +96,27 @@ class Scribe:
         return self.say("{hours} h {minutes} min", hours=hours, minutes=rest)
 
     def unit(self, measure: str, quantity: str) -> str:
-        """Return the word for a unit of measure, in the number of a quantity."""
+        """Return the word for a unit of measure, in singular or plural as a quantity requires."""
         number = Decimal(quantity)
-        # a language may tell apart more than one and several, but of whole numbers only
+        # a language may have more forms than singular and plural, but only for whole numbers
         count = int(number) if number == int(number) else 2
         return self._texts.say_many(*english.UNITS[measure], count)
 
     def on_cylinder(self, thing: str, cylinder: object) -> str:
-        """Return a thing with its cylinder, where it has one."""
+        """Return a thing with its cylinder, if it has one."""
         if cylinder is None:
             return thing
         return self.say("{thing}, cylinder {cylinder}", thing=thing, cylinder=cylinder)
 
     def on_one_of(self, thing: str, cylinders: Sequence[int]) -> str:
-        """Return a thing that is on one cylinder of several; on any where none is named."""
+        """Return a thing with the cylinders of which it is on one; alone if none is named."""
         if not cylinders:
             return thing
         named = format_list([str(one) for one in cylinders], style="or", locale=self._locale)
         return self.say("{thing}, cylinder {cylinder}", thing=thing, cylinder=named)
 
     def on_cylinders(self, thing: str, cylinders: Sequence[int]) -> str:
-        """Return a thing with its cylinders, where it has any."""
+        """Return a thing with its cylinders, if it has any."""
         if len(cylinders) < 2:
             return self.on_cylinder(thing, cylinders[0] if cylinders else None)
         listed = format_list([str(one) for one in cylinders], locale=self._locale)
@@ -129,16 +129,16 @@ class Scribe:
         return self.on_cylinder(told, (marked or None) if cylinder is None else cylinder)
 
     def step(self, component: str, cylinder: int | None, *, is_refit: bool) -> str:
-        """Return what is done as a component comes off, or as it goes back on."""
+        """Return the action of removing a component, or of refitting it."""
         told = english.STEPS.get(component)
         if told is None:
             return self.thing(component, cylinder)
         return self.on_cylinder(self.text("word", told[is_refit]), cylinder)
 
     def text(self, kind: str, text: str) -> str:
-        """Return a text of the catalogue, by the kind of record that it stands in."""
+        """Return a text of the catalogue, by the kind of its record."""
         return self._texts.of(kind, text)
 
     def phrase(self, code: str) -> str:
-        """Return the name of a fee by its code; a code that nobody named as it is."""
+        """Return the name of a fee by its code, or the code itself if it has no name."""
         return self._texts.say(english.PHRASES.get(code, code))

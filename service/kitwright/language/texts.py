@@ -1,8 +1,8 @@
-"""Texts: what a language says in place of the English that stands in the source and the catalogue.
+"""Texts: the translations of the English texts in the source and the catalogue.
 
 A language is a folder of `locale/` with two gettext files: `interface` for Kitwright's own words,
-`catalogue` for those of the starter catalogue. A wheel carries them compiled (`.mo`); in a
-checkout, where only the sources (`.po`) lie, they are compiled in memory.
+`catalogue` for those of the starter catalogue. A wheel carries them compiled (`.mo`). A checkout
+has only the sources (`.po`), which are compiled in memory.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ SOURCE: Final = "en"
 DOMAINS: Final = ("interface", "catalogue")
 
 FOLDER = Path(__file__).with_name("locale")
-"""Where the languages are."""
+"""The folder of the languages."""
 
 
 class UnknownLanguage(KitwrightError):
@@ -40,7 +40,7 @@ class UnknownLanguage(KitwrightError):
 
 
 class Texts(Struct, frozen=True, kw_only=True):
-    """The texts of one language, and the locale that its numbers and days are written by."""
+    """The texts of one language, and the locale of its numbers and dates."""
 
     language: str
     locale: Locale
@@ -48,26 +48,26 @@ class Texts(Struct, frozen=True, kw_only=True):
     catalogue: gettext.NullTranslations
 
     def say(self, text: str, /, **facts: object) -> str:
-        """Return one of Kitwright's own texts, its `{names}` filled in."""
+        """Return one of Kitwright's own texts, with its `{names}` filled in."""
         told = self.interface.gettext(text) if text else text
         return told.format_map(facts) if facts else told
 
     def say_as(self, use: str, text: str, /, **facts: object) -> str:
-        """Return a text whose English serves several uses, in the one that is named."""
+        """Return a text whose English has several uses, in the use that is named."""
         told = self.interface.pgettext(use, text)
         return told.format_map(facts) if facts else told
 
     def say_many(self, one: str, many: str, count: int, /, **facts: object) -> str:
-        """Return a text for a count, its `{names}` filled in."""
+        """Return a text for a count, with its `{names}` filled in."""
         return self.interface.ngettext(one, many, count).format_map(facts)
 
     def of(self, kind: str, text: str) -> str:
-        """Return a text of a kind of catalogue record; one that is not translated as it is."""
+        """Return the translation of a catalogue text, or the text itself if there is none."""
         return self.catalogue.pgettext(kind, text) if text else text
 
 
 def languages() -> tuple[str, ...]:
-    """Return the languages that there are, English first: each folder that holds texts."""
+    """Return the available languages, English first: each folder that holds texts."""
     return _languages(FOLDER)
 
 
@@ -91,7 +91,7 @@ def _texts(folder: Path, language: str) -> Texts:
         locale = Locale.parse(SOURCE)
         return Texts(language=language, locale=locale, interface=none, catalogue=none)
     interface, catalogue = (_read(folder / language / "LC_MESSAGES" / name) for name in DOMAINS)
-    # the file says what it is written in, and so do numbers and days beside it
+    # the file states its language, which numbers and dates use as well
     locale = Locale.parse(interface.info().get("language", language))
     return Texts(language=language, locale=locale, interface=interface, catalogue=catalogue)
 
@@ -104,7 +104,7 @@ def _read(place: Path) -> gettext.GNUTranslations:
 
 
 def compiled_texts(source: Path) -> bytes:
-    """Return a gettext source compiled, what is untranslated or doubtful left out."""
+    """Return a gettext source compiled, without untranslated and fuzzy texts."""
     with source.open("rb") as file:
         read = read_po(file, abort_invalid=True)
     written = BytesIO()

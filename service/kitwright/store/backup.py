@@ -107,7 +107,9 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
 
 
 def _copy_database(file: Path, copy: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Write one consistent copy; return the steps of its schema and the photographs that it names."""
+    """Write one consistent copy; return the steps of its schema and the photographs that it
+    names.
+    """
     try:
         connection, _ = connect_to_read(file)
         with contextlib.closing(connection):
