@@ -1,1 +1,1 @@
-"""Quotes and orders as documents that people read."""
+"""Documents: quotes and orders in forms that people and their programs read."""

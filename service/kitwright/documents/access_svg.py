@@ -1,4 +1,4 @@
-"""The access plan as a picture: a row for each step in its order, and what it stands before."""
+"""Access plan as a picture: a row for each step in its order, and the steps that depend on it."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ GAP: Final = 30
 LANE: Final = 7
 TOP: Final = 14
 _LONGEST: Final = 34
-"""Characters of a name in the picture; the words beside it give the whole name."""
+"""Maximum characters of a name in the picture; the description gives the full name."""
 
 _INK: Final = "#14242c"
 _QUIET: Final = "#c3cbcf"
 
 
 class Drawing(Struct, frozen=True, kw_only=True):
-    """An SVG document, and in words what it shows."""
+    """An SVG document, and a description of it in words."""
 
     svg: str
     told: str
@@ -39,11 +39,13 @@ class _Node(Struct, frozen=True, kw_only=True):
 
 
 def access_svg(quote: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
-    """Return the steps of the access plan and what each stands before, drawn and told.
+    """Return the steps of the access plan as a drawing and in words, each with the later steps that
+    need it first.
 
-    Every step has a row of its own, so that no name can cover another; it stands as far to the
-    right as the longest chain of steps before it. A line leads down from each step to those that
-    it stands before. `shown` makes of a name what can be shown of it where the picture is for.
+    Every step has a row of its own, so that names can't overlap. A step is placed as far to the
+    right as the longest chain of steps before it. A line leads down from each step to the steps
+    that it must precede. `shown` returns the part of a name that can be displayed in the picture's
+    medium.
     """
     steps = quote.access.remove
     full = [shown(scribe.step(step.component, step.cylinder, is_refit=False)) for step in steps]
@@ -79,7 +81,7 @@ def _short(name: str) -> str:
 
 
 def _placed(steps: Sequence[Removal], left: int) -> list[_Node]:
-    """Return where each step stands; a reason about a step that is no later one is passed over."""
+    """Return the place of each step. A reason that names a step which is not later is ignored."""
     rows = {_instance(step): row for row, step in enumerate(steps)}
     before: list[tuple[int, ...]] = []
     columns = [0] * len(steps)
@@ -113,7 +115,7 @@ def _guide(node: _Node, width: int) -> str:
 
 
 def _way_out(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
-    """Yield a line along the step's own row, and a dot where a line leads down from it."""
+    """Yield a line along the step's own row, with a dot at each line that leads down from it."""
     lanes = [_lane(nodes[row], nodes) for row in node.before]
     if lanes:
         yield _line(node.x + DISC, _y(node), max(lanes), _y(node))
@@ -122,7 +124,9 @@ def _way_out(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
 
 
 def _way_in(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
-    """Yield the line that leads down to a step from all that stand before it, with its arrow."""
+    """Yield the line that leads down to a step from all steps that must precede it, with its
+    arrow.
+    """
     above = [each for each in nodes if node.row in each.before]
     if not above:
         return
@@ -135,7 +139,7 @@ def _way_in(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
 def _lane(node: _Node, nodes: Sequence[_Node]) -> int:
     """Return where lines come down to a step: each step of a column has a lane of its own.
 
-    The lowest step has the lane that is furthest left, so that lanes do not cut its last stretch.
+    The lowest step has the leftmost lane, so that lanes do not cross its last stretch.
     """
     reached = {row for each in nodes for row in each.before}
     lower = sum(

@@ -11,7 +11,7 @@ from kitwright.stages.finding import Assessment, Evidence, Ranked, Standing, who
 
 
 def assessment_text(assessment: Assessment, speaker: Speaker) -> str:
-    """Return the assessment as text of at most `WIDTH` columns, ending in a newline."""
+    """Return the assessment as text of at most `WIDTH` columns, ending with a newline."""
     sections = (
         _head(assessment, speaker),
         _leakage(assessment, speaker),
@@ -59,7 +59,7 @@ def _leakage(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
     }
     for one in leakages:
         for reading in one.readings:
-            # as read, with every digit: a gauge is not converted
+            # as read, with every digit: the unit of a gauge is not converted
             read = (f"{gauge:f}" for gauge in (reading.asked.supply, reading.asked.in_cylinder))
             gauges = f"{' / '.join(map(speaker.figure, read))} {reading.asked.unit}"
             cylinder = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)

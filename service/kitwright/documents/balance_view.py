@@ -1,4 +1,4 @@
-"""The balance of a kept revision: its total, what is paid, and what is left, in words."""
+"""Balance of a stored revision in words: its total, the amount paid, and the amount left."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from kitwright.stages.price import Balance, balance
 
 
 def balance_of(totals: Totals) -> Balance | None:
-    """Return the balance of a revision, None where its tax is not known."""
+    """Return the balance of a revision, None if its tax is not known."""
     if totals.gross is None or totals.payable is None:
         return None
     return balance(
@@ -21,14 +21,12 @@ def balance_of(totals: Totals) -> Balance | None:
 
 
 def is_owed(envelope: Envelope) -> bool:
-    """Return whether anything is to be paid of a revision, or will be: not once it was declined or
-    withdrawn.
-    """
+    """Return whether a revision is payable now or later: not if it was declined or withdrawn."""
     return envelope.state not in ("declined", "withdrawn")
 
 
 def total_of(totals: Totals) -> Money:
-    """Return the total of a revision, without tax as long as the tax is not known."""
+    """Return the total of a revision, with tax if the tax is known."""
     known_total = totals.gross or totals.net
     return totals.lines.money + totals.discount.money if known_total is None else known_total.money
 
@@ -39,7 +37,7 @@ def bears_tax(quote: Quote) -> bool:
 
 
 def total_told(quote: Quote, scribe: Scribe, amount: Money | None = None) -> str:
-    """Return a total, the revision's own if none is given, with whether tax is in it: "$592.32
+    """Return a total (default: that of the revision) in words, with or without tax: "$592.32
     including tax"; only the amount if no tax is charged.
     """
     told = sum_told(total_of(quote.totals) if amount is None else amount, scribe)
@@ -49,7 +47,7 @@ def total_told(quote: Quote, scribe: Scribe, amount: Money | None = None) -> str
 
 
 def exemption_told(shown: Exemption, scribe: Scribe) -> str:
-    """Return that a customer is exempt, and by what."""
+    """Return the sentence that a customer is exempt, with the certificate."""
     return scribe.say(
         "Exempt from tax by certificate {number}, valid until {day}.",
         number=shown.certificate_number,
@@ -58,7 +56,7 @@ def exemption_told(shown: Exemption, scribe: Scribe) -> str:
 
 
 def left_row(found: Balance, scribe: Scribe) -> tuple[str, str]:
-    """Return what is left and its name: still due, or more than was due and paid back."""
+    """Return name and amount of the balance: still due, or overpaid and refundable."""
     say = scribe.say
     if found.back.minor:
         return say("Refund to you"), sum_told(found.back, scribe)
@@ -67,7 +65,7 @@ def left_row(found: Balance, scribe: Scribe) -> tuple[str, str]:
 
 
 def left_sentence(found: Balance, scribe: Scribe) -> str:
-    """Return what is paid and what is left in a sentence; empty where all is left as it is."""
+    """Return a sentence with the amounts paid and left; empty if nothing was paid or rounded."""
     say = scribe.say
     paid, left = sum_told(found.paid, scribe), sum_told(found.left, scribe)
     if found.back.minor:
@@ -81,5 +79,5 @@ def left_sentence(found: Balance, scribe: Scribe) -> str:
 
 
 def sum_told(amount: Money, scribe: Scribe) -> str:
-    """Return an amount in words of a language."""
+    """Return an amount in the words of a language."""
     return scribe.money(amount.amount_text, amount.currency)

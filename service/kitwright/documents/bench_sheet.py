@@ -20,13 +20,14 @@ from kitwright.quote import Caution, Envelope, Need, Quote, Reason
 from kitwright.units import decimal_text
 
 _BEFORE: Final = "stands-before"
-"""The reason of a step that another one waits for."""
+"""The reason of a step that another step depends on."""
 
 
 class Look(Struct, frozen=True, kw_only=True):
-    """What the catalogue says of a component for whoever takes it off.
+    """The catalogue's instructions about a component for the technician who removes it.
 
-    `inspect` is to be looked at or photographed, `manual` names values of the maker's manual.
+    `inspect` lists what to look at or photograph, `manual` the values to take from the maker's
+    manual.
     """
 
     inspect: tuple[str, ...] = ()
@@ -36,13 +37,13 @@ class Look(Struct, frozen=True, kw_only=True):
 
 
 Looks = Mapping[str, Look]
-"""Component, without cylinder -> what there is to say of it."""
+"""Component, without cylinder -> its instructions."""
 
 
 def bench_sheet_pdf(
     quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> bytes:
-    """Return the bench sheet of a revision as PDF/UA-1. It holds no price and no customer."""
+    """Return the bench sheet of a revision as PDF/UA-1. It contains no price and no customer."""
     drawing = access_svg(quote, scribe, fonts().printable)
     sheet = bench_sheet(quote, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
     return press().print(
@@ -56,7 +57,7 @@ def bench_sheet_pdf(
 def bench_sheet_html(
     quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> str:
-    """Return the bench sheet of a revision as a page, for a screen beside the bench."""
+    """Return the bench sheet of a revision as a page, for a screen next to the bench."""
     drawing = access_svg(quote, scribe)
     sheet = bench_sheet(quote, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
     return hypertext("bench_sheet.html", sheet, {"access": drawing.svg})
@@ -71,7 +72,7 @@ def bench_sheet(
     looks: Looks,
     drawing: Drawing,
 ) -> Sheet:
-    """Return what both forms of the bench sheet show, in their order."""
+    """Return the content of both forms of the bench sheet, in their order."""
     return {
         **frame(scribe.say("Bench sheet"), quote, envelope, scribe, contact),
         "words": _words(scribe),
@@ -147,7 +148,9 @@ def _words(scribe: Scribe) -> dict[str, str]:
 
 
 def _steps(quote: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
-    """Return the removals; a caution is given in full at its first step, by name at later ones."""
+    """Return the removals. A caution is given in full at its first step, and by name at later
+    ones.
+    """
     told_at: dict[str, int] = {}
     steps: list[Sheet] = []
     for number, step in enumerate(quote.access.remove, start=1):
@@ -173,7 +176,7 @@ def _steps(quote: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
 
 
 def _told(look: Look, scribe: Scribe) -> Iterator[str]:
-    """Yield what there is to say of a component, a paragraph each."""
+    """Yield the instructions about a component, one paragraph each."""
     fasteners = (look.fasteners,) if look.fasteners else ()
     for head, texts in (
         (scribe.say("Fasteners:"), [scribe.text("component", one) for one in fasteners]),
@@ -189,7 +192,7 @@ def _told(look: Look, scribe: Scribe) -> Iterator[str]:
 
 
 def _why(why: Sequence[Reason], scribe: Scribe) -> Iterator[str]:
-    """Yield why something is removed; all that it is removed before in one sentence."""
+    """Yield why something is removed; all components that it precedes are in one sentence."""
     yield from dict.fromkeys(one.text for one in why if one.code != _BEFORE)
     before = [scribe.thing(str(one.facts["component"])) for one in why if one.code == _BEFORE]
     if before:
@@ -201,7 +204,7 @@ def _instance(component: str, cylinder: int | None) -> str:
 
 
 def _elsewhere(quote: Quote) -> list[Caution]:
-    """Return the cautions that are also, or only, about something else than a removal."""
+    """Return the cautions that apply also, or only, to something other than a removal."""
     removed = {_instance(step.component, step.cylinder) for step in quote.access.remove}
     return [one for one in quote.cautions if not removed.issuperset(one.steps)]
 
@@ -229,7 +232,7 @@ def _step_name(component: str, cylinder: int | None, scribe: Scribe, *, is_refit
 
 
 def _used(quote: Quote, scribe: Scribe) -> list[str]:
-    """Return the consumables, each item once with its entire quantity."""
+    """Return the consumables, each item once with its total quantity."""
     items: dict[str, Need] = {}
     for need in quote.kit.needs:
         if need.kind != "used":
@@ -241,7 +244,7 @@ def _used(quote: Quote, scribe: Scribe) -> list[str]:
 
 
 def _parts(need: Need, quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what is fitted for a need, by the number that is really taken."""
+    """Yield the parts fitted for a need, by the number of the part actually taken."""
     names = {line.code: line.description for line in quote.lines}
     left = Decimal(need.quantity)
     for cover in (cover for pack in quote.kit.packs for cover in pack.covers):

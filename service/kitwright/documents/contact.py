@@ -1,4 +1,4 @@
-"""Contact: how the shop is reached, as its papers say it."""
+"""Contact: address, phone and e-mail of the shop for its documents."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from msgspec import Struct
 
 
 class Contact(Struct, frozen=True, kw_only=True):
-    """Where a shop is and how it is reached; what its owner did not give is left out.
+    """The address of a shop and the ways to reach it; members that its owner did not give are left
+    out.
 
     An address may have several lines.
     """

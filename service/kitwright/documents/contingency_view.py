@@ -1,4 +1,4 @@
-"""What may be found while the work of a revision is done, arranged for reading."""
+"""Contingencies of a revision, arranged for reading."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from kitwright.quote import Amount, Contingency, Quote
 
 
 class ViewContingency(Struct, frozen=True, kw_only=True):
-    """Something that may be found: what it means, and what it would add.
+    """A contingency: its meaning, and the amount that it would add.
 
-    `under` names what has to be found before it, which is listed above; empty if nothing has to.
+    `under` names the contingency that must be found first, which is listed above; empty if there is
+    none.
     """
 
     name: str
@@ -24,7 +25,7 @@ class ViewContingency(Struct, frozen=True, kw_only=True):
 
 
 class ViewSum(Struct, frozen=True, kw_only=True):
-    """The total of the quote with some of what may be found."""
+    """The total of the quote with some of its contingencies."""
 
     label: str
     amount: str
@@ -32,8 +33,9 @@ class ViewSum(Struct, frozen=True, kw_only=True):
 
 
 def contingencies_of(quote: Quote, scribe: Scribe) -> list[ViewContingency]:
-    """Return what may be found, the most probable first, each followed by what it may bring; what
-    is the same on several cylinders once, but for what may be on any.
+    """Return the contingencies, the most probable first, each followed by those that depend on it.
+    One that is the same on several cylinders is listed once, except one that could be on any
+    cylinder.
     """
     return [*_under(quote.may_turn_up, frozenset({None}), "", scribe)]
 
@@ -44,7 +46,9 @@ def _under(
     under: str,
     scribe: Scribe,
 ) -> Iterator[ViewContingency]:
-    """Yield what depends on some of what may be found, and below each what depends on that."""
+    """Yield the contingencies that depend on given ones, each followed by those that depend on
+    it.
+    """
     same: dict[tuple[str, str, Amount, bool, bool], list[Contingency]] = {}
     for one in found:
         if one.under in above:
@@ -64,8 +68,8 @@ def _under(
 
 
 def sums_of(quote: Quote, scribe: Scribe) -> list[ViewSum]:
-    """Return the totals of the quote as it is, with all that is likely if anything is, and with the
-    most expensive combination.
+    """Return the totals of the quote as it is, with all likely contingencies if there are any, and
+    with the most expensive combination. It is empty without contingencies.
     """
     found = quote.contingencies
     if found is None or not found.each:
@@ -83,7 +87,9 @@ def sums_of(quote: Quote, scribe: Scribe) -> list[ViewSum]:
 
 
 def looked_for(quote: Quote, scribe: Scribe) -> Iterator[tuple[str, str]]:
-    """Yield what the bench looks for, and the work that it would bring, without prices."""
+    """Yield the contingencies that the bench looks for, and the work that each adds, without
+    prices.
+    """
     yield from _looked_for(quote.may_turn_up, None, "", scribe)
 
 
@@ -103,7 +109,7 @@ def _looked_for(
 
 def _brings(one: Contingency, scribe: Scribe) -> str:
     if not one.jobs:
-        # no job: a part that is replaced with those that the visit replaces anyway
+        # no job: a part that is replaced together with those that the visit replaces anyway
         return one.plain
     jobs = "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in one.jobs)
     return scribe.say("then needed: {jobs}", jobs=jobs)

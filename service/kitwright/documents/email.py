@@ -1,8 +1,8 @@
-"""E-mail: what brings a quote to its customer, as one message of RFC 5322.
+"""E-mail: the message that brings a quote to its customer, in the form of RFC 5322.
 
-A short text, plain and as HTML, with a link to the quote itself, and the quote as a PDF if there
-is one. The few headers are written here: the standard library's own take a name apart
-that holds what looks like an encoded word (RFC 2047), and would send another name on.
+It has a short text, plain and as HTML, with a link to the quote, and the quote as a PDF if there is
+one. The few headers are written here. The standard library splits a name that contains text like an
+encoded word (RFC 2047), and would send a different name.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ from kitwright.quote import Contingencies, Envelope, Quote, QuotedJob
 
 MOST_SUBJECT: Final = 120
 MOST_NAME: Final = 80
-"""The most characters of a subject and of a display name; what is longer is cut off."""
+"""The maximum length of a subject and of a display name; longer ones are cut off."""
 MOST_JOBS: Final = 20
-"""The most jobs that an e-mail names; the quote has them all."""
+"""The maximum number of jobs that an e-mail names; the quote lists all."""
 
 _LINE: Final = 76
 _MESSAGE_ID: Final = re.compile(r"<[A-Za-z0-9._+-]{1,100}@[A-Za-z0-9.-]{1,253}>", re.ASCII)
@@ -39,7 +39,8 @@ _LINK: Final = re.compile(r"https?://[!-~]{1,1000}", re.ASCII)
 _BREAKING: Final = ("\r", "\n", "\0")
 _BLANK: Final = frozenset({"Cc", "Zl", "Zp"})
 _TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F))
-"""Signs that turn the reading direction of what comes after them: names bring none."""
+"""Characters that change the reading direction of the text after them; they are removed from names.
+"""
 
 
 class MailError(KitwrightError):
@@ -49,8 +50,8 @@ class MailError(KitwrightError):
 
 
 class TextInvalid(MailError):
-    """A text with a line break or a NUL in it, by which a header could be smuggled in, or with half
-    a character.
+    """A text with a line break or a NUL, which could add a false header, or with half a
+    character.
     """
 
     code = "mail-text-invalid"
@@ -61,10 +62,11 @@ class TextInvalid(MailError):
 
 
 class Message(Struct, frozen=True, kw_only=True):
-    """What an e-mail needs next to the quote: from whom, to whom, when, and the link to it.
+    """The content of an e-mail besides the quote: sender, recipient, time, and the link to the
+    quote.
 
-    `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `link` is a whole URL.
-    `note` is the shop's own words, its lines parted by line feeds. `pdf` is the quote as a file.
+    `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `link` is an absolute URL.
+    `note` is a text by the shop, with lines separated by line feeds. `pdf` is the quote as a file.
     """
 
     sender: str
@@ -78,8 +80,8 @@ class Message(Struct, frozen=True, kw_only=True):
 
 
 def compose(quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
-    """Return an e-mail with its headers: ASCII only, CRLF at every end of a line, no line over 998
-    octets. The same arguments give the same bytes.
+    """Return an e-mail with its headers, in ASCII with CRLF line ends and no line over 998 octets.
+    The same arguments give the same bytes.
 
     A person asked for it, so it has no `Auto-Submitted` (RFC 3834).
 
@@ -112,7 +114,7 @@ def _content(words: _Words, message: Message) -> EmailMessage:
         )
     for number, part in enumerate(content.walk()):
         if part.is_multipart():
-            # an equals sign and then a low line stand in no body that is encoded as these are
+            # "=_" never occurs in a body that is encoded like these
             seed = f"{number}{message.message_id}".encode()
             part.set_boundary(f"=_{hashlib.sha256(seed).hexdigest()[:32]}")
     return content
@@ -123,7 +125,7 @@ _Paragraph = tuple[str, ...]
 
 
 class _Words:
-    """The words of an e-mail, in the customer's language."""
+    """The texts of an e-mail, in the customer's language."""
 
     def __init__(self, quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> None:
         self._quote = quote
@@ -135,7 +137,7 @@ class _Words:
         self._is_agreed = envelope.state == "accepted"
 
     def subject(self) -> str:
-        """Return the subject."""
+        """Return the subject of the e-mail."""
         told = self._scribe.say(
             "Quote {quote} from {shop}",
             quote=self._envelope.quote_id,
@@ -144,7 +146,7 @@ class _Words:
         return _cut(told.strip(), MOST_SUBJECT)
 
     def file_name(self) -> str:
-        """Return the name of the PDF."""
+        """Return the file name of the PDF."""
         return self._scribe.say(
             "Quote-{quote}-{revision}.pdf",
             quote=self._envelope.quote_id,
@@ -152,13 +154,13 @@ class _Words:
         )
 
     def button(self) -> str:
-        """Return the words of the link."""
+        """Return the text of the link."""
         if self._is_agreed:
             return self._scribe.say("Read the quote")
         return self._scribe.say("Read and answer the quote")
 
     def paragraphs(self) -> Iterator[_Paragraph]:
-        """Yield the paragraphs, the link among them, complete without the HTML."""
+        """Yield the paragraphs, including the link; they are complete without the HTML."""
         say = self._scribe.say
         yield (self._greeting(),)
         yield (self._opening(),)
@@ -271,7 +273,7 @@ def _text(paragraphs: Sequence[_Paragraph]) -> str:
 
 
 def _page(words: _Words, paragraphs: Sequence[_Paragraph], link: str) -> str:
-    """Return the e-mail as HTML that fetches nothing: no picture, no style sheet, no script."""
+    """Return the e-mail as HTML that loads nothing: no picture, no style sheet, no script."""
     href = escape(link)
     parts = []
     for lines in paragraphs:
@@ -284,7 +286,7 @@ def _page(words: _Words, paragraphs: Sequence[_Paragraph], link: str) -> str:
                 f'<p><a href="{href}" style="color:#1c1c1c;word-break:break-all">{href}</a></p>'
             )
         else:
-            # a note may be of another reading direction than the rest
+            # a note may have another reading direction than the rest
             parts.append(f'<p dir="auto">{"<br>".join(map(escape, lines))}</p>')
     body = "\n".join(parts)
     return (
@@ -324,12 +326,15 @@ def _encoded(header: str, text: str) -> str:
 
 
 def _is_plain(text: str) -> bool:
-    # what looks like an encoded word would be taken for one
+    # a text that looks like an encoded word would be decoded as one
     return text.isascii() and "=?" not in text
 
 
 def _line(member: str, text: str) -> str:
-    """Return a text on one line, without what turns its reading direction. Raises: TextInvalid."""
+    """Return a text on one line, without characters that change its reading direction.
+
+    Raises: TextInvalid.
+    """
     if any(sign in text for sign in _BREAKING):
         raise TextInvalid(member, text)
     return " ".join(_whole(member, text).split())

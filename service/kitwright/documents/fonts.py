@@ -1,9 +1,9 @@
-"""Fonts: where the letters of printed documents come from, and which come from nowhere.
+"""Fonts: the sources of the letters in printed documents, and the letters that no font has.
 
 Three fonts come with the packages that Kitwright needs, under free licences: Libertinus Serif and
-DejaVu Sans Mono inside typst, Noto Serif beside it. They have every letter of Latin, Greek and
-Cyrillic, and some of other scripts. What they lack is taken from the fonts of this machine. No
-table says what a font has: the typesetter is asked, for only it knows what it makes of a letter.
+DejaVu Sans Mono inside typst, and Noto Serif. They have every letter of Latin, Greek and Cyrillic,
+and some of other scripts. Other letters are taken from the fonts of this machine. No table lists
+the letters of a font: the typesetter is asked, because only it knows how it shows a letter.
 """
 
 from __future__ import annotations
@@ -30,34 +30,35 @@ _PROBE: Final = b"""
   for weight in ("regular", "semibold", "bold") { page(text(weight: weight, told)) }
 }
 """
-"""Sets texts as the templates do, in each of their weights, each on a page of its own."""
+"""Sets texts as the templates do, in each of their weights, each on its own page."""
 _WEIGHTS: Final = 3
 _NOBODYS: Final = "\U0010ffff"
-"""What no font can have (a noncharacter): it shows what is set in place of a missing letter."""
+"""A character that no font can have (a noncharacter): it shows the mark set for a missing letter.
+"""
 _GLYPH: Final = re.compile(rb'xlink:href="#([0-9A-Za-z]+)"')
 _MOST: Final = 50_000
-"""How many letters are remembered at most."""
+"""How many letters are cached at most."""
 
 
 class Source(IntEnum):
-    """Where a letter is found, the nearest first."""
+    """Where a letter is found, nearest source first."""
 
     own = 0
-    """In the fonts that come along."""
+    """In the fonts that are installed with Kitwright."""
     machine = 1
     """In a font of this machine."""
     nowhere = 2
 
 
 class Fonts:
-    """The fonts that can be printed with; may be shared between threads.
+    """The fonts available for printing; may be shared between threads.
 
-    The machine's are looked through once, when the first letter needs one: what is installed
-    afterwards is found by the next process.
+    The machine's fonts are scanned once, when the first letter needs one: fonts installed
+    afterwards are found by the next process.
 
     Args:
         machine: whether the machine's fonts are used at all.
-        folders: more folders with fonts, as if they were the machine's.
+        folders: more folders with fonts, treated like the machine's.
     """
 
     def __init__(self, *, machine: bool = True, folders: Sequence[Path] = ()) -> None:
@@ -68,10 +69,10 @@ class Fonts:
         self._probes: dict[Source, typst.Compiler] = {}
         self._sources: dict[str, Source] = {}
         self._boxes: list[set[bytes]] = []
-        """What is set in place of a letter that no font has, by weight."""
+        """The glyphs set in place of a letter that no font has, by weight."""
 
     def compiler(self, source: Source, root: Path | None = None) -> typst.Compiler:
-        """Return a new compiler with the fonts as far as a source."""
+        """Return a new compiler with the fonts up to a source."""
         if source not in self._books:
             is_own = source is Source.own
             self._books[source] = typst.Fonts(
@@ -81,7 +82,7 @@ class Fonts:
         return typst.Compiler(root=root, font_paths=self._books[source])
 
     def sources(self, texts: Iterable[str]) -> dict[str, Source]:
-        """Return where the letters of some texts are found, each with its marks."""
+        """Return the source of each letter of some texts, a letter including its marks."""
         wanted = {letter for text in texts if not text.isascii() for letter in letters(text)}
         with self._lock:
             if len(self._sources) + len(wanted) > _MOST:
@@ -96,7 +97,7 @@ class Fonts:
         return tuple(dict.fromkeys(found))
 
     def printable(self, text: str) -> str:
-        """Return a text with a mark for each letter that can't be printed here."""
+        """Return a text with a replacement mark for each letter that can't be printed here."""
         return printable(text, self.missing(text))
 
     def _learn(self, new: Sequence[str]) -> None:
@@ -109,10 +110,10 @@ class Fonts:
         self._sources.update(dict.fromkeys(left, Source.nowhere))
 
     def _shown(self, asked: Sequence[str], source: Source) -> set[str]:
-        """Return which letters the typesetter shows whole.
+        """Return the letters that the typesetter shows completely.
 
-        One that no font has is set as a box. Where a mark is of another font than its letter, the
-        letter may get lost: then nothing is set but what the mark alone would be.
+        A letter that no font has is set as a box. If a mark is in another font than its letter, the
+        letter may be lost: then only the glyph of the mark alone is set.
         """
         texts = {_NOBODYS, *(part for letter in asked for part in _parts(letter))}
         glyphs = self._glyphs(sorted(texts), source)
@@ -120,7 +121,7 @@ class Fonts:
         if source is Source.own:
             self._boxes = boxes
         elif boxes != self._boxes:
-            # a font that claims to have everything shows boxes of its own: none can be believed
+            # a font that claims to have every letter shows its own boxes: no letter can be trusted
             return set()
 
         def is_shown(letter: str) -> bool:
@@ -132,24 +133,24 @@ class Fonts:
         return set(filter(is_shown, asked))
 
     def _glyphs(self, texts: Sequence[str], source: Source) -> dict[str, list[set[bytes]]]:
-        """Return the glyphs that texts are set in, by weight."""
+        """Return the glyphs in which texts are set, by weight."""
         if source not in self._probes:
             self._probes[source] = self.compiler(source)
         inputs = {"texts": msgspec.json.encode(texts).decode()}
         made = self._probes[source].compile(_PROBE, format="svg", sys_inputs=inputs)
-        # of several pages, always: one for each weight
+        # always several pages: one for each weight
         pages = cast("list[bytes]", made)
         found = [set(_GLYPH.findall(page)) for page in pages]
         return {text: found[at * _WEIGHTS : (at + 1) * _WEIGHTS] for at, text in enumerate(texts)}
 
 
 def _parts(letter: str) -> tuple[str, str, str]:
-    """Return a letter, the same without its marks, and its marks."""
+    """Return a letter, the letter without its marks, and its marks."""
     return letter, letter[0], letter[1:]
 
 
 def _meet(some: list[set[bytes]], others: list[set[bytes]]) -> bool:
-    """Return whether two texts have a glyph in common in any weight."""
+    """Return whether two texts share a glyph in any weight."""
     return any(map(set.intersection, some, others))
 
 

@@ -1,4 +1,4 @@
-"""Frame: what every printed document carries: whose it is, of what, and its own words."""
+"""Frame: the content that every printed document has: its shop, number, dates and labels."""
 
 from __future__ import annotations
 
@@ -13,22 +13,24 @@ from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote, Reason
 
 Sheet = dict[str, object]
-"""What a template is given: texts, numbers, lists of them."""
+"""The data for a template: texts, numbers, and lists of them."""
 
 _LETTER: Final = frozenset({"USD", "CAD", "MXN", "CLP", "COP", "PHP"})
 """Currencies of the countries whose offices print on Letter; elsewhere A4 (CLDR, paperSize)."""
 
 _UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
-"""Reasons that say what goes without saying."""
+"""Reasons that are left out because they are obvious."""
 
 
 def moment_of(quote: Quote, envelope: Envelope) -> datetime:
-    """Return the moment of a revision: its issue, or the start of its day while it is a draft."""
+    """Return the time of a revision: its issue, or the start of its day (UTC) if it is not
+    issued.
+    """
     return envelope.issued_at or datetime.combine(quote.on, time(), UTC)
 
 
 def frame(title: str, quote: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
-    """Return what is on every page of a document of a revision, and who made it for whom."""
+    """Return the content of every page of a revision's document, with its shop and the revision."""
     number = scribe.say(
         "{quote}, revision {number}", quote=envelope.quote_id, number=envelope.revision
     )
@@ -41,7 +43,7 @@ def frame(title: str, quote: Quote, envelope: Envelope, scribe: Scribe, contact:
 def bare_frame(
     title: str, number: str, quote: Quote, scribe: Scribe, contact: Contact, at: datetime
 ) -> Sheet:
-    """Return what is on every page of a shop's document, which has a number of its own."""
+    """Return the content of every page of a shop's document that has a number of its own."""
     say = scribe.say
     made = at.astimezone(UTC)
     return {
@@ -55,14 +57,14 @@ def bare_frame(
         "state": "",
         "shop": quote.shop.name,
         "shop_lines": contact_lines(contact),
-        # typst fills these in, page by page
+        # typst fills these in on each page
         "page": say("Page {number} of {count}", number="{n}", count="{of}"),
         "unknown": say("{sign} stands for a character that can't be printed.", sign=UNKNOWN),
     }
 
 
 def _state(state: str, scribe: Scribe) -> str:
-    """Return the state of a revision in words; empty if it is simply issued."""
+    """Return the state of a revision in words; empty if it is issued."""
     say = scribe.say
     return {
         "draft": say("Draft, not issued yet"),
@@ -75,7 +77,7 @@ def _state(state: str, scribe: Scribe) -> str:
 
 
 def contact_lines(contact: Contact) -> list[str]:
-    """Return how a shop is reached, line by line."""
+    """Return the shop's address and contact details, line by line."""
     return [
         *text_lines(contact.address),
         *(line for line in (contact.telephone, contact.email) if line),
@@ -83,12 +85,12 @@ def contact_lines(contact: Contact) -> list[str]:
 
 
 def text_lines(text: str | None) -> list[str]:
-    """Return the lines of a text that may have several, without empty ones."""
+    """Return the lines of a text, without empty ones."""
     return [line.strip() for line in (text or "").splitlines() if line.strip()]
 
 
 def machine_rows(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
-    """Return names and values of what is repaired."""
+    """Return names and values that describe the machine."""
     engine, say = quote.engine, scribe.say
     taken_for, _ = machines_of(quote.chassis_question)
     unnamed = say("not known; priced as: {machine}", machine=taken_for)
@@ -108,15 +110,15 @@ def machine_rows(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[list[
 
 
 def customer_lines(envelope: Envelope) -> list[str]:
-    """Return who the customer is and where."""
+    """Return the customer's name and address as lines."""
     name = [envelope.customer_name] if envelope.customer_name else []
     return [*name, *text_lines(envelope.customer_address), *text_lines(envelope.customer_email)]
 
 
 def reasons(why: Iterable[Reason]) -> list[str]:
-    """Return the sentences of some reasons, each once and without the role that it is told of.
+    """Return the sentences of some reasons, each once and without the role that it is about.
 
-    If a job replaces something, that a refit would replace it too adds nothing and is left out.
+    If a job replaces something, the reason that a refit would replace it too is left out.
     """
     told = [one for one in why if one.code not in _UNSAID]
     if any(one.code == "replaced-by-job" for one in told):
@@ -125,7 +127,7 @@ def reasons(why: Iterable[Reason]) -> list[str]:
 
 
 def _bare(why: Reason) -> str:
-    """Return a sentence; where it is told of a role, without the role that stands before it."""
+    """Return a sentence without the role at its start, if it has one."""
     _, mark, rest = why.text.partition(": ")
     if not mark or why.facts.get("role") is None:
         return why.text

@@ -1,4 +1,4 @@
-"""Hypertext: documents of the shop floor as pages, from the sheets that are printed too."""
+"""Hypertext: documents of the workshop as pages, from the same sheets that are printed."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from kitwright.documents.press import TEMPLATES
 def hypertext(
     template: str, sheet: Mapping[str, object], pictures: Mapping[str, str] | None = None
 ) -> str:
-    """Return a page of HTML; every text in it is escaped, the SVG pictures stand as they are."""
+    """Return a page of HTML. Every text in it is escaped; SVG pictures are inserted unchanged."""
     drawn = {name: Markup(svg) for name, svg in (pictures or {}).items()}
     return _environment().get_template(template).render(sheet=_cleaned(sheet), pictures=drawn)
 

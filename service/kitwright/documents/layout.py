@@ -1,4 +1,6 @@
-"""Layout of plain text: lines of one width, with nothing in them that could act on a terminal."""
+"""Layout of plain text: lines of limited width, without characters that could control a
+terminal.
+"""
 
 from __future__ import annotations
 
@@ -11,20 +13,21 @@ WIDTH: Final = 96
 """Columns of the text."""
 
 _ACTING: Final = frozenset({"Cc", "Cs", "Co", "Cn", "Zl", "Zp"})
-"""Unicode categories of what is not a mark on paper: controls, half characters, line breaks."""
+"""Unicode categories of characters that do not print: controls, half characters, line breaks."""
 _FORMAT: Final = "Cf"
-"""The category of what has no look: direction marks, soft hyphens, byte order marks."""
+"""The category of characters without a glyph: direction marks, soft hyphens, byte order marks."""
 _KEPT: Final = frozenset("\u200c\u200d\u0600\u0601\u0602\u0603\u0604\u0605\u06dd\u070f\u08e2")
-"""Format characters that a text needs: the joiners of Persian and Indian words, and those of Arabic
-and Syriac that are seen."""
+"""Format characters that a text needs: the joiners of Persian and Indian words, and visible ones of
+Arabic and Syriac.
+"""
 
 
 def clean(text: str) -> str:
-    """Return a text without what acts instead of being read.
+    """Return a text without characters that act instead of being read.
 
-    A name from a catalogue or a request can so neither break a line nor turn the reading direction
-    or the colours of a terminal. What would be missed is a replacement mark; what has no look of
-    its own, and often comes along with a name copied from elsewhere, is left out.
+    A name from a catalogue or a request can't break a line, and can't change the reading direction
+    or the colours of a terminal. Characters whose loss would be noticed become a replacement mark.
+    Characters without a glyph, which are often copied along with a name, are removed.
     """
     if text.isascii() and text.isprintable():
         return text
@@ -39,7 +42,9 @@ def _cleaned(sign: str) -> str:
 
 
 def page(sections: Iterable[Iterable[str]]) -> str:
-    """Return sections of lines as one text, an empty line between them, nothing over the width."""
+    """Return sections of lines as one text, separated by empty lines, with no line over the
+    width.
+    """
     texts = []
     for section in sections:
         lines = [part for line in section for part in _fitted(clean(line))]
@@ -55,9 +60,10 @@ def title(left: str, right: str = "") -> Iterator[str]:
 
 
 def spread(left: str, right: str) -> Iterator[str]:
-    """Yield a line with its ends at both margins.
+    """Yield a line with one text at the left margin and one at the right.
 
-    A left end that is too long is broken above, a right end that is takes lines of its own.
+    If the left text is too long, its first lines are placed above. If the right text is too long,
+    it gets lines of its own.
     """
     left, right = clean(left), clean(right)
     if len(right) > WIDTH // 2:
@@ -71,7 +77,7 @@ def spread(left: str, right: str) -> Iterator[str]:
 
 
 def paragraph(text: str, first: str, others: str, width: int = WIDTH) -> list[str]:
-    """Return a text broken into lines, the first and the other lines indented as given."""
+    """Return a text wrapped into lines, with the given indents of the first and the other lines."""
     return wrap(clean(text), width, initial_indent=first, subsequent_indent=others)
 
 

@@ -1,4 +1,4 @@
-"""The leak-down readings of a kept revision as a picture that a page can hold."""
+"""Leak-down readings of a stored revision as a picture inside a page."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ TOP: Final = 6
 ROW: Final = 50
 BAR: Final = 16
 KEY: Final = 20
-"""Between two lines of the key to the zones."""
+"""The space between two lines of the key to the zones."""
 
 
 def leakage_svg(assessment: Assessment, scribe: Scribe) -> Markup | str:
-    """Return an SVG element with a bar for each cylinder that has a figure, over the zones of what
-    it means; nothing where none has. It has its texts as a title and a description.
+    """Return an SVG element with a bar for each cylinder that has a figure, over the zones of its
+    meaning; empty if no cylinder has one. Its texts are given as a title and a description.
 
-    Bars are full where a reading counts, hatched where it is indicative, an outline where it is
-    void, and each carries its figure. It is narrow, so that its letters stay legible on a
-    telephone. Its colours are classes of the page's style sheet.
+    Bars are solid if a reading counts, hatched if it is indicative, and outlined if it is void;
+    each shows its figure. The picture is narrow, so that it is legible on a phone. Its colours are
+    classes of the page's style sheet.
     """
     rows = [one for one in assessment.leakage if one.whole_percent is not None]
     if not rows:
@@ -64,7 +64,7 @@ def leakage_svg(assessment: Assessment, scribe: Scribe) -> Markup | str:
 
 
 def leakage_told(one: CylinderLeakage, scribe: Scribe) -> str:
-    """Return a cylinder's reading as a sentence."""
+    """Return the reading of a cylinder as a sentence."""
     if one.whole_percent is None:
         return scribe.say("Cylinder {cylinder}: no reading that counts.", cylinder=one.cylinder)
     facts = {"cylinder": one.cylinder, "percent": scribe.percent(one.whole_percent)}
@@ -78,7 +78,7 @@ def leakage_told(one: CylinderLeakage, scribe: Scribe) -> str:
 
 
 def paper_zones(bands: Iterable[LeakageBand]) -> tuple[Zone, ...]:
-    """Return the zones of a kept revision's leakages."""
+    """Return the zones of a stored revision's leakages."""
     return tuple(
         zones_of(
             (band.verdict, None if band.upper_percent is None else Decimal(band.upper_percent))

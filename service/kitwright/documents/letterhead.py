@@ -1,4 +1,4 @@
-"""Letterhead: who a document is from, and how its reader asks."""
+"""Letterhead: the sender of a document, and how its reader can ask questions."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from kitwright.catalogue.model import Contact, Shop
 
 
 class Letterhead(Struct, frozen=True, kw_only=True):
-    """A shop on paper: its name, where its clocks are, and what of its contact is known."""
+    """A shop as the sender of a document: its name, its time zone, and its known contact
+    details.
+    """
 
     name: str
     time_zone: str
@@ -20,7 +22,7 @@ class Letterhead(Struct, frozen=True, kw_only=True):
 
     @property
     def dialled(self) -> str:
-        """The telephone number as an address to call, or an empty text."""
+        """The phone number as a `tel:` address, or an empty text."""
         return (
             ""
             if self.telephone is None
@@ -28,7 +30,7 @@ class Letterhead(Struct, frozen=True, kw_only=True):
         )
 
     def written_to(self, subject: str) -> str:
-        """Return an address to write to with a subject, or an empty text."""
+        """Return a `mailto:` address with a subject, or an empty text."""
         if self.email is None:
             return ""
         return f"mailto:{quote(self.email, safe='@')}?subject={quote(subject, safe='')}"

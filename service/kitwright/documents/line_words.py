@@ -1,5 +1,5 @@
-"""What documents say of a line: its heading, quantity and price, whose parts it has, why it is
-less.
+"""Words for a line in documents: heading, quantity, price, makes of its parts, and the reason for a
+discount.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from kitwright.language.scribe import Scribe
 from kitwright.quote import Line, Quote, Reason
 
 GOODS: Final = frozenset({"part", "set", "customer_part", "consumable"})
-"""Kinds of lines that are goods, with a number and a unit of their own."""
+"""Kinds of lines for goods, with a number and a unit of their own."""
 _GROUPS: Final = (
     GOODS,
     frozenset({"labour"}),
@@ -19,10 +19,10 @@ _GROUPS: Final = (
     frozenset({"core"}),
     frozenset({"discount"}),
 )
-"""Kinds of lines under one heading, in the order of the headings; other kinds come after them."""
+"""Kinds of lines by heading, in the order of the headings; other kinds follow."""
 
 _GIVEN = frozenset({"discount-of-line", "discount-of-quote", "percent-of-line", "percent-of-quote"})
-"""Reasons of discounts; their sentences also name who of the shop gave it."""
+"""Reasons of discounts whose sentences also name the person of the shop who gave it."""
 
 
 def kind_of(line: Line) -> str:
@@ -31,8 +31,8 @@ def kind_of(line: Line) -> str:
 
 
 def grouped(quote: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
-    """Return the lines under their headings, what was added since the acceptance last; within one,
-    lines keep their order.
+    """Return the lines under their headings, in their order; lines added since the acceptance come
+    last.
     """
     say = scribe.say
     headings = (
@@ -52,18 +52,18 @@ def grouped(quote: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
 
 
 def place_of(line: Line) -> int:
-    """Return which heading a line has, in their order."""
+    """Return the position of a line's heading, from 0."""
     kind = kind_of(line)
     return next((at for at, kinds in enumerate(_GROUPS) if kind in kinds), len(_GROUPS))
 
 
 def quantity_of(line: Line, scribe: Scribe) -> str:
-    """Return how much of something a line is for: 2 sets."""
+    """Return the quantity of a line with its unit: 2 sets."""
     return f"{scribe.number(line.quantity)} {scribe.unit(line.measure, line.quantity)}"
 
 
 def price_of(line: Line, scribe: Scribe) -> str:
-    """Return a line's price with what it is for; a piece is not named."""
+    """Return a line's price with the quantity that it is for, which is left out for one piece."""
     price = scribe.money(line.unit_price, line.amount.currency)
     base = line.base_quantity
     if line.unit == "MIN" and base == "60":
@@ -76,8 +76,8 @@ def price_of(line: Line, scribe: Scribe) -> str:
 
 
 def makes_of(line: Line, scribe: Scribe) -> str:
-    """Return whose parts a line is for, as far as that is known: one name, or several with how
-    many.
+    """Return the makes of a line's parts as far as known: one name, or several with their
+    quantities.
     """
     made = line.makes
     if len(made) == 1:
@@ -87,7 +87,7 @@ def makes_of(line: Line, scribe: Scribe) -> str:
 
 
 def reason_of(line: Line, scribe: Scribe) -> str:
-    """Return why something is taken off, in the shop's own words; empty of other lines."""
+    """Return why something is taken off, in the shop's own words; empty for other lines."""
     for why in line.why:
         if why.code in _GIVEN:
             percent, reason = why.facts.get("percent"), str(why.facts.get("reason"))
@@ -99,7 +99,7 @@ def reason_of(line: Line, scribe: Scribe) -> str:
 
 
 def told_to_customer(why: Reason, scribe: Scribe) -> str:
-    """Return a reason as its customer reads it: one about the customer speaks to them."""
+    """Return a reason in the form for the customer, who is addressed directly."""
     if why.code == "customer-brings":
         return scribe.say("You supply this part. We give no warranty on the part itself.")
     return why.text

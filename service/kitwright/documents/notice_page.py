@@ -1,4 +1,4 @@
-"""Small pages for customers: a link that leads nowhere, and the thanks after an answer."""
+"""Notice page: small pages for customers about invalid links, and thanks after an answer."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from kitwright.language.scribe import Scribe
 
 
 class Notice(StrEnum):
-    """What a small page says."""
+    """The message of a small page."""
 
     link_expired = "link_expired"
     link_unknown = "link_unknown"
@@ -46,7 +46,7 @@ def _texts(scribe: Scribe) -> dict[Notice, tuple[str, str]]:
             say("This link has expired"),
             say("Links to quotes expire after a while. Please ask us for a new one."),
         ),
-        # One page for forged, changed and unknown links: it does not tell which of them it was.
+        # One page for forged, changed and unknown links: it does not reveal which of them it was.
         Notice.link_unknown: (
             say("We can't find a quote for this link"),
             say(

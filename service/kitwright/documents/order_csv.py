@@ -29,25 +29,26 @@ COLUMNS: Final = (
     "order_id",
     "ordered_on",
 )
-"""The first record; the same in every language. `order` is the revision that is ordered for,
-`order_id` the kept order: one revision may need several. New columns come last.
+"""The header record, the same in every language. `order` is the revision that the order is for,
+`order_id` the stored order: one revision may need several. New columns are added at the end.
 """
 
 _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-"""What a spreadsheet may take for the start of a formula, also in full width."""
+"""Characters that a spreadsheet may take for the start of a formula, also in full width."""
 
 
 def order_csv(
     order: Order, envelope: Envelope, scribe: Scribe, *, letter: str, made_on: date
 ) -> bytes:
-    """Return one supplier's order as CSV (RFC 4180) in UTF-8, a record a line, ended by CRLF.
+    """Return one supplier's order as CSV (RFC 4180) in UTF-8, one record a line, with CRLF line
+    ends.
 
-    A text that a spreadsheet could take for a formula is defused: an apostrophe stands before it.
-    Numbers have no apostrophe, no grouping and a decimal point; a pack's cost is `unit_cost`.
+    A text that a spreadsheet could take for a formula gets an apostrophe before it. Numbers have no
+    apostrophe, no grouping and a decimal point. `unit_cost` is the cost of one pack.
 
     Args:
         letter: the order's own id, such as O3.
-        made_on: the day on which it was made, where the shop is.
+        made_on: the day on which it was placed, by the shop's clock.
     """
     out = StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
@@ -76,9 +77,9 @@ def order_csv(
 
 
 def defused(text: str) -> str:
-    """Return a text of a cell that no spreadsheet computes: `'` before what could be a formula.
+    """Return a cell's text that no spreadsheet computes: `'` is added before a possible formula.
 
-    Signs that act are replaced first, so none can hide the start of a formula.
+    Control characters are replaced first, so that they can't hide the start of a formula.
     """
     cell = clean(text)
     is_formula = text.startswith(_STARTS) or cell.lstrip(" \u00a0\ufffd").startswith(_STARTS)

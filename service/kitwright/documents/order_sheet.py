@@ -1,4 +1,4 @@
-"""A parts order as the printed purchase order for its supplier."""
+"""Purchase order: a parts order as a printed document for its supplier."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def order_sheet_pdf(
 
     Args:
         letter: the order's own id, such as O3.
-        made_at: when it was made, by the clock where the shop is.
+        made_at: when it was placed, by the shop's clock.
     """
     sheet = order_sheet(
         order, quote, envelope, scribe, letter=letter, made_at=made_at, contact=contact
@@ -46,7 +46,7 @@ def order_sheet(
     made_at: datetime,
     contact: Contact,
 ) -> Sheet:
-    """Return what the order's template shows."""
+    """Return the content of the purchase order for its template."""
     say, day = scribe.say, scribe.day(made_at.date())
     return {
         **bare_frame(say("Purchase order"), letter, quote, scribe, contact, made_at),

@@ -11,7 +11,7 @@ from kitwright.quote import Order
 
 
 def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:
-    """Yield a shop's order: what, at what cost, whether it is there, and the total."""
+    """Yield a shop's order as lines: items, costs, availability and the total."""
     say = scribe.say
     yield "-" * WIDTH
     heading = say("PURCHASE ORDER  {supplier} ({id})", supplier=order.name, id=order.supplier)
@@ -48,13 +48,13 @@ def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:
 
 
 def deadline_of(order: Order, scribe: Scribe) -> str:
-    """Return the time by which an order has to be placed, with its time zone if that is another
-    than the shop's.
+    """Return the time by which an order must be placed, with its time zone if that differs from the
+    shop's.
     """
     time = scribe.say_as("clock", "{time}", time=order.order_by)
     return time if order.time_zone is None else f"{time} ({order.time_zone})"
 
 
 def amount_line(label: str, money: Money, scribe: Scribe) -> Iterator[str]:
-    """Yield an amount at the right margin, beside what it is."""
+    """Yield a line with a name and an amount at the right margin."""
     yield from spread(f"  {label}", scribe.money(money.amount_text, money.currency))

@@ -1,4 +1,4 @@
-"""What a reader of a quote's page may do on it, and what is to be told there."""
+"""Page actions: what a reader may do on a quote's page, and the messages shown there."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from kitwright.quote import Amount
 
 
 class PageState(StrEnum):
-    """Where the revision stands for its reader."""
+    """The state of the revision for its reader."""
 
     issued = "issued"
     accepted = "accepted"
@@ -31,14 +31,15 @@ class PageField(StrEnum):
 
 
 class PageActions(Struct, frozen=True, kw_only=True):
-    """What a page offers.
+    """The actions and messages of a page.
 
-    Forms are there while the revision is issued and has their addresses, which are posted to as
-    `application/x-www-form-urlencoded`. `consent` is what a yes says yes to, word by word;
-    `usual_limit` up to where the bill may go where the reader names no limit. `decided_at`,
-    `decided_by` and `limit`, with tax where `limit_includes_tax`, tell of a decision. `wrong` says
-    what is wrong with a field, beside it; `entered` is what stood there. `notice` is told at the
-    top.
+    Forms are shown while the revision is issued and their addresses are given. They are posted
+    there as `application/x-www-form-urlencoded`. `consent` is the exact text that the customer
+    accepts. `usual_limit` is the limit that applies if the customer gives none.
+
+    `decided_at`, `decided_by` and `limit`, which includes tax if `limit_includes_tax`, describe a
+    decision. `wrong` is the error of a field, shown next to it; `entered` is the text that was
+    entered. `notice` is shown at the top.
     """
 
     state: PageState
@@ -57,5 +58,5 @@ class PageActions(Struct, frozen=True, kw_only=True):
 
     @property
     def is_open(self) -> bool:
-        """Whether the reader can answer here."""
+        """Whether the reader can accept or decline here."""
         return self.state is PageState.issued and None not in (self.accept_url, self.decline_url)

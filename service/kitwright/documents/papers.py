@@ -1,4 +1,4 @@
-"""Papers: the documents of one shop, each of a kept revision and what surrounds it."""
+"""Papers: the documents of one shop for stored revisions and their orders."""
 
 from __future__ import annotations
 
@@ -32,14 +32,14 @@ _STYLE: Final = re.compile("<style>(.*?)</style>", re.DOTALL)
 
 
 class Page(Struct, frozen=True):
-    """A page, and the Content-Security-Policy that goes with it."""
+    """A page, and the Content-Security-Policy to send with it."""
 
     body: bytes
     policy: str
 
 
 class MadeOrder(Struct, frozen=True):
-    """A parts order as it was made: with its id, and when, by the clock where the shop is."""
+    """A placed parts order: with its id, and the time it was placed by the shop's clock."""
 
     order: Order
     id: str
@@ -47,11 +47,11 @@ class MadeOrder(Struct, frozen=True):
 
 
 class ShopPapers:
-    """The documents of one shop. Works in any thread.
+    """The documents of one shop. It can be used in any thread.
 
     Args:
-        catalogue: says what to look at while an engine is apart.
-        shop: whose documents they are.
+        catalogue: its layouts give the instructions for the bench.
+        shop: the shop that issues the documents.
     """
 
     def __init__(self, catalogue: Catalogue, shop: Shop) -> None:
@@ -70,7 +70,7 @@ class ShopPapers:
         return fonts().missing(text)
 
     def offer_page(self, paper: Paper, actions: PageActions) -> Page:
-        """Return the customer's page of a revision, with what may be done there."""
+        """Return the customer's page of a revision, with the actions available there."""
         scribe = Scribe(paper.quote.language)
         html = quote_page(
             paper.quote, paper.envelope, scribe, shop=self._letterhead, actions=actions
@@ -84,7 +84,7 @@ class ShopPapers:
         return Page(html.encode(), page_policy())
 
     def quote_page(self, paper: Paper) -> Page:
-        """Return a revision as a page to read only."""
+        """Return a revision as a read-only page."""
         html = quote_page(
             paper.quote, paper.envelope, Scribe(paper.quote.language), shop=self._letterhead
         )
@@ -126,12 +126,12 @@ class ShopPapers:
         )
 
     def pick_list_page(self, paper: Paper) -> Page:
-        """Return what comes from the shelves as a page."""
+        """Return the pick list of a revision as a page."""
         scribe = Scribe(paper.quote.language)
         return _page(pick_list_html(paper.quote, paper.envelope, scribe, contact=self._contact))
 
     def pick_list_pdf(self, paper: Paper) -> bytes:
-        """Return what comes from the shelves as PDF."""
+        """Return the pick list of a revision as PDF."""
         return pick_list_pdf(
             paper.quote, paper.envelope, Scribe(paper.quote.language), contact=self._contact
         )
@@ -168,7 +168,7 @@ class ShopPapers:
 
 
 def _page(html: str) -> Page:
-    """Return a page whose own style elements its policy names."""
+    """Return a page with a policy that allows only its own style elements."""
     hashes = " ".join(
         "'sha256-" + b64encode(sha256(one.encode()).digest()).decode() + "'"
         for one in _STYLE.findall(html)
@@ -178,9 +178,9 @@ def _page(html: str) -> Page:
 
 
 def _looks(catalogue: Catalogue, quote: Quote) -> Looks:
-    """Return what the layout of a revision's engine, and the machine around it, say for the bench.
+    """Return the instructions for the bench from a revision's layout and chassis.
 
-    Of an engine or machine that the catalogue no longer holds, nothing is said.
+    An engine or machine that is no longer in the catalogue gives no instructions.
     """
     family = catalogue.families.get(FamilyId(quote.engine.family))
     layout = None if family is None else catalogue.layouts.get(family.layout)
@@ -197,7 +197,9 @@ def _looks(catalogue: Catalogue, quote: Quote) -> Looks:
 
 
 def look_at(row: Component | Override, plain: Look | None = None) -> Look:
-    """Return what a component says for the bench; what an override leaves out is as in `plain`."""
+    """Return a component's instructions for the bench; those that an override leaves out come from
+    `plain`.
+    """
     plain = plain or Look()
     return Look(
         inspect=plain.inspect if row.inspect is None else row.inspect,

@@ -1,4 +1,4 @@
-"""The pick list: what is taken from the shelves, bin by bin."""
+"""The pick list: the items to take from the shelves, bin by bin."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def pick_list_html(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact:
 
 
 def pick_list(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> Sheet:
-    """Return what both forms of the pick list show: by bin, what has none last."""
+    """Return the content of both forms of the pick list, by bin, items without a bin last."""
     say = scribe.say
     names = {line.code: line.description for line in quote.lines}
     names |= {need.part: need.name for need in quote.kit.needs}
@@ -52,7 +52,7 @@ def pick_list(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Cont
 
 def _row(stock: FromStock, names: Mapping[str, str], quote: Quote, scribe: Scribe) -> Sheet:
     roles = _roles(quote, stock.item, scribe)
-    # older stock that is used up goes by a number that nothing else in the answer names
+    # older stock that is used up has a number that occurs nowhere else in the answer
     name = names.get(stock.item) or next(iter(roles), stock.item)
     return {
         "bin": stock.bin or scribe.say("no bin"),
@@ -69,7 +69,9 @@ def cover_words(covers: tuple[Cover, ...], scribe: Scribe) -> list[str]:
 
 
 def _roles(quote: Quote, item: str, scribe: Scribe) -> list[str]:
-    """Return what an item from the shelves is for: what its packs cover, else who needs it."""
+    """Return the use of an item from the shelves: the roles that its packs cover, else its
+    needs.
+    """
     packs = (one for one in quote.kit.packs if one.item == item and one.source == "stock")
     covered = cover_words(tuple(cover for pack in packs for cover in pack.covers), scribe)
     needed = (
@@ -79,7 +81,7 @@ def _roles(quote: Quote, item: str, scribe: Scribe) -> list[str]:
 
 
 def _along(shelf: str | None) -> tuple[bool, list[tuple[int, str]]]:
-    """Return a key that sorts bins as they are placed: F2 before F10, what has no bin last."""
+    """Return a key that sorts bins in natural order: F2 before F10, items without a bin last."""
     parts = re.findall(r"\d+|\D+", shelf or "")
     return not shelf, [
         (int(part), "") if part.isdecimal() and part.isascii() else (-1, part) for part in parts

@@ -1,8 +1,8 @@
-"""Press: printed documents, set by typst from a template of ours and texts that are only data.
+"""Press: printed documents, typeset by typst from a template and texts that are only data.
 
-Nothing of a text is ever pasted into a template: it goes in as JSON and comes out as a string
-value, in which no sign means anything. Documents ask for PDF/UA-1, so that one that could not be
-read aloud is refused rather than made.
+Texts are never inserted into a template: they are passed as JSON and become string values, in which
+no character has a special meaning. Documents must conform to PDF/UA-1: a document that is not
+accessible is refused.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ TEMPLATES: Final = Path(__file__).parent / "templates"
 
 
 class NotPrintable(KitwrightError):
-    """A document that the typesetter refuses; always a fault of a template."""
+    """A document that the typesetter refuses; this is always an error of a template."""
 
     code = "not-printable"
 
@@ -38,8 +38,8 @@ class NotPrintable(KitwrightError):
 class Press:
     """Prints from the templates of one folder; may be shared between threads.
 
-    Compilers are kept, because what one has read of fonts and templates makes the next document
-    fast; they work on one document at a time. The machine's fonts take part only in documents that
+    Compilers are reused, because the fonts and templates that they have read make the next document
+    fast. Each works on one document at a time. The machine's fonts are used only in documents that
     need one of them.
     """
 
@@ -57,21 +57,21 @@ class Press:
         at: datetime,
         exact: Mapping[str, str] | None = None,
     ) -> bytes:
-        """Return a document as PDF; the same sheet at the same moment gives the same bytes.
+        """Return a document as PDF; the same sheet with the same time gives the same bytes.
 
         Args:
             template: the name of a file in the folder.
             sheet: texts, numbers and lists of them, as the template reads them.
-            at: the moment that stands in the document as its making.
-            exact: what is not a text to read, by name: SVG documents and addresses, as they are.
-                The words of an SVG document stand in the sheet too, and are printable.
+            at: the time of making that is recorded in the document.
+            exact: values to use unchanged, by name: SVG documents and addresses. The words of an
+                SVG document are also in the sheet, and are printable.
 
         Raises: NotPrintable.
         """
         sources = self._fonts.sources(_texts(sheet))
         missing = {letter for letter, source in sources.items() if source is Source.nowhere}
         told = _each(sheet, lambda text: set_in_type(printable(text, missing)))
-        # the sentence that explains the mark holds it too
+        # the sentence that explains the mark contains it too
         is_whole = not any(UNKNOWN in text for text in _texts({**told, "unknown": None}))
         whole = {"sheet": told, "is_whole": is_whole, "exact": exact or {}}
         inputs = {"sheet": msgspec.json.encode(whole).decode()}
@@ -97,7 +97,7 @@ class Press:
 
 @cache
 def press() -> Press:
-    """Return the press of this package's templates, made on first use."""
+    """Return the press for this package's templates, created on first use."""
     return Press(TEMPLATES, fonts())
 
 

@@ -1,4 +1,4 @@
-"""The lines of a price, as printed documents show them."""
+"""Price sheet: the lines of a price for printed documents."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ _FOR_THE_SHOP: Final = frozenset(
         "price-overridden",
     }
 )
-"""Reasons that name where the shop buys, or that somebody of the shop wrote for the shop."""
+"""Reasons that name where the shop buys, or that were written for the shop only."""
 
 
 def _line(line: Line, scribe: Scribe) -> Sheet:

@@ -1,5 +1,5 @@
-"""Printable: texts made of nothing but what the fonts of printed documents can show, laid out so
-that no text can spoil the page around it.
+"""Printable: texts of characters that the fonts of printed documents can show, laid out so that no
+text can spoil the page around it.
 """
 
 from __future__ import annotations
@@ -13,38 +13,44 @@ from typing import Final
 from kitwright.documents.layout import clean
 
 UNKNOWN: Final = "\ufffd"
-"""What stands for a character that can't be printed."""
+"""The replacement for a character that can't be printed."""
 
 _LONGEST: Final = 30
 """The widest word that fits into every column for running text; a narrow letter counts 1."""
 
 _LONGEST_WORD: Final = 80
-"""The most letters of a word that is left to hyphenation."""
+"""The maximum length in letters of a word that is left to hyphenation."""
 
 _LETTERS: Final = re.compile(r'[(„“”"]*[A-Za-zÀ-ž][A-Za-zÀ-ž-]*[a-zß-ž][)„“”".,;:!?]*')
 _MUTE: Final = re.compile(r"[b-df-hj-np-tv-xzß]{9}", re.IGNORECASE)
-"""More letters without a vowel than any word has that can be spoken, and so hyphenated."""
+"""More consecutive letters without a vowel than a pronounceable, hyphenated word has."""
 
 _PIECE: Final = 14
-"""The width after which a wider word may be broken."""
+"""The width above which a word may be broken."""
 
 _BREAK: Final = "\u200b"
-"""A place without width where a line may end."""
+"""A zero-width place where a line may end."""
 
 _MOST_MARKS: Final = 6
-"""The most marks on one letter: no writing needs more, and a tower of them covers other lines."""
+"""The maximum number of marks on one letter: no writing needs more, and more would cover other
+lines.
+"""
 _JOINERS: Final = "\u200c\u200d"
 
 _ISOLATE: Final = "\u2068"
 _END: Final = "\u2069"
-"""Around text that is read from right to left, so that it moves nothing beside it (UAX #9)."""
+"""Placed around text that is read from right to left, so that it does not move its neighbours (UAX
+#9).
+"""
 _RIGHT: Final = ("R", "AL")
 """Bidirectional classes of letters that are read from right to left."""
 
 
 @lru_cache(maxsize=10_000)
 def letters(text: str) -> tuple[str, ...]:
-    """Return the letters of a text, each with its marks; none that acts instead of being read."""
+    """Return the letters of a text, each with its marks, without characters that act instead of
+    being read.
+    """
     found: list[str] = []
     marks = 0
     for sign in clean(text):
@@ -68,18 +74,18 @@ def printable(text: str, missing: Container[str]) -> str:
 
 @lru_cache(maxsize=1_000)
 def set_in_type(text: str) -> str:
-    """Return a printable text in which words too long for a line may be broken, and what is read
-    from right to left stays in its place.
+    """Return a printable text in which words too long for a line may be broken, and right-to-left
+    text stays in its place.
 
-    Words of letters are not touched: the typesetter hyphenates them by their language.
+    Words of letters are unchanged: the typesetter hyphenates them by their language.
     """
     return isolated(" ".join(_breakable(word) for word in text.split(" ")))
 
 
 def isolated(text: str) -> str:
-    """Return a text whose parts that are read from right to left are isolated from the others.
+    """Return a text whose right-to-left parts are isolated from the others.
 
-    A text that is of such letters alone is one part with its figures: a street with its number.
+    A text of only such letters is one part with its digits: a street with its number.
     """
     if text.isascii():
         return text
@@ -96,7 +102,7 @@ def isolated(text: str) -> str:
 
 
 def _runs(turns: list[str]) -> Iterator[tuple[int, int]]:
-    """Yield first and last place of what is read from right to left without an L between."""
+    """Yield first and last position of each right-to-left part without an L in between."""
     first = last = -1
     for at, turn in enumerate(turns):
         if turn in _RIGHT:

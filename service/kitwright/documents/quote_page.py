@@ -1,4 +1,4 @@
-"""A kept revision as a page for its customer, who can accept or decline it there."""
+"""Quote page: a stored revision as a page for its customer, who can accept or decline it there."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from kitwright.quote import Amount, Envelope, Quote, RankedFault
 
 
 class ViewDiagnosis(Struct, frozen=True, kw_only=True):
-    """A fault as its customer reads of it."""
+    """A fault as described to the customer."""
 
     name: str
     grade: str
@@ -43,8 +43,8 @@ def quote_page(
 ) -> str:
     """Return a revision as an HTML document without scripts, to be sent with `page_policy()`.
 
-    Without `actions` it is for reading only. Texts of the revision are marked as in its language,
-    where that is another than the scribe's. Errors beside fields are told at the top as well.
+    Without `actions` the page is read-only. Texts of the revision are marked with its language if
+    that differs from the scribe's. Errors shown next to fields are also listed at the top.
     """
     assessment = quote.assessment
     leakage = () if assessment is None else assessment.leakage
@@ -92,7 +92,7 @@ def quote_page(
 
 
 def _alone(quote: Quote, scribe: Scribe) -> str:
-    """Return what the prices of further work are: each for one item, and whether with tax."""
+    """Return what the prices of further work are: for each item alone, with or without tax."""
     if quote.totals.gross is None and not quote.shop.prices_include_tax:
         return scribe.say("Each item alone, before tax")
     return (
@@ -116,7 +116,7 @@ def _diagnosis(one: RankedFault, scribe: Scribe) -> ViewDiagnosis:
 
 
 def _sureness(grade: str, scribe: Scribe) -> str:
-    """Return how certain a grade is, in words."""
+    """Return the certainty of a grade in words."""
     say = scribe.say
     return {
         "confirmed": say("Confirmed: a test shows it directly."),
@@ -126,7 +126,7 @@ def _sureness(grade: str, scribe: Scribe) -> str:
 
 
 def _told(actions: PageActions | None, scribe: Scribe, shop: Letterhead) -> str:
-    """Return what became of the revision, in a sentence; empty while it is open."""
+    """Return the outcome of the revision in a sentence; empty while it is open."""
     if actions is None:
         return ""
     if actions.state in (PageState.accepted, PageState.declined):

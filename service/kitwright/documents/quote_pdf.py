@@ -1,4 +1,4 @@
-"""A quote as a printed document, to be signed and taken home."""
+"""Quote as PDF: a revision as a printed document to sign and take home."""
 
 from __future__ import annotations
 
@@ -38,17 +38,17 @@ def quote_pdf(
     link: str | None = None,
     zone: str = "UTC",
 ) -> bytes:
-    """Return a revision as the customer is asked to accept it, as PDF/UA-1.
+    """Return the revision that the customer is asked to accept, as PDF/UA-1.
 
     Args:
         quote: the revision's answer.
-        envelope: whose it is, and its state.
-        scribe: words in the answer's language.
-        contact: how the shop is reached.
+        envelope: its customer and machine, and its state.
+        scribe: for words in the answer's language.
+        contact: the shop's contact details.
         ceiling: the limit of the bill; the total including tax if absent.
-        ceiling_includes_tax: whether the ceiling is one with tax.
-        link: where the customer can answer on line, an http or https address.
-        zone: the shop's time zone, which the time of an acceptance is given in.
+        ceiling_includes_tax: whether the ceiling includes tax.
+        link: where the customer can answer online, an http or https address.
+        zone: the shop's time zone, used for the time of an acceptance.
     """
     address = link if link and link.startswith(("https://", "http://")) else ""
     sheet = {
@@ -76,7 +76,9 @@ def quote_sheet(
     *,
     ceiling_includes_tax: bool = True,
 ) -> Sheet:
-    """Return what the quote's template shows whatever became of the quote, in its order."""
+    """Return the content of the quote's template that does not depend on its outcome, in its
+    order.
+    """
     return {
         **frame(scribe.say("Quote"), quote, envelope, scribe, contact),
         "words": _words(scribe, quote),
@@ -120,7 +122,7 @@ def quote_sheet(
 
 
 def _questions(quote: Quote, scribe: Scribe) -> Iterator[list[str]]:
-    """Yield what is asked and what is priced meanwhile, for each question."""
+    """Yield each question and the assumption that is priced meanwhile."""
     priced, may_be = machines_of(quote.chassis_question)
     if may_be:
         told = scribe.say(
@@ -250,8 +252,8 @@ def _found(assessment: Assessment, scribe: Scribe) -> list[Sheet]:
 
 
 def _readings(assessment: Assessment | None, scribe: Scribe) -> Sheet:
-    """Return a bar for each cylinder that has a figure, and the zones that lie behind the bars,
-    with their lines of the key. Places are shares of a bar's greatest width.
+    """Return a bar for each cylinder that has a figure, and the zones behind the bars, with their
+    lines of the key. Positions are fractions of a bar's greatest width.
     """
     zones = paper_zones(() if assessment is None else assessment.leakage_bands)
     rows = [
@@ -346,7 +348,9 @@ def _extra(extra: Extra, scribe: Scribe) -> Sheet:
 
 
 def _limit(quote: Quote, ceiling: Amount | None, scribe: Scribe, *, includes_tax: bool) -> str:
-    """Return the limit of the bill, and that all further work waits for the customer."""
+    """Return the limit of the bill, and the sentence that all further work waits for the
+    customer.
+    """
     say = scribe.say
     waits = quote.extras or quote.may_turn_up
     told = (

@@ -17,11 +17,11 @@ from kitwright.quote import Contingency, LeftOver, Line, Option, Question, Quote
 from kitwright.units import decimal_text
 
 _NUMBERED: Final = frozenset({"part", "set", "customer_part", "consumable", "core"})
-"""Kinds of line whose code is a number that is looked up, and not an id of Kitwright's own."""
+"""Kinds of line whose code is a part number, not an id of Kitwright."""
 
 
 def quote_text(quote: Quote) -> str:
-    """Return the quote as text of at most `WIDTH` columns, ending in a newline."""
+    """Return the quote as text of at most `WIDTH` columns, ending with a newline."""
     scribe = Scribe(quote.language)
     sections = (
         _head(quote, scribe),
@@ -87,7 +87,7 @@ def _reported(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _basis(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what findings support, if the quote is based on them."""
+    """Yield the conclusion from the findings, if the quote is based on them."""
     if quote.assessment is None:
         return
     say = scribe.say
@@ -221,7 +221,7 @@ def _totals(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what may be found, if that was asked for."""
+    """Yield the contingencies, if they were requested."""
     found, say = quote.contingencies, scribe.say
     if found is None or not found.each:
         return
@@ -249,7 +249,7 @@ def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
 def _nested(
     each: Sequence[Contingency], under: tuple[str, int | None] | None, depth: int = 0
 ) -> Iterator[tuple[int, Contingency]]:
-    """Yield what may be found, each followed by what may be found after it, with its depth."""
+    """Yield the contingencies with their depth, each followed by those that depend on it."""
     for one in each:
         if one.under == under:
             yield depth, one

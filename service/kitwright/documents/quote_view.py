@@ -1,4 +1,4 @@
-"""The lines of a kept revision arranged for reading, in groups, and what is asked about it."""
+"""Quote view: the lines of a stored revision in groups for reading, and its open questions."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Line, Question, Quote
 
 _NUMBERED: Final = frozenset({"part", "set", "customer_part"})
-"""Kinds whose code is a part's number, which its reader may want to look up."""
+"""Kinds whose code is a part number, which the reader may want to look up."""
 
 _TOLD: Final = frozenset(
     {
@@ -36,13 +36,13 @@ _TOLD: Final = frozenset(
         "used-up",
     }
 )
-"""Reasons that customers are told: none that names what the shop pays, where it buys, or what
-somebody of the shop wrote for the shop.
+"""Reasons shown to customers: none names what the shop pays, where it buys, or a note written for
+the shop only.
 """
 
 
 class ViewLine(Struct, frozen=True, kw_only=True):
-    """A line as it is read: what, how much of it, and what is to be said of it."""
+    """A line for reading: description, quantity and notes."""
 
     what: str
     how: str
@@ -59,7 +59,7 @@ class ViewGroup(Struct, frozen=True, kw_only=True):
 
 
 def lines_of(quote: Quote, scribe: Scribe) -> tuple[ViewGroup, ...]:
-    """Return the lines in groups that are not empty."""
+    """Return the groups of lines that are not empty."""
     return tuple(
         ViewGroup(
             title=title,
@@ -71,13 +71,13 @@ def lines_of(quote: Quote, scribe: Scribe) -> tuple[ViewGroup, ...]:
 
 
 def extras_together(quote: Quote, scribe: Scribe) -> str:
-    """Return the extra prices added up."""
+    """Return the sum of the extra prices."""
     return _together([one.price for one in quote.extras], scribe)
 
 
 def machines_of(question: Question | None) -> tuple[str, tuple[str, ...]]:
-    """Return the machine that is priced where nobody named it, and all that it may be; nothing
-    where it is known.
+    """Return the machine that is priced if none was named, and all possible machines; both are
+    empty if the machine is known.
     """
     if question is None:
         return "", ()
@@ -112,9 +112,7 @@ def _notes(line: Line, scribe: Scribe) -> Iterator[str]:
 
 
 def _how(line: Line, scribe: Scribe) -> Iterator[str]:
-    """Yield the part's number and make, and quantity and price where they say more than the
-    amount.
-    """
+    """Yield the part's number and make, and quantity and price if they say more than the amount."""
     if line.kind in _NUMBERED and not line.is_added:
         yield isolated(line.code)
     if makes := makes_of(line, scribe):

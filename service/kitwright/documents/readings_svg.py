@@ -1,4 +1,6 @@
-"""The leak-down readings of an engine as a picture: a bar for each reading, over what it means."""
+"""Leak-down readings of an engine as a picture: a bar for each reading over the zones of its
+meaning.
+"""
 
 from __future__ import annotations
 
@@ -22,13 +24,13 @@ TOP: Final = 64
 ROW: Final = 34
 BAR: Final = 20
 
-# Light to dark, so that the zones tell apart in grey and by those who see no colours.
+# Light to dark, so that the zones differ in grey and for readers who see no colours.
 _FILL: Final = {"good": "#f4f4f4", "watch": "#d8d8d8", "bad": "#b4b4b4"}
 _INK: Final = "#1c1c1c"
 
 
 class _Row(Struct, frozen=True, kw_only=True):
-    """A reading as it is drawn: its bar's name, its whole per cent and what becomes of it."""
+    """A reading for the drawing: the name of its bar, its whole per cent and whether it counts."""
 
     name: str
     percent: int
@@ -38,9 +40,9 @@ class _Row(Struct, frozen=True, kw_only=True):
 def readings_svg(assessment: Assessment, speaker: Speaker) -> str:
     """Return the readings as an SVG document with a title and a description.
 
-    Bars are full where a reading counts, hatched where it is indicative, an outline where it is
-    void; each carries its figure, and the zones behind them are named in a key, so nothing hangs
-    on colour. Without readings it says so.
+    Bars are solid if a reading counts, hatched if it is indicative, and outlined if it is void.
+    Each shows its figure, and the zones behind them are named in a key, so nothing depends on
+    colour. Without readings, the picture says so.
     """
     scribe = Scribe(speaker.language)
     rows = list(_rows(assessment, scribe))
@@ -104,7 +106,7 @@ def _told(rows: Sequence[_Row], zones: Sequence[Zone], scribe: Scribe) -> str:
 
 
 def _figure(row: _Row, scribe: Scribe) -> str:
-    """Return a reading's figure with what becomes of it, where it does not simply count."""
+    """Return a reading's figure, with a note if it does not simply count."""
     figure = scribe.percent(str(row.percent))
     if row.standing is Standing.indicative:
         return scribe.say("{figure}, indicative only", figure=figure)
@@ -146,7 +148,7 @@ def _bar(number: int, row: _Row, most: Decimal, scribe: Scribe) -> str:
     fill = {Standing.counts: _INK, Standing.indicative: "url(#h)", Standing.void: "none"}
     dash = ' stroke-dasharray="4 3"' if row.standing is Standing.void else ""
     is_long = width > PLOT - 150
-    # inside a full bar the figure is white on black, outside it is black on the zone
+    # inside a solid bar, the figure is white on black; outside it, black on the zone
     end = LEFT + width - 6 if is_long else LEFT + width + 6
     ink = "#ffffff" if is_long and row.standing is Standing.counts else _INK
     return (

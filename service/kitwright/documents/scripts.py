@@ -1,4 +1,6 @@
-"""Scripts: which writing printed documents show with the fonts at hand, tried on a few letters."""
+"""Scripts: checks which scripts printed documents can show with the available fonts, by a few
+letters.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +10,7 @@ from typing import Final
 from kitwright.documents.fonts import Fonts, Source
 from kitwright.documents.printable import letters
 
-# from memory: letters that names in each script are full of, and some that only wide fonts have
+# from memory: letters that are common in names of each script, and some that only wide fonts have
 SAMPLES: Final = {
     "Latin": "AzÅçéğłñőøșßťůÿẞ Ạảấợỹ Ɓƙɣ",
     "Greek": "ΑαΆέΐϊώ Ἀῷᾳ",
@@ -37,11 +39,11 @@ SAMPLES: Final = {
     "traditional Chinese": "張劉陳楊趙黃吳們這國臺灣",
     "Korean": "가나다라마바사김이박최정한국",
 }
-"""Name of a script -> letters that are asked for."""
+"""Name of a script -> letters to check."""
 
 
 def scripts(fonts: Fonts) -> dict[Source, tuple[str, ...]]:
-    """Return where the letters of each script come from, the furthest of its letters."""
+    """Return the source of each script's letters: of its letters, the furthest source."""
     sources = fonts.sources(SAMPLES.values())
     furthest = {
         name: max(sources[letter] for letter in letters(sample)) for name, sample in SAMPLES.items()
@@ -52,7 +54,7 @@ def scripts(fonts: Fonts) -> dict[Source, tuple[str, ...]]:
 
 
 def told_scripts(fonts: Fonts) -> Iterator[tuple[str, str]]:
-    """Yield what is to be known of scripts in printed documents: a stable code, and a sentence."""
+    """Yield findings about scripts in printed documents: a stable code, and a sentence."""
     found = scripts(fonts)
     own, machine, nowhere = (", ".join(found[source]) for source in Source)
     also = f"; from this machine's fonts: {machine}" if machine else ""

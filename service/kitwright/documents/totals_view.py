@@ -1,4 +1,6 @@
-"""The totals of a kept revision, row by row: every document of a quote shows these."""
+"""Totals view: the totals of a stored revision, row by row; every document of a quote shows
+these.
+"""
 
 from __future__ import annotations
 
@@ -19,8 +21,8 @@ class ViewTotal(Struct, frozen=True, kw_only=True):
 
 
 def totals_of(quote: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
-    """Return the rows from the sum of the lines to what is to pay. Where prices include tax, the
-    total comes before the taxes that are in it.
+    """Return the rows from the sum of the lines to the amount due. If prices include tax, the total
+    comes before the taxes that it contains.
     """
     totals, say = quote.totals, scribe.say
     discount = totals.discount.money
@@ -42,7 +44,7 @@ def totals_of(quote: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[Vi
     if taxes and not includes:
         rows += [_row(*net, scribe), *taxes]
     rounding = totals.cash_rounding.money
-    # nothing is paid and nothing rounded: one row says the total and what is left
+    # nothing paid and nothing rounded: one row gives the total, which is also the amount left
     is_last = not (is_owed and (found.paid.minor or rounding.minor))
     rows.append(
         ViewTotal(
@@ -66,8 +68,8 @@ def totals_of(quote: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[Vi
 
 
 def summary_of(quote: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
-    """Return what a page says at its top: the total, and if some of it is paid, how much, and what
-    is left; nothing if nothing is owed any longer.
+    """Return the summary at the top of a page: the total and, if part of it is paid, the amounts
+    paid and left. It is empty if nothing is owed any longer.
     """
     found = balance_of(quote.totals)
     if not is_owed:

@@ -1,17 +1,18 @@
-"""A revision as a UBL 2.1 Quotation, for programs that order and pay.
+"""Quotation: a revision as a UBL 2.1 Quotation, for programs that order and pay.
 
-Sums hold exactly, as EN 16931 has them for invoices. Its amounts are without tax, also where the
-shop's prices include it:
+Sums hold exactly, as EN 16931 requires for invoices. Amounts are without tax, even if the shop's
+prices include it:
 
 - lines sum to `LineExtensionAmount`;
 - that, less allowances, plus charges, is `TaxExclusiveAmount`;
-- that and the tax totals make `TaxInclusiveAmount`;
-- that, less what was prepaid, plus rounding to coins, is `PayableAmount`; below zero, it is paid
-  back, which a note says in words.
+- that plus the tax totals is `TaxInclusiveAmount`;
+- that, less the prepaid amount, plus cash rounding, is `PayableAmount`. If it is below zero, it is
+  paid back, as a note says in words.
 
-Freight is a charge on the document (UNCL 7161, FC), a discount an allowance (UNCL 5189, 95), and
-so is whatever else is below zero, such as the credit of a diagnosis: the price of an item may not
-be negative. Every line, charge and allowance keeps the place of its line in the revision as its ID.
+Freight is a charge on the document (UNCL 7161, FC), and a discount is an allowance (UNCL 5189, 95).
+So is any other line below zero, such as the credit of a diagnosis, because the price of an item
+must not be negative. Every line, charge and allowance has the place of its line in the revision as
+its ID.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ class UblError(KitwrightError):
 
 
 class RevisionNotIssued(UblError):
-    """A Quotation has a day of issue, and the revision has none."""
+    """The revision is not issued, and a Quotation needs a day of issue."""
 
     code = "revision-not-issued"
 
@@ -59,7 +60,7 @@ class RevisionNotIssued(UblError):
 
 
 class AmountsNotKnown(UblError):
-    """A Quotation has amounts without tax and with it, and the revision's tax is not known."""
+    """The revision's tax is not known, and a Quotation needs amounts without and with tax."""
 
     code = "amounts-not-known"
 
@@ -81,13 +82,13 @@ class _Row(Struct, frozen=True):
 def quotation(quote: Quote, envelope: Envelope, *, zone: str) -> bytes:
     """Return an issued revision as a UBL 2.1 Quotation in UTF-8.
 
-    The same revision gives the same bytes. What the revision does not show its customer, such as
-    costs and reasons, is not in it.
+    The same revision gives the same bytes. Data that the revision does not show its customer, such
+    as costs and reasons, is left out.
 
     Args:
         quote: the revision; its texts are in its own language.
-        envelope: whose it is; customer data that is not there is left out.
-        zone: the shop's time zone, an IANA name, by whose clock the day of issue is told.
+        envelope: its customer and machine; missing customer data is left out.
+        zone: the shop's time zone, an IANA name, which determines the day of issue.
 
     Raises: RevisionNotIssued, AmountsNotKnown, UnknownLanguage.
     """
@@ -118,7 +119,7 @@ def quotation(quote: Quote, envelope: Envelope, *, zone: str) -> bytes:
 
 
 def _rows(quote: Quote) -> tuple[list[_Row], list[_Row]]:
-    """Return what stands as lines, and what as charges and allowances of the document."""
+    """Return the rows that become lines, and those that become charges and allowances."""
     rows = [
         _Row(place, line, known(line.net), known(line.tax))
         for place, line in enumerate(quote.lines, start=1)
@@ -127,7 +128,7 @@ def _rows(quote: Quote) -> tuple[list[_Row], list[_Row]]:
         row for row in rows if kind_of(row.line) in ("discount", "freight") or row.net.minor < 0
     ]
     goods = [row for row in rows if row not in apart]
-    # a Quotation has at least one line, whatever it is
+    # a Quotation has at least one line, of whatever kind
     return (goods, apart) if goods else (rows, [])
 
 
@@ -136,14 +137,14 @@ def _head(
 ) -> None:
     value(root, "ID", _number(quote, envelope))
     value(root, "IssueDate", issued.date().isoformat())
-    # not by its time(), which would lose the offset of a zone that has more than one
+    # not by its time(), which would lose the offset in a zone that has several
     value(root, "IssueTime", issued.isoformat(timespec="seconds").partition("T")[2])
     for note in _notes(quote, envelope, scribe):
         value(root, "Note", note, languageID=quote.language)
 
 
 def _number(quote: Quote, envelope: Envelope) -> str:
-    """Return the document's number; with additions it is another one than without."""
+    """Return the document's number, which differs once there are additions."""
     added = sum(1 for line in quote.lines if line.is_added)
     number = f"{envelope.quote_id}-{envelope.revision}"
     return f"{number}+{added}" if added else number
@@ -180,7 +181,9 @@ def _notes(quote: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
 
 
 def _reference(root: Element, envelope: Envelope) -> None:
-    """Add the quote and its revision apart, and the digest of what its customer was shown."""
+    """Add references to the quote and to its revision, and the digest of the version shown to the
+    customer.
+    """
     reference = group(root, "AdditionalDocumentReference")
     value(reference, "ID", envelope.quote_id)
     value(reference, "VersionID", str(envelope.revision))
@@ -221,7 +224,7 @@ def _dates(root: Element, quote: Quote, scribe: Scribe) -> None:
 
 
 def _deposit(root: Element, quote: Quote, scribe: Scribe) -> None:
-    """Add the deposit, in words: a Quotation has no terms of payment."""
+    """Add the deposit as a note: a Quotation has no terms of payment."""
     found = balance_of(quote.totals)
     if found is not None and found.advance.minor:
         conditions = group(root, "TransactionConditions")
@@ -234,7 +237,7 @@ def _deposit(root: Element, quote: Quote, scribe: Scribe) -> None:
 
 
 def _allowance_or_charge(root: Element, row: _Row, quote: Quote, scribe: Scribe) -> None:
-    """Add what changes the sum of the lines; an allowance's amounts are what it takes off."""
+    """Add a charge or an allowance to the document; an allowance's amounts are those deducted."""
     is_freight = kind_of(row.line) == "freight"
     is_charge = row.net.minor > 0 or (is_freight and row.net.minor == 0)
     added = group(root, "AllowanceCharge")
@@ -304,10 +307,10 @@ def _price(parent: Element, line: Line, price: str, of: str) -> None:
 
 
 def _net_price(line: Line, net: Money) -> tuple[str, str]:
-    """Return a price without tax and the quantity it is for, which give the line's net exactly.
+    """Return a price without tax and its base quantity, which together give the line's net exactly.
 
-    Where the printed price includes tax, it is the net for the printed base quantity if that has
-    few decimals, and else the net for the line's whole quantity.
+    If the printed price includes tax, it is the net for the printed base quantity if that has few
+    decimals, and otherwise the net for the line's entire quantity.
     """
     if net == line.amount.money:
         return line.unit_price, line.base_quantity

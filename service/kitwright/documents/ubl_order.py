@@ -1,7 +1,7 @@
-"""A parts order as a UBL 2.1 Order, for suppliers whose programs read it.
+"""Order: a parts order as a UBL 2.1 Order, for suppliers whose programs read it.
 
-Its amounts are without tax, which is the supplier's to add. Quantities are packs. Freight and fees
-are charges on the document: the goods and these are the net.
+Its amounts are without tax, which the supplier adds. Quantities are packs. Freight and fees are
+charges on the document: the net is the goods plus these charges.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ _PACKS: Final = "C62"
 
 
 class OrderEnvelope(Struct, frozen=True, kw_only=True):
-    """What surrounds a parts order on paper.
+    """The data of a parts order that is not about its lines.
 
-    `letter` is the order's id (O3), `reference` what the shop knows it by (Q12-3); `made_at` is by
-    the clock where the shop is.
+    `letter` is the order's id (O3), `reference` the shop's reference (Q12-3). `made_at` is by the
+    shop's clock.
     """
 
     letter: str
@@ -77,13 +77,13 @@ def _party(root: Element, role: str, known_as: str, name: str) -> None:
 
 
 def _asked_by(parent: Element, given: Order | OrderLine) -> None:
-    """Add the day that the supplier's own terms promise, which is the one that is asked for."""
+    """Add the delivery day requested, which is the one that the supplier's own terms promise."""
     period = group(parent, "Delivery", "RequestedDeliveryPeriod")
     value(period, "EndDate", given.promised.isoformat())
 
 
 def _charges(order: Order, scribe: Scribe) -> Iterator[tuple[Amount, str, str | None]]:
-    """Yield what is charged beside the goods: how much, its reason and the code for it, if any."""
+    """Yield the charges besides the goods: amount, reason, and the code for it if there is one."""
     for fee in order.fees:
         yield fee.amount, scribe.phrase(fee.code), None
     if order.freight.money.minor:

@@ -1,11 +1,12 @@
-"""The taxes of a quote in UBL: one total a tax, and the categories of UNCL 5305.
+"""Taxes of a quote in UBL: one total for each tax, and the categories of UNCL 5305.
 
-Each line says how each tax treats it (`LineTax`): S, at a rate above zero; Z, at a rate of zero; E,
-exempt by the customer's certificate, which is named as reason; O, outside scope, where the area
-does not put the tax on this kind of charge at all. O is not E, since nobody was exempted from
-anything, nor Z, since no rate applies, not even zero.
+Each line states how each tax treats it (`LineTax`): S, at a rate above zero; Z, at a rate of zero;
+E, exempt by the customer's certificate, which is named as the reason; O, outside scope, if the area
+does not apply the tax to this kind of charge. O is not E, because no one was exempted, and not Z,
+because no rate applies, not even zero.
 
-EN 16931 knows one tax, VAT, and lets O stand beside no other category; sales taxes need both.
+EN 16931 knows one tax, VAT, and does not allow O together with any other category; sales taxes need
+both.
 """
 
 from __future__ import annotations
@@ -24,12 +25,12 @@ from kitwright.quote import Amount, Line, LineTax, Quote, amount_of
 from kitwright.tax import Category
 
 _NO_TAX: Final = ("OTH", "OTH")
-"""UNCL 5153, "other taxes": where no tax is charged there is none to name."""
+"""UNCL 5153, "other taxes": used if no tax is charged, because there is none to name."""
 _ORDER: Final = tuple(Category)
 
 
 class TaxCategory(Struct, frozen=True, kw_only=True):
-    """How one tax treats a charge; `percent` is None where no rate applies.
+    """How one tax treats a charge; `percent` is None if no rate applies.
 
     `scheme` is the tax: its id in the shop's area, and its name.
     """
@@ -41,7 +42,9 @@ class TaxCategory(Struct, frozen=True, kw_only=True):
 
 
 def categories_of(line: Line, quote: Quote, scribe: Scribe) -> tuple[TaxCategory, ...]:
-    """Return how each tax of a quote treats a line; where there is none, that none is charged."""
+    """Return how each tax of a quote treats a line; if there is none, a category saying that none
+    is charged.
+    """
     if not line.taxes:
         reason = scribe.say("Not subject to this tax")
         return (TaxCategory(code=Category.outside, scheme=_NO_TAX, reason=reason),)
@@ -66,7 +69,7 @@ def _certificate(quote: Quote, scribe: Scribe) -> str | None:
 
 
 def add_tax_totals(parent: Element, quote: Quote, scribe: Scribe) -> None:
-    """Add a total for each tax, with what it is charged on and what it leaves alone."""
+    """Add a total for each tax, with the amounts that it is charged on and those that it is not."""
     currency = quote.shop.currency
     schemes: dict[tuple[str, str], dict[TaxCategory, list[tuple[Money, Money]]]] = {}
     for line in quote.lines:
@@ -77,7 +80,7 @@ def add_tax_totals(parent: Element, quote: Quote, scribe: Scribe) -> None:
             found = schemes.setdefault(category.scheme, {})
             found.setdefault(category, []).append(figure)
     charged = [tax.component for tax in quote.taxes]
-    # those charged, then those that an exemption spares altogether
+    # the taxes charged, then those that an exemption removes completely
     for scheme in sorted(schemes, key=lambda one: one[0] not in charged):
         found = schemes[scheme]
         amounts = [figure[1] for figures in found.values() for figure in figures]
@@ -96,7 +99,7 @@ def _sum(amounts: Sequence[Money], currency: str) -> Amount:
 
 
 def add_category(parent: Element, name: str, category: TaxCategory) -> None:
-    """Add a category under the name that its place has for it."""
+    """Add a category under the element name of its place."""
     added = group(parent, name)
     value(added, "ID", category.code)
     if category.percent is not None:

@@ -1,7 +1,7 @@
-"""The elements of UBL 2.1 documents: their names, amounts, quantities and safe text.
+"""Elements of UBL 2.1 documents: their names, amounts, quantities and safe text.
 
-Elements are made with their prefixes in their names, so that nothing global is registered; which
-order they stand in is the schema's to say and the caller's to keep.
+Elements are created with prefixes in their names, so that nothing global is registered. The schema
+defines their order, and callers must follow it.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ _UBL: Final = "urn:oasis:names:specification:ubl:schema:xsd:"
 UBL_VERSION: Final = "2.1"
 
 _UNFIT: Final = re.compile("[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-"""What XML 1.0 can't hold, not even as a character reference."""
+"""Characters that XML 1.0 can't contain, not even as character references."""
 
 
 def document(name: str) -> Element:
@@ -34,19 +34,19 @@ def document(name: str) -> Element:
 
 
 def group(parent: Element, *names: str) -> Element:
-    """Return a new aggregate, the innermost where several names are nested."""
+    """Return a new aggregate, the innermost if several names are nested."""
     for name in names:
         parent = SubElement(parent, f"cac:{name}")
     return parent
 
 
 def value(parent: Element, name: str, text: str, **attributes: str) -> None:
-    """Add a basic element with a text, whatever is in it."""
+    """Add a basic element with a text, which may contain any characters."""
     SubElement(parent, f"cbc:{name}", attributes).text = safe_text(text)
 
 
 def amount(parent: Element, name: str, given: Amount) -> None:
-    """Add an amount with its currency, all its digits kept."""
+    """Add an amount with its currency, with all its digits."""
     value(parent, name, given.amount, currencyID=given.currency)
 
 
@@ -56,10 +56,10 @@ def quantity(parent: Element, name: str, number: str, unit: str) -> None:
 
 
 def safe_text(text: str) -> str:
-    """Return a text as an XML reader will give it back.
+    """Return a text as an XML reader will return it.
 
-    Line ends are those that a reader makes of them. What XML can't hold is replaced by U+FFFD, so
-    that it shows that something was there.
+    Line ends become those that a reader produces. Characters that XML can't contain are replaced by
+    U+FFFD, to show that something was there.
     """
     lines = text.replace("\r\n", "\n").replace("\r", "\n")
     return _UNFIT.sub("\N{REPLACEMENT CHARACTER}", lines)

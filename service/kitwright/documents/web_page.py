@@ -1,6 +1,6 @@
-"""What every page has: the frame, one style sheet inside, and the policy that goes with it.
+"""Web page: the frame of every page, one style sheet inside it, and the policy to send with it.
 
-A page has no script and fetches nothing. Its style is one element whose hash the policy names.
+A page has no script and loads nothing. Its style is one element whose hash is in the policy.
 """
 
 from __future__ import annotations
@@ -17,19 +17,21 @@ from markupsafe import Markup
 
 from kitwright.language.scribe import Scribe
 
-# What is no mark on paper and no line break: controls, halves of pairs, what is no character.
+# Characters that print nothing and are not line breaks: controls, half pairs, noncharacters.
 _ACTING: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 _TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A)))
-"""Marks that turn the reading direction beyond the text they stand in."""
+"""Characters that change the reading direction beyond their own text."""
 
 
 def isolated(text: str) -> str:
-    """Return a text for the middle of a sentence, which its reading direction does not turn."""
+    """Return a text for the middle of a sentence, isolated from the sentence's reading
+    direction.
+    """
     return text if text.isascii() else f"\u2068{text.translate(_TURNING)}\u2069"
 
 
 def page(template: str, scribe: Scribe, **facts: object) -> str:
-    """Return a page made of a template, as UTF-8 text can hold it."""
+    """Return a page made from a template, without characters that UTF-8 can't encode."""
     return (
         _environment()
         .get_template(template)
@@ -46,9 +48,9 @@ def page(template: str, scribe: Scribe, **facts: object) -> str:
 
 @cache
 def style() -> Markup:
-    """Return the style sheet of all pages, as it stands in their style element."""
+    """Return the style sheet of all pages, exactly as in their style element."""
     sheet = files("kitwright.documents").joinpath("templates/page.css").read_text(encoding="utf-8")
-    # It is ours and closes no element: a test sees to it.
+    # It is our own and closes no element, as a test checks.
     return Markup(sheet)
 
 

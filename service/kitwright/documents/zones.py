@@ -1,4 +1,4 @@
-"""Zones: what a leakage means, good, watch or bad, as pictures show it behind their bars."""
+"""Zones: the meanings of a leakage (good, watch, bad) as areas behind the bars of pictures."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from kitwright.language.scribe import Scribe
 from kitwright.units import decimal_text
 
 _LEAST_SCALE: Final = 40
-"""Per cent at the right edge of a picture, at least: so that a small loss looks small."""
+"""The smallest per cent at the right edge of a picture, so that a small loss looks small."""
 
 
 class Zone(Struct, frozen=True, kw_only=True):
-    """Bands side by side that mean the same: over `start`, up to `end` per cent. The first
-    starts at 0, the last has no end.
+    """Adjacent bands with the same meaning: over `start`, up to `end` per cent. The first starts at
+    0; the last has no end.
     """
 
     verdict: str
@@ -26,14 +26,16 @@ class Zone(Struct, frozen=True, kw_only=True):
     end: Decimal | None
 
     def within(self, most: Decimal) -> tuple[Decimal, Decimal] | None:
-        """Return where the zone lies on a scale from 0 to `most`, None where it is beyond."""
+        """Return start and end of the zone on a scale from 0 to `most`, None if it is beyond the
+        scale.
+        """
         end = most if self.end is None else min(self.end, most)
         return (self.start, end) if self.start < end else None
 
 
 def scale_of(percents: Iterable[Decimal], zones: Sequence[Zone]) -> Decimal:
     """Return the per cent at the right edge of a picture, a multiple of ten up to 100: every bar
-    has its end there, and every zone shows.
+    ends within it, and every zone is visible.
     """
     last = zones[-1].start if zones else Decimal(0)
     highest = max((*percents, last * Decimal("1.3")))
@@ -42,7 +44,7 @@ def scale_of(percents: Iterable[Decimal], zones: Sequence[Zone]) -> Decimal:
 
 
 def zones_of(bands: Iterable[tuple[str, Decimal | None]]) -> Iterator[Zone]:
-    """Yield the zones of bands that are given as verdict and upper limit, in their order."""
+    """Yield the zones of bands given as verdict and upper limit, in their order."""
     start = Decimal(0)
     for verdict, group in groupby(bands, key=lambda band: band[0]):
         *_, (_, end) = group
@@ -51,7 +53,9 @@ def zones_of(bands: Iterable[tuple[str, Decimal | None]]) -> Iterator[Zone]:
 
 
 def zone_told(zone: Zone, scribe: Scribe) -> str:
-    """Return a zone in words, so that nothing hangs on its colour: "watch: over 10, up to 20%"."""
+    """Return a zone in words, so that nothing depends on its colour: "watch: over 10, up to
+    20%".
+    """
     verdict = {
         "good": scribe.say_as("leakage", "good"),
         "watch": scribe.say_as("leakage", "watch"),

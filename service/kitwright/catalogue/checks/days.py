@@ -21,7 +21,7 @@ def check_zone(file: str, time_zone: str) -> Iterator[Fault]:
     try:
         ZoneInfo(time_zone)
     except (KeyError, ValueError, OSError):
-        # The errors of an invalid key: no such zone, a key that is not a path, a key that is a folder.
+        # Errors of an invalid key: no such zone, a key that is not a path, a key that is a folder.
         message = f"time_zone {time_zone!r} is not a time zone such as Europe/Vienna"
         yield fault(file, "", "time-zone-unknown", message)
 

@@ -84,7 +84,7 @@ def every_record(catalogue: Catalogue) -> Iterator[Found]:
 
     """
     for file, root in _roots(catalogue):
-        # In a file of many records, each is a root with a name; in a file of one, the record needs no name.
+        # In a file of many records, each is a root with a name; a single record needs no name.
         is_one_of_many = "/" not in file and file != DIAGNOSIS
         label = f"{_kind(root)} {_own_name(root)}" if is_one_of_many else ""
         for found in _below(file, label, root, root):
