@@ -1,1 +1,3 @@
-"""What a shop knows: engines, machines, jobs, parts, suppliers, tax areas, its own policy."""
+"""Catalogue: the shop's data: engines, machines, jobs, parts, suppliers, tax areas and its own
+policy.
+"""

@@ -1,4 +1,4 @@
-"""What must hold between the records of a catalogue, proven without running the flow."""
+"""Check: the rules that the records of a catalogue must obey, checked without running the flow."""
 
 from __future__ import annotations
 
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
 
 
 def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
-    """Return every fault of a catalogue that was read, none twice, in order of the checks.
+    """Return every error of a catalogue that was read, without repeats, in the order of the checks.
 
-    An empty answer means: ids resolve, graphs can be walked, every role that work can renew has
-    one part, figures make sense, and each shop can buy and sell. Where the references of a file
-    are broken, only they are reported: no graph is made of it.
+    If there are none, every id resolves, graphs can be walked and values make sense. Every role
+    that work can replace has one part, and each shop can buy and sell. If the references of a file
+    are broken, only these are reported: no graph is made of it.
     """
     broken = (*check_references(catalogue), *check_job_references(catalogue))
     unsound = frozenset(one.file for one in broken)

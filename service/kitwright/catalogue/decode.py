@@ -1,4 +1,4 @@
-"""A table of a file -> a record, with every row's own fault."""
+"""Decode: turns a table of a file into a record, and reports the error of every row."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _CODES: Final = (
     ("missing required field", "missing-key"),
     ("Invalid enum value", "unknown-word"),
 )
-"""What msgspec says of a value -> the code of the fault; anything else is of the wrong type."""
+"""What msgspec says of a value -> the code of the error; any other message means a wrong type."""
 
 
 _PLAIN: Final = (
@@ -40,7 +40,7 @@ _PLAIN: Final = (
     (re.compile(r"Object contains unknown field `(?P<name>[^`]+)`"), "unknown field {name}"),
     (re.compile(r"Invalid enum value (?P<name>.+)"), "{name} is not one of the words allowed here"),
 )
-"""What msgspec says, of Python's types -> the same for whoever edits the file."""
+"""Phrases of msgspec about Python's types -> the same for a person who edits the file."""
 _TYPES: Final = {
     "array": "a list",
     "bool": "true or false",
@@ -54,10 +54,10 @@ _TYPES: Final = {
 
 
 def decode(file: str, table: Table, kind: type[_S], faults: list[Fault]) -> _S | None:
-    """Return the record that a table spells, or None with at least one fault more in `faults`.
+    """Return the record of a table, or None with at least one more error in `faults`.
 
-    msgspec stops at the first fault. So where there is one, each row of the table's lists is
-    decoded by itself: a file is mended in one round, not in one round a row.
+    msgspec stops at the first error. If there is one, each row of the table's lists is therefore
+    decoded separately, so that a file can be corrected in one pass.
     """
     try:
         return _convert(table, kind)
@@ -74,7 +74,7 @@ def decode(file: str, table: Table, kind: type[_S], faults: list[Fault]) -> _S |
 
 
 def decode_row(file: str, place: str, row: Table, kind: type[_S]) -> _S | Fault:
-    """Return the record that one row spells, or what is wrong with it."""
+    """Return the record of one row, or its error."""
     try:
         return _convert(row, kind)
     except msgspec.ValidationError as error:
@@ -91,7 +91,7 @@ def _hook(kind: type, value: object) -> object:
 
 
 def _convert(value: object, kind: type[_S]) -> _S:
-    # With dates built in, TOML's own are taken and strings that look like one are not.
+    # With dates as a built-in type, TOML's dates are accepted, but not strings that look like one.
     return msgspec.convert(value, kind, builtin_types=(date,), dec_hook=_hook)
 
 
@@ -114,7 +114,7 @@ def _bad_rows(file: str, table: Table, name: str, kind: type[msgspec.Struct]) ->
 
 
 def _plain(said: str) -> str:
-    """Return what msgspec says in the terms of TOML."""
+    """Return a message of msgspec in the terms of TOML."""
     for pattern, told in _PLAIN:
         if found := pattern.fullmatch(said):
             return told.format_map({name: _typed(text) for name, text in found.groupdict().items()})

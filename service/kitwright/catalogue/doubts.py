@@ -1,4 +1,4 @@
-"""What may well be a slip in a catalogue though nothing forbids it: warnings, beside the faults."""
+"""Doubts: warnings about allowed values in a catalogue that could well be mistakes."""
 
 from __future__ import annotations
 
@@ -37,18 +37,18 @@ if TYPE_CHECKING:
     )
 
 _FAR: Final = 5
-"""Figures that belong together differ by less; a slip of the decimal point makes it ten times."""
+"""Related values differ by less than this factor; a misplaced decimal point makes it ten."""
 _CHEAP: Final = 10
-"""No shop buys at less than this part of the list price; again, the decimal point."""
+"""No shop buys below this fraction of the list price; again, the decimal point."""
 _HIGH_TAX: Final = 50
-"""Per cent that no rate of a sales tax or value added tax comes near."""
+"""A percentage that no sales tax or value added tax approaches."""
 _OLD_YEARS: Final = 2
 
 
 def doubt_catalogue(catalogue: Catalogue, today: date) -> tuple[Doubt, ...]:
-    """Return what a person should look at in a catalogue without faults, none twice.
+    """Return warnings about a catalogue without errors, without repeats.
 
-    `today` tells figures of the future, and old ones.
+    `today` identifies dates in the future and old ones.
     """
     found = (
         *_days(catalogue, today),
@@ -102,7 +102,7 @@ def _cost(
     prices: Mapping[PriceListId, Decimal],
     lists: Sequence[PriceListId],
 ) -> Iterator[Doubt]:
-    """Yield what is odd about the cost of one piece or pack, beside its list prices."""
+    """Yield warnings about the cost of one piece or pack, compared with its list prices."""
     if not cost:
         yield _doubt(file, label, "cost-of-zero", "it costs nothing")
         return
@@ -162,7 +162,9 @@ def _listed(figures: Sequence[Decimal]) -> str:
 
 
 def _unsold(catalogue: Catalogue) -> Iterator[Doubt]:
-    """Yield the items that no supplier has in the currency of a shop; superseded parts apart."""
+    """Yield the items that no supplier offers in the currency of a shop, except superseded
+    parts.
+    """
     files: dict[ItemId, tuple[str, str]] = {
         row.id: (CONSUMABLES, f"consumable {row.id}") for row in catalogue.consumables.values()
     }
@@ -179,8 +181,8 @@ def _unsold(catalogue: Catalogue) -> Iterator[Doubt]:
 
 
 def _jobless(catalogue: Catalogue) -> Iterator[Doubt]:
-    """Yield the diagnoses for which there is no job on a family: its layout lacks what a job takes
-    off, or calls it something else.
+    """Yield the diagnoses for which a family has no job: its layout lacks a component that the job
+    removes, or has it under another name.
     """
     for family in catalogue.families.values():
         for diagnosis in catalogue.rules.diagnosis:

@@ -1,4 +1,4 @@
-"""Expansion: the jobs that a reference means, cylinder by cylinder."""
+"""Expansion: the jobs that a reference means, one for each cylinder."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ def expand_job(
     own: int | None,
     count: int,
 ) -> tuple[tuple[Job, int | None], ...]:
-    """Return the job on the cylinders that a reference means, on an engine of `count` cylinders.
+    """Return the jobs that a reference means on an engine of `count` cylinders, each with its
+    cylinder.
 
-    `own` is the cylinder of whoever refers; where that is the engine, `own` and `one` mean
-    cylinder 1.
+    `own` is the cylinder of the referring record. If that applies to the engine, `own` and `one`
+    mean cylinder 1. An engine job has None as its cylinder.
     """
     job = catalogue.jobs[job_id]
     if job.scope is JobScope.engine:

@@ -1,4 +1,4 @@
-"""What can be wrong with a catalogue, and the errors that say so."""
+"""Faults: the errors that a catalogue can have, and the exceptions that report them."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 _MOST_NAMED: Final = 3
-"""Places that the line of a cause names besides the first."""
+"""How many more places the line of a cause names after the first."""
 
 
 class Fault(Struct, frozen=True, kw_only=True):
-    """One thing wrong with a catalogue.
+    """One error in a catalogue.
 
     `file` is relative to the catalogue's folder, with forward slashes. `record` names the record
-    (`part V68-G-103`) or, where the file could not be read that far, the path inside the file
-    (`$.part[2].list_price`); empty means the file as a whole. `code` is stable, `message` is for
-    the person who edits the file.
+    (`part V68-G-103`). If the file could not be read that far, it is the path inside the file
+    (`$.part[2].list_price`); empty means the whole file. `code` is stable; `message` is for the
+    person who edits the file.
     """
 
     file: str
@@ -31,7 +31,7 @@ class Fault(Struct, frozen=True, kw_only=True):
 
     @property
     def place(self) -> str:
-        """The file, and the record where there is one."""
+        """The file, and the record if there is one."""
         return f"{self.file}: {self.record}" if self.record else self.file
 
     def __str__(self) -> str:
@@ -39,14 +39,14 @@ class Fault(Struct, frozen=True, kw_only=True):
 
 
 class Doubt(Fault, frozen=True, kw_only=True):
-    """A warning: something that may well be wrong, and that nothing is refused for."""
+    """A warning about a value that could well be a mistake; nothing is refused because of it."""
 
 
 def by_cause(faults: Iterable[Fault]) -> tuple[str, ...]:
-    """Return faults as lines to read, each cause once, in order of their first.
+    """Return errors as lines of text, each cause once, in the order of its first error.
 
-    Faults of one code and message have one cause: their line names the first places and counts the
-    others.
+    Errors with the same code and message have one cause. Its line names the first places and counts
+    the others.
     """
     causes: dict[tuple[str, str], list[Fault]] = {}
     for fault in faults:
@@ -64,13 +64,13 @@ def _listed(faults: list[Fault]) -> str:
 
 
 class CatalogueError(KitwrightError):
-    """The catalogue does not hold what it was asked for."""
+    """The catalogue does not hold what was requested."""
 
     code = "catalogue-error"
 
 
 class CatalogueUnreadable(CatalogueError):
-    """Files of the catalogue are missing, unknown or not of the form they should have."""
+    """Files of the catalogue are missing, unknown or not in the required form."""
 
     code = "catalogue-unreadable"
 
@@ -80,7 +80,7 @@ class CatalogueUnreadable(CatalogueError):
 
 
 class CatalogueInvalid(CatalogueError):
-    """A catalogue whose records do not hold together, or can't answer what they may be asked."""
+    """A catalogue whose records contradict each other, or that can't answer a possible request."""
 
     code = "catalogue-invalid"
 

@@ -1,8 +1,9 @@
-"""The teardown graph of one engine: layout, family overrides and chassis, spelled out by cylinder.
+"""Graph: the teardown graph of one engine: layout, family overrides and chassis, expanded by
+cylinder.
 
-Component references are `x` (engine-wide), `x@` (same cylinder) and `x@*` (every cylinder); an
+Component references are `x` (engine-wide), `x@` (same cylinder) and `x@*` (every cylinder). An
 instance is named `x` or `x@2`. Everything here is pure; building a graph takes well under a
-millisecond, and callers may keep it as long as the catalogue.
+millisecond, and callers may store it as long as the catalogue.
 """
 
 from __future__ import annotations
@@ -31,13 +32,13 @@ ENGINE_OUT: Final = ComponentId("engine_out")
 """The chassis component that takes the engine out of the frame."""
 
 RoleInstance = tuple[RoleId, int | None]
-"""A role by place: the cylinder, or None for an engine role."""
+"""A role and its place: the cylinder, or None for an engine role."""
 
 _REFERENCE: Final = re.compile(r"([a-z][a-z0-9_]*)(@\*|@)?", re.ASCII)
 
 
 class ReferenceMalformed(CatalogueError):
-    """A component or role reference is not of the form x, x@ or x@*."""
+    """A component or role reference that is not of the form x, x@ or x@*."""
 
     code = "reference-malformed"
 
@@ -47,7 +48,7 @@ class ReferenceMalformed(CatalogueError):
 
 
 class ReferenceUnresolved(CatalogueError):
-    """A reference means no component of the engine at hand."""
+    """A reference that does not match any component of the engine."""
 
     code = "reference-unresolved"
 
@@ -58,7 +59,7 @@ class ReferenceUnresolved(CatalogueError):
 
 
 class ChassisInvalid(CatalogueError):
-    """A chassis cannot carry the engine."""
+    """A chassis that can't carry the engine."""
 
     code = "chassis-invalid"
 
@@ -72,8 +73,8 @@ class Instance(Struct, frozen=True, kw_only=True):
     """One node of an engine's graph.
 
     `component` is as the family has it. `needs_all` and the groups of `needs_any` name other
-    instances, in the order of the files, the chassis' after the layout's. `renews` holds what a
-    refit renews on this family, flags considered.
+    instances, in the order of the files, the chassis' after the layout's. `renews` holds the roles
+    that a refit replaces on this family, with its flags applied.
     """
 
     id: str
@@ -88,8 +89,8 @@ class Instance(Struct, frozen=True, kw_only=True):
 class EngineGraph(Struct, frozen=True, kw_only=True):
     """The graph of one family in one chassis, or loose on the bench (`chassis` None).
 
-    `nodes` is by instance id, the layout's first. `done` holds what needs no doing: the loose
-    engine's `engine_out`, which may be asked for but is no node.
+    `nodes` is by instance id, the layout's first. `done` holds instances that need no work: the
+    loose engine's `engine_out`, which may be requested but is not a node.
     """
 
     family: FamilyId
@@ -110,11 +111,12 @@ def split_reference(reference: str) -> tuple[str, str]:
 
 
 def expand(reference: str, cylinder: int | None, cylinders: int) -> tuple[str, ...]:
-    """Return the instance ids that a component reference means: one, or one a cylinder for `x@*`.
+    """Return the instance ids that a component reference means: one, or one for each cylinder for
+    `x@*`.
 
     Args:
         reference: `x`, `x@` or `x@*`.
-        cylinder: the cylinder that `x@` stands for; None where the reference is engine-wide.
+        cylinder: the cylinder that `x@` means; None if the reference is engine-wide.
         cylinders: how many the engine has; they count from 1.
 
     Raises: ReferenceMalformed, also for `x@` without a cylinder.
@@ -126,7 +128,9 @@ def expand(reference: str, cylinder: int | None, cylinders: int) -> tuple[str, .
 
 
 def expand_role(reference: str, cylinder: int | None, cylinders: int) -> tuple[RoleInstance, ...]:
-    """Return the roles by place that a role reference means; arguments and errors as `expand`."""
+    """Return the roles and places that a role reference means; arguments and errors as for
+    `expand`.
+    """
     return tuple((RoleId(name), place) for name, place in _places(reference, cylinder, cylinders))
 
 
@@ -161,7 +165,9 @@ def instances(catalogue: Catalogue, family: Family, chassis: Chassis | None) -> 
 
 
 def components_of(catalogue: Catalogue, family: Family) -> dict[ComponentId, Component]:
-    """Return the components of a family's layout, the family's overrides applied, in file order."""
+    """Return the components of a family's layout in file order, with the family's overrides
+    applied.
+    """
     components = {row.id: row for row in catalogue.layouts[family.layout].component}
     for override in family.override:
         component = components.get(override.component)
@@ -176,9 +182,9 @@ def resolve_access(
 ) -> tuple[str, ...]:
     """Return the instances that the access of a job or of visit work means on a family.
 
-    Aliases are those of the family's layout; a mark behind an alias stays. Order is that of
-    `names`, each instance once. `engine_out` may be among them: a loose engine has it done
-    (`EngineGraph.done`).
+    Aliases are those of the family's layout; a mark after an alias is retained. The order is that
+    of `names`, with each instance once. `engine_out` may be among them: for a loose engine it is
+    already done (`EngineGraph.done`).
 
     Args:
         names: component references or aliases.
@@ -200,7 +206,9 @@ def resolve_access(
 
 
 def job_fits(catalogue: Catalogue, family: Family, job: Job) -> bool:
-    """Return whether a job's access exists on a family: a job may name what its layout lacks."""
+    """Return whether a job's access exists on a family: a job may name components that its layout
+    lacks.
+    """
     try:
         resolve_access(catalogue, family, job.access, 1)
     except ReferenceUnresolved:

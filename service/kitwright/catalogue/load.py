@@ -1,4 +1,4 @@
-"""The catalogue's files -> its records. The only module that reads them."""
+"""Load: reads the catalogue's files into records. No other module reads them."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ FOLDERS: Final[dict[str, type[Record]]] = {
     "suppliers": Supplier,
     "tax": TaxArea,
 }
-"""Folders of one record a file; the file is named for the record's id."""
+"""Folders whose files hold one record each; a file is named after the record's id."""
 
 FILES: Final[dict[str, type[Record]]] = {
     "consumables.toml": ConsumablesFile,
@@ -65,15 +65,15 @@ PASSED_OVER: Final = re.compile(
     r"\..*|.*~|#.*#|~\$.*|.*\.(bak|old|orig|rej|sw[op]|tmp|md|txt)|thumbs\.db|desktop\.ini",
     re.IGNORECASE | re.DOTALL,
 )
-"""Names of files and folders that may lie anywhere and hold nothing of the catalogue: hidden ones,
-copies that editors and other programs leave behind, and notes.
+"""Names of files and folders that are ignored anywhere: hidden ones, copies left by editors and
+other programs, and notes.
 """
 
 _R = TypeVar("_R", bound=Record)
 
 
 class Records(Struct, frozen=True, kw_only=True):
-    """What the files of a folder hold, by file, and a hash of their names and bytes."""
+    """The content of a folder's files, by file, and a hash of their names and bytes."""
 
     heads: dict[str, FileHead]
     records: dict[str, Record]
@@ -81,7 +81,7 @@ class Records(Struct, frozen=True, kw_only=True):
 
 
 class _Pile(Struct):
-    """What has been read so far, by file."""
+    """Everything read so far, by file."""
 
     heads: dict[str, FileHead] = {}
     records: dict[str, Record] = {}
@@ -89,19 +89,19 @@ class _Pile(Struct):
 
 
 def load_catalogue(folder: Path) -> Catalogue:
-    """Return the catalogue that a folder holds. Raises: CatalogueUnreadable."""
+    """Return the catalogue of a folder. Raises: CatalogueUnreadable."""
     return assemble(read_records(folder))
 
 
 def read_records(folder: Path) -> Records:
     """Return the records of a folder's files.
 
-    The files are decoded strictly and every id is unique; whether ids resolve and figures make
-    sense is `check_catalogue`'s business. Records keep the order of the files, and the files that
-    of their names. `revision` is a hash of their names and bytes. What is named as `PASSED_OVER`
-    says is none of them.
+    The files are decoded strictly and every id is unique. Whether ids resolve and figures make
+    sense is checked by `check_catalogue`. Records are in the order of the files, and the files in
+    the order of their names. `revision` is a hash of the names and bytes of the files. Names that
+    match `PASSED_OVER` are ignored.
 
-    Raises: CatalogueUnreadable, with the faults of all files.
+    Raises: CatalogueUnreadable, with the errors of all files.
     """
     if not folder.is_dir():
         raise CatalogueUnreadable([_fault(str(folder), "folder-missing", "no such folder")])
@@ -110,7 +110,7 @@ def read_records(folder: Path) -> Records:
     for file, raw in texts.items():
         if file.endswith(".toml"):
             _add_table(file, raw, pile)
-    # A CSV file adds to the supplier beside it, which must have been read by then.
+    # A CSV file adds to the supplier next to it, which must have been read before.
     for file, raw in texts.items():
         if file.endswith(".csv"):
             _add_offers(file, raw, pile)
@@ -123,7 +123,7 @@ def read_records(folder: Path) -> Records:
 
 
 def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
-    """Return the bytes of every file that belongs there, by name in order."""
+    """Return the bytes of every file of the catalogue, in the order of their names."""
     texts = {}
     for file in sorted(_files_below(folder)):
         if not _is_known(file):
@@ -145,7 +145,7 @@ def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
 
 
 def _files_below(folder: Path) -> Iterator[str]:
-    """Yield the files of a folder and of those below it, but those that are passed over."""
+    """Yield the files of a folder and its subfolders, except those that are ignored."""
     for root, below, names in os.walk(folder):
         below[:] = [name for name in below if not PASSED_OVER.fullmatch(name)]
         for name in names:
@@ -163,7 +163,7 @@ def _is_known(file: str) -> bool:
 def _revision(texts: dict[str, bytes]) -> str:
     digest = hashlib.sha256()
     for file, raw in texts.items():
-        # Lengths first, so that no two folders can run together into the same bytes.
+        # Lengths first, so that two different folders can't give the same bytes.
         name = os.fsencode(file)
         digest.update(b"%d:%d:%s%s" % (len(name), len(raw), name, raw))
     return digest.hexdigest()

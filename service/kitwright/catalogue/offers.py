@@ -1,4 +1,4 @@
-"""A supplier's offers as a CSV file: rows of text -> offers."""
+"""Offers: reads a supplier's offers from a CSV file."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ COLUMNS: Final = (
     "lead_days",
     "freight",
 )
-"""In this order. A cell left empty means the default of the offer's field."""
+"""In this order. An empty cell means the default of the offer's field."""
 
 _WHOLE: Final = frozenset({"pack", "minimum", "multiple", "stock", "lead_days"})
 _NUMBER: Final = re.compile(r"0|[1-9][0-9]{0,8}", re.ASCII)
@@ -37,11 +37,11 @@ _DATE: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
 def read_offers(
     file: str, text: str, faults: list[Fault]
 ) -> tuple[FileHead | None, tuple[Offer, ...]]:
-    """Return what a CSV file says of itself, None where that is wrong, and its sound offers.
+    """Return what a CSV file states about itself, or None if that is wrong, and its valid offers.
 
-    The first two rows are `as_of,2026-11-25` and `source,...`, the third names the columns. An
+    The first two rows are `as_of,2026-11-25` and `source,...`; the third names the columns. An
     empty cell means the offer's default; breaks are written `12:4.30;24:4.10` (packs:cost). Blank
-    lines and empty cells at a row's end are let be. What is wrong goes to `faults`.
+    lines and empty cells at the end of a row are ignored. Errors are added to `faults`.
     """
     lines: list[tuple[int, list[str]]] = []
     reader = csv.reader(text.splitlines(keepends=True), strict=True)
@@ -80,7 +80,7 @@ def _head(rows: list[list[str]]) -> Table:
         try:
             head["as_of"] = date.fromisoformat(head["as_of"])
         except ValueError:
-            # No such day; as text it is refused with its place.
+            # No such day; as text, it is refused with its place.
             return head
     return head
 

@@ -1,4 +1,4 @@
-"""Ids that stand twice."""
+"""Unique: finds ids that occur more than once."""
 
 from __future__ import annotations
 
@@ -12,17 +12,18 @@ if TYPE_CHECKING:
 
 
 def ids_twice(records: Mapping[str, Record]) -> Iterator[Fault]:
-    """Yield a fault for every id that a list of a file, or a number that the catalogue, has twice.
+    """Yield an error for every id that occurs twice in a list of a file, or number that occurs
+    twice in the catalogue.
 
     Args:
-        records: what each file holds.
+        records: the content of each file.
     """
     for file, record in records.items():
         yield from _twins(file, record, "$")
     first: dict[str, tuple[str, str]] = {}
     for file, place, item in _items(records):
         other_file, other = first.setdefault(item, (file, place))
-        # Twice in one list is what `_twins` reports.
+        # Repeats within one list are reported by `_twins`.
         if other_file != file or other.partition("[")[0] != place.partition("[")[0]:
             message = f"{item!r} is already {other} of {other_file}; item numbers must be unique"
             yield Fault(file=file, record=place, code="id-twice", message=message)
@@ -46,7 +47,7 @@ def _twins(file: str, record: Record, place: str) -> Iterator[Fault]:
 
 
 def _own_name(row: Record) -> str | None:
-    """Return what a row goes by among its like; None for rows that may repeat."""
+    """Return the id of a row within its list; None for rows that may repeat."""
     match row:
         case Alias():
             return row.name

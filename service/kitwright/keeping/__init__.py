@@ -1,3 +1,3 @@
-"""Keeping: what a shop keeps of its quotes, and the rules of their life; pure, the store is a
-protocol.
+"""Keeping: the stored records of a shop's quotes, and the rules of their life. It is pure: the
+store is a protocol.
 """

@@ -1,4 +1,4 @@
-"""Consent: what a customer authorised, and how far the bill may go before asking again."""
+"""Consent: what a customer authorised, and how far a bill may go before the shop must ask again."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from kitwright.tax.charges import Charge
 
 
 class AmountDiffers(ActRefused):
-    """An authorised amount that is not what the revision comes to."""
+    """An authorised amount that differs from the revision's total."""
 
     code = "amount-differs"
 
@@ -43,7 +43,7 @@ class AmountDiffers(ActRefused):
 
 
 class LimitBelowAmount(ActRefused):
-    """A limit below the amount that it should limit."""
+    """A limit below the authorised amount."""
 
     code = "limit-below-amount"
 
@@ -58,7 +58,7 @@ class LimitBelowAmount(ActRefused):
 
 
 class AuthorisationTimeInvalid(ActRefused):
-    """An authorisation from before the revision was issued, or from the future."""
+    """An authorisation dated before the revision was issued, or in the future."""
 
     code = "authorisation-time-invalid"
 
@@ -73,9 +73,10 @@ class AuthorisationTimeInvalid(ActRefused):
 
 
 class Yes(Struct, frozen=True, kw_only=True):
-    """What a customer said yes to, in the terms of whoever asked.
+    """A customer's acceptance, in the caller's terms.
 
-    `amount` and `limit` None mean what the revision comes to, and that with the shop's allowance.
+    If `amount` is None, it is the revision's total. If `limit` is None, it is that total plus the
+    shop's allowance.
     """
 
     who: str
@@ -89,8 +90,8 @@ class Yes(Struct, frozen=True, kw_only=True):
 
 
 class More(Struct, frozen=True, kw_only=True):
-    """A line that is to be added: exactly one of `net`, without tax, and `amount`, in the terms of
-    the authorisation, is there; see `Addition` for the kinds.
+    """A line to add. Exactly one of `net` (without tax) and `amount` (in the terms of the
+    authorisation) is given. See `Addition` for the kinds.
     """
 
     description: str
@@ -101,14 +102,14 @@ class More(Struct, frozen=True, kw_only=True):
 
 
 class Decision(StrEnum):
-    """Whether an addition may go on."""
+    """Whether an addition may go ahead."""
 
     go = "go"
     stop = "stop"
 
 
 class Limit(Struct, frozen=True, kw_only=True):
-    """How far an authorisation goes, all in its own terms of tax.
+    """The limit of an authorisation. All amounts include tax if the authorisation does.
 
     spent + committed + left = authorised.
     """
@@ -121,12 +122,12 @@ class Limit(Struct, frozen=True, kw_only=True):
 
     @property
     def left(self) -> Money:
-        """What may still be added without asking."""
+        """The amount that may still be added without asking."""
         return self.authorised - self.committed - self.spent
 
 
 class Ruling(Struct, frozen=True, kw_only=True):
-    """The answer to an addition: go, or stop with what consent is needed up to where."""
+    """The answer to an addition: go, or stop with the amount that needs consent first."""
 
     decision: Decision
     limit: Limit
@@ -147,9 +148,10 @@ def accept(
 ) -> KeptQuote:
     """Return a quote whose offered revision the customer authorised.
 
-    Accepting the revision in force again changes nothing. Raises: NothingOffered,
-    OtherRevisionOffered, NoSuchRevision, QuoteExpired, AmountDiffers, LimitBelowAmount,
-    AuthorisationTimeInvalid.
+    Accepting the revision in force again changes nothing.
+
+    Raises: NothingOffered, OtherRevisionOffered, NoSuchRevision, QuoteExpired, AmountDiffers,
+    LimitBelowAmount, AuthorisationTimeInvalid.
     """
     if quote.agreed == revision:
         return quote
@@ -184,7 +186,7 @@ def accept(
 
 
 def limit_of(records: Records, quote: KeptQuote) -> Limit:
-    """Return how far the authorisation in force goes. Raises: NotNow, where there is none."""
+    """Return the limit of the authorisation in force. Raises: NotNow, if there is none."""
     given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
     if quote.agreed is None or quote.agreed not in given:
         raise NotNow("ask the limit of", quote, "no authorisation is in force")
@@ -200,18 +202,21 @@ def limit_of(records: Records, quote: KeptQuote) -> Limit:
 
 
 def _in_terms(net: Money, gross: Money | None, includes_tax: bool) -> Money:
-    # what is offered has its tax: `issue` saw to it
+    # an offered revision has its tax: `issue` checked it
     return gross if includes_tax and gross is not None else net
 
 
 def ask_addition(
     records: Records, stamp: Stamp, quote: KeptQuote, more: More, *, is_trial: bool = False
 ) -> tuple[KeptQuote, Ruling]:
-    """Return the quote and whether more may be spent; if so it is recorded, unless on trial.
+    """Return the quote, and whether the addition is within the limit. If it is, it is recorded,
+    unless `is_trial`.
 
-    It may while spent + committed + new <= authorised. Where no price comes to exactly what is
-    asked, since tax is rounded, it is the largest that comes to no more. Raises: NotNow, and the
-    errors of the tax rules.
+    It is within the limit while spent + committed + new <= authorised. Because tax is rounded, no
+    price may give exactly the amount asked for. Then the price is the largest whose amount does not
+    exceed it.
+
+    Raises: NotNow, and the errors of the tax rules.
     """
     check_act("add", quote)
     limit = limit_of(records, quote)
@@ -255,7 +260,7 @@ def ask_addition(
 
 
 def _priced(records: Records, stamp: Stamp, quote: KeptQuote, more: More, limit: Limit) -> Addition:
-    """Return what would be added, by the tax rules of the agreed revision."""
+    """Return the addition, priced by the tax rules of the agreed revision."""
     revision = revision_of(records, quote, limit.revision)
     agreed = read_agreed(revision)
     before = [charge_of(one) for one in additions_to(records, quote, revision)]

@@ -1,4 +1,4 @@
-"""Dossier: everything that is kept of one customer, and of nobody else."""
+"""Dossier: all stored data of one customer, and of no other."""
 
 from __future__ import annotations
 
@@ -22,20 +22,22 @@ from kitwright.keeping.store import Records
 from kitwright.keeping.whom import customer_for
 
 _EVERY: Final = 2**53
-"""More than anybody has."""
+"""More records than any customer has."""
 
 
 class Dossier(Struct, frozen=True, kw_only=True):
-    """Everything that is kept of one customer.
+    """All stored data of one customer.
 
-    A revision is the customer's whom it names; where it names none, the customer's whose machine it
-    names, else of whom the quote's newest revision is. A quote stands here with the customer's
-    revisions only: where the one that it shows is another's, its figures are those of the newest of
-    these, and it has no serial. With a revision go its authorisation, its additions, orders and
-    mails, and the photographs that were taken while it was the newest.
+    A revision belongs to the customer whom it names. If it names none, it belongs to the customer
+    whose machine it names; otherwise to the customer of the quote's newest revision.
 
-    Machines are the customer's own, and those of nobody that only these revisions name. Mails are
-    also those to the customer's present address about revisions that name no customer.
+    A quote is listed with the customer's revisions only. If the revision that it shows is another
+    customer's, its figures are those of the newest listed revision, and its serial number is left
+    out. With each revision go its authorisation, additions, orders and e-mails, and the photographs
+    taken while it was the newest.
+
+    Machines are the customer's own, and machines without an owner that only these revisions name.
+    E-mails include those to the customer's present address about revisions that name no customer.
     """
 
     customer: Customer
@@ -54,7 +56,7 @@ _Own = Mapping[int, Mapping[int, Revision]]
 
 
 def gather(records: Records, customer: Customer) -> Dossier:
-    """Return everything that is kept of one customer."""
+    """Return all stored data of one customer."""
     machines = records.people.machines(customer.number, None, _EVERY)
     named = {one.number: one for one in records.quotes.naming(customer.number, None)}
     for machine in machines:
@@ -105,7 +107,7 @@ def _revisions(records: Records, quote: KeptQuote) -> list[Revision]:
 def _of_customer(
     records: Records, revisions: Sequence[Revision], customer: int
 ) -> dict[int, Revision]:
-    """Return those of a quote's revisions that are a customer's, by number."""
+    """Return the revisions of a quote that belong to a customer, by number."""
     newest = customer_for(records, revisions[-1])
     whom = [customer_for(records, one) for one in revisions]
     return {
@@ -116,7 +118,7 @@ def _of_customer(
 
 
 def _part(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
-    """Return a quote as far as it is the customer's."""
+    """Return the part of a quote that belongs to the customer."""
     newest = own[max(own)]
     part = structs.replace(_decided_on(quote, own), latest=newest.number)
     if quote.shown in own:
@@ -142,7 +144,7 @@ def _decided_on(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
 
 
 def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> Iterator[Photo]:
-    """Yield the photographs that were taken while a customer's revision was the newest."""
+    """Yield the photographs taken while a customer's revision was the newest."""
     revisions = records.quotes.revisions(quote.number)
     for photo in records.photos.of_quote(quote.number):
         before = [one.number for one in revisions if one.made_at <= photo.made_at]
@@ -163,7 +165,7 @@ def _mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
 
 
 def _ownerless(records: Records, own: _Own) -> Iterator[Machine]:
-    """Yield the machines of some revisions that are nobody's and that no other revision names."""
+    """Yield the machines of some revisions that have no owner and that no other revision names."""
     named = {one.machine for mine in own.values() for one in mine.values()}
     for number in sorted(number for number in named if number is not None):
         machine = records.people.machine(number)

@@ -1,4 +1,4 @@
-"""Event: one change, told to the feed in the piece of work that makes it."""
+"""Event: one change, added to the feed in the transaction that makes it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,9 @@ def add_event(
     *,
     only: int | None = None,
 ) -> Event:
-    """Return a new event of any subject, for all hooks that take its kind or for `only` one."""
+    """Add an event of any subject for all hooks that take its kind, or for the hook `only`; return
+    it.
+    """
     return records.events.add(
         Event(
             seq=0,
@@ -44,7 +46,7 @@ def note_event(
     quote: KeptQuote,
     facts: Mapping[str, str | int | None] = MappingProxyType({}),
 ) -> None:
-    """Add an event of a quote, with its state, version and figures after the change."""
+    """Add an event of a quote, with the quote's state, version and figures after the change."""
     gross = quote.gross
     add_event(
         records,
@@ -71,7 +73,7 @@ def keep_change(
     after: KeptQuote,
     facts: Mapping[str, str | int | None],
 ) -> KeptQuote:
-    """Return a quote as changed, in its next version, with its event."""
+    """Store a changed quote with its next version, and add its event; return the quote."""
     quote = structs.replace(after, version=before.version + 1, changed_at=stamp.at)
     records.quotes.put(quote)
     note_event(records, stamp, kind, quote, facts)

@@ -1,4 +1,4 @@
-"""Key: what a program shows to be let in, and what it may do with it."""
+"""Key: an API key, its checksum and hash, and the actions that its scopes allow."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _FORM: Final = re.compile(
 
 
 class Scope(StrEnum):
-    """What a key lets its holder do; an owner may do everything."""
+    """A permission of a key. An owner may do everything."""
 
     READ = "read"
     QUOTE = "quote"
@@ -43,7 +43,7 @@ class Scope(StrEnum):
 
 
 class KeyMalformed(KitwrightError):
-    """A text that is no key: cut, mistyped, or something else altogether."""
+    """A text that is not a key: cut off, mistyped, or something else."""
 
     code = "key-malformed"
 
@@ -54,7 +54,9 @@ class KeyMalformed(KitwrightError):
 
 
 class NewKey(Struct, frozen=True, kw_only=True):
-    """A key as it is shown once: its id, its whole text, and the hash that is kept in its place."""
+    """A new key, shown once: its id, its full text, and the hash that is stored instead of the
+    text.
+    """
 
     id: KeyId
     text: str
@@ -81,12 +83,11 @@ def make_key(draw: Callable[[int], bytes] = token_bytes) -> NewKey:
 
 
 def read_key(text: str) -> tuple[KeyId, KeyHash]:
-    """Return the id that a key claims, and the hash to compare with the one kept under that id.
+    """Return the id in a key's text, and the hash to compare with the one stored for that id.
 
-    That it is read only means that it is not mistyped; anybody can make up such a text.
+    Reading a key only shows that it is not mistyped: anyone can make up such a text.
 
-    Raises: KeyMalformed, without a look-up, for every text of another form and where the checksum
-        does not fit.
+    Raises: KeyMalformed, without a look-up, for a text of any other form or with a wrong checksum.
     """
     form = _FORM.fullmatch(text)
     if form is None:
@@ -97,21 +98,20 @@ def read_key(text: str) -> tuple[KeyId, KeyHash]:
 
 
 def is_same(kept: KeyHash, shown: KeyHash) -> bool:
-    """Return whether two hashes are of the same key, in a time that does not tell where they
-    differ.
-    """
+    """Return whether two hashes are equal. The time taken does not reveal where they differ."""
     return hmac.compare_digest(kept, shown)
 
 
 def may(scopes: Collection[Scope], needed: Scope) -> bool:
-    """Return whether a key of some scopes lets its holder do what needs one of them."""
+    """Return whether a key with some scopes may do an action that needs one of `needed`."""
     return needed in scopes or Scope.OWNER in scopes
 
 
 def _hash(text: str) -> KeyHash:
-    """Return the SHA-256 of a key's whole text.
+    """Return the SHA-256 of a key's full text.
 
-    A slow hash protects words that people choose; nobody tries out 256 random bits.
+    A slow hash protects passwords that people choose. It adds nothing to 256 random bits, which
+    can't be guessed.
     """
     return KeyHash(hashlib.sha256(text.encode()).digest())
 
@@ -121,7 +121,7 @@ def _checksum(body: str) -> str:
 
 
 def _base62(number: int, length: int) -> str:
-    """Return a number in digits of base 62, the greatest first, filled up with zeros."""
+    """Return a number in base 62, most significant digit first, padded with zeros."""
     digits = []
     for _ in range(length):
         number, digit = divmod(number, 62)

@@ -1,4 +1,4 @@
-"""Kinds: every kind of event that the feed holds."""
+"""Kinds: every kind of event in the feed."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ EventKind = Literal[
     "webhook.deleted",
     "webhook.test",
 ]
-"""What an act may add to the feed."""
+"""A kind of event that an act may add to the feed."""
 
 KINDS: Final[tuple[str, ...]] = get_args(EventKind)
 """All kinds, sorted."""

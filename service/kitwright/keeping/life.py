@@ -1,8 +1,8 @@
-"""Life: a quote is kept and revised, its parts are ordered, and its work is started and finished.
+"""Life: a quote is stored and revised, its parts are ordered, and its work is started and finished.
 
-Every act takes the records of one piece of work and the stamp of who does it, checks that it may
-be done, changes the quote, and adds one event. A revision restates the whole quote; the revision
-that a customer agreed to stays in force until another is accepted.
+Every act takes the records of one transaction and the stamp of the caller. It checks that the act
+is allowed, changes the quote, and adds one event. A revision restates the complete quote. The
+revision that a customer agreed to stays in force until another is accepted.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ from kitwright.money import Money
 
 
 class Figures(Struct, frozen=True, kw_only=True):
-    """What a new revision says: the request, its answer and how that was summed, as JSON, and the
-    answer's figures.
+    """The content of a new revision: the request, its answer and how it was totalled, as JSON, with
+    the figures of the answer.
     """
 
     request: bytes
@@ -50,7 +50,7 @@ class Figures(Struct, frozen=True, kw_only=True):
 def keep_quote(
     records: Records, stamp: Stamp, figures: Figures, copy_of: int | None = None
 ) -> KeptQuote:
-    """Return a new quote with its first revision, a draft."""
+    """Store a new quote with its first revision, a draft; return the quote."""
     quote = records.quotes.add(
         KeptQuote(
             number=0,
@@ -101,13 +101,15 @@ def _revision(quote: int, number: int, stamp: Stamp, figures: Figures) -> Revisi
 
 
 def revise(records: Records, stamp: Stamp, quote: KeptQuote, figures: Figures) -> KeptQuote:
-    """Return a quote with another revision: in place of its newest where that is a draft, else as a
-    new one. What was offered or agreed is shown on. Raises: NotNow, OtherCustomer.
+    """Return a quote with another revision. It replaces the newest revision if that is a draft;
+    otherwise it is a new one. An offered or agreed revision stays the one that is shown.
+
+    Raises: NotNow, OtherCustomer.
     """
     check_act("revise", quote)
     newest = revision_of(records, quote, quote.latest)
     number = quote.latest if newest.state is RevisionState.draft else quote.latest + 1
-    # a revision that stays would hold one customer's data among another's
+    # otherwise an earlier revision would hold one customer's data in another customer's quote
     if number > 1 and newest.customer not in (None, figures.customer):
         raise OtherCustomer(quote)
     revision = _revision(quote.number, number, stamp, figures)
@@ -123,14 +125,14 @@ def revise(records: Records, stamp: Stamp, quote: KeptQuote, figures: Figures) -
 
 
 class _Engine(Struct, frozen=True):
-    """What is read of a revision's request."""
+    """The members of a revision's request that are read here."""
 
     family: str
     serial: int | None = None
 
 
 def showing(records: Records, quote: KeptQuote, number: int) -> KeptQuote:
-    """Return a quote that shows one of its revisions, with what was added to the agreed one.
+    """Return a quote that shows one of its revisions, with the additions if it is the agreed one.
 
     Raises: NoSuchRevision.
     """
@@ -155,11 +157,11 @@ def showing(records: Records, quote: KeptQuote, number: int) -> KeptQuote:
 
 
 def additions_to(records: Records, quote: KeptQuote, revision: Revision) -> tuple[Addition, ...]:
-    """Return what was added to a revision, oldest first; nothing where it is not the agreed one."""
+    """Return the additions to a revision, oldest first; empty if it is not the agreed one."""
     if revision.number != quote.agreed:
         return ()
-    # a revision restates the whole: what was added before it was made is in its figures, and what
-    # came later is not, whichever was in force then
+    # a revision restates everything: its figures include additions made before it, but not later
+    # ones, whichever revision was in force then
     return tuple(
         one
         for one in records.quotes.additions(quote.number)
@@ -168,7 +170,7 @@ def additions_to(records: Records, quote: KeptQuote, revision: Revision) -> tupl
 
 
 def ordered(records: Records, stamp: Stamp, quote: KeptQuote, orders: int) -> KeptQuote:
-    """Return a quote some of whose parts orders were made."""
+    """Return a quote some of whose parts orders were placed."""
     is_first = quote.state is QuoteState.accepted
     return keep_change(
         records,
@@ -181,8 +183,8 @@ def ordered(records: Records, stamp: Stamp, quote: KeptQuote, orders: int) -> Ke
 
 
 def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> KeptQuote:
-    """Return a quote in work. `unordered` counts the parts orders that the agreed revision still
-    needs.
+    """Return a quote in work. `unordered` is the number of parts orders not yet placed for the
+    agreed revision.
 
     Raises: NotNow.
     """
@@ -200,8 +202,8 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
 
 
 def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    """Return a quote whose work is done. A draft that nobody was offered is superseded by what was
-    agreed, and named in the event.
+    """Return a quote whose work is finished. A draft that was never offered is superseded by the
+    agreed revision, and named in the event.
 
     Raises: NotNow, while a revision is undecided.
     """

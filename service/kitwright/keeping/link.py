@@ -1,7 +1,8 @@
-"""Link: a token that lets a customer see one revision of one quote for a time, and nothing else.
+"""Link: a token that lets a customer see one revision of one quote for a limited time, and nothing
+else.
 
-A token is a list of the quote's number, revision, expiry and nonce, signed by `itsdangerous` under
-a purpose of its own, so that what else is signed with the same secret is no token.
+A token is a list of the quote's number, revision, expiry and nonce, signed by `itsdangerous` for a
+purpose of its own. Anything else signed with the same secret is therefore not a token.
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ _TEXT: Final = re.compile(r"\.?[A-Za-z0-9_-]{1,140}\.[A-Za-z0-9_-]{64}")
 
 
 class Link(Struct, frozen=True, kw_only=True):
-    """What a customer's link stands for. `expires` in Unix seconds is the first moment at which it
-    is no longer good; `nonce`, random, tells two links to the same revision apart.
+    """The content of a customer's link. From `expires`, in Unix seconds, it is no longer valid.
+    `nonce` is random and distinguishes two links to the same revision.
     """
 
     number: str
@@ -48,7 +49,7 @@ class Link(Struct, frozen=True, kw_only=True):
 
 
 class LinkForged(KitwrightError):
-    """A text that is no token made with one of the secrets: changed, cut or made up."""
+    """A text that is not a token made with one of the secrets: changed, cut off or made up."""
 
     code = "link-forged"
 
@@ -57,7 +58,7 @@ class LinkForged(KitwrightError):
 
 
 class LinkExpired(KitwrightError):
-    """A token whose time is over. `link` is what it stood for, as genuine as any."""
+    """A genuine token that has expired. `link` is its content."""
 
     code = "link-expired"
 
@@ -67,7 +68,7 @@ class LinkExpired(KitwrightError):
 
 
 class SecretInvalid(KitwrightError):
-    """A signing secret of another length than `SECRET_BYTES`."""
+    """A signing secret whose length is not `SECRET_BYTES`."""
 
     code = "secret-invalid"
 
@@ -77,7 +78,7 @@ class SecretInvalid(KitwrightError):
 
 
 def make_token(secret: bytes, link: Link) -> str:
-    """Return the token of a link: at most 200 characters, all fit for a path.
+    """Return the token of a link: at most 200 characters, all valid in a URL path.
 
     Raises: SecretInvalid.
     """
@@ -86,11 +87,11 @@ def make_token(secret: bytes, link: Link) -> str:
 
 
 def read_token(secrets: bytes | Iterable[bytes], text: str, now: float) -> Link:
-    """Return what a token stands for.
+    """Return the content of a token.
 
     Args:
-        secrets: the secret, or all those still honoured while they change.
-        text: the token; it has one spelling only.
+        secrets: the secret, or all secrets still accepted during a change.
+        text: the token; only one spelling is valid.
         now: Unix seconds.
 
     Raises: LinkForged; LinkExpired, for a genuine token; SecretInvalid.

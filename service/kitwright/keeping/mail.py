@@ -1,7 +1,7 @@
-"""Mail: a revision goes to its customer by e-mail, through records that lose none.
+"""Mail: sending a revision to its customer by e-mail, with records that lose no e-mail.
 
-A mail is queued in the piece of work that asks for it. An attempt is begun before anything is
-sent, and settled once its outcome is known; what breaks off between the two is tried again.
+An e-mail is queued in the transaction that asks for it. An attempt is recorded before anything is
+sent, and settled once its outcome is known. An attempt that breaks off in between is repeated.
 """
 
 from __future__ import annotations
@@ -31,7 +31,9 @@ RETRY_DELAYS: Final = (
     timedelta(hours=12),
     timedelta(hours=24),
 )
-"""The wait before each attempt, from the first, each counted from the attempt before it."""
+"""The wait before each attempt, starting with the first; each is counted from the attempt before
+it.
+"""
 
 _ERASED: Final = "erased before it was sent"
 _LAST_ATTEMPT: Final = "given up after the last attempt: "
@@ -46,13 +48,13 @@ _MOST_ADDRESS: Final = 254
 
 
 class MailRefused(ActRefused):
-    """A quote that can't be sent by e-mail as was asked."""
+    """A quote that can't be sent by e-mail as requested."""
 
     code = "mail-refused"
 
 
 class NoAddress(MailRefused):
-    """There is no e-mail address to send to."""
+    """The customer has no e-mail address, and none was given."""
 
     code = "no-address"
 
@@ -61,7 +63,7 @@ class NoAddress(MailRefused):
 
 
 class AddressInvalid(MailRefused):
-    """What should be an e-mail address is not one that mail can be sent to."""
+    """A text that is not an e-mail address that can be sent to."""
 
     code = "address-invalid"
 
@@ -74,7 +76,9 @@ class AddressInvalid(MailRefused):
 
 
 class NoPublicAddress(MailRefused):
-    """A letter's link would lead its customer nowhere. `url` is what it would begin with."""
+    """The link in an e-mail would not be reachable for the customer. `url` is the base URL of the
+    links.
+    """
 
     code = "no-public-address"
 
@@ -93,15 +97,16 @@ class NoPublicAddress(MailRefused):
 
 
 _LOCAL_NAMES: Final = ("localhost", "local", "internal", "invalid", "lan", "home.arpa")
-"""Domains that name nothing outside a network: RFC 6761, 6762, 8375; `.internal` (ICANN, 2024);
-`.lan` by common practice."""
+"""Domains that are not reachable from outside a network: RFC 6761, 6762, 8375; `.internal` (ICANN,
+2024); `.lan` by common practice.
+"""
 
 
 def check_public(url: str | None) -> str:
-    """Return what links begin with, if whoever gets a letter can follow them.
+    """Return the base URL of links if the recipient of an e-mail can reach it.
 
-    No loopback, private or other special address, no name of one label, none that only a network
-    of one's own knows.
+    Loopback, private and other special addresses are refused, also names of one label and domains
+    that exist only inside a private network.
 
     Raises: NoPublicAddress.
     """
@@ -115,17 +120,18 @@ def _is_public(host: str) -> bool:
     try:
         return ip_address(host).is_global
     except ValueError:
-        # a last label of figures is an address in an old spelling: 127.1, 0x7f.1
+        # a numeric last label is an address in an old spelling: 127.1, 0x7f.1
         last = host.rpartition(".")[2]
         is_local = any(host == name or host.endswith(f".{name}") for name in _LOCAL_NAMES)
         return "." in host and not is_local and not last[:1].isdigit()
 
 
 def check_address(text: str) -> str:
-    """Return an e-mail address as it was given, if it is one plain addr-spec.
+    """Return an e-mail address unchanged if it is one plain addr-spec.
 
-    RFC 5321 and 5322: a dot-atom before the sign, a domain of at least two labels after it whose
-    last is no number; no quoting, no comment, no display name, no literal address. Only ASCII.
+    RFC 5321 and 5322: a dot-atom before the @, then a domain of at least two labels whose last is
+    not a number. Quoting, comments, display names and literal addresses are refused. Only ASCII is
+    accepted.
 
     Raises: AddressInvalid.
     """
@@ -162,7 +168,7 @@ def queuemail(
     message_id: str,
     body: bytes,
 ) -> Mail:
-    """Return a new mail with its number, due at once. No event holds its address.
+    """Return a new e-mail with its number, due at once. No event holds its address.
 
     Raises: AddressInvalid.
     """
@@ -187,10 +193,10 @@ def queuemail(
 
 
 def begin_attempt(records: Records, number: int, now: datetime) -> Mail | None:
-    """Return a queued mail whose next attempt is begun, None where it is to be sent no more.
+    """Return a queued e-mail whose next attempt has begun, or None if it is no longer queued.
 
-    Should the attempt break off without an outcome, the next is due as after a failure. The last
-    one that breaks off is made again: nobody knows that it failed.
+    If the attempt breaks off without an outcome, the next one is due as after a failure. If the
+    last attempt breaks off, it is repeated, because it is not known to have failed.
     """
     mail = records.mails.get(number)
     if mail is None or mail.state is not MailState.queued:
@@ -203,7 +209,10 @@ def begin_attempt(records: Records, number: int, now: datetime) -> Mail | None:
 
 
 def settle_sent(records: Records, stamp: Stamp, number: int) -> Mail:
-    """Return a mail that a mail server took, whatever it was thought to be. Twice is once."""
+    """Return an e-mail that a mail server accepted, whatever its state was.
+
+    Idempotent: repeating the call has no further effect.
+    """
     mail = _mail(records, number)
     if mail.state is MailState.sent:
         return mail
@@ -216,9 +225,10 @@ def settle_sent(records: Records, stamp: Stamp, number: int) -> Mail:
 def settle_failed(
     records: Records, stamp: Stamp, number: int, failure: str, next_at: datetime | None
 ) -> Mail:
-    """Return a mail after an attempt that failed: due again at `next_at`, never where None.
+    """Return an e-mail after an attempt that failed: due again at `next_at`, or failed if that is
+    None.
 
-    Nothing changes of a mail that is queued no more.
+    An e-mail that is no longer queued does not change.
     """
     mail = _mail(records, number)
     if mail.state is not MailState.queued:
@@ -232,12 +242,12 @@ def settle_failed(
 
 
 def retry_at(attempt: int, now: datetime, luck: float) -> datetime | None:
-    """Return when to try again after an attempt that failed, None after the last.
+    """Return when to try again after a failed attempt, or None after the last one.
 
     Args:
-        attempt: the one that failed, 1 the first.
+        attempt: the number of the failed attempt, from 1.
         now: when it failed.
-        luck: from 0 to below 1; adds up to a tenth, so that what failed together spreads out.
+        luck: from 0 to below 1. It adds up to a tenth to the wait, which spreads the retries.
     """
     if attempt >= len(RETRY_DELAYS):
         return None
@@ -245,12 +255,14 @@ def retry_at(attempt: int, now: datetime, luck: float) -> datetime | None:
 
 
 def last_attempt(failure: str) -> str:
-    """Return what is said of a failure after which nothing is tried any more."""
+    """Return the failure text of an e-mail that will not be tried again."""
     return _LAST_ATTEMPT + failure
 
 
 def erasemails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
-    """Take addresses, messages and failures out of some mails. None that is queued is sent."""
+    """Remove addresses, messages and failures from some e-mails. Those still queued are marked as
+    failed and never sent.
+    """
     for mail in mails:
         is_queued = mail.state is MailState.queued
         left = structs.replace(

@@ -1,4 +1,6 @@
-"""Offer: a revision is issued to its customer; a yes, a no, its last day or the shop ends that."""
+"""Offer: a revision is issued to its customer. It ends when the customer accepts or declines, when
+it expires, or when the shop withdraws it.
+"""
 
 from __future__ import annotations
 
@@ -34,13 +36,13 @@ def issue(
     keep_prices: str | None = None,
 ) -> KeptQuote:
     """Return a quote whose newest revision, a draft, is offered to the customer and never changes
-    again. A revision that was offered before is superseded.
+    again. A revision offered before is superseded.
 
     Args:
-        show: makes what the customer sees of its answer, all of it unless told otherwise; that is
-            kept with its hash.
-        moved: the prices that would be others today, None where nobody can tell.
-        keep_prices: why they are kept nevertheless; the event tells it.
+        show: returns the part of the answer that the customer sees (default: all of it); it is
+            stored with its hash.
+        moved: the prices that would be different today, None if they are not known.
+        keep_prices: the reason for keeping them; it is recorded in the event.
 
     Raises: NotNow, TaxNotKnown, QuoteExpired; PricesMoved, without a reason to keep them.
     """
@@ -76,7 +78,7 @@ def issue(
 
 
 def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision:
-    """Return the newest revision of a quote, which can be issued but maybe for its prices.
+    """Return the newest revision of a quote if it can be issued. Its prices are not checked here.
 
     Raises: NotNow, TaxNotKnown, QuoteExpired.
     """
@@ -100,7 +102,9 @@ def decline(
 ) -> KeptQuote:
     """Return a quote whose offered revision the customer declined.
 
-    The reason goes to no event, since it may be personal. Declining twice changes nothing.
+    The reason is not stored in any event, because it may be personal. Declining again changes
+    nothing.
+
     Raises: NothingOffered, OtherRevisionOffered, NoSuchRevision.
     """
     if revision_of(records, quote, revision).state is RevisionState.declined:
@@ -122,8 +126,8 @@ def decline(
 
 
 def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    """Return a quote whose offer is taken back: the offered revision, else the draft or the
-    agreement that no order or work has followed yet.
+    """Return a quote whose offer is withdrawn: the offered revision, else the draft, else the
+    agreement if no order or work has followed yet.
 
     Raises: NotNow.
     """
@@ -136,7 +140,7 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         taken, agreed = quote.agreed or quote.latest, None
         newest = revision_of(records, quote, quote.latest)
         if newest.state is RevisionState.draft and newest.number != taken:
-            # a newer draft goes too, but what was declined or ran out stays so
+            # a newer draft is withdrawn too, but a declined or expired revision keeps its state
             records.quotes.mark_revision(quote.number, newest.number, RevisionState.withdrawn)
     records.quotes.mark_revision(quote.number, taken, RevisionState.withdrawn)
     left = structs.replace(
@@ -150,7 +154,7 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
 
 
 def expire_overdue(records: Records, stamp: Stamp) -> int:
-    """Return how many offers ran out by a day, once they are marked so."""
+    """Mark the offers that have expired by a day; return their number."""
     overdue = records.quotes.overdue(stamp.today)
     for quote in overdue:
         if quote.offered is None:
@@ -172,7 +176,7 @@ def expire_overdue(records: Records, stamp: Stamp) -> int:
 
 
 def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) -> KeptQuote:
-    """Return a quote whose offered revision is agreed to; the one before is superseded."""
+    """Return a quote whose offered revision is agreed; the one agreed before is superseded."""
     if quote.agreed is not None:
         records.quotes.mark_revision(quote.number, quote.agreed, RevisionState.superseded)
     records.quotes.mark_revision(quote.number, revision, RevisionState.accepted)
@@ -189,7 +193,7 @@ def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) ->
 def check_offer(
     records: Records, act: str, quote: KeptQuote, revision: int, stamp: Stamp
 ) -> Revision:
-    """Return the revision on offer, if it is the one that is to be decided on.
+    """Return the revision on offer if it is the one to decide on.
 
     Raises: NoSuchRevision, NothingOffered, OtherRevisionOffered, QuoteExpired.
     """

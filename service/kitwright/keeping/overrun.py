@@ -1,6 +1,6 @@
-"""Overrun: how much a bill may pass what was authorised before the customer must be asked again.
+"""Overrun: how far a bill may exceed the authorised total before the customer must be asked again.
 
-Presets are published rules, one of which a shop's owner may have chosen. Local law decides.
+Presets are published rules; a shop's owner may have chosen one. Local law takes precedence.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ if TYPE_CHECKING:
 def allowance(preset: OverrunPreset | None, authorised: Money) -> Money:
     """Return how much more than the authorised amount may be charged without asking.
 
-    Rounded down to the minor unit, so never more than the rule allows; never negative, and never
-    less for a larger authorised amount. Zero without a preset, and up to the total over which
-    the preset's rule holds.
+    It is rounded down to the minor unit, so it is never more than the rule allows. It is never
+    negative, and never less for a larger authorised amount. It is zero without a preset, and for
+    totals that do not exceed the preset's `over_total`.
 
     Args:
-        preset: the shop's choice, None where its owner made none.
-        authorised: the whole total that the customer agreed to, with or without tax as the shop
-            means it.
+        preset: the shop's choice, None if its owner made none.
+        authorised: the total that the customer agreed to, with or without tax as the shop defines
+            its limits.
 
-    Raises: MixedCurrencies, where the preset's amounts are in another currency.
+    Raises: MixedCurrencies, if the preset's amounts are in another currency.
     """
     if preset is None:
         return Money(0, authorised.currency)
@@ -41,7 +41,7 @@ def allowance(preset: OverrunPreset | None, authorised: Money) -> Money:
 
 
 def _exact_allowance(preset: OverrunPreset, total: Fraction) -> Fraction:
-    """Return what a preset allows over a total, both in major units."""
+    """Return the amount that a preset allows over a total, both in major units."""
     if preset.over_total is not None and total <= exact(preset.over_total):
         return Fraction(0)
     by_percent = max(total, Fraction(0)) * _or_zero(preset.percent) / 100
@@ -55,5 +55,5 @@ def _exact_allowance(preset: OverrunPreset, total: Fraction) -> Fraction:
 
 
 def _or_zero(figure: Decimal | None) -> Fraction:
-    """Return a figure; zero for one that is missing, which the catalogue's check refuses."""
+    """Return a figure; zero if it is missing, which the catalogue's check refuses."""
     return Fraction(0) if figure is None else exact(figure)

@@ -1,4 +1,4 @@
-"""Owner: what only a shop's owner does: who may call, and where events are posted."""
+"""Owner: actions for the shop's owner only: API keys and webhooks."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from kitwright.keeping.store import Records
 
 
 class LastOwnerKey(ActRefused):
-    """The only key that may do everything can't be revoked: nobody could make another."""
+    """The last key with the scope `owner` can't be revoked: then no key could create another."""
 
     code = "last-owner-key"
 
@@ -24,7 +24,7 @@ class LastOwnerKey(ActRefused):
 
 
 class HookIsOff(ActRefused):
-    """A webhook that is switched off can't be tried."""
+    """A webhook that is switched off can't be tested."""
 
     code = "webhook-is-off"
 
@@ -36,7 +36,7 @@ class HookIsOff(ActRefused):
 def add_key(
     records: Records, stamp: Stamp, new: NewKey, *, name: str, scopes: Iterable[Scope]
 ) -> KeyRecord:
-    """Return what is kept of a new key: all but its text."""
+    """Return the stored record of a new key: everything except the key itself."""
     key = KeyRecord(
         id=new.id,
         name=name,
@@ -53,7 +53,7 @@ def add_key(
 
 
 def revoke_key(records: Records, stamp: Stamp, key: KeyRecord) -> KeyRecord:
-    """Return a key that lets nobody in any more. Revoking twice changes nothing.
+    """Return a revoked key, which no longer gives access. Revoking again changes nothing.
 
     Raises: LastOwnerKey.
     """
@@ -69,7 +69,7 @@ def revoke_key(records: Records, stamp: Stamp, key: KeyRecord) -> KeyRecord:
 
 
 def add_hook(records: Records, stamp: Stamp, hook: Hook) -> Hook:
-    """Return a new hook with its number. That it was made is the first event that it may get."""
+    """Return a new hook with its number. Its creation is the first event that it may receive."""
     kept = records.events.add_hook(hook)
     add_event(records, stamp, "webhook.created", f"webhook:{kept.number}", {"version": 1})
     return kept
@@ -84,8 +84,8 @@ def change_hook(
     kinds: tuple[str, ...],
     is_active: bool,
 ) -> Hook:
-    """Return a hook as changed. What waits for it stays; how the last attempt failed is forgotten
-    where it leads elsewhere, or is switched on again.
+    """Return a changed hook. Events that wait for it stay. Its last failure is cleared if its URL
+    changes or it is switched on again.
     """
     is_fresh = url != before.url or (is_active and not before.is_active)
     hook = structs.replace(
@@ -108,13 +108,13 @@ def change_hook(
 
 
 def drop_hook(records: Records, stamp: Stamp, hook: Hook) -> None:
-    """Forget a hook and what waits for it."""
+    """Delete a hook and the deliveries that wait for it."""
     records.events.drop_hook(hook.number)
     add_event(records, stamp, "webhook.deleted", f"webhook:{hook.number}")
 
 
 def try_hook(records: Records, stamp: Stamp, hook: Hook) -> Event:
-    """Return a new event that waits for this hook alone, whichever kinds it takes.
+    """Return a new event for this hook alone, whichever kinds it takes.
 
     Raises: HookIsOff.
     """

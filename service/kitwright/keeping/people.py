@@ -1,4 +1,4 @@
-"""People: customers and machines, and what is left when a customer wants to be forgotten."""
+"""People: customers and machines, and what remains of a customer after erasure."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, R
 from kitwright.keeping.store import RecordMissing, Records
 
 ERASED: Final = "erased"
-"""Stands where a name was."""
+"""The text that replaces a name."""
 
 
 class PeopleError(KitwrightError):
-    """Something that can't be done with a customer or a machine."""
+    """An action that is not possible for a customer or a machine."""
 
     code = "people-error"
 
 
 class AlreadyErased(PeopleError):
-    """A customer who was erased."""
+    """A customer who has been erased."""
 
     code = "already-erased"
 
@@ -54,7 +54,7 @@ def add_customer(records: Records, stamp: Stamp, customer: Customer) -> Customer
 
 
 def change_customer(records: Records, stamp: Stamp, before: Customer, after: Customer) -> Customer:
-    """Return a customer as changed. Raises: AlreadyErased."""
+    """Return a changed customer. Raises: AlreadyErased."""
     if before.erased_at is not None:
         raise AlreadyErased(before.number)
     kept = structs.replace(
@@ -75,7 +75,7 @@ def add_machine(records: Records, stamp: Stamp, machine: Machine) -> Machine:
 
 
 def change_machine(records: Records, stamp: Stamp, before: Machine, after: Machine) -> Machine:
-    """Return a machine as changed. Raises: AlreadyErased."""
+    """Return a changed machine. Raises: AlreadyErased."""
     if before.erased_at is not None:
         raise AlreadyErased(before.customer or 0)
     kept = structs.replace(
@@ -95,14 +95,15 @@ def erase_customer(
     *,
     redact: Callable[[Revision], Revision],
 ) -> tuple[Customer, Dossier, tuple[str, ...]]:
-    """Return what is left of a customer, what there was of it, and the SHA-256 of photographs that
-    nothing needs now.
+    """Erase a customer. Return what remains of the customer, the erased data, and the SHA-256 of
+    the photographs that no record needs any longer.
 
-    Every figure stays: quotes, revisions, limits, orders. Names, contact, plates, serials, words
-    of consent, photographs and mails go. `redact` takes what is personal out of a revision's body.
+    Every figure stays: quotes, revisions, limits, orders. Names, contact details, plates, serial
+    numbers, words of consent, photographs and e-mails are erased. `redact` removes personal data
+    from a revision's body.
 
-    Answers that wait to be given again are forgotten, all of them: an answer does not say whose
-    data it holds. So a call of the last day that is sent again after this is done again, unless
+    All stored answers to idempotent calls are deleted, because an answer does not say whose data it
+    holds. A call of the last day that is sent again afterwards is therefore executed again, unless
     its `If-Match` refuses it.
 
     Raises: AlreadyErased, StillAtWork.
@@ -168,7 +169,7 @@ def _erase_quote(records: Records, stamp: Stamp, part: KeptQuote) -> None:
     blank = structs.replace(
         quote,
         version=quote.version + 1,
-        # the serial is that of the revision that is shown, which may be for somebody else
+        # the serial number is that of the revision shown, which may be for another customer
         serial=None if part.shown == quote.shown else quote.serial,
         changed_at=stamp.at,
     )
@@ -177,7 +178,7 @@ def _erase_quote(records: Records, stamp: Stamp, part: KeptQuote) -> None:
 
 
 def _erase_machine(records: Records, stamp: Stamp, machine: Machine) -> None:
-    # family, build code and chassis tell of an engine's kind, not of a person
+    # family, build code and chassis describe a kind of engine, not a person
     blank = structs.replace(
         machine,
         version=machine.version + 1,

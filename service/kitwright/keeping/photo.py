@@ -26,7 +26,7 @@ class TooManyPhotos(ActRefused):
 
 
 def check_room(records: Records, quote: int) -> None:
-    """Raise TooManyPhotos where a quote has no room for another photograph."""
+    """Raise TooManyPhotos if a quote already has the maximum number of photographs."""
     if len(records.photos.of_quote(quote)) >= MOST_PHOTOS:
         raise TooManyPhotos(quote)
 
@@ -44,11 +44,11 @@ def add_photo(records: Records, stamp: Stamp, photo: Photo) -> Photo:
 
 
 def drop_photo(records: Records, stamp: Stamp, photo: Photo) -> None:
-    """Forget a photograph; its file is the caller's to drop, where no other needs it."""
+    """Delete a photograph's record. The caller deletes its file if no other record needs it."""
     records.photos.drop(photo.number)
     add_event(records, stamp, "photo.dropped", f"photo:{photo.number}", {"quote": _quote_id(photo)})
 
 
 def _quote_id(photo: Photo) -> str:
-    # as it goes over the wire: facts are sent as they are
+    # as it goes over the wire: facts are sent unchanged
     return f"Q{photo.quote}"

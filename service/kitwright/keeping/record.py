@@ -1,7 +1,7 @@
-"""Records: what is kept of quotes, of the people and machines they are for, and of their orders.
+"""Records: the stored data of quotes, of their customers and machines, and of their orders.
 
-Moments are aware and in UTC, days are those of the shop's time zone. Numbers count from 1 and are
-the store's to give: a record that is not kept yet has 0. A `version` counts the changes of a
+Times are aware and in UTC; days are those of the shop's time zone. Numbers count from 1 and are
+assigned by the store: a record that is not stored yet has 0. A `version` counts the changes of a
 record.
 """
 
@@ -17,7 +17,7 @@ from kitwright.money import Money
 
 
 class QuoteState(StrEnum):
-    """Where a quote stands: first what was offered of it, then the work."""
+    """The state of a quote: first of its offer, then of the work."""
 
     draft = "draft"
     issued = "issued"
@@ -31,7 +31,7 @@ class QuoteState(StrEnum):
 
 
 class RevisionState(StrEnum):
-    """What became of one revision. Only a draft may still be changed."""
+    """The state of one revision. Only a draft may still be changed."""
 
     draft = "draft"
     issued = "issued"
@@ -43,7 +43,7 @@ class RevisionState(StrEnum):
 
 
 class Means(StrEnum):
-    """By what means a customer authorised."""
+    """The means by which a customer authorised."""
 
     in_person = "in_person"
     telephone = "telephone"
@@ -52,7 +52,9 @@ class Means(StrEnum):
 
 
 class Hand(StrEnum):
-    """Whose doing a change was: an API key's, the customer's by a link, or the service's own."""
+    """Who made a change: the holder of an API key, the customer through a link, or the service
+    itself.
+    """
 
     key = "key"
     link = "link"
@@ -60,7 +62,7 @@ class Hand(StrEnum):
 
 
 class Stamp(Struct, frozen=True, kw_only=True):
-    """Who does something, and when: `by` is a key's id, or the quote number that a link is for."""
+    """Who acts, and when: `by` is a key's id, or the number of the quote that a link is for."""
 
     at: datetime
     today: date
@@ -70,12 +72,14 @@ class Stamp(Struct, frozen=True, kw_only=True):
 
 
 class KeptQuote(Struct, frozen=True, kw_only=True):
-    """A quote as a whole.
+    """A quote, without the bodies of its revisions.
 
     `latest` is its newest revision, `offered` the one that the customer may accept, `agreed` the
-    one whose authorisation is in force. `shown` is the one that counts: what was agreed, else what
-    is offered or was offered last, else the draft. Customer, machine, engine, `valid_until` and the
-    figures are that one's; of the agreed one, the figures hold what was added to it as well.
+    one whose authorisation is in force. `shown` is the one that counts: the agreed one, else the
+    one offered now or last, else the draft.
+
+    Customer, machine, engine, `valid_until` and the figures are those of the revision shown. If it
+    is the agreed one, the figures include its additions.
     """
 
     number: int
@@ -98,13 +102,14 @@ class KeptQuote(Struct, frozen=True, kw_only=True):
 
 
 class Revision(Struct, frozen=True, kw_only=True):
-    """One revision: for whom and for which machine, what was asked, and every figure that was
-    answered.
+    """One revision: its customer and machine, the request, and every figure of the answer.
 
-    `request` and `answer` are JSON; so is `shown`, what the customer sees of the answer, which is
-    empty until it is issued, and `reckoning`, how lines come to totals
-    (`kitwright.keeping.sums.Reckoning`), empty where the tax is not known. `sha256`, in hex, is of
-    `shown` as it was at the issue; `is_erased` where personal data was taken out since.
+    `request` and `answer` are JSON. So is `shown`, the part of the answer that the customer sees,
+    which is empty until it is issued. `reckoning` is JSON too: how lines are totalled
+    (`kitwright.keeping.sums.Reckoning`), empty if the tax is not known.
+
+    `sha256`, in hex, is of `shown` as it was when issued. `is_erased` says that personal data has
+    been removed since.
     """
 
     quote: int
@@ -129,10 +134,10 @@ class Revision(Struct, frozen=True, kw_only=True):
 
 
 class Authorisation(Struct, frozen=True, kw_only=True):
-    """A customer's yes to exactly one revision.
+    """A customer's acceptance of exactly one revision.
 
-    `amount` is what the revision comes to and `limit` up to where the bill may go without asking
-    again, both with tax where `includes_tax`; `text` is what was shown or read to the customer.
+    `amount` is the revision's total. `limit` is the total that the bill may reach without asking
+    again. Both include tax if `includes_tax`. `text` is what was shown or read to the customer.
     """
 
     quote: int
@@ -149,10 +154,10 @@ class Authorisation(Struct, frozen=True, kw_only=True):
 
 
 class Addition(Struct, frozen=True, kw_only=True):
-    """A line that was added within an authorisation to what its revision comes to.
+    """A line added under an authorisation, on top of its revision's total.
 
     `kind` is that of the line, `tax_kind` the charge kind that it is taxed as. `price` is what is
-    printed, without tax or with it as the shop's prices are; `net` is what it added without tax,
+    printed, with or without tax as the shop's prices are. `net` is what it added without tax,
     `amount` what it added in the authorisation's own terms of tax. `day` is the shop's.
     """
 
@@ -170,7 +175,7 @@ class Addition(Struct, frozen=True, kw_only=True):
 
 
 class Customer(Struct, frozen=True, kw_only=True):
-    """Whom quotes are for. Of an erased customer only the number is left."""
+    """The customer of quotes. Of an erased customer, only the number is left."""
 
     number: int
     version: int
@@ -187,7 +192,7 @@ class Customer(Struct, frozen=True, kw_only=True):
 
 
 class Machine(Struct, frozen=True, kw_only=True):
-    """A machine as its plate says; `hours` as its meter showed last."""
+    """A machine as described by its plate; `hours` is the last meter reading."""
 
     number: int
     version: int
@@ -205,13 +210,13 @@ class Machine(Struct, frozen=True, kw_only=True):
 
 
 class OrderState(StrEnum):
-    """Where a parts order stands."""
+    """The state of a parts order."""
 
     draft = "draft"
 
 
 class KeptOrder(Struct, frozen=True, kw_only=True):
-    """What one supplier is asked to send for one accepted revision, frozen with its allocation.
+    """An order to one supplier for one accepted revision, frozen with its allocation.
 
     `body` is JSON.
     """
@@ -228,7 +233,7 @@ class KeptOrder(Struct, frozen=True, kw_only=True):
 
 
 class Photo(Struct, frozen=True, kw_only=True):
-    """A photograph of a finding or of a step; the file is found by its SHA-256."""
+    """A photograph of a finding or of a step. The file is found by its SHA-256."""
 
     number: int
     quote: int
@@ -242,7 +247,7 @@ class Photo(Struct, frozen=True, kw_only=True):
 
 
 class KeyRecord(Struct, frozen=True, kw_only=True):
-    """An API key as it is kept: never its text."""
+    """The stored record of an API key, which never holds its text."""
 
     id: str
     name: str
@@ -254,7 +259,7 @@ class KeyRecord(Struct, frozen=True, kw_only=True):
 
 
 class Event(Struct, frozen=True, kw_only=True):
-    """One change, in the order of commits: `seq` has no gap and no repeat.
+    """One change, in the order of commits: `seq` has no gaps and no repeats.
 
     `subject` is the record's kind and number (`quote:12`); `facts` hold no personal data.
     """
@@ -270,7 +275,7 @@ class Event(Struct, frozen=True, kw_only=True):
 
 
 class Hook(Struct, frozen=True, kw_only=True):
-    """Where events are posted: only those of `kinds`, or all where that is empty."""
+    """A webhook: only events of `kinds` are posted to it, or all if `kinds` is empty."""
 
     number: int
     version: int
@@ -283,7 +288,7 @@ class Hook(Struct, frozen=True, kw_only=True):
 
 
 class DueDelivery(Struct, frozen=True, kw_only=True):
-    """An event that waits to be posted; `attempt` counts from 1."""
+    """An event that waits to be posted to a hook; `attempt` counts from 1."""
 
     hook: Hook
     event: Event
@@ -291,7 +296,7 @@ class DueDelivery(Struct, frozen=True, kw_only=True):
 
 
 class MailState(StrEnum):
-    """Where a mail stands: it waits to be sent, was taken by a mail server, or never will be."""
+    """The state of an e-mail: queued, accepted by a mail server, or failed."""
 
     queued = "queued"
     sent = "sent"
@@ -301,9 +306,9 @@ class MailState(StrEnum):
 class Mail(Struct, frozen=True, kw_only=True):
     """One revision on its way to a customer by e-mail.
 
-    `body` is the whole message of RFC 5322, the same at every attempt, as is `message_id`.
-    `attempts` counts those that were begun; `next_at` is when the next is due, None where none is.
-    `failure` says what went wrong last. Of an erased customer's mail `to` and `body` are empty.
+    `body` is the complete message (RFC 5322), the same at every attempt, as is `message_id`.
+    `attempts` counts the attempts begun; `next_at` is when the next is due, None if there is none.
+    `failure` is the last error. Of an erased customer's e-mail, `to` and `body` are empty.
     """
 
     number: int
@@ -321,7 +326,7 @@ class Mail(Struct, frozen=True, kw_only=True):
 
 
 class KeptAnswer(Struct, frozen=True, kw_only=True):
-    """The answer to a call with an idempotency key, to be given again until it expires."""
+    """The answer to a call with an idempotency key, given again until it expires."""
 
     key: str
     idempotency_key: str

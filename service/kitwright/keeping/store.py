@@ -1,6 +1,6 @@
-"""Store: the protocol of whatever keeps records, and how keeping can fail.
+"""Store: the protocol for storing records, and its errors.
 
-An engine passes the tests in `tests/store/contract.py`, nothing else is asked of it.
+An engine must pass the tests in `tests/store/contract.py`; no other requirement applies.
 """
 
 from __future__ import annotations
@@ -35,47 +35,48 @@ T = TypeVar("T")
 
 
 class StoreError(KitwrightError):
-    """Keeping or finding records failed; nothing of the work is kept."""
+    """Storing or finding records failed; nothing of the transaction is stored."""
 
     code = "store-error"
 
 
 class StoreFull(StoreError):
-    """There is no room for more."""
+    """The disk has no space left."""
 
     code = "storage-full"
 
 
 class StoreUnavailable(StoreError):
-    """The records can't be written, or not even be read, for now."""
+    """The records can't be written, or can't even be read, for now."""
 
     code = "storage-unavailable"
 
 
 class RevisionSealed(StoreError):
-    """A change to a revision that was issued, beyond what may become of it."""
+    """A change to an issued revision other than its later states."""
 
     code = "revision-sealed"
 
 
 class RecordMissing(StoreError):
-    """A change to a record that is not kept."""
+    """A change to a record that is not stored."""
 
     code = "record-missing"
 
 
 class RecordConflict(StoreError):
-    """A new record whose place is taken, or a record that names another that is not kept."""
+    """A new record whose place is taken, or a record that names another that is not stored."""
 
     code = "record-conflict"
 
 
 class QuoteFilter(Struct, frozen=True, kw_only=True):
-    """Which quotes: all that meet every condition, newest first.
+    """The quotes that meet every condition, newest first.
 
-    `words` each begin a word of the customer's name, the machine's name or a serial number, as
-    `kitwright.keeping.words` takes words; one with signs inside is sought as words in a row, one of
-    signs alone asks nothing. Days are inclusive. `before` is the number to go on below.
+    Each of `words` begins a word of the customer's name, the machine's name or a serial number, as
+    `kitwright.keeping.words` splits them. A word with punctuation inside is searched as consecutive
+    words; one of punctuation alone is ignored. Days are inclusive. `before` is the number below
+    which to continue.
     """
 
     states: tuple[QuoteState, ...] = ()
@@ -91,38 +92,38 @@ class QuoteFilter(Struct, frozen=True, kw_only=True):
 class Quotes(Protocol):
     """Quotes with their revisions, authorisations and additions.
 
-    Here and below: what replaces or marks raises RecordMissing where there is nothing to replace,
-    what adds raises RecordConflict where its place is taken, and both raise RecordConflict where
-    they name a record that is not kept.
+    In all protocols here, a look-up of one record returns None if it is not stored. Replacing or
+    marking raises RecordMissing if the record is not stored. Adding raises RecordConflict if its
+    place is taken. Both raise RecordConflict if they name a record that is not stored.
     """
 
     def add(self, quote: KeptQuote) -> KeptQuote:
-        """Keep a new quote; return it with its number."""
+        """Add a new quote; return it with its number."""
 
     def get(self, number: int) -> KeptQuote | None:
-        """Return a quote."""
+        """Return the quote of a number, or None."""
 
     def put(self, quote: KeptQuote) -> None:
-        """Replace a quote that is kept."""
+        """Replace a stored quote."""
 
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         """Return at most `wanted.most` quotes, newest first."""
 
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
-        """Return the quotes of which a revision names a customer, or a machine, newest first.
+        """Return the quotes with a revision that names a customer, or a machine, newest first.
 
         None names nothing.
         """
 
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
-        """Return the quotes whose offered revision is valid no more."""
+        """Return the quotes whose offered revision has expired."""
 
     def add_revision(self, revision: Revision) -> None:
-        """Keep a new revision."""
+        """Add a new revision."""
 
     def put_revision(self, revision: Revision) -> None:
-        """Replace a revision. Of an issued one everything but its state is refused to change,
-        save that a body may be replaced to erase what is personal in it.
+        """Replace a revision. Of an issued one, only the state may change; its bodies may be
+        replaced to erase personal data.
 
         Raises: RevisionSealed.
         """
@@ -137,20 +138,19 @@ class Quotes(Protocol):
         sha256: str | None = None,
         shown: bytes | None = None,
     ) -> None:
-        """Give a revision another state; with it, when it is issued, the moment, what is shown of
-        it and the hash of that.
+        """Change the state of a revision; on issue, also its time, the part shown and its hash.
 
-        Raises: RevisionSealed, where an issued one would be a draft again or issued anew.
+        Raises: RevisionSealed, if an issued one would be a draft again or issued again.
         """
 
     def revision(self, quote: int, number: int) -> Revision | None:
-        """Return a revision with its body."""
+        """Return a revision with its bodies, or None."""
 
     def revisions(self, quote: int) -> tuple[Revision, ...]:
         """Return all revisions in order, with empty bodies."""
 
     def authorise(self, given: Authorisation) -> None:
-        """Keep an authorisation, one a revision."""
+        """Add an authorisation, at most one for each revision."""
 
     def authorisations(self, quote: int) -> tuple[Authorisation, ...]:
         """Return the authorisations of a quote, oldest first."""
@@ -159,7 +159,7 @@ class Quotes(Protocol):
         """Replace an authorisation, to erase who gave it."""
 
     def add_addition(self, addition: Addition) -> Addition:
-        """Keep an addition; return it with its number, which counts within the quote."""
+        """Add an addition; return it with its number, which counts within the quote."""
 
     def additions(self, quote: int) -> tuple[Addition, ...]:
         """Return the additions of a quote, oldest first."""
@@ -172,42 +172,42 @@ class People(Protocol):
     """Customers and their machines."""
 
     def add_customer(self, customer: Customer) -> Customer:
-        """Keep a new customer; return it with its number."""
+        """Add a new customer; return it with its number."""
 
     def customer(self, number: int) -> Customer | None:
-        """Return a customer."""
+        """Return the customer of a number, or None."""
 
     def put_customer(self, customer: Customer) -> None:
-        """Replace a customer; the search knows the new name."""
+        """Replace a customer, and update the search by name."""
 
     def customers(
         self, words: Sequence[str], before: int | None, most: int
     ) -> tuple[Customer, ...]:
-        """Return customers, newest first, with a word of their name beginning with each word, as
-        in a QuoteFilter.
+        """Return customers, newest first. Each of `words` begins a word of their name, as in a
+        QuoteFilter.
         """
 
     def add_machine(self, machine: Machine) -> Machine:
-        """Keep a new machine; return it with its number."""
+        """Add a new machine; return it with its number."""
 
     def machine(self, number: int) -> Machine | None:
-        """Return a machine."""
+        """Return the machine of a number, or None."""
 
     def put_machine(self, machine: Machine) -> None:
-        """Replace a machine; the search knows its new name and serial."""
+        """Replace a machine, and update the search by name and serial number."""
 
     def machines(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
-        """Return machines, newest first, of one customer where one is given."""
+        """Return machines, newest first; only those of one customer if one is given."""
 
 
 class Orders(Protocol):
     """Parts orders."""
 
     def add(self, order: KeptOrder) -> KeptOrder:
-        """Keep a new order; return it with its number."""
+        """Add a new order; return it with its number."""
 
     def get(self, number: int) -> KeptOrder | None:
-        """Return an order with its body."""
+        """Return the order of a number with its body, or None."""
 
     def put(self, order: KeptOrder) -> None:
         """Replace an order."""
@@ -219,19 +219,19 @@ class Orders(Protocol):
 
 
 class Photos(Protocol):
-    """What is known of photographs; their files are kept elsewhere."""
+    """The records of photographs; their files are stored elsewhere."""
 
     def add(self, photo: Photo) -> Photo:
-        """Keep a new photograph; return it with its number."""
+        """Add a new photograph; return it with its number."""
 
     def get(self, number: int) -> Photo | None:
-        """Return a photograph."""
+        """Return the photograph of a number, or None."""
 
     def of_quote(self, quote: int) -> tuple[Photo, ...]:
         """Return the photographs of a quote, oldest first."""
 
     def drop(self, number: int) -> None:
-        """Forget a photograph. Nothing where there is none."""
+        """Delete a photograph. Does nothing if there is none."""
 
     def hashes(self) -> frozenset[str]:
         """Return the SHA-256 of every file that a photograph needs."""
@@ -241,10 +241,10 @@ class Keys(Protocol):
     """API keys."""
 
     def add(self, key: KeyRecord) -> None:
-        """Keep a new key."""
+        """Add a new key."""
 
     def get(self, id: str) -> KeyRecord | None:  # noqa: A002 - the word of the wire
-        """Return a key."""
+        """Return the key of an id, or None."""
 
     def put(self, key: KeyRecord) -> None:
         """Replace a key."""
@@ -253,22 +253,22 @@ class Keys(Protocol):
         """Return all keys, oldest first."""
 
     def secret(self, name: str) -> bytes | None:
-        """Return a secret of the service's own."""
+        """Return a secret of the service itself by its name, or None."""
 
     def add_secret(self, name: str, value: bytes) -> None:
-        """Keep a secret of the service's own, once."""
+        """Add a secret of the service itself; it can't be replaced."""
 
 
 class Events(Protocol):
-    """The feed, and what of it waits to be posted."""
+    """The feed of events, its hooks, and the deliveries that wait."""
 
     def add(self, event: Event, only: int | None = None) -> Event:
-        """Keep an event; return it with its place in the feed. It waits for every active hook
-        that takes its kind, or for `only` one, by its number.
+        """Add an event; return it with its place in the feed. A delivery is queued for every active
+        hook that takes its kind, or only for the hook with the number `only`.
         """
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
-        """Return events in order, from the first after a place."""
+        """Return at most `most` events in order, beginning after a place."""
 
     def of_subject(self, subject: str) -> tuple[Event, ...]:
         """Return all events of one subject, in order."""
@@ -277,80 +277,83 @@ class Events(Protocol):
         """Return the place of the newest event, 0 where there is none."""
 
     def add_hook(self, hook: Hook) -> Hook:
-        """Keep a new hook; return it with its number."""
+        """Add a new hook; return it with its number."""
 
     def hook(self, number: int) -> Hook | None:
-        """Return a hook."""
+        """Return the hook of a number, or None."""
 
     def put_hook(self, hook: Hook) -> None:
         """Replace a hook."""
 
     def drop_hook(self, number: int) -> None:
-        """Forget a hook, and what waits for it. Nothing where there is none."""
+        """Delete a hook and the deliveries that wait for it. Does nothing if there is none."""
 
     def hooks(self) -> tuple[Hook, ...]:
         """Return all hooks, oldest first."""
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
-        """Return what is to be posted by now: of each active hook what comes first in the feed,
-        since its moment is that of the call and not of the commit; of those the longest due first.
+        """Return the due deliveries, longest due first: for each active hook, the earliest event in
+        the feed.
+
+        The feed decides which event is the earliest, because times are those of calls, not of
+        commits.
         """
 
     def soonest(self) -> datetime | None:
-        """Return when the next post is due."""
+        """Return when the next delivery is due; None if none waits."""
 
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
-        """Try an event again later: its attempt counts one more. Nothing where none waits."""
+        """Postpone a delivery and count one more attempt. Does nothing if none waits."""
 
     def settle(self, hook: int, seq: int) -> None:
-        """Wait with an event no more: it was posted, or given up. Nothing where none waits."""
+        """End a delivery: the event was posted or given up. Does nothing if none waits."""
 
 
 class Mails(Protocol):
-    """Mails to customers: those that wait, and what became of the others."""
+    """E-mails to customers: those that wait, and the outcome of the others."""
 
     def add(self, mail: Mail) -> Mail:
-        """Keep a new mail; return it with its number. Its message id is no other's."""
+        """Add a new e-mail; return it with its number. Its message id must be unique."""
 
     def get(self, number: int) -> Mail | None:
-        """Return a mail with its body."""
+        """Return the e-mail of a number with its body, or None."""
 
     def put(self, mail: Mail) -> None:
-        """Replace a mail."""
+        """Replace an e-mail."""
 
     def of_quote(self, quote: int) -> tuple[Mail, ...]:
-        """Return the mails of a quote with their bodies, oldest first."""
+        """Return the e-mails of a quote with their bodies, oldest first."""
 
     def to(self, address: str) -> tuple[Mail, ...]:
-        """Return the mails to an address with their bodies, oldest first. Whether its letters are
-        capital makes no difference, as far as they are ASCII.
+        """Return the e-mails to an address with their bodies, oldest first. The case of ASCII
+        letters is ignored.
         """
 
     def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
-        """Return queued mails whose time has come, with their bodies, the longest due first."""
+        """Return the queued e-mails that are due, with their bodies, longest due first."""
 
     def soonest(self) -> datetime | None:
-        """Return when the next queued mail is due; None where none waits."""
+        """Return when the next queued e-mail is due; None if none waits."""
 
 
 class Answers(Protocol):
-    """Answers that are given again."""
+    """Stored answers to calls with idempotency keys."""
 
     def get(self, key: str, idempotency_key: str, now: datetime) -> KeptAnswer | None:
-        """Return an answer that has not expired."""
+        """Return an answer that has not expired, or None."""
 
     def add(self, answer: KeptAnswer, now: datetime) -> None:
-        """Keep an answer, in place of an expired one; forget some that have expired.
+        """Add an answer, in place of an expired one; delete some that have expired.
 
-        Raises: RecordConflict, while another is kept for the same call.
+        Raises: RecordConflict, while another is stored for the same call.
         """
 
     def forget(self) -> None:
-        """Forget all answers, since what they hold was erased."""
+        """Delete all answers, because the data that they hold was erased."""
 
 
 class Records(Protocol):
-    """All that is kept, as one reader or one piece of work sees it."""
+    """All stored records, as one reader or one transaction sees them."""
 
     @property
     def quotes(self) -> Quotes:
@@ -378,32 +381,33 @@ class Records(Protocol):
 
     @property
     def mails(self) -> Mails:
-        """Mails to customers."""
+        """E-mails to customers."""
 
     @property
     def answers(self) -> Answers:
-        """Answers that are given again."""
+        """Stored answers to calls with idempotency keys."""
 
 
 class Store(Protocol):
-    """Keeps records.
+    """Stores records.
 
-    A piece of work is done whole or not at all, and sees no other's half-done changes. What it
-    returns comes back only when it would survive a power cut; what it raises is raised again, and
-    undoes only its own changes: StopIteration and what would end a program as the cause of a
-    RuntimeError. Pieces of work run one after the other.
+    A transaction is done completely or not at all, and sees no unfinished changes of another. Its
+    result is returned only once it would survive a power failure. An exception that it raises is
+    raised again and undoes only its own changes. StopIteration, and exceptions that would end a
+    program, are raised as the cause of a RuntimeError. Transactions run one after the other.
     """
 
     def read(self, work: Callable[[Records], T]) -> T:
-        """Return what work on one consistent view of the records returns; it may change nothing.
+        """Return the result of work on one consistent view of the records, which it must not
+        change.
 
-        Raises: StoreUnavailable, also where the work would change something.
+        Raises: StoreUnavailable, also if the work would change something.
         """
 
     async def write(self, work: Callable[[Records], T]) -> T:
-        """Return what a piece of work returns, once it is kept.
+        """Return the result of a transaction once it is stored.
 
-        The work may run in another thread: it touches the records and values of its own only.
+        The work may run in another thread: it must use only its own records and values.
 
-        Raises: StoreFull, StoreUnavailable, and whatever the work raises.
+        Raises: StoreFull, StoreUnavailable, and any exception of the work.
         """

@@ -1,9 +1,9 @@
-"""Sums: what a revision comes to with what was added to it since it was agreed to.
+"""Sums: the totals of a revision together with its additions since it was agreed.
 
-Nothing that was printed changes: the agreed lines keep their amounts, each addition is a line of
-its own, and the totals are the sums of both. Tax is reckoned by the rules of the revision's own
-area, on its own day, as they were kept with it; so whatever becomes of the catalogue, what was
-agreed stays what it is.
+Printed amounts never change: the agreed lines keep their amounts, each addition is a line of its
+own, and the totals are the sums of both. Tax is calculated by the rules of the revision's own area,
+on its own day, as they were stored with it. Later changes of the catalogue therefore have no effect
+on agreed revisions.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ from kitwright.units import Figure, read_figure
 
 
 class Reckoning(Struct, frozen=True, kw_only=True):
-    """How the lines of a revision come to its totals: by which tax area, on which day, which charge
-    kinds being exempt, and to which coins what is left is rounded, None for none.
+    """How the lines of a revision are totalled: the tax area, the day, the exempt charge kinds, and
+    the cash rounding, None for none.
     """
 
     area: TaxArea
@@ -44,11 +44,11 @@ class Reckoning(Struct, frozen=True, kw_only=True):
 
 
 class Sums(Struct, frozen=True, kw_only=True):
-    """The tax of every line, those of the revision first, with how each tax treats it
-    (`line_taxes`), and the totals; net + tax = gross.
+    """The tax of every line, the revision's lines first, how each tax treats it (`line_taxes`), and
+    the totals; net + tax = gross.
 
-    `freed` are the taxes that an exemption spares.
-    `payable` is gross less what was prepaid, plus `cash_rounding`; below zero, it is paid back.
+    `freed` are the taxes removed by an exemption. `payable` is gross less the prepaid amount, plus
+    `cash_rounding`; a negative amount is paid back.
     """
 
     lines: tuple[TaxedLine, ...]
@@ -63,16 +63,17 @@ class Sums(Struct, frozen=True, kw_only=True):
 
 
 class Agreed(Struct, frozen=True):
-    """A revision whose tax is known, as far as its sums need it."""
+    """The parts of a revision with known tax that its sums need."""
 
     reckoning: Reckoning
     quote: Quote
 
     def with_added(self, added: Sequence[Charge]) -> Sums:
-        """Return what the revision comes to with more lines, each printed as the shop's prices are.
+        """Return the sums of the revision with more lines, each with or without tax as the shop's
+        prices are.
 
-        Where tax is rounded by line, the agreed lines keep theirs; else it is rounded once for all
-        lines, as on the bill.
+        If tax is rounded by line, the agreed lines keep their tax. Otherwise it is rounded once for
+        all lines, as on the bill.
 
         Raises: MixedCurrencies, and the errors of the tax rules.
         """
@@ -135,7 +136,7 @@ class Agreed(Struct, frozen=True):
 
 
 def written_reckoning(reckoning: Reckoning) -> bytes:
-    """Return how a revision is summed, as it is kept."""
+    """Return how a revision is totalled, encoded as it is stored."""
     return msgspec.json.encode(reckoning, enc_hook=str)
 
 
@@ -145,7 +146,7 @@ def _read_figure(_: type, text: str) -> Figure:
 
 
 def read_agreed(revision: Revision) -> Agreed:
-    """Return a revision whose tax is known, to be summed with what was added."""
+    """Return the agreed revision, whose tax must be known, to total with its additions."""
     return Agreed(
         msgspec.json.decode(revision.reckoning, type=Reckoning, dec_hook=_read_figure),
         read_quote(revision.answer),
@@ -153,21 +154,21 @@ def read_agreed(revision: Revision) -> Agreed:
 
 
 def sums_of(revision: Revision, additions: Sequence[Addition]) -> Sums:
-    """Return what a revision comes to with some additions, in their order."""
+    """Return the sums of a revision with some additions, in their order."""
     return read_agreed(revision).with_added([charge_of(one) for one in additions])
 
 
 def charge_of(addition: Addition) -> Charge:
-    """Return an addition as the tax rules take it."""
+    """Return an addition in the form that the tax rules take."""
     return Charge(addition.tax_kind, addition.price)
 
 
 def largest_price(wanted: Money, comes_to: Callable[[Money], Money]) -> Money:
-    """Return the largest price of a line that comes to no more than what is wanted.
+    """Return the largest price of a line whose result does not exceed `wanted`.
 
     Args:
         wanted: above zero.
-        comes_to: what a price comes to, never less for a larger one; without bound.
+        comes_to: the result of a price; never less for a larger price, and without bound.
     """
     currency = wanted.currency
     low, high = 0, wanted.minor

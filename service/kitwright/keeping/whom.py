@@ -8,7 +8,7 @@ from kitwright.keeping.store import Records
 
 def customer_for(records: Records, revision: Revision) -> int | None:
     """Return the number of the customer that a revision is for: the one that it names, else the one
-    whose machine it names; None where neither is known.
+    whose machine it names; None if neither is known.
     """
     if revision.customer is not None or revision.machine is None:
         return revision.customer
@@ -17,10 +17,10 @@ def customer_for(records: Records, revision: Revision) -> int | None:
 
 
 def is_for_the_same(records: Records, one: Revision, other: Revision) -> bool:
-    """Return whether two revisions are for the same customer, as far as anybody knows.
+    """Return whether two revisions are for the same customer, as far as is known.
 
-    One that names no customer is not for a customer that the other names, though it may well be:
-    nobody said so of whoever has its link.
+    A revision that names no customer is not treated as being for a customer that the other names.
+    It may be, but the holder of its link was never identified as that customer.
     """
     return one.customer == other.customer and (
         customer_for(records, one) == customer_for(records, other)

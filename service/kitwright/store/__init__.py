@@ -1,1 +1,1 @@
-"""Store: records in SQLite, in the shop's data folder."""
+"""Store: the shop's records in SQLite, in its data folder."""

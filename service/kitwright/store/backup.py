@@ -1,7 +1,8 @@
-"""Backup: a data folder as one file, taken while the service runs, and back.
+"""Backup: copies a data folder into one file while the service runs, and reads such files.
 
-An uncompressed tar: the database, the photographs that it names, and last `manifest.json` with the
-SHA-256 of every other member, so that a file that was cut off is told from a whole one.
+The file is an uncompressed tar: the database, the photographs that it names, and last
+`manifest.json` with the SHA-256 of every other member. A file that was cut off is therefore
+detected.
 """
 
 from __future__ import annotations
@@ -27,17 +28,17 @@ from kitwright.store.sqlite import sqlite3
 
 MANIFEST: Final = "manifest.json"
 FORMAT: Final = 1
-"""Of the backups that this version takes, and the newest that it restores."""
+"""The format of the backups that this version makes, and the newest that it restores."""
 
 
 class BackupError(StoreError):
-    """A backup that can't be taken or restored."""
+    """A backup that can't be made or restored."""
 
     code = "backup-error"
 
 
 class BackupTaken(BackupError):
-    """There is a file already where a backup should go."""
+    """A file already exists where a backup should be written."""
 
     code = "backup-taken"
 
@@ -57,7 +58,9 @@ class NothingToBackUp(BackupError):
 
 
 class Manifest(Struct, frozen=True, kw_only=True):
-    """What a backup holds. `missing`: photographs that the database names and that had no file."""
+    """The content of a backup. `missing`: photographs that the database names but that had no
+    file.
+    """
 
     format: int
     taken_at: datetime
@@ -67,15 +70,16 @@ class Manifest(Struct, frozen=True, kw_only=True):
 
     @property
     def photos(self) -> int:
-        """How many photographs it holds."""
+        """The number of photographs in it."""
         return len(self.sha256) - 1
 
 
 def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manifest:
-    """Return what was taken of a data folder, once it is whole in the file `target`.
+    """Write a backup of a data folder to the file `target`; return its manifest once it is
+    complete.
 
-    The service may go on writing: everything acknowledged before is in it. It is said to be taken
-    `at` a moment, None for this one.
+    The service may continue to write: the backup includes everything acknowledged before the call.
+    `at` is the time recorded for the backup, None for now.
 
     Raises: NothingToBackUp, BackupTaken, OtherSchema, StoreFull, StoreUnavailable.
     """
@@ -85,12 +89,12 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
     if target.exists():
         raise BackupTaken(target)
     try:
-        # beside the target, where there must be room for as much anyway
+        # next to the target, where as much disk space is needed anyway
         with tempfile.TemporaryDirectory(prefix=NEW, dir=target.parent) as place:
             copy, whole = Path(place) / FILE, Path(place) / "backup"
             schema, photos = _copy_database(folder / FILE, copy)
             with whole.open("xb") as file:
-                # it holds whatever is known of customers, and secrets
+                # it holds customers' data and secrets
                 whole.chmod(0o600)
                 manifest = _pack(file, copy, PhotoFiles(folder), photos, schema, at)
                 file.flush()
@@ -103,11 +107,13 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
 
 
 def _copy_database(file: Path, copy: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Write one consistent copy; return its schema's steps and the photographs that it names."""
+    """Write one consistent copy; return the steps of its schema and the photographs that it
+    names.
+    """
     try:
         connection, _ = connect_to_read(file)
         with contextlib.closing(connection):
-            # unlike a copy page by page, it leaves out what was erased, and never begins anew
+            # unlike a copy page by page, it leaves out erased data and never starts again
             connection.execute("PRAGMA query_only = OFF")
             connection.execute("VACUUM INTO ?", (str(copy),))
         with contextlib.closing(sqlite3.connect(str(copy))) as copied:
@@ -137,7 +143,7 @@ def _pack(
                     name = photo_member(sha256)
                     hashes[name] = _add(tar, name, photo, at)
             except FileNotFoundError:
-                # erased in between, or lost before: the rest is worth keeping
+                # erased in between, or lost before: the rest is worth storing
                 missing.append(sha256)
         manifest = Manifest(
             format=FORMAT, taken_at=at, schema=schema, sha256=hashes, missing=tuple(missing)
@@ -179,9 +185,9 @@ def _add(tar: tarfile.TarFile, name: str, file: IO[bytes], at: datetime) -> str:
 
 
 def _name(whole: Path, target: Path) -> None:
-    """Give a whole file its name, unless another got it in between."""
+    """Give a complete file its name, unless another process took the name in between."""
     try:
-        # unlike a renaming, a link never takes a name from another
+        # unlike renaming, a link never replaces an existing file
         target.hardlink_to(whole)
     except FileExistsError as error:
         raise BackupTaken(target) from error

@@ -1,4 +1,4 @@
-"""Doctor: what is wrong in a data folder, and what soon will be. It changes nothing."""
+"""Doctor: reports present and coming problems of a data folder. It changes nothing."""
 
 from __future__ import annotations
 
@@ -23,18 +23,20 @@ from kitwright.store.rows import moment
 from kitwright.store.sqlite import sqlite3
 
 LEAST_FREE: Final = 200 * 1024 * 1024
-"""Bytes below which a disk is soon full."""
+"""Bytes of free space below which a disk will soon be full."""
 _LARGEST_LOG: Final = 64 * 1024 * 1024
-"""Bytes beyond which a write-ahead log is held back by something: it begins anew at 4 MiB."""
+"""Bytes above which something holds a write-ahead log back: normally it restarts at 4 MiB."""
 _STUCK: Final = timedelta(days=1)
 _JUST_NOW: Final = timedelta(hours=1)
-"""How long a running service may need from a file to its record."""
+"""The longest time that a running service may need between writing a file and its record."""
 _SOUND_SQLITE: Final = (3, 51, 0)
-"""Before it, a write-ahead log could be reset while another process still wrote it."""
+"""Before this version, a write-ahead log could be reset while another process still wrote it."""
 
 
 class Severity(StrEnum):
-    """How bad a finding is: an error is wrong now, a warning may become one, a note informs."""
+    """The severity of a finding: an error is wrong now, a warning may become one, a note
+    informs.
+    """
 
     error = "error"
     warning = "warning"
@@ -42,7 +44,7 @@ class Severity(StrEnum):
 
 
 class Finding(Struct, frozen=True, kw_only=True):
-    """One thing that was found, under a stable code."""
+    """One finding, with a stable code."""
 
     severity: Severity
     code: str
@@ -58,10 +60,10 @@ def examine(
     now: datetime | None = None,
     version: tuple[int, ...] = sqlite3.sqlite_version_info,
 ) -> tuple[Finding, ...]:
-    """Return what is found in a data folder, the worst first; a service may be running on it.
+    """Return the findings in a data folder, most severe first. A service may be running on it.
 
     Args:
-        now: None for this moment.
+        now: the time of the check, None for the present time.
         version: of SQLite.
     """
     now = now or datetime.now(UTC)
@@ -94,7 +96,7 @@ def _disk(folder: Path) -> Iterator[Finding]:
         size = file.stat().st_size if file.exists() else 0
         logged = log.stat().st_size if log.exists() else 0
     except OSError:
-        # told by whoever reads the database
+        # reported by the function that reads the database
         return
     if free < max(LEAST_FREE, size):
         yield _warning("little-room", f"free: {_mib(free)} MiB; a backup needs {_mib(size)} MiB")
@@ -124,7 +126,7 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
         return [_error("no-database", f"there is no {FILE} in {folder}")]
     connection, _ = connect_to_read(file)
     with contextlib.closing(connection):
-        # one view: a running service does not make what is counted twice differ
+        # one view: otherwise a running service could make the counts differ
         connection.execute("BEGIN")
         findings = [*_sound(connection)]
         try:
@@ -182,7 +184,7 @@ def _files(folder: Path, needed: set[str], now: datetime) -> Iterator[Finding]:
 
 
 def _left(code: str, detail: str, path: Path, now: datetime) -> Finding:
-    """Return a warning of a file that was left behind, or a note where it may be just arriving."""
+    """Return a warning of a file that was left behind, or a note if it may just be arriving."""
     try:
         age = now.timestamp() - path.lstat().st_mtime
     except OSError:

@@ -1,7 +1,7 @@
-"""Engine: the store of a data folder, one writer and readers inline.
+"""Engine: the store of a data folder, with one writer thread and readers in the caller's thread.
 
-SQLite with a write-ahead log, full synchronisation and foreign keys on. Where `pysqlite3` is
-installed, sqlite-utils takes it in place of the system's SQLite.
+It uses SQLite with a write-ahead log, full synchronisation and foreign keys on. If `pysqlite3` is
+installed, sqlite-utils uses it instead of the system's SQLite.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ from kitwright.store.writer import Writer
 T = TypeVar("T")
 
 FILE: Final = "kitwright.db"
-"""Name of the database in the data folder."""
+"""File name of the database in the data folder."""
 _PATIENCE: Final = 5.0
-"""Seconds to wait for a lock that another process holds: a backup, a check-up."""
+"""Seconds to wait for a lock that another process holds: a backup or a check."""
 _CACHE_KIB: Final = 32 * 1024
 
 
@@ -44,7 +44,7 @@ class OtherSchema(StoreUnavailable):
 
 
 class OlderSchema(OtherSchema):
-    """A database that was made before the first release."""
+    """A database that was created before the first release."""
 
     code = "older-schema"
 
@@ -69,7 +69,7 @@ class NewerSchema(OtherSchema):
 
 
 class Tables:
-    """All records, as `kitwright.keeping.store.Records` says."""
+    """All records, as `kitwright.keeping.store.Records` defines them."""
 
     def __init__(self, connection: Any) -> None:
         self.session = session = Session(connection)
@@ -86,25 +86,25 @@ class Tables:
 class SqliteStore:
     """Records in the SQLite database of a data folder.
 
-    `write` and `read` belong to one thread, the event loop's. A store that was opened must be
-    closed.
+    `write` and `read` may be called only from one thread, that of the event loop. A store that was
+    opened must be closed.
     """
 
     def __init__(self, file: Path) -> None:
         self.file = file
         self._reader: tuple[Any, Records] | None = None
         self._is_frozen = False
-        """Whether the reader sees no later change, so that it serves but once."""
+        """Whether the reader can't see later changes, so that it can be used only once."""
         self._writer = Writer(
             lambda: connect(file), tables, lambda error: translated(error, file), empty_log
         )
 
     @classmethod
     def open(cls, folder: Path) -> SqliteStore:
-        """Return the store of a data folder, made where it is missing, with the newest schema.
+        """Return the store of a data folder, created if it is missing, with the newest schema.
 
-        A folder that can't be written to is opened all the same where there is a database of the
-        newest schema: reading works, and writing may work later.
+        A folder that is not writable is opened if it has a database of the newest schema. Reading
+        then works, and writing may work later.
 
         Raises: StoreUnavailable, OtherSchema, StoreFull.
         """
@@ -121,12 +121,12 @@ class SqliteStore:
         return cls(file)
 
     def close(self) -> None:
-        """Finish what was asked for, and close."""
+        """Finish the waiting transactions, then close."""
         self._writer.close()
         self._stop_reading()
 
     def read(self, work: Callable[[Records], T]) -> T:
-        """Return what work on one consistent view of the records returns."""
+        """Return the result of work on one consistent view of the records."""
         try:
             connection, records = self._reading()
             connection.execute("BEGIN")
@@ -154,26 +154,28 @@ class SqliteStore:
             reader[0].close()
 
     async def write(self, work: Callable[[Records], T]) -> T:
-        """Return what a piece of work returns, once it is kept."""
+        """Return the result of a transaction once it is stored."""
         future: asyncio.Future[T] = asyncio.get_running_loop().create_future()
         self._writer.submit(work, future)
         return await future
 
     def write_now(self, work: Callable[[Records], T]) -> T:
-        """Return what a piece of work returns, once it is kept, to a caller without a loop."""
+        """Return the result of a transaction once it is stored, for a caller without an event
+        loop.
+        """
         return self._writer.submit_and_wait(work)
 
 
 def connect(file: Path, *, may_make: bool = False) -> Any:
-    """Return a connection with what every connection needs. Raises: sqlite3.Error."""
+    """Return a connection with the settings that every connection needs. Raises: sqlite3.Error."""
     connection = _open(file, "mode=rwc" if may_make else "mode=rw")
     try:
-        # first: a file that is no database is told at once
+        # first: a file that is not a database is reported at once
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
-        # what is replaced or deleted is overwritten at once: nobody finds a page again, once it is
-        # free, to wipe an erased customer's name off it
+        # replaced or deleted data is overwritten at once: a free page can't be found again later to
+        # remove an erased customer's name from it
         connection.execute("PRAGMA secure_delete = ON")
     except sqlite3.Error:
         connection.close()
@@ -182,10 +184,12 @@ def connect(file: Path, *, may_make: bool = False) -> Any:
 
 
 def connect_to_read(file: Path) -> tuple[Any, bool]:
-    """Return a connection that can only read, and whether it is frozen: blind to later changes.
+    """Return a read-only connection, and whether it is frozen: it can't see later changes.
 
-    Readers of a write-ahead log need to write beside it. Where they can't, and no log is left with
-    changes of its own, the database is read as a file that nobody changes. Raises: sqlite3.Error.
+    Readers of a write-ahead log need to write files next to it. If they can't, and no log with
+    changes of its own is left, the database is read as an immutable file.
+
+    Raises: sqlite3.Error.
     """
     connection = None
     try:
@@ -202,7 +206,7 @@ def connect_to_read(file: Path) -> tuple[Any, bool]:
 
 
 def _is_settled(file: Path) -> bool:
-    """Return whether there is a database that all its changes have been written into."""
+    """Return whether a database exists and its log holds no changes that are not yet in it."""
     log = file.with_name(f"{file.name}-wal")
     try:
         return file.is_file() and not (log.exists() and log.stat().st_size)
@@ -252,7 +256,7 @@ def tables(connection: Any) -> Records:
 def empty_log(connection: Any, records: Records) -> None:
     """Empty the write-ahead log after something was erased: it holds every page as it was before.
 
-    Where another process reads just then, the log is emptied by a later checkpoint.
+    If another process is reading at that time, a later checkpoint empties the log.
     """
     session = getattr(records, "session", None)
     if isinstance(session, Session) and session.has_erased:
@@ -261,22 +265,22 @@ def empty_log(connection: Any, records: Records) -> None:
 
 
 def _check_untouched(file: Path) -> None:
-    """Raise if a database is of another schema, without so much as a lock. Raises: OtherSchema."""
+    """Raise if a database has another schema, without taking any lock. Raises: OtherSchema."""
     if not file.is_file():
         return
-    # what only its log holds is not seen so; the migration looks again
+    # changes that only its log holds are not seen here; the migration checks again
     with contextlib.closing(_open(file, "mode=ro&immutable=1")) as connection:
         check_known(connection)
 
 
 def migrate(connection: Any) -> None:
-    """Bring a database to the newest schema, whole or not at all.
+    """Bring a database to the newest schema, completely or not at all.
 
     Raises: OtherSchema, sqlite3.Error.
     """
     if not pending(connection):
         return
-    # immediate: of two processes that open a new folder at once, one waits
+    # immediate: if two processes open a new folder at the same time, one waits
     connection.execute("BEGIN IMMEDIATE")
     try:
         MIGRATIONS.apply(Database(connection))
@@ -288,13 +292,15 @@ def migrate(connection: Any) -> None:
 
 
 def pending(connection: Any) -> tuple[str, ...]:
-    """Return the names of the steps that a database lacks. Raises: OtherSchema, sqlite3.Error."""
+    """Return the names of the steps still to be applied to a database. Raises: OtherSchema,
+    sqlite3.Error.
+    """
     done = check_known(connection)
     return tuple(name for name in all_names() if name not in done)
 
 
 def check_known(connection: Any) -> tuple[str, ...]:
-    """Return the names of the steps that a database has been through.
+    """Return the names of the steps already applied to a database.
 
     Raises: OtherSchema, sqlite3.Error.
     """
@@ -304,7 +310,7 @@ def check_known(connection: Any) -> tuple[str, ...]:
 
 
 def check_names(names: Iterable[str]) -> None:
-    """Raise if this version does not know all of some steps. Raises: OtherSchema."""
+    """Raise if this version does not know all of the given steps. Raises: OtherSchema."""
     known = all_names()
     unknown = tuple(name for name in names if name not in known)
     if BEFORE_RELEASE.intersection(unknown):

@@ -1,4 +1,4 @@
-"""The feed of events, its hooks and what waits to be posted, in SQLite."""
+"""Events: the feed, its hooks and the deliveries that wait, in SQLite."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ _HOOKS: Final = Table("hooks", Hook)
 
 
 class EventTables:
-    """The feed, as `kitwright.keeping.store.Events` says."""
+    """The feed, as `kitwright.keeping.store.Events` defines it."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
 
     def add(self, event: Event, only: int | None = None) -> Event:
-        """Keep an event; return it with its place in the feed."""
+        """Add an event; return it with its place in the feed."""
         session = self._session
-        # one writer, and none is ever deleted: the next number leaves no gap
+        # one writer, and no event is ever deleted: the next number leaves no gap
         kept = _EVENTS.add(session, event)
         for number in self._takers(event.kind) if only is None else (only,):
             session.insert(
@@ -39,7 +39,7 @@ class EventTables:
         )
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
-        """Return events in order, from the first after a place."""
+        """Return at most `most` events in order, beginning after a place."""
         return _EVENTS.find(self._session, "WHERE seq > ? ORDER BY seq LIMIT ?", (seq, most))
 
     def of_subject(self, subject: str) -> tuple[Event, ...]:
@@ -52,11 +52,11 @@ class EventTables:
         return 0 if row is None else int(row[0])
 
     def add_hook(self, hook: Hook) -> Hook:
-        """Keep a new hook; return it with its number."""
+        """Add a new hook; return it with its number."""
         return _HOOKS.add(self._session, hook)
 
     def hook(self, number: int) -> Hook | None:
-        """Return a hook."""
+        """Return the hook of a number, or None."""
         return _HOOKS.get(self._session, number)
 
     def put_hook(self, hook: Hook) -> None:
@@ -64,7 +64,7 @@ class EventTables:
         _HOOKS.put(self._session, hook)
 
     def drop_hook(self, number: int) -> None:
-        """Forget a hook, and what waits for it."""
+        """Delete a hook and the deliveries that wait for it."""
         self._session.run("DELETE FROM hooks WHERE number = ?", (number,))
 
     def hooks(self) -> tuple[Hook, ...]:
@@ -72,7 +72,7 @@ class EventTables:
         return _HOOKS.find(self._session, "ORDER BY number")
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
-        """Return what is to be posted by now: of each active hook the first of the feed."""
+        """Return the due deliveries: for each active hook, the earliest event that is waiting."""
         found = self._session.rows(
             "SELECT hook, event, attempt FROM (SELECT hook, event, attempt, next_at,"
             " row_number() OVER (PARTITION BY hook ORDER BY event) AS place"
@@ -88,19 +88,19 @@ class EventTables:
         return tuple(due)
 
     def soonest(self) -> datetime | None:
-        """Return when the next post is due."""
+        """Return when the next delivery is due; None if none waits."""
         row = self._session.row(
             "SELECT min(next_at) FROM deliveries JOIN hooks ON hooks.number = hook WHERE is_active"
         )
         return None if row is None else read_moment(row[0])
 
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
-        """Try an event again later: its attempt counts one more."""
+        """Postpone a delivery to a later time and count one more attempt."""
         self._session.run(
             "UPDATE deliveries SET attempt = attempt + 1, next_at = ? WHERE hook = ? AND event = ?",
             (moment(next_at), hook, seq),
         )
 
     def settle(self, hook: int, seq: int) -> None:
-        """Wait with an event no more: it was posted, or given up."""
+        """End a delivery: the event was posted or given up."""
         self._session.run("DELETE FROM deliveries WHERE hook = ? AND event = ?", (hook, seq))

@@ -1,4 +1,4 @@
-"""Failure: what SQLite says of a disk and of its own rules, in the store's own words."""
+"""Failure: translates errors of SQLite and of the disk into errors of the store."""
 
 from __future__ import annotations
 
@@ -16,14 +16,15 @@ from kitwright.keeping.store import (
 )
 
 SEALED: Final = "an issued revision never changes"
-"""What the schema says to a change of an issued revision."""
+"""The schema's message for a change to an issued revision."""
 _FULL: Final = "SQLITE_FULL"
 _VAGUE: Final = "SQLITE_IOERR"
-"""How begins what SQLite says of a dozen causes, a quota among them; `pysqlite3` tells no more."""
+"""The start of SQLite's message for a dozen causes, one of them a quota; `pysqlite3` gives no more.
+"""
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _A_LITTLE: Final = 256 * 1024
 PROBE: Final = ".room-"
-"""How the name of a file begins that is written to see whether there is room."""
+"""The prefix of the name of a file that is written to test for disk space."""
 _OUTER: Final = (
     "SQLITE_FULL",
     "SQLITE_IOERR",
@@ -38,11 +39,11 @@ _OUTER: Final = (
     "SQLITE_PERM",
     "SQLITE_AUTH",
 )
-"""How the names of errors begin that no statement is to blame for."""
+"""The prefixes of the names of errors that no statement causes."""
 
 
 def translated(error: Exception, file: Path) -> StoreFull | StoreUnavailable:
-    """Return an error of a database, in its file, as one of the store's own."""
+    """Return an error of a database, in its file, as an error of the store."""
     name = _name(error)
     if name == _FULL or (name.startswith(_VAGUE) and not _can_grow(file)):
         return StoreFull(f"no disk space left: {error}")
@@ -50,7 +51,7 @@ def translated(error: Exception, file: Path) -> StoreFull | StoreUnavailable:
 
 
 def refused(error: Exception) -> RevisionSealed | RecordConflict:
-    """Return what a rule of the schema refused as one of the store's own errors."""
+    """Return the store's error for an operation that a rule of the schema refused."""
     if str(error) == SEALED:
         return RevisionSealed(SEALED)
     return RecordConflict(f"this contradicts the stored records: {error}")
@@ -62,14 +63,14 @@ def is_outer(error: Exception) -> bool:
 
 
 def _can_grow(file: Path) -> bool:
-    """Return whether another file beside a database could be a little larger than it and its log.
+    """Return whether another file next to a database could be slightly larger than it and its log.
 
-    A full disk, a quota and a bound on the size of files all say no, each with its own error.
+    A full disk, a quota and a limit on file sizes all prevent this, each with its own error.
     """
     try:
         largest = max(one.stat().st_size for one in file.parent.glob(f"{file.name}*"))
         with tempfile.TemporaryFile(dir=file.parent, prefix=PROBE) as probe:
-            # the length first: it alone takes no room
+            # the length first: on its own it takes no disk space
             probe.truncate(largest + _A_LITTLE)
             probe.seek(largest)
             probe.write(bytes(_A_LITTLE))
@@ -84,7 +85,7 @@ def _name(error: Exception) -> str:
 
 
 def of_disk(error: OSError, what: str) -> StoreFull | StoreUnavailable:
-    """Return what the system says of a file as one of the store's own errors."""
+    """Return the system's error about a file as an error of the store."""
     if error.errno in _NO_ROOM:
         return StoreFull(f"no disk space left: {what}: {reason_of(error)}")
     return StoreUnavailable(f"{what}: {reason_of(error)}")

@@ -1,4 +1,4 @@
-"""Files: photographs in the data folder, each under the SHA-256 of its bytes."""
+"""Files: photographs in the data folder, each stored under the SHA-256 of its bytes."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from kitwright.store.picture import kind_of as kind_of
 PHOTOS: Final = "photos"
 """Name of the photographs' folder in the data folder."""
 NEW: Final = ".new-"
-"""How the name of a file begins that is not whole yet."""
+"""The prefix of the name of a file that is not complete yet."""
 _SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
 def is_sha256(text: str) -> bool:
-    """Return whether a text is a SHA-256 in lower-case hex: nothing else becomes a path."""
+    """Return whether a text is a SHA-256 in lower-case hex. Only such a text may become a path."""
     return _SHA256.fullmatch(text) is not None
 
 
@@ -33,14 +33,14 @@ class PhotoFiles:
         self.folder = folder / PHOTOS
 
     def put(self, data: bytes) -> str:
-        """Keep bytes; return their SHA-256 once they would survive a power cut.
+        """Store bytes; return their SHA-256 once they would survive a power failure.
 
         Raises: StoreFull, StoreUnavailable.
         """
         sha256 = hashlib.sha256(data).hexdigest()
         path = self.path(sha256)
         try:
-            # a damaged file is mended
+            # a damaged file is replaced
             if not path.is_file() or path.read_bytes() != data:
                 write_whole(path, data)
         except OSError as error:
@@ -48,7 +48,7 @@ class PhotoFiles:
         return sha256
 
     def get(self, sha256: str) -> bytes | None:
-        """Return the bytes kept under a SHA-256. Raises: StoreUnavailable."""
+        """Return the bytes stored under a SHA-256. Raises: StoreUnavailable."""
         if not is_sha256(sha256):
             return None
         try:
@@ -59,7 +59,7 @@ class PhotoFiles:
             raise of_disk(error, "a photograph can't be read") from error
 
     def drop(self, sha256: str) -> None:
-        """Forget the bytes kept under a SHA-256. Nothing where there are none.
+        """Delete the bytes stored under a SHA-256. Does nothing if there are none.
 
         Raises: StoreUnavailable.
         """
@@ -74,15 +74,18 @@ class PhotoFiles:
             raise of_disk(error, "a photograph can't be deleted") from error
 
     def every(self) -> Iterator[str]:
-        """Return the SHA-256 of every photograph that there is a file of, in order."""
+        """Return the SHA-256 of every photograph that has a file, in order."""
         return (path.name for path in self._files() if self._is_in_place(path))
 
     def strays(self) -> Iterator[Path]:
-        """Return every file that is no photograph: what a process that broke off has left."""
+        """Return every file that is not a photograph: files left by a process that broke off."""
         return (path for path in self._files() if not self._is_in_place(path))
 
     def path(self, sha256: str) -> Path:
-        """Return where a photograph's file is, or would be. Raises: ValueError, for no SHA-256."""
+        """Return the path of a photograph's file, which need not exist.
+
+        Raises: ValueError, if the text is not a SHA-256.
+        """
         if not is_sha256(sha256):
             raise ValueError(f"{sha256!r} is not a SHA-256 hash")
         return self.folder / sha256[:2] / sha256
@@ -95,9 +98,9 @@ class PhotoFiles:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all, whenever the power goes.
+    """Write a file so that it is complete or absent, even after a power failure.
 
-    Folders above it are made. Raises: OSError.
+    Missing folders above it are created. Raises: OSError.
     """
     make_folders(path.parent)
     handle, name = tempfile.mkstemp(prefix=NEW, dir=path.parent)
@@ -115,7 +118,7 @@ def write_whole(path: Path, data: bytes) -> None:
 
 
 def make_folders(folder: Path) -> None:
-    """Make a folder and those above it, to stay. Raises: OSError."""
+    """Create a folder and those above it, durably. Raises: OSError."""
     if not folder.is_dir():
         make_folders(folder.parent)
         folder.mkdir(exist_ok=True)
@@ -123,7 +126,7 @@ def make_folders(folder: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Wait until the names in a folder would survive a power cut. Raises: OSError."""
+    """Wait until the names in a folder would survive a power failure. Raises: OSError."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

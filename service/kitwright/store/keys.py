@@ -1,4 +1,4 @@
-"""API keys, secrets and answers that are given again, in SQLite."""
+"""Keys: API keys, secrets and the answers to calls with idempotency keys, in SQLite."""
 
 from __future__ import annotations
 
@@ -30,21 +30,23 @@ _ANSWERS: Final = Table(
     codecs={"body": PACKED},
 )
 _FORGET: Final = 20
-"""How many expired answers go with each new one: more than come, so that they never pile up."""
+"""How many expired answers are deleted with each new one: more than one, so that they can't pile
+up.
+"""
 
 
 class KeyTables:
-    """API keys, as `kitwright.keeping.store.Keys` says."""
+    """API keys, as `kitwright.keeping.store.Keys` defines them."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
 
     def add(self, key: KeyRecord) -> None:
-        """Keep a new key."""
+        """Add a new key."""
         _KEYS.add(self._session, key)
 
     def get(self, id: str) -> KeyRecord | None:  # noqa: A002 - the word of the wire
-        """Return a key."""
+        """Return the key of an id, or None."""
         return _KEYS.get(self._session, id)
 
     def put(self, key: KeyRecord) -> None:
@@ -56,23 +58,23 @@ class KeyTables:
         return _KEYS.find(self._session, "ORDER BY place")
 
     def secret(self, name: str) -> bytes | None:
-        """Return a secret of the service's own."""
+        """Return a secret of the service itself by its name, or None."""
         row = self._session.row("SELECT value FROM secrets WHERE name = ?", (name,))
         return None if row is None else bytes(row[0])
 
     def add_secret(self, name: str, value: bytes) -> None:
-        """Keep a secret of the service's own, once."""
+        """Add a secret of the service itself; it can't be replaced."""
         self._session.insert("secrets", {"name": name, "value": value})
 
 
 class AnswerTables:
-    """Answers that are given again, as `kitwright.keeping.store.Answers` says."""
+    """Stored answers, as `kitwright.keeping.store.Answers` defines them."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
 
     def get(self, key: str, idempotency_key: str, now: datetime) -> KeptAnswer | None:
-        """Return an answer that has not expired."""
+        """Return an answer that has not expired, or None."""
         found = _ANSWERS.find(
             self._session,
             "WHERE key = ? AND idempotency_key = ? AND expires_at > ?",
@@ -81,7 +83,7 @@ class AnswerTables:
         return found[0] if found else None
 
     def add(self, answer: KeptAnswer, now: datetime) -> None:
-        """Keep an answer, in place of an expired one; forget some that have expired."""
+        """Add an answer, in place of an expired one; delete some that have expired."""
         session = self._session
         session.run(
             "DELETE FROM answers WHERE rowid IN (SELECT rowid FROM answers WHERE expires_at <= ?"
@@ -95,5 +97,5 @@ class AnswerTables:
         _ANSWERS.add(session, answer)
 
     def forget(self) -> None:
-        """Forget all answers, since what they hold was erased."""
+        """Delete all answers, because the data that they hold was erased."""
         self._session.run("DELETE FROM answers")

@@ -1,4 +1,4 @@
-"""Ledger: whether the records agree with each other, beyond what the schema holds them to."""
+"""Ledger: checks that the records agree with each other, beyond the rules of the schema."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any, Final
 from kitwright.store.rows import indexed, unpacked
 
 Fault = tuple[str, str]
-"""A stable code, and what is wrong in words."""
+"""A stable code, and the error in words."""
 
 _AGREED: Final = "('accepted', 'ordered', 'in_work', 'done')"
 _QUOTES: Final = (
@@ -25,7 +25,7 @@ _QUOTES: Final = (
     ),
     (
         "the amounts are not those of the revision shown and its additions",
-        # prices are with or without tax, so that one of the totals grows by just what was added
+        # prices are with or without tax, so one of the totals grows by exactly the added amount
         "NOT EXISTS (SELECT 1, (SELECT coalesce(sum(price), 0) FROM additions AS a"
         " WHERE a.quote = r.quote AND r.number = agreed"
         " AND (a.revision = agreed OR a.at >= r.made_at)) AS added FROM revisions AS r"
@@ -57,18 +57,18 @@ _QUOTES: Final = (
     ),
     (
         "the additions exceed the authorised amount",
-        # what was added by an earlier consent, after the revision was made, is beside its limit
+        # additions under an earlier consent, after the revision was made, are outside its limit
         "EXISTS (SELECT 1 FROM authorisations AS a WHERE a.quote = quotes.number AND a.revision ="
         " agreed AND a.upper + (SELECT coalesce(sum(amount), 0) FROM additions AS x"
         " WHERE x.quote = quotes.number AND x.revision <> agreed)"
         " < CASE a.includes_tax WHEN 1 THEN quotes.gross ELSE quotes.net END)",
     ),
 )
-"""What can be wrong of a quote -> the condition that finds it."""
+"""What can be wrong with a quote -> the condition that finds it."""
 
 
 def check_ledger(connection: Any) -> Iterator[Fault]:
-    """Return every fault of the records. Raises: sqlite3.Error."""
+    """Yield every error in the records. Raises: sqlite3.Error."""
     yield from _check_feed(connection)
     for wrong, condition in _QUOTES:
         for (number,) in connection.execute(
@@ -105,7 +105,7 @@ def _check_revisions(connection: Any) -> Iterator[Fault]:
     for quote, number in connection.execute(
         "SELECT quote, number FROM revisions AS r WHERE issued_at IS NULL"
         " AND state NOT IN ('draft', 'withdrawn')"
-        # the end of the work supersedes a draft that nobody was offered
+        # finishing the work supersedes a draft that was never offered
         " AND NOT (state = 'superseded' AND EXISTS (SELECT 1 FROM quotes AS q"
         " WHERE q.number = r.quote AND q.latest = r.number AND q.state = 'done'))"
         " ORDER BY quote, number"

@@ -1,4 +1,4 @@
-"""Mails to customers, in SQLite."""
+"""Mails: e-mails to customers, in SQLite."""
 
 from __future__ import annotations
 
@@ -13,29 +13,29 @@ _MAILS: Final = Table("mails", Mail, renamed={"to": "recipient"}, codecs={"body"
 
 
 class MailTables:
-    """Mails, as `kitwright.keeping.store.Mails` says."""
+    """E-mails, as `kitwright.keeping.store.Mails` defines them."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
 
     def add(self, mail: Mail) -> Mail:
-        """Keep a new mail; return it with its number."""
+        """Add a new e-mail; return it with its number."""
         return _MAILS.add(self._session, mail)
 
     def get(self, number: int) -> Mail | None:
-        """Return a mail with its body."""
+        """Return the e-mail of a number with its body, or None."""
         return _MAILS.get(self._session, number)
 
     def put(self, mail: Mail) -> None:
-        """Replace a mail."""
+        """Replace an e-mail."""
         _MAILS.put(self._session, mail)
 
     def of_quote(self, quote: int) -> tuple[Mail, ...]:
-        """Return the mails of a quote with their bodies, oldest first."""
+        """Return the e-mails of a quote with their bodies, oldest first."""
         return _MAILS.find(self._session, "WHERE quote = ? ORDER BY number", (quote,))
 
     def to(self, address: str) -> tuple[Mail, ...]:
-        """Return the mails to an address with their bodies, oldest first."""
+        """Return the e-mails to an address with their bodies, oldest first."""
         return _MAILS.find(
             self._session,
             "WHERE recipient = ? COLLATE NOCASE ORDER BY number",
@@ -43,7 +43,7 @@ class MailTables:
         )
 
     def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
-        """Return queued mails whose time has come, with their bodies, the longest due first."""
+        """Return the queued e-mails that are due, with their bodies, longest due first."""
         return _MAILS.find(
             self._session,
             "WHERE state = 'queued' AND next_at <= ? ORDER BY next_at, number LIMIT ?",
@@ -51,6 +51,6 @@ class MailTables:
         )
 
     def soonest(self) -> datetime | None:
-        """Return when the next queued mail is due; None where none waits."""
+        """Return when the next queued e-mail is due; None if none waits."""
         row = self._session.row("SELECT min(next_at) FROM mails WHERE state = 'queued'")
         return None if row is None else read_moment(row[0])

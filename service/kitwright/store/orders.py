@@ -1,4 +1,4 @@
-"""Parts orders and photographs in SQLite."""
+"""Orders: parts orders and photographs in SQLite."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ _PHOTOS: Final = Table("photos", Photo)
 
 
 class OrderTables:
-    """Parts orders, as `kitwright.keeping.store.Orders` says."""
+    """Parts orders, as `kitwright.keeping.store.Orders` defines them."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
 
     def add(self, order: KeptOrder) -> KeptOrder:
-        """Keep a new order; return it with its number."""
+        """Add a new order; return it with its number."""
         return _ORDERS.add(self._session, order)
 
     def get(self, number: int) -> KeptOrder | None:
-        """Return an order with its body."""
+        """Return the order of a number with its body, or None."""
         return _ORDERS.get(self._session, number)
 
     def put(self, order: KeptOrder) -> None:
@@ -49,17 +49,17 @@ class OrderTables:
 
 
 class PhotoTables:
-    """What is known of photographs, as `kitwright.keeping.store.Photos` says."""
+    """The records of photographs, as `kitwright.keeping.store.Photos` defines them."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
 
     def add(self, photo: Photo) -> Photo:
-        """Keep a new photograph; return it with its number."""
+        """Add a new photograph; return it with its number."""
         return _PHOTOS.add(self._session, photo)
 
     def get(self, number: int) -> Photo | None:
-        """Return a photograph."""
+        """Return the photograph of a number, or None."""
         return _PHOTOS.get(self._session, number)
 
     def of_quote(self, quote: int) -> tuple[Photo, ...]:
@@ -67,7 +67,7 @@ class PhotoTables:
         return _PHOTOS.find(self._session, "WHERE quote = ? ORDER BY number", (quote,))
 
     def drop(self, number: int) -> None:
-        """Forget a photograph."""
+        """Delete a photograph."""
         self._session.run("DELETE FROM photos WHERE number = ?", (number,))
 
     def hashes(self) -> frozenset[str]:

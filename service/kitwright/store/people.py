@@ -1,4 +1,4 @@
-"""Customers and machines in SQLite."""
+"""People: customers and machines in SQLite."""
 
 from __future__ import annotations
 
@@ -14,24 +14,24 @@ _MACHINES: Final = Table("machines", Machine)
 
 
 class PeopleTables:
-    """Customers and machines, as `kitwright.keeping.store.People` says."""
+    """Customers and machines, as `kitwright.keeping.store.People` defines them."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
 
     def add_customer(self, customer: Customer) -> Customer:
-        """Keep a new customer; return it with its number."""
+        """Add a new customer; return it with its number."""
         kept = _CUSTOMERS.add(self._session, customer)
         words = {"rowid": kept.number, "name": indexed(customer.name)}
         self._session.insert("customer_words", words)
         return kept
 
     def customer(self, number: int) -> Customer | None:
-        """Return a customer."""
+        """Return the customer of a number, or None."""
         return _CUSTOMERS.get(self._session, number)
 
     def put_customer(self, customer: Customer) -> None:
-        """Replace a customer; the search knows the new name."""
+        """Replace a customer, and update the search by name."""
         session, number = self._session, customer.number
         _CUSTOMERS.put(session, customer)
         name = indexed(customer.name)
@@ -45,7 +45,7 @@ class PeopleTables:
             self._purge()
 
     def _purge(self) -> None:
-        """Write the search anew: what was taken out of it stays in its index until it is merged."""
+        """Rewrite the search index: it keeps removed words until it is merged."""
         self._session.has_erased = True
         for table in ("customer_words", "quote_words"):
             self._session.run(f"INSERT INTO {table} ({table}) VALUES ('optimize')")
@@ -53,7 +53,7 @@ class PeopleTables:
     def customers(
         self, words: Sequence[str], before: int | None, most: int
     ) -> tuple[Customer, ...]:
-        """Return customers, newest first, with a word of their name beginning with each word."""
+        """Return customers, newest first. Each of `words` begins a word of their name."""
         below = 2**62 if before is None else before
         match = match_words(words)
         if match:
@@ -69,19 +69,19 @@ class PeopleTables:
         )
 
     def add_machine(self, machine: Machine) -> Machine:
-        """Keep a new machine; return it with its number."""
+        """Add a new machine; return it with its number."""
         return _MACHINES.add(self._session, machine)
 
     def machine(self, number: int) -> Machine | None:
-        """Return a machine."""
+        """Return the machine of a number, or None."""
         return _MACHINES.get(self._session, number)
 
     def put_machine(self, machine: Machine) -> None:
-        """Replace a machine; the search knows its new name and serial."""
+        """Replace a machine, and update the search by name and serial number."""
         session, number = self._session, machine.number
         _MACHINES.put(session, machine)
         serial = "" if machine.serial is None else str(machine.serial)
-        # a quote's own serial stays beside the machine's where they differ
+        # if a quote's own serial number differs from the machine's, both are searched
         session.run(
             "UPDATE quote_words SET machine = ?1, serial = (SELECT CASE"
             " WHEN quotes.serial IS NULL OR CAST(quotes.serial AS TEXT) = ?2 THEN ?2"
@@ -92,7 +92,7 @@ class PeopleTables:
         )
 
     def machines(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
-        """Return machines, newest first, of one customer where one is given."""
+        """Return machines, newest first; only those of one customer if one is given."""
         below = 2**62 if before is None else before
         whose = "" if customer is None else "customer = ? AND "
         return _MACHINES.find(

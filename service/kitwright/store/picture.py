@@ -1,6 +1,7 @@
-"""Picture: which kind of picture some bytes are, by their structure and never by their name.
+"""Picture: recognises the type of a picture by the structure of its bytes, never by its name.
 
-Only what a browser draws and runs nothing of: JPEG (ITU-T T.81), PNG (W3C), WebP (RFC 9649).
+Only formats that a browser displays without running anything in them: JPEG (ITU-T T.81), PNG (W3C),
+WebP (RFC 9649).
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from typing import Final
 
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
 _FRAMES: Final = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
-"""JPEG markers that begin a frame, which tells the picture's size."""
+"""JPEG markers that begin a frame, which states the picture's size."""
 _LONE: Final = frozenset({0x01, *range(0xD0, 0xD8)})
 """JPEG markers without a length."""
 _SCAN: Final = 0xDA
@@ -18,9 +19,10 @@ _END: Final = 0xD9
 
 
 def kind_of(data: bytes) -> str | None:
-    """Return the media type of a picture, or None for whatever is none, is cut off or is broken.
+    """Return the media type of a picture, or None if the bytes are not a picture, cut off or
+    broken.
 
-    The size of the file and of the picture are the caller's to bound.
+    The caller must limit the size of the file and of the picture.
     """
     if data.startswith(b"\xff\xd8\xff"):
         return "image/jpeg" if _is_jpeg(data) else None
@@ -32,7 +34,7 @@ def kind_of(data: bytes) -> str | None:
 
 
 def _is_jpeg(data: bytes) -> bool:
-    """Return whether there is a frame of some size, then a scan, then an end."""
+    """Return whether there is a frame with a size, then a scan, then an end."""
     at, has_frame = 2, False
     while at + 4 <= len(data):
         if data[at] != 0xFF:
@@ -48,10 +50,10 @@ def _is_jpeg(data: bytes) -> bool:
         if marker == _END or length < 2 or at + 2 + length > len(data):
             return False
         if marker == _SCAN:
-            # cameras append previews and the like, so the end need not be the last thing
+            # cameras append previews and the like, so the end marker need not come last
             return has_frame and data.find(bytes((0xFF, _END)), at + 2 + length) > 0
         if marker in _FRAMES:
-            # a height of zero is told after the scan, which no camera does
+            # a height of zero is given after the scan, which no camera does
             has_frame = length >= 8 and all(
                 int.from_bytes(data[at + start : at + start + 2]) for start in (5, 7)
             )
@@ -60,7 +62,7 @@ def _is_jpeg(data: bytes) -> bool:
 
 
 def _is_png(data: bytes) -> bool:
-    """Return whether there is a header of some size, picture data, and an end, each chunk sound."""
+    """Return whether there is a header with a size, picture data and an end, each chunk valid."""
     at, names = len(_PNG), list[bytes]()
     while at + 12 <= len(data):
         length = int.from_bytes(data[at : at + 4])

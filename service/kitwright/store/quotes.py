@@ -1,4 +1,4 @@
-"""Quotes in SQLite: their revisions, authorisations, additions, and the search over them."""
+"""Quotes: their revisions, authorisations and additions in SQLite, and the search over them."""
 
 from __future__ import annotations
 
@@ -43,13 +43,13 @@ _ADDITIONS: Final = Table("additions", Addition, key=("quote", "number"), number
 
 
 class QuoteTables:
-    """Quotes, as `kitwright.keeping.store.Quotes` says."""
+    """Quotes, as `kitwright.keeping.store.Quotes` defines them."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
 
     def add(self, quote: KeptQuote) -> KeptQuote:
-        """Keep a new quote; return it with its number."""
+        """Add a new quote; return it with its number."""
         row = self._session.row(
             "SELECT 1 FROM quotes INDEXED BY quotes_made_on WHERE is_late = 0 AND made_on > ?",
             (quote.made_on.isoformat(),),
@@ -59,11 +59,11 @@ class QuoteTables:
         return kept
 
     def get(self, number: int) -> KeptQuote | None:
-        """Return a quote."""
+        """Return the quote of a number, or None."""
         return _QUOTES.get(self._session, number)
 
     def put(self, quote: KeptQuote) -> None:
-        """Replace a quote that is kept."""
+        """Replace a stored quote."""
         before = self._session.row(
             "SELECT customer, machine, serial, made_on FROM quotes WHERE number = ?",
             (quote.number,),
@@ -127,7 +127,7 @@ class QuoteTables:
         return _QUOTES.read(found)
 
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
-        """Return the quotes of which a revision names a customer, or a machine, newest first."""
+        """Return the quotes with a revision that names a customer, or a machine, newest first."""
         return _QUOTES.find(
             self._session,
             "WHERE number IN (SELECT quote FROM revisions WHERE customer = ?"
@@ -136,7 +136,7 @@ class QuoteTables:
         )
 
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
-        """Return the quotes whose offered revision is valid no more."""
+        """Return the quotes whose offered revision has expired."""
         found = self._session.rows(
             f"SELECT {_QUOTES.columns} FROM revisions"
             " JOIN quotes ON quotes.number = revisions.quote"
@@ -147,11 +147,11 @@ class QuoteTables:
         return _QUOTES.read(found)
 
     def add_revision(self, revision: Revision) -> None:
-        """Keep a new revision."""
+        """Add a new revision."""
         _REVISIONS.add(self._session, revision)
 
     def put_revision(self, revision: Revision) -> None:
-        """Replace a revision: a draft, or an issued one to erase what is personal in it."""
+        """Replace a revision: a draft, or an issued one to erase personal data in it."""
         _REVISIONS.put(self._session, revision)
 
     def mark_revision(
@@ -164,7 +164,7 @@ class QuoteTables:
         sha256: str | None = None,
         shown: bytes | None = None,
     ) -> None:
-        """Give a revision another state; with it, when it is issued, what is known since then."""
+        """Change the state of a revision; on issue, also its time, the part shown and its hash."""
         columns: dict[str, object] = {"state": state.value}
         if issued_at is not None:
             columns["issued_at"] = moment(issued_at)
@@ -175,7 +175,7 @@ class QuoteTables:
         self._session.update("revisions", columns, {"quote": quote, "number": number})
 
     def revision(self, quote: int, number: int) -> Revision | None:
-        """Return a revision with its body."""
+        """Return a revision with its bodies, or None."""
         return _REVISIONS.get(self._session, quote, number)
 
     def revisions(self, quote: int) -> tuple[Revision, ...]:
@@ -183,7 +183,7 @@ class QuoteTables:
         return _HEADS.find(self._session, "WHERE quote = ? ORDER BY number", (quote,))
 
     def authorise(self, given: Authorisation) -> None:
-        """Keep an authorisation, one a revision."""
+        """Add an authorisation, at most one for each revision."""
         _AUTHORISATIONS.add(self._session, given)
 
     def authorisations(self, quote: int) -> tuple[Authorisation, ...]:
@@ -195,7 +195,7 @@ class QuoteTables:
         _AUTHORISATIONS.put(self._session, given)
 
     def add_addition(self, addition: Addition) -> Addition:
-        """Keep an addition; return it with its number, which counts within the quote."""
+        """Add an addition; return it with its number, which counts within the quote."""
         row = self._session.row(
             "SELECT coalesce(max(number), 0) + 1 FROM additions WHERE quote = ?",
             (addition.quote,),

@@ -1,4 +1,4 @@
-"""Restore: a backup as a data folder again, proven whole before anything of it is in place."""
+"""Restore: turns a backup into a data folder, after verifying all of it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from kitwright.store.files import PHOTOS, make_folders, sync_folder
 from kitwright.store.sqlite import sqlite3
 
 STAGE: Final = ".restore-"
-"""How the name of a folder begins in which a backup is proven."""
+"""The prefix of the name of the folder in which a backup is verified."""
 _PIECE: Final = 1024 * 1024
 _LARGEST_MANIFEST: Final = 256 * _PIECE
 _MEMBER: Final = re.compile(
@@ -30,7 +30,7 @@ _MEMBER: Final = re.compile(
 
 
 class FolderTaken(BackupError):
-    """A folder that holds a database is not restored into."""
+    """A folder that already holds a database can't be restored into."""
 
     code = "folder-taken"
 
@@ -40,7 +40,7 @@ class FolderTaken(BackupError):
 
 
 class BackupDamaged(BackupError):
-    """A file that is no backup, or not as it was taken."""
+    """A file that is not a backup, or that changed since it was made."""
 
     code = "backup-damaged"
 
@@ -51,7 +51,7 @@ class BackupDamaged(BackupError):
 
 
 class BackupNewer(BackupError):
-    """A backup of a form that only a newer version can read."""
+    """A backup in a format that only a newer version can read."""
 
     code = "backup-newer"
 
@@ -62,12 +62,12 @@ class BackupNewer(BackupError):
 
 
 def restore(source: Path, folder: Path) -> Manifest:
-    """Return what a backup held, once all of it is in a data folder, the database last.
+    """Restore a backup into a data folder, the database last; return its manifest.
 
     Raises: FolderTaken, BackupDamaged, BackupNewer, OtherSchema, StoreFull, StoreUnavailable.
     """
     try:
-        # its log as well: one without its database would be taken for the restored one's
+        # its log as well: without its database, it would be taken for the restored one's log
         if any(folder.glob(f"{FILE}*")):
             raise FolderTaken(folder)
         is_new = not folder.exists()
@@ -88,7 +88,7 @@ def restore(source: Path, folder: Path) -> Manifest:
 
 
 def _unpack(source: Path, stage: Path) -> Manifest:
-    """Write the members of a backup, each proven by its hash, into a folder of their own."""
+    """Unpack the members of a backup into a folder of their own, each verified by its hash."""
     try:
         with tarfile.open(source, mode="r:") as tar:
             members = {member.name: member for member in _sound(source, tar)}
@@ -106,7 +106,7 @@ def _unpack(source: Path, stage: Path) -> Manifest:
 def _sound(source: Path, tar: tarfile.TarFile) -> Iterator[tarfile.TarInfo]:
     seen = set[str]()
     for member in tar:
-        # no links, no devices, no sparse files, no path that leads elsewhere
+        # no links, devices or sparse files, and no path outside the folder
         if member.type not in (tarfile.REGTYPE, tarfile.AREGTYPE) or not _MEMBER.fullmatch(
             member.name
         ):
@@ -140,7 +140,7 @@ def _manifest(source: Path, tar: tarfile.TarFile, members: dict[str, tarfile.Tar
 
 
 def _write(tar: tarfile.TarFile, member: tarfile.TarInfo, path: Path) -> str:
-    """Write a member to stay; return its SHA-256."""
+    """Write a member durably; return its SHA-256."""
     path.parent.mkdir(parents=True, exist_ok=True)
     digest = hashlib.sha256()
     file = tar.extractfile(member)
@@ -173,7 +173,7 @@ def _check_database(source: Path, file: Path, manifest: Manifest) -> None:
 
 
 def _put_in_place(stage: Path, folder: Path, manifest: Manifest) -> None:
-    """Move everything to where it belongs: the database last, since with it there is a shop."""
+    """Move everything into place, the database last: only with it does the shop exist."""
     for name in sorted(manifest.sha256.keys() - {FILE}):
         make_folders((folder / name).parent)
         (stage / name).replace(folder / name)

@@ -1,4 +1,4 @@
-"""Rows: values as columns hold them, and back."""
+"""Rows: converts values to the form that columns hold, and back."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from kitwright.store.sqlite import sqlite3
 Row = Sequence[Any]
 """A row of a query, its columns in the order that the query names them."""
 _LARGEST: Final = 2**63 - 1
-"""Of SQLite's whole numbers."""
+"""The largest integer of SQLite."""
 
 
 class Session:
-    """A connection in the middle of a transaction: what the tables' modules speak to."""
+    """A connection during a transaction, as the tables' modules use it."""
 
     def __init__(self, connection: Any) -> None:
         self._connection = connection
         self.has_erased = False
-        """Whether something was erased of which no trace may stay in the log."""
+        """Whether something was erased that must leave no trace in the log."""
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
         """Return the rows of a query."""
@@ -40,11 +40,11 @@ class Session:
         try:
             return self._connection.execute(statement, values)
         except OverflowError:
-            # nothing is kept under so large a number, and none is larger than the largest
+            # no record has so large a number, and no number exceeds the largest
             return self._connection.execute(statement, tuple(map(_bounded, values)))
 
     def run(self, statement: str, values: Sequence[object] = ()) -> int:
-        """Run a statement that changes; return how many rows it changed.
+        """Run a statement that changes rows; return how many it changed.
 
         Raises: RevisionSealed, RecordConflict.
         """
@@ -71,7 +71,7 @@ class Session:
     def update(
         self, table: str, columns: Mapping[str, object], where: Mapping[str, object]
     ) -> None:
-        """Replace columns of the one row that a key finds.
+        """Replace columns of the one row that a key selects.
 
         Raises: RecordMissing, RevisionSealed, RecordConflict.
         """
@@ -91,36 +91,38 @@ def _bounded(value: object) -> object:
 
 
 def moment(value: datetime) -> str:
-    """Return a moment as text that sorts in time: always UTC, always microseconds."""
-    # a third of the time that strftime takes, and a quote has a dozen moments
+    """Return a time as text that sorts in time order: always UTC, always with microseconds."""
+    # a third of the time that strftime takes, and a quote has a dozen timestamps
     return f"{value.astimezone(UTC).isoformat(timespec='microseconds')[:-6]}Z"
 
 
 def read_moment(text: str | None) -> datetime | None:
-    """Return the moment of a text, or None."""
+    """Return the time that a text gives, or None."""
     return None if text is None else datetime.fromisoformat(text)
 
 
 def packed(body: bytes) -> bytes:
-    """Return a body as it is kept: compressed, since JSON shrinks to a seventh of its size.
+    """Return a body as it is stored: compressed, since JSON shrinks to a seventh of its size.
 
-    The writer's thread compresses, without holding the interpreter's lock.
+    The writer's thread compresses without holding the interpreter's lock.
     """
     return zlib.compress(body, 1)
 
 
 def unpacked(kept: bytes) -> bytes:
-    """Return a body from what is kept of it."""
+    """Return a body from its stored form."""
     return zlib.decompress(kept)
 
 
 def indexed(text: str) -> str:
-    """Return a text as the search takes it: its words, made plain, parted by spaces."""
+    """Return a text in the form that the search index takes: normalised words, separated by
+    spaces.
+    """
     return " ".join(words_of(text))
 
 
 def match_words(words: Sequence[str]) -> str:
-    """Return a full-text query: every word begins a word of the text. Empty where none has a letter
-    or a digit.
+    """Return a full-text query in which every word begins a word of the text. It is empty if none
+    has a letter or a digit.
     """
     return " ".join(f'"{" ".join(parts)}"*' for parts in sought(words))

@@ -1,11 +1,12 @@
 """Schema: the tables, as steps from any released version to the newest.
 
-A step that was released is never edited: another is added, and `tests/store/versions` keeps a
-database of every version to begin from. Amounts are whole minor units beside their currency.
-Moments are ISO 8601 in UTC, of fixed width, so that they sort as text. The search gets words that
-`kitwright.keeping.words` has made plain: its tokenizer only parts them at spaces. A quote is late
-where a quote before it has a later day, since a clock was set back: among all others, days run with
-the numbers.
+A released step is never edited: another is added, and `tests/store/versions` has a database of
+every version to start from. Amounts are integers of minor units next to their currency. Times are
+ISO 8601 in UTC, of fixed width, so that they sort as text. The search index gets words normalised
+by `kitwright.keeping.words`; its tokenizer only splits them at spaces.
+
+A quote is late if a quote before it has a later day, because a clock was set back. Among all other
+quotes, days increase with the numbers.
 """
 
 from __future__ import annotations
@@ -20,12 +21,12 @@ MIGRATIONS: Final = Migrations("kitwright")
 
 
 BEFORE_RELEASE: Final = frozenset({"0001"})
-"""Steps of versions that were never released: what went through them is refused."""
+"""Steps of versions that were never released: databases with such steps are refused."""
 
 
 @MIGRATIONS(name="0002")
 def first(db: Database) -> None:
-    """Make the tables of the first version."""
+    """Create the tables of the first version."""
     for statement in _FIRST.split(";;"):
         if statement.strip():
             db.conn.execute(statement)

@@ -1,6 +1,6 @@
-"""SQLite: the module that speaks to it, the one that sqlite-utils chose.
+"""SQLite: the module that sqlite-utils chose to connect with.
 
-That is `pysqlite3` where it is installed, else Python's own.
+That is `pysqlite3` if it is installed, otherwise Python's own `sqlite3`.
 """
 
 from sqlite_utils.utils import sqlite3 as sqlite3  # type: ignore[attr-defined]

@@ -1,4 +1,6 @@
-"""Table: records of one kind as rows, mapped member by member by the types of their struct."""
+"""Table: stores records of one kind as rows, mapped member by member by the types of their
+struct.
+"""
 
 from __future__ import annotations
 
@@ -16,10 +18,10 @@ from kitwright.store.rows import Row, Session, moment, packed, unpacked
 
 T = TypeVar("T", bound=Struct)
 Codec = tuple[Callable[[Any], Any], Callable[[Any], Any]]
-"""How a value is written into a column, and how it is read back."""
+"""How a value is written to a column, and how it is read back."""
 
 PACKED: Final[Codec] = (packed, unpacked)
-"""For a body, which is kept compressed."""
+"""For a body, which is stored compressed."""
 _CURRENCY: Final = "currency"
 
 
@@ -31,15 +33,15 @@ class _Column(NamedTuple):
 
 
 class Table(Generic[T]):
-    """A table of records of a struct: a column a member, all amounts beside one currency.
+    """A table of records of one struct: one column for each member, all amounts in one currency.
 
     Args:
         name: of the table.
         struct: of the records.
-        key: the columns that find one record.
-        number: the column that the table itself counts up, empty if there is none.
+        key: the columns that identify one record.
+        number: the column whose numbers the table assigns, empty if there is none.
         renamed: member -> its column, if that has another name.
-        codecs: member -> how it is kept, if its type does not say.
+        codecs: member -> how it is stored, if its type does not determine that.
         left_out: member -> its value in every record, in place of a column.
     """
 
@@ -68,7 +70,7 @@ class Table(Generic[T]):
         self._money = {name for name in members if _without_none(hints[name]) is Money}
         names = [column.name for column in self._columns] + [_CURRENCY] * bool(self._money)
         self.columns = ", ".join(f"{self._name}.{name}" for name in names)
-        """The columns of a record, for a query that ends in `read`."""
+        """The columns of a record, for a query whose rows `read` takes."""
         self._where = " AND ".join(f"{name} = ?" for name in key)
 
     def read(self, rows: Iterable[Row]) -> tuple[T, ...]:
@@ -87,7 +89,7 @@ class Table(Generic[T]):
         return self._struct(**values)
 
     def written(self, record: T) -> dict[str, object]:
-        """Return a record by its columns."""
+        """Return a record as values by column."""
         columns: dict[str, object] = {}
         for column in self._columns:
             value = getattr(record, column.member)
@@ -97,16 +99,17 @@ class Table(Generic[T]):
         return columns
 
     def find(self, session: Session, rest: str, values: Sequence[object] = ()) -> tuple[T, ...]:
-        """Return the records of a query, of which `rest` is all that follows the table's name."""
+        """Return the records of a query; `rest` is everything that follows the table's name."""
         return self.read(session.rows(f"SELECT {self.columns} FROM {self._name} {rest}", values))
 
     def get(self, session: Session, *key: object) -> T | None:
-        """Return the record of a key."""
+        """Return the record of a key, or None."""
         found = self.find(session, f"WHERE {self._where}", key)
         return found[0] if found else None
 
     def add(self, session: Session, record: T, **more: object) -> T:
-        """Keep a new record, with what `more` says of other columns; return it with its number.
+        """Add a new record, with the values that `more` gives for other columns; return it with its
+        number.
 
         Raises: RecordConflict.
         """
@@ -116,7 +119,7 @@ class Table(Generic[T]):
         return structs.replace(record, **{self._number: number}) if self._number else record
 
     def put(self, session: Session, record: T, **more: object) -> None:
-        """Replace the record of the same key.
+        """Replace the record with the same key.
 
         Raises: RecordMissing, RevisionSealed, RecordConflict.
         """
@@ -154,4 +157,4 @@ _CODECS: Final[dict[Any, Codec]] = {
     date: (date.isoformat, date.fromisoformat),
     Money: (lambda value: value.minor, _same),
 }
-"""Type of a member -> how it is kept."""
+"""Type of a member -> how it is stored."""

@@ -1,4 +1,4 @@
-"""Writer: one thread that commits what waits in groups, each piece of work with its own outcome."""
+"""Writer: one thread that commits waiting transactions in groups, each with its own outcome."""
 
 from __future__ import annotations
 
@@ -17,20 +17,20 @@ from kitwright.store.sqlite import sqlite3
 T = TypeVar("T")
 
 _MOST: Final = 128
-"""Pieces of work in one commit, so that nobody waits for ever."""
+"""The most transactions in one commit, so that no caller waits for ever."""
 
 
 class _Promise(Protocol):
-    """What a piece of work's outcome is told to."""
+    """The receiver of a transaction's outcome."""
 
     def done(self) -> bool:
-        """Whether nobody waits any more."""
+        """Whether the caller has stopped waiting."""
 
     def set_result(self, result: Any, /) -> None:
-        """Tell what it returned."""
+        """Set the result that was returned."""
 
     def set_exception(self, exception: Any, /) -> None:
-        """Tell what it raised."""
+        """Set the exception that was raised."""
 
 
 _Piece = tuple[Callable[[Records], Any], _Promise]
@@ -43,8 +43,8 @@ class Writer:
     Args:
         connect: opens the connection, and opens it again after a failure of the disk.
         tables: makes the records of a connection.
-        failure: tells in the store's own words what the database said of the disk.
-        tidy: does what is left to do after a commit, before anybody is told of it.
+        failure: translates the database's errors about the disk into the store's errors.
+        tidy: does the remaining work after a commit, before any caller gets a result.
     """
 
     def __init__(
@@ -68,11 +68,11 @@ class Writer:
         self._thread.start()
 
     def submit(self, work: Callable[[Records], T], future: asyncio.Future[T]) -> None:
-        """Do a piece of work when its turn comes, and tell its future in that future's loop."""
+        """Run a transaction when its turn comes, and set its future in that future's event loop."""
         self._submit(work, future)
 
     def submit_and_wait(self, work: Callable[[Records], T]) -> T:
-        """Return what a piece of work returns, once it is kept."""
+        """Return the result of a transaction once it is stored."""
         future: Future[T] = Future()
         self._submit(work, future)
         return future.result()
@@ -85,7 +85,7 @@ class Writer:
                 self._waiting.put((work, promise))
 
     def close(self) -> None:
-        """Finish what waits, then end the thread."""
+        """Finish the waiting transactions, then end the thread."""
         with self._closing:
             if not self._is_closed:
                 self._is_closed = True
@@ -111,18 +111,18 @@ class Writer:
         self._give_up()
 
     def _commit(self, group: list[_Piece]) -> list[_Outcome]:
-        """Return the outcomes of a group that was committed, or failed, as a whole."""
+        """Return the outcomes of a group that was committed, or failed, as one."""
         try:
             if self._connection is None:
                 self._connection = self._connect()
                 self._records = self._tables(self._connection)
-            # immediate: a transaction that reads first could not write any more after another's
+            # immediate: a transaction that reads first could not write after another one's write
             self._connection.execute("BEGIN IMMEDIATE")
             outcomes = [self._outcome(piece) for piece in group]
             self._connection.execute("COMMIT")
         except sqlite3.Error as error:
             self._give_up()
-            # one for each: whoever catches an error adds to it
+            # one for each: a caller that catches an error adds to it
             return [(promise, None, self._failure(error)) for _, promise in group]
         except BaseException as error:  # noqa: BLE001 - the thread lives on, and everyone is told
             self._give_up()
@@ -130,12 +130,12 @@ class Writer:
         try:
             self._tidy(self._connection, self._records)  # type: ignore[arg-type]  # set above
         except sqlite3.Error:
-            # what was committed stays so; the next group begins with a new connection
+            # committed data stays; the next group begins with a new connection
             self._give_up()
         return outcomes
 
     def _outcome(self, piece: _Piece) -> _Outcome:
-        """Return what one piece of work came to; undo it alone where it raised."""
+        """Return the outcome of one transaction; if it raised, only its changes are undone."""
         work, promise = piece
         execute = self._connection.execute
         execute("SAVEPOINT piece")
@@ -144,7 +144,7 @@ class Writer:
         except BaseException as error:
             if isinstance(error, sqlite3.Error) and is_outer(error):
                 raise
-            # the work's own fault, and no other's: whatever it is, its caller alone is told
+            # an error of this transaction alone: only its caller is told, whatever it is
             execute("ROLLBACK TO piece")
             execute("RELEASE piece")
             return promise, None, error
@@ -152,19 +152,19 @@ class Writer:
         return promise, result, None
 
     def _give_up(self) -> None:
-        """Leave a transaction that can't be finished; the next group begins with a new connection,
-        since a disk may be well again.
+        """Leave a transaction that can't be finished. The next group begins with a new connection,
+        because a disk may have recovered.
         """
         connection, self._connection, self._records = self._connection, None, None
         if connection is None:
             return
-        # closing rolls back what is left, and even where it fails the connection is done with
+        # closing rolls back the rest; even if it fails, the connection is no longer used
         with contextlib.suppress(sqlite3.Error):
             connection.close()
 
 
 def _tell(outcomes: list[_Outcome]) -> None:
-    """Tell every outcome, those of one event loop together."""
+    """Set every outcome, those of one event loop together."""
     by_loop: dict[asyncio.AbstractEventLoop | None, list[_Outcome]] = {}
     for outcome in outcomes:
         promise = outcome[0]
@@ -177,7 +177,7 @@ def _tell(outcomes: list[_Outcome]) -> None:
             try:
                 loop.call_soon_threadsafe(_settle, told)
             except RuntimeError:
-                # the loop was closed in between: nobody waits
+                # the loop was closed in between: no caller is waiting
                 continue
 
 
@@ -192,7 +192,7 @@ def _settle(outcomes: list[_Outcome]) -> None:
 
 
 def _bearable(error: BaseException) -> BaseException:
-    # a future takes no StopIteration, and a loop is ended by what ends a program
+    # a future takes no StopIteration, and an exception that ends a program would end a loop
     if isinstance(error, Exception) and not isinstance(error, StopIteration):
         return error
     wrapped = RuntimeError(f"a transaction raised {type(error).__name__}")

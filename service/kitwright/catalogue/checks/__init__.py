@@ -1,1 +1,3 @@
-"""The proofs of `check_catalogue`, one subject a module; each yields the faults it finds."""
+"""The checks of `check_catalogue`, one subject in each module; each yields the errors that it
+finds.
+"""

@@ -1,4 +1,4 @@
-"""Tax areas say of every kind of charge what becomes of it."""
+"""Areas: checks that tax areas define the tax of every kind of charge."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def check_areas(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield faults of tax areas."""
+    """Yield errors of tax areas."""
     for area in catalogue.tax_areas.values():
         yield from _kinds(area)
         for index, component in enumerate(area.components):

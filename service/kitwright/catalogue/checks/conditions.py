@@ -1,4 +1,4 @@
-"""Conditions that name findings, backgrounds or the machine's state."""
+"""Conditions: checks conditions that name findings, backgrounds or the machine's state."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ if TYPE_CHECKING:
     from kitwright.catalogue.model import Condition, DiagnosisRules
 
 MACHINE_STATE: Final = {"rust": ("none", "light", "heavy")}
-"""What a condition may ask of the machine, with its levels."""
+"""The states of the machine that a condition may ask for, with their levels."""
 
 
 def level_faults(
     file: str, label: str, named: Sequence[str], levels: Sequence[str]
 ) -> Iterator[Fault]:
-    """Yield levels that are none of those a thing can have, and an empty choice of them."""
+    """Yield an error for levels that do not exist, and for an empty choice of levels."""
     if not named:
         message = "give the levels: in = [...], of " + ", ".join(levels)
         yield fault(file, label, "condition-unclear", message)
@@ -32,7 +32,7 @@ def level_faults(
 def condition_faults(
     rules: DiagnosisRules, file: str, label: str, condition: Condition
 ) -> Iterator[Fault]:
-    """Yield what is wrong with a condition that raises a contingency."""
+    """Yield the errors of a condition that raises a contingency's probability."""
     given = (condition.finding, condition.context, condition.condition)
     if sum(one is not None for one in given) != 1:
         message = "a condition must name exactly one of finding, context and condition"

@@ -1,4 +1,4 @@
-"""Clocks and calendars: time zones that exist, and days on which somebody works."""
+"""Days: checks that time zones exist and that working days are given."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ WEEK: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 def check_zone(file: str, time_zone: str) -> Iterator[Fault]:
-    """Yield what is wrong with a time zone."""
+    """Yield the errors of a time zone."""
     try:
         ZoneInfo(time_zone)
     except (KeyError, ValueError, OSError):
-        # What a key may break: no such zone, a key that is no path, a key that is a folder.
+        # Errors of an invalid key: no such zone, a key that is not a path, a key that is a folder.
         message = f"time_zone {time_zone!r} is not a time zone such as Europe/Vienna"
         yield fault(file, "", "time-zone-unknown", message)
 
 
 def check_days(file: str, week: Sequence[str], holidays: Sequence[date]) -> Iterator[Fault]:
-    """Yield what is wrong with working days and holidays."""
+    """Yield the errors of working days and holidays."""
     if not week or len(set(week)) < len(week) or not set(week) <= set(WEEK):
         message = "working_days must be one or more of " + ", ".join(WEEK) + ", none of them twice"
         yield fault(file, "", "working-days-wrong", message)

@@ -1,4 +1,4 @@
-"""Diagnosis knowledge: distributions are whole, and every name it uses is known."""
+"""Diagnoses: checks that distributions are complete and that every name used is known."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def check_diagnoses(rules: DiagnosisRules) -> Iterator[Fault]:
-    """Yield faults of tests, readings, findings, diagnoses and backgrounds."""
+    """Yield errors of tests, readings, findings, diagnoses and backgrounds."""
     findings = {row.id: row for row in rules.finding}
     yield from _tests(rules, findings)
     yield from _readings(rules)
@@ -141,7 +141,7 @@ def _reasons(row: Diagnosis) -> Iterator[Fault]:
 
 
 def _alike(rules: DiagnosisRules) -> Iterator[Fault]:
-    """Yield diagnoses that no test can tell apart, on any family."""
+    """Yield diagnoses that no test can distinguish on any family."""
     bases = {row.id: row.levels for row in rules.finding}
     for one, other in combinations(rules.diagnosis, 2):
         if _spoken(one, bases) == _spoken(other, bases):
@@ -152,8 +152,8 @@ def _alike(rules: DiagnosisRules) -> Iterator[Fault]:
 def _spoken(
     row: Diagnosis, levels: Mapping[str, Sequence[str]]
 ) -> dict[tuple[str, str], tuple[Figure, ...]]:
-    """Return the links that say anything, by flag and finding: one that always leaves the normal
-    level says nothing.
+    """Return the links that carry information, by flag and finding. A link that always leaves the
+    normal level carries none.
     """
     tables = {"": row.links} | {one.flag: one.links for one in row.links_if}
     return {

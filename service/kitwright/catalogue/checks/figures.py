@@ -1,4 +1,6 @@
-"""Numbers stand within what makes sense, and money within the digits of its currency."""
+"""Figures: checks that numbers are within their ranges, and money within the digits of its
+currency.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
 
 
 class Range(NamedTuple):
-    """What a number may be; a bound that is `open` is not reached."""
+    """The range of a number. An `open` bound is not part of it."""
 
     words: str
     least: int
@@ -149,7 +151,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.Warranty: {"labour_days": _AMOUNT, "alternate_parts_days": _AMOUNT},
     model.Work: {"minutes": _AMOUNT},
 }
-"""Every number of the model but the distributions of links, which `diagnoses` proves whole."""
+"""Every number of the model except the distributions of links, which `diagnoses` checks."""
 
 PAID_AS_THEY_STAND: Final[dict[type[Record], tuple[str, ...]]] = {
     model.Fees: ("diagnostic",),
@@ -169,7 +171,7 @@ PAID_AS_THEY_STAND: Final[dict[type[Record], tuple[str, ...]]] = {
     ),
     model.Supplies: ("cap",),
 }
-"""Money that is charged unmultiplied, so in whole minor units. Costs and rates may be finer."""
+"""Money that is charged without multiplication, so in minor units. Costs and rates may be finer."""
 
 
 def check_figures(catalogue: Catalogue) -> Iterator[Fault]:
@@ -184,7 +186,7 @@ def check_figures(catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def check_currencies(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield currencies that ISO 4217 does not know."""
+    """Yield currencies that are not in ISO 4217."""
     places = [
         (PRICE_LISTS, f"price_list {row.id}", row.currency)
         for row in catalogue.price_lists.values()
@@ -204,7 +206,7 @@ def check_currencies(catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def _numbers(value: object) -> Iterator[tuple[str, int | Decimal]]:
-    """Yield the numbers of a field, with what follows the field's name to find each."""
+    """Yield the numbers of a field, each with the path that follows the field's name."""
     if isinstance(value, int | Decimal):
         yield "", value
     elif isinstance(value, tuple):

@@ -1,4 +1,6 @@
-"""Every role that work can renew has one part, for every serial and build code of a family."""
+"""Fitments: checks that every role that work can replace has one part, for every serial number and
+build code of a family.
+"""
 
 from __future__ import annotations
 
@@ -19,16 +21,18 @@ if TYPE_CHECKING:
 OIL_FILL: Final = RoleId("oil_fill")
 
 _CHASSIS: Final = RoleId("chassis")
-"""What a question about the machine around the engine stands under, among those about parts."""
+"""The group of questions about the machine around the engine, next to those about parts."""
 
 _BUILD_CODE: Final = re.compile(r"[0-9]{4}", re.ASCII)
 
 
 def check_fitments(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
-    """Yield roles without a part, serial ranges that do not tile, and fitments of nothing.
+    """Yield roles without a part, serial ranges with gaps or overlaps, and fitments without an
+    item.
 
     Args:
-        unsound: files whose references are broken; what their components renew is not asked.
+        unsound: files whose references are broken; the roles that their components replace are
+            skipped.
     """
     for family in catalogue.families.values():
         file = family_file(family.id)
@@ -97,7 +101,9 @@ def _by_role(family: Family) -> dict[RoleInstance, list[Fitment]]:
 def _tiles(
     file: str, role: RoleInstance, rows: Sequence[Fitment], codes: Sequence[str]
 ) -> Iterator[Fault]:
-    """Yield gaps and overlaps of a role, for every build code of the family where that matters."""
+    """Yield gaps and overlaps of a role, for every build code of the family if build codes
+    matter.
+    """
     ahead = [row for row in rows if row.serial_from <= row.serial_to]
     for code in codes if any(row.build_codes for row in ahead) else (None,):
         matching = [row for row in ahead if not row.build_codes or code in row.build_codes]
@@ -146,7 +152,7 @@ def _oil(file: str, family: Family) -> Iterator[Fault]:
 def _used_roles(
     catalogue: Catalogue, family: Family, unsound: frozenset[str]
 ) -> dict[RoleInstance, str]:
-    """Return every role that a refit or a job can ask for on a family, and one reason each."""
+    """Return every role that a refit or a job can ask for on a family, each with one reason."""
     found: dict[RoleInstance, str] = {}
     carriers = [
         row

@@ -1,4 +1,6 @@
-"""Gates and conflicts: their conditions can be read, and they have what they need."""
+"""Gates: checks that the conditions of gates and conflicts can be read, and that both are
+complete.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,9 @@ NEEDS: Final[dict[GateAction, frozenset[str]]] = {
     GateAction.do_first: frozenset({"job", "holds"}),
     GateAction.stop: frozenset(),
 }
-"""What each action is given, and nothing else. One that asks may hold diagnoses, with `plain`."""
+"""The members that each action requires; no others are allowed. One that asks may hold diagnoses,
+with `plain`.
+"""
 
 
 def check_gates(catalogue: Catalogue) -> Iterator[Fault]:
@@ -81,7 +85,9 @@ def _condition(catalogue: Catalogue, label: str, condition: GateCondition) -> It
 
 
 def _tests_of(label: str, condition: GateCondition) -> Iterator[Fault]:
-    """Yield conditions that do not ask exactly one thing of what they name."""
+    """Yield conditions that do not ask exactly one thing of the finding, reading or flag that they
+    name.
+    """
     of_finding = {
         "in": bool(condition.levels),
         "at_least": condition.at_least is not None,

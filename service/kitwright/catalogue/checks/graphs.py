@@ -1,4 +1,6 @@
-"""Teardown graphs are acyclic, offer real choices, and say for certain how an engine comes out."""
+"""Graphs: checks that teardown graphs are acyclic, offer real choices, and define one way to take
+the engine out.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 
 
 class _Case(NamedTuple):
-    """A graph, the file that a fault of it is blamed on, and the files it is made of."""
+    """A graph, the file that its errors are reported for, and the files that it is made of."""
 
     file: str
     files: frozenset[str]
@@ -26,9 +28,9 @@ class _Case(NamedTuple):
 
 
 def check_graphs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
-    """Yield cycles, OR branches that never win, and ways to take an engine out that hang on one.
+    """Yield cycles, OR branches that never win, and choices on the way to taking an engine out.
 
-    A fault of a layout is reported once, not for every engine that has the layout.
+    An error of a layout is reported once, not for every engine that has the layout.
 
     Args:
         unsound: files whose references are broken; no graph is made of them.
@@ -67,7 +69,7 @@ def _cases(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[_Case]:
 
 
 def _faults_of(graph: EngineGraph) -> Iterator[tuple[str, str, str]]:
-    """Yield code, record and message of what is wrong with one graph."""
+    """Yield code, record and message of each error of one graph."""
     cycle = find_cycle({name: needs_of(node) for name, node in graph.nodes.items()})
     if cycle is not None:
         message = "each needs the next one off first: " + " -> ".join(cycle)
@@ -82,8 +84,8 @@ def _faults_of(graph: EngineGraph) -> Iterator[tuple[str, str, str]]:
 def _indefinite_exit(graph: EngineGraph) -> Iterator[tuple[str, str, str]]:
     """Yield the OR groups on the way to `engine_out`.
 
-    The cramped factor stays on what the engine needs off before it comes out, so that must be one
-    definite set.
+    The cramped factor applies to the components removed before the engine comes out, so these must
+    be one definite set.
     """
     todo: list[str] = [ENGINE_OUT] if ENGINE_OUT in graph.nodes else []
     seen: set[str] = set()

@@ -1,4 +1,4 @@
-"""Parts, sets and consumables: prices, supersession, contents."""
+"""Items: checks the prices, supersession and contents of parts, sets and consumables."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ if TYPE_CHECKING:
     from kitwright.units import Figure
 
 CONSUMABLE_UNITS: Final = ("L", "ml", "g", "can", "pad", "sheet", "piece")
-"""What consumables are counted in; documents have a code for each (`units.REC20`)."""
+"""The units that consumables are counted in; documents have a code for each (`units.REC20`)."""
 
 
 def check_items(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield faults of parts, sets and consumables that need no fitment to be seen."""
+    """Yield errors of parts, sets and consumables that can be found without fitments."""
     for family in catalogue.families.values():
         file = family_file(family.id)
         for part in family.part:
@@ -67,7 +67,7 @@ def _supersession(catalogue: Catalogue, file: str, label: str, part: Part) -> It
     chain = [part.id]
     while (after := catalogue.parts[chain[-1]].superseded_by) is not None:
         if after not in catalogue.parts:
-            # Reported where it stands, not for every number before it.
+            # Reported for the number itself, not for every number before it.
             if len(chain) == 1:
                 message = f"superseded_by: there is no part {after!r}"
                 yield fault(file, label, "part-unknown", message)

@@ -1,4 +1,4 @@
-"""Jobs and visit work: what they reach, what they refer to, and what may turn up."""
+"""Jobs: checks the access, references and contingencies of jobs and visit work."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 
 class Reference(NamedTuple):
-    """A reference to a job: from where, and which words for cylinders make sense there."""
+    """A reference to a job: its place, and the values of `cylinders` that are allowed there."""
 
     file: str
     label: str
@@ -49,7 +49,7 @@ class Reference(NamedTuple):
 
 
 def check_job_references(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield access and roles of jobs and visit work that mean nothing on any layout."""
+    """Yield access and roles of jobs and visit work that exist on no layout."""
     for work in catalogue.visit_work.values():
         asker = Asker(JOBS, f"visit_work {work.id}", False, "any layout")
         yield from _access(catalogue, asker, work.access)
@@ -66,10 +66,10 @@ def check_job_references(catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
-    """Yield faults of jobs, and of the references to jobs that diagnoses and gates make.
+    """Yield errors of jobs, and of the references to jobs in diagnoses and gates.
 
     Args:
-        unsound: files whose references are broken; what reaches what is not asked of them.
+        unsound: files whose references are broken; checks that need them are skipped.
     """
     turning_up: set[ContingencyId] = set()
     for job in catalogue.jobs.values():
@@ -92,14 +92,16 @@ def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]
 
 
 def _access(catalogue: Catalogue, asker: Asker, access: Iterable[str]) -> Iterator[Fault]:
-    """Yield references that no layout resolves; where none does, what the fullest one says."""
+    """Yield references that no layout resolves. If each layout gives an error, the most specific
+    one is reported.
+    """
     for reference in access:
         tried = [
             list(component_faults(asker, [reference], _known(row)))
             for row in catalogue.layouts.values()
         ]
         if tried and all(tried):
-            # Known with another mark is nearer the truth than unknown.
+            # A known name with the wrong mark is a better hint than an unknown name.
             yield min(
                 (found[0] for found in tried), key=lambda one: one.code == "component-unknown"
             )
@@ -132,7 +134,7 @@ def _references(catalogue: Catalogue) -> Iterator[Reference]:
     for job in catalogue.jobs.values():
         is_per_cylinder = job.scope is JobScope.cylinder
         allowed = frozenset({Cylinders.all} | ({Cylinders.own} if is_per_cylinder else set()))
-        # What turns up in an engine job turns up on some cylinder, nobody knows which.
+        # A contingency of an engine job affects some cylinder that is not known in advance.
         turning_up = allowed if is_per_cylinder else allowed | {Cylinders.one}
         label = f"job {job.id}"
         for offer in job.while_apart:

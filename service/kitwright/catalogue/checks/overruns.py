@@ -1,4 +1,4 @@
-"""Overrun presets: what they allow is said once, in figures that are there."""
+"""Overruns: checks that the figures of overrun presets are present and not contradictory."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def check_overruns(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield faults of overrun presets."""
+    """Yield errors of overrun presets."""
     for preset in catalogue.overruns.values():
         label = f"overrun_preset {preset.id}"
         if not preset.source.strip():
@@ -27,7 +27,7 @@ def check_overruns(catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def _unclear(preset: OverrunPreset) -> Iterator[str]:
-    """Yield what of a preset's figures is missing, idle or at odds."""
+    """Yield the figures of a preset that are missing, unused or contradictory."""
     allows = preset.allows
     for word in (Allows.fixed, Allows.percent):
         if (allows in {word, Allows.greater}) is not (getattr(preset, word) is not None):

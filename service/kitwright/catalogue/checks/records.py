@@ -1,4 +1,6 @@
-"""Every record of a catalogue with the file it stands in and the words a person finds it by."""
+"""Records: every record of a catalogue, with its file and a label that identifies it for a
+person.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,7 @@ _NAMES: Final = ("id", "code", "sku", "role", "item", "component", "name", "job"
 
 
 class Found(NamedTuple):
-    """A record, its file, what to call it, and the record of the file that it belongs to."""
+    """A record, its file, its label, and the record that its file belongs to."""
 
     file: str
     label: str
@@ -33,7 +35,7 @@ class Found(NamedTuple):
 
 
 def fault(file: str, record: str, code: str, message: str) -> Fault:
-    """Return a fault."""
+    """Return an error of a record."""
     return Fault(file=file, record=record, code=code, message=message)
 
 
@@ -68,15 +70,21 @@ def shop_file(shop: str) -> str:
 
 
 def offers_file(catalogue: Catalogue, supplier: Supplier) -> str:
-    """Return the file that holds a supplier's offers: the CSV beside its own where there is one."""
+    """Return the file that holds a supplier's offers: the CSV file next to its own if there is
+    one.
+    """
     beside = f"suppliers/{supplier.id}.csv"
     return beside if beside in catalogue.heads else supplier_file(supplier.id)
 
 
 def every_record(catalogue: Catalogue) -> Iterator[Found]:
-    """Yield all records, files in a fixed order, rows in that of their file, holders first."""
+    """Yield all records: files in a fixed order, rows in the order of their file, holders
+    first.
+
+
+    """
     for file, root in _roots(catalogue):
-        # In a file of many records each is a root with a name; a file of one needs none.
+        # In a file of many records, each is a root with a name; a single record needs no name.
         is_one_of_many = "/" not in file and file != DIAGNOSIS
         label = f"{_kind(root)} {_own_name(root)}" if is_one_of_many else ""
         for found in _below(file, label, root, root):
@@ -137,6 +145,6 @@ def _own_name(record: Record) -> str:
 
 
 def _kind(record: Record) -> str:
-    """Return the record's type as files spell it: VisitWork -> visit_work."""
+    """Return the type of a record as files spell it: VisitWork -> visit_work."""
     name = type(record).__name__
     return "".join(f"_{one.lower()}" if one.isupper() else one for one in name).removeprefix("_")

@@ -1,4 +1,6 @@
-"""Component references of layouts, families and chassis mean something, with the right mark."""
+"""References: checks that component references of layouts, families and chassis exist and have the
+right mark.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,9 @@ Known = dict[str, bool]
 
 
 class Asker(NamedTuple):
-    """Whose reference it is: file, record, whether there is one on each cylinder, and of what."""
+    """The owner of a reference: file, record, whether it exists on each cylinder, and the
+    context.
+    """
 
     file: str
     label: str
@@ -31,13 +35,13 @@ class Asker(NamedTuple):
 
 
 def known_components(layout: Layout) -> Known:
-    """Return what references on a layout may name; a chassis adds its own."""
+    """Return the components that references on a layout may name; a chassis adds its own."""
     known = {str(row.id): row.per_cylinder for row in layout.component}
     return {str(ENGINE_OUT): False} | known
 
 
 def check_references(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield layouts, components and aliases that nobody knows, and marks that do not fit."""
+    """Yield unknown layouts, components and aliases, and marks that do not fit."""
     for layout in catalogue.layouts.values():
         yield from _layout(catalogue, layout)
     for family in catalogue.families.values():
@@ -49,7 +53,7 @@ def check_references(catalogue: Catalogue) -> Iterator[Fault]:
 def component_faults(
     asker: Asker, references: Iterable[str], known: Mapping[str, bool]
 ) -> Iterator[Fault]:
-    """Yield what is wrong with component references, by what is known where they stand."""
+    """Yield the errors of component references, given the components known in their place."""
     for reference in references:
         try:
             name, mark = split_reference(reference)
@@ -68,7 +72,7 @@ def component_faults(
 
 
 def role_faults(asker: Asker, references: Iterable[str]) -> Iterator[Fault]:
-    """Yield what is wrong with the form of role references."""
+    """Yield the errors in the form of role references."""
     for reference in references:
         try:
             mark = split_reference(reference)[1]
@@ -81,7 +85,9 @@ def role_faults(asker: Asker, references: Iterable[str]) -> Iterator[Fault]:
 def group_faults(
     asker: Asker, groups: Iterable[tuple[str, ...]], known: Mapping[str, bool]
 ) -> Iterator[Fault]:
-    """Yield what is wrong with OR groups: their references, and branches that are not one thing."""
+    """Yield the errors of OR groups: in their references, and branches that are not a single
+    component.
+    """
     for group in groups:
         yield from component_faults(asker, group, known)
         if not group:
@@ -191,8 +197,8 @@ def _chassis_on(chassis: Chassis, file: str, place: str, known: Known) -> Iterat
     for rule in chassis.rule:
         label = f"rule {rule.applies_to}"
         is_every = rule.applies_to.endswith("@*")
-        # A rule means every instance, so its own reference must be "x" or "x@*"; its needs may say
-        # "the same cylinder" in the second case.
+        # A rule applies to every instance, so its own reference must be "x" or "x@*". In the second
+        # case, its needs may say "the same cylinder".
         yield from component_faults(Asker(file, label, False, place), [rule.applies_to], known)
         asker = Asker(file, label, is_every, place)
         yield from component_faults(asker, rule.needs_all, known)

@@ -1,4 +1,4 @@
-"""Shops: their policy hangs together, and they can buy and sell by it."""
+"""Shops: checks that a shop's policy is consistent and lets it buy and sell."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ if TYPE_CHECKING:
     from kitwright.catalogue.model import Catalogue, PartsPrice, Shop
 
 _LANGUAGE: Final = re.compile(r"[a-z]{2,3}(?:-[A-Z][a-z]{3})?(?:-(?:[A-Z]{2}|[0-9]{3}))?", re.ASCII)
-"""Language, script, region: what BCP 47 calls the subtags that anyone writes."""
+"""Language, script, region: the BCP 47 subtags in common use."""
 
 _TELEPHONE: Final = re.compile(r"\+[0-9](?:[ -]?[0-9]){5,18}", re.ASCII)
-"""With the country's code, digits in groups: what can be dialled from anywhere."""
+"""With the country code, digits in groups: a number that can be dialled from anywhere."""
 
 _E_MAIL: Final = re.compile(r"[A-Za-z0-9._+-]{1,64}@[A-Za-z0-9-]+(?:\.[A-Za-z0-9-]+)+", re.ASCII)
-"""Narrower than the standard allows, so that it needs no quoting anywhere."""
+"""Narrower than the standard allows, so that it never needs quoting."""
 
 
 def check_shops(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield faults of shops."""
+    """Yield errors of shops."""
     for shop in catalogue.shops.values():
         yield from _money(catalogue, shop)
         yield from _place(shop)

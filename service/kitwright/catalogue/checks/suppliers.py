@@ -1,4 +1,4 @@
-"""Suppliers and their offers."""
+"""Suppliers: checks suppliers and their offers."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _CLOCK: Final = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
 
 
 def check_suppliers(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield faults of suppliers, of their default rules and of their offers."""
+    """Yield errors of suppliers, of their default rules and of their offers."""
     makers = {row.maker for row in catalogue.parts.values()}
     makers |= {row.maker for row in catalogue.sets.values()}
     for supplier in catalogue.suppliers.values():
@@ -42,9 +42,9 @@ def check_suppliers(catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def quality_fault(catalogue: Catalogue, item: ItemId, quality: Quality) -> str | None:
-    """Return what is wrong with a quality given for an item, None where nothing is.
+    """Return the error of a quality given for an item, None if there is none.
 
-    A piece of an alternate part or set cannot be the maker's; a consumable has no maker.
+    A piece of an alternate part or set can't be the maker's; a consumable has no maker.
     """
     known = catalogue.parts.get(item) or catalogue.sets.get(item)
     if known is not None and known.quality is Quality.alternate and quality is Quality.maker:
@@ -53,7 +53,7 @@ def quality_fault(catalogue: Catalogue, item: ItemId, quality: Quality) -> str |
 
 
 def is_known_item(catalogue: Catalogue, item: ItemId) -> bool:
-    """Return whether a number is a part's, a set's or a consumable's."""
+    """Return whether a number is that of a part, a set or a consumable."""
     return item in catalogue.parts or item in catalogue.sets or item in catalogue.consumables
 
 

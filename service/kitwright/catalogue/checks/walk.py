@@ -1,4 +1,6 @@
-"""Walks over one engine's graph: cycles, and what a node always needs."""
+"""Walk: searches of one engine's graph for cycles and for the components that a node always
+needs.
+"""
 
 from __future__ import annotations
 
@@ -11,10 +13,10 @@ if TYPE_CHECKING:
 
 
 def find_cycle(edges: Mapping[str, Sequence[str]]) -> tuple[str, ...] | None:
-    """Return a cycle, its first node repeated at its end, or None where there is none.
+    """Return a cycle, with its first node repeated at its end, or None if there is none.
 
-    The one found depends only on `edges` and their order. Its least node stands first, so that
-    the same cycle met in another graph reads the same.
+    The cycle found depends only on `edges` and their order. It starts with its smallest node, so
+    the same cycle in another graph reads the same.
     """
     done: set[str] = set()
     for start in edges:
@@ -40,14 +42,17 @@ def find_cycle(edges: Mapping[str, Sequence[str]]) -> tuple[str, ...] | None:
 
 
 def needs_of(node: Instance) -> tuple[str, ...]:
-    """Return everything that a node names: its AND list, then all branches of its OR groups."""
+    """Return every component that a node names: its AND list, then all branches of its OR
+    groups.
+    """
     return (*node.needs_all, *(branch for group in node.needs_any for branch in group))
 
 
 def always_needed(graph: EngineGraph) -> dict[str, frozenset[str]]:
-    """Return for each node of an acyclic graph what every way to it removes, itself included.
+    """Return, for each node of an acyclic graph, the nodes that every way to it removes, itself
+    included.
 
-    Of an OR group that is what all of its branches need.
+    For an OR group, these are the nodes that all its branches need.
     """
     found: dict[str, frozenset[str]] = {}
 
@@ -68,8 +73,8 @@ def always_needed(graph: EngineGraph) -> dict[str, frozenset[str]]:
 def idle_branches(graph: EngineGraph) -> list[tuple[str, str, str]]:
     """Return node, branch and reason of every OR branch that can never be the better choice.
 
-    A branch never wins where its own way contains another branch of the group, or where the node
-    needs another branch in any case.
+    A branch never wins if its own way contains another branch of the group, or if the node needs
+    another branch in any case.
     """
     needed = always_needed(graph)
     idle = []
@@ -79,7 +84,7 @@ def idle_branches(graph: EngineGraph) -> list[tuple[str, str, str]]:
             for index, branch in enumerate(group):
                 others = [*group[:index], *group[index + 1 :]]
                 within = [one for one in others if one in needed[branch]]
-                # Of two equal branches only the later is idle.
+                # Of two equal branches, only the later one is redundant.
                 if branch in others:
                     within = [branch] if branch in group[:index] else []
                 if within:

@@ -1,4 +1,6 @@
-"""What records of several kinds share: work, consumables used, hazards, flags, labour classes."""
+"""Work: checks the properties common to several kinds of records: work, consumables, hazards, flags
+and labour classes.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def check_work(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield work that means two things, and consumables, hazards, flags and classes unknown."""
+    """Yield ambiguous work, and unknown consumables, hazards, flags and labour classes."""
     yield from _same_rows(catalogue)
     yield from _uses(catalogue)
     yield from _hazards(catalogue)
@@ -24,10 +26,11 @@ def check_work(catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def _same_rows(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield work whose id means two things: it is done once, so it must be one thing.
+    """Yield work whose id has two meanings. Work with one id is done once, so it must be the same
+    work.
 
-    A refit's work may differ between layouts, or between a layout and a family's override: no
-    engine has both. A job's may not be a refit's as well.
+    A refit's work may differ between layouts, or between a layout and a family's override, because
+    no engine has both. A job's work must not have the id of a refit's work.
     """
     first: dict[tuple[str, str], tuple[str, Work | RefitWork]] = {}
     for found in every_record(catalogue):
@@ -85,7 +88,7 @@ def _flags(catalogue: Catalogue) -> Iterator[Fault]:
 
 
 def _labour_classes(catalogue: Catalogue) -> Iterator[Fault]:
-    """Yield the classes that a shop has no rate for, each with one record that needs it."""
+    """Yield the labour classes for which a shop has no rate, each with one record that needs it."""
     needed: dict[LabourClass, str] = {}
     for found in every_record(catalogue):
         name = getattr(found.record, "labour_class", None)

@@ -1,9 +1,11 @@
-"""The records of the catalogue, as the files of `catalog/` spell them.
+"""Model: the records of the catalogue, as the files of `catalog/` spell them.
 
-Every struct is decoded strictly: unknown keys are refused, decimals are written as strings
-(`Figure`), money in a file is in the currency that its price list, supplier, shop or tax area
-names. Minutes are whole bench minutes, percentages are per cent of something named.
-`catalog/README.md` says the same for the person who edits the files; a test holds the two together.
+Every struct is decoded strictly: unknown keys are refused, and decimals are written as strings
+(`Figure`). Money in a file is in the currency that its price list, supplier, shop or tax area
+names. Minutes are whole bench minutes, and percentages are per cent of a named amount.
+
+`catalog/README.md` describes the same for the person who edits the files; a test keeps the two in
+agreement.
 """
 
 from __future__ import annotations

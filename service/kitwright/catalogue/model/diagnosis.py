@@ -22,13 +22,14 @@ from kitwright.catalogue.model.words import (
 from kitwright.units import Figure
 
 PRIOR: Final = "prior"
-"""The reason of a diagnosis' prior stands by this word, those of its links by their finding."""
+"""The key of the reason for a diagnosis' prior; reasons for its links are keyed by their finding.
+"""
 
 
 class BenchTest(Record, frozen=True, kw_only=True):
-    """A test at the bench: its minutes, what it needs and which findings it yields.
+    """A test at the bench: its minutes, its requirements and the findings that it yields.
 
-    `job` is what the test is sold as, where there is a job that holds it.
+    `job` is the job that the test is sold as, if there is one.
     """
 
     id: str
@@ -42,7 +43,7 @@ class BenchTest(Record, frozen=True, kw_only=True):
 
 
 class Reading(Record, frozen=True, kw_only=True):
-    """A gauge figure that a gate may look at: taken by a `test`, or `derived` from others."""
+    """A gauge reading that a gate may use: taken by a `test`, or `derived` from others."""
 
     id: str
     scope: JobScope
@@ -52,7 +53,7 @@ class Reading(Record, frozen=True, kw_only=True):
 
 
 class Verdict(StrEnum):
-    """What a band of a reading means, in a word that needs no knowledge of engines."""
+    """The meaning of a band of a reading, in a word for readers without knowledge of engines."""
 
     good = "good"
     watch = "watch"
@@ -60,13 +61,12 @@ class Verdict(StrEnum):
 
 
 class FindingKind(Record, frozen=True, kw_only=True):
-    """Something to observe: ordered `levels`, normal first, each in `words`, and their
-    distribution with no fault, with the reason for it.
+    """An observation: ordered `levels`, normal first, each in `words`, and their distribution if
+    there is no fault, with the reason for it.
 
-    Its level follows from a reading (`from_reading`), or was told by comparing such readings
-    (`compares`): then it counts as far as the cylinder's readings do.
-    Levels that follow from a reading are bands: each has its `upper_percent`, the last none, and
-    its verdict.
+    Its level follows from a reading (`from_reading`), or was found by comparing such readings
+    (`compares`). Then it counts only as far as the cylinder's readings do. Levels that follow from
+    a reading are bands: each has its `upper_percent`, except the last, and its verdict.
     """
 
     id: str
@@ -83,7 +83,7 @@ class FindingKind(Record, frozen=True, kw_only=True):
 
 
 class FlaggedLinks(Record, frozen=True, kw_only=True):
-    """Distributions that stand in place of a diagnosis' links on families with `flag`."""
+    """Distributions that replace a diagnosis' links on families with `flag`."""
 
     flag: FlagId
     links: dict[str, tuple[Figure, ...]]
@@ -107,9 +107,9 @@ class Scopes(Record, frozen=True, kw_only=True):
 
 
 class Sign(Record, frozen=True, kw_only=True):
-    """A finding that shows a fault itself, not only what it does elsewhere: at level `at_least`
-    or above; left out, at any above normal. `is_seen` where it is looked at or measured itself, so
-    that no other finding speaks against it.
+    """A finding that shows a fault itself, not only its effects: at level `at_least` or above or,
+    if that is left out, at any level above normal. `is_seen` says that the fault itself is looked
+    at or measured, so that no other finding counts against it.
     """
 
     finding: str
@@ -118,10 +118,10 @@ class Sign(Record, frozen=True, kw_only=True):
 
 
 class Diagnosis(Record, frozen=True, kw_only=True):
-    """A named fault: its share of complaints, how findings point to it, and what repairs it.
+    """A named fault: its share of complaints, the findings that indicate it, and its repairs.
 
-    Without a `direct` sign it is never confirmed, only probable.
-    `reasons` says why of each link by its finding, and of the prior by `PRIOR`.
+    Without a `direct` sign, it is never confirmed, only probable. `reasons` gives the reason for
+    each link by its finding, and for the prior by `PRIOR`.
     """
 
     code: DiagnosisCode
@@ -138,7 +138,9 @@ class Diagnosis(Record, frozen=True, kw_only=True):
 
 
 class Background(Record, frozen=True, kw_only=True):
-    """Known background of a machine, and by how much it multiplies the odds of diagnoses."""
+    """Known background of a machine, and the factors by which it multiplies the odds of
+    diagnoses.
+    """
 
     id: str
     multiply_odds: dict[DiagnosisCode, Figure]
@@ -171,10 +173,11 @@ class GateAction(StrEnum):
 
 
 class Gate(Record, frozen=True, kw_only=True):
-    """A check before any scoring: when it answers, what it does and what it says.
+    """A check before any scoring: its conditions, its action and its message.
 
-    The diagnoses that it `holds` are not quoted before its job is done or, where it only asks, not
-    confirmed before it is answered; then `plain` says to a customer what is still looked at.
+    The diagnoses that it `holds` are not quoted before its job is done. If it only asks, they are
+    not confirmed before it is answered; then `plain` tells the customer what is still being
+    checked.
     """
 
     id: str
@@ -190,8 +193,8 @@ class Gate(Record, frozen=True, kw_only=True):
 
 
 class Conflict(Record, frozen=True, kw_only=True):
-    """Findings that do not go together, read like a gate's conditions: what it says, and the
-    one test that is repeated. The faults of `explained_by` account for all of them by themselves.
+    """Conflicting findings, with conditions as in a gate: the message, and the one test to repeat.
+    Each fault of `explained_by` accounts for all of the findings on its own.
     """
 
     id: str
@@ -203,10 +206,11 @@ class Conflict(Record, frozen=True, kw_only=True):
 
 
 class DiagnosisRules(Record, frozen=True, kw_only=True):
-    """The diagnosis file as a whole.
+    """The diagnosis file.
 
-    `worth_bits` is the least that a test must be expected to tell to be named. Two findings
-    clash over a fault where each speaks at least `clash_times`, one for it, one against.
+    A test is named only if its expected information is at least `worth_bits`. Two findings clash
+    over a fault if one counts at least `clash_times` for it and the other at least as much against
+    it.
     """
 
     in_play: Figure

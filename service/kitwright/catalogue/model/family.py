@@ -29,8 +29,8 @@ from kitwright.units import Figure
 
 
 class Override(Record, frozen=True, kw_only=True):
-    """Fields of one layout component that differ on a family; a field given replaces the
-    layout's whole field.
+    """Fields of one layout component that differ on a family. A given field replaces the layout's
+    field completely.
     """
 
     component: ComponentId
@@ -58,14 +58,14 @@ class Flag(Record, frozen=True, kw_only=True):
 
 
 class SerialBreak(Record, frozen=True, kw_only=True):
-    """The first serial of a change, and what changed there."""
+    """The first serial number of a change, and a description of the change."""
 
     at: int
     what: str
 
 
 class Part(Record, frozen=True, kw_only=True):
-    """A part number. `list_price` holds its suggested retail price of one by price list,
+    """A part number. `list_price` holds the suggested retail price of one piece by price list,
     `core_deposit` its refundable deposit.
     """
 
@@ -80,10 +80,10 @@ class Part(Record, frozen=True, kw_only=True):
 
 
 class Fitment(Record, frozen=True, kw_only=True):
-    """Which item fills a role: by cylinder (none for an engine role), serial range (inclusive)
+    """The item that fills a role, by cylinder (none for an engine role), serial range (inclusive)
     and build code.
 
-    `quantity` is per role instance, in `unit`; `build_codes` empty means every build code.
+    `quantity` is per role instance, in `unit`; empty `build_codes` mean every build code.
     """
 
     role: RoleId
@@ -108,8 +108,8 @@ class PartSet(Record, frozen=True, kw_only=True):
 
 
 class Consumable(Record, frozen=True, kw_only=True):
-    """What work uses up. One sellable pack holds `pack` of `unit`; `bill` says how use is
-    charged.
+    """An item that work uses up. One pack sold holds `pack` of `unit`; `bill` determines how its
+    use is charged.
     """
 
     id: ItemId
@@ -124,7 +124,7 @@ class Consumable(Record, frozen=True, kw_only=True):
 
 
 class Bill(StrEnum):
-    """How a consumable is charged: the exact share of a pack, the measured amount, or whole
+    """How a consumable is charged: the exact share of a pack, the measured amount, or complete
     packs.
     """
 

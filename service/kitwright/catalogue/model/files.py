@@ -1,4 +1,4 @@
-"""What the files that hold many records look like inside; the others hold one record each."""
+"""Files: the structure of the files that hold many records; the others hold one record each."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ from kitwright.catalogue.model.words import (
 
 
 class JobsFile(Record, frozen=True, kw_only=True):
-    """`jobs.toml`: the sellable jobs, the work done once a visit that they ask for, and what may
-    turn up.
+    """`jobs.toml`: the jobs for sale, the visit work that they ask for, and the kinds of
+    contingencies.
     """
 
     job: tuple[Job, ...]

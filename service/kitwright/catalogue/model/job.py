@@ -1,4 +1,4 @@
-"""Sellable jobs, what may turn up, and cautions."""
+"""Jobs for sale, contingencies and cautions."""
 
 from __future__ import annotations
 
@@ -23,14 +23,16 @@ from kitwright.units import Figure
 
 
 class JobRef(Record, frozen=True, kw_only=True):
-    """A job on some cylinders; `cylinders` is left out where the job is an engine job."""
+    """A job on some cylinders; `cylinders` is left out if the job is an engine job."""
 
     job: JobId
     cylinders: Cylinders | None = None
 
 
 class WhileApart(Record, frozen=True, kw_only=True):
-    """A job worth offering beside another one, with the reason and how warmly."""
+    """A job worth offering together with another one, with the reason and the strength of the
+    offer.
+    """
 
     job: JobId
     reason: str
@@ -39,16 +41,14 @@ class WhileApart(Record, frozen=True, kw_only=True):
 
 
 class OfferAs(StrEnum):
-    """How warmly an optional job is put to the customer."""
+    """How strongly an optional job is recommended to the customer."""
 
     offer = "offer"
     recommend = "recommend"
 
 
 class Condition(Record, frozen=True, kw_only=True):
-    """Something that may hold: a finding at one of some levels, a background, or the machine's
-    state.
-    """
+    """A condition: a finding at one of some levels, a background, or the machine's state."""
 
     finding: str | None = None
     context: str | None = None
@@ -57,7 +57,7 @@ class Condition(Record, frozen=True, kw_only=True):
 
 
 class Addition(Record, frozen=True, kw_only=True):
-    """What a contingency adds: a job reference, or a role."""
+    """The addition of a contingency: a job reference, or a role."""
 
     job: JobId | None = None
     cylinders: Cylinders | None = None
@@ -65,8 +65,8 @@ class Addition(Record, frozen=True, kw_only=True):
 
 
 class Contingency(Record, frozen=True, kw_only=True):
-    """What teardown may show: probability 0..1, raised where any condition of `raised_by`
-    holds, and what it adds.
+    """A fault that teardown may show: its probability (0..1), raised if any condition of
+    `raised_by` holds, and its additions.
     """
 
     id: ContingencyId
@@ -77,7 +77,7 @@ class Contingency(Record, frozen=True, kw_only=True):
 
 
 class ContingencyKind(Record, frozen=True, kw_only=True):
-    """Something that teardown may show: its name, and what it means in a customer's words."""
+    """A kind of fault that teardown may show: its name, and its meaning in a customer's words."""
 
     id: ContingencyId
     name: str
@@ -85,8 +85,8 @@ class ContingencyKind(Record, frozen=True, kw_only=True):
 
 
 class Job(Record, frozen=True, kw_only=True):
-    """A sellable operation: what must be apart, what is renewed and done there, what may turn
-    up.
+    """An operation for sale: its access, the roles replaced and work done there, and its
+    contingencies.
     """
 
     id: JobId
@@ -105,7 +105,7 @@ class Job(Record, frozen=True, kw_only=True):
 
 
 class Hazard(Record, frozen=True, kw_only=True):
-    """A caution with a code; the maker's manual and local rules come first."""
+    """A caution with a code; the maker's manual and local rules take precedence."""
 
     id: HazardId
     title: str

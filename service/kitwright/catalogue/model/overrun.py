@@ -1,4 +1,4 @@
-"""Overrun presets: by how much a bill may pass what was authorised before the customer is asked."""
+"""Overrun presets: how far a bill may exceed the authorised total before the customer is asked."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from kitwright.units import Figure
 
 
 class Allows(StrEnum):
-    """What a preset allows over the authorised total without asking.
+    """The amount that a preset allows above the authorised total without asking.
 
     Nothing, its fixed amount, its percentage of that total, or the greater of the two.
     """
@@ -25,15 +25,15 @@ class Allows(StrEnum):
 
 
 class ConsentFact(StrEnum):
-    """What the record of a customer's consent must hold.
+    """A fact that the record of a customer's consent must hold.
 
-    `name` is who consented, `number` the telephone number that was called; `added_parts`,
-    `labour` and `cost` are what was consented to.
+    `name` is the person who consented, `number` the telephone number that was called.
+    `added_parts`, `labour` and `cost` are what was consented to.
     """
 
     date = "date"
     time = "time"
-    # An enumeration keeps `name` for itself.
+    # An enumeration reserves `name`.
     who = "name"
     number = "number"
     added_parts = "added_parts"
@@ -42,8 +42,8 @@ class ConsentFact(StrEnum):
 
 
 class HowRead(StrEnum):
-    """How well a source was read: itself, in an excerpt, through somebody who tells of it, or as
-    an archive keeps it.
+    """How a source was read: itself, in an excerpt, through another source that reports it, or in
+    an archive.
     """
 
     read = "read"
@@ -53,12 +53,12 @@ class HowRead(StrEnum):
 
 
 class OverrunPreset(Record, frozen=True, kw_only=True):
-    """A published rule on overruns, for a shop's owner to choose. Local law decides.
+    """A published rule on overruns for a shop's owner to choose. Local law takes precedence.
 
-    `fixed`, `at_most` and `over_total` are in `currency`, per job's total; a preset without them
-    has no currency and suits any shop. `percent` is of the authorised total. The rule holds for
-    totals above `over_total` (None: for all) and allows `at_most` at most. `record` is empty
-    where the source, as far as it was read, does not say. `as_of` is the day it was looked up.
+    `fixed`, `at_most` and `over_total` are in `currency`, for each job's total; a preset without
+    them has no currency and suits any shop. `percent` is of the authorised total. The rule holds
+    for totals above `over_total` (None: for all) and never allows more than `at_most`. `record` is
+    empty if the source, as far as it was read, does not say. `as_of` is the day it was looked up.
     """
 
     id: OverrunId

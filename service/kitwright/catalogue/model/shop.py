@@ -40,8 +40,8 @@ class Band(Record, frozen=True, kw_only=True):
 
 
 class PartsPrice(Record, frozen=True, kw_only=True):
-    """The shop's selling price rule; `step` is what prices are rounded to, `margin_percent` for
-    the margin rule only.
+    """The shop's selling price rule. Prices are rounded to `step`; `margin_percent` is for the
+    margin rule only.
     """
 
     rule: PriceRule
@@ -60,8 +60,8 @@ class LabourBasis(StrEnum):
 
 
 class Labour(Record, frozen=True, kw_only=True):
-    """Rates an hour by labour class, the increment each class rounds up to, and what conditions
-    add.
+    """Hourly rates by labour class, the increment to which each class is rounded up, and surcharges
+    for conditions.
 
     `rust_factor` multiplies the removal minutes of components whose `seize` is in
     `rust_applies_to`.
@@ -82,7 +82,7 @@ class Labour(Record, frozen=True, kw_only=True):
 
 
 class SubletPrice(Record, frozen=True, kw_only=True):
-    """An outside service: its cost without tax, working days it adds, and markup on cost."""
+    """A sublet service: its cost without tax, the working days it adds, and the markup on cost."""
 
     cost: Figure
     days: int
@@ -90,7 +90,7 @@ class SubletPrice(Record, frozen=True, kw_only=True):
 
 
 class DiagnosticCredit(StrEnum):
-    """What becomes of the diagnostic fee when the repair is accepted."""
+    """How the diagnostic fee is credited when the repair is accepted."""
 
     none = "none"
     full_if_repair_accepted = "full_if_repair_accepted"
@@ -98,8 +98,8 @@ class DiagnosticCredit(StrEnum):
 
 
 class Supplies(Record, frozen=True, kw_only=True):
-    """Shop supplies: per cent of labour, at most `cap`; itemised chemicals are taken off where
-    the shop says so.
+    """Shop supplies: a percentage of labour, at most `cap`. Itemised chemicals are deducted if
+    `exclude_itemised` is true.
     """
 
     percent_of_labour: Figure
@@ -108,14 +108,14 @@ class Supplies(Record, frozen=True, kw_only=True):
 
 
 class Pickup(Record, frozen=True, kw_only=True):
-    """What fetching the machine costs: a base and a rate per kilometre."""
+    """The price of collecting the machine: a base amount and a rate per kilometre."""
 
     base: Figure
     per_km: Figure
 
 
 class Storage(Record, frozen=True, kw_only=True):
-    """What an unclaimed machine costs a day after `grace_days`, and the notice given."""
+    """The price per day of an unclaimed machine after `grace_days`, and the notice given."""
 
     grace_days: int
     per_day: Figure
@@ -123,7 +123,7 @@ class Storage(Record, frozen=True, kw_only=True):
 
 
 class Abort(Record, frozen=True, kw_only=True):
-    """What is charged if the repair is declined after teardown."""
+    """The charge if the repair is declined after teardown."""
 
     rebuild: str
     return_in_boxes_discount_percent: Figure
@@ -136,7 +136,7 @@ class FreightRule(Record, frozen=True, kw_only=True):
 
 
 class Fees(Record, frozen=True, kw_only=True):
-    """The shop's fees, in its own currency, including tax where its prices do."""
+    """The shop's fees, in its own currency, including tax if its prices do."""
 
     diagnostic: Figure
     diagnostic_credit: DiagnosticCredit
@@ -150,7 +150,7 @@ class Fees(Record, frozen=True, kw_only=True):
 
 
 class Deposit(Record, frozen=True, kw_only=True):
-    """Per cent of their price asked in advance for parts ordered specially, and for a whole
+    """The percentage of the price due in advance, for parts ordered specially and for a complete
     engine.
     """
 
@@ -159,7 +159,7 @@ class Deposit(Record, frozen=True, kw_only=True):
 
 
 class Warranty(Record, frozen=True, kw_only=True):
-    """Terms: days on labour and on alternate parts, words for the rest."""
+    """Warranty terms: days on labour and on alternate parts, texts for the rest."""
 
     labour_days: int
     maker_parts: str
@@ -168,7 +168,7 @@ class Warranty(Record, frozen=True, kw_only=True):
 
 
 class QuoteTerms(Record, frozen=True, kw_only=True):
-    """How long a quote stands, what it asks in advance and what it promises."""
+    """How long a quote is valid, its deposit and its warranty."""
 
     valid_days: int
     deposit: Deposit
@@ -178,7 +178,7 @@ class QuoteTerms(Record, frozen=True, kw_only=True):
 
 
 class Confidence(Record, frozen=True, kw_only=True):
-    """Posterior needed for each grade; `confirmed` also needs a direct finding."""
+    """The posterior probability needed for each grade; `confirmed` also needs a direct finding."""
 
     confirmed: Figure
     probable: Figure
@@ -186,7 +186,9 @@ class Confidence(Record, frozen=True, kw_only=True):
 
 
 class Decision(Record, frozen=True, kw_only=True):
-    """When to advise against a repair, and how sure a diagnosis must be to be quoted as one."""
+    """When to advise against a repair, and the grade that a diagnosis needs to be quoted as a
+    repair.
+    """
 
     warn_if_repair_percent_of_value: Figure
     strong_warn_percent: Figure
@@ -196,9 +198,10 @@ class Decision(Record, frozen=True, kw_only=True):
 
 
 class StockRow(Record, frozen=True, kw_only=True):
-    """What lies on a shelf: `on_hand` less `promised` is free; a consumable is counted in packs.
+    """Stock on a shelf: `on_hand` less `promised` is free; a consumable is counted in packs.
 
-    `brand` is who made it; absent, the item's own maker if the quality is the item's own.
+    `brand` is the maker of the stock. If absent, it is the item's own maker if the quality is the
+    item's own.
     """
 
     item: ItemId
@@ -219,10 +222,11 @@ class Contact(Record, frozen=True, kw_only=True):
 
 
 class Shop(Record, frozen=True, kw_only=True):
-    """A shop's policy. Every figure is its owner's to set.
+    """A shop's policy. Every value is set by its owner.
 
-    Working days are `mon` .. `sun`; `quality_floor` names the lowest quality fitted in a role
-    (absent: alternate), `overrun` how far a bill may pass what was authorised (absent: not at all).
+    Working days are `mon` .. `sun`. `quality_floor` names the lowest quality fitted in a role
+    (absent: alternate), `overrun` the preset for how far a bill may exceed the authorised total
+    (absent: not at all).
     """
 
     id: ShopId

@@ -15,7 +15,7 @@ from kitwright.units import Figure
 
 
 class Break(Record, frozen=True, kw_only=True):
-    """From `packs` packs on, every pack of the line costs `cost`."""
+    """From `packs` packs, every pack of the line costs `cost`."""
 
     packs: int
     cost: Figure
@@ -25,8 +25,7 @@ class Offer(Record, frozen=True, kw_only=True):
     """A supplier's price for an item: per pack of `pack` items, at least `minimum` packs, in
     multiples of `multiple`.
 
-    `stock` is in packs; None means unknown. `lead_days` and `freight` stand in place of the
-    supplier's own.
+    `stock` is in packs; None means unknown. `lead_days` and `freight` replace the supplier's own.
     """
 
     item: ItemId
@@ -44,13 +43,14 @@ class Offer(Record, frozen=True, kw_only=True):
 
 
 class Supplier(Record, frozen=True, kw_only=True):
-    """Who sells, in one currency, without tax.
+    """A supplier that sells in one currency, with prices without tax.
 
-    Makers in `makers` are served by default: each of their current parts and sets as maker
-    quality at `default_cost_percent` of its list price in `price_list`, pack and minimum 1, its
-    own number as the SKU. An offer row replaces that for its item. Lead times are working days of
-    the supplier's, `mon` .. `sun`; where its file says nothing of them, of its holidays or of its
-    time zone, the shop's hold.
+    All current parts and sets of the makers in `makers` are offered by default, as maker quality.
+    They cost `default_cost_percent` of their list price in `price_list`; pack and minimum are 1,
+    and the SKU is the item's own number. An offer row replaces that for its item.
+
+    Lead times are in the supplier's working days, `mon` .. `sun`. If its file gives no working
+    days, holidays or time zone, the shop's apply.
     """
 
     id: SupplierId

@@ -15,7 +15,7 @@ from kitwright.units import Figure
 
 
 class Rate(Record, frozen=True, kw_only=True):
-    """A rate in per cent, from its first day on."""
+    """A rate in per cent, with the first day on which it applies."""
 
     valid_from: date
     percent: Figure
@@ -24,7 +24,7 @@ class Rate(Record, frozen=True, kw_only=True):
 class TaxComponent(Record, frozen=True, kw_only=True):
     """One tax: its dated rates and the charge kinds it applies to.
 
-    `compounds` says that it is charged on top of those before it that apply to the same kind.
+    `compounds` says that its base includes the earlier taxes that apply to the same kind.
     """
 
     id: str
@@ -35,10 +35,10 @@ class TaxComponent(Record, frozen=True, kw_only=True):
 
 
 class RoundBy(StrEnum):
-    """What is rounded.
+    """The tax amounts that are rounded.
 
-    Each line's tax of each component, each component's tax on the document, or the tax of each
-    whole rate on the document: that of all components which apply to a line, at once.
+    `line`: each component's tax on each line. `component`: each component's tax on the document.
+    `document`: the combined tax, at each combined rate, of all components that apply together.
     """
 
     line = "line"
@@ -47,20 +47,22 @@ class RoundBy(StrEnum):
 
 
 class Rounding(Record, frozen=True, kw_only=True):
-    """What a tax area rounds, and how."""
+    """What a tax area rounds, and in which mode."""
 
     by: RoundBy
     mode: RoundMode
 
 
 class Exemption(Record, frozen=True, kw_only=True):
-    """Which charge kinds a customer's exemption frees."""
+    """The charge kinds that a customer's exemption frees from tax."""
 
     kinds: tuple[ChargeKind, ...]
 
 
 class TaxArea(Record, frozen=True, kw_only=True):
-    """The tax rules of one place. Examples in the starter catalogue: local law decides."""
+    """The tax rules of one place. Those of the starter catalogue are examples: local law
+    decides.
+    """
 
     id: AreaId
     name: str

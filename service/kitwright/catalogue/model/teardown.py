@@ -1,4 +1,4 @@
-"""Teardown graphs: layouts, chassis, work and what it uses."""
+"""Teardown graphs: layouts, chassis, work and its consumables."""
 
 from __future__ import annotations
 
@@ -20,9 +20,7 @@ from kitwright.units import Figure
 
 
 class Use(Record, frozen=True, kw_only=True):
-    """A consumable really used by a piece of work: `quantity` of `item`, in the item's own
-    `unit`.
-    """
+    """A consumable used by work: `quantity` of `item`, in the item's own `unit`."""
 
     item: ItemId
     quantity: Figure
@@ -30,7 +28,7 @@ class Use(Record, frozen=True, kw_only=True):
 
 
 class Work(Record, frozen=True, kw_only=True):
-    """A piece of bench work, done once per cylinder or per visit however many jobs list its id."""
+    """Bench work, done once per cylinder or per visit, however many jobs list its id."""
 
     id: WorkId
     minutes: int
@@ -41,9 +39,9 @@ class Work(Record, frozen=True, kw_only=True):
 
 
 class RefitWork(Record, frozen=True, kw_only=True):
-    """Bench work that refitting a component always carries, once per instance removed.
+    """Bench work that is always part of refitting a component, once per instance removed.
 
-    `minutes` is 0 where the refit minutes hold it already.
+    `minutes` is 0 if the refit minutes already include it.
     """
 
     id: WorkId
@@ -54,19 +52,18 @@ class RefitWork(Record, frozen=True, kw_only=True):
 
 
 class RenewsIf(Record, frozen=True, kw_only=True):
-    """A role that a refit renews only on families that carry `flag`."""
+    """A role that a refit replaces only on families that carry `flag`."""
 
     role: str
     flag: FlagId
 
 
 class Component(Record, frozen=True, kw_only=True):
-    """A node of a teardown graph: something that has to come off, or be set up, before
-    something else.
+    """A node of a teardown graph: something to remove, or set up, before something else.
 
     Needs are component references: `x` engine-wide, `x@` on the same cylinder, `x@*` on every
-    cylinder. `needs_any` holds OR groups: of each, one member must be off. Roles in `renews`
-    use the same marks.
+    cylinder. `needs_any` holds OR groups: one member of each must be off. Roles in `renews` use the
+    same marks.
     """
 
     id: ComponentId
@@ -104,8 +101,8 @@ class Layout(Record, frozen=True, kw_only=True):
 
 
 class ChassisRule(Record, frozen=True, kw_only=True):
-    """What a chassis puts in the way of one component; `applies_to` is `x`, or `x@*` for every
-    cylinder.
+    """The components of a chassis that must be off before one component; `applies_to` is `x`, or
+    `x@*` for every cylinder.
     """
 
     applies_to: str
@@ -128,7 +125,9 @@ class Chassis(Record, frozen=True, kw_only=True):
 
 
 class VisitWork(Record, frozen=True, kw_only=True):
-    """Work done once a visit however many jobs ask for it; `access` is what must be off for it."""
+    """Work done once per visit, however many jobs ask for it; `access` lists what must be off for
+    it.
+    """
 
     id: VisitWorkId
     minutes: int

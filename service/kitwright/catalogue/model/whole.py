@@ -1,4 +1,4 @@
-"""What every file states about itself, and the catalogue as a whole."""
+"""The head of every file, and the complete catalogue."""
 
 from __future__ import annotations
 
@@ -62,18 +62,17 @@ from kitwright.catalogue.model.words import (
 
 
 class FileHead(Record, frozen=True, kw_only=True):
-    """What every file states about itself."""
+    """The members that every file states about itself."""
 
     as_of: date
     source: str
 
 
 class Catalogue(Struct, frozen=True, kw_only=True):
-    """Everything that the files say, by id.
+    """The content of all files, by id.
 
-    `parts`, `sets` and `consumables` gather the rows of all family files and of
-    `consumables.toml`. `fitments` is by family, in file order. `revision` is a SHA-256 over the
-    files, in hexadecimal.
+    `parts`, `sets` and `consumables` gather the rows of all family files and of `consumables.toml`.
+    `fitments` is by family, in file order. `revision` is a SHA-256 over the files, in hexadecimal.
     """
 
     layouts: dict[LayoutId, Layout]

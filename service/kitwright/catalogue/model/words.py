@@ -1,4 +1,4 @@
-"""The ids and closed vocabularies that records of several files share."""
+"""The ids and enumerations that records of several files share."""
 
 from __future__ import annotations
 
@@ -30,10 +30,10 @@ FlagId = NewType("FlagId", str)
 OverrunId = NewType("OverrunId", str)
 
 LOOSE = ChassisId("loose")
-"""Said in place of a chassis: the engine lies on the bench, and nothing is around it."""
+"""Used in place of a chassis: the engine is on the bench, without a machine around it."""
 
 SERIAL_MAX = 9_999_999
-"""Serials have seven digits."""
+"""Serial numbers have seven digits."""
 
 
 class Record(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -41,7 +41,7 @@ class Record(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Scope(StrEnum):
-    """How far a repair goes; never a different diagnosis."""
+    """The extent of a repair; the diagnosis stays the same."""
 
     least = "least"
     recommended = "recommended"
@@ -49,14 +49,14 @@ class Scope(StrEnum):
 
 
 class Quality(StrEnum):
-    """Whose make a part is; `maker` satisfies every floor."""
+    """The make of a part; `maker` satisfies every floor."""
 
     maker = "maker"
     alternate = "alternate"
 
 
 class Grade(StrEnum):
-    """How sure a diagnosis is, surest first."""
+    """The certainty of a diagnosis, most certain first."""
 
     confirmed = "confirmed"
     probable = "probable"
@@ -64,7 +64,7 @@ class Grade(StrEnum):
 
 
 class Seize(StrEnum):
-    """Which rust factor a component's fasteners fall under."""
+    """The rust factor that applies to a component's fasteners."""
 
     none = "none"
     exhaust = "exhaust"
@@ -73,7 +73,7 @@ class Seize(StrEnum):
 
 
 class Per(StrEnum):
-    """How often a piece of work is done: on each cylinder, or once a visit."""
+    """How often work is done: on each cylinder, or once per visit."""
 
     cylinder = "cylinder"
     visit = "visit"
@@ -95,7 +95,9 @@ class Cylinders(StrEnum):
 
 
 class ChargeKind(StrEnum):
-    """What a line charges for; tax areas tax by kind. A discount follows the lines it reduces."""
+    """The kind of charge on a line; tax areas tax by kind. A discount follows the lines it
+    reduces.
+    """
 
     part = "part"
     consumable = "consumable"
