@@ -177,7 +177,7 @@ def make_writer(service: Service, settings: Settings) -> LetterWriter:
     )
 
 
-def makemail_pump(desk: Desk, settings: Settings) -> MailPump:
+def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
     """Return the pump that sends the e-mails of a desk. It uses the mail server of the settings; if
     there is none, it writes them into the folder `mail` of the data folder.
     """
@@ -382,7 +382,7 @@ def serve_service(
 
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
-    mails = makemail_pump(desk, settings)
+    mails = make_mail_pump(desk, settings)
     app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
 
     def prepare(service: Service) -> Callable[[], None]:

@@ -14,7 +14,7 @@ from kitwright.keeping.mail import (
     begin_attempt,
     check_address,
     check_public,
-    queuemail,
+    queue_mail,
     retry_at,
     settle_failed,
     settle_sent,
@@ -93,7 +93,7 @@ def lived(records: Records) -> None:
     customer = records.people.add_customer(a_customer("Zoë Müller")).number
     quote = issue(records, STAMP, keep_quote(records, STAMP, figures(customer=customer)))
     for name in ("sent", "failed", "queued"):
-        queuemail(
+        queue_mail(
             records,
             STAMP,
             quote,
@@ -145,7 +145,7 @@ def test_erase_customer_reaches_letters_of_nobodys_quotes_to_the_same_address() 
             ]
         ):
             quote = issue(records, STAMP, keep_quote(records, STAMP, figures(customer=customer)))
-            queuemail(
+            queue_mail(
                 records,
                 STAMP,
                 quote,

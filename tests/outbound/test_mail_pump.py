@@ -45,7 +45,7 @@ async def queue(store: Store, *names: str) -> None:
     def work(records: Records) -> None:
         quote = records.quotes.get(1) or keep_issued(records)
         for name in names:
-            mails.queuemail(
+            mails.queue_mail(
                 records,
                 STAMP,
                 quote,

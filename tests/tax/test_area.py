@@ -186,7 +186,7 @@ def test_rate_changes_tells_what_changes_after_one_day_up_to_another() -> None:
         ),
         (
             lambda: effective_rate(area(), LABOUR, on=DAY),
-            KindNotPlaced,
+            KindUnassigned,
             {"area": "here", "kind": LABOUR},
         ),
     ],

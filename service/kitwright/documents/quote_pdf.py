@@ -24,7 +24,15 @@ from kitwright.documents.quote_view import machines_of
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Amount, Assessment, Envelope, Extra, PossibleRepair, Quote
+from kitwright.quote import (
+    Amount,
+    Assessment,
+    Envelope,
+    Extra,
+    PossibleRepair,
+    Quote,
+    customers_reasons,
+)
 
 
 def quote_pdf(
@@ -89,7 +97,7 @@ def quote_sheet(
         "jobs": [
             [
                 scribe.on_cylinder(job.name, job.cylinder),
-                *dict.fromkeys(why.text for why in job.why),
+                *dict.fromkeys(why.text for why in customers_reasons(job.why)),
             ]
             for job in paper.jobs
         ],

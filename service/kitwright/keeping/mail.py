@@ -158,7 +158,7 @@ def sendable(records: Records, quote: KeptQuote) -> Revision:
     return revision
 
 
-def queuemail(
+def queue_mail(
     records: Records,
     stamp: Stamp,
     quote: KeptQuote,
@@ -259,7 +259,7 @@ def last_attempt(failure: str) -> str:
     return _LAST_ATTEMPT + failure
 
 
-def erasemails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
+def erase_mails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
     """Remove addresses, messages and failures from some e-mails. Those still queued are marked as
     failed and never sent.
     """

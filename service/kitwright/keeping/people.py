@@ -10,7 +10,7 @@ from msgspec import structs
 from kitwright.errors import KitwrightError
 from kitwright.keeping.dossier import Dossier, gather
 from kitwright.keeping.event import add_event, note_event
-from kitwright.keeping.mail import erasemails
+from kitwright.keeping.mail import erase_mails
 from kitwright.keeping.photo import drop_photo
 from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision, Stamp
 from kitwright.keeping.store import RecordMissing, Records
@@ -159,7 +159,7 @@ def _erase_quotes(
         records.quotes.put_addition(structs.replace(addition, description=ERASED))
     for part in dossier.quotes:
         _erase_quote(records, stamp, part)
-    erasemails(records, stamp, dossier.mails)
+    erase_mails(records, stamp, dossier.mails)
 
 
 def _erase_quote(records: Records, stamp: Stamp, part: KeptQuote) -> None:

@@ -35,7 +35,7 @@ from kitwright.quote.base import (
     known,
 )
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleFault, PossibleRepair
-from kitwright.quote.customer import ShownQuote, for_customer
+from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
 from kitwright.quote.envelope import Envelope, Paper
 from kitwright.quote.kit import (
     Cover,
@@ -133,6 +133,7 @@ __all__ = [
     "UnitCode",
     "WholePercent",
     "amount_of",
+    "customers_reasons",
     "encode_quote",
     "for_customer",
     "known",

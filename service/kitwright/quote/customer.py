@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache, reduce
 from operator import or_
 from types import UnionType
@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Union, get_args, get_or
 import msgspec
 from msgspec import Struct, structs
 
+from kitwright.quote.assessment import Assessment
+from kitwright.quote.base import Reason
 from kitwright.quote.contingency import Contingency
 from kitwright.quote.price import Line
 from kitwright.quote.whole import Quote
@@ -31,6 +33,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
             "questions",
         }
     ),
+    Assessment: frozenset({"catalogue_revision"}),
     QuotedJob: frozenset({"minutes_alone", "minutes_here", "minutes_computed"}),
     Line: frozenset(
         {"computed", "tax_kind", "labour_class", "job", "places", "sources", "reason", "why"}
@@ -38,6 +41,9 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
     Contingency: frozenset({"probability", "parts"}),
 }
 """Members not shown to customers: the shop's costs, its suppliers, and its internal reasons."""
+
+SAID_INSIDE: Final = frozenset({"minutes-overridden"})
+"""Reasons of jobs that name who of the shop decided something, and why."""
 
 
 @cache
@@ -83,7 +89,7 @@ if TYPE_CHECKING:
 else:
     ShownQuote = _projected(Quote)
 
-_decode: Final = msgspec.json.Decoder(_projected(Quote)).decode
+_decode: Final = msgspec.json.Decoder(ShownQuote).decode
 
 
 def for_customer(answer: bytes) -> bytes:
@@ -91,4 +97,11 @@ def for_customer(answer: bytes) -> bytes:
 
     The same quote always gives the same bytes.
     """
-    return msgspec.json.encode(_decode(answer))
+    shown = _decode(answer)
+    jobs = tuple(structs.replace(job, why=customers_reasons(job.why)) for job in shown.jobs)
+    return msgspec.json.encode(structs.replace(shown, jobs=jobs))
+
+
+def customers_reasons(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
+    """Return the reasons of a job without those that were said inside the shop."""
+    return tuple(why for why in reasons if why.code not in SAID_INSIDE)

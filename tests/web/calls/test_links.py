@@ -2,11 +2,13 @@
 
 import random
 from hashlib import sha256
+from io import BytesIO
 from typing import Any
 from urllib.parse import quote
 
 import msgspec
 import pytest
+from pypdf import PdfReader
 from tests.keeping.damage import damaged
 from tests.web.calls.conftest import Staff
 from tests.web.problem import sound_problem
@@ -63,6 +65,24 @@ def test_offer_shows_the_quote_and_not_what_the_shop_pays(staff: Staff, customer
     assert costs
     raw = msgspec.json.decode(answer.content, type=dict[str, msgspec.Raw])["quote"]
     assert sha256(bytes(raw)).hexdigest() == told["sha256"]
+
+
+def test_customer_never_reads_who_of_the_shop_set_minutes_and_why(
+    staff: Staff, customer: Customer
+) -> None:
+    plain = staff.get(f"/v1/quotes/{staff.quote()}")["quote"]["jobs"][0]
+    override = {"job": plain["job"], "cylinder": plain["cylinder"], "minutes": 210}
+    inside = {"reason": "Mugwort minutes", "by": "Hollin of the bench"}
+    id = staff.issued(overrides=[{**override, **inside}])  # noqa: A001
+    path = linked(staff, id)
+
+    sheet = staff.client.get(f"/v1/quotes/{id}/sheet", headers={"Accept": "application/pdf"})
+    printed = "".join(page.extract_text() for page in PdfReader(BytesIO(sheet.content)).pages)
+
+    assert "Mugwort minutes" in staff.client.get(f"/v1/quotes/{id}").text
+    for told in (customer.get(path).text, customer.page(path).text, printed):
+        assert "Mugwort" not in told
+        assert "Hollin" not in told
 
 
 def test_yes_twice_is_one_acceptance(staff: Staff, customer: Customer) -> None:

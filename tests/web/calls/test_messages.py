@@ -14,7 +14,7 @@ from tests.desks import Counter, client_of, open_counter
 from tests.store.small import a_customer
 from tests.web.calls.conftest import Staff
 
-from kitwright.app import make_app, makemail_pump
+from kitwright.app import make_app, make_mail_pump
 from kitwright.settings import Settings, built_in_catalog
 from kitwright.web.calls.service import Service
 
@@ -28,7 +28,7 @@ def counter(service: Service, tmp_path: Path) -> Iterator[Counter]:
 @pytest.fixture
 def mailing(counter: Counter, tmp_path: Path) -> Iterator[Staff]:
     """Return somebody at the counter of a shop that sends mails, into the folder."""
-    pump = makemail_pump(counter.desk, Settings(catalog=built_in_catalog(), data=tmp_path))
+    pump = make_mail_pump(counter.desk, Settings(catalog=built_in_catalog(), data=tmp_path))
     with client_of(make_app(counter.desk, None, pump), counter.key) as client:
         yield Staff(counter, client)
 

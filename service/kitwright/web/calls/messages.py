@@ -10,7 +10,7 @@ from msgspec import Meta, Struct
 
 from kitwright.keeping.key import Scope
 from kitwright.keeping.link import NONCE_BYTES
-from kitwright.keeping.mail import NoAddress, check_address, queuemail, sendable
+from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
 from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision
 from kitwright.keeping.store import Records
 from kitwright.quote import Count, Paper
@@ -129,7 +129,7 @@ async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
         if now != found:
             # the letter tells of what was there before
             raise changed_since(now.quote)
-        mail = queuemail(
+        mail = queue_mail(
             records,
             stamp,
             now.quote,
