@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import highspy
 
 _COSTS: Final = 10**6
-"""The largest cost given to the solver, which is unreliable with much larger numbers."""
+"""Costs are scaled to about this at most; the solver is unreliable with much larger numbers."""
 
 
 class SolverFailed(KitwrightError):

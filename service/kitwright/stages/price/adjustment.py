@@ -70,7 +70,7 @@ class CreditOutOfRange(RequestFault):
 
 
 class DiscountTooLarge(RequestFault):
-    """A discount of more than what it reduces."""
+    """A discount of more than the amount that it reduces."""
 
     code = "discount-too-large"
 
