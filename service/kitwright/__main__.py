@@ -36,7 +36,7 @@ from kitwright.web.edge.negotiate import SVG, TEXT
 from kitwright.web.edge.problems import Refusal, pointer
 
 _SOURCE: Final = Path(__file__).parents[2]
-"""The repository, where the package runs from its source."""
+"""The repository, if the package runs from its source."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -166,7 +166,7 @@ def open_desk(
 
 
 def make_writer(service: Service, settings: Settings) -> LetterWriter:
-    """Return the writer of e-mails to customers; replies go to the shop, whatever the sender is."""
+    """Return the writer of e-mails to customers; replies go to the shop's address if it has one."""
     shop = service.workshop.shop
     return LetterWriter(
         settings.mail_from,

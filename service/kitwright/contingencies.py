@@ -180,7 +180,7 @@ class _Visit:
         self._keys = [[each.key for each in one.operations] for one in listed]
 
     def more(self, places: Iterable[int]) -> More:
-        """Return what some contingencies of the list add to the visit together."""
+        """Return the cost, minutes and needs that some contingencies add to the visit together."""
         found = [self.listed[place] for place in places]
         operations = {each.key: each for one in found for each in one.operations}
         roles = {role for one in found for role in one.roles}
@@ -205,7 +205,9 @@ class _Visit:
         )
 
     def on_top(self, place: int, before: Places) -> More:
-        """Return what one contingency adds to the visit that includes those found before it."""
+        """Return the cost, minutes and needs that one contingency adds to the visit, which already
+        includes those found before it.
+        """
         without, together = self.more(before), self.more([*before, place])
         known = {(need.role, need.cylinder, need.item) for need in without.needs}
         return More(
@@ -219,7 +221,7 @@ class _Visit:
         )
 
     def worst(self, told: Mapping[int, int | None]) -> Money:
-        """Return what the most expensive combination of the listed contingencies adds.
+        """Return the cost added by the most expensive combination of the listed contingencies.
 
         A combination includes everything that has to be found first. Usually, adding a contingency
         costs more. But a job may include others that cost more together, and a supplier's freight

@@ -106,9 +106,9 @@ def read_settings(
     """Return the settings: each from `given` if it is not None there, else from the environment,
     else the default.
 
-    Raises: SettingUnreadable, if a port is not a number from 0 to 65535, the log is unknown, the
-    rate or memory is not a number or out of range, a switch is not yes or no, or the settings of
-    e-mails are invalid.
+    Raises: SettingUnreadable, if a value is invalid: a port is not a number from 0 to 65535, the
+    log is unknown, the rate or memory is not a number or is out of range, or a switch is not yes or
+    no. It is also raised for invalid settings of e-mails.
     """
     environment = os.environ if environment is None else environment
     values = {

@@ -1,4 +1,4 @@
-"""Whether numbers make a noisy-max network: priors, distributions, sizes."""
+"""Checks of the numbers of a noisy-max network: priors, distributions, sizes."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _SUM_TOLERANCE: Final = 1e-9
 
 
 def checked_priors(priors: Mapping[F, SupportsFloat], most_faults: int) -> dict[F, float]:
-    """Return the priors by ascending faults.
+    """Return the checked priors, in ascending order of faults.
 
     Raises: NotAProbability, NegativeSize, TooManySets, TooManyCertain.
     """
@@ -46,7 +46,7 @@ def checked_priors(priors: Mapping[F, SupportsFloat], most_faults: int) -> dict[
 
 
 def checked_bases(bases: Mapping[V, Iterable[SupportsFloat]]) -> dict[V, list[float]]:
-    """Return the distributions without any fault, by ascending variables.
+    """Return the checked distributions without any fault, in ascending order of variables.
 
     Raises: NotAProbability, SumNotOne.
     """
@@ -58,7 +58,7 @@ def checked_links(
     places: Mapping[F, int],
     bases: Mapping[V, list[float]],
 ) -> dict[V, dict[int, list[float]]]:
-    """Return the links of each variable, by the place of the fault.
+    """Return the checked links of each variable, by the place of the fault.
 
     Raises: UnknownFault, UnknownVariable, WrongLength, NotAProbability, SumNotOne.
     """

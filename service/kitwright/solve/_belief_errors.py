@@ -1,4 +1,4 @@
-"""What cannot be a noisy-max network, an observation of one, or a question to one."""
+"""Errors of noisy-max networks, of their observations, and of questions to them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 class BeliefError(KitwrightError):
-    """A network that cannot be, or a question to one that has no answer."""
+    """An invalid network, or a question to a network that has no answer."""
 
     code = "belief-error"
 
@@ -37,7 +37,7 @@ class UnknownVariable(BeliefError):
 
 
 class UnknownLevel(BeliefError):
-    """An observation is of a level that its variable does not have; they count from zero."""
+    """An observation has a level that its variable does not have; levels count from zero."""
 
     code = "unknown-level"
 
@@ -49,7 +49,7 @@ class UnknownLevel(BeliefError):
 
 
 class NotAProbability(BeliefError):
-    """A number is not from zero to one: a fault's prior, or in a base or link distribution.
+    """A number that is not from zero to one: a fault's prior, or in a base or link distribution.
 
     `variable` is None for a prior, `fault` is None for a base.
     """
@@ -89,7 +89,7 @@ class WrongLength(BeliefError):
 
 
 class NegativeSize(BeliefError, ValueError):
-    """Sets are to have fewer faults than none."""
+    """The maximum number of faults in a set is negative."""
 
     code = "negative-size"
 
@@ -99,7 +99,7 @@ class NegativeSize(BeliefError, ValueError):
 
 
 class TooManySets(BeliefError):
-    """There are more sets of faults than can be gone through in a sensible time."""
+    """There are more sets of faults than can be computed in a reasonable time."""
 
     code = "too-many-sets"
 
@@ -110,7 +110,7 @@ class TooManySets(BeliefError):
 
 
 class TooManyCertain(BeliefError):
-    """More faults have a prior of one than a set may hold, so no set is possible."""
+    """More faults have a prior of one than a set may contain, so no set is possible."""
 
     code = "too-many-certain"
 
@@ -121,7 +121,7 @@ class TooManyCertain(BeliefError):
 
 
 class PowerOutOfRange(BeliefError, ValueError):
-    """An observation's power is not from zero, ignored, to one, in full."""
+    """An observation's power is not from 0 (ignored) to 1 (full)."""
 
     code = "power-out-of-range"
 
@@ -142,7 +142,7 @@ class SeenTwice(BeliefError):
 
 
 class AlreadySeen(BeliefError):
-    """A group asks what seeing variables would tell that have been seen."""
+    """A group contains variables that have already been observed."""
 
     code = "already-seen"
 
@@ -152,7 +152,7 @@ class AlreadySeen(BeliefError):
 
 
 class TooManyOutcomes(BeliefError):
-    """A group has more joint outcomes than can be gone through in a sensible time."""
+    """A group has more joint outcomes than can be computed in a reasonable time."""
 
     code = "too-many-outcomes"
 
@@ -166,7 +166,7 @@ class TooManyOutcomes(BeliefError):
 class Impossible(BeliefError):
     """No set of faults allows all of some observations together.
 
-    `seen` is as few of them as clash: without any one of them, a set allows the others.
+    `seen` is a minimal conflicting subset: without any one of them, a set allows the others.
     """
 
     code = "impossible"

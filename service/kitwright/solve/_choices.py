@@ -1,6 +1,6 @@
-"""The search under `closure`: which branches of OR groups to take, on sets kept as ints.
+"""The search used by `closure`: it selects branches of OR groups, on sets stored as ints.
 
-An item is its place, counted from zero; a set of items is an int with a bit at each one's place.
+An item is its place, counted from zero. A set of items is an int with a bit at each item's place.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def bits(mask: int) -> Iterator[int]:
-    """Yield the places of the bits of a mask, ascending."""
+    """Yield the places of the set bits of a mask, in ascending order."""
     while mask:
         low = mask & -mask
         yield low.bit_length() - 1
@@ -38,34 +38,34 @@ def gather(sets: Sequence[int], places: int) -> int:
 
 
 class Settled(NamedTuple):
-    """What closed sets of allowed items alone can hold."""
+    """The possible contents of closed sets that consist of allowed items only."""
 
     possible: int
-    """The items that some closed set holds."""
+    """The items that at least one closed set contains."""
     sure: list[int]
-    """By place: what every closed set with the item holds."""
+    """By place: the items that every closed set with the item contains."""
     reach: list[int]
-    """By place: what a least closed set may hold for the item's sake."""
+    """By place: the items that a least closed set may contain because of the item."""
 
 
 class Choice(NamedTuple):
-    """An OR group as the search sees it."""
+    """An OR group, in the form that the search uses."""
 
     owner: int
     """The bit of the item that has the group."""
     any_of: int
-    """The branches that can be had; each meets the group."""
+    """The possible branches; each of them satisfies the group."""
     ways: tuple[int, ...]
-    """For each branch worth trying, what it is sure to bring, itself included."""
+    """For each branch worth trying, the items that it always adds, including itself."""
     reach: int
-    """Everything that any of the branches may bring."""
+    """All items that any of the branches may add."""
 
 
 class Structure:
     """Needs by place: `all_of` masks, and a mask for each group of `any_of`.
 
-    `order` has each place after those it needs. Where needs run in a circle it is cut short, and
-    `circle` has one, each place needing the next.
+    `order` has each place after those it needs. If needs form a cycle, `order` is incomplete, and
+    `circle` contains one cycle, in which each place needs the next.
     """
 
     def __init__(self, all_of: Sequence[int], any_of: Sequence[Sequence[int]]) -> None:
@@ -84,7 +84,7 @@ class Structure:
             self.required[place] = 1 << place | gather(self.required, all_of[place])
 
     def _circle(self, waiting: int) -> list[int]:
-        """Return a circle among places each of which needs another, from its lowest place on."""
+        """Return a cycle among places each of which needs another, starting at its lowest place."""
         trail: list[int] = []
         place = next(bits(waiting), None)
         while place is not None and place not in trail:
@@ -97,7 +97,7 @@ class Structure:
         return circle[first:] + circle[:first]
 
     def settle(self, allowed: int) -> Settled:
-        """Return what is possible with the allowed places alone."""
+        """Return the possible sets with the allowed places only."""
         possible = 0
         sure = [0] * len(self.needs)
         reach = [0] * len(self.needs)
@@ -108,7 +108,7 @@ class Structure:
             groups = [group & possible for group in self.any_of[place]]
             if all(groups):
                 possible |= itself
-                # What every branch brings comes along whichever is taken.
+                # Items that every branch adds are added whichever branch is taken.
                 common = [reduce(and_, [sure[b] for b in bits(group)]) for group in groups]
                 sure[place] = itself | gather(sure, all_of) | union(common)
                 reach[place] = (
@@ -117,13 +117,13 @@ class Structure:
         return Settled(possible, sure, reach)
 
     def choices(self, settled: Settled, region: int) -> list[Choice]:
-        """Return the OR groups in a region, but for those met as soon as they open."""
+        """Return the OR groups in a region, except those satisfied as soon as they open."""
         choices = []
         for place in bits(region & self.choosing):
             for group in self.any_of[place]:
                 branches = group & settled.possible
                 if not branches & settled.sure[place]:
-                    # A branch that brings another one along is never the lightest.
+                    # A branch that also adds another branch is never the lightest.
                     sure = [(1 << branch, settled.sure[branch]) for branch in bits(branches)]
                     ways = tuple(way for itself, way in sure if way & branches == itself)
                     reach = gather(settled.reach, branches)
@@ -132,12 +132,12 @@ class Structure:
 
 
 def least_closure(start: int, choices: Iterable[Choice], weights: Sequence[int]) -> int:
-    """Return the lightest set that holds `start` and a branch of every choice it opens.
+    """Return the lightest set that contains `start` and a branch of every choice that it opens.
 
     Args:
-        start: a set that holds what its items are sure to bring.
-        choices: the OR groups of all items that may come in.
-        weights: by place, above zero, and so that no two sets weigh the same.
+        start: a set that contains the items that its items always add.
+        choices: the OR groups of all items that may be added.
+        weights: by place, above zero, and such that no two sets have the same weight.
     """
     # A choice that `start` meets never opens again.
     choices = [choice for choice in choices if not start & choice.owner or _opens(choice, start)]
@@ -153,7 +153,7 @@ def _opens(choice: Choice, closed: int) -> bool:
 
 
 def _regions(start: int, choices: Sequence[Choice]) -> list[int]:
-    """Return what the open choices reach, split where nothing is shared: each solves alone."""
+    """Return the reach of the open choices, split into independent regions."""
     regions: list[int] = []
     for choice in choices:
         if _opens(choice, start):
@@ -183,7 +183,7 @@ def _best_first(start: int, choices: Sequence[Choice], weights: Sequence[int]) -
         ]
         if not prices:
             return closed
-        # The dearest choice first: it lifts the bound soonest.
+        # The most expensive choice first, as it raises the bound soonest.
         for price, way in max(prices, key=min):
             grown = closed | way
             if grown not in visited:
@@ -197,11 +197,11 @@ def _weight(items: int, weights: Sequence[int]) -> int:
 
 
 def _bound(closed: int, opened: Sequence[Choice], weights: Sequence[int]) -> int:
-    """Return a weight that meeting the open choices adds at least.
+    """Return a lower bound of the weight that is added by satisfying the open choices.
 
-    Each choice in turn charges the price of its cheapest way to the items of every way, and no
-    item is charged beyond its weight: so the charges of all choices add up. Within a choice an
-    item is charged once for all the ways it is part of.
+    Each choice in turn charges the price of its cheapest way to the items of every way. No item is
+    charged more than its weight, so the charges of all choices add up. Within a choice, an item is
+    charged once for all the ways that it is part of.
     """
     left: dict[int, int] = {}
     total = 0

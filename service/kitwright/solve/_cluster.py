@@ -1,10 +1,10 @@
-"""Clusters: faults that abnormal observations tie together, weighed exactly in all their sets.
+"""Clusters: faults connected by abnormal observations, with exact weights over all their sets.
 
-The faults are gone through one by one. What is carried along is, for each set of signs that some
-cause has driven to the level seen so far, the weight of all choices that lead there: of a sign that
-was seen at a level no cause may go higher, and one must get there. A sign is carried from its first
-fault to its last, so what counts is how many are carried at a time, not how many faults there are.
-A second pass, backwards, gives every fault's share at once.
+The faults are processed one by one. The state is, for each set of signs that some cause has driven
+to the level seen so far, the total weight of all choices that lead there. If a sign was seen at a
+level, no cause may drive it higher, and at least one must reach the level. A sign is carried from
+its first fault to its last. So the effort depends on the number of signs carried at a time, not on
+the number of faults. A second pass, backwards, gives the shares of all faults at once.
 """
 
 from __future__ import annotations
@@ -27,12 +27,12 @@ if TYPE_CHECKING:
 Kind = TypeVar("Kind", bound=np.generic)
 
 MOST_CARRIED: Final = 11
-"""Of more signs carried at a time, those that say least are left out: no bench shows so many."""
+"""If more signs are carried at a time, the weakest are left out; no real bench has so many."""
 
 
 class Question(NamedTuple):
-    """What the faults of a cluster are weighed with: the logarithms of each one's chance of being
-    present and of being absent, with all that speaks of it alone; and a sign to leave out.
+    """The inputs for weighing a cluster: for each fault, the logarithms of its chances of being
+    present and absent, with all evidence about it alone; and a sign to leave out.
     """
 
     present: Sequence[float]
@@ -42,8 +42,9 @@ class Question(NamedTuple):
 
 class Masses(NamedTuple):
     """The weight of the sets with each fault, and of those without it: a row for each question, a
-    column for each fault. `empty` is the first question's share of the set of none, 0.0 where no
-    set is possible. The two weights of a fault have a scale of their own.
+    column for each fault. The two weights of a fault have their own scale.
+
+    `empty` is the share of the empty set in the first question, 0.0 if no set is possible.
     """
 
     present: Floats
@@ -52,12 +53,12 @@ class Masses(NamedTuple):
 
     @property
     def is_possible(self) -> bool:
-        """Whether any set is possible, in the first question."""
+        """Whether any set is possible in the first question."""
         return bool((self.present[0] + self.absent[0] > 0.0).all())
 
 
 class Cluster:
-    """Some faults, and the signs that tie them, each linked to two of the faults or more."""
+    """Some faults, and the signs that connect them, each linked to at least two of the faults."""
 
     def __init__(self, count: int, signs: Sequence[Sign]) -> None:
         self._count = count
@@ -83,7 +84,7 @@ class Cluster:
         self._last = {fault: [s for s in ends if ends[s] == fault] for fault in self._order}
 
     def _in_order(self) -> tuple[list[int], list[int]]:
-        """Return the faults in an order in which few signs are carried, and the most of those."""
+        """Return the faults in an order with few signs carried, and the greatest such number."""
         left = {
             fault: {sign for sign, one in self._signs.items() if fault in one.links}
             for fault in range(self._count)
@@ -103,7 +104,7 @@ class Cluster:
         return order, sorted(widest)
 
     def weigh(self, questions: Sequence[Question]) -> Masses:
-        """Return what the sets weigh, question by question."""
+        """Return the weights of the sets, question by question."""
         there, gone = _chances(questions)
         left_out = np.array([-1 if one.without is None else one.without for one in questions])
         carried: list[int] = []
@@ -142,7 +143,7 @@ class Cluster:
         gone: Floats,
         empty: float,
     ) -> Masses:
-        """Return each fault's masses: what leads to its step, times what may follow from it."""
+        """Return each fault's masses: the weight that leads to its step, times that after it."""
         present, absent = np.zeros_like(there), np.zeros_like(gone)
         after: Floats = np.ones(len(left_out))
         for fault, carried, with_it, without in reversed(steps):
@@ -179,7 +180,7 @@ def _chances(questions: Sequence[Question]) -> tuple[Floats, Floats]:
 
 
 def _rows(column: NDArray[Kind], states: Floats) -> NDArray[Kind]:
-    """Return a figure for each question, to be multiplied with its states."""
+    """Return a value for each question, to be multiplied with its states."""
     shaped: NDArray[Kind] = column.reshape(-1, *(1,) * (states.ndim - 1))
     return shaped
 

@@ -1,7 +1,7 @@
-"""A known cover and prices of the needs: what keeps a long search from going astray.
+"""A known cover and prices of the needs, which guide a long search.
 
-Both come from a solver that reckons in floats. Neither need be right for the search to be: the
-cover is one that anyone can check, and any prices at all bound what covers cost.
+Both come from a solver that computes with floats. The search is exact even if they are not: the
+cover can be checked, and any prices at all give a bound of the cost of covers.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 UNIT: Final = 2**20
-"""Prices and gains are counted in parts of one, so many to one."""
+"""The number of parts per unit in which prices and gains are counted."""
 
 
 class Guide(NamedTuple):
-    """The value of a known cover, and prices that tell how far above it a state must end.
+    """The value of a known cover, and prices that show how far above it a state must end.
 
-    Prices are by need, values by rank, prices and gains in parts of `UNIT`. What a column holds at
-    these prices, beyond its value, is its gain. Whatever the prices, a cover's value is no less
-    than that of the needs at these prices without all the gains that can be made.
+    Prices are by need, values by rank, prices and gains in parts of `UNIT`. A column's gain is the
+    price of its contents less its value. Whatever the prices are, the value of a cover is at least
+    the price of the needs less all possible gains.
     """
 
     most: int
@@ -32,12 +32,12 @@ class Guide(NamedTuple):
     values: Mapping[int, int]
 
     def gain(self, column: Column) -> int:
-        """Return the gain of a copy; below zero where it costs more than it holds."""
+        """Return the gain of a copy, negative if it costs more than the price of its contents."""
         held = sum(self.prices[need] * count for need, count in column.holds.items())
         return held - self.values[column.rank] * UNIT
 
     def best_gain(self, stage: Stage) -> int:
-        """Return the highest gain that can be made in a stage."""
+        """Return the highest possible gain in a stage."""
         return max(0, *(self.gain(column) * column.limit for column in stage))
 
     def worthwhile(self, problem: Problem) -> Problem:
@@ -56,9 +56,9 @@ class Guide(NamedTuple):
 
 
 def known_cover(problem: Problem) -> tuple[Counter[int], Guide] | None:
-    """Return the copies of a good cover by rank, most often the best, and the guide it makes.
+    """Return the copies of a good cover by rank, usually the best, and a guide made from it.
 
-    None, where the solver sees no cover.
+    Return None if the solver finds no cover.
 
     Raises: SolverFailed.
     """

@@ -1,4 +1,4 @@
-"""How much a joint observation is expected to tell about the label of a set of faults."""
+"""The information that a joint observation is expected to give about the label of a fault set."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ _CELLS = 2**17
 
 
 class Labelled:
-    """Sets of faults with their chances, those with the same label side by side.
+    """Sets of faults with their chances, grouped by label.
 
     Args:
-        sets: where the sets come from.
-        rows: which of them are meant, at least one.
-        chances: of each of these, above zero, with a sum of one.
-        labels: of each of these.
+        sets: all sets.
+        rows: the sets to use, at least one.
+        chances: the chance of each of them, above zero, with a sum of one.
+        labels: the label of each of them.
     """
 
     def __init__(
@@ -42,12 +42,12 @@ class Labelled:
         self._mass: Floats = np.add.reduceat(self._chances, self._starts)
 
     def information(self, group: Sequence[Levels]) -> float:
-        """Return in bits what seeing a group of variables is expected to tell about the label.
+        """Return the bits that observing a group of variables is expected to tell about the label.
 
-        That is the entropy of the outcomes less what is left of it once the label is known. Sets
-        alike in the faults linked to the group give each outcome the same chance. Where all sets
-        of a label are alike, the variables are independent given the label, so their entropies
-        add up; the other labels need their joint outcomes.
+        That is the entropy of the outcomes less their entropy once the label is known. Sets with
+        the same faults linked to the group give each outcome the same chance. If all sets of a
+        label agree in these faults, the variables are independent given the label, and their
+        entropies add up. The other labels need their joint outcomes.
         """
         linked = np.logical_or.reduce([levels.linked for levels in group])
         examples, classes = self._sets.merged(self._members, linked)
@@ -90,9 +90,9 @@ def _crossed(first: Floats, second: Floats) -> Floats:
 
 
 def _entropy(chances: Floats, axis: int | None = None) -> Floats:
-    """Return minus the sum of each chance times its natural logarithm; a chance of none adds none.
+    """Return minus the sum of each chance times its natural logarithm; a chance of zero adds zero.
 
-    Of chances that do not sum to one it is a part of an entropy.
+    If the chances do not sum to one, the result is a part of an entropy.
     """
     # The least of these is too small to show in a sum, and its logarithm is finite.
     parts = chances * np.log(np.maximum(chances, 1e-300))

@@ -1,4 +1,4 @@
-"""Arrays behind noisy-max networks: an entry for each set of faults, faults named by place."""
+"""Arrays for noisy-max networks: an entry for each set of faults; a fault is its place."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 class Merged(NamedTuple):
-    """Sets that are alike in some faults, as one class: a member of each, and each set's class."""
+    """Classes of sets that agree in some faults: one member of each class, and each set's class."""
 
     examples: Places
     classes: Places
@@ -28,7 +28,7 @@ class Merged(NamedTuple):
 class FaultSets:
     """All sets of at most `most` of `count` faults, by size, then by their ascending places.
 
-    `members` has a column for each set, filled up with `count`, which stands for no fault.
+    `members` has a column for each set, filled up with `count`, which means no fault.
     """
 
     def __init__(self, count: int, most: int) -> None:
@@ -54,7 +54,7 @@ class FaultSets:
         return [place for place in self.members[:, column].tolist() if place < self._count]
 
     def log_priors(self, priors: Sequence[float]) -> Floats:
-        """Return the logarithm of each set's chance, faults being independent of one another."""
+        """Return the logarithm of each set's chance, with independent faults."""
         chances = np.array(priors, dtype=np.float64)
         certain = chances == 1.0
         absent = np.log1p(-np.where(certain, 0.0, chances))
@@ -66,7 +66,7 @@ class FaultSets:
         return logs
 
     def merged(self, members: Places, linked: Marks) -> Merged:
-        """Return the classes of the sets in `members` that hold the same of the linked faults."""
+        """Return the classes of the sets in `members` that contain the same linked faults."""
         kept = np.append(linked, False).take(members)
         rank = np.zeros(members.shape[1], dtype=np.intp)
         names = np.zeros(members.shape[1], dtype=np.intp)
@@ -83,7 +83,7 @@ class FaultSets:
 
 
 class Levels:
-    """A variable's distributions: without any fault, and as each fault alone drives it."""
+    """A variable's distributions: without any fault, and with each fault alone."""
 
     def __init__(self, base: Sequence[float], links: Mapping[int, Sequence[float]], faults: int):
         self.linked: Marks = np.zeros(faults, dtype=np.bool_)
@@ -99,7 +99,7 @@ class Levels:
         self._up_to[-1] = 1.0
 
     def likelihood(self, members: Places) -> Floats:
-        """Return the chance of each level, down, given each set of faults, across.
+        """Return the chance of each level (rows) given each set of faults (columns).
 
         The maximum of two is a level where one of them is and the other is no higher. Sums of
         products alone keep the smallest chances exact; differences of products would not.
@@ -116,14 +116,14 @@ class Levels:
 
 
 def log_likelihood(levels: Levels, members: Places) -> Floats:
-    """Return the logarithms of `Levels.likelihood`, minus infinity for a chance of none."""
+    """Return the logarithms of `Levels.likelihood`, minus infinity for a chance of zero."""
     with np.errstate(divide="ignore"):
         logs: Floats = np.log(levels.likelihood(members))
     return logs
 
 
 def shares(logs: Floats) -> Floats:
-    """Return the weights that logarithms stand for, scaled to a sum of one."""
+    """Return the weights whose logarithms are given, scaled to a sum of one."""
     weights = np.exp(logs - logs.max())
     scaled: Floats = weights / weights.sum()
     return scaled

@@ -1,4 +1,4 @@
-"""Posterior: what observations of a noisy-max network leave to believe of its faults."""
+"""Posterior: the probabilities of a noisy-max network's faults, given observations."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ V = TypeVar("V", bound=Orderable)
 
 
 class _Tied(NamedTuple):
-    """A cluster with its faults, its signs and all that speaks of any of its faults, by place."""
+    """A cluster with its faults, its signs and all evidence about its faults, by place."""
 
     cluster: Cluster
     faults: tuple[int, ...]
@@ -28,9 +28,9 @@ class _Tied(NamedTuple):
 
 
 class Posterior(Generic[F, V]):
-    """What observations leave to believe.
+    """The probabilities of faults, given observations.
 
-    `marginals` has the probability of each fault, `none` is that of no fault at all.
+    `marginals` has the probability of each fault; `none` is the probability of no fault at all.
     """
 
     def __init__(
@@ -46,7 +46,7 @@ class Posterior(Generic[F, V]):
             one.level > 0 and len(sign.links) > 1
             for one, sign in zip(seen, self._signs, strict=True)
         ]
-        # What an observation that speaks of a fault alone says of its absence and its presence.
+        # The weight of each observation about one fault alone, for its absence and its presence.
         self._own: list[dict[int, tuple[float, float]]] = [{} for _ in network.faults]
         for place, (sign, shared) in enumerate(zip(self._signs, self._shared, strict=True)):
             for fault in () if shared else sign.links:
@@ -67,7 +67,7 @@ class Posterior(Generic[F, V]):
         self.marginals: Mapping[F, Probability] = dict(zip(network.faults, chances, strict=True))
 
     def is_possible(self) -> bool:
-        """Return whether any set of faults allows what was seen."""
+        """Return whether any set of faults allows the observations."""
         return (
             # Without a fault that drives it, only the background can explain a level.
             all(sign.base[0] > 0.0 for sign in self._signs if not sign.links)
@@ -76,8 +76,8 @@ class Posterior(Generic[F, V]):
         )
 
     def _chances(self, fault: int, *, without: int | None = None) -> tuple[float, float]:
-        """Return the logarithms of a fault's chances of being absent and of being present, with
-        all that speaks of it alone, one observation left out where a place is given.
+        """Return the logarithms of a fault's chances of being absent and present, from all evidence
+        about it alone; `without` is the place of an observation to leave out.
         """
         said = [told for place, told in self._own[fault].items() if place != without]
         network = self._network
@@ -87,7 +87,7 @@ class Posterior(Generic[F, V]):
         )
 
     def _groups(self) -> list[list[int]]:
-        """Return the faults that signs tie together, by place."""
+        """Return the groups of faults that signs connect, by place."""
         groups: list[set[int]] = []
         for sign, shared in zip(self._signs, self._shared, strict=True):
             if shared:
@@ -131,21 +131,21 @@ class Posterior(Generic[F, V]):
         )
 
     def factor(self, fault: F, variable: V) -> Probability:
-        """Return by how much the observation of a variable multiplies the odds of a fault, once
-        all the other evidence has been considered.
+        """Return the factor by which the observation of a variable multiplies the odds of a fault,
+        given all other evidence.
 
-        With e all that was seen and v this observation, each with its power, it is
-        [P(e | fault) / P(e without v | fault)] / [P(e | not fault) / P(e without v | not fault)]:
-        how many times more likely the observation is with the fault than without it, where the
-        other faults are as probable as the rest of the evidence makes them. The odds of the fault
-        without this observation, times the factor, are its odds with it. So it suits explaining
-        this answer: above one speaks for the fault, below one against it, and what another fault
-        explains as well counts for little. The factors of several observations do not multiply
-        to their joint weight.
+        If e is all that was seen and v this observation, each with its power, the factor is
+        [P(e | fault) / P(e without v | fault)] / [P(e | not fault) / P(e without v | not fault)].
+        The observation is that many times more likely with the fault than without it, if the other
+        faults are as probable as the rest of the evidence makes them. The odds of the fault without
+        this observation, times the factor, are its odds with it. So the factor can explain the
+        result: above one, the observation supports the fault; below one, it speaks against it. An
+        observation that another fault explains as well has a factor near one. The factors of
+        several observations do not multiply to their joint weight.
 
-        Infinite where the fault alone can explain the observation, zero where it cannot; one
-        where the variable was not seen, and where the rest of the evidence already settles the
-        fault.
+        The factor is infinite if only the fault can explain the observation, and zero if the fault
+        excludes it. It is one if the variable was not observed, or if the rest of the evidence
+        already decides about the fault.
 
         Raises: UnknownFault, UnknownVariable.
         """
@@ -170,7 +170,7 @@ class Posterior(Generic[F, V]):
         return _ratio(_ratio(there_now, gone_now), there / gone)
 
     def _masses_without(self, tied: _Tied) -> Masses:
-        """Return what a cluster's sets weigh without each of the observations that speak of it."""
+        """Return the weights of a cluster's sets without each of the observations about it."""
         first = tied.faults[0]
         if first not in self._without:
             self._without[first] = tied.cluster.weigh(
@@ -184,7 +184,7 @@ def _log(chance: float) -> float:
 
 
 def _share(absent: float, present: float) -> float:
-    """Return the probability of what is present, of two logarithms of weights."""
+    """Return the probability of presence from the logarithms of two weights."""
     if -inf in (present, absent):
         return float(present > absent)
     return 1.0 / (1.0 + exp(min(absent - present, 700.0)))
@@ -195,7 +195,7 @@ def _exp(logarithm: float) -> float:
 
 
 def _ratio(chance: float, other: float) -> float:
-    """Return how many times larger one chance is; infinity over none, one where both are none."""
+    """Return the ratio of two chances; infinity if only `other` is zero, one if both are zero."""
     if other == 0.0:
         return 1.0 if chance == 0.0 else inf
     return chance / other

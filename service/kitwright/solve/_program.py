@@ -1,8 +1,8 @@
-"""Integer programs, given to HiGHS. Floats exist here alone: whole numbers go in and come out.
+"""Integer programs, solved by HiGHS. Floats are used only here: inputs and results are integers.
 
-Floats make hearsay of what a solver says: it takes 0.999999 for one, and it may cut off the best
-solution by a hair. So nothing here is a proof. What comes back are whole values that obey every
-row, as anyone can check, and prices, of which any make a lower bound.
+With floats, a solver's answer is not certain: it takes 0.999999 for one, and it may narrowly miss
+the best solution. So nothing here is a proof. The results are whole values that obey every row,
+which can be checked, and prices, which give a lower bound whatever they are.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     import highspy
 
 _COSTS: Final = 10**6
-"""The solver loses its way among numbers much larger."""
+"""Costs are scaled to about this at most; the solver is unreliable with much larger numbers."""
 
 
 class SolverFailed(KitwrightError):
-    """The integer-program solver gave no answer, or one that whole numbers do not bear out."""
+    """The integer-program solver gave no answer, or one that whole numbers do not confirm."""
 
     code = "solver-failed"
 
@@ -31,7 +31,7 @@ class SolverFailed(KitwrightError):
 
 
 class Row(NamedTuple):
-    """A sum of columns, each times its factor, and the range it must keep to."""
+    """A sum of columns, each times its factor, and the range that it must be in."""
 
     factors: Mapping[int, int]
     least: int | None = None
@@ -47,9 +47,9 @@ class Program(NamedTuple):
 
 
 def good_values(program: Program) -> list[int] | None:
-    """Return whole values that obey the rows, at what the solver takes for the least cost.
+    """Return whole values that obey the rows, at the least cost according to the solver.
 
-    None, where it finds that there are none.
+    Return None if the solver finds that there are none.
 
     Raises: SolverFailed.
     """
@@ -63,7 +63,7 @@ def good_values(program: Program) -> list[int] | None:
 
 
 def row_prices(program: Program, unit: int) -> list[int]:
-    """Return what one more of each row costs where values need not be whole, `unit` for one.
+    """Return the cost of one more of each row if values need not be whole, in parts of `unit`.
 
     Raises: SolverFailed.
     """

@@ -1,7 +1,7 @@
-"""A covering problem in numbers, and what shrinks it without losing its one best cover.
+"""A covering problem in numbers, and reductions of it that preserve its one best cover.
 
-Best is: least cost, then fewest packs, then the smallest tuple of ids in ascending order. Needs
-and ids are numbers here, ids by their order.
+The best cover has the least cost, then the fewest packs, then the smallest tuple of ids in
+ascending order. Needs and ids are numbers here; ids are numbered in their order.
 """
 
 from __future__ import annotations
@@ -15,19 +15,19 @@ if TYPE_CHECKING:
 
 
 class Column(NamedTuple):
-    """A kind of pack, as far as it is of use."""
+    """A kind of pack, with its useful contents and copies only."""
 
     rank: int
-    """The place of its id among all ids."""
+    """The place of its id in the order of all ids."""
     holds: Mapping[int, int]
-    """By need, never more than is wanted."""
+    """Contents by need, never more than is wanted."""
     cost: int
     limit: int
-    """Most copies, never more than can be of use."""
+    """The most copies, never more than can be useful."""
     group: str | None
-    """Where not None, at most one copy in all from the columns of the group."""
+    """If not None, at most one copy in total may be taken from the columns of the group."""
     is_ample: bool
-    """No cover could want for another copy."""
+    """Whether no cover can need more copies than `limit`."""
 
 
 class Problem(NamedTuple):
@@ -42,14 +42,14 @@ Stage = Sequence[Column]
 
 
 class NoCover(Exception):
-    """The columns cannot cover the needs, all at once."""
+    """The columns cannot cover all the needs together."""
 
 
 class Scale:
-    """Whole numbers that say all about copies taken, so that the least number is the best.
+    """Encodes the copies taken as a whole number, so that the least number is the best cover.
 
-    The highest digits are the cost. Then comes the count, and then the copies of each column,
-    those of the smallest id highest: they are taken away, for more of a smaller id is better.
+    The highest digits are the cost, the next are the count. Then follow the copies of each column,
+    the smallest id first; they are subtracted, because more of a smaller id is better.
     """
 
     def __init__(self, columns: Sequence[Column]) -> None:
@@ -58,29 +58,31 @@ class Scale:
         self._digits = self._width * len(columns)
 
     def value(self, column: Column) -> int:
-        """Return the cost and the count of one copy in one number."""
+        """Return the cost and the count of one copy as one number."""
         return (column.cost << self._width) + 1
 
     def weights(self, columns: Sequence[Column]) -> dict[int, int]:
-        """Return what one copy of each column weighs, by rank."""
+        """Return the weight of one copy of each column, by rank."""
         shift = {rank: self._width * place for place, rank in enumerate(self._ranks)}
         return {c.rank: (self.value(c) << self._digits) - (1 << shift[c.rank]) for c in columns}
 
     def value_of(self, weight: int) -> int:
-        """Return the cost and the count of all that weighs this much together."""
+        """Return the cost and the count, as one number, of a cover of this weight."""
         return -(-weight >> self._digits)
 
     def copies_of(self, weight: int) -> Counter[int]:
-        """Return the copies of each column in what weighs this much together, by rank."""
+        """Return the copies of each column in a cover of this weight, by rank."""
         copies = -weight & ((1 << self._digits) - 1)
         each = (1 << self._width) - 1
         return Counter({r: copies >> self._width * p & each for p, r in enumerate(self._ranks)})
 
 
 def reduced(problem: Problem) -> tuple[Counter[int], Problem]:
-    """Return the copies that every best cover has, by rank, and the problem that is left.
+    """Return the copies that are certain to be in the best cover, by rank, and the rest.
 
-    Raises: NoCover, where it shows.
+    The rest is the problem that is left to solve.
+
+    Raises: NoCover, if the reduction shows that there is none.
     """
     taken: Counter[int] = Counter()
     while True:
@@ -93,7 +95,7 @@ def reduced(problem: Problem) -> tuple[Counter[int], Problem]:
 
 
 def parts(problem: Problem) -> list[Problem]:
-    """Return the problem split where nothing is shared: each part has its own best cover."""
+    """Return the problem split into independent parts; each part has its own best cover."""
     need_of: dict[str, int] = {}
     leader = {need: need for need in problem.wanted}
 
@@ -127,7 +129,7 @@ def stages_of(problem: Problem) -> list[Stage]:
 
 
 def supply(columns: Iterable[Column]) -> Counter[int]:
-    """Return how much of each need the columns can give at best, one need at a time."""
+    """Return the most of each need that the columns can supply, one need at a time."""
     total: Counter[int] = Counter()
     best: dict[tuple[str, int], int] = {}
     for column in columns:
@@ -143,7 +145,7 @@ def supply(columns: Iterable[Column]) -> Counter[int]:
 
 
 def trimmed(problem: Problem) -> Problem:
-    """Return the problem without what is of no use to it."""
+    """Return the problem without columns, contents and copies that are of no use."""
     columns = []
     for column in problem.columns:
         holds = {
@@ -163,7 +165,7 @@ def trimmed(problem: Problem) -> Problem:
 
 
 def _undominated(problem: Problem) -> Problem:
-    """Return the problem without the columns that a better cover can always do without."""
+    """Return the problem without the columns that a better cover never needs."""
     holders: dict[int, list[Column]] = defaultdict(list)
     for column in problem.columns:
         for need in column.holds:
@@ -181,12 +183,12 @@ def _undominated(problem: Problem) -> Problem:
         rarest = min(column.holds, key=lambda need: len(holders[need]))
         if any(_beats(other, column) for other in holders[rarest]):
             return True
-        # Its contents bought one need at a time. Itself, where cheapest, is too dear to win.
+        # Its contents bought one need at a time. If it is the cheapest itself, it can't win.
         prices = [price(need, count) for need, count in column.holds.items()]
         return None not in prices and sum(filter(None, prices)) < column.cost
 
-    # One may go for the sake of another that goes as well: what takes the place of the latter is
-    # better still, and so on to one that stays.
+    # A column may be removed because of another that is removed too: the one that replaces the
+    # latter is better still, and so on, to one that remains.
     return problem._replace(columns=[c for c in problem.columns if not is_beaten(c)])
 
 
@@ -200,7 +202,7 @@ def _beats(column: Column, other: Column) -> bool:
 
 
 def _forced(problem: Problem) -> Counter[int]:
-    """Return the copies without which a need would come short, by rank."""
+    """Return the copies without which a need could not be covered, by rank."""
     total = supply(problem.columns)
     spare = {need: total[need] - count for need, count in problem.wanted.items()}
     if any(count < 0 for count in spare.values()):
@@ -226,7 +228,7 @@ def _forced(problem: Problem) -> Counter[int]:
 
 
 def _after(problem: Problem, forced: Mapping[int, int]) -> Problem:
-    """Return what is left once copies are taken."""
+    """Return the problem that is left after copies are taken."""
     wanted = dict(problem.wanted)
     spent = set()
     for column in problem.columns:

@@ -14,13 +14,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 State = tuple[int, ...]
-"""What is left of each need."""
+"""The rest of each need that is not covered yet."""
 States = dict[State, int]
-"""The best way to each state: what it weighs."""
+"""State -> the weight of the best way to it."""
 
 
 class Move(NamedTuple):
-    """What a column can do to a state: copies that each fill some places, at a weight each."""
+    """The effect of a column on a state: each copy fills some places, and has a weight."""
 
     fills: Sequence[tuple[int, int]]
     limit: int
@@ -28,10 +28,10 @@ class Move(NamedTuple):
 
 
 def swept(problem: Problem, most_steps: int, guide: Guide | None = None) -> Counter[int] | None:
-    """Return the copies of the best cover by rank, None where that takes too many steps.
+    """Return the copies of the best cover by rank, None if that takes more than `most_steps`.
 
-    Columns are decided on stage by stage. Of all the ways that leave the same needs only the best
-    is kept; and, with a guide, none that must end above the value of its cover.
+    Columns are decided stage by stage. Of all the ways that leave the same needs, only the best
+    is retained. With a guide, ways that must end above the value of its cover are dropped.
 
     Raises: NoCover.
     """
@@ -85,7 +85,7 @@ class _Sweep:
         return sum(map(self.guide.best_gain, stages)) if self.guide else 0
 
     def _hopeful(self, states: States, gains: int) -> States:
-        """Return the states that can still end at the guide's value, with gains yet to make."""
+        """Return the states that can still end at the guide's value, given the possible gains."""
         if self.guide is None:
             return states
         most = self.guide.most * UNIT + gains
@@ -110,7 +110,7 @@ class _Sweep:
     ) -> States:
         """Return the states after copies of one of some columns, or of none.
 
-        What later columns cannot fill, `most_left` by place, must not be left.
+        At most `most_left` may be left, by place: later columns cannot fill more.
         """
         reached: States = {}
         for state, weight in states.items():
@@ -136,7 +136,7 @@ class _Sweep:
                 yield tuple(left), copies * weight
 
     def _closed(self, states: States, place: int, alone: Sequence[Sequence[Move]]) -> States:
-        """Return the states once a need is filled by columns that hold nothing else."""
+        """Return the states after a need is filled by columns that contain nothing else."""
         prices: dict[int, int | None] = {}
         reached: States = {}
         for state, weight in states.items():
@@ -154,9 +154,9 @@ class _Sweep:
 
 
 def _order(problem: Problem) -> Iterator[tuple[int, Sequence[Stage], Sequence[Stage]]]:
-    """Yield needs, in an order that is soon done with each, and the stages to decide on for it.
+    """Yield each need, in an order that completes needs early, and its stages to decide.
 
-    First come the stages that hold other needs as well, then those that hold nothing else.
+    The first stages are those that contain other needs too, then those that contain only this one.
     """
     stages = stages_of(problem)
     wide: dict[int, set[int]] = {need: set() for need in problem.wanted}

@@ -1,12 +1,12 @@
-"""Belief over sets of faults in a noisy-max network.
+"""Probabilities of faults in a noisy-max network.
 
 A variable has ordered levels, the first of which is normal. Its background drives it to a level by
-chance, and so does each fault that is present and linked to it; the highest of these shows:
+chance, and so does each fault that is present and linked to it. The highest of these is observed:
 
     P(level <= k | faults) = base up to k * product over the linked faults of their link up to k
 
-Of a normal level this is a product, so it speaks of each fault by itself. Only abnormal levels tie
-faults together, and only those that are tied have to be weighed together: exactly, in all sets.
+For a normal level this is a product, so the observation is evidence about each fault separately.
+Only abnormal levels connect faults. Connected faults are weighed together, exactly, in all sets.
 """
 
 from __future__ import annotations
@@ -71,13 +71,13 @@ F = TypeVar("F", bound=Orderable)
 V = TypeVar("V", bound=Orderable)
 
 Probability = float
-"""What comes back: a binary number, for comparing and ranking, never for money."""
+"""The type of results: a binary number, for comparing and ranking, never for money."""
 
 _MOST_OUTCOMES: Final = 4096
 
 
 class Variable(Struct, frozen=True):
-    """Something to observe: the distribution over its ordered levels while no fault is present."""
+    """A variable to observe: the distribution over its ordered levels if no fault is present."""
 
     base: tuple[SupportsFloat, ...]
 
@@ -85,8 +85,9 @@ class Variable(Struct, frozen=True):
 class Seen(Struct, Generic[V], frozen=True):
     """One observation: the level at which a variable was seen, counted from zero.
 
-    With less than full `power` its distributions are flattened: each chance is raised to it, and
-    the sum made one again. With 0 it is ignored.
+    If `power` is less than 1, the variable's distributions are flattened: each chance is raised to
+    that power, and the distribution is scaled to a sum of one. If it is 0, the observation is
+    ignored.
     """
 
     variable: V
@@ -95,14 +96,15 @@ class Seen(Struct, Generic[V], frozen=True):
 
 
 class Network(Generic[F, V]):
-    """A noisy-max network, compiled once for many questions. Faults are independent beforehand.
+    """A noisy-max network, compiled once for many questions. A priori, faults are independent.
 
     Args:
-        priors: the probability of each fault beforehand.
-        variables: what can be observed.
-        links: to what levels a fault drives a variable; without a link it leaves it alone.
-        most_faults: how many faults at once `information` reckons with. A posterior knows no such
-            limit.
+        priors: the prior probability of each fault.
+        variables: the variables that can be observed.
+        links: the distribution over levels to which a fault drives a variable. Without a link, the
+            fault does not affect the variable.
+        most_faults: the most faults in one set that `information` considers. A posterior does not
+            have this limit.
 
     Raises: NotAProbability, SumNotOne (by more than 1e-9), WrongLength, UnknownFault,
         UnknownVariable, NegativeSize, TooManySets, TooManyCertain.
@@ -126,7 +128,7 @@ class Network(Generic[F, V]):
         self.variables: tuple[V, ...] = tuple(self._bases)
         self._links = checked_links(links, self._places, self._bases)
         self._most_faults = most_faults
-        # Filled when they are asked for. Two threads may both work them out: the same.
+        # Filled on demand. Two threads may both compute them, with the same result.
         self._sets: FaultSets | None = None
         self._levels: dict[V, Levels] = {}
         self._logs: dict[V, Floats] = {}
@@ -134,13 +136,13 @@ class Network(Generic[F, V]):
     def posterior(
         self, seen: Iterable[Seen[V]], undoubted: Mapping[F, Collection[V]] | None = None
     ) -> Posterior[F, V]:
-        """Return what to believe after some observations, which may come in any order.
+        """Return the posterior after some observations, whose order makes no difference.
 
         Args:
-            seen: at most one of each variable; without any, the belief is what it was beforehand.
-            undoubted: faults that were seen themselves, each with the variables that showed it.
-                Of all else that was seen nothing speaks against them: a link by which an
-                observation is less likely with the fault alone than without any is left out.
+            seen: at most one observation of each variable; without any, the result is the prior.
+            undoubted: faults that were directly seen, each with the variables that showed it. No
+                other observation counts against them: a link is left out if it makes an
+                observation less likely with the fault alone than without any fault.
 
         Raises: Impossible, SeenTwice, UnknownVariable, UnknownLevel, PowerOutOfRange.
         """
@@ -156,15 +158,17 @@ class Network(Generic[F, V]):
         group: Collection[V],
         label: Callable[[tuple[F, ...]], Hashable],
     ) -> float:
-        """Return by how many bits the entropy of the fault set's label is expected to fall, were
-        all variables of a group observed together, in full; exact for sets of at most
-        `most_faults`, over their joint outcomes.
+        """Return the bits by which observing a group of variables is expected to reduce the entropy
+        of the fault set's label.
+
+        The variables are taken as observed together, with full power. The result is exact for sets
+        of at most `most_faults` faults.
 
         Args:
-            seen: what has been observed, as for `posterior`.
-            group: variables that have not; one given twice counts once.
-            label: what matters of a set of faults, whose faults ascend: sets with the same label
-                need no telling apart.
+            seen: the observations so far, as for `posterior`.
+            group: variables not observed yet; a variable given twice counts once.
+            label: returns the label of a set of faults, which it gets in ascending order. Sets with
+                the same label need not be distinguished.
 
         Raises: as `posterior`; AlreadySeen; TooManyOutcomes, above 4096.
         """
@@ -176,7 +180,7 @@ class Network(Generic[F, V]):
         groups: Iterable[Collection[V]],
         label: Callable[[tuple[F, ...]], Hashable],
     ) -> tuple[float, ...]:
-        """Return the `information` of each group. The label is asked for once per possible set.
+        """Return the `information` of each group. The label is computed once per possible set.
 
         Raises: as `information`.
         """
@@ -203,7 +207,7 @@ class Network(Generic[F, V]):
         return tuple(labelled.information(group) if group else 0.0 for group in asked)
 
     def _linked(self, group: Iterable[V], observed: Sequence[Seen[V]]) -> list[Levels]:
-        """Return the variables of a group that a fault is linked to: the others tell nothing."""
+        """Return the variables of a group that a fault is linked to; the others tell nothing."""
         wanted = sorted(set(group))
         self._check_variables(wanted)
         if known := sorted({one.variable for one in observed}.intersection(wanted)):
@@ -215,7 +219,7 @@ class Network(Generic[F, V]):
         return [self._levels_of(variable) for variable in linked]
 
     def _checked(self, seen: Iterable[Seen[V]]) -> list[Seen[V]]:
-        """Return the observations that count, by variable, once they have been found sound."""
+        """Return the observations that count, checked, in the order of their variables."""
         observed = sorted(seen, key=lambda one: one.variable)
         self._check_variables([one.variable for one in observed])
         counts = Counter(one.variable for one in observed)
@@ -230,7 +234,7 @@ class Network(Generic[F, V]):
         return [one for one in observed if float(one.power) > 0.0]
 
     def _clashing(self, observed: Sequence[Seen[V]]) -> list[Seen[V]]:
-        """Return observations that no set allows together, though it does any fewer of them."""
+        """Return a minimal conflicting subset: no set of faults allows all of its observations."""
         kept = list(observed)
         for one in observed:
             rest = [other for other in kept if other is not one]
@@ -239,8 +243,8 @@ class Network(Generic[F, V]):
         return kept
 
     def _sign(self, one: Seen[V], undoubted: Mapping[F, Collection[V]]) -> Sign:
-        """Return an observation with the links of its variable, told by the faults' places, less
-        those that would have it speak against a fault that is undoubted.
+        """Return an observation with the links of its variable by the faults' places, without links
+        by which it would count against an undoubted fault.
         """
         level, power = one.level, float(one.power)
 

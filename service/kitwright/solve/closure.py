@@ -1,8 +1,8 @@
 """Least-weight closed sets of an AND/OR precedence graph, exact.
 
-A set of items is closed when it holds all that each of its members needs, and a branch of each
-of its members' OR groups. Items become bits of an int once, when the graph is compiled; questions
-then work on whole sets at a time.
+A set of items is closed if it contains everything that each of its members needs, and a branch of
+each of its members' OR groups. When the graph is compiled, items become bits of an int, so that
+questions work on complete sets at a time.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ T = TypeVar("T", bound=Orderable)
 
 
 class Node(Struct, Generic[T], frozen=True):
-    """What one item needs: all of some items, and one branch of each OR group."""
+    """The needs of one item: all of some items, and one branch of each OR group."""
 
     needs_all: tuple[T, ...] = ()
     needs_any: tuple[tuple[T, ...], ...] = ()
@@ -38,11 +38,11 @@ class ClosedSet(Struct, Generic[T], frozen=True):
 
 
 class Obstacle(Struct, Generic[T], frozen=True, kw_only=True):
-    """What keeps a target out of reach: the item on the way to it that cannot be had.
+    """The reason why a target is unreachable: an item on the way to it that is not available.
 
-    `missing`: the graph lacks the item. `forbidden`: it is among `without`. `outside`: it is not
-    among `within`. `no-branch`: no branch of its OR group `group` can be had. `needed_by` needs
-    the item; it is None where the item is the target.
+    `missing`: the graph does not contain the item. `forbidden`: it is among `without`. `outside`:
+    it is not among `within`. `no-branch`: no branch of its OR group `group` is available.
+    `needed_by` is the item that needs it, None if the item is the target.
     """
 
     item: T
@@ -52,13 +52,13 @@ class Obstacle(Struct, Generic[T], frozen=True, kw_only=True):
 
 
 class ClosureError(KitwrightError):
-    """A precedence graph that cannot be, or a question to one that has no answer."""
+    """An invalid precedence graph, or a question to a graph that has no answer."""
 
     code = "closure-error"
 
 
 class CyclicGraph(ClosureError):
-    """Items need one another in a circle: each the next, and the last the first."""
+    """Items need one another in a cycle: each needs the next, and the last needs the first."""
 
     code = "cyclic-graph"
 
@@ -68,7 +68,7 @@ class CyclicGraph(ClosureError):
 
 
 class UnknownItem(ClosureError):
-    """A question names items that the graph lacks."""
+    """A question names items that the graph does not contain."""
 
     code = "unknown-item"
 
@@ -78,7 +78,7 @@ class UnknownItem(ClosureError):
 
 
 class WeightMissing(ClosureError):
-    """Items that may come into the set have no weight."""
+    """Items that may be in the set have no weight."""
 
     code = "weight-missing"
 
@@ -88,7 +88,7 @@ class WeightMissing(ClosureError):
 
 
 class NegativeWeight(ClosureError, ValueError):
-    """Items that may come into the set weigh less than nothing."""
+    """Items that may be in the set have a negative weight."""
 
     code = "negative-weight"
 
@@ -98,7 +98,7 @@ class NegativeWeight(ClosureError, ValueError):
 
 
 class Unreachable(ClosureError):
-    """No closed set holds all the targets; `because` has an obstacle for each one out of reach."""
+    """No closed set contains all targets; `because` has an obstacle for each unreachable target."""
 
     code = "unreachable"
 
@@ -123,10 +123,10 @@ def _told(obstacle: Obstacle[Any]) -> str:
 class Graph(Generic[T]):
     """An AND/OR precedence graph, compiled once for many questions.
 
-    A need outside the graph makes its node unreachable; as a branch of an OR group it is merely
-    unavailable. `items` are in ascending order.
+    A need outside the graph makes its node unreachable; a branch of an OR group outside the graph
+    is only unavailable. `items` are in ascending order.
 
-    Raises: CyclicGraph, where AND and OR needs together run in a circle.
+    Raises: CyclicGraph, if AND and OR needs together form a cycle.
     """
 
     def __init__(self, nodes: Mapping[T, Node[T]]) -> None:
@@ -144,7 +144,7 @@ class Graph(Generic[T]):
         )
 
     def required(self, item: T) -> frozenset[T]:
-        """Return the item and all it needs through AND edges only, as far as the graph has it.
+        """Return the item and all items of the graph that it needs through AND edges only.
 
         Raises: UnknownItem.
         """
@@ -163,7 +163,7 @@ class Graph(Generic[T]):
         return self._places[item]
 
     def _mask(self, items: Iterable[T]) -> int:
-        """Return the items as a mask, without those that the graph lacks."""
+        """Return the items as a mask, without those that the graph does not contain."""
         return union(1 << self._places[item] for item in items if item in self._places)
 
     def _named(self, mask: int) -> tuple[T, ...]:
@@ -173,12 +173,12 @@ class Graph(Generic[T]):
 class Weighed(Generic[T]):
     """A graph with a weight for each of its items, compiled for many questions.
 
-    Weights become whole numbers over one denominator. What has none, or one below zero, matters
-    only to a question in whose answer it might come in.
+    Weights become whole numbers over one denominator. A missing or negative weight is an error only
+    in a question whose answer might contain the item.
 
     Args:
-        graph: the graph, which stays as it is.
-        weights: exact and not negative, at least for every item that may come in.
+        graph: the graph, which is not changed.
+        weights: exact and not negative, at least for every item that may be in a set.
     """
 
     def __init__(self, graph: Graph[T], weights: Mapping[T, Fraction | int]) -> None:
@@ -194,7 +194,7 @@ class Weighed(Generic[T]):
         self.untied = _without_ties(self.heights)
 
     def check(self, region: int) -> None:
-        """Check what may come in. Raises: WeightMissing, NegativeWeight."""
+        """Check the weights of a region. Raises: WeightMissing, NegativeWeight."""
         if missing := region & self._missing:
             raise WeightMissing(self.graph._named(missing))
         if negative := region & self._negative:
@@ -202,12 +202,12 @@ class Weighed(Generic[T]):
 
 
 class Search(Generic[T]):
-    """The least closed sets of some items of a weighed graph, compiled for many questions.
+    """Finds the least closed sets of some items of a weighed graph, compiled for many questions.
 
     Args:
         weighed: the graph and its weights.
-        within: only these items may come in; all of the graph's, where it is None.
-        without: these items may not come in.
+        within: only these items may be in a set; None means all items of the graph.
+        without: these items may not be in a set.
     """
 
     def __init__(
@@ -227,10 +227,10 @@ class Search(Generic[T]):
         self._choices = graph._structure.choices(self._settled, self._settled.possible)
 
     def least(self, targets: Iterable[T]) -> ClosedSet[T]:
-        """Return the closed set of least weight that holds all targets.
+        """Return the closed set of least weight that contains all targets.
 
-        Ties go to the fewest items, then to the smallest tuple of items in ascending order.
-        Without targets, the set is empty.
+        In a tie, the set with the fewest items is returned, then that with the smallest tuple of
+        items in ascending order. Without targets, the set is empty.
 
         Raises: Unreachable, WeightMissing, NegativeWeight.
         """
@@ -262,7 +262,7 @@ def least_closed_set(
     within: Collection[T] | None = None,
     without: Collection[T] = (),
 ) -> ClosedSet[T]:
-    """Return the closed set of least weight that holds all targets: one question of a `Search`.
+    """Return the closed set of least weight that contains all targets: one question of a `Search`.
 
     Arguments and errors are those of `Weighed`, `Search` and `Search.least`.
     """
@@ -270,10 +270,10 @@ def least_closed_set(
 
 
 def removal_order(graph: Graph[T], items: Iterable[T]) -> tuple[T, ...]:
-    """Return the items so that each comes after all it needs, ties in ascending order.
+    """Return the items ordered so that each comes after all that it needs, ties in ascending order.
 
     Of an OR group, every branch among the items comes first. Items that are needed but not given
-    do not count; an item given twice comes once.
+    do not count; an item given twice is returned once.
 
     Raises: UnknownItem.
     """
@@ -285,7 +285,7 @@ def removal_order(graph: Graph[T], items: Iterable[T]) -> tuple[T, ...]:
     waiting = [*bits(left)]
     order = []
     while waiting:
-        # the first in ascending order of which nothing left is needed
+        # the first in ascending order that needs nothing of what is left
         place = next(place for place in waiting if not needs[place] & left)
         order.append(graph.items[place])
         left ^= 1 << place
@@ -294,10 +294,11 @@ def removal_order(graph: Graph[T], items: Iterable[T]) -> tuple[T, ...]:
 
 
 def dominated_branches(graph: Graph[T]) -> tuple[tuple[T, int, T, T], ...]:
-    """Return the OR branches that can never win, as (item, group, branch, by), in that order.
+    """Return the OR branches that can never be chosen, as (item, group, branch, by), in that order.
 
-    A branch loses where what it needs through AND edges contains another branch of the group,
-    `by`: the smallest one, where there are several. Groups count from zero, as in `needs_any`.
+    A branch is never chosen if its needs through AND edges contain another branch of the group.
+    `by` is that branch, the smallest if there are several. Groups count from zero, as in
+    `needs_any`.
     """
     found = []
     for item, groups in zip(graph.items, graph._structure.any_of, strict=True):
@@ -317,7 +318,7 @@ def _obstacle(
     within: Collection[T] | None,
     without: Collection[T],
 ) -> Obstacle[T]:
-    """Return what blocks a target, along the smallest needs that are out of reach."""
+    """Return the obstacle of a target, found along the smallest needs that are unreachable."""
     item, needed_by = target, None
     while True:
         if item not in graph._places:
@@ -335,11 +336,11 @@ def _obstacle(
 
 
 def _without_ties(weights: Sequence[int]) -> list[int]:
-    """Return weights that add up to an order by weight, then count, then smallest items.
+    """Return weights whose sums order sets by weight, then by count, then by smallest items.
 
-    Below the digits of the weights stand those of the count, and below these a bit for each item,
-    the first item's highest: of two sets alike so far, the one with the first item that the other
-    lacks is the lighter.
+    Below the digits of the weights are those of the count, and below these is a bit for each item,
+    that of the first item highest. Of two sets with equal weight and count, the one with the first
+    item that the other does not have is lighter.
     """
     count = len(weights)
     return [

@@ -36,11 +36,11 @@ N = TypeVar("N", bound=Orderable)
 
 
 class Pack(Struct, Generic[P, N], frozen=True, kw_only=True):
-    """What may be taken, any number of times: its contents and the cost of one copy.
+    """A kind of pack that may be taken several times: its contents and the cost of one copy.
 
-    `holds` counts what is in it, each above zero. `cost` is in minor units, zero or more. `limit`
-    is the most copies there are, None for any number. Of all packs with the same `group`, at most
-    one copy in all is taken: they are alternatives.
+    `holds` counts its contents, each above zero. `cost` is in minor units, zero or more. `limit` is
+    the most copies that may be taken, None for any number. Packs with the same `group` are
+    alternatives: at most one copy of all of them is taken.
     """
 
     id: P
@@ -59,11 +59,11 @@ class Pack(Struct, Generic[P, N], frozen=True, kw_only=True):
 
 
 class Cover(Struct, Generic[P, N], frozen=True, kw_only=True):
-    """Packs that hold what is needed: each id with its copies, in ascending order of ids.
+    """Packs that cover the needs: each id with its number of copies, in ascending order of ids.
 
-    `cost` is that of all copies, in minor units. `left_over` is what they hold beyond the needs,
-    each above zero, in ascending order. Where not `is_proven`, the search was cut short, and a
-    better cover may exist.
+    `cost` is the cost of all copies, in minor units. `left_over` are their contents beyond the
+    needs, each above zero, in ascending order. If `is_proven` is false, the search was cut short,
+    and a better cover may exist.
     """
 
     packs: tuple[tuple[P, int], ...]
@@ -73,7 +73,7 @@ class Cover(Struct, Generic[P, N], frozen=True, kw_only=True):
 
 
 class Shortage(Struct, Generic[N], frozen=True, kw_only=True):
-    """A need, how much of it is wanted, and how much all packs could give to it alone."""
+    """A need, the amount wanted, and the amount that all packs could supply for it alone."""
 
     need: N
     wanted: int
@@ -81,7 +81,7 @@ class Shortage(Struct, Generic[N], frozen=True, kw_only=True):
 
 
 class CoverError(KitwrightError):
-    """A question of cover that has no answer."""
+    """A covering problem that is invalid or has no solution."""
 
     code = "cover-error"
 
@@ -97,7 +97,7 @@ class DuplicatePack(CoverError):
 
 
 class NegativeNeed(CoverError, ValueError):
-    """Less than nothing is wanted."""
+    """A need is negative."""
 
     code = "negative-need"
 
@@ -109,8 +109,8 @@ class NegativeNeed(CoverError, ValueError):
 class Uncoverable(CoverError):
     """Needs that the packs cannot cover.
 
-    Where `is_joint`, the packs could give each of the needs enough by itself; but the
-    alternatives among them cannot do so for all at once.
+    If `is_joint` is true, the packs could cover each of the needs by itself, but the alternatives
+    among them cannot cover all needs together.
     """
 
     code = "uncoverable"
@@ -131,18 +131,19 @@ def least_cover(
     unaided_steps: int = 20_000,
     most_steps: int = 250_000,
 ) -> Cover[P, N]:
-    """Return the packs of least cost that hold at least what is needed.
+    """Return the packs of least cost that contain at least the needs.
 
-    Ties go to the fewest packs, then to the smallest tuple of ids in ascending order, each as
-    often as it is taken. The order of `needs` and `packs` makes no difference.
+    In a tie, the cover with the fewest packs is returned, then that with the smallest tuple of ids
+    in ascending order, each id repeated for its copies. The order of `needs` and `packs` makes no
+    difference.
 
     Args:
         needs: counts, zero or more; without any, the cover is empty.
-        packs: of different ids.
-        unaided_steps: after so many steps of the search, a solver of integer programs is asked
-            to guide it. Loading that takes a while; the answer is the same.
-        most_steps: after so many steps of a guided search the solver's own cover is returned.
-            It is most likely of least cost, but `is_proven` is false and ties stay open.
+        packs: with different ids.
+        unaided_steps: after this many steps of the search, an integer-program solver is used to
+            guide it. Loading the solver takes a while; the answer is the same.
+        most_steps: after this many steps of a guided search, the solver's own cover is returned.
+            Most likely it has the least cost, but `is_proven` is false and ties are not resolved.
 
     Raises: DuplicatePack, NegativeNeed, Uncoverable, SolverFailed.
     """
@@ -165,7 +166,7 @@ def least_cover(
         try:
             more, is_sure = _remembered(part, unaided_steps, most_steps)
         except NoCover:
-            # Where packs without alternatives suffice, nothing is in the way.
+            # If packs without alternatives suffice, no alternative is an obstacle.
             sure = supply(column for column in part.columns if column.group is None)
             torn = [
                 Shortage(need=names[n], wanted=count, available=count)
@@ -209,14 +210,14 @@ def _columns(packs: Iterable[Pack[P, N]], wanted: Mapping[N, int]) -> list[Colum
 
 
 Shape = tuple[tuple[int, ...], tuple[tuple[tuple[tuple[int, int], ...], int, int, int | None], ...]]
-"""A problem without its own numbers: what is wanted, need by need; and by rank, for each column,
-what it holds of which need, its cost, its limit and which group it is of.
+"""A problem with its numbers normalised: the amount wanted of each need; and by rank, for each
+column, its contents by need, its cost, its limit and its group.
 """
 
 
 def _remembered(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[int], bool]:
-    """Return what `_best` does. Problems that differ in nothing but the numbers of their needs and
-    columns, which only tell what comes first, have the same answer: it is worked out once.
+    """Return the result of `_best`, cached. Problems that differ only in the numbers given to their
+    needs and columns, which only define an order, have the same answer.
     """
     needs = {need: number for number, need in enumerate(sorted(part.wanted))}
     columns = sorted(part.columns, key=lambda column: column.rank)
@@ -240,7 +241,7 @@ def _remembered(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Cou
 
 
 SHAPES: Final = Memory(12 * MIB)
-"""The best covers of the shapes that were last asked for."""
+"""The cache of best covers, by shape."""
 
 
 def _best_of_shape(
@@ -266,7 +267,7 @@ def _best_of_shape(
 
 
 def _best(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[int], bool]:
-    """Return the copies of the best cover by rank, and whether it is proven to be the best."""
+    """Return the copies of the best cover found, by rank, and whether it is proven the best."""
     copies, rest = reduced(part)
     is_proven = True
     for piece in parts(rest):
@@ -281,7 +282,7 @@ def _best(part: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[i
 def _guided(piece: Problem, unaided_steps: int, most_steps: int) -> tuple[Counter[int], bool]:
     known = known_cover(piece)
     if known is None:
-        # Nobody is told on the solver's word alone that there is no cover.
+        # The solver's answer alone is not enough to report that there is no cover.
         found = swept(piece, most_steps)
         if found is None:
             raise SolverFailed("it sees no cover, and the search for one is too long")

@@ -1,4 +1,4 @@
-"""Tax on printed line amounts: one rule engine; the areas are data."""
+"""Tax on printed line amounts: one rule engine, with tax areas as data."""
 
 from __future__ import annotations
 

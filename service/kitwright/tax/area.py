@@ -1,4 +1,4 @@
-"""What an area charges on one kind of line on one day, as exact rates."""
+"""The exact tax rates of an area for one kind of line on one day."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from kitwright.errors import KitwrightError
 
 
 class TaxError(KitwrightError):
-    """An area's rules give no answer."""
+    """The rules of a tax area give no answer."""
 
     code = "tax-error"
 
 
 class KindUnassigned(TaxError):
-    """An area neither taxes a charge kind nor names it as untaxed."""
+    """A charge kind that the area does not tax and does not list as untaxed."""
 
     code = "tax-kind-unassigned"
 
@@ -33,7 +33,7 @@ class KindUnassigned(TaxError):
 
 
 class RateNotYetValid(TaxError):
-    """A component's first rate starts after the day asked for."""
+    """A tax component whose first rate starts after the requested day."""
 
     code = "tax-rate-not-yet-valid"
 
@@ -45,7 +45,7 @@ class RateNotYetValid(TaxError):
 
 
 class RateNegative(TaxError):
-    """A component's rate is below zero."""
+    """A tax component with a rate below zero."""
 
     code = "tax-rate-negative"
 
@@ -57,11 +57,11 @@ class RateNegative(TaxError):
 
 
 class Levy(Struct, frozen=True, kw_only=True):
-    """One component of a whole rate.
+    """One component of a combined rate.
 
-    `place` is the component's position in the area, `percent` its own rate, `rate` the same as a
-    fraction of its base, and `part` its share of the net price, in units of one over the whole
-    rate's `bottom`: the rate itself, or more where it compounds.
+    `place` is the component's position in the area. `percent` is its own rate, and `rate` the same
+    as a fraction of its base. `part` is its share of the net price, in units of one over the
+    combined rate's `bottom`; it is the rate itself, or more if the component compounds.
     """
 
     place: int
@@ -74,8 +74,8 @@ class Levy(Struct, frozen=True, kw_only=True):
 class WholeRate(Struct, frozen=True, kw_only=True):
     """The components that apply together to a line, in the area's order.
 
-    The tax on a net price is `top / bottom` of it, that in a price including tax
-    `top / (bottom + top)`.
+    The tax on a net price is `top / bottom` of that price. The tax in a price that includes it is
+    `top / (bottom + top)` of that price.
     """
 
     levies: tuple[Levy, ...]
@@ -84,14 +84,14 @@ class WholeRate(Struct, frozen=True, kw_only=True):
 
 
 UNTAXED = WholeRate(levies=(), top=0, bottom=1)
-"""The whole rate of a line that no component applies to."""
+"""The combined rate of a line that no component applies to."""
 
 
 def whole_rate(area: TaxArea, kind: str, on: date) -> WholeRate:
     """Return the components that an area charges on a kind of line on a day.
 
-    Where a component compounds, its part contains the exact parts of those before it, by the
-    factor that each adds; amounts that were rounded before it are the caller's to account for.
+    If a component compounds, its part includes the exact tax on the parts of those before it. If
+    amounts before it are rounded, the caller has to account for that.
 
     Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
@@ -126,8 +126,8 @@ def whole_rate(area: TaxArea, kind: str, on: date) -> WholeRate:
 def effective_rate(area: TaxArea, kind: str, on: date) -> Fraction:
     """Return the tax on a net price of one kind on a day, as an exact fraction of it.
 
-    Zero for a kind that the area leaves untaxed. For reckoning only: a combined rate is not
-    printed.
+    It is zero for a kind that the area does not tax. Use it only for computing; a combined rate is
+    never printed.
 
     Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
@@ -136,9 +136,9 @@ def effective_rate(area: TaxArea, kind: str, on: date) -> Fraction:
 
 
 def gross_up(net: Fraction, area: TaxArea, kind: str, on: date) -> Fraction:
-    """Return the amount including tax that leaves `net` without it, unrounded, in the same unit.
+    """Return `net` plus its tax, unrounded and in the same unit.
 
-    Serves selling prices including tax that are made from costs without it.
+    Used for selling prices that include tax and are computed from costs without it.
 
     Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
@@ -146,7 +146,7 @@ def gross_up(net: Fraction, area: TaxArea, kind: str, on: date) -> Fraction:
 
 
 class RateChange(Struct, frozen=True, kw_only=True):
-    """A component whose rate changes: from which day on, and its per cent before and then."""
+    """A component whose rate changes: the first day of the new rate, and both rates in per cent."""
 
     component: TaxComponent
     first_day: date
@@ -157,8 +157,8 @@ class RateChange(Struct, frozen=True, kw_only=True):
 def rate_changes(
     area: TaxArea, kinds: Set[str], *, on: date, until: date
 ) -> tuple[RateChange, ...]:
-    """Return how the rates of some kinds of lines change after one day up to another, that day
-    included: in the area's order, then by day.
+    """Return the changes of rates for some kinds of lines after the day `on`, up to and including
+    the day `until`, in the area's order, then by day.
     """
     return tuple(
         RateChange(

@@ -1,19 +1,19 @@
 """The tax on the printed amounts of a document's lines, to the minor unit.
 
-What is rounded is what the area says, once each, and everything else is split from it:
+The area decides which amounts are rounded, once each; all other amounts are split from those:
 
-- by line: each component's tax of each line;
-- by component: each component's tax of the document;
-- by document: the tax of each whole rate, that is of all components that apply to a line
-  together. Its components then share the rounded amount by largest remainder.
+- by line: each component's tax on each line;
+- by component: each component's tax on the document;
+- by document: the combined tax of all components that apply together to a line, on the document.
+  The components then share the rounded amount by largest remainder.
 
-The same holds whether prices exclude tax or include it; in a price including tax, a component's
-tax is its exact share of the price. Where amounts are rounded by line or by component and prices
-exclude tax, a compounding component is charged on the rounded amounts of those before it; in
-every other case on their exact ones, since there is no rounded amount yet.
+This applies whether prices exclude or include tax. If they include tax, a component's tax is its
+exact share of the price. If amounts are rounded by line or by component and prices exclude tax, a
+compounding component is charged on the rounded amounts of those before it. In all other cases it is
+charged on their exact amounts, because there are no rounded amounts yet.
 
-What an exemption frees bears no tax. In prices that include it, the tax of freed charges is worked
-out in the same way, apart from that of the others, and taken off.
+Exempt charges bear no tax. If prices include tax, the tax of exempt charges is computed in the same
+way, separately from that of the others, and taken off.
 """
 
 from __future__ import annotations
@@ -42,10 +42,10 @@ from kitwright.tax.rule import Due, Rule, rule_in_force
 
 
 class Charge(Struct, frozen=True):
-    """The printed amount of a line: net where the area's prices exclude tax, gross where not.
+    """The printed amount of a line: net if the area's prices exclude tax, else gross.
 
-    `kind` is the word that the area taxes by. A discount follows its line: its charge has a
-    negative amount and the kind of the line that it reduces.
+    `kind` is the charge kind, by which the area taxes. The charge of a discount has a negative
+    amount and the kind of the line that it reduces.
     """
 
     kind: str
@@ -55,9 +55,9 @@ class Charge(Struct, frozen=True):
 class TaxedLine(Struct, frozen=True, kw_only=True):
     """One charge with its tax; net + tax = gross.
 
-    One of them is the charge's amount, but where an exemption takes tax off a price that includes
-    it: then both are less. `parts` are the minor units of each tax that the area has on the kind,
-    in its order; they sum to the tax, and none is there of what is exempt.
+    `net` or `gross` is the charge's amount. But if an exemption takes tax off a price that includes
+    it, both are less. `parts` are the amounts of each tax that the area has on the kind, in minor
+    units and in the area's order; they add up to the tax. An exempt line has no parts.
     """
 
     net: Money
@@ -67,8 +67,8 @@ class TaxedLine(Struct, frozen=True, kw_only=True):
 
 
 class Category(StrEnum):
-    """How a tax treats a charge, as UNCL 5305 calls it: at a rate, at a rate of zero, exempt by a
-    certificate, or not at all, since the area does not put it on this kind of charge.
+    """The treatment of a charge by a tax, as a code of UNCL 5305: taxed at a rate, taxed at a rate
+    of zero, exempt by a certificate, or outside the scope of the tax in this area.
     """
 
     standard = "S"
@@ -78,7 +78,7 @@ class Category(StrEnum):
 
 
 class LineTax(Struct, frozen=True, kw_only=True):
-    """How one tax of a document treats one charge; `percent` is zero where nothing is charged."""
+    """The treatment of one charge by one tax of a document; `percent` is zero if no tax is due."""
 
     component: str
     name: str
@@ -89,10 +89,10 @@ class LineTax(Struct, frozen=True, kw_only=True):
 
 
 class ComponentTax(Struct, frozen=True, kw_only=True):
-    """One tax of a document: its own rate in per cent, what it is charged on, and how much it is.
+    """One tax of a document: its own rate in per cent, its base, and its amount.
 
-    `base` is net of tax, except that a compounding component's contains the amounts of those
-    before it.
+    `base` is net of tax, but the base of a compounding component includes the amounts of the
+    components before it.
     """
 
     component: str
@@ -105,9 +105,9 @@ class ComponentTax(Struct, frozen=True, kw_only=True):
 class Taxed(Struct, frozen=True, kw_only=True):
     """Charges with their tax, to the minor unit.
 
-    Of lines and totals net + tax = gross; totals are the sums of the lines, one for each charge in
-    its order; `tax` is the sum of `taxes` as well, which are in the area's order. `freed` are the
-    taxes that an exemption spares, what they would be charged on, and how much that is.
+    There is one line for each charge, in the same order, and totals are the sums of the lines. For
+    lines and totals, net + tax = gross. `tax` is also the sum of `taxes`, which are in the area's
+    order. `freed` are the taxes not charged because of an exemption, with their bases and amounts.
     """
 
     lines: tuple[TaxedLine, ...]
@@ -121,19 +121,19 @@ class Taxed(Struct, frozen=True, kw_only=True):
 def tax_charges(
     area: TaxArea, charges: Sequence[Charge], *, on: date, exempt: Set[str] = frozenset()
 ) -> Taxed:
-    """Return what an area's taxes make of printed line amounts.
+    """Return printed line amounts with an area's taxes.
 
-    Totals and component amounts do not depend on the order of the charges. All amounts' signs
-    turned, all results are the same with their signs turned.
+    Totals and component amounts do not depend on the order of the charges. If the signs of all
+    amounts change, so do the signs of all results.
 
     Args:
-        area: the rules; `prices_include_tax` says what the amounts are.
-        charges: in the area's currency, of either sign; none gives zeros.
-        on: the day whose rates count.
-        exempt: kinds that a valid exemption frees: they bear no tax and enter no base; where
-            prices include tax, it is taken off.
+        area: the rules; `prices_include_tax` says whether the amounts include tax.
+        charges: in the area's currency, of either sign; without any, all results are zero.
+        on: the day whose rates apply.
+        exempt: kinds that a valid exemption frees: they bear no tax and are not part of any base.
+            If prices include tax, it is taken off.
 
-    Returns: with a tax for every component that applies to a charge, its rate zero or not.
+    Returns: the result has a tax for every component that applies to a charge, even at a zero rate.
     Raises: MixedCurrencies, KindUnassigned, RateNotYetValid, RateNegative.
     """
     for charge in charges:
@@ -157,10 +157,10 @@ def line_taxes(
     is_exempt: bool,
     shown: Collection[str],
 ) -> Iterator[LineTax]:
-    """Yield how each tax that a document shows treats one of its charges, in the area's order.
+    """Yield the treatment of one charge by each tax shown on the document, in the area's order.
 
-    Of all charges, the amounts of a tax sum to its own, and so do the bases of those that it is
-    charged on.
+    The amounts of all charges for a tax add up to the tax's amount, and the bases of those that it
+    is charged on add up to its base.
     """
     levies = {levy.place: levy for levy in rule_in_force(area, kind, on).rate.levies}
     nothing = Money(0, area.currency)
@@ -207,9 +207,10 @@ def sum_up(area: TaxArea, lines: tuple[TaxedLine, ...], reckoned: Reckoned) -> T
 
 
 class Reckoned(Struct, frozen=True):
-    """The tax of each charge, in minor units, by the taxes that the area has on its kind, in its
-    order; those of the document, and those that an exemption spares. A freed charge's is what its
-    price includes, none where prices exclude tax.
+    """The tax of each charge in minor units, for each tax that the area has on its kind, in the
+    area's order; the taxes of the document; and the taxes not charged because of an exemption.
+
+    The tax of an exempt charge is the tax in its price, none if prices exclude tax.
     """
 
     parts: tuple[tuple[int, ...], ...]
@@ -224,7 +225,7 @@ def reckon_taxes(
     on: date,
     exempt: Set[str] = frozenset(),
 ) -> Reckoned:
-    """Return what `tax_charges` does in bare numbers: kinds and minor units in, taxes out.
+    """Return the result of `tax_charges` in bare numbers, from kinds and amounts in minor units.
 
     Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """
@@ -242,8 +243,8 @@ def reckon_taxes(
 def tax_line(
     area: TaxArea, amount: Money, parts: tuple[int, ...], *, is_exempt: bool = False
 ) -> TaxedLine:
-    """Return an amount, net or gross as the area's prices are, with the parts of its tax in minor
-    units; one that is exempt without them.
+    """Return an amount with its tax, given the parts of the tax in minor units. The amount is net
+    or gross like the area's prices; an exempt amount has no tax.
     """
     tax = Money(sum(parts), area.currency)
     if is_exempt:
@@ -256,10 +257,11 @@ def tax_line(
 
 
 class _Group(Struct):
-    """The charges that one whole rate applies to, and their taxes so far, in minor units.
+    """The charges that one combined rate applies to, and their taxes so far, in minor units.
 
-    `places` are the charges' positions, and `amounts` run beside them. `levy_taxes` run beside the
-    whole rate's levies and `dues`, and so do `cells`: what of each tax falls on each charge.
+    `places` are the charges' positions, with `amounts` in the same order. `levy_taxes` are in the
+    order of the combined rate's levies and `dues`. So are `cells`, the share of each charge in each
+    tax.
     """
 
     rate: WholeRate
@@ -273,7 +275,7 @@ class _Group(Struct):
 
     @property
     def line_taxes(self) -> Sequence[int]:
-        """The tax of each charge so far."""
+        """The tax of each charge so far, in minor units."""
         if not self.cells:
             return [0] * len(self.amounts)
         return (
@@ -281,11 +283,10 @@ class _Group(Struct):
         )
 
     def spread(self, tax: int, tops: list[int], bottom: int) -> Sequence[int]:
-        """Return the parts of a rounded tax that fall on the lines, whose exact ones are tops /
-        bottom.
+        """Return each line's share of a rounded tax; the exact shares are tops / bottom.
 
-        Where prices include tax, the nets are split by largest remainder, and each line's tax is
-        what is left of its price.
+        If prices include tax, the net amounts are split by largest remainder, and each line's tax
+        is the rest of its price.
         """
         if self.is_included:
             rests = [amount * bottom - top for amount, top in zip(self.amounts, tops, strict=True)]
@@ -297,7 +298,7 @@ class _Group(Struct):
 def _group(
     area: TaxArea, amounts: Sequence[tuple[str, int]], on: date, exempt: Set[str]
 ) -> tuple[list[_Group], list[_Group]]:
-    """Return the charges that are taxed alike together, and apart from them the exempt ones."""
+    """Return the groups of charges with the same taxes, and separately those of exempt charges."""
     by_kind: dict[str, _Group] = {}
     by_rate: dict[tuple[int, ...], _Group] = {}
     freed: dict[tuple[int, ...], _Group] = {}
@@ -314,8 +315,7 @@ def _group(
         group.amounts.append(amount)
     for group in (*by_rate.values(), *freed.values()):
         group.amount = sum(group.amounts)
-    # In the area's order rather than the lines', so that ties between groups fall alike whatever
-    # the order of the lines.
+    # In the area's order, so that ties between groups do not depend on the order of the lines.
     return [by_rate[key] for key in sorted(by_rate)], [freed[key] for key in sorted(freed)]
 
 
@@ -380,8 +380,8 @@ def _round_whole_rates(groups: Sequence[_Group], mode: RoundMode) -> None:
 def _split(
     taxes: Sequence[int], sums: Sequence[int], weights: Sequence[int]
 ) -> list[Sequence[int]]:
-    """Return what of each tax falls on each charge: the charges' taxes split by weights, and moved
-    by single units, on the largest first, until each tax has its sum.
+    """Return the share of each charge in each tax: the charges' taxes are split by weights, then
+    moved by single units, the largest first, until each tax has its sum.
     """
     if len(sums) < 2:
         return [taxes] * len(sums)

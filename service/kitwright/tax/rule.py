@@ -1,4 +1,4 @@
-"""Rule: what an area's components are due on a kind of line, ready to be reckoned with."""
+"""Rule: the taxes of an area on a kind of line, in a form ready for computing."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from kitwright.tax.area import WholeRate, whole_rate
 class Due(Struct, frozen=True):
     """A component's exact tax on an amount: (amount + the taxes before it) x top / bottom.
 
-    The taxes before it count only where `is_on_printed`.
+    The taxes before it count only if `is_on_printed`.
     """
 
     place: int
@@ -28,7 +28,7 @@ class Due(Struct, frozen=True):
 
 
 class Rule(Struct, frozen=True):
-    """A whole rate in force: the places of its components, and what they are due."""
+    """A combined rate in force: the places of its components, and their exact taxes."""
 
     rate: WholeRate
     places: tuple[int, ...]
@@ -37,13 +37,13 @@ class Rule(Struct, frozen=True):
 
 _MOST_RULES: Final = 1024
 _RULES: Final[dict[tuple[int, str, date], tuple[TaxArea, Rule]]] = {}
-"""The rules last asked for, by the area's identity, since to hash its rates would take longer than
-to read them; each with its area, so that no other can take over the identity.
+"""The cache of rules, by the area's identity, because hashing its rates would take longer than
+reading them. Each entry holds its area, so that no other object can get the same identity.
 """
 
 
 def rule_in_force(area: TaxArea, kind: str, on: date) -> Rule:
-    """Return what an area charges on a kind of line on a day.
+    """Return the rule by which an area taxes a kind of line on a day.
 
     Raises: KindUnassigned, RateNotYetValid, RateNegative.
     """

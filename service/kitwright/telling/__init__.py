@@ -1,4 +1,4 @@
-"""Telling: what the flow found out becomes a quote, or an assessment, in words of one language."""
+"""Telling: turns the results of the flow into a quote or an assessment in one language."""
 
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.kit import tell_order

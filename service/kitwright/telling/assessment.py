@@ -1,4 +1,4 @@
-"""Assessment: what findings come to, in words of one language."""
+"""Assessment: the assessment of findings, in one language."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from kitwright.units import decimal_text, percent_text
 def tell_assessment(
     assessment: Assessment, catalogue: Catalogue, speaker: Speaker
 ) -> wire.Assessment:
-    """Return what findings come to, its sentences in the speaker's language."""
+    """Return the assessment of findings, with sentences in the speaker's language."""
     teller = Teller(speaker)
     findings, diagnosed = assessment.findings, assessment.diagnosed
     return wire.Assessment(

@@ -17,7 +17,7 @@ from kitwright.units import REC20, decimal_text
 
 
 def tell_kit(kit: Kit, teller: Teller) -> wire.Kit:
-    """Return the needs, and what covers them."""
+    """Return the needs, and the packs that cover them."""
     stocked = [
         wire.Pack(
             item=taken.item,
@@ -75,7 +75,9 @@ def tell_kit(kit: Kit, teller: Teller) -> wire.Kit:
 
 
 def tell_order(order: PartsOrder, on: date, name: Callable[[ItemId], str]) -> wire.Order:
-    """Return what a supplier is asked to send, promised as ordered on a day."""
+    """Return a parts order, with the day on which it is ordered; `name` translates an item's id
+    into its name.
+    """
     return wire.Order(
         supplier=order.supplier.id,
         name=order.supplier.name,
@@ -119,7 +121,7 @@ def tell_order(order: PartsOrder, on: date, name: Callable[[ItemId], str]) -> wi
 
 
 def tell_unfilled(kit: Kit, teller: Teller) -> tuple[wire.Unfilled, ...]:
-    """Return what no source can fill."""
+    """Return the parts of needs that no source can fill, with the reasons."""
     return tuple(
         wire.Unfilled(
             need=wire.Cover(

@@ -1,4 +1,4 @@
-"""Price: the lines, the taxes and the totals of a quote, and what may be done besides."""
+"""Price: the lines, taxes, totals and optional jobs of a quote."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def tell_lines(outcome: Outcome, teller: Teller) -> Iterator[wire.Line]:
 def tell_line_taxes(
     taxes: Iterable[LineTax], text: Callable[[str, str], str]
 ) -> tuple[wire.LineTax, ...]:
-    """Return how each tax treats a line; `text` translates a text of the catalogue, by kind."""
+    """Return a line's treatment by each tax; `text` translates a text of the catalogue, by kind."""
     return tuple(
         wire.LineTax(
             component=tax.component,
@@ -113,7 +113,7 @@ def tell_taxes(
 
 
 def tell_totals(totals: Totals) -> wire.Totals:
-    """Return the totals."""
+    """Return the totals of a quote."""
     return wire.Totals(
         lines=amount_of(totals.lines),
         discount=amount_of(totals.discount),
@@ -128,7 +128,7 @@ def tell_totals(totals: Totals) -> wire.Totals:
 
 
 def tell_exemption(outcome: Outcome, teller: Teller) -> wire.Exemption | None:
-    """Return the exemption that was shown, None where none was."""
+    """Return the exemption that was shown, None if there was none."""
     shown = outcome.request.asked.terms.exemption
     if shown is None:
         return None
@@ -141,7 +141,7 @@ def tell_exemption(outcome: Outcome, teller: Teller) -> wire.Exemption | None:
 
 
 def tell_extra(extra: Extra, teller: Teller) -> wire.Extra:
-    """Return an optional job at its added price."""
+    """Return an optional job with its added price and minutes."""
     reason = teller.speaker.text("job", extra.reason)
     why = wire.Reason(code="while-apart", facts={"job": extra.job}, text=reason)
     return wire.Extra(

@@ -1,4 +1,4 @@
-"""Teller: reasons, needs and covers as a quote has them, in words of one language."""
+"""Teller: reasons, needs and covers in the form that a quote has, in one language."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from kitwright.units import REC20, decimal_text
 
 
 class Teller:
-    """Turns reasons, needs and jobs into their parts of a quote in one language."""
+    """Turns reasons, needs and jobs into members of a quote, in one language."""
 
     def __init__(self, speaker: Speaker) -> None:
         self.speaker = speaker
@@ -34,7 +34,7 @@ class Teller:
         )
 
     def need(self, need: Need, kind: str | None = None) -> wire.Need:
-        """Return a need, of another kind where one is given."""
+        """Return a need; `kind` replaces its own kind if it is given."""
         return wire.Need(
             role=need.role,
             cylinder=need.cylinder,
@@ -53,7 +53,9 @@ class Teller:
         return wire.JobOn(job=job, name=self.speaker.job(job), cylinder=operation.cylinder)
 
     def step(self, step: str) -> str:
-        """Return the words for a step that has a hazard: a component, a work or a consumable."""
+        """Return the name of a step that has a hazard: a component, a piece of work or a
+        consumable.
+        """
         named = self.speaker.item(step)
         return named if named != step else self.speaker.instance(step)
 
@@ -67,7 +69,7 @@ def _fact(fact: object) -> str | int | wire.Amount | None:
 
 
 def covers_of(covers: Iterable[Covered]) -> tuple[wire.Cover, ...]:
-    """Return how much of which needs some packs fill."""
+    """Return the quantities of needs that packs fill."""
     return tuple(
         wire.Cover(
             role=each.need.role,

@@ -1,4 +1,4 @@
-"""Whole: a quote put together, in words of one language."""
+"""Whole: assembles the complete quote, in one language."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ from kitwright.units import decimal_text, exact
 def tell_quote(
     outcome: Outcome, speaker: Speaker, *, catalogue: Catalogue, complaint: str | None = None
 ) -> wire.Quote:
-    """Return what the flow found out as a quote, its sentences in the speaker's language.
+    """Return the outcome of the flow as a quote, with sentences in the speaker's language.
 
-    `complaint` is what the customer reported, as it is.
+    `complaint` is the customer's report, unchanged.
     """
     teller = Teller(speaker)
     request, repair, shop, basis = outcome.request, outcome.repair, outcome.shop, outcome.basis
@@ -138,7 +138,7 @@ def _part_questions(outcome: Outcome, teller: Teller) -> Iterator[wire.Question]
 
 
 def _chassis_question(outcome: Outcome, teller: Teller) -> Iterator[wire.Question]:
-    """Yield what the engine may be in, where nobody named it."""
+    """Yield the question which machine the engine is in, if it was not named."""
     may_be = outcome.request.may_be
     if not may_be:
         return
@@ -156,7 +156,7 @@ def _chassis_question(outcome: Outcome, teller: Teller) -> Iterator[wire.Questio
 
 
 def _contingencies(outcome: Outcome, teller: Teller) -> wire.Contingencies | None:
-    """Return what may turn up, None where nobody asked for it."""
+    """Return the contingencies, None if they were not requested."""
     found = outcome.contingencies
     if found is None:
         return None

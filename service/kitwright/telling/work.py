@@ -27,7 +27,7 @@ def tell_jobs(outcome: Outcome, teller: Teller) -> tuple[wire.QuotedJob, ...]:
 
 
 def tell_swallowed(outcome: Outcome, teller: Teller) -> tuple[wire.SwallowedJob, ...]:
-    """Return the jobs that others hold."""
+    """Return the jobs that other jobs include."""
     return tuple(
         wire.SwallowedJob(
             job=each.operation.job.id,
@@ -42,7 +42,7 @@ def tell_swallowed(outcome: Outcome, teller: Teller) -> tuple[wire.SwallowedJob,
 
 
 def tell_labour(outcome: Outcome) -> tuple[wire.LabourTime, ...]:
-    """Return the minutes of each labour class."""
+    """Return the exact and billed minutes of each labour class."""
     return tuple(
         wire.LabourTime(
             labour_class=each.labour_class,
@@ -54,7 +54,7 @@ def tell_labour(outcome: Outcome) -> tuple[wire.LabourTime, ...]:
 
 
 def tell_access(plan: AccessPlan, teller: Teller) -> wire.Access:
-    """Return the plan with whole minutes that sum to its rounded total, by largest remainder."""
+    """Return the plan with whole minutes that add up to its rounded total, by largest remainder."""
     off = [removal.remove for removal in plan.removals]
     on = [part for removal in plan.removals for part in (removal.refit, removal.work)]
     minutes = round_minor(plan.minutes)

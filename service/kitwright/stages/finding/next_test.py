@@ -114,7 +114,7 @@ def choose_tests(
         *_basics(bench),
     ):
         chosen.setdefault(found.key, found)
-    # while basics are open and nothing stands out, they come first and nothing is ranked
+    # while basic tests are open and no fault is ranked, they come first, without other tests
     if diagnosed.ranked or not any(one.cause is Cause.basic for one in chosen.values()):
         for found in _ranked(catalogue, odds, findings, diagnosed, bench):
             chosen.setdefault(found.key, found)

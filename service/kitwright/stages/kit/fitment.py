@@ -90,8 +90,8 @@ class Fitments:
         build_code: str | None,
         floor: Quality,
     ) -> Fitted:
-        """Return what fills a role instance, by family, cylinder, build code and inclusive range of
-        serial numbers.
+        """Return the item for a role instance, by family, cylinder, build code and inclusive range
+        of serial numbers.
 
         If the serial number or build code is None, all rows that it could select are options. Rows
         with the same current number and quantity count as one option.
@@ -113,7 +113,7 @@ class Fitments:
         return self._fitted[question]
 
     def _choose(self, rows: Sequence[Fitment], cylinder: int | None, floor: Quality) -> Fitted:
-        """Return what fills a role, given the rows that may apply."""
+        """Return the item for a role, given the rows that may apply."""
         catalogue = self._catalogue
         choices: dict[tuple[ItemId, Decimal], list[Fitment]] = {}
         for row in rows:

@@ -320,7 +320,7 @@ def _open_spare(
 def _covers(
     line: _Line, amounts: Mapping[ItemId, Fraction], spare: Sequence[_Placed]
 ) -> tuple[Use, ...]:
-    """Return what new packs are for: needs that nothing was ordered for come first."""
+    """Return the uses of new packs; needs that nothing was ordered for come first."""
     ordered = defaultdict[_Need, Fraction](Fraction)
     for use in (use for one in spare for use in one.covers):
         ordered[_need(use)] += use.quantity

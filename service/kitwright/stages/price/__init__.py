@@ -1,4 +1,4 @@
-"""Price: the lines of a quote, how the counter changes them, their tax and totals."""
+"""Price: the lines of a quote, the counter's changes to them, their tax and totals."""
 
 from kitwright.stages.price.adjustment import adjust_lines
 from kitwright.stages.price.balance import Balance, balance

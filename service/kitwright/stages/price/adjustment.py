@@ -1,4 +1,4 @@
-"""Adjustment: the lines after the counter's overrides, free lines and discounts."""
+"""Adjustment: the lines after the counter's overrides, added lines and discounts."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ class CreditOutOfRange(RequestFault):
 
 
 class DiscountTooLarge(RequestFault):
-    """A discount of more than what it reduces."""
+    """A discount of more than the amount that it reduces."""
 
     code = "discount-too-large"
 
@@ -86,13 +86,14 @@ class DiscountTooLarge(RequestFault):
 def adjust_lines(
     lines: Sequence[PricedLine], terms: Terms, currency: str
 ) -> tuple[PricedLine, ...]:
-    """Return the lines with overridden prices, free lines and discounts, in this order.
+    """Return the lines with overridden prices, added lines and discounts, in this order.
 
-    Overrides come first, then free lines, then discounts of lines, then those of the whole quote on
-    what is left. A discount of the whole quote leaves refundable deposits alone, and is printed
-    once for every charge kind that it reduces, so that it follows their tax.
+    Overrides come first, then added lines, then discounts of lines, then discounts of the entire
+    quote on the remaining amounts. A discount of the entire quote does not reduce refundable
+    deposits. It is printed as one line for each charge kind that it reduces, so that it has their
+    tax.
 
-    Raises: RequestRefused, naming every change that fits no line or takes too much.
+    Raises: RequestRefused, naming every change that fits no line or takes off too much.
     """
     faults: list[KitwrightError] = []
     changed = list(lines)
@@ -112,7 +113,7 @@ def adjust_lines(
 
 
 def _follow_fee(lines: list[PricedLine], left: list[int]) -> None:
-    """Cap the credit of the diagnosis at what is still charged for it."""
+    """Limit the credit for the diagnosis to the amount still charged for it."""
     places = {line.code: place for place, line in enumerate(lines)}
     fee, credit = places.get(DIAGNOSTIC_FEE), places.get(DIAGNOSTIC_CREDIT)
     if fee is None or credit is None or -left[credit] <= left[fee]:
@@ -139,8 +140,8 @@ def _computed(line: PricedLine) -> Computed:
 def _find(
     lines: Sequence[PricedLine], wanted: LineRef, faults: list[KitwrightError], *path: str | int
 ) -> int | None:
-    """Return the place of the one line that is meant; None, with a fault, where there is not
-    one.
+    """Return the place of the one line that is meant. If there is not exactly one, add an error and
+    return None.
     """
     places = [place for place, line in enumerate(lines) if _is_meant(line, wanted)]
     if len(places) == 1:
@@ -214,7 +215,7 @@ def _line_discounts(
     currency: str,
     faults: list[KitwrightError],
 ) -> Iterator[PricedLine]:
-    """Yield the discounts of lines, in the order of the request; take them off what is left."""
+    """Yield the discounts of lines, in the order of the request; subtract them from `left`."""
     for index, discount in enumerate(terms.discounts):
         if discount.line is None:
             continue
@@ -236,7 +237,7 @@ def _quote_discounts(
     currency: str,
     faults: list[KitwrightError],
 ) -> Iterator[PricedLine]:
-    """Yield the discounts of the whole quote, one line for each charge kind that they reduce."""
+    """Yield the discounts of the entire quote, one line for each charge kind that they reduce."""
     of_quote = [each for each in enumerate(terms.discounts) if each[1].line is None]
     if not of_quote:
         return
@@ -247,7 +248,7 @@ def _quote_discounts(
             by_kind.setdefault(line.tax_kind, []).append(place)
     for index, discount in of_quote:
         sums = {kind: sum([left[place] for place in places]) for kind, places in by_kind.items()}
-        # a kind that comes to a credit has nothing to reduce
+        # a kind whose total is a credit has nothing to reduce
         kinds = [kind for kind, amount in sums.items() if amount > 0]
         whole = sum(sums[kind] for kind in kinds)
         off = _off(discount, whole, currency, index, faults)
@@ -269,8 +270,8 @@ def _quote_discounts(
 def _off(
     discount: Discount, whole: int, currency: str, index: int, faults: list[KitwrightError]
 ) -> int:
-    """Return what a discount takes off an amount, both in minor units; nothing, with a fault,
-    where that is too much.
+    """Return the reduction of an amount by a discount, both in minor units. If it is too much, add
+    an error and return zero.
     """
     if discount.percent is not None:
         top, bottom = discount.percent.as_integer_ratio()
@@ -300,7 +301,7 @@ def _discount_line(
         unit="piece",
         unit_price=amount.amount,
         base_quantity=_ONE,
-        # one piece at its price: there is nothing to round
+        # one piece at its price: no rounding is needed
         amount=amount,
         tax_kind=kind,
         why=why,

@@ -1,4 +1,4 @@
-"""Balance: what a quote comes to, what of it is paid, and what is left, or is paid back."""
+"""Balance: the total of a quote, the amount paid, and the amount left to pay or to refund."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ from kitwright.money import Money
 
 
 class Balance(Struct, frozen=True, kw_only=True):
-    """The figures of a total that its customer is told, none of them below zero.
+    """The amounts of a total that its customer is told.
 
-    `comes_to` is the total with tax, which limits and ranges are of. comes_to - paid, rounded to
-    coins where it is paid in cash, is `left`, or, where more was paid, `back`. `advance` is what is
-    still asked before parts are ordered.
+    `comes_to` is the total with tax, to which limits and ranges refer. `left` is comes_to - paid,
+    after cash rounding if it is paid in cash. If more was paid, `left` is zero and `back` is the
+    refund. `advance` is the part of the deposit that is still due before parts are ordered, at most
+    `left`.
     """
 
     comes_to: Money
@@ -27,9 +28,9 @@ def balance(gross: Money, *, prepaid: Money, payable: Money, deposit: Money) -> 
 
     Args:
         gross: the total with tax.
-        prepaid: what was paid of it, maybe more than it is.
-        payable: gross less prepaid, rounded to coins or not; below zero where more was paid.
-        deposit: what is asked in advance in all; what is paid already counts towards it.
+        prepaid: the amount already paid, which may be more than the total.
+        payable: gross less prepaid, with or without cash rounding; negative if more was paid.
+        deposit: the total deposit, towards which the amount already paid counts.
 
     >>> gross, paid, deposit = (Money(minor, "USD") for minor in (10_000, 6_000, 8_000))
     >>> found = balance(gross, prepaid=paid, payable=gross - paid, deposit=deposit)

@@ -34,16 +34,16 @@ def price_goods(
     kit: Kit,
     known: Mapping[int, Sequence[PricedLine]] = MappingProxyType({}),
 ) -> tuple[PricedLine, ...]:
-    """Return the lines of what is fitted and used: sets, then parts, consumables and core
-    deposits, by item.
+    """Return the lines of parts and consumables: sets, then parts, consumables and core deposits,
+    each by item.
 
-    A set sells as one line at the lower of its own price and the pieces it stands for. A part's
-    line has the number that is fitted: older stock that is used up has one of its own. A
-    consumable is charged by what is really used, as a share of its pack. Needs without a
-    source, and those that wait for the plate, are priced like the rest.
+    A set is sold as one line, at the lower of its own price and the price of the pieces that it
+    replaces. A part's line has the number that is fitted, so older stock that is used up has its
+    own line. A consumable is charged by the quantity used, as a share of its pack. Needs without a
+    source, and needs that depend on the engine's plate, are priced like the others.
 
-    `known` has the lines of parts of the kit, by the part's identity, core deposits apart: those
-    stay what they are.
+    `known` has lines of parts of the kit, by the part's identity, without core deposits; they are
+    used unchanged.
     """
     lines: list[PricedLine] = []
     for part in kit.parts:
@@ -53,9 +53,9 @@ def price_goods(
 
 
 STOCK: Final = "stock"
-"""Where a line's pieces come from that are taken off the shelves."""
+"""The source of a line's pieces that are taken from stock."""
 CUSTOMER: Final = "customer"
-"""Where a line's pieces come from that the customer brings."""
+"""The source of a line's pieces that the customer brings."""
 
 
 def _lines_of(
@@ -82,12 +82,12 @@ _ORDER: Final = {
 
 
 GOODS: Final = frozenset(_ORDER)
-"""The kinds of lines of what is fitted and used."""
+"""The kinds of lines for parts and consumables."""
 
 
 class _Piece(Struct, frozen=True):
-    """How much of a need is filled beside sets, by whose make and from where: None where that is
-    not known yet.
+    """The quantity of a need that is not filled from sets, its make and its source; both are None
+    if not known yet.
     """
 
     need: Need
@@ -127,8 +127,8 @@ class _KitPrices:
 
 
 class _Taken(Struct, frozen=True):
-    """What is taken or bought of an item: of which make, from where, how many whole pieces or
-    sets, and what they fill.
+    """Pieces or sets of an item that are taken from stock or bought: make, source, whole number,
+    and the needs that they fill.
     """
 
     item: ItemId
@@ -148,7 +148,7 @@ def _sets(catalogue: Catalogue, kit: KitPart) -> dict[ItemId, list[_Taken]]:
 
 
 def _packs(kit: KitPart) -> Iterator[_Taken]:
-    """Yield what is taken and bought."""
+    """Yield the pieces and sets that are taken from stock or bought."""
     for taken in kit.from_stock:
         yield _Taken(taken.item, taken.make, STOCK, int(taken.quantity), taken.covers)
     for bought in kit.bought:
@@ -157,8 +157,8 @@ def _packs(kit: KitPart) -> Iterator[_Taken]:
 
 
 def _fitted(catalogue: Catalogue, kit: KitPart) -> dict[ItemId, list[_Piece]]:
-    """Return what fills the needs beside sets and what is brought, by the number that is fitted,
-    each in the order of the needs. What no source fills stands under the needs' own number.
+    """Return the pieces that fill needs, without sets and the customer's parts, by the number that
+    is fitted, in the order of the needs. Pieces without a source are under the needs' own number.
     """
     places = {id(need): place for place, need in enumerate(kit.needs)}
     filled: dict[int, Fraction] = {}
@@ -181,7 +181,7 @@ def _fitted(catalogue: Catalogue, kit: KitPart) -> dict[ItemId, list[_Piece]]:
             fill(each)
     for place, need in enumerate(kit.needs):
         given = filled.get(place, _NOTHING)
-        # most needs are filled, which shows without reckoning
+        # most needs are filled, which this shows without computing a fraction
         if given.as_integer_ratio() != need.quantity.as_integer_ratio():
             rest = exact(need.quantity) - given
             found.append((place, need.item, _Piece(need, rest, None, None)))
@@ -192,7 +192,7 @@ def _fitted(catalogue: Catalogue, kit: KitPart) -> dict[ItemId, list[_Piece]]:
 
 
 def _makes(counts: Iterable[tuple[str | None, Fraction | int]]) -> tuple[Make, ...]:
-    """Return how many there are of each make, by name, those that nobody knows last."""
+    """Return the number of pieces of each make, by name; unknown makes come last."""
     made: dict[str | None, Fraction | int] = {}
     for name, count in counts:
         made[name] = made.get(name, 0) + count
@@ -223,7 +223,7 @@ def _set_line(
         item,
         quantity=copies,
         unit="set",
-        # where the pieces are cheaper, all copies together cost what they do
+        # if the pieces are cheaper, all copies together have the price of the pieces
         unit_price=own if is_lower else Money.of(pieces, prices.currency).amount,
         base_quantity=1 if is_lower else copies,
         currency=prices.currency,
@@ -236,13 +236,13 @@ def _set_line(
 
 
 def need_reasons(need: Need) -> Iterator[Why]:
-    """Yield a need's reasons as a line gives them: with the role that each is about."""
+    """Yield a need's reasons for a line, each with the role that it is about."""
     for why in need.why:
         yield Why(why.code, {"role": need.role, "on": need.cylinder, **why.facts})
 
 
 def _places(needs: Iterable[Need]) -> Iterator[tuple[str, int | None]]:
-    """Yield where the needs are, each once."""
+    """Yield the roles of the needs with their cylinders, each once."""
     yield from dict.fromkeys((need.role, need.cylinder) for need in needs)
 
 
@@ -313,7 +313,7 @@ def _consumable_line(
 
 
 def _cores(catalogue: Catalogue, shop: Shop, lines: list[PricedLine]) -> Iterator[PricedLine]:
-    """Yield the refundable deposits of parts whose old one goes back."""
+    """Yield the refundable core deposits of parts whose old part is returned."""
     for line in lines:
         part = catalogue.parts.get(ItemId(line.code))
         deposit = part.core_deposit.get(shop.price_list) if part is not None else None

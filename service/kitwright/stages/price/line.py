@@ -19,7 +19,7 @@ DIAGNOSTIC_CREDIT: Final = "diagnostic-credit"
 
 
 class LineKind(StrEnum):
-    """What a line shows the customer."""
+    """The kind of a line, as shown to the customer."""
 
     part = "part"
     part_set = "set"
@@ -35,7 +35,7 @@ class LineKind(StrEnum):
 
 
 class Computed(Struct, frozen=True, kw_only=True):
-    """What a line came to before somebody overrode its price."""
+    """The price and amount of a line as computed, before its price was overridden."""
 
     unit_price: Decimal
     base_quantity: Decimal
@@ -43,7 +43,7 @@ class Computed(Struct, frozen=True, kw_only=True):
 
 
 class Make(Struct, frozen=True):
-    """How many of a line's pieces are of one make; `name` None where it is not known."""
+    """The number of a line's pieces that are of one make; `name` is None if it is not known."""
 
     name: str | None
     quantity: Decimal
@@ -52,12 +52,12 @@ class Make(Struct, frozen=True):
 class PricedLine(Struct, frozen=True, kw_only=True):
     """A line: amount = quantity x unit price / base quantity, rounded once, half up.
 
-    `amount` is net, or gross where the shop's prices include tax. `unit` is a unit word of the
-    catalogue; labour is in minutes at a price an hour, base quantity 60. `description` is that
-    of a free line. `makes` says of parts and sets who made those that are fitted; they sum to the
-    quantity; `places` are the roles that they fill, on their cylinders, and `sources` where they
-    come from: a supplier's id, the shelves or the customer. `reduces` says of a discount by how
-    many minor units it reduces which lines, by place.
+    `amount` is net, or gross if the shop's prices include tax. `unit` is a unit word of the
+    catalogue; labour is in minutes at a price per hour, base quantity 60. `description` is the text
+    of an added line. For parts and sets, `makes` are the makes of the pieces, whose numbers add up
+    to the quantity. `places` are the roles that they fill, with cylinders. `sources` are a
+    supplier's id, the stock or the customer. For a discount, `reduces` gives the lines that it
+    reduces, by place, and the reduction of each in minor units.
     """
 
     kind: LineKind
@@ -97,7 +97,7 @@ def price_line(
     places: Iterable[tuple[str, int | None]] = (),
     sources: Iterable[str | None] = (),
 ) -> PricedLine:
-    """Return a line with its amount worked out."""
+    """Return a line with its amount computed. Raises: BaseQuantityInvalid, UnknownCurrency."""
     quantity = Decimal(quantity)
     base_quantity = Decimal(base_quantity)
     return PricedLine(

@@ -42,8 +42,8 @@ FREIGHT = "freight-and-order-fees"
 
 
 class Priced(Struct, frozen=True, kw_only=True):
-    """Everything that the lines are made of. `known_goods` has the lines of parts of the kit that
-    another kit has as well, by the part's identity.
+    """All data that the lines are made from. `known_goods` has lines of parts of the kit that
+    another kit has too, by the part's identity.
     """
 
     catalogue: Catalogue
@@ -64,8 +64,8 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
     """Return the lines of a quote in the order they are shown: goods, labour, sublet work,
     fees, freight, cores.
 
-    Where the shop's prices include tax, every amount does; suppliers' freight, which does not,
-    is grossed up first.
+    If the shop's prices include tax, all amounts do; tax is added to suppliers' freight first,
+    which is without tax.
     """
     goods = price_goods(given.catalogue, given.shop, given.prices, given.kit, given.known_goods)
     labour = tuple(_labour_lines(given))
@@ -181,7 +181,7 @@ def _sublet_lines(given: Priced) -> Iterator[PricedLine]:
 
 
 def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
-    """Yield the diagnostic fee where it was done, and what of it a repair takes back."""
+    """Yield the diagnostic fee if a diagnosis was done, and its credit against a repair."""
     if not given.diagnostic_done:
         return
     fees = given.shop.fees
@@ -212,8 +212,8 @@ def _diagnostic_lines(given: Priced) -> Iterator[PricedLine]:
 def _supplies_line(
     given: Priced, goods: Sequence[PricedLine], labour: Sequence[PricedLine]
 ) -> Iterator[PricedLine]:
-    """Yield shop supplies: per cent of labour, that by hand included, up to the cap, less the
-    chemicals that stand as lines of their own.
+    """Yield shop supplies: a percentage of labour, including labour on added lines, up to the cap,
+    less chemicals with their own lines if the shop's terms exclude those.
     """
     terms = given.shop.fees.supplies
     currency = given.shop.currency
@@ -228,7 +228,7 @@ def _supplies_line(
         if line.kind is LineKind.consumable and given.catalogue.consumables[line.code].is_chemical  # type: ignore[index]
     ]
     chemicals = total(itemised if terms.exclude_itemised else (), currency)
-    # in minor units over one denominator, of which one fraction is made and rounded
+    # in minor units over a common denominator, so that one fraction is rounded once
     percent_top, percent_bottom = terms.percent_of_labour.as_integer_ratio()
     cap_top, cap_bottom = terms.cap.as_integer_ratio()
     # each machine is a visit of its own
@@ -249,7 +249,7 @@ def _supplies_line(
 
 
 def _waste_oil_line(given: Priced) -> Iterator[PricedLine]:
-    """Yield the fee for the oil drained: as much as is filled in again."""
+    """Yield the fee for waste oil; its quantity is that of the new oil."""
     price = given.shop.fees.waste_oil_per_litre
     for need in given.kit.needs:
         if need.role == OIL_FILL and price:
@@ -264,16 +264,14 @@ def _waste_oil_line(given: Priced) -> Iterator[PricedLine]:
 
 
 def _freight_line(given: Priced) -> Iterator[PricedLine]:
-    """Yield this quote's share of the orders' freight and fees, capped; a preview's orders are
-    all its own.
-    """
+    """Yield the line for the orders' freight and suppliers' fees, up to the shop's cap."""
     currency = given.shop.currency
     charged = total((order.charges for order in given.orders), currency)
     if not charged.minor:
         return
     asked = charged
     if given.shop.selling_prices_include_tax:
-        # where the customer's tax is not known, the shop's own stands in its prices
+        # if the customer's tax is not known, the shop's own tax is in its prices
         area = given.area or given.catalogue.tax_areas[given.shop.tax_area]
         grossed = gross_up(exact(charged.amount), area, ChargeKind.freight, given.on)
         asked = Money.of(grossed, currency)

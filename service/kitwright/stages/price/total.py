@@ -1,4 +1,4 @@
-"""Total: the tax of a quote's lines, their sums, and what is asked in advance."""
+"""Total: the tax of a quote's lines, their sums, and the deposit."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from kitwright.tax.charges import (
 from kitwright.units import exact
 
 WHOLE_ENGINE: Final = RoleId("engine")
-"""The role that a whole replacement engine fills."""
+"""The role that a complete replacement engine fills."""
 
 
 _MAY_BE_ORDERED: Final = (LineKind.part, LineKind.part_set)
@@ -40,12 +40,12 @@ _DISCOUNT: Final = LineKind.discount
 
 
 class Totals(Struct, frozen=True, kw_only=True):
-    """The sums of the printed lines. net + tax = gross; what is not known is None, never zero.
+    """The sums of the printed lines. net + tax = gross; unknown amounts are None, never zero.
 
-    `lines` is the sum of all lines but discounts, `discount` that of discounts (zero or below),
-    both net or gross as the shop's prices are; in prices including tax, what an exemption takes
-    off is still in them. `deposit` is asked in advance. `payable` is the gross amount less what is
-    `prepaid`, with the `cash_rounding` that makes it payable in coins.
+    `lines` is the sum of all lines except discounts, `discount` the sum of discounts (zero or
+    negative). Both are net or gross like the shop's prices; if these include tax, the tax that an
+    exemption takes off is still in them. `deposit` is due before parts are ordered. `payable` is
+    the gross amount less `prepaid`, plus `cash_rounding`.
     """
 
     lines: Money
@@ -60,14 +60,15 @@ class Totals(Struct, frozen=True, kw_only=True):
 
     @property
     def price(self) -> Money:
-        """What a repair costs as far as it is known: gross, else the sum of the lines."""
+        """The gross amount, or, if tax is not known, the sum of all lines with discounts."""
         return self.lines + self.discount if self.gross is None else self.gross
 
 
 class Summed(Struct, frozen=True, kw_only=True):
-    """The tax of each line, the taxes, those that an exemption spares, and the totals.
+    """The tax of each line, the taxes, the taxes not charged because of an exemption, and the
+    totals.
 
-    `line_taxes` is None where tax is not known.
+    `line_taxes` is None if tax is not known.
     """
 
     line_taxes: tuple[TaxedLine, ...] | None
@@ -77,7 +78,7 @@ class Summed(Struct, frozen=True, kw_only=True):
 
 
 class Advance(Struct, frozen=True):
-    """What is asked in advance of a line's price: the line's place, and the part, top / bottom."""
+    """The deposit on one line: the line's place, and the share of its price, top / bottom."""
 
     place: int
     top: int
@@ -94,9 +95,9 @@ def tax_lines(
 
     Args:
         shop: whose quote it is.
-        request: says the area, the day and the exemption.
-        lines: discounts last.
-        advances: of these lines.
+        request: gives the tax area, the day and the exemption.
+        lines: with discounts last.
+        advances: the deposits on these lines.
     """
     currency = shop.currency
     discount = total([line.amount for line in _discounts(lines)], currency)
@@ -137,13 +138,13 @@ def tax_lines(
 
 
 def price_of(shop: Shop, request: Request, lines: Sequence[PricedLine]) -> Money:
-    """Return what lines come to as far as it is known: the `price` of the totals, and no more."""
+    """Return the `price` of the totals of lines, without computing the other sums."""
     area = request.tax_area
     if area is None:
         return total([line.amount for line in lines], shop.currency)
     amounts = [(line.tax_kind, line.amount.minor) for line in lines]
     if area.rounding.by is RoundBy.line and (discounts := _discounts(lines)):
-        # a discount's tax is what it takes off the tax of the lines that it reduces
+        # a discount's tax is its reduction of the tax of the lines that it reduces
         del amounts[len(lines) - len(discounts) :]
         for discount in discounts:
             for place, off in discount.reduces:
@@ -170,10 +171,10 @@ def _taxed(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxe
 
 
 def _taxed_by_line(area: TaxArea, request: Request, lines: Sequence[PricedLine]) -> Taxed:
-    """Return the tax of lines and their discounts where each line's tax is rounded.
+    """Return the tax of lines and their discounts if the tax of each line is rounded.
 
-    A discount's tax is what it takes off the tax of the lines that it reduces: so what is given
-    away bears none, to the last minor unit. A line's tax depends on its own amount alone.
+    A discount's tax is its reduction of the tax of the lines that it reduces. So the amount taken
+    off bears no tax, to the last minor unit. A line's tax depends only on its own amount.
     """
     exempt = request.exempt_kinds
 
@@ -186,7 +187,7 @@ def _taxed_by_line(area: TaxArea, request: Request, lines: Sequence[PricedLine])
     discounts = _discounts(lines)
     others = lines[: len(lines) - len(discounts)]
     left = [line.amount.minor for line in others]
-    # what each line comes to in turn: as it is, and after each discount that reduces it
+    # the successive amounts of each line: as it is, and after each discount that reduces it
     passed: list[tuple[str, int]] = [(line.tax_kind, line.amount.minor) for line in others]
     for discount in discounts:
         for place, off in discount.reduces:
@@ -216,8 +217,9 @@ def _discounts(lines: Sequence[PricedLine]) -> Sequence[PricedLine]:
 
 
 def find_advances(shop: Shop, lines: Sequence[PricedLine], kit: Kit) -> tuple[Advance, ...]:
-    """Return what is asked in advance: the shop's share of what parts cost that are ordered for
-    this quote. Whatever is done to prices, the parts stay the same.
+    """Return the deposits: the shop's percentage of the prices of parts ordered for this quote.
+
+    They are shares of lines, so that changes of prices do not affect them.
     """
     ordered: dict[str, Fraction | int] = {}
     for bought in kit.bought:
@@ -251,12 +253,12 @@ def _deposit(
     taxed: Sequence[TaxedLine] | None,
     advances: Sequence[Advance],
 ) -> Money:
-    """Return what is asked in advance, of prices as they are after discounts."""
+    """Return the total deposit, based on prices after discounts."""
     taken_off: dict[int, int] = {}
     for line in _discounts(lines):
         for place, off in line.reduces:
             taken_off[place] = taken_off.get(place, 0) + off
-    # one fraction that is never reduced: quicker than Fraction, and as exact
+    # one fraction that is never reduced: faster than Fraction, and just as exact
     top, bottom = 0, 1
     for advance in advances:
         printed = lines[advance.place].amount

@@ -1,4 +1,4 @@
-"""Request: what the counter asks for, read and checked; and how a request is refused."""
+"""Request: the counter's request, read and checked, and the errors that refuse it."""
 
 from kitwright.stages.request.observed import (
     AskedAssessment,

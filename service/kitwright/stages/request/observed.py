@@ -1,6 +1,4 @@
-"""Observed: what the bench wrote down, unchecked: names as they were typed, figures as they were
-read.
-"""
+"""Observed: the bench's records, unchecked: names as typed, values as read."""
 
 from __future__ import annotations
 
@@ -15,8 +13,8 @@ from kitwright.units import PressureUnit
 class AskedReading(Struct, frozen=True, kw_only=True):
     """Both gauges of one leak-down reading, and how it was taken.
 
-    `orifice_mm` is the tester's restrictor, which decides the figure; `is_warm` is None where
-    nobody said.
+    `orifice_mm` is the tester's restrictor, which determines the value. `is_warm` is None if it was
+    not recorded.
     """
 
     supply: Decimal
@@ -27,7 +25,7 @@ class AskedReading(Struct, frozen=True, kw_only=True):
 
 
 class AskedGauge(Struct, frozen=True, kw_only=True):
-    """A figure of another gauge, such as cranking compression, by the reading's id."""
+    """A value of another gauge, such as cranking compression, with the reading's id."""
 
     reading: str
     value: Decimal
@@ -35,10 +33,11 @@ class AskedGauge(Struct, frozen=True, kw_only=True):
 
 
 class AskedCylinder(Struct, frozen=True, kw_only=True):
-    """What was seen of one cylinder: leak-down readings in the order taken, other gauges, and
-    levels by finding.
+    """The records of one cylinder: leak-down readings in the order taken, other gauges, and levels
+    by finding.
 
-    `has_list` tells where the readings stood in a list, so that a fault can point to its own.
+    `has_list` says whether the request gives the readings as a list; an error then names the place
+    in it.
     """
 
     cylinder: int
@@ -49,7 +48,7 @@ class AskedCylinder(Struct, frozen=True, kw_only=True):
 
 
 class AskedFindings(Struct, frozen=True, kw_only=True):
-    """What was seen of one engine: backgrounds, levels by finding of the engine, cylinders."""
+    """The records of one engine: backgrounds, levels by finding of the engine, cylinders."""
 
     background: tuple[str, ...] = ()
     engine: dict[str, str] = {}

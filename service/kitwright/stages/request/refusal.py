@@ -1,4 +1,4 @@
-"""Refusal: what can be wrong with a request, each fault with its place."""
+"""Refusal: the errors that a request may have, each with its place."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from kitwright.errors import KitwrightError
 
 FIRST_DAY: Final = date(2000, 1, 1)
 LAST_DAY: Final = date(2199, 12, 31)
-"""What dates may be in a request: promise days beyond the calendar's end can't be reckoned."""
+"""The last date in a request: promised days after the end of the calendar can't be computed."""
 
 
 class RequestFault(KitwrightError):
-    """One thing in a request that can't be quoted; `path` says where."""
+    """One error in a request, because of which it can't be quoted; `path` is its place."""
 
     code = "request-fault"
 
 
 class RequestRefused(KitwrightError):
-    """A request with faults, all of them named."""
+    """A request with errors, all of which are named."""
 
     code = "request-refused"
 
@@ -109,7 +109,7 @@ class CylinderOutOfRange(RequestFault):
 
 
 class CylinderMissing(RequestFault):
-    """A job or diagnosis of one cylinder, without the cylinder."""
+    """A job or diagnosis of one cylinder, given without the cylinder."""
 
     code = "cylinder-missing"
 
@@ -120,7 +120,7 @@ class CylinderMissing(RequestFault):
 
 
 class CylinderNotWanted(RequestFault):
-    """A job or diagnosis of the whole engine, with a cylinder."""
+    """A job or diagnosis of the entire engine, given with a cylinder."""
 
     code = "cylinder-not-wanted"
 
@@ -130,7 +130,7 @@ class CylinderNotWanted(RequestFault):
 
 
 class SerialOutOfRange(RequestFault):
-    """A serial that is not a number of at most seven digits."""
+    """A serial number that is not a number of at most seven digits."""
 
     code = "serial-out-of-range"
 
@@ -151,7 +151,7 @@ class JobDoesNotFit(RequestFault):
 
 
 class DayOutOfRange(RequestFault):
-    """A day that no quote can be of."""
+    """A day outside the range that a request may have."""
 
     code = "day-out-of-range"
 
@@ -170,7 +170,7 @@ class NothingAsked(RequestFault):
 
 
 class FindingsWithDiagnoses(RequestFault):
-    """Findings beside diagnoses or jobs: the findings decide what is quoted."""
+    """Findings together with diagnoses or jobs, although findings decide what is quoted."""
 
     code = "findings-with-diagnoses"
 
@@ -192,7 +192,9 @@ class NeededTooEarly(RequestFault):
 
 
 class ForeignTaxArea(RequestFault):
-    """A tax area of another currency, or with prices of the other kind, than the shop's."""
+    """A tax area whose currency differs from the shop's, or whose prices include tax when the
+    shop's do not, or the reverse.
+    """
 
     code = "foreign-tax-area"
 
@@ -206,7 +208,7 @@ class ForeignTaxArea(RequestFault):
 
 
 class NoExemption(RequestFault):
-    """An exemption where the tax area knows none, or the area is not known."""
+    """An exemption although the tax area has none, or the area is not known."""
 
     code = "no-exemption"
 
@@ -235,7 +237,7 @@ class UnknownRole(UnknownId):
 
 
 class DiscountUnclear(RequestFault):
-    """A discount must have either a percentage or an amount, within range."""
+    """A discount that does not have exactly one of percentage and amount, within range."""
 
     code = "discount-unclear"
 
@@ -244,7 +246,7 @@ class DiscountUnclear(RequestFault):
 
 
 class BelowZero(RequestFault):
-    """A figure that may not be below zero."""
+    """A value below zero that may not be."""
 
     code = "below-zero"
 
@@ -270,7 +272,7 @@ class SerialNeeded(RequestFault):
 
 
 class PartNotNeeded(RequestFault):
-    """What a customer brings, and nothing of which this repair can use, or no more than `most`."""
+    """An item that the customer brings and this repair does not need, or needs only `most` of."""
 
     code = "part-not-needed"
 
@@ -281,7 +283,7 @@ class PartNotNeeded(RequestFault):
 
 
 class NamedTwice(RequestFault):
-    """The same thing changed twice."""
+    """A change of a thing that another change already names."""
 
     code = "named-twice"
 

@@ -1,4 +1,4 @@
-"""Request: what the counter asks for, checked against the catalogue."""
+"""Request: the counter's request, checked against the catalogue."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ from kitwright.stages.request.terms import Discount, FloorChange, MinutesOverrid
 
 
 class Rust(StrEnum):
-    """How rusty the fasteners are; the words the shop's rust factors are keyed by."""
+    """The rust of the fasteners; the shop's rust factors have these words as keys."""
 
     none = "none"
     light = "light"
@@ -72,7 +72,7 @@ class Rust(StrEnum):
 
 
 class Debris(StrEnum):
-    """How packed the cooling fins and shrouds are."""
+    """The debris in the cooling fins and shrouds."""
 
     none = "none"
     light = "light"
@@ -80,21 +80,21 @@ class Debris(StrEnum):
 
 
 class AskedDiagnosis(Struct, frozen=True):
-    """A diagnosis code, on a cylinder where the diagnosis is one of a cylinder."""
+    """A diagnosis code; with a cylinder if the diagnosis is one of a cylinder."""
 
     code: DiagnosisCode
     cylinder: int | None = None
 
 
 class AskedJob(Struct, frozen=True):
-    """A job, on a cylinder where the job is one of a cylinder."""
+    """A job; with a cylinder if the job is one of a cylinder."""
 
     job: JobId
     cylinder: int | None = None
 
 
 class Condition(Struct, frozen=True, kw_only=True):
-    """The state of the machine, as far as it changes the work."""
+    """The state of the machine that affects the work."""
 
     rust: Rust = Rust.none
     debris: Debris = Debris.none
@@ -102,12 +102,12 @@ class Condition(Struct, frozen=True, kw_only=True):
 
 
 class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
-    """What the counter asks for, unchecked: ids as they were typed.
+    """The counter's request, unchecked: ids as typed.
 
-    `tax_area` unset means the shop's own, None means that it is not known. `on` is the quote's
-    day; `needed_by` the day by which parts should have come. `findings` stand in place of
-    diagnoses and jobs, where they are to decide. `chassis` None means that nobody named it, `LOOSE`
-    that there is none.
+    `tax_area` unset means the shop's own area, None means that the area is not known. `on` is the
+    quote's day, and `needed_by` the day by which parts should arrive. `findings` are given instead
+    of diagnoses and jobs. `chassis` None means that it was not named, `LOOSE` that the engine is
+    not in a machine.
     """
 
     family: FamilyId
@@ -129,12 +129,11 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
 
 
 class Request(Struct, frozen=True, kw_only=True):
-    """What the counter asks for, checked: records in place of ids. `tax_area` None means not
-    known.
+    """The counter's request, checked: records in place of ids. `tax_area` None means not known.
 
-    `chassis` is what the engine is in, None for a loose one. Where nobody named it, `may_be` holds
-    every chassis that carries the family, by id, and `chassis` counts for nothing until one of
-    them is put there.
+    `chassis` is the chassis of the engine, None for a loose engine. If it was not named, `may_be`
+    holds every chassis that carries the family, by id, and `chassis` has no meaning until one of
+    them is set.
     """
 
     asked: Asked
@@ -152,7 +151,7 @@ class Request(Struct, frozen=True, kw_only=True):
 def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     """Return the request with records in place of ids.
 
-    Raises: RequestRefused, with every fault found, each with its path.
+    Raises: RequestRefused, with every error found, each with its path.
     """
     faults: list[KitwrightError] = []
     _check_circumstances(asked, faults)
@@ -161,7 +160,7 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
     family = catalogue.families.get(asked.family)
     if family is None:
         faults.append(UnknownFamily(asked.family, catalogue.families).at("family"))
-        # what fits the engine can't be judged without its family; whether ids are known can
+        # without the family, only unknown ids can be found, not what fits the engine
         faults += _unknown_ids(catalogue, asked)
         raise RequestRefused(faults)
     chassis = find_chassis(catalogue, family, asked.chassis, faults)
@@ -191,10 +190,10 @@ def read_request(catalogue: Catalogue, shop: Shop, asked: Asked) -> Request:
 
 
 def alike(request: Request, starts: Sequence[int]) -> Hashable:
-    """Return what two requests have in common whose quotes are the same, changes by hand apart.
+    """Return a key that is equal for requests whose quotes are equal before manual changes.
 
-    Serials between two changes of parts are one (`starts` holds the first of each, ascending), and
-    so are all shown exemptions.
+    Serial numbers between two changes of parts count as the same (`starts` holds the first of each
+    range, ascending). Exemptions count as the same if they free the same charge kinds.
     """
     asked = request.asked
     condition = asked.condition
@@ -211,7 +210,7 @@ def alike(request: Request, starts: Sequence[int]) -> Hashable:
 
 
 def _check_circumstances(asked: Asked, faults: list[KitwrightError]) -> None:
-    """Find what is wrong with a request whatever the engine is."""
+    """Add the errors of a request that do not depend on the engine."""
     if asked.serial is not None and not 0 <= asked.serial <= SERIAL_MAX:
         faults.append(SerialOutOfRange(asked.serial).at("serial"))
     if asked.findings is not None and (asked.diagnoses or asked.jobs):
@@ -226,7 +225,7 @@ def _check_circumstances(asked: Asked, faults: list[KitwrightError]) -> None:
 
 
 def _unknown_ids(catalogue: Catalogue, asked: Asked) -> Iterator[KitwrightError]:
-    """Yield the ids that the catalogue does not hold, the family's apart."""
+    """Yield an error for each id that the catalogue does not hold, except the family's."""
     faults: list[KitwrightError] = []
     find_chassis(catalogue, None, asked.chassis, faults)
     yield from faults
@@ -247,8 +246,9 @@ def find_chassis(
     named: ChassisId | None,
     faults: list[KitwrightError],
 ) -> Chassis | None:
-    """Return the chassis of an id, None for `LOOSE` and where none is named; add what is wrong with
-    it, for a family that is not known whether there is such a chassis at all.
+    """Return the chassis with an id, None for `LOOSE` or if none is named; add its errors.
+
+    If the family is None, only an unknown id is an error.
     """
     if named is None or named == LOOSE:
         return None
@@ -261,9 +261,7 @@ def find_chassis(
 
 
 def _may_be(catalogue: Catalogue, family: Family) -> tuple[Chassis | None, ...]:
-    """Return the chassis that carry a family, by id; where none does, a loose engine is all that
-    can be quoted.
-    """
+    """Return the chassis that carry a family, by id; only None, a loose engine, if none does."""
     carriers = [
         chassis
         for _, chassis in sorted(catalogue.chassis.items())
@@ -349,7 +347,7 @@ def _tax_area(
 def _exempt_kinds(
     asked: Asked, area: TaxArea | None, faults: list[KitwrightError]
 ) -> frozenset[str]:
-    """Return the charge kinds that a shown exemption frees."""
+    """Return the charge kinds that the exemption shown frees from tax; add its errors."""
     shown = asked.terms.exemption
     if shown is None:
         return frozenset()
@@ -365,7 +363,7 @@ def _exempt_kinds(
 def _check_terms(
     catalogue: Catalogue, family: Family, terms: Terms, faults: list[KitwrightError]
 ) -> None:
-    """Find what is wrong with the counter's changes before any line is known."""
+    """Add the errors of the counter's changes that can be found before any line is known."""
     for index, discount in enumerate(terms.discounts):
         faults += [fault.at("discounts", index) for fault in _unclear(discount)]
     overridden = set()

@@ -1,4 +1,4 @@
-"""Terms: what the counter changes about one quote, each change with its reason and who made it."""
+"""Terms: the counter's changes to one quote, each with its reason and the person who made it."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from kitwright.catalogue.model import ChargeKind, ItemId, JobId, LabourClass, Qu
 
 
 class Exempt(Struct, frozen=True, kw_only=True):
-    """A customer's tax exemption as it was shown."""
+    """A customer's tax exemption, as shown to the shop."""
 
     certificate_number: str
     valid_until: date
 
 
 class LineRef(Struct, frozen=True, kw_only=True):
-    """Which line is meant: its code, and what else is needed to tell it from others of that
-    code.
+    """A reference to a line: its code, and the other members needed to distinguish it from lines
+    with the same code.
     """
 
     code: str
@@ -30,7 +30,7 @@ class LineRef(Struct, frozen=True, kw_only=True):
 
 
 class Discount(Struct, frozen=True, kw_only=True):
-    """A reduction before tax of one line, or of the whole quote where `line` is None.
+    """A reduction before tax of one line, or of the entire quote if `line` is None.
 
     Exactly one of `percent` (above 0, at most 100) and `amount` (major units) is given.
     """
@@ -43,7 +43,7 @@ class Discount(Struct, frozen=True, kw_only=True):
 
 
 class FreeLine(Struct, frozen=True, kw_only=True):
-    """A line that the counter writes by hand; `unit` is a unit word of the catalogue."""
+    """A line that the counter adds manually; `unit` is a unit word of the catalogue."""
 
     description: str
     kind: ChargeKind
@@ -55,7 +55,7 @@ class FreeLine(Struct, frozen=True, kw_only=True):
 
 
 class PriceOverride(Struct, frozen=True, kw_only=True):
-    """Another unit price for one line; the computed one stays beside it."""
+    """Another unit price for one line; the computed price is stored with it."""
 
     line: LineRef
     unit_price: Decimal
@@ -64,8 +64,8 @@ class PriceOverride(Struct, frozen=True, kw_only=True):
 
 
 class MinutesOverride(Struct, frozen=True, kw_only=True):
-    """Another number of billed minutes for one job on one machine; the computed one stays
-    beside it.
+    """Another number of billed minutes for one job on one machine; the computed number is stored
+    with it.
     """
 
     job: JobId
@@ -76,8 +76,8 @@ class MinutesOverride(Struct, frozen=True, kw_only=True):
 
 
 class CustomerPart(Struct, frozen=True, kw_only=True):
-    """Pieces of an item that the customer brings for one machine; `quantity` None means all it
-    needs.
+    """Pieces of an item that the customer brings for one machine; `quantity` None means all that
+    the machine needs.
     """
 
     item: ItemId
@@ -94,10 +94,11 @@ class FloorChange(Struct, frozen=True, kw_only=True):
 
 
 class Terms(Struct, frozen=True, kw_only=True):
-    """Everything that the counter changes about a quote. Overrides keep their place in the request.
+    """All of the counter's changes to a quote. Overrides are stored with their places in the
+    request.
 
-    `machines` identical machines are quoted together. `prepaid` is in major units. `pays_cash` asks
-    for the shop's cash rounding.
+    `machines` is the number of identical machines quoted together. `prepaid` is in major units.
+    `pays_cash` requests the shop's cash rounding.
     """
 
     exemption: Exempt | None = None
@@ -112,24 +113,24 @@ class Terms(Struct, frozen=True, kw_only=True):
 
     @property
     def changes_work(self) -> bool:
-        """Whether minutes or parts differ from what would be planned without the counter."""
+        """Whether the counter changes minutes or parts."""
         return bool(self.customer_parts or self.labour_by_hand) or any(
             isinstance(each, MinutesOverride) for each in self.overrides
         )
 
     @property
     def labour_by_hand(self) -> tuple[FreeLine, ...]:
-        """The labour that the counter writes by hand."""
+        """The added lines that are labour."""
         return tuple(each for each in self.free_lines if each.kind is ChargeKind.labour)
 
     @property
     def changes_lines(self) -> bool:
-        """Whether lines are added, reduced or priced by hand."""
+        """Whether the counter adds, reduces or reprices lines."""
         return bool(self.discounts or self.free_lines or self.overrides)
 
     @property
     def line_changes(self) -> Hashable:
-        """What lines are changed to, whoever did it and why."""
+        """The changes of lines, without their reasons and the persons who made them."""
         return (
             tuple((each.line, each.percent, each.amount) for each in self.discounts),
             tuple(
@@ -144,17 +145,20 @@ class Terms(Struct, frozen=True, kw_only=True):
 
     @property
     def changes_totals(self) -> bool:
-        """Whether what is payable differs from the gross amount."""
+        """Whether the payable amount may differ from the gross amount."""
         return bool(self.prepaid) or self.pays_cash
 
     def untouched(self) -> Terms:
-        """Return the terms without what names lines and parts, or only changes what is payable."""
+        """Return the terms without changes that name lines and parts, or only change what is
+        payable.
+        """
         return Terms(exemption=self.exemption, floors=self.floors, machines=self.machines)
 
     def lasting(self) -> Terms:
-        """Return the terms without what stands and falls with lines, jobs and parts of the quote,
-        or only changes what is payable; and without discounts of an amount, which may be more than
-        is left.
+        """Return the terms without changes that depend on lines, jobs and parts of the quote, or
+        only change what is payable.
+
+        Discounts of an amount are left out too, because they may be more than the rest.
         """
         return structs.replace(
             self.untouched(),
@@ -166,7 +170,7 @@ class Terms(Struct, frozen=True, kw_only=True):
 
     @property
     def names_lines(self) -> bool:
-        """Whether anything stands and falls with lines, jobs or parts of the quote."""
+        """Whether any change depends on lines, jobs or parts of the quote."""
         return bool(
             self.overrides
             or self.customer_parts

@@ -1,4 +1,4 @@
-"""Work: the jobs, what comes off so that they can be done, and the minutes of it all."""
+"""Work: the jobs, the components to remove for them, and the minutes of labour."""
 
 from kitwright.stages.work.access import AccessPlan, Teardown, plan_access
 from kitwright.stages.work.job import Jobs, Operation, OperationKey, choose_jobs, settle

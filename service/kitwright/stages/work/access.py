@@ -1,4 +1,4 @@
-"""Access plan: everything that must come off so that every job can be done, each once."""
+"""Access plan: the components to remove so that every job can be done, each component once."""
 
 from __future__ import annotations
 
@@ -31,10 +31,11 @@ from kitwright.units import exact
 
 
 class Removal(Struct, frozen=True, kw_only=True):
-    """One component instance of a plan, with its exact minutes each way, factors and ratio applied.
+    """One component instance of a plan, with its exact minutes; factors and the family's ratio are
+    applied.
 
-    `access` is removing and refitting together. `work` is the bench work of its refit, unscaled.
-    `jobs` are the operations whose need reaches it.
+    `access` is `remove` plus `refit`. `work` is the bench work of its refit, without factors.
+    `jobs` are the operations that need it removed.
     """
 
     instance: Instance
@@ -49,7 +50,7 @@ class Removal(Struct, frozen=True, kw_only=True):
 class AccessPlan(Struct, frozen=True, kw_only=True):
     """The components to remove, in order; refit is the reverse.
 
-    `minutes` is exact: removing, refitting and the work that refitting carries. `engine_out`
+    `minutes` is exact: the sum of removing, refitting and the bench work of refitting. `engine_out`
     says whether the plan takes the engine out of a chassis.
     """
 
@@ -59,8 +60,8 @@ class AccessPlan(Struct, frozen=True, kw_only=True):
 
 
 class Minutes(Struct, frozen=True):
-    """A component's exact minutes: removing and refitting with all factors, both together, and its
-    refit's work.
+    """A component's exact minutes: removing and refitting with all factors, their sum, and the
+    bench work of its refit.
     """
 
     remove: Fraction
@@ -70,9 +71,9 @@ class Minutes(Struct, frozen=True):
 
 
 class _Ways(Struct, frozen=True):
-    """What reaching any targets takes in one state of rust, with the engine in the frame or out.
+    """The minutes and search for one state of rust, with the engine in the frame or out of it.
 
-    `own` has what each operation would take off by itself, as far as anybody has asked.
+    `own` caches the components that each operation alone would remove.
     """
 
     minutes: dict[str, Minutes]
@@ -100,7 +101,7 @@ class Teardown:
             }
         )
         self.has_engine_out = ENGINE_OUT in self.engine.nodes
-        """Whether there is a frame to take the engine out of."""
+        """Whether there is a chassis to take the engine out of."""
         self._labour = shop.labour
         self._cramped = exact(chassis.cramped_factor) if chassis is not None else Fraction(1)
         self._before_out = (
@@ -132,7 +133,7 @@ class Teardown:
         return ways
 
     def targets(self, operation: Operation) -> frozenset[str]:
-        """Return what must be off for an operation and for the visit work that it asks for."""
+        """Return the components to remove for an operation and for the visit work it requires."""
         key = operation.key
         if key not in self._targets:
             job, catalogue, family = operation.job, self.catalogue, self.family
@@ -144,7 +145,7 @@ class Teardown:
         return self._targets[key]
 
     def best(self, targets: frozenset[str], rust: Rust) -> ClosedSet[str]:
-        """Return the better plan of engine in and engine out."""
+        """Return the better of the plans with the engine in the frame and out of it."""
         inside = self.ways(rust, is_out=False).search
         if not self.has_engine_out:
             return inside.least(targets)
@@ -152,12 +153,12 @@ class Teardown:
         try:
             stays = inside.least(targets)
         except Unreachable:
-            # nothing else is out of reach, or the plan above had failed
+            # nothing else is unreachable, or the plan above would have failed
             return out
         return min(stays, out, key=lambda plan: (plan.weight, len(plan.items), plan.items))
 
     def minutes_alone(self, operation: Operation, rust: Rust) -> Mapping[LabourClass, Fraction]:
-        """Return the exact minutes of the way in and out for an operation as the only one."""
+        """Return the exact minutes of access for an operation as the only one, by labour class."""
         question = operation.key, rust
         if question not in self._alone:
             items = self.best(self.targets(operation), rust).items
@@ -174,13 +175,13 @@ class Teardown:
         return self._alone[question]
 
     def stands_before(self, item: str) -> Mapping[str, Why]:
-        """Return the components that a component may need off, and the reason that it is."""
+        """Return the components that may have to be removed before a component, with reasons."""
         return self._needs[item]
 
     def _of(self, node: Instance, rust: Rust, *, is_out: bool) -> Minutes:
         component = node.component
         both = exact(self.family.minutes_ratio)
-        # out of the frame only what had to come off before it was done in there
+        # if the engine is out, only components removed before that were cramped
         if component.cramped and (not is_out or node.id in self._before_out):
             both *= self._cramped
         removing = both
@@ -192,12 +193,12 @@ class Teardown:
 
 
 def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust) -> AccessPlan:
-    """Return the plan with the least exact minutes that reaches every job and its visit work.
+    """Return the plan with the least exact minutes that gives access to every job and visit work.
 
-    The engine is considered in the frame and out of it; ties go to fewer components, then to
-    the smallest sorted ids.
+    Plans with the engine in the frame and out of it are compared. In a tie, the plan with fewer
+    components is chosen, then that with the smallest sorted ids.
 
-    Raises: Unreachable, where a job needs what this engine in this chassis does not have.
+    Raises: Unreachable, if a job needs a component that this engine in this chassis does not have.
     """
     targets = {operation.key: teardown.targets(operation) for operation in operations}
     best = teardown.best(frozenset[str]().union(*targets.values()), rust)
@@ -226,11 +227,11 @@ def _reached(
     items: Sequence[str],
     targets: Mapping[OperationKey, frozenset[str]],
 ) -> dict[str, tuple[OperationKey, ...]]:
-    """Return, by component, the operations whose own need reaches it inside the joint plan.
+    """Return, by component, the operations that need it removed within the joint plan.
 
-    An operation's need is the least closed set of its own targets within the plan. What none
-    reaches (the engine taken out only because that is quicker for all) belongs to every
-    operation.
+    An operation needs the least closed set of its own targets within the plan. A component that
+    none of them needs belongs to every operation; so does the engine if it is taken out only
+    because that is quicker for all.
     """
     everyone = sorted(targets)
     jobs: dict[str, list[OperationKey]] = {item: [] for item in items}
@@ -240,7 +241,7 @@ def _reached(
             ways.own[key] = ways.search.least(targets[key]).items
         own = ways.own[key]
         if not jobs.keys() >= set(own):
-            # the joint plan goes another way, else the least of all is the least within it
+            # the joint plan uses another way; if not, the least of all is the least within it
             within = within or Search(ways.weighed, within=items)
             own = within.least(targets[key]).items
         for item in own:
@@ -253,7 +254,9 @@ def _because(
     items: Sequence[str],
     targets: Mapping[OperationKey, frozenset[str]],
 ) -> dict[str, list[Why]]:
-    """Return why each component comes off: the jobs that work on it, and what it stands before."""
+    """Return the reasons to remove each component: the jobs that work on it, and the components
+    that it blocks.
+    """
     reasons: dict[str, list[Why]] = {item: [] for item in items}
     for (job, cylinder), wanted in sorted(targets.items()):
         access = Why("access-of-job", {"job": job, "cylinder": cylinder or None})

@@ -1,4 +1,4 @@
-"""Job: which operations the diagnoses and the counter ask for, each once."""
+"""Job: the operations that diagnoses and the counter request, each once."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from kitwright.stages.request import JobDoesNotFit, Request, RequestFault, Reque
 from kitwright.stages.why import Why, place
 
 OperationKey = tuple[JobId, int]
-"""A job and its cylinder, 0 for an engine job: what operations are sorted by."""
+"""A job and its cylinder, 0 for a job on the engine; operations are sorted by it."""
 
 
 class Operation(Struct, frozen=True, kw_only=True):
-    """A job on one cylinder, or on the engine where `cylinder` is None."""
+    """A job on one cylinder, or on the engine if `cylinder` is None."""
 
     job: Job
     cylinder: int | None
@@ -26,7 +26,7 @@ class Operation(Struct, frozen=True, kw_only=True):
 
     @property
     def key(self) -> OperationKey:
-        """Job and cylinder, 0 for an engine job."""
+        """The job and its cylinder, 0 for a job on the engine."""
         return (self.job.id, self.cylinder or 0)
 
     @property
@@ -36,15 +36,15 @@ class Operation(Struct, frozen=True, kw_only=True):
 
 
 class Swallowed(Struct, frozen=True):
-    """An operation that another one already holds."""
+    """An operation that is not done separately because another one includes it."""
 
     operation: Operation
     by: Operation
 
 
 class Jobs(Struct, frozen=True, kw_only=True):
-    """The operations of a visit, sorted by job and cylinder; what they swallowed; and the work
-    done once a visit.
+    """The operations of a visit, sorted by job and cylinder; the operations that they include; and
+    those left out.
     """
 
     operations: tuple[Operation, ...]
@@ -53,12 +53,12 @@ class Jobs(Struct, frozen=True, kw_only=True):
 
     @property
     def visit_work(self) -> tuple[VisitWorkId, ...]:
-        """The once-per-visit work that any operation asks for, sorted."""
+        """The work done once per visit that any operation requires, sorted."""
         return tuple(sorted({visit for each in self.operations for visit in each.job.visit}))
 
 
 class NotInQuote(RequestFault):
-    """A job to leave out that nothing asked for."""
+    """A job to leave out that is not in the quote."""
 
     code = "not-in-quote"
 
@@ -69,7 +69,7 @@ class NotInQuote(RequestFault):
 
 
 class NothingLeft(RequestFault):
-    """Everything that was asked for was left out."""
+    """A request that leaves out everything that it asks for."""
 
     code = "nothing-left"
 
@@ -78,18 +78,19 @@ class NothingLeft(RequestFault):
 
 
 def choose_jobs(catalogue: Catalogue, request: Request) -> Jobs:
-    """Return the operations that a request comes to.
+    """Return the operations of a request.
 
-    Diagnoses give the jobs of the scope; jobs named and added join them; those left out go;
-    then every operation that another one holds is swallowed.
+    They are the jobs of its diagnoses at the scope, and the jobs named and added, without those
+    left out. Operations that another one includes are then set apart as swallowed.
 
-    Raises: RequestRefused, where a job to leave out is not there or nothing stays.
+    Raises: RequestRefused, if a diagnosis' job does not fit the engine, a job to leave out is not
+    there, or nothing is left.
     """
     asked: dict[OperationKey, Operation] = {}
     for operation in _asked(catalogue, request):
         known = asked.get(operation.key)
         reasons = operation.why if known is None else known.why + operation.why
-        # in an order of their own: that of the request says nothing
+        # in a fixed order: the order of the request has no meaning
         why = tuple({_sorting(why): why for why in sorted(reasons, key=_sorting)}.values())
         asked[operation.key] = Operation(job=operation.job, cylinder=operation.cylinder, why=why)
     faults: list[KitwrightError] = [*_misfits(catalogue, request)]
@@ -109,7 +110,7 @@ def choose_jobs(catalogue: Catalogue, request: Request) -> Jobs:
 
 
 def _misfits(catalogue: Catalogue, request: Request) -> Iterator[RequestFault]:
-    """Yield the diagnoses whose repair this kind of engine has not the parts for."""
+    """Yield an error for each job of the diagnoses that does not fit this kind of engine."""
     for index, (diagnosis, _) in enumerate(request.diagnoses):
         for reference in diagnosis.scopes.of(request.asked.scope):
             job = catalogue.jobs[reference.job]
@@ -120,12 +121,12 @@ def _misfits(catalogue: Catalogue, request: Request) -> Iterator[RequestFault]:
 
 
 def settle(asked: Iterable[Operation], *, left_out: tuple[Operation, ...] = ()) -> Jobs:
-    """Return operations sorted, without those that others among them hold."""
+    """Return operations sorted, with those that others among them include set apart."""
     everything = sorted(asked, key=lambda operation: operation.key)
     stays: list[Operation] = []
     swallowed = []
     for operation in _holders_first(everything):
-        # one that is swallowed itself holds nothing any more
+        # an operation that is swallowed itself no longer includes others
         by = next((other for other in stays if _holds(other, operation)), None)
         if by is None:
             stays.append(operation)
@@ -137,7 +138,7 @@ def settle(asked: Iterable[Operation], *, left_out: tuple[Operation, ...] = ()) 
 
 
 def _holders_first(operations: Sequence[Operation]) -> list[Operation]:
-    """Return operations so that each comes after all that hold it; the catalogue has no cycle."""
+    """Return operations so that each comes after all that include it; there are no cycles."""
     ordered: dict[OperationKey, Operation] = {}
     holders = [operation for operation in operations if operation.job.supersedes]
 

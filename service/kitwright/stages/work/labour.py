@@ -1,4 +1,4 @@
-"""Labour: the bench minutes of a visit by labour class, billed and allotted to the jobs."""
+"""Labour: the bench minutes of a visit by labour class, and their distribution to jobs."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Task(Struct, frozen=True, kw_only=True):
 
 
 class ClassMinutes(Struct, frozen=True):
-    """What a labour class comes to over the visit: exact, and billed in the shop's increments."""
+    """The minutes of a labour class over the visit: exact, and billed in the shop's increments."""
 
     labour_class: LabourClass
     exact: Fraction
@@ -62,10 +62,10 @@ class Allotted(Struct, frozen=True):
 
 
 class Labour(Struct, frozen=True, kw_only=True):
-    """Every task of the visit, the billed minutes by class, and what each operation is billed.
+    """All tasks of the visit, the billed minutes by class, and those of each operation.
 
-    `bench_minimum` holds the minutes added to reach the shop's minimum, allotted too: the whole
-    minutes of `allotted` and `bench_minimum` sum to `billed`.
+    `bench_minimum` holds the minutes added to reach the shop's minimum, also by operation. The
+    minutes of `allotted` and `bench_minimum` add up to `billed`.
     """
 
     tasks: tuple[Task, ...]
@@ -75,11 +75,11 @@ class Labour(Struct, frozen=True, kw_only=True):
 
     @property
     def billed(self) -> int:
-        """All minutes billed, the bench minimum included."""
+        """All billed minutes, including the bench minimum."""
         return sum(each.minutes for each in (*self.allotted, *self.bench_minimum))
 
     def minutes_of(self, operation: OperationKey) -> int:
-        """Return all minutes billed to one operation."""
+        """Return the billed minutes of one operation."""
         return sum(
             each.minutes
             for each in (*self.allotted, *self.bench_minimum)
@@ -88,7 +88,7 @@ class Labour(Struct, frozen=True, kw_only=True):
 
 
 def read_minutes(operations: Sequence[Operation], terms: Terms) -> dict[OperationKey, int]:
-    """Return the minutes that the counter sets by hand, by operation.
+    """Return the minutes that the counter sets manually, by operation.
 
     Raises: RequestRefused, for a job that is not in the quote.
     """
@@ -120,11 +120,11 @@ def allot_labour(
 ) -> Labour:
     """Return the labour of a visit.
 
-    Minutes stay exact up to the sum of each class, which rounds up to the shop's increment.
-    Within a class a task's minutes are split equally among the operations that share it; the
-    billed minutes then go to operations in whole minutes by largest remainder, ties by job and
-    cylinder. `overridden` gives operations other whole minutes, spread over their classes in
-    proportion; what is then short of the bench minimum falls to the other operations, if any.
+    Minutes are exact up to the sum of each class, which is rounded up to the shop's increment.
+    Within a class, a task's minutes are split equally among the operations that share it. The
+    billed minutes are then distributed in whole minutes by largest remainder, ties by job and
+    cylinder. `overridden` gives operations other whole minutes, split over their classes in
+    proportion. Minutes still missing from the bench minimum go to the other operations, if any.
     """
     everyone = tuple(operation.key for operation in operations)
     tasks = (
@@ -163,8 +163,9 @@ def allot_labour(
 def minutes_alone(
     shop: Shop, teardown: Teardown, operation: Operation, condition: Condition
 ) -> int:
-    """Return what an operation is billed as the only one: as `allot_labour` finds it, with less
-    work.
+    """Return the billed minutes of an operation as the only one.
+
+    The result is that of `allot_labour`, computed with less work.
     """
     operations = (operation,)
     sums = dict(teardown.minutes_alone(operation, condition.rust))
@@ -180,9 +181,9 @@ def minutes_alone(
 
 
 def repeat(labour: Labour, machines: int) -> Labour:
-    """Return the labour of several identical machines: every billed and exact minute so often.
+    """Return the labour of several identical machines: billed and exact minutes are multiplied.
 
-    The tasks stay those of one machine.
+    The tasks remain those of one machine.
     """
 
     def times(allotted: Sequence[Allotted]) -> tuple[Allotted, ...]:
@@ -200,9 +201,9 @@ def repeat(labour: Labour, machines: int) -> Labour:
 
 
 def minutes_by_hand(shop: Shop, terms: Terms) -> int:
-    """Return the whole minutes that labour written by hand comes to, for all machines.
+    """Return the total of labour on added lines in whole minutes, rounded down, for all machines.
 
-    What is not counted in minutes or hours counts as the time that its price pays at the rate of
+    A line whose unit is not minutes or hours counts as the time that its price pays at the rate of
     the bench minimum.
     """
     rate = exact(shop.labour.rates[shop.labour.minimum_bench_class])
@@ -216,12 +217,12 @@ def minutes_by_hand(shop: Shop, terms: Terms) -> int:
 
 
 _MINUTES: Final = {"minute": 1, "hour": 60}
-"""Minutes in the units of time that the catalogue has words for."""
+"""The catalogue's units of time, in minutes."""
 
 
 def count_by_hand(labour: Labour, minutes: int) -> Labour:
-    """Return the labour of all machines with so many minutes by hand beside it: they count towards
-    the bench minimum, of which so much less is added.
+    """Return the labour of all machines, given the minutes of added lines. These count towards the
+    bench minimum, so that fewer minutes are added to reach it.
     """
     added = labour.bench_minimum
     short = sum(each.minutes for each in added)
@@ -237,11 +238,11 @@ def count_by_hand(labour: Labour, minutes: int) -> Labour:
 def _overridden(
     shop: Shop, allotted: Sequence[Allotted], overridden: Mapping[OperationKey, int]
 ) -> Iterator[Allotted]:
-    """Yield the allotment with some operations' minutes replaced, in proportion over classes."""
+    """Yield the minutes with those of some operations replaced, in proportion over classes."""
     yield from (each for each in allotted if each.operation not in overridden)
     for key, minutes in sorted(overridden.items()):
         own = [each for each in allotted if each.operation == key]
-        # a job whose way in is already open has no class yet
+        # a job without minutes of its own has no class yet
         own = own or [Allotted(key, shop.labour.minimum_bench_class, 1)]
         parts = share(minutes, [each.minutes for each in own])
         for each, part in zip(own, parts, strict=True):
@@ -250,7 +251,7 @@ def _overridden(
 
 
 def _billed(classes: Sequence[ClassMinutes], allotted: Sequence[Allotted]) -> list[ClassMinutes]:
-    """Return the classes with what is billed of each now; one may be new."""
+    """Return the classes with their billed minutes after overrides; a class may be new."""
     exact = {each.labour_class: each.exact for each in classes}
     billed = dict.fromkeys(exact, 0)
     for each in allotted:
@@ -267,11 +268,11 @@ def _up_to(minutes: int, scale: int, increment: int) -> int:
 
 
 Sums = dict[tuple[OperationKey, ...], int]
-"""By the operations that share them, minutes over some denominator."""
+"""Operations that share minutes -> these minutes, over some denominator."""
 
 
 def _sums(tasks: Sequence[Task]) -> tuple[dict[LabourClass, Sums], int]:
-    """Return the minutes of each class as whole numbers, and the denominator that is under all."""
+    """Return the minutes of each class as whole numbers, and their common denominator."""
     ratios = [task.minutes.as_integer_ratio() for task in tasks]
     scale = lcm(*{bottom for _, bottom in ratios})
     sums: dict[LabourClass, Sums] = {}
@@ -282,7 +283,7 @@ def _sums(tasks: Sequence[Task]) -> tuple[dict[LabourClass, Sums], int]:
 
 
 def _shares(sums: Sums) -> dict[OperationKey, int]:
-    """Return each operation's equal part of all that it shares, in proportion to one another."""
+    """Return each operation's equal shares of its minutes, as numbers in proportion."""
     scale = lcm(*{len(keys) for keys in sums})
     shares: dict[OperationKey, int] = {}
     for keys, minutes in sums.items():
@@ -330,8 +331,8 @@ def _access_tasks(plan: AccessPlan) -> Iterator[Task]:
 
 
 def _work_tasks(operations: Sequence[Operation], cylinders: int) -> Iterator[Task]:
-    """Yield the jobs' own work, each row once a cylinder or visit, shared by every job that
-    lists it.
+    """Yield the jobs' own work, each row once per cylinder or visit; every job that lists it shares
+    it.
     """
     rows: dict[str, tuple[Work, int | None, list[OperationKey]]] = {}
     for operation in operations:
@@ -384,8 +385,8 @@ def _extra_tasks(
     condition: Condition,
     everyone: tuple[OperationKey, ...],
 ) -> Iterator[Task]:
-    """Yield what the machine's condition adds: heavy debris where fins are cleaned, other
-    people's work to undo.
+    """Yield the tasks that the machine's condition adds: heavy debris if fins are cleaned, and
+    undoing other people's work.
     """
     labour = shop.labour
     cleaning = tuple(
