@@ -125,7 +125,7 @@ def test_order_has_its_papers(staff: Staff) -> None:
         xml = etree.fromstring(taken(staff, path, "application/xml").content)
 
         assert net in printed
-        assert f"Order{one['id']}" in printed
+        assert f"Purchaseorder{one['id']}" in printed
         records = list(csv.DictReader(StringIO(table, newline="")))
         assert {record["order_id"] for record in records} == {one["id"]}
         for line in one["order"]["lines"]:
