@@ -1,4 +1,4 @@
-"""Desk: what every kept resource needs, put together by the composition root."""
+"""Desk: the services and stores that calls on records share, assembled by the composition root."""
 
 from __future__ import annotations
 
@@ -25,21 +25,21 @@ from kitwright.web.edge.auth import Keyring
 
 
 class Files(Protocol):
-    """Where photographs lie, by their SHA-256."""
+    """Stores photographs, by their SHA-256."""
 
     def put(self, data: bytes) -> str:
-        """Keep a file; return its SHA-256 in hex."""
+        """Store a file; return its SHA-256 in hex."""
 
     def get(self, sha256: str) -> bytes | None:
-        """Return a file."""
+        """Return a file's bytes."""
 
     def drop(self, sha256: str) -> None:
-        """Forget a file."""
+        """Delete a file."""
 
 
 class Letter(Struct, frozen=True, kw_only=True):
-    """What a letter to a customer is to say: of what, to which address, with a link of which path,
-    and the shop's own words. `nonce` is new for each.
+    """The contents of an e-mail to a customer: its subject matter, address, path of the link, and
+    the shop's own text. `nonce` is new for each.
     """
 
     paper: Paper
@@ -51,7 +51,7 @@ class Letter(Struct, frozen=True, kw_only=True):
 
 
 class Composed(Struct, frozen=True, kw_only=True):
-    """A letter as a message of RFC 5322."""
+    """An e-mail as an RFC 5322 message."""
 
     message_id: str
     body: bytes
@@ -62,17 +62,17 @@ class Desk:
 
     Args:
         service: quotes and assesses.
-        store: keeps.
-        keyring: knows the keys.
+        store: stores the records.
+        keyring: checks the keys.
         papers: makes documents.
-        files: keeps photographs.
-        kind_of: tells a photograph's media type by its content, None for anything else.
+        files: stores photographs.
+        kind_of: returns a photograph's media type by its content, None for anything else.
         secret: signs the customers' links, 32 bytes.
-        now: the moment, in UTC.
-        draw: gives as many random bytes as it is asked for.
-        make_hook_secret: makes the secret that a webhook's events are signed with.
-        check_target: returns where a webhook leads, as it is kept, or raises where it may not.
-        compose: writes a letter.
+        now: returns the current time, in UTC.
+        draw: returns the given number of random bytes.
+        make_hook_secret: returns a new secret that signs a webhook's events.
+        check_target: returns a webhook's normalised URL, or raises if it is not allowed.
+        compose: composes an e-mail.
     """
 
     def __init__(
@@ -104,24 +104,24 @@ class Desk:
         self.check_target = check_target
         self.compose = compose
         self.forget_mail: Callable[[str], None] = lambda _: None
-        """Deletes a letter that lies in a folder, by its message id."""
+        """Deletes the file of an e-mail, by its message id."""
         self.wake: Callable[[], None] = lambda: None
-        """Told when an event or a mail may wait to be sent."""
+        """Called when an event or an e-mail may be waiting to be sent."""
         self.in_flight: set[tuple[str, str]] = set()
-        """Key and idempotency key of every call that is being answered."""
+        """Key and idempotency key of every call in progress."""
         self.arriving = Counter[str]()
-        """SHA-256 of every file that a photograph under way will need, and by how many."""
+        """SHA-256 of every file that photographs in progress need -> how many of them."""
         self.file_lock = Lock()
-        """Held while a file is kept."""
+        """Held while a file is stored."""
         self._zone = ZoneInfo(service.workshop.shop.time_zone)
         self._swept: date | None = None
 
     def renewed(
         self, service: Service, papers: ShopPapers, compose: Callable[[Letter], Composed]
     ) -> Desk:
-        """Return the desk of the same records for a service that takes the place of this one.
+        """Return a desk with the same records for a service that replaces this one.
 
-        Keys, calls under way and everything else are the same for both.
+        Keys, calls in progress and everything else are shared by both.
         """
         fresh = copy(self)
         fresh.service = service
@@ -137,21 +137,21 @@ class Desk:
 
     @property
     def overrun(self) -> OverrunPreset | None:
-        """The overrun preset that the shop's owner chose, None for none."""
+        """The overrun preset that the shop uses, None for none."""
         workshop = self.service.workshop
         chosen = workshop.shop.overrun
         return None if chosen is None else workshop.catalogue.overruns[chosen]
 
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
-        """Return a moment by the clock of a time zone, the shop's where none is named."""
+        """Return a time in a time zone, by default the shop's."""
         return moment.astimezone(self._zone if time_zone is None else ZoneInfo(time_zone))
 
     def today(self, moment: datetime | None = None) -> date:
-        """Return the day of a moment in the shop's time zone, by default of now."""
+        """Return the day of a time in the shop's time zone, by default today."""
         return self.clock(moment or self.now()).date()
 
     def stamp(self, request: Request[Any, Any, Any]) -> Stamp:
-        """Return who calls, and when."""
+        """Return the caller and the current time."""
         state = request.scope["state"]
         now = self.now()
         return Stamp(
@@ -163,17 +163,17 @@ class Desk:
         )
 
     async def sweep(self) -> None:
-        """Mark the offers that ran out, once a day, before anybody sees them.
+        """Mark expired offers, once a day, before they are read.
 
-        Where the store can't be written to they stay as they are until it can: reading goes on,
-        and every act on an offer looks at its last valid day itself.
+        If the store can't be written to, they stay unmarked until it can. Reading continues, and
+        every act on an offer checks its last valid day itself.
         """
         now = self.now()
         today = self.today(now)
         if self._swept == today:
             return
         stamp = Stamp(at=now, today=today, hand=Hand.service, by="calendar")
-        # looked at without writing first: on most days nothing ran out
+        # read first, without writing: on most days no offer has expired
         if self.store.read(lambda records: records.quotes.overdue(today)):
             try:
                 await self.store.write(lambda records: offer.expire_overdue(records, stamp))
@@ -190,5 +190,5 @@ def tag(kind: str, number: int | str, version: int) -> str:
 
 
 def utc_now() -> datetime:
-    """Return the moment, in UTC."""
+    """Return the current time, in UTC."""
     return datetime.now(UTC)

@@ -1,4 +1,4 @@
-"""Dossier: everything that is kept of one customer, on the wire."""
+"""Dossier: the export of all data stored about one customer, on the wire."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from kitwright.web.calls.quote_wire import QuoteHeadOut, RevisionOut, quote_head
 
 
 class ExportedQuoteOut(Out, frozen=True, kw_only=True):
-    """A quote with all that belongs to it; of a photo, `path` leads to the file."""
+    """A quote with everything that belongs to it; a photo's `path` is that of its file."""
 
     quote: QuoteHeadOut
     revisions: tuple[RevisionOut, ...]
@@ -35,10 +35,10 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
 
 
 class ExportOut(Out, frozen=True, kw_only=True):
-    """Everything that is kept of one customer, and the events about it in their order.
+    """All data stored about one customer, and the events about it in their order.
 
-    `messages` went to the customer's address about quotes that are nobody's. Of a quote that is
-    somebody else's by now, only the customer's own revisions are here.
+    `messages` are e-mails to the customer's address about quotes without a customer. Of a quote
+    that now belongs to another customer, only this customer's revisions are included.
     """
 
     at: datetime
@@ -50,7 +50,7 @@ class ExportOut(Out, frozen=True, kw_only=True):
 
 
 def export_out(records: Records, dossier: Dossier, at: datetime) -> ExportOut:
-    """Return everything that is kept of one customer, good for encoding only."""
+    """Return all data stored about one customer; the result can only be encoded."""
     numbers = {quote.number for quote in dossier.quotes}
     return ExportOut(
         at=at,

@@ -1,4 +1,4 @@
-"""Quote calls: quotes are kept, read, found, revised, copied and compared with today."""
+"""Quote calls: calls that store, find, read, revise, copy and compare quotes."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ from kitwright.web.calls.unprintable import request_looked_at, unprintable_reque
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 
-_REVISION = {"revision": "Which revision, by its number."}
+_REVISION = {"revision": "The number of the revision."}
 
 
 @operation(
@@ -66,10 +66,10 @@ _REVISION = {"revision": "Which revision, by its number."}
     problems=("request-refused", "catalogue-gap"),
 )
 async def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
-    """Quote a repair and keep it.
+    """Create a quote.
 
-    Takes what a preview takes, and keeps the quote as a draft with its first revision. It may be
-    revised until it is issued; after that every change is a new revision.
+    Takes the same request as a preview, and stores the quote as a draft with its first revision.
+    The draft can be revised until it is issued; after that, every change is a new revision.
     """
     figures = reckon(call.desk, body)
     found = await request_looked_at(call.desk.papers, figures.request)
@@ -83,9 +83,9 @@ async def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
 
 @operation("GET /v1/quotes", "listQuotes", "quotes")
 def find(records: Records, call: Call, query: QuotesQuery) -> Reply[ListOut[QuoteHeadOut]]:
-    """Find kept quotes.
+    """Find quotes.
 
-    Quotes, newest first, by state, customer, machine, day and words. Where there are more, `Link`
+    Quotes, newest first, by state, customer, machine, day and words. If there are more, `Link`
     leads to the next page.
     """
     found = records.quotes.find(
@@ -115,11 +115,11 @@ def _states(text: str) -> tuple[QuoteState, ...]:
 
 @operation("GET /v1/quotes/{id}", "getQuote", "quotes", is_tagged=True)
 def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
-    """One kept quote.
+    """Get a quote.
 
-    A quote with the revision that counts, to the last figure: what was agreed, with what was added
-    since; else what is offered, or was offered last; else the draft. A draft that is begun later
-    shows in `/revisions/{revision}` until it is issued or agreed to.
+    A quote with all data of the revision that counts: the agreed one, with later additions; else
+    the one on offer or offered last; else the draft. A later draft is found at
+    `/revisions/{revision}` until it is issued or agreed.
     """
     quote = call.record(QUOTE, records.quotes.get)
     revision = life.revision_of(records, quote, quote.shown)
@@ -131,9 +131,9 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
 
 @operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
 def revisions(records: Records, call: Call) -> Reply[ListOut[RevisionHeadOut]]:
-    """All revisions of a quote.
+    """List a quote's revisions.
 
-    What became of each revision, oldest first.
+    Each revision with its state, oldest first.
     """
     quote = call.record(QUOTE, records.quotes.get)
     found = records.quotes.revisions(quote.number)
@@ -142,10 +142,10 @@ def revisions(records: Records, call: Call) -> Reply[ListOut[RevisionHeadOut]]:
 
 @operation("GET /v1/quotes/{id}/revisions/{revision}", "getRevision", "quotes", variables=_REVISION)
 def revision(records: Records, call: Call) -> Reply[RevisionOut]:
-    """One revision of a quote.
+    """Get a revision of a quote.
 
-    A revision as it was answered. Once issued it never changes, but that personal data is taken
-    out when a customer is erased.
+    A revision as it was answered. Once issued, it never changes, except that personal data is
+    removed when a customer is erased.
     """
     return Reply(body=whole_revision(revision_in_path(records, call)))
 
@@ -158,15 +158,15 @@ def revision(records: Records, call: Call) -> Reply[RevisionOut]:
     problems=("request-refused", "catalogue-gap"),
 )
 def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
-    """What a revision would come to today.
+    """Compare a revision with today's prices.
 
-    Quotes what was asked once more, by today's catalogue, and names every line and total that
-    differs. The revision stays as it is.
+    Quotes the same request again by today's catalogue, and lists every line and total that differs.
+    The revision does not change.
     """
     desk = call.desk
     revision = revision_in_path(records, call)
     asked, today = of_today(desk, revision), desk.today()
-    # what was needed by a day that has passed is needed now
+    # if the needed-by day has passed, the parts are needed today
     needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
     asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
     now = desk.service.quote(asked)
@@ -175,9 +175,9 @@ def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
 
 @operation("GET /v1/quotes/{id}/history", "listHistory", "quotes")
 def history(records: Records, call: Call) -> Reply[ListOut[EventOut]]:
-    """What happened to a quote.
+    """List a quote's history.
 
-    Every change, oldest first: when, by whose hand, to which state.
+    Every change, oldest first: its time, its author and the new state.
     """
     quote = call.record(QUOTE, records.quotes.get)
     found = records.events.of_subject(f"quote:{quote.number}")
@@ -195,16 +195,16 @@ def history(records: Records, call: Call) -> Reply[ListOut[EventOut]]:
     problems=("act-refused", "request-refused", "catalogue-gap"),
 )
 async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
-    """Quote it anew.
+    """Revise a quote.
 
-    Takes the whole request once more; customer and machine stay where they are left out. Replaces
-    the newest revision while that is a draft; else makes a new one, and what was offered or agreed
-    stays so until the new one is issued or accepted. The answer has the new revision; reading the
-    quote goes on having what was offered or agreed.
+    Takes the complete request again; customer and machine stay the same if left out. If the newest
+    revision is a draft, it is replaced; otherwise a new revision is made, and the offer or
+    agreement stays in force until the new one is issued or accepted. The answer has the new
+    revision. Reading the quote still shows the revision on offer or agreed.
     """
     desk, number = call.desk, call.number("id", QUOTE)
     before = desk.store.read(lambda records: newest_of(records, number))
-    # whom and which machine a quote is for stays so where nothing is said of it
+    # customer and machine stay the same if the request does not name them
     asked = structs.replace(
         body,
         customer=body.customer or written_or_none(CUSTOMER, before.customer),
@@ -217,7 +217,7 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         quote = checked(records, call)
         check_named(records, figures.customer, figures.machine)
         quote = life.revise(records, call.stamp, quote, figures)
-        # the answer is the revision that was asked for, whatever the quote shows otherwise
+        # the answer is the new revision, even if the quote shows another
         return whole(life.showing(records, quote, quote.latest), figures, found)
 
     return work
@@ -234,10 +234,10 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     problems=("request-refused", "catalogue-gap"),
 )
 async def copy(call: Call) -> Work[KeptQuoteOut]:
-    """Quote the same again, as a new quote.
+    """Copy a quote.
 
-    Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
-    new draft for the same customer and machine, without the complaint.
+    Quotes the request of the shown revision again, for today and by today's catalogue. Stores the
+    result as a new draft for the same customer and machine, without the complaint.
     """
     desk, number = call.desk, call.number("id", QUOTE)
 

@@ -1,4 +1,4 @@
-"""Kept quotes on the wire: what is asked, and what is answered."""
+"""Stored quotes on the wire: structs of requests and answers."""
 
 from __future__ import annotations
 
@@ -43,33 +43,33 @@ Searched = Annotated[
     str,
     Meta(
         max_length=200,
-        # the search would end at a NUL
+        # the search would end at a NUL character
         pattern=r"^[^\x00-\x1f\x7f]*(?!\n)$",
-        description="Words that are searched for.",
+        description="The words to search for.",
         extra={"wanted": "at most 200 characters on one line"},
     ),
 ]
 
 
 class QuoteIn(PreviewIn, frozen=True, kw_only=True):
-    """A quote to keep: all that a preview takes, and whom and which machine it is for.
+    """A quote to store: all members of a preview, with the customer and the machine.
 
-    What is left out here and known of the customer (language, exemption) or of the machine
-    (serial, build code, chassis) is taken from there.
+    Members left out are taken from the customer (language, exemption) and the machine (serial
+    number, build code, chassis) if known there.
     """
 
     contingencies: Annotated[
-        bool, Meta(description="Whether what may turn up is priced as well, for documents too.")
+        bool, Meta(description="Whether contingencies are priced, also in documents.")
     ] = True
     customer: CustomerId | None = None
     machine: MachineId | None = None
 
 
 _OTHERWISE: Final = {"add": "/v1/quotes/{id}/additions", "order": "/v1/orders"}
-"""Acts whose calls have another path than their name says."""
+"""Acts whose call does not have the act's name as its path."""
 _ACTS: Final = "\n".join(
     (
-        "What the quote's state leaves room for, and by which call:",
+        "The actions possible in the quote's state, and their calls:",
         "",
         "| act | call |",
         "| --- | --- |",
@@ -82,12 +82,12 @@ _ACTS: Final = "\n".join(
 
 
 class QuoteHeadOut(Out, frozen=True, kw_only=True):
-    """A kept quote without its figures in full.
+    """A stored quote with its totals, but without its lines.
 
-    `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
-    whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
-    offered or was offered last, else the draft. What stands here besides is that one's; of the
-    agreed one, the totals hold what was added to it as well.
+    `revision` is the newest, `offered` the one that the customer can accept now, `agreed` the one
+    whose authorisation is in force. `shown` is the one that counts: the agreed one; else the one on
+    offer or offered last; else the draft. The other members are those of the revision shown; the
+    totals of an agreed one include its additions.
     """
 
     id: QuoteId
@@ -109,8 +109,8 @@ class QuoteHeadOut(Out, frozen=True, kw_only=True):
 
 
 class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
-    """A kept quote with the revision that is `shown`: what was asked, and the whole quote, with
-    what was added to it since it was agreed to as lines at the end (reason `added-since`).
+    """A stored quote with the revision that is `shown`: its request and the complete quote.
+    Additions made since it was agreed are lines at the end (reason `added-since`).
     """
 
     request: QuoteIn
@@ -119,8 +119,8 @@ class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
 
 
 class RevisionHeadOut(Out, frozen=True, kw_only=True):
-    """A revision without its figures in full; `sha256` is of what its customer sees,
-    since its issue: byte for byte of `quote` in the answer to the customer's link.
+    """A revision with its total, but without its lines. Once issued, `sha256` is of the quote that
+    its customer sees: of the bytes of `quote` in the answer to the customer's link.
     """
 
     revision: RevisionNumber
@@ -137,7 +137,7 @@ class RevisionHeadOut(Out, frozen=True, kw_only=True):
 
 
 class RevisionOut(RevisionHeadOut, frozen=True, kw_only=True):
-    """A revision as it was answered, to the last figure."""
+    """A revision as it was answered, complete."""
 
     request: QuoteIn
     quote: Quote
@@ -147,40 +147,42 @@ _STATES: Final = "|".join(QuoteState)
 
 
 class QuotesQuery(Wire, frozen=True, kw_only=True):
-    """Which quotes: all that meet every parameter, newest first.
+    """Which quotes: those that match every parameter, newest first.
 
-    The words of `q` each begin a word of the customer's name, the machine's name or a serial
-    number. `from` and `to` are the first and last day on which quotes were made.
+    Each word of `q` must be the start of a word of the customer's name, the machine's name or a
+    serial number. `from` and `to` are the first and last day on which quotes were made.
     """
 
     state: Annotated[
         str,
         Meta(
             max_length=200,
-            description="States, with commas between.",
-            # told, not checked: the refusal of another state names those that there are
+            description="States, separated by commas.",
+            # described, not checked: the refusal of an unknown state lists the valid ones
             extra_json_schema={"pattern": f"^(({_STATES})(,({_STATES}))*)?$"},
         ),
     ] = ""
-    customer: Annotated[CustomerId | None, Meta(description="Whose, by id.")] = None
-    machine: Annotated[MachineId | None, Meta(description="Of which machine, by id.")] = None
-    from_: Annotated[date | None, Meta(description="Made on that day or later.")] = field(
+    customer: Annotated[CustomerId | None, Meta(description="Quotes for this customer, by id.")] = (
+        None
+    )
+    machine: Annotated[MachineId | None, Meta(description="Quotes for this machine, by id.")] = None
+    from_: Annotated[date | None, Meta(description="Made on this day or later.")] = field(
         default=None, name="from"
     )
-    to: Annotated[date | None, Meta(description="Made on that day or before.")] = None
+    to: Annotated[date | None, Meta(description="Made on this day or earlier.")] = None
     q: Searched = ""
     limit: PageLimit = 50
     cursor: PageCursor = ""
 
 
 def quote_head(quote: KeptQuote) -> QuoteHeadOut:
-    """Return a quote without its figures in full."""
+    """Return a quote's wire struct, without its lines."""
     return shaped(QuoteHeadOut, quote, **_head(quote))
 
 
 def kept_quote(quote: KeptQuote, request: bytes, answer: bytes, unprintable: Found) -> bytes:
-    """Return a quote as JSON, with what the revision that it shows asked and was answered, and
-    which texts of it can't be printed.
+    """Return a quote as JSON, with the request and answer of the revision shown, and its texts that
+    can't be printed.
     """
     out = shaped(
         KeptQuoteOut,
@@ -194,7 +196,7 @@ def kept_quote(quote: KeptQuote, request: bytes, answer: bytes, unprintable: Fou
 
 
 def _raw(body: bytes) -> Any:
-    # the encoder copies a Raw wherever it stands; the types say what it holds
+    # the encoder copies a Raw in any place; the types say what it holds
     return msgspec.Raw(body)
 
 
@@ -210,12 +212,12 @@ def _head(quote: KeptQuote) -> dict[str, Any]:
 
 
 def revision_head(revision: Revision) -> RevisionHeadOut:
-    """Return a revision without its figures in full."""
+    """Return a revision's wire struct, without its lines."""
     return shaped(RevisionHeadOut, revision, **_revision(revision))
 
 
 def revision_out(revision: Revision) -> RevisionOut:
-    """Return a revision, its bodies still as JSON: good for encoding only."""
+    """Return a revision with its bodies as JSON; the result can only be encoded."""
     bodies = {"request": _raw(revision.request), "quote": _raw(revision.answer)}
     return shaped(RevisionOut, revision, **_revision(revision), **bodies)
 

@@ -1,4 +1,4 @@
-"""Quotes: what calls on kept quotes find, reckon and answer."""
+"""Quotes: shared functions of calls on stored quotes, which find, compute and answer."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ from kitwright.web.edge.reply import Reply
 
 
 class MachineDiffers(RequestFault):
-    """A request for another engine than the machine's."""
+    """The request names another engine than the machine's."""
 
     code = "machine-differs"
 
@@ -52,12 +52,12 @@ class MachineDiffers(RequestFault):
 
 
 class CustomerUnknown(RequestFault):
-    """A customer or machine that is not kept, or was erased."""
+    """A customer or machine that is not stored, or was erased."""
 
     code = "no-such-record"
 
     def __init__(self, text: str) -> None:
-        super().__init__(f"{text} is not kept here, or was erased")
+        super().__init__(f"{text} is not stored here, or was erased")
         self.text = text
 
 
@@ -76,7 +76,7 @@ def newest_of(records: Records, number: int) -> Revision:
 
 
 def checked(records: Records, call: Call) -> KeptQuote:
-    """Return the quote of a call's path, in the version that the caller has seen.
+    """Return the quote of a call's path, in the version that the caller has read.
 
     Raises: Refusal: unknown-record, record-changed.
     """
@@ -86,7 +86,7 @@ def checked(records: Records, call: Call) -> KeptQuote:
 
 
 def changed_since(quote: KeptQuote) -> Refusal:
-    """Return the refusal of a call on something that was changed since it was read."""
+    """Return the refusal of a call on a record that was changed since the caller read it."""
     return Refusal(
         "record-changed",
         "the record was changed since it was read",
@@ -100,24 +100,25 @@ def quote_tag(quote: KeptQuote) -> str:
 
 
 def head_reply(quote: KeptQuote) -> Reply[QuoteHeadOut]:
-    """Return a quote without its figures in full."""
+    """Return the reply with a quote without its lines."""
     return Reply(body=quote_head(quote), tag=quote_tag(quote))
 
 
 def whole(quote: KeptQuote, figures: Figures, found: Found) -> Reply[KeptQuoteOut]:
-    """Return a quote with figures that are those of the revision that it shows."""
+    """Return the reply with a quote and the revision that it shows."""
     body = kept_quote(quote, figures.request, figures.answer, found)
     return Reply(body=body, tag=quote_tag(quote))
 
 
 def created(quote: KeptQuote, figures: Figures, found: Found) -> Reply[KeptQuoteOut]:
-    """Return a quote that is new."""
+    """Return the reply with a new quote."""
     location = f"/v1/quotes/{written(QUOTE, quote.number)}"
     return structs.replace(whole(quote, figures, found), headers={"Location": location})
 
 
 def reckon(desk: Desk, asked: QuoteIn) -> Figures:
-    """Return what a request comes to, once it is filled from its customer and its machine.
+    """Return the quote for a request, after members left out are filled from its customer and
+    machine.
 
     Raises: RequestRefused, and the errors of the stages.
     """
@@ -143,20 +144,20 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
 
 
 def asked_of(revision: Revision) -> QuoteIn:
-    """Return what a revision asked."""
+    """Return the request of a revision."""
     return msgspec.json.decode(revision.request, type=QuoteIn)
 
 
 def of_today(desk: Desk, revision: Revision) -> QuoteIn:
-    """Return what a revision asked, to be asked again today; on its own day where that is still to
-    come.
+    """Return the request of a revision, to be quoted today, or on its own day if that is in the
+    future.
     """
     asked, today = asked_of(revision), desk.today()
     return structs.replace(asked, on=max(asked.on or today, today))
 
 
 def _reckoning(outcome: Outcome) -> bytes:
-    """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
+    """Return the encoded tax rules that total a quote's lines; empty if its tax area is unknown."""
     request, terms = outcome.request, outcome.request.asked.terms
     if request.tax_area is None:
         return b""
@@ -184,7 +185,7 @@ def _known(records: Records, asked: QuoteIn) -> tuple[Customer | None, Machine |
 
 
 def check_named(records: Records, customer: int | None, machine: int | None) -> None:
-    """Raise where a customer or a machine is not kept, or was erased, maybe a moment ago.
+    """Raise if a customer or a machine is not stored, or has been erased in the meantime.
 
     Raises: RequestRefused.
     """
@@ -196,7 +197,7 @@ def check_named(records: Records, customer: int | None, machine: int | None) -> 
 def _named(
     records: Records, customer: int | None, machine: int | None
 ) -> tuple[Customer | None, Machine | None, list[RequestFault]]:
-    """Return a customer and a machine, None for what is not kept, and the faults of those."""
+    """Return a customer and a machine, None if not stored, and the errors for those."""
     faults: list[RequestFault] = []
     person = None if customer is None else records.people.customer(customer)
     if customer is not None and (person is None or person.erased_at is not None):
@@ -225,7 +226,7 @@ def _differing(asked: QuoteIn, machine: Machine) -> Iterator[MachineDiffers]:
 def _filled(
     desk: Desk, asked: QuoteIn, customer: Customer | None, machine: Machine | None
 ) -> QuoteIn:
-    """Return a request with what is known of its customer and machine."""
+    """Return a request with the stored data of its customer and machine."""
     found: dict[str, object] = {}
     if machine is not None:
         for member in ("serial", "build_code", "chassis"):
@@ -235,7 +236,7 @@ def _filled(
         if asked.language is None and customer.language is not None:
             found["language"] = customer.language
         certificate, until = customer.certificate_number, customer.certificate_until
-        # one that has run out would be refused, and nobody asked for it here
+        # an expired one would be refused, and the request did not ask for it
         holds = until is not None and until >= (asked.on or desk.today())
         is_open = asked.exemption is None and _knows_exemptions(desk, asked)
         if is_open and certificate is not None and until is not None and holds:
@@ -244,8 +245,8 @@ def _filled(
 
 
 def _knows_exemptions(desk: Desk, asked: QuoteIn) -> bool:
-    """Return whether the tax area of a request frees anybody: elsewhere a certificate says nothing,
-    and a customer who has one is quoted like everybody.
+    """Return whether the tax area of a request has exemptions. If it has none, a customer's
+    certificate has no effect.
     """
     workshop = desk.service.workshop
     given = asked.tax_area

@@ -1,7 +1,7 @@
-"""Standing: a kept revision as it stands, with what was added since it was agreed to.
+"""Standing: combines a stored revision with the additions made since it was agreed.
 
-A revision itself never changes; additions are lines of their own behind its lines. Whatever shows
-a quote, as JSON or on paper, shows this.
+A revision itself never changes; additions are separate lines after its lines. Every view of a
+quote, as JSON or on paper, shows this combination.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from kitwright.units import REC20
 
 
 def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
-    """Return a revision's quote; if it is the agreed one, with what was added to it."""
+    """Return a revision's quote; if it is the agreed one, including its additions."""
     answer = read_quote(revision.answer)
     added = additions_to(records, quote, revision)
     if not added:
@@ -61,7 +61,7 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
 
 
 def _added(additions: Sequence[Addition], scribe: Scribe) -> list[Line]:
-    """Return additions as lines that are not taxed yet."""
+    """Return additions as lines without tax."""
     lines = []
     for addition in additions:
         text = scribe.say("Added on {day}.", day=scribe.day(addition.day))
@@ -113,7 +113,7 @@ def _totals(agreed: Totals, sums: Sums, added: Sequence[Addition]) -> Totals:
 def _contingencies(
     agreed: Contingencies | None, totals: Totals, sums: Sums
 ) -> Contingencies | None:
-    """Return what may turn up on top of what was added: every sum is of the whole."""
+    """Return the contingencies with the additions included in every sum."""
     if agreed is None or totals.gross is None:
         return agreed
     more = sums.gross - totals.gross.money

@@ -124,7 +124,7 @@ the first.
 
 
 def _members(members: list[tuple[str, Any]]) -> Members:
-    """Return an object as it was written."""
+    """Return a JSON object as it was sent, with the names of its duplicate members."""
     found = Members(members)
     if len(found) != len(members):
         counted = Counter(name for name, _ in members)
@@ -167,7 +167,7 @@ def _refusal(raw: bytes, shape: type[Struct], first: Exception) -> Refusal:
     if not faults and isinstance(first, msgspec.ValidationError):
         faults = (fault_of(first),)
     if not faults:
-        return _malformed("it is not valid JSON")
+        return _malformed("invalid syntax")
     is_json = all(fault.code != "not-a-number" for fault in faults)
     told = "; ".join(f"{fault.pointer or 'body'}: {fault.detail}" for fault in faults[:3])
     rest = "; and more: see errors" if len(faults) > 3 else ""

@@ -48,7 +48,7 @@ def find_faults(value: object, shape: inspect.Type, path: Path = ()) -> Iterator
     if value is None and may_be_null:
         return
     if isinstance(value, NoNumber):
-        yield _fault(path, "not-a-number", f"{value} is no JSON: should be {wanted(shape)}")
+        yield _fault(path, "not-a-number", f"{value} is not valid JSON; expected {wanted(shape)}")
     elif isinstance(kind, inspect.StructType) and isinstance(value, Members):
         yield from _members(value, kind, path)
     elif isinstance(kind, inspect.DictType) and isinstance(value, Members):
@@ -111,7 +111,7 @@ def _each_member(value: Members, shape: inspect.StructType, path: Path) -> Itera
         if name in value:
             yield from find_faults(value[name], field.type, (*path, name))
         elif field.required:
-            detail = f"this member is missing: it should be {wanted(field.type)}"
+            detail = f"required member missing; expected {wanted(field.type)}"
             yield _fault((*path, name), "missing-member", detail)
     yield from _each_name(value, path)
     for name in value:

@@ -98,7 +98,7 @@ def grammar(error: JSONDecodeError) -> str:
     return f"{told}: line {error.lineno}, column {error.colno}"
 
 
-_UNGRAMMATICAL: Final = "this is not valid JSON"
+_UNGRAMMATICAL: Final = "invalid syntax"
 _GRAMMAR: Final = (
     ("Expecting value", "a value is expected here"),
     ("Expecting property name", "a member's name in double quotes is expected here"),
