@@ -196,8 +196,8 @@ def test_quote_is_of_the_shop_that_is_named(run: Run) -> None:
     [
         (b"", "the body is empty"),
         (b"{", "line 1"),
-        (b'{"famly": 1}', "/family: this member is missing"),
-        (b'{"famly": 1}', "/famly: there is no such member here; did you mean family?"),
+        (b'{"famly": 1}', "/family: required member missing"),
+        (b'{"famly": 1}', "/famly: unknown member; did you mean family?"),
         (b'{"family": "QM-H28", "jobs": [{"job": "J-LASH"}]}', "/family: no engine family"),
         (b'{"family": "QM-H27", "language": "xx"}', "/language: no language 'xx'"),
         (b'{"family": "QM-H27", "language": "xx"}', "request: give at least one diagnosis"),

@@ -170,7 +170,7 @@ def test_query_is_refused_in_plain_words(operation: Operation) -> None:
         ("limit=1.5", "limit: '1.5': should be a whole number from 1 to 200"),
         ("from=25.11.2026", "from: '25.11.2026': should be a day, such as '2027-03-01'"),
         ("customer=7", "customer: '7': should be the id of a customer, such as 'C7'"),
-        ("cursor=%2A", "cursor: '*': should be what a `Link` header gave"),
+        ("cursor=%2A", "cursor: '*': should be a cursor from a `Link` header"),
         (
             "limit=many&from=soon",
             "from: 'soon': should be a day, such as '2027-03-01'; "
@@ -190,7 +190,9 @@ def test_query_lacking_a_parameter_names_it() -> None:
     (photo,) = (one for one in ASKING if one.id == "addPhoto")
     assert photo.query is not None
 
-    with pytest.raises(Refusal, match=r"^code: is missing: it should be an id as text: 1 to 64"):
+    with pytest.raises(
+        Refusal, match=r"^code: required parameter missing; expected an id as text: 1 to 64"
+    ):
         read_query(b"subject=step", photo.query)
 
 
@@ -209,18 +211,18 @@ def test_cursor_of_another_shape_is_refused_in_plain_words(
 @pytest.mark.parametrize(
     ("body", "told"),
     [
-        (b"{", "a member's name in double quotes should stand here"),
-        (b'{"a"', "a colon should stand here"),
-        (b'{"a":', "a value should stand here"),
-        (b"{'a': 1}", "a member's name in double quotes should stand here"),
-        (b'{"a": 1 "b": 2}', "a comma should stand here"),
+        (b"{", "a member's name in double quotes is expected here"),
+        (b'{"a"', "a colon is expected here"),
+        (b'{"a":', "a value is expected here"),
+        (b"{'a': 1}", "a member's name in double quotes is expected here"),
+        (b'{"a": 1 "b": 2}', "a comma, or the end of the list or object, is expected here"),
         (b'{"a": 1}}', "the document ends before this"),
         (b'{"a": "b', "this text has no closing quotation mark"),
         (b'{"a": "b\nc"}', "line breaks and other control characters"),
         (b'{"a": "\\x"}', "a backslash"),
         (b'{"a": "\\u12"}', "four digits from 0 to f should follow"),
-        (b'{"a": 01}', "a comma should stand here"),
-        (b"hello", "a value should stand here"),
+        (b'{"a": 01}', "a comma, or the end of the list or object, is expected here"),
+        (b"hello", "a value is expected here"),
         (b'{"a": 1,}', "line 1, column"),
     ],
 )
@@ -240,4 +242,4 @@ def test_moment_is_wanted_with_its_zone(at: Any) -> None:
 
     (_, detail) = details(body, AcceptIn)
 
-    assert re.search(r"a moment with its zone, such as '20\d\d-\d\d-\d\dT\d\d:\d\d:00Z'", detail)
+    assert re.search(r"a time with its zone, such as '20\d\d-\d\d-\d\dT\d\d:\d\d:00Z'", detail)

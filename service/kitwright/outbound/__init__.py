@@ -1,3 +1,1 @@
-"""Outbound: events posted to the shop's webhooks, signed, only where they may go, until each has
-arrived or is given up.
-"""
+"""Outbound: posts signed events to the shop's webhooks, and sends e-mails, with retries."""

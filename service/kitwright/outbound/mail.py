@@ -1,9 +1,9 @@
-"""Mail: one message handed to a mail server or put into a folder, and what became of it.
+"""Mail: hands one message to a mail server, or writes it to a folder, and reports the outcome.
 
-A message is sent once where that can be known: an answer of 2xx to its end settles it. Where a
-connection breaks after the end was sent and before the answer came, or the service is killed
-between the answer and its record, nobody can know (RFC 1047): it is sent again, with the same
-Message-ID, since a quote that comes twice is better than one that never comes.
+A message is sent once if its delivery can be confirmed: a 2xx answer to its end settles it. If the
+connection breaks after the end was sent and before the answer, or the service is killed before it
+records the answer, the outcome is unknown (RFC 1047). The message is then sent again with the same
+Message-ID, because a duplicate quote is better than a lost one.
 """
 
 from __future__ import annotations
@@ -28,14 +28,16 @@ from aiosmtplib import (
 from msgspec import Struct
 
 GREETING_SECONDS: Final = 60.0
-"""For everything before the message itself."""
+"""Time limit for everything before the message itself."""
 MESSAGE_SECONDS: Final = 600.0
-"""For the message. RFC 5321, 4.5.3.2.6: who waits less for the answer to its end sends it twice."""
+"""Time limit for the message. RFC 5321, 4.5.3.2.6: a shorter wait for the final answer causes
+duplicates.
+"""
 
 
 class Security(StrEnum):
-    """How a connection to a mail server is kept from others: TLS from the start, TLS once the
-    server offers it, which it must, or not at all.
+    """The encryption of a connection to a mail server: TLS from the start; STARTTLS, which the
+    server must offer; or none.
     """
 
     tls = "tls"
@@ -44,7 +46,7 @@ class Security(StrEnum):
 
 
 class Fate(StrEnum):
-    """What became of an attempt: taken, to be tried again, or refused for good."""
+    """The outcome of an attempt: sent, to be tried again, or refused permanently."""
 
     sent = "sent"
     again = "again"
@@ -52,8 +54,8 @@ class Fate(StrEnum):
 
 
 class MailOutcome(Struct, frozen=True, kw_only=True):
-    """What became of an attempt. `detail` is a short sentence of ours: of what a server said it
-    holds codes only, since words may name the recipient.
+    """The outcome of an attempt. `detail` is a short sentence of our own. Of the server's answer it
+    contains only codes, because the text may name the recipient.
     """
 
     fate: Fate
@@ -61,7 +63,7 @@ class MailOutcome(Struct, frozen=True, kw_only=True):
 
 
 class Outgoing(Struct, frozen=True, kw_only=True):
-    """A whole message of RFC 5322 on its way to one address; `attempt` counts from 1."""
+    """A complete RFC 5322 message to one address; `attempt` counts from 1."""
 
     number: int
     message_id: str
@@ -71,26 +73,26 @@ class Outgoing(Struct, frozen=True, kw_only=True):
 
 
 class Mailer(Protocol):
-    """What sends a message; raises for no server's doing."""
+    """Sends messages; failures of a server are returned as outcomes, not raised."""
 
     async def send(self, mail: Outgoing) -> MailOutcome:
-        """Return what became of a message."""
+        """Send a message and return the outcome."""
 
 
 class SmtpMailer:
-    """Hands messages to one mail server, over a new connection each.
+    """Sends messages through one mail server, each over a new connection.
 
     Args:
         host: the server's name, which its certificate must have.
-        port: where it listens.
-        security: with `none`, nobody else may hear: for this machine only.
-        sender: the address that failures are reported to.
-        name: how this machine calls itself, a domain.
-        user: logs in where given, with the password.
-        password: of the user.
-        tls: who is trusted, in place of the usual authorities.
-        greeting_seconds: for everything before the message.
-        message_seconds: for the message and the answer to it.
+        port: the server's port.
+        security: `none` is only for a server on this machine.
+        sender: the envelope sender, to which failures are reported.
+        name: the domain name that this machine announces.
+        user: the user name for login; None for no login.
+        password: the user's password.
+        tls: the TLS settings; by default the system's certificate authorities are trusted.
+        greeting_seconds: time limit for everything before the message.
+        message_seconds: time limit for the message and the answer to it.
     """
 
     def __init__(
@@ -119,10 +121,11 @@ class SmtpMailer:
         self._message_seconds = message_seconds
 
     async def send(self, mail: Outgoing) -> MailOutcome:
-        """Return what became of a message.
+        """Send a message and return the outcome.
 
-        Refused for good is only what the server says for good of this recipient or this message.
-        What it says of the service itself, its sender or its password, may be mended.
+        A message is refused permanently only if the server permanently rejects this recipient or
+        this message. Errors about the service itself, its sender or its password are temporary,
+        because they can be fixed.
         """
         client = SMTP(
             hostname=self._host,
@@ -154,7 +157,7 @@ class SmtpMailer:
 
 
 _OF_THE_SERVICE: Final = frozenset({521, 530, 534, 535, 538})
-"""Codes that speak of no recipient and no message: no mail is taken here, or a login is needed."""
+"""Codes that concern neither recipient nor message: the server takes no mail, or needs a login."""
 _JUDGING: Final = {"SMTPRecipientRefused": "the recipient", "SMTPDataError": "the message"}
 _ENHANCED: Final = re.compile(r"[245]\.\d{1,3}\.\d{1,3}(?!\S)", re.ASCII)
 
@@ -169,7 +172,7 @@ def _say_goodbye(client: SMTP) -> None:
 
 
 def _judged(error: SMTPResponseException) -> MailOutcome:
-    """Return what the answer of a server comes to."""
+    """Return the outcome for an error response of a server."""
     about = _JUDGING.get(type(error).__name__)
     if about == "the message" and 200 <= error.code < 300:
         return MailOutcome(fate=Fate.sent, detail="accepted by the mail server")
@@ -183,7 +186,7 @@ def _judged(error: SMTPResponseException) -> MailOutcome:
 
 
 def _broken(error: Exception, *, is_handed_over: bool) -> MailOutcome:
-    """Return what a connection that failed comes to."""
+    """Return the outcome for a failed connection."""
     return MailOutcome(fate=Fate.again, detail=_why(error, is_handed_over=is_handed_over))
 
 
@@ -208,13 +211,13 @@ _NAME: Final = re.compile(r"<([A-Za-z0-9_+-][A-Za-z0-9._+-]{0,99}@[A-Za-z0-9.-]{
 
 
 class FolderMailer:
-    """Puts messages into a folder in place of sending them, each once: `<message id>.eml`.
+    """Writes messages to a folder instead of sending them, each once: `<message id>.eml`.
 
-    What is to be forgotten is never written afterwards: an attempt may have begun before.
+    A forgotten message is never written afterwards, even if an attempt had already begun.
 
     Args:
-        folder: made where it is missing.
-        write: writes a file so that it is there whole or not at all. Raises: OSError.
+        folder: the folder; `write` creates it if it is missing.
+        write: writes a file atomically. Raises: OSError.
     """
 
     def __init__(self, folder: Path, write: Callable[[Path, bytes], None]) -> None:
@@ -222,10 +225,10 @@ class FolderMailer:
         self._write = write
         self._forgotten: set[str] = set()
         self._lock = Lock()
-        """Held while a message is written or deleted, so that neither overtakes the other."""
+        """Held while a message is written or deleted, so that the two can't overlap."""
 
     async def send(self, mail: Outgoing) -> MailOutcome:
-        """Return what became of a message."""
+        """Send a message and return the outcome."""
         name = _NAME.fullmatch(mail.message_id)
         if name is None:
             return MailOutcome(fate=Fate.refused, detail="its message id is not a valid file name")
@@ -238,7 +241,7 @@ class FolderMailer:
         return MailOutcome(fate=Fate.sent, detail="written to the mail folder")
 
     def _put(self, name: str, body: bytes) -> bool:
-        """Write a message that is not there yet; return whether it is there now."""
+        """Write a message unless its file exists; return whether the file exists now."""
         with self._lock:
             if name in self._forgotten:
                 return False
@@ -248,7 +251,7 @@ class FolderMailer:
             return True
 
     def forget(self, message_id: str) -> None:
-        """Delete a message, as its customer is erased. Nothing where there is none.
+        """Delete a message because its customer is erased; do nothing if there is no file.
 
         Raises: OSError.
         """

@@ -1,4 +1,4 @@
-"""Mail pump: sends queued mails, one at a time, until told to stop."""
+"""Mail pump: sends queued e-mails, one at a time, until told to stop."""
 
 from __future__ import annotations
 
@@ -14,39 +14,39 @@ from kitwright.outbound.mail import Fate, Mailer, MailOutcome, Outgoing
 _LOG = logging.getLogger(__name__)
 
 _PATIENCE_SECONDS: Final = 5.0
-"""For a mail under way when told to stop; one that is cut off is due again."""
+"""Time limit for an e-mail in progress when told to stop; if cut off, it is due again."""
 _REST_SECONDS: Final = 30.0
-"""After a fault of the outbox."""
+"""The pause after an error of the outbox."""
 _LONGEST_SLEEP_SECONDS: Final = 60.0
 _SHORTEST_SLEEP_SECONDS: Final = 0.01
 
 
 class MailOutbox(Protocol):
-    """Where mails wait until they are settled."""
+    """Holds e-mails until they are settled."""
 
     def due(self, now: datetime) -> int | None:
-        """Return the number of the mail that has been due the longest, None where none is."""
+        """Return the number of the e-mail that has been due the longest, None if none is due."""
 
     async def begin(self, number: int, now: datetime) -> Outgoing | None:
-        """Return a mail whose next attempt is kept as begun, None where it waits no more."""
+        """Record an attempt as begun and return the e-mail, None if it is no longer waiting."""
 
     async def settle(self, mail: Outgoing, outcome: MailOutcome) -> None:
-        """Keep what became of an attempt."""
+        """Record the outcome of an attempt."""
 
     def soonest(self) -> datetime | None:
-        """Return when the next mail is due, past or future; None where none waits."""
+        """Return when the next e-mail is due, past or future; None if none is waiting."""
 
 
 class MailPump:
-    """Sends due mails.
+    """Sends due e-mails.
 
-    Nothing is sent before its attempt is kept as begun, and nothing more is sent while an outcome
-    can't be kept: what is known of a mail is not forgotten as long as the process lives.
+    Each attempt is recorded as begun before the e-mail is sent. While an outcome can't be recorded,
+    nothing more is sent; the outcome stays in memory until it is recorded.
 
     Args:
-        clock: the time by which mails are due.
-        patience_seconds: for a mail under way when told to stop.
-        rest_seconds: after a fault of the outbox.
+        clock: returns the current time, in UTC.
+        patience_seconds: time limit for an e-mail in progress when told to stop.
+        rest_seconds: the pause after an error of the outbox.
     """
 
     def __init__(
@@ -68,16 +68,18 @@ class MailPump:
         self._unsettled: tuple[Outgoing, MailOutcome] | None = None
 
     def wake(self) -> None:
-        """Look for due mails now, from any thread."""
+        """Look for due e-mails now; may be called from any thread."""
         if self._loop is None:
             self._woken.set()
             return
-        # closed: the service is stopping, and what is due waits for the next start
+        # closed: the service is stopping, and due e-mails wait for the next start
         with suppress(RuntimeError):
             self._loop.call_soon_threadsafe(self._woken.set)
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Send until `stop` is set; then wait a little for what is under way, and cut it off."""
+        """Send until `stop` is set; then wait `patience_seconds` for the e-mail in progress, and
+        cut it off.
+        """
         self._loop = asyncio.get_running_loop()
         sending = asyncio.create_task(self._send_until(stop))
         stopping = asyncio.create_task(stop.wait())
@@ -101,7 +103,7 @@ class MailPump:
                     await self._woken.wait()
 
     async def _send_due(self, stop: asyncio.Event) -> float:
-        """Send what is due. Returns: seconds until there may be more."""
+        """Send due e-mails. Returns: seconds until the next check."""
         try:
             await self._settle()
             while not stop.is_set():

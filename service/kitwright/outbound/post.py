@@ -1,4 +1,4 @@
-"""Post: one message handed to one target, and what became of it, whatever the target does."""
+"""Post: posts one message to one target and reports the outcome, whatever the target does."""
 
 from __future__ import annotations
 
@@ -26,19 +26,19 @@ from msgspec import Struct
 from kitwright.outbound.target import TargetError, TargetNotAllowed, check_target, is_public
 
 Resolver = Callable[[str, int], Awaitable[Sequence[str]]]
-"""Takes a host and a port, returns IP addresses. Raises: OSError, where there are none."""
+"""Takes a host and a port, returns IP addresses. Raises: OSError if there are none."""
 
 DEADLINE_SECONDS: Final = 15.0
 
 _MOST_READ: Final = 64 * 1024
 _MOST_ADDRESSES: Final = 4
 _CONNECT_SECONDS: Final = 4.0
-"""For one address of several: the first may be of a protocol that leads nowhere from here."""
+"""Time limit for one address of several: the first may use a protocol that does not work here."""
 
 _HEADERS: Final = {
     "accept": "*/*",
     "accept-encoding": "identity",
-    # Each post resolves the name and checks it anew.
+    # Each post resolves and checks the name again.
     "connection": "close",
     "user-agent": "Kitwright",
 }
@@ -52,10 +52,10 @@ _FAILURES: Final = (
 
 
 class Outcome(Struct, frozen=True, kw_only=True):
-    """What became of a post. `status` is None where no answer came.
+    """The outcome of a post. `status` is None if there was no answer.
 
-    `is_gone` says that the target wants no more, ever. `detail` is a short sentence of ours with
-    nothing of the answer in it.
+    `is_gone` tells that the target permanently rejects further events. `detail` is a short sentence
+    of our own, without any text of the answer.
     """
 
     status: int | None
@@ -65,9 +65,9 @@ class Outcome(Struct, frozen=True, kw_only=True):
 
 
 async def resolve(host: str, port: int) -> tuple[str, ...]:
-    """Return the IP addresses of a host, as the machine's own resolver orders them.
+    """Return the IP addresses of a host, in the order of the machine's own resolver.
 
-    Raises: OSError, where the name is not known.
+    Raises: OSError if the name is unknown.
     """
     found = await asyncio.get_running_loop().getaddrinfo(
         host, port, type=socket.SOCK_STREAM, proto=socket.IPPROTO_TCP
@@ -76,16 +76,17 @@ async def resolve(host: str, port: int) -> tuple[str, ...]:
 
 
 class Poster:
-    """Posts messages, any number at once, as a context manager.
+    """Posts messages, any number at once; an async context manager.
 
-    No proxy, no redirect, no cookie, no connection kept: a post depends on nothing but its
-    arguments and what the name resolves to then.
+    It uses no proxy, redirect, cookie or persistent connection: a post depends only on its
+    arguments and on what the name resolves to at that time.
 
     Args:
-        allow_private: lets in the shop's own network, and http without TLS.
-        deadline_seconds: for a whole exchange, from the name to the end of the answer.
-        tls: who is trusted, in place of the usual authorities.
-        resolver: finds addresses, in place of the machine's own resolver.
+        allow_private: allows addresses in the shop's own network, and http without TLS.
+        deadline_seconds: time limit for the complete exchange, from resolving the name to the end
+            of the answer.
+        tls: the TLS settings; by default the usual certificate authorities are trusted.
+        resolver: finds addresses; by default the machine's own resolver.
     """
 
     def __init__(
@@ -106,7 +107,7 @@ class Poster:
             headers=_HEADERS,
             trust_env=False,
             follow_redirects=False,
-            # The deadline is for all of it; a limit for each read would let a drip go on for ever.
+            # One deadline for everything; a limit for each read would never stop a slow trickle.
             timeout=None,
         )
 
@@ -123,10 +124,11 @@ class Poster:
         await self._client.__aexit__(kind, error, trace)
 
     async def post(self, url: str, headers: Mapping[str, str], body: bytes) -> Outcome:
-        """Return what became of a message.
+        """Post a message and return the outcome.
 
-        The status line decides: an answer that breaks off after it, or drips on until the
-        deadline, has still been given, and sending again would only double the message.
+        The status line decides. If the answer breaks off after it, or is not complete by the
+        deadline, the message still counts as answered, because sending it again would only
+        duplicate it.
         """
         status: int | None = None
         try:
@@ -148,7 +150,7 @@ class Poster:
 
 
 async def _read_some(answer: httpx.Response) -> None:
-    """Read an answer to its end, so that the target sees it taken; but only so much of it."""
+    """Read an answer to its end, so that the target sees it received, but only up to a limit."""
     read = 0
     async with aclosing(cast("AsyncGenerator[bytes, None]", answer.aiter_raw())) as chunks:
         async for chunk in chunks:
@@ -174,7 +176,7 @@ def _failure(detail: str) -> Outcome:
 
 
 def _why(error: Exception) -> str:
-    """Return a sentence for a failure. The error's own text may quote what the target sent."""
+    """Return a sentence for a failure, without the error's own text, which may quote the target."""
     if isinstance(error, _NameUnknown):
         return "the host's name is not known"
     if isinstance(error, TimeoutError):
@@ -182,7 +184,7 @@ def _why(error: Exception) -> str:
     if isinstance(error, httpcore.ConnectTimeout):
         return "no connection in time"
     if isinstance(error, httpcore.ConnectError):
-        # The pool raises it anew without its cause; the context stays.
+        # The pool raises it again without its cause; the context remains.
         under = error.__context__
         if isinstance(under, ssl.SSLCertVerificationError):
             return "the host's certificate is not valid for its name"
@@ -195,14 +197,14 @@ def _why(error: Exception) -> str:
 
 
 class _NameUnknown(OSError):
-    """A name that resolves to nothing."""
+    """A name resolves to no address."""
 
 
 class _CheckedBackend(AsyncNetworkBackend):
-    """Resolves a name, checks every address and connects to one of just these.
+    """Resolves a name once, checks every address and connects to one of these addresses.
 
-    A name that is resolved once to be checked and once more to be connected to could lead
-    elsewhere the second time.
+    If the name were resolved a second time to connect, it could lead to an address that was not
+    checked.
     """
 
     def __init__(self, resolver: Resolver, *, allow_private: bool) -> None:
@@ -218,7 +220,7 @@ class _CheckedBackend(AsyncNetworkBackend):
         local_address: str | None = None,
         socket_options: Iterable[Any] | None = None,
     ) -> AsyncNetworkStream:
-        """Return a connection to a host. Raises: TargetNotAllowed, where any address is private."""
+        """Return a connection to a host. Raises: TargetNotAllowed if any address is private."""
         try:
             addresses = await self._resolver(host, port)
         except OSError as error:
@@ -239,10 +241,10 @@ class _CheckedBackend(AsyncNetworkBackend):
 
 
 class _Transport(httpx.AsyncBaseTransport):
-    """Carries requests over a pool of our own: httpx lets nobody choose how to connect.
+    """Carries requests over our own pool, because httpx has no option for how to connect.
 
-    An answer's headers are left out. Nothing here needs them, and without them there is no cookie,
-    no redirect and no encoding to mistake.
+    An answer's headers are left out: they are not needed, and without them there are no cookies,
+    redirects or encodings to handle.
     """
 
     def __init__(self, tls: ssl.SSLContext, network: AsyncNetworkBackend) -> None:
@@ -254,7 +256,7 @@ class _Transport(httpx.AsyncBaseTransport):
         )
 
     async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
-        """Return the answer to a request, its body not read yet."""
+        """Return the answer to a request, with its body not yet read."""
         answer = await self._pool.handle_async_request(
             httpcore.Request(
                 request.method,
@@ -272,12 +274,12 @@ class _Transport(httpx.AsyncBaseTransport):
         return httpx.Response(answer.status, stream=_Body(answer))
 
     async def aclose(self) -> None:
-        """Close what is open."""
+        """Close open connections."""
         await self._pool.aclose()
 
 
 class _Body(httpx.AsyncByteStream):
-    """The body of an answer, as it comes."""
+    """The body of an answer, streamed."""
 
     def __init__(self, answer: httpcore.Response) -> None:
         self._answer = answer
@@ -290,5 +292,5 @@ class _Body(httpx.AsyncByteStream):
                 yield chunk
 
     async def aclose(self) -> None:
-        """Give the connection back, which closes it where something is left to read."""
+        """Release the connection, which closes it if part of the body is unread."""
         await self._answer.aclose()

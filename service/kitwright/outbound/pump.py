@@ -1,4 +1,4 @@
-"""Pump: sends what is due, each hook's events in their order, until told to stop."""
+"""Pump: sends due events, each webhook's in their order, until told to stop."""
 
 from __future__ import annotations
 
@@ -18,26 +18,28 @@ from kitwright.outbound.signature import headers, retry_at
 _LOG = logging.getLogger(__name__)
 
 _PATIENCE_SECONDS: Final = 5.0
-"""For posts under way when told to stop; those that are cut off stay due."""
+"""Time limit for posts in progress when told to stop; those cut off stay due."""
 
 _REST: Final = timedelta(seconds=30)
-"""How long a hook is left alone after a fault of ours: it is still due, so it would come at once
-and for ever.
+"""How long a webhook is paused after an error of our own: it is still due, and would be retried at
+once and without end.
 """
 
 _LONGEST_SLEEP_SECONDS: Final = 60.0
 _SHORT_SLEEP_SECONDS: Final = 1.0
-"""Where something is due but not to be sent now: its hook is busy or rests, or all hands are."""
+"""The pause if something is due but can't be sent now: its webhook is busy or paused, or all posts
+are busy.
+"""
 
 _WIDE: Final = 64
-"""Deliveries to ask for, for each that may be under way, where the first few were of busy hooks."""
+"""Deliveries to request per concurrent post, if the first few belong to busy webhooks."""
 
 
 class Delivery(Struct, frozen=True, kw_only=True):
-    """An event on its way to a hook.
+    """The delivery of an event to a webhook.
 
-    `id` is the same at every attempt, `attempt` counts from 1. `secrets` are those in use, the
-    newest first. `body` is JSON as it is sent.
+    `id` is the same for every attempt; `attempt` counts from 1. `secrets` are the valid secrets,
+    the newest first. `body` is the JSON to send.
     """
 
     hook: str
@@ -49,40 +51,41 @@ class Delivery(Struct, frozen=True, kw_only=True):
 
 
 class Outbox(Protocol):
-    """Where deliveries wait until they are settled."""
+    """Holds deliveries until they are settled."""
 
     def due(self, now: datetime, most: int) -> Sequence[Delivery]:
-        """Return deliveries whose time has come, the first to be sent first.
+        """Return at most `most` due deliveries, in the order of sending.
 
-        May hold several of a hook, of which only the first is sent now, and those that are being
-        sent. Best is one of each hook: then a slow hook with many never crowds out the others.
+        Several may belong to one webhook, of which only the first is sent now; deliveries in
+        progress may be included. Best is one for each webhook, so that a slow webhook does not
+        crowd out the others.
         """
 
     async def settle(self, delivery: Delivery, outcome: Outcome, next_at: datetime | None) -> None:
-        """Keep what became of an attempt: it is due again at `next_at`, or never where None."""
+        """Record the outcome of an attempt: it is due again at `next_at`, or never if None."""
 
     def soonest(self) -> datetime | None:
-        """Return when the next delivery is due, past or future; None where nothing waits."""
+        """Return when the next delivery is due, past or future; None if none is waiting."""
 
 
 class Poster(Protocol):
-    """What posts a message; raises for no target's doing."""
+    """Posts messages; failures of a target are returned as outcomes, not raised."""
 
     async def post(self, url: str, headers: Mapping[str, str], body: bytes) -> Outcome:
-        """Return what became of a message."""
+        """Post a message and return the outcome."""
 
 
 class Pump:
-    """Sends due deliveries: several at once, but of each hook one at a time.
+    """Sends due deliveries: several at once, but one at a time for each webhook.
 
-    A delivery that fails is due again as the standard's schedule says, and given up after its last
-    attempt. It may arrive twice where the outbox could not keep that it arrived.
+    A failed delivery is due again by the standard's schedule, and given up after its last attempt.
+    It may arrive twice if its arrival could not be recorded.
 
     Args:
-        at_once: the most posts under way.
-        clock: the time by which things are due.
-        luck: from 0 to below 1, spreads retries.
-        patience_seconds: for posts under way when told to stop.
+        at_once: the most posts at the same time.
+        clock: returns the current time, in UTC.
+        luck: returns a random number from 0 to below 1, which spreads retries.
+        patience_seconds: time limit for posts in progress when told to stop.
     """
 
     def __init__(
@@ -107,16 +110,20 @@ class Pump:
         self._resting: dict[str, datetime] = {}
 
     def wake(self) -> None:
-        """Look for due deliveries now, from any thread: one was added, or made due."""
+        """Look for due deliveries now, after one was added or made due; may be called from any
+        thread.
+        """
         if self._loop is None:
             self._woken.set()
             return
-        # Closed: the service is stopping, and what is due waits for the next start.
+        # Closed: the service is stopping, and due deliveries wait for the next start.
         with suppress(RuntimeError):
             self._loop.call_soon_threadsafe(self._woken.set)
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Send until `stop` is set; then wait a little for what is under way, and cut it off."""
+        """Send until `stop` is set; then wait `patience_seconds` for posts in progress, and cut
+        them off.
+        """
         self._loop = asyncio.get_running_loop()
         watch = asyncio.create_task(self._wake_at(stop))
         try:
@@ -139,11 +146,11 @@ class Pump:
         self._woken.set()
 
     def _start_due(self) -> float:
-        """Start what can be sent now. Returns: seconds until there may be more."""
+        """Start the deliveries that can be sent now. Returns: seconds until the next check."""
         try:
             now = self._clock()
             self._resting = {hook: end for hook, end in self._resting.items() if end > now}
-            # Those under way may be given again, and then as many as can start must still fit.
+            # Deliveries in progress may be returned again; as many as can start must still fit.
             for most in (2 * self._at_once, _WIDE * self._at_once):
                 due = self._outbox.due(now, most)
                 self._start(due)

@@ -1,6 +1,6 @@
-"""Signature: what proves to a receiver that an event is ours, and when to send it again.
+"""Signature: signs events so that receivers can verify them, and schedules retries.
 
-Source: Standard Webhooks 1.0.0, symmetric signatures (`v1`), by the standard's own library.
+Source: Standard Webhooks 1.0.0, symmetric signatures (`v1`), with the standard's own library.
 """
 
 from __future__ import annotations
@@ -25,29 +25,29 @@ RETRY_DELAYS: Final = (
     timedelta(hours=20),
     timedelta(hours=24),
 )
-"""The wait before each attempt, from the first, each counted from the attempt before it."""
+"""The wait before each attempt, starting with the first; each counts from the previous attempt."""
 
 _NEW_BYTES: Final = 32
 _SPREAD: Final = 0.1
 
 
 def make_secret() -> str:
-    """Return a new secret of 32 random bytes, as the standard writes it."""
+    """Return a new secret of 32 random bytes, in the standard's format."""
     return f"whsec_{base64.b64encode(entropy.token_bytes(_NEW_BYTES)).decode('ascii')}"
 
 
 def headers(
     secrets: Sequence[str], *, message_id: str, at: datetime, body: bytes
 ) -> dict[str, str]:
-    """Return the three headers of a message, signed with every secret in their order.
+    """Return the three headers of a message, signed with every secret in the given order.
 
-    Two secrets are in use while one takes over from the other.
+    Two secrets are valid while one replaces the other.
 
     Args:
         secrets: as `make_secret` makes them.
-        message_id: visible ASCII without a full stop, the same at every attempt.
-        at: the moment of this attempt, in UTC.
-        body: exactly the bytes that are sent, JSON.
+        message_id: visible ASCII without a full stop, the same for every attempt.
+        at: the time of this attempt, in UTC.
+        body: the exact bytes that are sent, JSON.
     """
     text = body.decode()
     return {
@@ -60,12 +60,12 @@ def headers(
 
 
 def retry_at(attempt: int, now: datetime, luck: float) -> datetime | None:
-    """Return when to try again after an attempt that failed, None after the last.
+    """Return the time of the next attempt after a failed one, None after the last.
 
     Args:
-        attempt: the one that failed, 1 the first.
+        attempt: the number of the failed attempt, from 1.
         now: when it failed.
-        luck: from 0 to below 1; adds up to a tenth, so that what failed together spreads out.
+        luck: from 0 to below 1; adds up to a tenth of the wait, so that retries spread out.
     """
     if attempt >= len(RETRY_DELAYS):
         return None

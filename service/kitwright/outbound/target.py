@@ -1,4 +1,4 @@
-"""Target: where events may be posted to, so that no webhook reaches into the shop's own network.
+"""Target: checks the URLs of webhooks, so that none reaches into the shop's own network.
 
 Sources: RFC 3986 for the URL, the URL Standard for IPv4 in other notations, `ipaddress` for IANA's
 registries of special-purpose addresses (RFC 6890), RFC 6761 for special-use names.
@@ -18,8 +18,8 @@ from kitwright.errors import KitwrightError
 Address = IPv4Address | IPv6Address
 
 _LONGEST: Final = 2048
-# Stricter than any reader of URLs, so that none can read one otherwise than it was checked: no user
-# info, no fragment, no sign that would have to be quoted first.
+# Stricter than any URL parser, so that none can read a URL differently than it was checked: no user
+# info, no fragment, no character that needs quoting.
 _URL: Final = re.compile(
     r"(?P<scheme>https?)://"
     r"(?P<host>\[[0-9a-f:.]+\]|[a-z0-9._-]+)"
@@ -35,36 +35,38 @@ _LONGEST_NAME: Final = 253
 _PORTS: Final = {"http": 80, "https": 443}
 
 _LOCAL_NAMES: Final = ("localhost", "localdomain", "local", "internal", "home.arpa")
-"""Names that mean this machine or this network, and so do all names under them."""
+"""Names for this machine or this network; the same applies to all names below them."""
 
 _NOT_PUBLIC: Final = tuple(
     map(
         ip_network,
         (
-            # One cloud's host, which answers its guests with their secrets from a public address.
+            # A cloud's host, which gives its guests their secrets from a public address.
             "168.63.129.16/32",
-            # Relays of 6to4 and blocks of protocols and documentation, of which Python's releases
-            # know different parts.
+            # 6to4 relays and blocks for protocols and documentation; Python's releases
+            # include different parts of these.
             "192.0.0.0/24",
             "192.88.99.0/24",
             "2001::/23",
             "3ffe::/16",
             "3fff::/20",
-            # Private once, and so in old networks still.
+            # Formerly private, and still used in old networks.
             "fec0::/10",
         ),
     )
 )
-"""What the standard library may take for an address of the internet, and is none for events."""
+"""Blocks that the standard library may treat as public but that events must not reach."""
 _NAT64: Final = ip_network("64:ff9b::/96")
 
 
 class TargetError(KitwrightError):
-    """A URL that nothing is posted to."""
+    """A URL that events are not posted to."""
 
 
 class TargetMalformed(TargetError):
-    """A text that is no URL of a webhook. The text is no fact of the error: it may hold a key."""
+    """The text is not a valid URL of a webhook. It is not stored in the error: it may contain a
+    key.
+    """
 
     code = "webhook-target-malformed"
 
@@ -74,7 +76,7 @@ class TargetMalformed(TargetError):
 
 
 class TargetNotAllowed(TargetError):
-    """A URL that could be posted to, but leads where no event may go."""
+    """The URL is valid, but events may not be posted to its host."""
 
     code = "webhook-target-not-allowed"
 
@@ -85,7 +87,9 @@ class TargetNotAllowed(TargetError):
 
 
 class Target(Struct, frozen=True, kw_only=True):
-    """A place to post to. `url` is canonical: small letters, addresses as usual."""
+    """A checked target. `url` is normalised: scheme and host in lower case, IP addresses in
+    standard notation.
+    """
 
     url: str
     host: str
@@ -93,13 +97,14 @@ class Target(Struct, frozen=True, kw_only=True):
 
 
 def check_target(url: str, *, allow_private: bool = False) -> Target:
-    """Return where a URL leads, as far as the URL alone tells.
+    """Return the target of a URL, checked by its text only.
 
-    A name is only as good as what it resolves to; whoever connects asks `is_public` of that.
+    A host name may resolve to any address, so the connecting code must check the addresses with
+    `is_public`.
 
     Args:
-        url: http or https, in the ASCII of RFC 3986; a foreign name in its `xn--` form.
-        allow_private: lets in addresses of the shop's own network, and http without TLS.
+        url: http or https, in the ASCII of RFC 3986; an international name in its `xn--` form.
+        allow_private: allows addresses in the shop's own network, and http without TLS.
 
     Raises: TargetMalformed; TargetNotAllowed.
     """
@@ -123,10 +128,10 @@ def check_target(url: str, *, allow_private: bool = False) -> Target:
 
 
 def is_public(address: Address | str) -> bool:
-    """Return whether an address is of the public internet, one host there, and so fit for events.
+    """Return whether an address is a single host on the public internet, to which events may go.
 
-    An IPv6 address that stands for an IPv4 address is as public as that one.
-    Raises: ValueError, where a text is no address.
+    An IPv6 address that contains an IPv4 address is public only if that one is. Raises: ValueError
+    if a text is not an address.
     """
     address = ip_address(address)
     if isinstance(address, IPv6Address) and (embedded := _embedded(address)):
@@ -139,7 +144,7 @@ def is_public(address: Address | str) -> bool:
 
 
 def _embedded(address: IPv6Address) -> tuple[IPv4Address, ...]:
-    """Return the IPv4 addresses that packets to an IPv6 address end at or pass."""
+    """Return the IPv4 addresses that packets to an IPv6 address reach or pass through."""
     if address in _NAT64:
         return (IPv4Address(address.packed[12:]),)
     single = address.ipv4_mapped or address.sixtofour
@@ -147,15 +152,15 @@ def _embedded(address: IPv6Address) -> tuple[IPv4Address, ...]:
 
 
 def _literal(host: str) -> Address | None:
-    """Return the address that a host is written as, None for a name. Raises: TargetMalformed."""
+    """Return the IP address that a host is written as, None for a name. Raises: TargetMalformed."""
     try:
         if host.startswith("["):
             return IPv6Address(host[1:-1])
         name = host.removesuffix(".")
-        # The URL Standard's rule: what ends in a number is an address, or nothing.
+        # The URL Standard's rule: a host that ends in a number is an address or invalid.
         if not _NUMBER.fullmatch(name.rpartition(".")[2]):
             return None
-        # as old readers take it: 0x.. in sixteens, 0.. in eights, and 0x alone for nought
+        # in the old notations: 0x.. is hexadecimal, 0.. is octal, and 0x alone is zero
         return IPv4Address(inet_aton(_BARE_HEX.sub("0x0", name)))
     except (OSError, ValueError) as error:
         raise TargetMalformed("has a host that is not a valid IP address") from error
@@ -169,7 +174,7 @@ def _checked_name(host: str) -> str:
 
 
 def _is_public_name(host: str) -> bool:
-    """Return whether a name could be one of the public internet: local ones are kept out early."""
+    """Return whether a name could be public: local names are rejected early."""
     name = host.removesuffix(".")
     return "." in name and not any(
         name == local or name.endswith(f".{local}") for local in _LOCAL_NAMES

@@ -89,7 +89,7 @@ def test_assessment_prints_leakage_in_whole_per_cents(client: TestClient[Any]) -
     text = client.post(ASSESS, json=body, headers={"Accept": "text/plain"}).text
 
     assert (leakage["percent"], leakage["whole_percent"]) == ("10.23", "11")
-    assert leakage["words"] == "leakage over 10, up to 20 %"
+    assert leakage["words"] == "leakage over 10% and up to 20%"
     assert re.search(r"88 / 79 psi +11%$", text, re.MULTILINE)
     assert [(one["upper_percent"], one["verdict"]) for one in told["leakage_bands"]] == [
         ("5", "good"),

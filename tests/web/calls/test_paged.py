@@ -36,7 +36,7 @@ def test_read_before_gives_the_number_that_was_written(number: int) -> None:
 
 
 def test_read_before_refuses_the_cursor_of_another_list() -> None:
-    with pytest.raises(Refusal, match="no cursor of orders"):
+    with pytest.raises(Refusal, match="not a cursor of orders"):
         read_before("orders", write_cursor("quotes", 1))
 
 

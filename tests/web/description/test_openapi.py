@@ -208,7 +208,7 @@ def test_members_that_may_be_left_out_have_no_default() -> None:
 
     assert not told
     scope = DOCUMENT["components"]["schemas"]["PreviewIn"]["properties"]["scope"]
-    assert scope["description"] == 'Left out: `"recommended"`.'
+    assert scope["description"] == 'Default: `"recommended"`.'
 
 
 def test_money_and_decimals_have_patterns() -> None:

@@ -165,7 +165,7 @@ ONE_FAULT = {
         b'{"family": "A", "a/b~c": 1}',
         "/a~1b~0c",
         "unknown-member",
-        "no such member",
+        "unknown member",
     ),
     "the body is a list": (b"[]", "", "wrong-type", "a list: should be an object"),
     "the body is null": (b"null", "", "wrong-type", "null: should be an object"),

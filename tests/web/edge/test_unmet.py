@@ -47,8 +47,8 @@ def test_nearest_forgives_a_slip_in_any_path(path: str) -> None:
     ("path", "told"),
     [
         ("/v1/job", "no path '/v1/job' here; did you mean /v1/jobs?"),
-        ("/nothing", "no path '/nothing' here; /docs lists those that there are"),
-        ("/%00", r"no path '/\x00' here; /docs lists those that there are"),
+        ("/nothing", "no path '/nothing' here; /docs lists all paths"),
+        ("/%00", r"no path '/\x00' here; /docs lists all paths"),
     ],
 )
 def test_unknown_path_is_named_with_the_nearest(

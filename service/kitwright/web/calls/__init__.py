@@ -1,1 +1,1 @@
-"""Calls: what each resource takes, does and answers."""
+"""Calls: the calls of each resource, with their requests and answers."""

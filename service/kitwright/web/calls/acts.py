@@ -1,4 +1,4 @@
-"""Acts: a quote is issued, decided on, withdrawn, started and finished."""
+"""Acts: calls that issue, decide, withdraw, start and finish a quote."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ from kitwright.web.edge.problems import GAPS
 from kitwright.web.edge.reply import Reply
 
 CANNOT_ANSWER: Final[tuple[type[KitwrightError], ...]] = (RequestRefused, *GAPS)
-"""Errors that say that a request can't be answered, or not any more."""
+"""Errors that say that a request can't, or can no longer, be answered."""
 
 
 def _act(
@@ -53,11 +53,11 @@ def _act(
 def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     """Offer the newest revision.
 
-    Makes the draft the revision on offer, which never changes again; the one before is superseded.
-    A quote without a tax area can't be issued. Neither can one whose prices would be others today,
-    by the catalogue or by the rates of the day (of the quote's own day, where that is still to
-    come): `errors` says what has moved, line by line. Revise it then, or say in `keep_prices` why
-    its prices are kept. The body may be left out.
+    Puts the draft on offer; from then on it never changes. The revision on offer before is
+    superseded. A quote without a tax area can't be issued. Nor can a quote whose prices are
+    different today, by the catalogue or by the day's rates; if the quote's own day is in the
+    future, that day's rates count. `errors` then lists each price that changed. Revise the quote,
+    or give the reason for keeping its prices in `keep_prices`. The body may be left out.
     """
     desk, stamp = call.desk, call.stamp
 
@@ -70,7 +70,7 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = checked(records, call)
         if draft_of(records) != draft:
-            # what was compared is not what would be issued
+            # the revision compared is not the one that would be issued
             raise changed_since(quote)
         issued = offer.issue(
             records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
@@ -81,8 +81,8 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
 
 
 def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, ...] | None:
-    """Return which prices of a draft would be others today; where they are kept, None if nobody can
-    tell, since the request can't be answered any more.
+    """Return the prices of a draft that would be different today. If its prices are kept and the
+    request can no longer be answered, return None.
 
     Raises: NotQuotable.
     """
@@ -100,10 +100,10 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
 
 @_act("accept", "request-refused")
 def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
-    """Take down the customer's yes.
+    """Record the customer's acceptance.
 
-    Binds the authorisation to exactly the revision on offer, its amount and a limit. Accepting the
-    revision in force again changes nothing.
+    Binds the authorisation to the revision on offer, its amount and a limit. Accepting the revision
+    in force again has no effect.
     """
     desk = call.desk
     amount = read_amount(body.amount, desk.currency, "amount")
@@ -125,9 +125,9 @@ def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
 
 @_act("decline", "request-refused")
 def decline(records: Records, call: Call, body: DeclineIn) -> Reply[QuoteHeadOut]:
-    """Take down the customer's no.
+    """Record the customer's refusal.
 
-    Ends the offer of a revision. What was agreed before stays in force.
+    Ends the offer of a revision. An earlier agreement stays in force.
     """
     quote = checked(records, call)
     declined = offer.decline(records, call.stamp, quote, body.revision, body.reason)
@@ -136,10 +136,10 @@ def decline(records: Records, call: Call, body: DeclineIn) -> Reply[QuoteHeadOut
 
 @_act("withdraw")
 def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
-    """Take the offer back.
+    """Withdraw the offer.
 
-    Withdraws the revision on offer; without one, the draft or the agreement that no order or work
-    has followed yet.
+    Withdraws the revision on offer. Without one, withdraws the draft, or the agreement if no order
+    was made and no work begun.
     """
     withdrawn = offer.withdraw(records, call.stamp, checked(records, call))
     return head_reply(call.desk, records, withdrawn)
@@ -149,7 +149,7 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
 def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     """Start the work.
 
-    Needs an agreed revision all of whose parts orders are made.
+    Needs an agreed revision for which all parts orders have been made.
     """
     quote, stamp = checked(records, call), call.stamp
     missing = unordered(call.desk, records, quote, stamp.at)
@@ -160,8 +160,8 @@ def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
 def finish(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     """Finish the work.
 
-    Ends the quote's life. A revision on offer has to be accepted, declined or withdrawn first. A
-    draft newer than the agreed revision is superseded; `quote.finished` names it in its fact
+    Closes the quote. A revision on offer must first be accepted, declined or withdrawn. A draft
+    newer than the agreed revision is superseded; `quote.finished` names it in its fact
     `superseded`.
     """
     finished = life.finish(records, call.stamp, checked(records, call))

@@ -1,4 +1,4 @@
-"""Additions: what was authorised of a quote, and what is added within it."""
+"""Additions: the authorisations of a quote, and the lines added within their limit."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from kitwright.web.edge.reply import Reply
 
 
 class AmountInvalid(RequestFault):
-    """An amount that the currency can't write, or that is not above zero."""
+    """An amount with too many decimals for its currency, or not above zero."""
 
     code = "amount-invalid"
 
@@ -44,7 +44,7 @@ class AmountInvalid(RequestFault):
 
 
 class PriceUnclear(RequestFault):
-    """An addition with no price, or with two."""
+    """An addition must have exactly one price: `net` or `amount`."""
 
     code = "price-unclear"
 
@@ -56,9 +56,9 @@ class PriceUnclear(RequestFault):
 
 @operation("GET /v1/quotes/{id}/authorisations", "listAuthorisations", "quotes")
 def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
-    """What the customer authorised.
+    """Get a quote's authorisations.
 
-    Every authorisation, how far the one in force goes, and what was added within.
+    All authorisations, the limit of the one in force, and the lines added within it.
     """
     quote = call.record(QUOTE, records.quotes.get)
     given = records.quotes.authorisations(quote.number)
@@ -82,12 +82,11 @@ def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
     problems=("act-refused", "request-refused", "catalogue-gap"),
 )
 def add(call: Call, body: AdditionIn) -> Work[RulingOut]:
-    """Ask whether more may be spent.
+    """Add a line within the authorised limit.
 
-    Answers `go` while spent + committed + new <= authorised, and records the addition, which from
-    then on is a line of the quote: in its totals, its taxes and its documents; beyond that `stop`,
-    with the consent that is needed first, and records nothing. With `trial`, it records nothing
-    either way.
+    Answers `go` if spent + committed + new <= authorised, and records the addition. It is then a
+    line of the quote, in its totals, taxes and documents. Otherwise answers `stop` with the consent
+    that is needed first, and records nothing. With `trial`, nothing is recorded in either case.
     """
     desk, stamp = call.desk, call.stamp
     more = _more(body, desk.currency)
@@ -104,7 +103,7 @@ def add(call: Call, body: AdditionIn) -> Work[RulingOut]:
 
 
 def _more(asked: AdditionIn, currency: str) -> More:
-    """Return what is to be added. Raises: RequestRefused."""
+    """Return the line to be added. Raises: RequestRefused."""
     if (asked.net is None) == (asked.amount is None):
         fault = PriceUnclear()
         fault.at("net")
@@ -139,7 +138,7 @@ def _ruling(ruling: Ruling, record: tuple[str, ...], speaker: Speaker) -> Ruling
 
 
 def _told(ruling: Ruling, speaker: Speaker) -> str:
-    """Return a ruling as a sentence for who asked."""
+    """Return a ruling as a sentence for the caller."""
     includes_tax, say = ruling.limit.includes_tax, speaker.say
     if ruling.decision is not Decision.stop:
         left = speaker.money(ruling.limit.left)

@@ -1,4 +1,4 @@
-"""All: the handlers of every call."""
+"""All: the operations and the handlers of every call."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def _operations(*modules: ModuleType) -> tuple[Operation, ...]:
 
 
 KEPT_OPERATIONS: Final = _operations(*_KEPT)
-"""The operations on records that are kept."""
+"""The operations on stored records."""
 OPERATIONS: Final = (*_operations(previews, catalogue, running), *KEPT_OPERATIONS)
 """The operations of every call."""
 HANDLERS: Final = tuple(

@@ -1,4 +1,4 @@
-"""Call: one call on records as it came, and what its work answers."""
+"""Call: one call on records as received, and the work that answers it."""
 
 from __future__ import annotations
 
@@ -32,15 +32,15 @@ class Numbered(Protocol):
 
     @property
     def number(self) -> int:
-        """Its number among those of its kind."""
+        """Its number among the records of its kind."""
 
 
 class Versioned(Numbered, Protocol):
-    """A record that counts its changes."""
+    """A record with a version number."""
 
     @property
     def version(self) -> int:
-        """How often it was changed."""
+        """The version, which changes with every change of the record."""
 
 
 N = TypeVar("N", bound=Numbered)
@@ -53,7 +53,7 @@ def version_tag(letter: str, record: Versioned) -> str:
 
 
 class Call:
-    """One call as it came: path, query and raw body, not yet believed."""
+    """One call as received: path, query and raw body, not yet checked."""
 
     def __init__(self, desk: Desk, operation: Operation, request: Any, raw: bytes = b"") -> None:
         self.desk = desk
@@ -62,18 +62,18 @@ class Call:
         self.media = request.headers.get("content-type", "")
         self.is_coded = request.headers.get("content-encoding", "identity").lower() != "identity"
         self.at_end: list[Callable[[], None]] = []
-        """Done when the call is over, whether or not its work was kept."""
+        """Called when the call is over, whether or not its work was stored."""
         self._request = request
 
     @property
     def state(self) -> State:
-        """What the application has besides the desk."""
+        """The application's state, which holds the desk and the service."""
         state: State = self._request.app.state
         return state
 
     @cached_property
     def stamp(self) -> Stamp:
-        """Who calls, and when: the same for all that the call does."""
+        """The caller and the time, the same for everything that the call does."""
         return self.desk.stamp(self._request)
 
     @property
@@ -100,7 +100,7 @@ class Call:
         return found
 
     def checked(self, letter: str, get: Callable[[int], V | None]) -> V:
-        """Return the record of the id in the path, in the version that the caller has seen.
+        """Return the record of the id in the path, in the version that the caller has read.
 
         Raises: Refusal: unknown-record, record-changed.
         """
@@ -113,20 +113,20 @@ class Call:
         return decode(self.raw, shape)
 
     def query(self, shape: type[S]) -> S:
-        """Return what stands behind the path as a struct. Raises: Refusal: query-invalid."""
+        """Return the query as a struct. Raises: Refusal: query-invalid."""
         return read_query(self._request.scope["query_string"], shape)
 
     def made(self, body: T, location: str | None = None, **more: Any) -> Reply[T]:
-        """Return a new record as the answer: by default it is found below the call's path."""
+        """Return the answer for a new record; by default its path is below the call's path."""
         where = location or f"{self.operation.path}/{body.id}"  # type: ignore[attr-defined]
         return Reply(body=body, headers={"Location": where}, **more)
 
     def check_form(self, form: str) -> None:
-        """Raise where the caller takes no answer of a media type. Raises: Refusal."""
+        """Raise if the caller does not accept a media type. Raises: Refusal: not-acceptable."""
         best_form(self._request, (form,))
 
     def check(self, tag: str) -> None:
-        """Raise where the caller speaks of another version than the one of a tag.
+        """Raise if the caller's `If-Match` names another version than a tag.
 
         Raises: Refusal: record-changed.
         """
@@ -134,12 +134,12 @@ class Call:
         if self.operation.is_guarded and not match(header, tag):
             raise Refusal(
                 "record-changed",
-                "this is not the record's present version: read it again, and send its ETag",
+                "this is not the record's current version: read it again, and send its ETag",
                 headers={"ETag": tag},
             )
 
 
 Work = Callable[[Records], Reply[T]]
-"""What a call does to the records, and answers."""
+"""A function that changes or reads the records and returns the answer."""
 Prepare = Callable[[Call], Awaitable[Work[Any]]]
-"""What reads and reckons before the work of a call is done."""
+"""Reads and computes before the work of a call is done."""

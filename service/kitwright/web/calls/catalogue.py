@@ -1,4 +1,4 @@
-"""Catalogue: what the shop knows, as it goes over the wire."""
+"""Catalogue: the calls that list catalogue records, and the shop."""
 
 from __future__ import annotations
 
@@ -40,11 +40,11 @@ from kitwright.web.calls.shaped import shaped
 from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.reply import Reply
 
-_CHANGES: Final = "Changes with the catalogue only."
+_CHANGES: Final = "Changes only with the catalogue."
 
 
 def family_out(service: Service, family: Family) -> FamilyOut:
-    """Return a family on the wire."""
+    """Return a family's wire struct."""
     chassis = service.workshop.catalogue.chassis.values()
     carriers = (one.id for one in chassis if family.layout in one.layouts)
     return shaped(
@@ -56,19 +56,19 @@ def family_out(service: Service, family: Family) -> FamilyOut:
 
 
 def chassis_out(service: Service, chassis: Chassis) -> ChassisOut:
-    """Return a chassis on the wire."""
+    """Return a chassis's wire struct."""
     families = service.workshop.catalogue.families.values()
     carried = (one.id for one in families if one.layout in chassis.layouts)
     return shaped(ChassisOut, chassis, families=tuple(sorted(carried)))
 
 
 def diagnosis_out(_: Service, diagnosis: Diagnosis) -> DiagnosisOut:
-    """Return a diagnosis on the wire."""
+    """Return a diagnosis's wire struct."""
     return shaped(DiagnosisOut, diagnosis)
 
 
 def job_out(service: Service, job: Job) -> JobRecordOut:
-    """Return a job on the wire."""
+    """Return a job's wire struct."""
     kinds = service.workshop.catalogue.contingencies
     return shaped(
         JobRecordOut,
@@ -93,7 +93,7 @@ def job_out(service: Service, job: Job) -> JobRecordOut:
 
 
 def part_out(service: Service, item: Any) -> PartOut:
-    """Return a part, set or consumable on the wire."""
+    """Return the wire struct of a part, set or consumable."""
     catalogue, shop = service.workshop.catalogue, service.workshop.shop
     part, part_set = catalogue.parts.get(item.id), catalogue.sets.get(item.id)
     made = part or part_set
@@ -118,7 +118,7 @@ def part_out(service: Service, item: Any) -> PartOut:
 
 
 def tax_area_out(_: Service, area: TaxArea) -> TaxAreaOut:
-    """Return a tax area on the wire."""
+    """Return a tax area's wire struct."""
     return shaped(
         TaxAreaOut,
         area,
@@ -138,10 +138,10 @@ def tax_area_out(_: Service, area: TaxArea) -> TaxAreaOut:
 
 
 def overrun_out(_: Service, preset: OverrunPreset) -> OverrunPresetOut:
-    """Return an overrun preset on the wire."""
+    """Return an overrun preset's wire struct."""
 
     def amount(figure: Figure | None) -> Amount | None:
-        # The check sees to it that amounts have a currency.
+        # The catalogue's check ensures that amounts have a currency.
         if figure is None or preset.currency is None:
             return None
         return amount_of(Money.of(figure, preset.currency))
@@ -156,7 +156,7 @@ def overrun_out(_: Service, preset: OverrunPreset) -> OverrunPresetOut:
 
 
 def shop_out(service: Service) -> ShopRecordOut:
-    """Return the shop on the wire."""
+    """Return the shop's wire struct."""
     shop = service.workshop.shop
     return shaped(
         ShopRecordOut,
@@ -177,7 +177,9 @@ def _listing(
     *,
     key: str = "id",
 ) -> Listing:
-    """Return the listing of a kind of records, with the ids of its operations, None for none."""
+    """Return the listing of a kind of records, with the ids of its operations; None for no
+    operation.
+    """
     every, one = names
     shape: Any = get_type_hints(out)["return"]
     common: dict[str, Any] = {"method": "get", "tag": "catalogue", "is_tagged": True}
@@ -256,7 +258,7 @@ LISTINGS: Final = (
         overrun_out,
     ),
 )
-"""What the catalogue lists."""
+"""The listings of the catalogue's records."""
 
 SHOP: Final = Operation(
     method="get",

@@ -1,4 +1,4 @@
-"""Consent text: the words by which a customer accepts a revision."""
+"""Consent text: the text by which a customer accepts a revision."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from kitwright.web.calls.ids import QUOTE, written
 
 
 def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
-    """Return the words by which a customer accepts a revision, in its language.
+    """Return the text by which a customer accepts a revision, in the revision's language.
 
     Raises: NoSuchRevision.
     """
@@ -25,7 +25,7 @@ def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
 
 
 def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str:
-    """Return the words of an acceptance, in the revision's language."""
+    """Return the text of an acceptance, in the revision's language."""
     scribe = Scribe(said.language)
     facts = {
         "quote": quote,

@@ -1,4 +1,4 @@
-"""Consent on the wire: how a revision is issued and decided on, and what is added within."""
+"""Consent on the wire: structs for issuing, deciding and adding to a revision."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ Words = Annotated[
         min_length=1,
         max_length=10_000,
         pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*(?!\n)$",
-        description="Words for people, on any number of lines.",
+        description="A text for people, on any number of lines.",
         extra={"wanted": "1 to 10,000 characters"},
     ),
 ]
@@ -43,21 +43,22 @@ Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 in h
 
 
 class IssueIn(Wire, frozen=True, kw_only=True):
-    """How a draft is issued whose prices would be others today: not at all, or, with the reason
-    why they are kept, at its own. The reason stands in the quote's history and in the event for
-    good, so it names nobody.
+    """Whether a draft is issued although its prices are different today. Without `keep_prices` it
+    is refused; with a reason, it is issued at its own prices. The reason stays in the quote's
+    history and in the event permanently, so it should not name people.
     """
 
     keep_prices: Text | None = None
 
 
 class AcceptIn(Wire, frozen=True, kw_only=True):
-    """A customer's yes to one revision, as the shop takes it down.
+    """A customer's acceptance of one revision, as the shop records it.
 
-    `amount` is what the customer said yes to, checked against the revision; `limit` up to where
-    the bill may go, null: the amount and what the shop's overrun preset allows. Both with tax
-    where `includes_tax`. `contact` is the number or address by which the yes came; `text` what
-    was shown or read out, null: the revision as it stands.
+    `amount` is the total that the customer accepted, and is checked against the revision. `limit`
+    is the highest bill allowed; null: the amount plus the overrun that the shop's preset allows.
+    Both include tax if `includes_tax`. `contact` is the phone number or address by which the
+    customer accepted. `text` is the text shown or read out; null: the text that this service makes
+    for the revision.
     """
 
     revision: RevisionNumber
@@ -72,14 +73,14 @@ class AcceptIn(Wire, frozen=True, kw_only=True):
 
 
 class DeclineIn(Wire, frozen=True, kw_only=True):
-    """A customer's no to one revision."""
+    """A customer's refusal of one revision."""
 
     revision: RevisionNumber
     reason: Text | None = None
 
 
 class AuthorisationOut(Out, frozen=True, kw_only=True):
-    """An authorisation: of exactly which revision, by whom, when, by what means, up to where."""
+    """An authorisation: which revision, who gave it, when, by what means, and its limit."""
 
     revision: RevisionNumber
     at: datetime
@@ -94,8 +95,8 @@ class AuthorisationOut(Out, frozen=True, kw_only=True):
 
 
 class AdditionOut(Out, frozen=True, kw_only=True):
-    """A line that was added within an authorisation: what it added without tax (`net`), and in the
-    authorisation's own terms (`amount`).
+    """A line added within an authorisation: its price without tax (`net`), and with or without tax
+    as in the authorisation (`amount`).
     """
 
     number: Count
@@ -109,8 +110,8 @@ class AdditionOut(Out, frozen=True, kw_only=True):
 
 
 class LimitOut(Out, frozen=True, kw_only=True):
-    """How far the authorisation in force goes: spent + committed + left = authorised, with tax
-    where `includes_tax`.
+    """The limit of the authorisation in force: spent + committed + left = authorised, including tax
+    if `includes_tax`.
     """
 
     revision: RevisionNumber
@@ -122,7 +123,7 @@ class LimitOut(Out, frozen=True, kw_only=True):
 
 
 class AuthorisationsOut(Out, frozen=True, kw_only=True):
-    """All authorisations of a quote, the limit of the one in force, and what was added within."""
+    """All authorisations of a quote, the limit of the one in force, and the lines added."""
 
     limit: LimitOut | None
     authorisations: tuple[AuthorisationOut, ...]
@@ -130,18 +131,18 @@ class AuthorisationsOut(Out, frozen=True, kw_only=True):
 
 
 class AdditionIn(Wire, frozen=True, kw_only=True):
-    """A line to be added to what was agreed: its `net` price without tax, or instead the `amount`
-    that it may come to in the authorisation's own terms of tax. Where rounded taxes make no price
-    come to exactly that, the largest that comes to no more is taken.
+    """A line to be added to the agreed revision: its `net` price without tax, or instead its
+    `amount`, with or without tax as in the authorisation. If rounded taxes allow no price with
+    exactly that amount, the largest price that does not exceed it is used.
 
-    It is taxed by the rules of the agreed revision. On `trial`, the answer tells what it would be,
-    and nothing is recorded.
+    It is taxed by the rules of the agreed revision. With `trial`, the answer is computed, but
+    nothing is recorded.
     """
 
     description: Text
     kind: FreeKind
     tax_kind: Annotated[
-        FreeKind | None, Meta(description="As what it is taxed; null: as its kind.")
+        FreeKind | None, Meta(description="The class by which it is taxed; null: by its kind.")
     ] = None
     net: DecimalIn | None = None
     amount: DecimalIn | None = None
@@ -149,8 +150,8 @@ class AdditionIn(Wire, frozen=True, kw_only=True):
 
 
 class ConsentOut(Out, frozen=True, kw_only=True):
-    """The consent that is needed first: up to which amount, by which means, and what has to be
-    taken down with it.
+    """The consent that is needed first: up to which amount, by which means, and which details must
+    be recorded with it.
     """
 
     up_to: Amount
@@ -160,8 +161,8 @@ class ConsentOut(Out, frozen=True, kw_only=True):
 
 
 class RulingOut(Out, frozen=True, kw_only=True):
-    """Go, or stop: then by how much it is too much, and what consent is needed. `text` says the
-    same in words.
+    """`go`, or `stop` with the excess and the consent that is needed. `text` says the same as a
+    sentence.
     """
 
     decision: Decision
@@ -174,15 +175,15 @@ class RulingOut(Out, frozen=True, kw_only=True):
 
 
 def authorisation_out(given: Authorisation) -> AuthorisationOut:
-    """Return an authorisation."""
+    """Return an authorisation's wire struct."""
     return shaped(AuthorisationOut, given)
 
 
 def addition_out(addition: Addition) -> AdditionOut:
-    """Return an addition."""
+    """Return an addition's wire struct."""
     return shaped(AdditionOut, addition)
 
 
 def limit_out(limit: Limit) -> LimitOut:
-    """Return how far an authorisation goes."""
+    """Return the wire struct of an authorisation's limit."""
     return shaped(LimitOut, limit)

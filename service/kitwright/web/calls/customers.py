@@ -1,4 +1,4 @@
-"""Customers: kept, read, found, changed, given all that is kept of them, and erased."""
+"""Customers: calls that store, find, read, change, export and erase customers."""
 
 from __future__ import annotations
 
@@ -38,11 +38,11 @@ from kitwright.web.edge.reply import Reply
 
 _LOG = logging.getLogger(__name__)
 _PRINTED: Final = ("name", "address")
-"""Members that stand on printed documents and may be of any letters."""
+"""Members that appear on printed documents and may use any script."""
 
 
 class CertificateIncomplete(RequestFault):
-    """A certificate of exemption without its number, or without its last day."""
+    """A certificate of exemption needs both its number and its last day."""
 
     code = "certificate-incomplete"
 
@@ -62,10 +62,10 @@ class CertificateIncomplete(RequestFault):
     problems=("request-refused",),
 )
 async def create(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
-    """Keep a customer.
+    """Create a customer.
 
-    Keeps whom quotes are for. Quotes for the customer are in the customer's language and with the
-    certificate of exemption, while it holds.
+    Stores a customer. Quotes for the customer use the customer's language, and the certificate of
+    exemption while it is valid.
     """
     customer, found = await _read(call, body)
 
@@ -80,8 +80,8 @@ async def create(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
 def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[CustomerOut]]:
     """Find customers.
 
-    Customers, newest first, all or by words of their names. Where there are more, `Link` leads to
-    the next page.
+    Customers, newest first: all, or those whose names match. If there are more, `Link` leads to the
+    next page.
     """
     found = records.people.customers(
         query.q.split(), read_before("customers", query.cursor), query.limit + 1
@@ -93,9 +93,9 @@ def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[C
 
 @operation("GET /v1/customers/{id}", "getCustomer", "customers", is_tagged=True)
 def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
-    """One customer.
+    """Get a customer.
 
-    A customer as it is kept.
+    A customer as stored.
     """
     customer = call.record(CUSTOMER, records.people.customer)
     return _reply(customer, unprintable_in(call.desk.papers, customer, *_PRINTED))
@@ -113,8 +113,7 @@ def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
 async def change(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
     """Change a customer.
 
-    Takes the whole record: what is left out is taken away. Quotes that are made already stay as
-    they are.
+    Replaces the complete record: members left out are removed. Existing quotes do not change.
     """
     customer, found = await _read(call, body)
 
@@ -126,7 +125,7 @@ async def change(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
 
 
 async def _read(call: Call, asked: CustomerIn) -> tuple[Customer, Found]:
-    """Return the customer of a call's body, without a number, and what of it can't be printed.
+    """Return the customer of a call's body, without a number, and its texts that can't be printed.
 
     Raises: RequestRefused.
     """
@@ -156,10 +155,11 @@ def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
     problems=("act-refused",),
 )
 def export(records: Records, call: Call) -> Reply[ExportOut]:
-    """Everything that is kept of a customer.
+    """Export a customer's data.
 
-    One document: the customer, the machines, every quote with all revisions, authorisations,
-    additions, orders, photos and mails, and every event about them.
+    One document with all stored data of a customer: the customer, the machines, every quote with
+    all revisions, authorisations, additions, orders, photos and e-mails, and every event about
+    them.
     """
     customer = call.record(CUSTOMER, records.people.customer)
     if customer.erased_at is not None:
@@ -178,18 +178,19 @@ def export(records: Records, call: Call) -> Reply[ExportOut]:
     problems=("act-refused",),
 )
 def erase(records: Records, call: Call) -> Reply[ErasedOut]:
-    """Forget a customer.
+    """Erase a customer's personal data.
 
-    Takes what is personal out of the customer, the machines and every revision, authorisation,
-    addition and mail, and drops the photos. Revisions that name no customer count where they name
-    one of the machines, and their mails where they went to the customer's address. Every figure
-    stays. It can't be undone, nor done while a quote is offered, agreed or in work. Copies of the
-    data folder are not reached. Answers kept for idempotency keys are forgotten, all of them.
+    Removes personal data from the customer, the machines and every revision, authorisation,
+    addition and e-mail, and deletes the photos. Revisions without a customer are included if they
+    name one of the machines; their e-mails are included if they went to the customer's address. All
+    amounts, minutes and quantities stay. This can't be undone, and is refused while a quote is
+    offered, agreed or in work. Copies of the data folder are not changed. All stored answers for
+    idempotency keys are deleted.
     """
     stamp = call.stamp
     customer = call.checked(CUSTOMER, records.people.customer)
     left, was, files = people.erase_customer(records, stamp, customer, redact=redact)
-    # only once that nothing needs them is kept for good
+    # only after the records that no longer need them are stored
     call.at_end.append(lambda: drop_unneeded(call.desk, files))
     call.at_end.append(lambda: _forget_mails(call.desk, was.mails))
     out = ErasedOut(
@@ -206,7 +207,7 @@ def erase(records: Records, call: Call) -> Reply[ErasedOut]:
 
 
 def _forget_mails(desk: Desk, mails: tuple[Mail, ...]) -> None:
-    """Delete letters that lie in a folder, of those whose records are erased."""
+    """Delete the files of e-mails whose records are erased."""
     try:
         left = desk.store.read(lambda records: [records.mails.get(one.number) for one in mails])
         for mail in left:

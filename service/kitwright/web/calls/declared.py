@@ -1,4 +1,4 @@
-"""Declared: calls written once, each as a function with a line of facts."""
+"""Declared: declares a call as a function with its method, path and facts."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ def operation(
 ) -> Callable[[Function], HTTPRouteHandler]:
     """Return a decorator that makes a function the route handler of a call.
 
-    The function's docstring is the call's summary and description. Its types say what the call
-    takes (`body`), what may stand in the query (`query`), and what it answers. Its arguments and
-    its result say how it works:
+    The function's docstring is the call's summary and description. Its types give the call's body
+    (`body`), its query (`query`) and its answer. Its arguments and its result select how it works:
 
-    - with `records` it reads them, or changes them if the method is not GET, and returns a `Reply`;
-    - with `call` and a `Work` to return, it prepares what is to be done to the records;
-    - otherwise it answers with a `Reply` by itself, in the `form` that the caller takes.
+    - with `records`, it reads the records, or changes them if the method is not GET, and returns a
+      `Reply`;
+    - with `call` and a `Work` as its result, it prepares the work to be done on the records;
+    - otherwise it returns a `Reply` directly, in the `form` that the caller accepts.
 
     Args:
         line: method and path, as in "GET /v1/quotes/{id}".
@@ -52,7 +52,7 @@ def operation(
 
 
 def operation_of(function: Function, line: str, name: str, tag: str, **facts: Any) -> Operation:
-    """Return the operation of a function."""
+    """Return the operation that a decorated function answers."""
     method, path = line.split(" ")
     hints = get_type_hints(function, include_extras=True)
     returned, keeps = hints["return"], ""
@@ -79,7 +79,7 @@ def operation_of(function: Function, line: str, name: str, tag: str, **facts: An
 
 
 def preparing(function: Function) -> Callable[[Call], Awaitable[Work[Any]]]:
-    """Return what prepares the work of a call that changes records."""
+    """Return the function that prepares the work of a call that changes records."""
     has_records = "records" in inspect.signature(function).parameters
 
     async def prepare(call: Call) -> Work[Any]:
@@ -101,7 +101,7 @@ def handlers_in(module: ModuleType) -> list[HTTPRouteHandler]:
 def _plainly(
     one: Operation, function: Function
 ) -> Callable[[Request[Any, Any, Any]], Awaitable[Response[bytes]]]:
-    """Return what answers a call that leaves the records alone, or reads them by itself."""
+    """Return the function that answers a call that does not use records, or reads them itself."""
     takes_form = "form" in inspect.signature(function).parameters
 
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
@@ -116,7 +116,7 @@ def _plainly(
 
 
 def _given(call: Call) -> dict[str, Any]:
-    """Return what a function takes of a call, by the names of its arguments. Raises: Refusal."""
+    """Return the arguments of a function, taken from a call by their names. Raises: Refusal."""
     one = call.operation
     given: dict[str, Any] = {} if one.query is None else {"query": call.query(one.query)}
     if one.takes is not None:
@@ -129,7 +129,7 @@ async def _awaited(found: Any) -> Any:
 
 
 def _answered(returned: Any) -> Any:
-    """Return what a `Reply` holds, or that of a `Work`; None if it is not JSON."""
+    """Return the struct in a `Reply`, or in the `Reply` of a `Work`; None if it is not JSON."""
     reply = returned if get_origin(returned) is Reply else get_args(returned)[-1]
     (within,) = get_args(reply)
     return None if within is bytes else within

@@ -1,4 +1,4 @@
-"""Difference: a kept revision beside what the same request comes to now, line by line."""
+"""Difference: compares a stored revision with a new quote for the same request, line by line."""
 
 from __future__ import annotations
 
@@ -24,9 +24,7 @@ from kitwright.web.calls.out import Out
 
 
 class LineChangeOut(Out, frozen=True, kw_only=True):
-    """A line that differs: what it was, null where it is new, and what it would be now, null
-    where it is gone.
-    """
+    """A line that differs: `was`, null if the line is new, and `now`, null if it is gone."""
 
     kind: str
     code: str
@@ -36,7 +34,7 @@ class LineChangeOut(Out, frozen=True, kw_only=True):
 
 
 class LineFiguresOut(Out, frozen=True, kw_only=True):
-    """The figures of a line."""
+    """The quantity, unit price and amount of a line."""
 
     description: str
     quantity: DecimalText
@@ -46,14 +44,15 @@ class LineFiguresOut(Out, frozen=True, kw_only=True):
 
 
 class TotalChangeOut(Out, frozen=True, kw_only=True):
-    """A total: what it was, and what it would be now; null where the tax is not known."""
+    """A total: what it was, and what it would be now; null if the tax is not known."""
 
     was: Amount | None
     now: Amount | None
 
 
 class DifferenceOut(Out, frozen=True, kw_only=True):
-    """What a revision would come to on a day by today's catalogue. The revision stays as it is.
+    """A revision compared with a new quote of a day by today's catalogue. The revision does not
+    change.
 
     `same` counts the lines without any difference.
     """
@@ -71,7 +70,7 @@ class DifferenceOut(Out, frozen=True, kw_only=True):
 
 
 def difference(revision: Revision, new: Quote) -> DifferenceOut:
-    """Return what differs between a revision and a new quote for the same request."""
+    """Return the differences between a revision and a new quote for the same request."""
     old = read_quote(revision.answer)
     pairs = list(paired(old.lines, new.lines))
     changes = []

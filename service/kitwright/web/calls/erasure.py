@@ -1,4 +1,4 @@
-"""Erasure: a revision without what is personal in it, every figure, code and quantity as it was."""
+"""Erasure: removes personal data from a revision, and keeps every amount, code and quantity."""
 
 from __future__ import annotations
 
@@ -12,17 +12,19 @@ from kitwright.keeping.record import Revision
 from kitwright.quote import for_customer
 
 _BY_HAND: Final = ("discounts", "free_lines", "overrides", "floors")
-"""Members of a request that the counter gives words for."""
+"""Members of a request that contain text written at the counter."""
 _WORDS: Final = ("description", "reason", "by")
 _FREE: Final = "free"
-"""The kind of the lines that are written by hand."""
+"""The kind of the added lines, whose text is written manually."""
 
 
 def redact(revision: Revision) -> Revision:
-    """Return a revision without serial, certificate, complaint and the counter's own words.
+    """Return a revision without serial number, certificate, complaint and text written at the
+    counter.
 
-    Findings need nothing: they are ids and figures of the catalogue. A reason loses its sentence
-    where that holds the counter's words; its code and its other facts stay.
+    Findings stay: they contain only ids and values of the catalogue. If a reason's sentence
+    contains text written at the counter, the sentence is removed; its code and its other facts
+    stay.
     """
     request: dict[str, Any] = msgspec.json.decode(revision.request)
     answer: dict[str, Any] = msgspec.json.decode(revision.answer)
@@ -52,7 +54,7 @@ def redact(revision: Revision) -> Revision:
 
 
 def _redact_reasons(value: Any) -> None:
-    """Take the counter's words out of every reason in a part of an answer."""
+    """Remove text written at the counter from every reason in a part of an answer."""
     match value:
         case {"facts": dict(facts), "text": str()}:
             said = [name for name in _WORDS if isinstance(facts.get(name), str)]

@@ -1,4 +1,4 @@
-"""Events on the wire."""
+"""Event wire: the struct of one event."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from kitwright.web.calls.shaped import shaped
 
 
 class EventOut(Out, frozen=True, kw_only=True):
-    """A change: its place in the feed, what happened to which record, and by whose hand: a key's
-    (by its id), the customer's by a link, or the service's own.
+    """A change: its place in the feed, what happened to which record, and who did it: a key (by its
+    id), the customer by a link, or the service.
     """
 
     seq: Count
@@ -36,6 +36,6 @@ class EventOut(Out, frozen=True, kw_only=True):
 
 
 def event_out(event: Event) -> EventOut:
-    """Return an event."""
+    """Return an event's wire struct."""
     kind, subject = subject_out(event.subject)
     return shaped(EventOut, event, subject_kind=kind, subject=subject)

@@ -1,4 +1,4 @@
-"""Feed: every change of every record, in the order in which they were made."""
+"""Feed: the calls that list every change of every record, in order."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ from kitwright.web.edge.shapes import Wire
 
 
 class FeedQuery(Wire, frozen=True, kw_only=True):
-    """Which events: those after a place, oldest first."""
+    """Which events: those after a place in the feed, oldest first."""
 
     after: Annotated[
-        int, Meta(ge=0, le=1_000_000_000, description="The place to go on behind.")
+        int, Meta(ge=0, le=1_000_000_000, description="The place after which to continue.")
     ] = 0
-    limit: Annotated[int, Meta(ge=1, le=1000, description="How many at most.")] = 100
+    limit: Annotated[int, Meta(ge=1, le=1000, description="The most events to return.")] = 100
 
 
 class EventsOut(Out, frozen=True, kw_only=True):
-    """Events in the order of their places, which have no gap.
+    """Events in the order of their places in the feed, which have no gaps.
 
-    `last` is the place to go on behind: of the last event here, or as it was asked where there is
+    `last` is the place after which to continue: that of the last event here, or `after` if there is
     none. `newest` is the place of the newest event of all.
     """
 
@@ -41,13 +41,13 @@ class EventsOut(Out, frozen=True, kw_only=True):
 
 
 class AuditedOut(EventOut, frozen=True, kw_only=True):
-    """An event, with the name of the key whose doing it was, null where it was no key's."""
+    """An event, with the name of the key that caused it, null if no key did."""
 
     by_name: str | None
 
 
 class AuditOut(Out, frozen=True, kw_only=True):
-    """Events as in the feed, with who did them."""
+    """Events as in the feed, with the names of the keys that caused them."""
 
     items: tuple[AuditedOut, ...]
     last: Count
@@ -56,11 +56,10 @@ class AuditOut(Out, frozen=True, kw_only=True):
 
 @operation("GET /v1/events", "listEvents", "events")
 def feed(records: Records, _: Call, query: FeedQuery) -> Reply[EventsOut]:
-    """What happened since.
+    """List events.
 
-    Every change of every record, in the order in which they were made. Ask again with `after` as
-    `last` was answered: then no event is missed, and none comes twice. An event names records and
-    figures, never a person.
+    Every change of every record, in order. To continue, call again with `after` set to `last`: then
+    no event is missed or repeated. Events name records and amounts, never people.
     """
     items = tuple(map(event_out, records.events.after(query.after, query.limit)))
     last = items[-1].seq if items else query.after
@@ -69,10 +68,10 @@ def feed(records: Records, _: Call, query: FeedQuery) -> Reply[EventsOut]:
 
 @operation("GET /v1/audit", "listAudit", "events", scope=Scope.OWNER)
 def audit(records: Records, _: Call, query: FeedQuery) -> Reply[AuditOut]:
-    """Who did what.
+    """List events with the keys that caused them.
 
-    The same feed for the owner: with each event the name of the key whose doing it was, also of a
-    revoked one. `request_id` leads to the request's line in the log.
+    The same feed for the owner, with the name of the key that caused each event, also if it is
+    revoked. `request_id` identifies the request's line in the log.
     """
     names = {key.id: key.name for key in records.keys.every()}
     items = tuple(

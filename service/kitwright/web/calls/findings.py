@@ -1,4 +1,6 @@
-"""Findings on the wire: what the bench saw, and the values of the core that it comes to."""
+"""Findings on the wire: structs of findings at the bench, and their conversion to the core's
+values.
+"""
 
 from __future__ import annotations
 
@@ -17,32 +19,33 @@ from kitwright.stages.request import (
 from kitwright.units import PressureUnit, read_figure
 from kitwright.web.edge.shapes import Cylinder, DecimalIn, Id, Wire
 
-Pressure = Annotated[DecimalIn, Meta(description="As read, in `unit`.", examples=["80"])]
+Pressure = Annotated[DecimalIn, Meta(description="The value as read, in `unit`.", examples=["80"])]
 Levels = Annotated[
     dict[Id, Id],
     Meta(
         max_length=100,
-        description="Level by finding. What was not looked at is left out: it does not count as "
-        "normal.",
+        description="Level by finding. Left out: not examined, which is not the same as normal.",
         examples=[{}],
     ),
 ]
 
 
 class ReadingIn(Wire, frozen=True, kw_only=True):
-    """Both gauges of one leak-down reading. The tester's orifice decides the figure: readings of
-    different testers don't compare.
+    """Both gauges of one leak-down reading. The value depends on the tester's orifice: readings of
+    different testers are not comparable.
     """
 
     supply: Pressure
     in_cylinder: Pressure
     unit: PressureUnit = PressureUnit.psi
     orifice_mm: DecimalIn | None = None
-    warm: Annotated[bool | None, Meta(description="Whether the engine was; null: not said.")] = None
+    warm: Annotated[
+        bool | None, Meta(description="Whether the engine was warm; null: not stated.")
+    ] = None
 
 
 class GaugeIn(Wire, frozen=True, kw_only=True):
-    """A figure of another gauge, by the reading's id in the catalogue: `cranking_psi`."""
+    """A value of another gauge, by the reading's id in the catalogue, such as `cranking_psi`."""
 
     reading: Id
     value: Pressure
@@ -50,12 +53,12 @@ class GaugeIn(Wire, frozen=True, kw_only=True):
 
 
 class CylinderIn(Wire, frozen=True, kw_only=True):
-    """What was seen of one cylinder."""
+    """The findings of one cylinder."""
 
     cylinder: Cylinder
     leakdown: Annotated[
         ReadingIn | Annotated[tuple[ReadingIn, ...], Meta(max_length=20)] | None,
-        Meta(description="One reading, or all in the order taken: the last two that count decide."),
+        Meta(description="One reading, or all in the order taken: the last two valid ones decide."),
     ] = None
     gauges: Annotated[tuple[GaugeIn, ...], Meta(max_length=20)] = ()
     findings: Levels = {}
@@ -87,13 +90,13 @@ class CylinderIn(Wire, frozen=True, kw_only=True):
 
 Backgrounds = Annotated[
     tuple[Id, ...],
-    Meta(max_length=20, description="What is known of the machine beforehand, by id."),
+    Meta(max_length=20, description="Facts known about the machine beforehand, by id."),
 ]
 Cylinders = Annotated[tuple[CylinderIn, ...], Meta(max_length=20)]
 
 
 class FindingsIn(Wire, frozen=True, kw_only=True):
-    """What was seen of an engine, before anything is said about it."""
+    """The findings of one engine."""
 
     background: Backgrounds = ()
     engine: Levels = {}
@@ -109,13 +112,15 @@ class FindingsIn(Wire, frozen=True, kw_only=True):
 
 
 class AssessmentIn(Wire, frozen=True, kw_only=True):
-    """An engine family and what was seen of one engine of it."""
+    """An engine family and the findings of one engine of it."""
 
     family: Id
     background: Backgrounds = ()
     engine: Levels = {}
     cylinders: Cylinders = ()
-    language: Annotated[Id | None, Meta(description="Of the answer; null: the shop's.")] = None
+    language: Annotated[
+        Id | None, Meta(description="The language of the answer; null: the shop's.")
+    ] = None
 
     def asked(self) -> AskedAssessment:
         """Return the request as a value of the core."""

@@ -1,4 +1,4 @@
-"""Handlers: how calls on kept records are read, done exactly once, and answered."""
+"""Handlers: the route handlers of calls on stored records, which do each call exactly once."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply, encoded, response
 
 KEPT_FOR: Final = timedelta(hours=24)
-"""How long the answer to an idempotency key is given again."""
+"""How long the answer for an idempotency key is stored."""
 _NOTHING: Final = (b"", b"{}")
 
 
 Handler = Callable[[Request[Any, Any, Any]], Awaitable[Response[bytes]]]
-"""What answers a request."""
+"""Answers a request."""
 
 
 def desk_of(request: Request[Any, Any, Any]) -> Desk:
@@ -38,10 +38,10 @@ def desk_of(request: Request[Any, Any, Any]) -> Desk:
 
 
 def answering(operation: Operation, prepare: Prepare) -> Handler:
-    """Return what answers a call that changes records.
+    """Return the function that answers a call that changes records.
 
-    `prepare` reads and reckons; the work that it gives is done in one piece, together with
-    keeping its answer if the operation asks for an Idempotency-Key.
+    `prepare` reads and computes. Its work runs in one transaction, together with storing its answer
+    if the operation needs an Idempotency-Key.
     """
 
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
@@ -70,7 +70,7 @@ def answering(operation: Operation, prepare: Prepare) -> Handler:
 
 
 def reading(operation: Operation, find: Callable[[Records, Call], Reply[Any]]) -> HTTPRouteHandler:
-    """Return the route handler of a call that reads records, as one view of them shows."""
+    """Return the route handler of a call that reads records in one consistent view."""
 
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
         desk = desk_of(request)
@@ -84,7 +84,7 @@ def reading(operation: Operation, find: Callable[[Records, Call], Reply[Any]]) -
 
 
 def route(operation: Operation, handler: Handler) -> HTTPRouteHandler:
-    """Return what the framework calls for an operation."""
+    """Return the framework's route handler for an operation."""
 
     async def routed(request: Request[Any, Any, Any]) -> Response[bytes]:
         return await handler(request)
@@ -99,7 +99,7 @@ def route(operation: Operation, handler: Handler) -> HTTPRouteHandler:
 
 
 async def _prepared(call: Call, prepare: Prepare) -> Work[Any]:
-    """Return what a call is to do. Raises: Refusal, and whatever `prepare` raises."""
+    """Return the work of a call. Raises: Refusal, and the errors of `prepare`."""
     operation = call.operation
     if operation.takes is None and not operation.media and call.raw.strip() not in _NOTHING:
         raise Refusal("body-invalid", "this call takes no body")
@@ -107,10 +107,10 @@ async def _prepared(call: Call, prepare: Prepare) -> Work[Any]:
 
 
 async def _once(call: Call, key: str, once: str, mark: bytes, prepare: Prepare) -> Reply[Any]:
-    """Return the answer of a call that is done once for each idempotency key.
+    """Return the answer of a call that is done only once for each idempotency key.
 
-    Only answers to what was done are kept: what was refused changed nothing, and may be mended
-    and sent again under the same key.
+    Only successful answers are stored. A refused call changed nothing, and can be corrected and
+    sent again with the same key.
     """
     desk = call.desk
     now = desk.now()
@@ -118,7 +118,7 @@ async def _once(call: Call, key: str, once: str, mark: bytes, prepare: Prepare) 
     if kept is not None:
         return _again(kept, mark)
     if (key, once) in desk.in_flight:
-        raise Refusal("call-in-progress", "this call is being answered already")
+        raise Refusal("call-in-progress", "this call is still in progress")
     desk.in_flight.add((key, once))
     try:
         work = await _prepared(call, prepare)
@@ -164,19 +164,19 @@ def _idempotency_key(request: Request[Any, Any, Any]) -> str:
 
 
 def _check_condition(request: Request[Any, Any, Any], operation: Operation) -> None:
-    """Raise where a condition is needed and missing, or where it can't be read."""
+    """Raise if a condition is required but missing, or malformed."""
     if not operation.is_guarded:
         return
     given = request.headers.getall("if-match", [])
     if not given:
         raise Refusal(
-            "condition-missing", "send If-Match with the ETag that reading the record gave"
+            "condition-missing", "send If-Match with the ETag of the record that you read"
         )
     match(",".join(given), None)
 
 
 async def received(request: Request[Any, Any, Any], operation: Operation) -> bytes:
-    """Return the body of a request as its operation takes it. Raises: Refusal."""
+    """Return the body of a request, checked for its operation. Raises: Refusal."""
     if operation.media:
         return await receive(request, MOST_PHOTO)
     if operation.takes is None:
@@ -191,7 +191,7 @@ async def received(request: Request[Any, Any, Any], operation: Operation) -> byt
 
 
 async def _mark(request: Request[Any, Any, Any], operation: Operation, raw: bytes) -> bytes:
-    """Return what tells a call from others under the same idempotency key."""
+    """Return the fingerprint of a call, which detects another call with its idempotency key."""
     parts = request.method, _whole_path(request), raw, request.headers.get("content-type")
     if operation.media:
         # off the event loop: such a body may be large

@@ -1,4 +1,4 @@
-"""Hooks: where events are posted to; the owner's business."""
+"""Hooks: the owner's calls on webhooks."""
 
 from __future__ import annotations
 
@@ -38,14 +38,14 @@ Kinds = Annotated[tuple[EventKind, ...], Meta(max_length=50, description="None: 
 
 
 class HookIn(Wire, frozen=True, kw_only=True):
-    """A webhook to make: where events go, and which kinds of them."""
+    """A new webhook: where events are posted, and which kinds."""
 
     url: Url
     kinds: Kinds = ()
 
 
 class HookChangeIn(Wire, frozen=True, kw_only=True):
-    """A webhook as it is to be, as a whole."""
+    """The complete new settings of a webhook."""
 
     url: Url
     kinds: Kinds
@@ -55,8 +55,9 @@ class HookChangeIn(Wire, frozen=True, kw_only=True):
 class HookOut(Out, frozen=True, kw_only=True):
     """A webhook, without its secret.
 
-    `kinds` are those that are posted, none: all. `failure` tells how the last attempt failed, null
-    where it did not. The service sets `is_active` false itself where the target answers 410.
+    `kinds` are the kinds of events posted; an empty list means all. `failure` says why the last
+    attempt failed, null if it did not. The service sets `is_active` to false if the target answers
+    410.
     """
 
     id: HookId
@@ -68,21 +69,21 @@ class HookOut(Out, frozen=True, kw_only=True):
 
 
 class NewHookOut(HookOut, frozen=True, kw_only=True):
-    """A new webhook. `secret` signs what is posted to it, shown this once: null where the call is
-    sent again.
+    """A new webhook. `secret` signs its events, and is shown only once: null if the call is
+    retried.
     """
 
     secret: str | None
 
 
 class TargetMalformed(RequestFault):
-    """A webhook's URL that is none that can be posted to."""
+    """A webhook's URL is malformed."""
 
     code = "webhook-target-malformed"
 
 
 class TargetNotAllowed(RequestFault):
-    """A webhook's URL that leads where no event may go, into the shop's own network as a rule."""
+    """A webhook's URL is not allowed, usually because it leads into the shop's own network."""
 
     code = "webhook-target-not-allowed"
 
@@ -101,13 +102,13 @@ _TARGET_FAULTS: Final = {one.code: one for one in (TargetMalformed, TargetNotAll
     problems=("request-refused",),
 )
 def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
-    """Have events posted.
+    """Create a webhook.
 
-    Every event from now on, of the kinds that are named, is posted there as JSON, signed as
-    Standard Webhooks says. Events come in the order of their places; one that fails is tried again
-    for some days, and later ones do not wait for it: `webhook-id` is the same at every attempt,
-    `data.seq` tells the order. Answers with the signing secret, once: sent again under its
-    Idempotency-Key, the call makes no second webhook, and its answer has `secret` null.
+    From now on, every event of the named kinds is posted there as JSON, signed as Standard Webhooks
+    defines. Events come in order. A failed event is retried for some days, and later events do not
+    wait for it: `webhook-id` is the same for every attempt, and `data.seq` gives the order. The
+    signing secret is answered once. A retry with the same `Idempotency-Key` does not create a
+    second webhook, and its answer has `secret` null.
     """
     new = Hook(
         number=0,
@@ -126,18 +127,18 @@ def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
 
 @operation("GET /v1/webhooks", "listWebhooks", "owner", scope=Scope.OWNER)
 def listed(records: Records, _: Call) -> Reply[ListOut[HookOut]]:
-    """All webhooks.
+    """List webhooks.
 
-    Every webhook, oldest first, and how its last attempt failed.
+    Every webhook, oldest first, with the failure of its last attempt.
     """
     return Reply(body=ListOut(items=tuple(map(hook_out, records.events.hooks()))))
 
 
 @operation("GET /v1/webhooks/{id}", "getWebhook", "owner", scope=Scope.OWNER, is_tagged=True)
 def get(records: Records, call: Call) -> Reply[HookOut]:
-    """One webhook.
+    """Get a webhook.
 
-    A webhook, and how its last attempt failed.
+    A webhook, with the failure of its last attempt.
     """
     return _reply(call.record(HOOK, records.events.hook))
 
@@ -154,8 +155,8 @@ def get(records: Records, call: Call) -> Reply[HookOut]:
 def change(records: Records, call: Call, body: HookChangeIn) -> Reply[HookOut]:
     """Change a webhook.
 
-    Takes the webhook as a whole; its secret stays. Switched off, it misses what happens; what waits
-    for it already is posted once it is on again.
+    Replaces all settings of the webhook; its secret stays. While it is inactive, it misses new
+    events; events already waiting are posted when it is active again.
     """
     url = _target(call.desk, body.url)
     hook = call.checked(HOOK, records.events.hook)
@@ -170,7 +171,7 @@ def change(records: Records, call: Call, body: HookChangeIn) -> Reply[HookOut]:
 def drop(records: Records, call: Call) -> Reply[HookOut]:
     """Delete a webhook.
 
-    Answers with the webhook as it was. What waits for it is posted no more.
+    Answers with the deleted webhook. Events waiting for it are no longer posted.
     """
     hook = call.checked(HOOK, records.events.hook)
     owner.drop_hook(records, call.stamp, hook)
@@ -187,21 +188,21 @@ def drop(records: Records, call: Call) -> Reply[HookOut]:
     problems=("act-refused",),
 )
 def post_test(records: Records, call: Call) -> Reply[EventOut]:
-    """Post an event to try a webhook.
+    """Post a test event to a webhook.
 
-    Adds an event `webhook.test` that waits for this webhook alone, whichever kinds it takes. Read
-    the webhook afterwards to see how that went.
+    Adds an event `webhook.test` for this webhook only, whichever kinds it takes. Read the webhook
+    afterwards to see the result.
     """
     hook = call.record(HOOK, records.events.hook)
     return Reply(body=event_out(owner.try_hook(records, call.stamp, hook)))
 
 
 def _target(desk: Desk, url: str) -> str:
-    """Return a URL as it is kept. Raises: RequestRefused, where no event may go there."""
+    """Return a normalised URL. Raises: RequestRefused if events may not be posted there."""
     try:
         return desk.check_target(url)
     except KitwrightError as error:
-        # whoever checks is another room's: its errors are known here by their codes
+        # the check belongs to another package: its errors are known here by their codes
         if error.code not in _TARGET_FAULTS:
             raise
         fault = _TARGET_FAULTS[error.code](str(error))
@@ -218,5 +219,5 @@ def _reply(hook: Hook) -> Reply[HookOut]:
 
 
 def hook_out(hook: Hook) -> HookOut:
-    """Return a hook without its secret."""
+    """Return a webhook without its secret."""
     return shaped(HookOut, hook, id=written(HOOK, hook.number))

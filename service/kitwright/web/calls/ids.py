@@ -1,4 +1,4 @@
-"""Ids: numbers of kept records as they go over the wire, a letter before each."""
+"""Ids: converts numbers of stored records to and from ids, which have a letter as prefix."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ NOUNS: Final = {
     HOOK: "webhook",
     MAIL: "message",
 }
-"""Letter -> what it stands for, also in the subjects of events."""
+"""Letter -> kind of record, as in the subjects of events."""
 
 
 _A: Final = {ORDER: "an"}
@@ -48,7 +48,9 @@ OrderId = Annotated[str, _id(ORDER, "O3")]
 PhotoId = Annotated[str, _id(PHOTO, "P5")]
 HookId = Annotated[str, _id(HOOK, "W1")]
 MailId = Annotated[str, _id(MAIL, "E4")]
-RevisionNumber = Annotated[int, Meta(ge=1, le=1_000_000, description="Revisions count from 1.")]
+RevisionNumber = Annotated[
+    int, Meta(ge=1, le=1_000_000, description="The number of a revision, from 1.")
+]
 
 
 def written(letter: str, number: int) -> str:
@@ -62,7 +64,7 @@ def written_or_none(letter: str, number: int | None) -> str | None:
 
 
 def read_id(letter: str, text: str) -> int:
-    """Return the number of an id. Raises: Refusal: unknown-record, where it is none."""
+    """Return the number of an id. Raises: Refusal: unknown-record if it is not an id."""
     digits = text[1:]
     if text[:1] == letter and digits.isascii() and digits.isdigit() and digits[0] != "0":
         number = int(digits) if len(digits) <= 15 else _LARGEST
@@ -77,7 +79,7 @@ def read_id_or_none(letter: str, text: str | None) -> int | None:
 
 
 def missing(letter: str, text: str) -> Refusal:
-    """Return the refusal of an id that nothing has."""
+    """Return the refusal of an unknown id."""
     return Refusal("unknown-record", f"no {NOUNS[letter]} {text[:64]!r}")
 
 

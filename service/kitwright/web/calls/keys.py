@@ -1,4 +1,4 @@
-"""Keys: who may call, and what with; the owner's business."""
+"""Keys: the owner's calls on keys and their scopes."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ ScopeName = Literal["read", "quote", "order", "catalogue", "owner"]
 
 
 class KeyIn(Wire, frozen=True, kw_only=True):
-    """A key to make: a name to know it by, and what its holder may do.
+    """A new key: a name to recognise it by, and its scopes.
 
-    `owner` may do everything; the others are good for just what they say, so most keys have
+    `owner` includes everything. Every other scope includes only what it names, so most keys have
     several.
     """
 
@@ -38,7 +38,7 @@ class KeyIn(Wire, frozen=True, kw_only=True):
 
 
 class KeyOut(Out, frozen=True, kw_only=True):
-    """A key, without its text. `last_used_on` is the last day on which it let somebody in."""
+    """A key, without its text. `last_used_on` is the last day on which it was used."""
 
     id: Annotated[str, Meta(pattern="^[0-9A-Za-z]{10}$")]
     name: str
@@ -49,18 +49,18 @@ class KeyOut(Out, frozen=True, kw_only=True):
 
 
 class NewKeyOut(KeyOut, frozen=True, kw_only=True):
-    """A new key. `key` is its text, shown this once: null where the call is sent again."""
+    """A new key. `key` is its text, shown only once: null if the call is retried."""
 
     key: str | None
 
 
 @operation("POST /v1/keys", "createKey", "owner", scope=Scope.OWNER, is_once=True, status=201)
 def create(records: Records, call: Call, body: KeyIn) -> Reply[NewKeyOut]:
-    """Make a key.
+    """Create a key.
 
-    Answers with the key's text, once: it is not kept, so nobody can be told it again. Sent again
-    under its Idempotency-Key, the call makes no second key, and its answer has `key` null; whoever
-    never got the first answer revokes that key and makes another.
+    Answers with the key's text once. The text is not stored, so it can't be shown again. A retry
+    with the same `Idempotency-Key` does not create a second key, and its answer has `key` null. If
+    you did not receive the first answer, revoke that key and create another.
     """
     new, scopes = make_key(call.desk.draw), tuple(map(Scope, body.scopes))
     key = owner.add_key(records, call.stamp, new, name=body.name, scopes=scopes)
@@ -74,16 +74,16 @@ def create(records: Records, call: Call, body: KeyIn) -> Reply[NewKeyOut]:
 
 @operation("GET /v1/keys", "listKeys", "owner", scope=Scope.OWNER)
 def listed(records: Records, _: Call) -> Reply[ListOut[KeyOut]]:
-    """All keys.
+    """List keys.
 
-    Every key that was ever made, oldest first, the revoked ones among them.
+    Every key ever created, oldest first, including revoked keys.
     """
     return Reply(body=ListOut(items=tuple(map(key_out, records.keys.every()))))
 
 
 @operation("GET /v1/keys/{id}", "getKey", "owner", scope=Scope.OWNER, variables=_ID)
 def get(records: Records, call: Call) -> Reply[KeyOut]:
-    """One key.
+    """Get a key.
 
     A key, without its text.
     """
@@ -102,8 +102,9 @@ def get(records: Records, call: Call) -> Reply[KeyOut]:
 def revoke(records: Records, call: Call) -> Reply[KeyOut]:
     """Revoke a key.
 
-    From this answer on the key lets nobody in; it stays listed. Twice is once. The last key with
-    the scope `owner` stays, since nobody could make another without it.
+    After this answer the key is refused; it stays listed. Idempotent: repeating the call has no
+    further effect. The last key with the scope `owner` can't be revoked, because no other key could
+    then create keys.
     """
     key = owner.revoke_key(records, call.stamp, _key(records, call))
     return Reply(body=key_out(key), after=lambda: call.desk.keyring.know(key))
@@ -114,7 +115,7 @@ def _key(records: Records, call: Call) -> KeyRecord:
     name = call.variable("id")
     key = records.keys.get(name)
     if key is None:
-        raise Refusal("unknown-record", f"no key {name[:64]!r}")
+        raise Refusal("unknown-record", f"unknown key {name[:64]!r}")
     return key
 
 

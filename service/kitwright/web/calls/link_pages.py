@@ -1,4 +1,4 @@
-"""Link pages: a customer's offer as a page, and its forms, which need no script."""
+"""Link pages: shows a customer's offer as a page with forms that need no script."""
 
 from __future__ import annotations
 
@@ -44,26 +44,26 @@ _IN_GROUPS: Final = re.compile(
 )
 _MOST_FORM: Final = 16_384
 _NOTICES: Final = {"unknown-record": Notice.link_unknown, "link-expired": Notice.link_expired}
-"""Problem -> the page that tells of it."""
+"""Problem code -> the page that explains it."""
 
 _SEE_OTHER: Final = 303
 
 
 class Offered(Struct, frozen=True):
-    """A revision on a page, and what may be done there."""
+    """A revision on a page, with the actions possible there."""
 
     paper: Paper
     actions: PageActions
 
 
 Finding = Callable[[Records, Call], Offered]
-"""What finds the offer that a link's page is made of."""
+"""Returns the offer for a link's page."""
 Decide = Callable[[Call, Any], Work[Any]]
-"""What does what a customer decided."""
+"""Carries out a customer's decision."""
 
 
 async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
-    """Return an offer as a page or PDF of what is `offered`."""
+    """Return the `offered` revision as a page or PDF."""
     desk = call.desk
     try:
         found = desk.store.read(lambda records: offered(records, call))
@@ -81,11 +81,11 @@ async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
 def decision(
     name: str, operation_id: str, offered: Finding, **facts: Any
 ) -> Callable[[Decide], HTTPRouteHandler]:
-    """Return a decorator that makes a function the route handler of a customer's yes or no, sent as
-    JSON or by the page's form.
+    """Return a decorator that makes a function the route handler of a customer's acceptance or
+    refusal, sent as JSON or by the page's form.
 
-    After a form that was taken the customer is sent back to the page; one that was not is shown
-    again with what is wrong beside it.
+    After an accepted form, the customer is redirected to the page; an invalid form is shown again
+    with its errors next to the fields.
     """
 
     def declare(decide: Decide) -> HTTPRouteHandler:
@@ -111,7 +111,7 @@ def decision(
 async def _decided(
     call: Call, decide: Decide, entered: Mapping[str, str], offered: Finding
 ) -> Reply[Any]:
-    """Return the answer to a form, once what it says is done."""
+    """Return the answer to a form, after carrying out its decision."""
     desk, shape = call.desk, call.operation.takes
     assert shape is not None
     await desk.sweep()
@@ -134,7 +134,7 @@ async def _decided(
 
 
 class _Wrong(Exception):
-    """A form whose fields can't be read; `told` has the code of what is wrong with each."""
+    """A form has invalid fields; `told` has the code of each field's error."""
 
     def __init__(self, told: Mapping[str, str]) -> None:
         super().__init__()
@@ -142,7 +142,7 @@ class _Wrong(Exception):
 
 
 def _entered(body: bytes) -> dict[str, str]:
-    """Return what a form holds, its fields that are known, without spaces around.
+    """Return the known fields of a form, without surrounding spaces.
 
     Raises: Refusal: body-invalid.
     """
@@ -155,16 +155,19 @@ def _entered(body: bytes) -> dict[str, str]:
             max_num_fields=20,
         )
     except ValueError:
-        raise Refusal("body-invalid", "this is no form of name=value in UTF-8") from None
+        raise Refusal(
+            "body-invalid", "the form is not a list of name=value pairs in UTF-8"
+        ) from None
     return {name: text.strip() for name, text in pairs if name in _FIELDS}
 
 
 def _plain(amount: str, currency: str) -> str:
-    """Return an amount as a plain decimal number, however people write it; else as it is.
+    """Return an amount as a plain decimal number, if it is written in a common form; else
+    unchanged.
 
-    Any space, a sign or code of the currency on either side, and thousands in groups may be there:
-    `$1,200.50`, `1.200,50 €`, `1'200`. Three digits after a single mark are a group, unless the
-    currency has three decimals.
+    Allowed are spaces, the currency's sign or code on either side, and grouped thousands:
+    `$1,200.50`, `1.200,50 €`, `1'200`. Three digits after a single separator are a group, unless
+    the currency has three decimals.
     """
     told = "".join(amount.split()).removeprefix(currency).removesuffix(currency).strip("$€£")
     in_groups, plain = _IN_GROUPS.fullmatch(told), _PLAIN.fullmatch(told)
@@ -177,7 +180,7 @@ def _plain(amount: str, currency: str) -> str:
 
 
 def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
-    """Return a form as the struct that JSON would have made. Raises: _Wrong."""
+    """Return a form as the struct that JSON would give. Raises: _Wrong."""
     known = {field.name for field in structs.fields(shape)}
     given = {name: text for name, text in entered.items() if name in known and text}
     if "limit" in given:
@@ -195,7 +198,7 @@ def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
 def _again(
     call: Call, offered: Finding, entered: Mapping[str, str], wrong: Mapping[str, str], status: int
 ) -> Reply[Any]:
-    """Return the page once more, with what is wrong beside each field."""
+    """Return the page again, with an error message next to each invalid field."""
     try:
         found = call.desk.store.read(lambda records: offered(records, call))
     except Refusal as refusal:

@@ -1,4 +1,4 @@
-"""Links: a customer reads one quote and says yes or no to one revision, without an account."""
+"""Links: calls by which a customer reads and decides one revision, without an account."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 
 _FACTS: Final[dict[str, Any]] = {
-    "variables": {"token": "The link's token, as it was given."},
+    "variables": {"token": "The token in the link."},
     "scope": None,
     "is_limited": True,
 }
@@ -67,16 +67,16 @@ _FACTS: Final[dict[str, Any]] = {
     problems=("act-refused",),
 )
 def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
-    """Make a link for the customer.
+    """Create a link for the customer.
 
-    A signed link to the revision on offer, which ends by itself.
+    A signed link to the revision on offer, which expires.
     """
     desk, quote = call.desk, checked(records, call)
     if quote.offered is None:
-        raise NothingOffered("make a link to", quote)
+        raise NothingOffered("link to", quote)
     until = life.revision_of(records, quote, quote.offered).valid_until
     now = desk.now()
-    # to the end of the last valid day, wherever that is
+    # to the end of the last valid day in the shop's time zone
     days = body.days or (until - desk.today(now)).days + 2
     nonce = desk.draw(NONCE_BYTES)
     return Reply(body=make_link(desk, quote, quote.offered, now + timedelta(days=days), nonce))
@@ -120,10 +120,10 @@ def _read(call: Call) -> Link:
     **_FACTS,
 )
 async def offered(call: Call, form: str) -> Reply[OfferOut]:
-    """What a customer is offered.
+    """Get the offer of a link.
 
-    One revision as its customer sees it, as JSON, as a page on which it is accepted or declined
-    without a script, or as PDF. Needs the link's token and no key.
+    One revision as its customer sees it: as JSON, as PDF, or as a page on which it can be accepted
+    or declined without a script. Needs only the link's token, not a key.
     """
     desk = call.desk
     await desk.sweep()
@@ -158,7 +158,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
             includes_tax=agreed.includes_tax,
         ),
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
-        # the encoder copies a Raw wherever it stands; the type says what it holds
+        # the encoder copies a Raw in any place; the type says what it holds
         quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
         with_additions=msgspec.Raw(for_customer(encode_quote(stands)))  # type: ignore[arg-type]
         if stands.is_added_to
@@ -168,8 +168,8 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
 
 
 def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | None:
-    """Return where the revision on offer is read, where that is another than the link's and for the
-    same customer.
+    """Return the path of the revision on offer, if that is not the link's and is for the same
+    customer; else None.
     """
     if quote.offered is None or quote.offered == link.revision:
         return None
@@ -183,7 +183,7 @@ def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | 
 
 
 def _offered(records: Records, call: Call) -> Offered:
-    """Return what a link's page is made of. Raises: Refusal: unknown-record, link-expired."""
+    """Return the contents of a link's page. Raises: Refusal: unknown-record, link-expired."""
     link = _read(call)
     quote = quote_of(records, read_id(QUOTE, link.number))
     revision = life.revision_of(records, quote, link.revision)
@@ -223,10 +223,11 @@ def _stamp(call: Call, link: Link) -> Stamp:
 
 @decision("accept", "acceptOffer", _offered, problems=("act-refused", "request-refused"), **_FACTS)
 def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
-    """The customer says yes.
+    """Accept the offer as the customer.
 
-    Accepts the revision of the link. Twice is once. An old revision is refused; the offer itself
-    leads to the new one. The offer's page posts the same as a form, and is shown again.
+    Accepts the revision of the link. Idempotent: repeating the call has no further effect. A
+    superseded revision is refused; its offer has the path of the new one. The offer's page posts
+    the same fields as a form, and is then shown again.
     """
     desk, link = call.desk, _read(call)
     limit = read_amount(body.limit, desk.currency, "limit")
@@ -248,9 +249,9 @@ def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
 
 @decision("decline", "declineOffer", _offered, problems=("act-refused",), **_FACTS)
 def decline(call: Call, body: NoIn) -> Work[DecidedOut]:
-    """The customer says no.
+    """Decline the offer as the customer.
 
-    Declines the revision of the link. Twice is once.
+    Declines the revision of the link. Idempotent: repeating the call has no further effect.
     """
     link = _read(call)
     stamp = _stamp(call, link)

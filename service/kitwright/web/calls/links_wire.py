@@ -1,4 +1,4 @@
-"""Links on the wire: what a customer is offered, and says to it."""
+"""Links on the wire: structs of a customer's offer and of the customer's decision."""
 
 from __future__ import annotations
 
@@ -16,13 +16,15 @@ from kitwright.web.edge.shapes import DecimalIn, Text, Wire
 
 
 class LinkIn(Wire, frozen=True, kw_only=True):
-    """A link to ask for: how many days it holds, null: until the offer's last valid day."""
+    """A new link: the days for which it is valid; null: until the offer's last valid day."""
 
     days: Annotated[int, Meta(ge=1, le=90)] | None = None
 
 
 class LinkOut(Out, frozen=True, kw_only=True):
-    """A link to the revision on offer. Whoever has it can say yes, so it goes to the customer."""
+    """A link to the revision on offer. Anyone who has it can accept the offer, so send it only to
+    the customer.
+    """
 
     quote: QuoteId
     revision: RevisionNumber
@@ -32,7 +34,7 @@ class LinkOut(Out, frozen=True, kw_only=True):
 
 
 class AgreedOut(Out, frozen=True, kw_only=True):
-    """What was agreed by this revision, and up to where, with tax where `includes_tax`."""
+    """The amount accepted with this revision, and its limit; both include tax if `includes_tax`."""
 
     at: datetime
     amount: Amount
@@ -43,10 +45,10 @@ class AgreedOut(Out, frozen=True, kw_only=True):
 class OfferOut(Out, frozen=True, kw_only=True):
     """A revision as its customer sees it.
 
-    `state` is what became of it; while it is `issued` it can be accepted or declined. `text` is
-    what a yes says yes to. Where a newer revision is on offer to the same customer, `newer` leads
-    to it. `sha256` is of `quote`, byte for byte, which never changes. `with_additions` is the same
-    with what was added since it was accepted, null where nothing was.
+    `state` is its current state; while it is `issued`, it can be accepted or declined. `text` is
+    the exact text that the customer accepts. If a newer revision is on offer to the same customer,
+    `newer` is its path. `sha256` is of the bytes of `quote`, which never change. `with_additions`
+    is the quote including the lines added since it was accepted, null if there are none.
     """
 
     id: QuoteId
@@ -62,8 +64,8 @@ class OfferOut(Out, frozen=True, kw_only=True):
 
 
 class YesIn(Wire, frozen=True, kw_only=True):
-    """A customer's yes: a name, and up to where the bill may go, null: what the shop's rule
-    allows over the amount.
+    """A customer's acceptance: a name, and the highest bill allowed; null: the amount plus the
+    overrun that the shop's rule allows.
     """
 
     who: Text
@@ -71,13 +73,13 @@ class YesIn(Wire, frozen=True, kw_only=True):
 
 
 class NoIn(Wire, frozen=True, kw_only=True):
-    """A customer's no."""
+    """A customer's refusal."""
 
     reason: Text | None = None
 
 
 class DecidedOut(Out, frozen=True, kw_only=True):
-    """What a customer's answer came to."""
+    """The result of a customer's decision."""
 
     id: QuoteId
     revision: RevisionNumber

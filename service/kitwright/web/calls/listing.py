@@ -1,4 +1,4 @@
-"""Listing: records that stay what they are as long as the service runs, listed and one by one."""
+"""Listing: calls on catalogue records, which do not change while the service runs."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ _MOST_SHOWN: Final = 64
 
 
 class Listing(Struct, frozen=True, kw_only=True):
-    """The records of one kind: the operations that list them and give one, the word for one, where
-    they are found, by key, and how one goes over the wire.
+    """The records of one kind: the operations that list them and return one, the name of the kind,
+    the records by key, and their conversion to wire structs.
     """
 
     every: Operation | None = None
@@ -61,10 +61,10 @@ class Listing(Struct, frozen=True, kw_only=True):
 
 
 def fixed(one: Operation, find: Callable[..., Reply[Any]], *variables: str) -> HTTPRouteHandler:
-    """Return the handler of an answer that stays what it is as long as the service runs.
+    """Return the handler of an answer that does not change while the service runs.
 
-    It is made once, by `find` of the application's state and some variables of the path, and has
-    an entity tag.
+    The answer is made once, by `find` from the application's state and the path's variables, and
+    has an entity tag.
     """
 
     async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:

@@ -1,4 +1,4 @@
-"""Machines: kept as their plates say, read, found and changed."""
+"""Machines: calls that store, find, read and change machines."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ from kitwright.web.calls.unprintable import Found, looked_at, unprintable_in
 from kitwright.web.edge.reply import Reply
 
 _PRINTED: Final = ("name",)
-"""Members that stand on printed documents and may be of any letters."""
+"""Members that appear on printed documents and may use any script."""
 
 
 @operation(
@@ -51,10 +51,10 @@ _PRINTED: Final = ("name",)
     problems=("unknown-record", "request-refused"),
 )
 async def create(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
-    """Keep a machine.
+    """Create a machine.
 
-    Keeps a machine of a family of the catalogue, a customer's or nobody's. Quotes for it take
-    serial, build code and chassis from here.
+    Stores a machine of a catalogue family, with or without a customer. Quotes for it take serial
+    number, build code and chassis from this record.
     """
     machine, found = await _read(call, body)
 
@@ -70,8 +70,8 @@ async def create(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
 def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[MachineOut]]:
     """Find machines.
 
-    Machines, newest first, of one customer or of all. Where there are more, `Link` leads to the
-    next page.
+    Machines, newest first, of one customer or of all. If there are more, `Link` leads to the next
+    page.
     """
     found = records.people.machines(
         read_id_or_none(CUSTOMER, query.customer),
@@ -85,9 +85,9 @@ def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[Ma
 
 @operation("GET /v1/machines/{id}", "getMachine", "machines", is_tagged=True)
 def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
-    """One machine.
+    """Get a machine.
 
-    A machine as it is kept.
+    A machine as stored.
     """
     machine = call.record(MACHINE, records.people.machine)
     return _reply(machine, unprintable_in(call.desk.papers, machine, *_PRINTED))
@@ -105,8 +105,7 @@ def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
 async def change(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
     """Change a machine.
 
-    Takes the whole record: what is left out is taken away. Quotes that are made already stay as
-    they are.
+    Replaces the complete record: members left out are removed. Existing quotes do not change.
     """
     machine, found = await _read(call, body)
 
@@ -119,7 +118,7 @@ async def change(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
 
 
 async def _read(call: Call, asked: MachineIn) -> tuple[Machine, Found]:
-    """Return the machine of a call's body, without a number, and what of it can't be printed.
+    """Return the machine of a call's body, without a number, and its texts that can't be printed.
 
     Raises: Refusal, RequestRefused.
     """
@@ -140,7 +139,9 @@ async def _read(call: Call, asked: MachineIn) -> tuple[Machine, Found]:
 
 
 def _faults(catalogue: Catalogue, asked: MachineIn) -> Iterator[KitwrightError]:
-    """Yield what of a machine the catalogue does not hold, as a quote for it would tell."""
+    """Yield the errors in a machine's references to the catalogue, as a quote for it would report
+    them.
+    """
     family = catalogue.families.get(FamilyId(asked.family))
     fault: RequestFault
     if family is None:

@@ -1,4 +1,4 @@
-"""Messages: a quote is sent to its customer by e-mail, and what became of each mail."""
+"""Messages: calls that e-mail a quote to its customer, and list these e-mails."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
 _AGREED_DAYS: Final = 30
-"""How long a link to what is agreed holds: nothing is decided by it any more."""
+"""How long a link to an agreed revision is valid; no decision depends on it any longer."""
 _NONCE_BYTES: Final = 16
-"""Of a message id, on top of the link's."""
+"""Random bytes of a message id, in addition to the link's."""
 
 AddressIn = Annotated[
     str,
@@ -48,28 +48,26 @@ Note = Annotated[
     Meta(
         min_length=1,
         max_length=4000,
-        # without "$", which would match before a final line feed as well, and needs not to
+        # without "$", which would also match before a final line feed, and is not needed
         pattern=r"^[^\x00-\x09\x0b-\x1f\x7f]*$",
-        description="Words for people, their lines parted by line feeds.",
+        description="A text for people, with lines separated by line feeds.",
         extra={"wanted": "text of 1 to 4000 characters; of the control characters only line feeds"},
     ),
 ]
 
 
 class MessageIn(Wire, frozen=True, kw_only=True):
-    """A mail to send: to which address, null: the customer's, and with which words of the shop's
-    own.
-    """
+    """An e-mail to send: its address (null: the customer's) and the shop's own text."""
 
     to: AddressIn | None = None
     note: Note | None = None
 
 
 class MessageOut(Out, frozen=True, kw_only=True):
-    """A mail to a customer.
+    """An e-mail to a customer.
 
-    `attempts` counts those that were begun; `next_at` is when the next is due, null where none is.
-    `failure` says what went wrong last. `to` is null where the customer was erased.
+    `attempts` counts the attempts begun; `next_at` is when the next is due, null if none is.
+    `failure` says why the last attempt failed. `to` is null if the customer was erased.
     """
 
     id: MailId
@@ -85,7 +83,7 @@ class MessageOut(Out, frozen=True, kw_only=True):
 
 
 class _Found(Struct, frozen=True):
-    """What a letter is about, as it stands in one view of the records."""
+    """The subject matter of an e-mail, in one consistent view of the records."""
 
     quote: KeptQuote
     revision: Revision
@@ -103,11 +101,11 @@ class _Found(Struct, frozen=True):
     problems=("act-refused",),
 )
 async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
-    """Send the quote to the customer by e-mail.
+    """E-mail the quote to the customer.
 
-    Queues a mail with a link to the revision on offer, else to the one agreed. It is sent besides,
-    and tried again for two days where it fails; the list of messages tells. Refused where the
-    service knows no address at which the customer could follow the link. Answers to the mail go to
+    Queues an e-mail with a link to the revision on offer, or else to the one agreed. It is sent in
+    the background, and retried for two days if it fails; the list of messages shows its state. The
+    call is refused if the service has no public address for the link. Replies to the e-mail go to
     the shop's own address.
     """
     desk, stamp = call.desk, call.stamp
@@ -127,7 +125,7 @@ async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
     def work(records: Records) -> Reply[MessageOut]:
         now = _found(records, call)
         if now != found:
-            # the letter tells of what was there before
+            # the e-mail describes the state before
             raise changed_since(now.quote)
         mail = queue_mail(
             records,
@@ -145,9 +143,9 @@ async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
 
 @operation("GET /v1/quotes/{id}/messages", "listMessages", "quotes")
 def listed(records: Records, call: Call) -> Reply[ListOut[MessageOut]]:
-    """What became of a quote's mails.
+    """List a quote's messages.
 
-    Every mail of a quote, oldest first.
+    Every e-mail of a quote, oldest first, with its state.
     """
     quote = call.record(QUOTE, records.quotes.get)
     found = records.mails.of_quote(quote.number)
@@ -155,7 +153,7 @@ def listed(records: Records, call: Call) -> Reply[ListOut[MessageOut]]:
 
 
 def _found(records: Records, call: Call) -> _Found:
-    """Return what a call's letter is about. Raises: Refusal, NothingOffered."""
+    """Return the subject matter of a call's e-mail. Raises: Refusal, NothingOffered."""
     quote = checked(records, call)
     revision = sendable(records, quote)
     return _Found(quote, revision, paper_of(records, quote, revision.number))
@@ -170,9 +168,9 @@ def _address(asked: MessageIn, paper: Paper) -> str:
 
 
 def _path(desk: Desk, found: _Found, now: datetime) -> str:
-    """Return the path of a new link to the revision of a letter."""
+    """Return the path of a new link to the revision of an e-mail."""
     revision = found.revision
-    # to the end of the last valid day, wherever that is
+    # to the end of the last valid day in the shop's time zone
     days = (revision.valid_until - desk.today(now)).days + 2
     if found.quote.offered is None:
         days = max(days, _AGREED_DAYS)
@@ -181,6 +179,6 @@ def _path(desk: Desk, found: _Found, now: datetime) -> str:
 
 
 def message_out(mail: Mail) -> MessageOut:
-    """Return a mail without its body."""
+    """Return an e-mail without its body."""
     number, quote = written(MAIL, mail.number), written(QUOTE, mail.quote)
     return shaped(MessageOut, mail, id=number, quote=quote, to=mail.to or None)

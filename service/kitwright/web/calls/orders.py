@@ -1,4 +1,4 @@
-"""Orders: the parts orders of an agreed revision, as they were quoted and promised as of today."""
+"""Orders: calls that make and read the parts orders of agreed revisions."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class OrdersIn(Wire, frozen=True, kw_only=True):
 
 
 class KeptOrderOut(Out, frozen=True, kw_only=True):
-    """A parts order as it is kept; what each line is for stands in `covers`."""
+    """A stored parts order; `covers` of each line says what the line is for."""
 
     id: OrderId
     state: OrderState
@@ -65,10 +65,10 @@ class KeptOrderOut(Out, frozen=True, kw_only=True):
 
 
 class OrdersOut(Out, frozen=True, kw_only=True):
-    """The orders that were made; none where stock covers everything, or all were made before.
+    """The orders made; none if stock covers everything, or if all were made before.
 
-    `surplus` names what was ordered for an earlier revision and is needed no more, `late` what
-    will come after the day by which the quote needed it.
+    `surplus` lists packs ordered for an earlier revision that are no longer needed. `late` lists
+    lines promised after the day by which the quote needs them.
     """
 
     items: tuple[KeptOrderOut, ...]
@@ -77,7 +77,7 @@ class OrdersOut(Out, frozen=True, kw_only=True):
 
 
 class SurplusOut(Out, frozen=True, kw_only=True):
-    """Packs that were ordered for an earlier revision and are needed no more."""
+    """Packs ordered for an earlier revision that are no longer needed."""
 
     quote: QuoteId
     supplier: str
@@ -86,7 +86,7 @@ class SurplusOut(Out, frozen=True, kw_only=True):
 
 
 class LateOut(Out, frozen=True, kw_only=True):
-    """A line of an order that is promised for a day after the one by which it is needed."""
+    """A line of an order that is promised after the day by which it is needed."""
 
     order: OrderId
     sku: str
@@ -97,14 +97,14 @@ class LateOut(Out, frozen=True, kw_only=True):
 class OrdersQuery(Wire, frozen=True, kw_only=True):
     """Which orders, newest first."""
 
-    quote: Annotated[QuoteId | None, Meta(description="Of which quote, by id.")] = None
-    supplier: Annotated[Id | None, Meta(description="From which supplier, by id.")] = None
+    quote: Annotated[QuoteId | None, Meta(description="Orders of this quote, by id.")] = None
+    supplier: Annotated[Id | None, Meta(description="Orders from this supplier, by id.")] = None
     limit: PageLimit = 50
     cursor: PageCursor = ""
 
 
 class NotAgreed(ActRefused):
-    """Parts are ordered for the agreed revision of a quote only."""
+    """Parts can be ordered only for the agreed revision of a quote."""
 
     code = "not-agreed"
 
@@ -116,7 +116,7 @@ class NotAgreed(ActRefused):
 
 
 class _Needed(Struct, frozen=True):
-    """What is read of a revision's request."""
+    """The members that are read from a revision's request."""
 
     needed_by: date | None = None
 
@@ -133,14 +133,14 @@ class _Needed(Struct, frozen=True):
 def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     """Order the parts of agreed revisions.
 
-    Freezes the parts orders that each revision still needs as drafts, one a supplier, with what
-    each line is for. Nothing is ordered twice: packs that were ordered for an earlier revision
-    count, also those of another supplier in a quality as good. The rest is ordered in the fewest
-    packs that the supplier sells. The first order asks for the packs that were quoted. Prices,
-    price breaks, fees and freight are today's, on exactly this order: if the catalogue has changed
-    since, they differ from those of the revision, which the customer's price keeps to. A SKU that
-    its supplier no longer offers is ordered at the revision's cost per pack; if the supplier itself
-    is gone, the call is refused (`supplier-gone`). Promises count from this moment: after a
+    Stores the parts orders that each revision still needs as drafts, one per supplier. Each line
+    says what it is for. Nothing is ordered twice: packs ordered for an earlier revision count, also
+    those of another supplier in at least the same quality. The rest is ordered in the fewest packs
+    that the supplier sells. The first order asks for the quoted packs. Prices, price breaks, fees
+    and freight are today's, for exactly this order. If the catalogue has changed, they differ from
+    those of the revision; the customer's price does not change. A SKU that its supplier no longer
+    offers is ordered at the revision's cost per pack. If the supplier itself is no longer in the
+    catalogue, the call is refused (`supplier-gone`). Delivery dates count from now; after a
     supplier's cutoff, from its next working day.
     """
     made: list[KeptOrderOut] = []
@@ -182,9 +182,9 @@ def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[Kept
 
 @operation("GET /v1/orders/{id}", "getOrder", "orders", is_tagged=True)
 def get(records: Records, call: Call) -> Reply[KeptOrderOut]:
-    """One parts order.
+    """Get a parts order.
 
-    An order with its lines and what each is for.
+    An order with its lines; each line says what it is for.
     """
     order = call.record(ORDER, records.orders.get)
     return Reply(body=order_out(order), tag=version_tag(ORDER, order))
@@ -193,8 +193,8 @@ def get(records: Records, call: Call) -> Reply[KeptOrderOut]:
 def freeze(
     desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote
 ) -> tuple[list[KeptOrder], list[SurplusOut]]:
-    """Return the orders that an agreed revision still needs, once they are kept, and what was
-    ordered for earlier ones and is needed no more. Promises count from the stamp's moment.
+    """Store and return the orders that an agreed revision still needs, and the packs ordered for
+    earlier revisions that are no longer needed. Delivery dates count from the stamp's time.
 
     Raises: NotNow, SupplierGone.
     """
@@ -252,7 +252,7 @@ def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrderOut]) ->
 
 
 def order_out(order: KeptOrder) -> KeptOrderOut:
-    """Return an order on the wire."""
+    """Return an order's wire struct."""
     return KeptOrderOut(
         id=written(ORDER, order.number),
         state=order.state,

@@ -1,4 +1,4 @@
-"""Out: the base of answers."""
+"""Out: the base class of answer structs."""
 
 from __future__ import annotations
 

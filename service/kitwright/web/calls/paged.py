@@ -1,4 +1,4 @@
-"""Paged: a page of a list, where it begins, and the link to the next (RFC 8288)."""
+"""Paged: makes pages of a list, with cursors and the link to the next page (RFC 8288)."""
 
 from __future__ import annotations
 
@@ -19,26 +19,27 @@ _POSITION: Final = re.compile(rb"([a-z]+) ([1-9][0-9]{0,17})")
 
 
 class Paged(Protocol):
-    """What every query of a paged list has."""
+    """The parameters of every paged list."""
 
     @property
     def limit(self) -> int:
-        """How many a page."""
+        """Records per page."""
 
     @property
     def cursor(self) -> str:
-        """Where the page begins, empty for the first."""
+        """The start of the page, empty for the first."""
 
 
 def write_cursor(kind: str, number: int) -> str:
-    """Return where a list of a kind goes on below a number, fit for a query. It proves nothing."""
+    """Return a cursor for the page of a list that continues below a number. It is not signed."""
     return urlsafe_b64encode(f"{kind} {number}".encode()).rstrip(b"=").decode()
 
 
 def read_before(kind: str, cursor: str) -> int | None:
-    """Return the number below which a page goes on, None for the first page.
+    """Return the number below which a page continues, None for the first page.
 
-    Raises: Refusal: query-invalid, for every text that `write_cursor` would not give for this kind.
+    Raises: Refusal: query-invalid, for every text that `write_cursor` does not return for this
+    kind.
     """
     if not cursor:
         return None
@@ -47,11 +48,12 @@ def read_before(kind: str, cursor: str) -> int | None:
     except ValueError:
         position = None
     number = 0 if position is None else int(position[2])
-    # a reader of base64 passes over much, so only the spelling that would be written counts
+    # base64 decoders ignore much, so only the exact text that would be written is valid
     if not number or write_cursor(kind, number) != cursor:
         raise Refusal(
             "query-invalid",
-            f"cursor: this is no cursor of {kind}: take it from `Link` as it is, or begin without",
+            f"cursor: not a cursor of {kind}: copy it from `Link`, or leave it out to start at "
+            "the first page",
         )
     return number
 
@@ -76,5 +78,5 @@ def page_reply(
 
 
 def _target(path: str, query: dict[str, Any]) -> str:
-    # %20 for a space: not every reader takes a plus sign for one
+    # %20 for a space: not every parser reads a plus sign as one
     return f"<{path}?{urlencode(query, quote_via=quote, safe='')}>"

@@ -1,4 +1,4 @@
-"""Paper: what documents of a kept revision are made of."""
+"""Paper: collects the data for documents of a stored revision."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from kitwright.web.calls.standing import standing
 
 
 def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
-    """Return a revision with what surrounds it. Raises: NoSuchRevision."""
+    """Return a revision with its quote, customer and machine. Raises: NoSuchRevision."""
     revision = revision_of(records, quote, number)
-    # the revision's own, whoever the quote is for by now
+    # the revision's own customer, who may no longer be the quote's
     whom, what = revision.customer, revision.machine
     customer = None if whom is None else records.people.customer(whom)
     machine = None if what is None else records.people.machine(what)

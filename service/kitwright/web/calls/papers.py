@@ -1,4 +1,4 @@
-"""Papers: documents of kept revisions and of their orders, in the form that the caller takes."""
+"""Papers: calls that return documents of stored revisions and orders, in the caller's format."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ _FACTS: Final[dict[str, Any]] = {"keeps": "reads", "is_tagged": True}
 
 
 class PaperQuery(Wire, frozen=True, kw_only=True):
-    """Which revision; left out: the one that the quote shows."""
+    """The revision; default: the one that the quote shows."""
 
     revision: Annotated[
         RevisionNumber | None,
-        Meta(description="Which revision; left out: the one that the quote shows."),
+        Meta(description="The revision; default: the one that the quote shows."),
     ] = None
 
 
@@ -38,10 +38,10 @@ class PaperQuery(Wire, frozen=True, kw_only=True):
     "GET /v1/quotes/{id}/sheet", "getQuoteSheet", "papers", forms=(HTML, PDF, XML, JSON), **_FACTS
 )
 async def sheet(call: Call, query: PaperQuery, form: str) -> Reply[ShownQuote]:
-    """The quote as its customer reads it.
+    """Get the quote as a document for the customer.
 
-    A page, a PDF, UBL 2.1's Quotation (of an issued revision) or JSON, all with the same figures,
-    in the revision's language.
+    A page, a PDF, a UBL 2.1 Quotation (if the revision is issued) or JSON, all with the same
+    amounts, in the revision's language.
     """
     papers = call.desk.papers
     one = await _asked(call, query)
@@ -63,10 +63,10 @@ async def sheet(call: Call, query: PaperQuery, form: str) -> Reply[ShownQuote]:
     "GET /v1/quotes/{id}/bench-sheet", "getBenchSheet", "papers", forms=(HTML, PDF), **_FACTS
 )
 async def bench_sheet(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
-    """What the bench works from.
+    """Get the bench sheet (work order).
 
-    What comes off in which order, with minutes and cautions; what is renewed on the way back; room
-    for clocked minutes and findings. No price and no customer.
+    Components to remove, in order, with minutes and cautions; parts replaced during reassembly;
+    space for actual minutes and findings. Without prices and customer.
     """
     papers = call.desk.papers
     make = papers.bench_sheet_page if form == HTML else papers.bench_sheet_pdf
@@ -75,9 +75,9 @@ async def bench_sheet(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
 
 @operation("GET /v1/quotes/{id}/pick-list", "getPickList", "papers", forms=(HTML, PDF), **_FACTS)
 async def pick_list(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
-    """What comes from the shelves.
+    """Get the pick list.
 
-    By bin: what is taken, how many, and what for.
+    By bin: the items to take from stock, their quantities and purpose.
     """
     papers = call.desk.papers
     make = papers.pick_list_page if form == HTML else papers.pick_list_pdf
@@ -86,9 +86,9 @@ async def pick_list(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
 
 @operation("GET /v1/orders/{id}/sheet", "getOrderSheet", "papers", forms=(PDF, CSV, XML), **_FACTS)
 async def order_sheet(call: Call, form: str) -> Reply[bytes]:
-    """A parts order as its supplier reads it.
+    """Get a parts order as a document for the supplier.
 
-    A PDF, comma-separated values for a spreadsheet, or UBL 2.1's Order.
+    A PDF, comma-separated values for a spreadsheet, or a UBL 2.1 Order.
     """
     desk, papers = call.desk, call.desk.papers
 
@@ -108,7 +108,7 @@ async def order_sheet(call: Call, form: str) -> Reply[bytes]:
 
 
 async def _asked(call: Call, query: PaperQuery) -> Paper:
-    """Return what a document of a call's quote is made of. Raises: Refusal: unknown-record."""
+    """Return the data for a document of a call's quote. Raises: Refusal: unknown-record."""
 
     def find(records: Records) -> Paper:
         quote = call.record(QUOTE, records.quotes.get)

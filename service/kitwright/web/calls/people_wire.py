@@ -1,4 +1,4 @@
-"""Customers and machines on the wire: what is sent of them, and what is answered."""
+"""Customers and machines on the wire: structs of requests and answers."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ Telephone = Annotated[
         pattern=r"^[+(0-9][0-9A-Za-z ()./+*#;=-]*(?!\n)$",
         description="As it is dialled or spoken.",
         examples=["+1 202-555-0142"],
-        extra={"wanted": "a telephone number of 3 to 40 characters"},
+        extra={"wanted": "a phone number of 3 to 40 characters"},
     ),
 ]
 ShortText = Annotated[
@@ -60,7 +60,7 @@ ShortText = Annotated[
         min_length=1,
         max_length=100,
         pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
-        description="A few words on one line.",
+        description="A short text on one line.",
         extra={"wanted": "text of 1 to 100 characters on one line, not beginning with a space"},
     ),
 ]
@@ -77,10 +77,10 @@ Hours = Annotated[
 
 
 class CustomerIn(Wire, frozen=True, kw_only=True):
-    """A customer, the whole record.
+    """A customer, the complete record.
 
-    `language` is one that the service speaks. A certificate of exemption has its number and the
-    last day on which it holds, both or neither; quotes for the customer are made with it.
+    `language` is one that the service supports. A certificate of exemption needs both its number
+    and its last valid day; quotes for the customer use it.
     """
 
     name: Text
@@ -94,7 +94,7 @@ class CustomerIn(Wire, frozen=True, kw_only=True):
 
 
 class CustomerOut(Out, frozen=True, kw_only=True):
-    """A customer. Of an erased one, only id, version and moments are left."""
+    """A customer. Of an erased customer, only id, version and timestamps remain."""
 
     id: CustomerId
     version: Count
@@ -111,13 +111,13 @@ class CustomerOut(Out, frozen=True, kw_only=True):
 
 
 class KeptCustomerOut(CustomerOut, frozen=True, kw_only=True):
-    """A customer, and what of name and address can't be printed."""
+    """A customer, with the characters of name and address that can't be printed."""
 
     unprintable: Unprintable
 
 
 class CustomersQuery(Wire, frozen=True, kw_only=True):
-    """Which customers, newest first: the words of `q` each begin a word of the name."""
+    """Which customers, newest first: each word of `q` must be the start of a word of the name."""
 
     q: Searched = ""
     limit: PageLimit = 50
@@ -125,9 +125,9 @@ class CustomersQuery(Wire, frozen=True, kw_only=True):
 
 
 class ErasedOut(Out, frozen=True, kw_only=True):
-    """What was erased: how many records of each kind lost what was personal in them.
+    """The result of an erasure: how many records of each kind lost their personal data.
 
-    `photos` were dropped whole. The figures of the quotes are as they were.
+    `photos` were deleted entirely. The amounts of the quotes are unchanged.
     """
 
     customer: CustomerId
@@ -142,20 +142,23 @@ class ErasedOut(Out, frozen=True, kw_only=True):
 
 Plate = Annotated[
     dict[ShortText, ShortText],
-    Meta(max_length=20, description="What else the plate says, by its own words."),
+    Meta(max_length=20, description="Further entries of the machine's plate, by their labels."),
 ]
 
 
 class MachineIn(Wire, frozen=True, kw_only=True):
-    """A machine as its plate says, the whole record; `chassis` is `loose` for an engine without
-    one, and null where it is not known.
+    """A machine with the data on its plate, the complete record. `chassis` is `loose` for an engine
+    without one, and null if it is not known.
     """
 
     name: Text
     family: Id
     customer: CustomerId | None = None
     serial: (
-        Annotated[int, Meta(ge=0, le=SERIAL_MAX, description="As on the engine's plate.")] | None
+        Annotated[
+            int, Meta(ge=0, le=SERIAL_MAX, description="The date code on the engine's plate.")
+        ]
+        | None
     ) = None
     build_code: BuildCode | None = None
     chassis: Id | None = None
@@ -165,7 +168,7 @@ class MachineIn(Wire, frozen=True, kw_only=True):
 
 
 class MachineOut(Out, frozen=True, kw_only=True):
-    """A machine. Of an erased one, only what tells of the engine's kind is left."""
+    """A machine. Of an erased machine, only the data on the kind of engine remains."""
 
     id: MachineId
     version: Count
@@ -183,7 +186,7 @@ class MachineOut(Out, frozen=True, kw_only=True):
 
 
 class KeptMachineOut(MachineOut, frozen=True, kw_only=True):
-    """A machine, and what of its name can't be printed."""
+    """A machine, with the characters of its name that can't be printed."""
 
     unprintable: Unprintable
 
@@ -191,23 +194,25 @@ class KeptMachineOut(MachineOut, frozen=True, kw_only=True):
 class MachinesQuery(Wire, frozen=True, kw_only=True):
     """Which machines, newest first: all, or those of one customer."""
 
-    customer: Annotated[CustomerId | None, Meta(description="Whose, by id.")] = None
+    customer: Annotated[
+        CustomerId | None, Meta(description="Machines of this customer, by id.")
+    ] = None
     limit: PageLimit = 50
     cursor: PageCursor = ""
 
 
 def customer_out(customer: Customer) -> CustomerOut:
-    """Return a customer on the wire."""
+    """Return a customer's wire struct."""
     return shaped(CustomerOut, customer, id=written(CUSTOMER, customer.number))
 
 
 def machine_out(machine: Machine) -> MachineOut:
-    """Return a machine on the wire."""
+    """Return a machine's wire struct."""
     return shaped(MachineOut, machine, **machine_ids(machine))
 
 
 def machine_ids(machine: Machine) -> dict[str, str | None]:
-    """Return the ids of a machine, and of the customer whose it is."""
+    """Return the ids of a machine and of its customer."""
     return {
         "id": written(MACHINE, machine.number),
         "customer": written_or_none(CUSTOMER, machine.customer),

@@ -1,4 +1,4 @@
-"""Photo subject: what a photograph of a quote may show, by the catalogue."""
+"""Photo subject: checks what a photograph of a quote shows, by the catalogue."""
 
 from __future__ import annotations
 
@@ -18,12 +18,16 @@ from kitwright.web.edge.shapes import Cylinder, Id, Wire
 
 
 class PhotoQuery(Wire, frozen=True, kw_only=True):
-    """What a photograph shows: a finding or reading (`finding`), or a component that is taken off
-    (`step`), by its id in the catalogue, and on which cylinder where it is one of a cylinder.
+    """What a photograph shows: a finding or reading (`finding`), or a component that is removed
+    (`step`), by its id in the catalogue, with its cylinder if it belongs to one.
     """
 
     subject: Annotated[
-        Literal["finding", "step"], Meta(description="What it shows.", examples=["finding"])
+        Literal["finding", "step"],
+        Meta(
+            description="The id of the finding, reading or component that it shows.",
+            examples=["finding"],
+        ),
     ]
     code: Annotated[Id, Meta(examples=["plug_oil"])]
     cylinder: Cylinder | None = None
@@ -32,7 +36,7 @@ class PhotoQuery(Wire, frozen=True, kw_only=True):
 def check_subject(
     records: Records, catalogue: Catalogue, quote: KeptQuote, asked: PhotoQuery
 ) -> None:
-    """Raise where a photograph can't show what it is said to. Raises: Refusal: query-invalid."""
+    """Raise if a photograph can't show the stated subject. Raises: Refusal: query-invalid."""
     if asked.subject == "finding":
         rules = catalogue.rules
         known = {one.id for one in rules.finding} | {one.id for one in rules.reading}
@@ -43,7 +47,9 @@ def check_subject(
     if asked.code not in known:
         close = get_close_matches(asked.code, sorted(known), n=3)
         hint = f"; did you mean {' or '.join(close)}?" if close else ""
-        raise Refusal("query-invalid", f"code: no {noun} {asked.code!r} in the catalogue{hint}")
+        raise Refusal(
+            "query-invalid", f"code: unknown {noun} {asked.code!r} in the catalogue{hint}"
+        )
     family = _family(catalogue, quote)
     if family is not None and asked.cylinder is not None and asked.cylinder > family.cylinders:
         raise Refusal(
@@ -53,18 +59,18 @@ def check_subject(
 
 
 def _family(catalogue: Catalogue, quote: KeptQuote) -> Family | None:
-    # None: the catalogue may have lost a family since the quote was made
+    # None: the catalogue may no longer have the quote's family
     return catalogue.families.get(FamilyId(quote.family))
 
 
 class _Asked(Struct, frozen=True):
-    """What is read of a revision's request."""
+    """The members that are read from a revision's request."""
 
     chassis: str | None = None
 
 
 def _steps(records: Records, catalogue: Catalogue, quote: KeptQuote) -> Iterable[str]:
-    """Yield what can be taken off a quote's engine, and off the machine around it."""
+    """Yield the components that can be removed from a quote's engine and machine."""
     family = _family(catalogue, quote)
     if family is not None:
         for component in catalogue.layouts[family.layout].component:
@@ -72,7 +78,7 @@ def _steps(records: Records, catalogue: Catalogue, quote: KeptQuote) -> Iterable
     request = life.revision_of(records, quote, quote.shown).request
     named = msgspec.json.decode(request, type=_Asked).chassis
     for chassis in catalogue.chassis.values():
-        # where nobody named it, it may be any that carries the engine
+        # if no chassis is named, it may be any that carries the engine
         carries = family is not None and family.layout in chassis.layouts
         if chassis.id == named or (named is None and carries):
             for component in chassis.component:

@@ -1,4 +1,4 @@
-"""Photos: photographs of a quote's findings and steps, added, looked at and dropped."""
+"""Photos: calls that add, read and delete photographs of a quote's findings and steps."""
 
 from __future__ import annotations
 
@@ -36,12 +36,12 @@ from kitwright.web.edge.reply import Reply
 
 _LOG = logging.getLogger(__name__)
 MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
-"""What a photograph may be."""
+"""The media types of photographs."""
 _NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
 class PhotoOut(Out, frozen=True, kw_only=True):
-    """A photograph: what it shows, and the path of its file."""
+    """A photograph: its subject, and the path of its file."""
 
     id: PhotoId
     quote: QuoteId
@@ -69,15 +69,15 @@ class PhotoOut(Out, frozen=True, kw_only=True):
 async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
     """Add a photo to a quote.
 
-    Takes the image itself as the body, as it is: JPEG, PNG or WebP of at most 10 MiB, and says so
-    in Content-Type. The quote does not change. It may have 100 photos.
+    The body is the image itself, JPEG, PNG or WebP of at most 10 MiB, with its media type in
+    `Content-Type`. The quote does not change. It can have at most 100 photos.
     """
     desk, stamp = call.desk, call.stamp
     number = call.number("id", QUOTE)
     catalogue = desk.service.workshop.catalogue
 
     def check(records: Records) -> None:
-        # before the file is kept
+        # before the file is stored
         quote = quote_of(records, number)
         _check_customer(records, quote)
         check_room(records, number)
@@ -85,7 +85,7 @@ async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
 
     desk.store.read(check)
     said = _said(call)
-    # off the event loop: ten mebibytes of filler hold it for most of a second
+    # off the event loop: ten mebibytes of filler take most of a second
     found, digest = await asyncio.to_thread(_looked_at, desk, call.raw)
     photo = shaped(
         Photo,
@@ -113,8 +113,8 @@ async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
 
 
 def _check_customer(records: Records, quote: KeptQuote) -> None:
-    """Raise AlreadyErased where a quote is of a customer who wanted to be forgotten."""
-    # photographs go with the revision that is the newest while they are taken
+    """Raise AlreadyErased if a quote's customer has been erased."""
+    # photographs belong to the newest revision at the time
     whom = revision_of(records, quote, quote.latest).customer
     customer = None if whom is None else records.people.customer(whom)
     if customer is not None and customer.erased_at is not None:
@@ -122,14 +122,14 @@ def _check_customer(records: Records, quote: KeptQuote) -> None:
 
 
 def _said(call: Call) -> str:
-    """Return the media type that a call says its body is of.
+    """Return the media type that a call declares for its body.
 
     Raises: Refusal: body-invalid, wrong-media-type.
     """
     said, _ = media_type(call.media)
     if said not in MEDIA or call.is_coded:
         raise _wrong_media(
-            f"the body should be one of {', '.join(MEDIA)}, without a content coding"
+            f"the body should be one of {', '.join(MEDIA)}, without Content-Encoding"
         )
     if not call.raw:
         raise Refusal("body-invalid", "the body is empty: send the image itself")
@@ -137,17 +137,19 @@ def _said(call: Call) -> str:
 
 
 def _looked_at(desk: Desk, data: bytes) -> tuple[str | None, str]:
-    """Return a picture's media type, None for what is none, and its SHA-256 in hex."""
+    """Return an image's media type, None if it is not an image, and its SHA-256 in hex."""
     return desk.kind_of(data), sha256(data).hexdigest()
 
 
 def _checked_kind(said: str, found: str | None) -> str:
-    """Return the media type of a body, which is what the call said.
+    """Return the media type of a body, which must be the declared one.
 
     Raises: Refusal: wrong-media-type.
     """
     if found not in MEDIA:
-        raise _wrong_media(f"the body says that it is {said}, but is no sound JPEG, PNG or WebP")
+        raise _wrong_media(
+            f"the body says that it is {said}, but it is not a valid JPEG, PNG or WebP"
+        )
     if found != said:
         raise _wrong_media(f"the body says that it is {said}, but is {found}")
     return found
@@ -159,27 +161,27 @@ def _wrong_media(detail: str) -> Refusal:
 
 
 def _keep_file(desk: Desk, data: bytes) -> None:
-    """Keep a file for good. Raises: StoreFull, StoreUnavailable."""
+    """Store a file permanently. Raises: StoreFull, StoreUnavailable."""
     try:
-        # one at a time: two of the same content would meet half-way
+        # one at a time: two files of the same content would interfere
         with desk.file_lock:
             desk.files.put(data)
     except OSError as error:
         failure = StoreFull if error.errno in _NO_ROOM else StoreUnavailable
-        raise failure(f"the photo can't be kept: {error}") from error
+        raise failure(f"the photo can't be stored: {error}") from error
 
 
 def _arrived(desk: Desk, name: str, *, is_needed: bool) -> None:
-    """Take a file off those that are arriving; what was refused after all is dropped."""
+    """Remove a file from those in progress, and delete it if its call was refused."""
     desk.arriving -= Counter((name,))
     if not is_needed:
         drop_unneeded(desk, (name,))
 
 
 def drop_unneeded(desk: Desk, names: Collection[str]) -> None:
-    """Drop those files that no photograph needs, and none that is arriving will need.
+    """Delete the files that no photograph needs and no call in progress will need.
 
-    A file that can't be dropped stays: `kitwright doctor` finds it.
+    A file that can't be deleted stays; `kitwright doctor` finds it.
     """
     if not names:
         return
@@ -189,14 +191,14 @@ def drop_unneeded(desk: Desk, names: Collection[str]) -> None:
             if name not in needed and name not in desk.arriving:
                 desk.files.drop(name)
     except (OSError, StoreError) as error:
-        _LOG.warning("a photo's file was not dropped: %s", error)
+        _LOG.warning("a photo's file was not deleted: %s", error)
 
 
 @operation("GET /v1/quotes/{id}/photos", "listPhotos", "photos")
 def listed(records: Records, call: Call) -> Reply[ListOut[PhotoOut]]:
-    """All photos of a quote.
+    """List a quote's photos.
 
-    What is known of each photo, oldest first, with the path of its file.
+    The data of each photo, oldest first, with the path of its file.
     """
     quote = call.record(QUOTE, records.quotes.get)
     found = records.photos.of_quote(quote.number)
@@ -205,9 +207,9 @@ def listed(records: Records, call: Call) -> Reply[ListOut[PhotoOut]]:
 
 @operation("GET /v1/photos/{id}", "getPhoto", "photos", is_tagged=True)
 def get(records: Records, call: Call) -> Reply[PhotoOut]:
-    """One photo, without its file.
+    """Get a photo's data.
 
-    What is known of a photo, with the path of its file.
+    The data of a photo, with the path of its file.
     """
     photo = call.record(PHOTO, records.photos.get)
     return Reply(body=photo_out(photo), tag=_tag(photo))
@@ -215,9 +217,9 @@ def get(records: Records, call: Call) -> Reply[PhotoOut]:
 
 @operation("GET /v1/photos/{id}/file", "getPhotoFile", "photos", forms=MEDIA, is_tagged=True)
 def file(records: Records, call: Call) -> Reply[bytes]:
-    """A photo's file.
+    """Get a photo's file.
 
-    The image, byte for byte as it was sent.
+    The image, byte for byte as sent.
     """
     photo = call.record(PHOTO, records.photos.get)
     call.check_form(photo.media_type)
@@ -226,7 +228,7 @@ def file(records: Records, call: Call) -> Reply[bytes]:
         raise StoreUnavailable(f"the file of photo {photo.number} is missing")
     return Reply(
         body=data,
-        # as long as every other tag of this service
+        # as long as all other tags of this service
         tag=f'"{photo.sha256[:32]}"',
         form=photo.media_type,
         headers={"Content-Disposition": "inline"},
@@ -235,9 +237,9 @@ def file(records: Records, call: Call) -> Reply[bytes]:
 
 @operation("DELETE /v1/photos/{id}", "dropPhoto", "photos", scope=Scope.QUOTE)
 def drop(records: Records, call: Call) -> Reply[PhotoOut]:
-    """Drop a photo.
+    """Delete a photo.
 
-    Forgets a photo, and its file where no other photo is the same.
+    Deletes a photo, and its file if no other photo uses the same file.
     """
     photo = call.record(PHOTO, records.photos.get)
     drop_photo(records, call.stamp, photo)
@@ -246,7 +248,7 @@ def drop(records: Records, call: Call) -> Reply[PhotoOut]:
 
 
 def photo_out(photo: Photo) -> PhotoOut:
-    """Return what is known of a photograph."""
+    """Return a photograph's wire struct."""
     name = written(PHOTO, photo.number)
     quote = written(QUOTE, photo.quote)
     return shaped(PhotoOut, photo, id=name, quote=quote, path=f"/v1/photos/{name}/file")

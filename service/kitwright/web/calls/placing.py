@@ -1,4 +1,4 @@
-"""Placing: the revision and the kept orders of a quote as the core's values, and what it plans."""
+"""Placing: passes a quote's revision and stored orders to the core, which plans further orders."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ _MOST: Final = 1_000_000
 
 
 class Placing(Struct, frozen=True):
-    """What is to be ordered for a quote, and the revision's names of items, in its language."""
+    """The orders planned for a quote, and the revision's item names, in its language."""
 
     plan: FollowUp
     names: Mapping[str, str]
 
 
 def plan_placing(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> Placing:
-    """Return what the agreed revision of a quote still needs, if it is ordered now.
+    """Return the orders that the agreed revision of a quote still needs, if placed now.
 
-    Raises: NoSuchRevision, where none is agreed; SupplierGone.
+    Raises: NoSuchRevision if none is agreed; SupplierGone.
     """
     workshop = desk.service.workshop
     revision = life.revision_of(records, quote, quote.agreed or 0)

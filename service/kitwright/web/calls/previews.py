@@ -1,4 +1,4 @@
-"""Previews: a repair is quoted, and findings are assessed, without keeping anything."""
+"""Previews: calls that quote a repair or assess findings without storing anything."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ from kitwright.web.edge.reply import Reply
     problems=("request-refused",),
 )
 def assess(call: Call, body: AssessmentIn, form: str) -> Reply[Assessment]:
-    """What findings come to.
+    """Assess findings.
 
-    From what the bench saw of one engine: which readings are void and why, ranked faults with what
-    speaks for and against each, how sure, what must not be claimed, and the next tests in the order
-    they pay. Nothing is kept. Ask for text/plain to get it as text, for image/svg+xml to get the
-    leak-down readings as bars over the bands. No member may be given twice.
+    From the findings of one engine: void readings with reasons; ranked faults with the evidence for
+    and against each, and the confidence; claims that must not be made; and the next tests, the most
+    useful first. Nothing is stored. Accept `text/plain` for a text, `image/svg+xml` for the
+    leak-down readings as bars over the bands. Duplicate members are refused.
     """
     service = call.desk.service
     if form == JSON:
@@ -44,13 +44,13 @@ def assess(call: Call, body: AssessmentIn, form: str) -> Reply[Assessment]:
     problems=("request-refused", "catalogue-gap"),
 )
 def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
-    """Quote a repair without keeping it.
+    """Quote a repair without storing it.
 
-    From diagnoses, jobs or findings, an engine family and its machine: the access plan with its
-    minutes, the kit, the priced lines with tax, the parts orders, and what is worth doing while the
-    engine is apart. Nothing is kept. Ask for text/plain to get it as text. Findings that support no
-    repair yet are answered with a quote for the next test, and the repairs in play with what each
-    would come to. No member may be given twice.
+    From diagnoses, jobs or findings, an engine family and its machine: the access plan with
+    minutes, the parts kit, priced lines with tax, the parts orders, and optional work that is worth
+    doing while the engine is apart. Nothing is stored. Accept `text/plain` for a text. If findings
+    do not support a repair yet, the answer quotes the next test and lists the repairs still
+    possible, each with its total. Duplicate members are refused.
     """
     service = call.desk.service
     if form == TEXT:

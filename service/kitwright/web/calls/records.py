@@ -1,4 +1,4 @@
-"""Records: families, chassis, diagnoses, jobs, parts, taxes, overruns, the shop on the wire."""
+"""Records: wire structs of families, chassis, diagnoses, jobs, parts, taxes, overruns, the shop."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class ListOut(Out, Generic[T], frozen=True, kw_only=True):
 
 
 class SerialBreakOut(Out, frozen=True, kw_only=True):
-    """The first serial of a change."""
+    """The first serial number of a change."""
 
     at: SerialNumber
     what: str
@@ -41,8 +41,8 @@ class FamilyOut(Out, frozen=True, kw_only=True):
 
 
 class ChassisOut(Out, frozen=True, kw_only=True):
-    """A chassis and the families that it carries. An engine without one is `loose` in requests,
-    which is not listed.
+    """A chassis and the families that it carries. In requests, `loose` means an engine without a
+    chassis; it is not listed here.
     """
 
     id: str
@@ -53,7 +53,7 @@ class ChassisOut(Out, frozen=True, kw_only=True):
 
 
 class JobRefOut(Out, frozen=True, kw_only=True):
-    """A job reference: on the own cylinder, on all, or on one; null for an engine job."""
+    """A job reference: on the same cylinder, on all, or on one; null for an engine job."""
 
     job: str
     cylinders: str | None
@@ -68,7 +68,9 @@ class ScopesOut(Out, frozen=True, kw_only=True):
 
 
 class DiagnosisOut(Out, frozen=True, kw_only=True):
-    """A named fault in a customer's words, what must not be claimed, and what repairs it."""
+    """A fault with its description for customers, the claims that must not be made, and the jobs
+    that repair it.
+    """
 
     code: str
     scope: str
@@ -78,7 +80,7 @@ class DiagnosisOut(Out, frozen=True, kw_only=True):
 
 
 class WhileApartOut(Out, frozen=True, kw_only=True):
-    """A job worth offering beside another."""
+    """A job worth offering together with another."""
 
     job: str
     cylinders: str | None
@@ -87,8 +89,9 @@ class WhileApartOut(Out, frozen=True, kw_only=True):
 
 
 class ConditionOut(Out, frozen=True, kw_only=True):
-    """What raises a contingency: a `finding` at one of some levels, a background (`context`), or
-    the machine's `condition` at one of some levels; the others are null.
+    """A condition that makes a contingency more probable: a `finding` at one of some levels, a
+    background (`context`), or the machine's `condition` at one of some levels; the other members
+    are null.
     """
 
     finding: str | None
@@ -98,8 +101,8 @@ class ConditionOut(Out, frozen=True, kw_only=True):
 
 
 class JobContingencyOut(Out, frozen=True, kw_only=True):
-    """What teardown may show in a job, how probable that is, to what any one condition raises it,
-    and the jobs and the roles that it adds.
+    """A fault that teardown may show in a job: its probability, the probability under any one
+    condition, and the jobs and roles that it adds.
     """
 
     contingency: str
@@ -113,7 +116,9 @@ class JobContingencyOut(Out, frozen=True, kw_only=True):
 
 
 class JobRecordOut(Out, frozen=True, kw_only=True):
-    """A sellable job: what has to be apart, what it renews, what it holds and what may turn up."""
+    """A sellable job: the components to remove, the parts it replaces, its contents and its
+    contingencies.
+    """
 
     id: str
     name: str
@@ -127,7 +132,7 @@ class JobRecordOut(Out, frozen=True, kw_only=True):
 
 
 class FitsOut(Out, frozen=True, kw_only=True):
-    """Where a part fits; `serial_from` and `serial_to` are inclusive, no cylinders means the
+    """Where a part fits; `serial_from` and `serial_to` are inclusive. No cylinders means the
     engine.
     """
 
@@ -141,9 +146,7 @@ class FitsOut(Out, frozen=True, kw_only=True):
 
 
 class PartOut(Out, frozen=True, kw_only=True):
-    """A part, a set or a consumable, with its list price in the shop's price list (null where
-    it has none).
-    """
+    """A part, a set or a consumable, with its price in the shop's list (null if none)."""
 
     number: str
     kind: str
@@ -158,7 +161,7 @@ class PartOut(Out, frozen=True, kw_only=True):
 
 
 class TaxComponentOut(Out, frozen=True, kw_only=True):
-    """One tax; the newest rate of `rates` whose day has come counts."""
+    """One tax. The newest rate of `rates` that has started applies."""
 
     id: str
     name: str
@@ -181,13 +184,13 @@ class TaxAreaOut(Out, frozen=True, kw_only=True):
 
 
 class OverrunPresetOut(Out, frozen=True, kw_only=True):
-    """A published rule on overruns, for a shop's owner to choose. Local law decides.
+    """A published rule on overruns, which a shop's owner can choose. Local law decides.
 
-    What may be charged over the authorised total without asking again: nothing, the fixed amount,
-    the percentage of that total, or the greater of the two, and never more than `at_most` (null:
-    no such limit). It holds for totals over `over_total` (null: for all), up to it nothing is
-    allowed. `record` names what the record of a consent must hold, `read` says how well the
-    source was read.
+    It limits the amount charged over the authorised total without asking again: nothing, a fixed
+    amount, a percentage of that total, or the greater of the two, and never more than `at_most`
+    (null: no such limit). It applies to totals over `over_total` (null: to all); up to that total,
+    no overrun is allowed. `record` lists the details that a record of consent must contain. `read`
+    says how thoroughly the source was read.
     """
 
     id: str

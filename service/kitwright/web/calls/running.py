@@ -1,4 +1,4 @@
-"""Running: whether the service is alive, can quote, and what it has answered."""
+"""Running: the calls for health and metrics of the service."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class HealthOut(Out, frozen=True, kw_only=True):
 
 
 class ReadyOut(Out, frozen=True, kw_only=True):
-    """That the service can quote, for which shop and by which revision of the catalogue."""
+    """The service can quote: its shop and its revision of the catalogue."""
 
     status: str
     shop: str
@@ -27,33 +27,33 @@ class ReadyOut(Out, frozen=True, kw_only=True):
 
 @operation("GET /health/live", "getLiveness", "running", scope=None)
 def live(_: Call) -> Reply[HealthOut]:
-    """Whether the process answers.
+    """Check whether the process runs.
 
-    Answers as long as the process does.
+    Answers as long as the process runs.
     """
     return Reply(body=HealthOut(status="alive"))
 
 
 @operation("GET /health/ready", "getReadiness", "running", scope=None)
 def ready(call: Call) -> Reply[ReadyOut]:
-    """Whether the service can quote.
+    """Check whether the service can quote.
 
-    Answers once the catalogue is loaded, with its revision and the shop.
+    Answers with the catalogue's revision and the shop once the catalogue is loaded.
     """
     return Reply(body=ready_out(call.desk.service))
 
 
 def ready_out(service: Service) -> ReadyOut:
-    """Return that the service can quote."""
+    """Return the answer that the service can quote."""
     shop = service.workshop.shop.id
     return ReadyOut(status="ready", shop=shop, catalogue_revision=service.revision)
 
 
 @operation("GET /metrics", "getMetrics", "running", forms=(TEXT,))
 def metrics(call: Call) -> Reply[bytes]:
-    """What the service has answered, counted and timed.
+    """Get metrics of the service.
 
-    Prometheus' text format 0.0.4: requests by operation and status, a histogram of their seconds
-    by operation, and the process's memory, files and processor time.
+    In Prometheus' text format 0.0.4: requests by operation and status, a histogram of their seconds
+    by operation, and the process's memory, open files and processor time.
     """
     return Reply(body=call.state.metrics.text(), form=PLAIN)

@@ -1,4 +1,4 @@
-"""Service: what every resource needs, put together by the composition root."""
+"""Service: quotes and assesses for one shop with its catalogue."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ from kitwright.workshop import Workshop
 
 
 class Service:
-    """One shop's catalogue at work.
+    """Quotes and assesses for one shop.
 
     Args:
         workshop: the catalogue and the shop.
-        today: the day in the shop's time zone.
-        forms: media type -> renders an assessment in it.
+        today: returns the current day in the shop's time zone.
+        forms: media type -> function that renders an assessment.
     """
 
     def __init__(
@@ -42,12 +42,12 @@ class Service:
         self._today = today
         self._forms = forms
         self._speakers: dict[str, Speaker] = {}
-        # a shop whose language nobody speaks could not answer anything
+        # without the shop's language, nothing could be answered
         self.speaker(None)
         self._foresight = Foresight(workshop)
 
     def speaker(self, language: str | None) -> Speaker:
-        """Return the speaker of a language, the shop's if none is asked for.
+        """Return the speaker of a language, of the shop's if none is given.
 
         Raises: UnknownLanguage.
         """
@@ -57,7 +57,7 @@ class Service:
         return self._speakers[named]
 
     def work_out(self, asked: PreviewIn) -> Outcome:
-        """Return what the flow finds out for a request.
+        """Return the core's result for a request.
 
         Raises: RequestRefused, and the errors of the stages.
         """
@@ -85,7 +85,7 @@ class Service:
             yield error.at("language")
 
     def _refuse(self, asked: PreviewIn, plain: Asked, faults: list[KitwrightError]) -> NoReturn:
-        """Raise RequestRefused with some faults and all that the core finds besides."""
+        """Raise RequestRefused with the given errors and all that the core finds in addition."""
         try:
             read_request(self.workshop.catalogue, self.workshop.shop, plain)
         except RequestRefused as more:
@@ -93,7 +93,7 @@ class Service:
         raise RequestRefused(faults)
 
     def assessment(self, asked: AssessmentIn) -> Assessment:
-        """Return what findings come to. Raises: RequestRefused."""
+        """Return the assessment of findings. Raises: RequestRefused."""
         faults = list(self._unspoken(asked.language))
         try:
             found = assess(self.workshop, asked.asked())
@@ -104,7 +104,7 @@ class Service:
         return found
 
     def assess(self, asked: AssessmentIn) -> wire.Assessment:
-        """Return what findings come to, told in a language. Raises: RequestRefused."""
+        """Return the assessment of findings, written in a language. Raises: RequestRefused."""
         found = self.assessment(asked)
         return tell_assessment(found, self.workshop.catalogue, self.speaker(asked.language))
 

@@ -1,4 +1,4 @@
-"""Shaped: a record as a struct of the wire, member by member of the same name."""
+"""Shaped: converts a record to a wire struct, member by member of the same name."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ T = TypeVar("T", bound=Struct)
 
 
 def shaped(shape: type[T], record: Struct, **more: Any) -> T:
-    """Return a record as a shape.
+    """Return a record as a wire struct.
 
-    Members that `more` does not give are the record's own of the same name: figures as decimal
-    texts, choices by their values, structs within as the shapes that stand in their place.
+    Members that `more` does not give are copied from the record's members of the same name: numbers
+    as decimal texts, choices by their values, nested structs as the wire structs in their place.
     """
     for name, convert in _members(shape):
         if name not in more:

@@ -1,7 +1,8 @@
-"""Unprintable: which texts of a record printed documents can't show whole, said when they come in.
+"""Unprintable: finds the texts of a record that printed documents can't show completely.
 
-Nobody is turned away because of letters that no font here has: the record is kept as it came, pages
-and e-mails show it, and printed documents put a mark in place of each of the letters and say so.
+Records are not refused because of characters that no installed font has. The record is stored as
+sent, and pages and e-mails show it; printed documents show a mark for each such character and say
+so.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ from kitwright.web.edge.problems import pointer
 
 
 class UnprintableOut(Out, frozen=True, kw_only=True):
-    """A text that printed documents can't show whole: an RFC 6901 pointer to it in the answer, and
-    its characters that no font here has, each once.
+    """A text that printed documents can't show completely: an RFC 6901 pointer to it in the answer,
+    and its characters that no installed font has, each once.
     """
 
     pointer: Annotated[str, Meta(pattern="^(/([^/~]|~[01])*)*$")]
@@ -32,36 +33,40 @@ Unprintable = Annotated[
     tuple[UnprintableOut, ...],
     Meta(
         description=(
-            "Texts that pages and e-mails show, and printed documents can't show whole: they put "
-            "a mark for each character that no font here has."
+            "Texts that pages and e-mails show, but printed documents can't show completely: they"
+            " show a mark for each character that no installed font has."
         )
     ),
 ]
 
 
 Found = tuple[UnprintableOut, ...]
-"""What was found of a record."""
+"""The unprintable texts found in a record."""
 
 
 async def looked_at(papers: ShopPapers, record: Struct, *members: str) -> Found:
-    """Return what `unprintable_in` does, off the event loop: letters that are new take a while."""
+    """Return the result of `unprintable_in`, off the event loop: characters not seen before take a
+    while.
+    """
     return await asyncio.to_thread(unprintable_in, papers, record, *members)
 
 
 async def request_looked_at(papers: ShopPapers, request: bytes) -> Found:
-    """Return what `unprintable_request` does, off the event loop where it may take a while."""
+    """Return the result of `unprintable_request`, off the event loop if it may take a while."""
     if request.isascii():
         return ()
     return await asyncio.to_thread(unprintable_request, papers, request)
 
 
 def unprintable_in(papers: ShopPapers, record: Struct, *members: str) -> Found:
-    """Return which of some members of a record can't be printed whole. They are texts or None."""
+    """Return those of some members of a record that can't be printed completely. Each is a text or
+    None.
+    """
     return _found(papers, {member: getattr(record, member) for member in members}, ())
 
 
 def unprintable_request(papers: ShopPapers, request: bytes) -> Found:
-    """Return which texts of a kept quote's request can't be printed whole."""
+    """Return the texts of a stored quote's request that can't be printed completely."""
     if request.isascii():
         return ()
     return _found(papers, msgspec.json.decode(request), ("request",))
@@ -73,8 +78,8 @@ def _found(papers: ShopPapers, value: object, path: tuple[str | int, ...]) -> Fo
             pointer=pointer(at),
             characters="".join(missing),
             detail=(
-                "no font here has these characters, so printed documents show a mark for each: "
-                "write it in other letters beside them, or install a font"
+                "no installed font has these characters, so printed documents show a mark for "
+                "each: add the text in other letters, or install a font"
             ),
         )
         for at, text in _texts(value, path)

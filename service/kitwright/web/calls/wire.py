@@ -1,4 +1,4 @@
-"""Requests on the wire: strict shapes, and the values of the core that they come to."""
+"""Requests on the wire: strict structs of requests, and their conversion to the core's values."""
 
 from __future__ import annotations
 
@@ -59,14 +59,14 @@ from kitwright.web.edge.shapes import (
 
 
 class DiagnosisIn(Wire, frozen=True, kw_only=True):
-    """A diagnosis; with its cylinder where it is one of a cylinder."""
+    """A diagnosis, with its cylinder if it belongs to one."""
 
     code: Id
     cylinder: Cylinder | None = None
 
 
 class JobIn(Wire, frozen=True, kw_only=True):
-    """A job; with its cylinder where it is one of a cylinder."""
+    """A job, with its cylinder if it belongs to one."""
 
     job: Id
     cylinder: Cylinder | None = None
@@ -81,14 +81,14 @@ class ConditionIn(Wire, frozen=True, kw_only=True):
 
 
 class ExemptionIn(Wire, frozen=True, kw_only=True):
-    """A tax exemption as the customer shows it."""
+    """A tax exemption by the customer's certificate."""
 
     certificate_number: Text
     valid_until: date
 
 
 class LineIn(Wire, frozen=True, kw_only=True):
-    """Which line is meant: its code, and what else tells it from others of that code."""
+    """A reference to a line: its code, and the members that tell it from others with that code."""
 
     code: Id
     kind: LineKindName | None = None
@@ -104,8 +104,8 @@ class LineIn(Wire, frozen=True, kw_only=True):
 
 
 class DiscountIn(Wire, frozen=True, kw_only=True):
-    """A reduction before tax, in per cent or as an amount: of one line, or of the whole quote
-    where `line` is null.
+    """A reduction before tax, as a percentage or an amount: of one line, or of the complete quote
+    if `line` is null.
     """
 
     reason: Text
@@ -116,7 +116,9 @@ class DiscountIn(Wire, frozen=True, kw_only=True):
 
 
 class FreeLineIn(Wire, frozen=True, kw_only=True):
-    """A line written by hand; `kind` decides its tax, `unit` is of UN/ECE Recommendation 20."""
+    """An added line, written manually. `kind` decides its tax; `unit` is a code of UN/ECE
+    Recommendation 20.
+    """
 
     description: Text
     kind: FreeKind
@@ -128,9 +130,7 @@ class FreeLineIn(Wire, frozen=True, kw_only=True):
 
 
 class OverrideIn(Wire, frozen=True, kw_only=True):
-    """Another unit price for a `line`, or other `minutes` for a `job` on one machine: one of the
-    two.
-    """
+    """Either another unit price for a `line`, or other `minutes` for a `job` on one machine."""
 
     reason: Text
     by: Text
@@ -142,7 +142,7 @@ class OverrideIn(Wire, frozen=True, kw_only=True):
 
     @property
     def is_clear(self) -> bool:
-        """Whether exactly one thing is overridden."""
+        """Whether exactly one of unit price and minutes is overridden."""
         of_line = self.line is not None and self.unit_price is not None
         of_job = self.job is not None and self.minutes is not None
         given = sum(
@@ -169,8 +169,8 @@ class OverrideIn(Wire, frozen=True, kw_only=True):
 
 
 class CustomerPartIn(Wire, frozen=True, kw_only=True):
-    """A part or a set that the customer brings, for one machine; without a quantity, all it needs.
-    Of a set, whatever the repair needs of it is used.
+    """A part or a set that the customer brings, for one machine; without a quantity, as many as it
+    needs. Of a set, the pieces that the repair needs are used.
     """
 
     item: Id
@@ -187,7 +187,7 @@ class FloorIn(Wire, frozen=True, kw_only=True):
 
 
 class OverrideUnclear(RequestFault):
-    """An override that is not exactly one of a line's unit price and a job's minutes."""
+    """An override must have either a line's unit price or a job's minutes."""
 
     code = "override-unclear"
 
@@ -207,47 +207,55 @@ def _told(description: str) -> Meta:
 
 
 class PreviewIn(Wire, frozen=True, kw_only=True):
-    """What the counter asks for: an engine, what was found on it or what is to be done, and the
-    circumstances.
+    """A request for a quote: an engine, the findings or the work to be done, and the circumstances.
 
-    `tax_area` left out means the shop's own, null means that it is not known; `on` left out
-    means today in the shop's time zone.
+    If `tax_area` is left out, the shop's own is used; null means that it is not known. If `on` is
+    left out, it is today in the shop's time zone.
     """
 
     family: Id
     serial: (
-        Annotated[int, Meta(ge=0, le=SERIAL_MAX, description="As on the engine's plate.")] | None
+        Annotated[
+            int, Meta(ge=0, le=SERIAL_MAX, description="The date code on the engine's plate.")
+        ]
+        | None
     ) = None
     build_code: BuildCode | None = None
     chassis: Annotated[
         Id | None,
         _told(
-            "The machine around the engine; `loose`: there is none; null: nobody has named it, "
-            "which is a question, and the dearest that it may be is priced."
+            "The machine around the engine. `loose`: there is none. null: not known; the quote "
+            "then asks for it and prices the most expensive candidate."
         ),
     ] = None
-    diagnoses: Annotated[tuple[DiagnosisIn, ...], _many("What was found.")] = ()
-    jobs: Annotated[Jobs, _many("What is to be done, whatever was found.")] = ()
+    diagnoses: Annotated[tuple[DiagnosisIn, ...], _many("The diagnoses.")] = ()
+    jobs: Annotated[Jobs, _many("Jobs to be done independently of the diagnoses.")] = ()
     findings: Annotated[
-        FindingsIn | None, _told("In place of diagnoses and jobs: what was seen decides.")
+        FindingsIn | None,
+        _told("Findings, instead of diagnoses and jobs: the repair is derived from them."),
     ] = None
     complaint: Annotated[
-        Lines | None, _told("What the customer reported, in words of their own; documents show it.")
+        Lines | None,
+        _told("The customer's complaint in the customer's own words; documents show it."),
     ] = None
     scope: Scope = Scope.recommended
-    add_jobs: Annotated[Jobs, _many("What is done besides.")] = ()
-    leave_out: Annotated[Jobs, _many("What is not done, though the diagnoses ask for it.")] = ()
+    add_jobs: Annotated[Jobs, _many("Jobs to be done in addition.")] = ()
+    leave_out: Annotated[Jobs, _many("Jobs not to be done, although the diagnoses need them.")] = ()
     condition: ConditionIn = ConditionIn()
     diagnostic_done: Annotated[bool, _told("Whether the diagnosis is charged.")] = False
-    on: Annotated[date | None, _told("The quote's day; null: today, where the shop is.")] = None
-    needed_by: Annotated[date | None, _told("When all parts should have come.")] = None
+    on: Annotated[date | None, _told("The quote's day; null: today in the shop's time zone.")] = (
+        None
+    )
+    needed_by: Annotated[date | None, _told("The day by which all parts should have arrived.")] = (
+        None
+    )
     tax_area: Annotated[
         Id | UnsetType | None, _told("Left out: the shop's own; null: not known.")
     ] = UNSET
     contingencies: Annotated[
-        bool, _told("Whether what may turn up is priced as well, which takes longer.")
+        bool, _told("Whether contingencies are priced, which takes longer.")
     ] = False
-    language: Annotated[Id | None, _told("Of the answer; null: the shop's.")] = None
+    language: Annotated[Id | None, _told("The language of the answer; null: the shop's.")] = None
     exemption: ExemptionIn | None = None
     discounts: Annotated[tuple[DiscountIn, ...], MOST] = ()
     free_lines: Annotated[tuple[FreeLineIn, ...], MOST] = ()
@@ -261,7 +269,7 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     pays_cash: Annotated[bool, _told("Whether the shop's cash rounding applies.")] = False
 
     def asked(self, today: date) -> Asked:
-        """Return the request as a value of the core, of `today` where it names no day."""
+        """Return the request as a value of the core, dated `today` if it names no day."""
         area = self.tax_area
         return Asked(
             family=FamilyId(self.family),
@@ -289,13 +297,13 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         )
 
     def faults(self) -> Iterator[KitwrightError]:
-        """Yield what can't be put to the core at all: it is left out of `asked`."""
+        """Yield the errors in members that can't be passed to the core; `asked` leaves them out."""
         for index, each in enumerate(self.overrides):
             if not each.is_clear:
                 yield OverrideUnclear().at("overrides", index)
 
     def place(self, fault: KitwrightError) -> KitwrightError:
-        """Return a fault of the core at its place in this request."""
+        """Return an error of the core with its path in this request."""
         match fault.path:
             case ("overrides", int(index), *rest):
                 clear = [place for place, each in enumerate(self.overrides) if each.is_clear]

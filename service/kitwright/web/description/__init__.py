@@ -1,1 +1,1 @@
-"""Description: the API told to programs and people."""
+"""Description: describes the API, as OpenAPI for programs and as a page for people."""

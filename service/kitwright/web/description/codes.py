@@ -1,6 +1,4 @@
-"""Codes: every kind of problem and of fault that an answer may name. They are part of the
-interface.
-"""
+"""Codes: lists every code of a problem or of an entry in `errors`. They are part of the API."""
 
 from __future__ import annotations
 
@@ -19,26 +17,26 @@ from kitwright.web.calls.out import Out
 from kitwright.web.edge.problems import ACTS, GAPS, KINDS, CodeText, Status
 
 _SHAPE: Final = {
-    "malformed": ("not-json", "The text breaks JSON's grammar; the detail says where."),
-    "not-a-number": ("not-json", "NaN and the infinities are no JSON."),
-    "missing-member": ("body-invalid", "A member that has to be there is not."),
-    "unknown-member": ("body-invalid", "A member that this object does not have."),
+    "malformed": ("not-json", "The body is not valid JSON; `detail` says where."),
+    "not-a-number": ("not-json", "NaN and infinities are not allowed in JSON."),
+    "missing-member": ("body-invalid", "A required member is missing."),
+    "unknown-member": ("body-invalid", "A member that this object does not allow."),
     "duplicate-member": ("body-invalid", "A member given more than once."),
-    "wrong-type": ("body-invalid", "A value of another JSON type than the member takes."),
-    "out-of-range": ("body-invalid", "A number beyond what the member takes."),
-    "wrong-length": ("body-invalid", "A text or list that is too short or too long."),
-    "wrong-form": ("body-invalid", "A text that is not written as the member takes it."),
-    "not-a-choice": ("body-invalid", "A value that is none of those the member takes."),
-    "lone-surrogate": ("body-invalid", "Half of a surrogate pair, which is no character."),
-    "wrong-shape": ("body-invalid", "An object whose members do not go together."),
+    "wrong-type": ("body-invalid", "A value of the wrong JSON type."),
+    "out-of-range": ("body-invalid", "A number outside the allowed range."),
+    "wrong-length": ("body-invalid", "A string or list that is too short or too long."),
+    "wrong-form": ("body-invalid", "A string that does not match the required format."),
+    "not-a-choice": ("body-invalid", "A value that is not one of those allowed."),
+    "lone-surrogate": ("body-invalid", "An unpaired surrogate, which is not a character."),
+    "wrong-shape": ("body-invalid", "An object with members that can't be combined."),
 }
-"""Code of a fault of a body's shape -> the problem that names it, its meaning."""
+"""Code of an error in a body's shape -> the problem that reports it, its meaning."""
 
 _REFUSALS: Final[tuple[type[KitwrightError], ...]] = (RequestFault, UnknownLanguage)
 
 
 class CodeOut(Out, frozen=True, kw_only=True):
-    """A code that answers carry: a problem's own (`is_fault` false), or of an entry in `errors`
+    """A code that answers use: of a problem itself (`is_fault` false), or of an entry in `errors`
     of the problem `problem`.
     """
 
@@ -51,7 +49,9 @@ class CodeOut(Out, frozen=True, kw_only=True):
 
 
 def documented_codes() -> tuple[CodeOut, ...]:
-    """Return every code that an answer may carry: the problems, then the faults by problem."""
+    """Return every code that an answer may use: the problems, then the entries of `errors` by
+    problem.
+    """
     problems = [
         CodeOut(
             code=code,
@@ -67,7 +67,7 @@ def documented_codes() -> tuple[CodeOut, ...]:
 
 
 def _meanings() -> Iterator[tuple[str, str, str]]:
-    """Yield code, problem and meaning of every fault."""
+    """Yield code, problem and meaning of every entry that `errors` may have."""
     for code, (problem, meaning) in _SHAPE.items():
         yield code, problem, meaning
     for bases, problem in (
@@ -81,7 +81,7 @@ def _meanings() -> Iterator[tuple[str, str, str]]:
 
 
 def leaves(bases: tuple[type[KitwrightError], ...]) -> Iterator[type[KitwrightError]]:
-    """Yield the errors below some bases that a request can meet: those without errors below."""
+    """Yield the error classes without subclasses below some bases, if a request can cause them."""
     for base in bases:
         # what the composition root adds is about settings, not about requests
         below = tuple(one for one in base.__subclasses__() if one.__module__ != "kitwright.app")
@@ -92,7 +92,7 @@ def leaves(bases: tuple[type[KitwrightError], ...]) -> Iterator[type[KitwrightEr
 
 
 def _fault(code: str, problem: str, meaning: str) -> CodeOut:
-    advice = f"Stands in `errors` of the problem `{problem}`; `detail` there says what is right."
+    advice = f"Appears in `errors` of the problem `{problem}`; its `detail` says what is expected."
     return CodeOut(
         code=code,
         is_fault=True,

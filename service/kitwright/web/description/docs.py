@@ -1,4 +1,4 @@
-"""Docs: the API description as one page for people, with nothing from elsewhere."""
+"""Docs: renders the API description as one HTML page, without external resources."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ POLICY: Final = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
     f"style-src 'sha256-{b64encode(sha256(_STYLE.encode()).digest()).decode()}'"
 )
-"""The content security policy of the page: its own style, and nothing else."""
+"""The content security policy of the page, which allows only the page's own style."""
 
 
 def docs_page(document: Mapping[str, Any], codes: Mapping[str, str]) -> str:
@@ -40,7 +40,7 @@ def docs_page(document: Mapping[str, Any], codes: Mapping[str, str]) -> str:
 
     Args:
         document: the API description.
-        codes: code of a problem or fault -> what it means.
+        codes: code of a problem or of an entry in `errors` -> its meaning.
     """
     return "\n".join(_page(document, codes)) + "\n"
 
@@ -64,7 +64,7 @@ def _page(document: Mapping[str, Any], codes: Mapping[str, str]) -> Iterator[str
     yield '<h2 id="shapes">Shapes</h2>'
     for name, schema in sorted(document["components"]["schemas"].items()):
         yield from _shape(name, schema)
-    yield '<h2 id="codes">Codes of problems and faults</h2><table>'
+    yield '<h2 id="codes">Codes of problems and errors</h2><table>'
     for code, meaning in codes.items():
         yield f"<tr><td>{_code(code)}</td><td>{_inline(meaning)}</td></tr>"
     yield "</table></main></body></html>"
@@ -133,7 +133,7 @@ def _shape(name: str, schema: Mapping[str, Any]) -> Iterator[str]:
         yield "<table><tr><th>Member</th><th>Type</th><th></th></tr>"
         required = schema.get("required", ())
         for member, one in schema["properties"].items():
-            must = ' <span class="must">needed</span>' if member in required else ""
+            must = ' <span class="must">required</span>' if member in required else ""
             told = _inline(one.get("description", ""))
             yield f"<tr><td>{_code(member)}{must}</td><td>{_type(one)}</td><td>{told}</td></tr>"
         yield "</table>"
@@ -141,7 +141,7 @@ def _shape(name: str, schema: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _type(schema: Mapping[str, Any]) -> str:
-    """Return a schema in a few words, shapes as links."""
+    """Return a short description of a schema as HTML, with links to shapes."""
     if "$ref" in schema:
         name = escape(schema["$ref"].rpartition("/")[2])
         return f'<a href="#shape-{name}">{name}</a>'
@@ -171,7 +171,7 @@ def _prose(text: str) -> Iterator[str]:
 
 
 def _inline(text: str) -> str:
-    """Return text as HTML, what stands in backquotes as code."""
+    """Return text as HTML, with text in backquotes as code."""
     parts = text.split("`")
     return "".join(_code(part) if place % 2 else escape(part) for place, part in enumerate(parts))
 

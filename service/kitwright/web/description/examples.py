@@ -1,4 +1,4 @@
-"""Examples: requests and answers for the API description, from the catalogue at hand."""
+"""Examples: makes requests and answers for the API description from the current catalogue."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from kitwright.web.edge.operation import Operation, variables_of
 T = TypeVar("T", bound=Struct)
 
 _REVISION = "5f2b" * 16
-"""Stands in for every catalogue's own, so that a description does not change with each edit."""
+"""Replaces the catalogue's revision, so that a description does not change with each edit."""
 
 
 class Examples(Struct, frozen=True, kw_only=True):
@@ -45,11 +45,11 @@ _SAMPLES: Final = {
     "revisions": "1",
     "links": "AQAAAAAAAAAA",
 }
-"""What stands before a variable of a path -> a sample of it."""
+"""The path segment before a variable -> a sample value."""
 
 
 def sample_variables(one: Operation) -> dict[str, str]:
-    """Return a sample of each variable of a call's path, by what stands before it."""
+    """Return a sample of each variable of a call's path, by the segment before it."""
     steps = one.path.split("/")
     return {
         step.strip("{}"): _SAMPLES.get(before, "1")
@@ -63,10 +63,10 @@ def find_examples(
     requests: Mapping[str, Mapping[str, bytes]],
     shapes: Mapping[str, type[Struct]],
 ) -> Examples:
-    """Return what a service really takes and answers; lists are cut to their first record.
+    """Return requests that a service accepts and its answers; lists are cut to their first record.
 
-    Of the `requests`, by operation id and name, those stay that this service's catalogue can
-    answer; of calls on kept records those that are of the call's shape.
+    Of the `requests`, by operation id and name, those are included that this service's catalogue
+    can answer. Requests for stored records are included if they have the call's shape.
     """
     variables: dict[str, Mapping[str, str]] = {}
     answers: dict[str, Any] = {
@@ -96,7 +96,7 @@ def _exemplify(
     variables: dict[str, Mapping[str, str]],
     answers: dict[str, Any],
 ) -> None:
-    # An engine on the bench has no chassis, and nobody has to keep presets.
+    # A catalogue may have no chassis and no presets.
     key, record = next(iter(listing.records(service).items()), ("none", None))
     sample = None if record is None else listing.out(service, record)
     if listing.every is not None:
@@ -108,7 +108,7 @@ def _exemplify(
 
 
 def _nothing(_: object) -> None:
-    """Do nothing: what a kept record answers depends on what is kept."""
+    """Do nothing: answers about stored records depend on the records."""
 
 
 def _answerable(

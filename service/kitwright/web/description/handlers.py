@@ -1,4 +1,4 @@
-"""Handlers: the API description, as a document and as a page, and what each code means."""
+"""Handlers: answers the API description (as a document and a page), and the meaning of codes."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ CODES: Final = Listing(
         **_COMMON,
         path="/problems",
         id="listCodes",
-        summary="All codes of problems and faults",
+        summary="All codes of problems and errors",
         description=(
-            "Every code that a problem document may carry, its own or of an entry in `errors`."
+            "Every code that a problem document may use, for itself or for an entry in `errors`."
         ),
         answers=ListOut[CodeOut],
     ),
@@ -34,8 +34,8 @@ CODES: Final = Listing(
         **_COMMON,
         path="/problems/{code}",
         id="getCode",
-        summary="What a code means",
-        description="The page that a problem document's `type` leads to.",
+        summary="Meaning of a code",
+        description="The target of a problem document's `type`.",
         answers=CodeOut,
         variables={"code": "The code of a problem, or of an entry in its `errors`."},
     ),
@@ -45,7 +45,7 @@ DESCRIPTION: Final = Operation(
     path="/openapi.json",
     id="getDescription",
     summary="This description",
-    description="The OpenAPI document of the service, its examples from the catalogue at hand.",
+    description="The OpenAPI document of the service, with examples from its catalogue.",
     answers=dict[str, Any],
 )
 DOCS: Final = Operation(
@@ -53,7 +53,7 @@ DOCS: Final = Operation(
     path="/docs",
     id="getDocs",
     summary="This description as a page",
-    description="One page for people, without scripts and without anything from elsewhere.",
+    description="One HTML page, without scripts and without external resources.",
     answers=None,
     forms=(HTML,),
 )
@@ -70,4 +70,4 @@ HANDLERS: Final = (
     fixed(DESCRIPTION, lambda state: Reply(body=state.describe())),
     fixed(DOCS, _docs),
 )
-"""The handlers of the calls that tell of the others."""
+"""The handlers of the calls that describe the API."""

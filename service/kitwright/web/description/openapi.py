@@ -1,4 +1,4 @@
-"""OpenAPI: the API description, generated from the operations and the wire structs."""
+"""OpenAPI: generates the API description from the operations and the wire structs."""
 
 from __future__ import annotations
 
@@ -23,38 +23,37 @@ from kitwright.web.edge.operation import Operation, is_conditional, problems_of,
 from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, ProblemOut
 
 _TAGS: Final = {
-    "assessments": "From what the bench saw to what it means.",
-    "quotes": "Quotes and what becomes of them.",
-    "links": "What a customer sees and decides, by a link and without a key.",
-    "orders": "Parts orders.",
-    "customers": "Whom quotes are for; everything kept of one customer, and nothing any more.",
-    "machines": "Machines as their plates say.",
+    "assessments": "From findings at the bench to ranked faults and the next test.",
+    "quotes": "Quotes: creating, revising, issuing, deciding, finishing.",
+    "links": "A customer reads and decides a quote by a link, without a key.",
+    "orders": "Parts orders (purchase orders).",
+    "customers": "Customers that quotes are made for; export and erasure of a customer's data.",
+    "machines": "Machines and the data on their plates.",
     "papers": "Documents for customers, the bench, the shelves and suppliers.",
     "photos": "Photographs of findings and of steps.",
     "events": "What happened, in order.",
-    "owner": "The owner's business: who may call, and where events are posted.",
-    "catalogue": "What the shop knows: engines, machines, jobs, parts, taxes and itself.",
-    "running": "Running the service.",
+    "owner": "For the owner: keys, webhooks and the audit log.",
+    "catalogue": "The catalogue: engines, machines, jobs, parts, taxes and the shop.",
+    "running": "Health and metrics of the service.",
 }
 _ABOUT: Final = """\
-From findings at the bench to a diagnosis, a whole kit, honest minutes, a price that reconciles \
-and the parts orders.
+From findings at the bench to a diagnosis, a complete parts kit, labour minutes, a reconciled \
+price and the parts orders.
 
 Money is an amount with its currency; quantities and rates are decimal strings; minutes are whole \
-numbers. Members that a request does not have, wrong types and members given twice are refused.
+numbers. Unknown members, wrong types and duplicate members are refused.
 
-Every error is an RFC 9457 problem document. Its `code` is stable, its `type` leads to what the \
-code means, and for bad input `errors` names every fault (at most 100) with a JSON pointer. 400 \
-means that the body breaks this description, 422 that it keeps to it and still can't be quoted. \
-GET /problems lists all codes.
+Every error is an RFC 9457 problem document. Its `code` is stable, and its `type` leads to the \
+meaning of the code. For invalid input, `errors` lists every error (at most 100) with a JSON \
+pointer. 400 means that the request does not match this description; 422 means that it matches, \
+but can't be fulfilled. GET /problems lists all codes.
 
-Every GET answers HEAD as well, and every path OPTIONS. A path may end in a slash. Every answer \
-carries `X-Request-Id`: the caller's own where it sent one of at most 128 letters, digits and \
-`._:/+=@-`. A GET answered with an `ETag` honours `If-None-Match`.
+Every GET also answers HEAD, and every path answers OPTIONS. A path may end in a slash. Every \
+answer carries `X-Request-Id`: the caller's own if it sent one of at most 128 letters, digits and \
+`._:/+=@-`. A GET that answers with an `ETag` evaluates `If-None-Match`.
 
-Calls need a key in `Authorization: Bearer kw_...` unless they say otherwise. Calls that make or \
-do something take an `Idempotency-Key`, and changes an `If-Match`, where they name them; lists \
-go on where `Link` leads.\
+Calls need a key in `Authorization: Bearer kw_...` unless they say otherwise. A call that lists \
+`Idempotency-Key` or `If-Match` requires it. Lists are paged: `Link` leads to the next page.\
 """
 _LIST: Final = re.compile(r"ListOut[_\[](\w+?)[_\]]")
 
@@ -67,7 +66,7 @@ def describe(
     Args:
         operations: every operation of the service.
         version: of the service.
-        examples: what the tests run.
+        examples: requests, path variables and answers by operation.
     """
     operations = tuple(operations)
     shapes = [one.answers for one in operations if one.answers is not None]
@@ -80,7 +79,7 @@ def describe(
     found, components = _plain(found), _plain_members(components)
     by_shape = dict(zip(map(repr, shapes), found, strict=True))
     for one in queries:
-        # a query is told parameter by parameter, so it is no shape of its own
+        # a query is described parameter by parameter, so it is not a shape of its own
         name = by_shape[repr(one)].get("$ref", "").rpartition("/")[2]
         if name in components:
             by_shape[repr(one)] = components.pop(name)
@@ -95,7 +94,7 @@ def describe(
         "info": {
             "title": "Kitwright",
             "version": version,
-            "summary": "Quotes small-engine repairs, to the last gasket and the last cent.",
+            "summary": "Quotes repairs of small engines: parts, labour, price, parts orders.",
             "description": _ABOUT,
             "license": {"name": "MIT", "identifier": "MIT"},
         },
@@ -107,10 +106,10 @@ def describe(
 
 
 def _plain(schema: Any) -> Any:
-    """Return a schema with names that programs can bear, and without the source's line breaks."""
+    """Return a schema with plain names and without the source's line breaks."""
     match schema:
         case dict():
-            # the names of properties are no keywords
+            # the names of properties are not keywords
             plain = {
                 name: _plain_members(one) if name == "properties" else _plain(one)
                 for name, one in schema.items()
@@ -128,7 +127,7 @@ def _plain(schema: Any) -> Any:
 
 
 def _unbroken(paragraph: str) -> str:
-    """Return a paragraph on one line; the rows of a table stay on theirs."""
+    """Return a paragraph on one line; rows of a table keep their lines."""
     return paragraph if paragraph.startswith("|") else " ".join(paragraph.split())
 
 
@@ -137,15 +136,17 @@ def _plain_members(schemas: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _tell_default(schema: dict[str, Any]) -> None:
-    """Put a default into the description: generators take a member with one for always there."""
+    """Move a default into the description: generators treat a member with a default as always
+    present.
+    """
     default = schema.pop("default")
     if default not in (None, [], {}):
-        told = f"Left out: `{msgspec.json.encode(default).decode()}`."
+        told = f"Default: `{msgspec.json.encode(default).decode()}`."
         schema["description"] = f"{schema.get('description', '')} {told}".strip()
 
 
 def _name(text: str) -> str:
-    """Return a text with the list of X called XList: `ListOut_FamilyOut_` is `FamilyOutList`."""
+    """Return a text with lists of X renamed to XList: `ListOut_FamilyOut_` to `FamilyOutList`."""
     return _LIST.sub(r"\1List", text)
 
 
@@ -178,7 +179,7 @@ def _operation(
 
 
 def _link(made: Operation, operations: Iterable[Operation], described: dict[str, Any]) -> None:
-    """Tell which calls a new record's id (or token), and its ETag, lead on to."""
+    """Add links to the calls that take a new record's id (or token) and its ETag."""
     links: dict[str, object] = {}
     for one in operations:
         variables = variables_of(one)
@@ -210,7 +211,7 @@ def _responses(
     responses: dict[str, object] = {str(one.status): good}
     if is_conditional(one):
         responses["304"] = {
-            "description": "The caller has it already.",
+            "description": "The caller already has the current version.",
             "headers": references(["X-Request-Id", "ETag"]),
         }
     by_status: dict[int, list[str]] = {}
@@ -222,7 +223,7 @@ def _responses(
 
 
 def _text_or_bytes(form: str) -> dict[str, object]:
-    """Return the schema of an answer that is no JSON."""
+    """Return the schema of an answer that is not JSON."""
     is_bytes = form == PDF or (form.startswith("image/") and form != SVG)
     return {"type": "string", "format": "binary"} if is_bytes else {"type": "string"}
 

@@ -1,4 +1,4 @@
-"""Parameters: what the API description says of a call's path, query and headers."""
+"""Parameters: describes the path variables, query and headers of each call."""
 
 from __future__ import annotations
 
@@ -12,27 +12,27 @@ Described = Mapping[str, Any]
 _TAG: Final = "0123456789abcdef0123456789abcdef"
 HEADERS: Final[dict[str, dict[str, object]]] = {
     "X-Request-Id": {
-        "description": "Names this request in the log.",
+        "description": "Identifies this request in the log.",
         "schema": {"type": "string", "pattern": "^[A-Za-z0-9][A-Za-z0-9._:/+=@-]{0,127}$"},
     },
     "ETag": {
-        "description": "Changes whenever what it is of does.",
+        "description": "The version of the record or answer; changes whenever that changes.",
         "schema": {"type": "string", "pattern": '^"[0-9a-f]{32}"$'},
     },
     "Location": {
-        "description": "Where the new record is found.",
+        "description": "The path of the new record.",
         "schema": {"type": "string", "pattern": "^/v1/"},
     },
     "Link": {
-        "description": 'Where there are more, `rel="next"` leads to them (RFC 8288).',
+        "description": 'If there are more records, `rel="next"` is the next page (RFC 8288).',
         "schema": {"type": "string"},
     },
     "Retry-After": {
-        "description": "Whole seconds to wait before the call is sent again.",
+        "description": "Whole seconds to wait before retrying the call.",
         "schema": {"type": "string", "pattern": "^[1-9][0-9]*$"},
     },
     "WWW-Authenticate": {
-        "description": "How a key is shown.",
+        "description": "The authentication schemes that are accepted.",
         "schema": {"type": "string"},
     },
 }
@@ -43,19 +43,19 @@ SECURITY: Final = {
         "type": "http",
         "scheme": "bearer",
         "description": (
-            "A key of this service, `kw_...`. What a call names beside it is the scope that the "
-            "key must have; `owner` is good for all. For a GET it may also be the password of "
-            "Basic authentication, with any name, as browsers ask for it."
+            "A key of this service, `kw_...`. Each call lists the scope that the key needs; "
+            "`owner` includes all scopes. For a GET, the key may also be the password of Basic "
+            "authentication with any user name, because browsers can ask for it that way."
         ),
     }
 }
-"""How callers show who they are, by name."""
+"""Authentication schemes by name."""
 
 _IF_NONE_MATCH: Final = {
     "name": "If-None-Match",
     "in": "header",
     "required": False,
-    "description": "ETags that the caller has, or `*`; 304 while one of them is current.",
+    "description": "ETags that the caller has, or `*`; 304 if one of them is current.",
     "schema": {"type": "string"},
     "example": f'"{_TAG}"',
 }
@@ -64,11 +64,11 @@ _IF_MATCH: Final = {
     "in": "header",
     "required": True,
     "description": (
-        "The ETag of the record as it was read, so that nobody's change is overwritten unseen."
+        "The ETag of the record as it was read, so that no other change is overwritten unnoticed."
     ),
     "schema": {
         "type": "string",
-        # weak tags, and no tag at all, are legal and never match
+        # weak tags and an empty list are valid but never match
         "pattern": r'^(\*|((W/)?"[!#-~]{0,64}"(, ?(W/)?"[!#-~]{0,64}"){0,9})?)$',
     },
     "example": f'"{_TAG}"',
@@ -78,8 +78,8 @@ _IDEMPOTENCY_KEY: Final = {
     "in": "header",
     "required": True,
     "description": (
-        "New for each thing to be done, the same when a call is sent again: then it is done once, "
-        "and answered alike for 24 hours. One string in double quotes."
+        "A new key for each operation, the same key for a retry: the operation is done once, and "
+        "its retries get the same answer for 24 hours. One string in double quotes."
     ),
     "schema": {
         "type": "string",
@@ -90,7 +90,7 @@ _IDEMPOTENCY_KEY: Final = {
 
 
 def makes_record(one: Operation) -> bool:
-    """Return whether a call answers with one new record, which its id leads to."""
+    """Return whether a call answers with one new record that has an id."""
     return one.status == 201 and "id" in getattr(one.answers, "__struct_fields__", ())
 
 
@@ -102,7 +102,7 @@ def parameters(
     Args:
         one: the call.
         variables: an example of each variable of its path.
-        query: the schema of what may stand behind the path, where anything may.
+        query: the schema of the query, None if the call has none.
     """
     found: list[Described] = [
         {
@@ -142,7 +142,9 @@ def _queried(query: Described) -> Iterator[Described]:
 
 
 def _without_null(member: Described) -> dict[str, Any]:
-    """Return a member's schema as a parameter's, which is left out instead of null."""
+    """Return a member's schema as a parameter's: without null, since a parameter is left out
+    instead.
+    """
     kinds = [one for one in member.get("anyOf", ()) if one.get("type") != "null"]
     if len(kinds) != 1:
         return dict(member)
@@ -150,7 +152,7 @@ def _without_null(member: Described) -> dict[str, Any]:
 
 
 def given_headers(one: Operation) -> dict[str, object]:
-    """Return the headers of a call's good answer."""
+    """Return the headers of a call's successful answer."""
     named = ["X-Request-Id"]
     if one.is_tagged:
         named.append("ETag")

@@ -1,1 +1,3 @@
-"""Edge: what every call passes on its way in and out: limits, keys, forms, conditions, problems."""
+"""Edge: checks and formats that apply to every call: limits, keys, media types, conditions,
+problems.
+"""

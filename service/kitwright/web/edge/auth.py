@@ -1,8 +1,8 @@
-"""Auth: who may call what, how often, and on whose behalf.
+"""Auth: checks the key of each call, its scope and how often it calls.
 
-A key is shown as `Authorization: Bearer kw_...`; for reading also as the password of
-`Authorization: Basic`, which browsers know how to ask for. Whatever may be done without a key is
-marked so in its operation, nothing else.
+The caller sends the key as `Authorization: Bearer kw_...`. A GET may also send it as the password
+of `Authorization: Basic`, because browsers can ask for it that way. A call needs no key only if its
+operation has no scope.
 """
 
 from __future__ import annotations
@@ -30,17 +30,17 @@ _READING_CHALLENGE: Final = {
 
 _MOST_SHOWN: Final = 1_000
 ASKED: Final = "asked_for_key"
-"""Set in the state of a request once it was let in or refused."""
+"""Name in a request's state; set once the request's key has been checked."""
 
 
 class Keyring:
-    """The keys of a service, as they are kept, and how often each may call.
+    """The stored keys of a service, with the limits on calls.
 
     Args:
-        keys: all that are kept.
-        by_key, by_address: how often a key, and an address without one, may call.
-        used: told when a key is used for the first time on a day.
-        today: the day in the shop's time zone.
+        keys: all stored keys by id.
+        by_key, by_address: limits for each key, and for each address without a valid key.
+        used: called when a key is used for the first time on a day.
+        today: returns the current day in the shop's time zone.
     """
 
     def __init__(
@@ -58,24 +58,25 @@ class Keyring:
         self._used = used
         self.today = today
         self._shown: dict[str, str] = {}
-        """What was shown and found good -> the id of its key. Bounded; a key that is revoked or
-        changed is still found as it is kept now.
+        """Key text that was accepted -> id of its key. Bounded; a revoked or changed key is still
+        checked against its stored record.
         """
 
     def know(self, key: KeyRecord) -> None:
-        """Take a key that was made or changed."""
+        """Add a new key, or replace a changed one."""
         self._keys[key.id] = key
 
     def admit(self, request: HTTPScope, scope: Scope | None, *, is_limited: bool = False) -> None:
-        """Let a call in that needs a scope, with its key in the state of the request, or refuse it.
+        """Admit a call that needs a scope and put the key's id into the request's state, or refuse
+        it.
 
-        Without a scope nobody needs a key; then calls may be limited by their address.
+        A call without a scope needs no key; it can be limited by address instead.
 
         Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls.
         """
         request["state"][ASKED] = True
         if request["method"] == "OPTIONS":
-            # which methods a path takes is no secret
+            # which methods a path takes is public
             self._slow_down(self._by_address, _address(request))
             return
         if scope is None:
@@ -87,13 +88,13 @@ class Keyring:
         shown = _shown(request["headers"], is_reading)
         key = None if shown is None else self._find(shown)
         if key is None:
-            # whoever guesses is slowed down, whatever it is they guess
+            # every call without a valid key counts, so guessing keys is slowed down
             self._slow_down(self._by_address, _address(request))
             if shown is None:
                 detail = "send a key, as in `Authorization: Bearer kw_...`"
                 raise Refusal("key-missing", detail, headers=challenge)
             raise Refusal(
-                "key-refused", "this key is not known, mistyped or revoked", headers=challenge
+                "key-refused", "this key is unknown, mistyped or revoked", headers=challenge
             )
         self._slow_down(self._by_key, key.id)
         if not may(key.scopes, scope):
@@ -141,17 +142,17 @@ class Keyring:
 
 
 def guard(keyring: Keyring) -> Guard:
-    """Return the guard that lets calls in or refuses them, by the operation of their handler.
+    """Return the guard that admits or refuses calls, by the operation of their handler.
 
-    One without an operation is the owner's only.
+    A handler without an operation needs the scope `owner`.
     """
 
-    # a plain function would be run in another thread
+    # a plain function would run in another thread
     async def admit(
         connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler
     ) -> None:
         request: Any = connection.scope
-        # once only: a short way past the framework may have asked already
+        # once only: a route past the framework may have checked the key already
         if ASKED not in request["state"]:
             operation = operation_of(handler)
             scope = Scope.OWNER if operation is None else operation.scope
@@ -162,7 +163,7 @@ def guard(keyring: Keyring) -> Guard:
 
 
 def _shown(headers: Iterable[tuple[bytes, bytes]], is_reading: bool) -> str | None:
-    """Return the key that a request shows, None where there is none."""
+    """Return the key text that a request sends, None if there is none, empty if unreadable."""
     value = next((value for name, value in headers if name == b"authorization"), None)
     if value is None:
         return None
@@ -171,11 +172,11 @@ def _shown(headers: Iterable[tuple[bytes, bytes]], is_reading: bool) -> str | No
     if scheme.lower() == "bearer":
         return rest
     if scheme.lower() == "basic" and is_reading:
-        # a browser sends it along by itself, so it must change nothing
+        # browsers send it automatically, so it must not allow changes
         try:
             return base64.b64decode(rest, validate=True).decode().partition(":")[2]
         except ValueError:
-            # no base64, no UTF-8, or a header that is not even ASCII
+            # not base64, not UTF-8, or a header that is not ASCII
             return ""
     return None
 

@@ -1,4 +1,4 @@
-"""Body: a request's raw bytes decoded strictly, with every fault named."""
+"""Body: decodes a request's raw bytes strictly, and reports every error."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ from kitwright.web.edge.wording import grammar
 T = TypeVar("T", bound=Struct)
 
 MOST_BYTES: Final = 262_144
-"""The largest body that is read."""
+"""The largest body that is read, in bytes."""
 MOST_DEPTH: Final = 64
-"""How deeply a body may nest objects and lists."""
+"""The deepest nesting of objects and lists in a body."""
 MOST_FAULTS: Final = 100
-"""How many faults an answer names."""
+"""The most errors that an answer lists."""
 
 _BOM: Final = b"\xef\xbb\xbf"
 _LONGEST_NUMBER: Final = 50
@@ -35,7 +35,7 @@ _BRACKETS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"?|[\[{]|[\]}]', re.DOTALL)
 
 
 async def receive_json(request: Request[Any, Any, Any]) -> bytes:
-    """Return the request's body, which says that it is JSON.
+    """Return the body of a request that declares JSON, as bytes.
 
     Raises: Refusal: wrong-media-type, body-too-large.
     """
@@ -44,7 +44,7 @@ async def receive_json(request: Request[Any, Any, Any]) -> bytes:
 
 
 def check_json(request: Request[Any, Any, Any]) -> None:
-    """Raise where a request does not say that its body is JSON.
+    """Raise if a request does not declare its body as JSON.
 
     Raises: Refusal: wrong-media-type.
     """
@@ -54,7 +54,7 @@ def check_json(request: Request[Any, Any, Any]) -> None:
         if kind != JSON or parameters.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
             raise _wrong_media("the body should be application/json in UTF-8")
     if request.headers.get("content-encoding", "identity").lower() != "identity":
-        raise _wrong_media("the body should come without a content coding")
+        raise _wrong_media("the body should be sent without Content-Encoding")
 
 
 def _wrong_media(detail: str) -> Refusal:
@@ -63,15 +63,15 @@ def _wrong_media(detail: str) -> Refusal:
 
 
 async def receive(request: Request[Any, Any, Any], most: int = MOST_BYTES) -> bytes:
-    """Return a request's body, as `receive_body` does."""
+    """Return a request's body as bytes, as `receive_body` does."""
     announced = request.headers.get("content-length", "0")
     return await receive_body(announced, request.receive, most)
 
 
 async def receive_body(announced: str, receive: Receive, most: int = MOST_BYTES) -> bytes:
-    """Return the whole body of an announced length, read only as far as it may be long.
+    """Return the complete body of an announced length; stop reading at the largest size allowed.
 
-    Raises: Refusal: body-too-large, bad-request where it breaks off.
+    Raises: Refusal: body-too-large, bad-request if it ends too early.
     """
     if announced.isdecimal() and len(announced) < 20 and int(announced) <= most:
         parts: list[bytes] = []
@@ -91,9 +91,9 @@ async def receive_body(announced: str, receive: Receive, most: int = MOST_BYTES)
 
 
 def decode(raw: bytes, shape: type[T]) -> T:
-    """Return bytes of JSON as a struct, types strict, no member twice.
+    """Return bytes of JSON as a struct, with strict types and without duplicate members.
 
-    Raises: Refusal: not-json, body-too-deep, body-invalid with every fault (at most MOST_FAULTS).
+    Raises: Refusal: not-json, body-too-deep, body-invalid with every error (at most MOST_FAULTS).
     """
     try:
         found: T = _decoder(shape).decode(raw)
@@ -109,7 +109,7 @@ def _decoder(shape: type[T]) -> msgspec.json.Decoder[T]:
 
 
 class _Twice(Exception):
-    """An object with a member given twice."""
+    """An object has a member more than once."""
 
 
 def _once(members: list[tuple[str, Any]]) -> None:
@@ -118,13 +118,13 @@ def _once(members: list[tuple[str, Any]]) -> None:
 
 
 _ONCE: Final = json.JSONDecoder(object_pairs_hook=_once)
-"""msgspec takes the last of equal members in silence; another reader on the way may take the
-first.
+"""msgspec silently takes the last of duplicate members, while another reader on the way may take
+the first.
 """
 
 
 def _members(members: list[tuple[str, Any]]) -> Members:
-    """Return an object as it was written."""
+    """Return a JSON object as it was sent, with the names of its duplicate members."""
     found = Members(members)
     if len(found) != len(members):
         counted = Counter(name for name, _ in members)
@@ -133,7 +133,9 @@ def _members(members: list[tuple[str, Any]]) -> Members:
 
 
 def _number(text: str) -> int:
-    """Return a whole number; for one too long for any member another one that is."""
+    """Return a whole number; one with too many digits is replaced by a value too large for any
+    member.
+    """
     if len(text) <= _LONGEST_NUMBER:
         return int(text)
     return -_HUGE if text.startswith("-") else _HUGE
@@ -145,15 +147,15 @@ _LENIENT: Final = json.JSONDecoder(
 
 
 def _refusal(raw: bytes, shape: type[Struct], first: Exception) -> Refusal:
-    """Return why a body is refused, in full."""
+    """Return the refusal of a body, with its complete reason."""
     if not raw.strip(b" \t\r\n"):
         return _malformed("the body is empty: send one JSON object")
     if raw.startswith(_BOM):
-        return _malformed("the body begins with a byte order mark: send it without")
+        return _malformed("the body begins with a byte order mark: send it without one")
     try:
         text = raw.decode()
     except UnicodeDecodeError as error:
-        return _malformed(f"byte {error.start} of the body is no UTF-8")
+        return _malformed(f"byte {error.start} of the body is not UTF-8")
     if _is_too_deep(raw):
         detail = f"the body nests more than {MOST_DEPTH} objects and lists"
         return Refusal("body-too-deep", detail)
@@ -165,7 +167,7 @@ def _refusal(raw: bytes, shape: type[Struct], first: Exception) -> Refusal:
     if not faults and isinstance(first, msgspec.ValidationError):
         faults = (fault_of(first),)
     if not faults:
-        return _malformed("it is not how JSON is written")
+        return _malformed("invalid syntax")
     is_json = all(fault.code != "not-a-number" for fault in faults)
     told = "; ".join(f"{fault.pointer or 'body'}: {fault.detail}" for fault in faults[:3])
     rest = "; and more: see errors" if len(faults) > 3 else ""
@@ -174,7 +176,7 @@ def _refusal(raw: bytes, shape: type[Struct], first: Exception) -> Refusal:
 
 def _malformed(detail: str) -> Refusal:
     fault = FaultOut(pointer="", detail=detail, code="malformed")
-    return Refusal("not-json", f"the body is not JSON: {detail}", (fault,))
+    return Refusal("not-json", f"the body is not valid JSON: {detail}", (fault,))
 
 
 def _is_too_deep(raw: bytes) -> bool:

@@ -1,4 +1,4 @@
-"""Conditions: whether `If-Match` and `If-None-Match` hold (RFC 9110, 8.8.3 and 13.1)."""
+"""Conditions: evaluates `If-Match` and `If-None-Match` (RFC 9110, 8.8.3 and 13.1)."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _ELEMENT: Final = re.compile(rf"[ \t]*(?:{_TAG}[ \t]*)?(?P<end>,|\Z)")
 
 
 class Tag(Struct, frozen=True):
-    """An entity tag: what stands between its quotes, and whether it is weak."""
+    """An entity tag: the text between its quotes, and whether it is weak."""
 
     opaque: str
     is_weak: bool = False
@@ -27,7 +27,7 @@ def none_match(header: str, etag: str | None) -> bool:
 
     Args:
         header: its value; of several lines, joined by commas.
-        etag: the current entity tag, quotes and all; None where there is nothing yet.
+        etag: the current entity tag, quotes and all; None if there is no record yet.
 
     Raises: Refusal: condition-malformed.
     """
@@ -44,7 +44,7 @@ def match(header: str, etag: str | None) -> bool:
 
     Args:
         header: its value; of several lines, joined by commas.
-        etag: the current entity tag, quotes and all; None where there is nothing yet.
+        etag: the current entity tag, quotes and all; None if there is no record yet.
 
     Raises: Refusal: condition-malformed.
     """
@@ -58,7 +58,7 @@ def match(header: str, etag: str | None) -> bool:
 def read_tags(header: str) -> tuple[Tag, ...] | None:
     """Return the entity tags of a condition in their order; None for `*`, which is any.
 
-    Empty elements are passed over, as RFC 9110, 5.6.1.2 wants it.
+    Empty elements are ignored, as RFC 9110, 5.6.1.2 requires.
 
     Raises: Refusal: condition-malformed.
     """
@@ -84,5 +84,5 @@ def read_tags(header: str) -> tuple[Tag, ...] | None:
 def _current(etag: str) -> Tag:
     tag = _ONE.fullmatch(etag)
     if tag is None:
-        raise ValueError(f"no entity tag: {etag!r}")
+        raise ValueError(f"not an entity tag: {etag!r}")
     return Tag(tag["opaque"], tag["weak"] is not None)

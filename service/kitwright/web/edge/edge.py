@@ -1,5 +1,5 @@
-"""Edge: what every answer has in common, around the framework: HEAD, headers, the last resort
-against bugs, a line in the log and a count.
+"""Edge: wraps the framework: HEAD, common headers, unexpected errors, and a log line and a count
+for every request.
 """
 
 from __future__ import annotations
@@ -21,15 +21,17 @@ from kitwright.web.edge.metrics import Metrics
 from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, log_bug, problem
 
 MOST_PATH: Final = 2_048
-"""The longest path, in bytes as they are sent."""
+"""The longest path, in bytes as sent."""
 REQUEST_ID: Final = b"x-request-id"
 
 _PROCESS: Final = token_hex(4)
 _COUNTED: Final = count(1)
-"""New ids of requests are one process's, counted: nobody else's, and free of system calls."""
+"""Prefix of new request ids: random for each process, then a counter, so that ids are unique
+without further system calls.
+"""
 _UNROUTED: Final = "none"
 _GONE: Final = 499
-"""Status in log and metrics of a request whose caller left; none is sent."""
+"""Status in the log and metrics if the caller disconnected before an answer; it is not sent."""
 _SOUND_ID: Final = re.compile(rb"[A-Za-z0-9][A-Za-z0-9._:/+=@-]{0,127}")
 _ALWAYS: Final = (
     (b"x-content-type-options", b"nosniff"),
@@ -42,14 +44,14 @@ _UNLESS_SET: Final = (
 
 
 class Edge:
-    """An application with its edge.
+    """An ASGI application with the edge around it.
 
     Args:
-        app: the application inside, which names the operation of a request by its route handler.
+        app: the inner application, which names the operation of a request by its route handler.
         paths: operation id -> path of the API description.
         metrics: counts and times every request.
-        journal: gets a line for every request, where there is one.
-        behind: begins and ends with the server; the application inside, where it is not given.
+        journal: gets a line for every request, if given.
+        behind: receives the server's start and stop; `app` if not given.
     """
 
     def __init__(
@@ -68,9 +70,9 @@ class Edge:
         self._journal = journal
 
     def answer_by(self, app: ASGIApp) -> None:
-        """Let another application answer from now on; it goes by the same paths.
+        """Let another application with the same paths answer from now on.
 
-        What is under way is answered to its end by the one that it came to.
+        Requests in progress are completed by the application that received them.
         """
         self._app = app
 
@@ -89,7 +91,7 @@ class Edge:
         except Exception as error:
             log_bug(error, answer.request_id)
             if answer.status:
-                # too late for another answer: the server breaks the connection
+                # too late for another answer: the server closes the connection
                 raise
             await answer.problem("internal-error")
         finally:
@@ -114,20 +116,20 @@ class Edge:
 
 
 class _Answer:
-    """One answer on its way out."""
+    """One answer being sent."""
 
     def __init__(self, scope: HTTPScope, send: Send) -> None:
         self.request_id = _request_id(scope)
         self.status = 0
         self._send = send
         self._is_head = scope["method"] == "HEAD"
-        # a copy: the server itself goes by the method it read
+        # a copy: the server itself relies on the method it read
         self.scope: HTTPScope = {**scope, "method": "GET"} if self._is_head else scope
         state = self.scope.setdefault("state", {})
         state["request_id"] = self.request_id
 
     async def send(self, message: Message) -> None:
-        """Send a message of the application, with what every answer has."""
+        """Send a message of the application with the common headers; no body for HEAD."""
         if message["type"] == "http.response.start":
             self.status = message["status"]
             message["headers"] = self._headers(message["headers"])
@@ -144,7 +146,7 @@ class _Answer:
         return headers
 
     async def problem(self, code: str) -> None:
-        """Send a problem document past the application."""
+        """Send a problem document without calling the application."""
         self.scope["state"]["problem"] = code
         headers, body = _document(code, KINDS[code].advice)
         status = KINDS[code].status
@@ -153,7 +155,7 @@ class _Answer:
 
 
 def _request_id(scope: HTTPScope) -> str:
-    """Return the caller's id of a request where it is well-formed, else a new one."""
+    """Return the caller's id of a request if it is well formed, else a new one."""
     for name, value in scope["headers"]:
         if name == REQUEST_ID and _SOUND_ID.fullmatch(value):
             return value.decode()
@@ -161,7 +163,7 @@ def _request_id(scope: HTTPScope) -> str:
 
 
 def _with_head(name: bytes, methods: bytes) -> tuple[bytes, bytes]:
-    """Return an Allow header with HEAD wherever there is GET."""
+    """Return an Allow header with HEAD added if it has GET."""
     known = {each.strip() for each in methods.split(b",")}
     return name, b", ".join(sorted(known | {b"HEAD"} if b"GET" in known else known))
 
@@ -177,8 +179,8 @@ def _document(code: str, detail: str) -> tuple[list[tuple[bytes, bytes]], bytes]
 
 
 def refusal_of_no_http() -> bytes:
-    """Return the whole answer to bytes that no HTTP request begins with."""
-    headers, body = _document("bad-request", "what came is no HTTP request")
+    """Return the complete answer to bytes that are not the start of an HTTP request."""
+    headers, body = _document("bad-request", "the bytes received are not an HTTP request")
     headers += [*_UNLESS_SET, *_ALWAYS, (b"connection", b"close")]
     lines = (b"HTTP/1.1 400 Bad Request", *(name + b": " + value for name, value in headers))
     return b"\r\n".join((*lines, b"", body))

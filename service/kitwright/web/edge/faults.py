@@ -1,4 +1,4 @@
-"""Faults: everything that is wrong with the shape of a body, each with its place."""
+"""Faults: finds every error in the shape of a body, each with a JSON pointer."""
 
 from __future__ import annotations
 
@@ -21,34 +21,34 @@ _SURROGATE: Final = re.compile("[\ud800-\udfff]")
 
 
 class Members(dict[str, Any]):
-    """An object as it was written: `twice` names the members given more than once."""
+    """A JSON object as sent; `twice` names the members given more than once."""
 
     twice: frozenset[str] = frozenset()
 
 
 class NoNumber(str):
-    """NaN or an infinity, which some programs write and JSON does not have."""
+    """NaN or an infinity, which some programs write but JSON does not allow."""
 
     __slots__ = ()
 
 
 @cache
 def shape_of(struct: type[Struct]) -> inspect.Type:
-    """Return what a struct takes, member by member."""
+    """Return the fields of a struct by their names in JSON."""
     return inspect.type_info(struct)
 
 
 def find_faults(value: object, shape: inspect.Type, path: Path = ()) -> Iterator[FaultOut]:
-    """Yield every fault of a value against a shape, in the order of the shape's members.
+    """Yield every error of a value against a shape, in the order of the shape's members.
 
-    The typed decoder stops at the first fault; this walks on. Objects are `Members`, the numbers
-    that JSON does not have are `NoNumber`.
+    The typed decoder stops at the first error; this continues. Objects are `Members`; NaN and
+    infinities are `NoNumber`.
     """
     kind, may_be_null = _open(shape, value)
     if value is None and may_be_null:
         return
     if isinstance(value, NoNumber):
-        yield _fault(path, "not-a-number", f"{value} is no JSON: should be {wanted(shape)}")
+        yield _fault(path, "not-a-number", f"{value} is not valid JSON; expected {wanted(shape)}")
     elif isinstance(kind, inspect.StructType) and isinstance(value, Members):
         yield from _members(value, kind, path)
     elif isinstance(kind, inspect.DictType) and isinstance(value, Members):
@@ -64,7 +64,7 @@ def _fault(path: Path, code: str, detail: str) -> FaultOut:
 
 
 def _open(shape: inspect.Type, value: object) -> tuple[inspect.Type, bool]:
-    """Return the type that a value is judged by, and whether it may be null instead."""
+    """Return the type that a value is checked against, and whether null is allowed instead."""
     if isinstance(shape, inspect.Metadata):
         return _open(shape.type, value)
     if isinstance(shape, inspect.UnionType):
@@ -89,7 +89,7 @@ _KINDS: Final[dict[type, tuple[type[inspect.Type], ...]]] = {
     bool: (inspect.BoolType,),
     int: (inspect.IntType,),
 }
-"""Type of a value -> the types of a union that it may be meant as."""
+"""Python type of a value -> the types of a union that it can be checked against."""
 
 
 def _members(value: Members, shape: inspect.StructType, path: Path) -> Iterator[FaultOut]:
@@ -99,7 +99,7 @@ def _members(value: Members, shape: inspect.StructType, path: Path) -> Iterator[
         yield fault
     if sound:
         try:
-            # what only all members together can break
+            # rules that concern several members
             msgspec.convert(value, shape.cls, strict=True)
         except msgspec.ValidationError as error:
             yield fault_of(error, path)
@@ -111,7 +111,7 @@ def _each_member(value: Members, shape: inspect.StructType, path: Path) -> Itera
         if name in value:
             yield from find_faults(value[name], field.type, (*path, name))
         elif field.required:
-            detail = f"this member is missing: it should be {wanted(field.type)}"
+            detail = f"required member missing; expected {wanted(field.type)}"
             yield _fault((*path, name), "missing-member", detail)
     yield from _each_name(value, path)
     for name in value:
@@ -120,18 +120,18 @@ def _each_member(value: Members, shape: inspect.StructType, path: Path) -> Itera
 
 
 def _each_name(value: Members, path: Path) -> Iterator[FaultOut]:
-    """Yield what is wrong with members' names, whichever they are."""
+    """Yield the errors in members' names, for any object."""
     for name in value:
         if _SURROGATE.search(name):
-            # no pointer can be written to it
-            yield _fault(path, "lone-surrogate", "a member's name has half of a surrogate pair")
+            # a JSON pointer to it is impossible
+            yield _fault(path, "lone-surrogate", "a member's name has an unpaired surrogate")
         elif name in value.twice:
             detail = "this member is given more than once: give it once"
             yield _fault((*path, name), "duplicate-member", detail)
 
 
 def _entries(value: Members, shape: inspect.DictType, path: Path) -> Iterator[FaultOut]:
-    """Yield the faults of an object whose names are the caller's."""
+    """Yield the errors of an object whose member names the caller chooses."""
     most = len(value) if shape.max_length is None else shape.max_length
     if not (shape.min_length or 0) <= len(value) <= most:
         yield _fault(path, "wrong-length", f"{len(value)} members: should be {wanted(shape)}")
@@ -155,7 +155,7 @@ def _elements(value: list[object], shape: inspect.VarTupleType, path: Path) -> I
 
 
 def _wrong(value: object, kind: inspect.Type) -> str | None:
-    """Return the code of what is wrong with a single value."""
+    """Return the code of the error in a single value, None if it is valid."""
     if isinstance(value, str) and _SURROGATE.search(value):
         return "lone-surrogate"
     match kind:
@@ -176,7 +176,7 @@ def _wrong(value: object, kind: inspect.Type) -> str | None:
             inspect.StructType() | inspect.DictType() | inspect.VarTupleType() | inspect.UnionType()
         ):
             return "wrong-type"
-    # other kinds are left to the conversion of the whole struct
+    # other kinds are left to the conversion of the complete struct
     return None
 
 

@@ -1,4 +1,4 @@
-"""Limits: how often each caller may ask, by token buckets."""
+"""Limits: limits the rate of each caller's calls, by token buckets."""
 
 from __future__ import annotations
 
@@ -10,26 +10,26 @@ from typing import Final
 
 MOST_KEPT: Final = 10_000
 _SLOTS: Final = 64
-"""Steps in which buckets are told apart by how empty they are."""
+"""The number of steps by which buckets are grouped according to when they are full."""
 _ROUNDING: Final = 1e-6
-"""Seconds that sums of floats may be off by, also after years of running."""
+"""Tolerance in seconds for rounding in sums of floats, also after years of running."""
 
 
 class Limits:
-    """A token bucket for every caller: it holds `burst` tokens, and fills up evenly.
+    """A token bucket for every caller: it holds `burst` tokens and fills at a constant rate.
 
-    A bucket is nothing but the moment at which it is full again; a full one is forgotten. Kept are
-    `most` at most: beyond that the fullest is forgotten first, so a flood of new names pushes out
-    its own kind and not those that ask much. Where more than `most` are busy at once, some are
-    let through that should wait, rather than strangers refused.
+    Only the time when a bucket is full again is stored; full buckets are dropped. At most `most`
+    are stored: beyond that, the fullest is dropped first, so a flood of new callers displaces
+    itself and not frequent callers. If more than `most` are busy at once, some calls are admitted
+    that should wait; unknown callers are not refused.
 
-    A call takes the same time however many buckets there are. Not for several threads at once.
+    A call takes the same time for any number of buckets. Not thread-safe.
 
     Args:
-        rate_per_minute: tokens that come back in a minute; 0 for no limit.
-        burst: tokens of a full bucket, at least 1.
-        clock: seconds that never run backwards.
-        most: buckets that are kept, at least 1.
+        rate_per_minute: tokens added per minute; 0 for no limit.
+        burst: tokens in a full bucket, at least 1.
+        clock: returns monotonic seconds.
+        most: the largest number of buckets stored, at least 1.
     """
 
     def __init__(
@@ -48,16 +48,14 @@ class Limits:
         self._to_fill = burst * self._per_token
         self._width = self._to_fill / _SLOTS
         self._slots: dict[int, OrderedDict[str, float]] = {}
-        """Slot of time -> callers whose buckets are full in it, and when; the oldest first."""
+        """Slot of time -> callers whose buckets become full in it, and when; the oldest first."""
         self._slot_of: dict[str, int] = {}
 
     def __len__(self) -> int:
         return len(self._slot_of)
 
     def take(self, who: str) -> float:
-        """Return 0.0 where a caller may go on, which takes a token; else the seconds until the
-        next token, and nothing is taken.
-        """
+        """Take a token and return 0.0; if there is none, return the seconds until the next one."""
         if not self._per_token:
             return 0.0
         now = self._clock()
@@ -86,7 +84,7 @@ class Limits:
             del self._slots[slot]
 
     def _forget_full(self, now: float) -> None:
-        # never more slots than a few beside _SLOTS: each pass drops those that are over
+        # at most a few more slots than _SLOTS: each pass drops those that have ended
         this = now // self._width
         for slot in [each for each in self._slots if each < this]:
             for who in self._slots.pop(slot):
@@ -94,5 +92,5 @@ class Limits:
 
 
 def retry_after(seconds: float) -> int:
-    """Return a wait as `Retry-After` takes it: whole seconds, rounded up, at least 1."""
+    """Return a wait for `Retry-After`: whole seconds, rounded up, at least 1."""
     return max(1, ceil(seconds))

@@ -1,4 +1,4 @@
-"""Log: JSON lines, one an event, for programs to read; never a body, never an id of a path."""
+"""Log: writes JSON lines, one for each event, without bodies and without ids from paths."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ import msgspec
 
 
 class Journal:
-    """Writes events to a stream, one JSON object a line.
+    """Writes events to a stream, one JSON object per line.
 
-    A stream that can't be written to any more loses events, not requests. Inside an event loop the
-    lines of one turn are written together, at its end: a line each would cost more than some
-    answers.
+    If the stream can no longer be written to, events are lost, but requests continue. Inside an
+    event loop, the lines of one turn are written together at its end, because separate writes would
+    cost more than some answers.
     """
 
     def __init__(self, stream: BinaryIO) -> None:
@@ -24,7 +24,7 @@ class Journal:
         self._lines: list[bytes] = []
 
     def write(self, level: str, event: str, facts: dict[str, Any]) -> None:
-        """Write one event with its time; facts that are None are left out."""
+        """Write one event with its time (UTC); facts that are None are left out."""
         line: dict[str, Any] = {
             "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
             "level": level,
@@ -35,7 +35,7 @@ class Journal:
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:
-            # another thread, or no service at all: the stream has a lock of its own
+            # another thread, or no event loop: the stream has its own lock
             self._put(encoded + b"\n")
             return
         self._lines.append(encoded)
@@ -53,7 +53,7 @@ class Journal:
 
 
 class JournalHandler(logging.Handler):
-    """Writes what libraries log into a journal as well."""
+    """Writes log records of libraries into a journal."""
 
     def __init__(self, journal: Journal) -> None:
         super().__init__()
@@ -61,7 +61,7 @@ class JournalHandler(logging.Handler):
         self._text = logging.Formatter()
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Write one record, its traceback as text."""
+        """Write one log record, with its traceback as text."""
         trace = self._text.formatException(record.exc_info) if record.exc_info else None
         facts = {
             "logger": record.name,

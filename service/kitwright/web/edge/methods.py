@@ -1,4 +1,4 @@
-"""Methods: which ones a path takes, where it takes several calls."""
+"""Methods: answers OPTIONS for paths with several calls."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from kitwright.web.edge.operation import Operation
 
 
 def make_handlers(operations: Iterable[Operation]) -> Iterator[HTTPRouteHandler]:
-    """Yield a handler of OPTIONS for each path with several operations, to be registered first.
+    """Yield a handler of OPTIONS for each path with several operations.
 
-    The framework makes one as soon as it sees a path, and that one names the first method only.
+    Register them first: the framework makes its own handler as soon as it meets a path, and that
+    one names only the first method.
     """
     by_path: dict[str, list[str]] = {}
     for one in operations:

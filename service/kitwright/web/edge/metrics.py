@@ -1,4 +1,4 @@
-"""Metrics: requests counted and timed, in Prometheus' text format."""
+"""Metrics: counts and times requests, in Prometheus' text format."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from prometheus_client import (
 )
 
 PLAIN: Final = "text/plain; version=0.0.4"
-"""Media type of what is shown; Litestar adds the charset."""
+"""Media type of the metrics; Litestar adds the charset."""
 
 _BOUNDS: Final = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5)
 
-# A series each for when a counter began would double the answer and tell nothing here.
+# Creation times of counters would double the answer and are not needed here.
 disable_created_metrics()  # type: ignore[no-untyped-call]
 
 
@@ -44,7 +44,7 @@ class Metrics:
         self._known: dict[tuple[str, int], tuple[Counter, Histogram]] = {}
 
     def note(self, operation: str, status: int, seconds: float) -> None:
-        """Count and time one request."""
+        """Count one request and record its time in seconds."""
         known = self._known.get((operation, status))
         if known is None:
             known = self._requests.labels(operation, status), self._seconds.labels(operation)

@@ -1,4 +1,4 @@
-"""Negotiation: which form of an answer the caller takes."""
+"""Negotiation: chooses the media type of an answer."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def media_type(text: str) -> tuple[str, dict[str, str]]:
 
 
 def best_form(request: Request[Any, Any, Any], forms: Sequence[str]) -> str:
-    """Return the media type to answer with, the first of `forms` where the caller has no wish.
+    """Return the media type to answer with: the first of `forms` if the caller has no preference.
 
     Raises: Refusal: not-acceptable.
     """
@@ -48,7 +48,7 @@ def best_form(request: Request[Any, Any, Any], forms: Sequence[str]) -> str:
 
 
 def _weight(form: str, asked: str) -> float:
-    """Return how much a caller wants a form, from 0 to 1: by the most specific range it names."""
+    """Return the quality of a media type, 0 to 1, by the most specific range that matches."""
     weight, specific = 0.0, -1
     for each in asked.split(","):
         kind, parameters = media_type(each)

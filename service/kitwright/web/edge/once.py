@@ -1,6 +1,7 @@
-"""Once: how a request that is sent again is known for the same one.
+"""Once: reads Idempotency-Key, and computes the fingerprint that identifies a repeated request.
 
-By the IETF's draft-ietf-httpapi-idempotency-key-header; its value is an Item of RFC 9651.
+Source: the IETF's draft-ietf-httpapi-idempotency-key-header; the header's value is an Item of RFC
+9651.
 """
 
 from __future__ import annotations
@@ -34,18 +35,17 @@ _ESCAPED: Final = re.compile(r"\\(.)")
 def read_idempotency_key(header: str | None) -> str:
     r"""Return the key of a request, 1 to 255 characters of printable ASCII.
 
-    The draft wants a string in double quotes, in which `\"` and `\\` are escaped; what is meant
-    counts, not how it is written. Parameters after it are passed over. Some callers leave the
-    quotes out, so a bare value of letters, digits and `._:-` is taken for the same key as in
-    quotes.
+    The draft requires a string in double quotes, in which `\"` and `\\` are escapes; keys are
+    compared after unescaping. Parameters after it are ignored. Some callers leave the quotes out,
+    so a bare value of letters, digits and `._:-` is the same key as in quotes.
 
     Args:
-        header: its value, of several lines joined by commas; None where there is none.
+        header: its value, several lines joined by commas; None if it is missing.
 
-    Raises: Refusal: idempotency-key-missing; idempotency-key-malformed, for several keys too.
+    Raises: Refusal: idempotency-key-missing; idempotency-key-malformed, also for several keys.
     """
     if header is None:
-        detail = 'send an Idempotency-Key, a new one for each request, as in "8e03978e"'
+        detail = 'send an Idempotency-Key, a new one for each operation, such as "8e03978e"'
         raise Refusal("idempotency-key-missing", detail)
     value = header.strip(" ")
     item = _ITEM.fullmatch(value)
@@ -65,14 +65,14 @@ def read_idempotency_key(header: str | None) -> str:
 
 
 def fingerprint(method: str, path_and_query: str, body: bytes, content_type: str | None) -> bytes:
-    """Return what tells a request from others under the same key: a SHA-256, 32 bytes.
+    """Return the SHA-256 of a request, 32 bytes: it tells different requests under one key apart.
 
-    Each part counts as it was sent, to the byte: who sends again sends the same.
+    Every part is compared byte for byte, so a retry must send exactly the same request.
     """
     parts = (method.encode(), path_and_query.encode(), (content_type or "").encode(), body)
     digest = hashlib.sha256()
     for part in parts:
-        # with its length, so that nothing passes from one part into the next
+        # with its length, so that parts can't run into each other
         digest.update(len(part).to_bytes(8))
         digest.update(part)
     return digest.digest()

@@ -1,4 +1,4 @@
-"""Operation: the facts of one call, for its handler, its guard and its description."""
+"""Operation: describes one call, for its handler, its guard and the API description."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ OPERATION: Final = "operation"
 """The option of a route handler that holds its operation."""
 
 BODY_PROBLEMS: Final = ("not-json", "body-too-deep", "wrong-media-type")
-"""Problems of every call that takes JSON, besides those of all that may have a body."""
+"""Problems of every call that takes JSON, in addition to those of all calls that may have a body.
+"""
 STORE_PROBLEMS: Final = ("storage-unavailable", "storage-full")
 """Problems of every call that changes records."""
 ONCE_PROBLEMS: Final = (
@@ -27,22 +28,23 @@ ONCE_PROBLEMS: Final = (
     "idempotency-key-reused",
     *STORE_PROBLEMS,
 )
-"""Problems of every call that is done once."""
+"""Problems of every call that takes an Idempotency-Key."""
 GUARD_PROBLEMS: Final = ("condition-malformed", "record-changed", "condition-missing")
-"""Problems of every call that changes a record."""
+"""Problems of every call that needs `If-Match`."""
 _KEY_PROBLEMS: Final = ("key-missing", "key-refused", "scope-missing", "too-many-calls")
 
 
 class Operation(Struct, frozen=True, kw_only=True):
     """One call.
 
-    `answers` is the struct of the good answer, None if that is not JSON, and `status` its status;
-    `problems` are the codes that do not follow from the rest; `variables` describes the path's, if
-    `variables_of` would say it wrong; `query` is the struct of the query; `media` are the types of
-    a body that is not JSON. A JSON body may be left out if it `may_be_empty`.
+    `answers` is the struct of the successful answer, None if that is not JSON, and `status` its
+    status. `problems` are the codes that do not follow from the rest. `variables` describes the
+    path's variables if `variables_of` would describe them wrongly; `query` is the struct of the
+    query; `media` are the types of a body that is not JSON. A JSON body may be left out if it
+    `may_be_empty`.
 
-    `scope` is what a key must let its holder do, None if no key is needed: then `is_limited` if an
-    address may not call too often. `is_once` if an Idempotency-Key is needed, `is_guarded` if
+    `scope` is the scope that a key needs, None if no key is needed; then `is_limited` tells whether
+    calls are limited by address. `is_once` if an Idempotency-Key is needed, `is_guarded` if
     `If-Match` is. `is_tagged` if answers carry an ETag: then reading honours `If-None-Match`.
     `keeps` says what a call does with records: it `reads` or `writes`.
     """
@@ -71,13 +73,13 @@ class Operation(Struct, frozen=True, kw_only=True):
 
 
 def operation_of(handler: BaseRouteHandler) -> Operation | None:
-    """Return the operation that a route handler answers, None for what is not of the API."""
+    """Return the operation of a route handler, None if it is not part of the API."""
     found: Operation | None = handler.opt.get(OPERATION)
     return found
 
 
 def variables_of(one: Operation) -> dict[str, str]:
-    """Return the variables of a path and what each is: `/v1/quotes/{id}` has a quote's id."""
+    """Return the variables of a path, each with its description."""
     steps = one.path.split("/")
     return {
         name: one.variables.get(name, f"Which {before.removesuffix('s')}, by its {name}.")
@@ -87,7 +89,7 @@ def variables_of(one: Operation) -> dict[str, str]:
 
 
 def is_conditional(one: Operation) -> bool:
-    """Return whether a call honours `If-None-Match`."""
+    """Return whether a call evaluates `If-None-Match`."""
     return one.method == "get" and one.is_tagged
 
 

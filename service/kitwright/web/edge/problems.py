@@ -1,5 +1,5 @@
-"""Problems: every refusal as an RFC 9457 document with a stable code. Only this module knows status
-codes.
+"""Problems: answers every refusal as an RFC 9457 document with a stable code. Only this module
+knows status codes.
 """
 
 from __future__ import annotations
@@ -34,9 +34,7 @@ _LOG = logging.getLogger(__name__)
 
 
 class FaultOut(Struct, frozen=True, kw_only=True):
-    """One fault of a body: an RFC 6901 pointer to it (or to the member that is missing), and
-    what would be right.
-    """
+    """One error: an RFC 6901 pointer to the wrong or missing member, and what is expected there."""
 
     pointer: Annotated[str, Meta(pattern="^(/([^/~]|~[01])*)*$")]
     detail: str
@@ -44,8 +42,8 @@ class FaultOut(Struct, frozen=True, kw_only=True):
 
 
 class ProblemOut(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """An RFC 9457 problem. `type` leads to its description on this service; `code` is its last
-    segment.
+    """An RFC 9457 problem. `type` is the path of its description on this service; `code` is the
+    last segment of that path.
     """
 
     type: Annotated[str, Meta(pattern="^/problems/[a-z-]+$")]
@@ -57,7 +55,7 @@ class ProblemOut(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Kind(Struct, frozen=True):
-    """A kind of problem: its status, title and what to do about it."""
+    """A kind of problem: its status, its title and what to do about it."""
 
     status: int
     title: str
@@ -69,25 +67,27 @@ KINDS: Final[dict[str, Kind]] = {
     "not-json": Kind(400, "Not JSON", "Send one JSON document in UTF-8."),
     "body-invalid": Kind(
         400,
-        "Body of the wrong shape",
-        "Every entry of `errors` points to a member and says what it should be.",
+        "Invalid body",
+        "Each entry of `errors` points to a member and says what is expected.",
     ),
     "body-too-deep": Kind(
-        400, "Body nested too deeply", "Keep to the shape of the API description."
+        400, "Body nested too deeply", "Send a body as the API description defines it."
     ),
     "query-invalid": Kind(
-        400, "Query of the wrong shape", "`detail` says which parameter should be what."
+        400, "Invalid query", "`detail` names each invalid parameter and what is expected."
     ),
     "idempotency-key-missing": Kind(
         400,
         "Idempotency-Key missing",
-        "Send one, new for each thing to be done and the same when sending again.",
+        "Send an `Idempotency-Key`: a new one for each operation, the same one when you retry it.",
     ),
     "idempotency-key-malformed": Kind(
         400, "Idempotency-Key malformed", "Send one string in double quotes."
     ),
     "condition-malformed": Kind(
-        400, "Condition malformed", "Send `If-Match` with the ETag as it was answered."
+        400,
+        "Condition malformed",
+        "Send `If-Match` with the ETag exactly as the service answered it.",
     ),
     "key-missing": Kind(401, "Key missing", "Send `Authorization: Bearer` and a key."),
     "key-refused": Kind(401, "Key refused", "Ask the owner for another key."),
@@ -96,69 +96,79 @@ KINDS: Final[dict[str, Kind]] = {
     ),
     "not-found": Kind(404, "Not found", "Check the path against the API description."),
     "unknown-record": Kind(404, "No such record", "List the records to see the known ids."),
-    "method-not-allowed": Kind(405, "Method not allowed", "Use a method that `Allow` names."),
+    "method-not-allowed": Kind(
+        405, "Method not allowed", "Use a method that the header `Allow` names."
+    ),
     "not-acceptable": Kind(
-        406, "No acceptable form", "Ask for a media type that this operation answers with."
+        406, "No acceptable media type", "Accept a media type that this operation can answer with."
     ),
     "call-in-progress": Kind(
         409,
         "Call in progress",
-        "A call with this Idempotency-Key is being answered: send again in a moment.",
+        "A call with this `Idempotency-Key` is still in progress: retry shortly.",
     ),
     "act-refused": Kind(
         409,
-        "Not as things stand",
-        "`errors` names what stands against it; read the record to see what can be done.",
+        "Action not possible in the current state",
+        "`errors` gives the reason. Read the record to see which actions are possible.",
     ),
     "prices-moved": Kind(
         409,
-        "Prices have moved",
-        "`errors` names what would be another price today. Revise the quote, so that it is made at "
-        "today's prices, or send `keep_prices` with the reason why its own are kept.",
+        "Prices have changed",
+        "`errors` names the prices that are different today. Revise the quote to use today's "
+        "prices, or send `keep_prices` with the reason for keeping the quoted ones.",
     ),
-    "link-expired": Kind(410, "Link over", "Ask the shop for a new link."),
+    "link-expired": Kind(410, "Link expired", "Ask the shop for a new link."),
     "record-changed": Kind(
         412,
-        "Changed in the meantime",
-        "Read the record again, then repeat the call with its new ETag.",
+        "Record changed",
+        "The record was changed after you read it. Read it again, then repeat the call with its "
+        "new ETag.",
     ),
-    "body-too-large": Kind(413, "Body too large", "Send less; a request has a few kilobytes."),
+    "body-too-large": Kind(
+        413, "Body too large", "Send a smaller body; requests normally have a few kilobytes."
+    ),
     "path-too-long": Kind(414, "Path too long", "Check the path against the API description."),
     "wrong-media-type": Kind(
         415,
         "Wrong media type",
-        "Send application/json in UTF-8, or for a photo the image's own type; without a content "
-        "coding.",
+        "Send `application/json` in UTF-8 (for a photo, the image's own media type), without "
+        "`Content-Encoding`.",
     ),
     "idempotency-key-reused": Kind(
         422,
-        "Idempotency-Key used for something else",
-        "Send a new Idempotency-Key for each thing to be done.",
+        "Idempotency-Key already used",
+        "This `Idempotency-Key` belongs to another call. Send a new one for each operation.",
     ),
     "request-refused": Kind(
         422,
-        "Can't be done as asked",
-        "Every entry of `errors` points to what does not fit, and says why.",
+        "Request can't be fulfilled",
+        "Each entry of `errors` points to a member and says what is wrong with it.",
     ),
     "catalogue-gap": Kind(
         422,
-        "The catalogue can't answer",
-        "It lacks something that this request needs; `kitwright check-catalog` finds what.",
+        "Incomplete catalogue",
+        "The catalogue lacks data that this request needs. Run `kitwright check-catalog` to find "
+        "it.",
     ),
     "condition-missing": Kind(
-        428, "If-Match missing", "Send `If-Match` with the ETag of the record as it was read."
+        428, "If-Match missing", "Send `If-Match` with the ETag of the record that you read."
     ),
-    "too-many-calls": Kind(429, "Too many calls", "Wait as long as `Retry-After` says."),
-    "internal-error": Kind(500, "Fault of the service", "Please report it: this is a bug."),
+    "too-many-calls": Kind(
+        429, "Too many calls", "Wait for the number of seconds in `Retry-After`."
+    ),
+    "internal-error": Kind(
+        500, "Internal error", "This is a bug in the service. Please report it."
+    ),
     "storage-unavailable": Kind(
         503,
-        "Records can't be reached",
-        "Nothing was changed; send again later. `kitwright doctor` tells what is wrong.",
+        "Storage unavailable",
+        "Nothing was changed. Retry later; `kitwright doctor` reports what is wrong.",
     ),
     "storage-full": Kind(
         507,
-        "No room for more",
-        "Nothing was changed; make room where the data folder lies, then send again.",
+        "Storage full",
+        "Nothing was changed. Free disk space on the data folder's volume, then retry.",
     ),
 }
 """Problem code -> kind."""
@@ -172,7 +182,7 @@ _BY_STATUS: Final = {
     414: "path-too-long",
     415: "wrong-media-type",
 }
-"""Status that the framework refuses with -> problem code."""
+"""Status of a refusal by the framework -> problem code."""
 
 GAPS: Final[tuple[type[KitwrightError], ...]] = (
     FitmentError,
@@ -181,14 +191,14 @@ GAPS: Final[tuple[type[KitwrightError], ...]] = (
     ReferenceUnresolved,
     Unreachable,
 )
-"""Errors that say what the catalogue lacks. Any other that gets out of the core is a bug."""
+"""Errors that report missing catalogue data. Any other error that leaves the core is a bug."""
 
 ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError, SupplierGone)
-"""Errors that say why something can't be done with a kept record as it stands."""
+"""Errors that say why an action is not possible in a record's current state."""
 
 
 class Refusal(KitwrightError):
-    """A request that the web layer refuses by itself, with a code of `KINDS`."""
+    """The web layer refuses a request, with a code of `KINDS`."""
 
     code = "bad-request"
 
@@ -211,7 +221,7 @@ def pointer(path: Path) -> str:
 
 
 def problem(code: str, detail: str, errors: Iterable[FaultOut] = ()) -> ProblemOut:
-    """Return the document of a problem."""
+    """Return the document of a problem, with the title and status of its kind."""
     kind = KINDS[code]
     return ProblemOut(
         type=f"/problems/{code}",
@@ -238,12 +248,12 @@ def _response(
 
 
 def on_refusal(request: Request[Any, Any, Any], error: Refusal) -> Response[bytes]:
-    """Return the problem of what the web layer refuses."""
+    """Return the problem document of a refusal by the web layer."""
     return _response(request, problem(error.code, str(error), error.faults), error.headers)
 
 
 def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -> Response[bytes]:
-    """Return the problem of an error that the core raised on purpose."""
+    """Return the problem document of an error that the core raised; an undeclared one is a bug."""
     if isinstance(error, RequestRefused):
         document = problem("request-refused", str(error), map(_fault, error.faults))
     elif isinstance(error, ACTS):
@@ -268,7 +278,7 @@ def _fault(error: KitwrightError) -> FaultOut:
 
 
 def on_http_error(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
-    """Return the problem of a refusal by the framework."""
+    """Return the problem document of a refusal by the framework."""
     if error.status_code >= 500:
         return on_bug(request, error)
     code = _BY_STATUS.get(error.status_code, "bad-request")
@@ -277,13 +287,13 @@ def on_http_error(request: Request[Any, Any, Any], error: HTTPException) -> Resp
 
 
 def on_bug(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
-    """Return the problem of a bug, and log it; the caller learns nothing of the inside."""
+    """Log a bug and return its problem document, which does not disclose internals."""
     log_bug(error, request.scope["state"].get("request_id"))
     return _response(request, problem("internal-error", KINDS["internal-error"].advice))
 
 
 def log_bug(error: Exception, request_id: str | None) -> None:
-    """Log an error that nobody foresaw, with the request that met it."""
+    """Log an unexpected error, with the request's id."""
     _LOG.error("unforeseen error", exc_info=error, extra={"request_id": request_id})
 
 
@@ -300,14 +310,14 @@ _STEP: Final = re.compile(r"\.(?P<name>[^.\[\]]+)|\[(?P<index>\d+)\]")
 
 
 def fault_of(error: msgspec.ValidationError, base: Path = ()) -> FaultOut:
-    """Return a decoder's error as a fault, its path as a pointer below `base`.
+    """Return a decoder's error as an entry of `errors`, with its path as a pointer below `base`.
 
-    What a struct of ours says of its members is repeated; the decoder's own words are not, since
-    they are about Python.
+    Messages of our own structs are repeated. The decoder's own messages are not, because they
+    describe Python types.
     """
     at = _AT.search(str(error))
     said = error.__cause__
-    detail = str(said) if isinstance(said, ValueError) else "is not what the API description says"
+    detail = str(said) if isinstance(said, ValueError) else "does not match the API description"
     steps = _STEP.finditer(at["path"] if at is not None else "")
     path = (step["name"] if step["index"] is None else int(step["index"]) for step in steps)
     return FaultOut(pointer=pointer((*base, *path)), detail=detail, code="wrong-shape")

@@ -1,4 +1,4 @@
-"""Query: what stands behind a path, decoded strictly, with every fault named."""
+"""Query: decodes query strings strictly, and reports every error."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _WHOLE: Final = re.compile(r"-?(0|[1-9][0-9]{0,49})", re.ASCII)
 def read_query(query: bytes, shape: type[T]) -> T:
     """Return a query string as a struct, each parameter at most once.
 
-    Raises: Refusal: query-invalid, with every parameter that is wrong.
+    Raises: Refusal: query-invalid, which names every invalid parameter.
     """
     try:
         pairs = parse_qsl(
@@ -34,22 +34,24 @@ def read_query(query: bytes, shape: type[T]) -> T:
             max_num_fields=50,
         )
     except ValueError:
-        raise Refusal("query-invalid", "the query is no list of name=value in UTF-8") from None
+        raise Refusal(
+            "query-invalid", "the query is not a list of name=value pairs in UTF-8"
+        ) from None
     given = dict(pairs)
     if len(given) < len(pairs):
         raise Refusal("query-invalid", "give each parameter once")
     unknown = sorted(set(given) - _fields(shape))
     if unknown:
         known = ", ".join(sorted(_fields(shape))) or "none"
-        raise Refusal("query-invalid", f"no parameter {unknown[0][:64]!r}: there are {known}")
+        raise Refusal("query-invalid", f"unknown parameter {unknown[0][:64]!r}; allowed: {known}")
     for name, value in given.items():
-        # the decoder would take the word for nothing, and a list would be answered unfiltered
+        # the decoder would read the word as None, and a list would be answered unfiltered
         if value.lower() == "null":
             raise Refusal("query-invalid", f"{name}: leave it out rather than give {value!r}")
     try:
         return msgspec.convert(given, shape, strict=False)
     except msgspec.ValidationError:
-        told = "; ".join(_faults(given, shape)) or "the parameters do not go together"
+        told = "; ".join(_faults(given, shape)) or "these parameters can't be combined"
         raise Refusal("query-invalid", told) from None
 
 
@@ -59,7 +61,7 @@ def _fields(shape: type[Struct]) -> frozenset[str]:
 
 
 def _faults(given: Mapping[str, str], shape: type[Struct]) -> Iterator[str]:
-    """Yield what is wrong with each parameter, in the order of the API description."""
+    """Yield the errors of each parameter, in the order of the API description."""
     whole = shape_of(shape)
     assert isinstance(whole, inspect.StructType)
     for field in whole.fields:
@@ -68,11 +70,11 @@ def _faults(given: Mapping[str, str], shape: type[Struct]) -> Iterator[str]:
             for fault in find_faults(_value(given[name], kind), kind):
                 yield f"{name}: {fault.detail}"
         elif field.required:
-            yield f"{name}: is missing: it should be {wanted(kind)}"
+            yield f"{name}: required parameter missing; expected {wanted(kind)}"
 
 
 def _without_null(kind: inspect.Type) -> inspect.Type:
-    """Return what a parameter takes, which is left out instead of null."""
+    """Return the type of a parameter, without null: a parameter is left out instead."""
     if isinstance(kind, inspect.Metadata):
         within = _without_null(kind.type)
         return within if within is not kind.type else kind
@@ -83,7 +85,7 @@ def _without_null(kind: inspect.Type) -> inspect.Type:
 
 
 def _value(text: str, kind: inspect.Type) -> int | str:
-    """Return what a parameter's text stands for."""
+    """Return the value that a parameter's text represents."""
     while isinstance(kind, inspect.Metadata):
         kind = kind.type
     is_number = isinstance(kind, inspect.IntType) and _WHOLE.fullmatch(text)

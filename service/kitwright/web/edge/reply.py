@@ -1,4 +1,4 @@
-"""Reply: a good answer, and how it is sent: encoded, tagged, or as 304 to who has it already."""
+"""Reply: a successful answer, and its sending: encoded, tagged, or as 304 if the caller has it."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ T = TypeVar("T")
 
 
 class Reply(Struct, Generic[T], frozen=True, kw_only=True):
-    """An answer: a struct that is sent as JSON, or bytes; the entity tag of what it shows, and
-    other headers. `status` is None for the one of the operation.
+    """An answer: a struct that is sent as JSON, or bytes; the entity tag of its record, and other
+    headers. If `status` is None, the operation's status is sent.
 
-    `kept` is the body to give again under the same idempotency key, if `body` itself holds a
-    secret that is shown once. `after` is called when what was done is kept, and only then.
+    `kept` is the body that is stored for the idempotency key, if `body` itself holds a secret that
+    is shown only once. `after` is called only after the work has been stored.
     """
 
     body: T | bytes
@@ -34,16 +34,16 @@ class Reply(Struct, Generic[T], frozen=True, kw_only=True):
 
 
 def encoded(body: Any) -> bytes:
-    """Return a body as it is sent."""
+    """Return a body as the bytes that are sent."""
     return body if isinstance(body, bytes) else msgspec.json.encode(body)
 
 
 def response(
     request: Request[Any, Any, Any], reply: Reply[Any], status: int, *, varies: bool = False
 ) -> Response[bytes]:
-    """Return a reply as the framework sends it: 304 to a GET whose caller has it already.
+    """Return a reply as the framework's response: 304 to a GET if the caller has it already.
 
-    `varies` says that other forms of it could have been asked for.
+    `varies` tells whether the same path has other media types.
     """
     headers = dict(reply.headers)
     if varies:
@@ -63,7 +63,7 @@ def response(
 
 
 def has_it(request: Request[Any, Any, Any], tag: str) -> bool:
-    """Return whether the caller has what a tag is of already."""
+    """Return whether the caller already has the version that a tag names."""
     known = request.headers.getall("if-none-match", [])
     try:
         return bool(known) and not none_match(",".join(known), tag)

@@ -1,4 +1,4 @@
-"""Shapes: what every request struct is made of: ids, decimals, texts, and its base."""
+"""Shapes: the types and the base class of request structs: ids, decimals, texts."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ Text = Annotated[
         min_length=1,
         max_length=500,
         pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
-        description="Words for people, on one line.",
+        description="A text for people, on one line.",
         extra={"wanted": "text of 1 to 500 characters on one line, not beginning with a space"},
     ),
 ]
@@ -43,7 +43,7 @@ Lines = Annotated[
         min_length=1,
         max_length=2_000,
         pattern=r"^[^\x00-\x20\x7f][^\x00-\x09\x0b-\x1f\x7f]*(?!\n)$",
-        description="Words for people, on one line or several.",
+        description="A text for people, on one or more lines.",
         extra={"wanted": "text of 1 to 2,000 characters, not beginning with a space"},
     ),
 ]
@@ -53,7 +53,7 @@ BuildCode = Annotated[
         min_length=4,
         max_length=4,
         pattern="^[0-9]{4}$",
-        description="As on the engine's plate.",
+        description="The date code on the engine's plate.",
         extra={"wanted": "four digits written as text"},
     ),
 ]
@@ -62,14 +62,14 @@ FreeKind = Literal["part", "consumable", "labour", "sublet", "fee", "freight", "
 LineKindName = Literal[
     "part", "set", "consumable", "labour", "sublet", "fee", "freight", "core", "free"
 ]
-PageLimit = Annotated[int, Meta(ge=1, le=200, description="How many a page.")]
+PageLimit = Annotated[int, Meta(ge=1, le=200, description="Records per page.")]
 PageCursor = Annotated[
     str,
     Meta(
         max_length=200,
         pattern="^[A-Za-z0-9_-]*$",
-        description="From a `Link` header.",
-        extra={"wanted": "what a `Link` header gave"},
+        description="Taken from a `Link` header.",
+        extra={"wanted": "a cursor from a `Link` header"},
     ),
 ]
 MOST = Meta(max_length=50)

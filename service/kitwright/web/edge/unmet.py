@@ -1,4 +1,4 @@
-"""Unmet: what is said where no call has the path, or none of its calls the method."""
+"""Unmet: answers requests with an unknown path, or with a method that the path does not take."""
 
 from __future__ import annotations
 
@@ -16,28 +16,28 @@ from litestar.exceptions import (
 from kitwright.web.edge.problems import Refusal, on_refusal
 
 _MOST_SHOWN: Final = 100
-"""How much of a path is repeated."""
+"""The number of characters of a path that a message repeats."""
 _MOST_COMPARED: Final = 64
-"""The longest path that is compared with ours: comparing takes time, and anybody may ask."""
+"""The longest path that is compared with known paths: comparing takes time, and needs no key."""
 _CLOSE: Final = 0.7
-"""How alike a path has to be to be named, 1 for the same."""
+"""The similarity at which a path is suggested, from 0 to 1 (equal)."""
 
 Handlers = dict[int | type[Exception], Callable[..., Response[bytes]]]
 """Exception class -> handler, for the application."""
 
 
 def make_exception_handlers(templates: Iterable[str]) -> Handlers:
-    """Return what answers calls that no handler takes, for the application.
+    """Return the handlers of errors for calls that no route handler takes.
 
     Args:
-        templates: every path of the API description, its variables in braces.
+        templates: every path of the API description, with its variables in braces.
     """
     known = tuple(dict.fromkeys(templates))
 
     def unknown(request: Request[Any, Any, Any], _: HTTPException) -> Response[bytes]:
         path = request.scope["path"]
         close = nearest(path, known)
-        hint = f"did you mean {close}?" if close else "/docs lists those that there are"
+        hint = f"did you mean {close}?" if close else "/docs lists all paths"
         return on_refusal(request, Refusal("not-found", f"no path {_shown(path)} here; {hint}"))
 
     def untaken(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
@@ -52,9 +52,9 @@ def make_exception_handlers(templates: Iterable[str]) -> Handlers:
 
 
 def nearest(path: str, templates: Iterable[str]) -> str | None:
-    """Return the template that a path was most likely meant for, None where none is close.
+    """Return the template that a path was most likely meant for, None if none is similar.
 
-    Variables count as right, whatever stands in their place.
+    Variables match any text.
     """
     if len(path) > _MOST_COMPARED:
         return None
@@ -74,7 +74,7 @@ def _filled(template: str, given: list[str]) -> str:
 
 
 def _with_head(allow: str) -> set[str]:
-    # the edge answers HEAD wherever there is GET
+    # the edge answers HEAD for every GET
     return {"HEAD"} if "GET" in allow else set()
 
 

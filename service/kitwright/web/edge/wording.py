@@ -1,4 +1,4 @@
-"""Wording: what a body should have held, in words."""
+"""Wording: describes errors in a body, and the values that are expected, in words."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ from typing import Final
 from msgspec import inspect
 
 MOST_SHOWN: Final = 40
-"""How much of a caller's text is repeated to it."""
+"""The number of characters of a caller's text that a message repeats."""
 
 
 def choices(kind: inspect.EnumType | inspect.LiteralType) -> tuple[str, ...]:
-    """Return the texts that a type of choices takes."""
+    """Return the texts that a choice type allows."""
     if isinstance(kind, inspect.EnumType):
         return tuple(str(each.value) for each in kind.cls)
     return tuple(map(str, kind.values))
 
 
 def told(code: str, value: object, kind: inspect.Type, shape: inspect.Type) -> str:
-    """Return what is wrong, and what would be right."""
+    """Return a message with the invalid value and the values expected."""
     detail = f"{shown(value)}: should be {wanted(shape)}"
     if code == "lone-surrogate":
-        return "half of a surrogate pair is no character: write both halves, or none"
+        return "unpaired surrogate: send both halves of the pair, or neither"
     if code == "not-a-choice" and isinstance(kind, inspect.EnumType | inspect.LiteralType):
         close = get_close_matches(str(value)[:MOST_SHOWN], choices(kind), n=1)
         return f"{detail}; did you mean {close[0]}?" if close else detail
@@ -35,7 +35,7 @@ def told(code: str, value: object, kind: inspect.Type, shape: inspect.Type) -> s
 
 
 def shown(value: object) -> str:
-    """Return what a value is, in short: the caller has it, and it may be long."""
+    """Return a short description of a value, which may itself be long."""
     match value:
         case None:
             return "null"
@@ -53,7 +53,7 @@ def shown(value: object) -> str:
 
 
 def wanted(shape: inspect.Type) -> str:
-    """Return what a type takes, in words."""
+    """Return a description of the values that a type allows."""
     match shape:
         case inspect.Metadata():
             form = (shape.extra or {}).get("wanted") or wanted(shape.type)
@@ -80,7 +80,7 @@ def wanted(shape: inspect.Type) -> str:
 _WORDS: Final[dict[type[inspect.Type], str]] = {
     inspect.BoolType: "true or false",
     inspect.DateType: "a day, such as '2027-03-01'",
-    inspect.DateTimeType: "a moment with its zone, such as '2027-03-01T12:30:00Z'",
+    inspect.DateTimeType: "a time with its zone, such as '2027-03-01T12:30:00Z'",
     inspect.NoneType: "null",
     inspect.StructType: "an object",
 }
@@ -93,18 +93,18 @@ def _length(least: int | None, most: int | None, of: str) -> str:
 
 
 def grammar(error: JSONDecodeError) -> str:
-    """Return where a text breaks JSON's grammar, and what should stand there."""
+    """Return the place of an error in JSON's grammar, and what is expected there."""
     told = next((ours for theirs, ours in _GRAMMAR if error.msg.startswith(theirs)), _UNGRAMMATICAL)
     return f"{told}: line {error.lineno}, column {error.colno}"
 
 
-_UNGRAMMATICAL: Final = "this is not how JSON is written"
+_UNGRAMMATICAL: Final = "invalid syntax"
 _GRAMMAR: Final = (
-    ("Expecting value", "a value should stand here"),
-    ("Expecting property name", "a member's name in double quotes should stand here"),
-    ("Expecting ':'", "a colon should stand here"),
-    ("Expecting ','", "a comma should stand here, or the end of the list or object"),
-    ("Illegal trailing comma", "no comma should stand after the last entry or member"),
+    ("Expecting value", "a value is expected here"),
+    ("Expecting property name", "a member's name in double quotes is expected here"),
+    ("Expecting ':'", "a colon is expected here"),
+    ("Expecting ','", "a comma, or the end of the list or object, is expected here"),
+    ("Illegal trailing comma", "there should be no comma after the last entry or member"),
     ("Extra data", "the document ends before this"),
     ("Unterminated string", "this text has no closing quotation mark"),
     ("Invalid control character", "line breaks and other control characters are written as \\n"),
@@ -112,12 +112,12 @@ _GRAMMAR: Final = (
     ("Invalid \\escape", "a backslash in a text should be written twice"),
     ("Invalid \\", "a backslash in a text should be written twice"),
 )
-"""How the parser's words begin -> ours."""
+"""The start of a parser's message -> our message."""
 
 
 def unknown_name(name: str, known: Sequence[str]) -> str:
-    """Return that there is no such member, and which one may have been meant."""
+    """Return a message for an unknown member, with the name that may have been meant."""
     close = get_close_matches(name[:MOST_SHOWN], known, n=1)
     if close:
-        return f"there is no such member here; did you mean {close[0]}?"
-    return f"there is no such member here; known are {', '.join(known)}"
+        return f"unknown member; did you mean {close[0]}?"
+    return f"unknown member; allowed: {', '.join(known)}"
