@@ -65,7 +65,7 @@ def test_bench_sheet_says_at_each_step_why_and_what_to_look_at(form: str) -> Non
         "Check, photograph: warp on a flat plate, photograph of the gasket",
         "Fasteners: 4-5 x M8/M10 head bolt, lengths may differ",
         "Special tools: torque wrench, straightedge",
-        "From the manufacturer's manual: head torque, head sequence",
+        "From the manufacturer's manual: head torque, head tightening sequence",
     ):
         assert sheet.count(said) == 2, said
 

@@ -114,7 +114,7 @@ def test_10_to_15_percent_between_cylinders_calls_for_a_closer_look(apart: str) 
 
     (answered,) = found.findings.answered
     assert answered.gate.action == "ask"
-    assert "look closer" in answered.gate.message
+    assert "more closely" in answered.gate.message
 
 
 def test_all_cylinders_oily_with_good_leakdown_means_the_crankcase_vent() -> None:

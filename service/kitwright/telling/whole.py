@@ -97,7 +97,10 @@ def _engine(request: Request) -> wire.Engine:
 
 
 def _diagnosed(request: Request, speaker: Speaker) -> Iterator[wire.Diagnosed]:
-    for diagnosis, cylinder in request.diagnoses:
+    # in one order, however they were asked
+    for diagnosis, cylinder in sorted(
+        request.diagnoses, key=lambda one: (one[0].code, one[1] or 0)
+    ):
         yield wire.Diagnosed(
             code=diagnosis.code,
             name=speaker.fault(diagnosis.code),

@@ -154,8 +154,8 @@ def test_add_takes_findings_readings_and_steps_of_the_chassis(
     ("asked", "told"),
     [
         ("subject=step&code=engine_uot", "did you mean engine_out"),
-        ("subject=finding&code=engine_out", "no finding"),
-        ("subject=step&code=x", "no component"),
+        ("subject=finding&code=engine_out", "unknown finding"),
+        ("subject=step&code=x", "unknown component"),
         ("subject=step&code=engine_out&cylinder=2", "cylinder"),
         ("subject=step&code=engine_out&cylinder=0", "cylinder"),
         ("subject=step&code=engine_out&cylinder=one", "cylinder"),
