@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from decimal import Decimal
-from types import MappingProxyType
 
 from msgspec import Struct
 
@@ -20,7 +19,6 @@ from kitwright.catalogue.model import (
 from kitwright.money import Money, digits, line_amount, round_ratio, total
 from kitwright.stages.kit import OIL_FILL, Kit
 from kitwright.stages.ordering import PartsOrder
-from kitwright.stages.price.goods import price_goods
 from kitwright.stages.price.line import (
     DIAGNOSTIC_CREDIT,
     DIAGNOSTIC_FEE,
@@ -29,7 +27,6 @@ from kitwright.stages.price.line import (
     price_line,
 )
 from kitwright.stages.request import Terms
-from kitwright.stages.supply import Prices
 from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import Allotted, Labour, Operation, OperationKey
 from kitwright.tax.area import gross_up
@@ -42,22 +39,19 @@ FREIGHT = "freight-and-order-fees"
 
 
 class Priced(Struct, frozen=True, kw_only=True):
-    """All data that the lines are made from. `known_goods` has lines of parts of the kit that
-    another kit has too, by the part's identity.
-    """
+    """All data that the lines are made from. `goods` are the kit's own lines."""
 
     catalogue: Catalogue
     shop: Shop
-    prices: Prices
     operations: tuple[Operation, ...]
     labour: Labour
     kit: Kit
+    goods: tuple[PricedLine, ...]
     orders: tuple[PartsOrder, ...]
     diagnostic_done: bool
     terms: Terms
     area: TaxArea | None
     on: date
-    known_goods: Mapping[int, Sequence[PricedLine]] = MappingProxyType({})
 
 
 def price_lines(given: Priced) -> tuple[PricedLine, ...]:
@@ -67,7 +61,7 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
     If the shop's prices include tax, all amounts do; tax is added to suppliers' freight first,
     which is without tax.
     """
-    goods = price_goods(given.catalogue, given.shop, given.prices, given.kit, given.known_goods)
+    goods = given.goods
     labour = tuple(_labour_lines(given))
     cores = tuple(line for line in goods if line.kind is LineKind.core)
     return (
