@@ -9,9 +9,10 @@ from enum import Enum
 from itertools import islice
 from sys import getsizeof
 from types import BuiltinFunctionType, FunctionType, ModuleType
-from typing import Any, Final, TypeVar, cast
+from typing import Any, Final, Generic, TypeVar, cast
 
 T = TypeVar("T")
+K = TypeVar("K", bound=Hashable)
 
 MIB: Final = 2**20
 ELSEWHERE: Final = 32 * MIB
@@ -26,6 +27,31 @@ _EACH: Final = 8
 _ROUNDED_UP: Final = 8
 """The most bytes that the interpreter's allocator adds to a value when it rounds up to 16."""
 _EVERYBODYS: Final = (type, ModuleType, FunctionType, BuiltinFunctionType, Enum)
+
+
+class Recent(Generic[K, T]):
+    """A cache of the values used most recently: of at least `most`, and at most twice as many.
+
+    Values are not measured, so they should be small.
+    """
+
+    def __init__(self, most: int) -> None:
+        self.most = most
+        self._new: dict[K, T] = {}
+        self._old: dict[K, T] = {}
+
+    def get(self, key: K) -> T | None:
+        """Return the value of a key, if it is there."""
+        value = self._new.get(key)
+        if value is None and (value := self._old.get(key)) is not None:
+            self.put(key, value)
+        return value
+
+    def put(self, key: K, value: T) -> None:
+        """Store a value. If there are too many, those not used for the longest time are dropped."""
+        if len(self._new) >= self.most:
+            self._old, self._new = self._new, {}
+        self._new[key] = value
 
 
 class Memory:

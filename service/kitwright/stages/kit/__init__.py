@@ -11,7 +11,7 @@ from kitwright.stages.kit.need import (
     RolePlace,
     with_floors,
 )
-from kitwright.stages.kit.part import Bought, Brought, KitPart
+from kitwright.stages.kit.part import Bought, Brought, FromStock, KitPart
 from kitwright.stages.kit.wanted import Covered
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "Covered",
     "FitmentError",
     "Fitments",
+    "FromStock",
     "Kit",
     "KitPart",
     "Market",

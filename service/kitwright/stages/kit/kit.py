@@ -121,11 +121,11 @@ def _known_part(market: Market, needs: tuple[Need, ...], in_time: InTime) -> Kit
     """Return the cover of needs that depend on each other, remembered by their identity."""
     # the needs are kept with their cover, so that no other needs have their identity
     question = in_time, *map(id, needs)
-    part = market.part(question)
+    part = market.parts.get(question)
     if part is None:
         wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
         part = _part(market, wanted, needs, (), in_time=in_time)
-        market.keep_part(question, part)
+        market.parts.put(question, part)
     return part
 
 

@@ -9,6 +9,7 @@ from typing import Final
 from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, PartSet, Quality, Shop, StockRow
+from kitwright.memory import Recent
 from kitwright.money import Money
 from kitwright.solve.cover import Pack, Uncoverable, least_cover
 from kitwright.stages.kit.part import KitPart
@@ -25,7 +26,7 @@ InTime = tuple[date, date] | None
 day.
 """
 
-_MOST_PARTS: Final = 2_048
+MOST_PARTS: Final = 1_024
 """Covers that are remembered; they take a few KiB each."""
 
 
@@ -81,17 +82,8 @@ class Market:
         self._group = _groups(catalogue)
         self._linear: dict[tuple[ItemId, Quality], tuple[Lot, ...]] = {}
         self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
-        self._parts: dict[Hashable, KitPart] = {}
-
-    def part(self, question: Hashable) -> KitPart | None:
-        """Return the cover that was kept for a question, if it is remembered."""
-        return self._parts.get(question)
-
-    def keep_part(self, question: Hashable, part: KitPart) -> None:
-        """Remember a cover by its question."""
-        if len(self._parts) >= _MOST_PARTS:
-            self._parts.clear()
-        self._parts[question] = part
+        self.parts: Recent[Hashable, KitPart] = Recent(MOST_PARTS)
+        """The latest covers, by their questions."""
 
     def group(self, item: ItemId) -> ItemId:
         """Return the group of an item: items are in one group if sets or older numbers connect

@@ -18,6 +18,7 @@ from kitwright.catalogue.model import (
     Shop,
     Use,
 )
+from kitwright.memory import Recent
 from kitwright.stages.kit.fitment import Fitments
 from kitwright.stages.request import FloorChange, Request
 from kitwright.stages.why import Fact, Why
@@ -80,8 +81,8 @@ _Reasoned = tuple[RoleId, int, Why]
 """A role on a cylinder (0: on the engine), and why it is needed there."""
 
 _TURNED_UP: Final = Why("turned-up")
-_MOST_MADE: Final = 8_192
-"""Needs that are remembered; they take less than a KiB each."""
+MOST_NEEDS: Final = 4_096
+"""Needs that are remembered."""
 
 
 class Needs:
@@ -93,7 +94,7 @@ class Needs:
 
     def __init__(self, fitments: Fitments) -> None:
         self._fitments = fitments
-        self._made: dict[Hashable, Need] = {}
+        self._made: Recent[Hashable, Need] = Recent(MOST_NEEDS)
         # never emptied, so that the identity of a reason is always that reason's
         self._replaced: dict[tuple[OperationKey, int], list[_Reasoned]] = {}
         self._renewed: dict[tuple[str, tuple[RoleInstance, ...]], list[_Reasoned]] = {}
@@ -197,9 +198,8 @@ class Needs:
     def _once(self, question: Hashable, make: Callable[[], Need]) -> Need:
         need = self._made.get(question)
         if need is None:
-            if len(self._made) >= _MOST_MADE:
-                self._made.clear()
-            need = self._made[question] = make()
+            need = make()
+            self._made.put(question, need)
         return need
 
     def _replaced_by(self, operations: Sequence[Operation], cylinders: int) -> Iterator[_Reasoned]:

@@ -2,13 +2,14 @@
 
 from kitwright.stages.price.adjustment import adjust_lines
 from kitwright.stages.price.balance import Balance, balance
-from kitwright.stages.price.goods import CUSTOMER, STOCK, Goods
+from kitwright.stages.price.goods import CUSTOMER, GOODS, STOCK, Goods
 from kitwright.stages.price.line import LineKind, PricedLine
 from kitwright.stages.price.price import Priced, price_lines
 from kitwright.stages.price.total import Advance, Totals, find_advances, price_of, tax_lines
 
 __all__ = [
     "CUSTOMER",
+    "GOODS",
     "STOCK",
     "Advance",
     "Balance",

@@ -90,6 +90,9 @@ _ORDER: Final = {
     LineKind.core: 4,
 }
 
+GOODS: Final = frozenset(_ORDER)
+"""The kinds of lines for parts, consumables and core deposits."""
+
 
 class _Piece(Struct, frozen=True):
     """The quantity of a need that is not filled from sets, its make and its source; both are None
