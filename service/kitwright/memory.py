@@ -15,9 +15,10 @@ T = TypeVar("T")
 K = TypeVar("K", bound=Hashable)
 
 MIB: Final = 2**20
-ELSEWHERE: Final = 32 * MIB
-"""The most bytes that are cached outside of workshops: shapes of covers, and small fixed numbers of
-short texts and amounts. A test adds them up.
+ELSEWHERE: Final = 56 * MIB
+"""The most bytes that are cached outside of a workshop's memory: shapes of covers, and fixed
+numbers of needs, of their covers, of what is told of them, and of short texts and amounts. A test
+adds them up.
 """
 _ENTRY: Final = 400
 """Bytes that an entry takes in the tables."""
@@ -46,6 +47,10 @@ class Recent(Generic[K, T]):
         if value is None and (value := self._old.get(key)) is not None:
             self.put(key, value)
         return value
+
+    def values(self) -> list[T]:
+        """Return the values that are there."""
+        return list({**self._old, **self._new}.values())
 
     def put(self, key: K, value: T) -> None:
         """Store a value. If there are too many, those not used for the longest time are dropped."""

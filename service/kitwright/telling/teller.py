@@ -22,10 +22,11 @@ T = TypeVar("T")
 U = TypeVar("U")
 
 
-MOST_TOLD: Final = 4_096
+MOST_TOLD: Final = 2_048
 """Things whose telling is remembered in each language."""
 
-_TOLD: Final[WeakKeyDictionary[Speaker, Recent[int, tuple[object, object]]]] = WeakKeyDictionary()
+TOLD: Final[WeakKeyDictionary[Speaker, Recent[int, tuple[object, object]]]] = WeakKeyDictionary()
+"""What was told lately, by speaker and by the identity of what it tells, which is kept with it."""
 
 
 class Teller:
@@ -33,7 +34,7 @@ class Teller:
 
     def __init__(self, speaker: Speaker) -> None:
         self.speaker = speaker
-        self._told = _TOLD.setdefault(speaker, Recent(MOST_TOLD))
+        self._told = TOLD.setdefault(speaker, Recent(MOST_TOLD))
 
     def once(self, thing: T, tell: Callable[[T], U]) -> U:
         """Return what `tell` makes of a thing, which is remembered by its identity.
@@ -62,8 +63,8 @@ class Teller:
             text=self.speaker.sentence(why),
         )
 
-    def need(self, need: Need, kind: str | None = None) -> wire.Need:
-        """Return a need; `kind` replaces its own kind if it is given."""
+    def need(self, need: Need) -> wire.Need:
+        """Return a need."""
         return wire.Need(
             role=need.role,
             cylinder=need.cylinder,
@@ -72,7 +73,7 @@ class Teller:
             quantity=decimal_text(need.quantity),
             unit=REC20[need.unit],
             measure=need.unit,
-            kind=kind or need.kind.value,
+            kind=need.kind.value,
             why=self.known_whys(need.why),
         )
 

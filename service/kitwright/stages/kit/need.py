@@ -81,7 +81,7 @@ _Reasoned = tuple[RoleId, int, Why]
 """A role on a cylinder (0: on the engine), and why it is needed there."""
 
 _TURNED_UP: Final = Why("turned-up")
-MOST_NEEDS: Final = 4_096
+MOST_NEEDS: Final = 1_024
 """Needs that are remembered."""
 
 
@@ -94,7 +94,8 @@ class Needs:
 
     def __init__(self, fitments: Fitments) -> None:
         self._fitments = fitments
-        self._made: Recent[Hashable, Need] = Recent(MOST_NEEDS)
+        self.made: Recent[Hashable, Need] = Recent(MOST_NEEDS)
+        """The latest needs, by what they follow from."""
         # never emptied, so that the identity of a reason is always that reason's
         self._replaced: dict[tuple[OperationKey, int], list[_Reasoned]] = {}
         self._renewed: dict[tuple[str, tuple[RoleInstance, ...]], list[_Reasoned]] = {}
@@ -196,10 +197,10 @@ class Needs:
                 yield self._once((task.name, use, machines), make)
 
     def _once(self, question: Hashable, make: Callable[[], Need]) -> Need:
-        need = self._made.get(question)
+        need = self.made.get(question)
         if need is None:
             need = make()
-            self._made.put(question, need)
+            self.made.put(question, need)
         return need
 
     def _replaced_by(self, operations: Sequence[Operation], cylinders: int) -> Iterator[_Reasoned]:

@@ -78,7 +78,8 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
 
 def _labour_lines(given: Priced) -> Iterator[PricedLine]:
     for each in given.labour.allotted:
-        yield _labour_line(given.shop, each, each.operation[0], _labour_why(each))
+        why = _labour_why(each, given.labour.shares.get(each.operation))
+        yield _labour_line(given.shop, each, each.operation[0], *why)
     minimum = given.labour.bench_minimum
     if minimum:
         minutes = sum(each.minutes for each in minimum)
@@ -90,9 +91,10 @@ def _labour_lines(given: Priced) -> Iterator[PricedLine]:
         yield _labour_line(given.shop, together, BENCH_MINIMUM, Why("bench-minimum", facts))
 
 
-def _labour_why(allotted: Allotted) -> Why:
+def _labour_why(allotted: Allotted, other: OperationKey | None) -> Iterator[Why]:
+    """Yield the reasons of a labour line; the work in common with another job is on its lines."""
     job, cylinder = allotted.operation
-    return Why(
+    yield Why(
         "labour-of-job",
         {
             "job": job,
@@ -101,9 +103,12 @@ def _labour_why(allotted: Allotted) -> Why:
             "minutes": allotted.minutes,
         },
     )
+    if other is not None:
+        job, cylinder = other
+        yield Why("shares-work", {"job": job, "cylinder": cylinder or None})
 
 
-def _labour_line(shop: Shop, allotted: Allotted, code: str, why: Why) -> PricedLine:
+def _labour_line(shop: Shop, allotted: Allotted, code: str, *why: Why) -> PricedLine:
     is_of_job = code == allotted.operation[0]
     return price_line(
         LineKind.labour,
@@ -114,7 +119,7 @@ def _labour_line(shop: Shop, allotted: Allotted, code: str, why: Why) -> PricedL
         base_quantity=60,
         currency=shop.currency,
         tax_kind=ChargeKind.labour,
-        why=(why,),
+        why=why,
         operation=allotted.operation if is_of_job else None,
         labour_class=allotted.labour_class,
     )

@@ -91,12 +91,14 @@ class _Ways(Struct, frozen=True):
 
 class Way(Struct, frozen=True):
     """The least components to remove for some targets, their exact minutes with the work of
-    refitting, in all and by labour class, and whether the engine is taken out.
+    refitting, in all and by labour class (whole numbers over `scale`), and whether the engine is
+    taken out.
     """
 
     items: tuple[str, ...]
     minutes: Fraction
-    by_class: Mapping[LabourClass, Fraction]
+    by_class: Mapping[LabourClass, int]
+    scale: int
     engine_out: bool
 
 
@@ -128,6 +130,7 @@ class Teardown:
         self._ways: dict[tuple[Rust, bool], _Ways] = {}
         self._targets: dict[OperationKey, frozenset[str]] = {}
         self._found: dict[tuple[frozenset[str], Rust], Way] = {}
+        self._orders: dict[tuple[str, ...], tuple[str, ...]] = {}
         self._because: dict[OperationKey, Why] = {}
         self._needs = {
             key: {
@@ -182,8 +185,8 @@ class Teardown:
             for item in best.items:
                 for name, more in ways.by_class[item]:
                     sums[name] = sums.get(name, 0) + more
-            by_class = {name: Fraction(top, ways.scale) for name, top in sums.items()}
-            found = self._found[question] = Way(best.items, best.weight, by_class, is_out)
+            found = Way(best.items, best.weight, sums, ways.scale, is_out)
+            self._found[question] = found
         return found
 
     def _best(self, targets: frozenset[str], rust: Rust) -> ClosedSet[str]:
@@ -197,6 +200,12 @@ class Teardown:
             # nothing else is unreachable, or the plan above would have failed
             return out
         return min(stays, out, key=lambda plan: (plan.weight, len(plan.items), plan.items))
+
+    def order(self, items: tuple[str, ...]) -> tuple[str, ...]:
+        """Return components in the order of their removal."""
+        if items not in self._orders:
+            self._orders[items] = removal_order(self.graph, items)
+        return self._orders[items]
 
     def asked_by(self, operation: Operation) -> Why:
         """Return the reason to remove what an operation works on."""
@@ -254,7 +263,7 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
             work=minutes[key].work,
             why=tuple(because[key]),
         )
-        for key in removal_order(teardown.graph, way.items)
+        for key in teardown.order(way.items)
     )
     return AccessPlan(removals=removals, minutes=way.minutes, engine_out=way.engine_out)
 

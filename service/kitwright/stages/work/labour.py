@@ -22,7 +22,7 @@ from kitwright.errors import KitwrightError
 from kitwright.money import share
 from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Rust, Terms
 from kitwright.stages.why import place
-from kitwright.stages.work.access import AccessPlan, Removal, Teardown, plan_access
+from kitwright.stages.work.access import AccessPlan, Removal, Teardown, Way, plan_access
 from kitwright.stages.work.job import NotInQuote, Operation, OperationKey
 from kitwright.units import exact
 
@@ -149,16 +149,20 @@ class Bench:
         )
         rows: dict[tuple[str, str], Task] = {}
         targets: frozenset[str] = frozenset()
-        exact: dict[LabourClass, Fraction] = {}
+        sums: dict[LabourClass, int] = {}
+        scale = 1
         billed: dict[LabourClass, int] = {}
         allotted: dict[OperationKey, dict[LabourClass, int]] = {}
         for operation in order:
             targets |= self.teardown.targets(operation)
             rows.update(self._rows(operation, condition))
-            exact = _sums(self.teardown.way(targets, rust).by_class, rows.values())
-            before, billed = billed, self._billed(exact)
+            way = self.teardown.way(targets, rust)
+            sums, scale = _sums(way, rows.values()), way.scale
+            before, billed = billed, self._billed(sums, scale)
             _bill(allotted, operation.key, before, billed)
-        classes = [ClassMinutes(name, exact[name], billed[name]) for name in sorted(exact)]
+        classes = [
+            ClassMinutes(name, Fraction(sums[name], scale), billed[name]) for name in sorted(sums)
+        ]
         parts = [
             Allotted(key, name, minutes)
             for key, by_class in allotted.items()
@@ -186,7 +190,7 @@ class Bench:
 
     def minutes_alone(self, operation: Operation, condition: Condition) -> int:
         """Return the billed minutes of an operation as the only one."""
-        billed = sum(self._billed(self._by_itself(operation, condition).sums).values())
+        billed = self._by_itself(operation, condition).billed
         return max(billed, self._shop.labour.minimum_bench_minutes)
 
     def _by_itself(self, operation: Operation, condition: Condition) -> _Alone:
@@ -195,9 +199,12 @@ class Bench:
             targets = self.teardown.targets(operation)
             rows = dict(self._rows(operation, condition))
             way = self.teardown.way(targets, condition.rust)
-            sums = _sums(way.by_class, rows.values())
-            exact = sum(sums.values(), start=Fraction(0))
-            self._alone[question] = _Alone(sums, exact, frozenset([*way.items, *rows]))
+            sums = _sums(way, rows.values())
+            self._alone[question] = _Alone(
+                exact=Fraction(sum(sums.values()), way.scale),
+                billed=sum(self._billed(sums, way.scale).values()),
+                needs=frozenset([*way.items, *rows]),
+            )
         return self._alone[question]
 
     def _shares(
@@ -215,13 +222,10 @@ class Bench:
             done.append((operation.key, needs))
         return shares
 
-    def _billed(self, exact: Mapping[LabourClass, Fraction]) -> dict[LabourClass, int]:
+    def _billed(self, sums: Mapping[LabourClass, int], scale: int) -> dict[LabourClass, int]:
         """Return the minutes of each class, rounded up to the shop's increment."""
         step = self._shop.labour.increment_minutes
-        return {
-            name: -(-minutes.numerator // (minutes.denominator * step)) * step
-            for name, minutes in exact.items()
-        }
+        return {name: -(-minutes // (scale * step)) * step for name, minutes in sums.items()}
 
     def _tasks(
         self, plan: AccessPlan, rust: Rust, rows: Mapping[tuple[str, str], Task]
@@ -254,23 +258,19 @@ _ROWS: Final = ("work", "visit", "extra")
 
 
 class _Alone(Struct, frozen=True):
-    """An operation as the only one: its exact minutes by class and in all, and what it is made
-    of.
-    """
+    """An operation as the only one: its minutes, exact and billed, and all that it is made of."""
 
-    sums: Mapping[LabourClass, Fraction]
     exact: Fraction
+    billed: int
     needs: frozenset[object]
 
 
-def _sums(
-    access: Mapping[LabourClass, Fraction], rows: Iterable[Task]
-) -> dict[LabourClass, Fraction]:
-    """Return the exact minutes by class of access and of the work besides it."""
-    sums = dict(access)
+def _sums(way: Way, rows: Iterable[Task]) -> dict[LabourClass, int]:
+    """Return the minutes by class of access and of the work besides it, over the way's scale."""
+    sums = dict(way.by_class)
     for task in rows:
-        name = task.labour_class
-        sums[name] = sums[name] + task.minutes if name in sums else task.minutes
+        minutes = task.minutes.numerator * way.scale
+        sums[task.labour_class] = sums.get(task.labour_class, 0) + minutes
     return sums
 
 
