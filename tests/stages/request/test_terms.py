@@ -279,7 +279,7 @@ def test_adjust_lines_tells_labour_lines_apart_by_cylinder_and_class() -> None:
     # 30 minutes at 115.00 an hour, and at 100.00
     assert changed.computed is not None
     assert changed.computed.amount.amount_text == "57.50"
-    assert changed.amount.amount_text == "55.00"
+    assert changed.amount.amount_text == "50.00"
 
 
 def test_adjust_lines_takes_per_cent_of_a_line_rounded_half_up() -> None:
