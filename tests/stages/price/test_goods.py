@@ -9,6 +9,7 @@ from tests.stages.workbench import (
     figure,
     listed,
     offer,
+    on_shelf,
     quote,
     starter,
     stocked,
@@ -108,6 +109,35 @@ def test_price_goods_says_what_a_set_is_for_and_who_brings_it() -> None:
     assert {on for role, on in line.places if role == "head_gasket"} == {1, 2}
     # after the price, a reason for each need
     assert {why.facts["role"] for why in line.why[1:]} == roles
+
+
+def test_price_goods_counts_the_pieces_of_each_make_and_those_of_unknown_make_last() -> None:
+    # four nuts: one of Zed's and one that nobody knows are on the shelf, two are bought
+    shelf = (
+        on_shelf(NUT, 1, quality=Quality.alternate),
+        on_shelf(NUT, 1, quality=Quality.alternate, brand="Zed"),
+    )
+    one = supplier("ONE", *everything(starter(), "1.00"))
+    repair = quote(stocked(with_suppliers(starter(), one), *shelf), jobs=BOTH_HEADS).repair
+
+    (line,) = [line for line in repair.lines if line.code == NUT]
+    assert line.makes == (
+        Make("Brand", Decimal(2)),
+        Make("Zed", Decimal(1)),
+        Make(None, Decimal(1)),
+    )
+    assert (line.quantity, line.unit, line.sources) == (4, "piece", ("stock", "ONE"))
+
+
+def test_price_goods_prices_what_nobody_sells_for_all_that_is_needed() -> None:
+    # one of four nuts is on the shelf; nobody sells the other three
+    offers = [each for each in everything(starter(), "1.00") if each.item != NUT]
+    catalogue = with_part(starter(), NUT, list_price=listed("1.50"))
+    sold = stocked(with_suppliers(catalogue, supplier("ONE", *offers)), on_shelf(NUT, 1))
+
+    (line,) = [line for line in quote(sold, jobs=BOTH_HEADS).repair.lines if line.code == NUT]
+    assert (line.quantity, line.amount.amount_text) == (4, "6.00")
+    assert {make.name: make.quantity for make in line.makes}[None] == 3
 
 
 @pytest.mark.parametrize(

@@ -763,6 +763,55 @@ def test_quote_repair_takes_back_no_more_of_the_diagnosis_than_is_charged(
     assert sum(of_diagnosis) >= 0
 
 
+@pytest.mark.parametrize(
+    ("terms", "credit", "is_lowered"),
+    [
+        ({}, "-85.00", False),
+        ({"overrides": (priced("85.00", LineRef(code="diagnostic-fee")),)}, "-85.00", False),
+        ({"overrides": (priced("30.00", LineRef(code="diagnostic-fee")),)}, "-30.00", True),
+        ({"discounts": (off("50", on=LineRef(code="diagnostic-fee")),)}, "-42.50", True),
+        # for two machines: twice 30.00
+        (
+            {"overrides": (priced("30.00", LineRef(code="diagnostic-fee")),), "machines": 2},
+            "-60.00",
+            True,
+        ),
+        # what was left of the credit is less than the fee already
+        (
+            {
+                "overrides": (
+                    priced("-20.00", CREDIT),
+                    priced("30.00", LineRef(code="diagnostic-fee")),
+                )
+            },
+            "-20.00",
+            False,
+        ),
+    ],
+)
+def test_adjust_lines_lowers_the_credit_to_the_fee_that_is_still_charged(
+    terms: dict[str, Any], credit: str, is_lowered: bool
+) -> None:
+    line = line_of(asked(**terms), "diagnostic-credit")
+
+    assert line.amount.amount_text == credit
+    assert line.amount.amount == line.quantity * line.unit_price / line.base_quantity
+    assert (line.why[-1] == Why("credit-follows-fee")) is is_lowered
+    if is_lowered:
+        assert line.why[0].code == "diagnostic-credited"
+        assert line.computed is not None
+        assert line.computed.unit_price == Decimal("-85.00")
+
+
+def test_adjust_lines_discounts_the_quote_by_the_credit_that_is_left() -> None:
+    # the fee is halved, and so is its credit: of fees, 24.56 and 0.76 are left
+    halved = off("50", on=LineRef(code="diagnostic-fee"))
+    told = asked(discounts=(halved, off("100")))
+
+    fees = [amount for kind, amount in discounts(told) if kind == "fee"]
+    assert fees == ["-42.50", "-25.32"]
+
+
 def test_quote_repair_refuses_two_floors_for_one_role() -> None:
     strict = structs.replace(floor("head_gasket"), quality=Quality.maker)
     with pytest.raises(RequestRefused) as refused:
