@@ -27,11 +27,13 @@ from tests.stages.workbench import (
 
 from kitwright.catalogue.model import (
     AreaId,
+    Bill,
     Catalogue,
     ChargeKind,
     DiagnosticCredit,
     Fees,
     FreightRule,
+    ItemId,
     Rate,
     ServiceId,
     ShopId,
@@ -409,6 +411,18 @@ def test_price_lines_charges_the_share_of_a_pack_that_is_used() -> None:
     told = quote(starter(), jobs=(HEAD,))
 
     assert amounts(told, "CS-ASSYLUBE", "CS-OIL") == ["1.07", "17.07"]
+
+
+def test_price_lines_charges_complete_packs_where_the_consumable_is_billed_so() -> None:
+    # 1.9 L take three bottles of 0.946; twice as much takes five
+    oil = structs.replace(starter().consumables[ItemId("CS-OIL")], bill=Bill.pack)
+    catalogue = structs.replace(starter(), consumables={**starter().consumables, oil.id: oil})
+
+    for machines, bottles, amount in ((1, 3, "25.50"), (2, 5, "42.50")):
+        told = quote(catalogue, jobs=(job("J-OIL"),), terms=Terms(machines=machines))
+        (line,) = [line for line in told.repair.lines if line.code == "CS-OIL"]
+        assert (line.quantity, line.unit, line.base_quantity) == (bottles, "piece", 1)
+        assert line.amount.amount_text == amount
 
 
 def test_price_lines_orders_goods_labour_sublet_fees_freight_and_deposits() -> None:

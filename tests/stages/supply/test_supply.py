@@ -223,6 +223,11 @@ def test_find_supply_sells_no_part_by_the_rule_that_its_list_has_no_price_of() -
     assert GASKET not in find_supply(catalogue, catalogue.shops[HIRE_YARD]).sources
 
 
+def test_find_supply_sells_no_superseded_number_by_the_rule_either() -> None:
+    assert sources_of("V68-G-102", by_rule()) == []
+    assert len(sources_of("V68-G-103", by_rule())) == 1
+
+
 def test_find_supply_lets_an_offer_take_the_place_of_the_rule() -> None:
     (source,) = sources_of(GASKET, by_rule(offer=(offer(GASKET, "5.00"),)))
 
