@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from fractions import Fraction
 
 import pytest
 from msgspec import structs
@@ -197,9 +198,14 @@ def test_selling_price_refuses_an_item_without_a_price_in_the_shops_list() -> No
         price(with_suppliers(catalogue))
 
     assert (refused.value.item, refused.value.price_list) == (ITEM, "usd")
+    assert str(refused.value) == f"{ITEM} has no price in price list usd"
 
 
 def test_selling_price_refuses_a_cost_that_no_band_holds() -> None:
     rule = structs.replace(MARKUP, bands=BANDS[:1])
-    with pytest.raises(CostBeyondBands):
+    with pytest.raises(
+        CostBeyondBands, match=r"^no markup band covers a cost of 5\.01$"
+    ) as refused:
         price(shop_with(rule, "5.01"))
+
+    assert refused.value.cost == Fraction(501, 100)
