@@ -87,8 +87,8 @@ def test_price_goods_sells_a_set_at_the_lower_of_its_price_and_its_pieces(
 ) -> None:
     line = two_sets(cost, offer(HEAD_GASKET, "40.00", pack=10))
 
-    assert (line.kind, line.quantity, line.unit) == (LineKind.part_set, 2, "set")
-    assert (line.unit_price, line.base_quantity) == (Decimal(unit_price), base)
+    assert (line.kind, line.quantity, line.unit) == (LineKind.part_set, Decimal(2), "set")
+    assert (line.unit_price, line.base_quantity) == (Decimal(unit_price), Decimal(base))
     assert line.amount.amount_text == amount
     why = line.why[0]
     assert why.code == code
@@ -126,7 +126,7 @@ def test_price_goods_counts_the_pieces_of_each_make_and_those_of_unknown_make_la
         Make("Zed", Decimal(1)),
         Make(None, Decimal(1)),
     )
-    assert (line.quantity, line.unit, line.sources) == (4, "piece", ("stock", "ONE"))
+    assert (line.quantity, line.unit, line.sources) == (Decimal(4), "piece", ("stock", "ONE"))
 
 
 def test_price_goods_prices_what_nobody_sells_for_all_that_is_needed() -> None:
@@ -136,7 +136,7 @@ def test_price_goods_prices_what_nobody_sells_for_all_that_is_needed() -> None:
     sold = stocked(with_suppliers(catalogue, supplier("ONE", *offers)), on_shelf(NUT, 1))
 
     (line,) = [line for line in quote(sold, jobs=BOTH_HEADS).repair.lines if line.code == NUT]
-    assert (line.quantity, line.amount.amount_text) == (4, "6.00")
+    assert (line.quantity, line.amount.amount_text) == (Decimal(4), "6.00")
     assert {make.name: make.quantity for make in line.makes}[None] == 3
 
 
@@ -148,7 +148,7 @@ def test_price_goods_lists_what_the_customer_brings_at_zero(item: str, unit: str
     repair = quote(starter(), jobs=BOTH_HEADS, terms=terms).repair
 
     (line,) = [line for line in repair.lines if line.kind is LineKind.brought]
-    assert (line.code, line.unit, line.unit_price) == (item, unit, 0)
+    assert (line.code, line.unit, line.unit_price) == (item, unit, Decimal(0))
     assert line.tax_kind is ChargeKind.part
     assert line.sources == ("customer",)
     assert ("head_gasket", 2) in line.places

@@ -422,7 +422,11 @@ def test_price_lines_charges_complete_packs_where_the_consumable_is_billed_so() 
     for machines, bottles, amount in ((1, 3, "25.50"), (2, 5, "42.50")):
         told = quote(catalogue, jobs=(job("J-OIL"),), terms=Terms(machines=machines))
         (line,) = [line for line in told.repair.lines if line.code == "CS-OIL"]
-        assert (line.quantity, line.unit, line.base_quantity) == (bottles, "piece", 1)
+        assert (line.quantity, line.unit, line.base_quantity) == (
+            Decimal(bottles),
+            "piece",
+            Decimal(1),
+        )
         assert line.amount.amount_text == amount
 
 

@@ -326,7 +326,7 @@ def test_adjust_lines_keeps_the_computed_price_and_the_reason_beside_an_overridd
     line = line_of(told, "shop-supplies")
     assert (line.unit_price, line.amount.amount_text) == (Decimal("10.00"), "10.00")
     assert line.computed is not None
-    assert (line.computed.unit_price, line.computed.base_quantity) == (Decimal("24.56"), 1)
+    assert (line.computed.unit_price, line.computed.base_quantity) == (Decimal("24.56"), Decimal(1))
     assert line.computed.amount.amount_text == "24.56"
     assert line.why[0].code == "supplies-of-labour"
     assert line.why[-1] == Why(
@@ -379,7 +379,12 @@ def test_adjust_lines_says_who_gave_a_discount_of_what_and_why(
     told = asked(discounts=(discount,))
 
     found = [line for line in told.repair.lines if line.kind is LineKind.discount]
-    facts = {"reason": "Regular customer", "by": "Ida", "code": of, "percent": percent}
+    facts: dict[str, Any] = {
+        "reason": "Regular customer",
+        "by": "Ida",
+        "code": of,
+        "percent": percent,
+    }
     assert found
     assert [line.why for line in found] == [(Why(code, facts),)] * len(found)
 
@@ -389,10 +394,10 @@ def test_adjust_lines_prints_a_discount_as_one_piece_at_its_amount() -> None:
 
     line = line_of(told, "discount")
     assert (line.quantity, line.unit, line.unit_price, line.base_quantity) == (
-        1,
+        Decimal(1),
         "piece",
         Decimal("-1.00"),
-        1,
+        Decimal(1),
     )
 
 
