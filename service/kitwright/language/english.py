@@ -200,7 +200,6 @@ PHRASES: Final[dict[str, str]] = {
     "discount": "Discount: {kind}",
     "labour": "{job} - {class} labour",
     "sublet": "{service} (sublet)",
-    "on-cylinder": "{thing}, cylinder {cylinder}",
     "free": "added line {place}",
 }
 """Names of lines and fees that are not part of the catalogue."""
