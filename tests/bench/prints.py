@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 
 from msgspec import structs
-from tests.documents.printed import CONTACT, ENVELOPE, LOOKS, ORDERED_AT, SCRIBE, full_paper
+from tests.documents.printed import CONTACT, ENVELOPE, LOOKS, SCRIBE, full_paper, made
 
 from kitwright.documents.bench_sheet import bench_sheet_pdf
 from kitwright.documents.order_sheet import order_sheet_pdf
@@ -54,9 +54,7 @@ def main() -> None:
     timed("pick list", lambda one: pick_list_pdf(paper, one, SCRIBE, contact=CONTACT))
     timed(
         "order sheet",
-        lambda one: order_sheet_pdf(
-            order, paper, one, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
-        ),
+        lambda one: order_sheet_pdf(made(order), paper, one, SCRIBE, contact=CONTACT),
     )
 
 

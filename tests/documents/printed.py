@@ -12,10 +12,10 @@ import pikepdf
 import pypdf
 from msgspec import structs
 
-from kitwright.catalogue.model import Grade, Verdict
+from kitwright.catalogue.model import Contact, Grade, Verdict
 from kitwright.documents.bench_sheet import Look, Looks, bench_sheet_pdf
-from kitwright.documents.contact import Contact
 from kitwright.documents.order_sheet import order_sheet_pdf
+from kitwright.documents.order_text import MadeOrder
 from kitwright.documents.pick_list import pick_list_pdf
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.language.scribe import Scribe
@@ -24,6 +24,7 @@ from kitwright.quote import (
     CylinderLeakage,
     Envelope,
     LeakageBand,
+    Order,
     Question,
     Quote,
     RankedFault,
@@ -36,10 +37,16 @@ CASES = Path(__file__).parents[1] / "cases"
 WHOLE = "v68-zero-turn-warped-heads"
 SCRIBE = Scribe("en")
 CONTACT = Contact(
-    address="4 Weir Lane\nTollimoor", telephone="+1 555 0142", email="bench@example.test"
+    address=("4 Weir Lane", "Tollimoor"), telephone="+1 555 0142", email="bench@example.test"
 )
 ORDERED_AT = datetime(2027, 3, 9, 16, 30, tzinfo=UTC)
 """When an order is made: days after its quote."""
+
+
+def made(order: Order) -> MadeOrder:
+    """Return an order as it was made."""
+    return MadeOrder(order, "O3", ORDERED_AT)
+
 
 ENVELOPE = Envelope(
     quote_id="Q12",
@@ -163,25 +170,19 @@ def every_pdf(
         "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=contact, looks=LOOKS),
         "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=contact),
         "order sheet": order_sheet_pdf(
-            paper.orders[0],
-            paper,
-            envelope,
-            SCRIBE,
-            order_id="O3",
-            made_at=ORDERED_AT,
-            contact=contact,
+            made(paper.orders[0]), paper, envelope, SCRIBE, contact=contact
         ),
     }
 
 
-def pages(made: bytes) -> list[str]:
+def pages(document: bytes) -> list[str]:
     """Return the text of each page, breaks inside words and all kinds of space evened out."""
-    reader = pypdf.PdfReader(io.BytesIO(made))
+    reader = pypdf.PdfReader(io.BytesIO(document))
     return [even(page.extract_text()) for page in reader.pages]
 
 
-def text(made: bytes) -> str:
-    return " ".join(pages(made))
+def text(document: bytes) -> str:
+    return " ".join(pages(document))
 
 
 def even(told: str) -> str:

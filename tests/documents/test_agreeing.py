@@ -24,7 +24,6 @@ from kitwright.catalogue.model import AreaId, Catalogue, ChargeKind, Exemption, 
 from kitwright.contingencies import Foresight
 from kitwright.documents.bench_sheet import bench_sheet_html
 from kitwright.documents.email import Message, compose
-from kitwright.documents.letterhead import letterhead
 from kitwright.documents.pick_list import pick_list_html
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
@@ -97,7 +96,7 @@ def paper_of(told: Outcome, language: str = "en") -> Quote:
 def documents(told: Outcome, language: str = "en") -> dict[str, str]:
     """Return the words of every document that prices a quote."""
     paper, scribe = paper_of(told, language), Scribe(language)
-    page = quote_page(paper, ENVELOPE, scribe, shop=letterhead(told.shop))
+    page = quote_page(paper, ENVELOPE, scribe, shop=told.shop)
     issued = structs.replace(ENVELOPE, issued_at=datetime(2027, 3, 1, 9, tzinfo=UTC))
     return {
         "text": even(quote_text(paper)),

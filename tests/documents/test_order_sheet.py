@@ -12,9 +12,9 @@ from tests.documents.printed import (
     CONTACT,
     ENVELOPE,
     HOSTILE,
-    ORDERED_AT,
     SCRIBE,
     bare,
+    made,
     paper_of,
     quoted,
     text,
@@ -29,21 +29,15 @@ NUMBERS = ("packs", "pack_size", "unit_cost", "net")
 
 def records(order: Order) -> list[dict[str, str]]:
     """Return the records of an order's CSV, read back."""
-    made = order_csv(order, ENVELOPE, SCRIBE, order_id="O3", made_on=ORDERED_AT.date()).decode(
-        "utf-8"
-    )
-    return list(csv.DictReader(io.StringIO(made, newline=""), strict=True))
+    document = order_csv(made(order), ENVELOPE, SCRIBE).decode("utf-8")
+    return list(csv.DictReader(io.StringIO(document, newline=""), strict=True))
 
 
 @pytest.mark.parametrize("name", quoted()[::3])
 def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
     paper = paper_of(name)
     for order in paper.orders:
-        sheet = text(
-            order_sheet_pdf(
-                order, paper, ENVELOPE, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
-            )
-        )
+        sheet = text(order_sheet_pdf(made(order), paper, ENVELOPE, SCRIBE, contact=CONTACT))
 
         for line in order.lines:
             unit = SCRIBE.money(line.unit_cost, order.net.currency)
@@ -63,17 +57,7 @@ def test_order_sheet_pdf_is_headed_by_its_own_number_and_not_by_the_quote() -> N
     paper = paper_of()
     accepted = structs.replace(ENVELOPE, state="accepted")
 
-    told = text(
-        order_sheet_pdf(
-            paper.orders[0],
-            paper,
-            accepted,
-            SCRIBE,
-            order_id="O3",
-            made_at=ORDERED_AT,
-            contact=CONTACT,
-        )
-    )
+    told = text(order_sheet_pdf(made(paper.orders[0]), paper, accepted, SCRIBE, contact=CONTACT))
 
     assert told.count("Purchase order O3") == 2
     assert "Accepted" not in told
@@ -90,11 +74,9 @@ def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
             for number in range(1, count + 1)
         )
         many = structs.replace(order, lines=lines)
-        made = order_sheet_pdf(
-            many, paper, ENVELOPE, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
-        )
+        sheet = text(order_sheet_pdf(made(many), paper, ENVELOPE, SCRIBE, contact=CONTACT))
 
-        assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Total before tax", text(made))
+        assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Total before tax", sheet)
 
 
 @pytest.mark.parametrize("name", quoted())
@@ -121,13 +103,12 @@ def test_order_csv_gives_back_the_order(name: str) -> None:
 
 
 def test_order_csv_is_rfc_4180() -> None:
-    made = order_csv(
-        paper_of().orders[0], ENVELOPE, SCRIBE, order_id="O3", made_on=ORDERED_AT.date()
-    )
+    document = order_csv(made(paper_of().orders[0]), ENVELOPE, SCRIBE)
 
-    assert made.startswith(",".join(COLUMNS).encode() + b"\r\n")
-    assert made.endswith(b"\r\n")
-    assert made.count(b"\n") == made.count(b"\r\n") == len(paper_of().orders[0].lines) + 1
+    assert document.startswith(",".join(COLUMNS).encode() + b"\r\n")
+    assert document.endswith(b"\r\n")
+    lines = len(paper_of().orders[0].lines) + 1
+    assert document.count(b"\n") == document.count(b"\r\n") == lines
 
 
 @pytest.mark.parametrize(

@@ -24,6 +24,7 @@ from tests.documents.printed import (
 
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.language.scribe import Scribe
+from kitwright.money import Money
 from kitwright.quote import Amount, Quote, Reason
 
 MONEY = re.compile(r"-?[$€£][\d,]+\.\d+")
@@ -149,8 +150,8 @@ def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
 
 
 def test_quote_pdf_tells_what_the_bill_may_come_to() -> None:
-    ceiling = Amount(amount="900.00", currency="USD")
-    made = quote_pdf(full_paper(), ENVELOPE, SCRIBE, contact=CONTACT, ceiling=ceiling)
+    limited = structs.replace(ENVELOPE, limit=Money(90_000, "USD"))
+    made = quote_pdf(full_paper(), limited, SCRIBE, contact=CONTACT)
 
     assert "The bill will not exceed $900.00" in text(made)
 

@@ -20,25 +20,20 @@ from tests.documents.ubl_reader import (
     schema,
 )
 
-from kitwright.documents.ubl_order import OrderEnvelope, parts_order
+from kitwright.documents.order_text import MadeOrder
+from kitwright.documents.ubl_order import ubl_order
 from kitwright.documents.ubl_xml import safe_text
-from kitwright.quote import Amount, Order, OrderFee, Quote, read_quote
+from kitwright.quote import Amount, Envelope, Order, OrderFee, Quote, read_quote
 
 Ordered = tuple[Quote, Order]
 
 
-def envelope_of(paper: Quote) -> OrderEnvelope:
-    return OrderEnvelope(
-        order_id="O3",
-        reference="Q12-3",
-        made_at=datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC).astimezone(ZoneInfo("America/Toronto")),
-        shop=paper.shop,
-        language=paper.language,
-    )
+MADE_AT = datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC).astimezone(ZoneInfo("America/Toronto"))
+ENVELOPE = Envelope(quote_id="Q12", revision=3, state="accepted", issued_at=None, sha256=None)
 
 
 def written(paper: Quote, order: Order) -> Read:
-    return Read.of(parts_order(order, envelope_of(paper)))
+    return Read.of(ubl_order(MadeOrder(order, "O3", MADE_AT), paper, ENVELOPE))
 
 
 def ordered() -> Iterator[Ordered]:

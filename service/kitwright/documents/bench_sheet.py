@@ -8,13 +8,13 @@ from typing import Final
 
 from msgspec import Struct, structs
 
+from kitwright.catalogue.model import Contact
 from kitwright.documents.access_svg import Drawing, access_svg
-from kitwright.documents.contact import Contact
 from kitwright.documents.contingency_view import looked_for
 from kitwright.documents.fonts import fonts
-from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
-from kitwright.documents.hypertext import hypertext
-from kitwright.documents.press import press
+from kitwright.documents.frame import frame, machine_rows, moment_of, text_lines
+from kitwright.documents.press import Sheet, press
+from kitwright.documents.web_page import sheet_page
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Caution, Envelope, Need, Quote, Reason
 from kitwright.units import decimal_text
@@ -59,7 +59,7 @@ def bench_sheet_html(
     """Return the bench sheet of a revision as a page, for a screen beside the bench."""
     drawing = access_svg(paper, scribe)
     sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
-    return hypertext("bench_sheet.html", sheet, {"access": drawing.svg})
+    return sheet_page("bench_sheet.html", scribe, sheet, access=drawing.svg)
 
 
 def bench_sheet(

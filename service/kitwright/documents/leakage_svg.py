@@ -33,7 +33,7 @@ def leakage_svg(assessment: Assessment, scribe: Scribe) -> Markup | str:
     rows = [one for one in assessment.leakage if one.whole_percent is not None]
     if not rows:
         return ""
-    zones = paper_zones(assessment.leakage_bands)
+    zones = stored_zones(assessment.leakage_bands)
     most = scale_of((Decimal(one.whole_percent or 0) for one in rows), zones)
     bottom = TOP + len(rows) * ROW
     height = bottom + 30 + len(zones) * KEY
@@ -77,7 +77,7 @@ def leakage_told(one: CylinderLeakage, scribe: Scribe) -> str:
     return text
 
 
-def paper_zones(bands: Iterable[LeakageBand]) -> tuple[Zone, ...]:
+def stored_zones(bands: Iterable[LeakageBand]) -> tuple[Zone, ...]:
     """Return the zones of a stored revision's leakages."""
     return tuple(
         zones_of(

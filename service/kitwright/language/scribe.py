@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from decimal import Decimal
-from typing import Protocol
+from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
 from babel.dates import format_date, format_time, get_datetime_format
@@ -41,6 +41,10 @@ class Scribe(Wording):
         """Return the translation for a count, which is also the fact `count`."""
         given = {"count": self.number(str(count)), **facts}
         return self._texts.say_many(one, many, count, **given)
+
+    def translations(self, texts: Iterable[str]) -> dict[str, str]:
+        """Return the translations of Kitwright's own texts, by their English."""
+        return {text: self.say(text) for text in texts}
 
     def amount(self, amount: Amount | Money) -> str:
         """Return an amount with its currency."""
@@ -122,7 +126,7 @@ class Scribe(Wording):
         listed = self._list(cylinders, "standard")
         return self.say("{thing}, cylinders {cylinders}", thing=thing, cylinders=listed)
 
-    def _list(self, cylinders: Sequence[int], style: str) -> str:
+    def _list(self, cylinders: Sequence[int], style: Literal["standard", "or"]) -> str:
         return str(format_list(list(map(str, cylinders)), style=style, locale=self._locale))
 
     def thing(self, name: str, cylinder: object = None) -> str:
