@@ -88,7 +88,7 @@ def long() -> Json:
     return made | {"lines": lines}
 
 
-def paper(made: Json) -> Quote:
+def read_back(made: Json) -> Quote:
     """Return an answer as documents read it."""
     return read_quote(json.dumps(made).encode())
 
@@ -109,7 +109,7 @@ def shown(
 ) -> str:
     """Return the page of an answer."""
     return quote_page(
-        paper(made),
+        read_back(made),
         envelope,
         scribe or Scribe("en"),
         shop=shops()[made["shop"]["id"]],

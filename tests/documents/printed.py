@@ -84,14 +84,14 @@ def answered(name: str) -> bytes:
     return (CASES / f"{name}.answer.json").read_bytes()
 
 
-def paper_of(name: str = WHOLE) -> Quote:
+def quote_of(name: str = WHOLE) -> Quote:
     return read_quote(answered(name))
 
 
-def full_paper() -> Quote:
+def full_quote() -> Quote:
     """Return a revision that has something in every section."""
     return structs.replace(
-        paper_of(),
+        quote_of(),
         provisional=True,
         complaint="Smokes blue at full throttle.\n\nOil gone in a week.",
         assessment=Assessment(
@@ -162,15 +162,15 @@ def _leakage(cylinder: int, percent: str | None, words: str | None) -> CylinderL
 
 
 def every_pdf(
-    paper: Quote, envelope: Envelope = ENVELOPE, contact: Contact = CONTACT
+    quote: Quote, envelope: Envelope = ENVELOPE, contact: Contact = CONTACT
 ) -> dict[str, bytes]:
     """Return each printed document of a revision by name."""
     return {
-        "quote": quote_pdf(paper, envelope, SCRIBE, contact=contact),
-        "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=contact, looks=LOOKS),
-        "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=contact),
+        "quote": quote_pdf(quote, envelope, SCRIBE, contact=contact),
+        "bench sheet": bench_sheet_pdf(quote, envelope, SCRIBE, contact=contact, looks=LOOKS),
+        "pick list": pick_list_pdf(quote, envelope, SCRIBE, contact=contact),
         "order sheet": order_sheet_pdf(
-            made(paper.orders[0]), paper, envelope, SCRIBE, contact=contact
+            made(quote.orders[0]), quote, envelope, SCRIBE, contact=contact
         ),
     }
 

@@ -38,14 +38,14 @@ class _Node(Struct, frozen=True, kw_only=True):
     before: tuple[int, ...]
 
 
-def access_svg(paper: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
+def access_svg(quote: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
     """Return the steps of the access plan and which wait for each, drawn and in words.
 
     Every step has a row of its own, so that no name can cover another; it is as far to the
     right as the longest chain of steps before it. A line leads down from each step to those that
     wait for it. `shown` makes of a name what can be shown of it where the picture is for.
     """
-    steps = paper.access.remove
+    steps = quote.access.remove
     full = [shown(scribe.step(step.component, step.cylinder, is_refit=False)) for step in steps]
     names = [_short(name) for name in full]
     left = 70 + max(map(len, names), default=20) * 7
