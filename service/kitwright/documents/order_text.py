@@ -45,11 +45,11 @@ def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:
         cost = scribe.money(line.unit_cost, line.net.currency)
         facts = {"item": line.item, "brand": line.brand, "cost": cost, "stock": stocks[line.stock]}
         yield " " * 9 + say("{item}, {brand}, at {cost}; {stock}", **facts)
-    yield from amount_line(say("Goods"), order.goods, scribe)
+    yield from _amount_line(say("Goods"), order.goods, scribe)
     for fee in order.fees:
-        yield from amount_line(scribe.phrase(fee.code), fee.amount, scribe)
-    yield from amount_line(say("Freight"), order.freight, scribe)
-    yield from amount_line(say("Total before tax"), order.net, scribe)
+        yield from _amount_line(scribe.phrase(fee.code), fee.amount, scribe)
+    yield from _amount_line(say("Freight"), order.freight, scribe)
+    yield from _amount_line(say("Total before tax"), order.net, scribe)
 
 
 def deadline_of(order: Order, scribe: Scribe) -> str:
@@ -60,6 +60,6 @@ def deadline_of(order: Order, scribe: Scribe) -> str:
     return time if order.time_zone is None else f"{time} ({order.time_zone})"
 
 
-def amount_line(label: str, amount: Amount, scribe: Scribe) -> Iterator[str]:
+def _amount_line(label: str, amount: Amount, scribe: Scribe) -> Iterator[str]:
     """Yield a label with an amount at the right margin."""
     yield from spread(f"  {label}", scribe.amount(amount))

@@ -8,10 +8,10 @@ from typing import Final
 
 from kitwright.catalogue.model import LOOSE
 from kitwright.documents.balance_view import exemption_told
-from kitwright.documents.contingency_view import nested
+from kitwright.documents.contingency_view import nested, sums_of
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import group_of, makes_of, price_of, quantity_at_price
-from kitwright.documents.order_text import amount_line, order_lines
+from kitwright.documents.order_text import order_lines
 from kitwright.documents.totals_view import totals_of
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, LeftOver, Line, Option, Quote, RankedFault
@@ -234,12 +234,8 @@ def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
         yield from spread("; ".join(marks), cost)
         indent += " " * 4
         yield from paragraph(contingency.plain, indent, indent, _REASON_WIDTH)
-    yield from amount_line(say("As quoted"), found.as_quoted, scribe)
-    if any(contingency.likely for contingency in found.each):
-        label = say('With all items marked "could well be found"')
-        yield from amount_line(label, found.likely, scribe)
-    label = say("Highest total from the items listed")
-    yield from amount_line(label, found.worst, scribe)
+    for row in sums_of(quote, scribe):
+        yield from spread(f"  {row.label}", row.amount)
     yield "  " + say("That is not a limit: the only limit is the amount that you agree to.")
 
 
