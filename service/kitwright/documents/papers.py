@@ -137,9 +137,9 @@ def _page(html: str) -> Page:
 
 
 def _looks(catalogue: Catalogue, quote: Quote) -> Looks:
-    """Return what the layouts of a revision's engine and machine say for the bench.
+    """Return the notes on the components of a revision's engine and machine.
 
-    Nothing is said about an engine or machine that the catalogue no longer has.
+    There are none for an engine or machine that the catalogue no longer has.
     """
     family = catalogue.families.get(FamilyId(quote.engine.family))
     layout = None if family is None else catalogue.layouts.get(family.layout)
@@ -157,7 +157,7 @@ def _looks(catalogue: Catalogue, quote: Quote) -> Looks:
 
 
 def look_at(row: Component | Override, plain: Look | None = None) -> Look:
-    """Return what a component says for the bench; what an override leaves out is as in `plain`."""
+    """Return the notes on a component; members that an override leaves out are those of `plain`."""
     plain = plain or Look()
     return Look(
         inspect=plain.inspect if row.inspect is None else row.inspect,

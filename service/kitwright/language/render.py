@@ -22,7 +22,7 @@ from kitwright.units import decimal_text
 __all__ = ["Speaker", "UnknownLanguage"]
 
 MOST_REMEMBERED = 2_000
-"""The most formatted numbers in the cache; few are ever used."""
+"""The most formatted numbers in the cache."""
 
 _FREE = "free-"
 """The start of the code of an added line; its number follows."""

@@ -1,4 +1,4 @@
-"""Wording: texts, amounts and places as a reader of one language expects them."""
+"""Wording: texts, amounts and cylinders in one language."""
 
 from __future__ import annotations
 
