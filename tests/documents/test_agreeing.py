@@ -202,7 +202,7 @@ def test_documents_note_a_rate_that_changes() -> None:
         ("de", "ist keine Obergrenze", "zusätzlich, nur wenn sich dies zeigt: "),
     ],
 )
-def test_documents_say_that_the_dearest_is_no_limit_and_what_follows_on_what(
+def test_documents_say_that_the_costliest_is_no_limit_and_what_follows_on_what(
     language: str, limit: str, under: str
 ) -> None:
     told = made()
