@@ -1,4 +1,4 @@
-"""Selling prices of one item at a known cost, reckoned by hand."""
+"""Selling prices of one item at a known cost, computed by hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Billed minutes, reckoned by hand: rates, increments and minutes are made up for the case."""
+"""Billed minutes, computed by hand: rates, increments and minutes are made up for the case."""
 
 from __future__ import annotations
 
@@ -373,7 +373,7 @@ def test_allot_labour_bills_a_plug_at_the_bench_minimum() -> None:
 
 
 def exactly(found: Labour, everyone: tuple[OperationKey, ...], increment: int) -> Labour:
-    """Return the classes and allotments of some tasks, reckoned in fractions."""
+    """Return the classes and allotments of some tasks, computed in fractions."""
     classes = []
     parts = []
     for name in sorted({each.labour_class for each in found.tasks}):
