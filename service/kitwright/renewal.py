@@ -13,7 +13,7 @@ from pathlib import Path
 from time import monotonic
 from typing import Final
 
-from kitwright.catalogue.faults import CatalogueError
+from kitwright.catalogue.problems import CatalogueError
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.serving import settle_garbage
 from kitwright.settings import ENVIRONMENT

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from msgspec import structs
 from tests.stages.drawn import draw_terms, draw_work
 from tests.stages.drawn_shops import CHANGE, draw_workshop
-from tests.stages.reckoning import reconcile
+from tests.stages.recomputing import reconcile
 from tests.stages.workbench import BOTH_HEADS, quote, starter
 
 from kitwright.catalogue.model import Exemption

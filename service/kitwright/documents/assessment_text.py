@@ -1,4 +1,4 @@
-"""An assessment as plain text, for a terminal or a printer."""
+"""Assessment text: an assessment as plain text, for a terminal or a printer."""
 
 from __future__ import annotations
 

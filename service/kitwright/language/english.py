@@ -82,9 +82,7 @@ SENTENCES: Final[dict[str, str]] = {
     "basic-open": "Done on every machine before faults are ranked.",
     "informs-of-jobs": "Expected information about the jobs needed: {bits} bits, in {minutes} min.",
 }
-"""Reason code -> sentence. Facts are in braces; a test holds the codes to those that the stages
-give.
-"""
+"""Reason code -> sentence, with facts in braces. A test compares the codes with the stages'."""
 
 GROUPED: Final[dict[str, str]] = {
     "replaced-by-job": "Replaced by the job: {roles}.",
@@ -94,7 +92,7 @@ GROUPED: Final[dict[str, str]] = {
 """Reason code -> one sentence for all the roles of a line that have this reason."""
 
 UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
-"""Reasons that a summary leaves out: they say what goes without saying."""
+"""Reasons that a summary leaves out because they go without saying."""
 
 WORDS: Final[dict[str, str]] = {
     "adapt_and_align": "adapting and aligning the engine",
@@ -184,8 +182,8 @@ STEPS: Final[dict[str, tuple[str, str]]] = {
     "engine_out": ("engine out of the machine", "engine back in the machine"),
     "oil_drain": ("oil drained", "oil filled"),
 }
-"""What is done at the removal of a component and at its reassembly, if that is not removing and
-refitting the thing itself.
+"""Id of a component -> the work at its removal and at its reassembly, if that is not simply to
+remove and refit it.
 """
 
 PHRASES: Final[dict[str, str]] = {
@@ -201,7 +199,6 @@ PHRASES: Final[dict[str, str]] = {
     "discount": "Discount: {kind}",
     "labour": "{job} - {class} labour",
     "sublet": "{service} (sublet)",
-    "on-cylinder": "{thing}, cylinder {cylinder}",
     "free": "added line {place}",
 }
 """Names of lines and fees that are not part of the catalogue."""
