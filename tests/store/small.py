@@ -333,5 +333,5 @@ def figures(**said: object) -> Figures:
 def keep_issued(records: Records, **said: object) -> KeptQuote:
     """Return a kept quote whose only revision is offered."""
     quote = records.quotes.add(a_quote(state=QuoteState.issued, offered=1, **said))
-    records.quotes.add_revision(an_issued_revision(quote.number, valid_until=quote.valid_until))
+    records.revisions.add(an_issued_revision(quote.number, valid_until=quote.valid_until))
     return quote

@@ -167,7 +167,7 @@ def accept(
         offer.issued_at is not None and at < offer.issued_at.replace(microsecond=0)
     ):
         raise AuthorisationTimeInvalid(at, offer.issued_at, stamp.at)
-    records.quotes.authorise(
+    records.authorisations.add(
         Authorisation(
             quote=quote.number,
             revision=revision,
@@ -187,7 +187,7 @@ def accept(
 
 def limit_of(records: Records, quote: KeptQuote) -> Limit:
     """Return the limit of the authorisation in force. Raises: NotNow, if there is none."""
-    given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
+    given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
     if quote.agreed is None or quote.agreed not in given:
         raise NotNow("ask the limit of", quote, "no authorisation is in force")
     authorisation = given[quote.agreed]
@@ -233,7 +233,7 @@ def ask_addition(
         )
         return quote, ruling
     if not is_trial:
-        addition = records.quotes.add_addition(addition)
+        addition = records.additions.add(addition)
         quote = keep_change(
             records,
             stamp,

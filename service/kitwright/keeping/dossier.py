@@ -57,7 +57,7 @@ _Own = Mapping[int, Mapping[int, Revision]]
 
 def gather(records: Records, customer: Customer) -> Dossier:
     """Return all stored data of one customer."""
-    machines = records.people.machines(customer.number, None, _EVERY)
+    machines = records.machines.find(customer.number, None, _EVERY)
     named = {one.number: one for one in records.quotes.naming(customer.number, None)}
     for machine in machines:
         named |= {one.number: one for one in records.quotes.naming(None, machine.number)}
@@ -76,13 +76,13 @@ def gather(records: Records, customer: Customer) -> Dossier:
         authorisations=tuple(
             one
             for number, mine in own.items()
-            for one in records.quotes.authorisations(number)
+            for one in records.authorisations.of_quote(number)
             if one.revision in mine
         ),
         additions=tuple(
             one
             for number, mine in own.items()
-            for one in records.quotes.additions(number)
+            for one in records.additions.of_quote(number)
             if one.revision in mine
         ),
         orders=tuple(
@@ -100,7 +100,7 @@ def gather(records: Records, customer: Customer) -> Dossier:
 
 def _revisions(records: Records, quote: KeptQuote) -> list[Revision]:
     numbers = range(1, quote.latest + 1)
-    found = (records.quotes.revision(quote.number, number) for number in numbers)
+    found = (records.revisions.get(quote.number, number) for number in numbers)
     return [one for one in found if one is not None]
 
 
@@ -145,7 +145,7 @@ def _decided_on(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
 
 def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> Iterator[Photo]:
     """Yield the photographs taken while a customer's revision was the newest."""
-    revisions = records.quotes.revisions(quote.number)
+    revisions = records.revisions.of_quote(quote.number)
     for photo in records.photos.of_quote(quote.number):
         before = [one.number for one in revisions if one.made_at <= photo.made_at]
         # a first draft that was replaced is younger than the photographs taken before
@@ -159,7 +159,7 @@ def _mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
     if customer.email is not None:
         for mail in records.mails.to(customer.email):
             if mail.revision not in own.get(mail.quote, ()):
-                revision = records.quotes.revision(mail.quote, mail.revision)
+                revision = records.revisions.get(mail.quote, mail.revision)
                 if revision is not None and revision.customer is None:
                     yield mail
 
@@ -168,13 +168,13 @@ def _ownerless(records: Records, own: _Own) -> Iterator[Machine]:
     """Yield the machines of some revisions that have no owner and that no other revision names."""
     named = {one.machine for mine in own.values() for one in mine.values()}
     for number in sorted(number for number in named if number is not None):
-        machine = records.people.machine(number)
+        machine = records.machines.get(number)
         if machine is not None and machine.customer is None and machine.erased_at is None:
             quotes = records.quotes.naming(None, number)
             others = [
                 one
                 for quote in quotes
-                for one in records.quotes.revisions(quote.number)
+                for one in records.revisions.of_quote(quote.number)
                 if one.machine == number and one.number not in own.get(quote.number, ())
             ]
             if not others:

@@ -72,7 +72,7 @@ def keep_quote(
             changed_at=stamp.at,
         )
     )
-    records.quotes.add_revision(_revision(quote.number, 1, stamp, figures))
+    records.revisions.add(_revision(quote.number, 1, stamp, figures))
     note_event(records, stamp, "quote.created", quote, {"copy_of": copy_of} if copy_of else {})
     return quote
 
@@ -114,9 +114,9 @@ def revise(records: Records, stamp: Stamp, quote: KeptQuote, figures: Figures) -
         raise OtherCustomer(quote)
     revision = _revision(quote.number, number, stamp, figures)
     if number == quote.latest:
-        records.quotes.put_revision(revision)
+        records.revisions.put(revision)
     else:
-        records.quotes.add_revision(revision)
+        records.revisions.add(revision)
     revised = structs.replace(quote, latest=number)
     if quote.offered is None and quote.agreed is None:
         # a quote of which nothing is offered or agreed is a draft again
@@ -164,7 +164,7 @@ def additions_to(records: Records, quote: KeptQuote, revision: Revision) -> tupl
     # ones, whichever revision was in force then
     return tuple(
         one
-        for one in records.quotes.additions(quote.number)
+        for one in records.additions.of_quote(quote.number)
         if one.revision == revision.number or one.at >= revision.made_at
     )
 
@@ -212,7 +212,7 @@ def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         raise NotNow("finish", quote, f"revision {quote.offered} is on offer and not yet decided")
     facts = {"revision": quote.agreed}
     if revision_of(records, quote, quote.latest).state is RevisionState.draft:
-        records.quotes.mark_revision(quote.number, quote.latest, RevisionState.superseded)
+        records.revisions.mark(quote.number, quote.latest, RevisionState.superseded)
         facts["superseded"] = quote.latest
     return keep_change(
         records,
@@ -226,7 +226,7 @@ def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
 
 def revision_of(records: Records, quote: KeptQuote, number: int) -> Revision:
     """Return a revision of a quote. Raises: NoSuchRevision."""
-    revision = records.quotes.revision(quote.number, number)
+    revision = records.revisions.get(quote.number, number)
     if revision is None:
         raise NoSuchRevision(number, quote.latest)
     return revision

@@ -53,16 +53,13 @@ def issue(
             raise PricesMoved(revision.number, moved or ())
         facts = {"keep_prices": keep_prices, "moved": None if moved is None else len(moved)}
     if quote.offered is not None:
-        records.quotes.mark_revision(quote.number, quote.offered, RevisionState.superseded)
+        records.revisions.mark(quote.number, quote.offered, RevisionState.superseded)
     shown = show(revision.answer)
     digest = hashlib.sha256(shown).hexdigest()
-    records.quotes.mark_revision(
-        quote.number,
-        revision.number,
-        RevisionState.issued,
-        issued_at=stamp.at,
-        sha256=digest,
-        shown=shown,
+    records.revisions.put(
+        structs.replace(
+            revision, state=RevisionState.issued, issued_at=stamp.at, sha256=digest, shown=shown
+        )
     )
     issued = structs.replace(quote, offered=revision.number)
     if quote.agreed is None:
@@ -110,7 +107,7 @@ def decline(
     if revision_of(records, quote, revision).state is RevisionState.declined:
         return quote
     check_offer(records, "decline", quote, revision, stamp)
-    records.quotes.mark_revision(quote.number, revision, RevisionState.declined)
+    records.revisions.mark(quote.number, revision, RevisionState.declined)
     return keep_change(
         records,
         stamp,
@@ -141,8 +138,8 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         newest = revision_of(records, quote, quote.latest)
         if newest.state is RevisionState.draft and newest.number != taken:
             # a newer draft is withdrawn too, but a declined or expired revision keeps its state
-            records.quotes.mark_revision(quote.number, newest.number, RevisionState.withdrawn)
-    records.quotes.mark_revision(quote.number, taken, RevisionState.withdrawn)
+            records.revisions.mark(quote.number, newest.number, RevisionState.withdrawn)
+    records.revisions.mark(quote.number, taken, RevisionState.withdrawn)
     left = structs.replace(
         quote,
         state=QuoteState.withdrawn if agreed is None else quote.state,
@@ -159,7 +156,7 @@ def expire_overdue(records: Records, stamp: Stamp) -> int:
     for quote in overdue:
         if quote.offered is None:
             continue
-        records.quotes.mark_revision(quote.number, quote.offered, RevisionState.expired)
+        records.revisions.mark(quote.number, quote.offered, RevisionState.expired)
         keep_change(
             records,
             stamp,
@@ -178,8 +175,8 @@ def expire_overdue(records: Records, stamp: Stamp) -> int:
 def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) -> KeptQuote:
     """Return a quote whose offered revision is agreed; the one agreed before is superseded."""
     if quote.agreed is not None:
-        records.quotes.mark_revision(quote.number, quote.agreed, RevisionState.superseded)
-    records.quotes.mark_revision(quote.number, revision, RevisionState.accepted)
+        records.revisions.mark(quote.number, quote.agreed, RevisionState.superseded)
+    records.revisions.mark(quote.number, revision, RevisionState.accepted)
     agreed = structs.replace(
         quote,
         state=quote.state if quote.state in AT_WORK else QuoteState.accepted,

@@ -70,7 +70,7 @@ def revoke_key(records: Records, stamp: Stamp, key: KeyRecord) -> KeyRecord:
 
 def add_hook(records: Records, stamp: Stamp, hook: Hook) -> Hook:
     """Return a new hook with its number. Its creation is the first event that it may receive."""
-    kept = records.events.add_hook(hook)
+    kept = records.hooks.add(hook)
     add_event(records, stamp, "webhook.created", f"webhook:{kept.number}", {"version": 1})
     return kept
 
@@ -96,7 +96,7 @@ def change_hook(
         is_active=is_active,
         failure=None if is_fresh else before.failure,
     )
-    records.events.put_hook(hook)
+    records.hooks.put(hook)
     add_event(
         records,
         stamp,
@@ -109,7 +109,7 @@ def change_hook(
 
 def drop_hook(records: Records, stamp: Stamp, hook: Hook) -> None:
     """Delete a hook and the deliveries that wait for it."""
-    records.events.drop_hook(hook.number)
+    records.hooks.drop(hook.number)
     add_event(records, stamp, "webhook.deleted", f"webhook:{hook.number}")
 
 

@@ -48,7 +48,7 @@ class StillAtWork(PeopleError):
 
 def add_customer(records: Records, stamp: Stamp, customer: Customer) -> Customer:
     """Return a new customer with its number."""
-    kept = records.people.add_customer(customer)
+    kept = records.customers.add(customer)
     add_event(records, stamp, "customer.created", f"customer:{kept.number}", {"version": 1})
     return kept
 
@@ -60,7 +60,7 @@ def change_customer(records: Records, stamp: Stamp, before: Customer, after: Cus
     kept = structs.replace(
         after, number=before.number, version=before.version + 1, made_at=before.made_at
     )
-    records.people.put_customer(kept)
+    records.customers.put(kept)
     add_event(
         records, stamp, "customer.changed", f"customer:{kept.number}", {"version": kept.version}
     )
@@ -69,7 +69,7 @@ def change_customer(records: Records, stamp: Stamp, before: Customer, after: Cus
 
 def add_machine(records: Records, stamp: Stamp, machine: Machine) -> Machine:
     """Return a new machine with its number."""
-    kept = records.people.add_machine(machine)
+    kept = records.machines.add(machine)
     add_event(records, stamp, "machine.created", f"machine:{kept.number}", {"version": 1})
     return kept
 
@@ -81,7 +81,7 @@ def change_machine(records: Records, stamp: Stamp, before: Machine, after: Machi
     kept = structs.replace(
         after, number=before.number, version=before.version + 1, made_at=before.made_at
     )
-    records.people.put_machine(kept)
+    records.machines.put(kept)
     add_event(
         records, stamp, "machine.changed", f"machine:{kept.number}", {"version": kept.version}
     )
@@ -137,7 +137,7 @@ def erase_customer(
     _erase_quotes(records, stamp, dossier, redact)
     for photo in dossier.photos:
         drop_photo(records, stamp, photo)
-    records.people.put_customer(left)
+    records.customers.put(left)
     records.answers.forget()
     add_event(
         records, stamp, "customer.erased", f"customer:{left.number}", {"version": left.version}
@@ -150,13 +150,11 @@ def _erase_quotes(
     records: Records, stamp: Stamp, dossier: Dossier, redact: Callable[[Revision], Revision]
 ) -> None:
     for revision in dossier.revisions:
-        records.quotes.put_revision(structs.replace(redact(revision), is_erased=True))
+        records.revisions.put(structs.replace(redact(revision), is_erased=True))
     for given in dossier.authorisations:
-        records.quotes.put_authorisation(
-            structs.replace(given, who=ERASED, contact=None, text=ERASED)
-        )
+        records.authorisations.put(structs.replace(given, who=ERASED, contact=None, text=ERASED))
     for addition in dossier.additions:
-        records.quotes.put_addition(structs.replace(addition, description=ERASED))
+        records.additions.put(structs.replace(addition, description=ERASED))
     for part in dossier.quotes:
         _erase_quote(records, stamp, part)
     erase_mails(records, stamp, dossier.mails)
@@ -189,7 +187,7 @@ def _erase_machine(records: Records, stamp: Stamp, machine: Machine) -> None:
         note=None,
         erased_at=stamp.at,
     )
-    records.people.put_machine(blank)
+    records.machines.put(blank)
     add_event(
         records, stamp, "machine.erased", f"machine:{blank.number}", {"version": blank.version}
     )

@@ -139,7 +139,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     if revision.is_erased:
         raise Refusal("link-expired", "what this link led to was erased with its customer's data")
     newer = _newer(records, call, link, quote)
-    given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
+    given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
     agreed = given.get(link.revision)
     stands = standing(records, quote, revision)
     offer = OfferOut(

@@ -142,7 +142,7 @@ def revisions(records: Records, call: Call) -> Reply[ListOut[RevisionHeadOut]]:
     What became of each revision, oldest first.
     """
     quote = call.record(QUOTE, records.quotes.get)
-    found = records.quotes.revisions(quote.number)
+    found = records.revisions.of_quote(quote.number)
     return Reply(body=ListOut(items=tuple(map(revision_head, found))))
 
 

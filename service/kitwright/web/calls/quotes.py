@@ -108,7 +108,7 @@ def acts_of(
     """Return the acts that would not be refused now; `is_read` if nothing is being written."""
     # without their bodies, which are large
     (newest,) = [
-        one for one in records.quotes.revisions(quote.number) if one.number == quote.latest
+        one for one in records.revisions.of_quote(quote.number) if one.number == quote.latest
     ]
 
     def is_supplied() -> bool:
@@ -239,13 +239,13 @@ def _named(
 ) -> tuple[Customer | None, Machine | None, list[RequestFault]]:
     """Return a customer and a machine, None for what is not kept, and the faults of those."""
     faults: list[RequestFault] = []
-    person = None if customer is None else records.people.customer(customer)
+    person = None if customer is None else records.customers.get(customer)
     if customer is not None and (person is None or person.erased_at is not None):
         person = None
         fault = CustomerUnknown(written(CUSTOMER, customer))
         fault.at("customer")
         faults.append(fault)
-    engine = None if machine is None else records.people.machine(machine)
+    engine = None if machine is None else records.machines.get(machine)
     if machine is not None and (engine is None or engine.erased_at is not None):
         engine = None
         fault = CustomerUnknown(written(MACHINE, machine))
@@ -300,7 +300,7 @@ def revision_in_path(records: Records, call: Call) -> Revision:
     quote = quote_of(records, call.number("id", QUOTE))
     text = call.variable("revision")
     is_number = text.isascii() and text.isdigit() and len(text) < 10
-    found = records.quotes.revision(quote.number, int(text)) if is_number else None
+    found = records.revisions.get(quote.number, int(text)) if is_number else None
     if found is None:
         raise Refusal(
             "unknown-record",
