@@ -9,7 +9,7 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping.acts import ActRefused, NotNow, check_act
-from kitwright.keeping.event import keep_change
+from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.life import additions_to, revision_of, showing
 from kitwright.keeping.offer import accepted, check_offer
 from kitwright.keeping.overrun import allowance
@@ -221,42 +221,29 @@ def ask_addition(
     check_act("add", quote)
     limit = limit_of(records, quote)
     addition = _priced(records, stamp, quote, more, limit)
-    total = limit.spent + limit.committed + addition.amount
-    if limit.authorised < total:
-        ruling = Ruling(
-            decision=Decision.stop,
-            limit=limit,
-            new=addition.amount,
-            over_by=total - limit.authorised,
-            consent_up_to=total,
-            addition=None,
-        )
-        return quote, ruling
-    if not is_trial:
+    needed = limit.spent + limit.committed + addition.amount
+    decision = Decision.go if needed <= limit.authorised else Decision.stop
+    is_recorded = decision is Decision.go and not is_trial
+    if is_recorded:
         addition = records.additions.add(addition)
-        quote = keep_change(
-            records,
-            stamp,
-            "quote.addition",
-            quote,
-            showing(records, quote, limit.revision),
-            {
-                "revision": limit.revision,
-                "addition": addition.number,
-                "kind": addition.kind,
-                "amount": addition.amount.amount_text,
-            },
-        )
+        facts: Facts = {
+            "revision": limit.revision,
+            "addition": addition.number,
+            "kind": addition.kind,
+            "amount": addition.amount.amount_text,
+        }
+        changed = showing(records, quote, limit.revision)
+        quote = keep_change(records, stamp, "quote.addition", changed, facts)
         limit = limit_of(records, quote)
-    ruling = Ruling(
-        decision=Decision.go,
+    consent_up_to = max(limit.authorised, needed)
+    return quote, Ruling(
+        decision=decision,
         limit=limit,
         new=addition.amount,
-        over_by=Money(0, addition.amount.currency),
-        consent_up_to=limit.authorised,
-        addition=None if is_trial else addition,
+        over_by=consent_up_to - limit.authorised,
+        consent_up_to=consent_up_to,
+        addition=addition if is_recorded else None,
     )
-    return quote, ruling
 
 
 def _priced(records: Records, stamp: Stamp, quote: KeptQuote, more: More, limit: Limit) -> Addition:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Final
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from typing import Final, TypeVar
 
 from msgspec import Struct, structs
 
+from kitwright.keeping.life import shown_of
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -51,6 +52,7 @@ class Dossier(Struct, frozen=True, kw_only=True):
     mails: tuple[Mail, ...]
 
 
+R = TypeVar("R", Authorisation, Addition, KeptOrder, Mail)
 _Own = Mapping[int, Mapping[int, Revision]]
 """A customer's revisions by quote, the newest first, and by number."""
 
@@ -68,33 +70,28 @@ def gather(records: Records, customer: Customer) -> Dossier:
         if mine:
             quotes.append(_part(named[number], mine))
             own[number] = mine
+
+    def of_own(of_quote: Callable[[int], Iterable[R]]) -> tuple[R, ...]:
+        """Return the records that go with the customer's revisions."""
+        return tuple(
+            one for number, mine in own.items() for one in of_quote(number) if one.revision in mine
+        )
+
     return Dossier(
         customer=customer,
         machines=(*machines, *_ownerless(records, own)),
         quotes=tuple(quotes),
         revisions=tuple(one for mine in own.values() for one in mine.values()),
-        authorisations=tuple(
-            one
-            for number, mine in own.items()
-            for one in records.authorisations.of_quote(number)
-            if one.revision in mine
-        ),
-        additions=tuple(
-            one
-            for number, mine in own.items()
-            for one in records.additions.of_quote(number)
-            if one.revision in mine
-        ),
-        orders=tuple(
-            one
-            for number, mine in own.items()
-            for one in records.orders.find(number, None, None, _EVERY)
-            if one.revision in mine
-        ),
+        authorisations=of_own(records.authorisations.of_quote),
+        additions=of_own(records.additions.of_quote),
+        orders=of_own(lambda number: records.orders.find(number, None, None, _EVERY)),
         photos=tuple(
             one for number, mine in own.items() for one in _photos(records, named[number], mine)
         ),
-        mails=tuple(_mails(records, customer, own)),
+        mails=(
+            *of_own(records.mails.of_quote),
+            *_other_mails(records, customer, own),
+        ),
     )
 
 
@@ -120,27 +117,15 @@ def _of_customer(
 def _part(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
     """Return the part of a quote that belongs to the customer."""
     newest = own[max(own)]
-    part = structs.replace(_decided_on(quote, own), latest=newest.number)
-    if quote.shown in own:
-        return part
-    return structs.replace(
-        part,
-        shown=newest.number,
-        customer=newest.customer,
-        machine=newest.machine,
-        serial=None,
-        net=newest.net,
-        gross=newest.gross,
-        valid_until=newest.valid_until,
-    )
-
-
-def _decided_on(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
-    return structs.replace(
+    part = structs.replace(
         quote,
+        latest=newest.number,
         offered=quote.offered if quote.offered in own else None,
         agreed=quote.agreed if quote.agreed in own else None,
     )
+    if quote.shown in own:
+        return part
+    return structs.replace(part, **{**shown_of(newest), "serial": None})
 
 
 def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> Iterator[Photo]:
@@ -153,15 +138,13 @@ def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> 
             yield photo
 
 
-def _mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
-    for number, mine in own.items():
-        yield from (one for one in records.mails.of_quote(number) if one.revision in mine)
-    if customer.email is not None:
-        for mail in records.mails.to(customer.email):
-            if mail.revision not in own.get(mail.quote, ()):
-                revision = records.revisions.get(mail.quote, mail.revision)
-                if revision is not None and revision.customer is None:
-                    yield mail
+def _other_mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
+    """Yield the e-mails to the customer's address about revisions that name no customer."""
+    for mail in () if customer.email is None else records.mails.to(customer.email):
+        if mail.revision not in own.get(mail.quote, ()):
+            revision = records.revisions.get(mail.quote, mail.revision)
+            if revision is not None and revision.customer is None:
+                yield mail
 
 
 def _ownerless(records: Records, own: _Own) -> Iterator[Machine]:

@@ -10,7 +10,6 @@ from msgspec import UNSET, structs
 from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
@@ -140,7 +139,7 @@ def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply[QuoteHea
 
 
 def whole(
-    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
+    desk: Desk, records: Records, quote: KeptQuote, figures: Revision, found: Found
 ) -> Reply[KeptQuoteOut]:
     """Return a quote with figures that are those of the revision that it shows."""
     acts = acts_of(desk, records, quote)
@@ -149,7 +148,7 @@ def whole(
 
 
 def created(
-    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
+    desk: Desk, records: Records, quote: KeptQuote, figures: Revision, found: Found
 ) -> Reply[KeptQuoteOut]:
     """Return a quote that is new."""
     location = f"/v1/quotes/{written(QUOTE, quote.number)}"
@@ -157,8 +156,8 @@ def created(
     return structs.replace(reply, headers={"Location": location})
 
 
-def reckon(desk: Desk, asked: QuoteIn) -> Figures:
-    """Return what a request comes to, once it is filled from its customer and its machine.
+def reckon(desk: Desk, asked: QuoteIn) -> Revision:
+    """Return the revision that a request comes to, once it is filled from its customer and machine.
 
     Raises: RequestRefused, and the errors of the stages.
     """
@@ -166,7 +165,8 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
     outcome = desk.service.work_out(filled)
     totals = outcome.repair.totals
-    return Figures(
+    return Revision(
+        made_at=desk.now(),
         request=msgspec.json.encode(filled),
         answer=encode_quote(desk.service.tell(outcome, filled)),
         reckoning=_reckoning(outcome),
@@ -176,8 +176,6 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
         net=totals.lines + totals.discount if totals.net is None else totals.net,
         gross=totals.gross,
         valid_until=outcome.valid_until,
-        family=asked.family,
-        serial=filled.serial,
         customer=None if customer is None else customer.number,
         machine=None if machine is None else machine.number,
     )
