@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from enum import StrEnum
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping.acts import ActRefused, NotNow, check_act
@@ -70,6 +70,23 @@ class AuthorisationTimeInvalid(ActRefused):
         )
         self.at_moment = at
         self.path = ("at",)
+
+
+class AgreedOtherwise(ActRefused):
+    """An acceptance of the revision in force on other terms than those that it was accepted on."""
+
+    code = "agreed-otherwise"
+
+    def __init__(self, given: Authorisation, other: tuple[str, ...]) -> None:
+        terms = "including" if given.includes_tax else "before"
+        super().__init__(
+            f"revision {given.revision} is already agreed ({given.means.value}, at "
+            f"{given.at.isoformat(timespec='seconds')}): {given.amount.amount_text}, with a limit "
+            f"of {given.limit.amount_text} {given.limit.currency}, {terms} tax; this acceptance "
+            f"differs in {', '.join(other)}: to change what is agreed, revise the quote"
+        )
+        self.given = given
+        self.path = other[:1]
 
 
 class Yes(Struct, frozen=True, kw_only=True):
@@ -148,12 +165,13 @@ def accept(
 ) -> KeptQuote:
     """Return a quote whose offered revision the customer authorised.
 
-    Accepting the revision in force again changes nothing.
+    Accepting the revision in force again on the same terms changes nothing.
 
-    Raises: NothingOffered, OtherRevisionOffered, NoSuchRevision, QuoteExpired, AmountDiffers,
-    LimitBelowAmount, AuthorisationTimeInvalid.
+    Raises: AgreedOtherwise, NothingOffered, OtherRevisionOffered, NoSuchRevision, QuoteExpired,
+    AmountDiffers, LimitBelowAmount, AuthorisationTimeInvalid.
     """
     if quote.agreed == revision:
+        _check_repeated(records, quote, revision, yes, preset)
         return quote
     offer = check_offer(records, "accept", quote, revision, stamp)
     due = _in_terms(offer.net, offer.gross, yes.includes_tax)
@@ -183,6 +201,24 @@ def accept(
         )
     )
     return accepted(records, stamp, quote, revision)
+
+
+def _check_repeated(
+    records: Records, quote: KeptQuote, revision: int, yes: Yes, preset: OverrunPreset | None
+) -> None:
+    """Raise AgreedOtherwise if an acceptance of the revision in force is not the recorded one. A
+    contact, a time and an amount that it does not state are the recorded ones.
+    """
+    given = records.authorisations.get(quote.number, revision)
+    if given is None:
+        return
+    limit = given.amount + allowance(preset, given.amount) if yes.limit is None else yes.limit
+    said = {**structs.asdict(yes), "limit": limit}
+    other = tuple(
+        name for name, value in said.items() if value is not None and value != getattr(given, name)
+    )
+    if other:
+        raise AgreedOtherwise(given, other)
 
 
 def limit_of(records: Records, quote: KeptQuote) -> Limit:

@@ -10,7 +10,7 @@ from msgspec import UNSET, structs
 from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision
+from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision, RevisionState
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.quote import encode_quote
@@ -29,13 +29,15 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.placing import unordered
 from kitwright.web.calls.quote_wire import (
+    Contents,
     KeptQuoteOut,
     QuoteHeadOut,
     QuoteIn,
     kept_quote,
     quote_head,
 )
-from kitwright.web.calls.unprintable import Found
+from kitwright.web.calls.standing import standing
+from kitwright.web.calls.unprintable import request_looked_at, unprintable_request
 from kitwright.web.calls.wire import ExemptionIn
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
@@ -71,12 +73,6 @@ def quote_of(records: Records, number: int) -> KeptQuote:
     return quote
 
 
-def newest_of(records: Records, number: int) -> Revision:
-    """Return the newest revision of a quote. Raises: Refusal: unknown-record."""
-    quote = quote_of(records, number)
-    return life.revision_of(records, quote, quote.latest)
-
-
 def checked(records: Records, call: Call) -> KeptQuote:
     """Return the quote of a call's path, in the version that the caller has seen.
 
@@ -101,14 +97,20 @@ def quote_tag(quote: KeptQuote) -> str:
     return tag("quote", quote.number, quote.version)
 
 
+def head_at_end(records: Records, quote: KeptQuote) -> Revision:
+    """Return the newest revision of a quote without its bodies, which are large."""
+    return records.revisions.of_quote(quote.number)[quote.latest - 1]
+
+
+def is_newer_draft(quote: KeptQuote, newest: Revision) -> bool:
+    """Return whether a quote has a draft that it does not show yet."""
+    return newest.state is RevisionState.draft and newest.number != quote.shown
+
+
 def acts_of(
-    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
+    desk: Desk, records: Records, quote: KeptQuote, newest: Revision, *, is_read: bool = False
 ) -> tuple[str, ...]:
     """Return the acts that would not be refused now; `is_read` if nothing is being written."""
-    # without their bodies, which are large
-    (newest,) = [
-        one for one in records.revisions.of_quote(quote.number) if one.number == quote.latest
-    ]
 
     def is_supplied() -> bool:
         try:
@@ -130,7 +132,9 @@ def head_of(
     desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
 ) -> QuoteHeadOut:
     """Return a quote without its figures in full."""
-    return quote_head(quote, acts_of(desk, records, quote, is_read=is_read))
+    newest = head_at_end(records, quote)
+    acts = acts_of(desk, records, quote, newest, is_read=is_read)
+    return quote_head(quote, acts, newest if is_newer_draft(quote, newest) else None)
 
 
 def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:
@@ -139,21 +143,44 @@ def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply[QuoteHea
 
 
 def whole(
-    desk: Desk, records: Records, quote: KeptQuote, figures: Revision, found: Found
+    desk: Desk,
+    records: Records,
+    quote: KeptQuote,
+    shown: Contents,
+    *,
+    is_read: bool = False,
 ) -> Reply[KeptQuoteOut]:
-    """Return a quote with figures that are those of the revision that it shows."""
-    acts = acts_of(desk, records, quote)
-    body = kept_quote(quote, acts, figures.request, figures.answer, found)
-    return Reply(body=body, tag=quote_tag(quote))
+    """Return a quote, to the last figure, with the contents of the revision that it shows."""
+    newest = head_at_end(records, quote)
+    acts = acts_of(desk, records, quote, newest, is_read=is_read)
+    draft = None
+    if is_newer_draft(quote, newest):
+        draft = life.revision_of(records, quote, quote.latest)
+        found = unprintable_request(desk.papers, draft.request, "draft")
+        shown = structs.replace(shown, unprintable=(*shown.unprintable, *found))
+    return Reply(body=kept_quote(quote, acts, shown, draft), tag=quote_tag(quote))
 
 
-def created(
-    desk: Desk, records: Records, quote: KeptQuote, figures: Revision, found: Found
-) -> Reply[KeptQuoteOut]:
+def contents(desk: Desk, records: Records, quote: KeptQuote) -> Contents:
+    """Return the contents of the revision that a quote shows, with what was added to it."""
+    revision = life.revision_of(records, quote, quote.shown)
+    return Contents(
+        request=revision.request,
+        answer=encode_quote(standing(records, quote, revision)),
+        unprintable=unprintable_request(desk.papers, revision.request),
+    )
+
+
+async def new_contents(desk: Desk, revision: Revision) -> Contents:
+    """Return the contents of a new revision."""
+    found = await request_looked_at(desk.papers, revision.request)
+    return Contents(request=revision.request, answer=revision.answer, unprintable=found)
+
+
+def created(desk: Desk, records: Records, quote: KeptQuote, shown: Contents) -> Reply[KeptQuoteOut]:
     """Return a quote that is new."""
     location = f"/v1/quotes/{written(QUOTE, quote.number)}"
-    reply = whole(desk, records, quote, figures, found)
-    return structs.replace(reply, headers={"Location": location})
+    return structs.replace(whole(desk, records, quote, shown), headers={"Location": location})
 
 
 def reckon(desk: Desk, asked: QuoteIn) -> Revision:
