@@ -28,6 +28,7 @@ _FREE = "free-"
 """How the code of a line begins that was added manually; its number follows."""
 _WORDS = frozenset({"class", "quality", "role", "scope"})
 """Facts that are ids with words of their own."""
+_PER_CENT = frozenset({"percent", "rate", "new_rate"})
 
 
 class Speaker:
@@ -213,6 +214,10 @@ class Speaker:
             self._numbers[text] = str(told)
         return self._numbers[text]
 
+    def percent(self, number: Decimal | int) -> str:
+        """Return a number of per cent with up to three decimals, and its sign."""
+        return self._texts.percent(self.number(number))
+
     def figure(self, text: str) -> str:
         """Return a number that is given as text, with all its digits and no others."""
         places = len(text.partition(".")[2])
@@ -258,7 +263,7 @@ class Speaker:
         if isinstance(fact, Money):
             return self.money(fact)
         if isinstance(fact, Decimal):
-            return self.number(fact)
+            return self.percent(fact) if name in _PER_CENT else self.number(fact)
         if isinstance(fact, date):
             return self.day(fact)
         return str(fact)

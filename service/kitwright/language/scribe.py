@@ -64,8 +64,7 @@ class Scribe:
 
     def percent(self, text: str) -> str:
         """Return a number of per cent."""
-        pattern = self._locale.percent_formats[None].pattern
-        return str(pattern).replace("#,##0", self.number(text))
+        return self._texts.percent(self.number(text))
 
     def day(self, day: date) -> str:
         """Return a date."""

@@ -61,6 +61,11 @@ class Texts(Struct, frozen=True, kw_only=True):
         """Return a text for a count, its `{names}` filled in."""
         return self.interface.ngettext(one, many, count).format_map(facts)
 
+    def percent(self, number: str) -> str:
+        """Return a number of per cent, given as the language writes numbers, with its sign."""
+        pattern = self.locale.percent_formats[None].pattern
+        return str(pattern).replace("#,##0", number)
+
     def of(self, kind: str, text: str) -> str:
         """Return a text of a kind of catalogue record; one that is not translated as it is."""
         return self.catalogue.pgettext(kind, text) if text else text
