@@ -5,6 +5,7 @@ from __future__ import annotations
 from msgspec import Struct
 
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed
+from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.letterhead import Letterhead
@@ -65,6 +66,7 @@ def quote_page(
         machine=envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
         picture="" if assessment is None else leakage_svg(assessment, scribe),
         readings=[(leakage_told(one, scribe), one.words or "") for one in leakage],
+        tested=basis_told(paper, scribe),
         diagnoses=[_diagnosis(one, scribe) for one in faults if one.grade],
         groups=lines_of(paper, scribe),
         totals=totals_of(paper, scribe, is_owed=is_owed(envelope)),

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from kitwright.documents.balance_view import exemption_told, is_owed
+from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contact import Contact
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.frame import (
@@ -94,6 +95,7 @@ def quote_sheet(
         "reported": text_lines(paper.complaint),
         "found": [] if paper.assessment is None else _found(paper.assessment, scribe),
         **_readings(paper.assessment, scribe),
+        "basis": basis_told(paper, scribe),
         "jobs": [
             [
                 scribe.on_cylinder(job.name, job.cylinder),
