@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from tests.cases.counter import Json
 from tests.documents import printed
-from tests.documents.offers import ENVELOPE, case, of_findings, paper, shown
+from tests.documents.offers import ENVELOPE, case, for_a_test, of_findings, paper, shown
 from tests.documents.reading import read, section, text
 
 from kitwright.documents.basis_words import basis_told
@@ -97,3 +97,11 @@ def test_quote_without_test_results_says_so_on_page_and_pdf(
 
 def test_quote_with_readings_needs_no_words_for_its_basis() -> None:
     assert basis_told(paper(of_findings()), Scribe("en")) == ""
+
+
+def test_work_chosen_from_findings_is_not_said_to_be_requested_by_name() -> None:
+    reasons = [why for job in for_a_test()["jobs"] for why in job["why"]]
+
+    assert [(why["code"], why["text"]) for why in reasons] == [
+        ("chosen-by-findings", "Chosen on the basis of the findings.")
+    ]

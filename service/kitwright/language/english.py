@@ -7,6 +7,7 @@ from typing import Final
 SENTENCES: Final[dict[str, str]] = {
     "asked-by-diagnosis": "Needed to repair: {diagnosis} ({scope} scope).",
     "asked-by-counter": "Requested by name.",
+    "chosen-by-findings": "Chosen on the basis of the findings.",
     "added-by-counter": "Added to the quote.",
     "access-of-job": "The work is done here: {job}.",
     "stands-before": "Removed before: {component}.",
