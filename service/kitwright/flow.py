@@ -114,7 +114,13 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
     if faults or assessment is None:
         raise RequestRefused(faults)
     course = choose_course(workshop.catalogue, assessment)
-    plain = structs.replace(asked, findings=None, diagnoses=course.diagnoses, jobs=course.jobs)
+    plain = structs.replace(
+        asked,
+        findings=None,
+        diagnoses=course.diagnoses,
+        jobs=course.jobs,
+        is_by_findings=True,
+    )
     outcome = quote_repair(workshop, plain)
     basis = Basis(
         assessment=assessment,

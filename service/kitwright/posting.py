@@ -35,7 +35,7 @@ class StoredOutbox:
         number, place = int(hook), int(seq)
 
         def settle(records: Records) -> None:
-            kept = records.events.hook(number)
+            kept = records.hooks.get(number)
             if kept is None:
                 return
             if kept.url != delivery.url and not outcome.is_delivered:
@@ -50,7 +50,7 @@ class StoredOutbox:
                 failure = _LAST_ATTEMPT + failure
             is_active = kept.is_active and not outcome.is_gone
             if (failure, is_active) != (kept.failure, kept.is_active):
-                records.events.put_hook(
+                records.hooks.put(
                     structs.replace(
                         kept, failure=failure, is_active=is_active, version=kept.version + 1
                     )

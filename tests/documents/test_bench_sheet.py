@@ -99,6 +99,41 @@ def test_bench_sheet_renews_each_part_at_its_refit_or_job(form: str) -> None:
     assert "Replace: 1 piece Head gasket, multi-layer, cylinder 2 (V68-G-103)" in sheet
 
 
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_names_no_part_that_is_not_decided(form: str) -> None:
+    quote = quote_of("v68-zero-turn-one-head-no-serial")
+    sheet = told(form, quote)
+
+    first, second = quote.part_questions
+    assert first.parts == second.parts
+    for cylinder in (1, 2):
+        assert (
+            f"1 piece intake gasket, cylinder {cylinder}: not decided yet; read the engine's "
+            "plate: Intake gasket, paper (up to serial number 3119999) (V68-G-120) / "
+            "Intake O-ring, moulded (from serial number 3120000) (V68-G-121)"
+        ) in sheet
+    assert sheet.count(first.priced) == 2
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_names_the_machines_that_decide_about_a_part(form: str) -> None:
+    quote = quote_of("v68-not-named-new-engine")
+    question = quote.chassis_question
+    assert question is not None
+    held = {(one.role, one.cylinder) for one in question.held}
+    needs = [need for need in quote.kit.needs if (need.role, need.cylinder) in held]
+    machines = " / ".join(one.name for one in question.options)
+
+    sheet = told(form, quote)
+
+    assert needs
+    for need in needs:
+        assert (
+            f"({need.part}): not decided yet; not every machine needs it, so check which one it "
+            f"is: {machines}"
+        ) in sheet
+
+
 def test_bench_sheet_adds_up_what_is_used() -> None:
     quote = quote_of()
     used = [need for need in quote.kit.needs if need.kind == "used"]

@@ -214,7 +214,29 @@ def _used(quote: Quote, scribe: Scribe) -> list[str]:
 
 
 def _parts(need: Need, quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield the parts that are fitted for a need, under the number that is actually taken."""
+    """Yield what is fitted for a need, by the number that is really taken. If that is not decided
+    yet, say what decides: the engine's plate, or which machine the engine is in.
+    """
+    where = (need.role, need.cylinder)
+    for question in quote.part_questions:
+        if (question.role, question.cylinder) == where:
+            yield scribe.say(
+                "{quantity} {unit} {name}: not decided yet; read the engine's plate: {parts}",
+                quantity=scribe.number(need.quantity),
+                unit=scribe.unit(need.measure, need.quantity),
+                name=scribe.thing(need.role, need.cylinder),
+                parts=" / ".join(f"{one.name} ({one.id})" for one in question.options),
+            )
+            return
+    machine = quote.chassis_question
+    if machine and where in {(held.role, held.cylinder) for held in machine.held}:
+        yield scribe.say(
+            "{part}: not decided yet; not every machine needs it, so check which one it is: "
+            "{machines}",
+            part=_part(need, scribe),
+            machines=" / ".join(one.name for one in machine.options),
+        )
+        return
     names = {line.code: line.description for line in quote.lines}
     left = Decimal(need.quantity)
     for cover in (cover for pack in quote.kit.packs for cover in pack.covers):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed
+from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.line_words import grouped, notes_of, purchase_of, sum_of
@@ -41,6 +42,7 @@ def quote_page(
         leakage_svg=leakage_svg,
         leakage_told=leakage_told,
         sureness=_sureness(scribe),
+        tested=basis_told(quote, scribe),
         groups=grouped(quote, scribe),
         purchase_of=purchase_of,
         notes_of=notes_of,

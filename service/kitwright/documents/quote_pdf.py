@@ -10,6 +10,7 @@ from msgspec import structs
 
 from kitwright.catalogue.model import Contact
 from kitwright.documents.balance_view import exemption_told, is_owed
+from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contingency_view import contingencies_of, sums_of
 from kitwright.documents.frame import (
     customer_lines,
@@ -106,6 +107,7 @@ def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Conta
         "machine": machine_rows(quote, envelope, scribe),
         "reported": text_lines(quote.complaint),
         **_findings(quote.assessment, scribe),
+        "basis": basis_told(quote, scribe),
         "jobs": [
             [scribe.named(job), *dict.fromkeys(why.text for why in customers_reasons(job.why))]
             for job in quote.jobs

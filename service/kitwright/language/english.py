@@ -7,6 +7,7 @@ from typing import Final
 SENTENCES: Final[dict[str, str]] = {
     "asked-by-diagnosis": "Needed to repair: {diagnosis} ({scope} scope).",
     "asked-by-counter": "Requested by name.",
+    "chosen-by-findings": "Chosen on the basis of the findings.",
     "added-by-counter": "Added to the quote.",
     "access-of-job": "The work is done here: {job}.",
     "stands-before": "Removed before: {component}.",
@@ -33,9 +34,9 @@ SENTENCES: Final[dict[str, str]] = {
     "shares-work": "The work in common with “{job}” is charged there.",
     "bench-minimum": "{minutes} min added, up to the minimum bench charge of {minimum} min.",
     "diagnostic-done": "The tests that led to this quote.",
-    "diagnostic-credited": "{percent}% of the diagnostic fee is credited against the repair.",
+    "diagnostic-credited": "{percent} of the diagnostic fee is credited against the repair.",
     "supplies-of-labour": (
-        "{percent}% of {labour} labour, at most {cap}, less {chemicals} for chemicals listed above."
+        "{percent} of {labour} labour, at most {cap}, less {chemicals} for chemicals listed above."
     ),
     "oil-drained": "Used oil disposed of: {litres} L.",
     "freight-of-orders": (
@@ -49,13 +50,13 @@ SENTENCES: Final[dict[str, str]] = {
     "price-overridden": "Price set by {by} instead of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
     "tax-rate-changes": (
-        "{tax} is {rate}% on the day of this quote and {new_rate}% from {first_day}. The new rate "
+        "{tax} is {rate} on the day of this quote and {new_rate} from {first_day}. The new rate "
         "may apply to work that is finished from that day."
     ),
     "discount-of-line": 'Discount on "{code}", given by {by}: {reason}',
-    "percent-of-line": '{percent}% discount on "{code}", given by {by}: {reason}',
+    "percent-of-line": '{percent} discount on "{code}", given by {by}: {reason}',
     "discount-of-quote": "Share of the discount on the whole quote, given by {by}: {reason}",
-    "percent-of-quote": "{percent}% discount on the whole quote, given by {by}: {reason}",
+    "percent-of-quote": "{percent} discount on the whole quote, given by {by}: {reason}",
     "customer-brings": "Supplied by the customer: no warranty on the part itself.",
     "core-deposit": "Refunded when the old part is returned.",
     "sublet-of-job": "Sublet to a specialist: {job}. Additional working days: {days}.",

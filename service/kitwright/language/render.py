@@ -30,6 +30,7 @@ _FREE = "free-"
 """The start of the code of an added line; its number follows."""
 _WORDS = frozenset({"class", "quality", "role", "scope"})
 """Facts that are ids with words of their own."""
+_PER_CENT = frozenset({"percent", "rate", "new_rate"})
 
 
 class Speaker(Wording):
@@ -191,6 +192,10 @@ class Speaker(Wording):
             self._numbers.put(text, told)
         return told
 
+    def percent(self, number: Decimal | int) -> str:
+        """Return a number of per cent with up to three decimals, and its sign."""
+        return self._texts.percent(self.number(number))
+
     def figure(self, text: str) -> str:
         """Return a decimal number with all its digits, not grouped."""
         places = len(text.partition(".")[2])
@@ -238,7 +243,7 @@ class Speaker(Wording):
         if isinstance(fact, Money):
             return self.money(fact)
         if isinstance(fact, Decimal):
-            return self.number(fact)
+            return self.percent(fact) if name in _PER_CENT else self.number(fact)
         if isinstance(fact, date):
             return self.day(fact)
         return str(fact)

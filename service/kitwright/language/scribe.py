@@ -63,8 +63,7 @@ class Scribe(Wording):
 
     def percent(self, text: str) -> str:
         """Return a number of per cent with its sign."""
-        pattern = self._locale.percent_formats[None].pattern
-        return str(pattern).replace("#,##0", self.number(text))
+        return self._texts.percent(self.number(text))
 
     def quantity(self, quantity: str, measure: str) -> str:
         """Return a quantity with its unit, such as "2 sets"."""

@@ -61,6 +61,11 @@ class Texts(Struct, frozen=True, kw_only=True):
         """Return the translation for a count, with its `{names}` filled in."""
         return self.interface.ngettext(one, many, count).format_map(facts)
 
+    def percent(self, number: str) -> str:
+        """Return a number of per cent, given as the language writes numbers, with its sign."""
+        pattern = self.locale.percent_formats[None].pattern
+        return str(pattern).replace("#,##0", number)
+
     def of(self, kind: str, text: str) -> str:
         """Return the translation of a catalogue text, or the text itself if there is none.
 
