@@ -52,7 +52,7 @@ from kitwright.web.calls.service import Service
 from kitwright.web.description import handlers as description
 from kitwright.web.description.examples import find_examples
 from kitwright.web.description.openapi import describe
-from kitwright.web.edge import methods, unmet
+from kitwright.web.edge import unmet
 from kitwright.web.edge.auth import Keyring, guard
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.limits import Limits
@@ -320,7 +320,7 @@ def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
     service = desk.service
     return Litestar(
         route_handlers=[
-            *methods.make_handlers(ALL_OPERATIONS),
+            *unmet.make_options_handlers(ALL_OPERATIONS),
             *calls.HANDLERS,
             *description.HANDLERS,
         ],

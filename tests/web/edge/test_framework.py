@@ -59,13 +59,13 @@ def client(**more: Any) -> Iterator[TestClient[Any]]:
 
 
 def test_options_name_one_method_of_several() -> None:
-    """Else edge/methods.py can go."""
+    """Else the handlers of OPTIONS in edge/unmet.py can go."""
     with client() as opened:
         assert opened.options("/things").headers["allow"] == "GET, OPTIONS"
 
 
 def test_head_is_not_answered_where_get_is() -> None:
-    """Else edge/edge.py need not turn HEAD into GET."""
+    """Else operation.methods_of need not add HEAD to GET."""
     with client() as opened:
         assert opened.head("/things").status_code == 405
 

@@ -18,7 +18,7 @@ from kitwright.web.edge.body import check_json, receive, receive_json
 from kitwright.web.edge.conditions import match
 from kitwright.web.edge.negotiate import best_form
 from kitwright.web.edge.once import fingerprint, read_idempotency_key
-from kitwright.web.edge.operation import OPERATION, Operation
+from kitwright.web.edge.operation import OPERATION, Operation, methods_of, route_path
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply, encoded, response
 
@@ -90,8 +90,8 @@ def route(operation: Operation, handler: Handler) -> HTTPRouteHandler:
         return await handler(request)
 
     return HTTPRouteHandler(
-        operation.path.replace("}", ":str}"),
-        http_method=operation.method.upper(),  # type: ignore[arg-type]  # one of HTTP's own
+        route_path(operation.path),
+        http_method=methods_of(operation),
         name=operation.id,
         status_code=operation.status,
         opt={OPERATION: operation},

@@ -83,7 +83,7 @@ class Keyring:
             if is_limited:
                 self._slow_down(self._by_address, _address(request))
             return
-        is_reading = request["method"] == "GET"
+        is_reading = request["method"] in ("GET", "HEAD")
         challenge = _READING_CHALLENGE if is_reading else _CHALLENGE
         shown = _shown(request["headers"], is_reading)
         key = None if shown is None else self._find(shown)

@@ -78,6 +78,16 @@ def operation_of(handler: BaseRouteHandler) -> Operation | None:
     return found
 
 
+def methods_of(one: Operation) -> list[Any]:
+    """Return the HTTP methods that a call answers: with GET, it also answers HEAD."""
+    return ["GET", "HEAD"] if one.method == "get" else [one.method.upper()]
+
+
+def route_path(path: str) -> str:
+    """Return a path of the API description as the framework's."""
+    return path.replace("}", ":str}")
+
+
 def variables_of(one: Operation) -> dict[str, str]:
     """Return the variables of a path, each with its description."""
     steps = one.path.split("/")

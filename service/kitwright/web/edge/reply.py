@@ -50,7 +50,7 @@ def response(
         headers["Vary"] = "Accept"
     if reply.tag is not None:
         headers["ETag"] = reply.tag
-        if request.method == "GET":
+        if request.method in ("GET", "HEAD"):
             headers.setdefault("Cache-Control", "no-cache")
             if has_it(request, reply.tag):
                 return Response(b"", status_code=304, headers=headers, media_type=reply.form)

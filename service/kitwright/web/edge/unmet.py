@@ -1,8 +1,10 @@
-"""Unmet: answers requests with an unknown path, or with a method that the path does not take."""
+"""Unmet: answers requests with an unknown path, with a method that the path does not take, and with
+OPTIONS.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from difflib import get_close_matches
 from typing import Any, Final
 
@@ -12,7 +14,9 @@ from litestar.exceptions import (
     MethodNotAllowedException,
     NotFoundException,
 )
+from litestar.handlers import HTTPRouteHandler
 
+from kitwright.web.edge.operation import Operation, methods_of, route_path
 from kitwright.web.edge.problems import Refusal, on_refusal
 
 _MOST_SHOWN: Final = 100
@@ -42,13 +46,36 @@ def make_exception_handlers(templates: Iterable[str]) -> Handlers:
 
     def untaken(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
         allow = (error.headers or {}).get("allow", "")
-        methods = sorted({each.strip() for each in allow.split(",")} | _with_head(allow))
+        methods = sorted(each.strip() for each in allow.split(","))
         path, method = request.scope["path"], request.scope["method"]
         detail = f"{_shown(path)} does not take {method[:20]}: it takes {_listed(methods)}"
-        headers = {"Allow": ", ".join(methods)}
-        return on_refusal(request, Refusal("method-not-allowed", detail, headers=headers))
+        return on_refusal(request, Refusal("method-not-allowed", detail, headers=_allow(methods)))
 
     return {NotFoundException: unknown, MethodNotAllowedException: untaken}
+
+
+def make_options_handlers(operations: Iterable[Operation]) -> Iterator[HTTPRouteHandler]:
+    """Yield a handler of OPTIONS for each path with several operations.
+
+    Register them first: the framework makes its own handler as soon as it meets a path, and that
+    one names only the first method.
+    """
+    by_path: dict[str, set[str]] = {}
+    for operation in operations:
+        by_path.setdefault(operation.path, {"OPTIONS"}).update(methods_of(operation))
+    for path, methods in by_path.items():
+        yield _options(path, sorted(methods))
+
+
+def _options(path: str, methods: list[str]) -> HTTPRouteHandler:
+    async def options() -> Response[None]:
+        return Response(None, status_code=204, headers=_allow(methods))
+
+    return HTTPRouteHandler(route_path(path), http_method="OPTIONS", status_code=204)(options)
+
+
+def _allow(methods: Iterable[str]) -> dict[str, str]:
+    return {"Allow": ", ".join(methods)}
 
 
 def nearest(path: str, templates: Iterable[str]) -> str | None:
@@ -71,11 +98,6 @@ def _filled(template: str, given: list[str]) -> str:
         if segment.startswith("{") and place < len(given):
             segments[place] = given[place]
     return "/".join(segments)
-
-
-def _with_head(allow: str) -> set[str]:
-    # the edge answers HEAD for every GET
-    return {"HEAD"} if "GET" in allow else set()
 
 
 def _listed(methods: list[str]) -> str:
