@@ -53,7 +53,7 @@ from kitwright.web.description import handlers as description
 from kitwright.web.description.examples import find_examples
 from kitwright.web.description.openapi import describe
 from kitwright.web.edge import unmet
-from kitwright.web.edge.auth import Keyring, guard
+from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.limits import Limits
 from kitwright.web.edge.log import Journal, JournalHandler
@@ -324,7 +324,7 @@ def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
             *calls.HANDLERS,
             *description.HANDLERS,
         ],
-        guards=[guard(desk.keyring)],
+        before_request=desk.keyring.admit,
         exception_handlers={
             **HANDLERS,
             **unmet.make_exception_handlers(one.path for one in ALL_OPERATIONS),
