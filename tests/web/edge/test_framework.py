@@ -4,12 +4,13 @@ A test that fails here is good news: the framework has caught up, and the module
 go, or part of it.
 """
 
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
 import pytest
-from litestar import Litestar, get, post
+from litestar import Litestar, Request, get, post
 from litestar.connection import ASGIConnection
 from litestar.datastructures import State
 from litestar.exceptions import InternalServerException
@@ -151,3 +152,20 @@ def test_guard_is_given_a_copy_of_its_handler() -> None:
         opened.get("/things")
 
     assert seen == [False]
+
+
+def test_plain_function_before_a_request_runs_in_another_thread() -> None:
+    """Else `Keyring.admit` of edge/auth.py may be a plain function."""
+    seen: list[int] = []
+
+    @get("/thread", sync_to_thread=False)
+    def thread() -> None:
+        seen.append(threading.get_ident())
+
+    def before(_: Request[Any, Any, State]) -> None:
+        seen.append(threading.get_ident())
+
+    with TestClient(Litestar([thread], before_request=before, openapi_config=None)) as opened:
+        opened.get("/thread")
+
+    assert len(set(seen)) == 2

@@ -54,7 +54,8 @@ class Keyring:
         """Add a new key, or replace a changed one."""
         self._keys[key.id] = key
 
-    def admit(self, request: Request[Any, Any, Any]) -> None:
+    # a plain function would run in another thread
+    async def admit(self, request: Request[Any, Any, Any]) -> None:
         """Admit a call and put its key's id into the request's state, or refuse the call.
 
         A call without an operation needs the scope `owner`. One whose operation has no scope needs
