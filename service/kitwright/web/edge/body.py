@@ -11,7 +11,6 @@ from typing import Any, Final, TypeVar
 
 import msgspec
 from litestar import Request
-from litestar.types import Receive
 from msgspec import Struct
 
 from kitwright.web.edge.faults import Members, NoNumber, find_faults, shape_of
@@ -63,31 +62,25 @@ def _wrong_media(detail: str) -> Refusal:
 
 
 async def receive(request: Request[Any, Any, Any], most: int = MOST_BYTES) -> bytes:
-    """Return a request's body as bytes, as `receive_body` does."""
-    announced = request.headers.get("content-length", "0")
-    return await receive_body(announced, request.receive, most)
-
-
-async def receive_body(announced: str, receive: Receive, most: int = MOST_BYTES) -> bytes:
-    """Return the complete body of an announced length; stop reading at the largest size allowed.
+    """Return a request's complete body; stop reading at the largest size allowed.
 
     Raises: Refusal: body-too-large, bad-request if it ends too early.
     """
-    if announced.isdecimal() and len(announced) < 20 and int(announced) <= most:
-        parts: list[bytes] = []
-        size = 0
-        while True:
-            message = await receive()
-            if message["type"] != "http.request":
-                raise Refusal("bad-request", "the body ended before its announced length")
-            part = message.get("body", b"")
-            size += len(part)
-            if size > most:
-                break
-            parts.append(part)
-            if not message.get("more_body", False):
-                return b"".join(parts)
-    raise Refusal("body-too-large", f"the body should have at most {most} bytes")
+    announced = request.headers.get("content-length", "0")
+    # no more digits than Python reads as a number
+    is_small = announced.isdecimal() and len(announced) < 20 and int(announced) <= most
+    body = bytearray()
+    more = True
+    while is_small and more:
+        message = await request.receive()
+        if message["type"] != "http.request":
+            raise Refusal("bad-request", "the body ended before its announced length")
+        body += message.get("body", b"")
+        more = message.get("more_body", False)
+        is_small = len(body) <= most
+    if not is_small:
+        raise Refusal("body-too-large", f"the body should have at most {most} bytes")
+    return bytes(body)
 
 
 def decode(raw: bytes, shape: type[T]) -> T:
