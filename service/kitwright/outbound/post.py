@@ -116,7 +116,7 @@ class Poster:
             async with (
                 asyncio.timeout(self._deadline_seconds),
                 self._pool.stream(
-                    "POST", target.url, headers={**_HEADERS, **headers}, content=body
+                    "POST", target.url, headers=[*_HEADERS.items(), *headers.items()], content=body
                 ) as answer,
             ):
                 status = answer.status
