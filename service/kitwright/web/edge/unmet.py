@@ -18,9 +18,9 @@ from litestar.handlers import HTTPRouteHandler
 
 from kitwright.web.edge.operation import Operation, methods_of, route_path
 from kitwright.web.edge.problems import Refusal, on_refusal
+from kitwright.web.edge.wording import shown
 
 _MOST_SHOWN: Final = 100
-"""The number of characters of a path that a message repeats."""
 _MOST_COMPARED: Final = 64
 """The longest path that is compared with known paths: comparing takes time, and needs no key."""
 _CLOSE: Final = 0.7
@@ -42,13 +42,17 @@ def make_exception_handlers(templates: Iterable[str]) -> Handlers:
         path = request.scope["path"]
         close = nearest(path, known)
         hint = f"did you mean {close}?" if close else "/docs lists all paths"
-        return on_refusal(request, Refusal("not-found", f"no path {_shown(path)} here; {hint}"))
+        return on_refusal(
+            request, Refusal("not-found", f"no path {shown(path, _MOST_SHOWN)} here; {hint}")
+        )
 
     def untaken(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
         allow = (error.headers or {}).get("allow", "")
         methods = sorted(each.strip() for each in allow.split(","))
         path, method = request.scope["path"], request.scope["method"]
-        detail = f"{_shown(path)} does not take {method[:20]}: it takes {_listed(methods)}"
+        detail = (
+            f"{shown(path, _MOST_SHOWN)} does not take {method[:20]}: it takes {_listed(methods)}"
+        )
         return on_refusal(request, Refusal("method-not-allowed", detail, headers=_allow(methods)))
 
     return {NotFoundException: unknown, MethodNotAllowedException: untaken}
@@ -102,7 +106,3 @@ def _filled(template: str, given: list[str]) -> str:
 
 def _listed(methods: list[str]) -> str:
     return " and ".join((", ".join(methods[:-1]), methods[-1])) if methods[1:] else methods[0]
-
-
-def _shown(path: str) -> str:
-    return repr(path if len(path) <= _MOST_SHOWN else f"{path[:_MOST_SHOWN]}…")
