@@ -103,16 +103,11 @@ ALL_OPERATIONS: Final = (
 
 def openapi_document(service: Service) -> dict[str, object]:
     """Return the API description, its examples run on the service's own catalogue."""
-    requests = {
-        one.id: {
-            path.name.split(".")[1]: path.read_bytes()
-            for path in examples_folder().glob(f"{one.id}.*.json")
-        }
-        for one in ALL_OPERATIONS
-        if one.takes is not None
-    }
-    shapes = {one.id: one.takes for one in ALL_OPERATIONS if one.takes is not None}
-    examples = find_examples(service, requests, shapes)
+    requests: dict[str, dict[str, bytes]] = {}
+    for path in examples_folder().glob("*.*.json"):
+        operation, name, _ = path.name.split(".")
+        requests.setdefault(operation, {})[name] = path.read_bytes()
+    examples = find_examples(service, ALL_OPERATIONS, requests)
     return describe(ALL_OPERATIONS, kitwright.__version__, examples)
 
 

@@ -63,12 +63,11 @@ class Keyring:
 
         Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls.
         """
-        address = "" if request.client is None else request.client.host
         operation = operation_of(request.route_handler)
         # which methods a path takes is public
         if request.method == "OPTIONS" or (operation is not None and operation.scope is None):
             if operation is None or operation.is_limited:
-                _slow_down(self._by_address, address)
+                _slow_down(self._by_address, _address(request))
             return
         scope = Scope.OWNER if operation is None or operation.scope is None else operation.scope
         is_reading = request.method in ("GET", "HEAD")
@@ -76,7 +75,7 @@ class Keyring:
         key = self._find(shown)
         if key is None:
             # every call without a valid key counts, so guessing keys is slowed down
-            _slow_down(self._by_address, address)
+            _slow_down(self._by_address, _address(request))
             challenge = f"{_BASIC}, {_BEARER}" if is_reading else _BEARER
             raise _unknown(shown, challenge)
         _slow_down(self._by_key, key.id)
@@ -103,6 +102,10 @@ class Keyring:
         if key is None or key.revoked_at is not None:
             return None
         return key if is_same(KeyHash(key.hash), shown_hash) else None
+
+
+def _address(request: Request[Any, Any, Any]) -> str:
+    return "" if request.client is None else request.client.host
 
 
 def _slow_down(limits: Limits, who: str) -> None:

@@ -6,7 +6,7 @@ import json
 import re
 from collections import Counter
 from functools import cache
-from itertools import islice
+from itertools import accumulate, islice
 from typing import Any, Final, TypeVar
 
 import msgspec
@@ -30,7 +30,8 @@ MOST_FAULTS: Final = 100
 _BOM: Final = b"\xef\xbb\xbf"
 _LONGEST_NUMBER: Final = 50
 _HUGE: Final[int] = 10**_LONGEST_NUMBER
-_BRACKETS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"?|[\[{]|[\]}]', re.DOTALL)
+_STRINGS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"?', re.DOTALL)
+_BRACKETS: Final = re.compile(rb"[\[\]{}]")
 
 
 async def receive_json(request: Request[Any, Any, Any]) -> bytes:
@@ -173,15 +174,6 @@ def _malformed(detail: str) -> Refusal:
 
 
 def _is_too_deep(raw: bytes) -> bool:
-    if raw.count(b"[") + raw.count(b"{") <= MOST_DEPTH:
-        return False
-    depth = 0
-    for token in _BRACKETS.finditer(raw):
-        sign = token[0]
-        if sign in (b"[", b"{"):
-            depth += 1
-            if depth > MOST_DEPTH:
-                return True
-        elif sign in (b"]", b"}"):
-            depth -= 1
-    return False
+    brackets = _BRACKETS.findall(_STRINGS.sub(b"", raw))
+    depths = accumulate(1 if bracket in b"[{" else -1 for bracket in brackets)
+    return max(depths, default=0) > MOST_DEPTH

@@ -53,7 +53,8 @@ def make_exception_handlers(templates: Iterable[str]) -> Handlers:
         detail = (
             f"{shown(path, _MOST_SHOWN)} does not take {method[:20]}: it takes {_listed(methods)}"
         )
-        return on_refusal(request, Refusal("method-not-allowed", detail, headers=_allow(methods)))
+        headers = {"Allow": ", ".join(methods)}
+        return on_refusal(request, Refusal("method-not-allowed", detail, headers=headers))
 
     return {NotFoundException: unknown, MethodNotAllowedException: untaken}
 
@@ -68,18 +69,16 @@ def make_options_handlers(operations: Iterable[Operation]) -> Iterator[HTTPRoute
     for operation in operations:
         by_path.setdefault(operation.path, {"OPTIONS"}).update(methods_of(operation))
     for path, methods in by_path.items():
-        yield _options(path, sorted(methods))
+        yield HTTPRouteHandler(
+            route_path(path),
+            http_method="OPTIONS",
+            status_code=204,
+            response_headers={"Allow": ", ".join(sorted(methods))},
+        )(_options)
 
 
-def _options(path: str, methods: list[str]) -> HTTPRouteHandler:
-    async def options() -> Response[None]:
-        return Response(None, status_code=204, headers=_allow(methods))
-
-    return HTTPRouteHandler(route_path(path), http_method="OPTIONS", status_code=204)(options)
-
-
-def _allow(methods: Iterable[str]) -> dict[str, str]:
-    return {"Allow": ", ".join(methods)}
+async def _options() -> None:
+    """Answer with the headers alone."""
 
 
 def nearest(path: str, templates: Iterable[str]) -> str | None:
