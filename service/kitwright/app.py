@@ -145,7 +145,7 @@ def open_desk(
         service,
         store,
         keyring,
-        papers=ShopPapers(service.workshop.catalogue, service.workshop.shop),
+        papers=_papers(service),
         files=PhotoFiles(settings.data),
         kind_of=kind_of,
         secret=secret,
@@ -162,14 +162,18 @@ def open_desk(
 
 def make_writer(service: Service, settings: Settings) -> LetterWriter:
     """Return the writer of e-mails to customers; replies go to the shop's address if it has one."""
-    shop = service.workshop.shop
+    contact = service.workshop.shop.contact
     return LetterWriter(
         settings.mail_from,
         settings.public_url,
         local_links=settings.local_links,
-        reply_to=None if shop.contact is None else shop.contact.email,
-        quote_pdf=ShopPapers(service.workshop.catalogue, shop).quote_pdf,
+        reply_to=None if contact is None else contact.email,
+        quote_pdf=_papers(service).quote_pdf,
     )
+
+
+def _papers(service: Service) -> ShopPapers:
+    return ShopPapers(service.workshop.catalogue, service.workshop.shop)
 
 
 def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
@@ -383,9 +387,7 @@ def serve_service(
     def prepare(service: Service) -> Callable[[], None]:
         fresh = make_writer(service, settings)
         fresh.public_url = writer.public_url
-        workshop = service.workshop
-        papers = ShopPapers(workshop.catalogue, workshop.shop)
-        renewed = desk.renewed(service, papers, fresh.write)
+        renewed = desk.renewed(service, _papers(service), fresh.write)
         answers = answer_calls(renewed, app.metrics)
 
         def take_over() -> None:

@@ -48,12 +48,13 @@ def check_json(request: Request[Any, Any, Any]) -> None:
 
     Raises: Refusal: wrong-media-type.
     """
-    given = request.headers.get("content-type", "")
+    headers = request.headers
+    given = headers.get("content-type", "")
     if given != JSON:
         kind, parameters = media_type(given)
         if kind != JSON or parameters.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
             raise _wrong_media("the body should be application/json in UTF-8")
-    if request.headers.get("content-encoding", "identity").lower() != "identity":
+    if headers.get("content-encoding", "identity").lower() != "identity":
         raise _wrong_media("the body should be sent without Content-Encoding")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import date, datetime
 from functools import cache
 from itertools import islice
@@ -48,10 +49,7 @@ _JSON: Final[dict[type[inspect.Type], type]] = {
 """Kind of a member -> the Python type of its values; other kinds are left to the conversion of the
 complete struct.
 """
-_TIMES: Final[dict[type[inspect.Type], Any]] = {
-    inspect.DateType: date,
-    inspect.DateTimeType: Annotated[datetime, Meta(tz=True)],
-}
+_Time = Annotated[datetime, Meta(tz=True)]
 
 
 @cache
@@ -117,8 +115,10 @@ def _wrong(value: Any, kind: inspect.Type) -> str | None:
             return None if re.search(kind.pattern or "", value) else "wrong-form"
         case inspect.EnumType() | inspect.LiteralType():
             return None if value in choices(kind) else "not-a-choice"
-        case inspect.DateType() | inspect.DateTimeType():
-            return _wrong_time(value, _TIMES[type(kind)])
+        case inspect.DateType():
+            return None if _fits(value, date) else "wrong-form"
+        case inspect.DateTimeType():
+            return None if _fits(value, _Time) else "wrong-form"
     return None
 
 
@@ -126,12 +126,11 @@ def _is_within(number: int, least: int | None, most: int | None) -> bool:
     return (least is None or number >= least) and (most is None or number <= most)
 
 
-def _wrong_time(value: str, kind: Any) -> str | None:
-    try:
-        msgspec.convert(value, kind, strict=True)
-    except msgspec.ValidationError:
-        return "wrong-form"
-    return None
+def _fits(value: str, kind: Any) -> bool:
+    with suppress(msgspec.ValidationError):
+        msgspec.convert(value, kind)
+        return True
+    return False
 
 
 def _members(value: Members, shape: inspect.StructType, path: Path) -> Iterator[FaultOut]:
