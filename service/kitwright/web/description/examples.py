@@ -58,7 +58,10 @@ def find_examples(
     Of the `requests`, by operation id and name, those are included that this service's catalogue
     can answer. Requests for stored records are included if they have the call's shape.
     """
-    answered = {"assessFindings": service.assess, "previewQuote": service.quote}
+    answered: dict[str, Callable[[Any], object]] = {
+        "assessFindings": service.assess,
+        "previewQuote": service.quote,
+    }
     variables: dict[str, Mapping[str, str]] = {}
     answers: dict[str, Any] = {
         "getLiveness": HealthOut(status="alive"),

@@ -32,7 +32,7 @@ class NoNumber(str):
     __slots__ = ()
 
 
-_JSON: Final[dict[type[inspect.Type], type]] = {
+_JSON: Final[dict[type[inspect.Type], Any]] = {
     inspect.StructType: Members,
     inspect.DictType: Members,
     inspect.VarTupleType: list,

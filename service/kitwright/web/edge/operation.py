@@ -1,4 +1,4 @@
-"""Operation: describes one call, for its handler, its guard and the API description."""
+"""Operation: describes one call, for its handler, its admission and the API description."""
 
 from __future__ import annotations
 
