@@ -10,8 +10,9 @@ from typing import Any, Final, TypeVar
 from urllib.parse import parse_qsl
 
 import msgspec
-from litestar import Request, Response
+from litestar import Request
 from litestar.handlers import HTTPRouteHandler
+from litestar.response.base import ASGIResponse
 from msgspec import Struct, structs
 
 from kitwright.documents.notice_page import Notice
@@ -95,7 +96,7 @@ def decision(
         one = structs.replace(one, problems=(*one.problems, "link-expired"))
         as_json = answering(one, preparing(decide))
 
-        async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+        async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
             kind, _ = media_type(request.headers.get("content-type", ""))
             if kind != _FORM:
                 return await as_json(request)
