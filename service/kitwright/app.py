@@ -41,7 +41,7 @@ from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
 from kitwright.posting import StoredOutbox
 from kitwright.renewal import Renewal
-from kitwright.serving import serve_app
+from kitwright.serving import address_of, listen, serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
 from kitwright.store.engine import SqliteStore
@@ -398,7 +398,8 @@ def serve_service(
 
     renewal = Renewal(service, settings.catalog, lambda: make_service(settings), prepare, journal)
     try:
-        serve_app(app, settings.host, settings.port, told, renewal.ask)
+        listener = listen(settings.host, settings.port)
+        serve_app(app, [listener], lambda: told(address_of(settings.host, listener)), renewal.ask)
     finally:
         store.close()
         with suppress(OSError):

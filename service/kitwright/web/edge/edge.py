@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from http import HTTPStatus
 from itertools import count
 from secrets import token_hex
 from time import perf_counter
@@ -167,9 +168,11 @@ def _document(code: str, detail: str) -> tuple[list[tuple[bytes, bytes]], bytes]
     return headers, body
 
 
-def refusal_of_no_http() -> bytes:
-    """Return the complete answer to bytes that are not the start of an HTTP request."""
-    headers, body = _document("bad-request", "the bytes received are not an HTTP request")
+def whole_problem(code: str, detail: str) -> bytes:
+    """Return the complete answer, as bytes, to a request that does not reach the application."""
+    headers, body = _document(code, detail)
     headers += [*_UNLESS_SET, *_ALWAYS, (b"connection", b"close")]
-    lines = (b"HTTP/1.1 400 Bad Request", *(name + b": " + value for name, value in headers))
+    status = HTTPStatus(KINDS[code].status)
+    first = f"HTTP/1.1 {status.value} {status.phrase}".encode()
+    lines = (first, *(name + b": " + value for name, value in headers))
     return b"\r\n".join((*lines, b"", body))
