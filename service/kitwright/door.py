@@ -38,14 +38,16 @@ IDLE, HEAD, BODY, ANSWERING, CLOSING = range(5)
 """What a connection waits for: the next request, the rest of its head, the rest of its body, the
 answer, or that the client takes the last of an answer.
 """
+_RANKS: Final = {IDLE: 0, HEAD: 0, CLOSING: 0, BODY: 1, ANSWERING: 2}
+"""What a connection waits for -> the order in which connections make room."""
 
 
 class Bounds(Struct, frozen=True, kw_only=True):
     """The bounds of a listening service: sizes in bytes, times in seconds.
 
     A head is the request line and all headers. `body_seconds` is extended by a second for every
-    `slowest` bytes that arrive. `taking_seconds` is the time that a client has to read what was
-    sent. `backlog` is the number of connections that wait to be accepted.
+    `slowest` bytes that arrive. In `taking_seconds`, a client has to read more of an answer.
+    `backlog` is the number of connections that wait to be accepted.
     """
 
     line_bytes: int = 8_192
@@ -56,7 +58,7 @@ class Bounds(Struct, frozen=True, kw_only=True):
     body_seconds: float = 20.0
     slowest: int = 16_384
     idle_seconds: int = 5
-    taking_seconds: float = 30.0
+    taking_seconds: float = 60.0
     connections: int = 4_096
     connections_per_address: int = 512
     backlog: int = 2_048
@@ -92,8 +94,8 @@ class Door:
     """The connections of a service.
 
     When there is no room, the connection that has waited the longest for its client makes room: one
-    without a request first, then one with half a request. A request that has arrived is never
-    given up.
+    without a complete head first, then one without a complete body, then one whose client does not
+    read its answer. A request that has arrived is never given up before its answer is made.
 
     Args:
         bounds: how many there may be, and for how long.
@@ -136,8 +138,8 @@ class Door:
                 del self._by_address[connection.address]
 
     def _make_room(self, among: Iterable[Guarded]) -> bool:
-        waiting = [each for each in among if each.phase != ANSWERING]
-        waiting.sort(key=lambda each: (each.phase == BODY, each.since))
+        waiting = [each for each in among if each.phase != ANSWERING or each.flow.write_paused]
+        waiting.sort(key=lambda each: (_RANKS[each.phase], each.since))
         # several at once, so that sorting is rare
         for each in waiting[: max(1, len(waiting) // 16)]:
             each.transport.abort()
@@ -175,7 +177,9 @@ class Guarded(HttpToolsProtocol):
         self.since = self.door.now
         self._due = math.inf
         self._taking_due = math.inf
-        self._head_bytes = 0
+        self._unsent = 0
+        self._idle_bytes = 0
+        """Bytes since a head began or a part of a body arrived: of a head, or after a body."""
         self._body_bytes = 0
         self._wrong: _Wrong | None = None
 
@@ -222,16 +226,16 @@ class Guarded(HttpToolsProtocol):
             no_http = "the bytes received are not an HTTP request"
             self._refuse(wrong or _Wrong("bad-request", no_http))
             return
-        if self.phase == HEAD:
-            self._head_bytes += len(data)
+        if self.phase in (HEAD, BODY):
+            self._idle_bytes += len(data)
             bounds = self.door.bounds
-            if self._head_bytes > bounds.head_bytes or len(self.headers) > bounds.headers:
+            if self._idle_bytes > bounds.head_bytes or len(self.headers) > bounds.headers:
                 self._refuse(self._too_large())
 
     def on_message_begin(self) -> None:
         """Start a request."""
         super().on_message_begin()
-        self._head_bytes = self._body_bytes = 0
+        self._idle_bytes = self._body_bytes = 0
         self._wait(HEAD, self.door.bounds.head_seconds)
 
     def on_headers_complete(self) -> None:
@@ -249,11 +253,13 @@ class Guarded(HttpToolsProtocol):
         if len(self.pipeline) >= _MOST_QUEUED:
             detail = f"at most {_MOST_QUEUED} requests may wait for the answer to another"
             self._fail(_Wrong("bad-request", detail))
+        self._idle_bytes = 0
         self._wait(BODY, bounds.body_seconds)
         super().on_headers_complete()
 
     def on_body(self, body: bytes) -> None:
         """Take a part of a body."""
+        self._idle_bytes = 0
         self._body_bytes += len(body)
         if self._body_bytes > self.door.bounds.body_bytes:
             detail = f"a body should have at most {self.door.bounds.body_bytes} bytes"
@@ -279,13 +285,8 @@ class Guarded(HttpToolsProtocol):
 
     def pause_writing(self) -> None:
         """Wait until the client has read more of an answer."""
-        self._taking_due = self.door.now + self.door.bounds.taking_seconds
+        self._unsent = -1
         super().pause_writing()
-
-    def resume_writing(self) -> None:
-        """Go on with an answer."""
-        self._taking_due = math.inf
-        super().resume_writing()
 
     def _fail(self, wrong: _Wrong) -> None:
         """Stop the parser, which reports any error as one of its own."""
@@ -326,10 +327,18 @@ class Guarded(HttpToolsProtocol):
                 self._wait(CLOSING, self.door.bounds.taking_seconds)
             elif now > self._due:
                 self.transport.abort()
-        elif now > self._taking_due:
-            self.transport.abort()
+        elif self.flow.write_paused:
+            self._look_at_taking(now)
         elif now > self._due:
             self._end_waiting()
+
+    def _look_at_taking(self, now: float) -> None:
+        unsent = self.transport.get_write_buffer_size()
+        if unsent != self._unsent:
+            self._unsent = unsent
+            self._taking_due = now + self.door.bounds.taking_seconds
+        elif now > self._taking_due:
+            self.transport.abort()
 
     def _end_waiting(self) -> None:
         if self.flow.read_paused:
