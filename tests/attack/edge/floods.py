@@ -23,7 +23,7 @@ from typing import Final, NamedTuple
 
 from tests.attack.edge.raw import connect
 from tests.bench.preview import resident_mib
-from tests.bench.requests import unseen_requests
+from tests.bench.requests import distinct_requests
 from tests.desks import Live, run_live
 
 ASKED: Final = 300
@@ -126,9 +126,9 @@ def headers(port: int, connections: int) -> Iterator[None]:
                 for _ in range(64):
                     raw.sendall(pieces[number % 2])
 
-    with held(port, connections // 2, b"GET / HTTP/1.1\r\nX: " + b"a" * 30_000):
-        with _in_thread(flood, stop):
-            yield
+    large = held(port, connections // 2, b"GET / HTTP/1.1\r\nX: " + b"a" * 30_000)
+    with large, _in_thread(flood, stop):
+        yield
 
 
 @contextmanager
@@ -148,14 +148,14 @@ ATTACKS: Final = (idle, slow, headers)
 def measure(folder: Path, connections: int) -> list[Seen]:
     """Return what was seen without an attack, and during each."""
     _allow_files(4 * connections + 256)
-    bodies = unseen_requests()
+    bodies = distinct_requests(ASKED)
     with run_live(folder, "--log", "faults") as live:
         port = int(live.address.rpartition(":")[2])
         # the service remembers what it is asked, so its memory grows with the first requests
-        ask_previews(live, [next(bodies) for _ in range(ASKED)])
+        ask_previews(live, bodies)
 
         def look(name: str) -> Seen:
-            seconds = ask_previews(live, [next(bodies) for _ in range(ASKED)])
+            seconds = ask_previews(live, bodies)
             middle, p99 = seconds[len(seconds) // 2], seconds[-max(1, len(seconds) // 100)]
             return Seen(name, middle, p99, resident_mib(live.process.pid))
 
@@ -172,8 +172,8 @@ def send_line(folder: Path, mebibytes: int) -> tuple[float, float]:
     """
     with run_live(folder, "--log", "faults") as live:
         port = int(live.address.rpartition(":")[2])
-        bodies = unseen_requests()
-        ask_previews(live, [next(bodies) for _ in range(20)])
+        bodies = distinct_requests(ASKED)
+        ask_previews(live, bodies)
         before = resident_mib(live.process.pid)
         stop = threading.Event()
 
@@ -186,7 +186,7 @@ def send_line(folder: Path, mebibytes: int) -> tuple[float, float]:
                         sent += raw.send(b"a" * 65_536)
 
         with _in_thread(send, stop):
-            seconds = ask_previews(live, [next(bodies) for _ in range(ASKED)])
+            seconds = ask_previews(live, bodies)
         return seconds[-1], resident_mib(live.process.pid) - before
 
 
