@@ -303,7 +303,7 @@ class Guarded(HttpToolsProtocol):
 
     def _refuse(self, wrong: _Wrong) -> None:
         """Answer with a problem document and close, after the answers that are still due."""
-        cycle = self.cycle
+        cycle: Any = self.cycle
         if cycle is None or cycle.response_complete:
             self._close_with(wrong)
         elif self.phase != BODY:

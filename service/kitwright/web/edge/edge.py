@@ -17,6 +17,7 @@ from litestar.enums import ScopeType
 from litestar.types import ASGIApp, HTTPScope, Message, Receive, Send
 from litestar.types import Scope as AsgiScope
 
+from kitwright.web.edge.customers import Customers
 from kitwright.web.edge.log import Journal
 from kitwright.web.edge.metrics import Metrics
 from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, log_bug, problem
@@ -53,6 +54,7 @@ class Edge:
         metrics: counts and times every request.
         journal: gets a line for every request, if given.
         behind: receives the server's start and stop; `app` if not given.
+        customers: what customers are answered.
     """
 
     def __init__(
@@ -63,12 +65,14 @@ class Edge:
         journal: Journal | None = None,
         *,
         behind: ASGIApp | None = None,
+        customers: Customers | None = None,
     ) -> None:
         self._app = app
         self._behind = behind or app
         self._paths = paths
         self.metrics = metrics
         self._journal = journal
+        self._customers = customers
 
     def answer_by(self, app: ASGIApp) -> None:
         """Let another application with the same paths answer from now on.
@@ -83,9 +87,12 @@ class Edge:
             await self._behind(scope, receive, send)
             return
         begun = perf_counter()
-        answer = _Answer(scope, send)
+        customers = self._customers
+        answer = _Answer(scope, send if customers is None else customers.meet(scope, send))
         try:
-            if len(scope.get("raw_path", b"")) > MOST_PATH:
+            if customers is not None and customers.is_shut(scope):
+                await answer.problem("not-found")
+            elif len(scope.get("raw_path", b"")) > MOST_PATH:
                 await answer.problem("path-too-long")
             else:
                 await self._app(scope, receive, answer.send)
