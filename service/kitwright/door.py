@@ -242,11 +242,9 @@ class Guarded(HttpToolsProtocol):
         """Check a request's head, then answer it."""
         bounds, headers = self.door.bounds, self.headers
         size = len(self.url) + sum(len(name) + len(value) + 4 for name, value in headers)
-        if size > bounds.head_bytes or len(headers) > bounds.headers:
+        is_long = len(self.url) > bounds.line_bytes
+        if is_long or size > bounds.head_bytes or len(headers) > bounds.headers:
             self._fail(self._too_large())
-        if len(self.url) > bounds.line_bytes:
-            detail = f"the request line should have at most {bounds.line_bytes} bytes"
-            self._fail(_Wrong("path-too-long", detail))
         hosts = sum(name == b"host" for name, _ in headers)
         if hosts != 1 and (hosts or self.parser.get_http_version() != "1.0"):
             self._fail(_Wrong("bad-request", "send the header Host exactly once"))
@@ -295,6 +293,9 @@ class Guarded(HttpToolsProtocol):
 
     def _too_large(self) -> _Wrong:
         bounds = self.door.bounds
+        if len(self.url) > bounds.line_bytes:
+            detail = f"the request line should have at most {bounds.line_bytes} bytes"
+            return _Wrong("path-too-long", detail)
         return _Wrong(
             "headers-too-large",
             f"the request line and headers should have at most {bounds.head_bytes} bytes in "
