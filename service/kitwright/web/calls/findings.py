@@ -6,17 +6,12 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from msgspec import Meta
+import msgspec
+from msgspec import Meta, field
 
 from kitwright.catalogue.model import FamilyId
-from kitwright.stages.request import (
-    AskedAssessment,
-    AskedCylinder,
-    AskedFindings,
-    AskedGauge,
-    AskedReading,
-)
-from kitwright.units import PressureUnit, read_figure
+from kitwright.stages.request import AskedAssessment, AskedFindings
+from kitwright.units import PressureUnit
 from kitwright.web.edge.shapes import Cylinder, DecimalIn, Id, Wire
 
 Pressure = Annotated[DecimalIn, Meta(description="The value as read, in `unit`.", examples=["80"])]
@@ -39,9 +34,9 @@ class ReadingIn(Wire, frozen=True, kw_only=True):
     in_cylinder: Pressure
     unit: PressureUnit = PressureUnit.psi
     orifice_mm: DecimalIn | None = None
-    warm: Annotated[
+    is_warm: Annotated[
         bool | None, Meta(description="Whether the engine was warm; null: not stated.")
-    ] = None
+    ] = field(default=None, name="warm")
 
 
 class GaugeIn(Wire, frozen=True, kw_only=True):
@@ -63,29 +58,16 @@ class CylinderIn(Wire, frozen=True, kw_only=True):
     gauges: Annotated[tuple[GaugeIn, ...], Meta(max_length=20)] = ()
     findings: Levels = {}
 
-    def asked(self) -> AskedCylinder:
-        """Return the cylinder as a value of the core."""
+    @property
+    def has_list(self) -> bool:
+        """Whether the readings are given as a list."""
+        return not isinstance(self.leakdown, ReadingIn)
+
+    @property
+    def readings(self) -> tuple[ReadingIn, ...]:
+        """The leak-down readings in the order taken."""
         taken = self.leakdown
-        readings = (taken,) if isinstance(taken, ReadingIn) else taken or ()
-        return AskedCylinder(
-            cylinder=self.cylinder,
-            readings=tuple(
-                AskedReading(
-                    supply=read_figure(one.supply),
-                    in_cylinder=read_figure(one.in_cylinder),
-                    unit=one.unit,
-                    orifice_mm=None if one.orifice_mm is None else read_figure(one.orifice_mm),
-                    is_warm=one.warm,
-                )
-                for one in readings
-            ),
-            has_list=not isinstance(taken, ReadingIn),
-            gauges=tuple(
-                AskedGauge(reading=one.reading, value=read_figure(one.value), unit=one.unit)
-                for one in self.gauges
-            ),
-            findings={str(name): str(level) for name, level in self.findings.items()},
-        )
+        return (taken,) if isinstance(taken, ReadingIn) else taken or ()
 
 
 Backgrounds = Annotated[
@@ -102,14 +84,6 @@ class FindingsIn(Wire, frozen=True, kw_only=True):
     engine: Levels = {}
     cylinders: Cylinders = ()
 
-    def asked(self) -> AskedFindings:
-        """Return the findings as a value of the core."""
-        return AskedFindings(
-            background=self.background,
-            engine={str(name): str(level) for name, level in self.engine.items()},
-            cylinders=tuple(one.asked() for one in self.cylinders),
-        )
-
 
 class AssessmentIn(Wire, frozen=True, kw_only=True):
     """An engine family and the findings of one engine of it."""
@@ -124,7 +98,5 @@ class AssessmentIn(Wire, frozen=True, kw_only=True):
 
     def asked(self) -> AskedAssessment:
         """Return the request as a value of the core."""
-        findings = FindingsIn(
-            background=self.background, engine=self.engine, cylinders=self.cylinders
-        )
-        return AskedAssessment(family=FamilyId(self.family), findings=findings.asked())
+        findings = msgspec.convert(self, AskedFindings, from_attributes=True)
+        return AskedAssessment(family=FamilyId(self.family), findings=findings)
