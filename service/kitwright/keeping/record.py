@@ -14,6 +14,7 @@ from msgspec import Struct
 
 from kitwright.keeping.key import Scope
 from kitwright.money import Money
+from kitwright.quote import FactNumber
 
 
 class QuoteState(StrEnum):
@@ -268,7 +269,7 @@ class Event(Struct, frozen=True, kw_only=True):
     at: datetime
     kind: str
     subject: str
-    facts: dict[str, str | int | None]
+    facts: dict[str, str | FactNumber | None]
     hand: Hand
     by: str
     request_id: str

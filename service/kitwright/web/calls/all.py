@@ -20,14 +20,14 @@ from kitwright.web.calls import (
     papers,
     photos,
     previews,
-    quote_calls,
+    quotes,
     running,
 )
-from kitwright.web.calls.declared import handlers_in
+from kitwright.web.calls.handlers import handlers_in
 from kitwright.web.edge.operation import Operation, operation_of
 
 _KEPT: Final = (
-    quote_calls,
+    quotes,
     acts,
     additions,
     links,

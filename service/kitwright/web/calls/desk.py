@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Callable
 from copy import copy
 from datetime import UTC, date, datetime
-from hashlib import blake2b
 from threading import Lock
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
@@ -186,12 +185,6 @@ class Desk:
                 return
             self.wake()
         self._swept = today
-
-
-def tag(kind: str, number: int | str, version: int) -> str:
-    """Return the entity tag of a version of a record."""
-    text = f"{kind}:{number}:{version}".encode()
-    return f'"{blake2b(text, digest_size=16).hexdigest()}"'
 
 
 def utc_now() -> datetime:

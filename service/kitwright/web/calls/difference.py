@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import date
 
+import msgspec
+
 from kitwright.keeping.prices import paired
 from kitwright.keeping.record import (
     Revision,
@@ -20,7 +22,7 @@ from kitwright.quote import (
 from kitwright.web.calls.ids import (
     RevisionNumber,
 )
-from kitwright.web.calls.out import Out
+from kitwright.web.calls.shown import Out
 
 
 class LineChangeOut(Out, frozen=True, kw_only=True):
@@ -103,10 +105,4 @@ def difference(revision: Revision, new: Quote) -> DifferenceOut:
 
 
 def _figures(line: Line) -> LineFiguresOut:
-    return LineFiguresOut(
-        description=line.description,
-        quantity=line.quantity,
-        unit=line.unit,
-        unit_price=line.unit_price,
-        amount=line.amount,
-    )
+    return msgspec.convert(line, LineFiguresOut, from_attributes=True)

@@ -23,10 +23,9 @@ from kitwright.language.scribe import Scribe
 from kitwright.money import digits
 from kitwright.quote import Paper
 from kitwright.stages.request import RequestRefused
-from kitwright.web.calls.call import Call, Work
-from kitwright.web.calls.declared import operation_of, preparing
+from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import answering, desk_of, route
+from kitwright.web.calls.handlers import Work, answering, operation_of, route
 from kitwright.web.edge.body import receive
 from kitwright.web.edge.negotiate import HTML, JSON, PDF, media_type
 from kitwright.web.edge.problems import KINDS, Refusal, fault_of
@@ -92,13 +91,13 @@ def decision(
         line = f"POST /v1/links/{{token}}/{name}"
         one = operation_of(decide, line, operation_id, "links", forms=(JSON, HTML), **facts)
         one = structs.replace(one, problems=(*one.problems, "link-expired"))
-        as_json = answering(one, preparing(decide))
+        as_json = answering(one, decide)
 
         async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
             kind, _ = media_type(request.headers.get("content-type", ""))
             if kind != _FORM:
                 return await as_json(request)
-            call = Call(desk_of(request), one, request)
+            call = Call(one, request)
             entered = _entered(await receive(request, _MOST_FORM))
             reply = await _decided(call, decide, entered, offered)
             return response(request, reply, one.status, varies=reply.status != _SEE_OTHER)

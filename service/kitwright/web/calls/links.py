@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 import msgspec
+from msgspec import Meta
 
 from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
@@ -22,32 +23,97 @@ from kitwright.keeping.link import (
     read_token,
 )
 from kitwright.keeping.overrun import allowance
-from kitwright.keeping.record import Hand, KeptQuote, Means, Stamp
+from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
-from kitwright.quote import amount_of, encode_quote, for_customer
+from kitwright.money import Money
+from kitwright.quote import ShownQuote, amount_of, encode_quote, for_customer
 from kitwright.web.calls.additions import read_amount
-from kitwright.web.calls.call import Call, Work
+from kitwright.web.calls.call import Call
 from kitwright.web.calls.consent_text import consent_text
-from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.ids import QUOTE, read_id, written
+from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, read_id, written
 from kitwright.web.calls.link_pages import Offered, decision, drawn_offer
-from kitwright.web.calls.links_wire import (
-    AgreedOut,
-    DecidedOut,
-    LinkIn,
-    LinkOut,
-    NoIn,
-    OfferOut,
-    YesIn,
-)
-from kitwright.web.calls.paper import paper_of
-from kitwright.web.calls.quotes import checked, quote_of
-from kitwright.web.calls.standing import standing
+from kitwright.web.calls.quotes import quote_of
+from kitwright.web.calls.shown import Out
+from kitwright.web.calls.standing import paper_of, standing
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import DecimalIn, Text, Wire
+
+
+class LinkIn(Wire, frozen=True, kw_only=True):
+    """A new link: the days for which it is valid; null: until the offer's last valid day."""
+
+    days: Annotated[int, Meta(ge=1, le=90)] | None = None
+
+
+class LinkOut(Out, frozen=True, kw_only=True):
+    """A link to the revision on offer. Anyone who has it can accept the offer, so send it only to
+    the customer.
+    """
+
+    quote: QuoteId
+    revision: RevisionNumber
+    token: str
+    path: str
+    expires_at: datetime
+
+
+class AgreedOut(Out, frozen=True, kw_only=True):
+    """The amount accepted with this revision, and its limit; both include tax if `includes_tax`."""
+
+    at: datetime
+    amount: Money
+    limit: Money
+    includes_tax: bool
+
+
+class OfferOut(Out, frozen=True, kw_only=True):
+    """A revision as its customer sees it.
+
+    `state` is its current state; while it is `issued`, it can be accepted or declined. `text` is
+    the exact text that the customer accepts. If a newer revision is on offer to the same customer,
+    `newer` is its path. `sha256` is of the bytes of `quote`, which never change. `with_additions`
+    is the quote including the lines added since it was accepted, null if there are none.
+    """
+
+    id: QuoteId
+    revision: RevisionNumber
+    state: RevisionState
+    newer: str | None
+    expires_at: datetime
+    text: str
+    agreed: AgreedOut | None
+    sha256: Sha256
+    quote: ShownQuote
+    with_additions: ShownQuote | None
+
+
+class YesIn(Wire, frozen=True, kw_only=True):
+    """A customer's acceptance: a name, and the highest bill allowed; null: the amount plus the
+    overrun that the shop's rule allows.
+    """
+
+    who: Text
+    limit: DecimalIn | None = None
+
+
+class NoIn(Wire, frozen=True, kw_only=True):
+    """A customer's refusal."""
+
+    reason: Text | None = None
+
+
+class DecidedOut(Out, frozen=True, kw_only=True):
+    """The result of a customer's decision."""
+
+    id: QuoteId
+    revision: RevisionNumber
+    state: Literal["accepted", "declined"]
+
 
 _FACTS: Final[dict[str, Any]] = {
     "variables": {"token": "The token in the link."},
@@ -71,7 +137,7 @@ def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
 
     A signed link to the revision on offer, which expires.
     """
-    desk, quote = call.desk, checked(records, call)
+    desk, quote = call.desk, call.checked(QUOTE, records.quotes.get)
     if quote.offered is None:
         raise NothingOffered("link to", quote)
     until = life.revision_of(records, quote, quote.offered).valid_until
@@ -126,7 +192,6 @@ async def offered(call: Call, form: str) -> Reply[OfferOut]:
     or declined without a script. Needs only the link's token, not a key.
     """
     desk = call.desk
-    await desk.sweep()
     if form == JSON:
         return desk.store.read(lambda records: _offer(records, call))
     return await drawn_offer(call, form, _offered)
@@ -138,25 +203,20 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     revision = life.revision_of(records, quote, link.revision)
     if revision.is_erased:
         raise Refusal("link-expired", "what this link led to was erased with its customer's data")
-    newer = _newer(records, call, link, quote)
-    given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
-    agreed = given.get(link.revision)
+    agreed = [
+        msgspec.convert(given, AgreedOut, from_attributes=True)
+        for given in records.quotes.authorisations(quote.number)
+        if given.revision == link.revision
+    ]
     stands = standing(records, quote, revision)
     offer = OfferOut(
         id=link.number,
         revision=link.revision,
         state=revision.state,
-        newer=newer,
+        newer=_newer(records, call, link, quote),
         expires_at=datetime.fromtimestamp(link.expires, UTC),
         text=consent_text(records, quote, link.revision),
-        agreed=None
-        if agreed is None
-        else AgreedOut(
-            at=agreed.at,
-            amount=amount_of(agreed.amount),
-            limit=amount_of(agreed.limit),
-            includes_tax=agreed.includes_tax,
-        ),
+        agreed=agreed[0] if agreed else None,
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
         # the encoder copies a Raw in any place; the type says what it holds
         quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
@@ -217,7 +277,7 @@ def _stamp(call: Call, link: Link) -> Stamp:
         today=call.desk.today(now),
         hand=Hand.link,
         by=link.number,
-        request_id=call.request_id,
+        request_id=call.request.scope["state"].get("request_id", ""),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import date, datetime
+from datetime import date
 from typing import Annotated
 
 import msgspec
@@ -18,9 +18,9 @@ from kitwright.keeping.store import Records
 from kitwright.quote import Count, Order
 from kitwright.stages.ordering import SupplierGone, Surplus
 from kitwright.telling import tell_order
-from kitwright.web.calls.call import Call, version_tag
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import (
     ORDER,
     QUOTE,
@@ -31,11 +31,10 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written,
 )
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.paged import page_reply, read_before
+from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.placing import plan_placing
 from kitwright.web.calls.quotes import quote_of
-from kitwright.web.calls.records import ListOut
+from kitwright.web.calls.shown import ListOut, Out
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
 
@@ -53,17 +52,6 @@ class OrdersIn(Wire, frozen=True, kw_only=True):
     revisions: Annotated[tuple[OrderedRevisionIn, ...], Meta(min_length=1, max_length=50)]
 
 
-class KeptOrderOut(Out, frozen=True, kw_only=True):
-    """A stored parts order; `covers` of each line says what the line is for."""
-
-    id: OrderId
-    state: OrderState
-    quote: QuoteId
-    revision: RevisionNumber
-    made_at: datetime
-    order: Order
-
-
 class OrdersOut(Out, frozen=True, kw_only=True):
     """The orders made; none if stock covers everything, or if all were made before.
 
@@ -71,7 +59,7 @@ class OrdersOut(Out, frozen=True, kw_only=True):
     lines promised after the day by which the quote needs them.
     """
 
-    items: tuple[KeptOrderOut, ...]
+    items: tuple[KeptOrder, ...]
     surplus: tuple[SurplusOut, ...]
     late: tuple[LateOut, ...]
 
@@ -143,51 +131,44 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     catalogue, the call is refused (`supplier-gone`). Delivery dates count from now; after a
     supplier's cutoff, from its next working day.
     """
-    made: list[KeptOrderOut] = []
+    made: list[KeptOrder] = []
     surplus: list[SurplusOut] = []
     late: list[LateOut] = []
     for index, one in enumerate(body.revisions):
         quote = quote_of(records, read_id(QUOTE, one.quote))
         if quote.agreed != one.revision:
-            error = NotAgreed(quote, one.revision)
-            error.at("revisions", index, "revision")
-            raise error
+            raise NotAgreed(quote, one.revision).at("revisions", index, "revision")
         try:
             kept, spare = freeze(call.desk, records, call.stamp, quote)
         except SupplierGone as error:
             raise error.at("revisions", index, "revision") from None
-        orders = [order_out(each) for each in kept]
-        made += orders
+        made += kept
         surplus += spare
-        late += _late(records, quote, orders)
+        late += _late(records, quote, kept)
     return Reply(body=OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late)))
 
 
 @operation("GET /v1/orders", "listOrders", "orders", problems=("unknown-record",))
-def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrderOut]]:
+def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrder]]:
     """Find parts orders.
 
     Orders, newest first, by quote and supplier.
     """
-    found = records.orders.find(
-        read_id_or_none(QUOTE, query.quote),
-        query.supplier,
-        read_before("orders", query.cursor),
-        query.limit + 1,
-    )
-    return page_reply(
-        call.operation.path, "orders", query, [(one.number, order_out(one)) for one in found]
+    quote = read_id_or_none(QUOTE, query.quote)
+    return page_of(
+        call.operation.path,
+        query,
+        lambda before, most: records.orders.find(quote, query.supplier, before, most),
     )
 
 
 @operation("GET /v1/orders/{id}", "getOrder", "orders", is_tagged=True)
-def get(records: Records, call: Call) -> Reply[KeptOrderOut]:
+def get(records: Records, call: Call) -> Reply[KeptOrder]:
     """Get a parts order.
 
     An order with its lines; each line says what it is for.
     """
-    order = call.record(ORDER, records.orders.get)
-    return Reply(body=order_out(order), tag=version_tag(ORDER, order))
+    return answer(call.record(ORDER, records.orders.get))
 
 
 def freeze(
@@ -238,26 +219,17 @@ def _surplus_out(quote: KeptQuote, surplus: Surplus) -> SurplusOut:
     )
 
 
-def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrderOut]) -> Iterator[LateOut]:
+def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrder]) -> Iterator[LateOut]:
     revision = life.revision_of(records, quote, quote.agreed or 0)
     needed_by = msgspec.json.decode(revision.request, type=_Needed).needed_by
     if needed_by is None:
         return
-    for one in orders:
-        for line in one.order.lines:
+    for kept in orders:
+        for line in msgspec.json.decode(kept.body, type=Order).lines:
             if line.promised > needed_by:
                 yield LateOut(
-                    order=one.id, sku=line.sku, promised=line.promised, needed_by=needed_by
+                    order=written(ORDER, kept.number),
+                    sku=line.sku,
+                    promised=line.promised,
+                    needed_by=needed_by,
                 )
-
-
-def order_out(order: KeptOrder) -> KeptOrderOut:
-    """Return an order's wire struct."""
-    return KeptOrderOut(
-        id=written(ORDER, order.number),
-        state=order.state,
-        quote=written(QUOTE, order.quote),
-        revision=order.revision,
-        made_at=order.made_at,
-        order=msgspec.json.decode(order.body, type=Order),
-    )

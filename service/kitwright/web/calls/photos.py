@@ -6,33 +6,31 @@ import asyncio
 import errno
 import logging
 from collections import Counter
-from collections.abc import Collection
-from datetime import datetime
+from collections.abc import Collection, Iterable
+from difflib import get_close_matches
 from hashlib import sha256
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
-from msgspec import Meta
+import msgspec
+from msgspec import Meta, Struct, structs
 
+from kitwright.catalogue.model import Catalogue, Family, FamilyId
 from kitwright.keeping.key import Scope
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.photo import add_photo, check_room, drop_photo
 from kitwright.keeping.record import KeptQuote, Photo
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
-from kitwright.quote import OnCylinder
-from kitwright.web.calls.call import MOST_PHOTO, Call, Work
-from kitwright.web.calls.consent_wire import Sha256
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.desk import Desk, tag
-from kitwright.web.calls.ids import NOUNS, PHOTO, QUOTE, PhotoId, QuoteId, written
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.photo_subject import PhotoQuery, check_subject
+from kitwright.web.calls.call import Call, answer
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.ids import PHOTO, QUOTE
 from kitwright.web.calls.quotes import quote_of
-from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.shaped import shaped
-from kitwright.web.edge.negotiate import media_type
+from kitwright.web.calls.shown import ListOut
+from kitwright.web.edge.negotiate import best_form, media_type
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import Cylinder, Id, Wire
 
 _LOG = logging.getLogger(__name__)
 MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
@@ -40,19 +38,20 @@ MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
 _NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
-class PhotoOut(Out, frozen=True, kw_only=True):
-    """A photograph: its subject, and the path of its file."""
+class PhotoQuery(Wire, frozen=True, kw_only=True):
+    """What a photograph shows: a finding or reading (`finding`), or a component that is removed
+    (`step`), by its id in the catalogue, with its cylinder if it belongs to one.
+    """
 
-    id: PhotoId
-    quote: QuoteId
-    subject: Annotated[str, Meta(pattern="^(finding|step)$")]
-    code: str
-    cylinder: OnCylinder | None
-    media_type: Annotated[str, Meta(pattern="^image/(jpeg|png|webp)$")]
-    size: Annotated[int, Meta(ge=1, le=MOST_PHOTO, description="Bytes.")]
-    sha256: Sha256
-    path: str
-    made_at: datetime
+    subject: Annotated[
+        Literal["finding", "step"],
+        Meta(
+            description="The id of the finding, reading or component that it shows.",
+            examples=["finding"],
+        ),
+    ]
+    code: Annotated[Id, Meta(examples=["plug_oil"])]
+    cylinder: Cylinder | None = None
 
 
 @operation(
@@ -66,14 +65,14 @@ class PhotoOut(Out, frozen=True, kw_only=True):
     status=201,
     problems=("act-refused",),
 )
-async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
+async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     """Add a photo to a quote.
 
     The body is the image itself, JPEG, PNG or WebP of at most 10 MiB, with its media type in
     `Content-Type`. The quote does not change. It can have at most 100 photos.
     """
     desk, stamp = call.desk, call.stamp
-    number = call.number("id", QUOTE)
+    number = call.number(QUOTE)
     catalogue = desk.service.workshop.catalogue
 
     def check(records: Records) -> None:
@@ -81,15 +80,14 @@ async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
         quote = quote_of(records, number)
         _check_customer(records, quote)
         check_room(records, number)
-        check_subject(records, catalogue, quote, query)
+        _check_subject(records, catalogue, quote, query)
 
     desk.store.read(check)
     said = _said(call)
     # off the event loop: ten mebibytes of filler take most of a second
     found, digest = await asyncio.to_thread(_looked_at, desk, call.raw)
-    photo = shaped(
-        Photo,
-        query,
+    photo = Photo(
+        **structs.asdict(query),
         number=0,
         quote=number,
         sha256=digest,
@@ -102,12 +100,11 @@ async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
     call.at_end.append(lambda: _arrived(desk, photo.sha256, is_needed=bool(added)))
     await asyncio.to_thread(_keep_file, desk, call.raw)
 
-    def work(records: Records) -> Reply[PhotoOut]:
+    def work(records: Records) -> Reply[Photo]:
         _check_customer(records, quote_of(records, number))
         kept = add_photo(records, stamp, photo)
         added.append(kept)
-        out = photo_out(kept)
-        return call.made(out, f"/v1/photos/{out.id}", tag=_tag(kept))
+        return answer(kept, is_new=True)
 
     return work
 
@@ -126,8 +123,10 @@ def _said(call: Call) -> str:
 
     Raises: Refusal: body-invalid, wrong-media-type.
     """
-    said, _ = media_type(call.media)
-    if said not in MEDIA or call.is_coded:
+    headers = call.request.headers
+    said, _ = media_type(headers.get("content-type", ""))
+    is_coded = headers.get("content-encoding", "identity").lower() != "identity"
+    if said not in MEDIA or is_coded:
         raise _wrong_media(
             f"the body should be one of {', '.join(MEDIA)}, without Content-Encoding"
         )
@@ -195,24 +194,23 @@ def drop_unneeded(desk: Desk, names: Collection[str]) -> None:
 
 
 @operation("GET /v1/quotes/{id}/photos", "listPhotos", "photos")
-def listed(records: Records, call: Call) -> Reply[ListOut[PhotoOut]]:
+def listed(records: Records, call: Call) -> Reply[ListOut[Photo]]:
     """List a quote's photos.
 
     The data of each photo, oldest first, with the path of its file.
     """
     quote = call.record(QUOTE, records.quotes.get)
     found = records.photos.of_quote(quote.number)
-    return Reply(body=ListOut(items=tuple(map(photo_out, found))))
+    return Reply(body=ListOut(items=found))
 
 
 @operation("GET /v1/photos/{id}", "getPhoto", "photos", is_tagged=True)
-def get(records: Records, call: Call) -> Reply[PhotoOut]:
+def get(records: Records, call: Call) -> Reply[Photo]:
     """Get a photo's data.
 
     The data of a photo, with the path of its file.
     """
-    photo = call.record(PHOTO, records.photos.get)
-    return Reply(body=photo_out(photo), tag=_tag(photo))
+    return answer(call.record(PHOTO, records.photos.get))
 
 
 @operation("GET /v1/photos/{id}/file", "getPhotoFile", "photos", forms=MEDIA, is_tagged=True)
@@ -222,7 +220,7 @@ def file(records: Records, call: Call) -> Reply[bytes]:
     The image, byte for byte as sent.
     """
     photo = call.record(PHOTO, records.photos.get)
-    call.check_form(photo.media_type)
+    best_form(call.request, (photo.media_type,))
     data = call.desk.files.get(photo.sha256)
     if data is None:
         raise StoreUnavailable(f"the file of photo {photo.number} is missing")
@@ -236,7 +234,7 @@ def file(records: Records, call: Call) -> Reply[bytes]:
 
 
 @operation("DELETE /v1/photos/{id}", "dropPhoto", "photos", scope=Scope.QUOTE)
-def drop(records: Records, call: Call) -> Reply[PhotoOut]:
+def drop(records: Records, call: Call) -> Reply[Photo]:
     """Delete a photo.
 
     Deletes a photo, and its file if no other photo uses the same file.
@@ -244,16 +242,56 @@ def drop(records: Records, call: Call) -> Reply[PhotoOut]:
     photo = call.record(PHOTO, records.photos.get)
     drop_photo(records, call.stamp, photo)
     call.at_end.append(lambda: drop_unneeded(call.desk, (photo.sha256,)))
-    return Reply(body=photo_out(photo))
+    return Reply(body=photo)
 
 
-def photo_out(photo: Photo) -> PhotoOut:
-    """Return a photograph's wire struct."""
-    name = written(PHOTO, photo.number)
-    quote = written(QUOTE, photo.quote)
-    return shaped(PhotoOut, photo, id=name, quote=quote, path=f"/v1/photos/{name}/file")
+def _check_subject(
+    records: Records, catalogue: Catalogue, quote: KeptQuote, asked: PhotoQuery
+) -> None:
+    """Raise if a photograph can't show the stated subject. Raises: Refusal: query-invalid."""
+    if asked.subject == "finding":
+        rules = catalogue.rules
+        known = {one.id for one in rules.finding} | {one.id for one in rules.reading}
+        noun = "finding or reading"
+    else:
+        known = set(_steps(records, catalogue, quote))
+        noun = "component of this engine"
+    if asked.code not in known:
+        close = get_close_matches(asked.code, sorted(known), n=3)
+        hint = f"; did you mean {' or '.join(close)}?" if close else ""
+        raise Refusal(
+            "query-invalid", f"code: unknown {noun} {asked.code!r} in the catalogue{hint}"
+        )
+    family = _family(catalogue, quote)
+    if family is not None and asked.cylinder is not None and asked.cylinder > family.cylinders:
+        raise Refusal(
+            "query-invalid",
+            f"cylinder: {asked.cylinder}, but family {family.id} has {family.cylinders}",
+        )
 
 
-def _tag(photo: Photo) -> str:
-    # a photograph never changes
-    return tag(NOUNS[PHOTO], photo.number, 1)
+def _family(catalogue: Catalogue, quote: KeptQuote) -> Family | None:
+    # None: the catalogue may no longer have the quote's family
+    return catalogue.families.get(FamilyId(quote.family))
+
+
+class _Asked(Struct, frozen=True):
+    """The members that are read from a revision's request."""
+
+    chassis: str | None = None
+
+
+def _steps(records: Records, catalogue: Catalogue, quote: KeptQuote) -> Iterable[str]:
+    """Yield the components that can be removed from a quote's engine and machine."""
+    family = _family(catalogue, quote)
+    if family is not None:
+        for component in catalogue.layouts[family.layout].component:
+            yield component.id
+    request = revision_of(records, quote, quote.shown).request
+    named = msgspec.json.decode(request, type=_Asked).chassis
+    for chassis in catalogue.chassis.values():
+        # if no chassis is named, it may be any that carries the engine
+        carries = family is not None and family.layout in chassis.layouts
+        if chassis.id == named or (named is None and carries):
+            for component in chassis.component:
+                yield component.id

@@ -6,8 +6,8 @@ from kitwright.documents.quote_text import quote_text
 from kitwright.keeping.key import Scope
 from kitwright.quote import Assessment, Quote
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.declared import operation
 from kitwright.web.calls.findings import AssessmentIn
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.negotiate import JSON, SVG, TEXT
 from kitwright.web.edge.reply import Reply

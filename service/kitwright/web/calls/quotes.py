@@ -1,67 +1,120 @@
-"""Quotes: what calls on kept quotes find, reckon and answer."""
+"""Quotes: calls that keep, read, find, revise and copy quotes, and compare them with today."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from datetime import date
+from typing import Annotated, Any, Final
 
 import msgspec
-from msgspec import UNSET, structs
+from msgspec import Meta, field, structs
 
-from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
+from kitwright.keeping.key import Scope
 from kitwright.keeping.life import Figures
-from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision
-from kitwright.keeping.store import Records
-from kitwright.keeping.sums import Reckoning, written_reckoning
-from kitwright.quote import encode_quote
+from kitwright.keeping.record import Event, KeptQuote, QuoteState, Revision
+from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.quote import Quote, encode_quote
 from kitwright.stages.ordering import SupplierGone
-from kitwright.stages.outcome import Outcome
-from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.call import Call
-from kitwright.web.calls.desk import Desk, tag
+from kitwright.web.calls.call import Call, answer, tag
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.difference import DifferenceOut, difference
+from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import (
     CUSTOMER,
     MACHINE,
     QUOTE,
+    CustomerId,
+    MachineId,
     missing,
-    read_id,
+    read_id_or_none,
     written,
+    written_or_none,
 )
+from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.placing import unordered
-from kitwright.web.calls.quote_wire import (
-    KeptQuoteOut,
-    QuoteHeadOut,
-    QuoteIn,
-    kept_quote,
-    quote_head,
-)
-from kitwright.web.calls.unprintable import Found
-from kitwright.web.calls.wire import ExemptionIn
+from kitwright.web.calls.reckoning import QuoteIn, asked_of, check_named, of_today, reckon
+from kitwright.web.calls.shown import ListOut, extended
+from kitwright.web.calls.standing import standing
+from kitwright.web.calls.unprintable import Unprintable, UnprintableOut, looked_at, unprintable_in
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import PageCursor, PageLimit, Wire
+
+_REVISION = {"revision": "Which revision, by its number."}
+_OTHERWISE: Final = {"add": "/v1/quotes/{id}/additions", "order": "/v1/orders"}
+"""Acts whose calls have another path than their name says."""
+_ACTS: Final = "\n".join(
+    (
+        "What the quote's state leaves room for, and by which call:",
+        "",
+        "| act | call |",
+        "| --- | --- |",
+        *(
+            f"| `{act}` | `POST {_OTHERWISE.get(act, f'/v1/quotes/{{id}}/{act}')}` |"
+            for act in sorted(ACTS)
+        ),
+    )
+)
 
 
-class MachineDiffers(RequestFault):
-    """A request for another engine than the machine's."""
+class QuoteHeadOut(KeptQuote, frozen=True, kw_only=True):
+    """A kept quote without its figures in full.
 
-    code = "machine-differs"
+    `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
+    whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
+    offered or was offered last, else the draft. What stands here besides is that one's; of the
+    agreed one, the totals hold what was added to it as well.
+    """
 
-    def __init__(self, member: str, given: object, known: object) -> None:
-        super().__init__(f"the machine's {member} is {known}, not {given}")
-        self.member = member
-        self.given = given
-        self.known = known
+    acts: Annotated[tuple[str, ...], Meta(description=_ACTS)]
 
 
-class CustomerUnknown(RequestFault):
-    """A customer or machine that is not kept, or was erased."""
+class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
+    """A kept quote with the revision that is `shown`: what was asked, and the whole quote, with
+    what was added to it since it was agreed to as lines at the end (reason `added-since`).
+    """
 
-    code = "no-such-record"
+    request: QuoteIn
+    quote: Quote
+    unprintable: Unprintable
 
-    def __init__(self, text: str) -> None:
-        super().__init__(f"{text} is not kept here, or was erased")
-        self.text = text
+
+class RevisionOut(Revision, frozen=True, kw_only=True):
+    """A revision as it was answered, to the last figure."""
+
+    asked: QuoteIn
+    quoted: Quote
+
+
+_STATES: Final = "|".join(QuoteState)
+
+
+class QuotesQuery(Wire, frozen=True, kw_only=True):
+    """Which quotes: all that meet every parameter, newest first.
+
+    The words of `q` each begin a word of the customer's name, the machine's name or a serial
+    number. `from` and `to` are the first and last day on which quotes were made.
+    """
+
+    state: Annotated[
+        str,
+        Meta(
+            max_length=200,
+            description="States, with commas between.",
+            # told, not checked: the refusal of another state names those that there are
+            extra_json_schema={"pattern": f"^(({_STATES})(,({_STATES}))*)?$"},
+        ),
+    ] = ""
+    customer: Annotated[CustomerId | None, Meta(description="Whose, by id.")] = None
+    machine: Annotated[MachineId | None, Meta(description="Of which machine, by id.")] = None
+    from_: Annotated[date | None, Meta(description="Made on that day or later.")] = field(
+        default=None, name="from"
+    )
+    to: Annotated[date | None, Meta(description="Made on that day or before.")] = None
+    q: Searched = ""
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
 
 
 def quote_of(records: Records, number: int) -> KeptQuote:
@@ -72,34 +125,13 @@ def quote_of(records: Records, number: int) -> KeptQuote:
     return quote
 
 
-def newest_of(records: Records, number: int) -> Revision:
-    """Return the newest revision of a quote. Raises: Refusal: unknown-record."""
-    quote = quote_of(records, number)
-    return life.revision_of(records, quote, quote.latest)
-
-
-def checked(records: Records, call: Call) -> KeptQuote:
-    """Return the quote of a call's path, in the version that the caller has seen.
-
-    Raises: Refusal: unknown-record, record-changed.
-    """
-    quote = quote_of(records, call.number("id", QUOTE))
-    call.check(quote_tag(quote))
-    return quote
-
-
 def changed_since(quote: KeptQuote) -> Refusal:
     """Return the refusal of a call on something that was changed since it was read."""
     return Refusal(
         "record-changed",
         "the record was changed since it was read",
-        headers={"ETag": quote_tag(quote)},
+        headers={"ETag": tag(quote)},
     )
-
-
-def quote_tag(quote: KeptQuote) -> str:
-    """Return the entity tag of a quote."""
-    return tag("quote", quote.number, quote.version)
 
 
 def acts_of(
@@ -131,173 +163,40 @@ def head_of(
     desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
 ) -> QuoteHeadOut:
     """Return a quote without its figures in full."""
-    return quote_head(quote, acts_of(desk, records, quote, is_read=is_read))
+    return extended(QuoteHeadOut, quote, acts=acts_of(desk, records, quote, is_read=is_read))
 
 
-def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:
-    """Return the answer that has a quote without its figures in full."""
-    return Reply(body=head_of(desk, records, quote), tag=quote_tag(quote))
-
-
-def whole(
-    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
-) -> Reply[KeptQuoteOut]:
-    """Return a quote with figures that are those of the revision that it shows."""
-    acts = acts_of(desk, records, quote)
-    body = kept_quote(quote, acts, figures.request, figures.answer, found)
-    return Reply(body=body, tag=quote_tag(quote))
-
-
-def created(
-    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
-) -> Reply[KeptQuoteOut]:
-    """Return a quote that is new."""
-    location = f"/v1/quotes/{written(QUOTE, quote.number)}"
-    reply = whole(desk, records, quote, figures, found)
-    return structs.replace(reply, headers={"Location": location})
-
-
-def reckon(desk: Desk, asked: QuoteIn) -> Figures:
-    """Return what a request comes to, once it is filled from its customer and its machine.
-
-    Raises: RequestRefused, and the errors of the stages.
-    """
-    customer, machine = desk.store.read(lambda records: _known(records, asked))
-    filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    outcome = desk.service.work_out(filled)
-    totals = outcome.repair.totals
-    return Figures(
-        request=msgspec.json.encode(filled),
-        answer=encode_quote(desk.service.tell(outcome, filled)),
-        reckoning=_reckoning(outcome),
-        catalogue_revision=desk.service.revision,
-        tax_state="unknown" if totals.gross is None else "known",
-        is_provisional=outcome.is_provisional,
-        net=totals.lines + totals.discount if totals.net is None else totals.net,
-        gross=totals.gross,
-        valid_until=outcome.valid_until,
-        family=asked.family,
-        serial=filled.serial,
-        customer=None if customer is None else customer.number,
-        machine=None if machine is None else machine.number,
+def _whole(
+    quote: KeptQuote,
+    acts: tuple[str, ...],
+    figures: Figures | Revision,
+    unprintable: tuple[UnprintableOut, ...],
+) -> KeptQuoteOut:
+    """Return a quote with the figures of a revision, good for encoding only."""
+    return extended(
+        KeptQuoteOut,
+        quote,
+        acts=acts,
+        request=_raw(figures.request),
+        quote=_raw(figures.answer),
+        unprintable=unprintable,
     )
 
 
-def asked_of(revision: Revision) -> QuoteIn:
-    """Return what a revision asked."""
-    return msgspec.json.decode(revision.request, type=QuoteIn)
+def revision_out(revision: Revision) -> RevisionOut:
+    """Return a revision with its figures, good for encoding only."""
+    bodies = {"asked": _raw(revision.request), "quoted": _raw(revision.answer)}
+    return extended(RevisionOut, revision, **bodies)
 
 
-def of_today(desk: Desk, revision: Revision) -> QuoteIn:
-    """Return what a revision asked, to be asked again today; on its own day where that is still to
-    come.
-    """
-    asked, today = asked_of(revision), desk.today()
-    return structs.replace(asked, on=max(asked.on or today, today))
+def _raw(body: bytes) -> Any:
+    # the encoder copies a Raw in any place; the types say what it holds
+    return msgspec.Raw(body)
 
 
-def _reckoning(outcome: Outcome) -> bytes:
-    """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
-    request, terms = outcome.request, outcome.request.asked.terms
-    if request.tax_area is None:
-        return b""
-    return written_reckoning(
-        Reckoning(
-            area=request.tax_area,
-            on=request.asked.on,
-            exempt=tuple(sorted(request.exempt_kinds)),
-            cash_step=outcome.shop.cash_step if terms.pays_cash else None,
-        )
-    )
-
-
-def _known(records: Records, asked: QuoteIn) -> tuple[Customer | None, Machine | None]:
-    customer, machine, faults = _named(
-        records,
-        None if asked.customer is None else read_id(CUSTOMER, asked.customer),
-        None if asked.machine is None else read_id(MACHINE, asked.machine),
-    )
-    if machine is not None:
-        faults += _differing(asked, machine)
-    if faults:
-        raise RequestRefused(faults)
-    return customer, machine
-
-
-def check_named(records: Records, customer: int | None, machine: int | None) -> None:
-    """Raise where a customer or a machine is not kept, or was erased, maybe a moment ago.
-
-    Raises: RequestRefused.
-    """
-    _, _, faults = _named(records, customer, machine)
-    if faults:
-        raise RequestRefused(faults)
-
-
-def _named(
-    records: Records, customer: int | None, machine: int | None
-) -> tuple[Customer | None, Machine | None, list[RequestFault]]:
-    """Return a customer and a machine, None for what is not kept, and the faults of those."""
-    faults: list[RequestFault] = []
-    person = None if customer is None else records.people.customer(customer)
-    if customer is not None and (person is None or person.erased_at is not None):
-        person = None
-        fault = CustomerUnknown(written(CUSTOMER, customer))
-        fault.at("customer")
-        faults.append(fault)
-    engine = None if machine is None else records.people.machine(machine)
-    if machine is not None and (engine is None or engine.erased_at is not None):
-        engine = None
-        fault = CustomerUnknown(written(MACHINE, machine))
-        fault.at("machine")
-        faults.append(fault)
-    return person, engine, faults
-
-
-def _differing(asked: QuoteIn, machine: Machine) -> Iterator[MachineDiffers]:
-    for member in ("family", "serial", "build_code", "chassis"):
-        given, known = getattr(asked, member), getattr(machine, member)
-        if given is not None and known is not None and given != known:
-            fault = MachineDiffers(member.replace("_", " "), given, known)
-            fault.at(member)
-            yield fault
-
-
-def _filled(
-    desk: Desk, asked: QuoteIn, customer: Customer | None, machine: Machine | None
-) -> QuoteIn:
-    """Return a request with what is known of its customer and machine."""
-    found: dict[str, object] = {}
-    if machine is not None:
-        for member in ("serial", "build_code", "chassis"):
-            if getattr(asked, member) is None:
-                found[member] = getattr(machine, member)
-    if customer is not None:
-        if asked.language is None and customer.language is not None:
-            found["language"] = customer.language
-        certificate, until = customer.certificate_number, customer.certificate_until
-        # one that has run out would be refused, and nobody asked for it here
-        holds = until is not None and until >= (asked.on or desk.today())
-        is_open = asked.exemption is None and _knows_exemptions(desk, asked)
-        if is_open and certificate is not None and until is not None and holds:
-            found["exemption"] = ExemptionIn(certificate_number=certificate, valid_until=until)
-    return structs.replace(asked, **found) if found else asked
-
-
-def _knows_exemptions(desk: Desk, asked: QuoteIn) -> bool:
-    """Return whether the tax area of a request frees anybody: elsewhere a certificate says nothing,
-    and a customer who has one is quoted like everybody.
-    """
-    workshop = desk.service.workshop
-    given = asked.tax_area
-    name = workshop.shop.tax_area if given is UNSET else given
-    area = None if name is None else workshop.catalogue.tax_areas.get(AreaId(name))
-    return area is not None and area.exemption is not None
-
-
-def revision_in_path(records: Records, call: Call) -> Revision:
+def _revision_in_path(records: Records, call: Call) -> Revision:
     """Return the revision that a call's path names. Raises: Refusal: unknown-record."""
-    quote = quote_of(records, call.number("id", QUOTE))
+    quote = quote_of(records, call.number(QUOTE))
     text = call.variable("revision")
     is_number = text.isascii() and text.isdigit() and len(text) < 10
     found = records.quotes.revision(quote.number, int(text)) if is_number else None
@@ -307,3 +206,209 @@ def revision_in_path(records: Records, call: Call) -> Revision:
             f"no revision {text[:64]!r}: the newest of this quote is {quote.latest}",
         )
     return found
+
+
+@operation(
+    "POST /v1/quotes",
+    "createQuote",
+    "quotes",
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_tagged=True,
+    status=201,
+    problems=("request-refused", "catalogue-gap"),
+)
+async def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
+    """Quote a repair and keep it.
+
+    Takes what a preview takes, and keeps the quote as a draft with its first revision. It may be
+    revised until it is issued; after that every change is a new revision.
+    """
+    return await _created(call, body)
+
+
+async def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
+    """Return the work that keeps a new quote."""
+    desk, figures = call.desk, reckon(call.desk, asked)
+    found = await looked_at(desk.papers, figures.request)
+
+    def work(records: Records) -> Reply[KeptQuoteOut]:
+        check_named(records, figures.customer, figures.machine)
+        quote = life.keep_quote(records, call.stamp, figures, copy_of=copy_of)
+        acts = acts_of(desk, records, quote)
+        return answer(_whole(quote, acts, figures, found), is_new=True)
+
+    return work
+
+
+@operation("GET /v1/quotes", "listQuotes", "quotes")
+def find(records: Records, call: Call, query: QuotesQuery) -> Reply[ListOut[QuoteHeadOut]]:
+    """Find kept quotes.
+
+    Quotes, newest first, by state, customer, machine, day and words. Where there are more, `Link`
+    leads to the next page.
+    """
+    wanted = QuoteFilter(
+        states=_states(query.state),
+        customer=read_id_or_none(CUSTOMER, query.customer),
+        machine=read_id_or_none(MACHINE, query.machine),
+        made_from=query.from_,
+        made_to=query.to,
+        words=tuple(query.q.split()),
+    )
+
+    def heads(before: int | None, most: int) -> list[QuoteHeadOut]:
+        found = records.quotes.find(structs.replace(wanted, before=before, most=most))
+        return [head_of(call.desk, records, one, is_read=True) for one in found]
+
+    return page_of(call.operation.path, query, heads)
+
+
+def _states(text: str) -> tuple[QuoteState, ...]:
+    try:
+        return tuple(QuoteState(one) for one in text.split(",")) if text else ()
+    except ValueError:
+        known = ", ".join(QuoteState)
+        raise Refusal("query-invalid", f"state: should be some of {known}") from None
+
+
+@operation("GET /v1/quotes/{id}", "getQuote", "quotes", is_tagged=True)
+def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
+    """One kept quote.
+
+    A quote with the revision that counts, to the last figure: what was agreed, with what was added
+    since; else what is offered, or was offered last; else the draft. A draft that is begun later
+    shows in `/revisions/{revision}` until it is issued or agreed to.
+    """
+    quote = call.record(QUOTE, records.quotes.get)
+    revision = life.revision_of(records, quote, quote.shown)
+    found = unprintable_in(call.desk.papers, revision.request)
+    acts = acts_of(call.desk, records, quote, is_read=True)
+    shown = structs.replace(revision, answer=encode_quote(standing(records, quote, revision)))
+    return answer(_whole(quote, acts, shown, found))
+
+
+@operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
+def revisions(records: Records, call: Call) -> Reply[ListOut[Revision]]:
+    """All revisions of a quote.
+
+    What became of each revision, oldest first.
+    """
+    quote = call.record(QUOTE, records.quotes.get)
+    return Reply(body=ListOut(items=records.quotes.revisions(quote.number)))
+
+
+@operation("GET /v1/quotes/{id}/revisions/{revision}", "getRevision", "quotes", variables=_REVISION)
+def revision(records: Records, call: Call) -> Reply[RevisionOut]:
+    """One revision of a quote.
+
+    A revision as it was answered. Once issued it never changes, but that personal data is taken
+    out when a customer is erased.
+    """
+    return Reply(body=revision_out(_revision_in_path(records, call)))
+
+
+@operation(
+    "GET /v1/quotes/{id}/revisions/{revision}/difference",
+    "compareRevision",
+    "quotes",
+    variables=_REVISION,
+    problems=("request-refused", "catalogue-gap"),
+)
+def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
+    """What a revision would come to today.
+
+    Quotes what was asked once more, by today's catalogue, and names every line and total that
+    differs. The revision stays as it is.
+    """
+    desk = call.desk
+    revision = _revision_in_path(records, call)
+    asked, today = of_today(desk, revision), desk.today()
+    # what was needed by a day that has passed is needed now
+    needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
+    asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
+    now = desk.service.quote(asked)
+    return Reply(body=difference(revision, now))
+
+
+@operation("GET /v1/quotes/{id}/history", "listHistory", "quotes")
+def history(records: Records, call: Call) -> Reply[ListOut[Event]]:
+    """What happened to a quote.
+
+    Every change, oldest first: when, by whose hand, to which state.
+    """
+    quote = call.record(QUOTE, records.quotes.get)
+    found = records.events.of_subject(f"quote:{quote.number}")
+    return Reply(body=ListOut(items=found))
+
+
+@operation(
+    "POST /v1/quotes/{id}/revise",
+    "reviseQuote",
+    "quotes",
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_guarded=True,
+    is_tagged=True,
+    problems=("act-refused", "request-refused", "catalogue-gap"),
+)
+async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
+    """Quote it anew.
+
+    Takes the whole request once more; customer and machine stay where they are left out. Replaces
+    the newest revision while that is a draft; else makes a new one, and what was offered or agreed
+    stays so until the new one is issued or accepted. The answer has the new revision; reading the
+    quote goes on having what was offered or agreed.
+    """
+    desk, number = call.desk, call.number(QUOTE)
+
+    def newest(records: Records) -> Revision:
+        quote = quote_of(records, number)
+        return life.revision_of(records, quote, quote.latest)
+
+    before = desk.store.read(newest)
+    # whom and which machine a quote is for stays so where nothing is said of it
+    asked = structs.replace(
+        body,
+        customer=body.customer or written_or_none(CUSTOMER, before.customer),
+        machine=body.machine or written_or_none(MACHINE, before.machine),
+    )
+    figures = reckon(desk, asked)
+    found = await looked_at(desk.papers, figures.request)
+
+    def work(records: Records) -> Reply[KeptQuoteOut]:
+        quote = call.checked(QUOTE, records.quotes.get)
+        check_named(records, figures.customer, figures.machine)
+        quote = life.revise(records, call.stamp, quote, figures)
+        # the answer is the revision that was asked for, whatever the quote shows otherwise
+        shown = life.showing(records, quote, quote.latest)
+        return answer(_whole(shown, acts_of(desk, records, shown), figures, found))
+
+    return work
+
+
+@operation(
+    "POST /v1/quotes/{id}/copy",
+    "copyQuote",
+    "quotes",
+    scope=Scope.QUOTE,
+    is_once=True,
+    is_tagged=True,
+    status=201,
+    problems=("request-refused", "catalogue-gap"),
+)
+async def copy(call: Call) -> Work[KeptQuoteOut]:
+    """Quote the same again, as a new quote.
+
+    Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
+    new draft for the same customer and machine, without the complaint.
+    """
+    number = call.number(QUOTE)
+
+    def shown(records: Records) -> Revision:
+        quote = quote_of(records, number)
+        return life.revision_of(records, quote, quote.shown)
+
+    asked = asked_of(call.desk.store.read(shown))
+    again = structs.replace(asked, on=None, needed_by=None, complaint=None)
+    return await _created(call, again, copy_of=number)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from msgspec import structs
 
-from kitwright.keeping.life import additions_to
+from kitwright.keeping.life import additions_to, revision_of
 from kitwright.keeping.record import Addition, KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Sums, sums_of
@@ -19,7 +19,9 @@ from kitwright.money import total
 from kitwright.quote import (
     ADDED_SINCE,
     Contingencies,
+    Envelope,
     Line,
+    Paper,
     Quote,
     Reason,
     Totals,
@@ -28,6 +30,7 @@ from kitwright.quote import (
 )
 from kitwright.telling import tell_line_taxes, tell_taxes
 from kitwright.units import REC20
+from kitwright.web.calls.ids import QUOTE, written
 
 
 def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
@@ -58,6 +61,34 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
         totals=_totals(answer.totals, sums, added),
         contingencies=_contingencies(answer.contingencies, answer.totals, sums),
     )
+
+
+def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
+    """Return a revision with its quote, customer and machine. Raises: NoSuchRevision."""
+    revision = revision_of(records, quote, number)
+    # the revision's own customer, who may no longer be the quote's
+    whom, what = revision.customer, revision.machine
+    customer = None if whom is None else records.people.customer(whom)
+    machine = None if what is None else records.people.machine(what)
+    given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
+    agreed = given.get(number)
+    envelope = Envelope(
+        quote_id=written(QUOTE, quote.number),
+        revision=number,
+        state=revision.state.value,
+        issued_at=revision.issued_at,
+        sha256=revision.sha256,
+        customer_name=None if customer is None else customer.name,
+        customer_address=None if customer is None else customer.address,
+        customer_email=None if customer is None else customer.email,
+        machine_name=None if machine is None else machine.name,
+        machine_hours=None if machine is None else machine.hours,
+        agreed_at=None if agreed is None else agreed.at,
+        agreed_by=None if agreed is None else agreed.who,
+        limit=None if agreed is None else agreed.limit,
+        limit_includes_tax=agreed is None or agreed.includes_tax,
+    )
+    return Paper(quote=standing(records, quote, revision), envelope=envelope)
 
 
 def _added(additions: Sequence[Addition], scribe: Scribe) -> list[Line]:

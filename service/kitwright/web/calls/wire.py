@@ -127,7 +127,9 @@ class OverrideIn(Wire, frozen=True, kw_only=True):
 
     def override(self) -> PriceOverride | MinutesOverride:
         """Return the override as a value of the core."""
-        kind = MinutesOverride if self.line is None else PriceOverride
+        kind: type[PriceOverride | MinutesOverride] = (
+            MinutesOverride if self.line is None else PriceOverride
+        )
         return msgspec.convert(self, kind, from_attributes=True)
 
 
@@ -159,6 +161,9 @@ class OverrideUnclear(RequestFault):
 
 
 Jobs = tuple[JobIn, ...]
+Serial = Annotated[
+    int, Meta(ge=0, le=SERIAL_MAX, description="The date code on the engine's plate.")
+]
 
 
 def _many(description: str) -> Meta:
@@ -177,12 +182,7 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     """
 
     family: Id
-    serial: (
-        Annotated[
-            int, Meta(ge=0, le=SERIAL_MAX, description="The date code on the engine's plate.")
-        ]
-        | None
-    ) = None
+    serial: Serial | None = None
     build_code: BuildCode | None = None
     chassis: Annotated[
         Id | None,
