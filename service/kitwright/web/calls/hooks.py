@@ -49,7 +49,7 @@ class HookChangeIn(Wire, frozen=True, kw_only=True):
 
 
 class NewHookOut(Hook, frozen=True, kw_only=True):
-    """A new webhook. `signs_with` is its secret, which is shown only once: None if the call is
+    """A new webhook. Its `secret` signs its events, and is shown only once: null if the call is
     retried.
     """
 

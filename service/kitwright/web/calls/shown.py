@@ -93,12 +93,14 @@ class ListOut(Out, Generic[T], frozen=True, kw_only=True):
 class View(Struct, frozen=True, kw_only=True):
     """The difference between a record and the JSON that shows it.
 
-    `name` is the name of the JSON's schema. With a `letter`, `number` is shown as `id`. `hides` are
+    `name` and `about` are the name and description of the JSON's schema, if they are not those of
+    the record. With a `letter`, `number` is shown as `id`. `hides` are
     the members that are not shown, `names` other names of members. `makes` are the members that are
     made from the record, with their types.
     """
 
     name: str = ""
+    about: str = ""
     letter: str = ""
     hides: tuple[str, ...] = ()
     names: Mapping[str, str] = {}
@@ -134,6 +136,10 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
     ),
     Revision: View(
         name="RevisionHeadOut",
+        about=(
+            "A revision without its figures in full; `sha256` is of what its customer sees, since "
+            "its issue: byte for byte of `quote` in the answer to the customer's link."
+        ),
         hides=(
             "quote",
             "number",
@@ -195,15 +201,29 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
             "subject": (str, lambda event: subject_out(event.subject)[1]),
         }
     ),
-    **dict.fromkeys(
-        (model.SerialBreak, model.JobRef, model.Scopes, model.WhileApart, model.Condition), View()
+    **dict.fromkeys((model.SerialBreak, model.Scopes, model.WhileApart), View()),
+    model.JobRef: View(
+        about="A job reference: on the same cylinder, on all, or on one; null for an engine job."
+    ),
+    model.Condition: View(
+        about=(
+            "A condition that makes a contingency more probable: a `finding` at one of some "
+            "levels, a background (`context`), or the machine's `condition` at one of some "
+            "levels; the other members are null."
+        )
     ),
     model.Family: View(
         hides=("minutes_ratio", "flags", "override", "part", "fitment", "sets"),
         names={"serial_break": "serial_breaks"},
     ),
     model.Chassis: View(hides=("cramped_factor", "component", "rule")),
-    model.Diagnosis: View(hides=("name", "prior", "links", "reasons", "direct", "links_if")),
+    model.Diagnosis: View(
+        about=(
+            "A fault with its description for customers, the claims that must not be made, and "
+            "the jobs that repair it."
+        ),
+        hides=("name", "prior", "links", "reasons", "direct", "links_if"),
+    ),
     model.Job: View(hides=("work", "visit", "sublet", "is_credited_to_repair", "contingency")),
     model.Contingency: View(hides=("add",), names={"id": "contingency"}),
     model.Fitment: View(
@@ -218,6 +238,7 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         },
     ),
     model.TaxComponent: View(
+        about="One tax. The newest rate of `rates` that has started applies.",
         makes={
             "rates": (
                 dict[str, DecimalText],
@@ -225,9 +246,18 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
                     rate.valid_from.isoformat(): decimal_text(rate.percent) for rate in tax.rates
                 },
             )
-        }
+        },
     ),
     model.OverrunPreset: View(
+        about=(
+            "A published rule on overruns, which a shop's owner can choose. Local law decides.\n\n"
+            "It limits the amount charged over the authorised total without asking again: "
+            "nothing, a fixed amount, a percentage of that total, or the greater of the two, and "
+            "never more than `at_most` (null: no such limit). It applies to totals over "
+            "`over_total` (null: to all); up to that total, no overrun is allowed. `record` lists "
+            "the details that a record of consent must contain. `read` says how thoroughly the "
+            "source was read."
+        ),
         hides=("currency",),
         makes={member: _presets_amount(member) for member in ("fixed", "at_most", "over_total")},
     ),
@@ -322,14 +352,14 @@ def _struct(kind: type[Struct], hint: Any) -> tuple[Any, Converting]:
         sent: Any = hint.__origin__[tuple(shown(each)[0] for each in args)]
     else:
         name = kind.__name__ if kind.__name__.endswith("Out") else f"{kind.__name__}Out"
-        about = (kind.__doc__ or "").partition("\n\n")[0]
+        own = VIEWS.get(kind, View())
         sent = struct = msgspec.defstruct(
-            view.name if view is not None and kind in VIEWS and view.name else name,
+            own.name or name,
             [*types.items()],
             frozen=True,
             kw_only=True,
             module=__name__,
-            namespace={"__doc__": about},
+            namespace={"__doc__": own.about or kind.__doc__},
         )
     takes = [(name, *rest) for name, rest in found.items() if name not in made]
 
