@@ -13,7 +13,6 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NotQuotable
 from kitwright.keeping.consent import Yes
-from kitwright.keeping.key import Scope
 from kitwright.keeping.prices import PriceMoved, moved_prices
 from kitwright.keeping.record import KeptQuote, Means, Revision
 from kitwright.keeping.store import Records
@@ -87,17 +86,8 @@ class DeclineIn(Wire, frozen=True, kw_only=True):
 def _act(
     name: str, *problems: str, **facts: Any
 ) -> Callable[[Callable[..., Any]], HTTPRouteHandler]:
-    return operation(
-        f"POST /v1/quotes/{{id}}/{name}",
-        f"{name}Quote",
-        "quotes",
-        scope=Scope.QUOTE,
-        is_once=True,
-        is_guarded=True,
-        is_tagged=True,
-        problems=("act-refused", *problems),
-        **facts,
-    )
+    line, id = f"POST /v1/quotes/{{id}}/{name}", f"{name}Quote"  # noqa: A001 - the API's word
+    return operation(line, id, "quotes", "act-refused", *problems, is_guarded=True, **facts)
 
 
 def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:

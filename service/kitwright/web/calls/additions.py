@@ -9,7 +9,6 @@ from msgspec import Meta
 
 from kitwright.keeping import consent
 from kitwright.keeping.consent import Decision, Limit, More, Ruling
-from kitwright.keeping.key import Scope
 from kitwright.keeping.record import Addition, Authorisation, Means
 from kitwright.keeping.store import Records
 from kitwright.language.render import Speaker
@@ -121,11 +120,11 @@ def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
     "POST /v1/quotes/{id}/additions",
     "addToQuote",
     "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
+    "act-refused",
+    "request-refused",
+    "catalogue-gap",
     is_guarded=True,
     is_tagged=True,
-    problems=("act-refused", "request-refused", "catalogue-gap"),
 )
 def add(call: Call, body: AdditionIn) -> Work[RulingOut]:
     """Add a line within the authorised limit.

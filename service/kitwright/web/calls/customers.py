@@ -123,16 +123,7 @@ class CertificateIncomplete(RequestFault):
         self.missing_member = missing_member
 
 
-@operation(
-    "POST /v1/customers",
-    "createCustomer",
-    "customers",
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_tagged=True,
-    status=201,
-    problems=("request-refused",),
-)
+@operation("POST /v1/customers", "createCustomer", "customers", "request-refused", status=201)
 async def create(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
     """Create a customer.
 
@@ -163,7 +154,7 @@ def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[C
     )
 
 
-@operation("GET /v1/customers/{id}", "getCustomer", "customers", is_tagged=True)
+@operation("GET /v1/customers/{id}", "getCustomer", "customers")
 def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
     """Get a customer.
 
@@ -175,13 +166,7 @@ def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
 
 
 @operation(
-    "PUT /v1/customers/{id}",
-    "changeCustomer",
-    "customers",
-    scope=Scope.QUOTE,
-    is_guarded=True,
-    is_tagged=True,
-    problems=("act-refused", "request-refused"),
+    "PUT /v1/customers/{id}", "changeCustomer", "customers", "act-refused", "request-refused"
 )
 async def change(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
     """Change a customer.
@@ -224,11 +209,7 @@ def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
 
 
 @operation(
-    "GET /v1/customers/{id}/export",
-    "exportCustomer",
-    "customers",
-    scope=Scope.OWNER,
-    problems=("act-refused",),
+    "GET /v1/customers/{id}/export", "exportCustomer", "customers", "act-refused", scope=Scope.OWNER
 )
 def export(records: Records, call: Call) -> Reply[ExportOut]:
     """Export a customer's data.
@@ -247,11 +228,10 @@ def export(records: Records, call: Call) -> Reply[ExportOut]:
     "POST /v1/customers/{id}/erase",
     "eraseCustomer",
     "customers",
+    "act-refused",
     scope=Scope.OWNER,
-    is_once=True,
     is_guarded=True,
     is_tagged=True,
-    problems=("act-refused",),
 )
 def erase(records: Records, call: Call) -> Reply[ErasedOut]:
     """Erase a customer's personal data.

@@ -14,6 +14,7 @@ from litestar import Request, Response
 from litestar.handlers import HTTPRouteHandler
 from msgspec import structs
 
+from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptAnswer
 from kitwright.keeping.store import Records
 from kitwright.web.calls.call import Call
@@ -42,7 +43,7 @@ Handler = Callable[[Request[Any, Any, Any]], Awaitable[Response[bytes]]]
 
 
 def operation(
-    line: str, name: str, tag: str, **facts: Any
+    line: str, name: str, tag: str, *problems: str, **facts: Any
 ) -> Callable[[Function], HTTPRouteHandler]:
     """Return a decorator that makes a function the route handler of a call.
 
@@ -58,11 +59,14 @@ def operation(
         line: method and path, as in "GET /v1/quotes/{id}".
         name: the operation's id.
         tag: of the API description.
-        facts: other members of the operation.
+        problems: codes that do not follow from the rest.
+        facts: other members of the operation, if they differ from what follows from its method and
+            its answer: GET needs the scope `read`, others `quote`; a POST that changes records
+            needs an Idempotency-Key, a PUT `If-Match`; a record with a version has an ETag.
     """
 
     def declare(function: Function) -> HTTPRouteHandler:
-        one = operation_of(function, line, name, tag, **facts)
+        one = operation_of(function, line, name, tag, problems=problems, **facts)
         return route(one, answering(one, function))
 
     return declare
@@ -77,6 +81,7 @@ def operation_of(function: Function, line: str, name: str, tag: str, **facts: An
         keeps = "reads" if method == "GET" else "writes"
     elif get_origin(hints["return"]) is collections.abc.Callable:
         keeps = "writes"
+    scope = facts.get("scope", Scope.READ if method == "GET" else Scope.QUOTE)
     summary, _, rest = (inspect.getdoc(function) or "").partition("\n\n")
     return Operation(
         **{
@@ -90,6 +95,10 @@ def operation_of(function: Function, line: str, name: str, tag: str, **facts: An
             "query": hints.get("query"),
             "answers": None if answered is bytes else shown(answered)[0],
             "keeps": keeps,
+            "scope": scope,
+            "is_once": method == "POST" and keeps == "writes" and scope is not None,
+            "is_guarded": method == "PUT",
+            "is_tagged": method != "DELETE" and hasattr(answered, "version"),
             **facts,
         }
     )

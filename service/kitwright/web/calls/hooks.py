@@ -72,14 +72,7 @@ _TARGET_FAULTS: Final = {one.code: one for one in (TargetMalformed, TargetNotAll
 
 
 @operation(
-    "POST /v1/webhooks",
-    "createWebhook",
-    "owner",
-    scope=Scope.OWNER,
-    is_once=True,
-    is_tagged=True,
-    status=201,
-    problems=("request-refused",),
+    "POST /v1/webhooks", "createWebhook", "owner", "request-refused", scope=Scope.OWNER, status=201
 )
 def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
     """Create a webhook.
@@ -114,7 +107,7 @@ def listed(records: Records) -> Reply[ListOut[Hook]]:
     return Reply(body=ListOut(items=records.events.hooks()))
 
 
-@operation("GET /v1/webhooks/{id}", "getWebhook", "owner", scope=Scope.OWNER, is_tagged=True)
+@operation("GET /v1/webhooks/{id}", "getWebhook", "owner", scope=Scope.OWNER)
 def get(records: Records, call: Call) -> Reply[Hook]:
     """Get a webhook.
 
@@ -123,15 +116,7 @@ def get(records: Records, call: Call) -> Reply[Hook]:
     return answer(call.record(HOOK, records.events.hook))
 
 
-@operation(
-    "PUT /v1/webhooks/{id}",
-    "changeWebhook",
-    "owner",
-    scope=Scope.OWNER,
-    is_guarded=True,
-    is_tagged=True,
-    problems=("request-refused",),
-)
+@operation("PUT /v1/webhooks/{id}", "changeWebhook", "owner", "request-refused", scope=Scope.OWNER)
 def change(records: Records, call: Call, body: HookChangeIn) -> Reply[Hook]:
     """Change a webhook.
 
@@ -162,10 +147,9 @@ def drop(records: Records, call: Call) -> Reply[Hook]:
     "POST /v1/webhooks/{id}/test",
     "testWebhook",
     "owner",
+    "act-refused",
     scope=Scope.OWNER,
-    is_once=True,
     status=202,
-    problems=("act-refused",),
 )
 def post_test(records: Records, call: Call) -> Reply[Event]:
     """Post a test event to a webhook.

@@ -37,7 +37,7 @@ class NewKeyOut(KeyRecord, frozen=True, kw_only=True):
     key: str | None
 
 
-@operation("POST /v1/keys", "createKey", "owner", scope=Scope.OWNER, is_once=True, status=201)
+@operation("POST /v1/keys", "createKey", "owner", scope=Scope.OWNER, status=201)
 def create(records: Records, call: Call, body: KeyIn) -> Reply[NewKeyOut]:
     """Create a key.
 
@@ -78,10 +78,9 @@ def get(records: Records, call: Call) -> Reply[KeyRecord]:
     "POST /v1/keys/{id}/revoke",
     "revokeKey",
     "owner",
+    "act-refused",
     scope=Scope.OWNER,
-    is_once=True,
     variables=_ID,
-    problems=("act-refused",),
 )
 def revoke(records: Records, call: Call) -> Reply[KeyRecord]:
     """Revoke a key.

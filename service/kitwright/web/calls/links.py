@@ -13,7 +13,6 @@ from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.consent import Yes
-from kitwright.keeping.key import Scope
 from kitwright.keeping.link import (
     NONCE_BYTES,
     Link,
@@ -123,14 +122,7 @@ _FACTS: Final[dict[str, Any]] = {
 
 
 @operation(
-    "POST /v1/quotes/{id}/links",
-    "createLink",
-    "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_guarded=True,
-    status=201,
-    problems=("act-refused",),
+    "POST /v1/quotes/{id}/links", "createLink", "quotes", "act-refused", is_guarded=True, status=201
 )
 def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
     """Create a link for the customer.
@@ -180,9 +172,9 @@ def _read(call: Call) -> Link:
     "GET /v1/links/{token}",
     "getOffer",
     "links",
+    "link-expired",
     forms=(JSON, HTML, PDF),
     keeps="reads",
-    problems=("link-expired",),
     **_FACTS,
 )
 async def offered(call: Call, form: str) -> Reply[OfferOut]:

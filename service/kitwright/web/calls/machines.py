@@ -10,7 +10,6 @@ from msgspec import Meta, structs
 from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
-from kitwright.keeping.key import Scope
 from kitwright.keeping.record import Machine
 from kitwright.keeping.store import Records
 from kitwright.stages.request import (
@@ -97,11 +96,9 @@ class MachinesQuery(Wire, frozen=True, kw_only=True):
     "POST /v1/machines",
     "createMachine",
     "machines",
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_tagged=True,
+    "unknown-record",
+    "request-refused",
     status=201,
-    problems=("unknown-record", "request-refused"),
 )
 async def create(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
     """Create a machine.
@@ -119,7 +116,7 @@ async def create(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
     return work
 
 
-@operation("GET /v1/machines", "listMachines", "machines", problems=("unknown-record",))
+@operation("GET /v1/machines", "listMachines", "machines", "unknown-record")
 def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[Machine]]:
     """Find machines.
 
@@ -134,7 +131,7 @@ def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[Ma
     )
 
 
-@operation("GET /v1/machines/{id}", "getMachine", "machines", is_tagged=True)
+@operation("GET /v1/machines/{id}", "getMachine", "machines")
 def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
     """Get a machine.
 
@@ -145,15 +142,7 @@ def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
     return answer(extended(KeptMachineOut, machine, unprintable=found))
 
 
-@operation(
-    "PUT /v1/machines/{id}",
-    "changeMachine",
-    "machines",
-    scope=Scope.QUOTE,
-    is_guarded=True,
-    is_tagged=True,
-    problems=("act-refused", "request-refused"),
-)
+@operation("PUT /v1/machines/{id}", "changeMachine", "machines", "act-refused", "request-refused")
 async def change(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
     """Change a machine.
 

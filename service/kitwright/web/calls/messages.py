@@ -8,7 +8,6 @@ from typing import Annotated, Final
 
 from msgspec import Meta, Struct
 
-from kitwright.keeping.key import Scope
 from kitwright.keeping.link import NONCE_BYTES
 from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
 from kitwright.keeping.record import KeptQuote, Mail, Revision
@@ -73,11 +72,9 @@ class _Found(Struct, frozen=True):
     "POST /v1/quotes/{id}/messages",
     "sendQuote",
     "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
+    "act-refused",
     is_guarded=True,
     status=202,
-    problems=("act-refused",),
 )
 async def send(call: Call, body: MessageIn) -> Work[Mail]:
     """E-mail the quote to the customer.

@@ -113,10 +113,10 @@ class _Needed(Struct, frozen=True):
     "POST /v1/orders",
     "createOrders",
     "orders",
+    "unknown-record",
+    "act-refused",
     scope=Scope.ORDER,
-    is_once=True,
     status=201,
-    problems=("unknown-record", "act-refused"),
 )
 def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     """Order the parts of agreed revisions.
@@ -148,7 +148,7 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     return Reply(body=OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late)))
 
 
-@operation("GET /v1/orders", "listOrders", "orders", problems=("unknown-record",))
+@operation("GET /v1/orders", "listOrders", "orders", "unknown-record")
 def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrder]]:
     """Find parts orders.
 
@@ -162,7 +162,7 @@ def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[Kept
     )
 
 
-@operation("GET /v1/orders/{id}", "getOrder", "orders", is_tagged=True)
+@operation("GET /v1/orders/{id}", "getOrder", "orders")
 def get(records: Records, call: Call) -> Reply[KeptOrder]:
     """Get a parts order.
 

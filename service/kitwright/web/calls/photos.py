@@ -15,7 +15,6 @@ import msgspec
 from msgspec import Meta, Struct, structs
 
 from kitwright.catalogue.model import Catalogue, Family, FamilyId
-from kitwright.keeping.key import Scope
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.photo import add_photo, check_room, drop_photo
@@ -58,12 +57,10 @@ class PhotoQuery(Wire, frozen=True, kw_only=True):
     "POST /v1/quotes/{id}/photos",
     "addPhoto",
     "photos",
+    "act-refused",
     media=MEDIA,
-    scope=Scope.QUOTE,
-    is_once=True,
     is_tagged=True,
     status=201,
-    problems=("act-refused",),
 )
 async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     """Add a photo to a quote.
@@ -233,7 +230,7 @@ def file(records: Records, call: Call) -> Reply[bytes]:
     )
 
 
-@operation("DELETE /v1/photos/{id}", "dropPhoto", "photos", scope=Scope.QUOTE)
+@operation("DELETE /v1/photos/{id}", "dropPhoto", "photos")
 def drop(records: Records, call: Call) -> Reply[Photo]:
     """Delete a photo.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from kitwright.documents.quote_text import quote_text
-from kitwright.keeping.key import Scope
 from kitwright.quote import Assessment, Quote
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.findings import AssessmentIn
@@ -17,9 +16,8 @@ from kitwright.web.edge.reply import Reply
     "POST /v1/assessments",
     "assessFindings",
     "assessments",
-    scope=Scope.QUOTE,
+    "request-refused",
     forms=(JSON, TEXT, SVG),
-    problems=("request-refused",),
 )
 def assess(call: Call, body: AssessmentIn, form: str) -> Reply[Assessment]:
     """Assess findings.
@@ -39,9 +37,9 @@ def assess(call: Call, body: AssessmentIn, form: str) -> Reply[Assessment]:
     "POST /v1/quotes/preview",
     "previewQuote",
     "quotes",
-    scope=Scope.QUOTE,
+    "request-refused",
+    "catalogue-gap",
     forms=(JSON, TEXT),
-    problems=("request-refused", "catalogue-gap"),
 )
 def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
     """Quote a repair without storing it.

@@ -10,7 +10,6 @@ from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.key import Scope
 from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Event, KeptQuote, QuoteState, Revision
 from kitwright.keeping.store import QuoteFilter, Records
@@ -209,14 +208,7 @@ def _revision_in_path(records: Records, call: Call) -> Revision:
 
 
 @operation(
-    "POST /v1/quotes",
-    "createQuote",
-    "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_tagged=True,
-    status=201,
-    problems=("request-refused", "catalogue-gap"),
+    "POST /v1/quotes", "createQuote", "quotes", "request-refused", "catalogue-gap", status=201
 )
 async def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote a repair and keep it.
@@ -272,7 +264,7 @@ def _states(text: str) -> tuple[QuoteState, ...]:
         raise Refusal("query-invalid", f"state: should be some of {known}") from None
 
 
-@operation("GET /v1/quotes/{id}", "getQuote", "quotes", is_tagged=True)
+@operation("GET /v1/quotes/{id}", "getQuote", "quotes")
 def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
     """One kept quote.
 
@@ -312,8 +304,9 @@ def revision(records: Records, call: Call) -> Reply[RevisionOut]:
     "GET /v1/quotes/{id}/revisions/{revision}/difference",
     "compareRevision",
     "quotes",
+    "request-refused",
+    "catalogue-gap",
     variables=_REVISION,
-    problems=("request-refused", "catalogue-gap"),
 )
 def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
     """What a revision would come to today.
@@ -346,11 +339,10 @@ def history(records: Records, call: Call) -> Reply[ListOut[Event]]:
     "POST /v1/quotes/{id}/revise",
     "reviseQuote",
     "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
+    "act-refused",
+    "request-refused",
+    "catalogue-gap",
     is_guarded=True,
-    is_tagged=True,
-    problems=("act-refused", "request-refused", "catalogue-gap"),
 )
 async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote it anew.
@@ -391,11 +383,9 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     "POST /v1/quotes/{id}/copy",
     "copyQuote",
     "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_tagged=True,
+    "request-refused",
+    "catalogue-gap",
     status=201,
-    problems=("request-refused", "catalogue-gap"),
 )
 async def copy(call: Call) -> Work[KeptQuoteOut]:
     """Quote the same again, as a new quote.
