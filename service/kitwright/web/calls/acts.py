@@ -20,13 +20,13 @@ from kitwright.quote import for_customer, read_quote
 from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.additions import read_amount
 from kitwright.web.calls.call import Call, answer
-from kitwright.web.calls.consent_text import consent_text
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, RevisionNumber
-from kitwright.web.calls.placing import unordered
+from kitwright.web.calls.orders import unordered
 from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
 from kitwright.web.calls.reckoning import asked_of, of_today
+from kitwright.web.calls.standing import consent_text
 from kitwright.web.edge.problems import GAPS
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import DecimalIn, Text, Wire

@@ -9,9 +9,10 @@ from typing import Any, Protocol, TypeVar
 
 from litestar import Request
 
-from kitwright.keeping.record import Stamp
+from kitwright.keeping.record import Hand, KeptQuote, Stamp
+from kitwright.keeping.store import Records
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.ids import NOUNS, missing, read_id, written
+from kitwright.web.calls.ids import NOUNS, QUOTE, missing, read_id, written
 from kitwright.web.calls.shown import letter_of
 from kitwright.web.edge.conditions import match
 from kitwright.web.edge.operation import Operation
@@ -53,6 +54,14 @@ def answer(record: N, *, is_new: bool = False, **more: Any) -> Reply[N]:
     return Reply(body=record, tag=tag(record), headers=headers, **more)
 
 
+def quote_of(records: Records, number: int) -> KeptQuote:
+    """Return the quote of a number. Raises: Refusal: unknown-record."""
+    quote = records.quotes.get(number)
+    if quote is None:
+        raise missing(QUOTE, written(QUOTE, number))
+    return quote
+
+
 class Call:
     """One call as received: path, query and raw body, not yet checked."""
 
@@ -66,10 +75,16 @@ class Call:
         self.at_end: list[Callable[[], None]] = []
         """Called when the call is over, whether or not its work was stored."""
 
+    @property
+    def request_id(self) -> str:
+        """The id of this call in the log."""
+        found: str = self.request.scope["state"].get("request_id", "")
+        return found
+
     @cached_property
     def stamp(self) -> Stamp:
         """The caller and the time, the same for everything that the call does."""
-        return self.desk.stamp(self.request)
+        return self.desk.stamp(Hand.key, self.request.scope["state"]["key"], self.request_id)
 
     def variable(self, name: str) -> str:
         """Return a variable of the path."""

@@ -61,7 +61,8 @@ def operation(
         tag: of the API description.
         problems: codes that do not follow from the rest.
         facts: other members of the operation, if they differ from what follows from its method and
-            its answer: GET needs the scope `read`, others `quote`; a POST that changes records
+            its answer: GET needs the scope `read`, others `quote`, those of the tag `owner` the
+            scope `owner`; a POST that changes records
             needs an Idempotency-Key, a PUT `If-Match`; a record with a version has an ETag.
     """
 
@@ -81,7 +82,8 @@ def operation_of(function: Function, line: str, name: str, tag: str, **facts: An
         keeps = "reads" if method == "GET" else "writes"
     elif get_origin(hints["return"]) is collections.abc.Callable:
         keeps = "writes"
-    scope = facts.get("scope", Scope.READ if method == "GET" else Scope.QUOTE)
+    least = Scope.READ if method == "GET" else Scope.QUOTE
+    scope = facts.get("scope", Scope.OWNER if tag == "owner" else least)
     summary, _, rest = (inspect.getdoc(function) or "").partition("\n\n")
     return Operation(
         **{

@@ -8,7 +8,6 @@ from msgspec import Meta, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import owner
-from kitwright.keeping.key import Scope
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.record import Event, Hook
 from kitwright.keeping.store import Records
@@ -71,9 +70,7 @@ class TargetNotAllowed(RequestFault):
 _TARGET_FAULTS: Final = {one.code: one for one in (TargetMalformed, TargetNotAllowed)}
 
 
-@operation(
-    "POST /v1/webhooks", "createWebhook", "owner", "request-refused", scope=Scope.OWNER, status=201
-)
+@operation("POST /v1/webhooks", "createWebhook", "owner", "request-refused", status=201)
 def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
     """Create a webhook.
 
@@ -98,7 +95,7 @@ def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
     return answer(out, is_new=True, kept=structs.replace(out, signs_with=None))
 
 
-@operation("GET /v1/webhooks", "listWebhooks", "owner", scope=Scope.OWNER)
+@operation("GET /v1/webhooks", "listWebhooks", "owner")
 def listed(records: Records) -> Reply[ListOut[Hook]]:
     """List webhooks.
 
@@ -107,7 +104,7 @@ def listed(records: Records) -> Reply[ListOut[Hook]]:
     return Reply(body=ListOut(items=records.events.hooks()))
 
 
-@operation("GET /v1/webhooks/{id}", "getWebhook", "owner", scope=Scope.OWNER)
+@operation("GET /v1/webhooks/{id}", "getWebhook", "owner")
 def get(records: Records, call: Call) -> Reply[Hook]:
     """Get a webhook.
 
@@ -116,7 +113,7 @@ def get(records: Records, call: Call) -> Reply[Hook]:
     return answer(call.record(HOOK, records.events.hook))
 
 
-@operation("PUT /v1/webhooks/{id}", "changeWebhook", "owner", "request-refused", scope=Scope.OWNER)
+@operation("PUT /v1/webhooks/{id}", "changeWebhook", "owner", "request-refused")
 def change(records: Records, call: Call, body: HookChangeIn) -> Reply[Hook]:
     """Change a webhook.
 
@@ -132,7 +129,7 @@ def change(records: Records, call: Call, body: HookChangeIn) -> Reply[Hook]:
     return answer(changed)
 
 
-@operation("DELETE /v1/webhooks/{id}", "deleteWebhook", "owner", scope=Scope.OWNER, is_guarded=True)
+@operation("DELETE /v1/webhooks/{id}", "deleteWebhook", "owner", is_guarded=True)
 def drop(records: Records, call: Call) -> Reply[Hook]:
     """Delete a webhook.
 
@@ -143,14 +140,7 @@ def drop(records: Records, call: Call) -> Reply[Hook]:
     return Reply(body=hook)
 
 
-@operation(
-    "POST /v1/webhooks/{id}/test",
-    "testWebhook",
-    "owner",
-    "act-refused",
-    scope=Scope.OWNER,
-    status=202,
-)
+@operation("POST /v1/webhooks/{id}/test", "testWebhook", "owner", "act-refused", status=202)
 def post_test(records: Records, call: Call) -> Reply[Event]:
     """Post a test event to a webhook.
 

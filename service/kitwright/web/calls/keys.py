@@ -37,7 +37,7 @@ class NewKeyOut(KeyRecord, frozen=True, kw_only=True):
     key: str | None
 
 
-@operation("POST /v1/keys", "createKey", "owner", scope=Scope.OWNER, status=201)
+@operation("POST /v1/keys", "createKey", "owner", status=201)
 def create(records: Records, call: Call, body: KeyIn) -> Reply[NewKeyOut]:
     """Create a key.
 
@@ -56,7 +56,7 @@ def create(records: Records, call: Call, body: KeyIn) -> Reply[NewKeyOut]:
     )
 
 
-@operation("GET /v1/keys", "listKeys", "owner", scope=Scope.OWNER)
+@operation("GET /v1/keys", "listKeys", "owner")
 def listed(records: Records) -> Reply[ListOut[KeyRecord]]:
     """List keys.
 
@@ -65,7 +65,7 @@ def listed(records: Records) -> Reply[ListOut[KeyRecord]]:
     return Reply(body=ListOut(items=records.keys.every()))
 
 
-@operation("GET /v1/keys/{id}", "getKey", "owner", scope=Scope.OWNER, variables=_ID)
+@operation("GET /v1/keys/{id}", "getKey", "owner", variables=_ID)
 def get(records: Records, call: Call) -> Reply[KeyRecord]:
     """Get a key.
 
@@ -74,14 +74,7 @@ def get(records: Records, call: Call) -> Reply[KeyRecord]:
     return Reply(body=_key(records, call))
 
 
-@operation(
-    "POST /v1/keys/{id}/revoke",
-    "revokeKey",
-    "owner",
-    "act-refused",
-    scope=Scope.OWNER,
-    variables=_ID,
-)
+@operation("POST /v1/keys/{id}/revoke", "revokeKey", "owner", "act-refused", variables=_ID)
 def revoke(records: Records, call: Call) -> Reply[KeyRecord]:
     """Revoke a key.
 

@@ -22,21 +22,19 @@ from kitwright.keeping.link import (
     read_token,
 )
 from kitwright.keeping.overrun import allowance
-from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState, Stamp
+from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
 from kitwright.money import Money
 from kitwright.quote import ShownQuote, amount_of, encode_quote, for_customer
 from kitwright.web.calls.additions import read_amount
-from kitwright.web.calls.call import Call
-from kitwright.web.calls.consent_text import consent_text
+from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, read_id, written
 from kitwright.web.calls.link_pages import Offered, decision, drawn_offer
-from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.shown import Out
-from kitwright.web.calls.standing import paper_of, standing
+from kitwright.web.calls.standing import consent_text, paper_of, standing
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
@@ -262,17 +260,6 @@ def _offered(records: Records, call: Call) -> Offered:
     )
 
 
-def _stamp(call: Call, link: Link) -> Stamp:
-    now = call.desk.now()
-    return Stamp(
-        at=now,
-        today=call.desk.today(now),
-        hand=Hand.link,
-        by=link.number,
-        request_id=call.request.scope["state"].get("request_id", ""),
-    )
-
-
 @decision("accept", "acceptOffer", _offered, problems=("act-refused", "request-refused"), **_FACTS)
 def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """Accept the offer as the customer.
@@ -283,7 +270,7 @@ def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """
     desk, link = call.desk, _read(call)
     limit = read_amount(body.limit, desk.currency, "limit")
-    stamp = _stamp(call, link)
+    stamp = call.desk.stamp(Hand.link, link.number, call.request_id)
 
     def work(records: Records) -> Reply[DecidedOut]:
         quote = quote_of(records, read_id(QUOTE, link.number))
@@ -306,7 +293,7 @@ def decline(call: Call, body: NoIn) -> Work[DecidedOut]:
     Declines the revision of the link. Idempotent: repeating the call has no further effect.
     """
     link = _read(call)
-    stamp = _stamp(call, link)
+    stamp = call.desk.stamp(Hand.link, link.number, call.request_id)
 
     def work(records: Records) -> Reply[DecidedOut]:
         quote = quote_of(records, read_id(QUOTE, link.number))

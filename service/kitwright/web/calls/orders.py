@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from datetime import date
-from typing import Annotated
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import date, datetime
+from decimal import Decimal
+from fractions import Fraction
+from typing import Annotated, Final
 
 import msgspec
 from msgspec import Meta, Struct
 
+from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.keeping import life
 from kitwright.keeping.acts import ActRefused, check_act
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
-from kitwright.quote import Count, Order
-from kitwright.stages.ordering import SupplierGone, Surplus
+from kitwright.quote import Count, Order, read_quote
+from kitwright.stages.ordering import FollowUp, Packs, SupplierGone, Surplus, Use, plan_follow_up
+from kitwright.stages.supply import day_of_order
 from kitwright.telling import tell_order
-from kitwright.web.calls.call import Call, answer
+from kitwright.web.calls.call import Call, answer, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import (
@@ -32,8 +36,6 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.paged import page_of
-from kitwright.web.calls.placing import plan_placing
-from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.shown import ListOut, Out
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
@@ -103,6 +105,9 @@ class NotAgreed(ActRefused):
         self.revision = revision
 
 
+_MOST: Final = 1_000_000
+
+
 class _Needed(Struct, frozen=True):
     """The members that are read from a revision's request."""
 
@@ -139,7 +144,7 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
         if quote.agreed != one.revision:
             raise NotAgreed(quote, one.revision).at("revisions", index, "revision")
         try:
-            kept, spare = freeze(call.desk, records, call.stamp, quote)
+            kept, spare = _freeze(call.desk, records, call.stamp, quote)
         except SupplierGone as error:
             raise error.at("revisions", index, "revision") from None
         made += kept
@@ -171,7 +176,14 @@ def get(records: Records, call: Call) -> Reply[KeptOrder]:
     return answer(call.record(ORDER, records.orders.get))
 
 
-def freeze(
+def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:
+    """Return how many orders the agreed revision of a quote still needs. Raises: SupplierGone."""
+    if quote.agreed is None:
+        return 0
+    return len(_plan(desk, records, quote, now).plan.orders)
+
+
+def _freeze(
     desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote
 ) -> tuple[list[KeptOrder], list[SurplusOut]]:
     """Store and return the orders that an agreed revision still needs, and the packs ordered for
@@ -180,7 +192,7 @@ def freeze(
     Raises: NotNow, SupplierGone.
     """
     check_act("order", quote)
-    placing = plan_placing(desk, records, quote, stamp.at)
+    placing = _plan(desk, records, quote, stamp.at)
     today = desk.today(stamp.at)
     made = []
     for order in placing.plan.orders:
@@ -233,3 +245,57 @@ def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrder]) -> It
                     promised=line.promised,
                     needed_by=needed_by,
                 )
+
+
+class _Placing(Struct, frozen=True):
+    """The orders planned for a quote, and the revision's item names, in its language."""
+
+    plan: FollowUp
+    names: Mapping[str, str]
+
+
+def _plan(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> _Placing:
+    """Return the orders that the agreed revision of a quote still needs, if placed now.
+
+    Raises: NoSuchRevision if none is agreed; SupplierGone.
+    """
+    workshop = desk.service.workshop
+    revision = life.revision_of(records, quote, quote.agreed or 0)
+    wanted = read_quote(revision.answer).orders
+    placed = records.orders.find(quote.number, None, None, _MOST)
+    plan = plan_follow_up(
+        workshop.catalogue,
+        workshop.shop,
+        workshop.supply,
+        [packs for order in wanted for packs in _packs(order)],
+        [packs for kept in placed for packs in _packs(msgspec.json.decode(kept.body, type=Order))],
+        {
+            supplier.id: day_of_order(supplier, desk.clock(now, supplier.time_zone))
+            for supplier in workshop.catalogue.suppliers.values()
+        },
+    )
+    return _Placing(plan, {line.item: line.name for order in wanted for line in order.lines})
+
+
+def _packs(order: Order) -> Iterator[Packs]:
+    for line in order.lines:
+        yield Packs(
+            supplier=SupplierId(order.supplier),
+            sku=line.sku,
+            item=ItemId(line.item),
+            brand=line.brand,
+            count=line.packs,
+            size=line.pack_size,
+            unit_cost=Decimal(line.unit_cost),
+            lead_days=line.lead_days,
+            covers=tuple(
+                Use(
+                    role=cover.role,
+                    cylinder=cover.cylinder,
+                    item=ItemId(cover.part),
+                    number=ItemId(cover.fitted or cover.part),
+                    quantity=Fraction(cover.quantity),
+                )
+                for cover in line.covers
+            ),
+        )

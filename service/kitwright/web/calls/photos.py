@@ -20,11 +20,10 @@ from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.photo import add_photo, check_room, drop_photo
 from kitwright.keeping.record import KeptQuote, Photo
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
-from kitwright.web.calls.call import Call, answer
+from kitwright.web.calls.call import Call, answer, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import PHOTO, QUOTE
-from kitwright.web.calls.quotes import quote_of
 from kitwright.web.calls.shown import ListOut
 from kitwright.web.edge.negotiate import best_form, media_type
 from kitwright.web.edge.problems import Refusal

@@ -15,7 +15,7 @@ from kitwright.keeping.record import Event, KeptQuote, QuoteState, Revision
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
 from kitwright.stages.ordering import SupplierGone
-from kitwright.web.calls.call import Call, answer, tag
+from kitwright.web.calls.call import Call, answer, quote_of, tag
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.difference import DifferenceOut, difference
 from kitwright.web.calls.handlers import Work, operation
@@ -25,13 +25,11 @@ from kitwright.web.calls.ids import (
     QUOTE,
     CustomerId,
     MachineId,
-    missing,
     read_id_or_none,
-    written,
     written_or_none,
 )
+from kitwright.web.calls.orders import unordered
 from kitwright.web.calls.paged import Searched, page_of
-from kitwright.web.calls.placing import unordered
 from kitwright.web.calls.reckoning import QuoteIn, asked_of, check_named, of_today, reckon
 from kitwright.web.calls.shown import ListOut, extended
 from kitwright.web.calls.standing import standing
@@ -114,14 +112,6 @@ class QuotesQuery(Wire, frozen=True, kw_only=True):
     q: Searched = ""
     limit: PageLimit = 50
     cursor: PageCursor = ""
-
-
-def quote_of(records: Records, number: int) -> KeptQuote:
-    """Return a quote. Raises: Refusal: unknown-record."""
-    quote = records.quotes.get(number)
-    if quote is None:
-        raise missing(QUOTE, written(QUOTE, number))
-    return quote
 
 
 def changed_since(quote: KeptQuote) -> Refusal:
