@@ -22,7 +22,7 @@ from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import CUSTOMER, MACHINE, CustomerId, read_id_or_none
 from kitwright.web.calls.paged import page_of
-from kitwright.web.calls.reckoning import check_named
+from kitwright.web.calls.reckoning import known
 from kitwright.web.calls.shown import ListOut, extended
 from kitwright.web.calls.unprintable import (
     Unprintable,
@@ -109,7 +109,7 @@ async def create(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
     machine, found = await _read(call, body)
 
     def work(records: Records) -> Reply[KeptMachineOut]:
-        check_named(records, machine.customer, None)
+        known(records, machine.customer, None)
         kept = people.add_machine(records, call.stamp, machine)
         return answer(extended(KeptMachineOut, kept, unprintable=found), is_new=True)
 
@@ -152,7 +152,7 @@ async def change(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
 
     def work(records: Records) -> Reply[KeptMachineOut]:
         before = call.checked(MACHINE, records.people.machine)
-        check_named(records, machine.customer, None)
+        known(records, machine.customer, None)
         kept = people.change_machine(records, call.stamp, before, machine)
         return answer(extended(KeptMachineOut, kept, unprintable=found))
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from kitwright.documents.quote_text import quote_text
 from kitwright.quote import Assessment, Quote
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.findings import AssessmentIn
 from kitwright.web.calls.handlers import operation
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.edge.negotiate import JSON, SVG, TEXT
 from kitwright.web.edge.reply import Reply
 

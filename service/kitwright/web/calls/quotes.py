@@ -30,7 +30,7 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.orders import unordered
 from kitwright.web.calls.paged import Searched, page_of
-from kitwright.web.calls.reckoning import QuoteIn, asked_of, check_named, of_today, reckon
+from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
 from kitwright.web.calls.shown import ListOut, extended
 from kitwright.web.calls.standing import standing
 from kitwright.web.calls.unprintable import Unprintable, UnprintableOut, looked_at, unprintable_in
@@ -123,14 +123,15 @@ def changed_since(quote: KeptQuote) -> Refusal:
     )
 
 
-def acts_of(
+def head_of(
     desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
-) -> tuple[str, ...]:
-    """Return the acts that would not be refused now; `is_read` if nothing is being written."""
+) -> QuoteHeadOut:
+    """Return a quote with the acts that would not be refused now; `is_read` if nothing is being
+    written.
+    """
     # without their bodies, which are large
-    (newest,) = [
-        one for one in records.quotes.revisions(quote.number) if one.number == quote.latest
-    ]
+    revisions = records.quotes.revisions(quote.number)
+    (newest,) = [one for one in revisions if one.number == quote.latest]
 
     def is_supplied() -> bool:
         try:
@@ -145,31 +146,16 @@ def acts_of(
         may_start = desk.supplied.get(question, is_supplied)
     elif may_start:
         may_start = is_supplied()
-    return possible_acts(quote, newest, desk.today(), is_supplied=may_start)
-
-
-def head_of(
-    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
-) -> QuoteHeadOut:
-    """Return a quote without its figures in full."""
-    return extended(QuoteHeadOut, quote, acts=acts_of(desk, records, quote, is_read=is_read))
+    acts = possible_acts(quote, newest, desk.today(), is_supplied=may_start)
+    return extended(QuoteHeadOut, quote, acts=acts)
 
 
 def _whole(
-    quote: KeptQuote,
-    acts: tuple[str, ...],
-    figures: Figures | Revision,
-    unprintable: tuple[UnprintableOut, ...],
+    head: QuoteHeadOut, figures: Figures | Revision, unprintable: tuple[UnprintableOut, ...]
 ) -> KeptQuoteOut:
     """Return a quote with the figures of a revision, good for encoding only."""
-    return extended(
-        KeptQuoteOut,
-        quote,
-        acts=acts,
-        request=_raw(figures.request),
-        quote=_raw(figures.answer),
-        unprintable=unprintable,
-    )
+    request, quote = _raw(figures.request), _raw(figures.answer)
+    return extended(KeptQuoteOut, head, request=request, quote=quote, unprintable=unprintable)
 
 
 def revision_out(revision: Revision) -> RevisionOut:
@@ -215,10 +201,9 @@ async def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Wo
     found = await looked_at(desk.papers, figures.request)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
-        check_named(records, figures.customer, figures.machine)
+        known(records, figures.customer, figures.machine)
         quote = life.keep_quote(records, call.stamp, figures, copy_of=copy_of)
-        acts = acts_of(desk, records, quote)
-        return answer(_whole(quote, acts, figures, found), is_new=True)
+        return answer(_whole(head_of(desk, records, quote), figures, found), is_new=True)
 
     return work
 
@@ -265,9 +250,8 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
     quote = call.record(QUOTE, records.quotes.get)
     revision = life.revision_of(records, quote, quote.shown)
     found = unprintable_in(call.desk.papers, revision.request)
-    acts = acts_of(call.desk, records, quote, is_read=True)
     shown = structs.replace(revision, answer=encode_quote(standing(records, quote, revision)))
-    return answer(_whole(quote, acts, shown, found))
+    return answer(_whole(head_of(call.desk, records, quote, is_read=True), shown, found))
 
 
 @operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
@@ -360,11 +344,11 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         quote = call.checked(QUOTE, records.quotes.get)
-        check_named(records, figures.customer, figures.machine)
+        known(records, figures.customer, figures.machine)
         quote = life.revise(records, call.stamp, quote, figures)
         # the answer is the revision that was asked for, whatever the quote shows otherwise
         shown = life.showing(records, quote, quote.latest)
-        return answer(_whole(shown, acts_of(desk, records, shown), figures, found))
+        return answer(_whole(head_of(desk, records, shown), figures, found))
 
     return work
 

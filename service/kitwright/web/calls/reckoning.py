@@ -21,6 +21,7 @@ from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import (
     CUSTOMER,
     MACHINE,
+    NOUNS,
     CustomerId,
     MachineId,
     read_id_or_none,
@@ -55,7 +56,7 @@ class MachineDiffers(RequestFault):
         self.known = known
 
 
-class CustomerUnknown(RequestFault):
+class RecordUnknown(RequestFault):
     """A customer or machine that is not kept, or was erased."""
 
     code = "no-such-record"
@@ -70,7 +71,11 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
 
     Raises: RequestRefused, and the errors of the stages.
     """
-    customer, machine = desk.store.read(lambda records: _known(records, asked))
+    numbers = (
+        read_id_or_none(CUSTOMER, asked.customer),
+        read_id_or_none(MACHINE, asked.machine),
+    )
+    customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
     outcome = desk.service.work_out(filled)
     totals = outcome.repair.totals
@@ -86,8 +91,8 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
         valid_until=outcome.valid_until,
         family=asked.family,
         serial=filled.serial,
-        customer=None if customer is None else customer.number,
-        machine=None if machine is None else machine.number,
+        customer=numbers[0],
+        machine=numbers[1],
     )
 
 
@@ -119,43 +124,25 @@ def _reckoning(outcome: Outcome) -> bytes:
     )
 
 
-def _known(records: Records, asked: QuoteIn) -> tuple[Customer | None, Machine | None]:
-    customer, machine, faults = _named(
-        records,
-        read_id_or_none(CUSTOMER, asked.customer),
-        read_id_or_none(MACHINE, asked.machine),
-    )
-    if machine is not None:
-        faults += _differing(asked, machine)
-    if faults:
-        raise RequestRefused(faults)
-    return customer, machine
+def known(
+    records: Records, customer: int | None, machine: int | None, asked: QuoteIn | None = None
+) -> tuple[Customer | None, Machine | None]:
+    """Return the customer and the machine of a quote.
 
-
-def check_named(records: Records, customer: int | None, machine: int | None) -> None:
-    """Raise where a customer or a machine is not kept, or was erased, maybe a moment ago.
-
-    Raises: RequestRefused.
+    Raises: RequestRefused, if one is not stored or was erased, maybe a moment ago, or if another
+    machine is `asked` for.
     """
-    _, _, faults = _named(records, customer, machine)
+    person = None if customer is None else records.people.customer(customer)
+    engine = None if machine is None else records.people.machine(machine)
+    faults: list[KitwrightError] = []
+    for letter, number, found in ((CUSTOMER, customer, person), (MACHINE, machine, engine)):
+        if number is not None and (found is None or found.erased_at is not None):
+            faults.append(RecordUnknown(written(letter, number)).at(NOUNS[letter]))
+        elif asked is not None and isinstance(found, Machine):
+            faults += _differing(asked, found)
     if faults:
         raise RequestRefused(faults)
-
-
-def _named(
-    records: Records, customer: int | None, machine: int | None
-) -> tuple[Customer | None, Machine | None, list[KitwrightError]]:
-    """Return a customer and a machine, None for what is not kept, and the faults of those."""
-    faults: list[KitwrightError] = []
-    person = None if customer is None else records.people.customer(customer)
-    if customer is not None and (person is None or person.erased_at is not None):
-        person = None
-        faults.append(CustomerUnknown(written(CUSTOMER, customer)).at("customer"))
-    engine = None if machine is None else records.people.machine(machine)
-    if machine is not None and (engine is None or engine.erased_at is not None):
-        engine = None
-        faults.append(CustomerUnknown(written(MACHINE, machine)).at("machine"))
-    return person, engine, faults
+    return person, engine
 
 
 def _differing(asked: QuoteIn, machine: Machine) -> Iterator[KitwrightError]:

@@ -17,8 +17,7 @@ from kitwright.stages.finding import Assessment
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Asked, RequestRefused, read_request
 from kitwright.telling import tell_assessment, tell_quote
-from kitwright.web.calls.findings import AssessmentIn
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.workshop import Workshop
 
 

@@ -11,11 +11,10 @@ from msgspec import Struct
 
 from kitwright.errors import KitwrightError
 from kitwright.web.calls.catalogue import LISTINGS, shop_out
-from kitwright.web.calls.findings import AssessmentIn
 from kitwright.web.calls.listing import Listing
 from kitwright.web.calls.running import HealthOut, ready_out
 from kitwright.web.calls.service import Service
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.description.handlers import CODES
 from kitwright.web.edge.body import decode
 from kitwright.web.edge.operation import Operation, variables_of
