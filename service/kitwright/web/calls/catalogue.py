@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from operator import attrgetter
 from typing import Any, Final
 
 from kitwright.catalogue.model import (
@@ -16,6 +17,7 @@ from kitwright.catalogue.model import (
     Job,
     JobRef,
     OverrunPreset,
+    Part,
     TaxArea,
 )
 from kitwright.money import Money
@@ -180,90 +182,72 @@ def shop_out(service: Service) -> ShopRecordOut:
 def _listing(
     path: str,
     noun: str,
-    names: tuple[str, ...],
-    find: Callable[[Catalogue], Mapping[Any, Any]],
-    shape: Any,
+    record: type,
+    shape: Any = None,
     out: Callable[[Service, Any], Any] = lambda _, record: record,
     *,
     key: str = "id",
+    find: Callable[[Catalogue], Mapping[Any, Any]] | None = None,
+    has: tuple[str, ...] = ("every", "one"),
 ) -> Listing:
-    """Return the listing of a kind of records: the ids of its operations (`list...`, `get...`), the
-    records and the struct that each is answered with.
+    """Return the listing of a kind of records.
+
+    Args:
+        path: of all records, below `/v1`; also the catalogue's name for them, unless `find` returns
+            them.
+        noun: the kind, in words.
+        record: the class of the records.
+        shape: the class that they are answered as, by `out`; by default `record`.
+        key: the variable that one record is found by.
+        has: which calls there are: for `every` record, for `one`.
     """
+    title = path.title().replace("-", "")
     common: dict[str, Any] = {"method": "get", "tag": "catalogue", "is_tagged": True}
     every = Operation(
         **common,
         path=f"/v1/{path}",
-        id=names[0],
+        id=f"list{title}",
         summary=f"All {path.replace('-', ' ')}",
         description=f"Every {noun} of the catalogue. {_CHANGES}",
-        answers=shown(ListOut[shape])[0],
+        answers=shown(ListOut[shape or record])[0],
     )
     one = Operation(
         **common,
         path=f"/v1/{path}/{{{key}}}",
-        id=names[-1],
+        id=f"get{record.__name__}",
         summary=f"One {noun}",
         description=f"One {noun} of the catalogue. {_CHANGES}",
-        answers=shown(shape)[0],
+        answers=shown(shape or record)[0],
         variables={key: f"Which {noun}, by its {key}."},
     )
     return Listing(
         noun=noun,
-        records=lambda service: find(service.workshop.catalogue),
+        records=lambda service: (find or attrgetter(path.replace("-", "_")))(
+            service.workshop.catalogue
+        ),
         out=lambda service, record: as_shown(out(service, record)),
-        every=every if names[0].startswith("list") else None,
-        one=one if names[-1].startswith("get") else None,
+        every=every if "every" in has else None,
+        one=one if "one" in has else None,
     )
 
 
 LISTINGS: Final = (
-    _listing(
-        "families",
-        "engine family",
-        ("listFamilies", "getFamily"),
-        lambda catalogue: catalogue.families,
-        FamilyOut,
-        _family,
-    ),
-    _listing(
-        "chassis",
-        "chassis",
-        ("listChassis", "getChassis"),
-        lambda catalogue: catalogue.chassis,
-        ChassisOut,
-        _chassis,
-    ),
-    _listing(
-        "diagnoses",
-        "diagnosis",
-        ("listDiagnoses", "getDiagnosis"),
-        lambda catalogue: catalogue.diagnoses,
-        Diagnosis,
-        key="code",
-    ),
-    _listing(
-        "jobs", "job", ("listJobs", "getJob"), lambda catalogue: catalogue.jobs, JobRecordOut, _job
-    ),
+    _listing("families", "engine family", Family, FamilyOut, _family),
+    _listing("chassis", "chassis", Chassis, ChassisOut, _chassis),
+    _listing("diagnoses", "diagnosis", Diagnosis, key="code"),
+    _listing("jobs", "job", Job, JobRecordOut, _job),
     _listing(
         "parts",
         "part, set or consumable",
-        ("getPart",),
-        lambda catalogue: {**catalogue.parts, **catalogue.sets, **catalogue.consumables},
+        Part,
         PartOut,
         _part,
         key="number",
+        find=lambda catalogue: {**catalogue.parts, **catalogue.sets, **catalogue.consumables},
+        has=("one",),
     ),
-    _listing(
-        "tax-areas", "tax area", ("listTaxAreas",), lambda catalogue: catalogue.tax_areas, TaxArea
-    ),
-    _listing(
-        "overrun-presets",
-        "overrun preset",
-        ("listOverrunPresets", "getOverrunPreset"),
-        lambda catalogue: catalogue.overruns,
-        OverrunPreset,
-    ),
+    _listing("tax-areas", "tax area", TaxArea, has=("every",)),
+    _listing("overrun-presets", "overrun preset", OverrunPreset, find=lambda known: known.overruns),
 )
 """The listings of the catalogue's records."""
 
