@@ -28,16 +28,7 @@ class Numbered(Protocol):
         """Its number among the records of its kind."""
 
 
-class Versioned(Numbered, Protocol):
-    """A record with a version number."""
-
-    @property
-    def version(self) -> int:
-        """The version, which changes with every change of the record."""
-
-
 N = TypeVar("N", bound=Numbered)
-V = TypeVar("V", bound=Versioned)
 
 
 def tag(record: Numbered) -> str:
@@ -102,7 +93,7 @@ class Call:
             raise missing(letter, self.variable("id"))
         return found
 
-    def checked(self, letter: str, get: Callable[[int], V | None]) -> V:
+    def checked(self, letter: str, get: Callable[[int], N | None]) -> N:
         """Return the record of the id in the path, in the version that the caller has read.
 
         Raises: Refusal: unknown-record, record-changed.

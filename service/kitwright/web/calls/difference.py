@@ -7,21 +7,9 @@ from datetime import date
 import msgspec
 
 from kitwright.keeping.prices import paired
-from kitwright.keeping.record import (
-    Revision,
-)
-from kitwright.quote import (
-    Amount,
-    Count,
-    DecimalText,
-    Line,
-    OnCylinder,
-    Quote,
-    read_quote,
-)
-from kitwright.web.calls.ids import (
-    RevisionNumber,
-)
+from kitwright.keeping.record import Revision
+from kitwright.quote import Amount, Count, DecimalText, Line, OnCylinder, Quote, read_quote
+from kitwright.web.calls.ids import RevisionNumber
 from kitwright.web.calls.shown import Out
 
 

@@ -4,18 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from kitwright.keeping import record
 from kitwright.keeping.dossier import Dossier
-from kitwright.keeping.record import (
-    Addition,
-    Authorisation,
-    Customer,
-    Event,
-    KeptOrder,
-    KeptQuote,
-    Machine,
-    Mail,
-    Photo,
-)
 from kitwright.keeping.store import Records
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.quotes import QuoteHeadOut, RevisionOut, head_of, revision_out
@@ -27,11 +17,11 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
 
     quote: QuoteHeadOut
     revisions: tuple[RevisionOut, ...]
-    authorisations: tuple[Authorisation, ...]
-    additions: tuple[Addition, ...]
-    orders: tuple[KeptOrder, ...]
-    photos: tuple[Photo, ...]
-    messages: tuple[Mail, ...]
+    authorisations: tuple[record.Authorisation, ...]
+    additions: tuple[record.Addition, ...]
+    orders: tuple[record.KeptOrder, ...]
+    photos: tuple[record.Photo, ...]
+    messages: tuple[record.Mail, ...]
 
 
 class ExportOut(Out, frozen=True, kw_only=True):
@@ -42,11 +32,11 @@ class ExportOut(Out, frozen=True, kw_only=True):
     """
 
     at: datetime
-    customer: Customer
-    machines: tuple[Machine, ...]
+    customer: record.Customer
+    machines: tuple[record.Machine, ...]
     quotes: tuple[ExportedQuoteOut, ...]
-    messages: tuple[Mail, ...]
-    events: tuple[Event, ...]
+    messages: tuple[record.Mail, ...]
+    events: tuple[record.Event, ...]
 
 
 def export_out(desk: Desk, records: Records, dossier: Dossier) -> ExportOut:
@@ -62,7 +52,9 @@ def export_out(desk: Desk, records: Records, dossier: Dossier) -> ExportOut:
     )
 
 
-def _quote(desk: Desk, records: Records, dossier: Dossier, quote: KeptQuote) -> ExportedQuoteOut:
+def _quote(
+    desk: Desk, records: Records, dossier: Dossier, quote: record.KeptQuote
+) -> ExportedQuoteOut:
     number = quote.number
     return ExportedQuoteOut(
         quote=head_of(desk, records, quote),
@@ -75,7 +67,7 @@ def _quote(desk: Desk, records: Records, dossier: Dossier, quote: KeptQuote) -> 
     )
 
 
-def _events(records: Records, dossier: Dossier) -> tuple[Event, ...]:
+def _events(records: Records, dossier: Dossier) -> tuple[record.Event, ...]:
     subjects = [f"customer:{dossier.customer.number}"]
     for noun, kept in (
         ("machine", dossier.machines),

@@ -28,21 +28,8 @@ import msgspec
 from msgspec import Meta, Struct, structs
 
 from kitwright.catalogue import model
+from kitwright.keeping import record as kept
 from kitwright.keeping.consent import Limit
-from kitwright.keeping.record import (
-    Addition,
-    Authorisation,
-    Customer,
-    Event,
-    Hook,
-    KeptOrder,
-    KeptQuote,
-    KeyRecord,
-    Machine,
-    Mail,
-    Photo,
-    Revision,
-)
 from kitwright.money import Money
 from kitwright.quote import (
     Amount,
@@ -107,7 +94,7 @@ class View(Struct, frozen=True, kw_only=True):
     makes: Mapping[str, tuple[Any, Callable[[Any], Any]]] = {}
 
 
-def _net(record: KeptQuote | Revision) -> Amount | None:
+def _net(record: kept.KeptQuote | kept.Revision) -> Amount | None:
     # without its tax, an amount is not final
     return None if record.gross is None else amount_of(record.net)
 
@@ -128,13 +115,13 @@ _SUBJECT: Final = Annotated[str, Meta(pattern="^(finding|step)$")]
 _IMAGE: Final = Annotated[str, Meta(pattern="^image/(jpeg|png|webp)$")]
 _KEY_ID: Final = Annotated[str, Meta(pattern="^[0-9A-Za-z]{10}$")]
 VIEWS: Final[Mapping[type[Struct], View]] = {
-    KeptQuote: View(
+    kept.KeptQuote: View(
         letter=QUOTE,
         hides=("version", "made_on"),
         names={"latest": "revision"},
         makes={"net": _NET},
     ),
-    Revision: View(
+    kept.Revision: View(
         name="RevisionHeadOut",
         about=(
             "A revision without its figures in full; `sha256` is of what its customer sees, since "
@@ -159,20 +146,20 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         },
         makes={"revision": (RevisionNumber, attrgetter("number")), "net": _NET},
     ),
-    Authorisation: View(hides=("quote",)),
-    Addition: View(
+    kept.Authorisation: View(hides=("quote",)),
+    kept.Addition: View(
         hides=("quote", "day", "price"),
         makes={name: (FreeKind, attrgetter(name)) for name in ("kind", "tax_kind")},
     ),
     Limit: View(makes={"left": (Amount, lambda limit: amount_of(limit.left))}),
-    Customer: View(letter=CUSTOMER),
-    Machine: View(letter=MACHINE),
-    KeptOrder: View(
+    kept.Customer: View(letter=CUSTOMER),
+    kept.Machine: View(letter=MACHINE),
+    kept.KeptOrder: View(
         letter=ORDER,
         hides=("version", "supplier", "net", "body"),
         makes={"order": (Order, lambda order: msgspec.json.decode(order.body, type=Order))},
     ),
-    Photo: View(
+    kept.Photo: View(
         letter=PHOTO,
         makes={
             "path": (str, lambda photo: f"/v1/photos/{written(PHOTO, photo.number)}/file"),
@@ -180,14 +167,14 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
             "media_type": (_IMAGE, attrgetter("media_type")),
         },
     ),
-    Mail: View(
+    kept.Mail: View(
         name="MessageOut",
         letter=MAIL,
         hides=("message_id", "body"),
         makes={"to": (str | None, lambda mail: mail.to or None)},
     ),
-    Hook: View(letter=HOOK, hides=("version", "secret"), names={"signs_with": "secret"}),
-    KeyRecord: View(
+    kept.Hook: View(letter=HOOK, hides=("version", "secret"), names={"signs_with": "secret"}),
+    kept.KeyRecord: View(
         name="KeyOut",
         hides=("hash",),
         makes={
@@ -195,22 +182,14 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
             "scopes": (tuple[ScopeName, ...], lambda key: tuple(sorted(map(str, key.scopes)))),
         },
     ),
-    Event: View(
+    kept.Event: View(
         makes={
             "subject_kind": (str, lambda event: subject_out(event.subject)[0]),
             "subject": (str, lambda event: subject_out(event.subject)[1]),
         }
     ),
-    **dict.fromkeys((model.SerialBreak, model.Scopes, model.WhileApart), View()),
-    model.JobRef: View(
-        about="A job reference: on the same cylinder, on all, or on one; null for an engine job."
-    ),
-    model.Condition: View(
-        about=(
-            "A condition that makes a contingency more probable: a `finding` at one of some "
-            "levels, a background (`context`), or the machine's `condition` at one of some "
-            "levels; the other members are null."
-        )
+    **dict.fromkeys(
+        (model.SerialBreak, model.JobRef, model.Scopes, model.WhileApart, model.Condition), View()
     ),
     model.Family: View(
         hides=("minutes_ratio", "flags", "override", "part", "fitment", "sets"),
@@ -238,7 +217,6 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         },
     ),
     model.TaxComponent: View(
-        about="One tax. The newest rate of `rates` that has started applies.",
         makes={
             "rates": (
                 dict[str, DecimalText],
@@ -249,15 +227,6 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         },
     ),
     model.OverrunPreset: View(
-        about=(
-            "A published rule on overruns, which a shop's owner can choose. Local law decides.\n\n"
-            "It limits the amount charged over the authorised total without asking again: "
-            "nothing, a fixed amount, a percentage of that total, or the greater of the two, and "
-            "never more than `at_most` (null: no such limit). It applies to totals over "
-            "`over_total` (null: to all); up to that total, no overrun is allowed. `record` lists "
-            "the details that a record of consent must contain. `read` says how thoroughly the "
-            "source was read."
-        ),
         hides=("currency",),
         makes={member: _presets_amount(member) for member in ("fixed", "at_most", "over_total")},
     ),
