@@ -16,7 +16,7 @@ from kitwright.money import Money, digits
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.units import read_figure
 from kitwright.web.calls.call import Call, tag
-from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE
 from kitwright.web.calls.shown import Out
 from kitwright.web.edge.reply import Reply
@@ -126,25 +126,19 @@ def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
     is_guarded=True,
     is_tagged=True,
 )
-def add(call: Call, body: AdditionIn) -> Work[RulingOut]:
+def add(records: Records, call: Call, body: AdditionIn) -> Reply[RulingOut]:
     """Add a line within the authorised limit.
 
     Answers `go` if spent + committed + new <= authorised, and records the addition. It is then a
     line of the quote, in its totals, taxes and documents. Otherwise answers `stop` with the consent
     that is needed first, and records nothing. With `trial`, nothing is recorded in either case.
     """
-    desk, stamp = call.desk, call.stamp
+    desk, preset = call.desk, call.desk.overrun
     more = _more(body, desk.currency)
-    preset = desk.overrun
-    speaker = desk.service.speaker(None)
-
-    def work(records: Records) -> Reply[RulingOut]:
-        quote = call.checked(QUOTE, records.quotes.get)
-        quote, ruling = consent.ask_addition(records, stamp, quote, more, is_trial=body.trial)
-        record = () if preset is None else tuple(one.value for one in preset.record)
-        return Reply(body=_ruling(ruling, record, speaker), tag=tag(quote))
-
-    return work
+    quote = call.checked(QUOTE, records.quotes.get)
+    quote, ruling = consent.ask_addition(records, call.stamp, quote, more, is_trial=body.trial)
+    record = () if preset is None else tuple(one.value for one in preset.record)
+    return Reply(body=_ruling(ruling, record, desk.service.speaker(None)), tag=tag(quote))
 
 
 def _more(asked: AdditionIn, currency: str) -> More:

@@ -149,6 +149,8 @@ def answering(one: Operation, function: Function) -> Handler:
 
     async def prepare(call: Call, form: str) -> Reply[bytes] | Work[bytes]:
         """Return a call's answer, or its work on the records."""
+        if not one.media and one.takes is None and call.raw.strip() not in _NOTHING:
+            raise Refusal("body-invalid", "this call takes no body")
         given: dict[str, Any] = {"call": call, "form": form}
         if one.query is not None:
             given["query"] = read_query(call.request.scope["query_string"], one.query)
@@ -268,13 +270,13 @@ async def _received(request: Request[Any, Any, Any], one: Operation) -> bytes:
         return b""
     if one.media:
         return await receive(request, MOST_PHOTO)
-    if one.takes is not None and not one.may_be_empty:
+    if one.takes is None:
+        return await receive(request)
+    if not one.may_be_empty:
         return await receive_json(request)
     raw = await receive(request)
     if raw.strip() in _NOTHING:
         return b"{}"
-    if one.takes is None:
-        raise Refusal("body-invalid", "this call takes no body")
     check_json(request)
     return raw
 

@@ -22,7 +22,7 @@ from kitwright.keeping.link import (
     read_token,
 )
 from kitwright.keeping.overrun import allowance
-from kitwright.keeping.record import Hand, KeptQuote, Means, RevisionState
+from kitwright.keeping.record import Hand, KeptQuote, Means, Revision, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
 from kitwright.money import Money
@@ -30,7 +30,7 @@ from kitwright.quote import ShownQuote, amount_of, encode_quote, for_customer
 from kitwright.web.calls.additions import read_amount
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, read_id, written
 from kitwright.web.calls.link_pages import Offered, decision, drawn_offer
 from kitwright.web.calls.shown import Out
@@ -156,14 +156,32 @@ def make_link(
     )
 
 
-def _read(call: Call) -> Link:
-    """Return the link of a call's path. Raises: Refusal: unknown-record, link-expired."""
+def _read(call: Call) -> tuple[Link, Stamp]:
+    """Return the link of a call's path, and the stamp of what its customer does.
+
+    Raises: Refusal: unknown-record, link-expired.
+    """
+    desk = call.desk
     try:
-        return read_token(call.desk.secret, call.variable("token"), call.desk.now().timestamp())
+        link = read_token(desk.secret, call.variable("token"), desk.now().timestamp())
     except LinkForged as error:
         raise Refusal("unknown-record", str(error)) from None
     except LinkExpired as error:
         raise Refusal("link-expired", str(error)) from None
+    return link, desk.stamp(Hand.link, link.number, call.request_id)
+
+
+def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
+    """Return the link of a call's path, with its quote and revision.
+
+    Raises: Refusal: unknown-record, link-expired.
+    """
+    link, _ = _read(call)
+    quote = quote_of(records, read_id(QUOTE, link.number))
+    revision = life.revision_of(records, quote, link.revision)
+    if revision.is_erased:
+        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
+    return link, quote, revision
 
 
 @operation(
@@ -188,11 +206,7 @@ async def offered(call: Call, form: str) -> Reply[OfferOut]:
 
 
 def _offer(records: Records, call: Call) -> Reply[OfferOut]:
-    link = _read(call)
-    quote = quote_of(records, read_id(QUOTE, link.number))
-    revision = life.revision_of(records, quote, link.revision)
-    if revision.is_erased:
-        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
+    link, quote, revision = _found(records, call)
     agreed = [
         msgspec.convert(given, AgreedOut, from_attributes=True)
         for given in records.quotes.authorisations(quote.number)
@@ -234,11 +248,7 @@ def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | 
 
 def _offered(records: Records, call: Call) -> Offered:
     """Return the contents of a link's page. Raises: Refusal: unknown-record, link-expired."""
-    link = _read(call)
-    quote = quote_of(records, read_id(QUOTE, link.number))
-    revision = life.revision_of(records, quote, link.revision)
-    if revision.is_erased:
-        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
+    link, quote, revision = _found(records, call)
     gross, path = revision.gross, f"/v1/links/{call.variable('token')}"
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
     paper = paper_of(records, quote, link.revision)
@@ -260,48 +270,33 @@ def _offered(records: Records, call: Call) -> Offered:
     )
 
 
-@decision("accept", "acceptOffer", _offered, problems=("act-refused", "request-refused"), **_FACTS)
-def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
+@decision("accept", "acceptOffer", _offered, "act-refused", "request-refused", **_FACTS)
+def accept(records: Records, call: Call, body: YesIn) -> Reply[DecidedOut]:
     """Accept the offer as the customer.
 
     Accepts the revision of the link. Idempotent: repeating the call has no further effect. A
     superseded revision is refused; its offer has the path of the new one. The offer's page posts
     the same fields as a form, and is then shown again.
     """
-    desk, link = call.desk, _read(call)
-    limit = read_amount(body.limit, desk.currency, "limit")
-    stamp = call.desk.stamp(Hand.link, link.number, call.request_id)
-
-    def work(records: Records) -> Reply[DecidedOut]:
-        quote = quote_of(records, read_id(QUOTE, link.number))
-        yes = Yes(
-            who=body.who,
-            means=Means.link,
-            limit=limit,
-            text=consent_text(records, quote, link.revision),
-        )
-        consent.accept(records, stamp, quote, link.revision, yes=yes, preset=desk.overrun)
-        return _decided(link, "accepted")
-
-    return work
+    desk, link, stamp = call.desk, *_read(call)
+    quote = quote_of(records, read_id(QUOTE, link.number))
+    yes = Yes(
+        who=body.who,
+        means=Means.link,
+        limit=read_amount(body.limit, desk.currency, "limit"),
+        text=consent_text(records, quote, link.revision),
+    )
+    consent.accept(records, stamp, quote, link.revision, yes=yes, preset=desk.overrun)
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="accepted"))
 
 
-@decision("decline", "declineOffer", _offered, problems=("act-refused",), **_FACTS)
-def decline(call: Call, body: NoIn) -> Work[DecidedOut]:
+@decision("decline", "declineOffer", _offered, "act-refused", **_FACTS)
+def decline(records: Records, call: Call, body: NoIn) -> Reply[DecidedOut]:
     """Decline the offer as the customer.
 
     Declines the revision of the link. Idempotent: repeating the call has no further effect.
     """
-    link = _read(call)
-    stamp = call.desk.stamp(Hand.link, link.number, call.request_id)
-
-    def work(records: Records) -> Reply[DecidedOut]:
-        quote = quote_of(records, read_id(QUOTE, link.number))
-        offer.decline(records, stamp, quote, link.revision, body.reason)
-        return _decided(link, "declined")
-
-    return work
-
-
-def _decided(link: Link, state: Literal["accepted", "declined"]) -> Reply[DecidedOut]:
-    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state=state))
+    link, stamp = _read(call)
+    quote = quote_of(records, read_id(QUOTE, link.number))
+    offer.decline(records, stamp, quote, link.revision, body.reason)
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="declined"))

@@ -6,7 +6,7 @@ import asyncio
 from datetime import datetime, timedelta
 from typing import Annotated, Final
 
-from msgspec import Meta, Struct
+from msgspec import Meta
 
 from kitwright.keeping.link import NONCE_BYTES
 from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
@@ -60,12 +60,8 @@ class MessageIn(Wire, frozen=True, kw_only=True):
     note: Note | None = None
 
 
-class _Found(Struct, frozen=True):
-    """The subject matter of an e-mail, in one consistent view of the records."""
-
-    quote: KeptQuote
-    revision: Revision
-    paper: Paper
+_Found = tuple[KeptQuote, Revision, Paper]
+"""The subject matter of an e-mail, in one consistent view of the records."""
 
 
 @operation(
@@ -86,11 +82,14 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
     """
     desk, stamp = call.desk, call.stamp
     found = desk.store.read(lambda records: _found(records, call))
-    to = check_address(_address(body, found.paper))
+    quote, revision, paper = found
+    to = body.to or paper.envelope.customer_email
+    if to is None:
+        raise NoAddress
     letter = Letter(
-        paper=found.paper,
-        to=to,
-        path=_path(desk, found, stamp.at),
+        paper=paper,
+        to=check_address(to),
+        path=_path(desk, quote, revision, stamp.at),
         note=body.note,
         at=stamp.at,
         nonce=desk.draw(_NONCE_BYTES),
@@ -102,13 +101,13 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
         now = _found(records, call)
         if now != found:
             # the e-mail describes the state before
-            raise changed_since(now.quote)
+            raise changed_since(now[0])
         mail = queue_mail(
             records,
             stamp,
-            now.quote,
-            revision=now.revision.number,
-            to=to,
+            quote,
+            revision=revision.number,
+            to=letter.to,
             message_id=composed.message_id,
             body=composed.body,
         )
@@ -132,23 +131,14 @@ def _found(records: Records, call: Call) -> _Found:
     """Return the subject matter of a call's e-mail. Raises: Refusal, NothingOffered."""
     quote = call.checked(QUOTE, records.quotes.get)
     revision = sendable(records, quote)
-    return _Found(quote, revision, paper_of(records, quote, revision.number))
+    return quote, revision, paper_of(records, quote, revision.number)
 
 
-def _address(asked: MessageIn, paper: Paper) -> str:
-    """Return the address to send to. Raises: NoAddress."""
-    to = asked.to or paper.envelope.customer_email
-    if to is None:
-        raise NoAddress
-    return to
-
-
-def _path(desk: Desk, found: _Found, now: datetime) -> str:
+def _path(desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:
     """Return the path of a new link to the revision of an e-mail."""
-    revision = found.revision
     # to the end of the last valid day in the shop's time zone
     days = (revision.valid_until - desk.today(now)).days + 2
-    if found.quote.offered is None:
+    if quote.offered is None:
         days = max(days, _AGREED_DAYS)
     expires_at = now + timedelta(days=days)
-    return make_link(desk, found.quote, revision.number, expires_at, desk.draw(NONCE_BYTES)).path
+    return make_link(desk, quote, revision.number, expires_at, desk.draw(NONCE_BYTES)).path

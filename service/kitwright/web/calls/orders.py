@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Annotated, Final
 
 import msgspec
-from msgspec import Meta, Struct
+from msgspec import Meta
 
 from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.keeping import life
@@ -19,7 +19,7 @@ from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.quote import Count, Order, read_quote
-from kitwright.stages.ordering import FollowUp, Packs, SupplierGone, Surplus, Use, plan_follow_up
+from kitwright.stages.ordering import FollowUp, Packs, SupplierGone, Use, plan_follow_up
 from kitwright.stages.supply import day_of_order
 from kitwright.telling import tell_order
 from kitwright.web.calls.call import Call, answer, quote_of
@@ -36,6 +36,7 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.paged import page_of
+from kitwright.web.calls.reckoning import asked_of
 from kitwright.web.calls.shown import ListOut, Out
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
@@ -108,12 +109,6 @@ class NotAgreed(ActRefused):
 _MOST: Final = 1_000_000
 
 
-class _Needed(Struct, frozen=True):
-    """The members that are read from a revision's request."""
-
-    needed_by: date | None = None
-
-
 @operation(
     "POST /v1/orders",
     "createOrders",
@@ -180,7 +175,8 @@ def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> 
     """Return how many orders the agreed revision of a quote still needs. Raises: SupplierGone."""
     if quote.agreed is None:
         return 0
-    return len(_plan(desk, records, quote, now).plan.orders)
+    plan, _ = _plan(desk, records, quote, now)
+    return len(plan.orders)
 
 
 def _freeze(
@@ -192,10 +188,10 @@ def _freeze(
     Raises: NotNow, SupplierGone.
     """
     check_act("order", quote)
-    placing = _plan(desk, records, quote, stamp.at)
+    plan, names = _plan(desk, records, quote, stamp.at)
     today = desk.today(stamp.at)
     made = []
-    for order in placing.plan.orders:
+    for order in plan.orders:
         kept = records.orders.add(
             KeptOrder(
                 number=0,
@@ -206,7 +202,7 @@ def _freeze(
                 supplier=order.supplier.id,
                 net=order.net,
                 made_at=stamp.at,
-                body=msgspec.json.encode(tell_order(order, today, placing.names.__getitem__)),
+                body=msgspec.json.encode(tell_order(order, today, names.__getitem__)),
             )
         )
         add_event(
@@ -219,21 +215,16 @@ def _freeze(
         made.append(kept)
     if made or quote.state is QuoteState.accepted:
         life.ordered(records, stamp, quote, len(made))
-    return made, [_surplus_out(quote, one) for one in placing.plan.surplus]
-
-
-def _surplus_out(quote: KeptQuote, surplus: Surplus) -> SurplusOut:
-    return SurplusOut(
-        quote=written(QUOTE, quote.number),
-        supplier=surplus.supplier,
-        sku=surplus.sku,
-        packs=surplus.packs,
-    )
+    name = written(QUOTE, quote.number)
+    return made, [
+        SurplusOut(quote=name, supplier=one.supplier, sku=one.sku, packs=one.packs)
+        for one in plan.surplus
+    ]
 
 
 def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrder]) -> Iterator[LateOut]:
     revision = life.revision_of(records, quote, quote.agreed or 0)
-    needed_by = msgspec.json.decode(revision.request, type=_Needed).needed_by
+    needed_by = asked_of(revision).needed_by
     if needed_by is None:
         return
     for kept in orders:
@@ -247,15 +238,11 @@ def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrder]) -> It
                 )
 
 
-class _Placing(Struct, frozen=True):
-    """The orders planned for a quote, and the revision's item names, in its language."""
-
-    plan: FollowUp
-    names: Mapping[str, str]
-
-
-def _plan(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> _Placing:
-    """Return the orders that the agreed revision of a quote still needs, if placed now.
+def _plan(
+    desk: Desk, records: Records, quote: KeptQuote, now: datetime
+) -> tuple[FollowUp, Mapping[str, str]]:
+    """Return the orders that the agreed revision of a quote still needs, if placed now, and its
+    items' names, in its language.
 
     Raises: NoSuchRevision if none is agreed; SupplierGone.
     """
@@ -274,7 +261,7 @@ def _plan(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> _Pla
             for supplier in workshop.catalogue.suppliers.values()
         },
     )
-    return _Placing(plan, {line.item: line.name for order in wanted for line in order.lines})
+    return plan, {line.item: line.name for order in wanted for line in order.lines}
 
 
 def _packs(order: Order) -> Iterator[Packs]:

@@ -6,13 +6,12 @@ import asyncio
 import errno
 import logging
 from collections import Counter
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterator
 from difflib import get_close_matches
 from hashlib import sha256
 from typing import Annotated, Final, Literal
 
-import msgspec
-from msgspec import Meta, Struct, structs
+from msgspec import Meta, structs
 
 from kitwright.catalogue.model import Catalogue, Family, FamilyId
 from kitwright.keeping.life import revision_of
@@ -24,6 +23,7 @@ from kitwright.web.calls.call import Call, answer, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import PHOTO, QUOTE
+from kitwright.web.calls.reckoning import asked_of
 from kitwright.web.calls.shown import ListOut
 from kitwright.web.edge.negotiate import best_form, media_type
 from kitwright.web.edge.problems import Refusal
@@ -81,13 +81,13 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     desk.store.read(check)
     said = _said(call)
     # off the event loop: ten mebibytes of filler take most of a second
-    found, digest = await asyncio.to_thread(_looked_at, desk, call.raw)
+    digest = await asyncio.to_thread(_checked, desk, said, call.raw)
     photo = Photo(
         **structs.asdict(query),
         number=0,
         quote=number,
         sha256=digest,
-        media_type=_checked_kind(said, found),
+        media_type=said,
         size=len(call.raw),
         made_at=stamp.at,
     )
@@ -131,23 +131,17 @@ def _said(call: Call) -> str:
     return said
 
 
-def _looked_at(desk: Desk, data: bytes) -> tuple[str | None, str]:
-    """Return an image's media type, None if it is not an image, and its SHA-256 in hex."""
-    return desk.kind_of(data), sha256(data).hexdigest()
+def _checked(desk: Desk, said: str, data: bytes) -> str:
+    """Return the SHA-256 of an image, in hex.
 
-
-def _checked_kind(said: str, found: str | None) -> str:
-    """Return the media type of a body, which must be the declared one.
-
-    Raises: Refusal: wrong-media-type.
+    Raises: Refusal: wrong-media-type, if it is not of the declared type.
     """
-    if found not in MEDIA:
-        raise _wrong_media(
-            f"the body says that it is {said}, but it is not a valid JPEG, PNG or WebP"
-        )
+    found = desk.kind_of(data)
     if found != said:
-        raise _wrong_media(f"the body says that it is {said}, but is {found}")
-    return found
+        is_image = found in MEDIA
+        what = f"is {found}" if is_image else "it is not a valid JPEG, PNG or WebP"
+        raise _wrong_media(f"the body says that it is {said}, but {what}")
+    return sha256(data).hexdigest()
 
 
 def _wrong_media(detail: str) -> Refusal:
@@ -245,12 +239,15 @@ def _check_subject(
     records: Records, catalogue: Catalogue, quote: KeptQuote, asked: PhotoQuery
 ) -> None:
     """Raise if a photograph can't show the stated subject. Raises: Refusal: query-invalid."""
+    # None: the catalogue may no longer have the quote's family
+    family = catalogue.families.get(FamilyId(quote.family))
     if asked.subject == "finding":
         rules = catalogue.rules
         known = {one.id for one in rules.finding} | {one.id for one in rules.reading}
         noun = "finding or reading"
     else:
-        known = set(_steps(records, catalogue, quote))
+        chassis = asked_of(revision_of(records, quote, quote.shown)).chassis
+        known = set(_steps(catalogue, family, chassis))
         noun = "component of this engine"
     if asked.code not in known:
         close = get_close_matches(asked.code, sorted(known), n=3)
@@ -258,7 +255,6 @@ def _check_subject(
         raise Refusal(
             "query-invalid", f"code: unknown {noun} {asked.code!r} in the catalogue{hint}"
         )
-    family = _family(catalogue, quote)
     if family is not None and asked.cylinder is not None and asked.cylinder > family.cylinders:
         raise Refusal(
             "query-invalid",
@@ -266,25 +262,11 @@ def _check_subject(
         )
 
 
-def _family(catalogue: Catalogue, quote: KeptQuote) -> Family | None:
-    # None: the catalogue may no longer have the quote's family
-    return catalogue.families.get(FamilyId(quote.family))
-
-
-class _Asked(Struct, frozen=True):
-    """The members that are read from a revision's request."""
-
-    chassis: str | None = None
-
-
-def _steps(records: Records, catalogue: Catalogue, quote: KeptQuote) -> Iterable[str]:
-    """Yield the components that can be removed from a quote's engine and machine."""
-    family = _family(catalogue, quote)
+def _steps(catalogue: Catalogue, family: Family | None, named: str | None) -> Iterator[str]:
+    """Yield the components that can be removed from an engine of a family and its machine."""
     if family is not None:
         for component in catalogue.layouts[family.layout].component:
             yield component.id
-    request = revision_of(records, quote, quote.shown).request
-    named = msgspec.json.decode(request, type=_Asked).chassis
     for chassis in catalogue.chassis.values():
         # if no chassis is named, it may be any that carries the engine
         carries = family is not None and family.layout in chassis.layouts
