@@ -23,12 +23,12 @@ from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.dossier import ExportOut, export_out
 from kitwright.web.calls.erasure import redact
-from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import CUSTOMER, CustomerId, written
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.photos import drop_unneeded
 from kitwright.web.calls.shown import ListOut, Out, extended
-from kitwright.web.calls.unprintable import Unprintable, UnprintableOut, looked_at, unprintable_in
+from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, Lines, PageCursor, PageLimit, Text, Wire
 
@@ -124,19 +124,14 @@ class CertificateIncomplete(RequestFault):
 
 
 @operation("POST /v1/customers", "createCustomer", "customers", "request-refused", status=201)
-async def create(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
+def create(records: Records, call: Call, body: CustomerIn) -> Reply[KeptCustomerOut]:
     """Create a customer.
 
     Stores a customer. Quotes for the customer use the customer's language, and the certificate of
     exemption while it is valid.
     """
-    customer, found = await _read(call, body)
-
-    def work(records: Records) -> Reply[KeptCustomerOut]:
-        kept = people.add_customer(records, call.stamp, customer)
-        return answer(extended(KeptCustomerOut, kept, unprintable=found), is_new=True)
-
-    return work
+    kept = people.add_customer(records, call.stamp, _read(call, body))
+    return _told(call, kept, is_new=True)
 
 
 @operation("GET /v1/customers", "listCustomers", "customers")
@@ -160,41 +155,35 @@ def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
 
     A customer as stored.
     """
-    customer = call.record(CUSTOMER, records.people.customer)
-    found = unprintable_in(call.desk.papers, customer)
-    return answer(extended(KeptCustomerOut, customer, unprintable=found))
+    return _told(call, call.record(CUSTOMER, records.people.customer))
 
 
 @operation(
     "PUT /v1/customers/{id}", "changeCustomer", "customers", "act-refused", "request-refused"
 )
-async def change(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
+def change(records: Records, call: Call, body: CustomerIn) -> Reply[KeptCustomerOut]:
     """Change a customer.
 
     Replaces the complete record: members left out are removed. Existing quotes do not change.
     """
-    customer, found = await _read(call, body)
-
-    def work(records: Records) -> Reply[KeptCustomerOut]:
-        before = call.checked(CUSTOMER, records.people.customer)
-        kept = people.change_customer(records, call.stamp, before, customer)
-        return answer(extended(KeptCustomerOut, kept, unprintable=found))
-
-    return work
+    customer = _read(call, body)
+    before = call.checked(CUSTOMER, records.people.customer)
+    return _told(call, people.change_customer(records, call.stamp, before, customer))
 
 
-async def _read(call: Call, asked: CustomerIn) -> tuple[Customer, tuple[UnprintableOut, ...]]:
-    """Return the customer of a call's body, without a number, and its texts that can't be printed.
+def _told(call: Call, customer: Customer, *, is_new: bool = False) -> Reply[KeptCustomerOut]:
+    found = unprintable_in(call.desk.papers, customer)
+    return answer(extended(KeptCustomerOut, customer, unprintable=found), is_new=is_new)
 
-    Raises: RequestRefused.
-    """
+
+def _read(call: Call, asked: CustomerIn) -> Customer:
+    """Return the customer of a call's body, without a number. Raises: RequestRefused."""
     faults = list(_faults(call.desk, asked))
     if faults:
         raise RequestRefused(faults)
-    customer = Customer(
+    return Customer(
         **structs.asdict(asked), number=0, version=1, made_at=call.stamp.at, erased_at=None
     )
-    return customer, await looked_at(call.desk.papers, customer)
 
 
 def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:

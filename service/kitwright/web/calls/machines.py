@@ -19,17 +19,12 @@ from kitwright.stages.request import (
     find_chassis,
 )
 from kitwright.web.calls.call import Call, answer
-from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import CUSTOMER, MACHINE, CustomerId, read_id_or_none
 from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.reckoning import known
 from kitwright.web.calls.shown import ListOut, extended
-from kitwright.web.calls.unprintable import (
-    Unprintable,
-    UnprintableOut,
-    looked_at,
-    unprintable_in,
-)
+from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.calls.wire import Serial
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire
@@ -100,20 +95,15 @@ class MachinesQuery(Wire, frozen=True, kw_only=True):
     "request-refused",
     status=201,
 )
-async def create(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
+def create(records: Records, call: Call, body: MachineIn) -> Reply[KeptMachineOut]:
     """Create a machine.
 
     Stores a machine of a catalogue family, with or without a customer. Quotes for it take serial
     number, build code and chassis from this record.
     """
-    machine, found = await _read(call, body)
-
-    def work(records: Records) -> Reply[KeptMachineOut]:
-        known(records, machine.customer, None)
-        kept = people.add_machine(records, call.stamp, machine)
-        return answer(extended(KeptMachineOut, kept, unprintable=found), is_new=True)
-
-    return work
+    machine = _read(call, body)
+    known(records, machine.customer, None)
+    return _told(call, people.add_machine(records, call.stamp, machine), is_new=True)
 
 
 @operation("GET /v1/machines", "listMachines", "machines", "unknown-record")
@@ -137,39 +127,33 @@ def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
 
     A machine as stored.
     """
-    machine = call.record(MACHINE, records.people.machine)
-    found = unprintable_in(call.desk.papers, machine)
-    return answer(extended(KeptMachineOut, machine, unprintable=found))
+    return _told(call, call.record(MACHINE, records.people.machine))
 
 
 @operation("PUT /v1/machines/{id}", "changeMachine", "machines", "act-refused", "request-refused")
-async def change(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
+def change(records: Records, call: Call, body: MachineIn) -> Reply[KeptMachineOut]:
     """Change a machine.
 
     Replaces the complete record: members left out are removed. Existing quotes do not change.
     """
-    machine, found = await _read(call, body)
-
-    def work(records: Records) -> Reply[KeptMachineOut]:
-        before = call.checked(MACHINE, records.people.machine)
-        known(records, machine.customer, None)
-        kept = people.change_machine(records, call.stamp, before, machine)
-        return answer(extended(KeptMachineOut, kept, unprintable=found))
-
-    return work
+    machine = _read(call, body)
+    before = call.checked(MACHINE, records.people.machine)
+    known(records, machine.customer, None)
+    return _told(call, people.change_machine(records, call.stamp, before, machine))
 
 
-async def _read(call: Call, asked: MachineIn) -> tuple[Machine, tuple[UnprintableOut, ...]]:
-    """Return the machine of a call's body, without a number, and its texts that can't be printed.
+def _told(call: Call, machine: Machine, *, is_new: bool = False) -> Reply[KeptMachineOut]:
+    found = unprintable_in(call.desk.papers, machine)
+    return answer(extended(KeptMachineOut, machine, unprintable=found), is_new=is_new)
 
-    Raises: Refusal, RequestRefused.
-    """
+
+def _read(call: Call, asked: MachineIn) -> Machine:
+    """Return the machine of a call's body, without a number. Raises: Refusal, RequestRefused."""
     faults = list(_faults(call.desk.service.workshop.catalogue, asked))
     if faults:
         raise RequestRefused(faults)
     given = structs.asdict(asked) | {"customer": read_id_or_none(CUSTOMER, asked.customer)}
-    machine = Machine(**given, number=0, version=1, made_at=call.stamp.at, erased_at=None)
-    return machine, await looked_at(call.desk.papers, machine)
+    return Machine(**given, number=0, version=1, made_at=call.stamp.at, erased_at=None)
 
 
 def _faults(catalogue: Catalogue, asked: MachineIn) -> Iterator[KitwrightError]:

@@ -33,7 +33,7 @@ from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
 from kitwright.web.calls.shown import ListOut, extended
 from kitwright.web.calls.standing import standing
-from kitwright.web.calls.unprintable import Unprintable, UnprintableOut, looked_at, unprintable_in
+from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import PageCursor, PageLimit, Wire
@@ -150,12 +150,15 @@ def head_of(
     return extended(QuoteHeadOut, quote, acts=acts)
 
 
-def _whole(
-    head: QuoteHeadOut, figures: Figures | Revision, unprintable: tuple[UnprintableOut, ...]
-) -> KeptQuoteOut:
+def _whole(desk: Desk, head: QuoteHeadOut, figures: Figures | Revision) -> KeptQuoteOut:
     """Return a quote with the figures of a revision, good for encoding only."""
-    request, quote = _raw(figures.request), _raw(figures.answer)
-    return extended(KeptQuoteOut, head, request=request, quote=quote, unprintable=unprintable)
+    return extended(
+        KeptQuoteOut,
+        head,
+        request=_raw(figures.request),
+        quote=_raw(figures.answer),
+        unprintable=unprintable_in(desk.papers, figures.request),
+    )
 
 
 def revision_out(revision: Revision) -> RevisionOut:
@@ -186,24 +189,23 @@ def _revision_in_path(records: Records, call: Call) -> Revision:
 @operation(
     "POST /v1/quotes", "createQuote", "quotes", "request-refused", "catalogue-gap", status=201
 )
-async def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
+def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote a repair and keep it.
 
     Takes what a preview takes, and keeps the quote as a draft with its first revision. It may be
     revised until it is issued; after that every change is a new revision.
     """
-    return await _created(call, body)
+    return _created(call, body)
 
 
-async def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
+def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
     """Return the work that keeps a new quote."""
     desk, figures = call.desk, reckon(call.desk, asked)
-    found = await looked_at(desk.papers, figures.request)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         known(records, figures.customer, figures.machine)
         quote = life.keep_quote(records, call.stamp, figures, copy_of=copy_of)
-        return answer(_whole(head_of(desk, records, quote), figures, found), is_new=True)
+        return answer(_whole(desk, head_of(desk, records, quote), figures), is_new=True)
 
     return work
 
@@ -249,9 +251,8 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
     """
     quote = call.record(QUOTE, records.quotes.get)
     revision = life.revision_of(records, quote, quote.shown)
-    found = unprintable_in(call.desk.papers, revision.request)
     shown = structs.replace(revision, answer=encode_quote(standing(records, quote, revision)))
-    return answer(_whole(head_of(call.desk, records, quote, is_read=True), shown, found))
+    return answer(_whole(call.desk, head_of(call.desk, records, quote, is_read=True), shown))
 
 
 @operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
@@ -318,7 +319,7 @@ def history(records: Records, call: Call) -> Reply[ListOut[Event]]:
     "catalogue-gap",
     is_guarded=True,
 )
-async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
+def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote it anew.
 
     Takes the whole request once more; customer and machine stay where they are left out. Replaces
@@ -340,7 +341,6 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         machine=body.machine or written_or_none(MACHINE, before.machine),
     )
     figures = reckon(desk, asked)
-    found = await looked_at(desk.papers, figures.request)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         quote = call.checked(QUOTE, records.quotes.get)
@@ -348,7 +348,7 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         quote = life.revise(records, call.stamp, quote, figures)
         # the answer is the revision that was asked for, whatever the quote shows otherwise
         shown = life.showing(records, quote, quote.latest)
-        return answer(_whole(head_of(desk, records, shown), figures, found))
+        return answer(_whole(desk, head_of(desk, records, shown), figures))
 
     return work
 
@@ -361,7 +361,7 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     "catalogue-gap",
     status=201,
 )
-async def copy(call: Call) -> Work[KeptQuoteOut]:
+def copy(call: Call) -> Work[KeptQuoteOut]:
     """Quote the same again, as a new quote.
 
     Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
@@ -375,4 +375,4 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
 
     asked = asked_of(call.desk.store.read(shown))
     again = structs.replace(asked, on=None, needed_by=None, complaint=None)
-    return await _created(call, again, copy_of=number)
+    return _created(call, again, copy_of=number)

@@ -7,7 +7,6 @@ so.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterator, Mapping
 from typing import Annotated
 
@@ -50,15 +49,6 @@ def unprintable_in(papers: ShopPapers, record: Struct | bytes) -> tuple[Unprinta
     if record.isascii():
         return ()
     return tuple(_found(papers, msgspec.json.decode(record), ("request",)))
-
-
-async def looked_at(papers: ShopPapers, record: Struct | bytes) -> tuple[UnprintableOut, ...]:
-    """Return the result of `unprintable_in`, off the event loop: characters not seen before take a
-    while.
-    """
-    if isinstance(record, bytes) and record.isascii():
-        return ()
-    return await asyncio.to_thread(unprintable_in, papers, record)
 
 
 def _found(
