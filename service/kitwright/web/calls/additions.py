@@ -18,7 +18,7 @@ from kitwright.units import read_figure
 from kitwright.web.calls.call import Call, tag
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE
-from kitwright.web.calls.shown import Out
+from kitwright.web.calls.shown import Out, extended
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import DecimalIn, FreeKind, Text, Wire
 
@@ -85,26 +85,18 @@ class ConsentOut(Out, frozen=True, kw_only=True):
     record: tuple[str, ...]
 
 
-class RulingOut(Out, frozen=True, kw_only=True):
+class RulingOut(Ruling, frozen=True, kw_only=True):
     """`go`, or `stop` with the excess and the consent that is needed. `text` says the same as a
     sentence.
     """
 
-    decision: Decision
-    new: Money
-    over_by: Money
-    limit: Limit
     consent: ConsentOut | None
-    addition: Addition | None
     text: str
 
 
 @operation("GET /v1/quotes/{id}/authorisations", "listAuthorisations", "quotes")
 def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
-    """Get a quote's authorisations.
-
-    All authorisations, the limit of the one in force, and the lines added within it.
-    """
+    """Get a quote's authorisations, the limit of the one in force, and the lines added."""
     quote = call.record(QUOTE, records.quotes.get)
     given = records.quotes.authorisations(quote.number)
     in_force = any(one.revision == quote.agreed for one in given)
@@ -163,15 +155,7 @@ def _ruling(ruling: Ruling, record: tuple[str, ...], speaker: Speaker) -> Ruling
             means=tuple(Means),
             record=record or ("date", "time", "name", "means", "work", "cost"),
         )
-    return RulingOut(
-        decision=ruling.decision,
-        new=ruling.new,
-        over_by=ruling.over_by,
-        limit=ruling.limit,
-        consent=needed,
-        addition=ruling.addition,
-        text=_told(ruling, speaker),
-    )
+    return extended(RulingOut, ruling, consent=needed, text=_told(ruling, speaker))
 
 
 def _told(ruling: Ruling, speaker: Speaker) -> str:

@@ -136,11 +136,7 @@ def create(records: Records, call: Call, body: CustomerIn) -> Reply[KeptCustomer
 
 @operation("GET /v1/customers", "listCustomers", "customers")
 def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[Customer]]:
-    """Find customers.
-
-    Customers, newest first: all, or those whose names match. If there are more, `Link` leads to the
-    next page.
-    """
+    """Find customers by words of their names, newest first."""
     words = query.q.split()
     return page_of(
         call.operation.path,
@@ -151,10 +147,7 @@ def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[C
 
 @operation("GET /v1/customers/{id}", "getCustomer", "customers")
 def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
-    """Get a customer.
-
-    A customer as stored.
-    """
+    """Get a customer."""
     return _told(call, call.record(CUSTOMER, records.people.customer))
 
 

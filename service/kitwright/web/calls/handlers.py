@@ -47,9 +47,9 @@ def operation(
 ) -> Callable[[Function], HTTPRouteHandler]:
     """Return a decorator that makes a function the route handler of a call.
 
-    The function's docstring is the call's summary and description. Its types give the call's body,
-    its query and its answer. It is given what it names: the `call`, the `body` and the `query` as
-    structs, the `form` that the caller accepts, and `records`.
+    The function's docstring is the call's summary and description; a single sentence is both. Its
+    types give the call's body, its query and its answer. It is given what it names: the `call`, the
+    `body` and the `query` as structs, the `form` that the caller accepts, and `records`.
 
     A function with `records` reads them, or changes them in one transaction if the method is not
     GET. Without them, a function may return a `Work`, which changes the records. Any other function
@@ -62,8 +62,8 @@ def operation(
         problems: codes that do not follow from the rest.
         facts: other members of the operation, if they differ from what follows from its method and
             its answer: GET needs the scope `read`, others `quote`, those of the tag `owner` the
-            scope `owner`; a POST that changes records
-            needs an Idempotency-Key, a PUT `If-Match`; a record with a version has an ETag.
+            scope `owner`; a POST that changes records needs an Idempotency-Key, a PUT `If-Match`; a
+            record with a version has an ETag.
     """
 
     def declare(function: Function) -> HTTPRouteHandler:
@@ -85,14 +85,15 @@ def operation_of(function: Function, line: str, name: str, tag: str, **facts: An
     least = Scope.READ if method == "GET" else Scope.QUOTE
     scope = facts.get("scope", Scope.OWNER if tag == "owner" else least)
     summary, _, rest = (inspect.getdoc(function) or "").partition("\n\n")
+    summary = " ".join(summary.split())
     return Operation(
         **{
             "method": method.lower(),
             "path": path,
             "id": name,
             "tag": tag,
-            "summary": " ".join(summary.split()).removesuffix("."),
-            "description": " ".join(rest.split()),
+            "summary": summary.removesuffix("."),
+            "description": " ".join(rest.split()) or summary,
             "takes": hints.get("body"),
             "query": hints.get("query"),
             "answers": None if answered is bytes else shown(answered)[0],

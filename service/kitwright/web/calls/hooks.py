@@ -97,19 +97,13 @@ def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
 
 @operation("GET /v1/webhooks", "listWebhooks", "owner")
 def listed(records: Records) -> Reply[ListOut[Hook]]:
-    """List webhooks.
-
-    Every webhook, oldest first, with the failure of its last attempt.
-    """
+    """List webhooks, oldest first, each with the failure of its last attempt."""
     return Reply(body=ListOut(items=records.events.hooks()))
 
 
 @operation("GET /v1/webhooks/{id}", "getWebhook", "owner")
 def get(records: Records, call: Call) -> Reply[Hook]:
-    """Get a webhook.
-
-    A webhook, with the failure of its last attempt.
-    """
+    """Get a webhook, with the failure of its last attempt."""
     return answer(call.record(HOOK, records.events.hook))
 
 

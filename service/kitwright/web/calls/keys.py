@@ -58,19 +58,13 @@ def create(records: Records, call: Call, body: KeyIn) -> Reply[NewKeyOut]:
 
 @operation("GET /v1/keys", "listKeys", "owner")
 def listed(records: Records) -> Reply[ListOut[KeyRecord]]:
-    """List keys.
-
-    Every key ever created, oldest first, including revoked keys.
-    """
+    """List all keys, oldest first, including revoked keys."""
     return Reply(body=ListOut(items=records.keys.every()))
 
 
 @operation("GET /v1/keys/{id}", "getKey", "owner", variables=_ID)
 def get(records: Records, call: Call) -> Reply[KeyRecord]:
-    """Get a key.
-
-    A key, without its text.
-    """
+    """Get a key, without its text."""
     return Reply(body=_key(records, call))
 
 

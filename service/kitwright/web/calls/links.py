@@ -123,10 +123,7 @@ _FACTS: Final[dict[str, Any]] = {
     "POST /v1/quotes/{id}/links", "createLink", "quotes", "act-refused", is_guarded=True, status=201
 )
 def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
-    """Create a link for the customer.
-
-    A signed link to the revision on offer, which expires.
-    """
+    """Create a signed link to the revision on offer, which expires."""
     desk, quote = call.desk, call.checked(QUOTE, records.quotes.get)
     if quote.offered is None:
         raise NothingOffered("link to", quote)

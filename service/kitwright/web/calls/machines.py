@@ -108,11 +108,7 @@ def create(records: Records, call: Call, body: MachineIn) -> Reply[KeptMachineOu
 
 @operation("GET /v1/machines", "listMachines", "machines", "unknown-record")
 def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[Machine]]:
-    """Find machines.
-
-    Machines, newest first, of one customer or of all. If there are more, `Link` leads to the next
-    page.
-    """
+    """Find machines, newest first: those of one customer, or all."""
     customer = read_id_or_none(CUSTOMER, query.customer)
     return page_of(
         call.operation.path,
@@ -123,10 +119,7 @@ def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[Ma
 
 @operation("GET /v1/machines/{id}", "getMachine", "machines")
 def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
-    """Get a machine.
-
-    A machine as stored.
-    """
+    """Get a machine."""
     return _told(call, call.record(MACHINE, records.people.machine))
 
 

@@ -118,10 +118,7 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
 
 @operation("GET /v1/quotes/{id}/messages", "listMessages", "quotes")
 def listed(records: Records, call: Call) -> Reply[ListOut[Mail]]:
-    """List a quote's messages.
-
-    Every e-mail of a quote, oldest first, with its state.
-    """
+    """List a quote's e-mails, oldest first, each with its state."""
     quote = call.record(QUOTE, records.quotes.get)
     found = records.mails.of_quote(quote.number)
     return Reply(body=ListOut(items=found))

@@ -18,8 +18,8 @@ from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
-from kitwright.quote import Count, Order, read_quote
-from kitwright.stages.ordering import FollowUp, Packs, SupplierGone, Use, plan_follow_up
+from kitwright.quote import Order, read_quote
+from kitwright.stages.ordering import FollowUp, Packs, SupplierGone, Surplus, Use, plan_follow_up
 from kitwright.stages.supply import day_of_order
 from kitwright.telling import tell_order
 from kitwright.web.calls.call import Call, answer, quote_of
@@ -37,7 +37,7 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.reckoning import asked_of
-from kitwright.web.calls.shown import ListOut, Out
+from kitwright.web.calls.shown import ListOut, Out, extended
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
 
@@ -67,13 +67,10 @@ class OrdersOut(Out, frozen=True, kw_only=True):
     late: tuple[LateOut, ...]
 
 
-class SurplusOut(Out, frozen=True, kw_only=True):
+class SurplusOut(Surplus, frozen=True, kw_only=True):
     """Packs ordered for an earlier revision that are no longer needed."""
 
     quote: QuoteId
-    supplier: str
-    sku: str
-    packs: Count
 
 
 class LateOut(Out, frozen=True, kw_only=True):
@@ -150,10 +147,7 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
 
 @operation("GET /v1/orders", "listOrders", "orders", "unknown-record")
 def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrder]]:
-    """Find parts orders.
-
-    Orders, newest first, by quote and supplier.
-    """
+    """Find parts orders by quote and supplier, newest first."""
     quote = read_id_or_none(QUOTE, query.quote)
     return page_of(
         call.operation.path,
@@ -164,10 +158,7 @@ def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[Kept
 
 @operation("GET /v1/orders/{id}", "getOrder", "orders")
 def get(records: Records, call: Call) -> Reply[KeptOrder]:
-    """Get a parts order.
-
-    An order with its lines; each line says what it is for.
-    """
+    """Get a parts order; each of its lines says what it is for."""
     return answer(call.record(ORDER, records.orders.get))
 
 
@@ -216,10 +207,7 @@ def _freeze(
     if made or quote.state is QuoteState.accepted:
         life.ordered(records, stamp, quote, len(made))
     name = written(QUOTE, quote.number)
-    return made, [
-        SurplusOut(quote=name, supplier=one.supplier, sku=one.sku, packs=one.packs)
-        for one in plan.surplus
-    ]
+    return made, [extended(SurplusOut, one, quote=name) for one in plan.surplus]
 
 
 def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrder]) -> Iterator[LateOut]:

@@ -75,10 +75,7 @@ async def bench_sheet(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
 
 @operation("GET /v1/quotes/{id}/pick-list", "getPickList", "papers", forms=(HTML, PDF), **_FACTS)
 async def pick_list(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
-    """Get the pick list.
-
-    By bin: the items to take from stock, their quantities and purpose.
-    """
+    """Get the pick list: by bin, the items to take from stock, their quantities and purpose."""
     papers = call.desk.papers
     make = papers.pick_list_page if form == HTML else papers.pick_list_pdf
     return await _made(make, _asked(call, query), form=form)

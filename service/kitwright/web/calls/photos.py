@@ -185,10 +185,7 @@ def drop_unneeded(desk: Desk, names: Collection[str]) -> None:
 
 @operation("GET /v1/quotes/{id}/photos", "listPhotos", "photos")
 def listed(records: Records, call: Call) -> Reply[ListOut[Photo]]:
-    """List a quote's photos.
-
-    The data of each photo, oldest first, with the path of its file.
-    """
+    """List a quote's photos, oldest first, each with the path of its file."""
     quote = call.record(QUOTE, records.quotes.get)
     found = records.photos.of_quote(quote.number)
     return Reply(body=ListOut(items=found))
@@ -196,19 +193,13 @@ def listed(records: Records, call: Call) -> Reply[ListOut[Photo]]:
 
 @operation("GET /v1/photos/{id}", "getPhoto", "photos", is_tagged=True)
 def get(records: Records, call: Call) -> Reply[Photo]:
-    """Get a photo's data.
-
-    The data of a photo, with the path of its file.
-    """
+    """Get a photo's data, with the path of its file."""
     return answer(call.record(PHOTO, records.photos.get))
 
 
 @operation("GET /v1/photos/{id}/file", "getPhotoFile", "photos", forms=MEDIA, is_tagged=True)
 def file(records: Records, call: Call) -> Reply[bytes]:
-    """Get a photo's file.
-
-    The image, byte for byte as sent.
-    """
+    """Get a photo's file, byte for byte as sent."""
     photo = call.record(PHOTO, records.photos.get)
     best_form(call.request, (photo.media_type,))
     data = call.desk.files.get(photo.sha256)
@@ -225,10 +216,7 @@ def file(records: Records, call: Call) -> Reply[bytes]:
 
 @operation("DELETE /v1/photos/{id}", "dropPhoto", "photos")
 def drop(records: Records, call: Call) -> Reply[Photo]:
-    """Delete a photo.
-
-    Deletes a photo, and its file if no other photo uses the same file.
-    """
+    """Delete a photo, and its file if no other photo uses the same file."""
     photo = call.record(PHOTO, records.photos.get)
     drop_photo(records, call.stamp, photo)
     call.at_end.append(lambda: drop_unneeded(call.desk, (photo.sha256,)))

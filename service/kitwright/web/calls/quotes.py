@@ -212,11 +212,7 @@ def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[Kep
 
 @operation("GET /v1/quotes", "listQuotes", "quotes")
 def find(records: Records, call: Call, query: QuotesQuery) -> Reply[ListOut[QuoteHeadOut]]:
-    """Find kept quotes.
-
-    Quotes, newest first, by state, customer, machine, day and words. Where there are more, `Link`
-    leads to the next page.
-    """
+    """Find kept quotes by state, customer, machine, day and words, newest first."""
     wanted = QuoteFilter(
         states=_states(query.state),
         customer=read_id_or_none(CUSTOMER, query.customer),
@@ -257,10 +253,7 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
 
 @operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
 def revisions(records: Records, call: Call) -> Reply[ListOut[Revision]]:
-    """All revisions of a quote.
-
-    What became of each revision, oldest first.
-    """
+    """List what became of each revision of a quote, oldest first."""
     quote = call.record(QUOTE, records.quotes.get)
     return Reply(body=ListOut(items=records.quotes.revisions(quote.number)))
 
@@ -301,10 +294,7 @@ def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
 
 @operation("GET /v1/quotes/{id}/history", "listHistory", "quotes")
 def history(records: Records, call: Call) -> Reply[ListOut[Event]]:
-    """What happened to a quote.
-
-    Every change, oldest first: when, by whose hand, to which state.
-    """
+    """List every change of a quote, oldest first: when, by whose hand, to which state."""
     quote = call.record(QUOTE, records.quotes.get)
     found = records.events.of_subject(f"quote:{quote.number}")
     return Reply(body=ListOut(items=found))

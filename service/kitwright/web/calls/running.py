@@ -27,10 +27,7 @@ class ReadyOut(Out, frozen=True, kw_only=True):
 
 @operation("GET /health/live", "getLiveness", "running", scope=None)
 def live() -> Reply[HealthOut]:
-    """Check whether the process runs.
-
-    Answers as long as the process runs.
-    """
+    """Check whether the process runs."""
     return Reply(body=HealthOut(status="alive"))
 
 

@@ -29,7 +29,7 @@ from msgspec import Meta, Struct, structs
 
 from kitwright.catalogue import model
 from kitwright.keeping import record as kept
-from kitwright.keeping.consent import Limit
+from kitwright.keeping.consent import Limit, Ruling
 from kitwright.money import Money
 from kitwright.quote import (
     Amount,
@@ -40,6 +40,7 @@ from kitwright.quote import (
     SerialNumber,
     amount_of,
 )
+from kitwright.stages.ordering import Surplus
 from kitwright.units import REC20, Figure, decimal_text
 from kitwright.web.calls.ids import (
     CUSTOMER,
@@ -188,6 +189,8 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
             "subject": (str, lambda event: subject_out(event.subject)[1]),
         }
     ),
+    Surplus: View(),
+    Ruling: View(hides=("consent_up_to",)),
     **dict.fromkeys(
         (model.SerialBreak, model.JobRef, model.Scopes, model.WhileApart, model.Condition), View()
     ),
