@@ -45,12 +45,17 @@ def answer(record: N, *, is_new: bool = False, **more: Any) -> Reply[N]:
     return Reply(body=record, tag=tag(record), headers=headers, **more)
 
 
-def quote_of(records: Records, number: int) -> KeptQuote:
-    """Return the quote of a number. Raises: Refusal: unknown-record."""
-    quote = records.quotes.get(number)
-    if quote is None:
-        raise missing(QUOTE, written(QUOTE, number))
-    return quote
+def record_of(letter: str, get: Callable[[int], N | None], text: str) -> N:
+    """Return the record of an id. Raises: Refusal: unknown-record."""
+    found = get(read_id(letter, text))
+    if found is None:
+        raise missing(letter, text)
+    return found
+
+
+def quote_of(records: Records, text: str) -> KeptQuote:
+    """Return the quote of an id. Raises: Refusal: unknown-record."""
+    return record_of(QUOTE, records.quotes.get, text)
 
 
 class Call:
@@ -82,16 +87,9 @@ class Call:
         found: str = self.request.path_params[name]
         return found
 
-    def number(self, letter: str) -> int:
-        """Return the number of the id in the path. Raises: Refusal: unknown-record."""
-        return read_id(letter, self.variable("id"))
-
     def record(self, letter: str, get: Callable[[int], N | None]) -> N:
         """Return the record of the id in the path. Raises: Refusal: unknown-record."""
-        found = get(self.number(letter))
-        if found is None:
-            raise missing(letter, self.variable("id"))
-        return found
+        return record_of(letter, get, self.variable("id"))
 
     def checked(self, letter: str, get: Callable[[int], N | None]) -> N:
         """Return the record of the id in the path, in the version that the caller has read.

@@ -201,7 +201,7 @@ def _listing(
         key: the variable that one record is found by.
         has: which calls there are: for `every` record, for `one`.
     """
-    title = path.title().replace("-", "")
+    title, answered = path.title().replace("-", ""), shape or record
     common: dict[str, Any] = {"method": "get", "tag": "catalogue", "is_tagged": True}
     every = Operation(
         **common,
@@ -209,7 +209,7 @@ def _listing(
         id=f"list{title}",
         summary=f"All {path.replace('-', ' ')}",
         description=f"Every {noun} of the catalogue. {_CHANGES}",
-        answers=shown(ListOut[shape or record])[0],
+        answers=shown(ListOut[answered])[0],  # type: ignore[valid-type]  # known at run time
     )
     one = Operation(
         **common,
@@ -217,7 +217,7 @@ def _listing(
         id=f"get{record.__name__}",
         summary=f"One {noun}",
         description=f"One {noun} of the catalogue. {_CHANGES}",
-        answers=shown(shape or record)[0],
+        answers=shown(answered)[0],
         variables={key: f"Which {noun}, by its {key}."},
     )
     return Listing(

@@ -31,7 +31,7 @@ from kitwright.web.calls.additions import read_amount
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
-from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, read_id, written
+from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
 from kitwright.web.calls.link_pages import Offered, decision, drawn_offer
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import consent_text, paper_of, standing
@@ -153,8 +153,8 @@ def make_link(
     )
 
 
-def _read(call: Call) -> tuple[Link, Stamp]:
-    """Return the link of a call's path, and the stamp of what its customer does.
+def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
+    """Return the link of a call's path, the stamp of what its customer does, and its quote.
 
     Raises: Refusal: unknown-record, link-expired.
     """
@@ -165,7 +165,8 @@ def _read(call: Call) -> tuple[Link, Stamp]:
         raise Refusal("unknown-record", str(error)) from None
     except LinkExpired as error:
         raise Refusal("link-expired", str(error)) from None
-    return link, desk.stamp(Hand.link, link.number, call.request_id)
+    stamp = desk.stamp(Hand.link, link.number, call.request_id)
+    return link, stamp, quote_of(records, link.number)
 
 
 def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
@@ -173,8 +174,7 @@ def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
 
     Raises: Refusal: unknown-record, link-expired.
     """
-    link, _ = _read(call)
-    quote = quote_of(records, read_id(QUOTE, link.number))
+    link, _, quote = _read(records, call)
     revision = life.revision_of(records, quote, link.revision)
     if revision.is_erased:
         raise Refusal("link-expired", "what this link led to was erased with its customer's data")
@@ -275,8 +275,8 @@ def accept(records: Records, call: Call, body: YesIn) -> Reply[DecidedOut]:
     superseded revision is refused; its offer has the path of the new one. The offer's page posts
     the same fields as a form, and is then shown again.
     """
-    desk, link, stamp = call.desk, *_read(call)
-    quote = quote_of(records, read_id(QUOTE, link.number))
+    desk = call.desk
+    link, stamp, quote = _read(records, call)
     yes = Yes(
         who=body.who,
         means=Means.link,
@@ -293,7 +293,6 @@ def decline(records: Records, call: Call, body: NoIn) -> Reply[DecidedOut]:
 
     Declines the revision of the link. Idempotent: repeating the call has no further effect.
     """
-    link, stamp = _read(call)
-    quote = quote_of(records, read_id(QUOTE, link.number))
+    link, stamp, quote = _read(records, call)
     offer.decline(records, stamp, quote, link.revision, body.reason)
     return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="declined"))

@@ -31,7 +31,6 @@ from kitwright.web.calls.ids import (
     OrderId,
     QuoteId,
     RevisionNumber,
-    read_id,
     read_id_or_none,
     written,
 )
@@ -132,7 +131,7 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     surplus: list[SurplusOut] = []
     late: list[LateOut] = []
     for index, one in enumerate(body.revisions):
-        quote = quote_of(records, read_id(QUOTE, one.quote))
+        quote = quote_of(records, one.quote)
         if quote.agreed != one.revision:
             raise NotAgreed(quote, one.revision).at("revisions", index, "revision")
         try:

@@ -19,7 +19,7 @@ from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.photo import add_photo, check_room, drop_photo
 from kitwright.keeping.record import KeptQuote, Photo
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
-from kitwright.web.calls.call import Call, answer, quote_of
+from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import PHOTO, QUOTE
@@ -68,24 +68,24 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     `Content-Type`. The quote does not change. It can have at most 100 photos.
     """
     desk, stamp = call.desk, call.stamp
-    number = call.number(QUOTE)
     catalogue = desk.service.workshop.catalogue
 
-    def check(records: Records) -> None:
+    def checked(records: Records) -> KeptQuote:
         # before the file is stored
-        quote = quote_of(records, number)
+        quote = call.record(QUOTE, records.quotes.get)
         _check_customer(records, quote)
-        check_room(records, number)
+        check_room(records, quote.number)
         _check_subject(records, catalogue, quote, query)
+        return quote
 
-    desk.store.read(check)
+    quote = desk.store.read(checked)
     said = _said(call)
     # off the event loop: ten mebibytes of filler take most of a second
     digest = await asyncio.to_thread(_checked, desk, said, call.raw)
     photo = Photo(
         **structs.asdict(query),
         number=0,
-        quote=number,
+        quote=quote.number,
         sha256=digest,
         media_type=said,
         size=len(call.raw),
@@ -97,7 +97,7 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     await asyncio.to_thread(_keep_file, desk, call.raw)
 
     def work(records: Records) -> Reply[Photo]:
-        _check_customer(records, quote_of(records, number))
+        _check_customer(records, call.record(QUOTE, records.quotes.get))
         kept = add_photo(records, stamp, photo)
         added.append(kept)
         return answer(kept, is_new=True)

@@ -15,7 +15,7 @@ from kitwright.keeping.record import Event, KeptQuote, QuoteState, Revision
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
 from kitwright.stages.ordering import SupplierGone
-from kitwright.web.calls.call import Call, answer, quote_of, tag
+from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.difference import DifferenceOut, difference
 from kitwright.web.calls.handlers import Work, operation
@@ -174,7 +174,7 @@ def _raw(body: bytes) -> Any:
 
 def _revision_in_path(records: Records, call: Call) -> Revision:
     """Return the revision that a call's path names. Raises: Refusal: unknown-record."""
-    quote = quote_of(records, call.number(QUOTE))
+    quote = call.record(QUOTE, records.quotes.get)
     text = call.variable("revision")
     is_number = text.isascii() and text.isdigit() and len(text) < 10
     found = records.quotes.revision(quote.number, int(text)) if is_number else None
@@ -317,10 +317,10 @@ def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     stays so until the new one is issued or accepted. The answer has the new revision; reading the
     quote goes on having what was offered or agreed.
     """
-    desk, number = call.desk, call.number(QUOTE)
+    desk = call.desk
 
     def newest(records: Records) -> Revision:
-        quote = quote_of(records, number)
+        quote = call.record(QUOTE, records.quotes.get)
         return life.revision_of(records, quote, quote.latest)
 
     before = desk.store.read(newest)
@@ -357,12 +357,11 @@ def copy(call: Call) -> Work[KeptQuoteOut]:
     Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
     new draft for the same customer and machine, without the complaint.
     """
-    number = call.number(QUOTE)
 
     def shown(records: Records) -> Revision:
-        quote = quote_of(records, number)
+        quote = call.record(QUOTE, records.quotes.get)
         return life.revision_of(records, quote, quote.shown)
 
-    asked = asked_of(call.desk.store.read(shown))
-    again = structs.replace(asked, on=None, needed_by=None, complaint=None)
-    return _created(call, again, copy_of=number)
+    revision = call.desk.store.read(shown)
+    again = structs.replace(asked_of(revision), on=None, needed_by=None, complaint=None)
+    return _created(call, again, copy_of=revision.quote)
