@@ -86,8 +86,8 @@ class DeclineIn(Wire, frozen=True, kw_only=True):
 def _act(
     name: str, *problems: str, **facts: Any
 ) -> Callable[[Callable[..., Any]], HTTPRouteHandler]:
-    line, id = f"POST /v1/quotes/{{id}}/{name}", f"{name}Quote"  # noqa: A001 - the API's word
-    return operation(line, id, "quotes", "act-refused", *problems, is_guarded=True, **facts)
+    line, known = f"POST /v1/quotes/{{id}}/{name}", ("act-refused", *problems)
+    return operation(line, f"{name}Quote", "quotes", *known, is_guarded=True, **facts)
 
 
 def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:

@@ -65,8 +65,7 @@ def difference(revision: Revision, new: Quote) -> DifferenceOut:
     pairs = list(paired(old.lines, new.lines))
     changes = []
     for before, after in pairs:
-        figures = None if before is None else _figures(before)
-        others = None if after is None else _figures(after)
+        figures, others = _figures(before), _figures(after)
         line = before or after
         if line is not None and figures != others:
             changes.append(
@@ -92,5 +91,5 @@ def difference(revision: Revision, new: Quote) -> DifferenceOut:
     )
 
 
-def _figures(line: Line) -> LineFiguresOut:
-    return msgspec.convert(line, LineFiguresOut, from_attributes=True)
+def _figures(line: Line | None) -> LineFiguresOut | None:
+    return msgspec.convert(line, LineFiguresOut | None, from_attributes=True)

@@ -127,20 +127,22 @@ def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
     desk, quote = call.desk, call.checked(QUOTE, records.quotes.get)
     if quote.offered is None:
         raise NothingOffered("link to", quote)
-    until = life.revision_of(records, quote, quote.offered).valid_until
-    now = desk.now()
-    # to the end of the last valid day in the shop's time zone
-    days = body.days or (until - desk.today(now)).days + 2
-    nonce = desk.draw(NONCE_BYTES)
-    return Reply(body=make_link(desk, quote, quote.offered, now + timedelta(days=days), nonce))
+    revision, now = life.revision_of(records, quote, quote.offered), desk.now()
+    days = body.days or days_left(desk, revision, now)
+    return Reply(body=make_link(desk, quote, quote.offered, now + timedelta(days=days)))
+
+
+def days_left(desk: Desk, revision: Revision, now: datetime) -> int:
+    """Return the days to the end of a revision's last valid day by the shop's clock, or more."""
+    return (revision.valid_until - desk.today(now)).days + 2
 
 
 def make_link(
-    desk: Desk, quote: KeptQuote, revision: int, expires_at: datetime, nonce: bytes
+    desk: Desk, quote: KeptQuote, revision: int, expires_at: datetime, nonce: bytes = b""
 ) -> LinkOut:
-    """Return a link to a revision. `nonce` is of `NONCE_BYTES` random bytes."""
+    """Return a link to a revision. `nonce` is of `NONCE_BYTES` random bytes; empty: new ones."""
     expires = int(expires_at.timestamp())
-    name = written(QUOTE, quote.number)
+    name, nonce = written(QUOTE, quote.number), nonce or desk.draw(NONCE_BYTES)
     token = make_token(
         desk.secret, Link(number=name, revision=revision, expires=expires, nonce=nonce)
     )

@@ -8,7 +8,6 @@ from typing import Annotated, Final
 
 from msgspec import Meta
 
-from kitwright.keeping.link import NONCE_BYTES
 from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
 from kitwright.keeping.record import KeptQuote, Mail, Revision
 from kitwright.keeping.store import Records
@@ -17,7 +16,7 @@ from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk, Letter
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE
-from kitwright.web.calls.links import make_link
+from kitwright.web.calls.links import days_left, make_link
 from kitwright.web.calls.quotes import changed_since
 from kitwright.web.calls.shown import ListOut
 from kitwright.web.calls.standing import paper_of
@@ -133,9 +132,7 @@ def _found(records: Records, call: Call) -> _Found:
 
 def _path(desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:
     """Return the path of a new link to the revision of an e-mail."""
-    # to the end of the last valid day in the shop's time zone
-    days = (revision.valid_until - desk.today(now)).days + 2
+    days = days_left(desk, revision, now)
     if quote.offered is None:
         days = max(days, _AGREED_DAYS)
-    expires_at = now + timedelta(days=days)
-    return make_link(desk, quote, revision.number, expires_at, desk.draw(NONCE_BYTES)).path
+    return make_link(desk, quote, revision.number, now + timedelta(days=days)).path
