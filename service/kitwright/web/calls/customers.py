@@ -16,7 +16,6 @@ from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.record import Customer, Mail
 from kitwright.keeping.store import Records, StoreError
-from kitwright.language.render import UnknownLanguage
 from kitwright.quote import Count
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call, answer, tag
@@ -180,14 +179,13 @@ def _read(call: Call, asked: CustomerIn) -> Customer:
 
 
 def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
-    try:
-        desk.service.speaker(asked.language)
-    except UnknownLanguage as error:
-        yield error.at("language")
-    certificate = (asked.certificate_number, asked.certificate_until)
-    for member, value in zip(("certificate_number", "certificate_until"), certificate, strict=True):
-        if value is None and any(one is not None for one in certificate):
-            yield CertificateIncomplete(member).at(member)
+    yield from desk.service.unspoken(asked.language)
+    certificate = {
+        name: getattr(asked, name) for name in ("certificate_number", "certificate_until")
+    }
+    missing = [name for name, value in certificate.items() if value is None]
+    if len(missing) == 1:
+        yield CertificateIncomplete(missing[0]).at(missing[0])
 
 
 @operation(

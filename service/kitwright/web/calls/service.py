@@ -61,7 +61,7 @@ class Service:
         Raises: RequestRefused, and the errors of the stages.
         """
         plain = asked.asked(self._today())
-        faults = [*asked.faults(), *self._unspoken(asked.language)]
+        faults = [*asked.faults(), *self.unspoken(asked.language)]
         if faults:
             self._refuse(asked, plain, faults)
         outcome = quote_repair(self.workshop, plain)
@@ -77,7 +77,8 @@ class Service:
         catalogue = self.workshop.catalogue
         return tell_quote(outcome, speaker, catalogue=catalogue, complaint=asked.complaint)
 
-    def _unspoken(self, language: str | None) -> Iterator[KitwrightError]:
+    def unspoken(self, language: str | None) -> Iterator[KitwrightError]:
+        """Yield the error of a request's language, if the service does not have it."""
         try:
             self.speaker(language)
         except UnknownLanguage as error:
@@ -93,7 +94,7 @@ class Service:
 
     def assessment(self, asked: AssessmentIn) -> Assessment:
         """Return the assessment of findings. Raises: RequestRefused."""
-        faults = list(self._unspoken(asked.language))
+        faults = list(self.unspoken(asked.language))
         try:
             found = assess(self.workshop, asked.asked())
         except RequestRefused as error:
