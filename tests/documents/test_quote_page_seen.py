@@ -16,9 +16,9 @@ from tests.documents.offers import (
     case,
     everything,
     for_a_test,
-    heads,
     long,
     of_findings,
+    shops,
     shown,
     told,
 )
@@ -49,7 +49,7 @@ PAGES = {
     "unknown": lambda: shown(case("v68-zero-turn-stem-seals-tax-unknown"), None),
     "unbroken": lambda: everything("W" * 1000),
     "notice": lambda: notice_page(
-        Notice.accepted, Scribe("en"), shop=heads()["orchard"], quote_url="/q/token"
+        Notice.accepted, Scribe("en"), shop=shops()["orchard"], quote_url="/q/token"
     ),
 }
 USUAL = [name for name in PAGES if name != "unbroken"]
@@ -65,7 +65,7 @@ class Desk:
 
     def answer(self, route: Route) -> None:
         self.asked.append(route.request)
-        headers = {"content-security-policy": page_policy()}
+        headers = {"content-security-policy": page_policy(self.page)}
         route.fulfill(body=self.page, content_type="text/html; charset=utf-8", headers=headers)
 
 
@@ -234,7 +234,7 @@ def test_page_asks_for_a_name_before_it_posts(browser: Browser) -> None:
     with browser.new_context(viewport=PHONE, java_script_enabled=False) as context:  # type: ignore[arg-type]
         desk = Desk(PAGES["findings"]())
         page = opened(context, desk)
-        page.get_by_role("button", name="Accept for $591.35").click()
+        page.get_by_role("button", name="Accept for $591.36").click()
         page.wait_for_function("document.activeElement.id === 'who'")
         assert [one.method for one in desk.asked if "favicon" not in one.url] == ["GET"]
 

@@ -21,7 +21,7 @@ from kitwright.stages.outcome import Compared, Repair
 from kitwright.stages.price import PricedLine, price_of, tax_lines
 from kitwright.stages.request import Request, RequestRefused, read_request
 from kitwright.stages.work import Jobs, Operation, choose_jobs, settle
-from kitwright.visit import Known, price_jobs, quote_jobs, untouched
+from kitwright.visit import known_needs, price_jobs, quote_jobs, untouched
 from kitwright.workshop import Workshop
 
 
@@ -65,7 +65,7 @@ def test_price_jobs_finds_beside_a_repair_what_a_whole_quote_does(seed: int) -> 
         read_request(workshop.catalogue, workshop.shop, draw_work(random, workshop))
     )
     jobs = choose_jobs(workshop.catalogue, request)
-    known = Known(workshop, quote_jobs(workshop, request, jobs))
+    known = known_needs(quote_jobs(workshop, request, jobs))
     for _ in range(4):
         together = added(workshop, request, jobs, random)
         found = price_jobs(workshop, request, together, known)
@@ -80,7 +80,7 @@ def test_price_jobs_finds_what_a_whole_quote_does_in_the_starter_shops(
     workshop = SHOPS[case.shop.id]
     request = untouched(read_request(CATALOGUE, case.shop, case.asked))
     jobs = choose_jobs(CATALOGUE, request)
-    known = Known(workshop, quote_jobs(workshop, request, jobs))
+    known = known_needs(quote_jobs(workshop, request, jobs))
     together = added(workshop, request, jobs, random)
 
     found = price_jobs(workshop, request, together, known)
@@ -108,6 +108,27 @@ def test_quote_repair_prices_extras_by_the_difference_of_two_whole_quotes(case: 
             each[:3] for each in needed(whole.kit) if each[:3] not in there
         ]
         assert figures(extra.lines) == figures(whole.lines)
+
+
+@thorough
+@given(cases())
+def test_quote_repair_prices_savings_by_the_difference_of_two_whole_quotes(case: Case) -> None:
+    workshop = SHOPS[case.shop.id]
+    plain = structs.replace(case.asked, terms=case.asked.terms.untouched())
+    quote = quote_repair(workshop, plain)
+    request = read_request(CATALOGUE, case.shop, plain)
+    jobs = quote.repair.jobs
+    operations = jobs.operations
+    assert [each.operation for each in quote.savings] == (
+        list(operations) if len(operations) > 1 else []
+    )
+    for saving in quote.savings:
+        others = [each for each in operations if each != saving.operation]
+        others += [each.operation for each in jobs.swallowed]
+        rest = quote_jobs(workshop, request, settle(others, left_out=jobs.left_out))
+        assert saving.price == quote.repair.price - rest.price
+        assert saving.minutes == quote.repair.labour.billed - rest.labour.billed
+        assert figures(saving.lines) == figures(rest.lines)
 
 
 @pytest.mark.parametrize("seed", range(12))

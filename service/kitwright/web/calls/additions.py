@@ -98,12 +98,12 @@ class RulingOut(Ruling, frozen=True, kw_only=True):
 def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
     """Get a quote's authorisations, the limit of the one in force, and the lines added."""
     quote = call.record(QUOTE, records.quotes.get)
-    given = records.quotes.authorisations(quote.number)
+    given = records.authorisations.of_quote(quote.number)
     in_force = any(one.revision == quote.agreed for one in given)
     body = AuthorisationsOut(
         limit=consent.limit_of(records, quote) if in_force else None,
         authorisations=given,
-        additions=records.quotes.additions(quote.number),
+        additions=records.additions.of_quote(quote.number),
     )
     return Reply(body=body)
 

@@ -140,14 +140,14 @@ def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[C
     return page_of(
         call.operation.path,
         query,
-        lambda before, most: records.people.customers(words, before, most),
+        lambda before, most: records.customers.find(words, before, most),
     )
 
 
 @operation("GET /v1/customers/{id}", "getCustomer", "customers")
 def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
     """Get a customer."""
-    return _told(call, call.record(CUSTOMER, records.people.customer))
+    return _told(call, call.record(CUSTOMER, records.customers.get))
 
 
 @operation(
@@ -159,7 +159,7 @@ def change(records: Records, call: Call, body: CustomerIn) -> Reply[KeptCustomer
     Replaces the complete record: members left out are removed. Existing quotes do not change.
     """
     customer = _read(call, body)
-    before = call.checked(CUSTOMER, records.people.customer)
+    before = call.checked(CUSTOMER, records.customers.get)
     return _told(call, people.change_customer(records, call.stamp, before, customer))
 
 
@@ -198,7 +198,7 @@ def export(records: Records, call: Call) -> Reply[ExportOut]:
     all revisions, authorisations, additions, orders, photos and e-mails, and every event about
     them.
     """
-    customer = call.record(CUSTOMER, records.people.customer)
+    customer = call.record(CUSTOMER, records.customers.get)
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
     return Reply(body=export_out(call.desk, records, gather(records, customer)))
@@ -224,7 +224,7 @@ def erase(records: Records, call: Call) -> Reply[ErasedOut]:
     idempotency keys are deleted.
     """
     stamp = call.stamp
-    customer = call.checked(CUSTOMER, records.people.customer)
+    customer = call.checked(CUSTOMER, records.customers.get)
     left, was, files = people.erase_customer(records, stamp, customer, redact=redact)
     # only after the records that no longer need them are stored
     call.at_end.append(lambda: drop_unneeded(call.desk, files))

@@ -10,8 +10,9 @@ from datetime import timedelta
 from types import ModuleType
 from typing import Any, Final, TypeVar, get_args, get_origin, get_type_hints
 
-from litestar import Request, Response
+from litestar import Request
 from litestar.handlers import HTTPRouteHandler
+from litestar.response.base import ASGIResponse
 from msgspec import structs
 
 from kitwright.keeping.key import Scope
@@ -23,7 +24,7 @@ from kitwright.web.edge.body import check_json, decode, receive, receive_json
 from kitwright.web.edge.conditions import match
 from kitwright.web.edge.negotiate import best_form
 from kitwright.web.edge.once import fingerprint, read_idempotency_key
-from kitwright.web.edge.operation import OPERATION, Operation
+from kitwright.web.edge.operation import OPERATION, Operation, methods_of, route_path
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.query import read_query
 from kitwright.web.edge.reply import Reply, encoded, response
@@ -38,7 +39,7 @@ Work = Callable[[Records], Reply[T]]
 """Changes or reads the records, and returns the answer."""
 Prepare = Callable[[], Awaitable[Any]]
 """Reads and computes before the work of a call is done, and returns the work."""
-Handler = Callable[[Request[Any, Any, Any]], Awaitable[Response[bytes]]]
+Handler = Callable[[Request[Any, Any, Any]], Awaitable[ASGIResponse]]
 """Answers a request."""
 
 
@@ -123,12 +124,12 @@ def handlers_in(module: ModuleType) -> list[HTTPRouteHandler]:
 def route(one: Operation, handler: Handler) -> HTTPRouteHandler:
     """Return the framework's route handler for an operation."""
 
-    async def routed(request: Request[Any, Any, Any]) -> Response[bytes]:
+    async def routed(request: Request[Any, Any, Any]) -> ASGIResponse:
         return await handler(request)
 
     return HTTPRouteHandler(
-        one.path.replace("}", ":str}"),
-        http_method=one.method.upper(),  # type: ignore[arg-type]  # one of HTTP's own
+        route_path(one.path),
+        http_method=methods_of(one),
         name=one.id,
         status_code=one.status,
         opt={OPERATION: one},
@@ -164,7 +165,7 @@ def answering(one: Operation, function: Function) -> Handler:
         found = await found if inspect.isawaitable(found) else found
         return encode(found) if isinstance(found, Reply) else lambda records: encode(found(records))
 
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+    async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
         form = best_form(request, one.forms)
         once = _idempotency_key(request) if one.is_once else None
         _check_condition(request, one)

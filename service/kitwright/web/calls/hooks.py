@@ -98,13 +98,13 @@ def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
 @operation("GET /v1/webhooks", "listWebhooks", "owner")
 def listed(records: Records) -> Reply[ListOut[Hook]]:
     """List webhooks, oldest first, each with the failure of its last attempt."""
-    return Reply(body=ListOut(items=records.events.hooks()))
+    return Reply(body=ListOut(items=records.hooks.every()))
 
 
 @operation("GET /v1/webhooks/{id}", "getWebhook", "owner")
 def get(records: Records, call: Call) -> Reply[Hook]:
     """Get a webhook, with the failure of its last attempt."""
-    return answer(call.record(HOOK, records.events.hook))
+    return answer(call.record(HOOK, records.hooks.get))
 
 
 @operation("PUT /v1/webhooks/{id}", "changeWebhook", "owner", "request-refused")
@@ -115,7 +115,7 @@ def change(records: Records, call: Call, body: HookChangeIn) -> Reply[Hook]:
     events; events already waiting are posted when it is active again.
     """
     url = _target(call.desk, body.url)
-    hook = call.checked(HOOK, records.events.hook)
+    hook = call.checked(HOOK, records.hooks.get)
     kinds = _once_each(body.kinds)
     changed = owner.change_hook(
         records, call.stamp, hook, url=url, kinds=kinds, is_active=body.is_active
@@ -129,7 +129,7 @@ def drop(records: Records, call: Call) -> Reply[Hook]:
 
     Answers with the deleted webhook. Events waiting for it are no longer posted.
     """
-    hook = call.checked(HOOK, records.events.hook)
+    hook = call.checked(HOOK, records.hooks.get)
     owner.drop_hook(records, call.stamp, hook)
     return Reply(body=hook)
 
@@ -141,7 +141,7 @@ def post_test(records: Records, call: Call) -> Reply[Event]:
     Adds an event `webhook.test` for this webhook only, whichever kinds it takes. Read the webhook
     afterwards to see the result.
     """
-    hook = call.record(HOOK, records.events.hook)
+    hook = call.record(HOOK, records.hooks.get)
     return Reply(body=owner.try_hook(records, call.stamp, hook))
 
 

@@ -208,7 +208,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     link, quote, revision = _found(records, call)
     agreed = [
         msgspec.convert(given, AgreedOut, from_attributes=True)
-        for given in records.quotes.authorisations(quote.number)
+        for given in records.authorisations.of_quote(quote.number)
         if given.revision == link.revision
     ]
     stands = standing(records, quote, revision)
@@ -273,9 +273,10 @@ def _offered(records: Records, call: Call) -> Offered:
 def accept(records: Records, call: Call, body: YesIn) -> Reply[DecidedOut]:
     """Accept the offer as the customer.
 
-    Accepts the revision of the link. Idempotent: repeating the call has no further effect. A
-    superseded revision is refused; its offer has the path of the new one. The offer's page posts
-    the same fields as a form, and is then shown again.
+    Accepts the revision of the link. Repeating the same acceptance has no further effect; another
+    one is refused, and `errors` says what is already agreed. A superseded revision is refused; its
+    offer has the path of the new one. The offer's page posts the same fields as a form, and is then
+    shown again.
     """
     desk = call.desk
     link, stamp, quote = _read(records, call)

@@ -113,14 +113,14 @@ def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[Ma
     return page_of(
         call.operation.path,
         query,
-        lambda before, most: records.people.machines(customer, before, most),
+        lambda before, most: records.machines.find(customer, before, most),
     )
 
 
 @operation("GET /v1/machines/{id}", "getMachine", "machines")
 def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
     """Get a machine."""
-    return _told(call, call.record(MACHINE, records.people.machine))
+    return _told(call, call.record(MACHINE, records.machines.get))
 
 
 @operation("PUT /v1/machines/{id}", "changeMachine", "machines", "act-refused", "request-refused")
@@ -130,7 +130,7 @@ def change(records: Records, call: Call, body: MachineIn) -> Reply[KeptMachineOu
     Replaces the complete record: members left out are removed. Existing quotes do not change.
     """
     machine = _read(call, body)
-    before = call.checked(MACHINE, records.people.machine)
+    before = call.checked(MACHINE, records.machines.get)
     known(records, machine.customer, None)
     return _told(call, people.change_machine(records, call.stamp, before, machine))
 

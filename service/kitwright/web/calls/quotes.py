@@ -10,8 +10,7 @@ from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.life import Figures
-from kitwright.keeping.record import Event, KeptQuote, QuoteState, Revision
+from kitwright.keeping.record import Event, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
 from kitwright.stages.ordering import SupplierGone
@@ -55,33 +54,37 @@ _ACTS: Final = "\n".join(
 )
 
 
+class RevisionOut(Revision, frozen=True, kw_only=True):
+    """A revision as it was answered, to the last figure."""
+
+    asked: QuoteIn
+    quoted: Quote
+
+
 class QuoteHeadOut(KeptQuote, frozen=True, kw_only=True):
     """A kept quote without its figures in full.
 
     `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
     whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
     offered or was offered last, else the draft. What stands here besides is that one's; of the
-    agreed one, the totals hold what was added to it as well.
+    agreed one, the totals hold what was added to it as well. `draft` is a newer revision that is
+    not issued yet, null if there is none: it counts once it is issued or agreed to.
     """
 
+    draft: Revision | None
     acts: Annotated[tuple[str, ...], Meta(description=_ACTS)]
 
 
 class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
     """A kept quote with the revision that is `shown`: what was asked, and the whole quote, with
-    what was added to it since it was agreed to as lines at the end (reason `added-since`).
+    what was added to it since it was agreed to as lines at the end (reason `added-since`). If a
+    newer draft was begun, `draft` has it in the same way.
     """
 
+    draft: RevisionOut | None
     request: QuoteIn
     quote: Quote
     unprintable: Unprintable
-
-
-class RevisionOut(Revision, frozen=True, kw_only=True):
-    """A revision as it was answered, to the last figure."""
-
-    asked: QuoteIn
-    quoted: Quote
 
 
 _STATES: Final = "|".join(QuoteState)
@@ -129,9 +132,9 @@ def head_of(
     """Return a quote with the acts that would not be refused now; `is_read` if nothing is being
     written.
     """
-    # without their bodies, which are large
-    revisions = records.quotes.revisions(quote.number)
-    (newest,) = [one for one in revisions if one.number == quote.latest]
+    # without its bodies, which are large
+    newest = records.revisions.of_quote(quote.number)[quote.latest - 1]
+    is_newer_draft = newest.state is RevisionState.draft and newest.number != quote.shown
 
     def is_supplied() -> bool:
         try:
@@ -147,18 +150,31 @@ def head_of(
     elif may_start:
         may_start = is_supplied()
     acts = possible_acts(quote, newest, desk.today(), is_supplied=may_start)
-    return extended(QuoteHeadOut, quote, acts=acts)
+    return extended(QuoteHeadOut, quote, draft=newest if is_newer_draft else None, acts=acts)
 
 
-def _whole(desk: Desk, head: QuoteHeadOut, figures: Figures | Revision) -> KeptQuoteOut:
-    """Return a quote with the figures of a revision, good for encoding only."""
-    return extended(
-        KeptQuoteOut,
-        head,
-        request=_raw(figures.request),
-        quote=_raw(figures.answer),
-        unprintable=unprintable_in(desk.papers, figures.request),
+def _whole(
+    desk: Desk, records: Records, quote: KeptQuote, revision: Revision, *, is_read: bool = False
+) -> KeptQuoteOut:
+    """Return a quote with the figures of the revision that it shows, good for encoding only."""
+    head = structs.asdict(head_of(desk, records, quote, is_read=is_read))
+    unprintable = unprintable_in(desk.papers, revision.request)
+    if head["draft"] is not None:
+        draft = life.revision_of(records, quote, quote.latest)
+        head["draft"] = revision_out(draft)
+        unprintable += unprintable_in(desk.papers, draft.request, "draft")
+    return KeptQuoteOut(
+        **head,
+        request=_raw(revision.request),
+        quote=_raw(revision.answer),
+        unprintable=unprintable,
     )
+
+
+def _shown(records: Records, quote: KeptQuote) -> Revision:
+    """Return the revision that a quote shows, its answer with what was added to it."""
+    revision = life.revision_of(records, quote, quote.shown)
+    return structs.replace(revision, answer=encode_quote(standing(records, quote, revision)))
 
 
 def revision_out(revision: Revision) -> RevisionOut:
@@ -177,7 +193,7 @@ def _revision_in_path(records: Records, call: Call) -> Revision:
     quote = call.record(QUOTE, records.quotes.get)
     text = call.variable("revision")
     is_number = text.isascii() and text.isdigit() and len(text) < 10
-    found = records.quotes.revision(quote.number, int(text)) if is_number else None
+    found = records.revisions.get(quote.number, int(text)) if is_number else None
     if found is None:
         raise Refusal(
             "unknown-record",
@@ -205,7 +221,7 @@ def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[Kep
     def work(records: Records) -> Reply[KeptQuoteOut]:
         known(records, figures.customer, figures.machine)
         quote = life.keep_quote(records, call.stamp, figures, copy_of=copy_of)
-        return answer(_whole(desk, head_of(desk, records, quote), figures), is_new=True)
+        return answer(_whole(desk, records, quote, figures), is_new=True)
 
     return work
 
@@ -242,20 +258,18 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
     """One kept quote.
 
     A quote with the revision that counts, to the last figure: what was agreed, with what was added
-    since; else what is offered, or was offered last; else the draft. A draft that is begun later
-    shows in `/revisions/{revision}` until it is issued or agreed to.
+    since; else what is offered, or was offered last; else the draft. A draft that is begun later is
+    in `draft` until it is issued or agreed to.
     """
     quote = call.record(QUOTE, records.quotes.get)
-    revision = life.revision_of(records, quote, quote.shown)
-    shown = structs.replace(revision, answer=encode_quote(standing(records, quote, revision)))
-    return answer(_whole(call.desk, head_of(call.desk, records, quote, is_read=True), shown))
+    return answer(_whole(call.desk, records, quote, _shown(records, quote), is_read=True))
 
 
 @operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
 def revisions(records: Records, call: Call) -> Reply[ListOut[Revision]]:
     """List what became of each revision of a quote, oldest first."""
     quote = call.record(QUOTE, records.quotes.get)
-    return Reply(body=ListOut(items=records.quotes.revisions(quote.number)))
+    return Reply(body=ListOut(items=records.revisions.of_quote(quote.number)))
 
 
 @operation("GET /v1/quotes/{id}/revisions/{revision}", "getRevision", "quotes", variables=_REVISION)
@@ -313,32 +327,34 @@ def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote it anew.
 
     Takes the whole request once more; customer and machine stay where they are left out. Replaces
-    the newest revision while that is a draft; else makes a new one, and what was offered or agreed
-    stays so until the new one is issued or accepted. The answer has the new revision; reading the
-    quote goes on having what was offered or agreed.
+    the newest revision while that is a draft; else makes a new one. What was offered or agreed
+    stays so until the new one is issued or accepted: then the answer, like every read of the quote,
+    goes on showing it, and has the new revision in `draft`.
     """
     desk = call.desk
 
-    def newest(records: Records) -> Revision:
+    def found(records: Records) -> tuple[KeptQuote, Revision]:
         quote = call.record(QUOTE, records.quotes.get)
-        return life.revision_of(records, quote, quote.latest)
+        return quote, life.revision_of(records, quote, quote.latest)
 
-    before = desk.store.read(newest)
+    before, newest = desk.store.read(found)
     # whom and which machine a quote is for stays so where nothing is said of it
     asked = structs.replace(
         body,
-        customer=body.customer or written_or_none(CUSTOMER, before.customer),
-        machine=body.machine or written_or_none(MACHINE, before.machine),
+        customer=body.customer or written_or_none(CUSTOMER, newest.customer),
+        machine=body.machine or written_or_none(MACHINE, newest.machine),
     )
     figures = reckon(desk, asked)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         quote = call.checked(QUOTE, records.quotes.get)
+        if quote != before:
+            # the customer and the machine may be others than those computed with
+            raise changed_since(quote)
         known(records, figures.customer, figures.machine)
         quote = life.revise(records, call.stamp, quote, figures)
-        # the answer is the revision that was asked for, whatever the quote shows otherwise
-        shown = life.showing(records, quote, quote.latest)
-        return answer(_whole(desk, head_of(desk, records, shown), figures))
+        shown = figures if quote.shown == quote.latest else _shown(records, quote)
+        return answer(_whole(desk, records, quote, shown))
 
     return work
 

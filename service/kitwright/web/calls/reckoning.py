@@ -10,7 +10,6 @@ from msgspec import UNSET, Meta, structs
 
 from kitwright.catalogue.model import AreaId
 from kitwright.errors import KitwrightError
-from kitwright.keeping.life import Figures
 from kitwright.keeping.record import Customer, Machine, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
@@ -66,8 +65,8 @@ class RecordUnknown(RequestFault):
         self.text = text
 
 
-def reckon(desk: Desk, asked: QuoteIn) -> Figures:
-    """Return what a request comes to, once it is filled from its customer and its machine.
+def reckon(desk: Desk, asked: QuoteIn) -> Revision:
+    """Return the revision that a request comes to, once it is filled from its customer and machine.
 
     Raises: RequestRefused, and the errors of the stages.
     """
@@ -79,7 +78,8 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
     outcome = desk.service.work_out(filled)
     totals = outcome.repair.totals
-    return Figures(
+    return Revision(
+        made_at=desk.now(),
         request=msgspec.json.encode(filled),
         answer=encode_quote(desk.service.tell(outcome, filled)),
         reckoning=_reckoning(outcome),
@@ -89,8 +89,6 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
         net=totals.lines + totals.discount if totals.net is None else totals.net,
         gross=totals.gross,
         valid_until=outcome.valid_until,
-        family=asked.family,
-        serial=filled.serial,
         customer=numbers[0],
         machine=numbers[1],
     )
@@ -132,8 +130,8 @@ def known(
     Raises: RequestRefused, if one is not stored or was erased, maybe a moment ago, or if another
     machine is `asked` for.
     """
-    person = None if customer is None else records.people.customer(customer)
-    engine = None if machine is None else records.people.machine(machine)
+    person = None if customer is None else records.customers.get(customer)
+    engine = None if machine is None else records.machines.get(machine)
     faults: list[KitwrightError] = []
     for letter, number, found in ((CUSTOMER, customer, person), (MACHINE, machine, engine)):
         if number is not None and (found is None or found.erased_at is not None):

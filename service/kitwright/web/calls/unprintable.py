@@ -39,16 +39,19 @@ Unprintable = Annotated[
 ]
 
 
-def unprintable_in(papers: ShopPapers, record: Struct | bytes) -> tuple[UnprintableOut, ...]:
+def unprintable_in(
+    papers: ShopPapers, record: Struct | bytes, *above: str
+) -> tuple[UnprintableOut, ...]:
     """Return the texts that can't be printed completely: of a customer or machine, those that
-    documents show; of a quote's request in JSON, all.
+    documents show; of a quote's request in JSON, all. `above` are the members of the answer that
+    the request is in.
     """
     if isinstance(record, Struct):
         printed = {name: getattr(record, name, None) for name in ("name", "address")}
         return tuple(_found(papers, printed, ()))
     if record.isascii():
         return ()
-    return tuple(_found(papers, msgspec.json.decode(record), ("request",)))
+    return tuple(_found(papers, msgspec.json.decode(record), (*above, "request")))
 
 
 def _found(
