@@ -110,6 +110,11 @@ class Desk:
         return self.service.workshop.shop.currency
 
     @property
+    def link_days(self) -> int:
+        """The most days by which a customer's link may outlive the offer's last valid day."""
+        return self.service.workshop.shop.quote.link_days
+
+    @property
     def overrun(self) -> OverrunPreset | None:
         """The overrun preset that the shop's owner chose, None for none."""
         workshop = self.service.workshop

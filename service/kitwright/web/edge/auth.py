@@ -18,7 +18,7 @@ from msgspec import structs
 from kitwright.keeping.key import KeyHash, KeyMalformed, Scope, is_same, may, read_key
 from kitwright.keeping.record import KeyRecord
 from kitwright.web.edge.limits import Limits, retry_after
-from kitwright.web.edge.operation import operation_of
+from kitwright.web.edge.operation import Operation, operation_of
 from kitwright.web.edge.problems import Refusal
 
 _BEARER: Final = 'Bearer realm="kitwright"'
@@ -89,11 +89,7 @@ class Keyring:
             raise _unknown(shown, challenge)
         _slow_down(self._by_key, key.id)
         if not may(key.scopes, scope):
-            raise Refusal(
-                "scope-missing",
-                f"this call needs the scope {scope.value}; the key {key.id} has "
-                f"{', '.join(sorted(key.scopes))}",
-            )
+            raise _no_scope(key, scope)
         today = self.today()
         if key.last_used_on != today:
             key = structs.replace(key, last_used_on=today)
@@ -121,6 +117,26 @@ class Keyring:
         if key is None or key.revoked_at is not None:
             return None
         return key if is_same(KeyHash(key.hash), shown_hash) else None
+
+
+def check_still(kept: KeyRecord | None, operation: Operation) -> None:
+    """Raise if the key of a call under way no longer allows it, by its record as stored now.
+
+    Raises: Refusal: key-refused, scope-missing.
+    """
+    if kept is None or kept.revoked_at is not None:
+        detail = "this key was revoked while the call was under way: nothing was changed"
+        raise Refusal("key-refused", detail, headers={"WWW-Authenticate": _BEARER})
+    if operation.scope is not None and not may(kept.scopes, operation.scope):
+        raise _no_scope(kept, operation.scope)
+
+
+def _no_scope(key: KeyRecord, scope: Scope) -> Refusal:
+    return Refusal(
+        "scope-missing",
+        f"this call needs the scope {scope.value}; the key {key.id} has "
+        f"{', '.join(sorted(key.scopes))}",
+    )
 
 
 def _slow_down(limits: Limits, who: str) -> None:
