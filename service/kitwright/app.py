@@ -26,6 +26,7 @@ from kitwright.catalogue.model import Catalogue, Shop, ShopId
 from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.papers import ShopPapers
 from kitwright.documents.readings_svg import readings_svg
+from kitwright.door import Door
 from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope, make_key
@@ -42,11 +43,12 @@ from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
 from kitwright.posting import StoredOutbox
 from kitwright.renewal import Renewal
-from kitwright.serving import address_of, listen, serve_app
+from kitwright.serving import address_of, listen, serve_app, usual_bounds
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
+from kitwright.watching import watch_desk, watch_door, watch_store
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
 from kitwright.web.calls.notices import notice_of
@@ -428,6 +430,10 @@ def serve_service(
         mails,
         customers=customers,
     )
+    door = Door(usual_bounds(), _proxies(settings).is_one)
+    watch_desk(app.metrics, desk)
+    watch_store(app.metrics, store, settings.data)
+    watch_door(app.metrics, door)
 
     def prepare(service: Service) -> Callable[[], None]:
         fresh = make_writer(service, settings)
@@ -438,6 +444,7 @@ def serve_service(
         def take_over() -> None:
             desk.keyring.today = renewed.today
             customers.page = _notices(renewed)
+            watch_desk(app.metrics, renewed)
             app.answer_by(answers)
 
         return take_over
@@ -450,10 +457,10 @@ def serve_service(
             customers.port = listeners[-1].getsockname()[1]
         serve_app(
             app,
+            door,
             listeners,
             lambda: told(*(address_of(settings.host, each) for each in listeners)),
             renewal.ask,
-            is_shared=_proxies(settings).is_one,
         )
     finally:
         store.close()

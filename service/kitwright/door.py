@@ -17,6 +17,7 @@ import httptools
 from msgspec import Struct
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 
+from kitwright.peak import Peak
 from kitwright.web.edge.edge import whole_problem
 
 _SLICE: Final = 16_384
@@ -33,6 +34,9 @@ _STALLED_SECONDS: Final = 2.0
 _RESERVED_FILES: Final = 96
 """Open files for everything except connections: database, photographs, webhooks, mail, fonts."""
 _WANTED_FILES: Final = 8_192
+
+LOOK_SECONDS: Final = 0.1
+"""How often the connections are looked at."""
 
 IDLE, HEAD, BODY, ANSWERING, CLOSING = range(5)
 """What a connection waits for: the next request, the rest of its head, the rest of its body, the
@@ -111,6 +115,8 @@ class Door:
         self._inside: dict[Guarded, None] = {}
         self._by_address: dict[str, dict[Guarded, None]] = {}
         self._swept = -math.inf
+        self.lag = Peak()
+        """Seconds by which a look came late."""
 
     def __len__(self) -> int:
         return len(self._inside)
@@ -147,7 +153,9 @@ class Door:
         return bool(waiting)
 
     def look(self, now: float) -> None:
-        """End what is past its deadline. To be called several times a second."""
+        """End what is past its deadline. To be called every `LOOK_SECONDS`."""
+        if self.now:
+            self.lag.note(max(0.0, now - self.now - LOOK_SECONDS))
         before, self.now = self._swept, now
         if now - before < 0.25:
             return

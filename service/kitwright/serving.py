@@ -29,20 +29,16 @@ _LOG: Final = logging.getLogger(__name__)
 
 def serve_app(
     app: Edge,
+    door: Door,
     listeners: Sequence[socket.socket],
     started: Callable[[], None],
     hung_up: Callable[[], None],
-    *,
-    bounds: Bounds | None = None,
-    is_shared: Callable[[str], bool] = lambda _: False,
 ) -> None:
-    """Serve at some `listen`ing sockets until SIGINT or SIGTERM.
+    """Serve at some `listen`ing sockets, through a door, until SIGINT or SIGTERM.
 
     `started` is called once the application answers. `hung_up` is called inside the event loop on
-    SIGHUP, if the system has that signal. `bounds` are by default those that fit the number of
-    files that may be open. `is_shared` tells the addresses of proxies.
+    SIGHUP, if the system has that signal.
     """
-    door = Door(bounds or usual_bounds(), is_shared)
     config = uvicorn.Config(
         app,
         http=guarded_by(door),

@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 from msgspec import structs
 
-from kitwright.door import Bounds
+from kitwright.door import Bounds, Door
 from kitwright.serving import address_of, listen, serve_app
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.metrics import Metrics
@@ -65,11 +65,10 @@ def main() -> None:
     said = f"listening on {address_of('127.0.0.1', listener)}"
     serve_app(
         Edge(answer, {}, Metrics()),
+        Door(bounds, lambda address: address == "127.0.0.77"),
         [listener],
         lambda: print(said, flush=True),
         lambda: None,
-        bounds=bounds,
-        is_shared=lambda address: address == "127.0.0.77",
     )
 
 

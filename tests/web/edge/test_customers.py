@@ -76,8 +76,7 @@ def test_browser_gets_a_page_where_a_program_gets_a_problem(
 ) -> None:
     staff = Staff(counter, client)
     path = linked(staff)
-    for _ in range(14):
-        answer = bare(client, path, **BROWSER)
+    answer = [bare(client, path, **BROWSER) for _ in range(14)][-1]
     unknown = bare(client, "/v1/links/none", **BROWSER)
     nowhere = bare(client, "/v1/links/none/of/these", **BROWSER)
     wrong = bare(client, f"{linked(staff)}/accept", **BROWSER)

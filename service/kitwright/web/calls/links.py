@@ -267,9 +267,9 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
         text=consent_text(records, quote, link.revision),
         agreed=agreed[0] if agreed else None,
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
-        # the encoder copies a Raw in any place; the type says what it holds
-        quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
-        with_additions=msgspec.Raw(for_customer(encode_quote(stands)))  # type: ignore[arg-type]
+        # the encoder copies a Raw in any place; the member's type says what it holds
+        quote=msgspec.Raw(revision.shown),
+        with_additions=msgspec.Raw(for_customer(encode_quote(stands)))
         if stands.is_added_to
         else None,
     )
