@@ -147,7 +147,7 @@ ATTACKS: Final = (idle, slow, headers)
 
 def measure(folder: Path, connections: int) -> list[Seen]:
     """Return what was seen without an attack, and during each."""
-    _allow_files(4 * connections + 256)
+    allow_files(4 * connections + 256)
     bodies = distinct_requests(ASKED)
     with run_live(folder, "--log", "faults") as live:
         port = int(live.address.rpartition(":")[2])
@@ -190,7 +190,8 @@ def send_line(folder: Path, mebibytes: int) -> tuple[float, float]:
         return seconds[-1], resident_mib(live.process.pid) - before
 
 
-def _allow_files(wanted: int) -> None:
+def allow_files(wanted: int) -> None:
+    """Let this process open more files."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     if soft < wanted:
         resource.setrlimit(resource.RLIMIT_NOFILE, (min(wanted, hard), hard))
