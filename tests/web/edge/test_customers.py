@@ -94,7 +94,8 @@ def test_browser_gets_a_page_where_a_program_gets_a_problem(
 
 def test_form_gets_a_page_though_it_is_too_large(counter: Counter, client: TestClient[Any]) -> None:
     path = linked(Staff(counter, client))
-    headers = {"Authorization": "", "Content-Type": "application/x-www-form-urlencoded"}
+    kind = {"Content-Type": "application/x-www-form-urlencoded"}
+    headers = {"Authorization": "", **kind, **BROWSER}
 
     answer = client.post(f"{path}/accept", content=b"who=" + b"a" * 20_000, headers=headers)
 

@@ -14,8 +14,6 @@ from kitwright.web.edge.problems import MEDIA_TYPE
 
 LINKS: Final = "/v1/links/"
 """The start of every path that customers may ask for."""
-FORM: Final = "application/x-www-form-urlencoded"
-"""The media type of a form that a page posts."""
 
 PageOf = Callable[[str], tuple[bytes, str]]
 """Returns the page that tells customers of a problem, by its code, and the page's policy."""
@@ -89,12 +87,7 @@ class _PageSend:
 
 
 def _has_browser(scope: HTTPScope) -> bool:
-    """Return whether a request comes from a page's form, or prefers pages."""
-    accepted, kind = [], b""
-    for name, value in scope["headers"]:
-        if name == b"accept":
-            accepted.append(value.decode("latin-1"))
-        elif name == b"content-type":
-            kind = value
+    """Return whether a request prefers pages."""
+    accepted = (value.decode("latin-1") for name, value in scope["headers"] if name == b"accept")
     asked = ",".join(accepted)
-    return kind.startswith(FORM.encode()) or weight(HTML, asked) > weight(JSON, asked)
+    return weight(HTML, asked) > weight(JSON, asked)
