@@ -1,0 +1,402 @@
+"""An order of items under precedence and exclusive holds, with the fewest changes of label, exact.
+
+Every item has a label on each of some levels, such as a place, a side and a tool, the most
+important level first. Of all valid orders, the one with the fewest changes on the first level is
+returned, then on the second, and so on. An item without a label on a level fits any.
+
+A hold takes something exclusive from one item until another. In between, no other item may take it,
+and no item may be done that needs it free.
+"""
+
+from __future__ import annotations
+
+from heapq import heappop, heappush
+from itertools import combinations
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
+
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+from kitwright.solve._choices import bits, union
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+
+T = TypeVar("T", bound="Hashable")
+
+STATES: Final = 2_000
+"""The states that a search looks at by default before it returns the best order known."""
+
+
+class Entry(Struct, Generic[T], frozen=True, kw_only=True):
+    """What an order has to respect about one item.
+
+    Attributes:
+        after: the items that come before it; those that are not to be ordered do not count.
+        labels: its label on each level, the most important first; None fits any.
+        takes: what it takes exclusively, until the item `until`; None if it takes nothing.
+        needs_free: what nothing may hold while it is done.
+    """
+
+    after: tuple[T, ...] = ()
+    labels: tuple[str | None, ...] = ()
+    takes: str | None = None
+    until: T | None = None
+    needs_free: tuple[str, ...] = ()
+
+
+class Order(Struct, Generic[T], frozen=True, kw_only=True):
+    """Items in a valid order, and how often each level changes its label.
+
+    `bound` holds the fewest changes that any valid order can have, as far as that is known: at the
+    first level on which it differs from `changes`, it is lower. `is_least` says that they are
+    equal: no valid order has fewer changes.
+    """
+
+    items: tuple[T, ...]
+    changes: tuple[int, ...]
+    bound: tuple[int, ...]
+
+    @property
+    def is_least(self) -> bool:
+        """Whether no valid order has fewer changes."""
+        return self.changes == self.bound
+
+
+class SequenceError(KitwrightError):
+    """Items that can't be ordered."""
+
+    code = "sequence-error"
+
+
+class Circle(SequenceError):
+    """Items that have to come after one another in a circle: each after the next."""
+
+    code = "sequence-circle"
+
+    def __init__(self, items: Sequence[Any]) -> None:
+        told = " after ".join(map(repr, [*items, items[0]]))
+        super().__init__(f"no order is possible: {told}")
+        self.items = tuple(items)
+
+
+class Clash(SequenceError):
+    """Holds that can't be taken in any order, so that the items in `left` can't be done."""
+
+    code = "sequence-clash"
+
+    def __init__(self, left: Sequence[Any]) -> None:
+        super().__init__(f"holds exclude one another, so these can't be done: {_listed(left)}")
+        self.left = tuple(left)
+
+
+def _listed(items: Iterable[Any]) -> str:
+    return ", ".join(map(repr, items))
+
+
+def order_items(entries: Mapping[T, Entry[T]], *, states: int = STATES) -> Order[T]:
+    """Return the items in a valid order with the fewest changes of label, level by level.
+
+    Orders with equal changes are told apart by the order of `entries` alone: what stands earlier
+    comes earlier where nothing is lost by it.
+
+    Args:
+        entries: the items to order; all have equally many labels.
+        states: how many states the search may look at. If that is not enough, the order is the
+            best one found, and `bound` says how much better another could be.
+
+    Raises: Circle, Clash.
+    """
+    names = tuple(entries)
+    places = {name: place for place, name in enumerate(names)}
+    rows = tuple(entries.values())
+    after = [union(1 << places[name] for name in row.after if name in places) for row in rows]
+    _refuse_circle(names, after)
+    levels = _Levels([row.labels for row in rows])
+    holds = _holds(rows, places)
+    return _Search(names, after, levels, holds).run(states)
+
+
+class _Hold(Struct, frozen=True):
+    """A hold as masks: its first and last item, and the items that it keeps waiting."""
+
+    first: int
+    last: int
+    waiting: int
+
+
+def _holds(rows: Sequence[Entry[T]], places: Mapping[T, int]) -> tuple[_Hold, ...]:
+    takers: dict[str, int] = {}
+    waiting: dict[str, int] = {}
+    for place, row in enumerate(rows):
+        if row.takes is not None:
+            takers[row.takes] = takers.get(row.takes, 0) | 1 << place
+        for thing in row.needs_free:
+            waiting[thing] = waiting.get(thing, 0) | 1 << place
+    found = []
+    for place, row in enumerate(rows):
+        if row.takes is not None:
+            last = 1 << places[row.until] if row.until in places else 0
+            # what ends a hold does not wait for it
+            kept = (takers[row.takes] | waiting.get(row.takes, 0)) & ~(1 << place | last)
+            found.append(_Hold(1 << place, last, kept))
+    return tuple(found)
+
+
+class _Levels:
+    """The labels of all items as masks, by level, and what a change on each level weighs."""
+
+    def __init__(self, labels: Sequence[tuple[str | None, ...]]) -> None:
+        self.count = len(labels[0]) if labels else 0
+        base = len(labels) + 1
+        self.weights = [base ** (self.count - 1 - level) for level in range(self.count)]
+        self.labels = labels
+        self.by: list[dict[str, int]] = [{} for _ in range(self.count)]
+        self.any = [0] * self.count
+        for place, row in enumerate(labels):
+            for level, label in enumerate(row):
+                if label is None:
+                    self.any[level] |= 1 << place
+                else:
+                    of_level = self.by[level]
+                    of_level[label] = of_level.get(label, 0) | 1 << place
+
+    def fitting(self, now: tuple[str | None, ...]) -> int:
+        """Return the items that change nothing after an item with the labels `now`."""
+        mask = -1
+        for level, label in enumerate(now):
+            mask &= self.any[level] | (0 if label is None else self.by[level][label])
+        return mask
+
+    def next(self, now: tuple[str | None, ...], place: int) -> tuple[str | None, ...]:
+        """Return the labels after an item: those that it lacks stay."""
+        return tuple(
+            old if new is None else new for old, new in zip(now, self.labels[place], strict=True)
+        )
+
+    def cost(self, now: tuple[str | None, ...], then: tuple[str | None, ...]) -> int:
+        """Return the weight of a step from some labels to others; from none it is free."""
+        return sum(
+            weight
+            for weight, old, new in zip(self.weights, now, then, strict=True)
+            if old is not None and old != new
+        )
+
+    def split(self, cost: int) -> tuple[int, ...]:
+        """Return a weight as the number of changes on each level."""
+        found = []
+        for weight in self.weights:
+            found.append(cost // weight)
+            cost %= weight
+        return tuple(found)
+
+
+_Labels = tuple[str | None, ...]
+
+
+class _Search(Generic[T]):
+    """A search among the sets of items done so far, best first (A*).
+
+    From each state, every item that changes nothing is done at once: moving it to an earlier place
+    can't add a change. Only items that take a hold are not, because others then have to wait.
+    """
+
+    def __init__(
+        self,
+        names: tuple[T, ...],
+        after: Sequence[int],
+        levels: _Levels,
+        holds: tuple[_Hold, ...],
+    ) -> None:
+        self.names = names
+        self.after = after
+        self.levels = levels
+        self.holds = holds
+        self.all = (1 << len(names)) - 1
+        self.takers = union(hold.first for hold in holds if hold.last)
+        self._pairs: dict[tuple[int, int, int], int] = {}
+
+    def run(self, states: int) -> Order[T]:
+        levels = self.levels
+        start: _Labels = (None,) * levels.count
+        done, taken = self._settle(0, start)
+        count = 0
+        first = (self._left(done, start), 0, 0, done, start, (taken, None))
+        heap: list[tuple[int, int, int, int, _Labels, Any]] = [first]
+        best: dict[tuple[int, _Labels], int] = {(done, start): 0}
+        while heap:
+            least, _, _, done, now, path = heappop(heap)
+            spent = best[done, now]
+            if done == self.all:
+                return self._order(path, spent, spent)
+            if least > spent + self._left(done, now):
+                # it has been reached for less in the meantime
+                continue
+            if count > states:
+                rest, more = self._hurry(done, now)
+                if rest is not None:
+                    return self._order((rest, path), spent + more, least)
+                states += states
+            for place in self._branches(done, now):
+                then = levels.next(now, place)
+                cost = spent + levels.cost(now, then)
+                after, taken = self._settle(done | 1 << place, then)
+                if cost < best.get((after, then), cost + 1):
+                    best[after, then] = cost
+                    count += 1
+                    left = cost + self._left(after, then)
+                    step = ((place, *taken), path)
+                    heappush(heap, (left, -after.bit_count(), count, after, then, step))
+        raise Clash([self.names[place] for place in bits(self.all & ~self._reached(best))])
+
+    def _reached(self, best: Iterable[tuple[int, _Labels]]) -> int:
+        return max((done for done, _ in best), key=int.bit_count)
+
+    def _hurry(self, done: int, now: _Labels) -> tuple[tuple[int, ...] | None, int]:
+        """Return the items left, always in the way that looks best next, and their changes; None
+        if that way leads nowhere.
+        """
+        levels, taken, spent = self.levels, [], 0
+        while done != self.all:
+            options = []
+            for place in self._branches(done, now):
+                then = levels.next(now, place)
+                after, more = self._settle(done | 1 << place, then)
+                cost = levels.cost(now, then)
+                look = cost + self._left(after, then)
+                options.append((look, -after.bit_count(), place, cost, after, then, more))
+            if not options:
+                return None, 0
+            _, _, place, cost, done, now, more = min(options)
+            spent += cost
+            taken += [place, *more]
+        return tuple(taken), spent
+
+    def _order(self, path: Any, spent: int, bound: int) -> Order[T]:
+        parts = []
+        while path is not None:
+            part, path = path
+            parts.append(part)
+        items = tuple(self.names[place] for part in reversed(parts) for place in part)
+        split = self.levels.split
+        return Order(items=items, changes=split(spent), bound=split(bound))
+
+    def _kept_waiting(self, done: int) -> int:
+        """Return the items that wait for a hold to end."""
+        waiting = 0
+        for hold in self.holds:
+            if hold.first & done and hold.last & ~done:
+                waiting |= hold.waiting
+        return waiting
+
+    def _settle(self, done: int, now: _Labels) -> tuple[int, tuple[int, ...]]:
+        """Return the items done after all that change nothing, and these in their order."""
+        after, taken = self.after, []
+        fitting = self.levels.fitting(now) & self.all & ~self.takers
+        is_more = True
+        while is_more:
+            is_more = False
+            ready = fitting & ~done & ~self._kept_waiting(done)
+            for place in bits(ready):
+                if not after[place] & ~done:
+                    done |= 1 << place
+                    taken.append(place)
+                    is_more = True
+        return done, tuple(taken)
+
+    def _branches(self, done: int, now: _Labels) -> Iterator[int]:
+        """Yield the items that may come next, of those alike the first; a taker stands alone."""
+        seen: set[_Labels] = set()
+        for place in bits(self.all & ~done & ~self._kept_waiting(done)):
+            if self.after[place] & ~done:
+                continue
+            if self.takers >> place & 1:
+                yield place
+                continue
+            then = self.levels.next(now, place)
+            if then not in seen:
+                seen.add(then)
+                yield place
+
+    def _left(self, done: int, now: _Labels) -> int:
+        """Return changes that cannot be avoided any more, as a weight."""
+        left = self.all & ~done
+        levels = self.levels
+        total = 0
+        for level, weight in enumerate(levels.weights):
+            of_level = levels.by[level]
+            open_ = [label for label, mask in of_level.items() if mask & left]
+            fresh = len(open_) - (now[level] is None or now[level] in open_)
+            if fresh > 0 and len(open_) > 1:
+                fresh = max(fresh, self._alternating(done, now[level], level, open_))
+            total += weight * max(0, fresh)
+        return total
+
+    def _alternating(self, done: int, now: str | None, level: int, labels: list[str]) -> int:
+        """Return how often the label must change at least.
+
+        Each two labels are looked at as if all others fitted any; each other label that is left
+        needs a change of its own.
+        """
+        of_level = self.levels.by[level]
+        most = 0
+        for one, other in combinations(labels, 2):
+            rest = sum(each not in (one, other, now) for each in labels)
+            if now in (one, other):
+                second = other if now == one else one
+                turns = self._turns(done, of_level[now], of_level[second])  # type: ignore[index]
+            else:
+                turns = min(
+                    self._turns(done, of_level[one], of_level[other]),
+                    self._turns(done, of_level[other], of_level[one]),
+                )
+                turns += now is not None
+            most = max(most, turns + rest)
+        return most
+
+    def _turns(self, done: int, first: int, second: int) -> int:
+        """Return how often two groups of items have to alternate until all are done, beginning
+        with the first; items in neither are done whenever they can be.
+        """
+        key = (done, first, second)
+        if key not in self._pairs:
+            turns, shut, later = 0, second, first
+            done = self._through(done, shut)
+            while (first | second) & ~done:
+                shut, later = later, shut
+                turns += 1
+                done = self._through(done, shut)
+            self._pairs[key] = turns
+        return self._pairs[key]
+
+    def _through(self, done: int, shut: int) -> int:
+        """Return the items done after all that can be, without those that are shut."""
+        after = self.after
+        is_more = True
+        while is_more:
+            is_more = False
+            for place in bits(self.all & ~done & ~shut):
+                if not after[place] & ~done:
+                    done |= 1 << place
+                    is_more = True
+        return done
+
+
+def _refuse_circle(names: Sequence[T], after: Sequence[int]) -> None:
+    left = (1 << len(names)) - 1
+    is_more = True
+    while is_more:
+        is_more = False
+        for place in bits(left):
+            if not after[place] & left:
+                left ^= 1 << place
+                is_more = True
+    if not left:
+        return
+    # each item left waits for another one left: following the first of these runs into a circle
+    path = [next(bits(left))]
+    while True:
+        place = next(bits(after[path[-1]] & left))
+        if place in path:
+            raise Circle([names[each] for each in path[path.index(place) :]])
+        path.append(place)
