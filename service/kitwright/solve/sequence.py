@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
-from kitwright.solve._choices import bits, union
+from kitwright.solve._choices import bits, gather, union
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
@@ -107,14 +107,58 @@ def order_items(entries: Mapping[T, Entry[T]], *, states: int = STATES) -> Order
 
     Raises: Circle, Clash.
     """
-    names = tuple(entries)
+    names = _in_turn(entries)
     places = {name: place for place, name in enumerate(names)}
-    rows = tuple(entries.values())
+    rows = [entries[name] for name in names]
     after = [union(1 << places[name] for name in row.after if name in places) for row in rows]
-    _refuse_circle(names, after)
     levels = _Levels([row.labels for row in rows])
-    holds = _holds(rows, places)
-    return _Search(names, after, levels, holds).run(states)
+    return _Search(names, after, levels, _holds(rows, places)).run(states)
+
+
+def _in_turn(entries: Mapping[T, Entry[T]]) -> tuple[T, ...]:
+    """Return the items so that each comes after all that it waits for, otherwise as they are given.
+
+    Raises: Circle.
+    """
+    waits = {
+        name: {other for other in row.after if other in entries} for name, row in entries.items()
+    }
+    before: dict[T, list[T]] = {name: [] for name in entries}
+    for name, others in waits.items():
+        for other in others:
+            before[other].append(name)
+    given = {name: place for place, name in enumerate(entries)}
+    ready = [(given[name], name) for name, others in waits.items() if not others]
+    found = []
+    while ready:
+        _, name = heappop(ready)
+        found.append(name)
+        for other in before[name]:
+            waits[other].remove(name)
+            if not waits[other]:
+                heappush(ready, (given[other], other))
+    if len(found) < len(entries):
+        raise Circle(_circle({name: others for name, others in waits.items() if others}))
+    return tuple(found)
+
+
+def _circle(waits: Mapping[T, set[T]]) -> list[T]:
+    """Return a circle among items each of which waits for another one of them."""
+    path = [next(iter(waits))]
+    while True:
+        name = next(other for other in waits if other in waits[path[-1]])
+        if name in path:
+            return path[path.index(name) :]
+        path.append(name)
+
+
+def _below(after: Sequence[int]) -> list[int]:
+    """Return, for each item, itself and all items that wait for it; the items are in turn."""
+    below = [1 << place for place in range(len(after))]
+    for place in reversed(range(len(after))):
+        for other in bits(after[place]):
+            below[other] |= below[place]
+    return below
 
 
 class _Hold(Struct, frozen=True):
@@ -136,7 +180,8 @@ def _holds(rows: Sequence[Entry[T]], places: Mapping[T, int]) -> tuple[_Hold, ..
     found = []
     for place, row in enumerate(rows):
         if row.takes is not None:
-            last = 1 << places[row.until] if row.until in places else 0
+            end = places.get(row.until) if row.until is not None else None
+            last = 0 if end is None else 1 << end
             # what ends a hold does not wait for it
             kept = (takers[row.takes] | waiting.get(row.takes, 0)) & ~(1 << place | last)
             found.append(_Hold(1 << place, last, kept))
@@ -214,40 +259,48 @@ class _Search(Generic[T]):
         self.holds = holds
         self.all = (1 << len(names)) - 1
         self.takers = union(hold.first for hold in holds if hold.last)
-        self._pairs: dict[tuple[int, int, int], int] = {}
+        self.below = _below(after)
 
     def run(self, states: int) -> Order[T]:
-        levels = self.levels
-        start: _Labels = (None,) * levels.count
+        start: _Labels = (None,) * self.levels.count
         done, taken = self._settle(0, start)
-        count = 0
-        first = (self._left(done, start), 0, 0, done, start, (taken, None))
-        heap: list[tuple[int, int, int, int, _Labels, Any]] = [first]
-        best: dict[tuple[int, _Labels], int] = {(done, start): 0}
+        best = {(done, start): 0}
+        heap: list[tuple[int, int, int, int, int, _Labels, Any]] = []
+        heappush(heap, (0, 0, 0, 0, done, start, (taken, None)))
         while heap:
-            least, _, _, done, now, path = heappop(heap)
-            spent = best[done, now]
-            if done == self.all:
-                return self._order(path, spent, spent)
-            if least > spent + self._left(done, now):
+            least, rank, count, spent, done, now, path = heappop(heap)
+            if spent > best[done, now]:
                 # it has been reached for less in the meantime
                 continue
-            if count > states:
+            if done == self.all:
+                return self._order(path, spent, spent)
+            # what is left is only worked out for states whose turn it seems to be
+            left = spent + self._left(done, now)
+            if left > least:
+                heappush(heap, (left, rank, count, spent, done, now, path))
+                continue
+            if len(best) > states:
                 rest, more = self._hurry(done, now)
                 if rest is not None:
                     return self._order((rest, path), spent + more, least)
                 states += states
-            for place in self._branches(done, now):
-                then = levels.next(now, place)
-                cost = spent + levels.cost(now, then)
-                after, taken = self._settle(done | 1 << place, then)
-                if cost < best.get((after, then), cost + 1):
-                    best[after, then] = cost
-                    count += 1
-                    left = cost + self._left(after, then)
-                    step = ((place, *taken), path)
-                    heappush(heap, (left, -after.bit_count(), count, after, then, step))
+            for cost, after, then, added in self._next(done, now):
+                total = spent + cost
+                if total < best.get((after, then), total + 1):
+                    best[after, then] = total
+                    step = max(least, total), -after.bit_count(), len(best)
+                    heappush(heap, (*step, total, after, then, (added, path)))
         raise Clash([self.names[place] for place in bits(self.all & ~self._reached(best))])
+
+    def _next(self, done: int, now: _Labels) -> Iterator[tuple[int, int, _Labels, tuple[int, ...]]]:
+        """Yield the weight of each step that may come next, the items done and the labels after
+        it, and what is added to the order.
+        """
+        levels = self.levels
+        for place in self._branches(done, now):
+            then = levels.next(now, place)
+            after, taken = self._settle(done | 1 << place, then)
+            yield levels.cost(now, then), after, then, (place, *taken)
 
     def _reached(self, best: Iterable[tuple[int, _Labels]]) -> int:
         return max((done for done, _ in best), key=int.bit_count)
@@ -256,20 +309,26 @@ class _Search(Generic[T]):
         """Return the items left, always in the way that looks best next, and their changes; None
         if that way leads nowhere.
         """
-        levels, taken, spent = self.levels, [], 0
+        taken: list[int] = []
+        spent = 0
         while done != self.all:
-            options = []
-            for place in self._branches(done, now):
-                then = levels.next(now, place)
-                after, more = self._settle(done | 1 << place, then)
-                cost = levels.cost(now, then)
-                look = cost + self._left(after, then)
-                options.append((look, -after.bit_count(), place, cost, after, then, more))
+            options = [
+                (
+                    cost + self._left(after, then),
+                    -after.bit_count(),
+                    added[0],
+                    cost,
+                    after,
+                    then,
+                    added,
+                )
+                for cost, after, then, added in self._next(done, now)
+            ]
             if not options:
                 return None, 0
-            _, _, place, cost, done, now, more = min(options)
+            _, _, _, cost, done, now, added = min(options)
             spent += cost
-            taken += [place, *more]
+            taken += added
         return tuple(taken), spent
 
     def _order(self, path: Any, spent: int, bound: int) -> Order[T]:
@@ -295,13 +354,13 @@ class _Search(Generic[T]):
         fitting = self.levels.fitting(now) & self.all & ~self.takers
         is_more = True
         while is_more:
-            is_more = False
-            ready = fitting & ~done & ~self._kept_waiting(done)
-            for place in bits(ready):
+            count = len(taken)
+            for place in bits(fitting & ~done & ~self._kept_waiting(done)):
                 if not after[place] & ~done:
                     done |= 1 << place
                     taken.append(place)
-                    is_more = True
+            # items are in turn, so only the end of a hold can leave more
+            is_more = bool(self.holds) and len(taken) > count
         return done, tuple(taken)
 
     def _branches(self, done: int, now: _Labels) -> Iterator[int]:
@@ -344,7 +403,7 @@ class _Search(Generic[T]):
             rest = sum(each not in (one, other, now) for each in labels)
             if now in (one, other):
                 second = other if now == one else one
-                turns = self._turns(done, of_level[now], of_level[second])  # type: ignore[index]
+                turns = self._turns(done, of_level[now], of_level[second])
             else:
                 turns = min(
                     self._turns(done, of_level[one], of_level[other]),
@@ -358,45 +417,10 @@ class _Search(Generic[T]):
         """Return how often two groups of items have to alternate until all are done, beginning
         with the first; items in neither are done whenever they can be.
         """
-        key = (done, first, second)
-        if key not in self._pairs:
-            turns, shut, later = 0, second, first
-            done = self._through(done, shut)
-            while (first | second) & ~done:
-                shut, later = later, shut
-                turns += 1
-                done = self._through(done, shut)
-            self._pairs[key] = turns
-        return self._pairs[key]
-
-    def _through(self, done: int, shut: int) -> int:
-        """Return the items done after all that can be, without those that are shut."""
-        after = self.after
-        is_more = True
-        while is_more:
-            is_more = False
-            for place in bits(self.all & ~done & ~shut):
-                if not after[place] & ~done:
-                    done |= 1 << place
-                    is_more = True
-        return done
-
-
-def _refuse_circle(names: Sequence[T], after: Sequence[int]) -> None:
-    left = (1 << len(names)) - 1
-    is_more = True
-    while is_more:
-        is_more = False
-        for place in bits(left):
-            if not after[place] & left:
-                left ^= 1 << place
-                is_more = True
-    if not left:
-        return
-    # each item left waits for another one left: following the first of these runs into a circle
-    path = [next(bits(left))]
-    while True:
-        place = next(bits(after[path[-1]] & left))
-        if place in path:
-            raise Circle([names[each] for each in path[path.index(place) :]])
-        path.append(place)
+        turns, shut, later = 0, second, first
+        done |= self.all & ~gather(self.below, shut & ~done)
+        while (first | second) & ~done:
+            shut, later = later, shut
+            turns += 1
+            done |= self.all & ~gather(self.below, shut & ~done)
+        return turns
