@@ -146,6 +146,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
         "core_days": _AMOUNT,
     },
     model.Supplies: {"percent_of_labour": _AMOUNT, "cap": _AMOUNT},
+    model.Tick: {"elapsed_minutes": _AMOUNT},
     model.Use: {"quantity": _POSITIVE},
     model.VisitWork: {"minutes": _AMOUNT},
     model.Warranty: {"labour_days": _AMOUNT, "alternate_parts_days": _AMOUNT},
