@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
+from itertools import combinations, permutations
 
 from msgspec import Struct, structs
 
@@ -20,9 +21,11 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.errors import KitwrightError
-from kitwright.stages.request import Asked, Request
+from kitwright.rehearsal import Visit, rehearse
+from kitwright.stages.kit import list_needs
+from kitwright.stages.request import Asked, Condition, Debris, Request
 from kitwright.stages.why import place
-from kitwright.stages.work import Jobs, Operation
+from kitwright.stages.work import Jobs, Operation, OperationKey, settle
 from kitwright.visit import quote_jobs
 from kitwright.workshop import Workshop
 
@@ -37,9 +40,12 @@ class Variant(Struct, frozen=True):
 
 
 class Proof(Struct, frozen=True):
-    """The number of repairs that were planned, and all errors found."""
+    """The number of repairs that were planned, of work plans that were gone through, and all errors
+    found.
+    """
 
     repairs: int
+    plans: int
     faults: tuple[Fault, ...]
 
 
@@ -68,7 +74,93 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
                     message=message,
                 )
                 faults[fault] = None
-    return Proof(repairs, tuple(faults))
+    plans = 0
+    for fault in _prove_plans(catalogue, on):
+        plans += 1
+        faults |= dict.fromkeys(fault)
+    return Proof(repairs, plans, tuple(faults))
+
+
+def _prove_plans(catalogue: Catalogue, on: date) -> Iterator[tuple[Fault, ...]]:
+    """Yield the errors of each work plan: of every job on every family, chassis and cylinder, and
+    of every two jobs of a family.
+
+    The machine is as bad as it can be, so that all work there is has its step. Plans do not depend
+    on the shop's prices, so one shop stands for all. Of pairs with the same steps, and of pairs
+    that differ only in which cylinder is which, the first is gone through.
+    """
+    condition = Condition(debris=Debris.heavy, previous_work=True)
+    shop = next(iter(catalogue.shops.values()))
+    workshop = Workshop(catalogue, shop)
+    for family in catalogue.families.values():
+        carriers = [one for one in catalogue.chassis.values() if family.layout in one.layouts]
+        for chassis in (None, *carriers):
+            asked = structs.replace(
+                _asked(family, chassis, variants(catalogue, family)[0], on), condition=condition
+            )
+            request = _request(catalogue, shop, asked, family, chassis)
+            seen: set[tuple[OperationKey, ...]] = set()
+            every = [*_operations(catalogue, family)]
+            for together in (*((one,) for one in every), *combinations(every, 2)):
+                operations = settle(together).operations
+                alike = _alike(operations, family.cylinders)
+                if len(together) == 1 or alike not in seen:
+                    seen.add(alike)
+                    try:
+                        found = rehearsed(workshop, request, operations)
+                    except KitwrightError as error:
+                        found = (str(error),)
+                    yield tuple(_plan_faults(request, operations, found))
+
+
+def _alike(operations: Sequence[Operation], cylinders: int) -> tuple[OperationKey, ...]:
+    """Return the same for operations that differ only in which cylinder is which."""
+    keys = [one.key for one in operations]
+    return min(
+        tuple(sorted((job, cylinder and order[cylinder - 1]) for job, cylinder in keys))
+        for order in permutations(range(1, cylinders + 1))
+    )
+
+
+def rehearsed(
+    workshop: Workshop, request: Request, operations: tuple[Operation, ...]
+) -> tuple[str, ...]:
+    """Return what is wrong with the work plan of some jobs."""
+    access, labour = workshop.labour(request, operations)
+    needs = list_needs(workshop.fitments, workshop.shop, request, operations, access, labour)
+    plan = workshop.work_plan(request, operations, access, labour, needs)
+    visit = Visit(operations=operations, access=access, labour=labour, needs=needs)
+    engine = workshop.teardown(request).engine
+    return rehearse(workshop.catalogue, request.family, engine, visit, plan)
+
+
+def _plan_faults(
+    request: Request, operations: Sequence[Operation], messages: Iterable[str]
+) -> Iterator[Fault]:
+    chassis = request.chassis
+    where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
+    for message in messages:
+        yield Fault(
+            file=f"families/{request.family.id}.toml",
+            record=f"{' with '.join(one.text for one in operations)} in {where}",
+            code="work-not-in-order",
+            message=message,
+        )
+
+
+def _request(
+    catalogue: Catalogue, shop: Shop, asked: Asked, family: Family, chassis: Chassis | None
+) -> Request:
+    return Request(
+        asked=asked,
+        family=family,
+        chassis=chassis,
+        diagnoses=(),
+        jobs=(),
+        add_jobs=(),
+        leave_out=(),
+        tax_area=catalogue.tax_areas[shop.tax_area],
+    )
 
 
 def variants(catalogue: Catalogue, family: Family) -> tuple[Variant, ...]:
@@ -85,27 +177,15 @@ def variants(catalogue: Catalogue, family: Family) -> tuple[Variant, ...]:
 def _everything(
     catalogue: Catalogue, shop: Shop, on: date
 ) -> Iterator[tuple[Request, Operation, Family]]:
-    area = catalogue.tax_areas[shop.tax_area]
     for family in catalogue.families.values():
         carriers = [one for one in catalogue.chassis.values() if family.layout in one.layouts]
         for chassis in (None, *carriers):
             for variant in variants(catalogue, family):
                 for operation in _operations(catalogue, family):
                     asked = _asked(family, chassis, variant, on)
-                    yield (
-                        Request(
-                            asked=asked,
-                            family=family,
-                            chassis=chassis,
-                            diagnoses=(),
-                            jobs=((operation.job, operation.cylinder),),
-                            add_jobs=(),
-                            leave_out=(),
-                            tax_area=area,
-                        ),
-                        operation,
-                        family,
-                    )
+                    request = _request(catalogue, shop, asked, family, chassis)
+                    jobs = ((operation.job, operation.cylinder),)
+                    yield structs.replace(request, jobs=jobs), operation, family
 
 
 def _operations(catalogue: Catalogue, family: Family) -> Iterator[Operation]:

@@ -10,7 +10,7 @@ from kitwright.catalogue.model import Catalogue, Record, Shop
 from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
-from kitwright.stages.kit import Fitments, Market
+from kitwright.stages.kit import Fitments, Market, Need
 from kitwright.stages.outcome import Draft, Extra
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
@@ -27,6 +27,7 @@ from kitwright.stages.work import (
     read_minutes,
     repeat,
 )
+from kitwright.stages.work_plan import Rules, WorkPlan, plan_work
 
 BUDGET: Final = 256 * MIB
 """The most bytes that are cached by default."""
@@ -95,6 +96,23 @@ class Workshop:
         )
         by_hand = minutes_by_hand(self.shop, asked.terms)
         return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
+
+    def work_plan(
+        self,
+        request: Request,
+        operations: tuple[Operation, ...],
+        access: AccessPlan,
+        labour: Labour,
+        needs: tuple[Need, ...],
+    ) -> WorkPlan:
+        """Return the steps of some operations, in an order that can be followed."""
+        family, chassis = request.family, request.chassis
+        rules = self.memory.get(
+            ("rules", family.id, chassis.id if chassis is not None else None),
+            lambda: Rules(self.catalogue, self.shop, self.teardown(request)),
+        )
+        terms = request.asked.terms
+        return plan_work(self.catalogue, self.shop, rules, operations, access, labour, needs, terms)
 
     def minutes_alone(self, request: Request, operation: Operation) -> int:
         """Return the minutes billed for an operation as the only one, before any override."""

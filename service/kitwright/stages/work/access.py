@@ -104,9 +104,10 @@ class Teardown:
         """Whether there is a chassis to take the engine out of."""
         self._labour = shop.labour
         self._cramped = exact(chassis.cramped_factor) if chassis is not None else Fraction(1)
-        self._before_out = (
+        self.before_out = (
             self.graph.required(ENGINE_OUT) if self.has_engine_out else frozenset[str]()
         )
+        """What comes off before the engine comes out, and the engine itself."""
         self._ways: dict[tuple[Rust, bool], _Ways] = {}
         self._targets: dict[OperationKey, frozenset[str]] = {}
         self._alone: dict[tuple[OperationKey, Rust], dict[LabourClass, Fraction]] = {}
@@ -182,7 +183,7 @@ class Teardown:
         component = node.component
         both = exact(self.family.minutes_ratio)
         # if the engine is out, only components removed before that were cramped
-        if component.cramped and (not is_out or node.id in self._before_out):
+        if component.cramped and (not is_out or node.id in self.before_out):
             both *= self._cramped
         removing = both
         if component.seize in self._labour.rust_applies_to:
