@@ -21,11 +21,12 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.errors import KitwrightError
-from kitwright.rehearsal import Visit, rehearse
+from kitwright.rehearsal import rehearse
 from kitwright.stages.kit import list_needs
 from kitwright.stages.request import Asked, Condition, Debris, Request
 from kitwright.stages.why import place
 from kitwright.stages.work import Jobs, Operation, OperationKey, settle
+from kitwright.stages.work_plan import Visit
 from kitwright.visit import quote_jobs
 from kitwright.workshop import Workshop
 
@@ -128,8 +129,8 @@ def rehearsed(
     """Return what is wrong with the work plan of some jobs."""
     access, labour = workshop.labour(request, operations)
     needs = list_needs(workshop.fitments, workshop.shop, request, operations, access, labour)
-    plan = workshop.work_plan(request, operations, access, labour, needs)
     visit = Visit(operations=operations, access=access, labour=labour, needs=needs)
+    plan = workshop.work_plan(request, visit)
     engine = workshop.teardown(request).engine
     return rehearse(workshop.catalogue, request.family, engine, visit, plan)
 

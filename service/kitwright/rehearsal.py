@@ -11,8 +11,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from itertools import pairwise
 
-from msgspec import Struct
-
 from kitwright.catalogue.graph import ENGINE_OUT, EngineGraph, Instance
 from kitwright.catalogue.model import (
     Catalogue,
@@ -27,19 +25,10 @@ from kitwright.catalogue.model import (
     Work,
 )
 from kitwright.stages.kit import Need
-from kitwright.stages.work import AccessPlan, Labour, Operation
-from kitwright.stages.work_plan import Step, WorkPlan
+from kitwright.stages.work import Labour, Operation
+from kitwright.stages.work_plan import Step, Visit, WorkPlan
 
 Row = Work | RefitWork | VisitWork
-
-
-class Visit(Struct, frozen=True, kw_only=True):
-    """The work of a visit that a plan has to contain."""
-
-    operations: tuple[Operation, ...]
-    access: AccessPlan
-    labour: Labour
-    needs: tuple[Need, ...]
 
 
 def rehearse(
@@ -74,7 +63,7 @@ class _Walk:
         self.family = family
         self.nodes = engine.nodes
         self.steps = plan.steps
-        self.operations = {one.key: one for one in visit.operations}
+        self.operations = visit.operations
         self.to_remove = {removal.instance.id for removal in visit.access.removals}
         self.alias = {row.name: row.component for row in catalogue.layouts[family.layout].alias}
         self.rows = self._rows(visit.operations)
@@ -237,7 +226,7 @@ class _Walk:
             waiting = (needs_on & self.to_remove) - self.was_off
             yield from (f"{one} has yet to come off" for one in waiting)
         if phase is not Phase.finish:
-            needs_off = {*self._needs_off(step, row, cylinder)} & self.to_remove
+            needs_off = {*self._needs_off(row, cylinder)} & self.to_remove
             yield from (f"{one} is on" for one in needs_off - self.off)
         if phase is Phase.arrival and self.was_off - self._off_early() - self._firsts():
             yield "something is off already"
@@ -259,7 +248,7 @@ class _Walk:
         first = [name for name, node in self.nodes.items() if node.component.is_first]
         return self._closure(first)
 
-    def _needs_off(self, step: Step, row: Row, cylinder: int | None) -> Iterator[str]:
+    def _needs_off(self, row: Row, cylinder: int | None) -> Iterator[str]:
         if isinstance(row, RefitWork):
             for name in self.to_remove:
                 node = self.nodes[name]
@@ -270,9 +259,10 @@ class _Walk:
         if isinstance(row, VisitWork):
             yield from self._spell(row.access, None)
         elif row.phase is Phase.apart and not row.needs_off:
-            for key in step.jobs:
-                operation = self.operations[key]
-                yield from self._spell(operation.job.access, operation.cylinder)
+            for operation in self.operations:
+                on = operation.cylinder
+                if row in operation.job.work and (on is None or cylinder in (None, on)):
+                    yield from self._spell(operation.job.access, on)
 
     def _closure(self, names: Iterable[str]) -> set[str]:
         found: set[str] = set()
@@ -336,7 +326,7 @@ class _Walk:
     def _for_sublet(self, looks: set[str]) -> set[str]:
         """Return the work of jobs whose sublet work may show something."""
         found: set[str] = set()
-        for operation in self.operations.values():
+        for operation in self.operations:
             job, on = operation.job, operation.cylinder
             mark = "" if on is None else f"@{on}"
             if job.sublet is not None and f"{job.sublet}{mark}" in looks:
@@ -346,7 +336,7 @@ class _Walk:
     def _seen_at(self) -> set[str]:
         """Return the steps at which a contingency of the jobs may be seen."""
         found: set[str] = set()
-        for operation in self.operations.values():
+        for operation in self.operations:
             for row in operation.job.contingency:
                 for reference in self.catalogue.contingencies[row.id].seen_at:
                     on = operation.cylinder

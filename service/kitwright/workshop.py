@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
-from typing import Final
+from typing import Final, TypeVar
 
 from kitwright.catalogue.graph import Instance
 from kitwright.catalogue.model import Catalogue, Record, Shop
 from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
-from kitwright.stages.kit import Fitments, Market, Need
-from kitwright.stages.outcome import Draft, Extra
+from kitwright.stages.kit import Fitments, Market
+from kitwright.stages.outcome import Draft, Extra, Planned
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
 from kitwright.stages.work import (
@@ -27,7 +27,9 @@ from kitwright.stages.work import (
     read_minutes,
     repeat,
 )
-from kitwright.stages.work_plan import Rules, WorkPlan, plan_work
+from kitwright.stages.work_plan import Rules, Visit, WorkPlan, plan_work
+
+T = TypeVar("T")
 
 BUDGET: Final = 256 * MIB
 """The most bytes that are cached by default."""
@@ -98,21 +100,18 @@ class Workshop:
         return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
 
     def work_plan(
-        self,
-        request: Request,
-        operations: tuple[Operation, ...],
-        access: AccessPlan,
-        labour: Labour,
-        needs: tuple[Need, ...],
+        self, request: Request, visit: Visit, sound: frozenset[int] = frozenset()
     ) -> WorkPlan:
-        """Return the steps of some operations, in an order that can be followed."""
+        """Return the steps of a visit, in an order that can be followed. `sound` are the cylinders
+        that are known to hold air.
+        """
         family, chassis = request.family, request.chassis
         rules = self.memory.get(
             ("rules", family.id, chassis.id if chassis is not None else None),
             lambda: Rules(self.catalogue, self.shop, self.teardown(request)),
+            grows=True,
         )
-        terms = request.asked.terms
-        return plan_work(self.catalogue, self.shop, rules, operations, access, labour, needs, terms)
+        return plan_work(self.shop, rules, visit, request.asked.terms, sound)
 
     def minutes_alone(self, request: Request, operation: Operation) -> int:
         """Return the minutes billed for an operation as the only one, before any override."""
@@ -134,3 +133,13 @@ class Workshop:
     ) -> tuple[Extra, ...]:
         """Return the extras of a draft, with the cost that they add under some changes of lines."""
         return self.memory.get(("extras", draft, changes), work_out)
+
+    def planned(
+        self, draft: Draft, sound: frozenset[int], work_out: Callable[[], Planned]
+    ) -> Planned:
+        """Return the steps of a draft if some cylinders are known to hold air."""
+        return self.memory.get(("planned", draft, sound), work_out)
+
+    def told_plan(self, plan: WorkPlan, tell: Callable[[], T]) -> T:
+        """Return what is told of a work plan; the bench has one language."""
+        return self.memory.get(("told plan", plan), tell)

@@ -116,8 +116,15 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
         for item in items.values():
             yield ("item", item.name, None), item.id
     for component in _components(catalogue):
-        for text in (*component.inspect, *component.tools, component.fasteners):
-            yield ("component", text, None), component.id
+        texts = [*component.inspect, *component.tools, component.fasteners]
+        for named in (component, component.unless_sound):
+            if named is not None:
+                texts += [named.remove_name, named.refit_name, *named.tools, *named.inspect]
+        for text in texts:
+            if text:
+                yield ("component", text, None), component.id
+    for tick in catalogue.ticks.values():
+        yield ("tick", tick.name, None), tick.id
     for chassis in catalogue.chassis.values():
         yield ("chassis", chassis.kind, None), chassis.id
     for hazard in catalogue.hazards.values():

@@ -51,6 +51,16 @@ SENTENCES: Final[dict[str, str]] = {
         "{tax} is {rate}% on the day of this quote and {new_rate}% from {first_day}. The new rate "
         "may apply to work that is finished from that day."
     ),
+    "minutes-from-elements": (
+        "No times are published for this machine. {minutes} min of this quote follow from its "
+        "fasteners, by common practice, and may turn out {percent}% more or less."
+    ),
+    "step-free": "It waits for no other step.",
+    "step-after": "After step {step}.",
+    "step-after-look": "After step {step}, which may show more.",
+    "rounded-up": "Rounded up to the shop's increment.",
+    "minutes-set-by-hand": "Minutes set by hand.",
+    "bench-minimum-added": "Added up to the bench minimum.",
     "discount-of-line": 'Discount on "{code}", given by {by}: {reason}',
     "percent-of-line": '{percent}% discount on "{code}", given by {by}: {reason}',
     "discount-of-quote": "Share of the discount on the whole quote, given by {by}: {reason}",
@@ -114,6 +124,7 @@ WORDS: Final[dict[str, str]] = {
     "consumable": "consumables",
     "core": "core deposit",
     "cyl_shroud": "cylinder shroud",
+    "debris_heavy": "extra cleaning of packed debris",
     "diag": "testing",
     "engine_out": "whole engine",
     "extract_stud": "extracting the stud",

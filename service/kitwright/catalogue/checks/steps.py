@@ -99,6 +99,10 @@ def _component(
         asker, (*part_of, *component.refit_after, *component.needs_on), known
     )
     yield from role_faults(asker, component.fits)
+    minutes = (component.remove_minutes, component.refit_minutes)
+    if (None in minutes) if not component.elements else (minutes != (None, None)):
+        message = "give remove_minutes and refit_minutes, or elements, and not both"
+        yield fault(file, label, "minutes-unclear", message)
     works = {row.id for row in component.refit_work}
     for row in component.refit_work:
         inner = asker._replace(label=f"{label}, refit_work {row.id}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from kitwright.catalogue.model.words import (
     ChassisId,
     ComponentId,
+    ElementId,
     FlagId,
     HazardId,
     ItemId,
@@ -93,17 +94,28 @@ class OtherHold(Record, frozen=True, kw_only=True):
     inspect: tuple[str, ...] = ()
 
 
+class Element(Record, frozen=True, kw_only=True):
+    """Fasteners or connections of one kind on a component. An awkward one takes the shop's
+    `awkward_factor` as long.
+    """
+
+    kind: ElementId
+    count: int = 1
+    awkward: bool = False
+
+
 class Component(Record, frozen=True, kw_only=True):
     """A node of a teardown graph: something to remove, or set up, before something else.
 
     Needs are component references: `x` engine-wide, `x@` on the same cylinder, `x@*` on every
     cylinder. `needs_any` holds OR groups: one member of each must be off. Roles in `renews` use the
-    same marks.
+    same marks. Either both minutes are given, or `elements`, whose times are the shop's.
     """
 
     id: ComponentId
-    remove_minutes: int
-    refit_minutes: int
+    remove_minutes: int | None = None
+    refit_minutes: int | None = None
+    elements: tuple[Element, ...] = ()
     per_cylinder: bool = False
     needs_all: tuple[str, ...] = ()
     needs_any: tuple[tuple[str, ...], ...] = ()
@@ -131,6 +143,7 @@ class Component(Record, frozen=True, kw_only=True):
     holds: str = ""
     unless_sound: OtherHold | None = None
     fits: tuple[str, ...] = ()
+    decide_before: bool = False
 
 
 class Alias(Record, frozen=True, kw_only=True):

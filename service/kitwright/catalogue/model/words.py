@@ -29,6 +29,7 @@ ServiceId = NewType("ServiceId", str)
 FlagId = NewType("FlagId", str)
 OverrunId = NewType("OverrunId", str)
 TickId = NewType("TickId", str)
+ElementId = NewType("ElementId", str)
 
 LOOSE = ChassisId("loose")
 """Used in place of a chassis: the engine is on the bench, without a machine around it."""

@@ -14,7 +14,7 @@ from kitwright.catalogue.graph import (
     instances,
     resolve_access,
 )
-from kitwright.catalogue.model import Catalogue, Chassis, Family, LabourClass, Shop
+from kitwright.catalogue.model import Catalogue, Chassis, Component, Family, LabourClass, Shop
 from kitwright.solve.closure import (
     ClosedSet,
     Graph,
@@ -188,9 +188,22 @@ class Teardown:
         removing = both
         if component.seize in self._labour.rust_applies_to:
             removing *= exact(self._labour.rust_factor[rust.value])
-        remove, refit = component.remove_minutes * removing, component.refit_minutes * both
+        plain = self._plain(component)
+        remove, refit = plain[0] * removing, plain[1] * both
         work = sum(each.minutes for each in component.refit_work)
         return Minutes(remove, refit, remove + refit, Fraction(work))
+
+    def _plain(self, component: Component) -> tuple[Fraction, Fraction]:
+        """Return the minutes of removing and refitting a component, without any factor."""
+        if component.remove_minutes is not None and component.refit_minutes is not None:
+            return Fraction(component.remove_minutes), Fraction(component.refit_minutes)
+        labour, remove, refit = self._labour, Fraction(0), Fraction(0)
+        for element in component.elements:
+            time = labour.elements[element.kind]
+            times = element.count * (exact(labour.awkward_factor) if element.awkward else 1)
+            remove += exact(time.remove) * times
+            refit += exact(time.refit) * times
+        return remove, refit
 
 
 def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust) -> AccessPlan:

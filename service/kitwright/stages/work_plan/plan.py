@@ -7,24 +7,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
-from typing import Final
+from typing import Any, Final
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.graph import ENGINE_OUT
+from kitwright.catalogue.graph import ENGINE_OUT, Instance
 from kitwright.catalogue.model import (
-    Catalogue,
     ContingencyId,
     HazardId,
     LabourClass,
+    OtherHold,
     Shop,
-    WorkKind,
 )
 from kitwright.solve.sequence import Entry, Order, order_items
 from kitwright.stages.kit import Need, NeedKind
 from kitwright.stages.request import MinutesOverride, Terms
 from kitwright.stages.why import Why, place
-from kitwright.stages.work import AccessPlan, Labour, Operation, OperationKey
+from kitwright.stages.work import AccessPlan, Labour, Operation
 from kitwright.stages.work_plan.rules import OFF, ON, Rule, Rules
 from kitwright.units import exact
 
@@ -55,7 +54,9 @@ class Step(Struct, frozen=True, kw_only=True):
         minutes: exact.
         elapsed: minutes that an unbilled wait takes, None if they are to be looked up.
         days: working days that a wait for sublet work takes.
-        jobs: the operations that share it.
+        instance: the component that comes off or goes back on, None for other steps.
+        other_hold: how valves are held instead, if their cylinder is not known to hold air.
+        text: the words of an unbilled step, or of an added line; other steps are named by ids.
         hazards: the cautions of the step.
         uses: the needs that are fitted or used up at this very step.
         reveals: the contingencies that may be seen here, each with the cylinder of its job.
@@ -69,7 +70,9 @@ class Step(Struct, frozen=True, kw_only=True):
     side: str | None
     labour_class: LabourClass | None
     minutes: Fraction
-    jobs: tuple[OperationKey, ...]
+    instance: Instance | None = None
+    other_hold: OtherHold | None = None
+    text: str = ""
     hazards: tuple[HazardId, ...] = ()
     elapsed: int | None = None
     days: int | None = None
@@ -88,12 +91,14 @@ class Adjustment(Struct, frozen=True):
     why: Why
 
 
-class WorkPlan(Struct, frozen=True, kw_only=True):
+class WorkPlan(Struct, frozen=True, kw_only=True, eq=False):
     """All steps of a visit on one machine, in order.
 
     `changes` says how often place, side and tool change, in this order; `bound` what is known of
     the fewest possible changes. They are equal if no valid order has fewer. The exact minutes of a
     class, times `machines`, and its adjustments add up to its billed minutes.
+
+    Compared by identity, so that it can be the key under which what is told of it is cached.
     """
 
     steps: tuple[Step, ...]
@@ -103,9 +108,27 @@ class WorkPlan(Struct, frozen=True, kw_only=True):
     machines: int
 
     @property
+    def held(self) -> frozenset[int]:
+        """The cylinders whose valves are held as if they were not known to hold air."""
+        return frozenset(
+            step.cylinder
+            for step in self.steps
+            if step.other_hold is not None and step.cylinder is not None
+        )
+
+    @property
     def is_least(self) -> bool:
         """Whether no valid order changes place, side and tool less often."""
         return self.changes == self.bound
+
+
+class Visit(Struct, frozen=True, kw_only=True):
+    """The work of a visit that its plan has to contain."""
+
+    operations: tuple[Operation, ...]
+    access: AccessPlan
+    labour: Labour
+    needs: tuple[Need, ...]
 
 
 class _Draft(Struct, kw_only=True):
@@ -116,69 +139,77 @@ class _Draft(Struct, kw_only=True):
     minutes: Fraction
     labour_class: LabourClass | None = None
     cylinder: int | None = None
-    jobs: tuple[OperationKey, ...] = ()
+    instance: Instance | None = None
+    other_hold: OtherHold | None = None
+    text: str = ""
     hazards: tuple[HazardId, ...] = ()
     elapsed: int | None = None
     days: int | None = None
 
 
 def plan_work(
-    catalogue: Catalogue,
     shop: Shop,
     rules: Rules,
-    operations: Sequence[Operation],
-    access: AccessPlan,
-    labour: Labour,
-    needs: Sequence[Need],
+    visit: Visit,
     terms: Terms,
+    sound: frozenset[int] = frozenset(),
 ) -> WorkPlan:
-    """Return the work plan of a visit.
+    """Return the work plan of a visit. `sound` are the cylinders that are known to hold air.
 
     Raises: Circle, Clash, if the catalogue's rules contradict one another: `check-catalog` finds
     that.
     """
-    drafts = {draft.name: draft for draft in _drafts(catalogue, access, labour, terms)}
-    sublets = {draft.name: draft for draft in _sublets(shop, operations)}
-    drafts |= sublets
-    drafts |= {draft.name: draft for draft in _ticks(catalogue, rules, drafts)}
-    reveals = _reveals(catalogue, rules, operations, drafts)
-    order, after, places = arrange(rules, tuple(drafts), reveals, sublets, operations)
-    used = _used(rules, order.items, needs)
-    ranks = {name: rank for rank, name in enumerate(order.items, start=1)}
+    drafts = {draft.name: draft for draft in _drafts(rules, visit, terms, sound)}
+    drafts |= {draft.name: draft for draft in _sublets(shop, visit.operations)}
+    drafts |= {draft.name: draft for draft in _ticks(rules, drafts)}
+    question = (
+        tuple(drafts),
+        tuple(operation.key for operation in visit.operations),
+        frozenset(draft.cylinder for draft in drafts.values() if draft.other_hold is not None),
+    )
+    arranged = rules.arranged.get(question)
+    if arranged is None:
+        arranged = rules.arranged[question] = _arrange(rules, drafts, visit.operations)
+    used = _used(rules, arranged.order.items, visit.needs)
     steps = tuple(
         Step(
             **structs.asdict(drafts[name]),
-            place=places[name],
-            side=_side(rules, name),
+            place=arranged.places[name],
+            side=_rule(rules, name).side,
             uses=tuple(used.get(name, ())),
-            reveals=tuple(reveals.get(name, ())),
-            why=_why(after[name], ranks, reveals),
+            reveals=arranged.reveals.get(name, ()),
+            why=arranged.why[name],
         )
-        for name in order.items
+        for name in arranged.order.items
     )
     return WorkPlan(
         steps=steps,
-        adjustments=tuple(_adjustments(labour, terms)),
-        changes=order.changes,
-        bound=order.bound,
+        adjustments=tuple(_adjustments(visit.labour, terms)),
+        changes=arranged.order.changes,
+        bound=arranged.order.bound,
         machines=terms.machines,
     )
 
 
-def arrange(
-    rules: Rules,
-    names: Sequence[str],
-    reveals: Mapping[str, object],
-    sublets: Iterable[str],
-    operations: Sequence[Operation],
-) -> tuple[Order[str], dict[str, set[str]], dict[str, str | None]]:
-    """Return the order of some steps, what comes before each in it, and the place of each."""
-    there = set(names)
+class _Arranged(Struct, frozen=True, kw_only=True):
+    """The order of some steps, and of each its place, its reason, and what it may show."""
+
+    order: Order[str]
+    places: dict[str, str | None]
+    why: dict[str, Why]
+    reveals: dict[str, tuple[tuple[ContingencyId, int | None], ...]]
+
+
+def _arrange(
+    rules: Rules, drafts: Mapping[str, _Draft], operations: Sequence[Operation]
+) -> _Arranged:
+    there = set(drafts)
     known = [name for name in rules.rules if name in there]
-    known += [name for name in names if name not in rules.rules]
+    known += [name for name in drafts if name not in rules.rules]
+    reveals = _reveals(rules, operations, drafts)
     after = {name: set(_rule(rules, name).after & there) for name in known}
     _choose_branches(rules, after)
-    _add_sublets(rules, after, sublets, operations)
+    _add_sublets(rules, after, operations)
     _add_by_hand(after)
     _look_first(rules, after, reveals)
     places = {name: _place(rules, name, there) for name in known}
@@ -187,8 +218,8 @@ def arrange(
             after[name].discard(_OUT)
     entries = {}
     for name in known:
-        rule = _rule(rules, name)
-        tools = ", ".join(rule.tools) or None
+        rule, other = _rule(rules, name), drafts[name].other_hold
+        tools = ", ".join(rule.tools if other is None else other.tools) or None
         entries[name] = Entry(
             after=tuple(after[name]),
             labels=(places[name], rule.side, tools),
@@ -196,7 +227,14 @@ def arrange(
             until=rule.until,
             needs_free=rule.needs_free,
         )
-    return order_items(entries), after, places
+    order = order_items(entries)
+    ranks = {name: rank for rank, name in enumerate(order.items, start=1)}
+    return _Arranged(
+        order=order,
+        places=places,
+        why={name: _why(after[name], ranks, reveals) for name in known},
+        reveals={name: tuple(found) for name, found in reveals.items()},
+    )
 
 
 def _rule(rules: Rules, name: str) -> Rule:
@@ -204,19 +242,18 @@ def _rule(rules: Rules, name: str) -> Rule:
     return found or Rule(name=name, after=frozenset(), has_place=False)
 
 
-def _drafts(
-    catalogue: Catalogue, access: AccessPlan, labour: Labour, terms: Terms
-) -> Iterator[_Draft]:
+def _drafts(rules: Rules, visit: Visit, terms: Terms, sound: frozenset[int]) -> Iterator[_Draft]:
     """Yield the billed steps, and the lines that the counter added."""
-    refit_work: dict[str, WorkKind] = {}
-    for removal in access.removals:
+    for removal in visit.access.removals:
         node, component = removal.instance, removal.instance.component
         is_hold = bool(component.holds)
-        shared = {
+        other = None if node.cylinder in sound else component.unless_sound
+        shared: dict[str, Any] = {
             "labour_class": component.labour_class,
             "cylinder": node.cylinder,
-            "jobs": removal.jobs,
-            "hazards": component.hazards,
+            "instance": node,
+            "other_hold": other,
+            "hazards": component.hazards if other is None else (),
         }
         yield _Draft(
             name=f"{OFF}{node.id}",
@@ -226,22 +263,16 @@ def _drafts(
         )
         kind = "release" if is_hold else "refill" if component.refills else "refit"
         yield _Draft(name=f"{ON}{node.id}", kind=kind, minutes=removal.refit, **shared)
-        refit_work |= {place(row.id, node.cylinder): row.kind for row in component.refit_work}
-    kinds = {row.id: row.kind for job in catalogue.jobs.values() for row in job.work}
-    kinds |= {row.id: row.kind for row in catalogue.visit_work.values()}  # type: ignore[misc]
-    for task in labour.tasks:
+    for task in visit.labour.tasks:
         # visit work without minutes only asks for its access
         if task.kind == "access" or (task.kind == "visit" and not task.minutes and not task.uses):
             continue
-        bare = task.name.partition("@")[0]
-        kind_of = refit_work.get(task.name) or kinds.get(bare, WorkKind.work)  # type: ignore[call-overload]
         yield _Draft(
             name=task.name,
-            kind=kind_of.value,
+            kind=rules.kind_of(task.name).value,
             minutes=task.minutes,
             labour_class=task.labour_class,
             cylinder=task.cylinder,
-            jobs=task.jobs,
             hazards=task.hazards,
         )
     yield from _by_hand(terms)
@@ -255,6 +286,7 @@ def _by_hand(terms: Terms) -> Iterator[_Draft]:
             yield _Draft(
                 name=f"{HAND}{number}",
                 kind="work",
+                text=line.description,
                 minutes=minutes / terms.machines if is_time else Fraction(0),
             )
 
@@ -268,30 +300,30 @@ def _sublets(shop: Shop, operations: Sequence[Operation]) -> Iterator[_Draft]:
                 kind="wait",
                 minutes=Fraction(0),
                 cylinder=operation.cylinder,
-                jobs=(operation.key,),
                 days=shop.sublet[service].days,
             )
 
 
-def _ticks(catalogue: Catalogue, rules: Rules, there: Mapping[str, _Draft]) -> Iterator[_Draft]:
-    for tick in catalogue.ticks.values():
+def _ticks(rules: Rules, there: Mapping[str, _Draft]) -> Iterator[_Draft]:
+    for tick in rules.catalogue.ticks.values():
         if not tick.for_any or not rules.tick_for[tick.id].isdisjoint(there):
             yield _Draft(
                 name=tick.id,
                 kind=tick.kind.value,
                 minutes=Fraction(0),
+                text=tick.name,
                 elapsed=tick.elapsed_minutes,
             )
 
 
 def _reveals(
-    catalogue: Catalogue, rules: Rules, operations: Sequence[Operation], there: Mapping[str, object]
+    rules: Rules, operations: Sequence[Operation], there: Mapping[str, object]
 ) -> dict[str, list[tuple[ContingencyId, int | None]]]:
     """Return, by step, the contingencies of the jobs that may be seen there."""
     found: dict[str, list[tuple[ContingencyId, int | None]]] = {}
     for operation in operations:
         for row in operation.job.contingency:
-            kind = catalogue.contingencies[row.id]
+            kind = rules.catalogue.contingencies[row.id]
             for name in rules.seen_at(kind.seen_at, operation.cylinder):
                 if name in there:
                     told = found.setdefault(name, [])
@@ -311,21 +343,15 @@ def _choose_branches(rules: Rules, after: dict[str, set[str]]) -> None:
                 after[f"{ON}{branch}"].add(on)
 
 
-def _add_sublets(
-    rules: Rules,
-    after: dict[str, set[str]],
-    sublets: Iterable[str],
-    operations: Sequence[Operation],
-) -> None:
+def _add_sublets(rules: Rules, after: dict[str, set[str]], operations: Sequence[Operation]) -> None:
     """Note that sublet work waits for its job's own work and for what comes off the part, and what
     goes back on for it.
     """
-    names = set(sublets)
     for operation in operations:
         job = operation.job
-        name = "" if job.sublet is None else place(job.sublet, operation.cylinder)
-        if name not in names:
+        if job.sublet is None:
             continue
+        name = place(job.sublet, operation.cylinder)
         for one in rules.components(job.access, operation.cylinder):
             if f"{OFF}{one}" in after:
                 after[name].add(f"{OFF}{one}")
@@ -399,10 +425,6 @@ def _place(rules: Rules, name: str, there: set[str]) -> str | None:
     if rule.part_of is not None and f"{OFF}{rule.part_of}" in there:
         return BENCH
     return MACHINE
-
-
-def _side(rules: Rules, name: str) -> str | None:
-    return _rule(rules, name).side
 
 
 def _why(befores: set[str], ranks: Mapping[str, int], reveals: Mapping[str, object]) -> Why:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from typing import Final
+from collections.abc import Hashable, Iterable, Iterator, Mapping
+from typing import Any, Final
 
 from msgspec import Struct
 
@@ -32,6 +32,7 @@ from kitwright.catalogue.model import (
     VisitWork,
     Where,
     Work,
+    WorkKind,
 )
 from kitwright.stages.why import place
 from kitwright.stages.work import Teardown
@@ -91,6 +92,8 @@ class Rules:
         """Unbilled step -> the steps of which a plan has any if it has this one."""
         self.choosing = tuple(node for node in self.nodes.values() if node.needs_any)
         """The components with an OR group."""
+        self.arranged: dict[Hashable, Any] = {}
+        """The orders of steps found so far, by what they follow from."""
         self._gather_work()
         self._early = self._off_early()
         names = self._names()
@@ -101,6 +104,11 @@ class Rules:
         self._compile_ticks()
         self._compile_debris(shop.labour.debris_heavy_visit)
         self.rules: dict[str, Rule] = {name: self._rule(name) for name in names}
+
+    def kind_of(self, name: str) -> WorkKind:
+        """Return the kind of a piece of work; what the machine's condition adds is work."""
+        row, _ = self._works.get(name, (None, None))
+        return WorkKind.work if row is None else row.kind
 
     def seen_at(self, references: Iterable[str], cylinder: int | None) -> Iterator[str]:
         """Yield the steps at which a contingency of a job on a cylinder may be seen."""

@@ -16,7 +16,7 @@ from kitwright.quote import Quote
 from kitwright.stages.finding import Assessment
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Asked, RequestRefused, read_request
-from kitwright.telling import tell_assessment, tell_quote
+from kitwright.telling import tell_assessment, tell_plan, tell_quote
 from kitwright.web.calls.findings import AssessmentIn
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.workshop import Workshop
@@ -75,8 +75,15 @@ class Service:
     def tell(self, outcome: Outcome, asked: PreviewIn) -> Quote:
         """Return a quote in the language of its request."""
         speaker = self.speaker(asked.language)
+        bench = self.speaker(self.workshop.shop.bench_language)
         catalogue = self.workshop.catalogue
-        return tell_quote(outcome, speaker, catalogue=catalogue, complaint=asked.complaint)
+        return tell_quote(
+            outcome,
+            speaker,
+            catalogue=catalogue,
+            plan=tell_plan(outcome, bench, catalogue, self.workshop.told_plan),
+            complaint=asked.complaint,
+        )
 
     def _unspoken(self, language: str | None) -> Iterator[KitwrightError]:
         try:
