@@ -15,12 +15,15 @@ from kitwright.catalogue.model import Record
 from kitwright.documents.printable import set_in_type
 from kitwright.language.render import MOST_REMEMBERED
 from kitwright.language.texts import languages
-from kitwright.memory import ELSEWHERE, MIB, Memory
+from kitwright.memory import ELSEWHERE, MIB, Memory, Recent
 from kitwright.money import Money
 from kitwright.quote import amount_of, encode_quote
 from kitwright.settings import LEAST_MEMORY, Settings, built_in_catalog
 from kitwright.solve.cover import SHAPES
+from kitwright.stages.kit.lot import MOST_PARTS
+from kitwright.stages.kit.need import MOST_NEEDS
 from kitwright.stages.request import RequestRefused
+from kitwright.telling.teller import MOST_TOLD, TOLD
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.body import decode
@@ -85,6 +88,27 @@ def test_memory_forgets_at_once_what_is_larger_than_its_budget() -> None:
 
     assert counted.times == 2
     assert memory.held == 0
+
+
+def test_memory_counts_answers_that_it_does_not_measure_as_the_mean_of_their_kind() -> None:
+    memory = Memory(MIB)
+    for number in range(64):
+        memory.get(("kind", number), lambda: bytes(4 * KIB))
+    memory.get(("other", 0), lambda: bytes(40 * KIB))
+
+    assert 64 * 4 * KIB + 40 * KIB < memory.held < 70 * 4 * KIB + 80 * KIB
+
+
+def test_recent_drops_what_was_not_used_for_the_longest_time() -> None:
+    recent = Recent[int, str](2)
+    for number in range(4):
+        recent.put(number, str(number))
+    assert recent.get(0) == "0"
+    recent.put(4, "4")
+
+    assert [recent.get(number) for number in (0, 4)] == ["0", "4"]
+    assert recent.get(1) is None
+    assert len(recent.values()) <= 4
 
 
 def test_memory_notices_that_an_answer_has_grown() -> None:
@@ -166,7 +190,7 @@ def test_memory_measures_as_much_as_is_free_once_it_is_forgotten() -> None:
 
     assert measured > 3 * MIB
     # what answers share is counted for each
-    assert 0.9 * (full - empty) < measured < 1.5 * (full - empty)
+    assert 0.9 * (full - empty) < measured < 2 * (full - empty)
 
 
 def test_service_answers_the_same_whether_or_not_it_remembers() -> None:
@@ -193,6 +217,19 @@ def test_what_is_remembered_elsewhere_stays_within_its_share() -> None:
     whole = SHAPES.budget
     whole += amount_of.cache_parameters()["maxsize"] * (of_amount + entry)
     whole += set_in_type.cache_parameters()["maxsize"] * (of_text + entry)
-    whole += len(languages()) * MOST_REMEMBERED * (of_number + entry)
+    # of numbers and of amounts; a cache of the latest holds up to twice as many as it is to hold
+    whole += 2 * 2 * len(languages()) * MOST_REMEMBERED * (of_number + entry)
+    service = small_service(2_000)
+    for body in varied_requests(24):
+        ask(service, body)
+    workshop = service.workshop
+    for values, most in (
+        ([told for each in TOLD.values() for told in each.values()], len(languages()) * MOST_TOLD),
+        (workshop.needs.made.values(), MOST_NEEDS),
+        (workshop.market.parts.values(), MOST_PARTS),
+    ):
+        memory = Memory(0, (Record,))
+        assert len(values) > 50
+        whole += 2 * most * (memory.size_of(*values) // len(values) + entry)
     assert whole <= ELSEWHERE
     assert ELSEWHERE < LEAST_MEMORY * MIB

@@ -27,7 +27,7 @@ from kitwright.stages.contingency import (
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.work import Operation, settle
-from kitwright.visit import Known, added_needs, price_jobs, untouched
+from kitwright.visit import added_needs, known_needs, price_jobs, untouched
 from kitwright.workshop import Workshop
 
 LEAST: Final = Decimal("0.01")
@@ -176,7 +176,7 @@ class _Visit:
         self._request = untouched(outcome.request)
         self._draft = outcome.draft
         self._repair = outcome.draft.repair
-        self._known = Known(workshop, self._repair)
+        self._known = known_needs(self._repair)
         self._keys = [[each.key for each in one.operations] for one in listed]
 
     def more(self, places: Iterable[int]) -> More:

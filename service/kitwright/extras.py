@@ -83,9 +83,9 @@ def _compared(
     try:
         return repair, price_jobs(workshop, request, together, known)
     except RequestRefused:
-        lasting, unknown = keep_lasting(request), Known(workshop, None)
-        plain = price_jobs(workshop, lasting, repair.jobs, unknown)
-        return plain, price_jobs(workshop, lasting, together, unknown)
+        lasting = keep_lasting(request)
+        plain = price_jobs(workshop, lasting, repair.jobs)
+        return plain, price_jobs(workshop, lasting, together)
 
 
 def _more(
@@ -106,7 +106,6 @@ def _more(
 def _extra(
     repair: Repair | Compared, together: Compared, fresh: Sequence[Operation], beside: WhileApart
 ) -> Extra:
-    there = set(map(id, repair.lines))
     return Extra(
         job=fresh[0].job.id,
         name=fresh[0].job.name,
@@ -116,7 +115,5 @@ def _extra(
         default=beside.default.value,
         reason=beside.reason,
         needs=tuple(added_needs(repair, together)),
-        lines=tuple(
-            line if id(line) in there else structs.replace(line, why=()) for line in together.lines
-        ),
+        lines=together.lines,
     )

@@ -44,7 +44,7 @@ from kitwright.stages.request import (
 )
 from kitwright.stages.work import Labour, Operation, choose_jobs, settle
 from kitwright.stages.work_plan import Visit, find_stops
-from kitwright.visit import Known, hold_back, price_jobs, quote_jobs, untouched
+from kitwright.visit import hold_back, known_needs, price_jobs, quote_jobs, untouched
 from kitwright.workshop import Workshop
 
 
@@ -78,7 +78,7 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
     # if the chassis is not named, changes of lines may make another one the most expensive
     if terms.changes_work or (request.may_be and terms.changes_lines):
         repair = hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
-        extras = tuple(find_extras(workshop, request, repair, Known(workshop, None)))
+        extras = tuple(find_extras(workshop, request, repair, {}))
         if repair.chassis is not draft.repair.chassis:
             # with manual changes, another one is the most expensive: use its work and cautions
             plain = structs.replace(untouched(request), chassis=repair.chassis)
@@ -151,7 +151,7 @@ def _in_play(workshop: Workshop, outcome: Outcome, course: Course) -> Iterator[I
         together = settle([*quoted, *jobs.operations]).operations
         if course.diagnoses and together == quoted:
             continue
-        found = price_jobs(workshop, plain, jobs, Known(workshop, None))
+        found = price_jobs(workshop, plain, jobs)
         yield InPlay(
             faults=faults,
             operations=jobs.operations,
@@ -168,7 +168,7 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
     return Draft(
         repair=repair,
         operated=_operated(workshop, request, repair, repair.labour),
-        extras=tuple(find_extras(workshop, request, repair, Known(workshop, priced))),
+        extras=tuple(find_extras(workshop, request, repair, known_needs(priced))),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
         planned=_planned(workshop, request, repair),

@@ -9,29 +9,65 @@ from enum import Enum
 from itertools import islice
 from sys import getsizeof
 from types import BuiltinFunctionType, FunctionType, ModuleType
-from typing import Any, Final, TypeVar, cast
+from typing import Any, Final, Generic, TypeVar, cast
 
 T = TypeVar("T")
+K = TypeVar("K", bound=Hashable)
 
 MIB: Final = 2**20
-ELSEWHERE: Final = 32 * MIB
-"""The most bytes that are cached outside of workshops: shapes of covers, and small fixed numbers of
-short texts and amounts. A test adds them up.
+ELSEWHERE: Final = 56 * MIB
+"""The most bytes that are cached outside of a workshop's memory: shapes of covers, and fixed
+numbers of needs, of their covers, of what is told of them, and of short texts and amounts. A test
+adds them up.
 """
 _ENTRY: Final = 400
 """Bytes that an entry takes in the tables."""
+_ALL: Final = 16
+_EACH: Final = 8
+"""The first 16 answers of a kind are measured, then one of 8."""
 _ROUNDED_UP: Final = 8
 """The most bytes that the interpreter's allocator adds to a value when it rounds up to 16."""
 _EVERYBODYS: Final = (type, ModuleType, FunctionType, BuiltinFunctionType, Enum)
 
 
+class Recent(Generic[K, T]):
+    """A cache of the values used most recently: of at least `most`, and at most twice as many.
+
+    Values are not measured, so they should be small.
+    """
+
+    def __init__(self, most: int) -> None:
+        self.most = most
+        self._new: dict[K, T] = {}
+        self._old: dict[K, T] = {}
+
+    def get(self, key: K) -> T | None:
+        """Return the value of a key, if it is there."""
+        value = self._new.get(key)
+        if value is None and (value := self._old.get(key)) is not None:
+            self.put(key, value)
+        return value
+
+    def values(self) -> list[T]:
+        """Return the values that are there."""
+        return list({**self._old, **self._new}.values())
+
+    def put(self, key: K, value: T) -> None:
+        """Store a value. If there are too many, those not used for the longest time are dropped."""
+        if len(self._new) >= self.most:
+            self._old, self._new = self._new, {}
+        self._new[key] = value
+
+
 class Memory:
     """A cache of answers by question, within a budget. The least recently used are dropped first.
 
-    The size of an answer is measured when it is stored. An answer that grows as it is used is
-    measured again when the next growing answer is computed, and after 1, 2, 4, ... uses. Objects
-    that several answers share are counted for each of them, so the sum is too high rather than too
-    low. Not safe for use by several threads at once.
+    Measuring takes time, so of each kind of question, its first member, only the first answers and
+    every eighth after them are measured when they are stored; the others count as the mean of
+    those. An answer that grows as it is used is measured again when the next growing answer is
+    computed, and after 1, 2, 4, ... uses. Objects that several answers share are counted for each
+    of them, so the sum is too high rather than too low. Not safe for use by several threads at
+    once.
 
     Args:
         budget: the most bytes that all answers and their questions may take.
@@ -45,6 +81,7 @@ class Memory:
         """Bytes that all answers and their questions take."""
         self._is_shared = _Shared((*_EVERYBODYS, *shared))
         self._known: OrderedDict[Hashable, _Known] = OrderedDict()
+        self._kinds: dict[Hashable, _Kind] = {}
         self._growing: Hashable = None
         """The question of the latest answer that grows."""
 
@@ -56,7 +93,11 @@ class Memory:
         known = self._known.get(question)
         if known is None:
             known = self._known[question] = _Known(work_out())
-            self._weigh(question, known)
+            kind = self._kind_of(question)
+            if grows or kind.is_due():
+                kind.add(self._weigh(question, known))
+            else:
+                self._count(known, kind.mean)
             if grows:
                 before = self._known.get(self._growing)
                 if before is not None:
@@ -75,13 +116,22 @@ class Memory:
         self._known.clear()
         self.held = 0
 
-    def _weigh(self, question: Hashable, known: _Known) -> None:
-        self.held -= known.size
-        known.size = _ENTRY + self.size_of(question, known.answer)
-        self.held += known.size
+    def _weigh(self, question: Hashable, known: _Known) -> int:
+        size = _ENTRY + self.size_of(question, known.answer)
+        self._count(known, size)
+        return size
+
+    def _count(self, known: _Known, size: int) -> None:
+        self.held += size - known.size
+        known.size = size
         while self.held > self.budget:
             _, gone = self._known.popitem(last=False)
             self.held -= gone.size
+
+    def _kind_of(self, question: Hashable) -> _Kind:
+        if not isinstance(question, tuple):
+            return _Kind()
+        return self._kinds.setdefault(question[0], _Kind())
 
     def size_of(self, *values: object) -> int:
         """Return the bytes that values take, with all objects that they refer to.
@@ -125,6 +175,32 @@ class _Shared(dict[type, bool]):
     def __missing__(self, kind: type) -> bool:
         self[kind] = issubclass(kind, self._kinds)
         return self[kind]
+
+
+class _Kind:
+    """The answers of one kind: how many there were, how many were measured, and their bytes."""
+
+    __slots__ = ("answers", "measured", "size")
+
+    def __init__(self) -> None:
+        self.answers = 0
+        self.measured = 0
+        self.size = 0
+
+    def is_due(self) -> bool:
+        """Count an answer, and return whether it is to be measured."""
+        self.answers += 1
+        return self.answers <= _ALL or self.answers % _EACH == 0
+
+    def add(self, size: int) -> None:
+        """Add the bytes of an answer that was measured."""
+        self.measured += 1
+        self.size += size
+
+    @property
+    def mean(self) -> int:
+        """The mean of the bytes measured."""
+        return self.size // self.measured
 
 
 class _Known:

@@ -22,7 +22,6 @@ from kitwright.catalogue.model import (
 )
 from kitwright.errors import KitwrightError
 from kitwright.rehearsal import rehearse
-from kitwright.stages.kit import list_needs
 from kitwright.stages.request import Asked, Condition, Debris, Request
 from kitwright.stages.why import place
 from kitwright.stages.work import Jobs, Operation, OperationKey, settle
@@ -128,10 +127,10 @@ def rehearsed(
 ) -> tuple[str, ...]:
     """Return what is wrong with the work plan of some jobs."""
     access, labour = workshop.labour(request, operations)
-    needs = list_needs(workshop.fitments, workshop.shop, request, operations, access, labour)
+    needs = workshop.needs.of(workshop.shop, request, operations, access, labour)
     visit = Visit(operations=operations, access=access, labour=labour, needs=needs)
     plan = workshop.work_plan(request, visit)
-    engine = workshop.teardown(request).engine
+    engine = workshop.bench(request).teardown.engine
     return rehearse(workshop.catalogue, request.family, engine, visit, plan)
 
 

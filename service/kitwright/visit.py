@@ -7,17 +7,13 @@ from types import MappingProxyType
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.model import Chassis, ItemId
+from kitwright.catalogue.model import Chassis, RoleId
 from kitwright.stages.kit import (
     Kit,
-    KitPart,
     Need,
-    NeedKey,
     NeedKind,
     RolePlace,
     choose_kit,
-    list_needs,
-    needs_by_key,
     with_floors,
 )
 from kitwright.stages.ordering import PartsOrder, split_orders
@@ -26,7 +22,6 @@ from kitwright.stages.outcome import (
     Repair,
 )
 from kitwright.stages.price import (
-    GOODS,
     Priced,
     PricedLine,
     adjust_lines,
@@ -55,29 +50,19 @@ class _Work(Struct, frozen=True, kw_only=True):
     lines: tuple[PricedLine, ...]
 
 
-class Known:
-    """The parts of a repair that do not change when other jobs of the same request are priced: its
-    needs, the kit parts that cover them, and their lines.
+Known = Mapping[RolePlace, Need]
+"""The needs of a repair for parts, by role and cylinder. If it is compared with other jobs, they
+stay as they are, with their reasons.
+"""
 
-    Args:
-        repair: without the counter's changes to lines and parts; None if nothing is known.
-    """
 
-    def __init__(self, workshop: Workshop, repair: Repair | None) -> None:
-        self.needs: dict[NeedKey, Need] = {}
-        self.parts: tuple[KitPart, ...] = ()
-        self.lines: dict[int, list[PricedLine]] = {}
-        if repair is None:
-            return
-        self.needs = needs_by_key(repair.kit.needs)
-        if not repair.kit.held:
-            group_of = workshop.market.group
-            self.parts = repair.kit.parts
-            by_group = {group_of(part.needs[0].item): id(part) for part in self.parts}
-            for line in repair.lines:
-                if line.kind in GOODS:
-                    part = by_group[group_of(ItemId(line.code))]
-                    self.lines.setdefault(part, []).append(line)
+def known_needs(repair: Repair) -> Known:
+    """Return the needs of a repair by role and cylinder, without consumables."""
+    return {
+        (RoleId(need.role), need.cylinder): need
+        for need in repair.kit.needs
+        if need.kind is not NeedKind.used
+    }
 
 
 def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
@@ -86,7 +71,7 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
     If the chassis is not named, the repair is computed for each possible chassis, and the most
     expensive is returned; in a tie, the first by id.
     """
-    dearest, work = _dearest(workshop, request, jobs, (), Known(workshop, None))
+    dearest, work = _dearest(workshop, request, jobs, (), {})
     advances = find_advances(workshop.shop, work.lines, work.kit)
     summed = tax_lines(workshop.shop, dearest, work.lines, advances)
     return Repair(**structs.asdict(work), advances=advances, **structs.asdict(summed))
@@ -96,12 +81,12 @@ def price_jobs(
     workshop: Workshop,
     request: Request,
     jobs: Jobs,
-    known: Known,
+    known: Known = MappingProxyType({}),
     besides: Iterable[RolePlace] = (),
 ) -> Compared:
     """Return the result of some jobs, and of roles replaced in addition, for comparison.
 
-    The values are those of `quote_jobs`, computed with less work.
+    The values are those of `quote_jobs`, but needs that are `known` keep their reasons.
     """
     dearest, work = _dearest(workshop, request, jobs, tuple(besides), known)
     return Compared(
@@ -145,26 +130,25 @@ def _work(
     known: Known,
 ) -> _Work:
     """Return the work of some jobs with the engine in the request's chassis."""
-    catalogue, shop, prices = workshop.catalogue, workshop.shop, workshop.prices
+    catalogue, shop = workshop.catalogue, workshop.shop
     asked = request.asked
     plan, labour = workshop.labour(request, jobs.operations)
-    needs = _needs(workshop, request, jobs, plan, labour, besides, known.needs)
-    kit = _choose_kit(workshop, request, needs, known=known.parts)
+    needs = _needs(workshop, request, jobs, plan, labour, besides, known)
+    kit = _choose_kit(workshop, request, needs)
     orders = split_orders(catalogue, shop, kit, asked.on)
     lines = price_lines(
         Priced(
             catalogue=catalogue,
             shop=shop,
-            prices=prices,
             operations=jobs.operations,
             labour=labour,
             kit=kit,
+            goods=workshop.goods.lines(kit),
             orders=orders,
             diagnostic_done=asked.diagnostic_done,
             terms=asked.terms,
             area=request.tax_area,
             on=asked.on,
-            known_goods=known.lines,
         )
     )
     return _Work(
@@ -185,10 +169,9 @@ def _needs(
     plan: AccessPlan,
     labour: Labour,
     besides: Iterable[RolePlace] = (),
-    known: Mapping[NeedKey, Need] = MappingProxyType({}),
+    known: Known = MappingProxyType({}),
 ) -> tuple[Need, ...]:
-    return list_needs(
-        workshop.fitments,
+    return workshop.needs.of(
         with_floors(workshop.shop, request),
         request,
         jobs.operations,
@@ -204,7 +187,6 @@ def _choose_kit(
     request: Request,
     needs: tuple[Need, ...],
     held: Collection[Need] = (),
-    known: Collection[KitPart] = (),
 ) -> Kit:
     asked = request.asked
     return choose_kit(
@@ -214,7 +196,6 @@ def _choose_kit(
         on=asked.on,
         needed_by=asked.needed_by,
         held=held,
-        known=known,
     )
 
 

@@ -10,20 +10,19 @@ from kitwright.catalogue.model import Catalogue, Record, Shop
 from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
-from kitwright.stages.kit import Fitments, Market
+from kitwright.stages.kit import Fitments, KitPart, Market, Need, Needs
 from kitwright.stages.outcome import Draft, Extra, Planned
+from kitwright.stages.price import Goods
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
 from kitwright.stages.work import (
     AccessPlan,
+    Bench,
     Labour,
     Operation,
     Teardown,
-    allot_labour,
     count_by_hand,
-    minutes_alone,
     minutes_by_hand,
-    plan_access,
     read_minutes,
     repeat,
 )
@@ -34,7 +33,7 @@ T = TypeVar("T")
 BUDGET: Final = 256 * MIB
 """The most bytes that are cached by default."""
 
-_SHARED: Final = (Catalogue, Record, Instance, Source, Draft, Prospect)
+_SHARED: Final = (Catalogue, Record, Instance, Source, Need, KitPart, Draft, Prospect)
 """Types that are not counted: a workshop holds them anyway, or they are cached separately."""
 
 
@@ -56,7 +55,8 @@ class Workshop:
         self.supply = find_supply(catalogue, shop)
         self.market = Market(catalogue, shop, self.supply)
         self.prices = Prices(catalogue, shop, self.supply)
-        self.fitments = Fitments(catalogue, self.prices)
+        self.needs = Needs(Fitments(catalogue, self.prices))
+        self.goods = Goods(catalogue, shop, self.prices)
         self._starts = {
             family: sorted({0, *(row.serial_from for row in rows)})
             for family, rows in catalogue.fitments.items()
@@ -72,12 +72,12 @@ class Workshop:
             grows=True,
         )
 
-    def teardown(self, request: Request) -> Teardown:
-        """Return the compiled teardown of the request's engine in its chassis."""
+    def bench(self, request: Request) -> Bench:
+        """Return the bench of the request's engine in its chassis, with its compiled teardown."""
         family, chassis = request.family, request.chassis
         return self.memory.get(
-            ("teardown", family.id, chassis.id if chassis is not None else None),
-            lambda: Teardown(self.catalogue, self.shop, family, chassis),
+            ("bench", family.id, chassis.id if chassis is not None else None),
+            lambda: Bench(self.shop, Teardown(self.catalogue, self.shop, family, chassis)),
             grows=True,
         )
 
@@ -86,16 +86,8 @@ class Workshop:
     ) -> tuple[AccessPlan, Labour]:
         """Return the access plan and the labour of some operations."""
         asked = request.asked
-        plan = plan_access(self.teardown(request), operations, asked.condition.rust)
-        labour = allot_labour(
-            self.catalogue,
-            self.shop,
-            request.family.cylinders,
-            operations,
-            plan,
-            asked.condition,
-            read_minutes(operations, asked.terms),
-        )
+        overridden = read_minutes(operations, asked.terms)
+        plan, labour = self.bench(request).labour(operations, asked.condition, overridden)
         by_hand = minutes_by_hand(self.shop, asked.terms)
         return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
 
@@ -108,7 +100,7 @@ class Workshop:
         family, chassis = request.family, request.chassis
         rules = self.memory.get(
             ("rules", family.id, chassis.id if chassis is not None else None),
-            lambda: Rules(self.catalogue, self.shop, self.teardown(request)),
+            lambda: Rules(self.catalogue, self.shop, self.bench(request).teardown),
             grows=True,
         )
         return plan_work(self.shop, rules, visit, request.asked.terms, sound)
@@ -116,9 +108,8 @@ class Workshop:
     def minutes_alone(self, request: Request, operation: Operation) -> int:
         """Return the minutes billed for an operation as the only one, before any override."""
         asked = request.asked
-        teardown = self.teardown(request)
-        billed = minutes_alone(self.shop, teardown, operation, asked.condition)
-        return billed * asked.terms.machines
+        alone = self.bench(request).minutes_alone(operation, asked.condition)
+        return alone * asked.terms.machines
 
     def draft(self, request: Request, work_out: Callable[[], Draft]) -> Draft:
         """Return the quote of a request before the counter changes lines or parts of it.

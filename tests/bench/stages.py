@@ -27,11 +27,11 @@ from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import LOOSE, Catalogue, ChassisId, FamilyId, JobScope
 from kitwright.flow import quote_repair
 from kitwright.language.render import Speaker
-from kitwright.stages.kit import choose_kit, list_needs
+from kitwright.stages.kit import choose_kit
 from kitwright.stages.ordering import split_orders
 from kitwright.stages.price import Priced, find_advances, price_lines, tax_lines
-from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, Rust, read_request
-from kitwright.stages.work import Teardown, allot_labour, choose_jobs, plan_access
+from kitwright.stages.request import Asked, AskedDiagnosis, AskedJob, read_request
+from kitwright.stages.work import Teardown, choose_jobs
 from kitwright.telling import tell_quote
 from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.edge.body import decode
@@ -73,18 +73,14 @@ def stages(catalogue: Catalogue) -> None:
     jobs = timed("choose_jobs", lambda: choose_jobs(catalogue, request))
     family, chassis = request.family, request.chassis
     timed("Teardown (compiled once)", lambda: Teardown(catalogue, shop, family, chassis), 30)
-    teardown = workshop.teardown(request)
+    bench = workshop.bench(request)
     operations = jobs.operations
-    plan = timed("plan_access", lambda: plan_access(teardown, operations, Rust.none))
     condition, terms = asked.condition, asked.terms
-    labour = timed(
-        "allot_labour",
-        lambda: allot_labour(catalogue, shop, family.cylinders, operations, plan, condition, {}),
-    )
-    prices, market = workshop.prices, workshop.market
+    plan, labour = timed("Bench.labour", lambda: bench.labour(operations, condition, {}))
+    market = workshop.market
     needs = timed(
-        "list_needs",
-        lambda: list_needs(workshop.fitments, shop, request, operations, plan, labour),
+        "Needs.of",
+        lambda: workshop.needs.of(shop, request, operations, plan, labour),
     )
     kit = timed(
         "choose_kit",
@@ -94,10 +90,10 @@ def stages(catalogue: Catalogue) -> None:
     priced = Priced(
         catalogue=catalogue,
         shop=shop,
-        prices=prices,
         operations=operations,
         labour=labour,
         kit=kit,
+        goods=workshop.goods.lines(kit),
         orders=orders,
         diagnostic_done=True,
         terms=request.asked.terms,

@@ -131,9 +131,15 @@ def plan(
     ratio: str = "1",
 ) -> AccessPlan:
     """Return the access plan of some jobs on an engine of these components."""
+    return plan_access(teardown(components, around=around, ratio=ratio), operations, rust)
+
+
+def teardown(
+    components: tuple[Component, ...], *, around: Chassis | None = None, ratio: str = "1"
+) -> Teardown:
+    """Return the teardown of an engine of these components."""
     small = family(ratio)
-    catalogue = catalogue_of(*components, of=small)
-    return plan_access(Teardown(catalogue, shop(), small, around), operations, rust)
+    return Teardown(catalogue_of(*components, of=small), shop(), small, around)
 
 
 def off(found: AccessPlan) -> list[str]:

@@ -21,7 +21,7 @@ from kitwright.stages.outcome import Compared, Repair
 from kitwright.stages.price import PricedLine, price_of, tax_lines
 from kitwright.stages.request import Request, RequestRefused, read_request
 from kitwright.stages.work import Jobs, Operation, choose_jobs, settle
-from kitwright.visit import Known, price_jobs, quote_jobs, untouched
+from kitwright.visit import known_needs, price_jobs, quote_jobs, untouched
 from kitwright.workshop import Workshop
 
 
@@ -65,7 +65,7 @@ def test_price_jobs_finds_beside_a_repair_what_a_whole_quote_does(seed: int) -> 
         read_request(workshop.catalogue, workshop.shop, draw_work(random, workshop))
     )
     jobs = choose_jobs(workshop.catalogue, request)
-    known = Known(workshop, quote_jobs(workshop, request, jobs))
+    known = known_needs(quote_jobs(workshop, request, jobs))
     for _ in range(4):
         together = added(workshop, request, jobs, random)
         found = price_jobs(workshop, request, together, known)
@@ -80,7 +80,7 @@ def test_price_jobs_finds_what_a_whole_quote_does_in_the_starter_shops(
     workshop = SHOPS[case.shop.id]
     request = untouched(read_request(CATALOGUE, case.shop, case.asked))
     jobs = choose_jobs(CATALOGUE, request)
-    known = Known(workshop, quote_jobs(workshop, request, jobs))
+    known = known_needs(quote_jobs(workshop, request, jobs))
     together = added(workshop, request, jobs, random)
 
     found = price_jobs(workshop, request, together, known)

@@ -202,6 +202,13 @@ def test_quote_repair_allots_exactly_the_billed_minutes(case: Case) -> None:
 
 
 @thorough
+@given(cases(most=6))
+def test_quote_repair_bills_no_job_more_here_than_alone(case: Case) -> None:
+    for each in case.quote().operated:
+        assert each.minutes_here <= each.minutes_alone
+
+
+@thorough
 @given(cases(most=1))
 def test_quote_repair_bills_a_single_job_here_as_alone(case: Case) -> None:
     quote = case.quote()

@@ -30,6 +30,7 @@ SENTENCES: Final[dict[str, str]] = {
         "({pieces}): {pieces_price}."
     ),
     "labour-of-job": "{minutes} min of {class} labour for: {job}.",
+    "shares-work": "The work in common with “{job}” is charged there.",
     "bench-minimum": "{minutes} min added, up to the minimum bench charge of {minimum} min.",
     "diagnostic-done": "The tests that led to this quote.",
     "diagnostic-credited": "{percent}% of the diagnostic fee is credited against the repair.",

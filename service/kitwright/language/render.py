@@ -13,6 +13,7 @@ from babel.numbers import format_decimal, parse_pattern
 from kitwright.catalogue.model import SERIAL_MAX, Catalogue
 from kitwright.language import english
 from kitwright.language.texts import SOURCE, UnknownLanguage, texts_of
+from kitwright.memory import Recent
 from kitwright.money import Money, digits
 from kitwright.stages.price import LineKind, PricedLine
 from kitwright.stages.why import Fact, Why
@@ -20,8 +21,8 @@ from kitwright.units import decimal_text
 
 __all__ = ["Speaker", "UnknownLanguage"]
 
-MOST_REMEMBERED = 2_000
-"""Formatted numbers that are remembered; few are ever used."""
+MOST_REMEMBERED = 1_000
+"""Formatted numbers, and amounts, that are remembered; few are ever used."""
 
 
 _FREE = "free-"
@@ -46,7 +47,8 @@ class Speaker:
         self._grouped = {code: texts.say(text) for code, text in english.GROUPED.items()}
         self._phrases = {code: texts.say(text) for code, text in english.PHRASES.items()}
         self._told: dict[tuple[str, str], str] = {}
-        self._numbers: dict[str, str] = {}
+        self._numbers: Recent[str, str] = Recent(MOST_REMEMBERED)
+        self._amounts: Recent[tuple[Decimal, str, int], str] = Recent(MOST_REMEMBERED)
         self._findings = {row.id: row for row in catalogue.rules.finding}
         self._named: dict[str, Callable[[str, dict[str, Fact]], str]] = {
             "job": lambda name, facts: self.job(name, facts.get("cylinder")),
@@ -198,20 +200,26 @@ class Speaker:
         return self._currency(amount, currency, max(places, digits(currency)))
 
     def _currency(self, amount: Decimal, currency: str, places: int) -> str:
-        # CLDR's own digits say how cash is counted; those of ISO 4217 are what is owed
-        pattern = parse_pattern(self._locale.currency_formats["standard"].pattern)
-        pattern.frac_prec = (places, places)
-        return str(pattern.apply(amount, self._locale, currency=currency, currency_digits=False))
+        question = amount, currency, places
+        told = self._amounts.get(question)
+        if told is None:
+            # CLDR's own digits say how cash is counted; those of ISO 4217 are what is owed
+            pattern = parse_pattern(self._locale.currency_formats["standard"].pattern)
+            pattern.frac_prec = (places, places)
+            told = str(
+                pattern.apply(amount, self._locale, currency=currency, currency_digits=False)
+            )
+            self._amounts.put(question, told)
+        return told
 
     def number(self, number: Decimal | Fraction | int) -> str:
         """Return a number with up to three decimals."""
         text = decimal_text(number if isinstance(number, Decimal) else Fraction(number), 3)
-        if text not in self._numbers:
-            if len(self._numbers) > MOST_REMEMBERED:
-                self._numbers.clear()
-            told = format_decimal(Decimal(text), locale=self._locale, format="#,##0.###")
-            self._numbers[text] = str(told)
-        return self._numbers[text]
+        told = self._numbers.get(text)
+        if told is None:
+            told = str(format_decimal(Decimal(text), locale=self._locale, format="#,##0.###"))
+            self._numbers.put(text, told)
+        return told
 
     def figure(self, text: str) -> str:
         """Return a number that is given as text, with all its digits and no others."""

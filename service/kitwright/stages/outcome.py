@@ -42,8 +42,7 @@ class Extra(Struct, frozen=True, kw_only=True):
     """An optional job. `price` is the extra cost of the entire visit with it, including tax if that
     is known.
 
-    `lines` are those of the visit with the job, before the counter's changes. Lines that the visit
-    has without it too are the same objects; the others have no reasons.
+    `lines` are those of the visit with the job, before the counter's changes.
     """
 
     job: JobId

@@ -8,7 +8,7 @@ from datetime import date
 from kitwright import quote as wire
 from kitwright.catalogue.model import ItemId
 from kitwright.quote import amount_of
-from kitwright.stages.kit import Kit
+from kitwright.stages.kit import Bought, FromStock, Kit
 from kitwright.stages.ordering import PartsOrder
 from kitwright.stages.price import CUSTOMER, STOCK
 from kitwright.stages.why import Why
@@ -18,15 +18,6 @@ from kitwright.units import REC20, decimal_text
 
 def tell_kit(kit: Kit, teller: Teller) -> wire.Kit:
     """Return the needs, and the packs that cover them."""
-    stocked = [
-        wire.Pack(
-            item=taken.item,
-            packs=decimal_text(taken.packs),
-            source=STOCK,
-            covers=covers_of(taken.covers),
-        )
-        for taken in kit.from_stock
-    ]
     brought = [
         wire.Pack(
             item=each.item,
@@ -36,18 +27,13 @@ def tell_kit(kit: Kit, teller: Teller) -> wire.Kit:
         )
         for each in kit.brought
     ]
-    bought = [
-        wire.Pack(
-            item=each.source.item,
-            packs=str(each.packs),
-            source=each.source.supplier.id,
-            covers=covers_of(each.covers),
-        )
-        for each in kit.bought
-    ]
     return wire.Kit(
-        needs=tuple(teller.need(need) for need in kit.needs),
-        packs=(*brought, *stocked, *bought),
+        needs=tuple(teller.once(need, teller.need) for need in kit.needs),
+        packs=(
+            *brought,
+            *(teller.once(each, _stocked) for each in kit.from_stock),
+            *(teller.once(each, _bought) for each in kit.bought),
+        ),
         left_over=tuple(
             wire.LeftOver(
                 item=left.item,
@@ -71,6 +57,24 @@ def tell_kit(kit: Kit, teller: Teller) -> wire.Kit:
             for taken in kit.from_stock
         ),
         is_least=kit.is_least,
+    )
+
+
+def _stocked(taken: FromStock) -> wire.Pack:
+    return wire.Pack(
+        item=taken.item,
+        packs=decimal_text(taken.packs),
+        source=STOCK,
+        covers=covers_of(taken.covers),
+    )
+
+
+def _bought(bought: Bought) -> wire.Pack:
+    return wire.Pack(
+        item=bought.source.item,
+        packs=str(bought.packs),
+        source=bought.source.supplier.id,
+        covers=covers_of(bought.covers),
     )
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 
+from msgspec import structs
+
 from kitwright import quote as wire
 from kitwright.money import Money
 from kitwright.quote import amount_of
 from kitwright.stages.outcome import Extra, Outcome
-from kitwright.stages.price import PricedLine, Totals
-from kitwright.tax.charges import ComponentTax, LineTax, TaxedLine, line_taxes
+from kitwright.stages.price import GOODS, PricedLine, Totals
+from kitwright.tax.charges import ComponentTax, LineTax, line_taxes
 from kitwright.telling.teller import Teller
 from kitwright.units import REC20, decimal_text
 
@@ -20,7 +22,7 @@ def tell_lines(outcome: Outcome, teller: Teller) -> Iterator[wire.Line]:
     area = request.tax_area
     if area is None or repair.line_taxes is None:
         for line in repair.lines:
-            yield _line(line, None, (), teller)
+            yield _untaxed(line, teller)
         return
     shown = {tax.component for tax in (*repair.taxes, *repair.freed)}
     for line, taxed in zip(repair.lines, repair.line_taxes, strict=True):
@@ -32,7 +34,13 @@ def tell_lines(outcome: Outcome, teller: Teller) -> Iterator[wire.Line]:
             is_exempt=line.tax_kind in request.exempt_kinds,
             shown=shown,
         )
-        yield _line(line, taxed, tell_line_taxes(taxes, teller.speaker.text), teller)
+        yield structs.replace(
+            _untaxed(line, teller),
+            net=amount_of(taxed.net),
+            tax=amount_of(taxed.tax),
+            gross=amount_of(taxed.gross),
+            taxes=tell_line_taxes(taxes, teller.speaker.text),
+        )
 
 
 def tell_line_taxes(
@@ -52,9 +60,14 @@ def tell_line_taxes(
     )
 
 
-def _line(
-    line: PricedLine, taxed: TaxedLine | None, taxes: tuple[wire.LineTax, ...], teller: Teller
-) -> wire.Line:
+def _untaxed(line: PricedLine, teller: Teller) -> wire.Line:
+    """Return a line without its tax; the lines of goods are those of other quotes too."""
+    if line.kind in GOODS:
+        return teller.once(line, lambda line: _line(line, teller))
+    return _line(line, teller)
+
+
+def _line(line: PricedLine, teller: Teller) -> wire.Line:
     computed = line.computed
     job, cylinder = line.operation or (None, None)
     return wire.Line(
@@ -71,10 +84,10 @@ def _line(
         unit_price=f"{line.unit_price:f}",
         base_quantity=decimal_text(line.base_quantity),
         amount=amount_of(line.amount),
-        net=None if taxed is None else amount_of(taxed.net),
-        tax=None if taxed is None else amount_of(taxed.tax),
-        gross=None if taxed is None else amount_of(taxed.gross),
-        taxes=taxes,
+        net=None,
+        tax=None,
+        gross=None,
+        taxes=(),
         computed=None
         if computed is None
         else wire.ComputedPrice(
@@ -152,5 +165,8 @@ def tell_extra(extra: Extra, teller: Teller) -> wire.Extra:
         minutes=extra.minutes,
         default=extra.default,
         why=(why,),
-        needs=tuple(teller.need(need, "recommended") for need in extra.needs),
+        needs=tuple(
+            structs.replace(teller.once(need, teller.need), kind="recommended")
+            for need in extra.needs
+        ),
     )

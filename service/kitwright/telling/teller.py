@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from decimal import Decimal
 from fractions import Fraction
+from typing import Final, TypeVar, cast
+from weakref import WeakKeyDictionary
 
 from kitwright import quote as wire
 from kitwright.language.render import Speaker
+from kitwright.memory import Recent
 from kitwright.money import Money
 from kitwright.quote import amount_of
 from kitwright.stages.kit import Covered, Need
@@ -15,26 +18,53 @@ from kitwright.stages.why import Why
 from kitwright.stages.work import Operation
 from kitwright.units import REC20, decimal_text
 
+T = TypeVar("T")
+U = TypeVar("U")
+
+
+MOST_TOLD: Final = 2_048
+"""Things whose telling is remembered in each language."""
+
+TOLD: Final[WeakKeyDictionary[Speaker, Recent[int, tuple[object, object]]]] = WeakKeyDictionary()
+"""What was told lately, by speaker and by the identity of what it tells, which is kept with it."""
+
 
 class Teller:
     """Turns reasons, needs and jobs into members of a quote, in one language."""
 
     def __init__(self, speaker: Speaker) -> None:
         self.speaker = speaker
+        self._told = TOLD.setdefault(speaker, Recent(MOST_TOLD))
+
+    def once(self, thing: T, tell: Callable[[T], U]) -> U:
+        """Return what `tell` makes of a thing, which is remembered by its identity.
+
+        This is for what other quotes contain too, such as needs and the lines of goods. A thing is
+        kept with what is told of it, so that no other one has its identity.
+        """
+        known = self._told.get(id(thing))
+        if known is None:
+            known = thing, tell(thing)
+            self._told.put(id(thing), known)
+        return cast(U, known[1])
 
     def whys(self, reasons: Iterable[Why]) -> tuple[wire.Reason, ...]:
         """Return reasons with their facts and sentences."""
-        return tuple(
-            wire.Reason(
-                code=why.code,
-                facts={name: _fact(fact) for name, fact in why.facts.items()},
-                text=self.speaker.sentence(why),
-            )
-            for why in reasons
+        return tuple(map(self._why, reasons))
+
+    def known_whys(self, reasons: Iterable[Why]) -> tuple[wire.Reason, ...]:
+        """Return reasons that other quotes have too."""
+        return tuple(self.once(why, self._why) for why in reasons)
+
+    def _why(self, why: Why) -> wire.Reason:
+        return wire.Reason(
+            code=why.code,
+            facts={name: _fact(fact) for name, fact in why.facts.items()},
+            text=self.speaker.sentence(why),
         )
 
-    def need(self, need: Need, kind: str | None = None) -> wire.Need:
-        """Return a need; `kind` replaces its own kind if it is given."""
+    def need(self, need: Need) -> wire.Need:
+        """Return a need."""
         return wire.Need(
             role=need.role,
             cylinder=need.cylinder,
@@ -43,8 +73,8 @@ class Teller:
             quantity=decimal_text(need.quantity),
             unit=REC20[need.unit],
             measure=need.unit,
-            kind=kind or need.kind.value,
-            why=self.whys(need.why),
+            kind=need.kind.value,
+            why=self.known_whys(need.why),
         )
 
     def job(self, operation: Operation) -> wire.JobOn:

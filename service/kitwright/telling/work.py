@@ -68,7 +68,7 @@ def tell_access(plan: AccessPlan, teller: Teller) -> wire.Access:
             cylinder=removal.instance.cylinder,
             minutes=whole[index],
             exact_minutes=decimal_text(removal.remove),
-            why=teller.whys(removal.why),
+            why=teller.known_whys(removal.why),
         )
         for index, removal in enumerate(plan.removals)
     )

@@ -49,14 +49,6 @@ def test_plan_access_takes_the_engine_out_where_that_is_quicker_for_the_jobs_tog
     assert found.engine_out
 
 
-def test_plan_access_shares_an_engine_taken_out_among_all_whom_it_serves() -> None:
-    found = plan(SIDES, LEFT, RIGHT, around=PANELS)
-
-    out = found.removals[0]
-    assert out.instance.id == "engine_out"
-    assert [job for job, _ in out.jobs] == ["J-LEFT", "J-RIGHT"]
-
-
 def test_plan_access_takes_the_engine_out_for_cramped_work_alone() -> None:
     # nothing asks for it: 60 x 2 in the frame against 60 + 40 outside
     around = machine(part_of("engine_out", 15, 25), cramped="2")
@@ -66,7 +58,6 @@ def test_plan_access_takes_the_engine_out_for_cramped_work_alone() -> None:
     assert found.minutes == 60 + 40
     (out,) = [each for each in found.removals if each.instance.id == "engine_out"]
     assert [why.code for why in out.why] == ["quicker-with-engine-out"]
-    assert [job for job, _ in out.jobs] == ["J"]
 
 
 def test_plan_access_applies_the_cramped_factor_to_cramped_components_while_the_engine_is_in() -> (
@@ -201,23 +192,6 @@ def test_plan_access_counts_the_work_of_a_refit_once_an_instance() -> None:
 
     assert off(found) == ["head@1", "head@2"]
     assert found.minutes == 2 * (5 + 10 + 16)
-    assert [len(each.jobs) for each in found.removals] == [2, 1]
-
-
-def test_plan_access_gives_each_component_to_the_jobs_whose_need_reaches_it() -> None:
-    parts = (
-        part_of("cover", 3),
-        part_of("gear", 4, 0, "cover"),
-        part_of("drain", 5),
-    )
-    found = plan(parts, task("J-GEAR", "gear"), task("J-COVER", "cover"), task("J-OIL", "drain"))
-
-    jobs = {each.instance.id: [job for job, _ in each.jobs] for each in found.removals}
-    assert jobs == {
-        "cover": ["J-COVER", "J-GEAR"],
-        "gear": ["J-GEAR"],
-        "drain": ["J-OIL"],
-    }
 
 
 def test_plan_access_orders_by_what_stands_before_and_then_by_id() -> None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from math import ceil
 
 import pytest
 from msgspec import structs
-from tests.stages.small import bench, catalogue_of, family, machine, part_of, plan, shop, task
+from tests.stages.small import bench, catalogue_of, family, machine, part_of, shop, task, teardown
 from tests.stages.workbench import BOTH_HEADS, HEAD, job, quote, starter, with_shop
 
 from kitwright.catalogue.model import (
@@ -22,17 +22,15 @@ from kitwright.catalogue.model import (
     VisitWorkId,
     WorkId,
 )
-from kitwright.money import share
 from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Terms
 from kitwright.stages.work import (
-    Allotted,
+    Bench,
     Labour,
     Operation,
     OperationKey,
-    allot_labour,
+    Teardown,
     repeat,
 )
-from kitwright.stages.work.labour import ClassMinutes
 from kitwright.units import read_figure
 
 SENIOR = LabourClass("senior")
@@ -59,15 +57,8 @@ def labour(
             minimum_bench_class=minimum_class,
         ),
     )
-    return allot_labour(
-        catalogue_of(*parts, of=family()),  # type: ignore[arg-type]
-        own,
-        2,
-        operations,
-        plan(parts, *operations),  # type: ignore[arg-type]
-        condition or Condition(),
-        overridden or {},
-    )
+    way_in = teardown(parts)  # type: ignore[arg-type]
+    return Bench(own, way_in).labour(operations, condition or Condition(), overridden or {})[1]
 
 
 def billed(found: Labour) -> dict[str, int]:
@@ -89,7 +80,7 @@ def working(name: str, minutes: int, labour_class: LabourClass = TECH) -> Operat
     ("minutes", "increment", "expected"),
     [(1, 6, 6), (6, 6, 6), (7, 6, 12), (59, 15, 60), (60, 15, 60), (61, 15, 75), (61, 1, 61)],
 )
-def test_allot_labour_rounds_a_class_up_to_the_increment(
+def test_labour_rounds_a_class_up_to_the_increment(
     minutes: int, increment: int, expected: int
 ) -> None:
     found = labour(working("J", minutes), increment=increment)
@@ -97,7 +88,7 @@ def test_allot_labour_rounds_a_class_up_to_the_increment(
     assert billed(found) == {"tech": expected}
 
 
-def test_allot_labour_rounds_each_class_once_over_the_visit_and_no_job_by_itself() -> None:
+def test_labour_rounds_each_class_once_over_the_visit_and_no_job_by_itself() -> None:
     # tech 4 + 4 + 4 = 12, senior 5: 12 and 6; job by job it would be 3 x 6 and 6
     found = labour(
         working("J-A", 4), working("J-B", 4), working("J-C", 4), working("J-S", 5, SENIOR)
@@ -107,59 +98,86 @@ def test_allot_labour_rounds_each_class_once_over_the_visit_and_no_job_by_itself
     assert found.billed == 18
 
 
-def test_allot_labour_rounds_a_fraction_of_a_minute_up() -> None:
+def test_labour_rounds_a_fraction_of_a_minute_up() -> None:
     # 7 minutes at the ratio 0.9 are 6.3
-    small = family("0.9")
-    parts = (part_of("cover", 7),)
-    operations = (task("J", "cover"),)
-    found = allot_labour(
-        catalogue_of(*parts, of=small),
-        structs.replace(shop(), labour=structs.replace(shop().labour, minimum_bench_minutes=0)),
-        2,
-        operations,
-        plan(parts, *operations, ratio="0.9"),
-        Condition(),
-        {},
-    )
+    own = structs.replace(shop(), labour=structs.replace(shop().labour, minimum_bench_minutes=0))
+    way_in = teardown((part_of("cover", 7),), ratio="0.9")
+    _, found = Bench(own, way_in).labour((task("J", "cover"),), Condition(), {})
 
     (of_class,) = found.classes
     assert of_class.exact == Fraction("6.3")
     assert of_class.billed == 12
 
 
-def test_allot_labour_gives_what_is_left_to_the_largest_remainder() -> None:
-    # 10 exact minutes billed as 12: 1.2, 3.6 and 7.2; the .6 gets the minute that is left
+def test_labour_bills_the_longest_job_first_and_the_others_what_they_add() -> None:
+    # 6 alone is billed as 6, with 3 more as 12, with 1 more still as 12
     found = labour(working("J-A", 1), working("J-B", 3), working("J-C", 6))
 
-    assert allotted(found) == {("J-A", "tech"): 1, ("J-B", "tech"): 4, ("J-C", "tech"): 7}
+    assert [each.operation[0] for each in found.allotted] == ["J-C", "J-B"]
+    assert allotted(found) == {("J-C", "tech"): 6, ("J-B", "tech"): 6}
 
 
-def test_allot_labour_breaks_ties_of_remainders_by_job_and_cylinder() -> None:
-    # 20 minutes in four equal parts of a class that two minutes are left of
+def test_labour_breaks_ties_by_job_and_cylinder() -> None:
     operations = [
-        task(name, work=(structs.replace(bench("same", 9)),), cylinder=cylinder)
-        for name, cylinder in (("J-A", 1), ("J-A", 2), ("J-B", 1), ("J-B", 2))
+        task(name, work=(bench("same", 9),), cylinder=cylinder)
+        for name, cylinder in (("J-B", 1), ("J-A", 2), ("J-B", 2), ("J-A", 1))
     ]
     found = labour(*operations, increment=10)
 
-    # one row of 9 minutes, shared by four, is billed as 10
-    assert [(each.operation, each.minutes) for each in found.allotted] == [
-        (("J-A", 1), 3),
-        (("J-A", 2), 3),
-        (("J-B", 1), 2),
-        (("J-B", 2), 2),
-    ]
+    # one row of 9 minutes, of all four, is billed as 10 to the first
+    assert [(each.operation, each.minutes) for each in found.allotted] == [(("J-A", 1), 10)]
+    assert found.shares == dict.fromkeys(
+        [(JobId("J-A"), 2), (JobId("J-B"), 1), (JobId("J-B"), 2)], (JobId("J-A"), 1)
+    )
 
 
-def test_allot_labour_counts_work_of_the_same_id_once_a_visit() -> None:
+def test_labour_bears_the_way_in_on_the_first_job() -> None:
+    # the cover serves both; the gear takes 14 in all, of which the cover alone is 6
+    parts = (part_of("cover", 2, 4), part_of("gear", 3, 5, "cover"))
+    found = labour(task("J-COVER", "cover"), task("J-GEAR", "gear"), parts=parts, increment=1)
+
+    assert allotted(found) == {("J-GEAR", "tech"): 14}
+    assert found.shares == {(JobId("J-COVER"), 0): (JobId("J-GEAR"), 0)}
+
+
+def test_labour_names_no_job_where_there_is_nothing_in_common() -> None:
+    found = labour(working("J-A", 6), working("J-B", 12))
+
+    assert found.shares == {}
+
+
+def test_labour_takes_what_shrinks_off_the_jobs_before() -> None:
+    """A plan that is quicker together may need less of one class: the way in through the side is
+    senior work, the way from above, which serves both jobs, is not.
+    """
+    parts = (
+        structs.replace(part_of("side", 10), labour_class=SENIOR),
+        part_of("top", 12),
+        structs.replace(part_of("left", 0), needs_any=(("side", "top"),)),
+        part_of("right", 0, 0, "top"),
+    )
+    alone = labour(task("J-L", "left", work=(bench("lap", 30),)), parts=parts, increment=1)
+    both = labour(
+        task("J-L", "left", work=(bench("lap", 30),)),
+        task("J-R", "right"),
+        parts=parts,
+        increment=1,
+    )
+
+    assert allotted(alone) == {("J-L", "senior"): 10, ("J-L", "tech"): 30}
+    # 42 of tech in all, the senior's 10 are gone
+    assert allotted(both) == {("J-L", "tech"): 30, ("J-R", "tech"): 12}
+
+
+def test_labour_counts_work_of_the_same_id_once_a_visit() -> None:
     one, other = (task(name, work=(bench("warm_up", 8),)) for name in ("J-A", "J-B"))
     found = labour(one, other, increment=1)
 
     assert billed(found) == {"tech": 8}
-    assert allotted(found) == {("J-A", "tech"): 4, ("J-B", "tech"): 4}
+    assert allotted(found) == {("J-A", "tech"): 8}
 
 
-def test_allot_labour_counts_work_of_a_cylinder_once_on_each() -> None:
+def test_labour_counts_work_of_a_cylinder_once_on_each() -> None:
     lap = structs.replace(bench("lap", 10), per=Per.cylinder)
     jobs = [
         task(name, work=(lap,), cylinder=cylinder)
@@ -169,13 +187,13 @@ def test_allot_labour_counts_work_of_a_cylinder_once_on_each() -> None:
 
     assert [each.name for each in found.tasks] == ["lap@1", "lap@2"]
     assert {each.operation: each.minutes for each in found.allotted} == {
-        ("J-EX", 1): 5,
+        ("J-EX", 1): 10,
         ("J-EX", 2): 10,
-        ("J-IN", 1): 5,
     }
+    assert found.shares == {(JobId("J-IN"), 1): (JobId("J-EX"), 1)}
 
 
-def test_allot_labour_does_an_engine_jobs_cylinder_work_on_every_cylinder() -> None:
+def test_labour_does_an_engine_jobs_cylinder_work_on_every_cylinder() -> None:
     row = structs.replace(bench("leakdown", 9), per=Per.cylinder)
     found = labour(task("J", work=(row,)), increment=1)
 
@@ -183,7 +201,7 @@ def test_allot_labour_does_an_engine_jobs_cylinder_work_on_every_cylinder() -> N
     assert billed(found) == {"tech": 18}
 
 
-def test_allot_labour_uses_consumables_of_shared_work_once() -> None:
+def test_labour_uses_consumables_of_shared_work_once() -> None:
     uses = (Use(item=ItemId("CS-CLEANER"), quantity=read_figure("0.2"), unit="can"),)
     row = structs.replace(bench("clean", 6), uses=uses)
     found = labour(task("J-A", work=(row,)), task("J-B", work=(row,)))
@@ -191,15 +209,7 @@ def test_allot_labour_uses_consumables_of_shared_work_once() -> None:
     assert [use for each in found.tasks for use in each.uses] == list(uses)
 
 
-def test_allot_labour_splits_access_equally_among_the_jobs_that_reach_it() -> None:
-    # the cover serves both, the gear one: 3 each, and 8 for the gear
-    parts = (part_of("cover", 2, 4), part_of("gear", 3, 5, "cover"))
-    found = labour(task("J-COVER", "cover"), task("J-GEAR", "gear"), parts=parts, increment=1)
-
-    assert allotted(found) == {("J-COVER", "tech"): 3, ("J-GEAR", "tech"): 3 + 8}
-
-
-def test_allot_labour_counts_the_work_of_a_refit_in_its_own_class_without_the_ratio() -> None:
+def test_labour_counts_the_work_of_a_refit_in_its_own_class_without_the_ratio() -> None:
     flat = RefitWork(id=WorkId("flatness"), minutes=7, labour_class=SENIOR)
     parts = (part_of("head", 4, 6, work=(flat,)),)
     found = labour(task("J", "head"), parts=parts, increment=1)
@@ -208,7 +218,7 @@ def test_allot_labour_counts_the_work_of_a_refit_in_its_own_class_without_the_ra
 
 
 @pytest.mark.parametrize(("minutes", "expected"), [(1, 24), (29, 0), (30, 0), (31, 0)], ids=str)
-def test_allot_labour_fills_up_to_the_bench_minimum(minutes: int, expected: int) -> None:
+def test_labour_fills_up_to_the_bench_minimum(minutes: int, expected: int) -> None:
     # in tenths of an hour first: 1 -> 6, 29 -> 30, 31 -> 36
     found = labour(working("J", minutes), minimum=30)
 
@@ -216,7 +226,7 @@ def test_allot_labour_fills_up_to_the_bench_minimum(minutes: int, expected: int)
     assert found.billed >= 30
 
 
-def test_allot_labour_bills_the_bench_minimum_in_the_shops_class_to_all_jobs_equally() -> None:
+def test_labour_bills_the_bench_minimum_in_the_shops_class_to_all_jobs_equally() -> None:
     found = labour(working("J-A", 6), working("J-B", 6), minimum=31, minimum_class=SENIOR)
 
     # 19 minutes between two: the odd one to the first
@@ -232,7 +242,7 @@ def cleaning(name: str) -> Operation:
     return task(name, visit=(shop().labour.debris_heavy_visit,))
 
 
-def test_allot_labour_adds_heavy_debris_only_where_fins_are_cleaned() -> None:
+def test_labour_adds_heavy_debris_only_where_fins_are_cleaned() -> None:
     heavy = Condition(debris=Debris.heavy)
     fins = (part_of("blower_housing", 0),)
     with_fins = labour(
@@ -249,7 +259,7 @@ def test_allot_labour_adds_heavy_debris_only_where_fins_are_cleaned() -> None:
     assert billed(light)["clean"] == 12
 
 
-def test_allot_labour_adds_previous_work_once_and_for_every_job() -> None:
+def test_labour_adds_previous_work_once_and_for_every_job() -> None:
     found = labour(
         working("J-A", 10),
         working("J-B", 10),
@@ -257,11 +267,11 @@ def test_allot_labour_adds_previous_work_once_and_for_every_job() -> None:
         increment=1,
     )
 
-    # the shop's 15 minutes: 7.5 each, the odd one to the first
-    assert allotted(found) == {("J-A", "tech"): 18, ("J-B", "tech"): 17}
+    # the shop's 15 minutes, with the first
+    assert allotted(found) == {("J-A", "tech"): 25, ("J-B", "tech"): 10}
 
 
-def test_allot_labour_spreads_overridden_minutes_over_the_jobs_classes() -> None:
+def test_labour_spreads_overridden_minutes_over_the_jobs_classes() -> None:
     # 12 of tech and 6 of senior are two to one: 10 are 6.67 and 3.33, so 7 and 3
     both = task("J-A", work=(bench("one", 12), bench("two", 6, SENIOR)))
     found = labour(both, overridden={(JobId("J-A"), 0): 10})
@@ -270,7 +280,7 @@ def test_allot_labour_spreads_overridden_minutes_over_the_jobs_classes() -> None
     assert billed(found) == {"senior": 3, "tech": 7}
 
 
-def test_allot_labour_bills_an_override_to_zero_as_nothing() -> None:
+def test_labour_bills_an_override_to_zero_as_nothing() -> None:
     found = labour(working("J-A", 12), overridden={(JobId("J-A"), 0): 0}, minimum=30)
 
     assert found.allotted == ()
@@ -281,7 +291,7 @@ def test_allot_labour_bills_an_override_to_zero_as_nothing() -> None:
     assert of_class.billed == 0
 
 
-def test_allot_labour_takes_an_override_of_a_job_without_minutes_in_the_shops_class() -> None:
+def test_labour_takes_an_override_of_a_job_without_minutes_in_the_shops_class() -> None:
     found = labour(
         task("J-IDLE"),
         working("J-B", 6, SENIOR),
@@ -291,7 +301,7 @@ def test_allot_labour_takes_an_override_of_a_job_without_minutes_in_the_shops_cl
     assert billed(found) == {"senior": 6, "tech": 11}
 
 
-def test_allot_labour_leaves_other_jobs_minutes_beside_an_override() -> None:
+def test_labour_leaves_other_jobs_minutes_beside_an_override() -> None:
     found = labour(working("J-A", 6), working("J-B", 12), overridden={(JobId("J-A"), 0): 100})
 
     assert allotted(found) == {("J-A", "tech"): 100, ("J-B", "tech"): 12}
@@ -339,7 +349,7 @@ def test_quote_repair_keeps_the_computed_minutes_beside_an_override() -> None:
     assert (here.minutes_here, here.minutes_computed) == (60, plain.operated[0].minutes_here)
 
 
-def test_allot_labour_changes_nothing_for_a_shop_that_bills_by_the_minute() -> None:
+def test_labour_changes_nothing_for_a_shop_that_bills_by_the_minute() -> None:
     # 31 of senior and 170 of tech and 12 of clean, as the layout's rows add up
     catalogue = with_shop(
         starter(),
@@ -350,7 +360,7 @@ def test_allot_labour_changes_nothing_for_a_shop_that_bills_by_the_minute() -> N
     assert billed(found.repair.labour) == {"clean": 12, "senior": 31, "tech": 170}
 
 
-def test_allot_labour_asks_visit_work_once_for_all_jobs() -> None:
+def test_labour_asks_visit_work_once_for_all_jobs() -> None:
     run = VisitWork(
         id=VisitWorkId("V-TEST"), minutes=15, labour_class=TECH, name="Run to temperature"
     )
@@ -358,44 +368,48 @@ def test_allot_labour_asks_visit_work_once_for_all_jobs() -> None:
         catalogue_of(COVER), visit_work={**starter().visit_work, run.id: run}
     )
     operations = [task(name, visit=("V-TEST",)) for name in ("J-A", "J-B", "J-C")]
-    found = allot_labour(catalogue, shop(), 2, operations, plan((COVER,)), Condition(), {})
+    way_in = Teardown(catalogue, shop(), family(), None)
+    _, found = Bench(shop(), way_in).labour(operations, Condition(), {})
 
     assert [each.name for each in found.tasks] == ["V-TEST"]
-    # 15 are billed as 18: 6 each
-    assert [each.minutes for each in found.allotted] == [6, 6, 6]
+    # 15 are billed as 18
+    assert [each.minutes for each in found.allotted] == [18]
 
 
-def test_allot_labour_bills_a_plug_at_the_bench_minimum() -> None:
+def test_labour_bills_a_plug_at_the_bench_minimum() -> None:
     """Common practice: a small job is charged half an hour at least."""
     found = quote(starter(), jobs=(job("J-PLUG", 1),))
 
     assert found.repair.labour.billed == 30
 
 
-def exactly(found: Labour, everyone: tuple[OperationKey, ...], increment: int) -> Labour:
-    """Return the classes and allotments of some tasks, reckoned in fractions."""
-    classes = []
-    parts = []
-    for name in sorted({each.labour_class for each in found.tasks}):
-        shares = dict.fromkeys(everyone, Fraction(0))
-        for each in found.tasks:
-            for key in each.jobs if each.labour_class == name else ():
-                shares[key] += each.minutes / len(each.jobs)
-        total = sum(shares.values(), start=Fraction(0))
-        billed = ceil(total / increment) * increment
-        classes.append(ClassMinutes(name, total, billed))
-        keys = [key for key in everyone if shares[key]]
-        split = share(billed, [shares[key] for key in keys])
-        parts += [
-            Allotted(key, name, minutes)
-            for key, minutes in zip(keys, split, strict=True)
-            if minutes
-        ]
-    return structs.replace(found, classes=tuple(classes), allotted=tuple(parts))
+def exactly(own: Bench, operations: Sequence[Operation], increment: int) -> dict[object, int]:
+    """Return the minutes by operation and class, from the labour of the first one, two, ... jobs,
+    which is added up task by task in fractions.
+    """
+
+    def billed(some: Sequence[Operation]) -> dict[str, int]:
+        sums: dict[str, Fraction] = {}
+        for each in own.labour(some, Condition(), {})[1].tasks:
+            sums[each.labour_class] = sums.get(each.labour_class, Fraction(0)) + each.minutes
+        return {name: ceil(minutes / increment) * increment for name, minutes in sums.items()}
+
+    def alone(operation: Operation) -> tuple[Fraction, OperationKey]:
+        _, found = own.labour((operation,), Condition(), {})
+        return -sum(each.minutes for each in found.tasks), operation.key
+
+    order = sorted(operations, key=alone)
+    found: dict[object, int] = {}
+    for count, operation in enumerate(order, 1):
+        before, after = billed(order[: count - 1]), billed(order[:count])
+        for name in after:
+            if added := after[name] - before.get(name, 0):
+                found[operation.key, name] = added
+    return found
 
 
 @pytest.mark.parametrize("increment", [1, 6, 7, 15])
-def test_allot_labour_bills_in_whole_numbers_what_fractions_come_to(increment: int) -> None:
+def test_labour_bills_in_whole_numbers_what_fractions_come_to(increment: int) -> None:
     parts = (
         part_of("cover", 7, 11),
         part_of("head", 13, 5, "cover", per_cylinder=True),
@@ -411,9 +425,9 @@ def test_allot_labour_bills_in_whole_numbers_what_fractions_come_to(increment: i
         own = structs.replace(
             shop(), labour=structs.replace(shop().labour, increment_minutes=increment)
         )
-        way = plan(parts, *operations, ratio=ratio, around=machine(cramped="1.21"))
-        catalogue = catalogue_of(*parts, of=family())
-        found = allot_labour(catalogue, own, 2, operations, way, Condition(), {})
-        everyone = tuple(operation.key for operation in operations)
-        assert found == exactly(found, everyone, increment)
+        way_in = teardown(parts, ratio=ratio, around=machine(cramped="1.21"))
+        _, found = Bench(own, way_in).labour(operations, Condition(), {})
+        assert {
+            (each.operation, each.labour_class): each.minutes for each in found.allotted
+        } == exactly(Bench(own, way_in), operations, increment)
         assert any(each.exact.denominator > 1 for each in found.classes)

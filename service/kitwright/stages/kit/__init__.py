@@ -1,18 +1,17 @@
 """Kit: the needs of the work, the parts that fit, and the packs that cover the needs."""
 
 from kitwright.stages.kit.fitment import FitmentError, Fitments
-from kitwright.stages.kit.kit import Bought, Brought, Kit, KitPart, choose_kit
+from kitwright.stages.kit.kit import Kit, choose_kit
 from kitwright.stages.kit.lot import Market
 from kitwright.stages.kit.need import (
     OIL_FILL,
     Need,
-    NeedKey,
     NeedKind,
+    Needs,
     RolePlace,
-    list_needs,
-    needs_by_key,
     with_floors,
 )
+from kitwright.stages.kit.part import Bought, Brought, FromStock, KitPart
 from kitwright.stages.kit.wanted import Covered
 
 __all__ = [
@@ -22,15 +21,14 @@ __all__ = [
     "Covered",
     "FitmentError",
     "Fitments",
+    "FromStock",
     "Kit",
     "KitPart",
     "Market",
     "Need",
-    "NeedKey",
     "NeedKind",
+    "Needs",
     "RolePlace",
     "choose_kit",
-    "list_needs",
-    "needs_by_key",
     "with_floors",
 ]

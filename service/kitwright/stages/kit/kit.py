@@ -11,8 +11,9 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, Quality, StockRow
 from kitwright.errors import KitwrightError
-from kitwright.stages.kit.lot import Chosen, Lot, Market, choose_lots
+from kitwright.stages.kit.lot import Chosen, InTime, Lot, Market, choose_lots
 from kitwright.stages.kit.need import Need
+from kitwright.stages.kit.part import Bought, Brought, FromStock, KitPart, LeftOver, Unfilled
 from kitwright.stages.kit.wanted import Covered, Wanted
 from kitwright.stages.request import (
     PartNotNeeded,
@@ -21,77 +22,10 @@ from kitwright.stages.request import (
     SerialNeeded,
     Terms,
 )
-from kitwright.stages.supply import Source, current_number
+from kitwright.stages.supply import current_number
 from kitwright.units import ratio
 
 T = TypeVar("T")
-
-
-class FromStock(Struct, frozen=True, kw_only=True):
-    """Stock that is used: `quantity` in `unit`, the number of packs, the make (None: not known),
-    and the bin.
-    """
-
-    item: ItemId
-    packs: Fraction
-    quantity: Fraction
-    unit: str
-    make: str | None
-    bin: str
-    covers: tuple[Covered, ...]
-
-
-class Bought(Struct, frozen=True, kw_only=True):
-    """Complete packs of one item that are bought from one source, and the needs that they fill."""
-
-    source: Source
-    packs: int
-    covers: tuple[Covered, ...]
-
-
-class Brought(Struct, frozen=True, kw_only=True):
-    """Pieces or sets that the customer brings, and the needs that they fill. They are not bought
-    or charged, and have no warranty on the part.
-    """
-
-    item: ItemId
-    quantity: int
-    covers: tuple[Covered, ...]
-
-
-class LeftOver(Struct, frozen=True):
-    """A quantity bought or opened that is not needed here and stays with the shop; its quality."""
-
-    item: ItemId
-    quantity: Fraction
-    unit: str
-    quality: Quality
-
-
-class Unfilled(Struct, frozen=True, kw_only=True):
-    """The quantity of a need that no source can fill, in the need's unit."""
-
-    need: Need
-    quantity: Fraction
-
-    @property
-    def item(self) -> ItemId:
-        """The item that is not available."""
-        return self.need.item
-
-
-class KitPart(Struct, frozen=True, kw_only=True):
-    """The cover of needs that depend on each other through sets or older numbers; it does not
-    depend on any other needs.
-    """
-
-    needs: tuple[Need, ...]
-    brought: tuple[Brought, ...]
-    from_stock: tuple[FromStock, ...]
-    bought: tuple[Bought, ...]
-    left_over: tuple[LeftOver, ...]
-    unfilled: tuple[Unfilled, ...]
-    is_least: bool
 
 
 class Kit(Struct, frozen=True, kw_only=True):
@@ -123,7 +57,6 @@ def choose_kit(
     on: date,
     needed_by: date | None,
     held: Collection[Need] = (),
-    known: Collection[KitPart] = (),
 ) -> Kit:
     """Return the kit for some needs.
 
@@ -133,24 +66,24 @@ def choose_kit(
     come before cheaper late ones. Items that no source delivers in time come from the earliest.
     `held` are needs that the shop does not take from stock or order yet.
 
-    `known` are parts of a kit for the same day, without anything held or brought. They are used
-    unchanged if exactly their needs are wanted again.
+    The parts of a kit are remembered by the market, except if anything is held or brought.
     """
     catalogue = market.catalogue
     groups: dict[ItemId, list[Need]] = {}
     for need in needs:
         groups.setdefault(market.group(need.item), []).append(need)
-    there = {tuple(map(id, part.needs)): part for part in known}
-    kept = {group: there.get(tuple(map(id, some))) for group, some in groups.items()}
-    fresh = [need for group, some in groups.items() if kept[group] is None for need in some]
-    wanted = Wanted(catalogue, [need for need in fresh if not need.is_question])
     questions = tuple(need for need in needs if need.is_question)
-    brought = _brought(catalogue, wanted, questions, terms)
-    wanted.leave_out(held)
-    parts = tuple(
-        kept[group] or _part(market, wanted, tuple(some), brought, on=on, needed_by=needed_by)
-        for group, some in groups.items()
-    )
+    in_time = None if needed_by is None else (on, needed_by)
+    if held or terms.customer_parts:
+        wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
+        brought = _brought(catalogue, wanted, questions, terms)
+        wanted.leave_out(held)
+        parts = tuple(
+            _part(market, wanted, tuple(some), brought, in_time=in_time) for some in groups.values()
+        )
+    else:
+        brought = ()
+        parts = tuple(_known_part(market, tuple(some), in_time) for some in groups.values())
     return Kit(
         needs=needs,
         questions=questions,
@@ -184,19 +117,30 @@ def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
     return tuple(sorted(some, key=key))
 
 
+def _known_part(market: Market, needs: tuple[Need, ...], in_time: InTime) -> KitPart:
+    """Return the cover of needs that depend on each other, remembered by their identity."""
+    # the needs are kept with their cover, so that no other needs have their identity
+    question = in_time, *map(id, needs)
+    part = market.parts.get(question)
+    if part is None:
+        wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
+        part = _part(market, wanted, needs, (), in_time=in_time)
+        market.parts.put(question, part)
+    return part
+
+
 def _part(
     market: Market,
     wanted: Wanted,
     needs: tuple[Need, ...],
     brought: Sequence[Brought],
     *,
-    on: date,
-    needed_by: date | None,
+    in_time: InTime,
 ) -> KitPart:
     """Return the cover of needs that depend on each other."""
     items = sorted({need.item for need in needs if not need.is_question})
     from_stock = [taken for item in items for taken in _from_shelf(market, wanted, item)]
-    choice = choose_lots(market, wanted, items, on=on, needed_by=needed_by)
+    choice = choose_lots(market, wanted, items, in_time=in_time)
     opened, bought, left_over = _share_out(market.catalogue, wanted, choice.chosen)
     group = market.group(needs[0].item)
     return KitPart(

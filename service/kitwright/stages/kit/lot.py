@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
+from typing import Final
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, PartSet, Quality, Shop, StockRow
+from kitwright.memory import Recent
 from kitwright.money import Money
 from kitwright.solve.cover import Pack, Uncoverable, least_cover
+from kitwright.stages.kit.part import KitPart
 from kitwright.stages.kit.wanted import Wanted
 from kitwright.stages.supply import Source, Supply, promise
 from kitwright.units import exact
 
 LotKey = tuple[str, str, int]
 """Supplier and its SKU (on the shelf: an empty word, item and bin), and packs bought together."""
+
+
+InTime = tuple[date, date] | None
+"""The day of the order and the day by which items are needed; None if they are not needed by any
+day.
+"""
+
+MOST_PARTS: Final = 1_024
+"""Covers that are remembered; they take a few KiB each."""
 
 
 class Lot(Struct, frozen=True, kw_only=True):
@@ -53,7 +65,7 @@ class Market:
     """Everything that a shop may buy or take from stock, found by item.
 
     Results that do not depend on the quantity wanted are cached, at most one set for each item of
-    the catalogue.
+    the catalogue; so are the latest covers of needs.
     """
 
     def __init__(self, catalogue: Catalogue, shop: Shop, supply: Supply) -> None:
@@ -70,6 +82,8 @@ class Market:
         self._group = _groups(catalogue)
         self._linear: dict[tuple[ItemId, Quality], tuple[Lot, ...]] = {}
         self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
+        self.parts: Recent[Hashable, KitPart] = Recent(MOST_PARTS)
+        """The latest covers, by their questions."""
 
     def group(self, item: ItemId) -> ItemId:
         """Return the group of an item: items are in one group if sets or older numbers connect
@@ -174,24 +188,24 @@ def choose_lots(
     wanted: Wanted,
     items: Iterable[ItemId],
     *,
-    on: date,
-    needed_by: date | None,
+    in_time: InTime,
 ) -> Choice:
     """Return the cheapest lots that fill the wanted pieces of some items.
 
-    With `needed_by`, only lots that arrive in time are used. Pieces that none of them fills are
+    With `in_time`, only lots that arrive in time are used. Pieces that none of them fills are
     covered separately, by the lots that arrive earliest.
     """
     shop, pieces = market.shop, wanted.pieces(items)
     sets = _wanted_sets(market, wanted, pieces)
-    if needed_by is None:
+    if in_time is None:
         return _cheapest_at_any_time(market, wanted, pieces, sets)
+    on, needed_by = in_time
     lots = find_lots(market, wanted, pieces, sets)
-    in_time = [
+    early = [
         lot for lot in lots if lot.source is None or promise(shop, lot.source, on) <= needed_by
     ]
-    choice = _cheapest(in_time, pieces)
-    late = [lot for lot in lots if lot not in in_time]
+    choice = _cheapest(early, pieces)
+    late = [lot for lot in lots if lot not in early]
     while choice.short:
         earliest = {
             lot.key: lot for item in choice.short for lot in _earliest(shop, late, item, on)

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from enum import StrEnum
 from types import MappingProxyType
+from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.graph import expand
+from kitwright.catalogue.graph import RoleInstance, expand
 from kitwright.catalogue.model import (
     ItemId,
     Quality,
     RoleId,
     Shop,
+    Use,
 )
-from kitwright.stages.kit.fitment import Fitments, Fitted
-from kitwright.stages.request import Request, Terms
+from kitwright.memory import Recent
+from kitwright.stages.kit.fitment import Fitments
+from kitwright.stages.request import FloorChange, Request
 from kitwright.stages.why import Fact, Why
-from kitwright.stages.work import AccessPlan, Labour, Operation
+from kitwright.stages.work import AccessPlan, Labour, Operation, OperationKey, Task
 from kitwright.units import exact
 
 OIL_FILL = RoleId("oil_fill")
@@ -74,151 +77,184 @@ def with_floors(shop: Shop, request: Request) -> Shop:
     return structs.replace(shop, quality_floor={**shop.quality_floor, **changed})
 
 
-NeedKey = tuple[NeedKind, str, int | None]
-"""The key of a need: `used` and a piece of work, or `replaced` and a role, with the cylinder."""
+_Reasoned = tuple[RoleId, int, Why]
+"""A role on a cylinder (0: on the engine), and why it is needed there."""
+
+_TURNED_UP: Final = Why("turned-up")
+MOST_NEEDS: Final = 1_024
+"""Needs that are remembered."""
 
 
-def needs_by_key(needs: Iterable[Need]) -> dict[NeedKey, Need]:
-    """Return needs of a request by their keys, for `list_needs`."""
-    return {
-        (
-            need.kind if need.kind is NeedKind.used else NeedKind.replaced,
-            need.role,
-            need.cylinder,
-        ): need
-        for need in needs
-    }
+class Needs:
+    """Lists the needs of a shop's visits.
 
-
-def list_needs(
-    fitments: Fitments,
-    shop: Shop,
-    request: Request,
-    operations: Sequence[Operation],
-    plan: AccessPlan,
-    labour: Labour,
-    besides: Iterable[RolePlace] = (),
-    known: Mapping[NeedKey, Need] = MappingProxyType({}),
-) -> tuple[Need, ...]:
-    """Return the needs of the visit for all machines: roles first, by role and cylinder, then
-    consumables. `besides` are roles to replace in addition to those of jobs and reassembly.
-
-    A role instance that a job replaces, and that is also replaced during reassembly, is one need of
-    kind `replaced` with all its reasons. Needs that are `known` from other jobs of the same request
-    are used unchanged, including their reasons.
-
-    Raises: NothingFits.
+    The same need of another visit is the same object, as long as it is remembered, so that what
+    follows from needs can be found by their identity.
     """
-    roles: dict[tuple[RoleId, int], tuple[NeedKind, list[Why]]] = {}
-    turned_up = ((role, cylinder, Why("turned-up")) for role, cylinder in besides)
-    for kind, source in (
-        (NeedKind.replaced, _replaced(operations, request.family.cylinders)),
-        (NeedKind.renewed, _renewed(plan)),
-        (NeedKind.replaced, turned_up),
-    ):
-        for role, cylinder, why in source:
-            _, reasons = roles.setdefault((role, cylinder or 0), (kind, []))
-            reasons.append(why)
-    asked = request.asked
-    machines = asked.terms.machines
-    needs = []
-    for (role, on), (kind, reasons) in sorted(roles.items()):
-        need = known.get((NeedKind.replaced, role, on or None))
-        if need is None:
-            floor = shop.quality_floor.get(role, Quality.alternate)
-            fitted = fitments.fit(
-                request.family.id,
-                role,
-                on or None,
-                serial=asked.serial,
-                build_code=asked.build_code,
+
+    def __init__(self, fitments: Fitments) -> None:
+        self._fitments = fitments
+        self.made: Recent[Hashable, Need] = Recent(MOST_NEEDS)
+        """The latest needs, by what they follow from."""
+        # never emptied, so that the identity of a reason is always that reason's
+        self._replaced: dict[tuple[OperationKey, int], list[_Reasoned]] = {}
+        self._renewed: dict[tuple[str, tuple[RoleInstance, ...]], list[_Reasoned]] = {}
+
+    def of(
+        self,
+        shop: Shop,
+        request: Request,
+        operations: Sequence[Operation],
+        plan: AccessPlan,
+        labour: Labour,
+        besides: Iterable[RolePlace] = (),
+        known: Mapping[RolePlace, Need] = MappingProxyType({}),
+    ) -> tuple[Need, ...]:
+        """Return the needs of a visit for all machines: roles first, by role and cylinder, then
+        consumables. `besides` are roles to replace in addition to those of jobs and reassembly.
+
+        A role instance that a job replaces, and that is also replaced during reassembly, is one
+        need of kind `replaced` with all its reasons. Needs that are `known` from other jobs of the
+        same request are used unchanged, including their reasons.
+
+        Raises: NothingFits.
+        """
+        roles: dict[tuple[RoleId, int], tuple[NeedKind, list[Why]]] = {}
+        for kind, sources in (
+            (NeedKind.replaced, self._replaced_by(operations, request.family.cylinders)),
+            (NeedKind.renewed, self._renewed_by(plan)),
+            (NeedKind.replaced, ((role, on or 0, _TURNED_UP) for role, on in besides)),
+        ):
+            for role, on, why in sources:
+                roles.setdefault((role, on), (kind, []))[1].append(why)
+        needs = []
+        for (role, on), (kind, reasons) in sorted(roles.items()):
+            need = known.get((role, on or None))
+            needs.append(need or self._of_role(shop, request, (role, on or None), kind, reasons))
+        needs += self._used(labour, request.asked.terms.machines)
+        return tuple(needs)
+
+    def _of_role(
+        self,
+        shop: Shop,
+        request: Request,
+        place: RolePlace,
+        kind: NeedKind,
+        reasons: list[Why],
+    ) -> Need:
+        role, cylinder = place
+        asked = request.asked
+        floor = shop.quality_floor.get(role, Quality.alternate)
+        fitted = self._fitments.fit(
+            request.family.id,
+            role,
+            cylinder,
+            serial=asked.serial,
+            build_code=asked.build_code,
+            floor=floor,
+        )
+        changes = tuple(each for each in asked.terms.floors if each.role == role)
+        machines = asked.terms.machines
+
+        def make() -> Need:
+            return Need(
+                role=fitted.role,
+                cylinder=fitted.cylinder,
+                item=fitted.item,
+                quantity=_times(machines, fitted.quantity),
+                unit=fitted.unit,
+                kind=kind,
                 floor=floor,
+                acceptable=fitted.acceptable,
+                options=fitted.options,
+                why=(*reasons, fitted.why, *map(_floor_changed, changes)),
             )
-            need = _times(machines, _role_need(floor, asked.terms, fitted, kind, reasons))
-        needs.append(need)
-    for used in _used(labour):
-        need = _times(machines, used)
-        before = known.get((NeedKind.used, need.role, need.cylinder))
-        needs.append(before if before == need else need)
-    return tuple(needs)
 
+        question = id(fitted), kind, floor, machines, changes, *map(id, reasons)
+        return self._once(question, make)
 
-def _times(machines: int, need: Need) -> Need:
-    if machines == 1:
+    def _used(self, labour: Labour, machines: int) -> Iterator[Need]:
+        """Yield the consumables of each piece of work; each piece is in the labour only once, and
+        so are its consumables.
+        """
+        for task in labour.tasks:
+            for use in _added_up(task.uses):
+
+                def make(task: Task = task, use: Use = use) -> Need:
+                    return Need(
+                        role=task.name.partition("@")[0],
+                        cylinder=task.cylinder,
+                        item=use.item,
+                        quantity=_times(machines, use.quantity),
+                        unit=use.unit,
+                        kind=NeedKind.used,
+                        floor=Quality.alternate,
+                        acceptable=(use.item,),
+                        options=(use.item,),
+                        why=(Why("used-by-work", {"work": task.name}),),
+                    )
+
+                yield self._once((task.name, use, machines), make)
+
+    def _once(self, question: Hashable, make: Callable[[], Need]) -> Need:
+        need = self.made.get(question)
+        if need is None:
+            need = make()
+            self.made.put(question, need)
         return need
-    return structs.replace(need, quantity=need.quantity * machines)
+
+    def _replaced_by(self, operations: Sequence[Operation], cylinders: int) -> Iterator[_Reasoned]:
+        for operation in operations:
+            question = operation.key, cylinders
+            if question not in self._replaced:
+                self._replaced[question] = list(_replaced(operation, cylinders))
+            yield from self._replaced[question]
+
+    def _renewed_by(self, plan: AccessPlan) -> Iterator[_Reasoned]:
+        for removal in plan.removals:
+            component, renews = removal.instance.id, removal.instance.renews
+            if not renews:
+                continue
+            question = component, renews
+            if question not in self._renewed:
+                why = Why("renewed-by-refit", {"component": component})
+                self._renewed[question] = [(role, on or 0, why) for role, on in renews]
+            yield from self._renewed[question]
 
 
-def _replaced(
-    operations: Sequence[Operation], cylinders: int
-) -> Iterator[tuple[RoleId, int | None, Why]]:
-    for operation in operations:
-        why = Why("replaced-by-job", {"job": operation.job.id, "cylinder": operation.cylinder})
-        for reference in operation.job.replaces:
-            for instance in expand(reference, operation.cylinder, cylinders):
-                role, _, cylinder = instance.partition("@")
-                yield RoleId(role), int(cylinder) if cylinder else None, why
+def _replaced(operation: Operation, cylinders: int) -> Iterator[_Reasoned]:
+    why = Why("replaced-by-job", {"job": operation.job.id, "cylinder": operation.cylinder})
+    for reference in operation.job.replaces:
+        for instance in expand(reference, operation.cylinder, cylinders):
+            role, _, cylinder = instance.partition("@")
+            yield RoleId(role), int(cylinder or 0), why
 
 
-def _renewed(plan: AccessPlan) -> Iterator[tuple[RoleId, int | None, Why]]:
-    for removal in plan.removals:
-        why = Why("renewed-by-refit", {"component": removal.instance.id})
-        for role, cylinder in removal.instance.renews:
-            yield role, cylinder, why
+def _floor_changed(floor: FloorChange) -> Why:
+    facts: dict[str, Fact] = {
+        "quality": floor.quality.value,
+        "reason": floor.reason,
+        "by": floor.by,
+    }
+    return Why("floor-changed", facts)
 
 
-def _role_need(
-    floor: Quality, terms: Terms, fitted: Fitted, kind: NeedKind, reasons: list[Why]
-) -> Need:
-    return Need(
-        role=fitted.role,
-        cylinder=fitted.cylinder,
-        item=fitted.item,
-        quantity=fitted.quantity,
-        unit=fitted.unit,
-        kind=kind,
-        floor=floor,
-        acceptable=fitted.acceptable,
-        options=fitted.options,
-        why=(*reasons, fitted.why, *_floor_changed(terms, fitted.role)),
-    )
+def _times(machines: int, quantity: Decimal) -> Decimal:
+    return quantity if machines == 1 else quantity * machines
 
 
-def _floor_changed(terms: Terms, role: RoleId) -> Iterator[Why]:
-    for floor in terms.floors:
-        if floor.role == role:
-            facts: dict[str, Fact] = {
-                "quality": floor.quality.value,
-                "reason": floor.reason,
-                "by": floor.by,
-            }
-            yield Why("floor-changed", facts)
-
-
-def _used(labour: Labour) -> Iterator[Need]:
-    """Yield the consumables of each piece of work; each piece is in the labour only once, and so
-    are its consumables.
-    """
-    for task in labour.tasks:
-        amounts: dict[ItemId, tuple[Decimal, str]] = {}
-        for use in task.uses:
-            amount: Decimal = use.quantity
-            if use.item in amounts:
-                amount = _sum(amounts[use.item][0], amount)
-            amounts[use.item] = (amount, use.unit)
-        for item, (quantity, unit) in sorted(amounts.items()):
-            yield Need(
-                role=task.name.partition("@")[0],
-                cylinder=task.cylinder,
-                item=item,
-                quantity=quantity,
-                unit=unit,
-                kind=NeedKind.used,
-                floor=Quality.alternate,
-                acceptable=(item,),
-                options=(item,),
-                why=(Why("used-by-work", {"work": task.name}),),
-            )
+def _added_up(uses: Sequence[Use]) -> Sequence[Use]:
+    """Return what one piece of work uses, by item, each once."""
+    if len(uses) < 2:
+        return uses
+    by_item: dict[ItemId, Use] = {}
+    for use in uses:
+        before = by_item.get(use.item)
+        if before is not None:
+            quantity = _sum(before.quantity, use.quantity)
+            use = structs.replace(use, quantity=quantity)
+        by_item[use.item] = use
+    return [use for _, use in sorted(by_item.items())]
 
 
 def _sum(one: Decimal, other: Decimal) -> Decimal:

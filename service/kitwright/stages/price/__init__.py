@@ -2,7 +2,7 @@
 
 from kitwright.stages.price.adjustment import adjust_lines
 from kitwright.stages.price.balance import Balance, balance
-from kitwright.stages.price.goods import CUSTOMER, GOODS, STOCK
+from kitwright.stages.price.goods import CUSTOMER, GOODS, STOCK, Goods
 from kitwright.stages.price.line import DIAGNOSTIC_FEE, LineKind, PricedLine, price_line
 from kitwright.stages.price.price import Priced, price_lines
 from kitwright.stages.price.total import Advance, Totals, find_advances, price_of, tax_lines
@@ -14,6 +14,7 @@ __all__ = [
     "STOCK",
     "Advance",
     "Balance",
+    "Goods",
     "LineKind",
     "Priced",
     "PricedLine",

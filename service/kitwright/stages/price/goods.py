@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from math import ceil
-from types import MappingProxyType
 from typing import Final
+from weakref import WeakKeyDictionary
 
 from msgspec import Struct
 
@@ -27,29 +27,38 @@ from kitwright.stages.why import Fact, Why
 from kitwright.units import exact
 
 
-def price_goods(
-    catalogue: Catalogue,
-    shop: Shop,
-    selling: Prices,
-    kit: Kit,
-    known: Mapping[int, Sequence[PricedLine]] = MappingProxyType({}),
-) -> tuple[PricedLine, ...]:
-    """Return the lines of parts and consumables: sets, then parts, consumables and core deposits,
-    each by item.
+class Goods:
+    """Prices the parts and consumables of a shop's kits.
 
-    A set is sold as one line, at the lower of its own price and the price of the pieces that it
-    replaces. A part's line has the number that is fitted, so older stock that is used up has its
-    own line. A consumable is charged by the quantity used, as a share of its pack. Needs without a
-    source, and needs that depend on the engine's plate, are priced like the others.
-
-    `known` has lines of parts of the kit, by the part's identity, without core deposits; they are
-    used unchanged.
+    The lines of a kit's part are remembered as long as the part is.
     """
-    lines: list[PricedLine] = []
-    for part in kit.parts:
-        lines += known.get(id(part)) or _lines_of(catalogue, selling, shop.currency, part)
-    lines.sort(key=lambda line: (_ORDER[line.kind], line.code))
-    return (*lines, *_cores(catalogue, shop, lines))
+
+    def __init__(self, catalogue: Catalogue, shop: Shop, selling: Prices) -> None:
+        self._catalogue = catalogue
+        self._shop = shop
+        self._selling = selling
+        self._lines: WeakKeyDictionary[KitPart, tuple[PricedLine, ...]] = WeakKeyDictionary()
+
+    def lines(self, kit: Kit) -> tuple[PricedLine, ...]:
+        """Return the lines of parts and consumables: sets, then parts, consumables and core
+        deposits, each by item.
+
+        A set is sold as one line, at the lower of its own price and the price of the pieces that it
+        replaces. A part's line has the number that is fitted, so older stock that is used up has
+        its own line. A consumable is charged by the quantity used, as a share of its pack. Needs
+        without a source, and needs that depend on the engine's plate, are priced like the others.
+        """
+        lines = [line for part in kit.parts for line in self._lines_of(part)]
+        lines.sort(key=lambda line: (_ORDER[line.kind], line.code))
+        return tuple(lines)
+
+    def _lines_of(self, part: KitPart) -> tuple[PricedLine, ...]:
+        lines = self._lines.get(part)
+        if lines is None:
+            goods = tuple(_lines_of(self._catalogue, self._selling, self._shop.currency, part))
+            lines = (*goods, *_cores(self._catalogue, self._shop, goods))
+            self._lines[part] = lines
+        return lines
 
 
 STOCK: Final = "stock"
@@ -78,11 +87,11 @@ _ORDER: Final = {
     LineKind.part: 1,
     LineKind.brought: 2,
     LineKind.consumable: 3,
+    LineKind.core: 4,
 }
 
-
 GOODS: Final = frozenset(_ORDER)
-"""The kinds of lines for parts and consumables."""
+"""The kinds of lines for parts, consumables and core deposits."""
 
 
 class _Piece(Struct, frozen=True):
@@ -312,7 +321,7 @@ def _consumable_line(
     )
 
 
-def _cores(catalogue: Catalogue, shop: Shop, lines: list[PricedLine]) -> Iterator[PricedLine]:
+def _cores(catalogue: Catalogue, shop: Shop, lines: Sequence[PricedLine]) -> Iterator[PricedLine]:
     """Yield the refundable core deposits of parts whose old part is returned."""
     for line in lines:
         part = catalogue.parts.get(ItemId(line.code))

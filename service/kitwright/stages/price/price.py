@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from decimal import Decimal
-from types import MappingProxyType
 
 from msgspec import Struct
 
@@ -20,7 +19,6 @@ from kitwright.catalogue.model import (
 from kitwright.money import Money, digits, line_amount, round_ratio, total
 from kitwright.stages.kit import OIL_FILL, Kit
 from kitwright.stages.ordering import PartsOrder
-from kitwright.stages.price.goods import price_goods
 from kitwright.stages.price.line import (
     DIAGNOSTIC_CREDIT,
     DIAGNOSTIC_FEE,
@@ -29,7 +27,6 @@ from kitwright.stages.price.line import (
     price_line,
 )
 from kitwright.stages.request import Terms
-from kitwright.stages.supply import Prices
 from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import Allotted, Labour, Operation, OperationKey
 from kitwright.tax.area import gross_up
@@ -42,22 +39,19 @@ FREIGHT = "freight-and-order-fees"
 
 
 class Priced(Struct, frozen=True, kw_only=True):
-    """All data that the lines are made from. `known_goods` has lines of parts of the kit that
-    another kit has too, by the part's identity.
-    """
+    """All data that the lines are made from. `goods` are the kit's own lines."""
 
     catalogue: Catalogue
     shop: Shop
-    prices: Prices
     operations: tuple[Operation, ...]
     labour: Labour
     kit: Kit
+    goods: tuple[PricedLine, ...]
     orders: tuple[PartsOrder, ...]
     diagnostic_done: bool
     terms: Terms
     area: TaxArea | None
     on: date
-    known_goods: Mapping[int, Sequence[PricedLine]] = MappingProxyType({})
 
 
 def price_lines(given: Priced) -> tuple[PricedLine, ...]:
@@ -67,7 +61,7 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
     If the shop's prices include tax, all amounts do; tax is added to suppliers' freight first,
     which is without tax.
     """
-    goods = price_goods(given.catalogue, given.shop, given.prices, given.kit, given.known_goods)
+    goods = given.goods
     labour = tuple(_labour_lines(given))
     cores = tuple(line for line in goods if line.kind is LineKind.core)
     return (
@@ -84,7 +78,8 @@ def price_lines(given: Priced) -> tuple[PricedLine, ...]:
 
 def _labour_lines(given: Priced) -> Iterator[PricedLine]:
     for each in given.labour.allotted:
-        yield _labour_line(given.shop, each, each.operation[0], _labour_why(each))
+        why = _labour_why(each, given.labour.shares.get(each.operation))
+        yield _labour_line(given.shop, each, each.operation[0], *why)
     minimum = given.labour.bench_minimum
     if minimum:
         minutes = sum(each.minutes for each in minimum)
@@ -96,9 +91,10 @@ def _labour_lines(given: Priced) -> Iterator[PricedLine]:
         yield _labour_line(given.shop, together, BENCH_MINIMUM, Why("bench-minimum", facts))
 
 
-def _labour_why(allotted: Allotted) -> Why:
+def _labour_why(allotted: Allotted, other: OperationKey | None) -> Iterator[Why]:
+    """Yield the reasons of a labour line; the work in common with another job is on its lines."""
     job, cylinder = allotted.operation
-    return Why(
+    yield Why(
         "labour-of-job",
         {
             "job": job,
@@ -107,9 +103,12 @@ def _labour_why(allotted: Allotted) -> Why:
             "minutes": allotted.minutes,
         },
     )
+    if other is not None:
+        job, cylinder = other
+        yield Why("shares-work", {"job": job, "cylinder": cylinder or None})
 
 
-def _labour_line(shop: Shop, allotted: Allotted, code: str, why: Why) -> PricedLine:
+def _labour_line(shop: Shop, allotted: Allotted, code: str, *why: Why) -> PricedLine:
     is_of_job = code == allotted.operation[0]
     return price_line(
         LineKind.labour,
@@ -120,7 +119,7 @@ def _labour_line(shop: Shop, allotted: Allotted, code: str, why: Why) -> PricedL
         base_quantity=60,
         currency=shop.currency,
         tax_kind=ChargeKind.labour,
-        why=(why,),
+        why=why,
         operation=allotted.operation if is_of_job else None,
         labour_class=allotted.labour_class,
     )

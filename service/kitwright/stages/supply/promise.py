@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from typing import Final
 
 from kitwright.catalogue.model import Shop, Supplier
@@ -47,7 +47,8 @@ def day_of_order(supplier: Supplier, there: datetime) -> date:
     return there.date() + timedelta(days=int(is_late))
 
 
-def _after(week: Collection[str], closed: Collection[date], day: date, days: int) -> date:
+@lru_cache(maxsize=4_096)
+def _after(week: tuple[str, ...], closed: tuple[date, ...], day: date, days: int) -> date:
     open_days = {_WEEKDAYS.index(name) for name in week}
     left = days
     while True:

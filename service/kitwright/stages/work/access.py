@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
+from math import lcm
 
 from msgspec import Struct
 
@@ -14,7 +15,14 @@ from kitwright.catalogue.graph import (
     instances,
     resolve_access,
 )
-from kitwright.catalogue.model import Catalogue, Chassis, Component, Family, LabourClass, Shop
+from kitwright.catalogue.model import (
+    Catalogue,
+    Chassis,
+    Component,
+    Family,
+    LabourClass,
+    Shop,
+)
 from kitwright.solve.closure import (
     ClosedSet,
     Graph,
@@ -25,7 +33,7 @@ from kitwright.solve.closure import (
     removal_order,
 )
 from kitwright.stages.request import Rust
-from kitwright.stages.why import Why
+from kitwright.stages.why import Fact, Why
 from kitwright.stages.work.job import Operation, OperationKey
 from kitwright.units import exact
 
@@ -35,7 +43,6 @@ class Removal(Struct, frozen=True, kw_only=True):
     applied.
 
     `access` is `remove` plus `refit`. `work` is the bench work of its refit, without factors.
-    `jobs` are the operations that need it removed.
     """
 
     instance: Instance
@@ -43,7 +50,6 @@ class Removal(Struct, frozen=True, kw_only=True):
     refit: Fraction
     access: Fraction
     work: Fraction
-    jobs: tuple[OperationKey, ...]
     why: tuple[Why, ...]
 
 
@@ -73,13 +79,27 @@ class Minutes(Struct, frozen=True):
 class _Ways(Struct, frozen=True):
     """The minutes and search for one state of rust, with the engine in the frame or out of it.
 
-    `own` caches the components that each operation alone would remove.
+    `by_class` has the minutes of each component and of its refit's work by labour class, as whole
+    numbers over `scale`.
     """
 
     minutes: dict[str, Minutes]
-    weighed: Weighed[str]
     search: Search[str]
-    own: dict[OperationKey, tuple[str, ...]]
+    by_class: dict[str, tuple[tuple[LabourClass, int], ...]]
+    scale: int
+
+
+class Way(Struct, frozen=True):
+    """The least components to remove for some targets, their exact minutes with the work of
+    refitting, in all and by labour class (whole numbers over `scale`), and whether the engine is
+    taken out.
+    """
+
+    items: tuple[str, ...]
+    minutes: Fraction
+    by_class: Mapping[LabourClass, int]
+    scale: int
+    engine_out: bool
 
 
 class Teardown:
@@ -110,7 +130,9 @@ class Teardown:
         """What comes off before the engine comes out, and the engine itself."""
         self._ways: dict[tuple[Rust, bool], _Ways] = {}
         self._targets: dict[OperationKey, frozenset[str]] = {}
-        self._alone: dict[tuple[OperationKey, Rust], dict[LabourClass, Fraction]] = {}
+        self._found: dict[tuple[frozenset[str], Rust], Way] = {}
+        self._orders: dict[tuple[str, ...], tuple[str, ...]] = {}
+        self._because: dict[OperationKey, Why] = {}
         self._needs = {
             key: {
                 need: Why("stands-before", {"component": key})
@@ -127,10 +149,14 @@ class Teardown:
                 key: self._of(node, rust, is_out=is_out) for key, node in self.engine.nodes.items()
             }
             sums = {key: each.access + each.work for key, each in minutes.items()}
-            weighed = Weighed(self.graph, sums)
             stays = [ENGINE_OUT] if self.has_engine_out and not is_out else []
-            search = Search(weighed, without=stays)
-            ways = self._ways[rust, is_out] = _Ways(minutes, weighed, search, {})
+            search = Search(Weighed(self.graph, sums), without=stays)
+            scale = lcm(*(each.access.denominator for each in minutes.values()))
+            by_class = {
+                key: tuple(self._by_class(self.engine.nodes[key].component, each, scale))
+                for key, each in minutes.items()
+            }
+            ways = self._ways[rust, is_out] = _Ways(minutes, search, by_class, scale)
         return ways
 
     def targets(self, operation: Operation) -> frozenset[str]:
@@ -145,8 +171,26 @@ class Teardown:
             self._targets[key] = frozenset(found - self.engine.done)
         return self._targets[key]
 
-    def best(self, targets: frozenset[str], rust: Rust) -> ClosedSet[str]:
-        """Return the better of the plans with the engine in the frame and out of it."""
+    def way(self, targets: frozenset[str], rust: Rust) -> Way:
+        """Return the better of the plans with the engine in the frame and out of it.
+
+        Raises: Unreachable.
+        """
+        question = targets, rust
+        found = self._found.get(question)
+        if found is None:
+            best = self._best(targets, rust)
+            is_out = ENGINE_OUT in best.items
+            ways = self.ways(rust, is_out=is_out)
+            sums: dict[LabourClass, int] = {}
+            for item in best.items:
+                for name, more in ways.by_class[item]:
+                    sums[name] = sums.get(name, 0) + more
+            found = Way(best.items, best.weight, sums, ways.scale, is_out)
+            self._found[question] = found
+        return found
+
+    def _best(self, targets: frozenset[str], rust: Rust) -> ClosedSet[str]:
         inside = self.ways(rust, is_out=False).search
         if not self.has_engine_out:
             return inside.least(targets)
@@ -158,26 +202,32 @@ class Teardown:
             return out
         return min(stays, out, key=lambda plan: (plan.weight, len(plan.items), plan.items))
 
-    def minutes_alone(self, operation: Operation, rust: Rust) -> Mapping[LabourClass, Fraction]:
-        """Return the exact minutes of access for an operation as the only one, by labour class."""
-        question = operation.key, rust
-        if question not in self._alone:
-            items = self.best(self.targets(operation), rust).items
-            minutes = self.ways(rust, is_out=ENGINE_OUT in items).minutes
-            sums: dict[LabourClass, Fraction] = {}
-            for item in items:
-                component = self.engine.nodes[item].component
-                for labour_class, more in (
-                    (component.labour_class, minutes[item].access),
-                    *((work.labour_class, Fraction(work.minutes)) for work in component.refit_work),
-                ):
-                    sums[labour_class] = sums.get(labour_class, Fraction(0)) + more
-            self._alone[question] = sums
-        return self._alone[question]
+    def order(self, items: tuple[str, ...]) -> tuple[str, ...]:
+        """Return components in the order of their removal."""
+        if items not in self._orders:
+            self._orders[items] = removal_order(self.graph, items)
+        return self._orders[items]
+
+    def asked_by(self, operation: Operation) -> Why:
+        """Return the reason to remove what an operation works on."""
+        key = operation.key
+        if key not in self._because:
+            facts: dict[str, Fact] = {"job": operation.job.id, "cylinder": operation.cylinder}
+            self._because[key] = Why("access-of-job", facts)
+        return self._because[key]
 
     def stands_before(self, item: str) -> Mapping[str, Why]:
         """Return the components that may have to be removed before a component, with reasons."""
         return self._needs[item]
+
+    @staticmethod
+    def _by_class(
+        component: Component, minutes: Minutes, scale: int
+    ) -> Iterator[tuple[LabourClass, int]]:
+        access = minutes.access
+        yield component.labour_class, access.numerator * (scale // access.denominator)
+        for work in component.refit_work:
+            yield work.labour_class, work.minutes * scale
 
     def _of(self, node: Instance, rust: Rust, *, is_out: bool) -> Minutes:
         component = node.component
@@ -214,13 +264,10 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
 
     Raises: Unreachable, if a job needs a component that this engine in this chassis does not have.
     """
-    targets = {operation.key: teardown.targets(operation) for operation in operations}
-    best = teardown.best(frozenset[str]().union(*targets.values()), rust)
-    is_out = ENGINE_OUT in best.items
-    ways = teardown.ways(rust, is_out=is_out)
-    reached = _reached(ways, best.items, targets)
-    minutes = ways.minutes
-    because = _because(teardown, best.items, targets)
+    targets = frozenset[str]().union(*map(teardown.targets, operations))
+    way = teardown.way(targets, rust)
+    minutes = teardown.ways(rust, is_out=way.engine_out).minutes
+    because = _because(teardown, way.items, operations)
     removals = tuple(
         Removal(
             instance=teardown.engine.nodes[key],
@@ -228,54 +275,25 @@ def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust)
             refit=minutes[key].refit,
             access=minutes[key].access,
             work=minutes[key].work,
-            jobs=reached[key],
             why=tuple(because[key]),
         )
-        for key in removal_order(teardown.graph, best.items)
+        for key in teardown.order(way.items)
     )
-    return AccessPlan(removals=removals, minutes=best.weight, engine_out=is_out)
-
-
-def _reached(
-    ways: _Ways,
-    items: Sequence[str],
-    targets: Mapping[OperationKey, frozenset[str]],
-) -> dict[str, tuple[OperationKey, ...]]:
-    """Return, by component, the operations that need it removed within the joint plan.
-
-    An operation needs the least closed set of its own targets within the plan. A component that
-    none of them needs belongs to every operation; so does the engine if it is taken out only
-    because that is quicker for all.
-    """
-    everyone = sorted(targets)
-    jobs: dict[str, list[OperationKey]] = {item: [] for item in items}
-    within: Search[str] | None = None
-    for key in everyone:
-        if key not in ways.own:
-            ways.own[key] = ways.search.least(targets[key]).items
-        own = ways.own[key]
-        if not jobs.keys() >= set(own):
-            # the joint plan uses another way; if not, the least of all is the least within it
-            within = within or Search(ways.weighed, within=items)
-            own = within.least(targets[key]).items
-        for item in own:
-            jobs[item].append(key)
-    return {item: tuple(keys or everyone) for item, keys in jobs.items()}
+    return AccessPlan(removals=removals, minutes=way.minutes, engine_out=way.engine_out)
 
 
 def _because(
     teardown: Teardown,
     items: Sequence[str],
-    targets: Mapping[OperationKey, frozenset[str]],
+    operations: Sequence[Operation],
 ) -> dict[str, list[Why]]:
     """Return the reasons to remove each component: the jobs that work on it, and the components
     that it blocks.
     """
     reasons: dict[str, list[Why]] = {item: [] for item in items}
-    for (job, cylinder), wanted in sorted(targets.items()):
-        access = Why("access-of-job", {"job": job, "cylinder": cylinder or None})
-        for item in wanted:
-            reasons[item].append(access)
+    for operation in sorted(operations, key=lambda each: each.key):
+        for item in teardown.targets(operation):
+            reasons[item].append(teardown.asked_by(operation))
     for item in items:
         for need, why in teardown.stands_before(item).items():
             if need in reasons:

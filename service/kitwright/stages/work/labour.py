@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
-from math import floor, lcm
+from math import floor
 from typing import Final
 
 from msgspec import Struct, structs
@@ -16,21 +16,19 @@ from kitwright.catalogue.model import (
     Per,
     Shop,
     Use,
-    VisitWorkId,
     Work,
 )
 from kitwright.errors import KitwrightError
 from kitwright.money import share
-from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Terms
+from kitwright.stages.request import Condition, Debris, MinutesOverride, RequestRefused, Rust, Terms
 from kitwright.stages.why import place
-from kitwright.stages.work.access import AccessPlan, Teardown
+from kitwright.stages.work.access import AccessPlan, Removal, Teardown, Way, plan_access
 from kitwright.stages.work.job import NotInQuote, Operation, OperationKey
 from kitwright.units import exact
 
 
 class Task(Struct, frozen=True, kw_only=True):
-    """A piece of work of the visit, done once, with its exact minutes and the operations that
-    share it.
+    """A piece of work of the visit, done once however many jobs need it, with its exact minutes.
 
     `kind` is `access`, `refit_work`, `work`, `visit` or `extra`; `name` is an instance id.
     """
@@ -39,7 +37,6 @@ class Task(Struct, frozen=True, kw_only=True):
     name: str
     labour_class: LabourClass
     minutes: Fraction
-    jobs: tuple[OperationKey, ...]
     cylinder: int | None = None
     uses: tuple[Use, ...] = ()
     hazards: tuple[HazardId, ...] = ()
@@ -64,14 +61,17 @@ class Allotted(Struct, frozen=True):
 class Labour(Struct, frozen=True, kw_only=True):
     """All tasks of the visit, the billed minutes by class, and those of each operation.
 
-    `bench_minimum` holds the minutes added to reach the shop's minimum, also by operation. The
-    minutes of `allotted` and `bench_minimum` add up to `billed`.
+    `allotted` is in the order in which operations are billed, then by class. `bench_minimum` holds
+    the minutes added to reach the shop's minimum, also by operation. The minutes of both add up to
+    `billed`. `shares` names, for an operation that has work in common with one billed before it,
+    the first of those.
     """
 
     tasks: tuple[Task, ...]
     classes: tuple[ClassMinutes, ...]
     allotted: tuple[Allotted, ...]
     bench_minimum: tuple[Allotted, ...]
+    shares: Mapping[OperationKey, OperationKey]
 
     @property
     def billed(self) -> int:
@@ -109,75 +109,193 @@ def read_minutes(operations: Sequence[Operation], terms: Terms) -> dict[Operatio
     return found
 
 
-def allot_labour(
-    catalogue: Catalogue,
-    shop: Shop,
-    cylinders: int,
-    operations: Sequence[Operation],
-    plan: AccessPlan,
-    condition: Condition,
-    overridden: Mapping[OperationKey, int],
-) -> Labour:
-    """Return the labour of a visit.
+class Bench:
+    """The labour of one engine in one chassis, for one shop.
 
-    Minutes are exact up to the sum of each class, which is rounded up to the shop's increment.
-    Within a class, a task's minutes are split equally among the operations that share it. The
-    billed minutes are then distributed in whole minutes by largest remainder, ties by job and
-    cylinder. `overridden` gives operations other whole minutes, split over their classes in
-    proportion. Minutes still missing from the bench minimum go to the other operations, if any.
+    What a job takes by itself is computed once.
     """
-    everyone = tuple(operation.key for operation in operations)
-    tasks = (
-        *_access_tasks(plan),
-        *_work_tasks(operations, cylinders),
-        *_visit_tasks(catalogue, operations),
-        *_extra_tasks(shop, operations, condition, everyone),
-    )
-    sums, scale = _sums(tasks)
-    classes = []
-    allotted: list[Allotted] = []
-    for name in sorted(sums):
-        of_class = sums[name]
-        total = sum(of_class.values())
-        billed = _up_to(total, scale, shop.labour.increment_minutes)
-        classes.append(ClassMinutes(name, Fraction(total, scale), billed))
-        if billed:
-            allotted += _allot(name, billed, _shares(of_class), everyone)
-    if overridden:
-        allotted = sorted(
-            _overridden(shop, allotted, overridden),
-            key=lambda each: (each.labour_class, each.operation),
+
+    def __init__(self, shop: Shop, teardown: Teardown) -> None:
+        self.teardown = teardown
+        self._shop = shop
+        self._own: dict[OperationKey, tuple[Task, ...]] = {}
+        self._access: dict[tuple[str, Rust, bool], tuple[Task, ...]] = {}
+        self._alone: dict[tuple[OperationKey, Condition], _Alone] = {}
+
+    def labour(
+        self,
+        operations: Sequence[Operation],
+        condition: Condition,
+        overridden: Mapping[OperationKey, int],
+    ) -> tuple[AccessPlan, Labour]:
+        """Return the access plan and the labour of some operations.
+
+        Minutes are exact up to the sum of each class, which is rounded up to the shop's increment.
+        Operations are billed in the order of their minutes alone, the longest first, ties by job
+        and cylinder. Each is billed what it adds to those before it, class by class: so the first
+        bears the way in. If another plan is quicker for all together, a class may shrink; the
+        operations before bear that, the latest first.
+
+        `overridden` gives operations other whole minutes, split over their classes in proportion.
+        Minutes still missing from the bench minimum go to the other operations, if any, in equal
+        parts.
+
+        Raises: Unreachable.
+        """
+        labour, rust = self._shop.labour, condition.rust
+        plan = plan_access(self.teardown, operations, rust)
+        order = sorted(
+            operations, key=lambda each: (-self._by_itself(each, condition).exact, each.key)
         )
-        classes = _billed(classes, allotted)
-    minimum: tuple[Allotted, ...] = ()
-    short = shop.labour.minimum_bench_minutes - sum(each.minutes for each in allotted)
-    left = [key for key in everyone if key not in overridden]
-    if short > 0 and left:
-        equally = dict.fromkeys(left, 1)
-        minimum = tuple(_allot(shop.labour.minimum_bench_class, short, equally, left))
-    return Labour(
-        tasks=tasks, classes=tuple(classes), allotted=tuple(allotted), bench_minimum=minimum
-    )
+        rows: dict[tuple[str, str], Task] = {}
+        targets: frozenset[str] = frozenset()
+        sums: dict[LabourClass, int] = {}
+        scale = 1
+        billed: dict[LabourClass, int] = {}
+        allotted: dict[OperationKey, dict[LabourClass, int]] = {}
+        for operation in order:
+            targets |= self.teardown.targets(operation)
+            rows.update(self._rows(operation, condition))
+            way = self.teardown.way(targets, rust)
+            sums, scale = _sums(way, rows.values()), way.scale
+            before, billed = billed, self._billed(sums, scale)
+            _bill(allotted, operation.key, before, billed)
+        classes = [
+            ClassMinutes(name, Fraction(sums[name], scale), billed[name]) for name in sorted(sums)
+        ]
+        parts = [
+            Allotted(key, name, minutes)
+            for key, by_class in allotted.items()
+            for name, minutes in sorted(by_class.items())
+        ]
+        if overridden:
+            places = {key: place for place, key in enumerate(allotted)}
+            parts = sorted(
+                _overridden(self._shop, parts, overridden),
+                key=lambda each: (places[each.operation], each.labour_class),
+            )
+            classes = _billed(classes, parts)
+        minimum: tuple[Allotted, ...] = ()
+        short = labour.minimum_bench_minutes - sum(each.minutes for each in parts)
+        left = [operation.key for operation in operations if operation.key not in overridden]
+        if short > 0 and left:
+            minimum = tuple(_equally(labour.minimum_bench_class, short, left))
+        return plan, Labour(
+            tasks=tuple(self._tasks(plan, rust, rows)),
+            classes=tuple(classes),
+            allotted=tuple(parts),
+            bench_minimum=minimum,
+            shares=self._shares(order, condition),
+        )
+
+    def minutes_alone(self, operation: Operation, condition: Condition) -> int:
+        """Return the billed minutes of an operation as the only one."""
+        billed = self._by_itself(operation, condition).billed
+        return max(billed, self._shop.labour.minimum_bench_minutes)
+
+    def _by_itself(self, operation: Operation, condition: Condition) -> _Alone:
+        question = operation.key, condition
+        if question not in self._alone:
+            targets = self.teardown.targets(operation)
+            rows = dict(self._rows(operation, condition))
+            way = self.teardown.way(targets, condition.rust)
+            sums = _sums(way, rows.values())
+            self._alone[question] = _Alone(
+                exact=Fraction(sum(sums.values()), way.scale),
+                billed=sum(self._billed(sums, way.scale).values()),
+                needs=frozenset([*way.items, *rows]),
+            )
+        return self._alone[question]
+
+    def _shares(
+        self, order: Sequence[Operation], condition: Condition
+    ) -> dict[OperationKey, OperationKey]:
+        """Return, for each operation, the first before it with which it has work in common."""
+        shares: dict[OperationKey, OperationKey] = {}
+        done: list[tuple[OperationKey, frozenset[object]]] = []
+        for operation in order:
+            needs = self._by_itself(operation, condition).needs
+            for key, others in done:
+                if needs & others:
+                    shares[operation.key] = key
+                    break
+            done.append((operation.key, needs))
+        return shares
+
+    def _billed(self, sums: Mapping[LabourClass, int], scale: int) -> dict[LabourClass, int]:
+        """Return the minutes of each class, rounded up to the shop's increment."""
+        step = self._shop.labour.increment_minutes
+        return {name: -(-minutes // (scale * step)) * step for name, minutes in sums.items()}
+
+    def _tasks(
+        self, plan: AccessPlan, rust: Rust, rows: Mapping[tuple[str, str], Task]
+    ) -> Iterator[Task]:
+        for removal in plan.removals:
+            question = removal.instance.id, rust, plan.engine_out
+            if question not in self._access:
+                self._access[question] = tuple(_access_tasks(removal))
+            yield from self._access[question]
+        for _, task in sorted(rows.items(), key=lambda row: (_ROWS.index(row[0][0]), row[0][1])):
+            yield task
+
+    def _rows(
+        self, operation: Operation, condition: Condition
+    ) -> Iterator[tuple[tuple[str, str], Task]]:
+        """Yield the work of an operation besides access, by kind and name."""
+        own = self._own.get(operation.key)
+        if own is None:
+            teardown = self.teardown
+            own = self._own[operation.key] = (
+                *_work_tasks(operation, teardown.family.cylinders),
+                *_visit_tasks(teardown.catalogue, operation),
+            )
+        for task in (*own, *_extra_tasks(self._shop, operation, condition)):
+            yield (task.kind, task.name), task
 
 
-def minutes_alone(
-    shop: Shop, teardown: Teardown, operation: Operation, condition: Condition
-) -> int:
-    """Return the billed minutes of an operation as the only one.
+_ROWS: Final = ("work", "visit", "extra")
+"""The kinds of work besides access, in the order of a visit's tasks."""
 
-    The result is that of `allot_labour`, computed with less work.
-    """
-    operations = (operation,)
-    sums = dict(teardown.minutes_alone(operation, condition.rust))
-    for task in (
-        *_work_tasks(operations, teardown.family.cylinders),
-        *_visit_tasks(teardown.catalogue, operations),
-        *_extra_tasks(shop, operations, condition, (operation.key,)),
-    ):
-        sums[task.labour_class] = sums.get(task.labour_class, Fraction(0)) + task.minutes
-    increment = shop.labour.increment_minutes
-    billed = sum(_up_to(*minutes.as_integer_ratio(), increment) for minutes in sums.values())
-    return max(billed, shop.labour.minimum_bench_minutes)
+
+class _Alone(Struct, frozen=True):
+    """An operation as the only one: its minutes, exact and billed, and all that it is made of."""
+
+    exact: Fraction
+    billed: int
+    needs: frozenset[object]
+
+
+def _sums(way: Way, rows: Iterable[Task]) -> dict[LabourClass, int]:
+    """Return the minutes by class of access and of the work besides it, over the way's scale."""
+    sums = dict(way.by_class)
+    for task in rows:
+        minutes = task.minutes.numerator * way.scale
+        sums[task.labour_class] = sums.get(task.labour_class, 0) + minutes
+    return sums
+
+
+def _bill(
+    allotted: dict[OperationKey, dict[LabourClass, int]],
+    operation: OperationKey,
+    before: Mapping[LabourClass, int],
+    after: Mapping[LabourClass, int],
+) -> None:
+    """Bill an operation what it adds to those before it; what shrinks is taken off theirs."""
+    own = {}
+    for name in {*before, *after}:
+        added = after.get(name, 0) - before.get(name, 0)
+        if added > 0:
+            own[name] = added
+        for earlier in reversed(allotted.values()):
+            if added >= 0:
+                break
+            off = min(earlier.get(name, 0), -added)
+            added += off
+            if off:
+                earlier[name] -= off
+                if not earlier[name]:
+                    del earlier[name]
+    allotted[operation] = own
 
 
 def repeat(labour: Labour, machines: int) -> Labour:
@@ -197,6 +315,7 @@ def repeat(labour: Labour, machines: int) -> Labour:
         ),
         allotted=times(labour.allotted),
         bench_minimum=times(labour.bench_minimum),
+        shares=labour.shares,
     )
 
 
@@ -229,9 +348,7 @@ def count_by_hand(labour: Labour, minutes: int) -> Labour:
     if not minutes or not short:
         return labour
     keys = [each.operation for each in added]
-    equally = dict.fromkeys(keys, 1)
-    left = max(0, short - minutes)
-    minimum = tuple(_allot(added[0].labour_class, left, equally, keys))
+    minimum = tuple(_equally(added[0].labour_class, max(0, short - minutes), keys))
     return structs.replace(labour, bench_minimum=minimum)
 
 
@@ -262,95 +379,50 @@ def _billed(classes: Sequence[ClassMinutes], allotted: Sequence[Allotted]) -> li
     ]
 
 
-def _up_to(minutes: int, scale: int, increment: int) -> int:
-    """Return minutes / scale rounded up to the next multiple of the increment."""
-    return -(-minutes // (scale * increment)) * increment
-
-
-Sums = dict[tuple[OperationKey, ...], int]
-"""Operations that share minutes -> these minutes, over some denominator."""
-
-
-def _sums(tasks: Sequence[Task]) -> tuple[dict[LabourClass, Sums], int]:
-    """Return the minutes of each class as whole numbers, and their common denominator."""
-    ratios = [task.minutes.as_integer_ratio() for task in tasks]
-    scale = lcm(*{bottom for _, bottom in ratios})
-    sums: dict[LabourClass, Sums] = {}
-    for task, (top, bottom) in zip(tasks, ratios, strict=True):
-        of_class = sums.setdefault(task.labour_class, {})
-        of_class[task.jobs] = of_class.get(task.jobs, 0) + top * (scale // bottom)
-    return sums, scale
-
-
-def _shares(sums: Sums) -> dict[OperationKey, int]:
-    """Return each operation's equal shares of its minutes, as numbers in proportion."""
-    scale = lcm(*{len(keys) for keys in sums})
-    shares: dict[OperationKey, int] = {}
-    for keys, minutes in sums.items():
-        part = minutes * (scale // len(keys))
-        for key in keys:
-            shares[key] = shares.get(key, 0) + part
-    return shares
-
-
-def _allot(
-    labour_class: LabourClass,
-    billed: int,
-    shares: Mapping[OperationKey, int],
-    everyone: Sequence[OperationKey],
+def _equally(
+    labour_class: LabourClass, minutes: int, operations: Sequence[OperationKey]
 ) -> Iterator[Allotted]:
-    keys = [key for key in everyone if shares.get(key)]
-    for key, minutes in zip(keys, share(billed, [shares[key] for key in keys]), strict=True):
-        if minutes:
-            yield Allotted(key, labour_class, minutes)
+    """Yield some minutes in equal parts; what is left over goes to the first operations."""
+    for key, part in zip(operations, share(minutes, [1] * len(operations)), strict=True):
+        if part:
+            yield Allotted(key, labour_class, part)
 
 
-def _access_tasks(plan: AccessPlan) -> Iterator[Task]:
-    for removal in plan.removals:
-        node = removal.instance
+def _access_tasks(removal: Removal) -> Iterator[Task]:
+    node = removal.instance
+    yield Task(
+        kind="access",
+        name=node.id,
+        labour_class=node.component.labour_class,
+        minutes=removal.access,
+        cylinder=node.cylinder,
+        hazards=node.component.hazards,
+    )
+    for work in node.component.refit_work:
         yield Task(
-            kind="access",
-            name=node.id,
-            labour_class=node.component.labour_class,
-            minutes=removal.access,
-            jobs=removal.jobs,
-            cylinder=node.cylinder,
-            hazards=node.component.hazards,
-        )
-        for work in node.component.refit_work:
-            yield Task(
-                kind="refit_work",
-                name=place(work.id, node.cylinder),
-                labour_class=work.labour_class,
-                minutes=Fraction(work.minutes),
-                jobs=removal.jobs,
-                cylinder=node.cylinder,
-                uses=work.uses,
-                hazards=work.hazards,
-            )
-
-
-def _work_tasks(operations: Sequence[Operation], cylinders: int) -> Iterator[Task]:
-    """Yield the jobs' own work, each row once per cylinder or visit; every job that lists it shares
-    it.
-    """
-    rows: dict[str, tuple[Work, int | None, list[OperationKey]]] = {}
-    for operation in operations:
-        for work in operation.job.work:
-            for cylinder in _done_on(work, operation, cylinders):
-                _, _, keys = rows.setdefault(place(work.id, cylinder), (work, cylinder, []))
-                keys.append(operation.key)
-    for name, (work, cylinder, keys) in sorted(rows.items()):
-        yield Task(
-            kind="work",
-            name=name,
+            kind="refit_work",
+            name=place(work.id, node.cylinder),
             labour_class=work.labour_class,
             minutes=Fraction(work.minutes),
-            jobs=tuple(keys),
-            cylinder=cylinder,
+            cylinder=node.cylinder,
             uses=work.uses,
             hazards=work.hazards,
         )
+
+
+def _work_tasks(operation: Operation, cylinders: int) -> Iterator[Task]:
+    """Yield a job's own work, each row once per cylinder or visit."""
+    for work in operation.job.work:
+        for cylinder in _done_on(work, operation, cylinders):
+            yield Task(
+                kind="work",
+                name=place(work.id, cylinder),
+                labour_class=work.labour_class,
+                minutes=Fraction(work.minutes),
+                cylinder=cylinder,
+                uses=work.uses,
+                hazards=work.hazards,
+            )
 
 
 def _done_on(work: Work, operation: Operation, cylinders: int) -> tuple[int | None, ...]:
@@ -361,46 +433,30 @@ def _done_on(work: Work, operation: Operation, cylinders: int) -> tuple[int | No
     return tuple(range(1, cylinders + 1))
 
 
-def _visit_tasks(catalogue: Catalogue, operations: Sequence[Operation]) -> Iterator[Task]:
-    asking: dict[VisitWorkId, list[OperationKey]] = {}
-    for operation in operations:
-        for visit in operation.job.visit:
-            asking.setdefault(visit, []).append(operation.key)
-    for visit, keys in sorted(asking.items()):
+def _visit_tasks(catalogue: Catalogue, operation: Operation) -> Iterator[Task]:
+    for visit in operation.job.visit:
         work = catalogue.visit_work[visit]
         yield Task(
             kind="visit",
             name=visit,
             labour_class=work.labour_class,
             minutes=Fraction(work.minutes),
-            jobs=tuple(keys),
             uses=work.uses,
             hazards=work.hazards,
         )
 
 
-def _extra_tasks(
-    shop: Shop,
-    operations: Sequence[Operation],
-    condition: Condition,
-    everyone: tuple[OperationKey, ...],
-) -> Iterator[Task]:
-    """Yield the tasks that the machine's condition adds: heavy debris if fins are cleaned, and
+def _extra_tasks(shop: Shop, operation: Operation, condition: Condition) -> Iterator[Task]:
+    """Yield the work that the machine's condition adds: heavy debris if fins are cleaned, and
     undoing other people's work.
     """
     labour = shop.labour
-    cleaning = tuple(
-        operation.key
-        for operation in operations
-        if labour.debris_heavy_visit in operation.job.visit
-    )
-    if condition.debris is Debris.heavy and cleaning:
+    if condition.debris is Debris.heavy and labour.debris_heavy_visit in operation.job.visit:
         yield Task(
             kind="extra",
             name="debris_heavy",
             labour_class=labour.debris_heavy_class,
             minutes=Fraction(labour.debris_heavy_minutes),
-            jobs=cleaning,
         )
     if condition.previous_work:
         yield Task(
@@ -408,5 +464,4 @@ def _extra_tasks(
             name="previous_work",
             labour_class=labour.previous_work_class,
             minutes=Fraction(labour.previous_work_minutes),
-            jobs=everyone,
         )
