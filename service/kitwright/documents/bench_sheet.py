@@ -1,50 +1,29 @@
-"""The bench sheet: removal and reassembly step by step, what to check, and blanks to fill in."""
+"""The bench sheet: the steps of a visit by place and cylinder, to tick off, with blanks to fill."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from decimal import Decimal
-from typing import Final
+from itertools import groupby
 
-from msgspec import Struct, structs
-
-from kitwright.documents.access_svg import Drawing, access_svg
+from kitwright.documents.access_svg import Drawing, access_svg, place_name
 from kitwright.documents.contact import Contact
-from kitwright.documents.contingency_view import looked_for
 from kitwright.documents.fonts import fonts
 from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
 from kitwright.documents.hypertext import hypertext
 from kitwright.documents.press import press
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Caution, Envelope, Need, Quote, Reason
-from kitwright.units import decimal_text
-
-_BEFORE: Final = "stands-before"
-"""The reason of a step that another one waits for."""
+from kitwright.quote import Envelope, Quote, Step, StepUse, StopPrice, WorkPlan
 
 
-class Look(Struct, frozen=True, kw_only=True):
-    """What the catalogue says of a component for whoever takes it off.
+def bench_sheet_pdf(paper: Quote, envelope: Envelope, *, contact: Contact) -> bytes:
+    """Return the bench sheet of a revision as PDF/UA-1, in the language of the bench.
 
-    `inspect` is to be looked at or photographed, `manual` names values of the maker's manual.
+    It names no customer, and no price except those of stopping.
     """
-
-    inspect: tuple[str, ...] = ()
-    fasteners: str = ""
-    tools: tuple[str, ...] = ()
-    manual: tuple[str, ...] = ()
-
-
-Looks = Mapping[str, Look]
-"""Component, without cylinder -> what there is to say of it."""
-
-
-def bench_sheet_pdf(
-    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
-) -> bytes:
-    """Return the bench sheet of a revision as PDF/UA-1. It holds no price and no customer."""
+    scribe = Scribe(paper.work_plan.language)
     drawing = access_svg(paper, scribe, fonts().printable)
-    sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    sheet = bench_sheet(paper, envelope, scribe, contact=contact, drawing=drawing)
     return press().print(
         "bench_sheet.typ",
         sheet,
@@ -53,62 +32,37 @@ def bench_sheet_pdf(
     )
 
 
-def bench_sheet_html(
-    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
-) -> str:
+def bench_sheet_html(paper: Quote, envelope: Envelope, *, contact: Contact) -> str:
     """Return the bench sheet of a revision as a page, for a screen beside the bench."""
+    scribe = Scribe(paper.work_plan.language)
     drawing = access_svg(paper, scribe)
-    sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    sheet = bench_sheet(paper, envelope, scribe, contact=contact, drawing=drawing)
     return hypertext("bench_sheet.html", sheet, {"access": drawing.svg})
 
 
 def bench_sheet(
-    paper: Quote,
-    envelope: Envelope,
-    scribe: Scribe,
-    *,
-    contact: Contact,
-    looks: Looks,
-    drawing: Drawing,
+    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, drawing: Drawing
 ) -> Sheet:
     """Return what both forms of the bench sheet show, in their order."""
+    plan = paper.work_plan
     return {
         **frame(scribe.say("Bench sheet"), paper, envelope, scribe, contact),
         "words": _words(scribe),
         "machine": machine_rows(paper, envelope, scribe),
         "reported": text_lines(paper.complaint),
+        "machines": _machines(plan, scribe),
         "jobs": [
             {
                 "name": scribe.on_cylinder(job.name, job.cylinder),
-                "minutes": scribe.hours(job.minutes_here),
-                "parts": _replaced(paper, scribe, "replaced-by-job", job.job, job.cylinder),
+                "minutes": scribe.hours(job.minutes),
             }
-            for job in paper.jobs
+            for job in plan.jobs
         ],
-        "steps": _steps(paper, scribe, looks),
-        "refit": [
-            {
-                "name": _step_name(one.component, one.cylinder, scribe, is_refit=True),
-                "minutes": scribe.number(str(one.minutes + one.work_minutes)),
-                "work": (
-                    scribe.say(
-                        "{minutes} min of it is bench work.",
-                        minutes=scribe.number(str(one.work_minutes)),
-                    )
-                    if one.work_minutes
-                    else ""
-                ),
-                "parts": _replaced(paper, scribe, "renewed-by-refit", one.component, one.cylinder),
-            }
-            for one in paper.access.refit
-        ],
-        "looked_for": [list(one) for one in looked_for(paper, scribe)],
-        "used": _used(paper, scribe),
-        "cautions": [[one.title, one.text] for one in _elsewhere(paper)],
+        "has_looks": any(step.reveals for step in plan.steps),
+        "places": list(_Steps(paper, scribe).places()),
         "drawing": drawing.told,
-        "engine_out": scribe.say("The engine comes out of the machine.")
-        if paper.access.engine_out
-        else "",
+        "has_drawing": bool(paper.access.remove),
+        "minutes": list(_minutes(plan, scribe)),
     }
 
 
@@ -121,152 +75,146 @@ def _words(scribe: Scribe) -> dict[str, str]:
         "jobs": say("Jobs"),
         "job": say("Job"),
         "billed": say("Billed"),
-        "clocked": say("Clocked, min"),
         "found": say("Found"),
+        "clock": say("Clocked: ______ to ______"),
         "plan": say("Removal order and dependencies"),
-        "off": say("Removal, in this order"),
-        "on": say("Reassembly, in this order"),
         "step": say("Step"),
         "minutes": say("Min"),
         "done": say("Done"),
-        "renew": say("Replace:"),
-        "look_for": say("Check for these while it is apart"),
         "ask": say(
-            "If you find one, stop, photograph it and have it added to the quote before you go "
-            "on. The quoted price does not cover it."
+            "If you find a fault that a step names, stop, photograph it and have it added to the "
+            "quote before you go on. The quoted price does not cover it."
         ),
-        "fault": say("Possible fault"),
         "number": say("No."),
-        "turned_up": scribe.say_as("tick", "Found"),
-        "used": say("Consumables"),
-        "visit": say("Cautions for the entire visit"),
-        "nothing": say("Nothing has to be removed."),
+        "sums": say("Minutes"),
         "mechanic": say("Technician"),
         "date": say("Date"),
     }
 
 
-def _steps(paper: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
-    """Return the removals; a caution is given in full at its first step, by name at later ones."""
-    told_at: dict[str, int] = {}
-    steps: list[Sheet] = []
-    for number, step in enumerate(paper.access.remove, start=1):
-        instance = _instance(step.component, step.cylinder)
-        cautions = []
-        for one in paper.cautions:
-            if instance not in one.steps:
-                continue
-            first = told_at.setdefault(one.code, number)
-            again = scribe.say("see step {number}.", number=scribe.number(str(first)))
-            cautions.append([one.title, one.text if first == number else again])
-        steps.append(
-            {
-                "number": scribe.number(str(number)),
-                "name": _step_name(step.component, step.cylinder, scribe, is_refit=False),
-                "minutes": scribe.number(str(step.minutes)),
-                "why": " ".join(_why(step.why, scribe)),
-                "looks": [*_told(looks.get(step.component, Look()), scribe)],
-                "cautions": cautions,
-            }
-        )
-    return steps
-
-
-def _told(look: Look, scribe: Scribe) -> Iterator[str]:
-    """Yield what there is to say of a component, a paragraph each."""
-    fasteners = (look.fasteners,) if look.fasteners else ()
-    for head, texts in (
-        (scribe.say("Fasteners:"), [scribe.text("component", one) for one in fasteners]),
-        (scribe.say("Special tools:"), [scribe.text("component", one) for one in look.tools]),
-        (
-            scribe.say("Check, photograph:"),
-            [scribe.text("component", one) for one in look.inspect],
-        ),
-        (scribe.say("From the manufacturer's manual:"), [scribe.thing(one) for one in look.manual]),
-    ):
-        if texts:
-            yield f"{head} {', '.join(texts)}"
-
-
-def _why(why: Sequence[Reason], scribe: Scribe) -> Iterator[str]:
-    """Yield why something is removed; all that it is removed before in one sentence."""
-    yield from dict.fromkeys(one.text for one in why if one.code != _BEFORE)
-    before = [scribe.thing(str(one.facts["component"])) for one in why if one.code == _BEFORE]
-    if before:
-        yield scribe.say("Removed before: {component}.", component="; ".join(before))
-
-
-def _instance(component: str, cylinder: int | None) -> str:
-    return component if cylinder is None else f"{component}@{cylinder}"
-
-
-def _elsewhere(paper: Quote) -> list[Caution]:
-    """Return the cautions that are also, or only, about something else than a removal."""
-    removed = {_instance(step.component, step.cylinder) for step in paper.access.remove}
-    return [one for one in paper.cautions if not removed.issuperset(one.steps)]
-
-
-def _replaced(paper: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
-    """Return the parts that a job or a refit replaces."""
-    refit = _instance(by, cylinder)
-    return [
-        "; ".join(_parts(need, paper, scribe))
-        for need in paper.kit.needs
-        if any(
-            why.code == code
-            and (
-                why.facts.get("component") == refit
-                or (why.facts.get("job") == by and why.facts.get("cylinder") == cylinder)
-            )
-            for why in need.why
-        )
-    ]
-
-
-def _step_name(component: str, cylinder: int | None, scribe: Scribe, *, is_refit: bool) -> str:
-    told = scribe.step(component, cylinder, is_refit=is_refit)
-    return told[:1].upper() + told[1:]
-
-
-def _used(paper: Quote, scribe: Scribe) -> list[str]:
-    """Return the consumables, each item once with its entire quantity."""
-    items: dict[str, Need] = {}
-    for need in paper.kit.needs:
-        if need.kind != "used":
-            continue
-        known = items.get(need.part)
-        quantity = Decimal(need.quantity) + (Decimal(known.quantity) if known else 0)
-        items[need.part] = structs.replace(need, quantity=decimal_text(quantity, 6), cylinder=None)
-    return [_part(need, scribe) for need in items.values()]
-
-
-def _parts(need: Need, paper: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what is fitted for a need, by the number that is really taken."""
-    names = {line.code: line.description for line in paper.lines}
-    left = Decimal(need.quantity)
-    for cover in (cover for pack in paper.kit.packs for cover in pack.covers):
-        is_other = cover.fitted not in (None, need.part)
-        if is_other and (cover.role, cover.cylinder) == (need.role, need.cylinder):
-            left -= Decimal(cover.quantity)
-            number = str(cover.fitted)
-            yield _part(
-                structs.replace(
-                    need,
-                    part=number,
-                    name=names.get(number, need.name),
-                    quantity=cover.quantity,
-                ),
-                scribe,
-            )
-    if left:
-        yield _part(structs.replace(need, quantity=decimal_text(left, 6)), scribe)
-
-
-def _part(need: Need, scribe: Scribe) -> str:
+def _machines(plan: WorkPlan, scribe: Scribe) -> str:
+    if plan.machines == 1:
+        return ""
     return scribe.say(
-        "{quantity} {unit} {name} ({part})",
-        quantity=scribe.number(need.quantity),
-        unit=scribe.unit(need.measure, need.quantity),
-        name=scribe.on_cylinder(need.name, need.cylinder),
-        part=need.part,
+        "The steps, parts and minutes are those of one of {machines} machines.",
+        machines=scribe.number(str(plan.machines)),
     )
+
+
+class _Steps:
+    """The steps of a plan as they are shown; a caution is given in full at its first step."""
+
+    def __init__(self, paper: Quote, scribe: Scribe) -> None:
+        self._plan = paper.work_plan
+        self._scribe = scribe
+        self._cautions = {one.code: one for one in self._plan.cautions}
+        self._told_at: dict[str, str] = {}
+        self._stops = {stop.before_step: stop for stop in self._plan.stops}
+        self._has_several = len({step.cylinder for step in self._plan.steps} - {None}) > 1
+
+    def places(self) -> Iterator[Sheet]:
+        """Yield each place in turn with its groups; a step without a place stays where one is."""
+        placed = []
+        here: tuple[str | None, int | None] = (None, None)
+        for step in self._plan.steps:
+            if step.place is not None:
+                here = (step.place, step.cylinder if self._has_several else None)
+            placed.append((here, step))
+        first = next((place for (place, _), _ in placed if place is not None), None)
+        for place, steps in groupby(placed, key=lambda one: one[0][0] or first):
+            groups = groupby(steps, key=lambda one: one[0][1])
+            yield {
+                "name": place_name(place, self._scribe),
+                "groups": [
+                    self._group(cylinder, [step for _, step in group]) for cylinder, group in groups
+                ],
+            }
+
+    def _group(self, cylinder: int | None, steps: list[Step]) -> Sheet:
+        scribe = self._scribe
+        name = scribe.say("Engine and machine")
+        if cylinder is not None:
+            name = scribe.say("Cylinder {cylinder}", cylinder=cylinder)
+        return {
+            "name": name if self._has_several else "",
+            "minutes": scribe.number(str(sum(step.minutes for step in steps))),
+            "steps": [self._step(step) for step in steps],
+        }
+
+    def _step(self, step: Step) -> Sheet:
+        scribe = self._scribe
+        number = scribe.number(str(step.number))
+        stop = self._stops.get(step.number)
+        return {
+            "number": number,
+            "name": step.name,
+            "minutes": scribe.number(str(step.minutes)) if step.labour_class else "",
+            "told": list(self._told(step)),
+            "fill": [
+                scribe.say("{value}: ______ (manual, page ____)", value=one) for one in step.manual
+            ],
+            "finds": [scribe.on_cylinder(one.name, one.cylinder) for one in step.reveals],
+            "cautions": [self._caution(code, number) for code in step.cautions],
+            "stop": "" if stop is None else self._stop(stop),
+        }
+
+    def _told(self, step: Step) -> Iterator[str]:
+        """Yield what there is to say of a step, a paragraph each."""
+        say = self._scribe.say
+        if step.elapsed_minutes is not None:
+            yield say("Wait: about {minutes} min.", minutes=step.elapsed_minutes)
+        if step.working_days is not None:
+            yield say("Wait: about {days} working days.", days=step.working_days)
+        if step.spread_percent is not None:
+            yield say(
+                "Minutes from fasteners: {percent}% more or less.", percent=step.spread_percent
+            )
+        fasteners = (step.fasteners,) if step.fasteners else ()
+        uses = tuple(map(self._use, step.uses))
+        for head, texts in (
+            (say("Fit:") if step.kind not in ("work", "check", "test") else say("Use:"), uses),
+            (say("Fasteners:"), fasteners),
+            (say("Special tools:"), step.tools),
+            (say("Check, photograph:"), step.look),
+        ):
+            if texts:
+                yield f"{head} {'; '.join(texts)}"
+
+    def _use(self, use: StepUse) -> str:
+        scribe = self._scribe
+        return scribe.say(
+            "{quantity} {unit} {name} ({part})",
+            quantity=scribe.number(use.quantity),
+            unit=scribe.unit(use.measure, use.quantity),
+            name=use.name,
+            part=use.part,
+        )
+
+    def _caution(self, code: str, number: str) -> list[str]:
+        caution = self._cautions[code]
+        first = self._told_at.setdefault(code, number)
+        again = self._scribe.say("see step {number}.", number=first)
+        return [caution.title, caution.text if first == number else again]
+
+    def _stop(self, stop: StopPrice) -> str:
+        scribe = self._scribe
+        return scribe.say(
+            "Go on or stop? Stopping before this step costs {refitted} refitted, {boxes} in boxes.",
+            refitted=scribe.money(stop.refitted.amount, stop.refitted.currency),
+            boxes=scribe.money(stop.in_boxes.amount, stop.in_boxes.currency),
+        )
+
+
+def _minutes(plan: WorkPlan, scribe: Scribe) -> Iterator[list[str]]:
+    """Yield what the minutes are made of: the steps, what comes to them, and what is billed."""
+    yield [scribe.say("All steps"), scribe.number(str(plan.minutes))]
+    for row in plan.rows:
+        of_class = scribe.thing(row.labour_class)
+        told = scribe.say("{reason} ({labour_class})", reason=row.why.text, labour_class=of_class)
+        minutes = scribe.number(row.exact_minutes)
+        yield [told, minutes if Decimal(row.exact_minutes) < 0 else f"+ {minutes}"]
+    billed = sum(job.minutes for job in plan.jobs)
+    label = scribe.say("Billed")
+    if plan.machines > 1:
+        label = scribe.say("Billed for {machines} machines", machines=plan.machines)
+    yield [label, scribe.number(str(billed))]

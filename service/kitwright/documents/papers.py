@@ -10,8 +10,8 @@ from typing import Final
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ChassisId, Component, FamilyId, Override, Shop
-from kitwright.documents.bench_sheet import Look, Looks, bench_sheet_html, bench_sheet_pdf
+from kitwright.catalogue.model import Catalogue, Shop
+from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.contact import Contact
 from kitwright.documents.fonts import fonts
 from kitwright.documents.letterhead import letterhead
@@ -26,7 +26,7 @@ from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_order import OrderEnvelope, parts_order
 from kitwright.documents.web_page import page_policy
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Order, Paper, Quote, amount_of
+from kitwright.quote import Order, Paper, amount_of
 
 _STYLE: Final = re.compile("<style>(.*?)</style>", re.DOTALL)
 
@@ -109,21 +109,11 @@ class ShopPapers:
 
     def bench_sheet_page(self, paper: Paper) -> Page:
         """Return the bench sheet of a revision as a page."""
-        looks = _looks(self._catalogue, paper.quote)
-        scribe = Scribe(paper.quote.language)
-        return _page(
-            bench_sheet_html(
-                paper.quote, paper.envelope, scribe, contact=self._contact, looks=looks
-            )
-        )
+        return _page(bench_sheet_html(paper.quote, paper.envelope, contact=self._contact))
 
     def bench_sheet_pdf(self, paper: Paper) -> bytes:
         """Return the bench sheet of a revision as PDF."""
-        looks = _looks(self._catalogue, paper.quote)
-        scribe = Scribe(paper.quote.language)
-        return bench_sheet_pdf(
-            paper.quote, paper.envelope, scribe, contact=self._contact, looks=looks
-        )
+        return bench_sheet_pdf(paper.quote, paper.envelope, contact=self._contact)
 
     def pick_list_page(self, paper: Paper) -> Page:
         """Return what comes from the shelves as a page."""
@@ -177,33 +167,3 @@ def _page(html: str) -> Page:
     )
     policy = f"default-src 'none'; style-src {hashes or chr(39) + 'none' + chr(39)}"
     return Page(html.encode(), f"{policy}; frame-ancestors 'none'; base-uri 'none'")
-
-
-def _looks(catalogue: Catalogue, quote: Quote) -> Looks:
-    """Return what the layout of a revision's engine, and the machine around it, say for the bench.
-
-    Of an engine or machine that the catalogue no longer holds, nothing is said.
-    """
-    family = catalogue.families.get(FamilyId(quote.engine.family))
-    layout = None if family is None else catalogue.layouts.get(family.layout)
-    asked = quote.chassis_question
-    named = quote.engine.chassis if asked is None else asked.priced
-    chassis = catalogue.chassis.get(ChassisId(named or ""))
-    found: dict[str, Look] = {}
-    for part in (chassis, layout):
-        found |= {str(one.id): look_at(one) for one in (part.component if part is not None else ())}
-    for changed in family.override if family is not None else ():
-        name = str(changed.component)
-        found[name] = look_at(changed, found.get(name))
-    return found
-
-
-def look_at(row: Component | Override, plain: Look | None = None) -> Look:
-    """Return what a component says for the bench; what an override leaves out is as in `plain`."""
-    plain = plain or Look()
-    return Look(
-        inspect=plain.inspect if row.inspect is None else row.inspect,
-        fasteners=plain.fasteners if row.fasteners is None else row.fasteners,
-        tools=plain.tools if row.tools is None else row.tools,
-        manual=plain.manual if row.spec is None else row.spec,
-    )
