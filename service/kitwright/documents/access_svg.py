@@ -9,6 +9,7 @@ from xml.sax.saxutils import escape
 from msgspec import Struct
 
 from kitwright.documents.layout import clean
+from kitwright.documents.plan_view import place_name
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Quote, Removal, WorkPlan
 
@@ -105,11 +106,6 @@ def _rows(plan: WorkPlan, scribe: Scribe, shown: Callable[[str], str]) -> list[_
             _Row(number=step.number, name=shown(step.name), instance=instance, heading=heading, y=y)
         )
     return rows
-
-
-def place_name(place: str | None, scribe: Scribe) -> str:
-    """Return where steps are done."""
-    return scribe.say("On the bench") if place == "bench" else scribe.say("In the machine")
 
 
 def _stands_before(paper: Quote) -> dict[str, set[str]]:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from decimal import Decimal
 from itertools import groupby
 
-from kitwright.documents.access_svg import Drawing, access_svg, place_name
+from kitwright.documents.access_svg import Drawing, access_svg
 from kitwright.documents.contact import Contact
 from kitwright.documents.fonts import fonts
 from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
 from kitwright.documents.hypertext import hypertext
+from kitwright.documents.plan_view import minute_rows, place_name, stop_told
 from kitwright.documents.press import press
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Envelope, Quote, Step, StepUse, StopPrice, WorkPlan
+from kitwright.quote import Envelope, Quote, Step, StepUse, WorkPlan
 
 
 def bench_sheet_pdf(paper: Quote, envelope: Envelope, *, contact: Contact) -> bytes:
@@ -62,7 +62,7 @@ def bench_sheet(
         "places": list(_Steps(paper, scribe).places()),
         "drawing": drawing.told,
         "has_drawing": bool(paper.access.remove),
-        "minutes": list(_minutes(plan, scribe)),
+        "minutes": list(map(list, minute_rows(plan, scribe))),
     }
 
 
@@ -76,6 +76,7 @@ def _words(scribe: Scribe) -> dict[str, str]:
         "job": say("Job"),
         "billed": say("Billed"),
         "found": say("Found"),
+        "may_show": say("May show:"),
         "clock": say("Clocked: ______ to ______"),
         "plan": say("Removal order and dependencies"),
         "step": say("Step"),
@@ -155,7 +156,7 @@ class _Steps:
             ],
             "finds": [scribe.on_cylinder(one.name, one.cylinder) for one in step.reveals],
             "cautions": [self._caution(code, number) for code in step.cautions],
-            "stop": "" if stop is None else self._stop(stop),
+            "stop": "" if stop is None else stop_told(stop, scribe),
         }
 
     def _told(self, step: Step) -> Iterator[str]:
@@ -195,26 +196,3 @@ class _Steps:
         first = self._told_at.setdefault(code, number)
         again = self._scribe.say("see step {number}.", number=first)
         return [caution.title, caution.text if first == number else again]
-
-    def _stop(self, stop: StopPrice) -> str:
-        scribe = self._scribe
-        return scribe.say(
-            "Go on or stop? Stopping before this step costs {refitted} refitted, {boxes} in boxes.",
-            refitted=scribe.money(stop.refitted.amount, stop.refitted.currency),
-            boxes=scribe.money(stop.in_boxes.amount, stop.in_boxes.currency),
-        )
-
-
-def _minutes(plan: WorkPlan, scribe: Scribe) -> Iterator[list[str]]:
-    """Yield what the minutes are made of: the steps, what comes to them, and what is billed."""
-    yield [scribe.say("All steps"), scribe.number(str(plan.minutes))]
-    for row in plan.rows:
-        of_class = scribe.thing(row.labour_class)
-        told = scribe.say("{reason} ({labour_class})", reason=row.why.text, labour_class=of_class)
-        minutes = scribe.number(row.exact_minutes)
-        yield [told, minutes if Decimal(row.exact_minutes) < 0 else f"+ {minutes}"]
-    billed = sum(job.minutes for job in plan.jobs)
-    label = scribe.say("Billed")
-    if plan.machines > 1:
-        label = scribe.say("Billed for {machines} machines", machines=plan.machines)
-    yield [label, scribe.number(str(billed))]

@@ -140,6 +140,7 @@ class WorkPlan(Struct, frozen=True, kw_only=True):
     language: str
     machines: Count
     minutes: Minutes
+    exact_minutes: DecimalText
     jobs: tuple[PlannedJob, ...]
     steps: tuple[Step, ...]
     rows: tuple[MinutesRow, ...]

@@ -50,6 +50,7 @@ def _tell_steps(outcome: Outcome, speaker: Speaker, catalogue: Catalogue) -> wir
         language=speaker.language,
         machines=plan.machines,
         minutes=total,
+        exact_minutes=decimal_text(sum(exact_minutes, Fraction(0))),
         steps=tuple(
             telling.step(number, step, whole)
             for number, (step, whole) in enumerate(zip(plan.steps, minutes, strict=True), start=1)

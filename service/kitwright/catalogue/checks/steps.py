@@ -275,7 +275,7 @@ def _off(
     for visit in job.visit:
         if visit in catalogue.visit_work:
             access = catalogue.visit_work[visit].access
-            waiting += resolve_access(catalogue, family, access, None)
+            waiting += _present(catalogue, family, graph, access, None)
     found: set[str] = set()
     while waiting:
         name = waiting.pop()
