@@ -9,7 +9,7 @@ import msgspec
 import pytest
 from lxml import html
 from msgspec import structs
-from tests.documents.printed import CONTACT, ENVELOPE, LOOKS, even, text
+from tests.documents.printed import CONTACT, ENVELOPE, even, text
 from tests.documents.ubl_reader import Read
 from tests.stages.workbench import (
     BOTH_HEADS,
@@ -122,11 +122,7 @@ def test_documents_name_the_older_number_that_is_fitted_and_its_make() -> None:
 
 def test_bench_sheet_and_pick_list_name_what_the_lines_name() -> None:
     paper, scribe = paper_of(made()), Scribe("en")
-    bench = even(
-        html.fromstring(
-            bench_sheet_html(paper, ENVELOPE, scribe, contact=CONTACT, looks=LOOKS)
-        ).text_content()
-    )
+    bench = even(html.fromstring(bench_sheet_html(paper, ENVELOPE, contact=CONTACT)).text_content())
     picked = even(
         html.fromstring(pick_list_html(paper, ENVELOPE, scribe, contact=CONTACT)).text_content()
     )

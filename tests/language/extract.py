@@ -136,8 +136,7 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     yield from _diagnosis_texts(catalogue.rules)
     for name in sorted(_named(catalogue)):
         word = english.WORDS.get(name, name.replace("_", " "))
-        for told in (word, *english.STEPS.get(name, ())):
-            yield ("word", told, None), name
+        yield ("word", word, None), name
 
 
 def _diagnosis_texts(rules: DiagnosisRules) -> Iterator[tuple[Text, str]]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from datetime import UTC, datetime
-from functools import cache
 from html import unescape
 from xml.etree import ElementTree as ET
 
@@ -15,14 +14,12 @@ from tests.documents.offers import OPEN, heads
 from tests.documents.printed import CONTACT, ENVELOPE
 from tests.documents.printed import text as pdf_text
 from tests.documents.reading import read
-from tests.stages.workbench import starter
 
 from kitwright.documents.access_svg import access_svg
-from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet_pdf
+from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.page_actions import PageActions, PageField, PageState
-from kitwright.documents.papers import look_at
 from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
@@ -52,13 +49,6 @@ GIVEN = [
 """What people wrote, which no language changes."""
 
 _FOR_PEOPLE = {"Note", "Description", "TaxExemptionReason", "AllowanceChargeReason", "PriceType"}
-
-
-@cache
-def _looks() -> Looks:
-    """Return what the starter catalogue says for the bench."""
-    rows = (row for layout in starter().layouts.values() for row in layout.component)
-    return {str(row.id): look_at(row) for row in rows}
 
 
 def documents(answer: Json) -> dict[str, str]:
@@ -104,7 +94,7 @@ def _pages(paper: Quote, scribe: Scribe) -> dict[str, str]:
         for one in Notice
     }
     made = {name: _seen(page) for name, page in told.items()}
-    bench = bench_sheet_html(paper, SENT, scribe, contact=CONTACT, looks=_looks())
+    bench = bench_sheet_html(paper, SENT, contact=CONTACT)
     made["bench page"] = _unstyled(bench)
     made["pick page"] = _unstyled(pick_list_html(paper, SENT, scribe, contact=CONTACT))
     drawing = access_svg(paper, scribe)
@@ -114,7 +104,7 @@ def _pages(paper: Quote, scribe: Scribe) -> dict[str, str]:
 
 
 def _prints(paper: Quote, scribe: Scribe) -> dict[str, str]:
-    bench = bench_sheet_pdf(paper, SENT, scribe, contact=CONTACT, looks=_looks())
+    bench = bench_sheet_pdf(paper, SENT, contact=CONTACT)
     made = {
         f"quote PDF {state}": pdf_text(
             quote_pdf(paper, structs.replace(SENT, state=state), scribe, contact=CONTACT)

@@ -186,19 +186,6 @@ WORDS: Final[dict[str, str]] = {
 under removal and under reassembly.
 """
 
-STEPS: Final[dict[str, tuple[str, str]]] = {
-    "air_hold": (
-        "compressed air on, to hold the valves",
-        "compressed air bled to zero and disconnected",
-    ),
-    "battery_off": ("battery disconnected", "battery connected"),
-    "engine_out": ("engine out of the machine", "engine back in the machine"),
-    "oil_drain": ("oil drained", "oil filled"),
-}
-"""What is done at the removal of a component and at its reassembly, if that is not removing and
-refitting the thing itself.
-"""
-
 PHRASES: Final[dict[str, str]] = {
     "bench-minimum": "Minimum bench charge",
     "diagnostic-fee": "Diagnosis",

@@ -128,13 +128,6 @@ class Scribe:
         told = self.text("word", english.WORDS.get(bare, bare.replace("_", " ")))
         return self.on_cylinder(told, (marked or None) if cylinder is None else cylinder)
 
-    def step(self, component: str, cylinder: int | None, *, is_refit: bool) -> str:
-        """Return what is done as a component comes off, or as it goes back on."""
-        told = english.STEPS.get(component)
-        if told is None:
-            return self.thing(component, cylinder)
-        return self.on_cylinder(self.text("word", told[is_refit]), cylinder)
-
     def text(self, kind: str, text: str) -> str:
         """Return a text of the catalogue, by the kind of record that it is in."""
         return self._texts.of(kind, text)
