@@ -177,6 +177,8 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
         yield from () if job.sublet is None else (job.sublet,)
     for shop in catalogue.shops.values():
         yield from shop.labour.rates
+    # work that the machine's condition adds
+    yield from ("debris_heavy", "previous_work")
 
 
 def _components(catalogue: Catalogue) -> Iterator[Component]:

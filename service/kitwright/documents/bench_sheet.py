@@ -165,13 +165,17 @@ class _Steps:
         if step.elapsed_minutes is not None:
             yield say("Wait: about {minutes} min.", minutes=step.elapsed_minutes)
         if step.working_days is not None:
-            yield say("Wait: about {days} working days.", days=step.working_days)
+            days = step.working_days
+            told = self._scribe.say_many(
+                "Wait: about {count} working day.", "Wait: about {count} working days.", days
+            )
+            yield told
         if step.spread_percent is not None:
             yield say(
                 "Minutes from fasteners: {percent}% more or less.", percent=step.spread_percent
             )
         fasteners = (step.fasteners,) if step.fasteners else ()
-        uses = tuple(map(self._use, step.uses))
+        uses = tuple(self._use(use, step) for use in step.uses)
         for head, texts in (
             (say("Fit:") if step.kind not in ("work", "check", "test") else say("Use:"), uses),
             (say("Fasteners:"), fasteners),
@@ -181,13 +185,15 @@ class _Steps:
             if texts:
                 yield f"{head} {'; '.join(texts)}"
 
-    def _use(self, use: StepUse) -> str:
+    def _use(self, use: StepUse, step: Step) -> str:
         scribe = self._scribe
         return scribe.say(
             "{quantity} {unit} {name} ({part})",
             quantity=scribe.number(use.quantity),
             unit=scribe.unit(use.measure, use.quantity),
-            name=use.name,
+            name=scribe.on_cylinder(
+                use.name, None if use.cylinder == step.cylinder else use.cylinder
+            ),
             part=use.part,
         )
 

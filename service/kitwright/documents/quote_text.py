@@ -174,7 +174,9 @@ def _steps(quote: Quote, scribe: Scribe) -> Iterator[str]:
     plan = quote.work_plan
     yield from title(scribe.say("Steps, in this order"), scribe.say_as("minutes", "min"))
     stops = {stop.before_step: stop for stop in plan.stops}
-    place = None
+    place = next((step.place for step in plan.steps if step.place is not None), None)
+    if place is not None:
+        yield f"  {place_name(place, scribe)}"
     for step in plan.steps:
         if step.place not in (None, place):
             place = step.place

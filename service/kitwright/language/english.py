@@ -156,6 +156,7 @@ WORDS: Final[dict[str, str]] = {
     "pack_and_measure": "measuring and packing the head",
     "part": "parts",
     "pressure_test_needle": "pressure-testing the float needle",
+    "previous_work": "undoing somebody else's work",
     "pto_clutch": "drive clutch",
     "pto_seal": "output-side crank seal",
     "pump_off": "pump",
