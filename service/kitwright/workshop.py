@@ -98,12 +98,18 @@ class Workshop:
         that are known to hold air.
         """
         family, chassis = request.family, request.chassis
+        on = family.id, chassis.id if chassis is not None else None
         rules = self.memory.get(
-            ("rules", family.id, chassis.id if chassis is not None else None),
-            lambda: Rules(self.catalogue, self.shop, self.bench(request).teardown),
-            grows=True,
+            ("rules", *on), lambda: Rules(self.catalogue, self.shop, self.bench(request).teardown)
         )
-        return plan_work(self.shop, rules, visit, request.asked.terms, sound)
+        return plan_work(
+            self.shop,
+            rules,
+            visit,
+            request.asked.terms,
+            sound,
+            lambda steps, work_out: self.memory.get(("steps", on, steps), work_out),
+        )
 
     def minutes_alone(self, request: Request, operation: Operation) -> int:
         """Return the minutes billed for an operation as the only one, before any override."""

@@ -5,7 +5,7 @@ Every billed minute is in a step, every need is used at one, and whatever comes 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, Final
 
@@ -147,14 +147,29 @@ class _Draft(Struct, kw_only=True):
     days: int | None = None
 
 
+class Arranged(Struct, frozen=True, kw_only=True):
+    """The order of some steps, and of each its place, its reason, and what it may show."""
+
+    order: Order[str]
+    places: dict[str, str | None]
+    why: dict[str, Why]
+    reveals: dict[str, tuple[tuple[ContingencyId, int | None], ...]]
+
+
+Remember = Callable[[Hashable, Callable[[], Arranged]], Arranged]
+"""Returns what is known of a question, or what the function works out."""
+
+
 def plan_work(
     shop: Shop,
     rules: Rules,
     visit: Visit,
     terms: Terms,
     sound: frozenset[int] = frozenset(),
+    remember: Remember = lambda _, work_out: work_out(),
 ) -> WorkPlan:
     """Return the work plan of a visit. `sound` are the cylinders that are known to hold air.
+    `remember` returns the order that was found for some steps before, or works it out.
 
     Raises: Circle, Clash, if the catalogue's rules contradict one another: `check-catalog` finds
     that.
@@ -167,9 +182,7 @@ def plan_work(
         tuple(operation.key for operation in visit.operations),
         frozenset(draft.cylinder for draft in drafts.values() if draft.other_hold is not None),
     )
-    arranged = rules.arranged.get(question)
-    if arranged is None:
-        arranged = rules.arranged[question] = _arrange(rules, drafts, visit.operations)
+    arranged = remember(question, lambda: _arrange(rules, drafts, visit.operations))
     used = _used(rules, arranged.order.items, visit.needs)
     steps = tuple(
         Step(
@@ -191,18 +204,9 @@ def plan_work(
     )
 
 
-class _Arranged(Struct, frozen=True, kw_only=True):
-    """The order of some steps, and of each its place, its reason, and what it may show."""
-
-    order: Order[str]
-    places: dict[str, str | None]
-    why: dict[str, Why]
-    reveals: dict[str, tuple[tuple[ContingencyId, int | None], ...]]
-
-
 def _arrange(
     rules: Rules, drafts: Mapping[str, _Draft], operations: Sequence[Operation]
-) -> _Arranged:
+) -> Arranged:
     there = set(drafts)
     known = [name for name in rules.rules if name in there]
     known += [name for name in drafts if name not in rules.rules]
@@ -229,7 +233,7 @@ def _arrange(
         )
     order = order_items(entries)
     ranks = {name: rank for rank, name in enumerate(order.items, start=1)}
-    return _Arranged(
+    return Arranged(
         order=order,
         places=places,
         why={name: _why(after[name], ranks, reveals) for name in known},

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Iterator, Mapping
-from typing import Any, Final
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Final
 
 from msgspec import Struct
 
@@ -92,8 +92,6 @@ class Rules:
         """Unbilled step -> the steps of which a plan has any if it has this one."""
         self.choosing = tuple(node for node in self.nodes.values() if node.needs_any)
         """The components with an OR group."""
-        self.arranged: dict[Hashable, Any] = {}
-        """The orders of steps found so far, by what they follow from."""
         self._gather_work()
         self._early = self._off_early()
         names = self._names()
