@@ -104,6 +104,25 @@ class _Telling:
 
     def step(self, number: int, step: Step, minutes: int) -> wire.Step:
         """Return one step with its whole minutes."""
+        if step.rule is None or step.other_hold is not None:
+            plain = self._plain(step)
+        else:
+            # the same step of another plan is told alike
+            plain = self.teller.once(step.rule, lambda _: self._plain(step))
+        return structs.replace(
+            plain,
+            number=number,
+            minutes=minutes,
+            exact_minutes=decimal_text(step.minutes),
+            place=step.place,
+            uses=tuple(use for need in step.uses for use in self._uses(need)),
+            reveals=tuple(self._reveal(found, on) for found, on in step.reveals),
+            cautions=self._cautions(step),
+            why=self.teller.known_whys((step.why,)),
+        )
+
+    def _plain(self, step: Step) -> wire.Step:
+        """Return a step without what depends on its plan."""
         node, other = step.instance, step.other_hold
         component = None if node is None else node.component
         is_off = step.kind in ("remove", "hold")
@@ -111,32 +130,31 @@ class _Telling:
         if component is not None and component.elements:
             spread = decimal_text(self._labour.elements_spread_percent)
         shown = component if is_off else None
-        held = shown if other is None else other
+        held = shown if other is None or not is_off else other
+        manual = () if component is None or is_off else component.spec
         return wire.Step(
-            number=number,
+            number=0,
             step=step.name,
             kind=cast(wire.StepKind, step.kind),
             name=self._name(step),
             component=None if component is None else component.id,
             cylinder=step.cylinder,
-            place=cast(wire.StepPlace | None, step.place),
+            place=None,
             side=step.side,
             labour_class=step.labour_class,
-            minutes=minutes,
-            exact_minutes=decimal_text(step.minutes),
+            minutes=0,
+            exact_minutes="0",
             spread_percent=spread,
             elapsed_minutes=step.elapsed,
             working_days=step.days,
             fasteners="" if shown is None else self._text(shown.fasteners),
             tools=() if held is None else tuple(map(self._text, held.tools)),
             look=() if held is None else tuple(map(self._text, held.inspect)),
-            manual=()
-            if component is None or is_off
-            else tuple(self._speaker.word(one) for one in component.spec),
-            cautions=self._cautions(step),
-            uses=tuple(use for need in step.uses for use in self._uses(need)),
-            reveals=tuple(self._reveal(found, on) for found, on in step.reveals),
-            why=self.teller.whys((step.why,)),
+            manual=tuple(map(self._speaker.word, manual)),
+            cautions=(),
+            uses=(),
+            reveals=(),
+            why=(),
         )
 
     def _reveal(self, found: ContingencyId, cylinder: int | None) -> wire.StepReveal:

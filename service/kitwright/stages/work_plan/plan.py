@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
+from functools import cache
 from typing import Any, Final
 
 from msgspec import Struct, structs
@@ -32,6 +33,8 @@ BENCH: Final = "bench"
 """The places of steps: in the machine, or on the bench."""
 
 _OUT: Final = f"{OFF}{ENGINE_OUT}"
+
+_FREE: Final = Why("step-free")
 
 HAND: Final = "hand "
 """How the name of a step begins that the counter added; the number of its line follows."""
@@ -61,6 +64,7 @@ class Step(Struct, frozen=True, kw_only=True):
         uses: the needs that are fitted or used up at this very step.
         reveals: the contingencies that may be seen here, each with the cylinder of its job.
         why: why it stands here, and no earlier.
+        rule: what all plans have in common of it; None for sublet work and added lines.
     """
 
     name: str
@@ -79,6 +83,7 @@ class Step(Struct, frozen=True, kw_only=True):
     uses: tuple[Need, ...] = ()
     reveals: tuple[tuple[ContingencyId, int | None], ...] = ()
     why: Why
+    rule: Rule | None = None
 
 
 class Adjustment(Struct, frozen=True):
@@ -192,6 +197,7 @@ def plan_work(
             uses=tuple(used.get(name, ())),
             reveals=arranged.reveals.get(name, ()),
             why=arranged.why[name],
+            rule=rules.rules.get(name),
         )
         for name in arranged.order.items
     )
@@ -434,10 +440,15 @@ def _place(rules: Rules, name: str, there: set[str]) -> str | None:
 def _why(befores: set[str], ranks: Mapping[str, int], reveals: Mapping[str, object]) -> Why:
     """Return the reason why a step stands no earlier: the last step that it waits for."""
     if not befores:
-        return Why("step-free")
+        return _FREE
     last = max(befores, key=lambda name: ranks[name])
-    code = "step-after-look" if last in reveals else "step-after"
-    return Why(code, {"step": ranks[last]})
+    return _after("step-after-look" if last in reveals else "step-after", ranks[last])
+
+
+@cache
+def _after(code: str, step: int) -> Why:
+    """Return the reason that a step waits for another; one object for all plans."""
+    return Why(code, {"step": step})
 
 
 def _used(rules: Rules, order: Sequence[str], needs: Sequence[Need]) -> dict[str, list[Need]]:
