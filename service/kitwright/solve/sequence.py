@@ -260,6 +260,7 @@ class _Search(Generic[T]):
         self.all = (1 << len(names)) - 1
         self.takers = union(hold.first for hold in holds if hold.last)
         self.below = _below(after)
+        self._waits: dict[int, int] = {}
 
     def run(self, states: int) -> Order[T]:
         start: _Labels = (None,) * self.levels.count
@@ -413,14 +414,21 @@ class _Search(Generic[T]):
             most = max(most, turns + rest)
         return most
 
+    def _waiting(self, items: int) -> int:
+        """Return some items and all that wait for them; asked again and again of the same."""
+        found = self._waits.get(items)
+        if found is None:
+            found = self._waits[items] = gather(self.below, items)
+        return found
+
     def _turns(self, done: int, first: int, second: int) -> int:
         """Return how often two groups of items have to alternate until all are done, beginning
         with the first; items in neither are done whenever they can be.
         """
         turns, shut, later = 0, second, first
-        done |= self.all & ~gather(self.below, shut & ~done)
+        done |= self.all & ~self._waiting(shut & ~done)
         while (first | second) & ~done:
             shut, later = later, shut
             turns += 1
-            done |= self.all & ~gather(self.below, shut & ~done)
+            done |= self.all & ~self._waiting(shut & ~done)
         return turns
