@@ -187,13 +187,10 @@ class _Walk:
         """Yield what is wrong with the place of a step: what can be done on the bench while the
         engine is out is done there.
         """
-        if ENGINE_OUT not in self.nodes:
-            if step.place != "bench":
-                yield "a loose engine is on the bench"
-            return
-        is_out = ENGINE_OUT in self.off
+        yield from self._placed(step, node.component.part_of, node.cylinder, node)
         if ENGINE_OUT not in self.to_remove or node.id == ENGINE_OUT:
             return
+        is_out = ENGINE_OUT in self.off
         in_machine = (
             node.is_chassis
             or node.id in self.before_out
@@ -204,7 +201,19 @@ class _Walk:
             yield "it belongs to the machine, and the engine is out"
         if not in_machine and not is_out:
             yield "it is done with the engine in, though the engine comes out"
-        if (step.place == "machine") is not in_machine:
+
+    def _placed(
+        self, step: Step, part_of: str, cylinder: int | None, node: Instance | None = None
+    ) -> Iterator[str]:
+        """Yield whether a step is said to be done elsewhere than it is: on the bench is what is
+        loose, what is on an engine that is out, and what is on a part that is off.
+        """
+        is_of_machine = node is not None and (node.is_chassis or node.id == ENGINE_OUT)
+        is_loose = ENGINE_OUT not in self.nodes
+        is_off = any(one in self.off for one in self._spell([part_of] if part_of else [], cylinder))
+        is_out = is_loose or ENGINE_OUT in self.off
+        on_bench = is_off or (is_out and not is_of_machine)
+        if step.place != ("bench" if on_bench else "machine"):
             yield f"its place is {step.place}"
 
     def _off_early(self) -> set[str]:
@@ -217,6 +226,8 @@ class _Walk:
 
     def _working(self, step: Step, row: Row) -> Iterator[str]:
         cylinder = _cylinder(step.name)
+        part_of = "" if isinstance(row, VisitWork) else row.part_of
+        yield from self._placed(step, part_of, cylinder)
         phase = Phase.apart if isinstance(row, RefitWork) else row.phase
         needs_on = {*self._spell(row.needs_on, cylinder)}
         yield from (f"{one} is off" for one in needs_on & self.off)
