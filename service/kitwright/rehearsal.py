@@ -309,14 +309,14 @@ class _Walk:
         for look in sorted(self._seen_at()):
             if look not in at:
                 continue
-            is_held = any(first < at[look] < last for first, last in spans)
+            is_held = any(first <= at[look] < last for first, last in spans)
             for name in names[: at[look]]:
                 is_fitting = name.startswith("on ")
                 row = self.rows.get(name)
                 is_work = row is not None and (
                     isinstance(row, RefitWork) or row.phase in (Phase.apart, Phase.closing)
                 )
-                surrounded = any(first < at[name] < last for first, last in spans)
+                surrounded = any(first <= at[name] < last for first, last in spans)
                 if is_held and (is_fitting or surrounded):
                     # each cylinder is held in its turn
                     continue

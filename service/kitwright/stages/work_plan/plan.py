@@ -398,6 +398,8 @@ def _look_first(rules: Rules, after: dict[str, set[str]], reveals: Mapping[str, 
         if rule.takes is not None and rule.until in after:
             before_end = _before(after, [rule.until])
             ends |= before_end
+            # setting up a hold is a look under it
+            held.setdefault(name, set()).add(name)
             for step in before_end:
                 if name in _before(after, [step]):
                     held.setdefault(step, set()).add(name)
