@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 
 from kitwright.app import make_owner_key, make_service, openapi_document, serve
-from kitwright.catalogue.faults import CatalogueInvalid, CatalogueUnreadable, by_cause
+from kitwright.catalogue.problems import CatalogueInvalid, CatalogueUnreadable, by_cause
 from kitwright.documents.fonts import fonts
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.scripts import told_scripts
@@ -122,11 +122,11 @@ def _check(given: argparse.Namespace) -> int:
     try:
         examined = examine_catalogue(folder, date.today())  # noqa: DTZ011 - no zone is at stake
     except (CatalogueUnreadable, CatalogueInvalid) as error:
-        causes = by_cause(error.faults)
+        causes = by_cause(error.problems)
         for cause in causes:
             print(cause, file=sys.stderr)
-        told = _counted(len(error.faults), "error")
-        if len(causes) < len(error.faults):
+        told = _counted(len(error.problems), "error")
+        if len(causes) < len(error.problems):
             told += f" of {_counted(len(causes), 'cause')}"
         print(f"{told} in {folder}", file=sys.stderr)
         return 1

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from msgspec import structs
 
+from kitwright.choices import find_extras, find_savings, reprice
 from kitwright.errors import KitwrightError, Path
-from kitwright.extras import find_extras, reprice
 from kitwright.stages.finding import (
     Assessment,
     Course,
@@ -74,11 +74,12 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
     request = read_request(workshop.catalogue, workshop.shop, asked)
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     terms = asked.terms
-    repair, extras = draft.repair, draft.extras
+    repair, extras, savings = draft.repair, draft.extras, draft.savings
     # if the chassis is not named, changes of lines may make another one the most expensive
     if terms.changes_work or (request.may_be and terms.changes_lines):
         repair = hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
         extras = tuple(find_extras(workshop, request, repair, {}))
+        savings = tuple(find_savings(workshop, request, repair, {}))
         if repair.chassis is not draft.repair.chassis:
             # with manual changes, another one is the most expensive: use its work and cautions
             plain = structs.replace(untouched(request), chassis=repair.chassis)
@@ -93,12 +94,8 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
         summed = tax_lines(workshop.shop, request, lines, repair.advances)
         repair = structs.replace(repair, lines=lines, **structs.asdict(summed))
         if terms.changes_lines:
-            extras = workshop.extras(
-                draft,
-                terms.line_changes,
-                lambda: tuple(
-                    reprice(workshop, request, draft, repair, each) for each in draft.extras
-                ),
+            extras, savings = workshop.choices(
+                draft, terms.line_changes, lambda: reprice(workshop, request, draft, repair)
             )
     planned = draft.planned
     is_of_draft = repair.labour is draft.repair.labour and repair.kit is draft.repair.kit
@@ -108,7 +105,7 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
         planned = workshop.planned(
             draft, held, lambda: _planned(workshop, request, draft.repair, held)
         )
-    return make_outcome(workshop.shop, request, repair, extras, draft, planned)
+    return make_outcome(workshop.shop, request, repair, extras, savings, draft, planned)
 
 
 def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Outcome:
@@ -128,7 +125,13 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
     if faults or assessment is None:
         raise RequestRefused(faults)
     course = choose_course(workshop.catalogue, assessment)
-    plain = structs.replace(asked, findings=None, diagnoses=course.diagnoses, jobs=course.jobs)
+    plain = structs.replace(
+        asked,
+        findings=None,
+        diagnoses=course.diagnoses,
+        jobs=course.jobs,
+        is_by_findings=True,
+    )
     outcome = quote_repair(workshop, plain, assessment.findings.sound)
     basis = Basis(
         assessment=assessment,
@@ -165,10 +168,12 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
     jobs = choose_jobs(workshop.catalogue, request)
     priced = quote_jobs(workshop, request, jobs)
     repair = hold_back(workshop, request, priced)
+    known = known_needs(priced)
     return Draft(
         repair=repair,
         operated=_operated(workshop, request, repair, repair.labour),
-        extras=tuple(find_extras(workshop, request, repair, known_needs(priced))),
+        extras=tuple(find_extras(workshop, request, repair, known)),
+        savings=tuple(find_savings(workshop, request, repair, known)),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
         planned=_planned(workshop, request, repair),

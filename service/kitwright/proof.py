@@ -8,7 +8,6 @@ from itertools import combinations, permutations
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.faults import Fault
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import (
     LOOSE,
@@ -20,6 +19,7 @@ from kitwright.catalogue.model import (
     JobScope,
     Shop,
 )
+from kitwright.catalogue.problems import Problem
 from kitwright.errors import KitwrightError
 from kitwright.rehearsal import rehearse
 from kitwright.stages.request import Asked, Condition, Debris, Request
@@ -46,7 +46,7 @@ class Proof(Struct, frozen=True):
 
     repairs: int
     plans: int
-    faults: tuple[Fault, ...]
+    problems: tuple[Problem, ...]
 
 
 def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
@@ -57,7 +57,7 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
     supply is checked without a date.
     """
     repairs = 0
-    faults: dict[Fault, None] = {}
+    problems: dict[Problem, None] = {}
     for shop in catalogue.shops.values():
         # today's stock says nothing about who sells an item
         workshop = Workshop(catalogue, structs.replace(shop, stock=()))
@@ -66,22 +66,22 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
             for message in _prove(workshop, request, operation):
                 chassis = request.chassis
                 where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
-                fault = Fault(
+                problem = Problem(
                     file=f"families/{family.id}.toml",
                     record=f"{operation.text} in {where}, shop {shop.id}, serial "
                     f"{request.asked.serial}",
                     code="repair-not-whole",
                     message=message,
                 )
-                faults[fault] = None
+                problems[problem] = None
     plans = 0
-    for fault in _prove_plans(catalogue, on):
+    for found in _prove_plans(catalogue, on):
         plans += 1
-        faults |= dict.fromkeys(fault)
-    return Proof(repairs, plans, tuple(faults))
+        problems |= dict.fromkeys(found)
+    return Proof(repairs, plans, tuple(problems))
 
 
-def _prove_plans(catalogue: Catalogue, on: date) -> Iterator[tuple[Fault, ...]]:
+def _prove_plans(catalogue: Catalogue, on: date) -> Iterator[tuple[Problem, ...]]:
     """Yield the errors of each work plan: of every job on every family, chassis and cylinder, and
     of every two jobs of a family.
 
@@ -110,7 +110,7 @@ def _prove_plans(catalogue: Catalogue, on: date) -> Iterator[tuple[Fault, ...]]:
                         found = rehearsed(workshop, request, operations)
                     except KitwrightError as error:
                         found = (str(error),)
-                    yield tuple(_plan_faults(request, operations, found))
+                    yield tuple(_plan_problems(request, operations, found))
 
 
 def _alike(operations: Sequence[Operation], cylinders: int) -> tuple[OperationKey, ...]:
@@ -134,13 +134,13 @@ def rehearsed(
     return rehearse(workshop.catalogue, request.family, engine, visit, plan)
 
 
-def _plan_faults(
+def _plan_problems(
     request: Request, operations: Sequence[Operation], messages: Iterable[str]
-) -> Iterator[Fault]:
+) -> Iterator[Problem]:
     chassis = request.chassis
     where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
     for message in messages:
-        yield Fault(
+        yield Problem(
             file=f"families/{request.family.id}.toml",
             record=f"{' with '.join(one.text for one in operations)} in {where}",
             code="work-not-in-order",

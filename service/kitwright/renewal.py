@@ -13,7 +13,9 @@ from pathlib import Path
 from time import monotonic
 from typing import Final
 
-from kitwright.catalogue.faults import CatalogueError
+from msgspec import Struct
+
+from kitwright.catalogue.problems import CatalogueError
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.serving import settle_garbage
 from kitwright.settings import ENVIRONMENT
@@ -24,7 +26,7 @@ _LESS_URGENT: Final = 10
 """The `nice` value by which verification yields to the service."""
 
 
-class Renewal:
+class Renewal(Struct):
     """Reads the catalogue again each time it is asked to.
 
     The catalogue is verified in a separate process. Everything else except the change itself is
@@ -37,36 +39,30 @@ class Renewal:
         read: makes a service from the present state of the catalogue.
         prepare: prepares the answers of a service; the function that it returns puts them in use.
         journal: where the result is written.
+        task: the reading in progress.
+        is_asked_again: whether to read again after that.
     """
 
-    def __init__(
-        self,
-        service: Service,
-        folder: Path,
-        read: Callable[[], Service],
-        prepare: Callable[[Service], Callable[[], None]],
-        journal: Journal,
-    ) -> None:
-        self._service = service
-        self._folder = folder
-        self._read = read
-        self._prepare = prepare
-        self._journal = journal
-        self._task: asyncio.Task[None] | None = None
-        self._is_asked_again = False
+    service: Service
+    folder: Path
+    read: Callable[[], Service]
+    prepare: Callable[[Service], Callable[[], None]]
+    journal: Journal
+    task: asyncio.Task[None] | None = None
+    is_asked_again: bool = False
 
     def ask(self) -> None:
         """Start to read the catalogue; if that is already running, repeat it afterwards."""
-        if self._task is not None:
-            self._is_asked_again = True
+        if self.task is not None:
+            self.is_asked_again = True
             return
-        self._task = asyncio.get_running_loop().create_task(self._renew())
-        self._task.add_done_callback(self._done)
+        self.task = asyncio.get_running_loop().create_task(self._renew())
+        self.task.add_done_callback(self._done)
 
     def _done(self, task: asyncio.Task[None]) -> None:
-        self._task = None
-        if self._is_asked_again and not task.cancelled():
-            self._is_asked_again = False
+        self.task = None
+        if self.is_asked_again and not task.cancelled():
+            self.is_asked_again = False
             self.ask()
 
     async def _renew(self) -> None:
@@ -80,30 +76,30 @@ class Renewal:
             self._refuse([repr(error)])
         else:
             facts = {
-                "catalogue_revision": self._service.revision,
+                "catalogue_revision": self.service.revision,
                 "warnings": warnings,
                 "seconds": round(monotonic() - begun, 1),
             }
-            self._journal.write("info", "catalogue-taken", facts)
+            self.journal.write("info", "catalogue-taken", facts)
 
     def _refuse(self, reasons: list[str]) -> None:
-        revision = self._service.revision
+        revision = self.service.revision
         facts = {"catalogue_revision": revision, "reasons": reasons}
-        self._journal.write("error", "catalogue-refused", facts)
+        self.journal.write("error", "catalogue-refused", facts)
 
     async def _take_over(self) -> list[str]:
         """Put the folder's catalogue into use; return the warnings about it.
 
         Raises: KitwrightError, OSError.
         """
-        old = self._service
-        service = await asyncio.to_thread(self._read)
+        old = self.service
+        service = await asyncio.to_thread(self.read)
         if service.revision == old.revision:
             return []
         warnings = await self._prove(service.revision)
-        take_over = await asyncio.to_thread(self._prepare, service)
+        take_over = await asyncio.to_thread(self.prepare, service)
         take_over()
-        self._service = service
+        self.service = service
         old.workshop.memory.clear()
         settle_garbage()
         return warnings
@@ -114,7 +110,7 @@ class Renewal:
         Raises: CatalogueNotProven.
         """
         command = [sys.executable, "-m", "kitwright", "check-catalog"]
-        command += ["--catalog", str(self._folder)]
+        command += ["--catalog", str(self.folder)]
         # environment settings that were overridden on the command line may be unreadable
         rest = {name: os.environ[name] for name in os.environ.keys() - {*ENVIRONMENT.values()}}
         proof = await asyncio.create_subprocess_exec(

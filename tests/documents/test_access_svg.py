@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from lxml import etree
 from msgspec import structs
-from tests.documents.printed import SCRIBE, paper_of
+from tests.documents.printed import SCRIBE, quote_of
 
 from kitwright.documents.access_svg import Drawing, access_svg
 from kitwright.quote import Quote, Reason, Removal
@@ -16,7 +16,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> Quote:
     """Return a revision whose access plan has some steps that stand before others."""
-    paper = paper_of()
+    quote = quote_of()
     removals = tuple(
         Removal(
             component=f"{name}_{row}",
@@ -31,7 +31,7 @@ def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> Quot
         )
         for row in range(count)
     )
-    plain = next(step for step in paper.work_plan.steps if step.kind == "remove")
+    plain = next(step for step in quote.work_plan.steps if step.kind == "remove")
     steps = tuple(
         structs.replace(
             plain,
@@ -45,9 +45,9 @@ def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> Quot
         for row, one in enumerate(removals)
     )
     return structs.replace(
-        paper,
-        access=structs.replace(paper.access, remove=removals),
-        work_plan=structs.replace(paper.work_plan, steps=steps),
+        quote,
+        access=structs.replace(quote.access, remove=removals),
+        work_plan=structs.replace(quote.work_plan, steps=steps),
     )
 
 

@@ -11,8 +11,8 @@ from tests.documents.printed import (
     HOSTILE,
     bare,
     even,
-    full_paper,
-    paper_of,
+    full_quote,
+    quote_of,
     quoted,
     text,
 )
@@ -23,36 +23,36 @@ from kitwright.quote import Quote, Step, StepReveal, StepUse, WorkPlan
 FORMS = ("pdf", "html")
 
 
-def told(form: str, paper: Quote) -> str:
+def told(form: str, quote: Quote) -> str:
     """Return all words of the bench sheet in one of its forms."""
     if form == "pdf":
-        return text(bench_sheet_pdf(paper, ENVELOPE, contact=CONTACT))
-    return even(html.fromstring(page_of(paper)).text_content())
+        return text(bench_sheet_pdf(quote, ENVELOPE, contact=CONTACT))
+    return even(html.fromstring(page_of(quote)).text_content())
 
 
-def page_of(paper: Quote) -> str:
-    return bench_sheet_html(paper, ENVELOPE, contact=CONTACT)
+def page_of(quote: Quote) -> str:
+    return bench_sheet_html(quote, ENVELOPE, contact=CONTACT)
 
 
-def with_steps(paper: Quote, *steps: Step, **changes: object) -> Quote:
-    plan = structs.replace(paper.work_plan, steps=steps or paper.work_plan.steps, **changes)
-    return structs.replace(paper, work_plan=plan)
+def with_steps(quote: Quote, *steps: Step, **changes: object) -> Quote:
+    plan = structs.replace(quote.work_plan, steps=steps or quote.work_plan.steps, **changes)
+    return structs.replace(quote, work_plan=plan)
 
 
 def one_step(**changes: object) -> Quote:
     """Return a revision whose work is one step, the first that takes something off."""
-    paper = paper_of()
-    step = next(step for step in paper.work_plan.steps if step.kind == "remove")
-    return with_steps(paper, structs.replace(step, number=1, cautions=(), **changes), stops=())
+    quote = quote_of()
+    step = next(step for step in quote.work_plan.steps if step.kind == "remove")
+    return with_steps(quote, structs.replace(step, number=1, cautions=(), **changes), stops=())
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_names_every_step_in_order(form: str) -> None:
-    paper = paper_of()
-    sheet = bare(told(form, paper))
+    quote = quote_of()
+    sheet = bare(told(form, quote))
 
     place = 0
-    for step in paper.work_plan.steps:
+    for step in quote.work_plan.steps:
         place = sheet.find(bare(step.name), place) + 1
         assert place, step.name
 
@@ -60,19 +60,19 @@ def test_bench_sheet_names_every_step_in_order(form: str) -> None:
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("name", quoted()[::9])
 def test_bench_sheet_tells_every_caution_in_full(form: str, name: str) -> None:
-    paper = paper_of(name)
-    sheet = bare(told(form, paper))
+    quote = quote_of(name)
+    sheet = bare(told(form, quote))
 
-    assert paper.cautions
-    for caution in paper.cautions:
+    assert quote.cautions
+    for caution in quote.cautions:
         assert bare(f"{caution.title}: {caution.text}") in sheet
 
 
 def test_bench_sheet_gives_a_caution_in_full_once_and_then_by_its_step() -> None:
-    paper = paper_of()
-    (hot,) = (one for one in paper.cautions if one.code == "HZ-HOT")
-    steps = [step for step in paper.work_plan.steps if "HZ-HOT" in step.cautions]
-    sheet = told("html", paper)
+    quote = quote_of()
+    (hot,) = (one for one in quote.cautions if one.code == "HZ-HOT")
+    steps = [step for step in quote.work_plan.steps if "HZ-HOT" in step.cautions]
+    sheet = told("html", quote)
 
     assert len(steps) > 2
     assert sheet.count(hot.text) == 1
@@ -82,19 +82,19 @@ def test_bench_sheet_gives_a_caution_in_full_once_and_then_by_its_step() -> None
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("name", quoted()[::9])
 def test_bench_sheet_names_each_part_at_the_step_that_fits_it(form: str, name: str) -> None:
-    paper = paper_of(name)
-    sheet = told(form, paper)
+    quote = quote_of(name)
+    sheet = told(form, quote)
 
-    numbers = {use.part for step in paper.work_plan.steps for use in step.uses}
-    covers = [cover for pack in paper.kit.packs for cover in pack.covers]
+    numbers = {use.part for step in quote.work_plan.steps for use in step.uses}
+    covers = [cover for pack in quote.kit.packs for cover in pack.covers]
     replaced = {cover.part for cover in covers if cover.fitted != cover.part}
-    assert numbers >= {need.part for need in paper.kit.needs} - replaced
+    assert numbers >= {need.part for need in quote.kit.needs} - replaced
     for number in numbers:
         assert bare(number) in bare(sheet)
 
 
 def test_bench_sheet_names_parts_between_their_step_and_the_next() -> None:
-    sheet = told("html", paper_of())
+    sheet = told("html", quote_of())
     _, _, rest = sheet.partition("Refit: head, cylinder 2")
 
     assert "Fit: 1 piece Head gasket, multi-layer (V68-G-103)" in rest.partition("Refit:")[0]
@@ -102,21 +102,21 @@ def test_bench_sheet_names_parts_between_their_step_and_the_next() -> None:
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_has_a_blank_for_each_value_of_the_manual_and_no_value(form: str) -> None:
-    paper = full_paper()
-    sheet = bare(told(form, paper))
+    quote = full_quote()
+    sheet = bare(told(form, quote))
 
-    values = [value for step in paper.work_plan.steps for value in step.manual]
+    values = [value for step in quote.work_plan.steps for value in step.manual]
     assert len(values) > 5
     for value in values:
         assert bare(f"{value}: ______ (manual, page ____)") in sheet
-    assert not re.search(r"\d\s?(?:Nm|ft|in\.? ?lb|mm)\b", told(form, paper))
+    assert not re.search(r"\d\s?(?:Nm|ft|in\.? ?lb|mm)\b", told(form, quote))
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_gives_no_customer_and_only_the_prices_of_stopping(form: str) -> None:
-    paper = full_paper()
-    sheet = told(form, paper)
-    (stop,) = paper.work_plan.stops
+    quote = full_quote()
+    sheet = told(form, quote)
+    (stop,) = quote.work_plan.stops
 
     assert "Ada Pellow" not in sheet
     assert sheet.count("$") == 2
@@ -125,14 +125,14 @@ def test_bench_sheet_gives_no_customer_and_only_the_prices_of_stopping(form: str
         f"${stop.in_boxes.amount} in boxes." in sheet
     )
     before, _, after = sheet.partition("Go on or stop?")
-    assert paper.work_plan.steps[stop.before_step - 2].name in before
+    assert quote.work_plan.steps[stop.before_step - 2].name in before
     assert stop.name in after
-    assert "$" not in told(form, with_steps(paper, stops=()))
+    assert "$" not in told(form, with_steps(quote, stops=()))
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_groups_steps_by_place_and_cylinder(form: str) -> None:
-    whole = told(form, paper_of("v68-zero-turn-short-block"))
+    whole = told(form, quote_of("v68-zero-turn-short-block"))
     sheet, _, picture = whole.partition("Removal order")
 
     assert sheet.count("In the machine") == 2
@@ -144,7 +144,7 @@ def test_bench_sheet_groups_steps_by_place_and_cylinder(form: str) -> None:
 
 
 def test_bench_sheet_of_one_cylinder_needs_no_headings_for_it() -> None:
-    sheet = told("html", paper_of("h27-generator-exhaust-valve"))
+    sheet = told("html", quote_of("h27-generator-exhaust-valve"))
 
     assert "Engine and machine" not in sheet
     assert sheet.count("Clocked:") == 3
@@ -157,8 +157,8 @@ def test_bench_sheet_says_how_long_to_wait() -> None:
         "Wait: about 3 working days.": one_step(working_days=3),
         "Minutes from fasteners: 30% more or less.": one_step(spread_percent="30"),
     }
-    for words, paper in waits.items():
-        assert words in told("html", paper)
+    for words, quote in waits.items():
+        assert words in told("html", quote)
 
 
 def test_bench_sheet_names_what_a_step_may_show_with_a_box() -> None:
@@ -172,8 +172,8 @@ def test_bench_sheet_names_what_a_step_may_show_with_a_box() -> None:
 
 
 def test_bench_sheet_says_for_how_many_machines_it_is() -> None:
-    paper = paper_of("v68-zero-turn-oil-for-fourteen")
-    sheet = told("html", paper)
+    quote = quote_of("v68-zero-turn-oil-for-fourteen")
+    sheet = told("html", quote)
 
     assert "The steps, parts and minutes are those of one of 14 machines." in sheet
     assert "All steps on 14 machines" in sheet
@@ -181,19 +181,19 @@ def test_bench_sheet_says_for_how_many_machines_it_is() -> None:
 
 def test_bench_sheet_adds_minutes_up_to_what_is_billed() -> None:
     for name in quoted():
-        paper = paper_of(name)
-        billed = sum(job.minutes_here for job in paper.jobs)
-        sheet = told("html", with_steps(paper, *paper.work_plan.steps[:1]))
-        if not any(line.code.startswith("free") for line in paper.lines):
+        quote = quote_of(name)
+        billed = sum(job.minutes_here for job in quote.jobs)
+        sheet = told("html", with_steps(quote, *quote.work_plan.steps[:1]))
+        if not any(line.code.startswith("free") for line in quote.lines):
             assert re.search(rf"Billed ?{billed:,}(?= Removal|$)", sheet), name
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_without_removals_has_no_picture(form: str) -> None:
-    paper = paper_of()
-    loose = structs.replace(paper, access=structs.replace(paper.access, remove=(), refit=()))
+    quote = quote_of()
+    loose = structs.replace(quote, access=structs.replace(quote.access, remove=(), refit=()))
 
-    assert "Removal order" in told(form, paper)
+    assert "Removal order" in told(form, quote)
     assert "Removal order" not in told(form, loose)
 
 
@@ -211,9 +211,9 @@ def test_bench_sheet_html_lets_no_text_become_markup() -> None:
         reveals=(StepReveal(contingency="x", name=HOSTILE, cylinder=None),),
     )
     jobs = tuple(structs.replace(job, name=HOSTILE) for job in hostile.work_plan.jobs)
-    paper = structs.replace(with_steps(hostile, jobs=jobs), complaint=HOSTILE)
+    quote = structs.replace(with_steps(hostile, jobs=jobs), complaint=HOSTILE)
     envelope = structs.replace(ENVELOPE, machine_name=HOSTILE, quote_id='"><img src=x>')
-    page = bench_sheet_html(paper, envelope, contact=CONTACT)
+    page = bench_sheet_html(quote, envelope, contact=CONTACT)
     root = html.fromstring(page)
 
     assert not root.xpath("//script | //img | //b")
@@ -222,28 +222,28 @@ def test_bench_sheet_html_lets_no_text_become_markup() -> None:
 
 
 def test_bench_sheet_tells_what_the_customer_reported() -> None:
-    paper = structs.replace(paper_of(), complaint="Smokes blue.\nOil gone <in a week>.")
-    (said,) = html.fromstring(page_of(paper)).xpath("//blockquote")
+    quote = structs.replace(quote_of(), complaint="Smokes blue.\nOil gone <in a week>.")
+    (said,) = html.fromstring(page_of(quote)).xpath("//blockquote")
 
-    assert "Reported by the customer Smokes blue. Oil gone <in a week>." in told("pdf", paper)
+    assert "Reported by the customer Smokes blue. Oil gone <in a week>." in told("pdf", quote)
     assert list(said.itertext()) == ["Smokes blue.", "Oil gone <in a week>."]
-    assert "Reported" not in page_of(paper_of())
+    assert "Reported" not in page_of(quote_of())
 
 
 def test_bench_sheet_is_in_the_language_of_the_bench() -> None:
-    paper = paper_of()
-    plan: WorkPlan = structs.replace(paper.work_plan, language="de")
-    root = html.fromstring(page_of(structs.replace(paper, work_plan=plan)))
+    quote = quote_of()
+    plan: WorkPlan = structs.replace(quote.work_plan, language="de")
+    root = html.fromstring(page_of(structs.replace(quote, work_plan=plan)))
 
-    assert paper.language == "en"
+    assert quote.language == "en"
     assert "Auf der Werkbank" in root.text_content()
     assert root.get("lang") == "de"
 
 
 def test_bench_sheet_html_heads_its_columns_and_names_its_boxes() -> None:
-    paper = paper_of()
-    root = html.fromstring(page_of(paper))
-    plan = paper.work_plan
+    quote = quote_of()
+    root = html.fromstring(page_of(quote))
+    plan = quote.work_plan
 
     assert root.get("lang") == "en"
     assert len(root.xpath("//h1")) == 1

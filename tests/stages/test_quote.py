@@ -1,4 +1,4 @@
-"""Tax, totals, deposit, cash and cautions of a quote, reckoned by hand."""
+"""Tax, totals, deposit, cash and cautions of a quote, computed by hand."""
 
 from __future__ import annotations
 
@@ -440,12 +440,15 @@ def test_tax_lines_asks_the_share_of_a_line_that_is_ordered() -> None:
 
 
 def test_tax_lines_asks_for_a_whole_engine_by_its_own_share() -> None:
-    told = quote(starter(), family=FamilyId("QM-H27"), jobs=(job("J-ENGINE"),))
+    terms = starter().shops[HIRE_YARD].quote
+    deposit = Deposit(special_order_percent=figure("0"), whole_engine_percent=figure("40"))
+    catalogue = with_shop(starter(), quote=structs.replace(terms, deposit=deposit))
+    told = quote(catalogue, family=FamilyId("QM-H27"), jobs=(job("J-ENGINE"),))
 
     (engine,) = [line for line in told.repair.lines if line.code == "H27-A-000"]
     assert told.repair.line_taxes is not None
-    place = told.repair.lines.index(engine)
-    assert told.repair.totals.deposit >= told.repair.line_taxes[place].gross
+    gross = told.repair.line_taxes[told.repair.lines.index(engine)].gross
+    assert told.repair.totals.deposit == Money.of(gross.amount * Decimal("0.4"), "USD")
 
 
 def test_tax_lines_asks_no_deposit_for_a_part_that_is_brought() -> None:

@@ -196,6 +196,42 @@ def test_two_taxes_in_a_price_are_rounded_apart_or_at_once(
     assert taxed.gross.amount_text == "100.00"
 
 
+def parts_of(*amounts: str) -> list[tuple[int, ...]]:
+    """Return the parts of each line's tax, in cents, of two taxes of 5 % that are rounded as one.
+
+    The document has so much of each tax that they differ by a cent at most, the first being the
+    larger. A line alone would be split alike.
+    """
+    here = area_of(("5", (PART,), False), ("5", (PART,), False), by=RoundBy.document)
+    taxed = tax_charges(here, [charge(PART, amount) for amount in amounts], on=DAY)
+    return [line.parts for line in taxed.lines]
+
+
+def test_parts_of_lines_are_split_by_the_rates_where_that_gives_each_tax_its_sum() -> None:
+    # 0.06 and 0.04: each has half of it
+    assert parts_of("0.60", "0.40") == [(3, 3), (2, 2)]
+
+
+@pytest.mark.parametrize(
+    ("amounts", "parts"),
+    [
+        # 0.05, 0.03 and 0.01 are 0.09, so 0.05 and 0.04; split alone they give 0.06 and 0.03
+        (("0.50", "0.30", "0.10"), [(2, 3), (2, 1), (1, 0)]),
+        (("0.10", "0.50", "0.30"), [(1, 0), (2, 3), (2, 1)]),
+        # the largest is the credit: 0.03, -0.05 and 0.01 are -0.01
+        (("0.30", "-0.50", "0.10"), [(2, 1), (-4, -1), (1, 0)]),
+        # four times 0.01 give 0.04 and nothing; two of them move, the first of equal ones
+        (("0.10", "0.10", "0.10", "0.10"), [(0, 1), (0, 1), (1, 0), (1, 0)]),
+        # 0.01 and 0.05 need one move, of the larger alone
+        (("0.10", "0.50"), [(1, 0), (2, 3)]),
+    ],
+)
+def test_parts_of_lines_move_by_single_cents_the_largest_first_until_each_tax_has_its_sum(
+    amounts: tuple[str, ...], parts: list[tuple[int, ...]]
+) -> None:
+    assert parts_of(*amounts) == parts
+
+
 @pytest.mark.parametrize(
     ("currency", "amount", "tax"), [("JPY", "1995", "200"), ("BHD", "12.345", "1.235")]
 )

@@ -52,7 +52,7 @@ class _Node(Struct, frozen=True, kw_only=True):
     before: tuple[int, ...]
 
 
-def access_svg(paper: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
+def access_svg(quote: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
     """Return the steps that take something off, by place, and which of them wait for each, drawn
     and in words.
 
@@ -60,10 +60,10 @@ def access_svg(paper: Quote, scribe: Scribe, shown: Callable[[str], str] = clean
     right as the longest chain of steps before it. A line leads down from each step to those that
     wait for it. `shown` makes of a name what can be shown of it where the picture is for.
     """
-    rows = _rows(paper.work_plan, scribe, shown)
+    rows = _rows(quote.work_plan, scribe, shown)
     names = [_short(row.name) for row in rows]
     left = 70 + max(map(len, names), default=20) * 7
-    nodes = _placed(rows, _stands_before(paper), left)
+    nodes = _placed(rows, _stands_before(quote), left)
     width = max((node.x for node in nodes), default=left) + DISC + 16
     height = (rows[-1].y if rows else TOP) + ROW // 2 + TOP
     told = _told(rows, nodes, scribe)
@@ -108,13 +108,13 @@ def _rows(plan: WorkPlan, scribe: Scribe, shown: Callable[[str], str]) -> list[_
     return rows
 
 
-def _stands_before(paper: Quote) -> dict[str, set[str]]:
+def _stands_before(quote: Quote) -> dict[str, set[str]]:
     """Return, for each component instance, those that wait for its removal."""
     return {
         _instance(step): {
             str(why.facts.get("component")) for why in step.why if why.code == "stands-before"
         }
-        for step in paper.access.remove
+        for step in quote.access.remove
     }
 
 

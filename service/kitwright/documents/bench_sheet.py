@@ -5,51 +5,52 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import groupby
 
+from kitwright.catalogue.model import Contact
 from kitwright.documents.access_svg import Drawing, access_svg
-from kitwright.documents.contact import Contact
 from kitwright.documents.fonts import fonts
-from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
-from kitwright.documents.hypertext import hypertext
+from kitwright.documents.frame import frame, machine_rows, moment_of, text_lines
 from kitwright.documents.plan_view import minute_rows, place_name, stop_told
-from kitwright.documents.press import press
+from kitwright.documents.press import Sheet, press, said
+from kitwright.documents.web_page import sheet_page
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote, Step, StepUse, WorkPlan
 
 
-def bench_sheet_pdf(paper: Quote, envelope: Envelope, *, contact: Contact) -> bytes:
+def bench_sheet_pdf(quote: Quote, envelope: Envelope, *, contact: Contact) -> bytes:
     """Return the bench sheet of a revision as PDF/UA-1, in the language of the bench.
 
     It names no customer, and no price except those of stopping.
+
+    Raises: NotPrintable.
     """
-    scribe = Scribe(paper.work_plan.language)
-    drawing = access_svg(paper, scribe, fonts().printable)
-    sheet = bench_sheet(paper, envelope, scribe, contact=contact, drawing=drawing)
+    scribe = Scribe(quote.work_plan.language)
+    drawing = access_svg(quote, scribe, fonts().printable)
+    sheet = bench_sheet(quote, envelope, scribe, contact=contact, drawing=drawing)
     return press().print(
         "bench_sheet.typ",
-        sheet,
-        at=moment_of(paper, envelope),
+        {**sheet, "said": said("bench_sheet.typ", scribe)},
+        at=moment_of(quote, envelope),
         exact={"access": drawing.svg},
     )
 
 
-def bench_sheet_html(paper: Quote, envelope: Envelope, *, contact: Contact) -> str:
+def bench_sheet_html(quote: Quote, envelope: Envelope, *, contact: Contact) -> str:
     """Return the bench sheet of a revision as a page, for a screen beside the bench."""
-    scribe = Scribe(paper.work_plan.language)
-    drawing = access_svg(paper, scribe)
-    sheet = bench_sheet(paper, envelope, scribe, contact=contact, drawing=drawing)
-    return hypertext("bench_sheet.html", sheet, {"access": drawing.svg})
+    scribe = Scribe(quote.work_plan.language)
+    drawing = access_svg(quote, scribe)
+    sheet = bench_sheet(quote, envelope, scribe, contact=contact, drawing=drawing)
+    return sheet_page("bench_sheet.html", scribe, sheet, access=drawing.svg)
 
 
 def bench_sheet(
-    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, drawing: Drawing
+    quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, drawing: Drawing
 ) -> Sheet:
     """Return what both forms of the bench sheet show, in their order."""
-    plan = paper.work_plan
+    plan = quote.work_plan
     return {
-        **frame(scribe.say("Bench sheet"), paper, envelope, scribe, contact),
-        "words": _words(scribe),
-        "machine": machine_rows(paper, envelope, scribe),
-        "reported": text_lines(paper.complaint),
+        **frame(scribe.say("Bench sheet"), quote, envelope, scribe, contact),
+        "machine": machine_rows(quote, envelope, scribe),
+        "reported": text_lines(quote.complaint),
         "machines": _machines(plan, scribe),
         "jobs": [
             {
@@ -59,37 +60,10 @@ def bench_sheet(
             for job in plan.jobs
         ],
         "has_looks": any(step.reveals for step in plan.steps),
-        "places": list(_Steps(paper, scribe).places()),
+        "places": list(_Steps(quote, scribe).places()),
         "drawing": drawing.told,
-        "has_drawing": bool(paper.access.remove),
+        "has_drawing": bool(quote.access.remove),
         "minutes": list(map(list, minute_rows(plan, scribe))),
-    }
-
-
-def _words(scribe: Scribe) -> dict[str, str]:
-    say = scribe.say
-    return {
-        "manual": say("Torque, tightening sequence and clearances: see the manufacturer's manual."),
-        "machine": say("Machine"),
-        "reported": say("Reported by the customer"),
-        "jobs": say("Jobs"),
-        "job": say("Job"),
-        "billed": say("Billed"),
-        "found": say("Found"),
-        "may_show": say("May show:"),
-        "clock": say("Clocked: ______ to ______"),
-        "plan": say("Removal order and dependencies"),
-        "step": say("Step"),
-        "minutes": say("Min"),
-        "done": say("Done"),
-        "ask": say(
-            "If you find a fault that a step names, stop, photograph it and have it added to the "
-            "quote before you go on. The quoted price does not cover it."
-        ),
-        "number": say("No."),
-        "sums": say("Minutes"),
-        "mechanic": say("Technician"),
-        "date": say("Date"),
     }
 
 
@@ -105,8 +79,9 @@ def _machines(plan: WorkPlan, scribe: Scribe) -> str:
 class _Steps:
     """The steps of a plan as they are shown; a caution is given in full at its first step."""
 
-    def __init__(self, paper: Quote, scribe: Scribe) -> None:
-        self._plan = paper.work_plan
+    def __init__(self, quote: Quote, scribe: Scribe) -> None:
+        self._quote = quote
+        self._plan = quote.work_plan
         self._scribe = scribe
         self._cautions = {one.code: one for one in self._plan.cautions}
         self._told_at: dict[str, str] = {}
@@ -172,7 +147,8 @@ class _Steps:
             yield told
         if step.spread_percent is not None:
             yield say(
-                "Minutes from fasteners: {percent}% more or less.", percent=step.spread_percent
+                "Minutes from fasteners: {percent} more or less.",
+                percent=self._scribe.percent(step.spread_percent),
             )
         fasteners = (step.fasteners,) if step.fasteners else ()
         uses = tuple(self._use(use, step) for use in step.uses)
@@ -186,16 +162,38 @@ class _Steps:
                 yield f"{head} {'; '.join(texts)}"
 
     def _use(self, use: StepUse, step: Step) -> str:
-        scribe = self._scribe
-        return scribe.say(
+        """Return what is fitted or used. If that is not decided yet, say what decides: the engine's
+        plate, or which machine the engine is in.
+        """
+        scribe, where = self._scribe, (use.role, use.cylinder)
+        quantity = scribe.number(use.quantity)
+        unit = scribe.unit(use.measure, use.quantity)
+        for question in self._quote.part_questions:
+            if (question.role, question.cylinder) == where:
+                return scribe.say(
+                    "{quantity} {unit} {name}: not decided yet; read the engine's plate: {parts}",
+                    quantity=quantity,
+                    unit=unit,
+                    name=scribe.thing(use.role, use.cylinder),
+                    parts=" / ".join(f"{one.name} ({one.id})" for one in question.options),
+                )
+        cylinder = None if use.cylinder == step.cylinder else use.cylinder
+        part = scribe.say(
             "{quantity} {unit} {name} ({part})",
-            quantity=scribe.number(use.quantity),
-            unit=scribe.unit(use.measure, use.quantity),
-            name=scribe.on_cylinder(
-                use.name, None if use.cylinder == step.cylinder else use.cylinder
-            ),
+            quantity=quantity,
+            unit=unit,
+            name=scribe.on_cylinder(use.name, cylinder),
             part=use.part,
         )
+        machine = self._quote.chassis_question
+        if machine and where in {(held.role, held.cylinder) for held in machine.held}:
+            return scribe.say(
+                "{part}: not decided yet; not every machine needs it, so check which one it is: "
+                "{machines}",
+                part=part,
+                machines=" / ".join(one.name for one in machine.options),
+            )
+        return part
 
     def _caution(self, code: str, number: str) -> list[str]:
         caution = self._cautions[code]

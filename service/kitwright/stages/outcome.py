@@ -56,6 +56,18 @@ class Extra(Struct, frozen=True, kw_only=True):
     lines: tuple[PricedLine, ...]
 
 
+class Saving(Struct, frozen=True, kw_only=True):
+    """What the visit costs less, and how many billed minutes less it takes, without one operation.
+
+    `lines` are those of the visit without it, before the counter's changes.
+    """
+
+    operation: Operation
+    price: Money
+    minutes: int
+    lines: tuple[PricedLine, ...]
+
+
 class Operated(Struct, frozen=True):
     """An operation with its billed minutes, as the only job and together with the others here.
 
@@ -118,6 +130,7 @@ class Draft(Struct, frozen=True, kw_only=True, eq=False):
     repair: Repair
     operated: tuple[Operated, ...]
     extras: tuple[Extra, ...]
+    savings: tuple[Saving, ...]
     cautions: tuple[Caution, ...]
     parts_by: date | None
     planned: Planned
@@ -147,8 +160,9 @@ class Basis(Struct, frozen=True, kw_only=True):
 
 
 class Outcome(Struct, frozen=True, kw_only=True):
-    """The complete answer to a request: its draft, and the repair and the optional jobs with the
-    counter's changes.
+    """The complete answer to a request: its draft, and the repair, the optional jobs and the
+    savings with the counter's changes. `savings` has one for each operation, or none if there is
+    only one.
 
     `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
     work should be there, None if there are none. `notes` say what may change the amounts later.
@@ -161,6 +175,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     repair: Repair
     operated: tuple[Operated, ...]
     extras: tuple[Extra, ...]
+    savings: tuple[Saving, ...]
     plan: WorkPlan
     stops: tuple[Stop, ...]
     parts_by: date | None
@@ -212,6 +227,7 @@ def make_outcome(
     request: Request,
     repair: Repair,
     extras: tuple[Extra, ...],
+    savings: tuple[Saving, ...],
     draft: Draft,
     planned: Planned,
 ) -> Outcome:
@@ -231,6 +247,7 @@ def make_outcome(
         repair=repair,
         operated=operated,
         extras=extras,
+        savings=savings,
         plan=planned.plan,
         stops=tuple(stop.up_to(repair.price) for stop in planned.stops),
         parts_by=parts_by,

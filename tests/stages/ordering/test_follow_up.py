@@ -135,6 +135,24 @@ def test_plan_follow_up_is_charged_fee_and_freight_again() -> None:
 
 
 @pytest.mark.parametrize(
+    ("item", "fees"),
+    [
+        pytest.param("CS-CLEANER", [("hazardous-goods", "12.00")], id="a flammable spray"),
+        pytest.param("CS-SHOPTOWEL", [], id="a consumable that is not hazardous"),
+        pytest.param(GASKET, [], id="a part"),
+    ],
+)
+def test_plan_follow_up_is_charged_for_hazardous_goods_only(
+    item: str, fees: list[tuple[str, str]]
+) -> None:
+    terms = supplier("ONE", offer(item, "2.00"), hazmat_fee=figure("12.00"))
+
+    (order,) = plan((terms,), [of(item, 1)], []).orders
+
+    assert [(fee.code, fee.amount.amount_text) for fee in order.fees] == fees
+
+
+@pytest.mark.parametrize(
     ("missing", "net"),
     [
         # below the minimum order of 20.00; at it; freight is due until 30.00; free at it
@@ -282,6 +300,16 @@ def test_plan_follow_up_uses_the_same_number_of_another_supplier() -> None:
     assert found.orders[0].lines[0].covers == uses(GASKET, start=3)
 
 
+def test_plan_follow_up_counts_spare_alternates_where_alternates_will_do() -> None:
+    one = supplier("ONE", offer(GASKET, "1.00", Quality.alternate))
+    two = supplier("TWO", offer(GASKET, "1.00", Quality.alternate))
+
+    found = plan((one, two), [of(GASKET, 3, by="TWO")], [of(GASKET, 2)])
+
+    assert bought(found) == {("TWO", GASKET): 1}
+    assert found.surplus == ()
+
+
 def test_plan_follow_up_takes_no_lower_quality_in_place() -> None:
     one = supplier("ONE", offer(GASKET, "1.00", Quality.alternate))
     two = supplier("TWO", offer(GASKET, "2.00", Quality.maker))
@@ -414,6 +442,16 @@ def test_plan_follow_up_counts_what_a_set_held_when_it_was_ordered() -> None:
     assert found.orders == ()
 
 
+def test_plan_follow_up_does_not_trust_a_set_to_hold_what_it_was_not_ordered_for() -> None:
+    # the seal was in the set when the quote was agreed, and is not in the catalogue's any more
+    one = supplier("ONE", offer(SET, "9.00"))
+    wanted = packs(SET, 2, uses(NUT, NUT, SEAL))
+
+    found = plan((one,), [wanted], [packs(SET, 1, uses(NUT))], set_of(**{NUT: 2}))
+
+    assert bought(found) == {("ONE", SET): 1}
+
+
 def test_plan_follow_up_opens_pieces_before_sets() -> None:
     catalogue = set_of(**{NUT: 2, SEAL: 1})
     one = supplier("ONE", offer(SET, "9.00"), offer(NUT, "1.00"))
@@ -443,7 +481,7 @@ def litres(quantity: str, count: int) -> Packs:
     return packs(OIL, count, (structs.replace(use, quantity=Fraction(quantity)),))
 
 
-def test_plan_follow_up_reckons_consumables_by_what_a_pack_holds() -> None:
+def test_plan_follow_up_counts_consumables_by_what_a_pack_holds() -> None:
     # 3 bottles of 0.946 L hold 2.838 L; 3.9 L take 5, of which 2 are missing, for 1.062 L
     one = supplier("ONE", offer(OIL, "5.00"))
 
@@ -486,6 +524,31 @@ def test_plan_follow_up_orders_no_more_of_what_is_for_nothing() -> None:
     assert plan((one,), [packs(NUT, 2, ())], [packs(NUT, 1, ())]).orders == ()
 
 
+def test_plan_follow_up_adds_up_what_two_suppliers_brought_for_one_need() -> None:
+    # 1 of each supplier was for cylinder 1, which takes 2: the new ones are for cylinder 2
+    one, two = supplier("ONE", offer(NUT, "1.00")), supplier("TWO", offer(NUT, "1.00"))
+    first, second = (structs.replace(use, quantity=Fraction(2)) for use in uses(NUT, NUT))
+    before = [of(NUT, 1), of(NUT, 1, by="TWO")]
+
+    found = plan((one, two), [packs(NUT, 4, (first, second))], before)
+
+    (line,) = found.orders[0].lines
+    assert (line.packs, line.covers) == (2, (second,))
+
+
+def test_plan_follow_up_buys_anew_for_needs_whose_packs_will_not_do() -> None:
+    # of 2 nuts for cylinder 1 and 1 for cylinder 2, 1 each was ordered as an alternate
+    one = supplier("ONE", offer(NUT, "1.00", Quality.alternate))
+    two = supplier("TWO", offer(NUT, "2.00", Quality.maker))
+    first, second = uses(NUT, NUT)
+    wanted = packs(NUT, 3, (structs.replace(first, quantity=Fraction(2)), second), by="TWO")
+
+    found = plan((one, two), [wanted], [of(NUT, 2)])
+
+    (line,) = found.orders[0].lines
+    assert (line.packs, line.covers) == (3, wanted.covers)
+
+
 def test_plan_follow_up_tells_two_uses_of_one_need() -> None:
     # of 2 and 3 that one need takes in two uses, the first was ordered
     one = supplier("ONE", offer(NUT, "1.00"))
@@ -518,6 +581,8 @@ def test_plan_follow_up_never_orders_more_packs_than_the_revision() -> None:
     found = plan((broken(),), gone, before)
 
     assert bought(found) == {("ONE", "CS-GONE"): 2}
+    # both are for all of the 2 L that are missing
+    assert [use.quantity for use in found.orders[0].lines[0].covers] == [2]
 
 
 def test_plan_follow_up_counts_what_was_ordered_of_an_item_that_is_gone() -> None:
@@ -536,6 +601,9 @@ def test_plan_follow_up_orders_what_is_offered_no_longer_as_it_was_quoted() -> N
     (order,) = found.orders
     (line,) = order.lines
     assert (line.packs, line.unit_cost, line.source.brand) == (2, Decimal("1.25"), "Brand")
+    assert line.source.sku == f"S-{NUT}"
+    # nobody knows its quality any more
+    assert line.source.quality is Quality.alternate
     assert order.net.amount_text == "10.50"
     assert order.promised == MONDAY + timedelta(days=4)
 
@@ -557,6 +625,10 @@ def test_plan_follow_up_needs_a_supplier_for_what_is_missing_only(currency: str 
     with pytest.raises(SupplierGone) as told:
         plan(left, [of(GASKET, 2)], [of(GASKET, 1)])
     assert (told.value.supplier, told.value.sku) == ("ONE", f"S-{GASKET}")
+    assert str(told.value) == (
+        f"can't order S-{GASKET}: the catalogue no longer has supplier ONE in the shop's currency; "
+        "revise the quote, or put the supplier back into the catalogue"
+    )
 
 
 def test_plan_follow_up_promises_by_the_day_of_each_supplier() -> None:

@@ -1,4 +1,4 @@
-"""Fees, supplies, sublet work and freight of the hire yard and the orchard, reckoned by hand."""
+"""Fees, supplies, sublet work and freight of the hire yard and the orchard, computed by hand."""
 
 from __future__ import annotations
 
@@ -27,11 +27,13 @@ from tests.stages.workbench import (
 
 from kitwright.catalogue.model import (
     AreaId,
+    Bill,
     Catalogue,
     ChargeKind,
     DiagnosticCredit,
     Fees,
     FreightRule,
+    ItemId,
     Rate,
     ServiceId,
     ShopId,
@@ -42,6 +44,7 @@ from kitwright.money import Money, total
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.price import LineKind, PricedLine
 from kitwright.stages.request import AskedJob, Terms
+from kitwright.stages.why import Why
 
 LEAKDOWN = job("J-LEAKDOWN")
 
@@ -71,6 +74,63 @@ def amounts(told: Outcome, *codes: str) -> list[str]:
 def of_kind(lines: Iterable[PricedLine], kind: LineKind) -> Money:
     found = [line.amount for line in lines if line.kind is kind]
     return total(found, "USD")
+
+
+# Reasons
+
+
+def reason(told: Outcome, code: str) -> Why:
+    """Return the one reason of the one line of a code."""
+    (why,) = (why for line in told.repair.lines if line.code == code for why in line.why)
+    return why
+
+
+def test_price_lines_says_what_fees_and_freight_were_reckoned_from() -> None:
+    told = quote(starter(), jobs=(HEAD, job("J-OIL")), diagnostic_done=True)
+
+    assert reason(told, "diagnostic-fee") == Why("diagnostic-done")
+    assert reason(told, "diagnostic-credit") == Why(
+        "diagnostic-credited", {"percent": Decimal(100)}
+    )
+    # 6 % of 357.50, at most 35.00, less the lube for 1.07 and the cleaner for 1.38
+    assert reason(told, "shop-supplies") == Why(
+        "supplies-of-labour",
+        {
+            "percent": Decimal(6),
+            "labour": Money(35750, "USD"),
+            "cap": Money(3500, "USD"),
+            "chemicals": Money(245, "USD"),
+        },
+    )
+    assert reason(told, "waste-oil") == Why("oil-drained", {"litres": Decimal("1.9")})
+    # Aldquist charges none; the other two charge 9.95 and 33.95
+    assert reason(told, "freight-and-order-fees") == Why(
+        "freight-of-orders",
+        {
+            "suppliers": "Bramwith Aftermarket, Copseton Direct",
+            "charged": Money(4390, "USD"),
+            "cap": Money(3500, "USD"),
+        },
+    )
+
+
+def test_price_lines_says_what_labour_and_the_bench_minimum_are_for() -> None:
+    told = quote(starter(), jobs=(job("J-PLUG", 1),))
+
+    assert reason(told, "J-PLUG") == Why(
+        "labour-of-job", {"job": "J-PLUG", "cylinder": 1, "class": "tech", "minutes": 6}
+    )
+    assert reason(told, "bench-minimum") == Why("bench-minimum", {"minutes": 24, "minimum": 30})
+    oil = quote(starter(), jobs=(job("J-OIL"),))
+    assert reason(oil, "J-OIL").facts["cylinder"] is None
+
+
+def test_price_lines_says_which_job_is_sent_out_and_for_how_many_days() -> None:
+    told = quote(starter(), jobs=(job("J-RESURFACE", 1),))
+
+    assert reason(told, "head_resurface") == Why(
+        "sublet-of-job", {"job": "J-RESURFACE", "cylinder": 1, "days": 3}
+    )
 
 
 # Labour
@@ -339,6 +399,9 @@ def test_price_lines_lists_core_deposits_last_and_for_every_piece() -> None:
     assert (last.kind, last.code, last.quantity) == (LineKind.core, "D74-A-001", Decimal(2))
     assert last.amount.amount_text == "160.00"
     assert last.tax_kind is ChargeKind.core
+    assert (last.unit, last.unit_price) == ("piece", Decimal("80.00"))
+    assert last.why == (Why("core-deposit", {"item": "D74-A-001"}),)
+    assert (last.places, last.sources) == ((("short_block", None),), ("ALDQ",))
 
 
 # Consumables
@@ -349,6 +412,22 @@ def test_price_lines_charges_the_share_of_a_pack_that_is_used() -> None:
     told = quote(starter(), jobs=(HEAD,))
 
     assert amounts(told, "CS-ASSYLUBE", "CS-OIL") == ["1.07", "17.07"]
+
+
+def test_price_lines_charges_complete_packs_where_the_consumable_is_billed_so() -> None:
+    # 1.9 L take three bottles of 0.946; twice as much takes five
+    oil = structs.replace(starter().consumables[ItemId("CS-OIL")], bill=Bill.pack)
+    catalogue = structs.replace(starter(), consumables={**starter().consumables, oil.id: oil})
+
+    for machines, bottles, amount in ((1, 3, "25.50"), (2, 5, "42.50")):
+        told = quote(catalogue, jobs=(job("J-OIL"),), terms=Terms(machines=machines))
+        (line,) = [line for line in told.repair.lines if line.code == "CS-OIL"]
+        assert (line.quantity, line.unit, line.base_quantity) == (
+            Decimal(bottles),
+            "piece",
+            Decimal(1),
+        )
+        assert line.amount.amount_text == amount
 
 
 def test_price_lines_orders_goods_labour_sublet_fees_freight_and_deposits() -> None:

@@ -46,6 +46,7 @@ from kitwright.stages.request import (
     RequestRefused,
     Terms,
 )
+from kitwright.stages.why import Why
 
 SUPPLIES = LineRef(code="shop-supplies")
 GASKET = ItemId("V68-G-103")
@@ -267,7 +268,10 @@ def test_adjust_lines_says_how_often_an_unclear_line_is_there() -> None:
         asked(overrides=(priced("1", LineRef(code="J-HEAD-GASKET")),))
 
     # three classes on the first cylinder, two on the other: the fins are cleaned once
-    assert "5 lines match J-HEAD-GASKET" in str(refused.value)
+    (fault,) = refused.value.faults
+    hint = "add kind, cylinder or labour_class to tell them apart"
+    assert f"5 lines match J-HEAD-GASKET: {hint}; the quote has " in str(fault)
+    assert fault.found == 5  # type: ignore[attr-defined]
 
 
 def test_adjust_lines_tells_labour_lines_apart_by_cylinder_and_class() -> None:
@@ -280,6 +284,134 @@ def test_adjust_lines_tells_labour_lines_apart_by_cylinder_and_class() -> None:
     assert changed.computed is not None
     assert changed.computed.amount.amount_text == "57.50"
     assert changed.amount.amount_text == "50.00"
+
+
+CREDIT = LineRef(code="diagnostic-credit")
+
+
+@pytest.mark.parametrize("unit_price", ["-85.00", "-42.50", "0"])
+def test_adjust_lines_lowers_a_credit_as_far_as_nothing(unit_price: str) -> None:
+    told = asked(overrides=(priced(unit_price, CREDIT),))
+
+    assert line_of(told, "diagnostic-credit").amount.amount == Decimal(unit_price)
+
+
+@pytest.mark.parametrize("unit_price", ["-85.01", "0.01"])
+def test_adjust_lines_neither_raises_a_credit_nor_makes_a_charge_of_it(unit_price: str) -> None:
+    with pytest.raises(RequestRefused) as refused:
+        asked(overrides=(priced(unit_price, CREDIT),))
+
+    (fault,) = refused.value.faults
+    assert (fault.code, fault.path) == ("credit-out-of-range", ("overrides", 0, "unit_price"))
+    assert "between -85.00 and 0" in str(fault)
+    assert fault.computed == Decimal("-85.00")  # type: ignore[attr-defined]
+
+
+def test_adjust_lines_puts_a_price_on_a_line_of_zero_and_none_below_it() -> None:
+    # fitting what the customer brought may have its price
+    brought = LineRef(code=GASKET, kind="customer_part")
+    told = asked(customer_parts=(brings(GASKET),), overrides=(priced("4.50", brought),))
+
+    line = line_of(told, GASKET, LineKind.brought)
+    assert line.unit_price == Decimal("4.50")
+    assert line.amount.minor == 450 * line.quantity
+    with pytest.raises(RequestRefused) as refused:
+        asked(customer_parts=(brings(GASKET),), overrides=(priced("-4.50", brought),))
+    assert [fault.code for fault in refused.value.faults] == ["below-zero"]
+
+
+def test_adjust_lines_keeps_the_computed_price_and_the_reason_beside_an_overridden_one() -> None:
+    told = asked(overrides=(priced("10.00", SUPPLIES),))
+
+    line = line_of(told, "shop-supplies")
+    assert (line.unit_price, line.amount.amount_text) == (Decimal("10.00"), "10.00")
+    assert line.computed is not None
+    assert (line.computed.unit_price, line.computed.base_quantity) == (Decimal("24.56"), Decimal(1))
+    assert line.computed.amount.amount_text == "24.56"
+    assert line.why[0].code == "supplies-of-labour"
+    assert line.why[-1] == Why(
+        "price-overridden", {"reason": "Agreed", "by": "Ida", "computed": line.computed.amount}
+    )
+
+
+def test_adjust_lines_takes_the_whole_of_a_line_off_and_no_more() -> None:
+    told = asked(discounts=(off(amount="24.56", on=SUPPLIES),))
+
+    assert discounts(told) == [("fee", "-24.56")]
+
+
+def test_adjust_lines_takes_nothing_off_where_a_share_is_less_than_half_a_cent() -> None:
+    # 0.02 % of 24.56 is 0.0049
+    assert discounts(asked(discounts=(off("0.02", on=SUPPLIES),))) == [("fee", "0.00")]
+
+
+def test_adjust_lines_takes_nothing_off_a_credit_by_the_per_cent() -> None:
+    assert discounts(asked(discounts=(off("10", on=CREDIT),))) == [("fee", "0.00")]
+
+
+def test_adjust_lines_counts_no_discount_that_it_refuses() -> None:
+    # the second takes all there is, and is not blamed for the first
+    with pytest.raises(RequestRefused) as refused:
+        asked(discounts=(off(amount="24.57", on=SUPPLIES), off(amount="24.56", on=SUPPLIES)))
+
+    (fault,) = refused.value.faults
+    assert fault.path == ("discounts", 0, "amount")
+    assert (fault.asked.amount_text, fault.most.amount_text) == (  # type: ignore[attr-defined]
+        "24.57",
+        "24.56",
+    )
+    assert "24.57" in str(fault)
+    assert "24.56" in str(fault)
+
+
+@pytest.mark.parametrize(
+    ("discount", "code", "of", "percent"),
+    [
+        (off("10", on=SUPPLIES), "percent-of-line", "shop-supplies", Decimal(10)),
+        (off(amount="1.00", on=SUPPLIES), "discount-of-line", "shop-supplies", None),
+        (off("10"), "percent-of-quote", None, Decimal(10)),
+        (off(amount="1.00"), "discount-of-quote", None, None),
+    ],
+)
+def test_adjust_lines_says_who_gave_a_discount_of_what_and_why(
+    discount: Discount, code: str, of: str | None, percent: Decimal | None
+) -> None:
+    told = asked(discounts=(discount,))
+
+    found = [line for line in told.repair.lines if line.kind is LineKind.discount]
+    facts: dict[str, Any] = {
+        "reason": "Regular customer",
+        "by": "Ida",
+        "code": of,
+        "percent": percent,
+    }
+    assert found
+    assert [line.why for line in found] == [(Why(code, facts),)] * len(found)
+
+
+def test_adjust_lines_prints_a_discount_as_one_piece_at_its_amount() -> None:
+    told = asked(discounts=(off(amount="1.00", on=SUPPLIES),))
+
+    line = line_of(told, "discount")
+    assert (line.quantity, line.unit, line.unit_price, line.base_quantity) == (
+        Decimal(1),
+        "piece",
+        Decimal("-1.00"),
+        Decimal(1),
+    )
+
+
+def test_adjust_lines_names_the_lines_of_the_quote_where_none_matches() -> None:
+    wanted = LineRef(code="J-HEAD-GASKET", kind="labour", cylinder=2)
+    with pytest.raises(RequestRefused) as refused:
+        quote(starter(), jobs=(job("J-OIL"),), terms=Terms(overrides=(priced("1", wanted),)))
+
+    (fault,) = refused.value.faults
+    assert str(fault) == (
+        "no line matches labour J-HEAD-GASKET 2; the quote has "
+        "V68-F-801, CS-OIL, J-OIL, shop-supplies, waste-oil"
+    )
+    assert (fault.line, fault.found) == (wanted, 0)  # type: ignore[attr-defined]
 
 
 def test_adjust_lines_takes_per_cent_of_a_line_rounded_half_up() -> None:
@@ -412,7 +544,8 @@ def test_adjust_lines_discounts_a_free_line_and_taxes_it_by_its_kind() -> None:
     line = line_of(told, "free-1")
     # 1.5 x 9.999 = 14.9985
     assert line.amount.amount_text == "15.00"
-    assert line.description == "By hand"
+    assert (line.kind, line.unit, line.description) == (LineKind.free, "piece", "By hand")
+    assert line.why == (Why("free-line", {"reason": "Asked for", "by": "Ida"}),)
     assert discounts(told) == [("part", "-7.50")]
     plain = asked().repair.totals.tax
     changed = told.repair.totals.tax
@@ -633,6 +766,55 @@ def test_quote_repair_takes_back_no_more_of_the_diagnosis_than_is_charged(
         or (line.kind is LineKind.discount and line.why[0].facts["code"] == "diagnostic-fee")
     ]
     assert sum(of_diagnosis) >= 0
+
+
+@pytest.mark.parametrize(
+    ("terms", "credit", "is_lowered"),
+    [
+        ({}, "-85.00", False),
+        ({"overrides": (priced("85.00", LineRef(code="diagnostic-fee")),)}, "-85.00", False),
+        ({"overrides": (priced("30.00", LineRef(code="diagnostic-fee")),)}, "-30.00", True),
+        ({"discounts": (off("50", on=LineRef(code="diagnostic-fee")),)}, "-42.50", True),
+        # for two machines: twice 30.00
+        (
+            {"overrides": (priced("30.00", LineRef(code="diagnostic-fee")),), "machines": 2},
+            "-60.00",
+            True,
+        ),
+        # what was left of the credit is less than the fee already
+        (
+            {
+                "overrides": (
+                    priced("-20.00", CREDIT),
+                    priced("30.00", LineRef(code="diagnostic-fee")),
+                )
+            },
+            "-20.00",
+            False,
+        ),
+    ],
+)
+def test_adjust_lines_lowers_the_credit_to_the_fee_that_is_still_charged(
+    terms: dict[str, Any], credit: str, is_lowered: bool
+) -> None:
+    line = line_of(asked(**terms), "diagnostic-credit")
+
+    assert line.amount.amount_text == credit
+    assert line.amount.amount == line.quantity * line.unit_price / line.base_quantity
+    assert (line.why[-1] == Why("credit-follows-fee")) is is_lowered
+    if is_lowered:
+        assert line.why[0].code == "diagnostic-credited"
+        assert line.computed is not None
+        assert line.computed.unit_price == Decimal("-85.00")
+
+
+def test_adjust_lines_discounts_the_quote_by_the_credit_that_is_left() -> None:
+    # the fee is halved, and so is its credit: of fees, 24.56 and 0.76 are left
+    halved = off("50", on=LineRef(code="diagnostic-fee"))
+    told = asked(discounts=(halved, off("100")))
+
+    fees = [amount for kind, amount in discounts(told) if kind == "fee"]
+    assert fees == ["-42.50", "-25.32"]
 
 
 def test_quote_repair_refuses_two_floors_for_one_role() -> None:

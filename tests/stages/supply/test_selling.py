@@ -1,8 +1,9 @@
-"""Selling prices of one item at a known cost, reckoned by hand."""
+"""Selling prices of one item at a known cost, computed by hand."""
 
 from __future__ import annotations
 
 from decimal import Decimal
+from fractions import Fraction
 
 import pytest
 from msgspec import structs
@@ -81,7 +82,7 @@ def test_selling_price_falls_at_an_edge_where_the_shop_is_not_monotone() -> None
     assert price(shop_with(rule, "5.01")) == Decimal("8.27")
 
 
-def test_selling_price_keeps_the_dearest_of_all_edges_before() -> None:
+def test_selling_price_keeps_the_costliest_of_all_edges_before() -> None:
     # 10 at the first edge, 6 x 1.1 = 6.60 at the second: the first still holds in the third
     bands = (
         Band(up_to=figure("5.00"), percent=figure("100")),
@@ -197,9 +198,14 @@ def test_selling_price_refuses_an_item_without_a_price_in_the_shops_list() -> No
         price(with_suppliers(catalogue))
 
     assert (refused.value.item, refused.value.price_list) == (ITEM, "usd")
+    assert str(refused.value) == f"{ITEM} has no price in price list usd"
 
 
 def test_selling_price_refuses_a_cost_that_no_band_holds() -> None:
     rule = structs.replace(MARKUP, bands=BANDS[:1])
-    with pytest.raises(CostBeyondBands):
+    with pytest.raises(
+        CostBeyondBands, match=r"^no markup band covers a cost of 5\.01$"
+    ) as refused:
         price(shop_with(rule, "5.01"))
+
+    assert refused.value.cost == Fraction(501, 100)

@@ -396,7 +396,7 @@ def exactly(own: Bench, operations: Sequence[Operation], increment: int) -> dict
 
     def alone(operation: Operation) -> tuple[Fraction, OperationKey]:
         _, found = own.labour((operation,), Condition(), {})
-        return -sum(each.minutes for each in found.tasks), operation.key
+        return -sum((each.minutes for each in found.tasks), Fraction(0)), operation.key
 
     order = sorted(operations, key=alone)
     found: dict[object, int] = {}

@@ -9,14 +9,14 @@ from kitwright.catalogue.checks.records import (
     chassis_file,
     every_record,
     family_file,
-    fault,
     layout_file,
+    problem,
 )
 from kitwright.catalogue.checks.references import (
     Asker,
-    component_faults,
+    component_problems,
     known_components,
-    role_faults,
+    role_problems,
 )
 from kitwright.catalogue.graph import (
     expand,
@@ -42,12 +42,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from kitwright.catalogue.checks.records import Found
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.graph import EngineGraph
     from kitwright.catalogue.model import Catalogue, Family, Job, Layout
+    from kitwright.catalogue.problems import Problem
 
 
-def check_steps(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
+def check_steps(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Problem]:
     """Yield references of steps that lead nowhere, work that can't be done where it is, roles that
     are fitted nowhere, and contingencies that are seen nowhere.
 
@@ -73,7 +73,7 @@ def check_steps(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault
                     yield from _job(catalogue, family, graph, job)
 
 
-def _components(catalogue: Catalogue) -> Iterator[Fault]:
+def _components(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield wrong references of components. Those of a chassis are to each layout it carries."""
     for layout in catalogue.layouts.values():
         known = known_components(layout)
@@ -91,33 +91,33 @@ def _components(catalogue: Catalogue) -> Iterator[Fault]:
 
 def _component(
     file: str, component: Component, known: dict[str, bool], where: str
-) -> Iterator[Fault]:
+) -> Iterator[Problem]:
     label = f"component {component.id}"
     asker = Asker(file, label, component.per_cylinder, where)
     part_of = (component.part_of,) if component.part_of else ()
-    yield from component_faults(
+    yield from component_problems(
         asker, (*part_of, *component.refit_after, *component.needs_on), known
     )
-    yield from role_faults(asker, component.fits)
+    yield from role_problems(asker, component.fits)
     minutes = (component.remove_minutes, component.refit_minutes)
     if (None in minutes) if not component.elements else (minutes != (None, None)):
         message = "give remove_minutes and refit_minutes, or elements, and not both"
-        yield fault(file, label, "minutes-unclear", message)
+        yield problem(file, label, "minutes-unclear", message)
     works = {row.id for row in component.refit_work}
     for row in component.refit_work:
         inner = asker._replace(label=f"{label}, refit_work {row.id}")
         own = (row.part_of,) if row.part_of else ()
-        yield from component_faults(inner, (*own, *row.needs_on), known)
+        yield from component_problems(inner, (*own, *row.needs_on), known)
         for name in row.after:
             if name not in works:
                 message = f"after: {component.id} has no refit work {name!r}"
-                yield fault(file, inner.label, "step-unknown", message)
+                yield problem(file, inner.label, "step-unknown", message)
     if component.unless_sound is not None and not component.holds:
         message = "only a component that holds something has unless_sound"
-        yield fault(file, label, "hold-missing", message)
+        yield problem(file, label, "hold-missing", message)
 
 
-def _works(catalogue: Catalogue) -> Iterator[Fault]:
+def _works(catalogue: Catalogue) -> Iterator[Problem]:
     known = _anywhere(catalogue)
     works = {row.id for job in catalogue.jobs.values() for row in job.work}
     works |= {*catalogue.visit_work}  # type: ignore[arg-type]
@@ -129,18 +129,18 @@ def _works(catalogue: Catalogue) -> Iterator[Fault]:
             is_on_each = job.scope is JobScope.cylinder or row.per is Per.cylinder
             asker = Asker(JOBS, f"job {job.id}, work {row.id}", is_on_each, "any layout")
             yield from _work(asker, row, known, works)
-            yield from role_faults(asker, row.fits)
+            yield from role_problems(asker, row.fits)
 
 
 def _work(
     asker: Asker, row: Work | VisitWork, known: dict[str, bool], works: set[str]
-) -> Iterator[Fault]:
+) -> Iterator[Problem]:
     part_of = (row.part_of,) if isinstance(row, Work) and row.part_of else ()
-    yield from component_faults(asker, (*part_of, *row.needs_off, *row.needs_on), known)
+    yield from component_problems(asker, (*part_of, *row.needs_off, *row.needs_on), known)
     for name in row.after:
         if name not in works:
             message = f"after: there is no work {name!r}"
-            yield fault(asker.file, asker.label, "step-unknown", message)
+            yield problem(asker.file, asker.label, "step-unknown", message)
 
 
 def _anywhere(catalogue: Catalogue) -> dict[str, bool]:
@@ -169,7 +169,7 @@ def _refit_works(catalogue: Catalogue) -> Iterator[Found]:
     return (found for found in every_record(catalogue) if isinstance(found.record, RefitWork))
 
 
-def _twice(catalogue: Catalogue) -> Iterator[Fault]:
+def _twice(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield unbilled steps with the id of a component or of other work; work and refit work have a
     check of their own.
     """
@@ -180,10 +180,10 @@ def _twice(catalogue: Catalogue) -> Iterator[Fault]:
     for name in catalogue.ticks:
         if name in others or own.count(name) > 1:
             message = "something else that is done has this id too"
-            yield fault(JOBS, f"tick {name}", "step-id-twice", message)
+            yield problem(JOBS, f"tick {name}", "step-id-twice", message)
 
 
-def _ticks(catalogue: Catalogue) -> Iterator[Fault]:
+def _ticks(catalogue: Catalogue) -> Iterator[Problem]:
     known = _anywhere(catalogue)
     ids = {*_step_ids(catalogue)}
     for tick in catalogue.ticks.values():
@@ -191,33 +191,33 @@ def _ticks(catalogue: Catalogue) -> Iterator[Fault]:
         asker = Asker(JOBS, label, False, "any layout")
         for reference in (*tick.for_any, *tick.after, *tick.before):
             yield from _step(asker, reference, known, ids)
-        yield from component_faults(asker, tick.reach, known)
+        yield from component_problems(asker, tick.reach, known)
         if tick.elapsed_minutes is not None and tick.kind is not TickKind.wait:
             message = "elapsed_minutes are of a wait only"
-            yield fault(JOBS, label, "elapsed-stray", message)
+            yield problem(JOBS, label, "elapsed-stray", message)
 
 
-def _step(asker: Asker, reference: str, known: dict[str, bool], ids: set[str]) -> Iterator[Fault]:
+def _step(asker: Asker, reference: str, known: dict[str, bool], ids: set[str]) -> Iterator[Problem]:
     mark, _, named = reference.partition(" ")
     if mark in ("off", "on") and named:
         if named != "*":
-            yield from component_faults(asker, [named], known)
+            yield from component_problems(asker, [named], known)
     elif reference not in ids:
         message = f'there is no step {reference!r}: give "off x", "on x" or the id of work'
-        yield fault(asker.file, asker.label, "step-unknown", message)
+        yield problem(asker.file, asker.label, "step-unknown", message)
 
 
-def _seen(catalogue: Catalogue) -> Iterator[Fault]:
+def _seen(catalogue: Catalogue) -> Iterator[Problem]:
     known, ids = _anywhere(catalogue), {*_step_ids(catalogue)}
     for kind in catalogue.contingencies.values():
         label = f"contingency_kind {kind.id}"
         for reference in kind.seen_at:
             if reference not in ids:
                 asker = Asker(JOBS, label, True, "any layout, nor work")
-                yield from component_faults(asker, [reference], known)
+                yield from component_problems(asker, [reference], known)
 
 
-def _holds(catalogue: Catalogue) -> Iterator[Fault]:
+def _holds(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield things that have to be free and that nothing holds."""
     held = {
         found.record.holds
@@ -228,10 +228,10 @@ def _holds(catalogue: Catalogue) -> Iterator[Fault]:
         for thing in getattr(found.record, "needs_free", ()):
             if thing not in held:
                 message = f"needs_free: no component holds {thing!r}"
-                yield fault(found.file, found.label, "hold-unknown", message)
+                yield problem(found.file, found.label, "hold-unknown", message)
 
 
-def _job(catalogue: Catalogue, family: Family, graph: EngineGraph, job: Job) -> Iterator[Fault]:
+def _job(catalogue: Catalogue, family: Family, graph: EngineGraph, job: Job) -> Iterator[Problem]:
     """Yield what can't be done, fitted or seen by a job alone on a family."""
     cylinder = 1 if job.scope is JobScope.cylinder else None
     off = _off(catalogue, family, graph, job, cylinder)
@@ -241,10 +241,10 @@ def _job(catalogue: Catalogue, family: Family, graph: EngineGraph, job: Job) -> 
         for name in _present(catalogue, family, graph, row.needs_off, on):
             if name not in off:
                 message = f"{row.id} needs {name} off on {family.id}, and the job leaves it on"
-                yield fault(JOBS, f"{label}, work {row.id}", "work-unreachable", message)
+                yield problem(JOBS, f"{label}, work {row.id}", "work-unreachable", message)
         if row.phase is Phase.apart and row.runs:
             message = f"{row.id} runs the engine: its phase is arrival or finish"
-            yield fault(JOBS, f"{label}, work {row.id}", "work-unreachable", message)
+            yield problem(JOBS, f"{label}, work {row.id}", "work-unreachable", message)
     yield from _fitted(family, graph, job, off, cylinder)
     yield from _visible(catalogue, family, graph, job, off, cylinder)
 
@@ -288,7 +288,7 @@ def _off(
 
 def _fitted(
     family: Family, graph: EngineGraph, job: Job, off: set[str], cylinder: int | None
-) -> Iterator[Fault]:
+) -> Iterator[Problem]:
     places = set()
     for name in off:
         node = graph.nodes[name]
@@ -304,7 +304,7 @@ def _fitted(
                 f"nothing fits {role} on {family.id}: name it in `fits` of the work, or of a "
                 "component that the job takes off"
             )
-            yield fault(JOBS, f"job {job.id}", "role-fitted-nowhere", message)
+            yield problem(JOBS, f"job {job.id}", "role-fitted-nowhere", message)
 
 
 def _visible(
@@ -314,7 +314,7 @@ def _visible(
     job: Job,
     off: set[str],
     cylinder: int | None,
-) -> Iterator[Fault]:
+) -> Iterator[Problem]:
     works = {row.id for row in job.work}
     works |= {row.id for name in off for row in graph.nodes[name].component.refit_work}
     works |= {job.sublet} if job.sublet is not None else set()  # type: ignore[arg-type]
@@ -326,4 +326,6 @@ def _visible(
         seen = {*_present(catalogue, family, graph, components, cylinder)}
         if works.isdisjoint(kind.seen_at) and off.isdisjoint(seen):
             message = f"no step of the job on {family.id} can show it: see its seen_at"
-            yield fault(JOBS, f"job {job.id}, contingency {row.id}", "contingency-unseen", message)
+            yield problem(
+                JOBS, f"job {job.id}, contingency {row.id}", "contingency-unseen", message
+            )

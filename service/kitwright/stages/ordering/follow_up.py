@@ -114,13 +114,13 @@ def plan_follow_up(
             made.append(order_line(shop, line.source, packs, covers, day))
             if own:
                 # more than is missing, if fewer are not sold: so many of the old ones are left over
-                placed[line.key].exceeded += max(0, own + packs - line.packs)
+                placed[line.key].exceeded = max(0, own + packs - line.packs)
     return FollowUp(
         orders=place_orders(catalogue, made),
         surplus=tuple(
-            Surplus(supplier, sku, one.surplus)
-            for (supplier, sku, _), one in sorted(placed.items(), key=lambda pair: pair[0])
-            if one.surplus
+            Surplus(key[0], key[1], placed[key].surplus)
+            for key in sorted(placed)
+            if placed[key].surplus
         ),
     )
 
