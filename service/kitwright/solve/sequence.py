@@ -227,6 +227,10 @@ class _Levels:
             if old is not None and old != new
         )
 
+    def apart(self, now: _Labels, place: int) -> tuple[bool, ...]:
+        """Return on which levels an item has not the label `now`."""
+        return tuple(label != here for label, here in zip(self.labels[place], now, strict=True))
+
     def split(self, cost: int) -> tuple[int, ...]:
         """Return a weight as the number of changes on each level."""
         found = []
@@ -337,9 +341,38 @@ class _Search(Generic[T]):
         while path is not None:
             part, path = path
             parts.append(part)
-        items = tuple(self.names[place] for part in reversed(parts) for place in part)
+        order = [place for part in reversed(parts) for place in part]
+        items = tuple(self.names[place] for place in self._nearest_first(order))
         split = self.levels.split
         return Order(items=items, changes=split(spent), bound=split(bound))
+
+    def _nearest_first(self, order: list[int]) -> Iterator[int]:
+        """Yield the items of an order, those of each run that change nothing by how much they have
+        in common with it: what fits anywhere comes after what belongs to the run.
+        """
+        levels, done = self.levels, 0
+        now: _Labels = (None,) * levels.count
+        while order:
+            first = order[0]
+            now = levels.next(now, first)
+            fitting = levels.fitting(now) & ~self.takers
+            end = 1
+            while end < len(order) and fitting >> order[end] & 1:
+                end += 1
+            run, order = order[1:end], order[end:]
+            yield first
+            done |= 1 << first
+            run.sort(key=lambda place: levels.apart(now, place))
+            while run:
+                waiting = self._kept_waiting(done)
+                place = next(
+                    place
+                    for place in run
+                    if not self.after[place] & ~done and not waiting >> place & 1
+                )
+                run.remove(place)
+                yield place
+                done |= 1 << place
 
     def _kept_waiting(self, done: int) -> int:
         """Return the items that wait for a hold to end."""
@@ -351,7 +384,8 @@ class _Search(Generic[T]):
 
     def _settle(self, done: int, now: _Labels) -> tuple[int, tuple[int, ...]]:
         """Return the items done after all that change nothing, and these in their order."""
-        after, taken = self.after, []
+        after = self.after
+        taken: list[int] = []
         fitting = self.levels.fitting(now) & self.all & ~self.takers
         is_more = True
         while is_more:
