@@ -334,7 +334,9 @@ def test_check_catalog_has_warnings_beside_errors(run: Run, tmp_path: Path) -> N
     (line,) = [one for one in complaint.splitlines() if "2920" in one]
     assert line.startswith("warning: hazards.toml: as_of 2920-01-01 is in the future")
     assert line.endswith("2 times, also in jobs.toml")
-    assert re.search(r"planned, kitted and priced; \d+ warnings\n", said)
+    assert re.search(
+        r"planned, kitted and priced, \d+ work plans gone through; \d+ warnings\n", said
+    )
 
 
 def test_check_catalog_finds_a_language_that_has_no_texts(run: Run, tmp_path: Path) -> None:

@@ -18,10 +18,13 @@ from kitwright.proof import prove_catalogue
 
 
 class Examined(Struct, frozen=True, kw_only=True):
-    """A complete and verified catalogue, the number of repairs tried on it, and its warnings."""
+    """A complete and verified catalogue, the numbers of repairs tried on it and of work plans gone
+    through, and its warnings.
+    """
 
     catalogue: Catalogue
     repairs: int
+    plans: int
     doubts: tuple[Doubt, ...]
 
 
@@ -46,7 +49,10 @@ def examine(folder: Path, today: date) -> Examined:
     proof = prove_catalogue(catalogue, today)
     _raise_any(proof.problems)
     return Examined(
-        catalogue=catalogue, repairs=proof.repairs, doubts=doubt_catalogue(catalogue, today)
+        catalogue=catalogue,
+        repairs=proof.repairs,
+        plans=proof.plans,
+        doubts=doubt_catalogue(catalogue, today),
     )
 
 

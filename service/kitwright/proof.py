@@ -50,40 +50,46 @@ class Proof(Struct, frozen=True):
 
 
 def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
-    """Return the result of trying every job on every family, chassis, cylinder, variant and shop.
+    """Return the result of trying every job on every family, chassis, cylinder, variant and shop,
+    and of going through the work plans of every job and of every two jobs of a family.
 
     It verifies that each repair can be planned and priced, that every role has exactly one item,
-    and that the shop can buy every item that it needs. `on` is the day whose tax rates are used;
-    supply is checked without a date.
+    that the shop can buy every item that it needs, and that hands can follow each plan. `on` is the
+    day whose tax rates are used; supply is checked without a date.
     """
     repairs = 0
     problems: dict[Problem, None] = {}
-    for shop in catalogue.shops.values():
-        # today's stock says nothing about who sells an item
-        workshop = Workshop(catalogue, structs.replace(shop, stock=()))
-        for request, operation, family in _everything(catalogue, shop, on):
-            repairs += 1
-            for message in _prove(workshop, request, operation):
-                chassis = request.chassis
-                where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
-                problem = Problem(
-                    file=f"families/{family.id}.toml",
-                    record=f"{operation.text} in {where}, shop {shop.id}, serial "
-                    f"{request.asked.serial}",
-                    code="repair-not-whole",
-                    message=message,
-                )
-                problems[problem] = None
+    for found in prove_repairs(catalogue, on):
+        repairs += 1
+        problems |= dict.fromkeys(found)
     plans = 0
-    for found in _prove_plans(catalogue, on):
+    for found in prove_plans(catalogue, on):
         plans += 1
         problems |= dict.fromkeys(found)
     return Proof(repairs, plans, tuple(problems))
 
 
-def _prove_plans(catalogue: Catalogue, on: date) -> Iterator[tuple[Problem, ...]]:
+def prove_repairs(catalogue: Catalogue, on: date) -> Iterator[tuple[Problem, ...]]:
+    """Yield the errors of the repair of each job, family, chassis, cylinder, variant and shop."""
+    for shop in catalogue.shops.values():
+        # today's stock says nothing about who sells an item
+        workshop = Workshop(catalogue, structs.replace(shop, stock=()))
+        for request, operation, family in _everything(catalogue, shop, on):
+            yield tuple(
+                Problem(
+                    file=f"families/{family.id}.toml",
+                    record=f"{operation.text} in {_where(request)}, shop {shop.id}, serial "
+                    f"{request.asked.serial}",
+                    code="repair-not-whole",
+                    message=message,
+                )
+                for message in _prove(workshop, request, operation)
+            )
+
+
+def prove_plans(catalogue: Catalogue, on: date) -> Iterator[tuple[Problem, ...]]:
     """Yield the errors of each work plan: of every job on every family, chassis and cylinder, and
-    of every two jobs of a family.
+    of every two jobs of a family whose plans alone have none.
 
     The machine is as bad as it can be, so that all work there is has its step. Plans do not depend
     on the shop's prices, so one shop stands for all. Of pairs with the same steps, and of pairs
@@ -94,22 +100,23 @@ def _prove_plans(catalogue: Catalogue, on: date) -> Iterator[tuple[Problem, ...]
     workshop = Workshop(catalogue, shop)
     for family in catalogue.families.values():
         carriers = [one for one in catalogue.chassis.values() if family.layout in one.layouts]
+        every = [*_operations(catalogue, family)]
         for chassis in (None, *carriers):
             asked = structs.replace(
                 _asked(family, chassis, variants(catalogue, family)[0], on), condition=condition
             )
             request = _request(catalogue, shop, asked, family, chassis)
+            alone = {one.key: _rehearsed(workshop, request, (one,)) for one in every}
+            for one in every:
+                yield tuple(_plan_problems(request, (one,), alone[one.key]))
             seen: set[tuple[OperationKey, ...]] = set()
-            every = [*_operations(catalogue, family)]
-            for together in (*((one,) for one in every), *combinations(every, 2)):
+            for together in combinations(every, 2):
                 operations = settle(together).operations
                 alike = _alike(operations, family.cylinders)
-                if len(together) == 1 or alike not in seen:
+                is_wrong = any(alone[one.key] for one in operations)
+                if len(operations) > 1 and not is_wrong and alike not in seen:
                     seen.add(alike)
-                    try:
-                        found = rehearsed(workshop, request, operations)
-                    except KitwrightError as error:
-                        found = (str(error),)
+                    found = _rehearsed(workshop, request, operations)
                     yield tuple(_plan_problems(request, operations, found))
 
 
@@ -122,14 +129,21 @@ def _alike(operations: Sequence[Operation], cylinders: int) -> tuple[OperationKe
     )
 
 
-def rehearsed(
+def _rehearsed(
     workshop: Workshop, request: Request, operations: tuple[Operation, ...]
 ) -> tuple[str, ...]:
-    """Return what is wrong with the work plan of some jobs."""
-    access, labour = workshop.labour(request, operations)
-    needs = workshop.needs.of(workshop.shop, request, operations, access, labour)
+    """Return the errors of the work plan of some jobs."""
+    try:
+        access, labour = workshop.labour(request, operations)
+        needs = workshop.needs.of(workshop.shop, request, operations, access, labour)
+    except KitwrightError:
+        # an error of the repair, not of its plan
+        return ()
     visit = Visit(operations=operations, access=access, labour=labour, needs=needs)
-    plan = workshop.work_plan(request, visit)
+    try:
+        plan = workshop.work_plan(request, visit)
+    except KitwrightError as error:
+        return (str(error),)
     engine = workshop.bench(request).teardown.engine
     return rehearse(workshop.catalogue, request.family, engine, visit, plan)
 
@@ -137,15 +151,17 @@ def rehearsed(
 def _plan_problems(
     request: Request, operations: Sequence[Operation], messages: Iterable[str]
 ) -> Iterator[Problem]:
-    chassis = request.chassis
-    where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
     for message in messages:
         yield Problem(
             file=f"families/{request.family.id}.toml",
-            record=f"{' with '.join(one.text for one in operations)} in {where}",
+            record=f"{' with '.join(one.text for one in operations)} in {_where(request)}",
             code="work-not-in-order",
             message=message,
         )
+
+
+def _where(request: Request) -> str:
+    return "a loose engine" if request.chassis is None else f"chassis {request.chassis.id}"
 
 
 def _request(

@@ -172,7 +172,7 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
     for component in _components(catalogue):
         yield component.id
         yield component.labour_class
-        yield from component.spec
+        yield from (*component.spec, *component.limits)
         yield from (role.rstrip("@*") for role in component.renews)
         yield from (row.role.rstrip("@*") for row in component.renews_if)
         yield from (work.id for work in component.refit_work)

@@ -64,8 +64,8 @@ def test_component_is_named_by_a_thing_and_not_by_what_is_done_to_it(language: s
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_step_says_the_opposite_when_its_component_goes_back_on(language: str) -> None:
     speaker = Speaker(starter(), language)
-    records = [*starter().layouts.values(), *starter().chassis.values()]
-    rows = [row for record in records for row in record.component]
+    rows = [row for layout in starter().layouts.values() for row in layout.component]
+    rows += [row for chassis in starter().chassis.values() for row in chassis.component]
     named = [one for row in rows for one in (row, row.unless_sound) if one is not None]
     refits = [speaker.text("component", one.refit_name) for one in named if one.refit_name]
     removals = [speaker.text("component", one.remove_name) for one in named if one.remove_name]

@@ -121,18 +121,28 @@ class _Steps:
         scribe = self._scribe
         number = scribe.number(str(step.number))
         stop = self._stops.get(step.number)
+        fresh = [code for code in step.cautions if self._told_at.setdefault(code, number) == number]
         return {
             "number": number,
             "name": step.name,
             "minutes": scribe.number(str(step.minutes)) if step.labour_class else "",
             "told": list(self._told(step)),
             "fill": [
-                scribe.say("{value}: ______ (manual, page ____)", value=one) for one in step.manual
+                scribe.say("{value}: ______ (page ____)", value=value) for value in step.manual
             ],
-            "finds": [scribe.on_cylinder(one.name, one.cylinder) for one in step.reveals],
-            "cautions": [self._caution(code, number) for code in step.cautions],
+            "finds": [scribe.named(found) for found in step.reveals],
+            "cautions": [[self._cautions[code].title, self._cautions[code].text] for code in fresh],
+            "again": "; ".join(self._again(code) for code in step.cautions if code not in fresh),
             "stop": "" if stop is None else stop_told(stop, scribe),
         }
+
+    def _again(self, code: str) -> str:
+        """Return a caution that was given in full at an earlier step."""
+        return self._scribe.say(
+            "{caution} (see step {number})",
+            caution=self._cautions[code].title,
+            number=self._told_at[code],
+        )
 
     def _told(self, step: Step) -> Iterator[str]:
         """Yield what there is to say of a step, a paragraph each."""
@@ -194,9 +204,3 @@ class _Steps:
                 machines=" / ".join(one.name for one in machine.options),
             )
         return part
-
-    def _caution(self, code: str, number: str) -> list[str]:
-        caution = self._cautions[code]
-        first = self._told_at.setdefault(code, number)
-        again = self._scribe.say("see step {number}.", number=first)
-        return [caution.title, caution.text if first == number else again]

@@ -131,7 +131,7 @@ class _Telling:
             spread = decimal_text(self._labour.elements_spread_percent)
         shown = component if is_off else None
         held = shown if other is None or not is_off else other
-        manual = () if component is None or is_off else component.spec
+        manual = () if component is None else component.limits if is_off else component.spec
         return wire.Step(
             number=0,
             step=step.name,
@@ -185,7 +185,7 @@ class _Telling:
         speaker, node = self._speaker, step.instance
         if node is None:
             if step.text:
-                is_tick = step.name in self._catalogue.ticks  # type: ignore[comparison-overlap]
+                is_tick = step.name in self._catalogue.ticks
                 return speaker.text("tick", step.text) if is_tick else step.text
             told = speaker.instance(step.name)
             return _capital(speaker.say("waiting for: {work}", work=told) if step.days else told)

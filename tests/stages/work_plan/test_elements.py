@@ -53,13 +53,13 @@ def teardown(*elements: Element, **changes: object) -> tuple[Fraction, Fraction]
 def test_minutes_of_elements_are_their_counts_at_the_shop_s_times() -> None:
     bolts, hose = Element(kind=BOLT, count=4), Element(kind=HOSE)
 
-    assert teardown(bolts, hose) == (3, 5)
+    assert teardown(bolts, hose) == (Fraction(3), Fraction(5))
 
 
 def test_minutes_of_awkward_elements_take_the_shop_s_factor() -> None:
     bolts = Element(kind=BOLT, count=4, awkward=True)
 
-    assert teardown(bolts, awkward_factor=read_figure("1.5")) == (3, Fraction(9, 2))
+    assert teardown(bolts, awkward_factor=read_figure("1.5")) == (Fraction(3), Fraction(9, 2))
 
 
 def test_quote_says_which_minutes_follow_from_fasteners_and_how_far_they_may_be_off() -> None:

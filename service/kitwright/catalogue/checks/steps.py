@@ -19,6 +19,7 @@ from kitwright.catalogue.checks.references import (
     role_problems,
 )
 from kitwright.catalogue.graph import (
+    RoleInstance,
     expand,
     expand_role,
     instances,
@@ -119,8 +120,8 @@ def _component(
 
 def _works(catalogue: Catalogue) -> Iterator[Problem]:
     known = _anywhere(catalogue)
-    works = {row.id for job in catalogue.jobs.values() for row in job.work}
-    works |= {*catalogue.visit_work}  # type: ignore[arg-type]
+    works = {str(row.id) for job in catalogue.jobs.values() for row in job.work}
+    works |= {*map(str, catalogue.visit_work)}
     for visit in catalogue.visit_work.values():
         asker = Asker(JOBS, f"visit_work {visit.id}", False, "any layout")
         yield from _work(asker, visit, known, works)
@@ -289,7 +290,7 @@ def _off(
 def _fitted(
     family: Family, graph: EngineGraph, job: Job, off: set[str], cylinder: int | None
 ) -> Iterator[Problem]:
-    places = set()
+    places: set[RoleInstance] = set()
     for name in off:
         node = graph.nodes[name]
         places.update(node.renews)

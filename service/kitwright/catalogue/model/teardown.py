@@ -129,6 +129,7 @@ class Component(Record, frozen=True, kw_only=True):
     tools: tuple[str, ...] = ()
     inspect: tuple[str, ...] = ()
     spec: tuple[str, ...] = ()
+    limits: tuple[str, ...] = ()
     hazards: tuple[HazardId, ...] = ()
     remove_name: str = ""
     refit_name: str = ""
