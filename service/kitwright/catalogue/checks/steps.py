@@ -116,6 +116,9 @@ def _component(
     if component.unless_sound is not None and not component.holds:
         message = "only a component that holds something has unless_sound"
         yield problem(file, label, "hold-missing", message)
+    if component.unless_sound is not None and not component.needs_on:
+        message = "valves are held only with their head on: name the head in needs_on"
+        yield problem(file, label, "hold-without-head", message)
 
 
 def _works(catalogue: Catalogue) -> Iterator[Problem]:
