@@ -26,7 +26,7 @@ from kitwright.stages.work import (
     read_minutes,
     repeat,
 )
-from kitwright.stages.work_plan import Rules, Visit, WorkPlan, plan_work
+from kitwright.stages.work_plan import Rule, Rules, Visit, WorkPlan, plan_work
 
 T = TypeVar("T")
 
@@ -35,7 +35,7 @@ Choices = tuple[tuple[Extra, ...], tuple[Saving, ...]]
 BUDGET: Final = 256 * MIB
 """The most bytes that are cached by default."""
 
-_SHARED: Final = (Catalogue, Record, Instance, Source, Need, KitPart, Draft, Prospect)
+_SHARED: Final = (Catalogue, Record, Instance, Source, Need, KitPart, Rule, Draft, Prospect)
 """Types that are not counted: a workshop holds them anyway, or they are cached separately."""
 
 
@@ -139,4 +139,4 @@ class Workshop:
 
     def told_plan(self, plan: WorkPlan, tell: Callable[[], T]) -> T:
         """Return what is told of a work plan; the bench has one language."""
-        return self.memory.get(("told plan", plan), tell)
+        return self.memory.get(("told plan", plan.token), tell)

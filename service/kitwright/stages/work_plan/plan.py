@@ -10,7 +10,7 @@ from fractions import Fraction
 from functools import cache
 from typing import Any, Final
 
-from msgspec import Struct, structs
+from msgspec import Struct, field, structs
 
 from kitwright.catalogue.graph import ENGINE_OUT, Instance
 from kitwright.catalogue.model import (
@@ -96,14 +96,14 @@ class Adjustment(Struct, frozen=True):
     why: Why
 
 
-class WorkPlan(Struct, frozen=True, kw_only=True, eq=False):
+class WorkPlan(Struct, frozen=True, kw_only=True):
     """All steps of a visit on one machine, in order.
 
     `changes` says how often place, side and tool change, in this order; `bound` what is known of
     the fewest possible changes. They are equal if no valid order has fewer. The exact minutes of a
     class, times `machines`, and its adjustments add up to its billed minutes.
 
-    Compared by identity, so that it can be the key under which what is told of it is cached.
+    `token` is its own, so that what is told of a plan can be cached under it.
     """
 
     steps: tuple[Step, ...]
@@ -111,6 +111,7 @@ class WorkPlan(Struct, frozen=True, kw_only=True, eq=False):
     changes: tuple[int, ...]
     bound: tuple[int, ...]
     machines: int
+    token: object = field(default_factory=object)
 
     @property
     def held(self) -> frozenset[int]:
