@@ -457,6 +457,7 @@ def _after(code: str, step: int) -> Why:
 def _used(rules: Rules, order: Sequence[str], needs: Sequence[Need]) -> dict[str, list[Need]]:
     """Return, by step, the needs that are fitted or used up there; each at one step."""
     fitted: dict[tuple[str, int | None], str] = {}
+    last = next((name for name in reversed(order) if _rule(rules, name).commits), order[-1])
     for name in order:
         for role in rules.fits(name):
             fitted[role] = name
@@ -465,7 +466,8 @@ def _used(rules: Rules, order: Sequence[str], needs: Sequence[Need]) -> dict[str
         if need.kind is NeedKind.used:
             name = place(need.role, need.cylinder)
         else:
-            name = fitted[need.role, need.cylinder]
+            # the catalogue's checks find roles that no step fits
+            name = fitted.get((need.role, need.cylinder), last)
         found.setdefault(name, []).append(need)
     return found
 
