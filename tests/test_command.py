@@ -339,11 +339,15 @@ def test_check_catalog_has_warnings_beside_errors(run: Run, tmp_path: Path) -> N
     )
 
 
-def test_check_catalog_finds_a_language_that_has_no_texts(run: Run, tmp_path: Path) -> None:
+@pytest.mark.parametrize("line", ['language = "fr"', 'language = "en"\nbench_language = "fr"'])
+def test_check_catalog_finds_a_language_that_has_no_texts(
+    run: Run, tmp_path: Path, line: str
+) -> None:
     folder = tmp_path / "catalog"
     shutil.copytree(REPOSITORY / "catalog", folder)
     shop = folder / "shops" / "orchard.toml"
-    shop.write_text(shop.read_text(encoding="utf-8").replace('"en"', '"fr"', 1), encoding="utf-8")
+    told = shop.read_text(encoding="utf-8").replace('language = "en"', line, 1)
+    shop.write_text(told, encoding="utf-8")
 
     checked = run("check-catalog", "--catalog", folder)
     served = run("quote", EXAMPLE, "--catalog", folder, "--shop", "hire-yard")

@@ -62,12 +62,16 @@ def _raise_any(problems: tuple[Problem, ...]) -> None:
 
 
 def _unspoken(catalogue: Catalogue) -> Iterator[Problem]:
-    """Yield an error for each shop whose language has no texts; it could not answer any call."""
+    """Yield an error for each shop whose language, or whose bench's, has no texts; it could not
+    answer any call.
+    """
     known = languages()
     for shop in catalogue.shops.values():
-        if shop.language not in known:
-            message = (
-                f"there are no texts in language {shop.language!r}; available: {', '.join(known)}"
-            )
-            file, code = f"shops/{shop.id}.toml", "language-without-texts"
-            yield Problem(file=file, record="", code=code, message=message)
+        for language in (shop.language, shop.bench_language or shop.language):
+            if language not in known:
+                message = (
+                    f"there are no texts in language {language!r}; available: {', '.join(known)}"
+                )
+                file, code = f"shops/{shop.id}.toml", "language-without-texts"
+                yield Problem(file=file, record="", code=code, message=message)
+                break

@@ -42,8 +42,9 @@ class Service:
         self._today = today
         self._forms = forms
         self._speakers: dict[str, Speaker] = {}
-        # without the shop's language, nothing could be answered
+        # without the languages of the shop and its bench, nothing could be answered
         self.speaker(None)
+        self.speaker(workshop.shop.bench_language)
         self._foresight = Foresight(workshop)
 
     def speaker(self, language: str | None) -> Speaker:
