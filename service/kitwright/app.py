@@ -8,7 +8,7 @@ import math
 import sys
 import time
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager, closing, suppress
 from datetime import date, datetime
 from functools import cache
 from secrets import token_bytes
@@ -40,7 +40,9 @@ from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
 from kitwright.posting import StoredOutbox
-from kitwright.renewal import Renewal
+from kitwright.prices.offers import priced
+from kitwright.prices.register import SqlitePriceBooks
+from kitwright.renewal import PriceWatch, Renewal
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
@@ -80,18 +82,34 @@ def choose_shop(catalogue: Catalogue, name: str | None) -> Shop:
     return shop
 
 
-def make_service(settings: Settings, today: Callable[[], date] | None = None) -> Service:
+def make_service(
+    settings: Settings,
+    today: Callable[[], date] | None = None,
+    *,
+    files: Catalogue | None = None,
+    is_priced: bool = False,
+) -> Service:
     """Return the service of a catalogue folder and a shop.
 
-    Raises: CatalogueUnreadable, CatalogueInvalid, UnknownShop.
+    `files` is the catalogue of the folder if it was read before. If `is_priced`, the prices of the
+    data folder's price book replace those of the catalogue.
+
+    Raises: CatalogueUnreadable, CatalogueInvalid, UnknownShop, BookDamaged.
     """
-    catalogue = read_sound(settings.catalog)
+    files = read_sound(settings.catalog) if files is None else files
+    catalogue, prices = files, None
+    if is_priced:
+        with closing(SqlitePriceBooks(settings.data)) as books:
+            in_force = books.in_force()
+            catalogue, prices = priced(files, in_force, books.opened), in_force.revision
     shop = choose_shop(catalogue, settings.shop)
     zone = ZoneInfo(shop.time_zone)
     return Service(
         Workshop(catalogue, shop, settings.memory * MIB),
         today or (lambda: datetime.now(zone).date()),
         {TEXT: assessment_text, SVG: readings_svg},
+        files=files,
+        prices=prices,
     )
 
 
@@ -287,7 +305,9 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
     return used
 
 
-def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump) -> Edge:
+def make_app(
+    desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump | PriceWatch
+) -> Edge:
     """Return the ASGI application of a desk.
 
     `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
@@ -350,7 +370,7 @@ def serve(settings: Settings, announce: Callable[[str], None]) -> None:
     """
     journal = Journal(sys.stderr.buffer)
     logging.basicConfig(handlers=[JournalHandler(journal)], level=logging.WARNING, force=True)
-    serve_service(make_service(settings), settings, announce, journal)
+    serve_service(make_service(settings, is_priced=True), settings, announce, journal)
 
 
 def serve_service(
@@ -383,7 +403,9 @@ def serve_service(
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
-    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
+    books = SqlitePriceBooks(settings.data)
+    watch = PriceWatch(lambda: renewal, books, journal)
+    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails, watch)
 
     def prepare(service: Service) -> Callable[[], None]:
         fresh = make_writer(service, settings)
@@ -399,10 +421,14 @@ def serve_service(
 
         return take_over
 
-    renewal = Renewal(service, settings.catalog, lambda: make_service(settings), prepare, journal)
+    def read(files: Catalogue | None) -> Service:
+        return make_service(settings, files=files, is_priced=True)
+
+    renewal = Renewal(service, settings.catalog, read, prepare, journal)
     try:
         serve_app(app, settings.host, settings.port, told, renewal.ask)
     finally:
         store.close()
+        books.close()
         with suppress(OSError):
             note.unlink(missing_ok=True)

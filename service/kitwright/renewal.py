@@ -1,5 +1,5 @@
 """Renewal: a running service reloads its catalogue if the new one is complete and verified; if not,
-it continues with the present one.
+it continues with the present one. It takes over prices that were applied.
 """
 
 from __future__ import annotations
@@ -9,17 +9,22 @@ import os
 import sys
 from asyncio.subprocess import DEVNULL, PIPE
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from time import monotonic
 from typing import Final
 
 from kitwright.catalogue.faults import CatalogueError
+from kitwright.catalogue.model import Catalogue
 from kitwright.errors import KitwrightError, reason_of
+from kitwright.prices.books import PriceBooks
 from kitwright.serving import settle_garbage
 from kitwright.settings import ENVIRONMENT
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.log import Journal
 
+_LOOKED_AT_EVERY: Final = 1.0
+"""Seconds between two looks at the prices in force."""
 _LESS_URGENT: Final = 10
 """The `nice` value by which verification yields to the service."""
 
@@ -34,7 +39,8 @@ class Renewal:
     Args:
         service: the service that answers now.
         folder: the folder of its catalogue.
-        read: makes a service from the present state of the catalogue.
+        read: makes a service from a catalogue and the prices in force; from the present state of
+            the folder if no catalogue is given.
         prepare: prepares the answers of a service; the function that it returns puts them in use.
         journal: where the result is written.
     """
@@ -43,7 +49,7 @@ class Renewal:
         self,
         service: Service,
         folder: Path,
-        read: Callable[[], Service],
+        read: Callable[[Catalogue | None], Service],
         prepare: Callable[[Service], Callable[[], None]],
         journal: Journal,
     ) -> None:
@@ -54,6 +60,13 @@ class Renewal:
         self._journal = journal
         self._task: asyncio.Task[None] | None = None
         self._is_asked_again = False
+        self._changing = asyncio.Lock()
+        """Held while another service is put into use."""
+
+    @property
+    def prices(self) -> int | None:
+        """The revision of the prices in use."""
+        return self._service.prices
 
     def ask(self) -> None:
         """Start to read the catalogue; if that is already running, repeat it afterwards."""
@@ -69,10 +82,21 @@ class Renewal:
             self._is_asked_again = False
             self.ask()
 
+    async def take_prices(self) -> None:
+        """Put the prices in force into use, with the present catalogue. Raises: KitwrightError."""
+        async with self._changing:
+            service = await asyncio.to_thread(self._read, self._service.files)
+            if service.revision != self._service.revision:
+                await self._put_into_use(service)
+            self._service.prices = service.prices
+        facts = {"price_revision": service.prices, "catalogue_revision": service.revision}
+        self._journal.write("info", "prices-taken", facts)
+
     async def _renew(self) -> None:
         begun = monotonic()
         try:
-            warnings = await self._take_over()
+            async with self._changing:
+                warnings = await self._take_over()
         except (KitwrightError, OSError) as error:
             told = str(error) if isinstance(error, KitwrightError) else reason_of(error)
             self._refuse(told.splitlines())
@@ -96,17 +120,22 @@ class Renewal:
 
         Raises: KitwrightError, OSError.
         """
-        old = self._service
-        service = await asyncio.to_thread(self._read)
-        if service.revision == old.revision:
+        service = await asyncio.to_thread(self._read, None)
+        if service.revision == self._service.revision:
             return []
-        warnings = await self._prove(service.revision)
+        warnings: list[str] = []
+        if service.files.revision != self._service.files.revision:
+            warnings = await self._prove(service.files.revision)
+        await self._put_into_use(service)
+        return warnings
+
+    async def _put_into_use(self, service: Service) -> None:
+        old = self._service
         take_over = await asyncio.to_thread(self._prepare, service)
         take_over()
         self._service = service
         old.workshop.memory.clear()
         settle_garbage()
-        return warnings
 
     async def _prove(self, revision: str) -> list[str]:
         """Verify the folder's catalogue, which has to have a revision; return the warnings.
@@ -133,6 +162,43 @@ class Renewal:
         if f"revision {revision}" not in said.decode().splitlines():
             raise CatalogueNotProven("files changed while they were read; ask again")
         return told
+
+
+class PriceWatch:
+    """Takes over prices that another process has applied, such as the command.
+
+    Args:
+        renewal: returns the renewal that takes them over.
+        books: the price books, for the thread of the event loop.
+        journal: where a failure is written.
+    """
+
+    def __init__(self, renewal: Callable[[], Renewal], books: PriceBooks, journal: Journal) -> None:
+        self._renewal = renewal
+        self._books = books
+        self._journal = journal
+        self._refused: int | None = None
+
+    def wake(self) -> None:
+        """Do nothing: prices are looked at every second."""
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Look at the prices in force until `stop` is set."""
+        while not stop.is_set():
+            with suppress(TimeoutError):
+                await asyncio.wait_for(stop.wait(), _LOOKED_AT_EVERY)
+            await self._look()
+
+    async def _look(self) -> None:
+        try:
+            found = self._books.in_force().revision
+            if found in (self._renewal().prices, self._refused):
+                return
+            self._refused = found
+            await self._renewal().take_prices()
+            self._refused = None
+        except Exception as error:  # noqa: BLE001 - whatever it is, the prices in use go on
+            self._journal.write("error", "prices-refused", {"reasons": [str(error)]})
 
 
 class CatalogueNotProven(CatalogueError):

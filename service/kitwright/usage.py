@@ -39,14 +39,64 @@ def _parser() -> argparse.ArgumentParser:
     _add_assess(commands)
     _add_quote(commands)
     _add_check(commands)
+    _add_prices(commands)
     _add_openapi(commands)
     _add_backup(commands)
     _add_restore(commands)
     _add_doctor(commands)
     _add_owner_key(commands)
     for each in commands.choices.values():
-        each.set_defaults(parser=each)
+        if each.get_default("parser") is None:
+            each.set_defaults(parser=each)
     return parser
+
+
+def _add_prices(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "prices",
+        help="read, apply and look up suppliers' prices",
+        description="Reads a supplier's price file (CSV or XLSX) into the price book of the data "
+        "folder, and shows what it changes. Nothing is changed until the file is applied. After "
+        "the first file of a supplier, its offers in the catalogue no longer count. A running "
+        "service takes over applied prices within a second or two.",
+        epilog="example: kitwright prices read december.csv --supplier ALDQ --apply",
+    )
+    what = parser.add_subparsers(required=True, metavar="WHAT", dest="what")
+    read = what.add_parser(
+        "read",
+        help="read a price file, and show what it changes",
+        description="Reads a price file completely or not at all. Lists every error with its "
+        "line, column, value and reason, and exits 1 if there are any.",
+        epilog="example: kitwright prices read december.csv --supplier ALDQ",
+    )
+    read.add_argument("file", metavar="FILE", help="the price file: CSV of any kind, or XLSX")
+    read.add_argument("--supplier", metavar="ID", required=True, help="the supplier, by its id")
+    read.add_argument("--apply", action="store_true", help="apply it if there is no error")
+    applied = what.add_parser(
+        "apply",
+        help="apply a price file that was read",
+        description="Puts the prices of a file in force, as a new price revision.",
+        epilog="example: kitwright prices apply F12",
+    )
+    applied.add_argument("number", metavar="ID", help="the file's id, as `prices read` printed it")
+    what.add_parser(
+        "back",
+        help="go back to the prices before the last file",
+        description="Puts the prices before the last price revision in force again.",
+        epilog="example: kitwright prices back",
+    )
+    found = what.add_parser(
+        "find",
+        help="look up a part number or words",
+        description="Looks up a part number in the price book, however it is typed, or words of "
+        "its description.",
+        epilog="example: kitwright prices find 'v68 k 011'",
+    )
+    found.add_argument("text", metavar="TEXT", help="a part number or words")
+    for each in what.choices.values():
+        _data(each)
+        _catalog(each)
+        each.set_defaults(parser=each)
 
 
 def _setting(parser: argparse.ArgumentParser, name: str, metavar: str, told: str) -> None:
@@ -181,7 +231,7 @@ def _add_quote(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "quote",
         help="quote one request from a file",
         description="Quotes a request as POST /v1/quotes/preview does, without starting the "
-        "service, and prints the quote as text.",
+        "service, and prints the quote as text. Prices are those in force in the data folder.",
         epilog='A small request: {"family": "QM-H27", "chassis": "PW-G5", "serial": 2140077, '
         '"diagnoses": [{"code": "VALVE-EX", "cylinder": 1}]}',
     )
@@ -189,6 +239,7 @@ def _add_quote(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "--json", action="store_true", help="print the service's JSON answer instead"
     )
+    _data(parser)
     _catalog(parser)
     _shop(parser)
 

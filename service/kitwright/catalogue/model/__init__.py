@@ -88,8 +88,12 @@ from kitwright.catalogue.model.shop import (
     Warranty,
 )
 from kitwright.catalogue.model.supplier import (
+    Availability,
     Break,
+    DecimalSign,
     Offer,
+    PriceColumn,
+    PriceForm,
     Supplier,
 )
 from kitwright.catalogue.model.tax import (
@@ -160,6 +164,7 @@ __all__ = [
     "Alias",
     "Allows",
     "AreaId",
+    "Availability",
     "Background",
     "Band",
     "BenchTest",
@@ -183,6 +188,7 @@ __all__ = [
     "ContingencyId",
     "ContingencyKind",
     "Cylinders",
+    "DecimalSign",
     "Decision",
     "Deposit",
     "Diagnosis",
@@ -232,6 +238,8 @@ __all__ = [
     "PartsPrice",
     "Per",
     "Pickup",
+    "PriceColumn",
+    "PriceForm",
     "PriceList",
     "PriceListId",
     "PriceListsFile",
