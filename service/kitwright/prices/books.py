@@ -106,6 +106,9 @@ class PriceBooks(Protocol):
         Raises: NoEarlierPrices, BookDamaged.
         """
 
+    def check(self, number: FileNumber, sha256: str) -> None:
+        """Raise if a book is not as it was built. Raises: BookDamaged."""
+
     def in_force(self) -> InForce:
         """Return the prices that apply."""
 
@@ -140,6 +143,7 @@ class FileNotReady(PriceFileError):
         told = {
             "received": "has not been read yet",
             "refused": f"has errors ({file.errors}): correct them, and send the file again",
+            "replaced": f"is no longer the newest of supplier {file.supplier}: apply that one",
             "applied": "was applied before",
         }
         super().__init__(f"price file {file.number} {told.get(file.state.value, 'is not ready')}")

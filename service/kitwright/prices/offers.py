@@ -69,7 +69,12 @@ def priced(
             ),
         )
         if supplier.price_list is not None:
-            listed |= {item: (supplier.price_list, entries[0]) for item, entries in found.items()}
+            listed |= {
+                item: (supplier.price_list, entry)
+                for item, entries in found.items()
+                for entry in entries
+                if _is_of_make(catalogue, item, entry)
+            }
     return structs.replace(
         catalogue,
         suppliers=suppliers,

@@ -91,12 +91,14 @@ class RowError(Struct, frozen=True, kw_only=True):
 
 class FileState(StrEnum):
     """The state of a price file: `received` until it is read, `refused` if a row is wrong, `read`
-    if it can be applied, `applied` once it was.
+    if it can be applied, `replaced` if a newer file of its supplier was read before it was applied,
+    `applied` once it was.
     """
 
     received = "received"
     refused = "refused"
     read = "read"
+    replaced = "replaced"
     applied = "applied"
 
 

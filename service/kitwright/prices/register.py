@@ -128,7 +128,7 @@ class SqlitePriceBooks:
         difference: str | None = None,
     ) -> PriceFile:
         """Keep the book that was built of a file, and return the file; see `PriceBooks.keep`."""
-        self.file(number)
+        file = self.file(number)
         built.replace(self.book(number))
         _sync(self._folder)
         state = FileState.refused if read.errors else FileState.read
@@ -147,8 +147,12 @@ class SqlitePriceBooks:
                     number,
                 ),
             )
+            connection.execute(
+                "UPDATE files SET state = ? WHERE supplier = ? AND number < ? AND state = ?",
+                (FileState.replaced.value, file.supplier, number, FileState.read.value),
+            )
         self.source(number).unlink(missing_ok=True)
-        self._drop_unused(keep=number)
+        self._drop_unused()
         return self.file(number)
 
     def file(self, number: FileNumber) -> PriceFile:
@@ -186,7 +190,7 @@ class SqlitePriceBooks:
         file = self.file(number)
         if file.state is not FileState.read or file.sha256 is None:
             raise FileNotReady(file)
-        self._check(number, file.sha256)
+        self.check(number, file.sha256)
         connection = self._connection()
         with _transaction(connection):
             file = self.file(number)
@@ -218,7 +222,7 @@ class SqlitePriceBooks:
             raise NoEarlierPrices("no price file has been applied, so there is nothing to undo")
         before = self._revision(now.revision).before
         for revision in self._at(before).by_supplier.values():
-            self._check(revision.file, revision.sha256)
+            self.check(revision.file, revision.sha256)
         connection = self._connection()
         with _transaction(connection):
             if self.in_force().revision != now.revision:
@@ -301,7 +305,7 @@ class SqlitePriceBooks:
                 raise BookDamaged(number, f"can't be opened ({error})") from error
         return self._books[number]
 
-    def _check(self, number: FileNumber, sha256: str) -> None:
+    def check(self, number: FileNumber, sha256: str) -> None:
         """Raise if a book is not as it was built. Raises: BookDamaged."""
         try:
             with self.book(number).open("rb") as opened:
@@ -324,20 +328,22 @@ class SqlitePriceBooks:
             at = self._revision(at).before
         return needed
 
-    def _drop_unused(self, keep: FileNumber | None = None) -> None:
+    def _drop_unused(self) -> None:
         """Delete books that can no longer be in force: of older revisions, and of older files."""
-        needed = set(self.needed())
-        latest: set[SupplierId] = set()
+        wanted = set(self.needed())
+        newest: dict[SupplierId, FileNumber] = {}
         for file in self._files("ORDER BY number DESC", ()):
-            is_latest = file.supplier not in latest and file.state is not FileState.applied
-            latest.add(file.supplier)
-            if is_latest or file.number in needed or file.number == keep:
+            if file.state in (FileState.read, FileState.refused):
+                newest.setdefault(file.supplier, file.number)
+        wanted.update(newest.values())
+        for path in self._folder.glob("*.db"):
+            if path.name == FILE or FileNumber(int(path.stem)) in wanted:
                 continue
-            open_book = self._books.pop(file.number, None)
+            open_book = self._books.pop(FileNumber(int(path.stem)), None)
             if open_book is not None:
                 open_book.close()
             with contextlib.suppress(OSError):
-                self.book(file.number).unlink(missing_ok=True)
+                path.unlink(missing_ok=True)
 
 
 def _create_tables(connection: Any) -> None:
