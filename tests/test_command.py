@@ -615,7 +615,7 @@ def test_serve_takes_what_is_typed_before_the_environment(tmp_path: Path) -> Non
         ({"KITWRIGHT_PORT": "http"}, "KITWRIGHT_PORT is 'http'"),
         ({"KITWRIGHT_PORT": "65536"}, "from 0 to 65535"),
         ({"KITWRIGHT_PORT": "-1"}, "from 0 to 65535"),
-        ({"KITWRIGHT_LOG": "all"}, "one of requests, faults"),
+        ({"KITWRIGHT_LOG": "all"}, "one of faults, requests"),
         ({"KITWRIGHT_RATE": "fast"}, "KITWRIGHT_RATE is 'fast'"),
         ({"KITWRIGHT_PRIVATE_WEBHOOKS": "1"}, "yes or no"),
         ({"KITWRIGHT_MEMORY": "much"}, "KITWRIGHT_MEMORY is 'much'"),
@@ -638,8 +638,8 @@ def test_serve_says_which_setting_is_wrong(
 @pytest.mark.parametrize(
     ("typed", "told"),
     [
-        (("--port", "http"), "--port is 'http', but must be a number from 0 to 65535"),
-        (("--log", "all"), "--log is 'all', but must be one of requests, faults"),
+        (("--port", "http"), "--port is 'http', but must be a whole number from 0 to 65535"),
+        (("--log", "all"), "--log is 'all', but must be one of faults, requests"),
         (("--private-webhooks", "1"), "--private-webhooks is '1', but must be yes or no"),
         (("--mail-from", "shop"), "--mail-from is 'shop', but must be one plain e-mail address"),
         (("--smtp-host", "mail.example"), "--mail-from (or KITWRIGHT_MAIL_FROM) is missing"),

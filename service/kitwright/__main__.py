@@ -15,7 +15,7 @@ from typing import Final
 import msgspec
 
 from kitwright.app import make_owner_key, make_service, openapi_document, serve
-from kitwright.catalogue.faults import CatalogueInvalid, CatalogueUnreadable, by_cause
+from kitwright.catalogue.problems import CatalogueInvalid, CatalogueUnreadable, by_cause
 from kitwright.documents.fonts import fonts
 from kitwright.documents.quote_text import quote_text
 from kitwright.documents.scripts import told_scripts
@@ -130,11 +130,11 @@ def _check(given: argparse.Namespace) -> int:
     try:
         examined = examine_catalogue(folder, date.today())  # noqa: DTZ011 - no zone is at stake
     except (CatalogueUnreadable, CatalogueInvalid) as error:
-        causes = by_cause(error.faults)
+        causes = by_cause(error.problems)
         for cause in causes:
             print(cause, file=sys.stderr)
-        told = _counted(len(error.faults), "error")
-        if len(causes) < len(error.faults):
+        told = _counted(len(error.problems), "error")
+        if len(causes) < len(error.problems):
             told += f" of {_counted(len(causes), 'cause')}"
         print(f"{told} in {folder}", file=sys.stderr)
         return 1
@@ -257,7 +257,7 @@ def _read_prices(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
 
 
 def _apply_prices(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
-    number = given.number.removeprefix("F")
+    number = given.file.removeprefix("F")
     return _put_in_force(books, FileNumber(int(number) if number.isdecimal() else 0))
 
 
@@ -275,7 +275,7 @@ def _go_back(_: argparse.Namespace, books: SqlitePriceBooks) -> int:
 
 
 def _find_price(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
-    found = books.find(given.text, _FOUND)
+    found = books.find(given.file, _FOUND)
     for each in found:
         print(found_line(each))
     if not found:

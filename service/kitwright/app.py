@@ -54,8 +54,8 @@ from kitwright.web.calls.service import Service
 from kitwright.web.description import handlers as description
 from kitwright.web.description.examples import find_examples
 from kitwright.web.description.openapi import describe
-from kitwright.web.edge import methods, unmet
-from kitwright.web.edge.auth import Keyring, guard
+from kitwright.web.edge import unmet
+from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.limits import Limits
 from kitwright.web.edge.log import Journal, JournalHandler
@@ -121,16 +121,11 @@ ALL_OPERATIONS: Final = (
 
 def openapi_document(service: Service) -> dict[str, object]:
     """Return the API description, its examples run on the service's own catalogue."""
-    requests = {
-        one.id: {
-            path.name.split(".")[1]: path.read_bytes()
-            for path in examples_folder().glob(f"{one.id}.*.json")
-        }
-        for one in ALL_OPERATIONS
-        if one.takes is not None
-    }
-    shapes = {one.id: one.takes for one in ALL_OPERATIONS if one.takes is not None}
-    examples = find_examples(service, requests, shapes)
+    requests: dict[str, dict[str, bytes]] = {}
+    for path in examples_folder().glob("*.*.json"):
+        operation, name, _ = path.name.split(".")
+        requests.setdefault(operation, {})[name] = path.read_bytes()
+    examples = find_examples(service, ALL_OPERATIONS, requests)
     return describe(ALL_OPERATIONS, kitwright.__version__, examples)
 
 
@@ -168,7 +163,7 @@ def open_desk(
         service,
         store,
         keyring,
-        papers=ShopPapers(service.workshop.catalogue, service.workshop.shop),
+        papers=_papers(service),
         files=PhotoFiles(settings.data),
         kind_of=kind_of,
         secret=secret,
@@ -185,14 +180,18 @@ def open_desk(
 
 def make_writer(service: Service, settings: Settings) -> LetterWriter:
     """Return the writer of e-mails to customers; replies go to the shop's address if it has one."""
-    shop = service.workshop.shop
+    contact = service.workshop.shop.contact
     return LetterWriter(
         settings.mail_from,
         settings.public_url,
         local_links=settings.local_links,
-        reply_to=None if shop.contact is None else shop.contact.email,
-        quote_pdf=ShopPapers(service.workshop.catalogue, shop).quote_pdf,
+        reply_to=None if contact is None else contact.email,
+        quote_pdf=_papers(service).quote_pdf,
     )
+
+
+def _papers(service: Service) -> ShopPapers:
+    return ShopPapers(service.workshop.catalogue, service.workshop.shop)
 
 
 def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
@@ -340,11 +339,11 @@ def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
     service = desk.service
     return Litestar(
         route_handlers=[
-            *methods.make_handlers(ALL_OPERATIONS),
+            *unmet.make_options_handlers(ALL_OPERATIONS),
             *calls.HANDLERS,
             *description.HANDLERS,
         ],
-        guards=[guard(desk.keyring)],
+        before_request=desk.keyring.admit,
         exception_handlers={
             **HANDLERS,
             **unmet.make_exception_handlers(one.path for one in ALL_OPERATIONS),
@@ -410,9 +409,7 @@ def serve_service(
     def prepare(service: Service) -> Callable[[], None]:
         fresh = make_writer(service, settings)
         fresh.public_url = writer.public_url
-        workshop = service.workshop
-        papers = ShopPapers(workshop.catalogue, workshop.shop)
-        renewed = desk.renewed(service, papers, fresh.write)
+        renewed = desk.renewed(service, _papers(service), fresh.write)
         answers = answer_calls(renewed, app.metrics)
 
         def take_over() -> None:

@@ -232,15 +232,15 @@ class _Visit:
         chosen = frozenset(told)
         singly = [self.more([*_before(told, one), one]).price for one in chosen]
         # nothing may be found; if every find makes the visit cheaper, that is the most expensive
-        dearest = max([self.more(()).price, self.more(chosen).price, *singly])
+        highest = max([self.more(()).price, self.more(chosen).price, *singly])
         while len(chosen) > 1:
             rests = [_possible(told, chosen - gone) for gone in self._alike(chosen)]
             rest = max(rests, key=lambda one: self.more(one).price)
             if self.more(rest).price <= self.more(chosen).price:
                 break
             chosen = rest
-            dearest = max(dearest, self.more(chosen).price)
-        return dearest
+            highest = max(highest, self.more(chosen).price)
+        return highest
 
     def _alike(self, chosen: Places) -> list[Places]:
         """Return, for each operation and role that chosen places add, all places that add it."""

@@ -10,9 +10,9 @@ from msgspec import Struct
 
 from kitwright.catalogue.check import check_catalogue
 from kitwright.catalogue.doubts import doubt_catalogue
-from kitwright.catalogue.faults import CatalogueInvalid, Doubt, Fault
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.problems import CatalogueInvalid, Doubt, Problem
 from kitwright.language.texts import languages
 from kitwright.proof import prove_catalogue
 
@@ -44,18 +44,18 @@ def examine(folder: Path, today: date) -> Examined:
     """
     catalogue = read_sound(folder)
     proof = prove_catalogue(catalogue, today)
-    _raise_any(proof.faults)
+    _raise_any(proof.problems)
     return Examined(
         catalogue=catalogue, repairs=proof.repairs, doubts=doubt_catalogue(catalogue, today)
     )
 
 
-def _raise_any(faults: tuple[Fault, ...]) -> None:
-    if faults:
-        raise CatalogueInvalid(faults)
+def _raise_any(problems: tuple[Problem, ...]) -> None:
+    if problems:
+        raise CatalogueInvalid(problems)
 
 
-def _unspoken(catalogue: Catalogue) -> Iterator[Fault]:
+def _unspoken(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield an error for each shop whose language has no texts; it could not answer any call."""
     known = languages()
     for shop in catalogue.shops.values():
@@ -64,4 +64,4 @@ def _unspoken(catalogue: Catalogue) -> Iterator[Fault]:
                 f"there are no texts in language {shop.language!r}; available: {', '.join(known)}"
             )
             file, code = f"shops/{shop.id}.toml", "language-without-texts"
-            yield Fault(file=file, record="", code=code, message=message)
+            yield Problem(file=file, record="", code=code, message=message)

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from msgspec import structs
 
+from kitwright.choices import find_extras, find_savings, reprice
 from kitwright.errors import KitwrightError, Path
-from kitwright.extras import find_extras, reprice
 from kitwright.stages.finding import (
     Assessment,
     Course,
@@ -71,11 +71,12 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
     request = read_request(workshop.catalogue, workshop.shop, asked)
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     terms = asked.terms
-    repair, extras = draft.repair, draft.extras
+    repair, extras, savings = draft.repair, draft.extras, draft.savings
     # if the chassis is not named, changes of lines may make another one the most expensive
     if terms.changes_work or (request.may_be and terms.changes_lines):
         repair = hold_back(workshop, request, quote_jobs(workshop, request, repair.jobs))
         extras = tuple(find_extras(workshop, request, repair, {}))
+        savings = tuple(find_savings(workshop, request, repair, {}))
         if repair.chassis is not draft.repair.chassis:
             # with manual changes, another one is the most expensive: use its work and cautions
             plain = structs.replace(untouched(request), chassis=repair.chassis)
@@ -90,14 +91,10 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
         summed = tax_lines(workshop.shop, request, lines, repair.advances)
         repair = structs.replace(repair, lines=lines, **structs.asdict(summed))
         if terms.changes_lines:
-            extras = workshop.extras(
-                draft,
-                terms.line_changes,
-                lambda: tuple(
-                    reprice(workshop, request, draft, repair, each) for each in draft.extras
-                ),
+            extras, savings = workshop.choices(
+                draft, terms.line_changes, lambda: reprice(workshop, request, draft, repair)
             )
-    return make_outcome(workshop.shop, request, repair, extras, draft)
+    return make_outcome(workshop.shop, request, repair, extras, savings, draft)
 
 
 def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Outcome:
@@ -117,7 +114,13 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
     if faults or assessment is None:
         raise RequestRefused(faults)
     course = choose_course(workshop.catalogue, assessment)
-    plain = structs.replace(asked, findings=None, diagnoses=course.diagnoses, jobs=course.jobs)
+    plain = structs.replace(
+        asked,
+        findings=None,
+        diagnoses=course.diagnoses,
+        jobs=course.jobs,
+        is_by_findings=True,
+    )
     outcome = quote_repair(workshop, plain)
     basis = Basis(
         assessment=assessment,
@@ -154,10 +157,12 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
     jobs = choose_jobs(workshop.catalogue, request)
     priced = quote_jobs(workshop, request, jobs)
     repair = hold_back(workshop, request, priced)
+    known = known_needs(priced)
     return Draft(
         repair=repair,
         operated=_operated(workshop, request, repair, repair.labour),
-        extras=tuple(find_extras(workshop, request, repair, known_needs(priced))),
+        extras=tuple(find_extras(workshop, request, repair, known)),
+        savings=tuple(find_savings(workshop, request, repair, known)),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
     )

@@ -6,6 +6,8 @@ import random
 from collections.abc import Callable
 from datetime import datetime
 
+from msgspec import Struct
+
 from kitwright.documents.email import Message, compose
 from kitwright.keeping import mail as mails
 from kitwright.keeping.record import Mail, Stamp
@@ -16,7 +18,7 @@ from kitwright.quote import Paper
 from kitwright.web.calls.desk import Composed, Letter
 
 
-class LetterWriter:
+class LetterWriter(Struct):
     """Writes e-mails to customers.
 
     Args:
@@ -27,20 +29,11 @@ class LetterWriter:
         quote_pdf: makes the PDF of a revision, None if no file is attached.
     """
 
-    def __init__(
-        self,
-        sender: str,
-        public_url: str | None,
-        *,
-        local_links: bool = False,
-        reply_to: str | None = None,
-        quote_pdf: Callable[[Paper], bytes] | None = None,
-    ) -> None:
-        self.public_url = public_url
-        self._sender = sender
-        self._local_links = local_links
-        self._reply_to = reply_to
-        self._quote_pdf = quote_pdf
+    sender: str
+    public_url: str | None
+    local_links: bool = False
+    reply_to: str | None = None
+    quote_pdf: Callable[[Paper], bytes] | None = None
 
     def write(self, letter: Letter) -> Composed:
         """Return an e-mail composed from a letter's data.
@@ -48,27 +41,27 @@ class LetterWriter:
         Raises: NoPublicAddress, AddressInvalid, TextInvalid, UnknownLanguage.
         """
         url = self.public_url
-        if url is None or not self._local_links:
+        if url is None or not self.local_links:
             url = mails.check_public(url)
         paper = letter.paper
         quote, envelope = paper.quote, paper.envelope
-        domain = self._sender.rpartition("@")[2]
+        domain = self.sender.rpartition("@")[2]
         message_id = f"<{envelope.quote_id}.{envelope.revision}.{letter.nonce.hex()}@{domain}>"
         message = Message(
-            sender=self._sender,
+            sender=self.sender,
             to=letter.to,
             message_id=message_id,
             at=letter.at,
             link=url.rstrip("/") + letter.path,
-            reply_to=self._reply_to,
+            reply_to=self.reply_to,
             note=letter.note,
-            pdf=None if self._quote_pdf is None else self._quote_pdf(paper),
+            pdf=None if self.quote_pdf is None else self.quote_pdf(paper),
         )
         body = compose(quote, envelope, Scribe(quote.language), message)
         return Composed(message_id=message_id, body=body)
 
 
-class StoredMails:
+class StoredMails(Struct, frozen=True):
     """The e-mails of a store; implements `kitwright.outbound.mail_pump.MailOutbox`.
 
     Args:
@@ -78,36 +71,28 @@ class StoredMails:
         luck: returns a random number from 0 to below 1, which spreads retries.
     """
 
-    def __init__(
-        self,
-        store: Store,
-        stamp: Callable[[], Stamp],
-        *,
-        told: Callable[[], None] = lambda: None,
-        luck: Callable[[], float] = random.random,
-    ) -> None:
-        self._store = store
-        self._stamp = stamp
-        self._told = told
-        self._luck = luck
+    store: Store
+    stamp: Callable[[], Stamp]
+    told: Callable[[], None] = lambda: None
+    luck: Callable[[], float] = random.random
 
     def due(self, now: datetime) -> int | None:
         """Return the number of the e-mail that has been due the longest, None if none is due."""
-        found = self._store.read(lambda records: records.mails.due(now, 1))
+        found = self.store.read(lambda records: records.mails.due(now, 1))
         return found[0].number if found else None
 
     def soonest(self) -> datetime | None:
         """Return when the next e-mail is due, None if none is waiting."""
-        return self._store.read(lambda records: records.mails.soonest())
+        return self.store.read(lambda records: records.mails.soonest())
 
     async def begin(self, number: int, now: datetime) -> Outgoing | None:
         """Record the start of an e-mail's next attempt, and return the e-mail."""
-        begun = await self._store.write(lambda records: mails.begin_attempt(records, number, now))
+        begun = await self.store.write(lambda records: mails.begin_attempt(records, number, now))
         return None if begun is None else _outgoing(begun)
 
     async def settle(self, mail: Outgoing, outcome: MailOutcome) -> None:
         """Record the outcome of an attempt."""
-        stamp, luck = self._stamp(), self._luck()
+        stamp, luck = self.stamp(), self.luck()
 
         def settle(records: Records) -> None:
             if outcome.fate is Fate.sent:
@@ -119,8 +104,8 @@ class StoredMails:
                 failure = mails.last_attempt(failure) if next_at is None else failure
             mails.settle_failed(records, stamp, mail.number, failure, next_at)
 
-        await self._store.write(settle)
-        self._told()
+        await self.store.write(settle)
+        self.told()
 
 
 def _outgoing(mail: Mail) -> Outgoing:

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Final
 
 import msgspec
-from msgspec import structs
+from msgspec import Struct, structs
 
 from kitwright.keeping.record import DueDelivery, Event
 from kitwright.keeping.store import Records, Store
@@ -18,15 +18,14 @@ from kitwright.web.calls.event_wire import event_out
 _LAST_ATTEMPT: Final = "given up after the last attempt: "
 
 
-class StoredOutbox:
+class StoredOutbox(Struct, frozen=True):
     """The deliveries of a store; implements `kitwright.outbound.pump.Outbox`."""
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    store: Store
 
     def due(self, now: datetime, most: int) -> Sequence[Delivery]:
         """Return at most `most` deliveries that are due at `now`, the longest due first."""
-        found = self._store.read(lambda records: records.events.due(now, most))
+        found = self.store.read(lambda records: records.events.due(now, most))
         return tuple(map(_delivery, found))
 
     async def settle(self, delivery: Delivery, outcome: Outcome, next_at: datetime | None) -> None:
@@ -35,7 +34,7 @@ class StoredOutbox:
         number, place = int(hook), int(seq)
 
         def settle(records: Records) -> None:
-            kept = records.events.hook(number)
+            kept = records.hooks.get(number)
             if kept is None:
                 return
             if kept.url != delivery.url and not outcome.is_delivered:
@@ -50,17 +49,17 @@ class StoredOutbox:
                 failure = _LAST_ATTEMPT + failure
             is_active = kept.is_active and not outcome.is_gone
             if (failure, is_active) != (kept.failure, kept.is_active):
-                records.events.put_hook(
+                records.hooks.put(
                     structs.replace(
                         kept, failure=failure, is_active=is_active, version=kept.version + 1
                     )
                 )
 
-        await self._store.write(settle)
+        await self.store.write(settle)
 
     def soonest(self) -> datetime | None:
         """Return when the next delivery is due, None if none is waiting."""
-        return self._store.read(lambda records: records.events.soonest())
+        return self.store.read(lambda records: records.events.soonest())
 
 
 def _delivery(due: DueDelivery) -> Delivery:

@@ -124,7 +124,7 @@ def open_quotes(records: Records, supplier: str) -> tuple[OpenQuote, ...]:
     while True:
         page = records.quotes.find(QuoteFilter(states=states, before=before, most=_PAGE))
         for quote in page:
-            revision = records.quotes.revision(quote.number, quote.latest)
+            revision = records.revisions.get(quote.number, quote.latest)
             numbers = frozenset(
                 line.sku
                 for order in (() if revision is None else _ANSWER.decode(revision.answer).orders)

@@ -7,7 +7,6 @@ from datetime import date
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.faults import Fault
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import (
     LOOSE,
@@ -19,6 +18,7 @@ from kitwright.catalogue.model import (
     JobScope,
     Shop,
 )
+from kitwright.catalogue.problems import Problem
 from kitwright.errors import KitwrightError
 from kitwright.stages.request import Asked, Request
 from kitwright.stages.why import place
@@ -40,7 +40,7 @@ class Proof(Struct, frozen=True):
     """The number of repairs that were planned, and all errors found."""
 
     repairs: int
-    faults: tuple[Fault, ...]
+    problems: tuple[Problem, ...]
 
 
 def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
@@ -51,7 +51,7 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
     supply is checked without a date.
     """
     repairs = 0
-    faults: dict[Fault, None] = {}
+    problems: dict[Problem, None] = {}
     for shop in catalogue.shops.values():
         # today's stock says nothing about who sells an item
         workshop = Workshop(catalogue, structs.replace(shop, stock=()))
@@ -60,15 +60,15 @@ def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
             for message in _prove(workshop, request, operation):
                 chassis = request.chassis
                 where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
-                fault = Fault(
+                problem = Problem(
                     file=f"families/{family.id}.toml",
                     record=f"{operation.text} in {where}, shop {shop.id}, serial "
                     f"{request.asked.serial}",
                     code="repair-not-whole",
                     message=message,
                 )
-                faults[fault] = None
-    return Proof(repairs, tuple(faults))
+                problems[problem] = None
+    return Proof(repairs, tuple(problems))
 
 
 def variants(catalogue: Catalogue, family: Family) -> tuple[Variant, ...]:

@@ -14,8 +14,10 @@ from pathlib import Path
 from time import monotonic
 from typing import Final
 
-from kitwright.catalogue.faults import CatalogueError
+from msgspec import Struct, field
+
 from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.problems import CatalogueError
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.prices.books import PriceBooks
 from kitwright.serving import settle_garbage
@@ -29,7 +31,7 @@ _LESS_URGENT: Final = 10
 """The `nice` value by which verification yields to the service."""
 
 
-class Renewal:
+class Renewal(Struct):
     """Reads the catalogue again each time it is asked to.
 
     The catalogue is verified in a separate process. Everything else except the change itself is
@@ -43,59 +45,48 @@ class Renewal:
             the folder if no catalogue is given.
         prepare: prepares the answers of a service; the function that it returns puts them in use.
         journal: where the result is written.
+        task: the reading in progress.
+        is_asked_again: whether to read again after that.
+        changing: held while another service is put into use.
     """
 
-    def __init__(
-        self,
-        service: Service,
-        folder: Path,
-        read: Callable[[Catalogue | None], Service],
-        prepare: Callable[[Service], Callable[[], None]],
-        journal: Journal,
-    ) -> None:
-        self._service = service
-        self._folder = folder
-        self._read = read
-        self._prepare = prepare
-        self._journal = journal
-        self._task: asyncio.Task[None] | None = None
-        self._is_asked_again = False
-        self._changing = asyncio.Lock()
-        """Held while another service is put into use."""
-
-    @property
-    def prices(self) -> int | None:
-        """The revision of the prices in use."""
-        return self._service.prices
+    service: Service
+    folder: Path
+    read: Callable[[Catalogue | None], Service]
+    prepare: Callable[[Service], Callable[[], None]]
+    journal: Journal
+    task: asyncio.Task[None] | None = None
+    is_asked_again: bool = False
+    changing: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def ask(self) -> None:
         """Start to read the catalogue; if that is already running, repeat it afterwards."""
-        if self._task is not None:
-            self._is_asked_again = True
+        if self.task is not None:
+            self.is_asked_again = True
             return
-        self._task = asyncio.get_running_loop().create_task(self._renew())
-        self._task.add_done_callback(self._done)
+        self.task = asyncio.get_running_loop().create_task(self._renew())
+        self.task.add_done_callback(self._done)
 
     def _done(self, task: asyncio.Task[None]) -> None:
-        self._task = None
-        if self._is_asked_again and not task.cancelled():
-            self._is_asked_again = False
+        self.task = None
+        if self.is_asked_again and not task.cancelled():
+            self.is_asked_again = False
             self.ask()
 
     async def take_prices(self) -> None:
         """Put the prices in force into use, with the present catalogue. Raises: KitwrightError."""
-        async with self._changing:
-            service = await asyncio.to_thread(self._read, self._service.files)
-            if service.revision != self._service.revision:
+        async with self.changing:
+            service = await asyncio.to_thread(self.read, self.service.files)
+            if service.revision != self.service.revision:
                 await self._put_into_use(service)
-            self._service.prices = service.prices
+            self.service.prices = service.prices
         facts = {"price_revision": service.prices, "catalogue_revision": service.revision}
-        self._journal.write("info", "prices-taken", facts)
+        self.journal.write("info", "prices-taken", facts)
 
     async def _renew(self) -> None:
         begun = monotonic()
         try:
-            async with self._changing:
+            async with self.changing:
                 warnings = await self._take_over()
         except (KitwrightError, OSError) as error:
             told = str(error) if isinstance(error, KitwrightError) else reason_of(error)
@@ -104,36 +95,36 @@ class Renewal:
             self._refuse([repr(error)])
         else:
             facts = {
-                "catalogue_revision": self._service.revision,
+                "catalogue_revision": self.service.revision,
                 "warnings": warnings,
                 "seconds": round(monotonic() - begun, 1),
             }
-            self._journal.write("info", "catalogue-taken", facts)
+            self.journal.write("info", "catalogue-taken", facts)
 
     def _refuse(self, reasons: list[str]) -> None:
-        revision = self._service.revision
+        revision = self.service.revision
         facts = {"catalogue_revision": revision, "reasons": reasons}
-        self._journal.write("error", "catalogue-refused", facts)
+        self.journal.write("error", "catalogue-refused", facts)
 
     async def _take_over(self) -> list[str]:
         """Put the folder's catalogue into use; return the warnings about it.
 
         Raises: KitwrightError, OSError.
         """
-        service = await asyncio.to_thread(self._read, None)
-        if service.revision == self._service.revision:
+        service = await asyncio.to_thread(self.read, None)
+        if service.revision == self.service.revision:
             return []
         warnings: list[str] = []
-        if service.files.revision != self._service.files.revision:
+        if service.files.revision != self.service.files.revision:
             warnings = await self._prove(service.files.revision)
         await self._put_into_use(service)
         return warnings
 
     async def _put_into_use(self, service: Service) -> None:
-        old = self._service
-        take_over = await asyncio.to_thread(self._prepare, service)
+        old = self.service
+        take_over = await asyncio.to_thread(self.prepare, service)
         take_over()
-        self._service = service
+        self.service = service
         old.workshop.memory.clear()
         settle_garbage()
 
@@ -143,7 +134,7 @@ class Renewal:
         Raises: CatalogueNotProven.
         """
         command = [sys.executable, "-m", "kitwright", "check-catalog"]
-        command += ["--catalog", str(self._folder)]
+        command += ["--catalog", str(self.folder)]
         # environment settings that were overridden on the command line may be unreadable
         rest = {name: os.environ[name] for name in os.environ.keys() - {*ENVIRONMENT.values()}}
         proof = await asyncio.create_subprocess_exec(
@@ -164,20 +155,20 @@ class Renewal:
         return told
 
 
-class PriceWatch:
+class PriceWatch(Struct):
     """Takes over prices that another process has applied, such as the command.
 
     Args:
         renewal: returns the renewal that takes them over.
         books: the price books, for the thread of the event loop.
         journal: where a failure is written.
+        refused: the revision that could not be taken over.
     """
 
-    def __init__(self, renewal: Callable[[], Renewal], books: PriceBooks, journal: Journal) -> None:
-        self._renewal = renewal
-        self._books = books
-        self._journal = journal
-        self._refused: int | None = None
+    renewal: Callable[[], Renewal]
+    books: PriceBooks
+    journal: Journal
+    refused: int | None = None
 
     def wake(self) -> None:
         """Do nothing: prices are looked at every second."""
@@ -191,14 +182,14 @@ class PriceWatch:
 
     async def _look(self) -> None:
         try:
-            found = self._books.in_force().revision
-            if found in (self._renewal().prices, self._refused):
+            found = self.books.in_force().revision
+            if found in (self.renewal().service.prices, self.refused):
                 return
-            self._refused = found
-            await self._renewal().take_prices()
-            self._refused = None
+            self.refused = found
+            await self.renewal().take_prices()
+            self.refused = None
         except Exception as error:  # noqa: BLE001 - whatever it is, the prices in use go on
-            self._journal.write("error", "prices-refused", {"reasons": [str(error)]})
+            self.journal.write("error", "prices-refused", {"reasons": [str(error)]})
 
 
 class CatalogueNotProven(CatalogueError):

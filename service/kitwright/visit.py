@@ -71,9 +71,9 @@ def quote_jobs(workshop: Workshop, request: Request, jobs: Jobs) -> Repair:
     If the chassis is not named, the repair is computed for each possible chassis, and the most
     expensive is returned; in a tie, the first by id.
     """
-    dearest, work = _dearest(workshop, request, jobs, (), {})
+    costliest, work = _costliest(workshop, request, jobs, (), {})
     advances = find_advances(workshop.shop, work.lines, work.kit)
-    summed = tax_lines(workshop.shop, dearest, work.lines, advances)
+    summed = tax_lines(workshop.shop, costliest, work.lines, advances)
     return Repair(**structs.asdict(work), advances=advances, **structs.asdict(summed))
 
 
@@ -88,16 +88,16 @@ def price_jobs(
 
     The values are those of `quote_jobs`, but needs that are `known` keep their reasons.
     """
-    dearest, work = _dearest(workshop, request, jobs, tuple(besides), known)
+    costliest, work = _costliest(workshop, request, jobs, tuple(besides), known)
     return Compared(
         labour=work.labour,
         kit=work.kit,
         lines=work.lines,
-        price=price_of(workshop.shop, dearest, work.lines),
+        price=price_of(workshop.shop, costliest, work.lines),
     )
 
 
-def _dearest(
+def _costliest(
     workshop: Workshop,
     request: Request,
     jobs: Jobs,
@@ -108,16 +108,16 @@ def _dearest(
     if not request.may_be:
         return request, _work(workshop, request, jobs, besides, known)
 
-    def dearest(options: Iterable[Request]) -> tuple[Request, _Work]:
+    def costliest(options: Iterable[Request]) -> tuple[Request, _Work]:
         found = [(each, _work(workshop, each, jobs, besides, known)) for each in options]
         return max(found, key=lambda one: price_of(workshop.shop, one[0], one[1].lines).minor)
 
     options = [structs.replace(request, chassis=chassis) for chassis in request.may_be]
     try:
-        return dearest(options)
+        return costliest(options)
     except RequestRefused:
         # the counter may name a line that is on one chassis' quote and not on another's
-        plain, _ = dearest(map(untouched, options))
+        plain, _ = costliest(map(untouched, options))
         found = structs.replace(request, chassis=plain.chassis)
         return found, _work(workshop, found, jobs, besides, known)
 

@@ -11,7 +11,7 @@ from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
 from kitwright.stages.kit import Fitments, KitPart, Market, Need, Needs
-from kitwright.stages.outcome import Draft, Extra
+from kitwright.stages.outcome import Draft, Extra, Saving
 from kitwright.stages.price import Goods
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
@@ -26,6 +26,8 @@ from kitwright.stages.work import (
     read_minutes,
     repeat,
 )
+
+Choices = tuple[tuple[Extra, ...], tuple[Saving, ...]]
 
 BUDGET: Final = 256 * MIB
 """The most bytes that are cached by default."""
@@ -102,8 +104,6 @@ class Workshop:
         question = "draft", alike(request, self._starts[request.family.id])
         return self.memory.get(question, work_out)
 
-    def extras(
-        self, draft: Draft, changes: Hashable, work_out: Callable[[], tuple[Extra, ...]]
-    ) -> tuple[Extra, ...]:
-        """Return the extras of a draft, with the cost that they add under some changes of lines."""
-        return self.memory.get(("extras", draft, changes), work_out)
+    def choices(self, draft: Draft, changes: Hashable, work_out: Callable[[], Choices]) -> Choices:
+        """Return the extras and savings of a draft, priced under some changes of lines."""
+        return self.memory.get(("choices", draft, changes), work_out)

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 
 from tests.cases.counter import Json
-from tests.documents.offers import ENVELOPE, OPEN, case, heads, long, of_findings, paper
+from tests.documents.offers import ENVELOPE, OPEN, case, long, of_findings, read_back, shops
 
 from kitwright.documents.quote_page import quote_page
 from kitwright.language.scribe import Scribe
@@ -42,7 +42,7 @@ def pages() -> None:
         "forty lines": long(),
     }
     for name, made in chosen.items():
-        read, shop = paper(made), heads()[made["shop"]["id"]]
+        read, shop = read_back(made), shops()[made["shop"]["id"]]
         timed(
             f"{name}, {len(made['lines'])} lines",
             lambda read=read, shop=shop: quote_page(  # type: ignore[misc]

@@ -24,9 +24,9 @@ from tests.bench.load import drive, post, request
 from tests.bench.preview import SERVE, Started, driven, once, started
 from tests.bench.requests import distinct_requests
 
-from kitwright.keeping.life import Figures, keep_quote
+from kitwright.keeping.life import keep_quote
 from kitwright.keeping.people import add_customer
-from kitwright.keeping.record import Customer, Hand, Stamp
+from kitwright.keeping.record import Customer, Hand, Revision, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.store.engine import SqliteStore
@@ -106,8 +106,9 @@ def fill(folder: Path, count: int, luck: random.Random) -> None:
             if index % 10 == 0:
                 name = f"{luck.choice(NAMES)} {luck.choice(NAMES)} {index}"
                 customer = add_customer(records, stamp, _customer(name, at)).number
-            figures = Figures(
-                request=b"{}",
+            revision = Revision(
+                made_at=at,
+                request=f'{{"family": "TB-V68", "serial": {1_000_000 + index}}}'.encode(),
                 answer=answer,
                 reckoning=b"",
                 catalogue_revision="0" * 64,
@@ -116,12 +117,10 @@ def fill(folder: Path, count: int, luck: random.Random) -> None:
                 net=Money(10_000 + index, "USD"),
                 gross=Money(10_725 + index, "USD"),
                 valid_until=date(2030, 1, 1),
-                family="TB-V68",
-                serial=1_000_000 + index,
                 customer=customer,
                 machine=None,
             )
-            keep_quote(records, stamp, figures)
+            keep_quote(records, stamp, revision)
 
     for first in range(0, count, 1000):
         store.write_now(partial(some, first=first))

@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 
 from msgspec import structs
-from tests.documents.printed import CONTACT, ENVELOPE, LOOKS, ORDERED_AT, SCRIBE, full_paper
+from tests.documents.printed import CONTACT, ENVELOPE, LOOKS, SCRIBE, full_quote, made
 
 from kitwright.documents.bench_sheet import bench_sheet_pdf
 from kitwright.documents.order_sheet import order_sheet_pdf
@@ -43,20 +43,18 @@ def timed(name: str, make: Callable[[Envelope], bytes]) -> None:
 
 def main() -> None:
     """Time every document of a revision with something in every section."""
-    paper = full_paper()
-    order = max(paper.orders, key=lambda one: len(one.lines))
+    quote = full_quote()
+    order = max(quote.orders, key=lambda one: len(one.lines))
     print(f"  {'milliseconds':<14}{'first':>9}{'middle':>9}{'least':>9}{'processor':>12}")
-    timed("quote", lambda one: quote_pdf(paper, one, SCRIBE, contact=CONTACT))
+    timed("quote", lambda one: quote_pdf(quote, one, SCRIBE, contact=CONTACT))
     timed(
         "bench sheet",
-        lambda one: bench_sheet_pdf(paper, one, SCRIBE, contact=CONTACT, looks=LOOKS),
+        lambda one: bench_sheet_pdf(quote, one, SCRIBE, contact=CONTACT, looks=LOOKS),
     )
-    timed("pick list", lambda one: pick_list_pdf(paper, one, SCRIBE, contact=CONTACT))
+    timed("pick list", lambda one: pick_list_pdf(quote, one, SCRIBE, contact=CONTACT))
     timed(
         "order sheet",
-        lambda one: order_sheet_pdf(
-            order, paper, one, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
-        ),
+        lambda one: order_sheet_pdf(made(order), quote, one, SCRIBE, contact=CONTACT),
     )
 
 

@@ -2,8 +2,8 @@
 
     python -m tests.bench.reconcile [QUOTES] [FIRST_SHOP]
 
-Draws shops from seeds, each a number, asks each for sixteen quotes, and reckons every quote again
-from its printed figures (`tests/stages/reckoning.py`). Two processes share the shops. Prints how
+Draws shops from seeds, each a number, asks each for sixteen quotes, and computes every quote again
+from its printed figures (`tests/stages/recomputing.py`). Two processes share the shops. Prints how
 many quotes reconciled, of which kinds, and how many a second; a quote that does not is named by
 its seed, with what did not add up. 100,000 quotes where no number is given.
 """
@@ -20,7 +20,7 @@ from random import Random
 
 from tests.stages.drawn import draw_terms, draw_work
 from tests.stages.drawn_shops import draw_workshop
-from tests.stages.reckoning import reconcile
+from tests.stages.recomputing import reconcile
 
 from kitwright.flow import quote_repair
 from kitwright.stages.outcome import Outcome

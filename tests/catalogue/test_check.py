@@ -14,7 +14,7 @@ from kitwright.catalogue.model import Catalogue, ShopId
 
 
 class Case(NamedTuple):
-    """A way to break the starter catalogue, and the fault that must be found."""
+    """A way to break the starter catalogue, and the problem that must be found."""
 
     code: str
     file: str
@@ -45,17 +45,17 @@ def test_check_catalogue_finds_nothing_in_the_starter_catalogue(starter: Catalog
 
 
 @pytest.mark.parametrize("broken", CASES, ids=lambda one: f"{one.code} {one.record}")
-def test_check_catalogue_names_the_one_fault(edited: Callable[..., Path], broken: Case) -> None:
-    faults = check_catalogue(load_catalogue(edited(*broken.edits)))
+def test_check_catalogue_names_the_one_problem(edited: Callable[..., Path], broken: Case) -> None:
+    problems = check_catalogue(load_catalogue(edited(*broken.edits)))
 
-    found = [(fault.code, fault.file, fault.record) for fault in faults]
+    found = [(problem.code, problem.file, problem.record) for problem in problems]
     assert {code for code, _, _ in found} - broken.along_with == {broken.code}, "\n".join(
-        map(str, faults)
+        map(str, problems)
     )
     assert any(
         file == broken.file and record.partition(" [")[0] == broken.record.partition(" [")[0]
         for _, file, record in found
-    ), "\n".join(map(str, faults))
+    ), "\n".join(map(str, problems))
 
 
 @pytest.mark.parametrize(
@@ -77,7 +77,7 @@ def test_check_catalogue_lets_a_shop_choose_an_overrun_preset(
     assert check_catalogue(chosen) == ()
 
 
-def test_every_code_of_a_fault_has_a_case() -> None:
+def test_every_code_of_a_problem_has_a_case() -> None:
     rooms = Path(kitwright.catalogue.check.__file__).parent
     codes = {"reference-malformed"}
     for path in (rooms / "check.py", *(rooms / "checks").glob("*.py")):

@@ -1,4 +1,4 @@
-"""Whatever an editor's slip makes of a file, it ends in faults and never in a crash."""
+"""Whatever an editor's slip makes of a file, it ends in errors and never in a crash."""
 
 import re
 from collections.abc import Callable
@@ -8,8 +8,8 @@ from random import Random
 import pytest
 
 from kitwright.catalogue.check import check_catalogue
-from kitwright.catalogue.faults import CatalogueUnreadable
 from kitwright.catalogue.load import load_catalogue
+from kitwright.catalogue.problems import CatalogueUnreadable
 
 LITERAL = re.compile(r'"[^"\n]*"|\b\d+\b')
 
@@ -38,8 +38,8 @@ def test_check_catalogue_survives_any_slip(edited: Callable[..., Path], seed: in
         before = path.read_text(encoding="utf-8")
         path.write_text(slip(before, chance), encoding="utf-8")
         try:
-            faults = check_catalogue(load_catalogue(folder))
+            problems = check_catalogue(load_catalogue(folder))
         except CatalogueUnreadable as error:
-            faults = error.faults
-        assert all(fault.file and fault.code and fault.message for fault in faults)
+            problems = error.problems
+        assert all(problem.file and problem.code and problem.message for problem in problems)
         path.write_text(before, encoding="utf-8")

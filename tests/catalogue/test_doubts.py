@@ -9,9 +9,9 @@ from msgspec import structs
 
 from kitwright.catalogue.check import check_catalogue
 from kitwright.catalogue.doubts import doubt_catalogue
-from kitwright.catalogue.faults import Fault, by_cause
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue
+from kitwright.catalogue.problems import Problem, by_cause
 
 TODAY = date(2027, 3, 1)
 CSV, YARD, COUNTY = "suppliers/DLWY.csv", "shops/hire-yard.toml", "tax/example-county.toml"
@@ -26,7 +26,7 @@ def test_doubt_catalogue_finds_nothing_in_the_starter_catalogue(starter: Catalog
 def test_doubt_catalogue_names_a_diagnosis_for_which_a_family_has_no_job(
     starter: Catalogue,
 ) -> None:
-    """A component that a layout calls something else takes its jobs away without any fault."""
+    """A component that a layout calls something else takes its jobs away without any error."""
     jobs = {
         key: structs.replace(job, access=("renamed@",)) if key == "J-VALVE-LAP" else job
         for key, job in starter.jobs.items()
@@ -114,9 +114,9 @@ def test_doubt_catalogue_lets_usual_figures_be(
     assert doubt_catalogue(load_catalogue(edited((file, old, new))), TODAY) == ()
 
 
-def test_by_cause_tells_many_faults_of_one_cause_once_with_their_number() -> None:
-    same = [Fault(file=f"{name}.toml", record="", code="c", message="m") for name in "abcdef"]
-    other = Fault(file="a.toml", record="part x", code="c", message="n")
+def test_by_cause_tells_many_problems_of_one_cause_once_with_their_number() -> None:
+    same = [Problem(file=f"{name}.toml", record="", code="c", message="m") for name in "abcdef"]
+    other = Problem(file="a.toml", record="part x", code="c", message="n")
 
     assert by_cause([same[0], other, *same[1:]]) == (
         "a.toml: m [c]; 6 times, also in b.toml; c.toml; d.toml; ...",

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from kitwright.catalogue.faults import CatalogueUnreadable, Fault
 from kitwright.catalogue.load import load_catalogue
 from kitwright.catalogue.model import Catalogue, ItemId, SupplierId
+from kitwright.catalogue.problems import CatalogueUnreadable, Problem
 from kitwright.units import Figure
 
 Edited = Callable[..., Path]
@@ -16,15 +16,15 @@ YARD = "shops/hire-yard.toml"
 CSV = "suppliers/DLWY.csv"
 
 
-def faults_of(folder: Path) -> tuple[Fault, ...]:
+def problems_of(folder: Path) -> tuple[Problem, ...]:
     with pytest.raises(CatalogueUnreadable) as caught:
         load_catalogue(folder)
-    return caught.value.faults
+    return caught.value.problems
 
 
-def only_fault_of(folder: Path) -> Fault:
-    (fault,) = faults_of(folder)
-    return fault
+def only_problem_of(folder: Path) -> Problem:
+    (problem,) = problems_of(folder)
+    return problem
 
 
 def test_load_catalogue_gathers_every_file(starter: Catalogue, starter_folder: Path) -> None:
@@ -204,10 +204,10 @@ BROKEN = {
 def test_load_catalogue_names_what_is_wrong(edited: Edited, name: str) -> None:
     code, file, record, old, new = BROKEN[name]
 
-    fault = only_fault_of(edited((file, old, new)))
+    problem = only_problem_of(edited((file, old, new)))
 
-    assert (fault.code, fault.file, fault.record) == (code, file, record), str(fault)
-    assert fault.message
+    assert (problem.code, problem.file, problem.record) == (code, file, record), str(problem)
+    assert problem.message
 
 
 BROKEN_ROWS = {
@@ -236,15 +236,15 @@ BROKEN_ROWS = {
 def test_load_catalogue_names_the_line_of_a_bad_csv_row(edited: Edited, name: str) -> None:
     code, record, old, new = BROKEN_ROWS[name]
 
-    fault = only_fault_of(edited((CSV, old, new)))
+    problem = only_problem_of(edited((CSV, old, new)))
 
-    assert (fault.code, fault.file, fault.record) == (code, CSV, record), str(fault)
+    assert (problem.code, problem.file, problem.record) == (code, CSV, record), str(problem)
 
 
-def test_load_catalogue_names_every_fault_of_a_csv_head(edited: Edited) -> None:
+def test_load_catalogue_names_every_problem_of_a_csv_head(edited: Edited) -> None:
     folder = edited((CSV, "as_of,2026-11-25\nsource,invented\n", ""))
 
-    assert {fault.code for fault in faults_of(folder)} == {"missing-key", "wrong-columns"}
+    assert {problem.code for problem in problems_of(folder)} == {"missing-key", "wrong-columns"}
 
 
 def test_load_catalogue_lets_be_what_spreadsheets_add(edited: Edited, starter: Catalogue) -> None:
@@ -263,18 +263,18 @@ def test_load_catalogue_refuses_offers_in_two_places(edited: Edited) -> None:
     row = '{ item = "CS-OIL", sku = "1", brand = "B", quality = "maker", cost = "1" }'
     folder = edited(("suppliers/DLWY.toml", "ships_hazmat", f"offer = [{row}]\nships_hazmat"))
 
-    fault = only_fault_of(folder)
+    problem = only_problem_of(folder)
 
-    assert (fault.code, fault.file) == ("offers-in-two-places", CSV)
+    assert (problem.code, problem.file) == ("offers-in-two-places", CSV)
 
 
 def test_load_catalogue_refuses_offers_without_a_supplier(edited: Edited) -> None:
     folder = edited()
     (folder / "suppliers/DLWY.toml").unlink()
 
-    fault = only_fault_of(folder)
+    problem = only_problem_of(folder)
 
-    assert (fault.code, fault.file) == ("offers-alone", CSV)
+    assert (problem.code, problem.file) == ("offers-alone", CSV)
 
 
 @pytest.mark.parametrize(
@@ -329,9 +329,9 @@ def test_load_catalogue_refuses_a_file_it_does_not_know(edited: Edited, file: st
     (folder / file).parent.mkdir(parents=True, exist_ok=True)
     (folder / file).write_text("as_of = 2026-11-25\n")
 
-    fault = only_fault_of(folder)
+    problem = only_problem_of(folder)
 
-    assert (fault.code, fault.file) == ("file-unknown", file)
+    assert (problem.code, problem.file) == ("file-unknown", file)
 
 
 @pytest.mark.parametrize("file", ["jobs.toml", "hazards.toml", "flags.toml", "overruns.toml"])
@@ -339,18 +339,18 @@ def test_load_catalogue_misses_a_file_it_needs(edited: Edited, file: str) -> Non
     folder = edited()
     (folder / file).unlink()
 
-    fault = only_fault_of(folder)
+    problem = only_problem_of(folder)
 
-    assert (fault.code, fault.file) == ("file-missing", file)
+    assert (problem.code, problem.file) == ("file-missing", file)
 
 
 def test_load_catalogue_misses_the_last_file_of_a_folder(edited: Edited) -> None:
     folder = edited()
     shutil.rmtree(folder / "shops")
 
-    fault = only_fault_of(folder)
+    problem = only_problem_of(folder)
 
-    assert (fault.code, fault.file) == ("file-missing", "shops/")
+    assert (problem.code, problem.file) == ("file-missing", "shops/")
 
 
 def test_load_catalogue_does_without_chassis(edited: Edited) -> None:
@@ -364,9 +364,9 @@ def test_load_catalogue_names_a_file_it_cannot_open(edited: Edited) -> None:
     folder = edited()
     (folder / "shops/lost.toml").symlink_to(folder / "nowhere.toml")
 
-    fault = only_fault_of(folder)
+    problem = only_problem_of(folder)
 
-    assert (fault.code, fault.file) == ("file-unreadable", "shops/lost.toml")
+    assert (problem.code, problem.file) == ("file-unreadable", "shops/lost.toml")
 
 
 @pytest.mark.parametrize("file", [YARD, CSV])
@@ -374,16 +374,16 @@ def test_load_catalogue_refuses_other_encodings(edited: Edited, file: str) -> No
     folder = edited()
     (folder / file).write_bytes((folder / file).read_bytes() + "# caf\u00e9".encode("latin-1"))
 
-    fault = only_fault_of(folder)
+    problem = only_problem_of(folder)
 
-    assert (fault.code, fault.file) == ("not-utf-8", file)
+    assert (problem.code, problem.file) == ("not-utf-8", file)
 
 
 def test_load_catalogue_names_a_folder_that_is_not_there(tmp_path: Path) -> None:
-    assert only_fault_of(tmp_path / "nowhere").code == "folder-missing"
+    assert only_problem_of(tmp_path / "nowhere").code == "folder-missing"
 
 
-def test_load_catalogue_reports_the_faults_of_all_files_and_rows_at_once(edited: Edited) -> None:
+def test_load_catalogue_reports_the_problems_of_all_files_and_rows_at_once(edited: Edited) -> None:
     folder = edited(
         (V68, '"12.90"', "12.90"),
         (V68, '"13.90"', "13.90"),
@@ -394,9 +394,9 @@ def test_load_catalogue_reports_the_faults_of_all_files_and_rows_at_once(edited:
     )
     (folder / "notes.html").touch()
 
-    faults = faults_of(folder)
+    problems = problems_of(folder)
 
-    assert sorted((fault.file, fault.code) for fault in faults) == [
+    assert sorted((problem.file, problem.code) for problem in problems) == [
         (V68, "not-a-figure"),
         (V68, "not-a-figure"),
         (V68, "wrong-type"),
@@ -407,7 +407,7 @@ def test_load_catalogue_reports_the_faults_of_all_files_and_rows_at_once(edited:
     ]
 
 
-def test_catalogue_unreadable_reads_as_one_fault_a_line(edited: Edited) -> None:
+def test_catalogue_unreadable_reads_as_one_problem_a_line(edited: Edited) -> None:
     folder = edited((V68, '"12.90"', "12.90"), (YARD, "[labour]", "[labour"))
 
     with pytest.raises(CatalogueUnreadable) as caught:

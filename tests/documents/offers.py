@@ -11,7 +11,7 @@ from msgspec import structs
 from tests.cases.counter import REPOSITORY, Json, answer
 
 from kitwright.catalogue.load import load_catalogue
-from kitwright.documents.letterhead import Letterhead, letterhead
+from kitwright.catalogue.model import Shop
 from kitwright.documents.page_actions import PageActions, PageField, PageState
 from kitwright.documents.quote_page import quote_page
 from kitwright.language.scribe import Scribe
@@ -88,16 +88,16 @@ def long() -> Json:
     return made | {"lines": lines}
 
 
-def paper(made: Json) -> Quote:
+def read_back(made: Json) -> Quote:
     """Return an answer as documents read it."""
     return read_quote(json.dumps(made).encode())
 
 
 @cache
-def heads() -> dict[str, Letterhead]:
-    """Return the letterheads of the starter's shops."""
-    shops = load_catalogue(REPOSITORY / "catalog").shops
-    return {str(name): letterhead(shop) for name, shop in shops.items()}
+def shops() -> dict[str, Shop]:
+    """Return the starter's shops by id."""
+    found = load_catalogue(REPOSITORY / "catalog").shops
+    return {str(name): shop for name, shop in found.items()}
 
 
 def shown(
@@ -109,10 +109,10 @@ def shown(
 ) -> str:
     """Return the page of an answer."""
     return quote_page(
-        paper(made),
+        read_back(made),
         envelope,
         scribe or Scribe("en"),
-        shop=heads()[made["shop"]["id"]],
+        shop=shops()[made["shop"]["id"]],
         actions=actions,
     )
 

@@ -12,10 +12,10 @@ import pikepdf
 import pypdf
 from msgspec import structs
 
-from kitwright.catalogue.model import Grade, Verdict
+from kitwright.catalogue.model import Contact, Grade, Verdict
 from kitwright.documents.bench_sheet import Look, Looks, bench_sheet_pdf
-from kitwright.documents.contact import Contact
 from kitwright.documents.order_sheet import order_sheet_pdf
+from kitwright.documents.order_text import MadeOrder
 from kitwright.documents.pick_list import pick_list_pdf
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.language.scribe import Scribe
@@ -24,6 +24,7 @@ from kitwright.quote import (
     CylinderLeakage,
     Envelope,
     LeakageBand,
+    Order,
     Question,
     Quote,
     RankedFault,
@@ -36,10 +37,16 @@ CASES = Path(__file__).parents[1] / "cases"
 WHOLE = "v68-zero-turn-warped-heads"
 SCRIBE = Scribe("en")
 CONTACT = Contact(
-    address="4 Weir Lane\nTollimoor", telephone="+1 555 0142", email="bench@example.test"
+    address=("4 Weir Lane", "Tollimoor"), telephone="+1 555 0142", email="bench@example.test"
 )
 ORDERED_AT = datetime(2027, 3, 9, 16, 30, tzinfo=UTC)
 """When an order is made: days after its quote."""
+
+
+def made(order: Order) -> MadeOrder:
+    """Return an order as it was made."""
+    return MadeOrder(order, "O3", ORDERED_AT)
+
 
 ENVELOPE = Envelope(
     quote_id="Q12",
@@ -77,14 +84,14 @@ def answered(name: str) -> bytes:
     return (CASES / f"{name}.answer.json").read_bytes()
 
 
-def paper_of(name: str = WHOLE) -> Quote:
+def quote_of(name: str = WHOLE) -> Quote:
     return read_quote(answered(name))
 
 
-def full_paper() -> Quote:
+def full_quote() -> Quote:
     """Return a revision that has something in every section."""
     return structs.replace(
-        paper_of(),
+        quote_of(),
         provisional=True,
         complaint="Smokes blue at full throttle.\n\nOil gone in a week.",
         assessment=Assessment(
@@ -155,33 +162,27 @@ def _leakage(cylinder: int, percent: str | None, words: str | None) -> CylinderL
 
 
 def every_pdf(
-    paper: Quote, envelope: Envelope = ENVELOPE, contact: Contact = CONTACT
+    quote: Quote, envelope: Envelope = ENVELOPE, contact: Contact = CONTACT
 ) -> dict[str, bytes]:
     """Return each printed document of a revision by name."""
     return {
-        "quote": quote_pdf(paper, envelope, SCRIBE, contact=contact),
-        "bench sheet": bench_sheet_pdf(paper, envelope, SCRIBE, contact=contact, looks=LOOKS),
-        "pick list": pick_list_pdf(paper, envelope, SCRIBE, contact=contact),
+        "quote": quote_pdf(quote, envelope, SCRIBE, contact=contact),
+        "bench sheet": bench_sheet_pdf(quote, envelope, SCRIBE, contact=contact, looks=LOOKS),
+        "pick list": pick_list_pdf(quote, envelope, SCRIBE, contact=contact),
         "order sheet": order_sheet_pdf(
-            paper.orders[0],
-            paper,
-            envelope,
-            SCRIBE,
-            order_id="O3",
-            made_at=ORDERED_AT,
-            contact=contact,
+            made(quote.orders[0]), quote, envelope, SCRIBE, contact=contact
         ),
     }
 
 
-def pages(made: bytes) -> list[str]:
+def pages(document: bytes) -> list[str]:
     """Return the text of each page, breaks inside words and all kinds of space evened out."""
-    reader = pypdf.PdfReader(io.BytesIO(made))
+    reader = pypdf.PdfReader(io.BytesIO(document))
     return [even(page.extract_text()) for page in reader.pages]
 
 
-def text(made: bytes) -> str:
-    return " ".join(pages(made))
+def text(document: bytes) -> str:
+    return " ".join(pages(document))
 
 
 def even(told: str) -> str:

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from lxml import etree
 from msgspec import structs
-from tests.documents.printed import SCRIBE, paper_of
+from tests.documents.printed import SCRIBE, quote_of
 
 from kitwright.documents.access_svg import Drawing, access_svg
 from kitwright.quote import Quote, Reason, Removal
@@ -30,8 +30,8 @@ def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> Quot
         )
         for row in range(count)
     )
-    paper = paper_of()
-    return structs.replace(paper, access=structs.replace(paper.access, remove=steps))
+    quote = quote_of()
+    return structs.replace(quote, access=structs.replace(quote.access, remove=steps))
 
 
 def discs(drawing: Drawing) -> list[tuple[int, int]]:

@@ -24,7 +24,6 @@ from kitwright.catalogue.model import AreaId, Catalogue, ChargeKind, Exemption, 
 from kitwright.contingencies import Foresight
 from kitwright.documents.bench_sheet import bench_sheet_html
 from kitwright.documents.email import Message, compose
-from kitwright.documents.letterhead import letterhead
 from kitwright.documents.pick_list import pick_list_html
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
@@ -88,7 +87,7 @@ def made(shop: ShopId = HIRE_YARD, *, is_exempt: bool = False) -> Outcome:
     return Foresight(Workshop(catalogue(), found.shop)).look_ahead(found)
 
 
-def paper_of(told: Outcome, language: str = "en") -> Quote:
+def quote_of(told: Outcome, language: str = "en") -> Quote:
     speaker = Speaker(catalogue(), language)
     body = tell_quote(told, speaker, catalogue=catalogue())
     return read_quote(msgspec.json.encode(body))
@@ -96,14 +95,14 @@ def paper_of(told: Outcome, language: str = "en") -> Quote:
 
 def documents(told: Outcome, language: str = "en") -> dict[str, str]:
     """Return the words of every document that prices a quote."""
-    paper, scribe = paper_of(told, language), Scribe(language)
-    page = quote_page(paper, ENVELOPE, scribe, shop=letterhead(told.shop))
+    quote, scribe = quote_of(told, language), Scribe(language)
+    page = quote_page(quote, ENVELOPE, scribe, shop=told.shop)
     issued = structs.replace(ENVELOPE, issued_at=datetime(2027, 3, 1, 9, tzinfo=UTC))
     return {
-        "text": even(quote_text(paper)),
+        "text": even(quote_text(quote)),
         "page": even(html.fromstring(page).text_content()),
-        "PDF": text(quote_pdf(paper, ENVELOPE, scribe, contact=CONTACT)),
-        "UBL": even(quotation(paper, issued, zone="UTC").decode()),
+        "PDF": text(quote_pdf(quote, ENVELOPE, scribe, contact=CONTACT)),
+        "UBL": even(quotation(quote, issued, zone="UTC").decode()),
     }
 
 
@@ -114,21 +113,21 @@ def test_documents_name_the_older_number_that_is_fitted_and_its_make() -> None:
         assert "Tarnbeck" in words, name
         # two of alternate make lie on the shelf under the maker's number
         assert "Fennimoor" in words, name
-    paper = paper_of(told)
-    lines = {line.code: line for line in paper.lines}
+    quote = quote_of(told)
+    lines = {line.code: line for line in quote.lines}
     assert lines["V68-G-102"].quantity == lines["V68-G-103"].quantity == "1"
     assert lines["V68-G-102"].description == "Head gasket, multi-layer, first issue"
 
 
 def test_bench_sheet_and_pick_list_name_what_the_lines_name() -> None:
-    paper, scribe = paper_of(made()), Scribe("en")
+    quote, scribe = quote_of(made()), Scribe("en")
     bench = even(
         html.fromstring(
-            bench_sheet_html(paper, ENVELOPE, scribe, contact=CONTACT, looks=LOOKS)
+            bench_sheet_html(quote, ENVELOPE, scribe, contact=CONTACT, looks=LOOKS)
         ).text_content()
     )
     picked = even(
-        html.fromstring(pick_list_html(paper, ENVELOPE, scribe, contact=CONTACT)).text_content()
+        html.fromstring(pick_list_html(quote, ENVELOPE, scribe, contact=CONTACT)).text_content()
     )
     older = "Head gasket, multi-layer, first issue"
     assert f"1 piece {older}, cylinder 1 (V68-G-102)" in bench
@@ -144,14 +143,14 @@ def test_older_number_is_billed_at_no_more_than_its_list_price() -> None:
 
 
 def test_documents_stand_labour_by_hand_with_the_labour() -> None:
-    paper = paper_of(made())
-    pdf = quote_pdf(paper, ENVELOPE, Scribe("en"), contact=CONTACT)
+    quote = quote_of(made())
+    pdf = quote_pdf(quote, ENVELOPE, Scribe("en"), contact=CONTACT)
     for words in (documents(made())["text"], text(pdf)):
         by_hand = words.index("Bracket straightened")
         assert words.rindex("labour", 0, by_hand) < by_hand < words.index("Shop supplies")
     (item,) = [
         line
-        for line in Read.of(quotation(paper, ENVELOPE, zone="UTC")).every("QuotationLine/LineItem")
+        for line in Read.of(quotation(quote, ENVELOPE, zone="UTC")).every("QuotationLine/LineItem")
         if line.text("Item/Name") == "Bracket straightened"
     ]
     assert item.text("Item/AdditionalItemProperty[Name='kind']/Value") == "labour"
@@ -175,7 +174,7 @@ def test_documents_take_the_tax_of_the_exempt_off_prices_that_include_it() -> No
         if name != "UBL":
             assert scribe.money(f"-{spared.amount.amount_text}", "EUR") in words, name
             assert "not charged" in words, name
-    document = Read.of(quotation(paper_of(told), ENVELOPE, zone="UTC"))
+    document = Read.of(quotation(quote_of(told), ENVELOPE, zone="UTC"))
     total = document.one("QuotedMonetaryTotal")
     assert total.number("TaxInclusiveAmount") == totals.payable.amount
     assert total.number("TaxExclusiveAmount") == totals.payable.amount
@@ -192,7 +191,7 @@ def test_documents_note_a_rate_that_changes() -> None:
         told = made(ORCHARD)
         for name, words in documents(told, language).items():
             assert note in words, (name, language)
-        letter = compose(paper_of(told, language), ENVELOPE, Scribe(language), MESSAGE)
+        letter = compose(quote_of(told, language), ENVELOPE, Scribe(language), MESSAGE)
         assert note.encode() in b" ".join(letter.replace(b"=\r\n", b"").split())
 
 
@@ -203,7 +202,7 @@ def test_documents_note_a_rate_that_changes() -> None:
         ("de", "ist keine Obergrenze", "zusätzlich, nur wenn sich dies zeigt: "),
     ],
 )
-def test_documents_say_that_the_dearest_is_no_limit_and_what_follows_on_what(
+def test_documents_say_that_the_costliest_is_no_limit_and_what_follows_on_what(
     language: str, limit: str, under: str
 ) -> None:
     told = made()
@@ -219,7 +218,7 @@ def test_documents_say_that_the_dearest_is_no_limit_and_what_follows_on_what(
 def test_text_tells_what_follows_on_something_below_it() -> None:
     told = made()
     assert told.contingencies is not None
-    lines = quote_text(paper_of(told)).splitlines()
+    lines = quote_text(quote_of(told)).splitlines()
     for one in told.contingencies.each:
         if one.after is None:
             continue

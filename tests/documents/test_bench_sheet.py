@@ -13,8 +13,8 @@ from tests.documents.printed import (
     SCRIBE,
     bare,
     even,
-    full_paper,
-    paper_of,
+    full_quote,
+    quote_of,
     quoted,
     text,
 )
@@ -26,23 +26,23 @@ FORMS = ("pdf", "html")
 STRANGE = Look(inspect=(HOSTILE,), fasteners=HOSTILE, tools=(HOSTILE,), manual=(HOSTILE,))
 
 
-def told(form: str, paper: Quote) -> str:
+def told(form: str, quote: Quote) -> str:
     """Return all words of the bench sheet in one of its forms."""
     if form == "pdf":
-        return text(bench_sheet_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS))
-    page = bench_sheet_html(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+        return text(bench_sheet_pdf(quote, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS))
+    page = bench_sheet_html(quote, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
     return even(html.fromstring(page).text_content())
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_names_every_step_off_and_on_in_order(form: str) -> None:
-    paper = paper_of()
-    sheet = told(form, paper)
+    quote = quote_of()
+    sheet = told(form, quote)
     off, _, on = sheet.partition("Reassembly")
 
     for part, steps, is_refit in (
-        (off, paper.access.remove, False),
-        (on, paper.access.refit, True),
+        (off, quote.access.remove, False),
+        (on, quote.access.refit, True),
     ):
         place = part.find("Removal, in this order") + 1
         for step in steps:
@@ -53,9 +53,9 @@ def test_bench_sheet_names_every_step_off_and_on_in_order(form: str) -> None:
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_says_at_each_step_why_and_what_to_look_at(form: str) -> None:
-    sheet = told(form, paper_of())
+    sheet = told(form, quote_of())
 
-    for step in paper_of().access.remove:
+    for step in quote_of().access.remove:
         for why in step.why:
             if why.code == "stands-before":
                 assert bare(SCRIBE.thing(str(why.facts["component"]))) in bare(sheet)
@@ -73,16 +73,16 @@ def test_bench_sheet_says_at_each_step_why_and_what_to_look_at(form: str) -> Non
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("name", quoted()[::9])
 def test_bench_sheet_tells_every_caution_in_full(form: str, name: str) -> None:
-    paper = paper_of(name)
-    sheet = told(form, paper)
+    quote = quote_of(name)
+    sheet = told(form, quote)
 
-    assert paper.cautions
-    for caution in paper.cautions:
+    assert quote.cautions
+    for caution in quote.cautions:
         assert bare(f"{caution.title}: {caution.text}") in bare(sheet)
 
 
 def test_bench_sheet_names_a_caution_at_each_step_that_it_belongs_to() -> None:
-    sheet = told("html", paper_of())
+    sheet = told("html", quote_of())
 
     # in full at the muffler, by name at both plugs
     assert sheet.count("Hot exhaust and engine: see step 11.") == 2
@@ -90,28 +90,63 @@ def test_bench_sheet_names_a_caution_at_each_step_that_it_belongs_to() -> None:
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_renews_each_part_at_its_refit_or_job(form: str) -> None:
-    paper = paper_of()
-    sheet = told(form, paper)
+    quote = quote_of()
+    sheet = told(form, quote)
 
-    for need in paper.kit.needs:
+    for need in quote.kit.needs:
         assert need.part in sheet
     assert "Replace: 2 pieces Fuel hose clip (V68-C-715)" in sheet
     assert "Replace: 1 piece Head gasket, multi-layer, cylinder 2 (V68-G-103)" in sheet
 
 
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_names_no_part_that_is_not_decided(form: str) -> None:
+    quote = quote_of("v68-zero-turn-one-head-no-serial")
+    sheet = told(form, quote)
+
+    first, second = quote.part_questions
+    assert first.parts == second.parts
+    for cylinder in (1, 2):
+        assert (
+            f"1 piece intake gasket, cylinder {cylinder}: not decided yet; read the engine's "
+            "plate: Intake gasket, paper (up to serial number 3119999) (V68-G-120) / "
+            "Intake O-ring, moulded (from serial number 3120000) (V68-G-121)"
+        ) in sheet
+    assert sheet.count(first.priced) == 2
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_names_the_machines_that_decide_about_a_part(form: str) -> None:
+    quote = quote_of("v68-not-named-new-engine")
+    question = quote.chassis_question
+    assert question is not None
+    held = {(one.role, one.cylinder) for one in question.held}
+    needs = [need for need in quote.kit.needs if (need.role, need.cylinder) in held]
+    machines = " / ".join(one.name for one in question.options)
+
+    sheet = told(form, quote)
+
+    assert needs
+    for need in needs:
+        assert (
+            f"({need.part}): not decided yet; not every machine needs it, so check which one it "
+            f"is: {machines}"
+        ) in sheet
+
+
 def test_bench_sheet_adds_up_what_is_used() -> None:
-    paper = paper_of()
-    used = [need for need in paper.kit.needs if need.kind == "used"]
+    quote = quote_of()
+    used = [need for need in quote.kit.needs if need.kind == "used"]
     thrice = tuple(structs.replace(used[0], quantity=each) for each in ("0.1", "0.2", "0.7"))
 
-    sheet = told("html", structs.replace(paper, kit=structs.replace(paper.kit, needs=thrice)))
+    sheet = told("html", structs.replace(quote, kit=structs.replace(quote.kit, needs=thrice)))
 
     assert f"1 pad {used[0].name} ({used[0].part})" in sheet
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_gives_no_price_and_no_figure_of_the_maker(form: str) -> None:
-    sheet = told(form, full_paper())
+    sheet = told(form, full_quote())
 
     assert "$" not in sheet
     assert "Ada Pellow" not in sheet
@@ -121,19 +156,19 @@ def test_bench_sheet_gives_no_price_and_no_figure_of_the_maker(form: str) -> Non
 
 @pytest.mark.parametrize("form", FORMS)
 def test_bench_sheet_says_that_nothing_comes_off(form: str) -> None:
-    paper = paper_of()
-    loose = structs.replace(paper, access=structs.replace(paper.access, remove=(), refit=()))
+    quote = quote_of()
+    loose = structs.replace(quote, access=structs.replace(quote.access, remove=(), refit=()))
 
     assert "Nothing has to be removed." in told(form, loose)
 
 
 def test_bench_sheet_html_lets_no_text_become_markup() -> None:
-    paper = paper_of()
-    needs = tuple(_renamed(need) for need in paper.kit.needs)
+    quote = quote_of()
+    needs = tuple(_renamed(need) for need in quote.kit.needs)
     hostile = structs.replace(
-        paper,
-        kit=structs.replace(paper.kit, needs=needs),
-        jobs=tuple(structs.replace(job, name=HOSTILE) for job in paper.jobs),
+        quote,
+        kit=structs.replace(quote.kit, needs=needs),
+        jobs=tuple(structs.replace(job, name=HOSTILE) for job in quote.jobs),
         complaint=HOSTILE,
     )
     envelope = structs.replace(ENVELOPE, machine_name=HOSTILE, quote_id='"><img src=x>')
@@ -146,9 +181,9 @@ def test_bench_sheet_html_lets_no_text_become_markup() -> None:
 
 
 def test_bench_sheet_tells_in_one_sentence_what_waits_for_a_step() -> None:
-    page = bench_sheet_html(paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    page = bench_sheet_html(quote_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
     several = 0
-    for step in paper_of().access.remove:
+    for step in quote_of().access.remove:
         waiting = [why.facts["component"] for why in step.why if why.code == "stands-before"]
         named = "; ".join(SCRIBE.thing(str(one)) for one in waiting)
         assert not waiting or f"Removed before: {named}." in page
@@ -157,15 +192,15 @@ def test_bench_sheet_tells_in_one_sentence_what_waits_for_a_step() -> None:
 
 
 def test_bench_sheet_tells_what_the_customer_reported() -> None:
-    paper = structs.replace(paper_of(), complaint="Smokes blue.\nOil gone <in a week>.")
-    made = bench_sheet_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
-    page = bench_sheet_html(paper, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    quote = structs.replace(quote_of(), complaint="Smokes blue.\nOil gone <in a week>.")
+    made = bench_sheet_pdf(quote, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    page = bench_sheet_html(quote, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
     (told,) = html.fromstring(page).xpath("//blockquote")
 
     assert "Reported by the customer Smokes blue. Oil gone <in a week>." in text(made)
     assert list(told.itertext()) == ["Smokes blue.", "Oil gone <in a week>."]
     assert "Reported" not in bench_sheet_html(
-        paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS
+        quote_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS
     )
 
 
@@ -174,16 +209,16 @@ def _renamed(need: Need) -> Need:
 
 
 def test_bench_sheet_html_heads_its_columns_and_names_its_boxes() -> None:
-    page = bench_sheet_html(paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
+    page = bench_sheet_html(quote_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
     root = html.fromstring(page)
 
     assert root.get("lang") == "en"
     assert len(root.xpath("//h1")) == 1
     assert all(each.get("scope") for each in root.xpath("//th"))
     boxes = root.xpath("//input[@type='checkbox']")
-    paper = paper_of()
-    assert len(paper.may_turn_up) > 5
-    assert len(boxes) == 2 * len(paper.access.remove) + len(paper.may_turn_up)
+    quote = quote_of()
+    assert len(quote.may_turn_up) > 5
+    assert len(boxes) == 2 * len(quote.access.remove) + len(quote.may_turn_up)
     assert all(box.get("aria-label") for box in boxes)
     (picture,) = root.xpath("//*[local-name()='svg']")
     assert picture.get("role") == "img"

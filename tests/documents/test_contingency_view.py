@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from msgspec import structs
-from tests.documents.printed import full_paper
+from tests.documents.printed import full_quote
 
 from kitwright.documents.contingency_view import contingencies_of
 from kitwright.language.scribe import Scribe
@@ -12,12 +12,12 @@ from kitwright.quote import Quote
 
 def told(*cylinders: int | None) -> list[str]:
     """Return how something that may turn up on some cylinders, None for any, is named."""
-    paper: Quote = full_paper()
-    found = paper.contingencies
+    quote: Quote = full_quote()
+    found = quote.contingencies
     assert found is not None
     first = structs.replace(found.each[0], name="Warped head")
     each = tuple(structs.replace(first, cylinder=one) for one in cylinders)
-    changed = structs.replace(paper, contingencies=structs.replace(found, each=each))
+    changed = structs.replace(quote, contingencies=structs.replace(found, each=each))
     return [one.name for one in contingencies_of(changed, Scribe("en"))]
 
 

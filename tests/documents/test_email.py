@@ -21,7 +21,7 @@ from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote, read_quote
 
 CASES = Path(__file__).parents[1] / "cases"
-PAPER = read_quote((CASES / "h27-generator-exhaust-valve.answer.json").read_bytes())
+QUOTE = read_quote((CASES / "h27-generator-exhaust-valve.answer.json").read_bytes())
 AT = datetime(2027, 3, 1, 12, 30, tzinfo=UTC)
 LINK = "https://quotes.shop.example/v1/links/" + "aB_-9" * 24
 ENVELOPE = Envelope(
@@ -57,14 +57,14 @@ HOSTILE = (
 )
 
 
-def named(shop: str, paper: Quote = PAPER) -> Quote:
-    return structs.replace(paper, shop=structs.replace(paper.shop, name=shop))
+def named(shop: str, quote: Quote = QUOTE) -> Quote:
+    return structs.replace(quote, shop=structs.replace(quote.shop, name=shop))
 
 
 def composed(*, shop: str | None = None, customer: str | None = "Zoë Müller", **said: Any) -> bytes:
-    paper = PAPER if shop is None else named(shop)
+    quote = QUOTE if shop is None else named(shop)
     envelope = structs.replace(ENVELOPE, customer_name=customer)
-    return compose(paper, envelope, SCRIBE, structs.replace(MESSAGE, **said))
+    return compose(quote, envelope, SCRIBE, structs.replace(MESSAGE, **said))
 
 
 def parsed(raw: bytes) -> EmailMessage:
@@ -131,11 +131,11 @@ def test_compose_is_a_letter_in_two_forms() -> None:
         "text/plain",
         "text/html",
     ]
-    assert message["From"].addresses[0].display_name == PAPER.shop.name
+    assert message["From"].addresses[0].display_name == QUOTE.shop.name
     assert message["From"].addresses[0].addr_spec == "quotes@shop.example"
     assert message["Reply-To"].addresses[0].addr_spec == "quotes@shop.example"
     assert [one.addr_spec for one in message["To"].addresses] == ["zoe@example.org"]
-    assert message["Subject"] == f"Quote Q12 from {PAPER.shop.name}"
+    assert message["Subject"] == f"Quote Q12 from {QUOTE.shop.name}"
     assert message["Date"].datetime == AT
     assert message["Message-ID"] == MESSAGE.message_id
     assert message["Content-Language"] == "en"
@@ -151,7 +151,7 @@ def test_letter_begins_as_its_language_does(customer: str | None, state: str) ->
     envelope = structs.replace(ENVELOPE, customer_name=customer, state=state)
 
     def begun(language: str) -> str:
-        told = text_of(compose(PAPER, envelope, Scribe(language), MESSAGE))
+        told = text_of(compose(QUOTE, envelope, Scribe(language), MESSAGE))
         salutation, opening = told.split("\n\n")[:2]
         assert salutation.endswith(",")
         return opening
@@ -172,17 +172,17 @@ def test_answers_go_where_they_are_asked_to() -> None:
 def test_text_is_complete_by_itself() -> None:
     told = text_of(composed(note="Until Friday.\nClosed on Monday."))
 
-    payable = PAPER.totals.payable
+    payable = QUOTE.totals.payable
     assert payable is not None
     assert told.startswith("Dear Zoë Müller,\n\n")
     assert LINK in told.splitlines()
     assert "Until Friday.\nClosed on Monday." in told
     assert SCRIBE.money(payable.amount, payable.currency) in told
-    assert SCRIBE.day(PAPER.valid_until) in told
+    assert SCRIBE.day(QUOTE.valid_until) in told
     assert "revision 2" in told
     assert "the old generator" in told
-    assert all(job.name in told for job in PAPER.jobs)
-    assert told.rstrip().endswith(PAPER.shop.name)
+    assert all(job.name in told for job in QUOTE.jobs)
+    assert told.rstrip().endswith(QUOTE.shop.name)
 
 
 class Page(HTMLParser):
@@ -251,9 +251,9 @@ def test_hostile_names_come_back_as_they_were(words: str) -> None:
     "member", ["shop", "customer", "machine", "sender", "to", "reply_to", "message_id", "link"]
 )
 def test_line_breaks_are_refused(member: str, sign: str) -> None:
-    paper, envelope, message = PAPER, ENVELOPE, MESSAGE
+    quote, envelope, message = QUOTE, ENVELOPE, MESSAGE
     if member == "shop":
-        paper = named(f"Yard{sign}")
+        quote = named(f"Yard{sign}")
     elif member in ("customer", "machine"):
         envelope = structs.replace(envelope, **{f"{member}_name": f"Zoë{sign}Müller"})
     else:
@@ -261,7 +261,7 @@ def test_line_breaks_are_refused(member: str, sign: str) -> None:
         message = structs.replace(message, **{member: plain + sign})
 
     with pytest.raises((TextInvalid, AddressInvalid)):
-        compose(paper, envelope, SCRIBE, message)
+        compose(quote, envelope, SCRIBE, message)
 
 
 @pytest.mark.parametrize("note", ["one\r\ntwo", "nul\0", "half \ud83d"])
@@ -301,7 +301,7 @@ class Elsewhere(Scribe):
 
 
 def test_file_name_is_encoded() -> None:
-    raw = compose(PAPER, ENVELOPE, Elsewhere("en"), structs.replace(MESSAGE, pdf=PDF))
+    raw = compose(QUOTE, ENVELOPE, Elsewhere("en"), structs.replace(MESSAGE, pdf=PDF))
 
     check_wire(raw)
     assert b"filename*=utf-8''K%C3%B6lts" in raw
@@ -316,7 +316,7 @@ def test_compose_gives_the_same_bytes_again() -> None:
 
 @pytest.mark.parametrize("words", ["It smokes.\nAnd hunts.", *HOSTILE])
 def test_letter_tells_what_was_reported(words: str) -> None:
-    raw = compose(structs.replace(PAPER, complaint=words), ENVELOPE, SCRIBE, MESSAGE)
+    raw = compose(structs.replace(QUOTE, complaint=words), ENVELOPE, SCRIBE, MESSAGE)
 
     check_wire(raw)
     assert f"You reported:\n{words[:3]}" in text_of(raw)
@@ -324,8 +324,8 @@ def test_letter_tells_what_was_reported(words: str) -> None:
 
 
 def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
-    paper = read_quote((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
-    found = paper.contingencies
+    quote = read_quote((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
+    found = quote.contingencies
     assert found is not None
     unlikely = structs.replace(
         found, each=tuple(structs.replace(one, likely=False) for one in found.each)
@@ -333,23 +333,23 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
     nothing = structs.replace(found, each=())
     likely, worst = (SCRIBE.money(one.amount, "USD") for one in (found.likely, found.worst))
 
-    def told(paper: Quote, state: str = "issued") -> str:
+    def told(quote: Quote, state: str = "issued") -> str:
         envelope = structs.replace(ENVELOPE, state=state)
-        return text_of(compose(paper, envelope, SCRIBE, MESSAGE))
+        return text_of(compose(quote, envelope, SCRIBE, MESSAGE))
 
     highest = f"The highest total from the items listed is {worst}."
-    told_once = " ".join(told(paper).split())
+    told_once = " ".join(told(quote).split())
     assert (
         f'"could well be found", the total is {likely}. {highest} That is not a limit: '
         in told_once
     )
-    plain = told(structs.replace(paper, contingencies=unlikely))
+    plain = told(structs.replace(quote, contingencies=unlikely))
     assert f"would add to the price. {highest}" in " ".join(plain.split())
     assert likely not in plain
     for other in (
-        told(structs.replace(paper, contingencies=nothing)),
-        told(structs.replace(paper, contingencies=None)),
-        told(paper, "accepted"),
+        told(structs.replace(quote, contingencies=nothing)),
+        told(structs.replace(quote, contingencies=None)),
+        told(quote, "accepted"),
     ):
         assert "we may find" not in other
 
@@ -362,10 +362,10 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
     ],
 )
 def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
-    paper = read_quote((CASES / f"{case}.answer.json").read_bytes())
-    assert paper.may_turn_up
+    quote = read_quote((CASES / f"{case}.answer.json").read_bytes())
+    assert quote.may_turn_up
 
-    told = " ".join(text_of(compose(paper, ENVELOPE, SCRIBE, MESSAGE)).split())
+    told = " ".join(text_of(compose(quote, ENVELOPE, SCRIBE, MESSAGE)).split())
 
     (sentence,) = re.findall(r"The highest total [^:]+?\. That is not a limit", told)
     assert words in sentence
@@ -374,7 +374,7 @@ def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
 def test_agreed_revision_is_not_offered_again() -> None:
     agreed = structs.replace(ENVELOPE, state="accepted")
 
-    told = text_of(compose(PAPER, agreed, SCRIBE, MESSAGE))
+    told = text_of(compose(QUOTE, agreed, SCRIBE, MESSAGE))
 
     assert "as you accepted it" in told
     assert "decline" not in told
@@ -383,9 +383,9 @@ def test_agreed_revision_is_not_offered_again() -> None:
 
 @pytest.mark.parametrize("path", sorted(CASES.glob("*.answer.json")), ids=lambda path: path.stem)
 def test_every_case_becomes_a_letter(path: Path) -> None:
-    paper = read_quote(path.read_bytes())
+    quote = read_quote(path.read_bytes())
 
-    raw = compose(paper, ENVELOPE, SCRIBE, MESSAGE)
+    raw = compose(quote, ENVELOPE, SCRIBE, MESSAGE)
 
     check_wire(raw)
     assert "{" not in text_of(raw)

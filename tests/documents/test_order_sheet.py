@@ -12,10 +12,10 @@ from tests.documents.printed import (
     CONTACT,
     ENVELOPE,
     HOSTILE,
-    ORDERED_AT,
     SCRIBE,
     bare,
-    paper_of,
+    made,
+    quote_of,
     quoted,
     text,
 )
@@ -29,21 +29,15 @@ NUMBERS = ("packs", "pack_size", "unit_cost", "net")
 
 def records(order: Order) -> list[dict[str, str]]:
     """Return the records of an order's CSV, read back."""
-    made = order_csv(order, ENVELOPE, SCRIBE, order_id="O3", made_on=ORDERED_AT.date()).decode(
-        "utf-8"
-    )
-    return list(csv.DictReader(io.StringIO(made, newline=""), strict=True))
+    document = order_csv(made(order), ENVELOPE, SCRIBE).decode("utf-8")
+    return list(csv.DictReader(io.StringIO(document, newline=""), strict=True))
 
 
 @pytest.mark.parametrize("name", quoted()[::3])
 def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
-    paper = paper_of(name)
-    for order in paper.orders:
-        sheet = text(
-            order_sheet_pdf(
-                order, paper, ENVELOPE, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
-            )
-        )
+    quote = quote_of(name)
+    for order in quote.orders:
+        sheet = text(order_sheet_pdf(made(order), quote, ENVELOPE, SCRIBE, contact=CONTACT))
 
         for line in order.lines:
             unit = SCRIBE.money(line.unit_cost, order.net.currency)
@@ -55,25 +49,15 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
             assert SCRIBE.money(amount.amount, amount.currency) in sheet
         # of the day on which it was made, whatever the quote's own is
         assert "Order Our reference Q12-2 Date March 9, 2027" in sheet
-        assert SCRIBE.day(paper.on) not in sheet.replace(SCRIBE.day(order.promised), "")
+        assert SCRIBE.day(quote.on) not in sheet.replace(SCRIBE.day(order.promised), "")
         assert "Ada Pellow" not in sheet
 
 
 def test_order_sheet_pdf_is_headed_by_its_own_number_and_not_by_the_quote() -> None:
-    paper = paper_of()
+    quote = quote_of()
     accepted = structs.replace(ENVELOPE, state="accepted")
 
-    told = text(
-        order_sheet_pdf(
-            paper.orders[0],
-            paper,
-            accepted,
-            SCRIBE,
-            order_id="O3",
-            made_at=ORDERED_AT,
-            contact=CONTACT,
-        )
-    )
+    told = text(order_sheet_pdf(made(quote.orders[0]), quote, accepted, SCRIBE, contact=CONTACT))
 
     assert told.count("Purchase order O3") == 2
     assert "Accepted" not in told
@@ -82,24 +66,22 @@ def test_order_sheet_pdf_is_headed_by_its_own_number_and_not_by_the_quote() -> N
 
 
 def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
-    paper = paper_of()
-    order = paper.orders[0]
+    quote = quote_of()
+    order = quote.orders[0]
     for count in (1, 20, *range(23, 29)):
         lines = tuple(
             structs.replace(order.lines[0], name=f"Thing no. {number}.", covers=())
             for number in range(1, count + 1)
         )
         many = structs.replace(order, lines=lines)
-        made = order_sheet_pdf(
-            many, paper, ENVELOPE, SCRIBE, order_id="O3", made_at=ORDERED_AT, contact=CONTACT
-        )
+        sheet = text(order_sheet_pdf(made(many), quote, ENVELOPE, SCRIBE, contact=CONTACT))
 
-        assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Total before tax", text(made))
+        assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Total before tax", sheet)
 
 
 @pytest.mark.parametrize("name", quoted())
 def test_order_csv_gives_back_the_order(name: str) -> None:
-    for order in paper_of(name).orders:
+    for order in quote_of(name).orders:
         for line, record in zip(order.lines, records(order), strict=True):
             assert record["supplier"] == order.supplier
             assert (record["sku"], record["item"], record["name"], record["brand"]) == (
@@ -121,13 +103,12 @@ def test_order_csv_gives_back_the_order(name: str) -> None:
 
 
 def test_order_csv_is_rfc_4180() -> None:
-    made = order_csv(
-        paper_of().orders[0], ENVELOPE, SCRIBE, order_id="O3", made_on=ORDERED_AT.date()
-    )
+    document = order_csv(made(quote_of().orders[0]), ENVELOPE, SCRIBE)
 
-    assert made.startswith(",".join(COLUMNS).encode() + b"\r\n")
-    assert made.endswith(b"\r\n")
-    assert made.count(b"\n") == made.count(b"\r\n") == len(paper_of().orders[0].lines) + 1
+    assert document.startswith(",".join(COLUMNS).encode() + b"\r\n")
+    assert document.endswith(b"\r\n")
+    lines = len(quote_of().orders[0].lines) + 1
+    assert document.count(b"\n") == document.count(b"\r\n") == lines
 
 
 @pytest.mark.parametrize(
@@ -156,7 +137,7 @@ def test_defused_marks_what_could_be_a_formula(text: str, cell: str) -> None:
 
 @given(st.text())
 def test_order_csv_holds_no_formula_and_loses_no_cell(told: str) -> None:
-    order = paper_of().orders[0]
+    order = quote_of().orders[0]
     line = structs.replace(order.lines[0], sku=told, name=told, brand=told, item=told)
     (record,) = records(structs.replace(order, supplier=told, lines=(line,)))
 
@@ -168,7 +149,7 @@ def test_order_csv_holds_no_formula_and_loses_no_cell(told: str) -> None:
 
 
 def test_order_csv_keeps_a_hostile_name_in_one_cell() -> None:
-    order = paper_of().orders[0]
+    order = quote_of().orders[0]
     line = structs.replace(order.lines[0], name=f'",\r\n=cmd|x!A0,"{HOSTILE}')
     (record,) = records(structs.replace(order, lines=(line,)))
 

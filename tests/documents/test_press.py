@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, strategies
 from msgspec import structs
 from tests.documents.made_font import make_font
-from tests.documents.printed import ENVELOPE, even, every_pdf, full_paper, paper_of, text
+from tests.documents.printed import ENVELOPE, even, every_pdf, full_quote, quote_of, text
 
 from kitwright.documents.fonts import Fonts
 from kitwright.documents.press import NotPrintable, Press, press
@@ -35,8 +35,8 @@ ELSEWHERE = """
 import hashlib
 import io
 from tests.documents.made_font import make_font
-from tests.documents.printed import every_pdf, full_paper
-for made in every_pdf(full_paper()).values():
+from tests.documents.printed import every_pdf, full_quote
+for made in every_pdf(full_quote()).values():
     print(hashlib.sha256(made).hexdigest())
 """
 
@@ -50,16 +50,16 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Press:
 
 
 def test_print_gives_the_same_bytes_again_after_something_else() -> None:
-    paper = full_paper()
-    first = every_pdf(paper)
-    every_pdf(paper_of("s50-walk-behind-breather"))
+    quote = full_quote()
+    first = every_pdf(quote)
+    every_pdf(quote_of("s50-walk-behind-breather"))
 
-    assert every_pdf(paper) == first
+    assert every_pdf(quote) == first
 
 
 @pytest.mark.parametrize("seed", ["1", "2"])
 def test_print_gives_the_same_bytes_in_another_process(seed: str) -> None:
-    here = [hashlib.sha256(made).hexdigest() for made in every_pdf(full_paper()).values()]
+    here = [hashlib.sha256(made).hexdigest() for made in every_pdf(full_quote()).values()]
 
     there = subprocess.run(
         [sys.executable, "-c", ELSEWHERE],
@@ -74,12 +74,12 @@ def test_print_gives_the_same_bytes_in_another_process(seed: str) -> None:
 
 
 def test_print_serves_threads_at_once() -> None:
-    paper = full_paper()
+    quote = full_quote()
     envelopes = [structs.replace(ENVELOPE, revision=number) for number in range(1, 5)]
-    alone = [every_pdf(paper, envelope) for envelope in envelopes]
+    alone = [every_pdf(quote, envelope) for envelope in envelopes]
 
     def print_all(envelope: Envelope) -> dict[str, bytes]:
-        return every_pdf(paper, envelope)
+        return every_pdf(quote, envelope)
 
     with ThreadPoolExecutor(4) as pool:
         together = list(pool.map(print_all, envelopes))
@@ -135,8 +135,8 @@ def test_documents_say_once_that_a_mark_stands_for_a_letter() -> None:
     envelope = structs.replace(ENVELOPE, customer_name="\U000e0fff\U0001f9ff \u1200\u1201")
     told = "stands for a character that can't be printed"
 
-    whole = text(every_pdf(full_paper())["quote"])
-    marked = text(every_pdf(full_paper(), envelope)["quote"])
+    whole = text(every_pdf(full_quote())["quote"])
+    marked = text(every_pdf(full_quote(), envelope)["quote"])
 
     assert UNKNOWN in marked
     assert marked.count(told) == 1

@@ -16,9 +16,9 @@ from tests.documents.offers import (
     case,
     everything,
     for_a_test,
-    heads,
     long,
     of_findings,
+    shops,
     shown,
     told,
 )
@@ -49,7 +49,7 @@ PAGES = {
     "unknown": lambda: shown(case("v68-zero-turn-stem-seals-tax-unknown"), None),
     "unbroken": lambda: everything("W" * 1000),
     "notice": lambda: notice_page(
-        Notice.accepted, Scribe("en"), shop=heads()["orchard"], quote_url="/q/token"
+        Notice.accepted, Scribe("en"), shop=shops()["orchard"], quote_url="/q/token"
     ),
 }
 USUAL = [name for name in PAGES if name != "unbroken"]
@@ -65,7 +65,7 @@ class Desk:
 
     def answer(self, route: Route) -> None:
         self.asked.append(route.request)
-        headers = {"content-security-policy": page_policy()}
+        headers = {"content-security-policy": page_policy(self.page)}
         route.fulfill(body=self.page, content_type="text/html; charset=utf-8", headers=headers)
 
 

@@ -10,35 +10,36 @@ import pikepdf
 import pypdf
 import pytest
 from msgspec import structs
-from tests.documents.offers import for_a_test, paper
+from tests.documents.offers import for_a_test, read_back
 from tests.documents.printed import (
     CONTACT,
     ENVELOPE,
     SCRIBE,
-    full_paper,
+    full_quote,
     pages,
-    paper_of,
+    quote_of,
     quoted,
     text,
 )
 
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.language.scribe import Scribe
+from kitwright.money import Money
 from kitwright.quote import Amount, Quote, Reason
 
 MONEY = re.compile(r"-?[$€£][\d,]+\.\d+")
 
 
-def printed(paper: Quote) -> bytes:
-    return quote_pdf(paper, ENVELOPE, SCRIBE, contact=CONTACT)
+def printed(quote: Quote) -> bytes:
+    return quote_pdf(quote, ENVELOPE, SCRIBE, contact=CONTACT)
 
 
-def amounts(paper: Quote) -> Counter[str]:
+def amounts(quote: Quote) -> Counter[str]:
     """Return every amount that a quote must show, as often as it must."""
-    totals = paper.totals
-    shown = [line.amount for line in paper.lines]
-    shown += [each for tax in paper.taxes for each in (tax.base, tax.amount)]
-    shown += [extra.price for extra in paper.extras]
+    totals = quote.totals
+    shown = [line.amount for line in quote.lines]
+    shown += [each for tax in quote.taxes for each in (tax.base, tax.amount)]
+    shown += [extra.price for extra in quote.extras]
     owed = (totals.net, totals.payable)
     shown += [each for each in owed if each is not None]
     paid = Decimal(totals.prepaid.amount)
@@ -51,7 +52,7 @@ def amounts(paper: Quote) -> Counter[str]:
     texts = [SCRIBE.money(each.amount, each.currency) for each in shown]
     texts += [
         SCRIBE.money(line.unit_price, line.amount.currency)
-        for line in paper.lines
+        for line in quote.lines
         if line.kind != "discount"
     ]
     return Counter(texts)
@@ -59,11 +60,11 @@ def amounts(paper: Quote) -> Counter[str]:
 
 @pytest.mark.parametrize("name", quoted())
 def test_quote_pdf_shows_every_amount(name: str) -> None:
-    paper = paper_of(name)
-    expected = amounts(paper)
+    quote = quote_of(name)
+    expected = amounts(quote)
     assert all(MONEY.fullmatch(each) for each in expected)
 
-    found = Counter(MONEY.findall(text(printed(paper))))
+    found = Counter(MONEY.findall(text(printed(quote))))
 
     assert not expected - found
 
@@ -76,7 +77,7 @@ def addresses(made: bytes) -> list[str]:
 
 
 def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
-    told = text(printed(full_paper()))
+    told = text(printed(full_quote()))
     marks = [
         "Tollimoor Hire Yard 4 Weir Lane",
         "Ada Pellow",
@@ -113,33 +114,33 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
 
 
 def test_quote_pdf_tells_a_leakage_in_the_words_of_its_band() -> None:
-    told = text(printed(full_paper()))
+    told = text(printed(full_quote()))
 
     assert "39% leakage over 30 %" in told
     assert "gt30" not in told
 
 
 def test_quote_pdf_says_that_a_reading_is_only_a_rough_one() -> None:
-    paper = full_paper()
-    assert paper.assessment is not None
-    rough = structs.replace(paper.assessment.leakage[0], standing="indicative")
-    found = structs.replace(paper.assessment, leakage=(rough,))
+    quote = full_quote()
+    assert quote.assessment is not None
+    rough = structs.replace(quote.assessment.leakage[0], standing="indicative")
+    found = structs.replace(quote.assessment, leakage=(rough,))
 
-    told = text(printed(structs.replace(paper, assessment=found)))
+    told = text(printed(structs.replace(quote, assessment=found)))
 
     assert "39% leakage over 30 %; a rough reading only" in told
 
 
 @pytest.mark.parametrize("count", [1, 2, 7, *range(11, 19), 30, *range(40, 49)])
 def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
-    paper = full_paper()
-    many = (paper.lines * 3)[:count]
+    quote = full_quote()
+    many = (quote.lines * 3)[:count]
     lines = tuple(
         structs.replace(line, description=f"Thing no. {number}.", why=())
         for number, line in enumerate(many, start=1)
     )
 
-    told = pages(printed(structs.replace(paper, lines=lines)))
+    told = pages(printed(structs.replace(quote, lines=lines)))
 
     (last,) = [page for page in told if "Total due" in page]
     assert f"Thing no. {count}." in last
@@ -149,22 +150,22 @@ def test_quote_pdf_keeps_the_totals_with_the_last_line(count: int) -> None:
 
 
 def test_quote_pdf_tells_what_the_bill_may_come_to() -> None:
-    ceiling = Amount(amount="900.00", currency="USD")
-    made = quote_pdf(full_paper(), ENVELOPE, SCRIBE, contact=CONTACT, ceiling=ceiling)
+    limited = structs.replace(ENVELOPE, limit=Money(90_000, "USD"))
+    made = quote_pdf(full_quote(), limited, SCRIBE, contact=CONTACT)
 
     assert "The bill will not exceed $900.00" in text(made)
 
 
 def test_quote_pdf_prices_what_may_turn_up_and_the_most_it_comes_to() -> None:
-    paper = full_paper()
-    told = text(printed(paper))
+    quote = full_quote()
+    told = text(printed(quote))
 
-    assert paper.contingencies is not None
-    assert len(paper.contingencies.each) > 5
-    for one in paper.contingencies.each:
+    assert quote.contingencies is not None
+    assert len(quote.contingencies.each) > 5
+    for one in quote.contingencies.each:
         row = told[told.index(f"{one.name}, cylinder 1 or 2") :]
         assert SCRIBE.money(one.price.amount, "USD") in row
-    for amount in (paper.contingencies.likely, paper.contingencies.worst):
+    for amount in (quote.contingencies.likely, quote.contingencies.worst):
         assert SCRIBE.money(amount.amount, amount.currency) in told
 
 
@@ -173,28 +174,28 @@ def test_quote_pdf_prices_what_may_turn_up_and_the_most_it_comes_to() -> None:
     [("test", "What a repair would cost afterwards"), ("repair", "What else it may be")],
 )
 def test_quote_pdf_prices_the_repairs_in_play(basis: str, title: str) -> None:
-    in_play = paper(for_a_test()).in_play
-    told = text(printed(structs.replace(full_paper(), basis=basis, in_play=in_play)))
+    in_play = read_back(for_a_test()).in_play
+    told = text(printed(structs.replace(full_quote(), basis=basis, in_play=in_play)))
 
     assert len(in_play) > 1
     for one in in_play:
         after = told[told.index(title) :]
         assert one.faults[0].name in after
         assert SCRIBE.money(one.price.amount, one.price.currency) in after
-    assert title not in text(printed(full_paper()))
+    assert title not in text(printed(full_quote()))
 
 
 @pytest.mark.parametrize("count", [1, 2, *range(10, 30)])
 def test_quote_pdf_keeps_the_ceiling_with_the_last_of_what_may_turn_up(count: int) -> None:
-    paper = full_paper()
-    found = paper.contingencies
+    quote = full_quote()
+    found = quote.contingencies
     assert found is not None
     each = tuple(
         structs.replace(one, name=f"Surprise no. {number}.", cylinder=None)
         for number, one in enumerate((found.each * 5)[:count], start=1)
     )
 
-    told = pages(printed(structs.replace(paper, contingencies=structs.replace(found, each=each))))
+    told = pages(printed(structs.replace(quote, contingencies=structs.replace(found, each=each))))
 
     (last,) = [page for page in told if "Highest total" in page]
     assert f"Surprise no. {count}." in last
@@ -203,7 +204,7 @@ def test_quote_pdf_keeps_the_ceiling_with_the_last_of_what_may_turn_up(count: in
 
 
 def test_quote_pdf_promises_nothing_where_nothing_may_come_on_top() -> None:
-    plain = structs.replace(full_paper(), extras=(), contingencies=None)
+    plain = structs.replace(full_quote(), extras=(), contingencies=None)
     told = text(printed(plain))
 
     assert "What we may find" not in told
@@ -214,7 +215,7 @@ def test_quote_pdf_promises_nothing_where_nothing_may_come_on_top() -> None:
 
 def test_quote_pdf_tells_that_a_draft_is_none_to_agree_to() -> None:
     draft = structs.replace(ENVELOPE, state="draft", issued_at=None)
-    made = quote_pdf(paper_of(), draft, SCRIBE, contact=CONTACT)
+    made = quote_pdf(quote_of(), draft, SCRIBE, contact=CONTACT)
 
     assert "Draft, not issued yet" in text(made)
     assert "Signature" not in text(made)
@@ -224,15 +225,15 @@ def test_quote_pdf_asks_for_no_second_yes() -> None:
     agreed = structs.replace(
         ENVELOPE, state="accepted", agreed_at=datetime(2027, 3, 2, 23, 30, tzinfo=UTC)
     )
-    made = quote_pdf(paper_of(), agreed, SCRIBE, contact=CONTACT, zone="Pacific/Auckland")
+    made = quote_pdf(quote_of(), agreed, SCRIBE, contact=CONTACT, zone="Pacific/Auckland")
 
     assert "Accepted on March 3, 2027" in text(made)
     assert "Signature" not in text(made)
 
 
 def test_quote_pdf_tells_of_an_exemption_and_of_unknown_tax() -> None:
-    exempt = text(printed(paper_of("v68-zero-turn-exempt")))
-    unknown = text(printed(paper_of("v68-zero-turn-stem-seals-tax-unknown")))
+    exempt = text(printed(quote_of("v68-zero-turn-exempt")))
+    unknown = text(printed(quote_of("v68-zero-turn-stem-seals-tax-unknown")))
 
     assert "certificate EX-0001, valid until December 31, 2027" in exempt
     assert "because the tax is not known" in unknown
@@ -242,7 +243,7 @@ def test_quote_pdf_tells_of_an_exemption_and_of_unknown_tax() -> None:
 
 @pytest.mark.parametrize("link", ["javascript:alert(1)", "file:///etc/passwd"])
 def test_quote_pdf_links_to_nothing_but_the_web(link: str) -> None:
-    made = quote_pdf(paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, link=link)
+    made = quote_pdf(quote_of(), ENVELOPE, SCRIBE, contact=CONTACT, link=link)
 
     assert addresses(made) == []
     assert link not in text(made)
@@ -250,7 +251,7 @@ def test_quote_pdf_links_to_nothing_but_the_web(link: str) -> None:
 
 def test_quote_pdf_links_to_where_the_customer_answers() -> None:
     link = "https://shop.example.test/q/" + "a1B2" * 12
-    made = quote_pdf(paper_of(), ENVELOPE, SCRIBE, contact=CONTACT, link=link)
+    made = quote_pdf(quote_of(), ENVELOPE, SCRIBE, contact=CONTACT, link=link)
 
     assert link in text(made).replace(" ", "")
     assert set(addresses(made)) == {link}
@@ -282,7 +283,7 @@ def test_quote_pdf_breaks_long_german_words_with_hyphens(width: int) -> None:
         machine_name=" ".join((before, *COMPOUNDS)),
     )
 
-    told = raw(quote_pdf(paper_of(), envelope, Scribe("de"), contact=CONTACT))
+    told = raw(quote_pdf(quote_of(), envelope, Scribe("de"), contact=CONTACT))
 
     places = told.partition("Arbeiten")[0]
     assert all(where_broken(word, places, "[-\u00ad\u2010]") for word in COMPOUNDS)
@@ -291,7 +292,7 @@ def test_quote_pdf_breaks_long_german_words_with_hyphens(width: int) -> None:
 
 def test_quote_pdf_puts_no_hyphens_into_codes() -> None:
     code = "CS-ENTLUEFTUNG"
-    found = paper_of()
+    found = quote_of()
     lines = tuple(
         structs.replace(line, why=(Reason(code="no-source", facts={}, text=f"{code}, " * 40),))
         for line in found.lines

@@ -20,9 +20,9 @@ from tests.documents.printed import (
     ORDERED_AT,
     elements,
     every_pdf,
-    full_paper,
+    full_quote,
     pages,
-    paper_of,
+    quote_of,
     text,
 )
 
@@ -31,7 +31,7 @@ NAMES = ("quote", "bench sheet", "pick list", "order sheet")
 
 @pytest.fixture(scope="module")
 def made() -> dict[str, bytes]:
-    return every_pdf(full_paper())
+    return every_pdf(full_quote())
 
 
 @pytest.fixture
@@ -131,13 +131,13 @@ def test_pdf_names_quote_and_page_on_every_page(made: dict[str, bytes], name: st
 
 @pytest.mark.parametrize("name", NAMES)
 def test_pdf_shows_hostile_texts_and_obeys_none(name: str) -> None:
-    paper = full_paper()
-    order = paper.orders[0]
+    quote = full_quote()
+    order = quote.orders[0]
     hostile = structs.replace(
-        paper,
-        shop=structs.replace(paper.shop, name=HOSTILE),
-        jobs=tuple(structs.replace(job, name=HOSTILE) for job in paper.jobs),
-        lines=tuple(structs.replace(line, description=HOSTILE) for line in paper.lines),
+        quote,
+        shop=structs.replace(quote.shop, name=HOSTILE),
+        jobs=tuple(structs.replace(job, name=HOSTILE) for job in quote.jobs),
+        lines=tuple(structs.replace(line, description=HOSTILE) for line in quote.lines),
         orders=(
             structs.replace(
                 order,
@@ -149,8 +149,8 @@ def test_pdf_shows_hostile_texts_and_obeys_none(name: str) -> None:
             ),
         ),
         kit=structs.replace(
-            paper.kit,
-            needs=tuple(structs.replace(need, name=HOSTILE) for need in paper.kit.needs),
+            quote.kit,
+            needs=tuple(structs.replace(need, name=HOSTILE) for need in quote.kit.needs),
         ),
     )
     envelope = structs.replace(
@@ -168,9 +168,9 @@ def test_pdf_shows_hostile_texts_and_obeys_none(name: str) -> None:
 def test_pdf_is_copied_without_signs_that_nobody_sees(name: str) -> None:
     # a place where a line may end must not get into a number or an address that is copied
     mail = "the-repair-counter-of-the-whole-yard@example.test"
-    paper = full_paper()
+    quote = full_quote()
     envelope = structs.replace(ENVELOPE, machine_name="X" * 60, customer_email=mail)
-    made = every_pdf(paper, envelope, structs.replace(CONTACT, email=mail))[name]
+    made = every_pdf(quote, envelope, structs.replace(CONTACT, email=mail))[name]
     with pikepdf.open(io.BytesIO(made)) as pdf:
         streams = [one.read_bytes() for one in pdf.objects if isinstance(one, pikepdf.Stream)]
     told = "".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(made)).pages)
@@ -181,7 +181,7 @@ def test_pdf_is_copied_without_signs_that_nobody_sees(name: str) -> None:
     assert mail in told or name in ("bench sheet", "pick list")
     wanted = {
         "quote": [envelope.sha256 or "", "V68-B-205", "V68-G-140"],
-        "order sheet": [line.sku for line in paper.orders[0].lines],
+        "order sheet": [line.sku for line in quote.orders[0].lines],
     }
     for code in wanted.get(name, ["V68-B-205"] if name == "bench sheet" else []):
         assert code in told
@@ -189,26 +189,26 @@ def test_pdf_is_copied_without_signs_that_nobody_sees(name: str) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_pdf_explains_no_mark_that_it_does_not_show(name: str) -> None:
-    assert "can't be printed" not in text(every_pdf(paper_of())[name])
+    assert "can't be printed" not in text(every_pdf(quote_of())[name])
 
 
 @pytest.mark.parametrize("long", ["W" * 10_000, "wide words " * 900], ids=["one word", "many"])
 def test_pdf_loses_nothing_of_a_long_text(long: str) -> None:
-    paper = full_paper()
-    line = structs.replace(paper.lines[0], description=long)
-    needs = tuple(structs.replace(need, name=long) for need in paper.kit.needs[:1])
+    quote = full_quote()
+    line = structs.replace(quote.lines[0], description=long)
+    needs = tuple(structs.replace(need, name=long) for need in quote.kit.needs[:1])
     orders = (
         structs.replace(
-            paper.orders[0], lines=(structs.replace(paper.orders[0].lines[0], name=long),)
+            quote.orders[0], lines=(structs.replace(quote.orders[0].lines[0], name=long),)
         ),
     )
-    long_paper = structs.replace(
-        paper,
-        lines=(line, *paper.lines[1:]),
+    long_quote = structs.replace(
+        quote,
+        lines=(line, *quote.lines[1:]),
         orders=orders,
-        kit=structs.replace(paper.kit, needs=needs),
+        kit=structs.replace(quote.kit, needs=needs),
     )
-    made = every_pdf(long_paper, structs.replace(ENVELOPE, customer_name=long))
+    made = every_pdf(long_quote, structs.replace(ENVELOPE, customer_name=long))
     sign, count = long[0], long.count(long[0])
 
     for name in ("quote", "order sheet"):

@@ -6,7 +6,7 @@ import re
 import pytest
 from tests.cases.counter import Json, answer
 from tests.cases.test_cases import case as requested
-from tests.documents.offers import ENVELOPE, NAMES, case, paper, shown
+from tests.documents.offers import ENVELOPE, NAMES, case, read_back, shown
 from tests.documents.printed import CONTACT, SCRIBE
 from tests.documents.printed import text as pdf_text
 from tests.documents.reading import read, text
@@ -26,7 +26,7 @@ INCLUDING = "s50-walk-behind-breather-discount-and-prepaid"
 
 def forms(made: Json) -> dict[str, str]:
     """Return the text of a quote in each form that lists its totals."""
-    quote = paper(made)
+    quote = read_back(made)
     found = {
         "text": quote_text(quote),
         "page": text(read(shown(made))),
@@ -38,7 +38,7 @@ def forms(made: Json) -> dict[str, str]:
 @pytest.mark.parametrize("name", NAMES[::6])
 def test_every_form_lists_the_same_totals_in_the_same_order(name: str) -> None:
     made = case(name)
-    rows = "".join(f"{row.label}{row.amount}" for row in totals_of(paper(made), SCRIBE))
+    rows = "".join(f"{row.label}{row.amount}" for row in totals_of(read_back(made), SCRIBE))
 
     for form, told in forms(made).items():
         assert rows.replace(" ", "") in told.replace(" ", ""), form
@@ -70,7 +70,7 @@ def test_total_comes_before_the_tax_that_is_in_it() -> None:
 
 def test_nothing_is_called_with_tax_that_bears_none() -> None:
     made = case(EXEMPT)
-    quote = paper(made)
+    quote = read_back(made)
     assert quote.contingencies is not None
     assert not any(tax.amount.money.minor for tax in quote.taxes)
     mail = text_of(compose(quote, ENVELOPE, SCRIBE, MESSAGE))

@@ -45,9 +45,9 @@ Drawn = tuple[Outcome, Quote, bytes]
 @pytest.fixture(scope="module")
 def drawn() -> list[Drawn]:
     return [
-        (quote, paper, quotation(paper, ISSUED, zone=ZONE))
-        for quote, paper in drawn_quotes(SHOPS)
-        if paper.totals.gross is not None
+        (outcome, quote, quotation(quote, ISSUED, zone=ZONE))
+        for outcome, quote in drawn_quotes(SHOPS)
+        if quote.totals.gross is not None
     ]
 
 
@@ -58,8 +58,8 @@ KNOWN = [
 ]
 
 
-def written(paper: Quote, envelope: Envelope = ISSUED) -> Read:
-    return Read.of(quotation(paper, envelope, zone=ZONE))
+def written(quote: Quote, envelope: Envelope = ISSUED) -> Read:
+    return Read.of(quotation(quote, envelope, zone=ZONE))
 
 
 def signed(found: Read) -> int:
@@ -68,23 +68,23 @@ def signed(found: Read) -> int:
 
 def test_drawn_quotes_are_of_every_kind(drawn: list[Drawn]) -> None:
     assert len(drawn) >= 200
-    assert {paper.shop.currency for _, paper, _ in drawn} == {"JPY", "USD", "BHD"}
-    assert {paper.shop.prices_include_tax for _, paper, _ in drawn} == {False, True}
-    areas = [quote.request.tax_area for quote, _, _ in drawn]
+    assert {quote.shop.currency for _, quote, _ in drawn} == {"JPY", "USD", "BHD"}
+    assert {quote.shop.prices_include_tax for _, quote, _ in drawn} == {False, True}
+    areas = [outcome.request.tax_area for outcome, _, _ in drawn]
     assert len({area.rounding for area in areas if area is not None}) >= 6
     for claim in (
-        [paper.exemption for _, paper, _ in drawn],
-        [paper.totals.discount.amount.startswith("-") for _, paper, _ in drawn],
-        [Decimal(paper.totals.cash_rounding.amount) for _, paper, _ in drawn],
-        [Decimal(paper.totals.prepaid.amount) for _, paper, _ in drawn],
-        [paper.provisional for _, paper, _ in drawn],
-        [len(paper.taxes) > 1 for _, paper, _ in drawn],
-        [not paper.taxes for _, paper, _ in drawn],
-        [any(line.kind == "free" for line in paper.lines) for _, paper, _ in drawn],
-        [any(line.kind == "customer_part" for line in paper.lines) for _, paper, _ in drawn],
-        [any(line.kind == "freight" for line in paper.lines) for _, paper, _ in drawn],
-        [any(line.code == "diagnostic-credit" for line in paper.lines) for _, paper, _ in drawn],
-        [quote.request.asked.terms.machines > 1 for quote, _, _ in drawn],
+        [quote.exemption for _, quote, _ in drawn],
+        [quote.totals.discount.amount.startswith("-") for _, quote, _ in drawn],
+        [Decimal(quote.totals.cash_rounding.amount) for _, quote, _ in drawn],
+        [Decimal(quote.totals.prepaid.amount) for _, quote, _ in drawn],
+        [quote.provisional for _, quote, _ in drawn],
+        [len(quote.taxes) > 1 for _, quote, _ in drawn],
+        [not quote.taxes for _, quote, _ in drawn],
+        [any(line.kind == "free" for line in quote.lines) for _, quote, _ in drawn],
+        [any(line.kind == "customer_part" for line in quote.lines) for _, quote, _ in drawn],
+        [any(line.kind == "freight" for line in quote.lines) for _, quote, _ in drawn],
+        [any(line.code == "diagnostic-credit" for line in quote.lines) for _, quote, _ in drawn],
+        [outcome.request.asked.terms.machines > 1 for outcome, _, _ in drawn],
     ):
         assert any(claim)
 
@@ -95,13 +95,13 @@ def test_quotations_are_valid_by_their_own_schema(drawn: list[Drawn], shared: Pa
     hostile = [with_text(case("v68-zero-turn-exempt"), str(each.values[0])) for each in HOSTILE]
     for _, _, document in drawn:
         judge.assertValid(Read.of(document).element)
-    for paper, envelope in (
+    for quote, envelope in (
         *((case(name), ISSUED) for name in KNOWN),
         (case("h27-generator-plug"), UNKNOWN),
         (of_discounts_alone(), ISSUED),
         *hostile,
     ):
-        judge.assertValid(written(paper, envelope).element)
+        judge.assertValid(written(quote, envelope).element)
     without = written(case("h27-generator-plug"))
     total = without.one("QuotedMonetaryTotal").element
     total.getparent().remove(total)
@@ -124,23 +124,23 @@ def test_common_schemas_refuse_a_line_without_its_item() -> None:
 
 
 def test_quotation_says_every_figure_of_the_revision(drawn: list[Drawn]) -> None:
-    for _, paper, document in drawn:
-        check_figures(paper, Read.of(document))
+    for _, quote, document in drawn:
+        check_figures(quote, Read.of(document))
 
 
 @pytest.mark.parametrize("name", KNOWN)
 def test_quotation_of_a_case_says_every_figure_and_adds_up(name: str) -> None:
-    paper = case(name)
-    document = written(paper)
-    check_figures(paper, document)
-    check_sums(paper.shop.currency, document)
+    quote = case(name)
+    document = written(quote)
+    check_figures(quote, document)
+    check_sums(quote.shop.currency, document)
 
 
-def check_figures(paper: Quote, document: Read) -> None:
+def check_figures(quote: Quote, document: Read) -> None:
     """Assert that every line, tax and total is in the document, to the letter."""
     found: dict[int, tuple[Amount, Amount]] = {}
     for line in document.every("QuotationLine/LineItem"):
-        row = paper.lines[int(line.text("ID")) - 1]
+        row = quote.lines[int(line.text("ID")) - 1]
         found[int(line.text("ID"))] = (
             line.amount("LineExtensionAmount"),
             line.amount("TotalTaxAmount"),
@@ -150,10 +150,10 @@ def check_figures(paper: Quote, document: Read) -> None:
         assert line.text("Item/SellersItemIdentification/ID") == row.code
         assert line.texts("Item/BrandName") == [one.make for one in row.makes if one.make]
         printed = line.every("PricingReference/AlternativeConditionPrice") or [line.one("Price")]
-        assert printed[0].amount("PriceAmount") == Amount(row.unit_price, paper.shop.currency)
+        assert printed[0].amount("PriceAmount") == Amount(row.unit_price, quote.shop.currency)
         assert printed[0].quantity("BaseQuantity") == (row.base_quantity, row.unit)
     for each in document.every("AllowanceCharge"):
-        row = paper.lines[int(each.text("ID")) - 1]
+        row = quote.lines[int(each.text("ID")) - 1]
         told = each.text("AllowanceChargeReason")
         if row.kind == "discount":
             # what its customer is told; not who of the shop gave it
@@ -166,8 +166,8 @@ def check_figures(paper: Quote, document: Read) -> None:
             turned(each.amount("Amount"), signed(each)),
             turned(each.amount("TaxTotal/TaxAmount"), signed(each)),
         )
-    assert found == {place: (row.net, row.tax) for place, row in enumerate(paper.lines, start=1)}
-    if paper.taxes:
+    assert found == {place: (row.net, row.tax) for place, row in enumerate(quote.lines, start=1)}
+    if quote.taxes:
         assert [
             (
                 each.text("TaxSubtotal[1]/TaxCategory/TaxScheme/ID"),
@@ -177,18 +177,18 @@ def check_figures(paper: Quote, document: Read) -> None:
                 each.amount("TaxSubtotal[1]/TaxAmount"),
                 each.amount("TaxAmount"),
             )
-            for each in document.every("TaxTotal")[: len(paper.taxes)]
+            for each in document.every("TaxTotal")[: len(quote.taxes)]
         ] == [
             (tax.component, tax.name, tax.rate, tax.base, tax.amount, tax.amount)
-            for tax in paper.taxes
+            for tax in quote.taxes
         ]
     total = document.one("QuotedMonetaryTotal")
     for name, figure in (
-        ("TaxExclusiveAmount", paper.totals.net),
-        ("TaxInclusiveAmount", paper.totals.gross),
-        ("PrepaidAmount", paper.totals.prepaid),
-        ("PayableRoundingAmount", paper.totals.cash_rounding),
-        ("PayableAmount", paper.totals.payable),
+        ("TaxExclusiveAmount", quote.totals.net),
+        ("TaxInclusiveAmount", quote.totals.gross),
+        ("PrepaidAmount", quote.totals.prepaid),
+        ("PayableRoundingAmount", quote.totals.cash_rounding),
+        ("PayableAmount", quote.totals.payable),
     ):
         assert total.amount(name) == figure
 
@@ -202,8 +202,8 @@ def turned(given: Amount, sign: int) -> Amount:
 
 
 def test_quotation_adds_up_by_the_rules_of_en_16931(drawn: list[Drawn]) -> None:
-    for _, paper, document in drawn:
-        check_sums(paper.shop.currency, Read.of(document))
+    for _, quote, document in drawn:
+        check_sums(quote.shop.currency, Read.of(document))
 
 
 def check_sums(currency: str, document: Read) -> None:
@@ -262,11 +262,11 @@ def check_sums(currency: str, document: Read) -> None:
 
 def test_categories_are_those_of_the_area(drawn: list[Drawn]) -> None:
     said = 0
-    for quote, paper, document in drawn:
-        area = quote.request.tax_area
+    for outcome, quote, document in drawn:
+        area = outcome.request.tax_area
         assert area is not None
         applies = {each.id: each.applies_to for each in area.components}
-        rates = {tax.component: Decimal(tax.rate) for tax in paper.taxes}
+        rates = {tax.component: Decimal(tax.rate) for tax in quote.taxes}
         read = Read.of(document)
         places = {
             each.text("ID"): each.every("TaxCategory") for each in read.every("AllowanceCharge")
@@ -276,13 +276,13 @@ def test_categories_are_those_of_the_area(drawn: list[Drawn]) -> None:
             for each in read.every("QuotationLine/LineItem")
         }
         for place, categories in places.items():
-            line = paper.lines[int(place) - 1]
+            line = quote.lines[int(place) - 1]
             kind = line.tax_kind
             for category in categories:
                 scheme = category.text("TaxScheme/ID")
                 is_applied = any(kind == each for each in applies.get(scheme, ()))
                 right = "O"
-                if is_applied and kind in quote.request.exempt_kinds:
+                if is_applied and kind in outcome.request.exempt_kinds:
                     right = "E"
                 elif is_applied:
                     right = "S" if rates[scheme] else "Z"
@@ -300,8 +300,8 @@ def test_taxable_amounts_of_a_tax_sum_to_the_net_where_categories_are_said(
     drawn: list[Drawn],
 ) -> None:
     checked = 0
-    for quote, paper, document in drawn:
-        area = quote.request.tax_area
+    for outcome, quote, document in drawn:
+        area = outcome.request.tax_area
         read = Read.of(document)
         lines = read.every("QuotationLine/LineItem")
         assert all(line.every("Item/ClassifiedTaxCategory") for line in lines)
@@ -311,7 +311,7 @@ def test_taxable_amounts_of_a_tax_sum_to_the_net_where_categories_are_said(
         for tax in read.every("TaxTotal"):
             bases = map(Decimal, tax.texts("TaxSubtotal/TaxableAmount"))
             assert sum(bases) == read.number("QuotedMonetaryTotal/TaxExclusiveAmount")
-            assert paper.totals.net is not None
+            assert quote.totals.net is not None
     assert checked >= 20
 
 
@@ -336,29 +336,29 @@ def test_every_code_is_in_its_published_list(drawn: list[Drawn]) -> None:
 
 
 def test_quotation_has_the_quote_its_revision_and_its_days() -> None:
-    paper = case("h27-generator-plug")
-    document = written(paper)
+    quote = case("h27-generator-plug")
+    document = written(quote)
     assert document.element.tag.endswith("}Quotation")
     assert document.text("UBLVersionID") == "2.1"
     assert document.text("ID") == "Q12-3"
     # 03:04 in UTC is the evening before by the shop's clock
     assert document.text("IssueDate") == DAY_OF_ISSUE.isoformat()
     assert document.text("IssueTime") == "22:04:05-05:00"
-    assert document.text("ValidityPeriod/EndDate") == paper.valid_until.isoformat()
+    assert document.text("ValidityPeriod/EndDate") == quote.valid_until.isoformat()
     reference = document.one("AdditionalDocumentReference")
     assert (reference.text("ID"), reference.text("VersionID")) == ("Q12", "3")
     assert reference.text("Attachment/ExternalReference/DocumentHash") == "ab" * 32
 
 
 def test_quotation_names_its_parties() -> None:
-    paper = case("h27-generator-plug")
-    document = written(paper)
+    quote = case("h27-generator-plug")
+    document = written(quote)
     seller, buyer = (
         document.one("SellerSupplierParty/Party"),
         document.one("BuyerCustomerParty/Party"),
     )
-    assert seller.text("PartyName/Name") == paper.shop.name
-    assert seller.text("PartyIdentification/ID") == paper.shop.id
+    assert seller.text("PartyName/Name") == quote.shop.name
+    assert seller.text("PartyIdentification/ID") == quote.shop.id
     assert buyer.text("PartyName/Name") == "Maud Ferrier"
     assert buyer.texts("PostalAddress/AddressLine/Line") == ["Mill Lane 4", "Tollimoor"]
     assert buyer.text("Contact/ElectronicMail") == "maud@example.test"
@@ -372,42 +372,42 @@ def test_quotation_leaves_out_a_customer_who_is_not_known() -> None:
 
 
 def test_quotation_notes_what_it_is_for_and_that_prices_are_provisional() -> None:
-    paper = case("v68-zero-turn-one-head-no-serial")
-    notes = written(paper).texts("Note")
-    assert paper.provisional
+    quote = case("v68-zero-turn-one-head-no-serial")
+    notes = written(quote).texts("Note")
+    assert quote.provisional
     assert notes[0].startswith("Prices are provisional")
     assert "Machine: Upper orchard" in notes
-    assert f"Engine: {paper.engine.name}" in notes
+    assert f"Engine: {quote.engine.name}" in notes
     assert "Operating hours: 412.5" in notes
-    firm = structs.replace(paper, provisional=False)
+    firm = structs.replace(quote, provisional=False)
     assert not any("provisional" in note for note in written(firm).texts("Note"))
 
 
 def test_quotation_says_when_parts_come_and_what_is_asked_in_advance() -> None:
-    paper = structs.replace(case("h27-generator-plug"), parts_by=DAY_OF_ISSUE)
+    quote = structs.replace(case("h27-generator-plug"), parts_by=DAY_OF_ISSUE)
     asked = structs.replace(
-        paper, totals=structs.replace(paper.totals, deposit=Amount("12.50", "USD"))
+        quote, totals=structs.replace(quote.totals, deposit=Amount("12.50", "USD"))
     )
     document = written(asked)
     assert document.text("Delivery/EstimatedDeliveryPeriod/EndDate") == "2027-03-01"
     assert "$12.50" in document.text("TransactionConditions/Description")
     nothing = structs.replace(
-        paper, parts_by=None, totals=structs.replace(paper.totals, deposit=Amount("0.00", "USD"))
+        quote, parts_by=None, totals=structs.replace(quote.totals, deposit=Amount("0.00", "USD"))
     )
     assert not written(nothing).every("Delivery | TransactionConditions")
 
 
 def test_quotation_names_the_certificate_that_frees_its_customer() -> None:
-    paper = case("v68-zero-turn-exempt")
-    assert paper.exemption is not None
-    assert paper.exemption.kinds
-    document = written(paper)
+    quote = case("v68-zero-turn-exempt")
+    assert quote.exemption is not None
+    assert quote.exemption.kinds
+    document = written(quote)
     found = document.every("//ClassifiedTaxCategory[cbc:ID = 'E']")
     assert found
     for category in found:
-        assert paper.exemption.certificate_number in category.text("TaxExemptionReason")
+        assert quote.exemption.certificate_number in category.text("TaxExemptionReason")
         assert category.text("Percent") == "0"
-    freed = [line for line in paper.lines if line.tax_kind in paper.exemption.kinds]
+    freed = [line for line in quote.lines if line.tax_kind in quote.exemption.kinds]
     assert document.number("//TaxSubtotal[cac:TaxCategory/cbc:ID = 'E']/TaxableAmount") == sum(
         Decimal(line.net.amount) for line in freed if line.net is not None
     )
@@ -426,29 +426,29 @@ def test_work_that_a_sales_tax_leaves_alone_is_outside_its_scope() -> None:
 
 
 def of_discounts_alone() -> Quote:
-    paper = case("h27-generator-discounts")
-    taken = [line for line in paper.lines if line.kind == "discount"]
-    return structs.replace(paper, lines=tuple(taken))
+    quote = case("h27-generator-discounts")
+    taken = [line for line in quote.lines if line.kind == "discount"]
+    return structs.replace(quote, lines=tuple(taken))
 
 
 def test_quotation_of_discounts_alone_still_has_lines() -> None:
-    paper = of_discounts_alone()
-    document = written(paper)
-    assert len(document.every("QuotationLine")) == len(paper.lines) > 0
+    quote = of_discounts_alone()
+    document = written(quote)
+    assert len(document.every("QuotationLine")) == len(quote.lines) > 0
     assert_parts_valid(document)
 
 
 def test_quotation_says_nothing_of_costs_orders_and_reasons() -> None:
-    paper = case("v68-zero-turn-head-gaskets")
-    assert paper.orders
+    quote = case("v68-zero-turn-head-gaskets")
+    assert quote.orders
     bare = structs.replace(
-        paper,
+        quote,
         orders=(),
         extras=(),
         assessment=None,
-        lines=tuple(structs.replace(line, why=(), labour_class=None) for line in paper.lines),
+        lines=tuple(structs.replace(line, why=(), labour_class=None) for line in quote.lines),
     )
-    assert quotation(bare, ISSUED, zone=ZONE) == quotation(paper, ISSUED, zone=ZONE)
+    assert quotation(bare, ISSUED, zone=ZONE) == quotation(quote, ISSUED, zone=ZONE)
 
 
 def test_quotation_refuses_a_revision_that_was_never_issued() -> None:
@@ -465,7 +465,7 @@ def test_quotation_refuses_a_revision_whose_tax_is_not_known() -> None:
 def with_text(plain: Quote, text: str) -> tuple[Quote, Envelope]:
     """Return a revision and its envelope with one text for every text that somebody writes."""
     assert plain.exemption is not None
-    paper = structs.replace(
+    quote = structs.replace(
         plain,
         shop=structs.replace(plain.shop, id=text, name=text),
         engine=structs.replace(plain.engine, name=text, chassis_name=text, build_code=text),
@@ -481,7 +481,7 @@ def with_text(plain: Quote, text: str) -> tuple[Quote, Envelope]:
         machine_name=text,
         sha256=text,
     )
-    return paper, envelope
+    return quote, envelope
 
 
 @pytest.mark.parametrize("text", HOSTILE)
@@ -525,7 +525,7 @@ def test_safe_text_marks_each_character_that_xml_cannot_hold() -> None:
 
 
 def test_quotation_of_a_revision_is_the_same_bytes_each_time() -> None:
-    paper = case("h27-generator-discounts")
-    once = quotation(paper, ISSUED, zone=ZONE)
-    assert once == quotation(paper, ISSUED, zone=ZONE)
+    quote = case("h27-generator-discounts")
+    once = quotation(quote, ISSUED, zone=ZONE)
+    assert once == quotation(quote, ISSUED, zone=ZONE)
     assert once.startswith(b"<?xml version='1.0' encoding='utf-8'?>\n<Quotation ")

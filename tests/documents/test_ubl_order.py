@@ -20,33 +20,28 @@ from tests.documents.ubl_reader import (
     schema,
 )
 
-from kitwright.documents.ubl_order import OrderEnvelope, parts_order
+from kitwright.documents.order_text import MadeOrder
+from kitwright.documents.ubl_order import ubl_order
 from kitwright.documents.ubl_xml import safe_text
-from kitwright.quote import Amount, Order, OrderFee, Quote, read_quote
+from kitwright.quote import Amount, Envelope, Order, OrderFee, Quote, read_quote
 
 Ordered = tuple[Quote, Order]
 
 
-def envelope_of(paper: Quote) -> OrderEnvelope:
-    return OrderEnvelope(
-        order_id="O3",
-        reference="Q12-3",
-        made_at=datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC).astimezone(ZoneInfo("America/Toronto")),
-        shop=paper.shop,
-        language=paper.language,
-    )
+MADE_AT = datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC).astimezone(ZoneInfo("America/Toronto"))
+ENVELOPE = Envelope(quote_id="Q12", revision=3, state="accepted", issued_at=None, sha256=None)
 
 
-def written(paper: Quote, order: Order) -> Read:
-    return Read.of(parts_order(order, envelope_of(paper)))
+def written(quote: Quote, order: Order) -> Read:
+    return Read.of(ubl_order(MadeOrder(order, "O3", MADE_AT), quote, ENVELOPE))
 
 
 def ordered() -> Iterator[Ordered]:
-    papers = [read_quote(path.read_bytes()) for path in sorted(CASES.glob("*.answer.json"))]
-    papers += [paper for _, paper in drawn_quotes(range(100, 108), terms=2)]
-    for paper in papers:
-        for order in paper.orders:
-            yield paper, order
+    quotes = [read_quote(path.read_bytes()) for path in sorted(CASES.glob("*.answer.json"))]
+    quotes += [quote for _, quote in drawn_quotes(range(100, 108), terms=2)]
+    for quote in quotes:
+        for order in quote.orders:
+            yield quote, order
 
 
 @pytest.fixture(scope="module")
@@ -60,8 +55,8 @@ def orders() -> list[Ordered]:
 
 def test_orders_are_valid_by_their_own_schema(orders: list[Ordered], shared: Path) -> None:
     """Needs the schema of an Order, which no package carries."""
-    paper, plain = orders[0]
-    hostile = [(paper, with_text(plain, str(each.values[0]))) for each in HOSTILE]
+    quote, plain = orders[0]
+    hostile = [(quote, with_text(plain, str(each.values[0]))) for each in HOSTILE]
     for each in (*orders, *hostile):
         schema(shared, "Order").assertValid(written(*each).element)
 
@@ -72,8 +67,8 @@ def test_orders_are_made_of_valid_parts(orders: list[Ordered]) -> None:
 
 
 def test_order_says_every_figure_and_adds_up(orders: list[Ordered]) -> None:
-    for paper, order in orders:
-        document = written(paper, order)
+    for quote, order in orders:
+        document = written(quote, order)
         total = document.one("AnticipatedMonetaryTotal")
         lines = document.every("OrderLine/LineItem")
         assert [
@@ -116,12 +111,12 @@ def test_order_says_every_figure_and_adds_up(orders: list[Ordered]) -> None:
 
 
 def test_order_codes_its_freight_and_words_its_fees(orders: list[Ordered]) -> None:
-    paper, order = next((paper, order) for paper, order in orders if Decimal(order.freight.amount))
+    quote, order = next((quote, order) for quote, order in orders if Decimal(order.freight.amount))
     fees = (
         OrderFee(code="small-order", amount=Amount("1.00", "USD")),
         OrderFee(code="storage", amount=order.freight),
     )
-    document = written(paper, structs.replace(order, fees=fees))
+    document = written(quote, structs.replace(order, fees=fees))
     assert document.texts("AllowanceCharge/AllowanceChargeReason") == [
         "Small order fee",
         "storage",
@@ -133,13 +128,13 @@ def test_order_codes_its_freight_and_words_its_fees(orders: list[Ordered]) -> No
 
 
 def test_order_names_its_parties_and_its_day(orders: list[Ordered]) -> None:
-    paper, order = orders[0]
-    document = written(paper, order)
+    quote, order = orders[0]
+    document = written(quote, order)
     assert document.text("ID") == "O3"
     assert document.text("CustomerReference") == "Q12-3"
     assert document.text("IssueDate") == "2027-03-01"
     assert document.text("IssueTime") == "22:04:05-05:00"
-    assert document.text("BuyerCustomerParty/Party/PartyName/Name") == paper.shop.name
+    assert document.text("BuyerCustomerParty/Party/PartyName/Name") == quote.shop.name
     assert document.text("SellerSupplierParty/Party/PartyName/Name") == order.name
     assert document.text("Delivery/RequestedDeliveryPeriod/EndDate") == order.promised.isoformat()
 
@@ -160,14 +155,14 @@ def with_text(plain: Order, text: str) -> Order:
 
 @pytest.mark.parametrize("text", HOSTILE)
 def test_order_with_any_text_is_made_of_valid_parts(text: str, orders: list[Ordered]) -> None:
-    paper, plain = orders[0]
-    assert_parts_valid(written(paper, with_text(plain, text)))
+    quote, plain = orders[0]
+    assert_parts_valid(written(quote, with_text(plain, text)))
 
 
 @pytest.mark.parametrize("text", HOSTILE)
 def test_order_keeps_any_text_in_any_field(text: str, orders: list[Ordered]) -> None:
-    paper, plain = orders[0]
-    document = written(paper, with_text(plain, text))
+    quote, plain = orders[0]
+    document = written(quote, with_text(plain, text))
     safe = safe_text(text)
     assert document.text("SellerSupplierParty/Party/PartyName/Name") == safe
     assert document.texts("AllowanceCharge/AllowanceChargeReason")[0] == safe

@@ -77,12 +77,12 @@ def drawn_quotes(shops: range, works: int = 2, terms: int = 4) -> Iterator[tuple
         for _ in range(works):
             work = draw_work(random, workshop)
             for _ in range(terms):
-                quote = quote_repair(workshop, draw_terms(random, workshop, work))
-                yield quote, paper_of(quote, workshop.catalogue)
+                outcome = quote_repair(workshop, draw_terms(random, workshop, work))
+                yield outcome, quote_of(outcome, workshop.catalogue)
 
 
-def paper_of(quote: Outcome, catalogue: Catalogue) -> Quote:
-    told = tell_quote(quote, Speaker(catalogue, "en"), catalogue=catalogue)
+def quote_of(outcome: Outcome, catalogue: Catalogue) -> Quote:
+    told = tell_quote(outcome, Speaker(catalogue, "en"), catalogue=catalogue)
     return read_quote(msgspec.json.encode(told))
 
 

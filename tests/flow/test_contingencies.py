@@ -174,7 +174,7 @@ def every_choice(workshop: Workshop, quote: Outcome, most: int) -> Money | None:
 
 
 @pytest.mark.parametrize("family", [str(name) for name in starter().families])
-def test_look_ahead_at_the_worst_is_the_dearest_of_all_choices(family: str) -> None:
+def test_look_ahead_at_the_worst_is_the_costliest_of_all_choices(family: str) -> None:
     workshop = Workshop(starter(), starter().shops[HIRE_YARD])
     compared = 0
     for name, record in starter().jobs.items():
@@ -184,9 +184,9 @@ def test_look_ahead_at_the_worst_is_the_dearest_of_all_choices(family: str) -> N
             quote, found = looked(workshop, request)
         except RequestRefused:
             continue  # this kind of engine has not the parts for it
-        dearest = every_choice(workshop, quote, 7)
-        if dearest is not None:
-            assert found.worst == found.as_quoted + dearest
+        costliest = every_choice(workshop, quote, 7)
+        if costliest is not None:
+            assert found.worst == found.as_quoted + costliest
             compared += bool(found.each)
     assert compared >= 4
 
@@ -198,12 +198,12 @@ def test_look_ahead_at_the_worst_holds_in_random_shops(seed: int) -> None:
     for _ in range(4):
         work = draw_work(random, workshop)
         quote, found = looked(workshop, draw_terms(random, workshop, work))
-        dearest = every_choice(workshop, quote, 5)
+        costliest = every_choice(workshop, quote, 5)
         assert found.as_quoted == quote.repair.price
         assert found.as_quoted <= found.worst
         assert found.likely <= found.worst
-        if dearest is not None:
-            assert found.worst == found.as_quoted + found.lapsing + dearest
+        if costliest is not None:
+            assert found.worst == found.as_quoted + found.lapsing + costliest
 
 
 def test_look_ahead_counts_as_likely_what_the_shop_calls_possible(workshop: Workshop) -> None:

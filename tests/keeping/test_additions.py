@@ -46,7 +46,7 @@ def test_additions_of_one_instant_keep_their_order_and_all_count() -> None:
 
 
 def test_addition_made_at_the_instant_of_a_later_draft_counts_once_that_is_agreed_to() -> None:
-    # the draft was reckoned without it
+    # the draft was computed without it
     def work(records: Records) -> KeptQuote:
         quote = revise(records, STAMP, agreed(records), figures())
         quote = add(records, quote, "hose", 100)

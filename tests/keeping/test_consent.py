@@ -60,7 +60,7 @@ def authorised(yes: Yes, by: OverrunPreset | None = None) -> Authorisation:
     """Return what is recorded of a customer's yes."""
 
     def done(records: Records) -> Authorisation:
-        (given,) = records.quotes.authorisations(agreed(records, yes, by).number)
+        (given,) = records.authorisations.of_quote(agreed(records, yes, by).number)
         return given
 
     return work(done)
@@ -77,7 +77,7 @@ def test_accept_records_who_agreed_to_what_and_in_which_words() -> None:
     assert given.text == "Yes, do it."
     assert given.includes_tax
     assert given.sha256 == work(
-        lambda records: records.quotes.revision(issued(records).number, 1).sha256  # type: ignore[union-attr]
+        lambda records: records.revisions.get(issued(records).number, 1).sha256  # type: ignore[union-attr]
     )
 
 
@@ -177,8 +177,7 @@ def test_accept_refuses_a_time_before_issue_or_in_the_future(at: object) -> None
 def test_accept_of_what_is_agreed_already_changes_nothing() -> None:
     def done(records: Records) -> tuple[KeptQuote, KeptQuote, int]:
         quote = agreed(records)
-        other = structs.replace(YES, who="Bob", amount=usd(1))
-        again = accept(records, LATER, quote, 1, yes=other, preset=None)
+        again = accept(records, LATER, quote, 1, yes=YES, preset=None)
         return quote, again, len(records.events.after(0, 99))
 
     quote, again, events = work(done)
@@ -265,7 +264,7 @@ def added(more: More, limit: int, **asked: bool) -> tuple[KeptQuote, Ruling, tup
 
     def done(records: Records) -> tuple[KeptQuote, Ruling, tuple[Addition, ...]]:
         quote, ruling = ask_addition(records, LATER, agreed(records, yes), more, **asked)
-        return quote, ruling, records.quotes.additions(quote.number)
+        return quote, ruling, records.additions.of_quote(quote.number)
 
     return work(done)
 

@@ -32,15 +32,15 @@ def test_erase_customer_leaves_nothing_to_be_found_by(word: str) -> None:
     store = MemoryStore({})
 
     def live(records: Records) -> None:
-        customer = records.people.add_customer(a_customer("Zoë Müller")).number
-        machine = records.people.add_machine(a_machine("Tractor", customer=customer)).number
+        customer = records.customers.add(a_customer("Zoë Müller")).number
+        machine = records.machines.add(a_machine("Tractor", customer=customer)).number
         asked = figures(customer=customer, machine=machine, serial=77001)
         quote = issue(records, STAMP, keep_quote(records, STAMP, asked))
         decline(records, STAMP, quote, 1)
         records.photos.add(a_photo(quote.number, sha256="ab" * 32))
 
     def erase(records: Records) -> tuple[str, ...]:
-        customer = records.people.customer(1)
+        customer = records.customers.get(1)
         assert customer is not None
         left, _, photos = erase_customer(records, STAMP, customer, redact=lambda revision: revision)
         assert left.name == ERASED
@@ -60,7 +60,7 @@ def test_erase_customer_leaves_nothing_to_be_found_by(word: str) -> None:
 
 
 def erase_first(records: Records) -> Dossier:
-    customer = records.people.customer(1)
+    customer = records.customers.get(1)
     assert customer is not None
     _, dossier, _ = erase_customer(records, STAMP, customer, redact=lambda revision: revision)
     return dossier
@@ -82,16 +82,16 @@ def drafted(records: Records, *named: tuple[int | None, int | None]) -> KeptQuot
 
 
 def erased_of(records: Records, quote: int) -> list[bool]:
-    return [one.is_erased for one in records.quotes.revisions(quote)]
+    return [one.is_erased for one in records.revisions.of_quote(quote)]
 
 
 def test_erase_customer_reaches_a_revision_whose_quote_names_another_machine_now() -> None:
     store = MemoryStore({})
 
     def live(records: Records) -> None:
-        one, two = (records.people.add_customer(a_customer(name)).number for name in ("One", "Two"))
+        one, two = (records.customers.add(a_customer(name)).number for name in ("One", "Two"))
         for owner in (one, two, None):
-            records.people.add_machine(a_machine(customer=owner))
+            records.machines.add(a_machine(customer=owner))
         drafted(records, (None, 1), (None, 3))
         drafted(records, (None, None), (None, 1), (two, 2))
         drafted(records, (None, None), (None, 1))
@@ -111,7 +111,7 @@ def test_erase_customer_reaches_a_revision_whose_quote_names_another_machine_now
     quotes = store.read(lambda records: [records.quotes.get(number) for number in (1, 2, 3, 4)])
     serials = [None if quote is None else quote.serial for quote in quotes]
     assert serials == [77001, 77001, None, 77001]
-    machines = store.read(lambda records: [records.people.machine(n) for n in (1, 2, 3)])
+    machines = store.read(lambda records: [records.machines.get(n) for n in (1, 2, 3)])
     assert [one is not None and one.name == ERASED for one in machines] == [True, False, False]
 
 
@@ -119,9 +119,9 @@ def test_erase_customer_takes_a_machine_of_nobody_that_an_earlier_revision_names
     store = MemoryStore({})
 
     def live(records: Records) -> None:
-        customer = records.people.add_customer(a_customer()).number
+        customer = records.customers.add(a_customer()).number
         for _ in range(3):
-            records.people.add_machine(a_machine())
+            records.machines.add(a_machine())
         drafted(records, (customer, 1), (customer, 2), (customer, 3))
         # of somebody else as well, though only once
         drafted(records, (None, 2), (None, None))
@@ -129,7 +129,7 @@ def test_erase_customer_takes_a_machine_of_nobody_that_an_earlier_revision_names
     asyncio.run(store.write(live))
     asyncio.run(store.write(erase_first))
 
-    machines = store.read(lambda records: [records.people.machine(n) for n in (1, 2, 3)])
+    machines = store.read(lambda records: [records.machines.get(n) for n in (1, 2, 3)])
     assert [one is not None and one.name == ERASED for one in machines] == [True, False, True]
 
 
@@ -138,14 +138,14 @@ def test_erase_customer_waits_only_for_what_is_for_that_customer() -> None:
 
     def live(records: Records) -> None:
         for name in ("One", "Two"):
-            customer = records.people.add_customer(a_customer(name)).number
-            records.people.add_machine(a_machine(customer=customer))
+            customer = records.customers.add(a_customer(name)).number
+            records.machines.add(a_machine(customer=customer))
         quote = drafted(records, (None, 1))
         asked = figures(customer=2, machine=2)
         issue(records, STAMP, revise(records, STAMP, quote, asked))
 
     def others(records: Records) -> None:
-        other = records.people.customer(2)
+        other = records.customers.get(2)
         assert other is not None
         erase_customer(records, STAMP, other, redact=lambda revision: revision)
 
@@ -165,14 +165,14 @@ def test_erase_customer_takes_what_belongs_to_the_revisions_that_go() -> None:
 
     def live(records: Records) -> None:
         for name in ("One", "Two"):
-            customer = records.people.add_customer(a_customer(name)).number
-            records.people.add_machine(a_machine(customer=customer))
+            customer = records.customers.add(a_customer(name)).number
+            records.machines.add(a_machine(customer=customer))
         quote = drafted(records, (None, 1))
         asked = figures(customer=2, machine=2)
         withdraw(records, later, revise(records, later, quote, asked))
         for revision in (1, 2):
-            records.quotes.authorise(an_authorisation(1, revision))
-            records.quotes.add_addition(an_addition(1, revision=revision))
+            records.authorisations.add(an_authorisation(1, revision))
+            records.additions.add(an_addition(1, revision=revision))
             records.mails.add(a_mail(1, revision, message_id=f"<{revision}@shop.example>"))
         for at in (NOON - HOUR, NOON + HOUR, NOON + DAY):
             records.photos.add(a_photo(1, made_at=at))
@@ -182,8 +182,8 @@ def test_erase_customer_takes_what_belongs_to_the_revisions_that_go() -> None:
 
     def left(records: Records) -> tuple[list[str], list[str], list[str], list[int]]:
         return (
-            [one.who for one in records.quotes.authorisations(1)],
-            [one.description for one in records.quotes.additions(1)],
+            [one.who for one in records.authorisations.of_quote(1)],
+            [one.description for one in records.additions.of_quote(1)],
             [one.to for one in records.mails.of_quote(1)],
             [one.number for one in records.photos.of_quote(1)],
         )

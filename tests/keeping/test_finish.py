@@ -23,11 +23,11 @@ def at_work(records: Records, newest: RevisionState | None) -> KeptQuote:
             offered=2 if is_offered else None,
         )
     )
-    records.quotes.add_revision(an_issued_revision(1, 1, state=RevisionState.accepted))
+    records.revisions.add(an_issued_revision(1, 1, state=RevisionState.accepted))
     if newest is RevisionState.draft:
-        records.quotes.add_revision(a_revision(1, 2))
+        records.revisions.add(a_revision(1, 2))
     elif newest is not None:
-        records.quotes.add_revision(an_issued_revision(1, 2, state=newest))
+        records.revisions.add(an_issued_revision(1, 2, state=newest))
     return quote
 
 
@@ -51,7 +51,7 @@ def test_finish_supersedes_a_draft_and_names_it(
     )
 
     assert (quote.state, quote.agreed, quote.offered) == (QuoteState.done, 1, None)
-    states = [one.state for one in store.read(lambda records: records.quotes.revisions(1))]
+    states = [one.state for one in store.read(lambda records: records.revisions.of_quote(1))]
     assert states == [RevisionState.accepted, *([] if left is None else [left])]
     (event,) = store.read(lambda records: records.events.after(0, 9))
     figures = {"shown": 1, "net": "100.00", "gross": "108.25", "currency": "USD"}
@@ -62,7 +62,7 @@ def test_finish_waits_for_the_answer_to_an_offer() -> None:
     store = MemoryStore({})
     quote = asyncio.run(store.write(lambda records: at_work(records, RevisionState.issued)))
 
-    offered = store.read(lambda records: records.quotes.revision(1, 2))
+    offered = store.read(lambda records: records.revisions.get(1, 2))
     assert offered is not None
     assert "finish" not in possible_acts(quote, offered, TODAY, is_supplied=True)
     with pytest.raises(NotNow, match="revision 2 is on offer and not yet decided"):

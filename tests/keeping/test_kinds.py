@@ -7,7 +7,9 @@ from typing import Final
 import kitwright
 from kitwright.keeping.kinds import KINDS
 
-ADDERS: Final = {"add_event": 2, "keep_change": 2, "note_event": 2, "_note": 2}
+ADDERS: Final = dict.fromkeys(
+    ("add_event", "add_record", "change_record", "keep_change", "note_event", "_note", "_end"), 2
+)
 """Function that adds an event -> which of its arguments is the kind."""
 
 

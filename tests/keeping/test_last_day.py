@@ -109,7 +109,7 @@ def test_agreement_stays_in_force_when_a_later_offer_expires(state: str) -> None
     assert {
         name for name in before.__struct_fields__ if getattr(before, name) != getattr(after, name)
     } == changes
-    states = [one.state for one in store.read(lambda records: records.quotes.revisions(1))]
+    states = [one.state for one in store.read(lambda records: records.revisions.of_quote(1))]
     assert states == [RevisionState.accepted, RevisionState.expired]
 
 

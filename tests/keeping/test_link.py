@@ -9,7 +9,6 @@ from kitwright.keeping.link import (
     Link,
     LinkExpired,
     LinkForged,
-    SecretInvalid,
     make_token,
     read_token,
 )
@@ -46,22 +45,6 @@ def test_read_token_gives_the_link_that_was_made() -> None:
         link = drawn(random)
 
         assert read_token(SECRET, make_token(SECRET, link), NOW) == link
-
-
-def test_read_token_honours_every_secret_of_a_rotation() -> None:
-    for secret in (SECRET, OLD):
-        token = make_token(secret, LINK)
-
-        assert read_token([SECRET, OLD], token, NOW) == LINK
-        assert read_token(iter([OLD, SECRET]), token, NOW) == LINK
-
-
-def test_read_token_refuses_a_secret_that_is_no_longer_honoured() -> None:
-    token = make_token(OLD, LINK)
-
-    for secrets in (SECRET, [SECRET], []):
-        with pytest.raises(LinkForged):
-            read_token(secrets, token, NOW)
 
 
 @pytest.mark.parametrize("late", [0, 0.001, 1, 10**9])
@@ -122,7 +105,7 @@ def test_read_token_accepts_none_of_ten_thousand_changed_tokens() -> None:
         token = make_token(SECRET, drawn(random))
         other = make_token(SECRET, drawn(random))
         with pytest.raises(LinkForged):
-            read_token([SECRET, OLD], damaged(random, token, other), NOW)
+            read_token(SECRET, damaged(random, token, other), NOW)
 
 
 def test_read_token_accepts_none_of_a_thousand_other_secrets() -> None:
@@ -134,33 +117,4 @@ def test_read_token_accepts_none_of_a_thousand_other_secrets() -> None:
         near[random.randrange(32)] ^= 1 << random.randrange(8)
         for forged in (token, make_token(bytes(near), link)):
             with pytest.raises(LinkForged):
-                read_token([SECRET, OLD], forged, NOW)
-
-
-@pytest.mark.parametrize("length", [0, 31, 33])
-def test_secret_of_another_length_is_refused_for_making_and_for_reading(length: int) -> None:
-    with pytest.raises(SecretInvalid, match=f"not {length}"):
-        make_token(b"\0" * length, LINK)
-    with pytest.raises(SecretInvalid):
-        read_token([SECRET, b"\0" * length], make_token(SECRET, LINK), NOW)
-
-
-@pytest.mark.parametrize(
-    "wrong",
-    [
-        {"number": ""},
-        {"number": "é"},
-        {"number": "x" * 41},
-        {"number": "1\n"},
-        {"revision": -1},
-        {"revision": 2**32},
-        {"expires": -1},
-        {"expires": 2**63},
-        {"nonce": b"short"},
-    ],
-)
-def test_link_refuses_what_no_token_holds(wrong: dict[str, object]) -> None:
-    right: dict[str, object] = {"number": "1", "revision": 1, "expires": NOW, "nonce": b"0" * 12}
-
-    with pytest.raises(ValueError, match="must"):
-        Link(**{**right, **wrong})  # type: ignore[arg-type]
+                read_token(SECRET, forged, NOW)

@@ -90,7 +90,7 @@ def test_retry_at_spreads_by_a_tenth() -> None:
 
 def lived(records: Records) -> None:
     """Keep a declined quote with a mail that was sent, one that failed and one that waits."""
-    customer = records.people.add_customer(a_customer("Zoë Müller")).number
+    customer = records.customers.add(a_customer("Zoë Müller")).number
     quote = issue(records, STAMP, keep_quote(records, STAMP, figures(customer=customer)))
     for name in ("sent", "failed", "queued"):
         queue_mail(
@@ -109,7 +109,7 @@ def lived(records: Records) -> None:
 
 
 def erased(records: Records) -> None:
-    customer = records.people.customer(1)
+    customer = records.customers.get(1)
     assert customer is not None
     erase_customer(records, STAMP, customer, redact=lambda revision: revision)
 
@@ -136,7 +136,7 @@ def test_erase_customer_reaches_letters_of_nobodys_quotes_to_the_same_address() 
 
     def live(records: Records) -> None:
         for name in ("Zoë Müller", "Ada Okafor"):
-            records.people.add_customer(a_customer(name, email="Zoe@example.org"))
+            records.customers.add(a_customer(name, email="Zoe@example.org"))
         for number, (customer, to) in enumerate(
             [
                 (None, "zoe@Example.org"),

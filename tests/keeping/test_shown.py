@@ -84,7 +84,7 @@ def test_quote_shows_the_revision_that_counts(name: str) -> None:
     quote = asyncio.run(store.write(live))
 
     assert quote.shown == shown
-    revision = store.read(lambda records: records.quotes.revision(quote.number, shown))
+    revision = store.read(lambda records: records.revisions.get(quote.number, shown))
     assert revision is not None
     assert (quote.net, quote.gross) == (revision.net, revision.gross)
     assert quote.valid_until == revision.valid_until
@@ -117,7 +117,7 @@ def test_later_draft_of_another_customer_is_refused_whatever_is_shown() -> None:
 
     def live(records: Records) -> KeptQuote:
         for name in ("One", "Two"):
-            records.people.add_customer(a_customer(name))
+            records.customers.add(a_customer(name))
         quote = revise(records, STAMP, issued(records), figures(customer=1))
         assert quote.customer is None
         return quote

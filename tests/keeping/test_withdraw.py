@@ -29,9 +29,9 @@ def test_withdraw_of_an_agreement_leaves_what_was_decided(
 ) -> None:
     def work(records: Records) -> KeptQuote:
         quote = records.quotes.add(a_quote(state=QuoteState.accepted, agreed=1, latest=2))
-        records.quotes.add_revision(an_issued_revision(1, 1, state=RevisionState.accepted))
+        records.revisions.add(an_issued_revision(1, 1, state=RevisionState.accepted))
         draft = a_revision(1, 2)
-        records.quotes.add_revision(
+        records.revisions.add(
             draft if newest is RevisionState.draft else an_issued_revision(1, 2, state=newest)
         )
         return withdraw(records, STAMP, quote)
@@ -41,7 +41,7 @@ def test_withdraw_of_an_agreement_leaves_what_was_decided(
     quote = asyncio.run(store.write(work))
 
     assert (quote.state, quote.agreed, quote.offered) == (QuoteState.withdrawn, None, None)
-    states = [one.state for one in store.read(lambda records: records.quotes.revisions(1))]
+    states = [one.state for one in store.read(lambda records: records.revisions.of_quote(1))]
     assert states == [RevisionState.withdrawn, left]
     (event,) = store.read(lambda records: records.events.after(0, 9))
     assert event.facts["revision"] == 1

@@ -4,9 +4,9 @@
     python -m tests.language.extract --check    name what is missing or stale; fail if anything is
     python -m tests.language.extract --new fr   begin a language
 
-Kitwright's own texts are the literals given to `say`, `say_as` and `say_many`, and the tables of
-`english.py`. Those of the catalogue are the texts of the starter catalogue that a quote or an
-assessment shows, each with the kind of its record as its context.
+Kitwright's own texts are the literals given to `say`, `say_as` and `say_many` in Python and in
+templates, and the tables of `english.py`. Those of the catalogue are the texts of the starter
+catalogue that a quote or an assessment shows, each with the kind of its record as its context.
 """
 
 from __future__ import annotations
@@ -59,9 +59,10 @@ def own_texts(sources: Path = SOURCES) -> Iterator[tuple[Text, str]]:
     """Yield Kitwright's own texts, each with the file that it stands in. Raises: NoLiteral."""
     for path in sorted(sources.rglob("*")):
         file = path.relative_to(sources).as_posix()
-        if path.suffix not in (".py", *TEMPLATES):
+        read = {".py": _said, ".typ": _said_in_typst, **dict.fromkeys(TEMPLATES, _said_in_template)}
+        if path.suffix not in read:
             continue
-        for name, line, texts in (_said if path.suffix == ".py" else _said_in_template)(path):
+        for name, line, texts in read[path.suffix](path):
             if None not in texts and len(texts) == KEYWORDS[name]:
                 yield _text(name, *map(str, texts)), file
             elif not file.startswith("language/"):
@@ -100,6 +101,12 @@ def _said_in_template(path: Path) -> Iterator[tuple[str, int, list[str | None]]]
         if name in KEYWORDS:
             given = [getattr(each, "value", None) for each in call.args[: KEYWORDS[name]]]
             yield name, call.lineno, [each if isinstance(each, str) else None for each in given]
+
+
+def _said_in_typst(path: Path) -> Iterator[tuple[str, int, list[str | None]]]:
+    source = path.read_text(encoding="utf-8")
+    for call in re.finditer(r'(?<!#let )\b(say)\((?:"([^"\\]+)")?', source):
+        yield call[1], source.count("\n", 0, call.start()) + 1, [call[2]]
 
 
 def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
@@ -202,7 +209,7 @@ def collected() -> dict[str, Catalog]:
     return found
 
 
-def faults(language: Path, template: dict[str, Catalog]) -> Iterator[str]:
+def errors(language: Path, template: dict[str, Catalog]) -> Iterator[str]:
     """Yield what keeps a language's files from being complete."""
     for domain in DOMAINS:
         path = language / "LC_MESSAGES" / f"{domain}.po"
@@ -216,7 +223,7 @@ def faults(language: Path, template: dict[str, Catalog]) -> Iterator[str]:
             if key not in kept or not _is_translated(kept[key]):
                 yield f"{path}: untranslated: {key}"
             else:
-                yield from (f"{path}: {fault}: {key}" for fault in _unlike(kept[key]))
+                yield from (f"{path}: {error}: {key}" for error in _unlike(kept[key]))
 
 
 def _key(message: Message) -> tuple[str | None, object]:
@@ -274,8 +281,8 @@ def main(arguments: list[str]) -> int:
     template = collected()
     kept = sorted(path for path in LOCALE.glob("*") if path.is_dir())
     if given.check:
-        found = [fault for language in kept for fault in faults(language, template)]
-        sys.stderr.write("".join(f"{fault}\n" for fault in found))
+        found = [error for language in kept for error in errors(language, template)]
+        sys.stderr.write("".join(f"{error}\n" for error in found))
         return 1 if found else 0
     for language in [LOCALE / given.new] if given.new else kept:
         update(language, template)

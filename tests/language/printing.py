@@ -11,7 +11,7 @@ from xml.etree import ElementTree as ET
 
 from msgspec import structs
 from tests.cases.counter import Json
-from tests.documents.offers import OPEN, heads
+from tests.documents.offers import OPEN, shops
 from tests.documents.printed import CONTACT, ENVELOPE
 from tests.documents.printed import text as pdf_text
 from tests.documents.reading import read
@@ -21,13 +21,14 @@ from kitwright.documents.access_svg import access_svg
 from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_sheet import order_sheet_pdf
+from kitwright.documents.order_text import MadeOrder
 from kitwright.documents.page_actions import PageActions, PageField, PageState
 from kitwright.documents.papers import look_at
 from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.ubl import quotation
-from kitwright.documents.ubl_order import OrderEnvelope, parts_order
+from kitwright.documents.ubl_order import ubl_order
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote, read_quote
 from kitwright.web.calls.consent_text import words_of_yes
@@ -45,9 +46,14 @@ GIVEN = [
     ),
     *(str(one) for one in (*str(SENT.customer_address).splitlines(), SENT.customer_name)),
     *(str(getattr(CONTACT, name)) for name in CONTACT.__struct_fields__),
-    *str(CONTACT.address).splitlines(),
-    *(text for head in heads().values() for text in (head.name, *head.address)),
-    *(str(text) for head in heads().values() for text in (head.telephone, head.email)),
+    *CONTACT.address,
+    *(shop.name for shop in shops().values()),
+    *(
+        str(text)
+        for shop in shops().values()
+        if (known := shop.contact) is not None
+        for text in (*known.address, known.telephone, known.email)
+    ),
 ]
 """What people wrote, which no language changes."""
 
@@ -63,27 +69,20 @@ def _looks() -> Looks:
 
 def documents(answer: Json) -> dict[str, str]:
     """Return the text of each document of an answer by name."""
-    paper = read_quote(json.dumps(answer).encode())
-    scribe = Scribe(paper.language)
-    told = {**_pages(paper, scribe), **_prints(paper, scribe)}
-    order = OrderEnvelope(
-        order_id="O3",
-        reference="Q12-2",
-        made_at=AT,
-        shop=paper.shop,
-        language=paper.language,
-    )
-    if paper.totals.gross is not None:
-        until = paper.valid_until
-        told["yes"] = words_of_yes(paper, SENT.quote_id, SENT.revision, until)
-        told["quotation"] = _notes(quotation(paper, SENT, zone="UTC"))
-    for at, one in enumerate(paper.orders):
-        told[f"order {at}"] = _notes(parts_order(one, order))
+    quote = read_quote(json.dumps(answer).encode())
+    scribe = Scribe(quote.language)
+    told = {**_pages(quote, scribe), **_prints(quote, scribe)}
+    if quote.totals.gross is not None:
+        until = quote.valid_until
+        told["yes"] = words_of_yes(quote, SENT.quote_id, SENT.revision, until)
+        told["quotation"] = _notes(quotation(quote, SENT, zone="UTC"))
+    for at, one in enumerate(quote.orders):
+        told[f"order {at}"] = _notes(ubl_order(MadeOrder(one, "O3", AT), quote, SENT))
     return told
 
 
-def _pages(paper: Quote, scribe: Scribe) -> dict[str, str]:
-    shop = structs.replace(heads()[paper.shop.id], time_zone="UTC")
+def _pages(quote: Quote, scribe: Scribe) -> dict[str, str]:
+    shop = structs.replace(shops()[quote.shop.id], time_zone="UTC")
     offers: dict[str, PageActions | None] = {
         "open": structs.replace(OPEN, consent=None),
         "decided": DECIDED,
@@ -96,7 +95,7 @@ def _pages(paper: Quote, scribe: Scribe) -> dict[str, str]:
         "for reading": None,
     }
     told = {
-        f"page {name}": quote_page(paper, SENT, scribe, shop=shop, actions=actions)
+        f"page {name}": quote_page(quote, SENT, scribe, shop=shop, actions=actions)
         for name, actions in offers.items()
     }
     told |= {
@@ -104,29 +103,27 @@ def _pages(paper: Quote, scribe: Scribe) -> dict[str, str]:
         for one in Notice
     }
     made = {name: _seen(page) for name, page in told.items()}
-    bench = bench_sheet_html(paper, SENT, scribe, contact=CONTACT, looks=_looks())
+    bench = bench_sheet_html(quote, SENT, scribe, contact=CONTACT, looks=_looks())
     made["bench page"] = _unstyled(bench)
-    made["pick page"] = _unstyled(pick_list_html(paper, SENT, scribe, contact=CONTACT))
-    drawing = access_svg(paper, scribe)
+    made["pick page"] = _unstyled(pick_list_html(quote, SENT, scribe, contact=CONTACT))
+    drawing = access_svg(quote, scribe)
     drawn = " ".join(ET.fromstring(drawing.svg).itertext())
     made["access"] = f"{drawn} {drawing.told}"
     return made
 
 
-def _prints(paper: Quote, scribe: Scribe) -> dict[str, str]:
-    bench = bench_sheet_pdf(paper, SENT, scribe, contact=CONTACT, looks=_looks())
+def _prints(quote: Quote, scribe: Scribe) -> dict[str, str]:
+    bench = bench_sheet_pdf(quote, SENT, scribe, contact=CONTACT, looks=_looks())
     made = {
         f"quote PDF {state}": pdf_text(
-            quote_pdf(paper, structs.replace(SENT, state=state), scribe, contact=CONTACT)
+            quote_pdf(quote, structs.replace(SENT, state=state), scribe, contact=CONTACT)
         )
         for state in ("issued", "draft")
     }
     made["bench PDF"] = pdf_text(bench)
-    made["pick PDF"] = pdf_text(pick_list_pdf(paper, SENT, scribe, contact=CONTACT))
-    for at, one in enumerate(paper.orders):
-        sheet = order_sheet_pdf(
-            one, paper, SENT, scribe, order_id="O3", made_at=AT, contact=CONTACT
-        )
+    made["pick PDF"] = pdf_text(pick_list_pdf(quote, SENT, scribe, contact=CONTACT))
+    for at, one in enumerate(quote.orders):
+        sheet = order_sheet_pdf(MadeOrder(one, "O3", AT), quote, SENT, scribe, contact=CONTACT)
         made[f"order PDF {at}"] = pdf_text(sheet)
     return made
 

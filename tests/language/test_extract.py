@@ -7,7 +7,7 @@ from tests.language.extract import (
     NoLiteral,
     catalogue_texts,
     collected,
-    faults,
+    errors,
     own_texts,
     update,
 )
@@ -21,7 +21,7 @@ SPOKEN = [language for language in languages() if language != "en"]
 @pytest.mark.parametrize("language", SPOKEN)
 def test_languages_are_complete_and_hold_nothing_stale(language: str) -> None:
     """Where it fails: run `python -m tests.language.extract`, then translate what is named."""
-    assert list(faults(LOCALE / language, collected())) == []
+    assert list(errors(LOCALE / language, collected())) == []
 
 
 def test_languages_are_all_that_have_a_folder() -> None:
@@ -38,7 +38,7 @@ def small(**texts: str) -> dict[str, Catalog]:
 
 
 def told(folder: Path, text: str, translation: str) -> list[str]:
-    """Return the faults of a language that has one text with a translation."""
+    """Return the errors of a language that has one text with a translation."""
     language = folder / "de"
     update(language, small(text=text))
     file = language / "LC_MESSAGES" / "interface.po"
@@ -46,7 +46,7 @@ def told(folder: Path, text: str, translation: str) -> list[str]:
     assert written.count('msgstr ""') == 2, "the header, and the text"
     head, _, tail = written.rpartition('msgstr ""')
     file.write_text(f'{head}msgstr "{translation}"{tail}', encoding="utf-8")
-    return list(faults(language, small(text=text)))
+    return list(errors(language, small(text=text)))
 
 
 @pytest.mark.parametrize(
@@ -70,20 +70,20 @@ def test_faults_finds_none_in_a_translation_with_the_same_facts(tmp_path: Path) 
 
 
 def test_faults_names_files_and_texts_that_are_missing_or_stale(tmp_path: Path) -> None:
-    assert len(list(faults(tmp_path / "fr", small()))) == len(DOMAINS)
+    assert len(list(errors(tmp_path / "fr", small()))) == len(DOMAINS)
     told(tmp_path, "Net", "Netto")
-    found = list(faults(tmp_path / "de", small(text="Gross")))
+    found = list(errors(tmp_path / "de", small(text="Gross")))
     assert [fault.split(": ")[1:2] for fault in found] == [["stale"], ["untranslated"]]
 
 
 def test_update_keeps_translations_and_drops_what_is_stale(tmp_path: Path) -> None:
     told(tmp_path, "Net", "Netto")
     update(tmp_path / "de", small(one="Net", two="Gross"))
-    assert [fault.split(": ")[1] for fault in faults(tmp_path / "de", small(one="Net"))] == [
+    assert [error.split(": ")[1] for error in errors(tmp_path / "de", small(one="Net"))] == [
         "stale"
     ]
     update(tmp_path / "de", small(one="Net"))
-    assert list(faults(tmp_path / "de", small(one="Net"))) == []
+    assert list(errors(tmp_path / "de", small(one="Net"))) == []
 
 
 def test_own_texts_reads_calls_wherever_they_stand(tmp_path: Path) -> None:
@@ -105,6 +105,19 @@ def test_own_texts_reads_calls_wherever_they_stand(tmp_path: Path) -> None:
         (None, "called", None),
         (None, "of", None),
     ]
+
+
+def test_own_texts_reads_typst(tmp_path: Path) -> None:
+    (tmp_path / "one.typ").write_text('#let say(text) = text\n#say("plain") #say("{a}", a: 1)\n')
+    found = [text for text, file in own_texts(tmp_path) if file == "one.typ"]
+    assert found == [(None, "plain", None), (None, "{a}", None)]
+
+
+@pytest.mark.parametrize("source", ["#say(text)", r'#say("a \"b\"")'])
+def test_own_texts_refuses_other_texts_in_typst(tmp_path: Path, source: str) -> None:
+    (tmp_path / "one.typ").write_text(source)
+    with pytest.raises(NoLiteral, match=r"one\.typ:1"):
+        list(own_texts(tmp_path))
 
 
 @pytest.mark.parametrize(

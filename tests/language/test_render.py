@@ -228,7 +228,16 @@ def test_tax_is_named_in_the_language_of_the_quote() -> None:
     why = Why("tax-rate-changes", facts)
 
     assert SPEAKER.sentence(why).startswith("VAT is 20% on ")
-    assert Speaker(starter(), "de").sentence(why).startswith("USt.: 20 % am ")
+    assert Speaker(starter(), "de").sentence(why).startswith("USt.: 20\N{NO-BREAK SPACE}% am ")
+
+
+@pytest.mark.parametrize(
+    ("language", "share"), [("en", "12.5%"), ("de", "12,5\N{NO-BREAK SPACE}%")]
+)
+def test_per_cent_in_a_reason_is_written_by_the_locale(language: str, share: str) -> None:
+    why = Why("diagnostic-credited", {"percent": Decimal("12.5")})
+
+    assert Speaker(starter(), language).sentence(why).startswith(f"{share} ")
 
 
 CODES = {

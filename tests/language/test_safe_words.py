@@ -118,6 +118,15 @@ def test_nothing_is_called_faulty_or_sound_that_nobody_looked_at(language: str) 
     assert ("do not count as normal" in " ".join(told.split())) is (language == "en")
 
 
+@pytest.mark.parametrize(("language", "sign"), [("en", "%"), ("de", "\N{NO-BREAK SPACE}%")])
+def test_assessment_writes_per_cents_as_its_locale_does(language: str, sign: str) -> None:
+    row = next(row for row in ROWS if assessed(WORKSHOP, row).findings.leakages)
+    told = assessment_text(assessed(WORKSHOP, row), Speaker(starter(), language))
+
+    figures = re.findall(r"(?m)[0-9](\D*%)$", told)
+    assert set(figures) == {sign}
+
+
 def test_pressure_in_psi_is_told_in_bar_as_well() -> None:
     pressures = [told for told in texts("hazard", "gate", "test") if re.search(r"\bpsi\b", told)]
 

@@ -165,7 +165,7 @@ def test_order_follows_the_amount() -> None:
 @pytest.mark.parametrize(
     "act", [operator.add, operator.sub, operator.lt, operator.le, operator.gt, operator.ge]
 )
-def test_two_currencies_are_not_reckoned_together(act: Callable[[Money, Money], object]) -> None:
+def test_two_currencies_are_not_computed_together(act: Callable[[Money, Money], object]) -> None:
     with pytest.raises(MixedCurrencies) as refusal:
         act(Money(1, "USD"), Money(1, "CAD"))
 

@@ -14,7 +14,7 @@ from kitwright.proof import prove_catalogue
 
 
 def messages(catalogue: Catalogue) -> set[str]:
-    return {fault.message for fault in prove_catalogue(of_family(catalogue), MONDAY).faults}
+    return {problem.message for problem in prove_catalogue(of_family(catalogue), MONDAY).problems}
 
 
 def without_row(catalogue: Catalogue, place: int) -> Catalogue:
@@ -26,7 +26,7 @@ def without_row(catalogue: Catalogue, place: int) -> Catalogue:
 
 def test_prove_catalogue_finds_nothing_in_the_starter_catalogue() -> None:
     proof = prove_catalogue(starter(), MONDAY)
-    assert proof.faults == ()
+    assert proof.problems == ()
     assert proof.repairs > 1000
 
 

@@ -438,7 +438,7 @@ def test_least_cover_takes_one_lot_of_a_group_and_no_more_than_the_limit() -> No
     )
 
 
-def test_least_cover_reckons_large_quantities() -> None:
+def test_least_cover_computes_large_quantities() -> None:
     litre = Pack(id="litre", holds={"oil": 1_000_000}, cost=900)
     barrel = Pack(id="barrel", holds={"oil": 200_000_000}, cost=90_000, limit=3)
 

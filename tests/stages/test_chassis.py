@@ -1,4 +1,4 @@
-"""A chassis that nobody named: a question, priced in the dearest machine that it may be."""
+"""A chassis that nobody named: a question, priced in the costliest machine that it may be."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def served(kit: Kit) -> set[tuple[str, int | None]]:
 
 
 @pytest.mark.parametrize("seed", range(25))
-def test_quote_repair_prices_an_unnamed_chassis_as_the_dearest_of_all(seed: int) -> None:
+def test_quote_repair_prices_an_unnamed_chassis_as_the_costliest_of_all(seed: int) -> None:
     random = Random(seed)
     workshop = draw_workshop(random)
     work = structs.replace(draw_work(random, workshop), chassis=None)
@@ -64,18 +64,18 @@ def test_quote_repair_prices_an_unnamed_chassis_as_the_dearest_of_all(seed: int)
     prices = [each.repair.price for each in quotes]
     if len(quotes) == len(carriers(asked.family)):
         # of several that cost the same, the first by id
-        dearest = quotes[prices.index(max(prices))]
-        assert told.repair.price == dearest.repair.price
-        assert told.repair.chassis == dearest.repair.chassis
-        assert told.repair.lines == dearest.repair.lines
-        assert told.operated == dearest.operated
-        assert told.repair.plan == dearest.repair.plan
+        costliest = quotes[prices.index(max(prices))]
+        assert told.repair.price == costliest.repair.price
+        assert told.repair.chassis == costliest.repair.chassis
+        assert told.repair.lines == costliest.repair.lines
+        assert told.operated == costliest.operated
+        assert told.repair.plan == costliest.repair.plan
     assert told.is_provisional
     assert told.repair.price in prices
 
 
 @pytest.mark.parametrize("rust", Rust)
-def test_quote_repair_seeks_the_dearest_under_the_requests_own_conditions(rust: Rust) -> None:
+def test_quote_repair_seeks_the_costliest_under_the_requests_own_conditions(rust: Rust) -> None:
     condition = Condition(rust=rust)
 
     told = quote(starter(), chassis=None, jobs=(HEAD,), condition=condition)
@@ -129,7 +129,7 @@ def _place(need: Need) -> tuple[str, int | None]:
     return need.role, need.cylinder
 
 
-def test_quote_repair_takes_a_change_of_a_line_that_only_the_dearest_has() -> None:
+def test_quote_repair_takes_a_change_of_a_line_that_only_the_costliest_has() -> None:
     work = Asked(family=FamilyId("TB-V68"), on=MONDAY, serial=3200000, jobs=(job("J-ENGINE"),))
     clip = next(
         line.code
@@ -146,7 +146,7 @@ def test_quote_repair_takes_a_change_of_a_line_that_only_the_dearest_has() -> No
     assert next(line for line in told.repair.lines if line.code == clip).amount.minor == 0
 
 
-def test_quote_repair_adds_extras_to_the_dearest_machine_with_them() -> None:
+def test_quote_repair_adds_extras_to_the_costliest_machine_with_them() -> None:
     work = Asked(family=FamilyId("TB-V68"), on=MONDAY, serial=3200000, jobs=(HEAD,))
     plain = quote_repair(SHOPS[0], work)
     for extra in plain.extras:

@@ -291,7 +291,7 @@ def test_choose_kit_buys_the_set_of_a_small_family_in_one_case_and_pieces_in_ano
     assert sets(gasket_and_seals) == ["H27-K-011"]
 
 
-def test_choose_kit_buys_pieces_where_the_shelf_holds_the_dearest_of_them() -> None:
+def test_choose_kit_buys_pieces_where_the_shelf_holds_the_costliest_of_them() -> None:
     told = ask(H27, HEAD, SEALS, chassis=WASHER, shop=ORCHARD)
 
     assert "H27-G-102" in from_shelf(told)

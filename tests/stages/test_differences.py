@@ -110,6 +110,27 @@ def test_quote_repair_prices_extras_by_the_difference_of_two_whole_quotes(case: 
         assert figures(extra.lines) == figures(whole.lines)
 
 
+@thorough
+@given(cases())
+def test_quote_repair_prices_savings_by_the_difference_of_two_whole_quotes(case: Case) -> None:
+    workshop = SHOPS[case.shop.id]
+    plain = structs.replace(case.asked, terms=case.asked.terms.untouched())
+    quote = quote_repair(workshop, plain)
+    request = read_request(CATALOGUE, case.shop, plain)
+    jobs = quote.repair.jobs
+    operations = jobs.operations
+    assert [each.operation for each in quote.savings] == (
+        list(operations) if len(operations) > 1 else []
+    )
+    for saving in quote.savings:
+        others = [each for each in operations if each != saving.operation]
+        others += [each.operation for each in jobs.swallowed]
+        rest = quote_jobs(workshop, request, settle(others, left_out=jobs.left_out))
+        assert saving.price == quote.repair.price - rest.price
+        assert saving.minutes == quote.repair.labour.billed - rest.labour.billed
+        assert figures(saving.lines) == figures(rest.lines)
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_price_of_is_the_price_of_the_totals(seed: int) -> None:
     random = Random(seed)

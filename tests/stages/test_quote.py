@@ -1,4 +1,4 @@
-"""Tax, totals, deposit, cash and cautions of a quote, reckoned by hand."""
+"""Tax, totals, deposit, cash and cautions of a quote, computed by hand."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from msgspec import structs
 from tests.stages.drawn import draw_terms, draw_work
 from tests.stages.drawn_shops import CHANGE, draw_workshop
-from tests.stages.reckoning import reconcile
+from tests.stages.recomputing import reconcile
 from tests.stages.workbench import BOTH_HEADS, quote, starter
 
 from kitwright.catalogue.model import Exemption
@@ -127,6 +127,30 @@ def test_quote_repair_prices_extras_with_the_changes_of_the_quote(seed: int) -> 
             continue  # a line that is changed is not there so any more
         assert together.repair.price - plain.repair.price == extra.price
         assert together.repair.labour.billed - plain.repair.labour.billed == extra.minutes
+
+
+@fewer
+@given(st.integers(0, 2**32 - 1))
+def test_quote_repair_prices_savings_with_the_changes_of_the_quote(seed: int) -> None:
+    """A job saves what the quote of the others with the very same changes costs less."""
+    random = Random(seed)
+    workshop = draw_workshop(random)
+    asked = draw_terms(random, workshop, draw_work(random, workshop))
+    complete = quote_repair(workshop, asked)
+    jobs = complete.repair.jobs
+    included = tuple(each.operation for each in jobs.swallowed)
+    for saving in complete.savings[:2]:
+        others = tuple(each for each in jobs.operations if each != saving.operation)
+        left = tuple(AskedJob(each.job.id, each.cylinder) for each in (*others, *included))
+        try:
+            rest = quote_repair(
+                workshop,
+                structs.replace(asked, diagnoses=(), jobs=left, add_jobs=(), leave_out=()),
+            )
+        except RequestRefused:
+            continue  # a line that is changed is not there so any more
+        assert complete.repair.price - rest.repair.price == saving.price
+        assert complete.repair.labour.billed - rest.repair.labour.billed == saving.minutes
 
 
 @cache

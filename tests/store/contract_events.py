@@ -56,22 +56,22 @@ class EventsContract:
         assert store.read(lambda records: records.events.after(4, 9)) == ()
 
     def test_hooks_are_kept_until_dropped(self, store: Store) -> None:
-        kept(store, lambda records: records.events.add_hook(a_hook(kinds=("a", "b"))))
-        kept(store, lambda records: records.events.add_hook(a_hook(is_active=False)))
+        kept(store, lambda records: records.hooks.add(a_hook(kinds=("a", "b"))))
+        kept(store, lambda records: records.hooks.add(a_hook(is_active=False)))
         changed = a_hook(number=1, version=2, failure="gone", is_active=False)
 
-        kept(store, lambda records: records.events.put_hook(changed))
+        kept(store, lambda records: records.hooks.put(changed))
 
         second = a_hook(number=2, is_active=False)
-        assert store.read(lambda records: records.events.hooks()) == (changed, second)
-        assert store.read(lambda records: records.events.hook(2)) == second
-        kept(store, lambda records: records.events.drop_hook(2))
-        kept(store, lambda records: records.events.drop_hook(2))
-        assert store.read(lambda records: records.events.hook(2)) is None
+        assert store.read(lambda records: records.hooks.every()) == (changed, second)
+        assert store.read(lambda records: records.hooks.get(2)) == second
+        kept(store, lambda records: records.hooks.drop(2))
+        kept(store, lambda records: records.hooks.drop(2))
+        assert store.read(lambda records: records.hooks.get(2)) is None
         # a number is never given twice: what a partner knows by it stays its own
-        assert kept(store, lambda records: records.events.add_hook(a_hook())).number == 3
+        assert kept(store, lambda records: records.hooks.add(a_hook())).number == 3
         with pytest.raises(RecordMissing):
-            kept(store, lambda records: records.events.put_hook(a_hook(number=2)))
+            kept(store, lambda records: records.hooks.put(a_hook(number=2)))
 
     def due(self, store: Store, hours: float = 0, most: int = 9) -> list[tuple[int, int, int]]:
         """Return hook, event and attempt of what is due some hours after noon."""
@@ -81,9 +81,9 @@ class EventsContract:
     def test_event_waits_for_every_active_hook_that_takes_it(self, store: Store) -> None:
         def work(records: Records) -> None:
             records.events.add(an_event())
-            records.events.add_hook(a_hook())
-            records.events.add_hook(a_hook(kinds=("quote.issued",)))
-            records.events.add_hook(a_hook(is_active=False))
+            records.hooks.add(a_hook())
+            records.hooks.add(a_hook(kinds=("quote.issued",)))
+            records.hooks.add(a_hook(is_active=False))
             records.events.add(an_event())
             records.events.add(an_event("quote.issued", at=NOON + HOUR))
 
@@ -100,7 +100,7 @@ class EventsContract:
 
     def test_deferred_event_waits_and_settled_one_is_gone(self, store: Store) -> None:
         def work(records: Records) -> None:
-            records.events.add_hook(a_hook())
+            records.hooks.add(a_hook())
             records.events.add(an_event())
             records.events.add(an_event())
 
@@ -120,16 +120,16 @@ class EventsContract:
 
     def test_what_waits_rests_with_its_hook_and_goes_with_it(self, store: Store) -> None:
         def work(records: Records) -> None:
-            records.events.add_hook(a_hook())
-            records.events.add_hook(a_hook())
+            records.hooks.add(a_hook())
+            records.hooks.add(a_hook())
             records.events.add(an_event())
-            records.events.put_hook(a_hook(number=1, version=2, is_active=False))
+            records.hooks.put(a_hook(number=1, version=2, is_active=False))
 
         kept(store, work)
 
         assert self.due(store) == [(2, 1, 1)]
-        kept(store, lambda records: records.events.drop_hook(2))
+        kept(store, lambda records: records.hooks.drop(2))
         assert self.due(store) == []
         assert store.read(lambda records: records.events.soonest()) is None
-        kept(store, lambda r: r.events.put_hook(a_hook(number=1, version=3)))
+        kept(store, lambda r: r.hooks.put(a_hook(number=1, version=3)))
         assert self.due(store) == [(1, 1, 1)]

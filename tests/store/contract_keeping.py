@@ -19,6 +19,7 @@ from tests.store.small import (
     keep_issued,
 )
 
+from kitwright.keeping.record import KeyRecord
 from kitwright.keeping.store import (
     QuoteFilter,
     RecordConflict,
@@ -48,11 +49,11 @@ class KeepingContract:
     def test_write_keeps_nothing_of_work_that_raises(self, store: Store) -> None:
         def half(records: Records) -> None:
             quote = keep_issued(records)
-            records.quotes.authorise(an_authorisation(quote.number))
-            records.people.add_customer(a_customer())
+            records.authorisations.add(an_authorisation(quote.number))
+            records.customers.add(a_customer())
             records.keys.add(a_key())
             records.keys.add_secret("links", b"s")
-            records.events.add_hook(a_hook())
+            records.hooks.add(a_hook())
             records.events.add(an_event())
             records.answers.add(an_answer(), NOON)
             raise Slip
@@ -63,11 +64,11 @@ class KeepingContract:
         def left(records: Records) -> tuple[object, ...]:
             return (
                 records.quotes.find(QuoteFilter()),
-                records.quotes.authorisations(1),
-                records.people.customers((), None, 9),
-                records.people.customers(("ada",), None, 9),
+                records.authorisations.of_quote(1),
+                records.customers.find((), None, 9),
+                records.customers.find(("ada",), None, 9),
                 records.keys.every(),
-                records.events.hooks(),
+                records.hooks.every(),
                 records.events.after(0, 9),
                 records.events.due(NOON, 9),
             )
@@ -88,12 +89,12 @@ class KeepingContract:
         )
 
         assert [type(one) for one in outcomes] == [
-            type(None),
+            KeyRecord,
             Slip,
             RecordConflict,
             RecordMissing,
             int,
-            type(None),
+            KeyRecord,
         ]
         assert [key.id for key in store.read(lambda records: records.keys.every())] == ["k1", "k2"]
 
@@ -114,7 +115,7 @@ class KeepingContract:
 
         first, second, third = asyncio.run(ask())
 
-        assert first is None
+        assert first == a_key()
         assert isinstance(second, Exception)
         assert raised in (second, second.__cause__)
         assert third == (a_key(),)
@@ -186,10 +187,10 @@ class KeepingContract:
         def work(records: Records) -> tuple[object, ...]:
             return (
                 records.quotes.get(FAR),
-                records.people.customer(FAR),
+                records.customers.get(FAR),
                 records.orders.get(FAR),
                 records.photos.get(FAR),
-                records.quotes.revision(1, FAR),
+                records.revisions.get(1, FAR),
                 records.events.after(FAR, 9) or None,
             )
 

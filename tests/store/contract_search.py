@@ -90,11 +90,11 @@ class SearchContract:
 
         def work(records: Records) -> None:
             for name in NAMES:
-                records.people.add_customer(a_customer(name))
+                records.customers.add(a_customer(name))
             for number, name in enumerate(reversed(NAMES), start=1):
                 whose = number if number % 2 else None
                 serial = None if number % 3 else 2140000 + 7 * number
-                records.people.add_machine(a_machine(name, customer=whose, serial=serial))
+                records.machines.add(a_machine(name, customer=whose, serial=serial))
             for number in range(60):
                 records.quotes.add(
                     a_quote(
@@ -109,10 +109,10 @@ class SearchContract:
             # names change after they were indexed
             for number in (2, 5, 9):
                 after = a_customer(NAMES[number], number=number, version=2)
-                records.people.put_customer(after)
+                records.customers.put(after)
             for number in (1, 4, 7):
                 after_machine = a_machine(NAMES[number], number=number, serial=77 + number)
-                records.people.put_machine(after_machine)
+                records.machines.put(after_machine)
             for number in (7, 30):
                 quote = records.quotes.get(number)
                 assert quote is not None
@@ -145,9 +145,9 @@ class SearchContract:
 
         @given(st.lists(WORDS, max_size=2), st.none() | st.integers(0, 14), st.integers(1, 13))
         def agrees_on_customers(words: list[str], before: int | None, most: int) -> None:
-            found = store.read(lambda records: records.people.customers(words, before, most))
+            found = store.read(lambda records: records.customers.find(words, before, most))
 
-            assert found == plain.read(lambda r: r.people.customers(words, before, most))
+            assert found == plain.read(lambda r: r.customers.find(words, before, most))
 
         agrees()
         agrees_on_customers()
@@ -169,21 +169,21 @@ class SearchContract:
     )
     def test_word_begins_a_word_of_the_name(self, store: Store, word: str, name: str) -> None:
         def work(records: Records) -> tuple[int, int]:
-            records.people.add_customer(a_customer("somebody else"))
-            customer = records.people.add_customer(a_customer(name)).number
+            records.customers.add(a_customer("somebody else"))
+            customer = records.customers.add(a_customer(name)).number
             return customer, records.quotes.add(a_quote(customer=customer)).number
 
         customer, quote = kept(store, work)
 
         (found,) = store.read(lambda r: r.quotes.find(QuoteFilter(words=(word,))))
         assert found.number == quote
-        (whom,) = store.read(lambda records: records.people.customers((word,), None, 9))
+        (whom,) = store.read(lambda records: records.customers.find((word,), None, 9))
         assert whom.number == customer
 
     @pytest.mark.parametrize("word", ["da", "okafora", "ada okaf x", "oka ada", "🙂a"])
     def test_word_that_begins_none_finds_nothing(self, store: Store, word: str) -> None:
         def work(records: Records) -> None:
-            customer = records.people.add_customer(a_customer("Ada Okafor"))
+            customer = records.customers.add(a_customer("Ada Okafor"))
             records.quotes.add(a_quote(customer=customer.number))
 
         kept(store, work)
@@ -193,16 +193,16 @@ class SearchContract:
         assert len(store.read(lambda r: r.quotes.find(QuoteFilter(words=(word,))))) == expected
 
     def test_find_knows_a_new_name_and_not_the_old(self, store: Store) -> None:
-        customer = kept(store, lambda records: records.people.add_customer(a_customer("Ada")))
+        customer = kept(store, lambda records: records.customers.add(a_customer("Ada")))
         machine = kept(
-            store, lambda records: records.people.add_machine(a_machine("Tractor", serial=555))
+            store, lambda records: records.machines.add(a_machine("Tractor", serial=555))
         )
         kept(store, lambda r: r.quotes.add(a_quote(customer=1, machine=1, serial=777)))
 
-        kept(store, lambda r: r.people.put_customer(structs.replace(customer, name="Grace")))
+        kept(store, lambda r: r.customers.put(structs.replace(customer, name="Grace")))
         kept(
             store,
-            lambda r: r.people.put_machine(structs.replace(machine, name="Mower", serial=666)),
+            lambda r: r.machines.put(structs.replace(machine, name="Mower", serial=666)),
         )
 
         def found(word: str) -> int:
@@ -210,15 +210,15 @@ class SearchContract:
 
         assert [found(word) for word in ("ada", "tractor", "555")] == [0, 0, 0]
         assert [found(word) for word in ("grace", "mower", "666", "777")] == [1, 1, 1, 1]
-        assert store.read(lambda records: records.people.customers(("ada",), None, 9)) == ()
+        assert store.read(lambda records: records.customers.find(("ada",), None, 9)) == ()
         with pytest.raises(RecordMissing):
-            kept(store, lambda r: r.people.put_customer(a_customer(number=9)))
+            kept(store, lambda r: r.customers.put(a_customer(number=9)))
         with pytest.raises(RecordMissing):
-            kept(store, lambda r: r.people.put_machine(a_machine(number=9)))
+            kept(store, lambda r: r.machines.put(a_machine(number=9)))
 
     def test_find_pages_to_the_end_without_gap_or_repeat(self, store: Store) -> None:
         def work(records: Records) -> None:
-            customer = records.people.add_customer(a_customer())
+            customer = records.customers.add(a_customer())
             for number in range(23):
                 records.quotes.add(a_quote(customer=customer.number if number % 2 else None))
 
@@ -238,29 +238,28 @@ class SearchContract:
     def test_customers_and_machines_are_kept_whole_and_listed(self, store: Store) -> None:
         def work(records: Records) -> None:
             for number in (1, 2, 3):
-                records.people.add_customer(
+                records.customers.add(
                     a_customer(f"Ada {number}", erased_at=NOON if number == 2 else None)
                 )
-            records.people.add_machine(a_machine(customer=1))
-            records.people.add_machine(a_machine(serial=None, plate={}, hours=None))
-            records.people.add_machine(a_machine(customer=1, erased_at=NOON))
+            records.machines.add(a_machine(customer=1))
+            records.machines.add(a_machine(serial=None, plate={}, hours=None))
+            records.machines.add(a_machine(customer=1, erased_at=NOON))
 
         kept(store, work)
 
         def read(records: Records) -> tuple[object, ...]:
-            people = records.people
             return (
-                people.customer(2),
-                people.customer(4),
-                [one.number for one in people.customers((), None, 2)],
-                [one.number for one in people.customers((), 3, 9)],
-                [one.number for one in people.customers(("ad",), 3, 1)],
-                people.machine(2),
-                people.machine(4),
-                [one.number for one in people.machines(None, None, 2)],
-                [one.number for one in people.machines(1, None, 9)],
-                [one.number for one in people.machines(1, 3, 9)],
-                people.machines(2, None, 9),
+                records.customers.get(2),
+                records.customers.get(4),
+                [one.number for one in records.customers.find((), None, 2)],
+                [one.number for one in records.customers.find((), 3, 9)],
+                [one.number for one in records.customers.find(("ad",), 3, 1)],
+                records.machines.get(2),
+                records.machines.get(4),
+                [one.number for one in records.machines.find(None, None, 2)],
+                [one.number for one in records.machines.find(1, None, 9)],
+                [one.number for one in records.machines.find(1, 3, 9)],
+                records.machines.find(2, None, 9),
             )
 
         assert store.read(read) == (
@@ -277,4 +276,4 @@ class SearchContract:
             (),
         )
         with pytest.raises(RecordConflict):
-            kept(store, lambda records: records.people.add_machine(a_machine(customer=9)))
+            kept(store, lambda records: records.machines.add(a_machine(customer=9)))

@@ -94,6 +94,10 @@ class ThingsContract:
         assert again.number == 4
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.photos.add(a_photo(9)))
+        kept(store, lambda records: records.photos.put(a_photo(1, number=4, code="other")))
+        assert store.read(lambda records: records.photos.get(4)) == a_photo(
+            1, number=4, code="other"
+        )
 
     def test_mails_are_kept_and_replaced(self, store: Store) -> None:
         def work(records: Records) -> None:

@@ -50,10 +50,10 @@ CASE: Final = "v68-zero-turn-exempt"
 
 def fill(records: Records) -> None:
     """Keep one of everything that goes together."""
-    people, quotes = records.people, records.quotes
-    customer = people.add_customer(a_customer("Zoë Müller")).number
-    people.add_customer(a_customer("erased", email=None, erased_at=NOON))
-    machine = people.add_machine(a_machine(customer=customer)).number
+    quotes, revisions = records.quotes, records.revisions
+    customer = records.customers.add(a_customer("Zoë Müller")).number
+    records.customers.add(a_customer("erased", email=None, erased_at=NOON))
+    machine = records.machines.add(a_machine(customer=customer)).number
     agreed = quotes.add(
         a_quote(
             state=QuoteState.ordered,
@@ -66,17 +66,17 @@ def fill(records: Records) -> None:
         )
     ).number
     digest = hashlib.sha256(SHOWN).hexdigest()
-    quotes.add_revision(
+    revisions.add(
         an_issued_revision(
             agreed, 1, state=RevisionState.accepted, customer=customer, machine=machine
         )
     )
-    quotes.add_revision(an_issued_revision(agreed, 2, is_erased=True, answer=b"{}", shown=b"{}"))
-    quotes.add_revision(a_revision(agreed, 3, is_provisional=True))
-    quotes.authorise(an_authorisation(agreed, 1, sha256=digest))
-    quotes.add_addition(an_addition(agreed))
+    revisions.add(an_issued_revision(agreed, 2, is_erased=True, answer=b"{}", shown=b"{}"))
+    revisions.add(a_revision(agreed, 3, is_provisional=True))
+    records.authorisations.add(an_authorisation(agreed, 1, sha256=digest))
+    records.additions.add(an_addition(agreed))
     lone = quotes.add(a_quote(gross=None, made_on=TODAY + DAY)).number
-    quotes.add_revision(a_revision(lone, gross=None, tax_state="unknown"))
+    revisions.add(a_revision(lone, gross=None, tax_state="unknown"))
     records.orders.add(an_order(agreed))
     records.photos.add(a_photo(agreed))
     records.mails.add(a_mail(agreed, next_at=NOON + HOUR))
@@ -96,8 +96,8 @@ def fill(records: Records) -> None:
     records.keys.add(a_key())
     records.keys.add(a_key("k2", last_used_on=TODAY, revoked_at=NOON, scopes=frozenset()))
     records.keys.add_secret("links", bytes(range(32)))
-    records.events.add_hook(a_hook(kinds=("quote.created",)))
-    records.events.add_hook(a_hook(is_active=False, failure="gone"))
+    records.hooks.add(a_hook(kinds=("quote.created",)))
+    records.hooks.add(a_hook(is_active=False, failure="gone"))
     records.events.add(an_event())
     records.events.add(an_event("quote.issued", subject="quote:2"))
     records.events.defer(1, 1, NOON + HOUR)
@@ -109,7 +109,7 @@ def found(records: Records) -> dict[str, Any]:
     quotes = records.quotes.find(QuoteFilter(most=MOST))
     numbers = [quote.number for quote in quotes]
     revisions = [
-        records.quotes.revision(quote.number, number)
+        records.revisions.get(quote.number, number)
         for quote in quotes
         for number in range(1, quote.latest + 1)
     ]
@@ -118,11 +118,11 @@ def found(records: Records) -> dict[str, Any]:
         "quotes": quotes,
         "found by words": records.quotes.find(QuoteFilter(words=("MULL", "trac", "214"))),
         "revisions": revisions,
-        "authorisations": [records.quotes.authorisations(number) for number in numbers],
-        "additions": [records.quotes.additions(number) for number in numbers],
-        "customers": records.people.customers((), None, MOST),
-        "customers by words": records.people.customers(("zoe",), None, MOST),
-        "machines": records.people.machines(None, None, MOST),
+        "authorisations": [records.authorisations.of_quote(number) for number in numbers],
+        "additions": [records.additions.of_quote(number) for number in numbers],
+        "customers": records.customers.find((), None, MOST),
+        "customers by words": records.customers.find(("zoe",), None, MOST),
+        "machines": records.machines.find(None, None, MOST),
         "orders": records.orders.find(None, None, None, MOST),
         "photos": [records.photos.of_quote(number) for number in numbers],
         "mails": [records.mails.of_quote(number) for number in numbers],
@@ -132,7 +132,7 @@ def found(records: Records) -> dict[str, Any]:
         "keys": keys,
         "secret": records.keys.secret("links"),
         "events": records.events.after(0, MOST),
-        "hooks": records.events.hooks(),
+        "hooks": records.hooks.every(),
         "waiting": records.events.due(NOON + DAY, MOST),
         "soonest": records.events.soonest(),
         "answer": records.answers.get("k1", "once", NOON),

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import date, datetime
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from msgspec import structs
 
 from kitwright.keeping.record import (
     Addition,
-    Authorisation,
     Customer,
     DueDelivery,
     Event,
@@ -99,25 +98,64 @@ def is_found(parts: Sequence[str], text: str) -> bool:
     )
 
 
-class MemoryQuotes:
-    def __init__(self, state: State) -> None:
+class Kept(Generic[R]):
+    """Records under a name, each with a key of some members, and what each of them needs."""
+
+    def __init__(
+        self,
+        state: State,
+        name: str,
+        *key: str,
+        needs: Callable[[R], tuple[tuple[str, Any], ...]] = lambda _: (),
+    ) -> None:
         self._state = state
+        self._name = name
+        self._key = key
+        self._needs = needs
 
-    def add(self, quote: KeptQuote) -> KeptQuote:
-        self._check(quote)
-        return self._state.number("quotes", quote)
+    def add(self, record: R) -> R:
+        self._check(record)
+        if not self._key:
+            return self._state.number(self._name, record)
+        self._state.add(self._name, self._key_of(record), record)
+        return record
 
-    def _check(self, record: KeptQuote | Revision) -> None:
-        self._state.need("customers", record.customer)
-        self._state.need("machines", record.machine)
+    def _check(self, record: R) -> None:
+        for name, key in self._needs(record):
+            self._state.need(name, key)
 
-    def get(self, number: int) -> KeptQuote | None:
-        return self._state.of("quotes").get(number)
+    def _key_of(self, record: R) -> Any:
+        key = tuple(getattr(record, member) for member in self._key or ("number",))
+        return key if len(key) > 1 else key[0]
 
-    def put(self, quote: KeptQuote) -> None:
-        self._check(quote)
-        self._state.put("quotes", quote.number, quote)
+    def get(self, *key: int | str) -> R | None:
+        return self._state.of(self._name).get(key if len(key) > 1 else key[0])
 
+    def put(self, record: R) -> None:
+        key = self._key_of(record)
+        if key in self._state.of(self._name):
+            self._check(record)
+        self._state.put(self._name, key, record)
+
+    def drop(self, number: int) -> None:
+        self._state.change(self._name).pop(number, None)
+
+    def sorted(self) -> tuple[R, ...]:
+        return tuple(record for _, record in sorted(self._state.of(self._name).items()))
+
+    def of_quote(self, quote: int) -> tuple[R, ...]:
+        return tuple(record for record in self.sorted() if record.quote == quote)
+
+
+def named(record: Any) -> tuple[tuple[str, Any], ...]:
+    return ("customers", record.customer), ("machines", record.machine)
+
+
+def of_revision(record: Any) -> tuple[tuple[str, Any], ...]:
+    return (("revisions", (record.quote, record.revision)),)
+
+
+class MemoryQuotes(Kept[KeptQuote]):
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         words = sought(wanted.words)
         found = (
@@ -163,102 +201,40 @@ class MemoryQuotes:
             and offer.valid_until < today
         )
 
-    def add_revision(self, revision: Revision) -> None:
-        self._state.need("quotes", revision.quote)
-        self._check(revision)
-        self._state.add("revisions", (revision.quote, revision.number), revision)
 
-    def put_revision(self, revision: Revision) -> None:
-        self._check(revision)
-        key = revision.quote, revision.number
-        before: Revision | None = self._state.of("revisions").get(key)
+class MemoryRevisions(Kept[Revision]):
+    def put(self, record: Revision) -> None:
+        before = self.get(record.quote, record.number)
         if before is not None and before.state is not RevisionState.draft:
-            free: dict[str, object] = {"state": revision.state}
-            if revision.is_erased:
-                free |= {name: getattr(revision, name) for name in ("request", "answer", "shown")}
+            free: dict[str, object] = {"state": record.state}
+            if record.is_erased:
+                free |= {name: getattr(record, name) for name in ("request", "answer", "shown")}
                 free["is_erased"] = True
             allowed = structs.replace(before, **free)
-            if allowed != revision or revision.state is RevisionState.draft:
+            if allowed != record or record.state is RevisionState.draft:
                 raise RevisionSealed("an issued revision never changes")
-        self._state.put("revisions", key, revision)
+        super().put(record)
 
-    def mark_revision(
-        self,
-        quote: int,
-        number: int,
-        state: RevisionState,
-        *,
-        issued_at: datetime | None = None,
-        sha256: str | None = None,
-        shown: bytes | None = None,
-    ) -> None:
-        before = self.revision(quote, number)
+    def mark(self, quote: int, number: int, state: RevisionState) -> None:
+        before = self.get(quote, number)
         if before is None:
             raise RecordMissing(f"revision {number} of quote {quote}")
-        self.put_revision(
-            structs.replace(
-                before,
-                state=state,
-                issued_at=issued_at or before.issued_at,
-                sha256=sha256 or before.sha256,
-                shown=before.shown if shown is None else shown,
-            )
-        )
+        self.put(structs.replace(before, state=state))
 
-    def revision(self, quote: int, number: int) -> Revision | None:
-        return self._state.of("revisions").get((quote, number))
-
-    def revisions(self, quote: int) -> tuple[Revision, ...]:
+    def of_quote(self, quote: int) -> tuple[Revision, ...]:
         return tuple(
             structs.replace(revision, request=b"", answer=b"", reckoning=b"", shown=b"")
-            for (whose, _), revision in sorted(self._state.of("revisions").items())
-            if whose == quote
+            for revision in super().of_quote(quote)
         )
 
-    def authorise(self, given: Authorisation) -> None:
-        self._state.need("revisions", (given.quote, given.revision))
-        self._state.add("authorisations", (given.quote, given.revision), given)
 
-    def authorisations(self, quote: int) -> tuple[Authorisation, ...]:
-        return self._of_quote("authorisations", quote)
-
-    def _of_quote(self, name: str, quote: int) -> tuple[Any, ...]:
-        found = sorted(self._state.of(name).items())
-        return tuple(record for (whose, _), record in found if whose == quote)
-
-    def put_authorisation(self, given: Authorisation) -> None:
-        self._state.put("authorisations", (given.quote, given.revision), given)
-
-    def add_addition(self, addition: Addition) -> Addition:
-        self._state.need("quotes", addition.quote)
-        number = len(self.additions(addition.quote)) + 1
-        kept = structs.replace(addition, number=number)
-        self._state.add("additions", (addition.quote, number), kept)
-        return kept
-
-    def additions(self, quote: int) -> tuple[Addition, ...]:
-        return self._of_quote("additions", quote)
-
-    def put_addition(self, addition: Addition) -> None:
-        self._state.put("additions", (addition.quote, addition.number), addition)
+class MemoryAdditions(Kept[Addition]):
+    def add(self, record: Addition) -> Addition:
+        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
 
 
-class MemoryPeople:
-    def __init__(self, state: State) -> None:
-        self._state = state
-
-    def add_customer(self, customer: Customer) -> Customer:
-        return self._state.number("customers", customer)
-
-    def customer(self, number: int) -> Customer | None:
-        return self._state.of("customers").get(number)
-
-    def put_customer(self, customer: Customer) -> None:
-        self._state.put("customers", customer.number, customer)
-
-    def customers(
-        self, words: Sequence[str], before: int | None, most: int
-    ) -> tuple[Customer, ...]:
+class MemoryCustomers(Kept[Customer]):
+    def find(self, words: Sequence[str], before: int | None, most: int) -> tuple[Customer, ...]:
         found = (
             customer
             for customer in self._state.newest("customers", before)
@@ -266,36 +242,18 @@ class MemoryPeople:
         )
         return tuple(found)[:most]
 
-    def add_machine(self, machine: Machine) -> Machine:
-        self._state.need("customers", machine.customer)
-        return self._state.number("machines", machine)
 
-    def machine(self, number: int) -> Machine | None:
-        return self._state.of("machines").get(number)
-
-    def put_machine(self, machine: Machine) -> None:
-        self._state.need("customers", machine.customer)
-        self._state.put("machines", machine.number, machine)
-
-    def machines(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
+class MemoryMachines(Kept[Machine]):
+    def find(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
         found = self._state.newest("machines", before)
         return tuple(one for one in found if customer in (None, one.customer))[:most]
 
 
-class MemoryOrders:
-    def __init__(self, state: State) -> None:
-        self._state = state
-
-    def add(self, order: KeptOrder) -> KeptOrder:
-        self._state.need("revisions", (order.quote, order.revision))
-        self._state.add("order places", (order.quote, order.revision, order.supplier), None)
-        return self._state.number("orders", order)
-
-    def get(self, number: int) -> KeptOrder | None:
-        return self._state.of("orders").get(number)
-
-    def put(self, order: KeptOrder) -> None:
-        self._state.put("orders", order.number, order)
+class MemoryOrders(Kept[KeptOrder]):
+    def add(self, record: KeptOrder) -> KeptOrder:
+        self._check(record)
+        self._state.add("order places", (record.quote, record.revision, record.supplier), None)
+        return super().add(record)
 
     def find(
         self, quote: int | None, supplier: str | None, before: int | None, most: int
@@ -306,41 +264,12 @@ class MemoryOrders:
         )[:most]
 
 
-class MemoryPhotos:
-    def __init__(self, state: State) -> None:
-        self._state = state
-
-    def add(self, photo: Photo) -> Photo:
-        self._state.need("quotes", photo.quote)
-        return self._state.number("photos", photo)
-
-    def get(self, number: int) -> Photo | None:
-        return self._state.of("photos").get(number)
-
-    def of_quote(self, quote: int) -> tuple[Photo, ...]:
-        photos = sorted(self._state.of("photos").items())
-        return tuple(photo for _, photo in photos if photo.quote == quote)
-
-    def drop(self, number: int) -> None:
-        self._state.change("photos").pop(number, None)
-
+class MemoryPhotos(Kept[Photo]):
     def hashes(self) -> frozenset[str]:
-        return frozenset(photo.sha256 for photo in self._state.of("photos").values())
+        return frozenset(photo.sha256 for photo in self.sorted())
 
 
-class MemoryKeys:
-    def __init__(self, state: State) -> None:
-        self._state = state
-
-    def add(self, key: KeyRecord) -> None:
-        self._state.add("keys", key.id, key)
-
-    def get(self, id: str) -> KeyRecord | None:  # noqa: A002 - the word of the protocol
-        return self._state.of("keys").get(id)
-
-    def put(self, key: KeyRecord) -> None:
-        self._state.put("keys", key.id, key)
-
+class MemoryKeys(Kept[KeyRecord]):
     def every(self) -> tuple[KeyRecord, ...]:
         return tuple(self._state.of("keys").values())
 
@@ -351,6 +280,17 @@ class MemoryKeys:
         self._state.add("secrets", name, value)
 
 
+class MemoryHooks(Kept[Hook]):
+    def drop(self, number: int) -> None:
+        super().drop(number)
+        waiting = self._state.change("waiting")
+        for key in [key for key in waiting if key[0] == number]:
+            del waiting[key]
+
+    def every(self) -> tuple[Hook, ...]:
+        return self.sorted()
+
+
 class MemoryEvents:
     def __init__(self, state: State) -> None:
         self._state = state
@@ -358,7 +298,7 @@ class MemoryEvents:
     def add(self, event: Event, only: int | None = None) -> Event:
         kept = structs.replace(event, seq=self.last() + 1)
         self._state.add("events", kept.seq, kept)
-        for hook in self.hooks():
+        for hook in self._state.of("hooks").values():
             takes = hook.is_active and event.kind in (hook.kinds or (event.kind,))
             if takes if only is None else hook.number == only:
                 self._state.add("waiting", (hook.number, kept.seq), (event.at, 1))
@@ -372,24 +312,6 @@ class MemoryEvents:
 
     def last(self) -> int:
         return len(self._state.of("events"))
-
-    def add_hook(self, hook: Hook) -> Hook:
-        return self._state.number("hooks", hook)
-
-    def hook(self, number: int) -> Hook | None:
-        return self._state.of("hooks").get(number)
-
-    def put_hook(self, hook: Hook) -> None:
-        self._state.put("hooks", hook.number, hook)
-
-    def drop_hook(self, number: int) -> None:
-        self._state.change("hooks").pop(number, None)
-        waiting = self._state.change("waiting")
-        for key in [key for key in waiting if key[0] == number]:
-            del waiting[key]
-
-    def hooks(self) -> tuple[Hook, ...]:
-        return tuple(hook for _, hook in sorted(self._state.of("hooks").items()))
 
     def _waiting(self) -> list[tuple[datetime, int, int, int]]:
         """Return when, event, hook and attempt of what waits for active hooks, in that order."""
@@ -425,24 +347,10 @@ class MemoryEvents:
         self._state.change("waiting").pop((hook, seq), None)
 
 
-class MemoryMails:
-    def __init__(self, state: State) -> None:
-        self._state = state
-
-    def add(self, mail: Mail) -> Mail:
-        self._state.need("revisions", (mail.quote, mail.revision))
-        self._state.add("message ids", mail.message_id, None)
-        return self._state.number("mails", mail)
-
-    def get(self, number: int) -> Mail | None:
-        return self._state.of("mails").get(number)
-
-    def put(self, mail: Mail) -> None:
-        self._state.put("mails", mail.number, mail)
-
-    def of_quote(self, quote: int) -> tuple[Mail, ...]:
-        mails = sorted(self._state.of("mails").items())
-        return tuple(mail for _, mail in mails if mail.quote == quote)
+class MemoryMails(Kept[Mail]):
+    def add(self, record: Mail) -> Mail:
+        self._state.add("message ids", record.message_id, None)
+        return super().add(record)
 
     def to(self, address: str) -> tuple[Mail, ...]:
         # the letters of bytes are those of ASCII
@@ -484,20 +392,33 @@ class MemoryAnswers:
         self._state.change("answers").clear()
 
 
-class MemoryRecords:
-    def __init__(self, state: State) -> None:
-        self.quotes = MemoryQuotes(state)
-        self.people = MemoryPeople(state)
-        self.orders = MemoryOrders(state)
-        self.photos = MemoryPhotos(state)
-        self.keys = MemoryKeys(state)
-        self.events = MemoryEvents(state)
-        self.mails = MemoryMails(state)
-        self.answers = MemoryAnswers(state)
-
-
 def records(state: State) -> Records:
-    return MemoryRecords(state)
+    def of_a_quote(record: Any) -> tuple[tuple[str, Any], ...]:
+        return (("quotes", record.quote),)
+
+    return Records(
+        quotes=MemoryQuotes(state, "quotes", needs=named),
+        revisions=MemoryRevisions(
+            state,
+            "revisions",
+            "quote",
+            "number",
+            needs=lambda revision: (*of_a_quote(revision), *named(revision)),
+        ),
+        authorisations=Kept(state, "authorisations", "quote", "revision", needs=of_revision),
+        additions=MemoryAdditions(state, "additions", "quote", "number", needs=of_a_quote),
+        customers=MemoryCustomers(state, "customers"),
+        machines=MemoryMachines(
+            state, "machines", needs=lambda machine: (("customers", machine.customer),)
+        ),
+        orders=MemoryOrders(state, "orders", needs=of_revision),
+        photos=MemoryPhotos(state, "photos", needs=of_a_quote),
+        keys=MemoryKeys(state, "keys", "id"),
+        events=MemoryEvents(state),
+        hooks=MemoryHooks(state, "hooks"),
+        mails=MemoryMails(state, "mails", needs=of_revision),
+        answers=MemoryAnswers(state),
+    )
 
 
 class MemoryStore:

@@ -20,7 +20,6 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.keeping.key import Scope
-from kitwright.keeping.life import Figures
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -311,27 +310,13 @@ def an_answer(idempotency_key: str = "once", **said: object) -> KeptAnswer:
     return structs.replace(plain, **said)
 
 
-def figures(**said: object) -> Figures:
-    plain = Figures(
-        request=msgspec.json.encode({"family": "QM-H27", "serial": said.get("serial")}),
-        answer=ANSWER,
-        reckoning=RECKONING,
-        catalogue_revision="c-1",
-        tax_state="known",
-        is_provisional=False,
-        net=Money(10000, USD),
-        gross=Money(10825, USD),
-        valid_until=TODAY + 14 * DAY,
-        family="QM-H27",
-        serial=None,
-        customer=None,
-        machine=None,
-    )
-    return structs.replace(plain, **said)
+def figures(*, serial: object = None, **said: object) -> Revision:
+    request = msgspec.json.encode({"family": "QM-H27", "serial": serial})
+    return a_revision(0, 0, **{"request": request, "shown": b"", **said})
 
 
 def keep_issued(records: Records, **said: object) -> KeptQuote:
     """Return a kept quote whose only revision is offered."""
     quote = records.quotes.add(a_quote(state=QuoteState.issued, offered=1, **said))
-    records.quotes.add_revision(an_issued_revision(quote.number, valid_until=quote.valid_until))
+    records.revisions.add(an_issued_revision(quote.number, valid_until=quote.valid_until))
     return quote

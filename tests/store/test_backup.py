@@ -51,7 +51,7 @@ def small_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for data in PHOTOS:
             records.photos.add(a_photo(number, sha256=files.put(data), size=len(data)))
         records.keys.add(a_key())
-        records.events.add_hook(a_hook())
+        records.hooks.add(a_hook())
 
     with closing(SqliteStore.open(folder)) as store:
         store.write_now(work)
@@ -186,10 +186,8 @@ def test_back_up_goes_on_without_a_lost_photograph_and_tells(shop: Path, tmp_pat
 def test_backup_leaves_out_what_was_erased(shop: Path, tmp_path: Path) -> None:
     secret = b"whsec_" + b"very private" * 40
     with closing(SqliteStore.open(shop)) as store:
-        hook = store.write_now(
-            lambda records: records.events.add_hook(a_hook(secret=secret.decode()))
-        )
-        store.write_now(lambda records: records.events.drop_hook(hook.number))
+        hook = store.write_now(lambda records: records.hooks.add(a_hook(secret=secret.decode())))
+        store.write_now(lambda records: records.hooks.drop(hook.number))
 
     back_up(shop, tmp_path / "monday.tar", at=NOON)
 

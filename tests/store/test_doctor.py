@@ -43,9 +43,9 @@ LATER = structs.replace(STAMP, today=TODAY + DAY)
 
 def live(records: Records) -> None:
     """Bring quotes to every state that there is, some of them twice round."""
-    customer = records.people.add_customer(a_customer("Zoë Müller"))
-    machine = records.people.add_machine(a_machine(customer=customer.number))
-    other = records.people.add_customer(a_customer("Ada"))
+    customer = records.customers.add(a_customer("Zoë Müller"))
+    machine = records.machines.add(a_machine(customer=customer.number))
+    other = records.customers.add(a_customer("Ada"))
     asked = figures(customer=customer.number, machine=machine.number, serial=77)
 
     def issued(**said: object) -> KeptQuote:
@@ -77,7 +77,7 @@ def live(records: Records) -> None:
     finish(records, STAMP, start(records, STAMP, begun, 0))
     expire_overdue(records, LATER)
     change_customer(records, STAMP, other, a_customer("Grace"))
-    erased = records.people.add_customer(a_customer("Gone"))
+    erased = records.customers.add(a_customer("Gone"))
     theirs = issued(customer=erased.number)
     decline(records, STAMP, theirs, 1)
     erase_customer(records, STAMP, erased, redact=lambda revision: revision)
@@ -90,7 +90,7 @@ def busy_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     files = PhotoFiles(folder)
 
     def work(records: Records) -> None:
-        records.events.add_hook(a_hook())
+        records.hooks.add(a_hook())
         live(records)
         for width in (1, 2):
             records.photos.add(a_photo(1, sha256=files.put(a_png(width))))

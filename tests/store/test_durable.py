@@ -4,20 +4,18 @@ from contextlib import closing
 from pathlib import Path
 
 from kitwright.keeping.store import Records
-from kitwright.store.engine import SqliteStore, Tables
+from kitwright.store.engine import SqliteStore
+from kitwright.store.table import Table
 
 FULL, ON = 2, 1
 """As SQLite answers them."""
 
 
 def settings(records: Records) -> dict[str, object]:
-    assert isinstance(records, Tables)
-    found = {}
-    for name in ("journal_mode", "synchronous", "foreign_keys", "secure_delete", "trusted_schema"):
-        row = records.session.row(f"PRAGMA {name}")
-        assert row is not None
-        found[name] = row[0]
-    return found
+    assert isinstance(records.hooks, Table)
+    session = records.hooks.session
+    names = ("journal_mode", "synchronous", "foreign_keys", "secure_delete", "trusted_schema")
+    return {name: session.value(f"PRAGMA {name}") for name in names}
 
 
 def test_writer_waits_for_the_disk_at_every_commit(tmp_path: Path) -> None:

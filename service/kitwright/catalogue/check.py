@@ -13,7 +13,7 @@ from kitwright.catalogue.checks.graphs import check_graphs
 from kitwright.catalogue.checks.items import check_items
 from kitwright.catalogue.checks.jobs import check_job_references, check_jobs
 from kitwright.catalogue.checks.overruns import check_overruns
-from kitwright.catalogue.checks.records import fault
+from kitwright.catalogue.checks.records import problem
 from kitwright.catalogue.checks.references import check_references
 from kitwright.catalogue.checks.shops import check_shops
 from kitwright.catalogue.checks.suppliers import check_suppliers
@@ -22,11 +22,11 @@ from kitwright.catalogue.checks.work import check_work
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue
+    from kitwright.catalogue.problems import Problem
 
 
-def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
+def check_catalogue(catalogue: Catalogue) -> tuple[Problem, ...]:
     """Return every error of a catalogue that was read, without repeats, in the order of the checks.
 
     If there are none, every id resolves, graphs can be walked and values make sense. Every role
@@ -35,7 +35,7 @@ def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
     """
     broken = (*check_references(catalogue), *check_job_references(catalogue))
     unsound = frozenset(one.file for one in broken)
-    faults = (
+    problems = (
         *_unsourced(catalogue),
         *broken,
         *check_graphs(catalogue, unsound),
@@ -52,12 +52,12 @@ def check_catalogue(catalogue: Catalogue) -> tuple[Fault, ...]:
         *check_currencies(catalogue),
         *check_figures(catalogue),
     )
-    return tuple(dict.fromkeys(faults))
+    return tuple(dict.fromkeys(problems))
 
 
-def _unsourced(catalogue: Catalogue) -> Iterator[Fault]:
+def _unsourced(catalogue: Catalogue) -> Iterator[Problem]:
     for file, head in catalogue.heads.items():
         if not head.source.strip():
-            yield fault(
+            yield problem(
                 file, "", "source-missing", "source is empty: say where the values come from"
             )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar, get_args, get_origin
 
 import msgspec
 
-from kitwright.catalogue.faults import Fault
+from kitwright.catalogue.problems import Problem
 from kitwright.units import Figure, NotAFigure, read_figure
 
 if TYPE_CHECKING:
@@ -53,8 +53,8 @@ _TYPES: Final = {
 }
 
 
-def decode(file: str, table: Table, kind: type[_S], faults: list[Fault]) -> _S | None:
-    """Return the record of a table, or None with at least one more error in `faults`.
+def decode(file: str, table: Table, kind: type[_S], problems: list[Problem]) -> _S | None:
+    """Return the record of a table, or None with at least one more error in `problems`.
 
     msgspec stops at the first error. If there is one, each row of the table's lists is therefore
     decoded separately, so that a file can be corrected in one pass.
@@ -63,17 +63,19 @@ def decode(file: str, table: Table, kind: type[_S], faults: list[Fault]) -> _S |
         return _convert(table, kind)
     except msgspec.ValidationError as error:
         whole = _invalid(file, "$", error)
-    found = [fault for name, row in _row_kinds(kind) for fault in _bad_rows(file, table, name, row)]
+    found = [
+        problem for name, row in _row_kinds(kind) for problem in _bad_rows(file, table, name, row)
+    ]
     lists: Table = {name: [] for name, _ in _row_kinds(kind) if isinstance(table.get(name), list)}
     try:
         _convert(table | lists, kind)
     except msgspec.ValidationError as error:
         found.insert(0, _invalid(file, "$", error))
-    faults += found or [whole]
+    problems += found or [whole]
     return None
 
 
-def decode_row(file: str, place: str, row: Table, kind: type[_S]) -> _S | Fault:
+def decode_row(file: str, place: str, row: Table, kind: type[_S]) -> _S | Problem:
     """Return the record of one row, or its error."""
     try:
         return _convert(row, kind)
@@ -104,13 +106,13 @@ def _row_kinds(kind: type[msgspec.Struct]) -> Iterator[tuple[str, type[msgspec.S
                 yield field.encode_name, row
 
 
-def _bad_rows(file: str, table: Table, name: str, kind: type[msgspec.Struct]) -> Iterator[Fault]:
+def _bad_rows(file: str, table: Table, name: str, kind: type[msgspec.Struct]) -> Iterator[Problem]:
     rows = table.get(name)
     if isinstance(rows, list):
         for index, row in enumerate(rows):
-            fault = decode_row(file, f"$.{name}[{index}]", row, kind)
-            if isinstance(fault, Fault):
-                yield fault
+            problem = decode_row(file, f"$.{name}[{index}]", row, kind)
+            if isinstance(problem, Problem):
+                yield problem
 
 
 def _plain(said: str) -> str:
@@ -125,12 +127,12 @@ def _typed(text: str) -> str:
     return ", or ".join(_TYPES.get(one, one) for one in text.split(" | "))
 
 
-def _invalid(file: str, place: str, error: Exception, row: object = None) -> Fault:
+def _invalid(file: str, place: str, error: Exception, row: object = None) -> Problem:
     said, _, path = str(error).partition(" - at `$")
     message = _plain(said)
     keys = ("id", "code", "sku", "role", "item")
     own = [row[key] for key in keys if key in row] if isinstance(row, dict) else []
-    return Fault(
+    return Problem(
         file=file,
         record=place + path.removesuffix("`"),
         code=next((code for words, code in _CODES if words in said), "wrong-type"),

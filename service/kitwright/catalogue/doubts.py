@@ -14,9 +14,9 @@ from kitwright.catalogue.checks.records import (
     shop_file,
     supplier_file,
 )
-from kitwright.catalogue.faults import Doubt
 from kitwright.catalogue.graph import job_fits
 from kitwright.catalogue.model import Family
+from kitwright.catalogue.problems import Doubt
 from kitwright.units import decimal_text
 
 if TYPE_CHECKING:

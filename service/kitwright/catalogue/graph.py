@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.faults import CatalogueError
 from kitwright.catalogue.model import (
     Chassis,
     ChassisId,
@@ -22,6 +21,7 @@ from kitwright.catalogue.model import (
     FamilyId,
     RoleId,
 )
+from kitwright.catalogue.problems import CatalogueError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from msgspec import Struct, structs
 
 from kitwright.catalogue.decode import Table, decode
-from kitwright.catalogue.faults import CatalogueUnreadable, Fault
 from kitwright.catalogue.model import (
     Catalogue,
     Chassis,
@@ -32,6 +31,7 @@ from kitwright.catalogue.model import (
     TaxArea,
 )
 from kitwright.catalogue.offers import read_offers
+from kitwright.catalogue.problems import CatalogueUnreadable, Problem
 from kitwright.catalogue.unique import ids_twice
 from kitwright.errors import reason_of
 
@@ -85,7 +85,7 @@ class _Pile(Struct):
 
     heads: dict[str, FileHead] = {}
     records: dict[str, Record] = {}
-    faults: list[Fault] = []
+    problems: list[Problem] = []
 
 
 def load_catalogue(folder: Path) -> Catalogue:
@@ -104,7 +104,7 @@ def read_records(folder: Path) -> Records:
     Raises: CatalogueUnreadable, with the errors of all files.
     """
     if not folder.is_dir():
-        raise CatalogueUnreadable([_fault(str(folder), "folder-missing", "no such folder")])
+        raise CatalogueUnreadable([_problem(str(folder), "folder-missing", "no such folder")])
     pile = _Pile()
     texts = _read_folder(folder, pile)
     for file, raw in texts.items():
@@ -114,9 +114,11 @@ def read_records(folder: Path) -> Records:
     for file, raw in texts.items():
         if file.endswith(".csv"):
             _add_offers(file, raw, pile)
-    pile.faults += ids_twice(pile.records)
-    if pile.faults:
-        raise CatalogueUnreadable(sorted(pile.faults, key=lambda fault: (fault.file, fault.code)))
+    pile.problems += ids_twice(pile.records)
+    if pile.problems:
+        raise CatalogueUnreadable(
+            sorted(pile.problems, key=lambda problem: (problem.file, problem.code))
+        )
     return Records(
         heads=dict(sorted(pile.heads.items())), records=pile.records, revision=_revision(texts)
     )
@@ -128,19 +130,19 @@ def _read_folder(folder: Path, pile: _Pile) -> dict[str, bytes]:
     for file in sorted(_files_below(folder)):
         if not _is_known(file):
             message = "a catalogue has no file of this name"
-            pile.faults.append(_fault(file, "file-unknown", message))
+            pile.problems.append(_problem(file, "file-unknown", message))
             continue
         try:
             texts[file] = (folder / file).read_bytes()
         except OSError as error:
-            pile.faults.append(_fault(file, "file-unreadable", reason_of(error)))
+            pile.problems.append(_problem(file, "file-unreadable", reason_of(error)))
     for file in FILES:
         if file not in texts:
-            pile.faults.append(_fault(file, "file-missing", "a catalogue needs this file"))
+            pile.problems.append(_problem(file, "file-missing", "a catalogue needs this file"))
     for name in FOLDERS.keys() - NEED_NOT_BE:
         if not any(file.startswith(f"{name}/") for file in texts):
             message = "a catalogue needs at least one file in this folder"
-            pile.faults.append(_fault(f"{name}/", "file-missing", message))
+            pile.problems.append(_problem(f"{name}/", "file-missing", message))
     return texts
 
 
@@ -173,15 +175,15 @@ def _add_table(file: str, raw: bytes, pile: _Pile) -> None:
     try:
         table = tomllib.loads(raw.decode())
     except UnicodeDecodeError as error:
-        pile.faults.append(_not_text(file, error))
+        pile.problems.append(_not_text(file, error))
         return
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        pile.faults.append(_fault(file, "not-toml", str(error)))
+        pile.problems.append(_problem(file, "not-toml", str(error)))
         return
     own: Table = {name: table.pop(name) for name in ("as_of", "source") if name in table}
-    head = decode(file, own, FileHead, pile.faults)
+    head = decode(file, own, FileHead, pile.problems)
     kind = FILES.get(file) or FOLDERS[file.partition("/")[0]]
-    record = decode(file, table, kind, pile.faults)
+    record = decode(file, table, kind, pile.problems)
     if head is None or record is None:
         return
     pile.heads[file] = head
@@ -189,32 +191,32 @@ def _add_table(file: str, raw: bytes, pile: _Pile) -> None:
     own_id = str(getattr(record, "id", ""))
     if file not in FILES and own_id != Path(file).stem:
         message = f"the file holds {own_id!r} and must be named after it"
-        pile.faults.append(_fault(file, "file-misnamed", message))
+        pile.problems.append(_problem(file, "file-misnamed", message))
 
 
 def _add_offers(file: str, raw: bytes, pile: _Pile) -> None:
     beside = file.removesuffix(".csv") + ".toml"
     try:
         # Spreadsheets begin UTF-8 with a byte order mark.
-        head, offers = read_offers(file, raw.decode("utf-8-sig"), pile.faults)
+        head, offers = read_offers(file, raw.decode("utf-8-sig"), pile.problems)
     except UnicodeDecodeError as error:
-        pile.faults.append(_not_text(file, error))
+        pile.problems.append(_not_text(file, error))
         return
     supplier = pile.records.get(beside)
     if not isinstance(supplier, Supplier):
-        pile.faults.append(
-            _fault(file, "offers-alone", f"its supplier's file {beside} is missing or unreadable")
+        pile.problems.append(
+            _problem(file, "offers-alone", f"its supplier's file {beside} is missing or unreadable")
         )
     elif supplier.offer:
         message = f"{beside} has offers as well: keep them in one of the two files"
-        pile.faults.append(_fault(file, "offers-in-two-places", message))
+        pile.problems.append(_problem(file, "offers-in-two-places", message))
     elif head is not None:
         pile.heads[file] = head
         pile.records[beside] = structs.replace(supplier, offer=offers)
 
 
-def _not_text(file: str, error: UnicodeDecodeError) -> Fault:
-    return _fault(file, "not-utf-8", f"byte {error.start} is not UTF-8 text")
+def _not_text(file: str, error: UnicodeDecodeError) -> Problem:
+    return _problem(file, "not-utf-8", f"byte {error.start} is not UTF-8 text")
 
 
 def assemble(read: Records) -> Catalogue:
@@ -251,5 +253,5 @@ def assemble(read: Records) -> Catalogue:
     )
 
 
-def _fault(file: str, code: str, message: str) -> Fault:
-    return Fault(file=file, record="", code=code, message=message)
+def _problem(file: str, code: str, message: str) -> Problem:
+    return Problem(file=file, record="", code=code, message=message)

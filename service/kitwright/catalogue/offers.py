@@ -8,8 +8,8 @@ from datetime import date
 from typing import Final
 
 from kitwright.catalogue.decode import Table, decode, decode_row
-from kitwright.catalogue.faults import Fault
 from kitwright.catalogue.model import FileHead, Offer
+from kitwright.catalogue.problems import Problem
 
 COLUMNS: Final = (
     "item",
@@ -35,13 +35,13 @@ _DATE: Final = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
 
 
 def read_offers(
-    file: str, text: str, faults: list[Fault]
+    file: str, text: str, problems: list[Problem]
 ) -> tuple[FileHead | None, tuple[Offer, ...]]:
     """Return what a CSV file states about itself, or None if that is wrong, and its valid offers.
 
     The first two rows are `as_of,2026-11-25` and `source,...`; the third names the columns. An
     empty cell means the offer's default; breaks are written `12:4.30;24:4.10` (packs:cost). Blank
-    lines and empty cells at the end of a row are ignored. Errors are added to `faults`.
+    lines and empty cells at the end of a row are ignored. Errors are added to `problems`.
     """
     lines: list[tuple[int, list[str]]] = []
     reader = csv.reader(text.splitlines(keepends=True), strict=True)
@@ -52,22 +52,22 @@ def read_offers(
             if cells:
                 lines.append((reader.line_num, cells))
     except csv.Error as error:
-        faults.append(_fault(file, reader.line_num, "not-csv", str(error)))
+        problems.append(_problem(file, reader.line_num, "not-csv", str(error)))
         return None, ()
-    head = decode(file, _head([cells for _, cells in lines[:2]]), FileHead, faults)
+    head = decode(file, _head([cells for _, cells in lines[:2]]), FileHead, problems)
     if len(lines) < 3 or tuple(lines[2][1]) != COLUMNS:
         line = lines[2][0] if len(lines) > 2 else reader.line_num
         message = "the third row names the columns: " + ",".join(COLUMNS)
-        faults.append(_fault(file, line, "wrong-columns", message))
+        problems.append(_problem(file, line, "wrong-columns", message))
         return None, ()
     offers: dict[str, Offer] = {}
     for line, cells in lines[3:]:
         offer = _offer(file, line, cells)
-        if isinstance(offer, Fault):
-            faults.append(offer)
+        if isinstance(offer, Problem):
+            problems.append(offer)
         elif offer.sku in offers:
             message = f"{offer.sku!r} is listed twice"
-            faults.append(_fault(file, line, "id-twice", message))
+            problems.append(_problem(file, line, "id-twice", message))
         else:
             offers[offer.sku] = offer
     return head, tuple(offers.values())
@@ -85,10 +85,10 @@ def _head(rows: list[list[str]]) -> Table:
     return head
 
 
-def _offer(file: str, line: int, cells: list[str]) -> Offer | Fault:
+def _offer(file: str, line: int, cells: list[str]) -> Offer | Problem:
     if len(cells) > len(COLUMNS):
         message = f"cells: {len(cells)}; expected one for each of {len(COLUMNS)} columns"
-        return _fault(file, line, "wrong-columns", message)
+        return _problem(file, line, "wrong-columns", message)
     row: Table = {name: cell for name, cell in zip(COLUMNS, cells, strict=False) if cell}
     try:
         for name in sorted(_WHOLE & row.keys()):
@@ -96,7 +96,7 @@ def _offer(file: str, line: int, cells: list[str]) -> Offer | Fault:
         if "breaks" in row:
             row["breaks"] = [_break(cell) for cell in row["breaks"].split(";")]
     except ValueError as error:
-        return _fault(file, line, "wrong-cell", str(error))
+        return _problem(file, line, "wrong-cell", str(error))
     return decode_row(file, f"line {line}", row, Offer)
 
 
@@ -113,5 +113,5 @@ def _break(cell: str) -> Table:
     return {"packs": int(match[1]), "cost": match[2]}
 
 
-def _fault(file: str, line: int, code: str, message: str) -> Fault:
-    return Fault(file=file, record=f"line {line}", code=code, message=message)
+def _problem(file: str, line: int, code: str, message: str) -> Problem:
+    return Problem(file=file, record=f"line {line}", code=code, message=message)

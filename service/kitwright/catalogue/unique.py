@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from kitwright.catalogue.faults import Fault
 from kitwright.catalogue.model import Alias, ConsumablesFile, Family, Offer, Override, Record
+from kitwright.catalogue.problems import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
 
-def ids_twice(records: Mapping[str, Record]) -> Iterator[Fault]:
+def ids_twice(records: Mapping[str, Record]) -> Iterator[Problem]:
     """Yield an error for every id that occurs twice in a list of a file, or number that occurs
     twice in the catalogue.
 
@@ -26,10 +26,10 @@ def ids_twice(records: Mapping[str, Record]) -> Iterator[Fault]:
         # Repeats within one list are reported by `_twins`.
         if other_file != file or other.partition("[")[0] != place.partition("[")[0]:
             message = f"{item!r} is already {other} of {other_file}; item numbers must be unique"
-            yield Fault(file=file, record=place, code="id-twice", message=message)
+            yield Problem(file=file, record=place, code="id-twice", message=message)
 
 
-def _twins(file: str, record: Record, place: str) -> Iterator[Fault]:
+def _twins(file: str, record: Record, place: str) -> Iterator[Problem]:
     for name in record.__struct_fields__:
         rows = getattr(record, name)
         if not isinstance(rows, tuple) or not rows or not isinstance(rows[0], Record):
@@ -40,7 +40,7 @@ def _twins(file: str, record: Record, place: str) -> Iterator[Fault]:
             own = _own_name(row)
             if own in seen:
                 message = f"{own!r} is listed twice"
-                yield Fault(file=file, record=here, code="id-twice", message=message)
+                yield Problem(file=file, record=here, code="id-twice", message=message)
             if own is not None:
                 seen.add(own)
             yield from _twins(file, row, here)

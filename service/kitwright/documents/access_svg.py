@@ -25,7 +25,7 @@ _QUIET: Final = "#c3cbcf"
 
 
 class Drawing(Struct, frozen=True, kw_only=True):
-    """An SVG document, and in words what it shows."""
+    """An SVG document, and a description of it in words (`told`)."""
 
     svg: str
     told: str
@@ -38,14 +38,19 @@ class _Node(Struct, frozen=True, kw_only=True):
     before: tuple[int, ...]
 
 
-def access_svg(paper: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
-    """Return the steps of the access plan and which wait for each, drawn and in words.
+def access_svg(quote: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
+    """Return the access plan as an SVG document, with a description in the scribe's language.
 
-    Every step has a row of its own, so that no name can cover another; it is as far to the
-    right as the longest chain of steps before it. A line leads down from each step to those that
-    wait for it. `shown` makes of a name what can be shown of it where the picture is for.
+    Each removal has a row, in working order, so that names never overlap. Its column is the length
+    of the longest chain of removals before it. A line leads down from each removal to those that
+    need it first.
+
+    Args:
+        quote: the quote with the access plan.
+        scribe: writes names, numbers and the description.
+        shown: replaces the characters of a name that can't be shown where the picture is used.
     """
-    steps = paper.access.remove
+    steps = quote.access.remove
     full = [shown(scribe.step(step.component, step.cylinder, is_refit=False)) for step in steps]
     names = [_short(name) for name in full]
     left = 70 + max(map(len, names), default=20) * 7

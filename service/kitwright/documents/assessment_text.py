@@ -1,4 +1,4 @@
-"""An assessment as plain text, for a terminal or a printer."""
+"""Assessment text: an assessment as plain text, for a terminal or a printer."""
 
 from __future__ import annotations
 
@@ -64,16 +64,12 @@ def _leakage(assessment: Assessment, speaker: Speaker) -> Iterator[str]:
             gauges = f"{' / '.join(map(speaker.figure, read))} {reading.asked.unit}"
             cylinder = speaker.say("Cylinder {cylinder}", cylinder=one.cylinder)
             named = f"  {cylinder}: {gauges}{words[reading.standing]}"
-            yield from spread(named, _percent(whole_percent(reading.percent, banded), speaker))
+            yield from spread(named, speaker.percent(whole_percent(reading.percent, banded)))
         if one.percent is not None and len(one.readings) > 1:
             decided = speaker.say(
                 "Cylinder {cylinder}, from the readings that count", cylinder=one.cylinder
             )
-            yield from spread(f"  {decided}", _percent(whole_percent(one.percent, banded), speaker))
-
-
-def _percent(figure: int, speaker: Speaker) -> str:
-    return speaker.say("{percent}%", percent=figure)
+            yield from spread(f"  {decided}", speaker.percent(whole_percent(one.percent, banded)))
 
 
 def _gates(assessment: Assessment, speaker: Speaker) -> Iterator[str]:

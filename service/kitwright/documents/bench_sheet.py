@@ -8,13 +8,13 @@ from typing import Final
 
 from msgspec import Struct, structs
 
+from kitwright.catalogue.model import Contact
 from kitwright.documents.access_svg import Drawing, access_svg
-from kitwright.documents.contact import Contact
 from kitwright.documents.contingency_view import looked_for
 from kitwright.documents.fonts import fonts
-from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of, text_lines
-from kitwright.documents.hypertext import hypertext
-from kitwright.documents.press import press
+from kitwright.documents.frame import frame, machine_rows, moment_of, text_lines
+from kitwright.documents.press import Sheet, press, said
+from kitwright.documents.web_page import sheet_page
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Caution, Envelope, Need, Quote, Reason
 from kitwright.units import decimal_text
@@ -24,9 +24,10 @@ _BEFORE: Final = "stands-before"
 
 
 class Look(Struct, frozen=True, kw_only=True):
-    """What the catalogue says of a component for whoever takes it off.
+    """The catalogue's notes on a component, for the technician who removes it.
 
-    `inspect` is to be looked at or photographed, `manual` names values of the maker's manual.
+    `inspect` lists the points to check and photograph, `tools` the special tools. `manual` lists
+    the values to look up in the manufacturer's manual; the values themselves are not given.
     """
 
     inspect: tuple[str, ...] = ()
@@ -36,34 +37,37 @@ class Look(Struct, frozen=True, kw_only=True):
 
 
 Looks = Mapping[str, Look]
-"""Component, without cylinder -> what there is to say of it."""
+"""Id of a component, without cylinder -> its notes."""
 
 
 def bench_sheet_pdf(
-    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
+    quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> bytes:
-    """Return the bench sheet of a revision as PDF/UA-1. It holds no price and no customer."""
-    drawing = access_svg(paper, scribe, fonts().printable)
-    sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    """Return the bench sheet of a revision as PDF/UA-1. It shows no prices and no customer.
+
+    Raises: NotPrintable.
+    """
+    drawing = access_svg(quote, scribe, fonts().printable)
+    sheet = bench_sheet(quote, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
     return press().print(
         "bench_sheet.typ",
-        sheet,
-        at=moment_of(paper, envelope),
+        {**sheet, "said": said("bench_sheet.typ", scribe)},
+        at=moment_of(quote, envelope),
         exact={"access": drawing.svg},
     )
 
 
 def bench_sheet_html(
-    paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
+    quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
 ) -> str:
-    """Return the bench sheet of a revision as a page, for a screen beside the bench."""
-    drawing = access_svg(paper, scribe)
-    sheet = bench_sheet(paper, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
-    return hypertext("bench_sheet.html", sheet, {"access": drawing.svg})
+    """Return the bench sheet of a revision as an HTML document, for a screen at the bench."""
+    drawing = access_svg(quote, scribe)
+    sheet = bench_sheet(quote, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    return sheet_page("bench_sheet.html", scribe, sheet, access=drawing.svg)
 
 
 def bench_sheet(
-    paper: Quote,
+    quote: Quote,
     envelope: Envelope,
     scribe: Scribe,
     *,
@@ -71,21 +75,24 @@ def bench_sheet(
     looks: Looks,
     drawing: Drawing,
 ) -> Sheet:
-    """Return what both forms of the bench sheet show, in their order."""
+    """Return the data of both forms of the bench sheet, in the order in which they show it.
+
+    Times are in whole minutes, jobs in hours and minutes. `drawing` is the picture of the removals.
+    """
     return {
-        **frame(scribe.say("Bench sheet"), paper, envelope, scribe, contact),
-        "words": _words(scribe),
-        "machine": machine_rows(paper, envelope, scribe),
-        "reported": text_lines(paper.complaint),
+        **frame(scribe.say("Bench sheet"), quote, envelope, scribe, contact),
+        "found": scribe.say_as("tick", "Found"),
+        "machine": machine_rows(quote, envelope, scribe),
+        "reported": text_lines(quote.complaint),
         "jobs": [
             {
                 "name": scribe.on_cylinder(job.name, job.cylinder),
                 "minutes": scribe.hours(job.minutes_here),
-                "parts": _replaced(paper, scribe, "replaced-by-job", job.job, job.cylinder),
+                "parts": _replaced(quote, scribe, "replaced-by-job", job.job, job.cylinder),
             }
-            for job in paper.jobs
+            for job in quote.jobs
         ],
-        "steps": _steps(paper, scribe, looks),
+        "steps": _steps(quote, scribe, looks),
         "refit": [
             {
                 "name": _step_name(one.component, one.cylinder, scribe, is_refit=True),
@@ -98,62 +105,28 @@ def bench_sheet(
                     if one.work_minutes
                     else ""
                 ),
-                "parts": _replaced(paper, scribe, "renewed-by-refit", one.component, one.cylinder),
+                "parts": _replaced(quote, scribe, "renewed-by-refit", one.component, one.cylinder),
             }
-            for one in paper.access.refit
+            for one in quote.access.refit
         ],
-        "looked_for": [list(one) for one in looked_for(paper, scribe)],
-        "used": _used(paper, scribe),
-        "cautions": [[one.title, one.text] for one in _elsewhere(paper)],
+        "looked_for": [list(one) for one in looked_for(quote, scribe)],
+        "used": _used(quote, scribe),
+        "cautions": [[one.title, one.text] for one in _elsewhere(quote)],
         "drawing": drawing.told,
         "engine_out": scribe.say("The engine comes out of the machine.")
-        if paper.access.engine_out
+        if quote.access.engine_out
         else "",
     }
 
 
-def _words(scribe: Scribe) -> dict[str, str]:
-    say = scribe.say
-    return {
-        "manual": say("Torque, tightening sequence and clearances: see the manufacturer's manual."),
-        "machine": say("Machine"),
-        "reported": say("Reported by the customer"),
-        "jobs": say("Jobs"),
-        "job": say("Job"),
-        "billed": say("Billed"),
-        "clocked": say("Clocked, min"),
-        "found": say("Found"),
-        "plan": say("Removal order and dependencies"),
-        "off": say("Removal, in this order"),
-        "on": say("Reassembly, in this order"),
-        "step": say("Step"),
-        "minutes": say("Min"),
-        "done": say("Done"),
-        "renew": say("Replace:"),
-        "look_for": say("Check for these while it is apart"),
-        "ask": say(
-            "If you find one, stop, photograph it and have it added to the quote before you go "
-            "on. The quoted price does not cover it."
-        ),
-        "fault": say("Possible fault"),
-        "number": say("No."),
-        "turned_up": scribe.say_as("tick", "Found"),
-        "used": say("Consumables"),
-        "visit": say("Cautions for the entire visit"),
-        "nothing": say("Nothing has to be removed."),
-        "mechanic": say("Technician"),
-        "date": say("Date"),
-    }
-
-
-def _steps(paper: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
+def _steps(quote: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
     """Return the removals; a caution is given in full at its first step, by name at later ones."""
     told_at: dict[str, int] = {}
     steps: list[Sheet] = []
-    for number, step in enumerate(paper.access.remove, start=1):
+    for number, step in enumerate(quote.access.remove, start=1):
         instance = _instance(step.component, step.cylinder)
         cautions = []
-        for one in paper.cautions:
+        for one in quote.cautions:
             if instance not in one.steps:
                 continue
             first = told_at.setdefault(one.code, number)
@@ -173,7 +146,7 @@ def _steps(paper: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
 
 
 def _told(look: Look, scribe: Scribe) -> Iterator[str]:
-    """Yield what there is to say of a component, a paragraph each."""
+    """Yield the notes on a component, one paragraph for each kind."""
     fasteners = (look.fasteners,) if look.fasteners else ()
     for head, texts in (
         (scribe.say("Fasteners:"), [scribe.text("component", one) for one in fasteners]),
@@ -189,7 +162,7 @@ def _told(look: Look, scribe: Scribe) -> Iterator[str]:
 
 
 def _why(why: Sequence[Reason], scribe: Scribe) -> Iterator[str]:
-    """Yield why something is removed; all that it is removed before in one sentence."""
+    """Yield the reasons of a removal; the components that need it first are one sentence."""
     yield from dict.fromkeys(one.text for one in why if one.code != _BEFORE)
     before = [scribe.thing(str(one.facts["component"])) for one in why if one.code == _BEFORE]
     if before:
@@ -200,18 +173,18 @@ def _instance(component: str, cylinder: int | None) -> str:
     return component if cylinder is None else f"{component}@{cylinder}"
 
 
-def _elsewhere(paper: Quote) -> list[Caution]:
-    """Return the cautions that are also, or only, about something else than a removal."""
-    removed = {_instance(step.component, step.cylinder) for step in paper.access.remove}
-    return [one for one in paper.cautions if not removed.issuperset(one.steps)]
+def _elsewhere(quote: Quote) -> list[Caution]:
+    """Return the cautions about steps other than removals; some are about removals as well."""
+    removed = {_instance(step.component, step.cylinder) for step in quote.access.remove}
+    return [one for one in quote.cautions if not removed.issuperset(one.steps)]
 
 
-def _replaced(paper: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
+def _replaced(quote: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
     """Return the parts that a job or a refit replaces."""
     refit = _instance(by, cylinder)
     return [
-        "; ".join(_parts(need, paper, scribe))
-        for need in paper.kit.needs
+        "; ".join(_parts(need, quote, scribe))
+        for need in quote.kit.needs
         if any(
             why.code == code
             and (
@@ -228,10 +201,10 @@ def _step_name(component: str, cylinder: int | None, scribe: Scribe, *, is_refit
     return told[:1].upper() + told[1:]
 
 
-def _used(paper: Quote, scribe: Scribe) -> list[str]:
+def _used(quote: Quote, scribe: Scribe) -> list[str]:
     """Return the consumables, each item once with its entire quantity."""
     items: dict[str, Need] = {}
-    for need in paper.kit.needs:
+    for need in quote.kit.needs:
         if need.kind != "used":
             continue
         known = items.get(need.part)
@@ -240,11 +213,33 @@ def _used(paper: Quote, scribe: Scribe) -> list[str]:
     return [_part(need, scribe) for need in items.values()]
 
 
-def _parts(need: Need, paper: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what is fitted for a need, by the number that is really taken."""
-    names = {line.code: line.description for line in paper.lines}
+def _parts(need: Need, quote: Quote, scribe: Scribe) -> Iterator[str]:
+    """Yield what is fitted for a need, by the number that is really taken. If that is not decided
+    yet, say what decides: the engine's plate, or which machine the engine is in.
+    """
+    where = (need.role, need.cylinder)
+    for question in quote.part_questions:
+        if (question.role, question.cylinder) == where:
+            yield scribe.say(
+                "{quantity} {unit} {name}: not decided yet; read the engine's plate: {parts}",
+                quantity=scribe.number(need.quantity),
+                unit=scribe.unit(need.measure, need.quantity),
+                name=scribe.thing(need.role, need.cylinder),
+                parts=" / ".join(f"{one.name} ({one.id})" for one in question.options),
+            )
+            return
+    machine = quote.chassis_question
+    if machine and where in {(held.role, held.cylinder) for held in machine.held}:
+        yield scribe.say(
+            "{part}: not decided yet; not every machine needs it, so check which one it is: "
+            "{machines}",
+            part=_part(need, scribe),
+            machines=" / ".join(one.name for one in machine.options),
+        )
+        return
+    names = {line.code: line.description for line in quote.lines}
     left = Decimal(need.quantity)
-    for cover in (cover for pack in paper.kit.packs for cover in pack.covers):
+    for cover in (cover for pack in quote.kit.packs for cover in pack.covers):
         is_other = cover.fitted not in (None, need.part)
         if is_other and (cover.role, cover.cylinder) == (need.role, need.cylinder):
             left -= Decimal(cover.quantity)

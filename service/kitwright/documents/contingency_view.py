@@ -1,4 +1,4 @@
-"""What may be found while the work of a revision is done, arranged for reading."""
+"""Contingency view: the faults that teardown may show, as documents list them."""
 
 from __future__ import annotations
 
@@ -6,14 +6,15 @@ from collections.abc import Iterator, Sequence, Set
 
 from msgspec import Struct
 
+from kitwright.documents.totals_view import Row, row
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Contingency, Quote
 
 
-class ViewContingency(Struct, frozen=True, kw_only=True):
-    """Something that may be found: what it means, and what it would add.
+class ShownContingency(Struct, frozen=True, kw_only=True):
+    """A possible fault, what it means (`plain`), and the cost that it would add.
 
-    `under` names what has to be found before it, which is listed above; empty if nothing has to.
+    `under` says which fault, listed above, has to be found first; it is empty if none has to.
     """
 
     name: str
@@ -23,19 +24,13 @@ class ViewContingency(Struct, frozen=True, kw_only=True):
     amount: str
 
 
-class ViewSum(Struct, frozen=True, kw_only=True):
-    """The total of the quote with some of what may be found."""
+def contingencies_of(quote: Quote, scribe: Scribe) -> list[ShownContingency]:
+    """Return the contingencies, most probable first, each followed by those that depend on it.
 
-    label: str
-    amount: str
-    weight: str
-
-
-def contingencies_of(paper: Quote, scribe: Scribe) -> list[ViewContingency]:
-    """Return what may be found, the most probable first, each followed by what it may bring; what
-    is the same on several cylinders once, but for what may be on any.
+    One that is the same on several cylinders is listed once; one on an unknown cylinder is
+    listed separately.
     """
-    return [*_under(paper.may_turn_up, frozenset({None}), "", scribe)]
+    return [*_under(quote.may_turn_up, frozenset({None}), "", scribe)]
 
 
 def _under(
@@ -43,71 +38,75 @@ def _under(
     above: Set[tuple[str, int | None] | None],
     under: str,
     scribe: Scribe,
-) -> Iterator[ViewContingency]:
-    """Yield what depends on some of what may be found, and below each what depends on that."""
+) -> Iterator[ShownContingency]:
+    """Yield the contingencies that depend on those in `above`, each followed by its dependents."""
     same: dict[tuple[str, str, Amount, bool, bool], list[Contingency]] = {}
-    for one in found:
-        if one.under in above:
-            alike = (one.name, one.plain, one.price, one.likely, one.cylinder is None)
-            same.setdefault(alike, []).append(one)
+    for contingency in found:
+        if contingency.under in above:
+            alike = (
+                contingency.name,
+                contingency.plain,
+                contingency.price,
+                contingency.likely,
+                contingency.cylinder is None,
+            )
+            same.setdefault(alike, []).append(contingency)
     for (name, plain, price, is_likely, _), members in same.items():
-        told = scribe.on_one_of(name, [one.cylinder for one in members if one.cylinder])
-        yield ViewContingency(
-            name=told,
+        cylinders = [member.cylinder for member in members if member.cylinder]
+        located = scribe.on_one_of(name, cylinders)
+        yield ShownContingency(
+            name=located,
             under=under,
             mark=scribe.say("could well be found") if is_likely else "",
             plain=plain,
-            amount=_money(price, scribe),
+            amount=scribe.amount(price),
         )
-        below = scribe.say("in addition, only if this is found: {thing}", thing=told)
-        yield from _under(found, {one.place for one in members}, below, scribe)
+        below = scribe.say("in addition, only if this is found: {thing}", thing=located)
+        yield from _under(found, {member.place for member in members}, below, scribe)
 
 
-def sums_of(paper: Quote, scribe: Scribe) -> list[ViewSum]:
-    """Return the totals of the quote as it is, with all that is likely if anything is, and with the
-    most expensive combination.
+def sums_of(quote: Quote, scribe: Scribe) -> list[Row]:
+    """Return three totals of the quote: without contingencies, with all likely ones if there are
+    any, and with the most expensive combination.
     """
-    found = paper.contingencies
+    found = quote.contingencies
     if found is None or not found.each:
         return []
     say = scribe.say
-    now = say("Current total") if paper.is_added_to else say("As quoted")
-    rows = [(now, found.as_quoted, "plain")]
-    if any(one.likely for one in found.each):
-        rows.append((say('With all items marked "could well be found"'), found.likely, "plain"))
-    rows.append((say("Highest total from the items listed"), found.worst, "most"))
-    return [
-        ViewSum(label=label, amount=_money(amount, scribe), weight=weight)
-        for label, amount, weight in rows
-    ]
+    now = say("Current total") if quote.is_added_to else say("As quoted")
+    rows = [row(now, found.as_quoted, scribe)]
+    if any(contingency.likely for contingency in found.each):
+        rows.append(row(say('With all items marked "could well be found"'), found.likely, scribe))
+    rows.append(row(say("Highest total from the items listed"), found.worst, scribe, "most"))
+    return rows
 
 
-def looked_for(paper: Quote, scribe: Scribe) -> Iterator[tuple[str, str]]:
-    """Yield what the bench looks for, and the work that it would bring, without prices."""
-    yield from _looked_for(paper.may_turn_up, None, "", scribe)
+def nested(
+    found: Sequence[Contingency], parents: tuple[Contingency, ...] = ()
+) -> Iterator[tuple[Contingency, tuple[Contingency, ...]]]:
+    """Yield each contingency, followed by those that depend on it, with those that have to be found
+    before it, outermost first.
+    """
+    above = parents[-1].place if parents else None
+    for contingency in found:
+        if contingency.under == above:
+            yield contingency, parents
+            yield from nested(found, (*parents, contingency))
 
 
-def _looked_for(
-    found: Sequence[Contingency],
-    above: tuple[str, int | None] | None,
-    under: str,
-    scribe: Scribe,
-) -> Iterator[tuple[str, str]]:
-    for one in found:
-        if one.under == above:
-            named = scribe.on_cylinder(one.name, one.cylinder)
-            yield named, "; ".join(filter(None, (under, _brings(one, scribe))))
-            below = scribe.say("only if this is found: {thing}", thing=named)
-            yield from _looked_for(found, one.place, below, scribe)
+def looked_for(quote: Quote, scribe: Scribe) -> Iterator[tuple[str, str]]:
+    """Yield each fault to look for at the bench, and the work that it would add; without prices."""
+    for contingency, parents in nested(quote.may_turn_up):
+        notes = [_work_of(contingency, scribe)]
+        if parents:
+            notes.insert(
+                0, scribe.say("only if this is found: {thing}", thing=scribe.named(parents[-1]))
+            )
+        yield scribe.named(contingency), "; ".join(filter(None, notes))
 
 
-def _brings(one: Contingency, scribe: Scribe) -> str:
-    if not one.jobs:
+def _work_of(contingency: Contingency, scribe: Scribe) -> str:
+    if not contingency.jobs:
         # no job: a part that is replaced with those that the visit replaces anyway
-        return one.plain
-    jobs = "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in one.jobs)
-    return scribe.say("then needed: {jobs}", jobs=jobs)
-
-
-def _money(amount: Amount, scribe: Scribe) -> str:
-    return scribe.money(amount.amount, amount.currency)
+        return contingency.plain
+    return scribe.say("then needed: {jobs}", jobs=scribe.listed(contingency.jobs))

@@ -1,8 +1,8 @@
-"""E-mail: what brings a quote to its customer, as one message of RFC 5322.
+"""E-mail: the message (RFC 5322) that sends a quote to its customer.
 
-A short text, plain and as HTML, with a link to the quote itself, and the quote as a PDF if there
-is one. The few headers are written here: the standard library's own take a name apart
-that holds what looks like an encoded word (RFC 2047), and would send another name on.
+It is a short text, plain and as HTML, with a link to the quote, and with the quote as a PDF if
+there is one. The headers are written here, because the standard library decodes a name that looks
+like an encoded word (RFC 2047), and would send a different name.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from kitwright.documents.balance_view import balance_of, left_sentence, total_to
 from kitwright.errors import KitwrightError
 from kitwright.keeping.mail import check_address
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Contingencies, Envelope, Quote, QuotedJob
+from kitwright.quote import Contingencies, Envelope, Quote
 
 MOST_SUBJECT: Final = 120
 MOST_NAME: Final = 80
-"""The most characters of a subject and of a display name; what is longer is cut off."""
+"""The most characters of a subject and of a display name; longer ones are cut."""
 MOST_JOBS: Final = 20
 """The most jobs that an e-mail names; the quote has them all."""
 
@@ -39,7 +39,7 @@ _LINK: Final = re.compile(r"https?://[!-~]{1,1000}", re.ASCII)
 _BREAKING: Final = ("\r", "\n", "\0")
 _BLANK: Final = frozenset({"Cc", "Zl", "Zp"})
 _TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F))
-"""Signs that turn the reading direction of what comes after them: names bring none."""
+"""Characters that change the reading direction of the text after them; they are removed."""
 
 
 class MailError(KitwrightError):
@@ -49,9 +49,7 @@ class MailError(KitwrightError):
 
 
 class TextInvalid(MailError):
-    """A text with a line break or a NUL in it, by which a header could be smuggled in, or with half
-    a character.
-    """
+    """A text with a line break or NUL, which could inject a header, or an unpaired surrogate."""
 
     code = "mail-text-invalid"
 
@@ -61,10 +59,10 @@ class TextInvalid(MailError):
 
 
 class Message(Struct, frozen=True, kw_only=True):
-    """What an e-mail needs next to the quote: from whom, to whom, when, and the link to it.
+    """The data of an e-mail apart from the quote: sender, recipient, time, and the quote's link.
 
     `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `link` is a complete URL.
-    `note` is the shop's own words, its lines parted by line feeds. `pdf` is the quote as a file.
+    `note` is a text by the shop, with line feeds between its lines. `pdf` is the quote as a file.
     """
 
     sender: str
@@ -77,16 +75,16 @@ class Message(Struct, frozen=True, kw_only=True):
     pdf: bytes | None = None
 
 
-def compose(paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
-    """Return an e-mail with its headers: ASCII only, CRLF at every end of a line, no line over 998
-    octets. The same arguments give the same bytes.
+def compose(quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> bytes:
+    """Return an e-mail with its headers: ASCII only, lines of at most 998 octets that end in CRLF.
+    The same arguments give the same bytes.
 
-    A person asked for it, so it has no `Auto-Submitted` (RFC 3834).
+    It has no `Auto-Submitted` header (RFC 3834), because a person requested it.
 
     Raises: AddressInvalid, TextInvalid.
     """
-    words = _Words(paper, envelope, scribe, message)
-    shop = _line("the shop's name", paper.shop.name)
+    words = _Words(quote, envelope, scribe, message)
+    shop = _line("the shop's name", quote.shop.name)
     headers = (
         _mailbox("From", shop, message.sender),
         f"To: {check_address(message.to)}",
@@ -125,8 +123,8 @@ _Paragraph = tuple[str, ...]
 class _Words:
     """The words of an e-mail, in the customer's language."""
 
-    def __init__(self, paper: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> None:
-        self._paper = paper
+    def __init__(self, quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) -> None:
+        self._quote = quote
         self._envelope = envelope
         self._scribe = scribe
         self._note = message.note
@@ -139,7 +137,7 @@ class _Words:
         told = self._scribe.say(
             "Quote {quote} from {shop}",
             quote=self._envelope.quote_id,
-            shop=_line("the shop's name", self._paper.shop.name),
+            shop=_line("the shop's name", self._quote.shop.name),
         )
         return _cut(told.strip(), MOST_SUBJECT)
 
@@ -158,17 +156,17 @@ class _Words:
         return self._scribe.say("Read and answer the quote")
 
     def paragraphs(self) -> Iterator[_Paragraph]:
-        """Yield the paragraphs, the link among them, complete without the HTML."""
+        """Yield the paragraphs, including the link; the text is complete without the HTML."""
         say = self._scribe.say
         yield (self._greeting(),)
         yield (self._opening(),)
-        if self._paper.complaint is not None:
-            yield self._scribe.say("You reported:"), *_note(self._paper.complaint)
+        if self._quote.complaint is not None:
+            yield self._scribe.say("You reported:"), *_note(self._quote.complaint)
         yield tuple(self._jobs())
         yield (self._figures(),)
-        if self._paper.notes and not self._is_agreed:
-            yield tuple(_line("a note", note.text) for note in self._paper.notes)
-        found = self._paper.contingencies
+        if self._quote.notes and not self._is_agreed:
+            yield tuple(_line("a note", note.text) for note in self._quote.notes)
+        found = self._quote.contingencies
         if found is not None and found.each and not self._is_agreed:
             yield (self._surprises(found),)
         if self._note is not None:
@@ -187,17 +185,17 @@ class _Words:
         yield say("Kind regards,"), self._shop()
 
     def _shop(self) -> str:
-        return _line("the shop's name", self._paper.shop.name)
+        return _line("the shop's name", self._quote.shop.name)
 
     def _greeting(self) -> str:
         name = _line("the customer's name", self._envelope.customer_name or "")
         return self._scribe.say("Dear {name},", name=name) if name else self._scribe.say("Hello,")
 
     def _opening(self) -> str:
-        paper, envelope = self._paper, self._envelope
+        quote, envelope = self._quote, self._envelope
         machine = _line(
             "the machine's name",
-            envelope.machine_name or paper.engine.chassis_name or paper.engine.name,
+            envelope.machine_name or quote.engine.chassis_name or quote.engine.name,
         )
         facts = {"quote": envelope.quote_id, "revision": envelope.revision, "machine": machine}
         if self._is_agreed:
@@ -212,27 +210,22 @@ class _Words:
 
     def _jobs(self) -> Iterator[str]:
         yield self._scribe.say("The work:")
-        for job in self._paper.jobs[:MOST_JOBS]:
-            yield f"- {self._job(job)}"
-        more = len(self._paper.jobs) - MOST_JOBS
+        for job in self._quote.jobs[:MOST_JOBS]:
+            name = _line("a job's name", job.name)
+            yield f"- {self._scribe.on_cylinder(name, job.cylinder)}"
+        more = len(self._quote.jobs) - MOST_JOBS
         if more > 0:
             yield self._scribe.say_many("- and {count} more", "- and {count} more", more)
 
-    def _job(self, job: QuotedJob) -> str:
-        name = _line("a job's name", job.name)
-        if job.cylinder is None:
-            return name
-        return self._scribe.say("{job}, cylinder {cylinder}", job=name, cylinder=job.cylinder)
-
     def _figures(self) -> str:
-        say, found = self._scribe.say, balance_of(self._paper.totals)
-        total = total_told(self._paper, self._scribe)
-        if self._paper.is_added_to:
+        say, found = self._scribe.say, balance_of(self._quote.totals)
+        total = total_told(self._quote, self._scribe)
+        if self._quote.is_added_to:
             told = say("With the work added since, the total is {total}.", total=total)
         elif self._is_agreed:
             told = say("The total is {total}.", total=total)
         else:
-            until = self._scribe.day(self._paper.valid_until)
+            until = self._scribe.day(self._quote.valid_until)
             told = say(
                 "The total is {total}, and the quote is valid until {day}.", total=total, day=until
             )
@@ -242,7 +235,7 @@ class _Words:
     def _surprises(self, found: Contingencies) -> str:
         say = self._scribe.say
         likely, worst = (
-            total_told(self._paper, self._scribe, amount.money)
+            total_told(self._quote, self._scribe, amount.money)
             for amount in (found.likely, found.worst)
         )
         told = [
@@ -329,7 +322,7 @@ def _is_plain(text: str) -> bool:
 
 
 def _line(member: str, text: str) -> str:
-    """Return a text on one line, without what turns its reading direction. Raises: TextInvalid."""
+    """Return a text on one line, without marks of reading direction. Raises: TextInvalid."""
     if any(sign in text for sign in _BREAKING):
         raise TextInvalid(member, text)
     return " ".join(_whole(member, text).split())

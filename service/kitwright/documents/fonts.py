@@ -1,9 +1,10 @@
-"""Fonts: where the letters of printed documents come from, and which come from nowhere.
+"""Fonts: the fonts that have the letters of printed documents, and the letters that none has.
 
 Three fonts come with the packages that Kitwright needs, under free licences: Libertinus Serif and
 DejaVu Sans Mono inside typst, Noto Serif beside it. They have every letter of Latin, Greek and
-Cyrillic, and some of other scripts. What they lack is taken from the fonts of this machine. No
-table says what a font has: the typesetter is asked, for only it knows what it makes of a letter.
+Cyrillic, and some of other scripts. Other letters are taken from the fonts of this machine. Which
+letters a font has is found out by typesetting them, because a font's own table does not say how a
+letter with its marks is set.
 """
 
 from __future__ import annotations
@@ -33,17 +34,17 @@ _PROBE: Final = b"""
 """Sets texts as the templates do, in each of their weights, each on a page of its own."""
 _WEIGHTS: Final = 3
 _NOBODYS: Final = "\U0010ffff"
-"""What no font can have (a noncharacter): it shows what is set in place of a missing letter."""
+"""A noncharacter, which no font has: it shows the box that is set for a missing letter."""
 _GLYPH: Final = re.compile(rb'xlink:href="#([0-9A-Za-z]+)"')
 _MOST: Final = 50_000
-"""How many letters are remembered at most."""
+"""The most letters that are remembered."""
 
 
 class Source(IntEnum):
-    """Where a letter is found, the nearest first."""
+    """Where a letter is found, in the order of search."""
 
     own = 0
-    """In the fonts that come along."""
+    """In the fonts that are installed with Kitwright."""
     machine = 1
     """In a font of this machine."""
     nowhere = 2
@@ -52,8 +53,8 @@ class Source(IntEnum):
 class Fonts:
     """The fonts that can be printed with; may be shared between threads.
 
-    The machine's are looked through once, when the first letter needs one: what is installed
-    afterwards is found by the next process.
+    The machine's fonts are searched once, when a letter first needs one. Fonts that are installed
+    later are found by the next process.
 
     Args:
         machine: whether the machine's fonts are used at all.
@@ -68,10 +69,10 @@ class Fonts:
         self._probes: dict[Source, typst.Compiler] = {}
         self._sources: dict[str, Source] = {}
         self._boxes: list[set[bytes]] = []
-        """What is set in place of a letter that no font has, by weight."""
+        """The glyphs that are set in place of a letter that no font has, by weight."""
 
     def compiler(self, source: Source, root: Path | None = None) -> typst.Compiler:
-        """Return a new compiler with the fonts as far as a source."""
+        """Return a new compiler with the fonts of a source and of those before it."""
         if source not in self._books:
             is_own = source is Source.own
             self._books[source] = typst.Fonts(
@@ -109,10 +110,10 @@ class Fonts:
         self._sources.update(dict.fromkeys(left, Source.nowhere))
 
     def _shown(self, asked: Sequence[str], source: Source) -> set[str]:
-        """Return which letters the typesetter shows whole.
+        """Return the letters that the typesetter shows completely.
 
-        One that no font has is set as a box. Where a mark is of another font than its letter, the
-        letter may get lost: then nothing is set but what the mark alone would be.
+        A letter that no font has is set as a box. If its mark comes from another font, the letter
+        may be lost: then only the mark is set.
         """
         texts = {_NOBODYS, *(part for letter in asked for part in _parts(letter))}
         glyphs = self._glyphs(sorted(texts), source)

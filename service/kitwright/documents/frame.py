@@ -1,4 +1,4 @@
-"""Frame: what every printed document carries: whose it is, of what, and its own words."""
+"""Frame: the parts that printed documents share: shop, title, machine, customer and reasons."""
 
 from __future__ import annotations
 
@@ -6,42 +6,40 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, time
 from typing import Final
 
-from kitwright.documents.contact import Contact
+from kitwright.catalogue.model import Contact
+from kitwright.documents.press import Sheet
 from kitwright.documents.printable import UNKNOWN
-from kitwright.documents.quote_view import machines_of
+from kitwright.documents.question_words import machines_of
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote, Reason
-
-Sheet = dict[str, object]
-"""What a template is given: texts, numbers, lists of them."""
 
 _LETTER: Final = frozenset({"USD", "CAD", "MXN", "CLP", "COP", "PHP"})
 """Currencies of the countries whose offices print on Letter; elsewhere A4 (CLDR, paperSize)."""
 
 _UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
-"""Reasons that say what goes without saying."""
+"""Reasons that are left out because they go without saying."""
 
 
-def moment_of(paper: Quote, envelope: Envelope) -> datetime:
+def moment_of(quote: Quote, envelope: Envelope) -> datetime:
     """Return the time of a revision: its issue, or the start of its day while it is a draft."""
-    return envelope.issued_at or datetime.combine(paper.on, time(), UTC)
+    return envelope.issued_at or datetime.combine(quote.on, time(), UTC)
 
 
-def frame(title: str, paper: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
-    """Return what is on every page of a document of a revision, and who made it for whom."""
+def frame(title: str, quote: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:
+    """Return what is on every page of a document of a revision."""
     number = scribe.say(
         "{quote}, revision {number}", quote=envelope.quote_id, number=envelope.revision
     )
     return {
-        **bare_frame(title, number, paper, scribe, contact, moment_of(paper, envelope)),
+        **bare_frame(title, number, quote, scribe, contact, moment_of(quote, envelope)),
         "state": _state(envelope.state, scribe),
     }
 
 
 def bare_frame(
-    title: str, number: str, paper: Quote, scribe: Scribe, contact: Contact, at: datetime
+    title: str, number: str, quote: Quote, scribe: Scribe, contact: Contact, at: datetime
 ) -> Sheet:
-    """Return what is on every page of a shop's document, which has a number of its own."""
+    """Return what is on every page of a document with its own number, made at a time."""
     say = scribe.say
     made = at.astimezone(UTC)
     return {
@@ -49,11 +47,10 @@ def bare_frame(
         "heading": title,
         "number": number,
         "language": scribe.language,
-        "paper": "us-letter" if paper.shop.currency in _LETTER else "a4",
+        "paper": "us-letter" if quote.shop.currency in _LETTER else "a4",
         "made": [made.year, made.month, made.day],
-        "day": scribe.day(paper.on),
         "state": "",
-        "shop": paper.shop.name,
+        "shop": quote.shop.name,
         "shop_lines": contact_lines(contact),
         # typst fills these in, page by page
         "page": say("Page {number} of {count}", number="{n}", count="{of}"),
@@ -62,7 +59,7 @@ def bare_frame(
 
 
 def _state(state: str, scribe: Scribe) -> str:
-    """Return the state of a revision in words; empty if it is simply issued."""
+    """Return the state of a revision in words; empty if it is issued and still open."""
     say = scribe.say
     return {
         "draft": say("Draft, not issued yet"),
@@ -75,57 +72,58 @@ def _state(state: str, scribe: Scribe) -> str:
 
 
 def contact_lines(contact: Contact) -> list[str]:
-    """Return how a shop is reached, line by line."""
-    return [
-        *text_lines(contact.address),
-        *(line for line in (contact.telephone, contact.email) if line),
-    ]
+    """Return the shop's address, telephone and e-mail address, line by line."""
+    return text_lines("\n".join(contact.address)) + reach_lines(contact)
+
+
+def reach_lines(contact: Contact) -> list[str]:
+    """Return the shop's telephone and e-mail address, without those that are not known."""
+    return [line for line in (contact.telephone, contact.email) if line]
 
 
 def text_lines(text: str | None) -> list[str]:
-    """Return the lines of a text that may have several, without empty ones."""
+    """Return the lines of a text, without empty ones."""
     return [line.strip() for line in (text or "").splitlines() if line.strip()]
 
 
-def machine_rows(paper: Quote, envelope: Envelope, scribe: Scribe) -> list[list[str]]:
-    """Return names and values of what is repaired."""
-    engine, say = paper.engine, scribe.say
-    taken_for, _ = machines_of(paper.chassis_question)
-    unnamed = say("not known; priced as: {machine}", machine=taken_for)
-    chassis = engine.chassis_name or (unnamed if taken_for else say("loose engine"))
+def machine_rows(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[tuple[str, str]]:
+    """Return names and values that identify the machine and its engine."""
+    engine, say = quote.engine, scribe.say
+    priced, _ = machines_of(quote.chassis_question)
+    unnamed = say("not known; priced as: {machine}", machine=priced)
+    hours = envelope.machine_hours
     rows = [
         (say("Machine"), envelope.machine_name or ""),
-        (say("Machine type"), chassis),
+        (
+            say("Machine type"),
+            engine.chassis_name or (unnamed if priced else say("loose engine")),
+        ),
         (say("Engine"), f"{engine.name} ({engine.family})"),
         (say("Serial number"), say("not known") if engine.serial is None else str(engine.serial)),
         (say("Build code"), engine.build_code or ""),
-        (
-            say("Operating hours"),
-            scribe.number(envelope.machine_hours) if envelope.machine_hours else "",
-        ),
+        (say("Operating hours"), scribe.number(hours) if hours else ""),
     ]
-    return [[name, value] for name, value in rows if value]
+    return [(name, value) for name, value in rows if value]
 
 
 def customer_lines(envelope: Envelope) -> list[str]:
-    """Return who the customer is and where."""
+    """Return the customer's name, address and e-mail address, line by line."""
     name = [envelope.customer_name] if envelope.customer_name else []
     return [*name, *text_lines(envelope.customer_address), *text_lines(envelope.customer_email)]
 
 
 def reasons(why: Iterable[Reason]) -> list[str]:
-    """Return the sentences of some reasons, each once and without the role that it is told of.
+    """Return the sentences of reasons, each once and without the role that it is about.
 
-    If a job replaces something, that a refit would replace it too adds nothing and is left out.
+    If a job replaces a part, reassembly would replace it as well; that reason is left out.
     """
-    told = [one for one in why if one.code not in _UNSAID]
-    if any(one.code == "replaced-by-job" for one in told):
-        told = [one for one in told if one.code != "renewed-by-refit"]
-    return list(dict.fromkeys(_bare(one) for one in told))
+    told = [reason for reason in why if reason.code not in _UNSAID]
+    if any(reason.code == "replaced-by-job" for reason in told):
+        told = [reason for reason in told if reason.code != "renewed-by-refit"]
+    return list(dict.fromkeys(map(_without_role, told)))
 
 
-def _bare(why: Reason) -> str:
-    """Return a sentence; if it is about a role, without the role at its start."""
+def _without_role(why: Reason) -> str:
     _, mark, rest = why.text.partition(": ")
     if not mark or why.facts.get("role") is None:
         return why.text

@@ -1,4 +1,4 @@
-"""Layout of plain text: lines of one width, with nothing in them that could act on a terminal."""
+"""Layout: plain text in lines of at most one width, without control characters."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ WIDTH: Final = 96
 """Columns of the text."""
 
 _ACTING: Final = frozenset({"Cc", "Cs", "Co", "Cn", "Zl", "Zp"})
-"""Unicode categories of what is not a mark on paper: controls, half characters, line breaks."""
+"""Unicode categories of characters that are not printed: controls, surrogates, line breaks."""
 _FORMAT: Final = "Cf"
-"""The category of what has no look: direction marks, soft hyphens, byte order marks."""
+"""The category of invisible characters: direction marks, soft hyphens, byte order marks."""
 _KEPT: Final = frozenset("\u200c\u200d\u0600\u0601\u0602\u0603\u0604\u0605\u06dd\u070f\u08e2")
-"""Format characters that a text needs: the joiners of Persian and Indian words, and those of Arabic
-and Syriac that are seen."""
+"""Format characters that a text needs: joiners of Persian and Indian words, and the visible ones of
+Arabic and Syriac."""
 
 
 def clean(text: str) -> str:
-    """Return a text without what acts instead of being read.
+    """Return a text without control characters and other characters that are not printed.
 
-    A name from a catalogue or a request can so neither break a line nor turn the reading direction
-    or the colours of a terminal. What would be missed is a replacement mark; what has no look of
-    its own, and often comes along with a name copied from elsewhere, is left out.
+    So a name from a catalogue or a request can't break a line, or change the reading direction or
+    the colours of a terminal. Invisible format characters, which are often copied with a name, are
+    left out. All others are replaced by U+FFFD.
     """
     if text.isascii() and text.isprintable():
         return text
@@ -39,7 +39,10 @@ def _cleaned(sign: str) -> str:
 
 
 def page(sections: Iterable[Iterable[str]]) -> str:
-    """Return sections of lines as one text, an empty line between them, nothing over the width."""
+    """Return sections of lines as one text, with an empty line between sections.
+
+    Lines wider than `WIDTH` columns are broken; a section without lines is left out.
+    """
     texts = []
     for section in sections:
         lines = [part for line in section for part in _fitted(clean(line))]
@@ -55,9 +58,10 @@ def title(left: str, right: str = "") -> Iterator[str]:
 
 
 def spread(left: str, right: str) -> Iterator[str]:
-    """Yield a line with its ends at both margins.
+    """Yield a line with one text at the left margin and one at the right.
 
-    A left end that is too long is broken above, a right end that is takes lines of its own.
+    A left text that is too long is broken into lines above. A right text of more than half the
+    width follows on lines of its own.
     """
     left, right = clean(left), clean(right)
     if len(right) > WIDTH // 2:

@@ -1,4 +1,4 @@
-"""The leak-down readings of a stored revision as a picture that a page can hold."""
+"""Leakage SVG: the leak-down readings of a stored revision as an SVG element of its page."""
 
 from __future__ import annotations
 
@@ -19,21 +19,21 @@ TOP: Final = 6
 ROW: Final = 50
 BAR: Final = 16
 KEY: Final = 20
-"""Between two lines of the key to the zones."""
+"""The distance between lines of the key. All sizes are in units of the picture's view box."""
 
 
 def leakage_svg(assessment: Assessment, scribe: Scribe) -> Markup | str:
-    """Return an SVG element with a bar for each cylinder that has a reading, over the zones of what
-    it means; nothing where none has. It has its texts as a title and a description.
+    """Return an SVG element with a bar for each cylinder that has a reading, in front of the zones;
+    an empty text if there are no readings. Its title and description give the same in words.
 
-    Bars are full where a reading counts, hatched where it is indicative, an outline where it is
-    void, and each shows its value. It is narrow, so that its text stays legible on a
+    A bar is full if the reading counts, hatched if it is indicative, and an outline if it is void.
+    Each shows its value in whole per cent. The picture is narrow, so that it can be read on a
     phone. Its colours are classes of the page's style sheet.
     """
     rows = [one for one in assessment.leakage if one.whole_percent is not None]
     if not rows:
         return ""
-    zones = paper_zones(assessment.leakage_bands)
+    zones = stored_zones(assessment.leakage_bands)
     most = scale_of((Decimal(one.whole_percent or 0) for one in rows), zones)
     bottom = TOP + len(rows) * ROW
     height = bottom + 30 + len(zones) * KEY
@@ -77,7 +77,7 @@ def leakage_told(one: CylinderLeakage, scribe: Scribe) -> str:
     return text
 
 
-def paper_zones(bands: Iterable[LeakageBand]) -> tuple[Zone, ...]:
+def stored_zones(bands: Iterable[LeakageBand]) -> tuple[Zone, ...]:
     """Return the zones of a stored revision's leakages."""
     return tuple(
         zones_of(

@@ -1,16 +1,22 @@
-"""What documents say of a line: its heading, quantity and price, whose parts it has, why it is
-less.
-"""
+"""Line words: what documents print of a line: its heading, quantity, price, makes and reasons."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from decimal import Decimal
 from typing import Final
 
+from kitwright.documents.web_page import isolated
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Line, Quote, Reason
+from kitwright.money import total
+from kitwright.quote import Amount, Line, Quote, Reason
 
 GOODS: Final = frozenset({"part", "set", "customer_part", "consumable"})
 """Kinds of lines that are goods, with a number and a unit of their own."""
+
+_NUMBERED: Final = frozenset({"part", "set", "customer_part"})
+"""Kinds whose code is a part number that a customer may want to look up."""
+
 _GROUPS: Final = (
     GOODS,
     frozenset({"labour"}),
@@ -19,10 +25,27 @@ _GROUPS: Final = (
     frozenset({"core"}),
     frozenset({"discount"}),
 )
-"""Kinds of lines under one heading, in the order of the headings; other kinds come after them."""
+"""Kinds of lines under one heading, in the order of the headings; other kinds come last."""
 
-_GIVEN = frozenset({"discount-of-line", "discount-of-quote", "percent-of-line", "percent-of-quote"})
-"""Reasons of discounts; their sentences also name who of the shop gave it."""
+_GIVEN: Final = frozenset(
+    {"discount-of-line", "discount-of-quote", "percent-of-line", "percent-of-quote"}
+)
+"""Reasons of discounts; their sentences also name the person in the shop who gave it."""
+
+_FOR_CUSTOMERS: Final = frozenset(
+    {
+        "added-since",
+        "bench-minimum",
+        "core-deposit",
+        "customer-brings",
+        "diagnostic-credited",
+        "diagnostic-done",
+        "set-for-pieces",
+        "sublet-of-job",
+        "used-up",
+    }
+)
+"""Reasons on the customer's page: none that names the shop's costs, its suppliers or its staff."""
 
 
 def kind_of(line: Line) -> str:
@@ -30,8 +53,8 @@ def kind_of(line: Line) -> str:
     return line.tax_kind if line.kind == "free" else line.kind
 
 
-def grouped(paper: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
-    """Return the lines under their headings, what was added since the acceptance last; within one,
+def grouped(quote: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
+    """Return the lines under their headings, those added after acceptance last. Under a heading,
     lines keep their order.
     """
     say = scribe.say
@@ -46,51 +69,83 @@ def grouped(paper: Quote, scribe: Scribe) -> list[tuple[str, list[Line]]]:
         say("Added after acceptance"),
     )
     groups: list[list[Line]] = [[] for _ in headings]
-    for line in paper.lines:
-        groups[-1 if line.is_added else place_of(line)].append(line)
-    return [(name, lines) for name, lines in zip(headings, groups, strict=True) if lines]
+    for line in quote.lines:
+        groups[-1 if line.is_added else group_of(line)].append(line)
+    return [(heading, lines) for heading, lines in zip(headings, groups, strict=True) if lines]
 
 
-def place_of(line: Line) -> int:
-    """Return which heading a line has, in their order."""
+def group_of(line: Line) -> int:
+    """Return the position of a line's heading among all headings."""
     kind = kind_of(line)
     return next((at for at, kinds in enumerate(_GROUPS) if kind in kinds), len(_GROUPS))
 
 
+def sum_of(amounts: Iterable[Amount], scribe: Scribe) -> str:
+    """Return the sum of at least one amount."""
+    addends = [amount.money for amount in amounts]
+    return scribe.amount(total(addends, addends[0].currency))
+
+
 def quantity_of(line: Line, scribe: Scribe) -> str:
-    """Return how much of something a line is for, such as 2 sets; only goods are pieces."""
-    quantity = scribe.number(line.quantity)
+    """Return the quantity of a line with its unit, such as "2 sets"; work has no pieces."""
     if line.measure == "piece" and line.kind not in GOODS:
-        return quantity
-    return f"{quantity} {scribe.unit(line.measure, line.quantity)}"
+        return scribe.number(line.quantity)
+    return scribe.quantity(line.quantity, line.measure)
 
 
 def price_of(line: Line, scribe: Scribe) -> str:
-    """Return a line's price with what it is for; a piece is not named."""
+    """Return the unit price of a line with the quantity that it is for; "1 piece" is left out."""
     price = scribe.money(line.unit_price, line.amount.currency)
     base = line.base_quantity
     if line.unit == "MIN" and base == "60":
         return scribe.say("{price} an hour", price=price)
     if base == "1" and line.measure == "piece":
         return price
-    unit = scribe.unit(line.measure, base)
-    pack = unit if base == "1" else f"{scribe.number(base)} {unit}"
+    pack = scribe.unit(line.measure, base) if base == "1" else scribe.quantity(base, line.measure)
     return scribe.say("{price} per {pack}", price=price, pack=pack)
 
 
-def makes_of(line: Line, scribe: Scribe) -> str:
-    """Return whose parts a line is for, as far as that is known: one name, or several with how
-    many.
+def purchase_of(line: Line, scribe: Scribe) -> str:
+    """Return a part's number and make, and the quantity and unit price of a line unless both are 1.
+
+    Example: "V68-G-103, Tarnbeck, 2 pieces at $14.80".
     """
-    made = line.makes
-    if len(made) == 1:
-        return made[0].make or ""
+    parts = [isolated(line.code)] if line.kind in _NUMBERED and not line.is_added else []
+    if makes := makes_of(line, scribe):
+        parts.append(isolated(makes))
+    if not Decimal(line.quantity) == Decimal(line.base_quantity) == 1:
+        parts.append(quantity_at_price(line, scribe))
+    return ", ".join(parts)
+
+
+def quantity_at_price(line: Line, scribe: Scribe) -> str:
+    """Return the quantity and unit price of a line."""
+    quantity, price = quantity_of(line, scribe), price_of(line, scribe)
+    return scribe.say("{quantity} at {price}", quantity=quantity, price=price)
+
+
+def makes_of(line: Line, scribe: Scribe) -> str:
+    """Return the make of a line's parts; if there are several, each with its quantity."""
+    if len(line.makes) == 1:
+        return line.makes[0].make or ""
     unknown = scribe.say("of unknown make")
-    return ", ".join(f"{scribe.number(one.quantity)} {one.make or unknown}" for one in made)
+    return ", ".join(
+        f"{scribe.number(part.quantity)} {part.make or unknown}" for part in line.makes
+    )
+
+
+def notes_of(line: Line, scribe: Scribe) -> list[str]:
+    """Return the reasons of a line that its customer's page shows, each once."""
+    return list(dict.fromkeys(filter(None, _notes(line, scribe))))
+
+
+def _notes(line: Line, scribe: Scribe) -> Iterator[str]:
+    yield reason_of(line, scribe)
+    yield from (customer_text(why, scribe) for why in line.why if why.code in _FOR_CUSTOMERS)
 
 
 def reason_of(line: Line, scribe: Scribe) -> str:
-    """Return why something is taken off, in the shop's own words; empty of other lines."""
+    """Return the reason of a discount in the shop's own words; empty for other lines."""
     for why in line.why:
         if why.code in _GIVEN:
             percent, reason = why.facts.get("percent"), str(why.facts.get("reason"))
@@ -101,8 +156,8 @@ def reason_of(line: Line, scribe: Scribe) -> str:
     return ""
 
 
-def told_to_customer(why: Reason, scribe: Scribe) -> str:
-    """Return a reason as its customer reads it: one about the customer speaks to them."""
+def customer_text(why: Reason, scribe: Scribe) -> str:
+    """Return the text of a reason for the customer; one about the customer addresses them."""
     if why.code == "customer-brings":
         return scribe.say("You supply this part. We give no warranty on the part itself.")
     return why.text

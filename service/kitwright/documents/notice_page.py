@@ -1,16 +1,16 @@
-"""Small pages for customers: a link that leads nowhere, and the thanks after an answer."""
+"""Notice page: small pages for customers, such as the thanks for an answer, or an expired link."""
 
 from __future__ import annotations
 
 from enum import StrEnum
 
-from kitwright.documents.letterhead import Letterhead
+from kitwright.catalogue.model import Shop
 from kitwright.documents.web_page import page
 from kitwright.language.scribe import Scribe
 
 
 class Notice(StrEnum):
-    """What a small page says."""
+    """The subject of a small page."""
 
     link_expired = "link_expired"
     link_unknown = "link_unknown"
@@ -20,11 +20,9 @@ class Notice(StrEnum):
     unavailable = "unavailable"
 
 
-def notice_page(
-    notice: Notice, scribe: Scribe, *, shop: Letterhead, quote_url: str | None = None
-) -> str:
-    """Return a small HTML document without scripts, to be sent with `page_policy()`; `quote_url`
-    leads back to the quote.
+def notice_page(notice: Notice, scribe: Scribe, *, shop: Shop, quote_url: str | None = None) -> str:
+    """Return a small HTML document without scripts, to be sent with `page_policy()`. `quote_url` is
+    the address of the quote, None if there is no link back.
     """
     heading, text = _texts(scribe)[notice]
     return page(
@@ -33,20 +31,19 @@ def notice_page(
         heading=heading,
         text=text,
         shop=shop,
-        mail=shop.written_to(scribe.say("A question about a quote")),
         quote_url=quote_url,
     )
 
 
 def _texts(scribe: Scribe) -> dict[Notice, tuple[str, str]]:
-    """Return heading and text of every notice."""
+    """Return the heading and the text of every notice."""
     say = scribe.say
     return {
         Notice.link_expired: (
             say("This link has expired"),
             say("Links to quotes expire after a while. Please ask us for a new one."),
         ),
-        # One page for forged, changed and unknown links: it does not tell which of them it was.
+        # One page for forged, changed and unknown links: it does not say which of them it was.
         Notice.link_unknown: (
             say("We can't find a quote for this link"),
             say(

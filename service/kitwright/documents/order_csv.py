@@ -1,16 +1,16 @@
-"""A parts order as comma-separated values, for a spreadsheet or a supplier's upload."""
+"""Order CSV: a parts order as comma-separated values, for a spreadsheet or a supplier's upload."""
 
 from __future__ import annotations
 
 import csv
-from datetime import date
 from io import StringIO
 from typing import Final
 
 from kitwright.documents.layout import clean
-from kitwright.documents.pick_list import cover_words
+from kitwright.documents.order_text import MadeOrder
+from kitwright.documents.pick_list import roles_of
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Envelope, Order
+from kitwright.quote import Envelope
 
 COLUMNS: Final = (
     "order",
@@ -29,34 +29,28 @@ COLUMNS: Final = (
     "order_id",
     "ordered_on",
 )
-"""The first record; the same in every language. `order` is the revision that is ordered for,
+"""The first record; the same in every language. `order` is the revision that the parts are for,
 `order_id` the stored order: one revision may need several. New columns come last.
 """
 
 _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-"""What a spreadsheet may take for the start of a formula, also in full width."""
+"""Characters that a spreadsheet may take for the start of a formula, also in full width."""
 
 
-def order_csv(
-    order: Order, envelope: Envelope, scribe: Scribe, *, order_id: str, made_on: date
-) -> bytes:
-    """Return one supplier's order as CSV (RFC 4180) in UTF-8, a record a line, ended by CRLF.
+def order_csv(made: MadeOrder, envelope: Envelope, scribe: Scribe) -> bytes:
+    """Return one supplier's order as CSV (RFC 4180) in UTF-8: a record a line, ended by CRLF.
 
-    A text that a spreadsheet could take for a formula is defused: an apostrophe comes before it.
-    Numbers have no apostrophe, no grouping and a decimal point; a pack's cost is `unit_cost`.
-
-    Args:
-        order_id: the order's own id, such as O3.
-        made_on: the day on which it was made, where the shop is.
+    A text that a spreadsheet could take for a formula starts with an apostrophe. Numbers have no
+    apostrophe, no grouping and a decimal point. `unit_cost` is the cost of a pack.
     """
     out = StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    for line in order.lines:
+    for line in made.order.lines:
         writer.writerow(
             (
                 f"{defused(envelope.quote_id)}-{envelope.revision}",
-                defused(order.supplier),
+                defused(made.order.supplier),
                 defused(line.sku),
                 defused(line.item),
                 defused(line.name),
@@ -67,18 +61,18 @@ def order_csv(
                 line.net.amount,
                 line.net.currency,
                 line.promised.isoformat(),
-                defused("; ".join(cover_words(line.covers, scribe))),
-                defused(order_id),
-                made_on.isoformat(),
+                defused("; ".join(roles_of(line.covers, scribe))),
+                defused(made.id),
+                made.at.date().isoformat(),
             )
         )
     return out.getvalue().encode()
 
 
 def defused(text: str) -> str:
-    """Return a text of a cell that no spreadsheet computes: `'` before what could be a formula.
+    """Return a text for a cell, after an apostrophe if a spreadsheet could take it for a formula.
 
-    Signs that act are replaced first, so none can hide the start of a formula.
+    Control characters are replaced first, so that none can hide the start of a formula.
     """
     cell = clean(text)
     is_formula = text.startswith(_STARTS) or cell.lstrip(" \u00a0\ufffd").startswith(_STARTS)

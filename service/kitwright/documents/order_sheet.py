@@ -1,82 +1,50 @@
-"""A parts order as the printed purchase order for its supplier."""
+"""Order sheet: a parts order as the printed purchase order for its supplier."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from decimal import Decimal
+from datetime import UTC
 
-from kitwright.documents.contact import Contact
-from kitwright.documents.frame import Sheet, bare_frame
-from kitwright.documents.order_text import deadline_of
-from kitwright.documents.pick_list import cover_words
-from kitwright.documents.press import press
+from kitwright.catalogue.model import Contact
+from kitwright.documents.frame import bare_frame
+from kitwright.documents.order_text import MadeOrder, deadline_of
+from kitwright.documents.pick_list import roles_of
+from kitwright.documents.press import Sheet, press, said
+from kitwright.documents.totals_view import Row, row
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Amount, Envelope, Order, OrderLine, Quote
+from kitwright.quote import Envelope, Order, OrderLine, Quote
 
 
 def order_sheet_pdf(
-    order: Order,
-    paper: Quote,
-    envelope: Envelope,
-    scribe: Scribe,
-    *,
-    order_id: str,
-    made_at: datetime,
-    contact: Contact,
+    made: MadeOrder, quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact
 ) -> bytes:
-    """Return one supplier's order of a revision as PDF/UA-1. It names no customer.
-
-    Args:
-        order_id: the order's own id, such as O3.
-        made_at: when it was made, by the clock where the shop is.
-    """
-    sheet = order_sheet(
-        order, paper, envelope, scribe, order_id=order_id, made_at=made_at, contact=contact
-    )
-    return press().print("order_sheet.typ", sheet, at=made_at.astimezone(UTC))
+    """Return one supplier's order of a revision as PDF/UA-1. It names no customer."""
+    sheet = order_sheet(made, quote, envelope, scribe, contact=contact)
+    return press().print("order_sheet.typ", sheet, at=made.at.astimezone(UTC))
 
 
 def order_sheet(
-    order: Order,
-    paper: Quote,
-    envelope: Envelope,
-    scribe: Scribe,
-    *,
-    order_id: str,
-    made_at: datetime,
-    contact: Contact,
+    made: MadeOrder, quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact
 ) -> Sheet:
-    """Return what the order's template shows."""
-    say, day = scribe.say, scribe.day(made_at.date())
+    """Return the data of the order's template."""
+    say, order = scribe.say, made.order
     return {
-        **bare_frame(say("Purchase order"), order_id, paper, scribe, contact, made_at),
-        "made": [made_at.year, made_at.month, made_at.day],
-        "day": day,
-        "words": {
-            "to": say("To"),
-            "ship": say("Ship to"),
-            "order": say("Order"),
-            "lines": say("Items ordered"),
-            "sku": say("Supplier part no."),
-            "item": say("Item"),
-            "packs": say("Packs"),
-            "cost": say("Price per pack"),
-            "net": say("Before tax, {currency}", currency=order.net.currency),
-            "for": say("For:"),
-        },
+        **bare_frame(say("Purchase order"), made.id, quote, scribe, contact, made.at),
+        "said": said("order_sheet.typ", scribe),
+        "made": [made.at.year, made.at.month, made.at.day],
+        "currency": order.net.currency,
         "supplier": [order.name, order.supplier],
         "dates": [
-            [say("Our reference"), f"{envelope.quote_id}-{envelope.revision}"],
-            [say("Date"), day],
-            [say("Order by"), deadline_of(order, scribe)],
-            [say("Promised"), scribe.day(order.promised)],
+            (say("Our reference"), envelope.name),
+            (say("Date"), scribe.day(made.at.date())),
+            (say("Order by"), deadline_of(order, scribe)),
+            (say("Promised"), scribe.day(order.promised)),
         ],
-        "rows": [_row(line, order.net.currency, scribe) for line in order.lines],
+        "rows": [_row(line, scribe) for line in order.lines],
         "totals": _totals(order, scribe),
     }
 
 
-def _row(line: OrderLine, currency: str, scribe: Scribe) -> Sheet:
+def _row(line: OrderLine, scribe: Scribe) -> Sheet:
     packs = scribe.number(str(line.packs))
     if line.pack_size != 1:
         size = scribe.number(str(line.pack_size))
@@ -87,22 +55,18 @@ def _row(line: OrderLine, currency: str, scribe: Scribe) -> Sheet:
         "name": line.name,
         "brand": line.brand,
         "packs": packs,
-        "cost": scribe.money(line.unit_cost, currency),
-        "net": scribe.money(line.net.amount, line.net.currency),
+        "cost": scribe.money(line.unit_cost, line.net.currency),
+        "net": scribe.amount(line.net),
         "promised": scribe.say("promised {day}", day=scribe.day(line.promised)),
-        "for": "; ".join(cover_words(line.covers, scribe)),
+        "for": "; ".join(roles_of(line.covers, scribe)),
     }
 
 
-def _totals(order: Order, scribe: Scribe) -> list[list[str | bool]]:
-    """Return name, amount and whether it is the sum, for each row under the lines."""
+def _totals(order: Order, scribe: Scribe) -> list[Row]:
+    """Return the rows below the lines; there is none for freight if it is free."""
     say = scribe.say
-
-    def row(name: str, amount: Amount, is_sum: bool = False) -> list[str | bool]:
-        return [name, scribe.money(amount.amount, amount.currency), is_sum]
-
-    rows = [row(say("Goods"), order.goods)]
-    rows += [row(scribe.phrase(fee.code), fee.amount) for fee in order.fees]
-    if Decimal(order.freight.amount):
-        rows.append(row(say("Freight"), order.freight))
-    return [*rows, row(say("Total before tax"), order.net, is_sum=True)]
+    rows = [row(say("Goods"), order.goods, scribe)]
+    rows += [row(scribe.phrase(fee.code), fee.amount, scribe) for fee in order.fees]
+    if order.freight.money.minor:
+        rows.append(row(say("Freight"), order.freight, scribe))
+    return [*rows, row(say("Total before tax"), order.net, scribe, "total")]

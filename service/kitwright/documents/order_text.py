@@ -1,17 +1,27 @@
-"""A parts order as plain text, for a terminal or a printer."""
+"""Order text: a parts order as plain text, and the data that all its documents share."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
+
+from msgspec import Struct
 
 from kitwright.documents.layout import WIDTH, spread
 from kitwright.language.scribe import Scribe
-from kitwright.money import Money
-from kitwright.quote import Order
+from kitwright.quote import Amount, Order
+
+
+class MadeOrder(Struct, frozen=True):
+    """A parts order that was made, its id (O3), and the time of making it, on the shop's clock."""
+
+    order: Order
+    id: str
+    at: datetime
 
 
 def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:
-    """Yield a shop's order: what, at what cost, whether it is there, and the total."""
+    """Yield the lines of a shop's order: items, costs, stock and the total."""
     say = scribe.say
     yield "-" * WIDTH
     heading = say("PURCHASE ORDER  {supplier} ({id})", supplier=order.name, id=order.supplier)
@@ -32,29 +42,24 @@ def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:
         yield from spread(
             f"  {packs:>5}  {line.sku:<14} {line.name}", scribe.number(line.net.amount)
         )
-        told = say(
-            "{item}, {brand}, at {cost}; {stock}",
-            item=line.item,
-            brand=line.brand,
-            cost=scribe.money(line.unit_cost, line.net.currency),
-            stock=stocks[line.stock],
-        )
-        yield " " * 9 + told
-    yield from amount_line(say("Goods"), order.goods.money, scribe)
+        cost = scribe.money(line.unit_cost, line.net.currency)
+        facts = {"item": line.item, "brand": line.brand, "cost": cost, "stock": stocks[line.stock]}
+        yield " " * 9 + say("{item}, {brand}, at {cost}; {stock}", **facts)
+    yield from _amount_line(say("Goods"), order.goods, scribe)
     for fee in order.fees:
-        yield from amount_line(scribe.phrase(fee.code), fee.amount.money, scribe)
-    yield from amount_line(say("Freight"), order.freight.money, scribe)
-    yield from amount_line(say("Total before tax"), order.net.money, scribe)
+        yield from _amount_line(scribe.phrase(fee.code), fee.amount, scribe)
+    yield from _amount_line(say("Freight"), order.freight, scribe)
+    yield from _amount_line(say("Total before tax"), order.net, scribe)
 
 
 def deadline_of(order: Order, scribe: Scribe) -> str:
-    """Return the time by which an order has to be placed, with its time zone if that is another
-    than the shop's.
+    """Return the time by which an order has to be placed, with its time zone if that differs from
+    the shop's.
     """
     time = scribe.say_as("clock", "{time}", time=order.order_by)
     return time if order.time_zone is None else f"{time} ({order.time_zone})"
 
 
-def amount_line(label: str, money: Money, scribe: Scribe) -> Iterator[str]:
-    """Yield an amount at the right margin, next to what it is."""
-    yield from spread(f"  {label}", scribe.money(money.amount_text, money.currency))
+def _amount_line(label: str, amount: Amount, scribe: Scribe) -> Iterator[str]:
+    """Yield a label with an amount at the right margin."""
+    yield from spread(f"  {label}", scribe.amount(amount))

@@ -1,4 +1,4 @@
-"""What a reader of a quote's page may do on it, and what is to be told there."""
+"""Page actions: the actions that a customer may take on the page of a quote, and their results."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class PageState(StrEnum):
 
 
 class PageField(StrEnum):
-    """A field that a reader fills in; the value is its name in the form."""
+    """A field of a form; the value is its name in the form."""
 
     who = "who"
     limit = "limit"
@@ -31,14 +31,13 @@ class PageField(StrEnum):
 
 
 class PageActions(Struct, frozen=True, kw_only=True):
-    """What a page offers.
+    """The actions of a page, and the decision or the errors that it shows.
 
-    Forms are there while the revision is issued and has their addresses, which are posted to as
-    `application/x-www-form-urlencoded`. `consent` is what a yes says yes to, word by word;
-    `usual_limit` up to where the bill may go where the reader names no limit. `decided_at`,
-    `decided_by` and `limit`, with tax where `limit_includes_tax`, tell of a decision. `wrong` says
-    what is wrong with a field, next to it; `entered` is what was there. `notice` is told at the
-    top.
+    The forms appear while the revision is issued and has both addresses, which are posted to as
+    `application/x-www-form-urlencoded`. `consent` is the exact text that the customer accepts;
+    `usual_limit` is the limit that applies if the customer gives none. `decided_at`, `decided_by`
+    and `limit` (including tax if `limit_includes_tax`) describe the decision. `wrong` has the
+    error of a field, shown next to it, and `entered` its contents. `notice` is shown at the top.
     """
 
     state: PageState
@@ -57,5 +56,5 @@ class PageActions(Struct, frozen=True, kw_only=True):
 
     @property
     def is_open(self) -> bool:
-        """Whether the reader can answer here."""
+        """Whether the customer can accept or decline here."""
         return self.state is PageState.issued and None not in (self.accept_url, self.decline_url)

@@ -1,4 +1,4 @@
-"""Page words: what is wrong with a field of the quote's page, as its reader is told."""
+"""Page words: messages about the fields of a quote's page."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from kitwright.language.scribe import Scribe
 
 
 def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
-    """Return what a field should hold; `code` says what is wrong with it."""
+    """Return what a field should contain; `code` is the error."""
     if field is PageField.who:
         return scribe.say("Please give your name, on one line.")
     if field is PageField.reason:

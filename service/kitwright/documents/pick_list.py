@@ -1,85 +1,70 @@
-"""The pick list: what is taken from the shelves, bin by bin."""
+"""Pick list: the items to take from stock for a quote, bin by bin."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
-from kitwright.documents.contact import Contact
-from kitwright.documents.frame import Sheet, frame, machine_rows, moment_of
-from kitwright.documents.hypertext import hypertext
-from kitwright.documents.press import press
+from kitwright.catalogue.model import Contact
+from kitwright.documents.frame import frame, machine_rows, moment_of
+from kitwright.documents.press import Sheet, press, said
+from kitwright.documents.web_page import sheet_page
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Cover, Envelope, FromStock, Quote
+from kitwright.quote import Cover, Envelope, FromStock, Need, Quote
 
 
-def pick_list_pdf(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> bytes:
+def pick_list_pdf(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> bytes:
     """Return the pick list of a revision as PDF/UA-1."""
-    sheet = pick_list(paper, envelope, scribe, contact=contact)
-    return press().print("pick_list.typ", sheet, at=moment_of(paper, envelope))
+    sheet = pick_list(quote, envelope, scribe, contact=contact)
+    sheet["said"] = said("pick_list.typ", scribe)
+    return press().print("pick_list.typ", sheet, at=moment_of(quote, envelope))
 
 
-def pick_list_html(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> str:
+def pick_list_html(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> str:
     """Return the pick list of a revision as a page."""
-    return hypertext("pick_list.html", pick_list(paper, envelope, scribe, contact=contact))
+    return sheet_page("pick_list.html", scribe, pick_list(quote, envelope, scribe, contact=contact))
 
 
-def pick_list(paper: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> Sheet:
-    """Return what both forms of the pick list show: by bin, what has none last."""
-    say = scribe.say
-    names = {line.code: line.description for line in paper.lines}
-    names |= {need.part: need.name for need in paper.kit.needs}
-    taken = sorted(paper.kit.from_stock, key=lambda one: (*_along(one.bin), one.item))
+def pick_list(quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact) -> Sheet:
+    """Return the data of both forms of the pick list, by bin; items without a bin come last."""
+    names = {line.code: line.description for line in quote.lines}
+    names |= {need.part: need.name for need in quote.kit.needs}
+    taken = sorted(quote.kit.from_stock, key=lambda stock: (*_bin_order(stock.bin), stock.item))
     return {
-        **frame(say("Pick list"), paper, envelope, scribe, contact),
-        "machine": machine_rows(paper, envelope, scribe),
-        "words": {
-            "machine": say("Machine"),
-            "taken": say("From the shelves"),
-            "picked": say("Picked"),
-            "bin": say("Bin"),
-            "quantity": say("Quantity"),
-            "item": say("Item"),
-            "for": say("For:"),
-            "nothing": say("Nothing is taken from the shelves."),
-            "by": say("Picked by"),
-            "date": say("Date"),
-            "count": scribe.say_many("{count} kind of item", "{count} kinds of items", len(taken)),
-        },
-        "rows": [_row(one, names, paper, scribe) for one in taken],
+        **frame(scribe.say("Pick list"), quote, envelope, scribe, contact),
+        "machine": machine_rows(quote, envelope, scribe),
+        "count": scribe.say_many("{count} kind of item", "{count} kinds of items", len(taken)),
+        "rows": [_row(stock, names, quote, scribe) for stock in taken],
     }
 
 
-def _row(stock: FromStock, names: Mapping[str, str], paper: Quote, scribe: Scribe) -> Sheet:
-    roles = _roles(paper, stock.item, scribe)
-    # older stock that is used up goes by a number that nothing else in the answer names
-    name = names.get(stock.item) or next(iter(roles), stock.item)
+def _row(stock: FromStock, names: Mapping[str, str], quote: Quote, scribe: Scribe) -> Sheet:
+    roles = _roles(quote, stock.item, scribe)
+    # older stock that is used up has a number that is named nowhere else in the quote
+    name = names.get(stock.item) or (roles[0] if roles else stock.item)
     return {
         "bin": stock.bin or scribe.say("no bin"),
-        "quantity": f"{scribe.number(stock.quantity)} {scribe.unit(stock.measure, stock.quantity)}",
+        "quantity": scribe.quantity(stock.quantity, stock.measure),
         "item": stock.item,
         "name": name,
         "for": "; ".join(roles),
     }
 
 
-def cover_words(covers: tuple[Cover, ...], scribe: Scribe) -> list[str]:
-    """Return the roles that some packs serve, each once."""
-    return list(dict.fromkeys(scribe.thing(one.role, one.cylinder) for one in covers))
+def roles_of(uses: Iterable[Cover | Need], scribe: Scribe) -> list[str]:
+    """Return the roles that needs have, or that packs cover, in words, each once."""
+    return list(dict.fromkeys(scribe.thing(use.role, use.cylinder) for use in uses))
 
 
-def _roles(paper: Quote, item: str, scribe: Scribe) -> list[str]:
-    """Return what an item from the shelves is for: what its packs cover, else who needs it."""
-    packs = (one for one in paper.kit.packs if one.item == item and one.source == "stock")
-    covered = cover_words(tuple(cover for pack in packs for cover in pack.covers), scribe)
-    needed = (
-        scribe.thing(need.role, need.cylinder) for need in paper.kit.needs if need.part == item
-    )
-    return covered or list(dict.fromkeys(needed))
+def _roles(quote: Quote, item: str, scribe: Scribe) -> list[str]:
+    """Return the roles that an item from stock covers, or if there are none, those that need it."""
+    packs = [pack for pack in quote.kit.packs if pack.item == item and pack.source == "stock"]
+    covered = roles_of((cover for pack in packs for cover in pack.covers), scribe)
+    return covered or roles_of((need for need in quote.kit.needs if need.part == item), scribe)
 
 
-def _along(shelf: str | None) -> tuple[bool, list[tuple[int, str]]]:
-    """Return a key that sorts bins as they are placed: F2 before F10, what has no bin last."""
+def _bin_order(shelf: str | None) -> tuple[bool, list[tuple[int, str]]]:
+    """Return a sort key for bins: F2 comes before F10, an item without a bin last."""
     parts = re.findall(r"\d+|\D+", shelf or "")
     return not shelf, [
         (int(part), "") if part.isdecimal() and part.isascii() else (-1, part) for part in parts

@@ -1,12 +1,13 @@
-"""Press: printed documents, set by typst from a template of ours and texts that are only data.
+"""Press: printed documents, set by typst from our own templates.
 
-Nothing of a text is ever pasted into a template: it goes in as JSON and comes out as a string
-value, in which no sign means anything. Documents ask for PDF/UA-1, so that one that could not be
-read aloud is refused rather than made.
+A text is never inserted into a template. It is passed as JSON and becomes a string value, in which
+no character has a special meaning. Documents have to conform to PDF/UA-1: typst refuses one that
+could not be read aloud.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from functools import cache
@@ -20,13 +21,20 @@ import typst
 from kitwright.documents.fonts import Fonts, Source, fonts
 from kitwright.documents.printable import UNKNOWN, printable, set_in_type
 from kitwright.errors import KitwrightError
+from kitwright.language.scribe import Scribe
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
 """The templates of this package."""
 
+Sheet = dict[str, object]
+"""The data of a template: texts, numbers, structs and lists of these, by name."""
+
+_SAID: Final = re.compile(r'\bsay\("([^"\\]+)"')
+"""A text of ours in a typst template; it has neither quotation marks nor backslashes."""
+
 
 class NotPrintable(KitwrightError):
-    """A document that the typesetter refuses; always a fault of a template."""
+    """A document that the typesetter refuses; always an error of a template."""
 
     code = "not-printable"
 
@@ -38,9 +46,8 @@ class NotPrintable(KitwrightError):
 class Press:
     """Prints from the templates of one folder; may be shared between threads.
 
-    Compilers are kept, because what one has read of fonts and templates makes the next document
-    fast; they work on one document at a time. The machine's fonts take part only in documents that
-    need one of them.
+    Compilers are reused, because they cache fonts and templates. They compile one document at a
+    time. The machine's fonts are used only for documents that need them.
     """
 
     def __init__(self, root: Path, fonts: Fonts) -> None:
@@ -57,24 +64,25 @@ class Press:
         at: datetime,
         exact: Mapping[str, str] | None = None,
     ) -> bytes:
-        """Return a document as PDF; the same sheet at the same moment gives the same bytes.
+        """Return a document as PDF; the same arguments give the same bytes.
 
         Args:
             template: the name of a file in the folder.
-            sheet: texts, numbers and lists of them, as the template reads them.
-            at: the moment that stands in the document as its making.
-            exact: what is not a text to read, by name: SVG documents and addresses, as they are.
-                The words of an SVG document stand in the sheet too, and are printable.
+            sheet: the data of the template.
+            at: the creation time in the document.
+            exact: SVG documents and addresses, by name; they are not changed. The words of an SVG
+                document have to be printable, and to be in the sheet as well.
 
         Raises: NotPrintable.
         """
-        sources = self._fonts.sources(_texts(sheet))
+        plain = msgspec.to_builtins(sheet)
+        sources = self._fonts.sources(_texts(plain))
         missing = {letter for letter, source in sources.items() if source is Source.nowhere}
-        told = _each(sheet, lambda text: set_in_type(printable(text, missing)))
-        # the sentence that explains the mark holds it too
-        is_whole = not any(UNKNOWN in text for text in _texts({**told, "unknown": None}))
-        whole = {"sheet": told, "is_whole": is_whole, "exact": exact or {}}
-        inputs = {"sheet": msgspec.json.encode(whole).decode()}
+        shown = with_texts(plain, lambda text: set_in_type(printable(text, missing)))
+        # the sentence that explains the mark contains it as well
+        is_whole = not any(UNKNOWN in text for text in _texts({**shown, "unknown": None}))
+        data = {"sheet": shown, "is_whole": is_whole, "exact": exact or {}}
+        inputs = {"sheet": msgspec.json.encode(data).decode()}
         source = Source.machine if Source.machine in sources.values() else Source.own
         with self._lock:
             if source not in self._compilers:
@@ -91,32 +99,43 @@ class Press:
                 # typst's own errors are among these
                 raise NotPrintable(template, str(error)) from error
         if not isinstance(made, bytes):
-            raise NotPrintable(template, "no single file came of it")
+            raise NotPrintable(template, "the result is not a single file")
         return made
 
 
 @cache
 def press() -> Press:
-    """Return the press of this package's templates, made on first use."""
+    """Return the press of this package's templates, created on first use."""
     return Press(TEMPLATES, fonts())
+
+
+def said(template: str, scribe: Scribe) -> dict[str, str]:
+    """Return the translations of the texts that a typst template says, by their English."""
+    return scribe.translations(_said_in(template))
+
+
+@cache
+def _said_in(template: str) -> tuple[str, ...]:
+    return tuple(_SAID.findall((TEMPLATES / template).read_text(encoding="utf-8")))
+
+
+def with_texts(value: Any, change: Callable[[str], str]) -> Any:
+    """Return a sheet with every text in it changed; its names stay as they are."""
+    if isinstance(value, str):
+        return change(value)
+    if isinstance(value, Mapping):
+        return {name: with_texts(member, change) for name, member in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [with_texts(member, change) for member in value]
+    return value
 
 
 def _texts(value: object) -> Iterator[str]:
     if isinstance(value, str):
         yield value
     elif isinstance(value, Mapping):
-        for each in value.values():
-            yield from _texts(each)
+        for member in value.values():
+            yield from _texts(member)
     elif isinstance(value, (list, tuple)):
-        for each in value:
-            yield from _texts(each)
-
-
-def _each(value: Any, change: Callable[[str], str]) -> Any:
-    if isinstance(value, str):
-        return change(value)
-    if isinstance(value, Mapping):
-        return {name: _each(one, change) for name, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_each(one, change) for one in value]
-    return value
+        for member in value:
+            yield from _texts(member)

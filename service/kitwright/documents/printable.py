@@ -1,5 +1,6 @@
-"""Printable: texts made of nothing but what the fonts of printed documents can show, laid out so
-that no text can spoil the page around it.
+"""Printable: texts in letters that the fonts of printed documents have.
+
+Texts are prepared so that none can disturb the page around it.
 """
 
 from __future__ import annotations
@@ -13,17 +14,17 @@ from typing import Final
 from kitwright.documents.layout import clean
 
 UNKNOWN: Final = "\ufffd"
-"""What stands for a character that can't be printed."""
+"""The mark in place of a character that can't be printed."""
 
 _LONGEST: Final = 30
-"""The widest word that fits into every column for running text; a narrow letter counts 1."""
+"""The widest word that fits into every column for running text. A narrow letter counts 1."""
 
 _LONGEST_WORD: Final = 80
 """The most letters of a word that is left to hyphenation."""
 
 _LETTERS: Final = re.compile(r'[(„“”"]*[A-Za-zÀ-ž][A-Za-zÀ-ž-]*[a-zß-ž][)„“”".,;:!?]*')
 _MUTE: Final = re.compile(r"[b-df-hj-np-tv-xzß]{9}", re.IGNORECASE)
-"""More letters without a vowel than any word has that can be spoken, and so hyphenated."""
+"""More consonants in a row than a pronounceable word has; such a word can't be hyphenated."""
 
 _PIECE: Final = 14
 """The width after which a wider word may be broken."""
@@ -32,19 +33,19 @@ _BREAK: Final = "\u200b"
 """A place without width where a line may end."""
 
 _MOST_MARKS: Final = 6
-"""The most marks on one letter: no writing needs more, and a tower of them covers other lines."""
+"""The most marks on one letter. No script needs more, and more would cover other lines."""
 _JOINERS: Final = "\u200c\u200d"
 
 _ISOLATE: Final = "\u2068"
 _END: Final = "\u2069"
-"""Around text that is read from right to left, so that it moves nothing beside it (UAX #9)."""
+"""Put around text that is read from right to left, so that the text next to it stays (UAX #9)."""
 _RIGHT: Final = ("R", "AL")
 """Bidirectional classes of letters that are read from right to left."""
 
 
 @lru_cache(maxsize=10_000)
 def letters(text: str) -> tuple[str, ...]:
-    """Return the letters of a text, each with its marks; none that acts instead of being read."""
+    """Return the letters of a text, each with its marks, without control characters."""
     found: list[str] = []
     marks = 0
     for sign in clean(text):
@@ -68,10 +69,10 @@ def printable(text: str, missing: Container[str]) -> str:
 
 @lru_cache(maxsize=1_000)
 def set_in_type(text: str) -> str:
-    """Return a printable text in which words too long for a line may be broken, and what is read
-    from right to left stays in its place.
+    """Return a printable text in which words too long for a line may be broken, and parts that are
+    read from right to left keep their place.
 
-    Words of letters are not touched: the typesetter hyphenates them by their language.
+    Words of letters are not changed: the typesetter hyphenates them by their language.
     """
     return isolated(" ".join(_breakable(word) for word in text.split(" ")))
 
@@ -79,7 +80,8 @@ def set_in_type(text: str) -> str:
 def isolated(text: str) -> str:
     """Return a text whose parts that are read from right to left are isolated from the others.
 
-    A text that is of such letters alone is one part with its figures: a street with its number.
+    A text without letters that are read from left to right is one part, numbers included: a street
+    with its number.
     """
     if text.isascii():
         return text
@@ -96,7 +98,7 @@ def isolated(text: str) -> str:
 
 
 def _runs(turns: list[str]) -> Iterator[tuple[int, int]]:
-    """Yield first and last place of what is read from right to left without an L between."""
+    """Yield the first and last index of each part that is read from right to left."""
     first = last = -1
     for at, turn in enumerate(turns):
         if turn in _RIGHT:

@@ -1,23 +1,27 @@
-"""A quote and its parts orders as plain text, for a terminal or a printer."""
+"""Quote text: a quote and its parts orders as plain text, for a terminal or a printer."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from decimal import Decimal
 from typing import Final
 
 from kitwright.catalogue.model import LOOSE
 from kitwright.documents.balance_view import exemption_told
+from kitwright.documents.contingency_view import nested, sums_of
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
-from kitwright.documents.line_words import makes_of, place_of, price_of, quantity_of
-from kitwright.documents.order_text import amount_line, order_lines
+from kitwright.documents.line_words import group_of, makes_of, price_of, quantity_at_price
+from kitwright.documents.order_text import order_lines
 from kitwright.documents.totals_view import totals_of
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Contingency, LeftOver, Line, Option, Question, Quote
+from kitwright.quote import Amount, LeftOver, Line, Option, Quote, RankedFault
 from kitwright.units import decimal_text
 
 _NUMBERED: Final = frozenset({"part", "set", "customer_part", "consumable", "core"})
-"""Kinds of line whose code is a number that is looked up, and not an id of Kitwright's own."""
+"""Kinds of line whose code is a number to look up, not an id of Kitwright."""
+
+_REASON_WIDTH: Final = WIDTH - 14
+"""Columns of a reason below a row with an amount."""
 
 
 def quote_text(quote: Quote) -> str:
@@ -53,29 +57,24 @@ def _head(quote: Quote, scribe: Scribe) -> Iterator[str]:
         else say("serial number {serial}", serial=engine.serial)
     )
     yield f"{say('Engine'):<8} {engine.name} ({engine.family}), {serial}"
-    machine = (
-        scribe.say_as("machine", "not known")
-        if engine.chassis is None
-        else _machine(engine.chassis, engine.chassis_name, scribe)
-    )
+    if engine.chassis is None:
+        machine = scribe.say_as("machine", "not known")
+    elif engine.chassis_name is None:
+        machine = say("none (loose engine)")
+    else:
+        machine = f"{engine.chassis_name} ({engine.chassis})"
     yield f"{say('Machine'):<8} {machine}"
-    for one in quote.diagnoses:
-        named = scribe.on_cylinder(one.name, one.cylinder)
-        yield from paragraph(f"{say('Found'):<8} {named}: {one.plain}", "", " " * 9)
+    for fault in quote.diagnoses:
+        text = f"{say('Found'):<8} {scribe.named(fault)}: {fault.plain}"
+        yield from paragraph(text, "", " " * 9)
     until = scribe.day(quote.valid_until)
-    yield (
-        say("Valid until {day}", day=until)
-        if quote.parts_by is None
-        else say(
-            "Valid until {day}; parts expected by {parts_day}",
-            day=until,
-            parts_day=scribe.day(quote.parts_by),
+    if quote.parts_by is None:
+        yield say("Valid until {day}", day=until)
+    else:
+        parts_day = scribe.day(quote.parts_by)
+        yield say(
+            "Valid until {day}; parts expected by {parts_day}", day=until, parts_day=parts_day
         )
-    )
-
-
-def _machine(chassis: str, name: str | None, scribe: Scribe) -> str:
-    return scribe.say("none (loose engine)") if name is None else f"{name} ({chassis})"
 
 
 def _reported(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -87,70 +86,70 @@ def _reported(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _basis(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what findings support, if the quote is based on them."""
+    """Yield the repair or the test that findings support, if the quote is based on them."""
     if quote.assessment is None:
         return
     say = scribe.say
+    graded = [fault for fault in quote.assessment.diagnoses if fault.grade is not None]
     if quote.basis == "repair":
         yield say("Based on findings: the repair they support is quoted.")
-        for one in quote.assessment.diagnoses:
-            if one.is_quotable and one.grade is not None:
-                named = scribe.on_cylinder(one.name, one.cylinder)
-                told = f"  {scribe.thing(one.grade)}: {named}"
-                yield from spread(told, scribe.number(one.probability))
-                for asked in one.to_check:
-                    check = f"{say('Still to be checked:')} {asked.plain}"
-                    yield from paragraph(check, " " * 6, " " * 6)
+        for fault in graded:
+            if fault.is_quotable:
+                yield from _fault(fault, scribe)
         if quote.in_play:
             yield say("Also possible, and not repaired by this quote:")
     else:
         yield from title(
             say("Based on findings: no repair is certain enough, so the next test is quoted")
         )
-    for one in quote.assessment.diagnoses:
-        if one.grade is not None and not one.has_job:
-            named = scribe.on_cylinder(one.name, one.cylinder)
-            told = say("It may be {fault}: the catalogue has no job for it.", fault=named)
-            yield from paragraph(told, "  ", "    ")
+    for fault in graded:
+        if not fault.has_job:
+            name = scribe.named(fault)
+            text = say("It may be {fault}: the catalogue has no job for it.", fault=name)
+            yield from paragraph(text, "  ", "    ")
     for repair in quote.in_play:
-        for fault in repair.faults:
-            named = scribe.on_cylinder(fault.name, fault.cylinder)
-            may_be = "  " + say("It may be {fault}", fault=named)
-            yield from spread(may_be, scribe.number(fault.probability))
-        jobs = "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in repair.jobs)
-        price = scribe.money(repair.price.amount, repair.price.currency)
-        yield from spread("      " + say("then: {jobs}", jobs=jobs), price)
+        for possible in repair.faults:
+            text = "  " + say("It may be {fault}", fault=scribe.named(possible))
+            yield from spread(text, scribe.number(possible.probability))
+        jobs = say("then: {jobs}", jobs=scribe.listed(repair.jobs))
+        yield from spread(f"      {jobs}", scribe.amount(repair.price))
+
+
+def _fault(fault: RankedFault, scribe: Scribe) -> Iterator[str]:
+    """Yield a fault that is quoted, and what has to be checked before it can be confirmed."""
+    name = f"  {scribe.thing(str(fault.grade))}: {scribe.named(fault)}"
+    yield from spread(name, scribe.number(fault.probability))
+    for check in fault.to_check:
+        text = f"{scribe.say('Still to be checked:')} {check.plain}"
+        yield from paragraph(text, " " * 6, " " * 6)
 
 
 def _questions(quote: Quote, scribe: Scribe) -> Iterator[str]:
     asked = quote.chassis_question
     if asked is not None:
         yield scribe.say("PROVISIONAL: name the machine before ordering")
-        yield from paragraph(_which_machine(asked, scribe), "  ", "  ")
+        priced = next(option for option in asked.options if option.id == asked.priced)
+        text = scribe.say(
+            "Which of these is the engine in? The most expensive, {machine}, is priced; parts that "
+            "only some of them need are not ordered.",
+            machine=_machine(priced),
+        )
+        yield from paragraph(text, "  ", "  ")
         for option in asked.options:
-            yield f"    {_chassis(option)}"
+            yield f"    {_machine(option)}"
     if quote.part_questions:
         yield scribe.say("PROVISIONAL: read the engine's plate before ordering")
     for question in quote.part_questions:
         role = scribe.thing(question.role, question.cylinder)
-        told = scribe.say(
+        text = scribe.say(
             "{role}: which of these fits? The most expensive is priced; none is ordered.", role=role
         )
-        yield f"  {told}"
+        yield f"  {text}"
         for option in question.options:
             yield f"    {option.id:<14} {option.name}"
 
 
-def _which_machine(asked: Question, scribe: Scribe) -> str:
-    priced = next(one for one in asked.options if one.id == asked.priced)
-    return scribe.say(
-        "Which of these is the engine in? The most expensive, {machine}, is priced; parts that "
-        "only some of them need are not ordered.",
-        machine=_chassis(priced),
-    )
-
-
-def _chassis(option: Option) -> str:
+def _machine(option: Option) -> str:
     return option.name if option.id == LOOSE else f"{option.name} ({option.id})"
 
 
@@ -158,14 +157,13 @@ def _jobs(quote: Quote, scribe: Scribe) -> Iterator[str]:
     alone, here = scribe.say_as("minutes", "alone"), scribe.say_as("minutes", "here")
     unit = scribe.say_as("minutes", "min")
     yield from title(scribe.say("Work"), f"{alone}{here:>9}")
-    for each in quote.jobs:
-        named = scribe.on_cylinder(each.name, each.cylinder)
-        minutes = f"{each.minutes_alone:>4} {unit} {each.minutes_here:>4} {unit}"
-        yield from spread(f"  {named}", minutes)
-    for gone in quote.swallowed:
-        named = scribe.on_cylinder(gone.name, gone.cylinder)
-        by = scribe.on_cylinder(gone.by_name, gone.by_cylinder)
-        yield "  " + scribe.say("({job} is part of: {other})", job=named, other=by)
+    for job in quote.jobs:
+        minutes = f"{job.minutes_alone:>4} {unit} {job.minutes_here:>4} {unit}"
+        yield from spread(f"  {scribe.named(job)}", minutes)
+    for swallowed in quote.swallowed:
+        other = scribe.on_cylinder(swallowed.by_name, swallowed.by_cylinder)
+        name = scribe.named(swallowed)
+        yield "  " + scribe.say("({job} is part of: {other})", job=name, other=other)
 
 
 def _access(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -191,21 +189,21 @@ def _short(number: str, scribe: Scribe) -> str:
 
 def _lines(quote: Quote, scribe: Scribe) -> Iterator[str]:
     yield from title(scribe.say("Lines"), quote.shop.currency)
-    for line in sorted(quote.lines, key=place_of):
+    for line in sorted(quote.lines, key=group_of):
         yield from spread(f"  {line.description}", scribe.number(line.amount.amount))
-        told = f"{_quantity(line, scribe)}. {line.reason}".rstrip()
-        yield from paragraph(told, " " * 6, " " * 6, WIDTH - 14)
+        text = f"{_purchase(line, scribe)}. {line.reason}".rstrip()
+        yield from paragraph(text, " " * 6, " " * 6, _REASON_WIDTH)
 
 
-def _quantity(line: Line, scribe: Scribe) -> str:
-    price = price_of(line, scribe)
+def _purchase(line: Line, scribe: Scribe) -> str:
+    """Return the number and the makes of a part, and the quantity and unit price of a line."""
     if line.kind == "discount":
-        return price
-    told = scribe.say("{quantity} at {price}", quantity=quantity_of(line, scribe), price=price)
+        return price_of(line, scribe)
+    text = quantity_at_price(line, scribe)
     if line.kind not in _NUMBERED:
-        return told
+        return text
     makes = makes_of(line, scribe)
-    return f"{line.code}, {makes}: {told}" if makes else f"{line.code}: {told}"
+    return f"{line.code}, {makes}: {text}" if makes else f"{line.code}: {text}"
 
 
 def _totals(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -221,53 +219,40 @@ def _totals(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what may be found, if that was asked for."""
+    """Yield the contingencies, if they were requested."""
     found, say = quote.contingencies, scribe.say
     if found is None or not found.each:
         return
     yield from title(say("What may be found: added cost of each"))
-    unit = scribe.say_as("minutes", "min")
-    for depth, one in _nested(found.each, None):
-        named = scribe.on_cylinder(one.name, one.cylinder)
-        percent = decimal_text(Decimal(one.probability) * 100, 3)
-        space = " " * (2 + 4 * depth)
-        marked = say("could well be found") if one.likely else ""
-        told = "; ".join(filter(None, (f"{space}{named}, {scribe.percent(percent)}", marked)))
-        price = scribe.money(one.price.amount, one.price.currency)
-        yield from spread(told, f"{price}  {one.minutes:>4} {unit}")
-        space += " " * 4
-        yield from paragraph(one.plain, space, space, WIDTH - 14)
-    yield from amount_line(say("As quoted"), found.as_quoted.money, scribe)
-    if any(one.likely for one in found.each):
-        label = say('With all items marked "could well be found"')
-        yield from amount_line(label, found.likely.money, scribe)
-    label = say("Highest total from the items listed")
-    yield from amount_line(label, found.worst.money, scribe)
+    for contingency, parents in nested(found.each):
+        percent = scribe.percent(decimal_text(Decimal(contingency.probability) * 100, 3))
+        indent = " " * (2 + 4 * len(parents))
+        marks = [f"{indent}{scribe.named(contingency)}, {percent}"]
+        if contingency.likely:
+            marks.append(say("could well be found"))
+        cost = _cost(contingency.price, contingency.minutes, scribe)
+        yield from spread("; ".join(marks), cost)
+        indent += " " * 4
+        yield from paragraph(contingency.plain, indent, indent, _REASON_WIDTH)
+    for row in sums_of(quote, scribe):
+        yield from spread(f"  {row.label}", row.amount)
     yield "  " + say("That is not a limit: the only limit is the amount that you agree to.")
 
 
-def _nested(
-    each: Sequence[Contingency], under: tuple[str, int | None] | None, depth: int = 0
-) -> Iterator[tuple[int, Contingency]]:
-    """Yield what may be found, each followed by what may be found after it, with its depth."""
-    for one in each:
-        if one.under == under:
-            yield depth, one
-            yield from _nested(each, one.place, depth + 1)
+def _cost(price: Amount, minutes: int, scribe: Scribe) -> str:
+    return f"{scribe.amount(price)}  {minutes:>4} {scribe.say_as('minutes', 'min')}"
 
 
 def _extras(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if not quote.extras:
         return
     yield from title(scribe.say("Optional work while the engine is apart: added cost of each"))
-    unit = scribe.say_as("minutes", "min")
     for extra in quote.extras:
-        named = scribe.on_cylinders(extra.name, extra.cylinders)
+        name = scribe.on_cylinders(extra.name, extra.cylinders)
         mark = scribe.say("recommended") if extra.default == "recommend" else scribe.say("optional")
-        price = scribe.money(extra.price.amount, extra.price.currency)
-        yield from spread(f"  {named} ({mark})", f"{price}  {extra.minutes:>4} {unit}")
+        yield from spread(f"  {name} ({mark})", _cost(extra.price, extra.minutes, scribe))
         for why in extra.why:
-            yield from paragraph(why.text, " " * 6, " " * 6, WIDTH - 14)
+            yield from paragraph(why.text, " " * 6, " " * 6, _REASON_WIDTH)
 
 
 def _stock(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -275,9 +260,8 @@ def _stock(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if kit.from_stock:
         yield from title(scribe.say("From the shelves"))
     for taken in kit.from_stock:
-        unit = scribe.unit(taken.measure, taken.quantity)
-        what = f"{_short(taken.quantity, scribe)} {unit}  {taken.item}"
-        yield from spread(f"  {what}  {taken.name}", taken.bin)
+        quantity = _quantity(taken.quantity, taken.measure, scribe)
+        yield from spread(f"  {quantity}  {taken.item}  {taken.name}", taken.bin)
     if kit.left_over:
         yield from title(scribe.say("Left over (kept by the shop)"))
     for left in kit.left_over:
@@ -285,20 +269,23 @@ def _stock(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 
 def _left_over(left: LeftOver, scribe: Scribe) -> str:
-    unit = scribe.unit(left.measure, left.quantity)
-    what = f"{_short(left.quantity, scribe)} {unit}  {left.item}  {left.name}"
+    part = f"{_quantity(left.quantity, left.measure, scribe)}  {left.item}  {left.name}"
     is_pieces = left.measure == "piece" and left.quality != "maker"
-    return scribe.say("{part} (not an original part)", part=what) if is_pieces else what
+    return scribe.say("{part} (not an original part)", part=part) if is_pieces else part
 
 
 def _unfilled(quote: Quote, scribe: Scribe) -> Iterator[str]:
     if not quote.unfilled:
         return
     yield from title(scribe.say("NOT AVAILABLE from any of this shop's suppliers"))
-    for each in quote.unfilled:
-        unit = scribe.unit(each.measure, each.need.quantity)
-        what = f"{_short(each.need.quantity, scribe)} {unit}  {each.need.part}"
-        yield f"  {what}  {each.name}"
+    for unfilled in quote.unfilled:
+        quantity = _quantity(unfilled.need.quantity, unfilled.measure, scribe)
+        yield f"  {quantity}  {unfilled.need.part}  {unfilled.name}"
+
+
+def _quantity(quantity: str, measure: str, scribe: Scribe) -> str:
+    """Return a quantity with up to three decimals, and its unit."""
+    return f"{_short(quantity, scribe)} {scribe.unit(measure, quantity)}"
 
 
 def _cautions(quote: Quote, scribe: Scribe) -> Iterator[str]:
@@ -306,10 +293,10 @@ def _cautions(quote: Quote, scribe: Scribe) -> Iterator[str]:
         scribe.say("Cautions (the manufacturer's manual and local regulations take precedence)")
     )
     for caution in quote.cautions:
-        told = scribe.say(
+        text = scribe.say(
             "{title}: {text} (Steps: {steps}.)",
             title=caution.title,
             text=caution.text,
             steps="; ".join(caution.at),
         )
-        yield from paragraph(told, "  ", "    ")
+        yield from paragraph(text, "  ", "    ")

@@ -1,4 +1,4 @@
-"""The leak-down readings of an engine as a picture: a bar for each reading, over what it means."""
+"""Readings SVG: the leak-down readings of an assessment as a picture, with a bar for each."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _INK: Final = "#1c1c1c"
 
 
 class _Row(Struct, frozen=True, kw_only=True):
-    """A reading as it is drawn: its bar's name, its per cent and whether it counts."""
+    """A reading as it is drawn: the name of its bar, whole per cent, and whether it counts."""
 
     name: str
     percent: int
@@ -38,9 +38,9 @@ class _Row(Struct, frozen=True, kw_only=True):
 def readings_svg(assessment: Assessment, speaker: Speaker) -> str:
     """Return the readings as an SVG document with a title and a description.
 
-    Bars are full where a reading counts, hatched where it is indicative, an outline where it is
-    void; each shows its value, and the zones behind them are named in a key, so nothing hangs
-    on colour. Without readings it says so.
+    A bar is full if its reading counts, hatched if it is indicative, and an outline if it is void.
+    Each shows its value, and a key names the zones behind the bars, because colour alone is not
+    enough. Without readings, the picture says that none were taken.
     """
     scribe = Scribe(speaker.language)
     rows = list(_rows(assessment, scribe))

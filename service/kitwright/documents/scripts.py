@@ -1,4 +1,4 @@
-"""Scripts: which writing printed documents show with the fonts at hand, tried on a few letters."""
+"""Scripts: the scripts that printed documents can show here, tested with a few letters each."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ SAMPLES: Final = {
 
 
 def scripts(fonts: Fonts) -> dict[Source, tuple[str, ...]]:
-    """Return where the letters of each script come from, the furthest of its letters."""
+    """Return the scripts by source; a script belongs to the last source that it needs."""
     sources = fonts.sources(SAMPLES.values())
     furthest = {
         name: max(sources[letter] for letter in letters(sample)) for name, sample in SAMPLES.items()
@@ -52,7 +52,7 @@ def scripts(fonts: Fonts) -> dict[Source, tuple[str, ...]]:
 
 
 def told_scripts(fonts: Fonts) -> Iterator[tuple[str, str]]:
-    """Yield what is to be known of scripts in printed documents: a stable code, and a sentence."""
+    """Yield remarks about scripts in printed documents, each a stable code and a sentence."""
     found = scripts(fonts)
     own, machine, nowhere = (", ".join(found[source]) for source in Source)
     also = f"; from this machine's fonts: {machine}" if machine else ""

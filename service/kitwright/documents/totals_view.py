@@ -1,125 +1,123 @@
-"""The totals of a stored revision, row by row: every document of a quote shows these."""
+"""Totals: the rows below the lines of a stored revision, the same in every document."""
 
 from __future__ import annotations
 
-from msgspec import Struct
+from typing import NamedTuple
 
-from kitwright.documents.balance_view import balance_of, bears_tax, left_row, sum_told, total_of
+from kitwright.documents.balance_view import balance_of, bears_tax, left_row, total_of
 from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.quote import Quote, Tax
+from kitwright.quote import Amount, Quote, Tax
 
 
-class ViewTotal(Struct, frozen=True, kw_only=True):
-    """A row under the lines. `weight` is `total`, `plain` or `within` (part of the row above)."""
+class Row(NamedTuple):
+    """A row below a table: its label, its amount and its weight.
+
+    The weight is `plain`, `within` (part of the row above), or `total` or `most` for a result.
+    """
 
     label: str
     amount: str
-    weight: str = "plain"
+    weight: str
 
 
-def totals_of(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
-    """Return the rows from the sum of the lines to what is to pay. Where prices include tax, the
-    total comes before the taxes that are in it.
+def row(label: str, amount: Amount | Money, scribe: Scribe, weight: str = "plain") -> Row:
+    """Return a row with an amount in words."""
+    return Row(label, scribe.amount(amount), weight)
+
+
+def totals_of(quote: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[Row, ...]:
+    """Return the rows from the sum of the lines to the total due. If prices include tax, the total
+    comes before the taxes that it includes.
     """
-    totals, say = paper.totals, scribe.say
+    totals, say = quote.totals, scribe.say
     discount = totals.discount.money
     rows = []
-    if discount.minor or paper.taken_off:
-        rows.append(_row(say("Subtotal"), totals.lines.money, scribe))
+    if discount.minor or quote.taken_off:
+        rows.append(row(say("Subtotal"), totals.lines, scribe))
     if discount.minor:
-        rows.append(_row(say("Discount"), discount, scribe))
-    rows += [_spared(tax, scribe) for tax in paper.taken_off]
+        rows.append(row(say("Discount"), discount, scribe))
+    rows += [_spared(tax, scribe) for tax in quote.taken_off]
     found = balance_of(totals)
     deposit = totals.deposit.money if found is None else found.advance
-    asked = [_row(say("Deposit, due before parts are ordered"), deposit, scribe, "within")]
+    asked = [row(say("Deposit, due before parts are ordered"), deposit, scribe, "within")]
     if found is None:
-        rows.append(_untaxed_total(paper, scribe))
+        rows.append(_untaxed_total(quote, scribe))
         return (*rows, *asked) if deposit.minor and is_owed else tuple(rows)
-    taxes = [_tax(tax, paper, scribe) for tax in paper.taxes]
-    net = say("Total before tax"), (totals.net or totals.lines).money
-    includes = paper.shop.prices_include_tax
+    taxes = [_tax(tax, quote, scribe) for tax in quote.taxes]
+    net = say("Total before tax"), totals.net or totals.lines
+    includes = quote.shop.prices_include_tax
     if taxes and not includes:
-        rows += [_row(*net, scribe), *taxes]
+        rows += [row(*net, scribe), *taxes]
     rounding = totals.cash_rounding.money
-    # nothing is paid and nothing rounded: one row says the total and what is left
+    # if nothing is paid or rounded, the total and the total due are one row
     is_last = not (is_owed and (found.paid.minor or rounding.minor))
-    rows.append(
-        ViewTotal(
-            label=_due(paper, scribe) if is_last and is_owed else _total(paper, scribe),
-            amount=sum_told(found.comes_to, scribe),
-            weight="total" if is_last else "plain",
-        )
-    )
+    label = _due(quote, scribe) if is_last and is_owed else _total(quote, scribe)
+    rows.append(row(label, found.comes_to, scribe, "total" if is_last else "plain"))
     if taxes and includes:
-        rows += [*taxes, _row(*net, scribe, "within")]
+        rows += [*taxes, row(*net, scribe, "within")]
     if found.paid.minor:
-        rows.append(_row(say("Already paid"), -found.paid, scribe))
+        rows.append(row(say("Already paid"), -found.paid, scribe))
     if not is_owed:
         return tuple(rows)
     if rounding.minor:
-        rows.append(_row(say("Cash rounding"), rounding, scribe))
+        rows.append(row(say("Cash rounding"), rounding, scribe))
     if not is_last:
-        label, left = left_row(found, scribe)
-        rows.append(ViewTotal(label=label, amount=left, weight="total"))
+        rows.append(row(*left_row(found, scribe), scribe, "total"))
     return (*rows, *asked) if deposit.minor else tuple(rows)
 
 
-def summary_of(paper: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[ViewTotal, ...]:
-    """Return what a page says at its top: the total, and if some of it is paid, how much, and what
-    is left; nothing if nothing is owed any longer.
+def summary_of(quote: Quote, scribe: Scribe, *, is_owed: bool = True) -> tuple[Row, ...]:
+    """Return the rows at the top of a page: the total, and if some of it is paid, how much, and
+    what is left. There are none if nothing is owed any longer.
     """
-    found = balance_of(paper.totals)
+    found = balance_of(quote.totals)
     if not is_owed:
         return ()
     if found is None:
-        return (_untaxed_total(paper, scribe),)
+        return (_untaxed_total(quote, scribe),)
     label, left = left_row(found, scribe)
     if not found.paid.minor:
-        return (ViewTotal(label=_due(paper, scribe), amount=left),)
+        return (row(_due(quote, scribe), left, scribe),)
     return (
-        _row(_total(paper, scribe), found.comes_to, scribe),
-        _row(scribe.say("Already paid"), found.paid, scribe),
-        ViewTotal(label=label, amount=left),
+        row(_total(quote, scribe), found.comes_to, scribe),
+        row(scribe.say("Already paid"), found.paid, scribe),
+        row(label, left, scribe),
     )
 
 
-def _untaxed_total(paper: Quote, scribe: Scribe) -> ViewTotal:
+def _untaxed_total(quote: Quote, scribe: Scribe) -> Row:
     """Return the total of a revision whose tax is not known."""
-    if paper.shop.prices_include_tax:
+    if quote.shop.prices_include_tax:
         label = scribe.say("Total (the tax is not known yet)")
     else:
         label = scribe.say("Total before tax (the tax is not known yet)")
-    return _row(label, total_of(paper.totals), scribe, "total")
+    return row(label, total_of(quote.totals), scribe, "total")
 
 
-def _total(paper: Quote, scribe: Scribe) -> str:
-    return scribe.say("Total including tax") if bears_tax(paper) else scribe.say("Total")
+def _total(quote: Quote, scribe: Scribe) -> str:
+    return scribe.say("Total including tax") if bears_tax(quote) else scribe.say("Total")
 
 
-def _due(paper: Quote, scribe: Scribe) -> str:
-    if bears_tax(paper):
+def _due(quote: Quote, scribe: Scribe) -> str:
+    if bears_tax(quote):
         return scribe.say("Total due, including tax")
     return scribe.say("Total due")
 
 
-def _tax(tax: Tax, paper: Quote, scribe: Scribe) -> ViewTotal:
+def _tax(tax: Tax, quote: Quote, scribe: Scribe) -> Row:
     facts = _facts(tax, scribe)
-    if paper.shop.prices_include_tax:
+    if quote.shop.prices_include_tax:
         label = scribe.say("Includes {tax}, {rate} of {base}", **facts)
-        return _row(label, tax.amount.money, scribe, "within")
-    return _row(scribe.say("{tax}, {rate} of {base}", **facts), tax.amount.money, scribe)
+        return row(label, tax.amount, scribe, "within")
+    return row(scribe.say("{tax}, {rate} of {base}", **facts), tax.amount, scribe)
 
 
-def _spared(tax: Tax, scribe: Scribe) -> ViewTotal:
+def _spared(tax: Tax, scribe: Scribe) -> Row:
     label = scribe.say("{tax}, {rate} of {base}: not charged", **_facts(tax, scribe))
-    return _row(label, -tax.amount.money, scribe)
+    return row(label, -tax.amount, scribe)
 
 
 def _facts(tax: Tax, scribe: Scribe) -> dict[str, str]:
-    base = sum_told(tax.base.money, scribe)
+    base = scribe.amount(tax.base)
     return {"tax": tax.name, "rate": scribe.percent(tax.rate), "base": base}
-
-
-def _row(label: str, amount: Money, scribe: Scribe, weight: str = "plain") -> ViewTotal:
-    return ViewTotal(label=label, amount=sum_told(amount, scribe), weight=weight)

@@ -1,44 +1,43 @@
-"""A revision as a UBL 2.1 Quotation, for programs that order and pay.
+"""UBL: a revision as a UBL 2.1 Quotation, for software that orders and pays.
 
-Sums hold exactly, as EN 16931 has them for invoices. Its amounts are without tax, also where the
-shop's prices include it:
+Sums are exact, as EN 16931 requires for invoices. Amounts are without tax, even if the shop's
+prices include it:
 
 - lines sum to `LineExtensionAmount`;
 - that, less allowances, plus charges, is `TaxExclusiveAmount`;
 - that and the tax totals make `TaxInclusiveAmount`;
-- that, less what was prepaid, plus cash rounding, is `PayableAmount`; below zero, it is paid
-  back, which a note says in words.
+- that, less what was prepaid, plus cash rounding, is `PayableAmount`; if it is negative, a note
+  says that it is refunded.
 
-Freight is a charge on the document (UNCL 7161, FC), a discount an allowance (UNCL 5189, 95), and
-so is whatever else is below zero, such as the credit of a diagnosis: the price of an item may not
-be negative. Every line, charge and allowance keeps the place of its line in the revision as its ID.
+Freight is a charge on the document (UNCL 7161, FC), and a discount an allowance (UNCL 5189, 95).
+Every other negative line, such as the credit of a diagnosis, is an allowance too, because the price
+of an item must not be negative. The ID of a line, charge or allowance is its position in the
+revision.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from datetime import datetime
+from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
 from typing import Final
-from xml.etree.ElementTree import Element
 from zoneinfo import ZoneInfo
 
-from msgspec import Struct
-
-from kitwright.documents.balance_view import balance_of, left_sentence, sum_told
+from kitwright.documents.balance_view import balance_of, exemption_told, left_sentence
 from kitwright.documents.line_words import kind_of, reason_of
-from kitwright.documents.ubl_tax import add_category, add_tax_totals, categories_of
-from kitwright.documents.ubl_xml import amount, document, encoded, group, quantity, value
+from kitwright.documents.ubl_tax import tax_totals, taxes_of
+from kitwright.documents.ubl_xml import ubl_document
 from kitwright.errors import KitwrightError
 from kitwright.language.scribe import Scribe
-from kitwright.money import Money, total
-from kitwright.quote import Amount, Envelope, Line, Quote, Totals, amount_of, known
+from kitwright.money import total
+from kitwright.quote import Amount, Envelope, Line, Quote, amount_of, known
 from kitwright.units import decimal_text
 
 FREIGHT: Final = "FC"
 DISCOUNT: Final = "95"
-_SHA256: Final = "http://www.w3.org/2001/04/xmlenc#sha256"
+
+_Places = list[tuple[int, Line]]
+"""Lines with their positions in the revision, from 1."""
 
 
 class UblError(KitwrightError):
@@ -48,7 +47,7 @@ class UblError(KitwrightError):
 
 
 class RevisionNotIssued(UblError):
-    """A Quotation has a day of issue, and the revision has none."""
+    """A Quotation needs a day of issue, and the revision has none."""
 
     code = "revision-not-issued"
 
@@ -59,7 +58,7 @@ class RevisionNotIssued(UblError):
 
 
 class AmountsNotKnown(UblError):
-    """A Quotation has amounts without tax and with it, and the revision's tax is not known."""
+    """A Quotation needs amounts with and without tax, and the revision's tax is not known."""
 
     code = "amounts-not-known"
 
@@ -69,105 +68,100 @@ class AmountsNotKnown(UblError):
         self.revision = revision
 
 
-class _Row(Struct, frozen=True):
-    """A line of the revision, with its place."""
-
-    place: int
-    line: Line
-    net: Money
-    tax: Money
-
-
-def quotation(paper: Quote, envelope: Envelope, *, zone: str) -> bytes:
+def quotation(quote: Quote, envelope: Envelope, *, zone: str) -> bytes:
     """Return an issued revision as a UBL 2.1 Quotation in UTF-8.
 
-    The same revision gives the same bytes. What the revision does not show its customer, such as
-    costs and reasons, is not in it.
+    The same revision gives the same bytes. It contains nothing that the customer does not see, such
+    as costs and internal reasons.
 
     Args:
-        paper: the revision; its texts are in its own language.
-        envelope: whose it is; customer data that is not there is left out.
-        zone: the shop's time zone, an IANA name, by whose clock the day of issue is told.
+        quote: the revision; its texts are in its own language.
+        envelope: its customer and state; unknown customer data is left out.
+        zone: the shop's time zone, an IANA name, for the day of issue.
 
     Raises: RevisionNotIssued, AmountsNotKnown, UnknownLanguage.
     """
     if envelope.issued_at is None:
         raise RevisionNotIssued(envelope.quote_id, envelope.revision)
-    if paper.totals.gross is None:
+    if quote.totals.gross is None:
         raise AmountsNotKnown(envelope.quote_id, envelope.revision)
-    scribe = Scribe(paper.language)
-    goods, apart = _rows(paper)
-    root = document("Quotation")
-    _head(root, paper, envelope, scribe, envelope.issued_at.astimezone(ZoneInfo(zone)))
-    value(root, "PricingCurrencyCode", paper.shop.currency)
-    value(root, "LineCountNumeric", str(len(goods)))
-    validity = group(root, "ValidityPeriod")
-    value(validity, "EndDate", paper.valid_until.isoformat())
-    _reference(root, envelope)
-    _seller(root, paper)
-    _buyer(root, envelope)
-    _dates(root, paper, scribe)
-    _deposit(root, paper, scribe)
-    for row in apart:
-        _allowance_or_charge(root, row, paper, scribe)
-    add_tax_totals(root, paper, scribe)
-    _totals(root, paper.totals, goods, apart)
-    for row in goods:
-        _line(root, row, paper, scribe)
-    return encoded(root)
+    scribe = Scribe(quote.language)
+    goods, apart = _split(quote)
+    return ubl_document(
+        "quotation.xml",
+        scribe,
+        quote=quote,
+        envelope=envelope,
+        number=_number(quote, envelope),
+        issued_at=envelope.issued_at.astimezone(ZoneInfo(zone)),
+        notes=_notes(quote, envelope, scribe),
+        address=_lines(envelope.customer_address),
+        balance=balance_of(quote.totals),
+        exemption_told=exemption_told,
+        goods=goods,
+        apart=apart,
+        sums=_sums(goods, apart, quote.shop.currency),
+        tax_totals=tax_totals(quote),
+        taxes_of=taxes_of,
+        kind_of=kind_of,
+        reason_of=reason_of,
+        net_price=net_price,
+        FREIGHT=FREIGHT,
+        DISCOUNT=DISCOUNT,
+    )
 
 
-def _rows(paper: Quote) -> tuple[list[_Row], list[_Row]]:
-    """Return what is listed as lines, and what as charges and allowances of the document."""
-    rows = [
-        _Row(place, line, known(line.net), known(line.tax))
-        for place, line in enumerate(paper.lines, start=1)
-    ]
-    apart = [
-        row for row in rows if kind_of(row.line) in ("discount", "freight") or row.net.minor < 0
-    ]
-    goods = [row for row in rows if row not in apart]
-    # a Quotation has at least one line, whatever it is
-    return (goods, apart) if goods else (rows, [])
+def _split(quote: Quote) -> tuple[_Places, _Places]:
+    """Return the items of the document, and its charges and allowances."""
+    goods: _Places = []
+    apart: _Places = []
+    for at, line in enumerate(quote.lines, start=1):
+        is_apart = kind_of(line) in ("discount", "freight") or known(line.net).minor < 0
+        (apart if is_apart else goods).append((at, line))
+    # a Quotation needs at least one line, of whatever kind
+    return (goods, apart) if goods else (apart, [])
 
 
-def _head(
-    root: Element, paper: Quote, envelope: Envelope, scribe: Scribe, issued: datetime
-) -> None:
-    value(root, "ID", _number(paper, envelope))
-    value(root, "IssueDate", issued.date().isoformat())
-    # not by its time(), which would lose the offset of a zone that has more than one
-    value(root, "IssueTime", issued.isoformat(timespec="seconds").partition("T")[2])
-    for note in _notes(paper, envelope, scribe):
-        value(root, "Note", note, languageID=paper.language)
+def _sums(goods: _Places, apart: _Places, currency: str) -> dict[str, Amount]:
+    """Return the sums of items, charges and allowances, all without tax and at least zero."""
+    nets = [known(line.net) for _, line in apart]
+    sums = {
+        "lines": (known(line.net) for _, line in goods),
+        "charges": (net for net in nets if net.minor > 0),
+        "allowances": (-net for net in nets if net.minor < 0),
+    }
+    return {name: amount_of(total(addends, currency)) for name, addends in sums.items()}
 
 
-def _number(paper: Quote, envelope: Envelope) -> str:
-    """Return the document's number; with additions it is another one than without."""
-    added = sum(1 for line in paper.lines if line.is_added)
-    number = f"{envelope.quote_id}-{envelope.revision}"
-    return f"{number}+{added}" if added else number
+def _lines(text: str | None) -> list[str]:
+    """Return the lines of a text as they are, without blank ones."""
+    return [line for line in (text or "").splitlines() if line.strip()]
 
 
-def _notes(paper: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
-    if paper.chassis_question is not None:
+def _number(quote: Quote, envelope: Envelope) -> str:
+    """Return the document's number, which tells how many lines were added after acceptance."""
+    added = sum(1 for line in quote.lines if line.is_added)
+    return f"{envelope.name}+{added}" if added else envelope.name
+
+
+def _notes(quote: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
+    if quote.chassis_question is not None:
         yield scribe.say(
             "Prices are provisional: we do not know yet which machine the engine is in. The most "
             "expensive is priced."
         )
-    if paper.provisional and (paper.part_questions or paper.chassis_question is None):
+    if quote.provisional and (quote.part_questions or quote.chassis_question is None):
         yield scribe.say(
             "Prices are provisional: which parts fit is known only once the engine's plate has "
             "been read."
         )
-    yield from (note.text for note in paper.notes)
-    found = balance_of(paper.totals)
+    yield from (note.text for note in quote.notes)
+    found = balance_of(quote.totals)
     if found is not None and found.back.minor:
         yield left_sentence(found, scribe)
-    engine = paper.engine
+    engine, say = quote.engine, scribe.say
     hours = None if envelope.machine_hours is None else scribe.number(envelope.machine_hours)
-    say = scribe.say
-    for told, fact in (
+    for note, fact in (
         (say("Machine: {it}", it=envelope.machine_name), envelope.machine_name),
         (say("Machine type: {it}", it=engine.chassis_name), engine.chassis_name),
         (say("Engine: {it}", it=engine.name), engine.name),
@@ -176,143 +170,19 @@ def _notes(paper: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
         (say("Operating hours: {it}", it=hours), hours),
     ):
         if fact is not None:
-            yield told
+            yield note
 
 
-def _reference(root: Element, envelope: Envelope) -> None:
-    """Add the quote and its revision apart, and the digest of what its customer was shown."""
-    reference = group(root, "AdditionalDocumentReference")
-    value(reference, "ID", envelope.quote_id)
-    value(reference, "VersionID", str(envelope.revision))
-    if envelope.sha256 is not None:
-        kept = group(reference, "Attachment", "ExternalReference")
-        value(kept, "DocumentHash", envelope.sha256)
-        value(kept, "HashAlgorithmMethod", _SHA256)
+def net_price(line: Line) -> tuple[str, str]:
+    """Return a price without tax and its base quantity, which give the line's net exactly.
 
-
-def _seller(root: Element, paper: Quote) -> None:
-    party = group(root, "SellerSupplierParty", "Party")
-    value(group(party, "PartyIdentification"), "ID", paper.shop.id)
-    value(group(party, "PartyName"), "Name", paper.shop.name)
-
-
-def _buyer(root: Element, envelope: Envelope) -> None:
-    name, mail = envelope.customer_name, envelope.customer_email
-    address = [line for line in (envelope.customer_address or "").splitlines() if line.strip()]
-    if not (name or address or mail):
-        return
-    party = group(root, "BuyerCustomerParty", "Party")
-    if name:
-        value(group(party, "PartyName"), "Name", name)
-    if address:
-        postal = group(party, "PostalAddress")
-        for line in address:
-            value(group(postal, "AddressLine"), "Line", line)
-    if mail:
-        value(group(party, "Contact"), "ElectronicMail", mail)
-
-
-def _dates(root: Element, paper: Quote, scribe: Scribe) -> None:
-    if paper.parts_by is not None:
-        period = group(root, "Delivery", "EstimatedDeliveryPeriod")
-        value(period, "EndDate", paper.parts_by.isoformat())
-        told = scribe.say("All ordered parts and sublet work are expected by then.")
-        value(period, "Description", told, languageID=paper.language)
-
-
-def _deposit(root: Element, paper: Quote, scribe: Scribe) -> None:
-    """Add the deposit, in words: a Quotation has no terms of payment."""
-    found = balance_of(paper.totals)
-    if found is not None and found.advance.minor:
-        conditions = group(root, "TransactionConditions")
-        value(conditions, "ID", "deposit")
-        told = scribe.say(
-            "Deposit, due before parts are ordered: {amount}",
-            amount=sum_told(found.advance, scribe),
-        )
-        value(conditions, "Description", told, languageID=paper.language)
-
-
-def _allowance_or_charge(root: Element, row: _Row, paper: Quote, scribe: Scribe) -> None:
-    """Add what changes the sum of the lines; an allowance's amounts are what it takes off."""
-    is_freight = kind_of(row.line) == "freight"
-    is_charge = row.net.minor > 0 or (is_freight and row.net.minor == 0)
-    added = group(root, "AllowanceCharge")
-    value(added, "ID", str(row.place))
-    value(added, "ChargeIndicator", "true" if is_charge else "false")
-    if is_freight == is_charge:
-        value(added, "AllowanceChargeReasonCode", FREIGHT if is_charge else DISCOUNT)
-    why = reason_of(row.line, scribe)
-    told = f"{row.line.description}: {why}" if why else row.line.description
-    value(added, "AllowanceChargeReason", told)
-    amount(added, "Amount", amount_of(row.net if is_charge else -row.net))
-    for category in categories_of(row.line, paper, scribe):
-        add_category(added, "TaxCategory", category)
-    taxed = group(added, "TaxTotal")
-    amount(taxed, "TaxAmount", amount_of(row.tax if is_charge else -row.tax))
-
-
-def _totals(root: Element, totals: Totals, goods: Iterable[_Row], apart: Iterable[_Row]) -> None:
-    currency = totals.prepaid.currency
-    charges = [row.net for row in apart if row.net.minor > 0]
-    allowances = [-row.net for row in apart if row.net.minor < 0]
-    added = group(root, "QuotedMonetaryTotal")
-    amount(added, "LineExtensionAmount", amount_of(total((row.net for row in goods), currency)))
-    amount(added, "TaxExclusiveAmount", amount_of(known(totals.net)))
-    amount(added, "TaxInclusiveAmount", amount_of(known(totals.gross)))
-    amount(added, "AllowanceTotalAmount", amount_of(total(allowances, currency)))
-    amount(added, "ChargeTotalAmount", amount_of(total(charges, currency)))
-    amount(added, "PrepaidAmount", totals.prepaid)
-    amount(added, "PayableRoundingAmount", totals.cash_rounding)
-    amount(added, "PayableAmount", amount_of(known(totals.payable)))
-
-
-def _line(root: Element, row: _Row, paper: Quote, scribe: Scribe) -> None:
-    line = row.line
-    added = group(root, "QuotationLine")
-    value(added, "ID", str(row.place))
-    item_line = group(added, "LineItem")
-    value(item_line, "ID", str(row.place))
-    quantity(item_line, "Quantity", line.quantity, line.unit)
-    amount(item_line, "LineExtensionAmount", amount_of(row.net))
-    amount(item_line, "TotalTaxAmount", amount_of(row.tax))
-    price, of = _net_price(line, row.net)
-    if (price, of) != (line.unit_price, line.base_quantity):
-        printed = group(item_line, "PricingReference", "AlternativeConditionPrice")
-        _price(printed, line, line.unit_price, line.base_quantity)
-        value(printed, "PriceType", scribe.say("Price including tax"))
-    _price(group(item_line, "Price"), line, price, of)
-    item = group(item_line, "Item")
-    value(item, "Name", line.description)
-    for make in line.makes:
-        if make.make is not None:
-            value(item, "BrandName", make.make)
-    value(group(item, "SellersItemIdentification"), "ID", line.code)
-    for category in categories_of(line, paper, scribe):
-        add_category(item, "ClassifiedTaxCategory", category)
-    told = {"kind": kind_of(line), "cylinder": line.cylinder}
-    for name, fact in told.items():
-        if fact is not None:
-            prop = group(item, "AdditionalItemProperty")
-            value(prop, "Name", name)
-            value(prop, "Value", str(fact))
-
-
-def _price(parent: Element, line: Line, price: str, of: str) -> None:
-    amount(parent, "PriceAmount", Amount(price, line.amount.currency))
-    quantity(parent, "BaseQuantity", of, line.unit)
-
-
-def _net_price(line: Line, net: Money) -> tuple[str, str]:
-    """Return a price without tax and the quantity it is for, which give the line's net exactly.
-
-    Where the printed price includes tax, it is the net for the printed base quantity if that has
-    few decimals, and else the net for the line's entire quantity.
+    If the printed price includes tax, the result is the net for the printed base quantity, if that
+    has few decimals. Otherwise it is the net for the entire quantity of the line.
     """
+    net = known(line.net)
     if net == line.amount.money:
         return line.unit_price, line.base_quantity
-    base, many = Fraction(line.base_quantity), Fraction(line.quantity)
-    exact = Fraction(net.amount) * base / many
+    exact = Fraction(net.amount) * Fraction(line.base_quantity) / Fraction(line.quantity)
     price = decimal_text(exact)
     if Fraction(Decimal(price)) == exact:
         return price, line.base_quantity

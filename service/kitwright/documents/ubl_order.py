@@ -1,116 +1,38 @@
-"""A parts order as a UBL 2.1 Order, for suppliers whose programs read it.
+"""UBL order: a parts order as a UBL 2.1 Order, for the supplier's software.
 
-Its amounts are without tax, which is the supplier's to add. Quantities are packs. Freight and fees
-are charges on the document: the goods and these are the net.
+Its amounts are without tax, which the supplier adds. Quantities are packs. Freight and fees are
+charges on the document; together with the goods they make the net total.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import datetime
 from typing import Final
-from xml.etree.ElementTree import Element
 
-from msgspec import Struct
-
+from kitwright.documents.order_text import MadeOrder
 from kitwright.documents.ubl import FREIGHT
-from kitwright.documents.ubl_xml import amount, document, encoded, group, quantity, value
+from kitwright.documents.ubl_xml import ubl_document
 from kitwright.language.scribe import Scribe
 from kitwright.money import total
-from kitwright.quote import Amount, Order, OrderLine, QuotingShop, amount_of
+from kitwright.quote import Envelope, Quote, amount_of
 
 _PACKS: Final = "C62"
 
 
-class OrderEnvelope(Struct, frozen=True, kw_only=True):
-    """What surrounds a parts order on paper.
+def ubl_order(made: MadeOrder, quote: Quote, envelope: Envelope) -> bytes:
+    """Return a parts order of a revision as a UBL 2.1 Order in UTF-8.
 
-    `order_id` is the order's id (O3), `reference` what the shop knows it by (Q12-3); `made_at` is
-    by the clock where the shop is.
+    The same order gives the same bytes. Raises: UnknownLanguage.
     """
-
-    order_id: str
-    reference: str
-    made_at: datetime
-    shop: QuotingShop
-    language: str
-
-
-def parts_order(order: Order, envelope: OrderEnvelope) -> bytes:
-    """Return a parts order as a UBL 2.1 Order in UTF-8; the same order gives the same bytes.
-
-    Raises: UnknownLanguage.
-    """
-    scribe = Scribe(envelope.language)
-    made = envelope.made_at
-    currency = order.net.currency
-    root = document("Order")
-    value(root, "ID", envelope.order_id)
-    value(root, "IssueDate", made.date().isoformat())
-    value(root, "IssueTime", made.isoformat(timespec="seconds").partition("T")[2])
-    note = scribe.say("All amounts are before tax.")
-    value(root, "Note", note, languageID=envelope.language)
-    value(root, "DocumentCurrencyCode", currency)
-    value(root, "CustomerReference", envelope.reference)
-    value(root, "LineCountNumeric", str(len(order.lines)))
-    _party(root, "BuyerCustomerParty", envelope.shop.id, envelope.shop.name)
-    _party(root, "SellerSupplierParty", order.supplier, order.name)
-    _asked_by(root, order)
-    charges = [*_charges(order, scribe)]
-    for charged, reason, code in charges:
-        _charge(root, charged, reason, code)
-    added = group(root, "AnticipatedMonetaryTotal")
-    amount(added, "LineExtensionAmount", order.goods)
-    amount(added, "TaxExclusiveAmount", order.net)
-    charged_in_all = total((charged.money for charged, _, _ in charges), currency)
-    amount(added, "ChargeTotalAmount", amount_of(charged_in_all))
-    amount(added, "PayableAmount", order.net)
-    for place, line in enumerate(order.lines, start=1):
-        _line(root, place, line)
-    return encoded(root)
-
-
-def _party(root: Element, role: str, known_as: str, name: str) -> None:
-    party = group(root, role, "Party")
-    value(group(party, "PartyIdentification"), "ID", known_as)
-    value(group(party, "PartyName"), "Name", name)
-
-
-def _asked_by(parent: Element, given: Order | OrderLine) -> None:
-    """Add the day that the supplier's own terms promise, which is the one that is asked for."""
-    period = group(parent, "Delivery", "RequestedDeliveryPeriod")
-    value(period, "EndDate", given.promised.isoformat())
-
-
-def _charges(order: Order, scribe: Scribe) -> Iterator[tuple[Amount, str, str | None]]:
-    """Yield what is charged on top of the goods: how much, why and the code for it, if any."""
-    for fee in order.fees:
-        yield fee.amount, scribe.phrase(fee.code), None
-    if order.freight.money.minor:
-        yield order.freight, scribe.say("Freight"), FREIGHT
-
-
-def _charge(root: Element, charged: Amount, reason: str, code: str | None) -> None:
-    added = group(root, "AllowanceCharge")
-    value(added, "ChargeIndicator", "true")
-    if code is not None:
-        value(added, "AllowanceChargeReasonCode", code)
-    value(added, "AllowanceChargeReason", reason)
-    amount(added, "Amount", charged)
-
-
-def _line(root: Element, place: int, line: OrderLine) -> None:
-    item_line = group(root, "OrderLine", "LineItem")
-    value(item_line, "ID", str(place))
-    quantity(item_line, "Quantity", str(line.packs), _PACKS)
-    amount(item_line, "LineExtensionAmount", line.net)
-    _asked_by(item_line, line)
-    price = group(item_line, "Price")
-    amount(price, "PriceAmount", Amount(line.unit_cost, line.net.currency))
-    quantity(price, "BaseQuantity", "1", _PACKS)
-    item = group(item_line, "Item")
-    value(item, "PackSizeNumeric", str(line.pack_size))
-    value(item, "Name", line.name)
-    value(item, "BrandName", line.brand)
-    value(group(item, "BuyersItemIdentification"), "ID", line.item)
-    value(group(item, "SellersItemIdentification"), "ID", line.sku)
+    order = made.order
+    charges = [fee.amount.money for fee in order.fees] + [order.freight.money]
+    return ubl_document(
+        "order.xml",
+        Scribe(quote.language),
+        made=made,
+        order=order,
+        shop=quote.shop,
+        envelope=envelope,
+        charges=amount_of(total(charges, order.net.currency)),
+        FREIGHT=FREIGHT,
+        PACKS=_PACKS,
+    )

@@ -1,108 +1,71 @@
-"""The taxes of a quote in UBL: one total a tax, and the categories of UNCL 5305.
+"""UBL taxes: the taxes of a quote as a Quotation has them, by the categories of UNCL 5305.
 
-Each line says how each tax treats it (`LineTax`): S, at a rate above zero; Z, at a rate of zero; E,
-exempt by the customer's certificate, which is named as reason; O, outside scope, where the area
-does not put the tax on this kind of charge at all. O is not E, since there was no exemption from
-anything, nor Z, since no rate applies, not even zero.
+Each line says how each tax treats it (`LineTax`). `S`: charged at a rate above zero. `Z`: charged
+at a rate of zero. `E`: exempt by the customer's certificate, which is named as the reason. `O`:
+outside scope, because the area does not charge the tax on this kind of line at all. That is not
+`E`, because nothing exempts the line, nor `Z`, because no rate applies, not even zero.
 
-EN 16931 knows one tax, VAT, and allows O together with no other category; sales taxes need both.
+EN 16931 knows one tax, VAT, and does not allow `O` together with other categories. Sales taxes need
+both.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Final
-from xml.etree.ElementTree import Element
 
-from msgspec import Struct
+from msgspec import structs
 
-from kitwright.documents.balance_view import exemption_told
-from kitwright.documents.ubl_xml import amount, group, value
-from kitwright.language.scribe import Scribe
 from kitwright.money import Money, total
-from kitwright.quote import Amount, Line, LineTax, Quote, amount_of
+from kitwright.quote import Amount, Line, LineTax, Quote, amount_of, known
 from kitwright.tax import Category
 
-_NO_TAX: Final = ("OTH", "OTH")
-"""UNCL 5153, "other taxes": where no tax is charged there is none to name."""
+_NO_TAX: Final = "OTH"
+"""UNCL 5153, "other taxes": if no tax is charged, there is none to name."""
 _ORDER: Final = tuple(Category)
 
 
-class TaxCategory(Struct, frozen=True, kw_only=True):
-    """How one tax treats a charge; `percent` is None where no rate applies.
+def taxes_of(line: Line) -> tuple[LineTax, ...]:
+    """Return how each tax treats a line with known tax; if there is none, that none is charged."""
+    if line.taxes:
+        return line.taxes
+    net = known(line.net)
+    untaxed = LineTax(
+        component=_NO_TAX,
+        name=_NO_TAX,
+        category=Category.outside,
+        rate="0",
+        base=amount_of(net),
+        amount=amount_of(Money(0, net.currency)),
+    )
+    return (untaxed,)
 
-    `scheme` is the tax: its id in the shop's area, and its name.
+
+def tax_totals(quote: Quote) -> list[tuple[Amount, list[LineTax]]]:
+    """Return the total of each tax, with its base and amount for each category and rate.
+
+    Taxes that are charged come first, then those that an exemption takes off entirely.
     """
-
-    code: Category
-    scheme: tuple[str, str]
-    percent: str | None = None
-    reason: str | None = None
-
-
-def categories_of(line: Line, quote: Quote, scribe: Scribe) -> tuple[TaxCategory, ...]:
-    """Return how each tax of a quote treats a line; where there is none, that none is charged."""
-    if not line.taxes:
-        reason = scribe.say("Not subject to this tax")
-        return (TaxCategory(code=Category.outside, scheme=_NO_TAX, reason=reason),)
-    return tuple(_category(tax, quote, scribe) for tax in line.taxes)
-
-
-def _category(tax: LineTax, quote: Quote, scribe: Scribe) -> TaxCategory:
-    percent, reason = None, None
-    match tax.category:
-        case Category.outside:
-            reason = scribe.say("Not subject to this tax")
-        case Category.exempt:
-            percent, reason = "0", _certificate(quote, scribe)
-        case _:
-            percent = tax.rate
-    scheme = (tax.component, tax.name)
-    return TaxCategory(code=tax.category, scheme=scheme, percent=percent, reason=reason)
-
-
-def _certificate(quote: Quote, scribe: Scribe) -> str | None:
-    return None if quote.exemption is None else exemption_told(quote.exemption, scribe)
-
-
-def add_tax_totals(parent: Element, quote: Quote, scribe: Scribe) -> None:
-    """Add a total for each tax, with what it is charged on and what it leaves alone."""
-    currency = quote.shop.currency
-    schemes: dict[tuple[str, str], dict[TaxCategory, list[tuple[Money, Money]]]] = {}
+    found: dict[tuple[str, str], dict[tuple[Category, str], list[LineTax]]] = {}
     for line in quote.lines:
-        figures = [(tax.base.money, tax.amount.money) for tax in line.taxes]
-        if not figures and line.net is not None:
-            figures = [(line.net.money, Money(0, currency))]
-        for category, figure in zip(categories_of(line, quote, scribe), figures, strict=True):
-            found = schemes.setdefault(category.scheme, {})
-            found.setdefault(category, []).append(figure)
+        for tax in taxes_of(line):
+            rate = tax.rate if tax.category in (Category.standard, Category.zero) else ""
+            categories = found.setdefault((tax.component, tax.name), {})
+            categories.setdefault((tax.category, rate), []).append(tax)
     charged = [tax.component for tax in quote.taxes]
-    # those charged, then those that an exemption spares altogether
-    for scheme in sorted(schemes, key=lambda one: one[0] not in charged):
-        found = schemes[scheme]
-        amounts = [figure[1] for figures in found.values() for figure in figures]
-        added = group(parent, "TaxTotal")
-        amount(added, "TaxAmount", _sum(amounts, currency))
-        for category in sorted(found, key=lambda one: _ORDER.index(one.code)):
-            bases, taxes = zip(*found[category], strict=True)
-            part = group(added, "TaxSubtotal")
-            amount(part, "TaxableAmount", _sum(bases, currency))
-            amount(part, "TaxAmount", _sum(taxes, currency))
-            add_category(part, "TaxCategory", category)
+    totals = []
+    for scheme in sorted(found, key=lambda scheme: scheme[0] not in charged):
+        subtotals = [_added_up(taxes) for taxes in found[scheme].values()]
+        subtotals.sort(key=lambda tax: _ORDER.index(tax.category))
+        totals.append((_added_up(subtotals).amount, subtotals))
+    return totals
 
 
-def _sum(amounts: Sequence[Money], currency: str) -> Amount:
-    return amount_of(total(amounts, currency))
-
-
-def add_category(parent: Element, name: str, category: TaxCategory) -> None:
-    """Add a category under the name that its place has for it."""
-    added = group(parent, name)
-    value(added, "ID", category.code)
-    if category.percent is not None:
-        value(added, "Percent", category.percent)
-    if category.reason is not None:
-        value(added, "TaxExemptionReason", category.reason)
-    scheme = group(added, "TaxScheme")
-    value(scheme, "ID", category.scheme[0])
-    value(scheme, "Name", category.scheme[1])
+def _added_up(taxes: Sequence[LineTax]) -> LineTax:
+    """Return the treatments of several charges as one, with the sums of bases and of amounts."""
+    currency = taxes[0].amount.currency
+    return structs.replace(
+        taxes[0],
+        base=amount_of(total((tax.base.money for tax in taxes), currency)),
+        amount=amount_of(total((tax.amount.money for tax in taxes), currency)),
+    )

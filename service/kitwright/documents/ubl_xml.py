@@ -1,71 +1,49 @@
-"""The elements of UBL 2.1 documents: their names, amounts, quantities and safe text.
+"""UBL XML: renders UBL 2.1 documents from templates, with text that XML can hold.
 
-Elements are made with their prefixes in their names, so that nothing global is registered; which
-order they stand in is the schema's to say and the caller's to keep.
+The order of the elements follows the schema.
 """
 
 from __future__ import annotations
 
 import re
+from functools import cache
 from typing import Final
-from xml.etree.ElementTree import Element, SubElement, tostring
 
-from kitwright.quote import Amount
+from jinja2 import Environment
+from markupsafe import Markup
 
-_UBL: Final = "urn:oasis:names:specification:ubl:schema:xsd:"
-UBL_VERSION: Final = "2.1"
+from kitwright.documents.web_page import environment
+from kitwright.language.scribe import Scribe
 
 _UNFIT: Final = re.compile("[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-"""What XML 1.0 can't hold, not even as a character reference."""
+"""Characters that XML 1.0 can't hold, not even as a character reference."""
 
 
-def document(name: str) -> Element:
-    """Return the root of a document, such as `Quotation`, with its version."""
-    root = Element(
-        name,
-        {
-            "xmlns": f"{_UBL}{name}-2",
-            "xmlns:cac": f"{_UBL}CommonAggregateComponents-2",
-            "xmlns:cbc": f"{_UBL}CommonBasicComponents-2",
-        },
+def ubl_document(template: str, scribe: Scribe, **facts: object) -> bytes:
+    """Return a document in UTF-8, made from a template and facts; every text in it is escaped."""
+    rendered = (
+        _environment()
+        .get_template(template)
+        .render(facts, scribe=scribe, language=scribe.language, say=scribe.say)
     )
-    value(root, "UBLVersionID", UBL_VERSION)
-    return root
-
-
-def group(parent: Element, *names: str) -> Element:
-    """Return a new aggregate, the innermost where several names are nested."""
-    for name in names:
-        parent = SubElement(parent, f"cac:{name}")
-    return parent
-
-
-def value(parent: Element, name: str, text: str, **attributes: str) -> None:
-    """Add a basic element with a text, whatever is in it."""
-    SubElement(parent, f"cbc:{name}", attributes).text = safe_text(text)
-
-
-def amount(parent: Element, name: str, given: Amount) -> None:
-    """Add an amount with its currency, all its digits kept."""
-    value(parent, name, given.amount, currencyID=given.currency)
-
-
-def quantity(parent: Element, name: str, number: str, unit: str) -> None:
-    """Add a quantity; `unit` is a code of UN/ECE Recommendation 20."""
-    value(parent, name, number, unitCode=unit)
+    return rendered.encode()
 
 
 def safe_text(text: str) -> str:
-    """Return a text as an XML reader will give it back.
+    """Return a text in the form in which an XML reader returns it.
 
-    Line ends are those that a reader makes of them. What XML can't hold is replaced by U+FFFD, so
-    that it shows that something was there.
+    Line ends become line feeds. A character that XML can't hold is replaced by U+FFFD.
     """
     lines = text.replace("\r\n", "\n").replace("\r", "\n")
     return _UNFIT.sub("\N{REPLACEMENT CHARACTER}", lines)
 
 
-def encoded(root: Element) -> bytes:
-    """Return a document in UTF-8, with its XML declaration."""
-    written: bytes = tostring(root, encoding="utf-8", xml_declaration=True)
-    return written
+@cache
+def _environment() -> Environment:
+    return environment().overlay(finalize=_fit)
+
+
+def _fit(value: object) -> object:
+    if value is None:
+        raise TypeError("a template prints a value that is None")
+    return safe_text(value) if isinstance(value, str) and not isinstance(value, Markup) else value

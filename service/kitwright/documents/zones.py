@@ -1,4 +1,4 @@
-"""Zones: what a leakage means, good, watch or bad, as pictures show it behind their bars."""
+"""Zones: the verdicts on leakage (good, watch, bad) that pictures show behind their bars."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from kitwright.language.scribe import Scribe
 from kitwright.units import decimal_text
 
 _LEAST_SCALE: Final = 40
-"""Per cent at the right edge of a picture, at least: so that a small loss looks small."""
+"""The least per cent at the right edge of a picture, so that a small leakage looks small."""
 
 
 class Zone(Struct, frozen=True, kw_only=True):
-    """Bands side by side that mean the same: over `start`, up to `end` per cent. The first
-    starts at 0, the last has no end.
+    """Neighbouring bands with the same verdict: over `start`, up to `end` per cent. The first zone
+    starts at 0; the last has no end (None).
     """
 
     verdict: str
@@ -26,14 +26,15 @@ class Zone(Struct, frozen=True, kw_only=True):
     end: Decimal | None
 
     def within(self, most: Decimal) -> tuple[Decimal, Decimal] | None:
-        """Return where the zone lies on a scale from 0 to `most`, None where it is beyond."""
+        """Return the zone's ends in per cent on a scale from 0 to `most`, None if it is beyond."""
         end = most if self.end is None else min(self.end, most)
         return (self.start, end) if self.start < end else None
 
 
 def scale_of(percents: Iterable[Decimal], zones: Sequence[Zone]) -> Decimal:
-    """Return the per cent at the right edge of a picture, a multiple of ten up to 100: every bar
-    has its end there, and every zone shows.
+    """Return the per cent at the right edge of a picture: a multiple of ten, from 40 to 100.
+
+    Every bar of at most 100 per cent fits, and every zone is visible.
     """
     last = zones[-1].start if zones else Decimal(0)
     highest = max((*percents, last * Decimal("1.3")))
@@ -42,7 +43,7 @@ def scale_of(percents: Iterable[Decimal], zones: Sequence[Zone]) -> Decimal:
 
 
 def zones_of(bands: Iterable[tuple[str, Decimal | None]]) -> Iterator[Zone]:
-    """Yield the zones of bands that are given as verdict and upper limit, in their order."""
+    """Yield the zones of ascending bands; a band is its verdict and its upper limit in per cent."""
     start = Decimal(0)
     for verdict, group in groupby(bands, key=lambda band: band[0]):
         *_, (_, end) = group
@@ -51,7 +52,7 @@ def zones_of(bands: Iterable[tuple[str, Decimal | None]]) -> Iterator[Zone]:
 
 
 def zone_told(zone: Zone, scribe: Scribe) -> str:
-    """Return a zone in words, so that nothing hangs on its colour: "watch: over 10, up to 20%"."""
+    """Return a zone in words, because colour alone is not enough: "watch: over 10, up to 20%"."""
     verdict = {
         "good": scribe.say_as("leakage", "good"),
         "watch": scribe.say_as("leakage", "watch"),

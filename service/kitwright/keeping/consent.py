@@ -5,11 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 from enum import StrEnum
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping.acts import ActRefused, NotNow, check_act
-from kitwright.keeping.event import keep_change
+from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.life import additions_to, revision_of, showing
 from kitwright.keeping.offer import accepted, check_offer
 from kitwright.keeping.overrun import allowance
@@ -70,6 +70,23 @@ class AuthorisationTimeInvalid(ActRefused):
         )
         self.at_moment = at
         self.path = ("at",)
+
+
+class AgreedOtherwise(ActRefused):
+    """An acceptance of the revision in force on other terms than those that it was accepted on."""
+
+    code = "agreed-otherwise"
+
+    def __init__(self, given: Authorisation, other: tuple[str, ...]) -> None:
+        terms = "including" if given.includes_tax else "before"
+        super().__init__(
+            f"revision {given.revision} is already agreed ({given.means.value}, at "
+            f"{given.at.isoformat(timespec='seconds')}): {given.amount.amount_text}, with a limit "
+            f"of {given.limit.amount_text} {given.limit.currency}, {terms} tax; this acceptance "
+            f"differs in {', '.join(other)}: to change what is agreed, revise the quote"
+        )
+        self.given = given
+        self.path = other[:1]
 
 
 class Yes(Struct, frozen=True, kw_only=True):
@@ -148,12 +165,13 @@ def accept(
 ) -> KeptQuote:
     """Return a quote whose offered revision the customer authorised.
 
-    Accepting the revision in force again changes nothing.
+    Accepting the revision in force again on the same terms changes nothing.
 
-    Raises: NothingOffered, OtherRevisionOffered, NoSuchRevision, QuoteExpired, AmountDiffers,
-    LimitBelowAmount, AuthorisationTimeInvalid.
+    Raises: AgreedOtherwise, NothingOffered, OtherRevisionOffered, NoSuchRevision, QuoteExpired,
+    AmountDiffers, LimitBelowAmount, AuthorisationTimeInvalid.
     """
     if quote.agreed == revision:
+        _check_repeated(records, quote, revision, yes, preset)
         return quote
     offer = check_offer(records, "accept", quote, revision, stamp)
     due = _in_terms(offer.net, offer.gross, yes.includes_tax)
@@ -167,7 +185,7 @@ def accept(
         offer.issued_at is not None and at < offer.issued_at.replace(microsecond=0)
     ):
         raise AuthorisationTimeInvalid(at, offer.issued_at, stamp.at)
-    records.quotes.authorise(
+    records.authorisations.add(
         Authorisation(
             quote=quote.number,
             revision=revision,
@@ -185,9 +203,27 @@ def accept(
     return accepted(records, stamp, quote, revision)
 
 
+def _check_repeated(
+    records: Records, quote: KeptQuote, revision: int, yes: Yes, preset: OverrunPreset | None
+) -> None:
+    """Raise AgreedOtherwise if an acceptance of the revision in force is not the recorded one. A
+    contact, a time and an amount that it does not state are the recorded ones.
+    """
+    given = records.authorisations.get(quote.number, revision)
+    if given is None:
+        return
+    limit = given.amount + allowance(preset, given.amount) if yes.limit is None else yes.limit
+    said = {**structs.asdict(yes), "limit": limit}
+    other = tuple(
+        name for name, value in said.items() if value is not None and value != getattr(given, name)
+    )
+    if other:
+        raise AgreedOtherwise(given, other)
+
+
 def limit_of(records: Records, quote: KeptQuote) -> Limit:
     """Return the limit of the authorisation in force. Raises: NotNow, if there is none."""
-    given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
+    given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
     if quote.agreed is None or quote.agreed not in given:
         raise NotNow("ask the limit of", quote, "no authorisation is in force")
     authorisation = given[quote.agreed]
@@ -221,42 +257,29 @@ def ask_addition(
     check_act("add", quote)
     limit = limit_of(records, quote)
     addition = _priced(records, stamp, quote, more, limit)
-    total = limit.spent + limit.committed + addition.amount
-    if limit.authorised < total:
-        ruling = Ruling(
-            decision=Decision.stop,
-            limit=limit,
-            new=addition.amount,
-            over_by=total - limit.authorised,
-            consent_up_to=total,
-            addition=None,
-        )
-        return quote, ruling
-    if not is_trial:
-        addition = records.quotes.add_addition(addition)
-        quote = keep_change(
-            records,
-            stamp,
-            "quote.addition",
-            quote,
-            showing(records, quote, limit.revision),
-            {
-                "revision": limit.revision,
-                "addition": addition.number,
-                "kind": addition.kind,
-                "amount": addition.amount.amount_text,
-            },
-        )
+    needed = limit.spent + limit.committed + addition.amount
+    decision = Decision.go if needed <= limit.authorised else Decision.stop
+    is_recorded = decision is Decision.go and not is_trial
+    if is_recorded:
+        addition = records.additions.add(addition)
+        facts: Facts = {
+            "revision": limit.revision,
+            "addition": addition.number,
+            "kind": addition.kind,
+            "amount": addition.amount.amount_text,
+        }
+        changed = showing(records, quote, limit.revision)
+        quote = keep_change(records, stamp, "quote.addition", changed, facts)
         limit = limit_of(records, quote)
-    ruling = Ruling(
-        decision=Decision.go,
+    consent_up_to = max(limit.authorised, needed)
+    return quote, Ruling(
+        decision=decision,
         limit=limit,
         new=addition.amount,
-        over_by=Money(0, addition.amount.currency),
-        consent_up_to=limit.authorised,
-        addition=None if is_trial else addition,
+        over_by=consent_up_to - limit.authorised,
+        consent_up_to=consent_up_to,
+        addition=addition if is_recorded else None,
     )
-    return quote, ruling
 
 
 def _priced(records: Records, stamp: Stamp, quote: KeptQuote, more: More, limit: Limit) -> Addition:

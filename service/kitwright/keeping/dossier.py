@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Final
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from typing import Final, TypeVar
 
 from msgspec import Struct, structs
 
+from kitwright.keeping.life import shown_of
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -51,13 +52,14 @@ class Dossier(Struct, frozen=True, kw_only=True):
     mails: tuple[Mail, ...]
 
 
+R = TypeVar("R", Authorisation, Addition, KeptOrder, Mail)
 _Own = Mapping[int, Mapping[int, Revision]]
 """A customer's revisions by quote, the newest first, and by number."""
 
 
 def gather(records: Records, customer: Customer) -> Dossier:
     """Return all stored data of one customer."""
-    machines = records.people.machines(customer.number, None, _EVERY)
+    machines = records.machines.find(customer.number, None, _EVERY)
     named = {one.number: one for one in records.quotes.naming(customer.number, None)}
     for machine in machines:
         named |= {one.number: one for one in records.quotes.naming(None, machine.number)}
@@ -68,39 +70,34 @@ def gather(records: Records, customer: Customer) -> Dossier:
         if mine:
             quotes.append(_part(named[number], mine))
             own[number] = mine
+
+    def of_own(of_quote: Callable[[int], Iterable[R]]) -> tuple[R, ...]:
+        """Return the records that go with the customer's revisions."""
+        return tuple(
+            one for number, mine in own.items() for one in of_quote(number) if one.revision in mine
+        )
+
     return Dossier(
         customer=customer,
         machines=(*machines, *_ownerless(records, own)),
         quotes=tuple(quotes),
         revisions=tuple(one for mine in own.values() for one in mine.values()),
-        authorisations=tuple(
-            one
-            for number, mine in own.items()
-            for one in records.quotes.authorisations(number)
-            if one.revision in mine
-        ),
-        additions=tuple(
-            one
-            for number, mine in own.items()
-            for one in records.quotes.additions(number)
-            if one.revision in mine
-        ),
-        orders=tuple(
-            one
-            for number, mine in own.items()
-            for one in records.orders.find(number, None, None, _EVERY)
-            if one.revision in mine
-        ),
+        authorisations=of_own(records.authorisations.of_quote),
+        additions=of_own(records.additions.of_quote),
+        orders=of_own(lambda number: records.orders.find(number, None, None, _EVERY)),
         photos=tuple(
             one for number, mine in own.items() for one in _photos(records, named[number], mine)
         ),
-        mails=tuple(_mails(records, customer, own)),
+        mails=(
+            *of_own(records.mails.of_quote),
+            *_other_mails(records, customer, own),
+        ),
     )
 
 
 def _revisions(records: Records, quote: KeptQuote) -> list[Revision]:
     numbers = range(1, quote.latest + 1)
-    found = (records.quotes.revision(quote.number, number) for number in numbers)
+    found = (records.revisions.get(quote.number, number) for number in numbers)
     return [one for one in found if one is not None]
 
 
@@ -120,32 +117,20 @@ def _of_customer(
 def _part(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
     """Return the part of a quote that belongs to the customer."""
     newest = own[max(own)]
-    part = structs.replace(_decided_on(quote, own), latest=newest.number)
-    if quote.shown in own:
-        return part
-    return structs.replace(
-        part,
-        shown=newest.number,
-        customer=newest.customer,
-        machine=newest.machine,
-        serial=None,
-        net=newest.net,
-        gross=newest.gross,
-        valid_until=newest.valid_until,
-    )
-
-
-def _decided_on(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
-    return structs.replace(
+    part = structs.replace(
         quote,
+        latest=newest.number,
         offered=quote.offered if quote.offered in own else None,
         agreed=quote.agreed if quote.agreed in own else None,
     )
+    if quote.shown in own:
+        return part
+    return structs.replace(part, **{**shown_of(newest), "serial": None})
 
 
 def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> Iterator[Photo]:
     """Yield the photographs taken while a customer's revision was the newest."""
-    revisions = records.quotes.revisions(quote.number)
+    revisions = records.revisions.of_quote(quote.number)
     for photo in records.photos.of_quote(quote.number):
         before = [one.number for one in revisions if one.made_at <= photo.made_at]
         # a first draft that was replaced is younger than the photographs taken before
@@ -153,28 +138,26 @@ def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> 
             yield photo
 
 
-def _mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
-    for number, mine in own.items():
-        yield from (one for one in records.mails.of_quote(number) if one.revision in mine)
-    if customer.email is not None:
-        for mail in records.mails.to(customer.email):
-            if mail.revision not in own.get(mail.quote, ()):
-                revision = records.quotes.revision(mail.quote, mail.revision)
-                if revision is not None and revision.customer is None:
-                    yield mail
+def _other_mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
+    """Yield the e-mails to the customer's address about revisions that name no customer."""
+    for mail in () if customer.email is None else records.mails.to(customer.email):
+        if mail.revision not in own.get(mail.quote, ()):
+            revision = records.revisions.get(mail.quote, mail.revision)
+            if revision is not None and revision.customer is None:
+                yield mail
 
 
 def _ownerless(records: Records, own: _Own) -> Iterator[Machine]:
     """Yield the machines of some revisions that have no owner and that no other revision names."""
     named = {one.machine for mine in own.values() for one in mine.values()}
     for number in sorted(number for number in named if number is not None):
-        machine = records.people.machine(number)
+        machine = records.machines.get(number)
         if machine is not None and machine.customer is None and machine.erased_at is None:
             quotes = records.quotes.naming(None, number)
             others = [
                 one
                 for quote in quotes
-                for one in records.quotes.revisions(quote.number)
+                for one in records.revisions.of_quote(quote.number)
                 if one.machine == number and one.number not in own.get(quote.number, ())
             ]
             if not others:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
+from typing import TypeVar
 
 from msgspec import structs
 
 from kitwright.keeping.kinds import EventKind
-from kitwright.keeping.record import Event, KeptQuote, Stamp
-from kitwright.keeping.store import Records
+from kitwright.keeping.record import Customer, Event, Hook, KeptQuote, Machine, Stamp
+from kitwright.keeping.store import Kept, Records
+
+R = TypeVar("R", Customer, Machine, Hook)
+Facts = Mapping[str, str | int | None]
 
 
 def add_event(
@@ -17,7 +21,7 @@ def add_event(
     stamp: Stamp,
     kind: EventKind,
     subject: str,
-    facts: Mapping[str, str | int | None] = MappingProxyType({}),
+    facts: Facts = MappingProxyType({}),
     *,
     only: int | None = None,
 ) -> Event:
@@ -39,12 +43,41 @@ def add_event(
     )
 
 
+def add_record(records: Records, stamp: Stamp, kind: EventKind, table: Kept[R], record: R) -> R:
+    """Add a new record of a table with its event; return it with its number."""
+    kept = table.add(record)
+    add_event(records, stamp, kind, _subject(kind, kept), {"version": kept.version})
+    return kept
+
+
+def change_record(
+    records: Records,
+    stamp: Stamp,
+    kind: EventKind,
+    table: Kept[R],
+    before: R,
+    after: R,
+    facts: Facts = MappingProxyType({}),
+) -> R:
+    """Store a changed record of a table as its next version, with its event; return the record."""
+    kept = structs.replace(
+        after, number=before.number, version=before.version + 1, made_at=before.made_at
+    )
+    table.put(kept)
+    add_event(records, stamp, kind, _subject(kind, kept), {"version": kept.version, **facts})
+    return kept
+
+
+def _subject(kind: EventKind, record: R) -> str:
+    return f"{kind.partition('.')[0]}:{record.number}"
+
+
 def note_event(
     records: Records,
     stamp: Stamp,
     kind: EventKind,
     quote: KeptQuote,
-    facts: Mapping[str, str | int | None] = MappingProxyType({}),
+    facts: Facts = MappingProxyType({}),
 ) -> None:
     """Add an event of a quote, with the quote's state, version and figures after the change."""
     gross = quote.gross
@@ -69,12 +102,12 @@ def keep_change(
     records: Records,
     stamp: Stamp,
     kind: EventKind,
-    before: KeptQuote,
-    after: KeptQuote,
-    facts: Mapping[str, str | int | None],
+    quote: KeptQuote,
+    facts: Facts = MappingProxyType({}),
+    **changes: object,
 ) -> KeptQuote:
-    """Store a changed quote with its next version, and add its event; return the quote."""
-    quote = structs.replace(after, version=before.version + 1, changed_at=stamp.at)
-    records.quotes.put(quote)
-    note_event(records, stamp, kind, quote, facts)
-    return quote
+    """Store a quote with some changes as its next version, and add its event; return the quote."""
+    kept = structs.replace(quote, version=quote.version + 1, changed_at=stamp.at, **changes)
+    records.quotes.put(kept)
+    note_event(records, stamp, kind, kept, facts)
+    return kept

@@ -7,7 +7,7 @@ revision that a customer agreed to stays in force until another is accepted.
 
 from __future__ import annotations
 
-from datetime import date
+from typing import Any
 
 import msgspec
 from msgspec import Struct, structs
@@ -24,33 +24,13 @@ from kitwright.keeping.record import (
 )
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import sums_of
-from kitwright.money import Money
-
-
-class Figures(Struct, frozen=True, kw_only=True):
-    """The content of a new revision: the request, its answer and how it was totalled, as JSON, with
-    the figures of the answer.
-    """
-
-    request: bytes
-    answer: bytes
-    reckoning: bytes
-    catalogue_revision: str
-    tax_state: str
-    is_provisional: bool
-    net: Money
-    gross: Money | None
-    valid_until: date
-    family: str
-    serial: int | None
-    customer: int | None
-    machine: int | None
 
 
 def keep_quote(
-    records: Records, stamp: Stamp, figures: Figures, copy_of: int | None = None
+    records: Records, stamp: Stamp, revision: Revision, copy_of: int | None = None
 ) -> KeptQuote:
     """Store a new quote with its first revision, a draft; return the quote."""
+    first = structs.replace(revision, number=1, made_at=stamp.at)
     quote = records.quotes.add(
         KeptQuote(
             number=0,
@@ -59,48 +39,18 @@ def keep_quote(
             latest=1,
             offered=None,
             agreed=None,
-            shown=1,
-            customer=figures.customer,
-            machine=figures.machine,
-            family=figures.family,
-            serial=figures.serial,
-            net=figures.net,
-            gross=figures.gross,
-            valid_until=figures.valid_until,
             made_at=stamp.at,
             made_on=stamp.today,
             changed_at=stamp.at,
+            **shown_of(first),
         )
     )
-    records.quotes.add_revision(_revision(quote.number, 1, stamp, figures))
+    records.revisions.add(structs.replace(first, quote=quote.number))
     note_event(records, stamp, "quote.created", quote, {"copy_of": copy_of} if copy_of else {})
     return quote
 
 
-def _revision(quote: int, number: int, stamp: Stamp, figures: Figures) -> Revision:
-    return Revision(
-        quote=quote,
-        number=number,
-        state=RevisionState.draft,
-        customer=figures.customer,
-        machine=figures.machine,
-        made_at=stamp.at,
-        issued_at=None,
-        valid_until=figures.valid_until,
-        catalogue_revision=figures.catalogue_revision,
-        tax_state=figures.tax_state,
-        is_provisional=figures.is_provisional,
-        net=figures.net,
-        gross=figures.gross,
-        sha256=None,
-        is_erased=False,
-        request=figures.request,
-        answer=figures.answer,
-        reckoning=figures.reckoning,
-    )
-
-
-def revise(records: Records, stamp: Stamp, quote: KeptQuote, figures: Figures) -> KeptQuote:
+def revise(records: Records, stamp: Stamp, quote: KeptQuote, revision: Revision) -> KeptQuote:
     """Return a quote with another revision. It replaces the newest revision if that is a draft;
     otherwise it is a new one. An offered or agreed revision stays the one that is shown.
 
@@ -108,20 +58,18 @@ def revise(records: Records, stamp: Stamp, quote: KeptQuote, figures: Figures) -
     """
     check_act("revise", quote)
     newest = revision_of(records, quote, quote.latest)
-    number = quote.latest if newest.state is RevisionState.draft else quote.latest + 1
+    is_begun = newest.state is RevisionState.draft
+    number = quote.latest if is_begun else quote.latest + 1
     # otherwise an earlier revision would hold one customer's data in another customer's quote
-    if number > 1 and newest.customer not in (None, figures.customer):
+    if number > 1 and newest.customer not in (None, revision.customer):
         raise OtherCustomer(quote)
-    revision = _revision(quote.number, number, stamp, figures)
-    if number == quote.latest:
-        records.quotes.put_revision(revision)
-    else:
-        records.quotes.add_revision(revision)
+    keep = records.revisions.put if is_begun else records.revisions.add
+    keep(structs.replace(revision, quote=quote.number, number=number, made_at=stamp.at))
     revised = structs.replace(quote, latest=number)
     if quote.offered is None and quote.agreed is None:
         # a quote of which nothing is offered or agreed is a draft again
         revised = showing(records, structs.replace(revised, state=QuoteState.draft), number)
-    return keep_change(records, stamp, "quote.revised", quote, revised, {"revision": number})
+    return keep_change(records, stamp, "quote.revised", revised, {"revision": number})
 
 
 class _Engine(Struct, frozen=True):
@@ -131,24 +79,28 @@ class _Engine(Struct, frozen=True):
     serial: int | None = None
 
 
+def shown_of(revision: Revision) -> dict[str, Any]:
+    """Return the members of a quote that are those of the revision that it shows."""
+    engine = msgspec.json.decode(revision.request, type=_Engine)
+    return {
+        "shown": revision.number,
+        "customer": revision.customer,
+        "machine": revision.machine,
+        "family": engine.family,
+        "serial": engine.serial,
+        "net": revision.net,
+        "gross": revision.gross,
+        "valid_until": revision.valid_until,
+    }
+
+
 def showing(records: Records, quote: KeptQuote, number: int) -> KeptQuote:
     """Return a quote that shows one of its revisions, with the additions if it is the agreed one.
 
     Raises: NoSuchRevision.
     """
     revision = revision_of(records, quote, number)
-    engine = msgspec.json.decode(revision.request, type=_Engine)
-    shown = structs.replace(
-        quote,
-        shown=number,
-        customer=revision.customer,
-        machine=revision.machine,
-        family=engine.family,
-        serial=engine.serial,
-        net=revision.net,
-        gross=revision.gross,
-        valid_until=revision.valid_until,
-    )
+    shown = structs.replace(quote, **shown_of(revision))
     added = additions_to(records, quote, revision)
     if not added:
         return shown
@@ -164,7 +116,7 @@ def additions_to(records: Records, quote: KeptQuote, revision: Revision) -> tupl
     # ones, whichever revision was in force then
     return tuple(
         one
-        for one in records.quotes.additions(quote.number)
+        for one in records.additions.of_quote(quote.number)
         if one.revision == revision.number or one.at >= revision.made_at
     )
 
@@ -172,14 +124,9 @@ def additions_to(records: Records, quote: KeptQuote, revision: Revision) -> tupl
 def ordered(records: Records, stamp: Stamp, quote: KeptQuote, orders: int) -> KeptQuote:
     """Return a quote some of whose parts orders were placed."""
     is_first = quote.state is QuoteState.accepted
-    return keep_change(
-        records,
-        stamp,
-        "quote.ordered",
-        quote,
-        structs.replace(quote, state=QuoteState.ordered if is_first else quote.state),
-        {"revision": quote.agreed, "orders": orders},
-    )
+    state = QuoteState.ordered if is_first else quote.state
+    facts = {"revision": quote.agreed, "orders": orders}
+    return keep_change(records, stamp, "quote.ordered", quote, facts, state=state)
 
 
 def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> KeptQuote:
@@ -191,14 +138,8 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
     check_act("start", quote)
     if unordered:
         raise NotNow("start", quote, f"parts orders not yet placed: {unordered}")
-    return keep_change(
-        records,
-        stamp,
-        "quote.started",
-        quote,
-        structs.replace(quote, state=QuoteState.in_work),
-        {"revision": quote.agreed},
-    )
+    facts = {"revision": quote.agreed}
+    return keep_change(records, stamp, "quote.started", quote, facts, state=QuoteState.in_work)
 
 
 def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
@@ -212,21 +153,14 @@ def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         raise NotNow("finish", quote, f"revision {quote.offered} is on offer and not yet decided")
     facts = {"revision": quote.agreed}
     if revision_of(records, quote, quote.latest).state is RevisionState.draft:
-        records.quotes.mark_revision(quote.number, quote.latest, RevisionState.superseded)
+        records.revisions.mark(quote.number, quote.latest, RevisionState.superseded)
         facts["superseded"] = quote.latest
-    return keep_change(
-        records,
-        stamp,
-        "quote.finished",
-        quote,
-        structs.replace(quote, state=QuoteState.done),
-        facts,
-    )
+    return keep_change(records, stamp, "quote.finished", quote, facts, state=QuoteState.done)
 
 
 def revision_of(records: Records, quote: KeptQuote, number: int) -> Revision:
     """Return a revision of a quote. Raises: NoSuchRevision."""
-    revision = records.quotes.revision(quote.number, number)
+    revision = records.revisions.get(quote.number, number)
     if revision is None:
         raise NoSuchRevision(number, quote.latest)
     return revision

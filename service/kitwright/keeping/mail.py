@@ -152,7 +152,7 @@ def sendable(records: Records, quote: KeptQuote) -> Revision:
     Raises: NothingOffered.
     """
     number = quote.offered if quote.offered is not None else quote.agreed
-    revision = None if number is None else records.quotes.revision(quote.number, number)
+    revision = None if number is None else records.revisions.get(quote.number, number)
     if revision is None:
         raise NothingOffered("send", quote)
     return revision

@@ -19,7 +19,8 @@ from kitwright.keeping.acts import (
     TaxNotKnown,
     check_act,
 )
-from kitwright.keeping.event import keep_change
+from kitwright.keeping.event import Facts, keep_change
+from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.life import revision_of, showing
 from kitwright.keeping.prices import PriceMoved, PricesMoved
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
@@ -53,28 +54,19 @@ def issue(
             raise PricesMoved(revision.number, moved or ())
         facts = {"keep_prices": keep_prices, "moved": None if moved is None else len(moved)}
     if quote.offered is not None:
-        records.quotes.mark_revision(quote.number, quote.offered, RevisionState.superseded)
+        records.revisions.mark(quote.number, quote.offered, RevisionState.superseded)
     shown = show(revision.answer)
     digest = hashlib.sha256(shown).hexdigest()
-    records.quotes.mark_revision(
-        quote.number,
-        revision.number,
-        RevisionState.issued,
-        issued_at=stamp.at,
-        sha256=digest,
-        shown=shown,
+    records.revisions.put(
+        structs.replace(
+            revision, state=RevisionState.issued, issued_at=stamp.at, sha256=digest, shown=shown
+        )
     )
     issued = structs.replace(quote, offered=revision.number)
     if quote.agreed is None:
         issued = showing(records, structs.replace(issued, state=QuoteState.issued), revision.number)
-    return keep_change(
-        records,
-        stamp,
-        "quote.issued",
-        quote,
-        issued,
-        {"revision": revision.number, "sha256": digest, **facts},
-    )
+    facts = {"revision": revision.number, "sha256": digest, **facts}
+    return keep_change(records, stamp, "quote.issued", issued, facts)
 
 
 def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision:
@@ -110,19 +102,8 @@ def decline(
     if revision_of(records, quote, revision).state is RevisionState.declined:
         return quote
     check_offer(records, "decline", quote, revision, stamp)
-    records.quotes.mark_revision(quote.number, revision, RevisionState.declined)
-    return keep_change(
-        records,
-        stamp,
-        "quote.declined",
-        quote,
-        structs.replace(
-            quote,
-            state=QuoteState.declined if quote.agreed is None else quote.state,
-            offered=None,
-        ),
-        {"revision": revision, "has_reason": int(reason is not None)},
-    )
+    facts = {"revision": revision, "has_reason": int(reason is not None)}
+    return _end(records, stamp, "quote.declined", quote, RevisionState.declined, facts)
 
 
 def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
@@ -141,8 +122,8 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         newest = revision_of(records, quote, quote.latest)
         if newest.state is RevisionState.draft and newest.number != taken:
             # a newer draft is withdrawn too, but a declined or expired revision keeps its state
-            records.quotes.mark_revision(quote.number, newest.number, RevisionState.withdrawn)
-    records.quotes.mark_revision(quote.number, taken, RevisionState.withdrawn)
+            records.revisions.mark(quote.number, newest.number, RevisionState.withdrawn)
+    records.revisions.mark(quote.number, taken, RevisionState.withdrawn)
     left = structs.replace(
         quote,
         state=QuoteState.withdrawn if agreed is None else quote.state,
@@ -150,36 +131,37 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         agreed=agreed,
     )
     left = showing(records, left, agreed or taken)
-    return keep_change(records, stamp, "quote.withdrawn", quote, left, {"revision": taken})
+    return keep_change(records, stamp, "quote.withdrawn", left, {"revision": taken})
 
 
 def expire_overdue(records: Records, stamp: Stamp) -> int:
     """Mark the offers that have expired by a day; return their number."""
     overdue = records.quotes.overdue(stamp.today)
     for quote in overdue:
-        if quote.offered is None:
-            continue
-        records.quotes.mark_revision(quote.number, quote.offered, RevisionState.expired)
-        keep_change(
-            records,
-            stamp,
-            "quote.expired",
-            quote,
-            structs.replace(
-                quote,
-                state=QuoteState.expired if quote.agreed is None else quote.state,
-                offered=None,
-            ),
-            {"revision": quote.offered},
-        )
+        facts = {"revision": quote.offered}
+        _end(records, stamp, "quote.expired", quote, RevisionState.expired, facts)
     return len(overdue)
+
+
+def _end(
+    records: Records,
+    stamp: Stamp,
+    kind: EventKind,
+    quote: KeptQuote,
+    end: RevisionState,
+    facts: Facts,
+) -> KeptQuote:
+    """Return a quote whose offer ended; an earlier agreement stays in force."""
+    records.revisions.mark(quote.number, quote.offered or 0, end)
+    state = QuoteState(end.value) if quote.agreed is None else quote.state
+    return keep_change(records, stamp, kind, quote, facts, state=state, offered=None)
 
 
 def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) -> KeptQuote:
     """Return a quote whose offered revision is agreed; the one agreed before is superseded."""
     if quote.agreed is not None:
-        records.quotes.mark_revision(quote.number, quote.agreed, RevisionState.superseded)
-    records.quotes.mark_revision(quote.number, revision, RevisionState.accepted)
+        records.revisions.mark(quote.number, quote.agreed, RevisionState.superseded)
+    records.revisions.mark(quote.number, revision, RevisionState.accepted)
     agreed = structs.replace(
         quote,
         state=quote.state if quote.state in AT_WORK else QuoteState.accepted,
@@ -187,7 +169,7 @@ def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) ->
         agreed=revision,
     )
     agreed = showing(records, agreed, revision)
-    return keep_change(records, stamp, "quote.accepted", quote, agreed, {"revision": revision})
+    return keep_change(records, stamp, "quote.accepted", agreed, {"revision": revision})
 
 
 def check_offer(

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from msgspec import structs
 
 from kitwright.keeping.acts import ActRefused
-from kitwright.keeping.event import add_event
+from kitwright.keeping.event import add_event, add_record, change_record
 from kitwright.keeping.key import NewKey, Scope
 from kitwright.keeping.record import Event, Hook, KeyRecord, Stamp
 from kitwright.keeping.store import Records
@@ -70,9 +70,7 @@ def revoke_key(records: Records, stamp: Stamp, key: KeyRecord) -> KeyRecord:
 
 def add_hook(records: Records, stamp: Stamp, hook: Hook) -> Hook:
     """Return a new hook with its number. Its creation is the first event that it may receive."""
-    kept = records.events.add_hook(hook)
-    add_event(records, stamp, "webhook.created", f"webhook:{kept.number}", {"version": 1})
-    return kept
+    return add_record(records, stamp, "webhook.created", records.hooks, hook)
 
 
 def change_hook(
@@ -88,28 +86,20 @@ def change_hook(
     changes or it is switched on again.
     """
     is_fresh = url != before.url or (is_active and not before.is_active)
-    hook = structs.replace(
+    after = structs.replace(
         before,
-        version=before.version + 1,
         url=url,
         kinds=kinds,
         is_active=is_active,
         failure=None if is_fresh else before.failure,
     )
-    records.events.put_hook(hook)
-    add_event(
-        records,
-        stamp,
-        "webhook.changed",
-        f"webhook:{hook.number}",
-        {"version": hook.version, "is_active": int(is_active)},
-    )
-    return hook
+    facts = {"is_active": int(is_active)}
+    return change_record(records, stamp, "webhook.changed", records.hooks, before, after, facts)
 
 
 def drop_hook(records: Records, stamp: Stamp, hook: Hook) -> None:
     """Delete a hook and the deliveries that wait for it."""
-    records.events.drop_hook(hook.number)
+    records.hooks.drop(hook.number)
     add_event(records, stamp, "webhook.deleted", f"webhook:{hook.number}")
 
 

@@ -9,7 +9,7 @@ from msgspec import structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping.dossier import Dossier, gather
-from kitwright.keeping.event import add_event, note_event
+from kitwright.keeping.event import add_record, change_record, keep_change
 from kitwright.keeping.mail import erase_mails
 from kitwright.keeping.photo import drop_photo
 from kitwright.keeping.record import Customer, KeptQuote, Machine, QuoteState, Revision, Stamp
@@ -48,44 +48,26 @@ class StillAtWork(PeopleError):
 
 def add_customer(records: Records, stamp: Stamp, customer: Customer) -> Customer:
     """Return a new customer with its number."""
-    kept = records.people.add_customer(customer)
-    add_event(records, stamp, "customer.created", f"customer:{kept.number}", {"version": 1})
-    return kept
+    return add_record(records, stamp, "customer.created", records.customers, customer)
 
 
 def change_customer(records: Records, stamp: Stamp, before: Customer, after: Customer) -> Customer:
     """Return a changed customer. Raises: AlreadyErased."""
     if before.erased_at is not None:
         raise AlreadyErased(before.number)
-    kept = structs.replace(
-        after, number=before.number, version=before.version + 1, made_at=before.made_at
-    )
-    records.people.put_customer(kept)
-    add_event(
-        records, stamp, "customer.changed", f"customer:{kept.number}", {"version": kept.version}
-    )
-    return kept
+    return change_record(records, stamp, "customer.changed", records.customers, before, after)
 
 
 def add_machine(records: Records, stamp: Stamp, machine: Machine) -> Machine:
     """Return a new machine with its number."""
-    kept = records.people.add_machine(machine)
-    add_event(records, stamp, "machine.created", f"machine:{kept.number}", {"version": 1})
-    return kept
+    return add_record(records, stamp, "machine.created", records.machines, machine)
 
 
 def change_machine(records: Records, stamp: Stamp, before: Machine, after: Machine) -> Machine:
     """Return a changed machine. Raises: AlreadyErased."""
     if before.erased_at is not None:
         raise AlreadyErased(before.customer or 0)
-    kept = structs.replace(
-        after, number=before.number, version=before.version + 1, made_at=before.made_at
-    )
-    records.people.put_machine(kept)
-    add_event(
-        records, stamp, "machine.changed", f"machine:{kept.number}", {"version": kept.version}
-    )
-    return kept
+    return change_record(records, stamp, "machine.changed", records.machines, before, after)
 
 
 def erase_customer(
@@ -119,9 +101,13 @@ def erase_customer(
     ]
     if busy:
         raise StillAtWork(tuple(sorted(busy)))
-    left = structs.replace(
+    for machine in dossier.machines:
+        _erase_machine(records, stamp, machine)
+    _erase_quotes(records, stamp, dossier, redact)
+    for photo in dossier.photos:
+        drop_photo(records, stamp, photo)
+    blank = structs.replace(
         customer,
-        version=customer.version + 1,
         name=ERASED,
         email=None,
         telephone=None,
@@ -132,16 +118,8 @@ def erase_customer(
         note=None,
         erased_at=stamp.at,
     )
-    for machine in dossier.machines:
-        _erase_machine(records, stamp, machine)
-    _erase_quotes(records, stamp, dossier, redact)
-    for photo in dossier.photos:
-        drop_photo(records, stamp, photo)
-    records.people.put_customer(left)
+    left = change_record(records, stamp, "customer.erased", records.customers, customer, blank)
     records.answers.forget()
-    add_event(
-        records, stamp, "customer.erased", f"customer:{left.number}", {"version": left.version}
-    )
     needed = records.photos.hashes()
     return left, dossier, tuple(sorted({photo.sha256 for photo in dossier.photos} - needed))
 
@@ -150,13 +128,11 @@ def _erase_quotes(
     records: Records, stamp: Stamp, dossier: Dossier, redact: Callable[[Revision], Revision]
 ) -> None:
     for revision in dossier.revisions:
-        records.quotes.put_revision(structs.replace(redact(revision), is_erased=True))
+        records.revisions.put(structs.replace(redact(revision), is_erased=True))
     for given in dossier.authorisations:
-        records.quotes.put_authorisation(
-            structs.replace(given, who=ERASED, contact=None, text=ERASED)
-        )
+        records.authorisations.put(structs.replace(given, who=ERASED, contact=None, text=ERASED))
     for addition in dossier.additions:
-        records.quotes.put_addition(structs.replace(addition, description=ERASED))
+        records.additions.put(structs.replace(addition, description=ERASED))
     for part in dossier.quotes:
         _erase_quote(records, stamp, part)
     erase_mails(records, stamp, dossier.mails)
@@ -166,30 +142,14 @@ def _erase_quote(records: Records, stamp: Stamp, part: KeptQuote) -> None:
     quote = records.quotes.get(part.number)
     if quote is None:
         raise RecordMissing(f"no record in quotes with number {part.number}")
-    blank = structs.replace(
-        quote,
-        version=quote.version + 1,
-        # the serial number is that of the revision shown, which may be for another customer
-        serial=None if part.shown == quote.shown else quote.serial,
-        changed_at=stamp.at,
-    )
-    records.quotes.put(blank)
-    note_event(records, stamp, "quote.erased", blank)
+    # the serial number is that of the revision shown, which may be for another customer
+    serial = None if part.shown == quote.shown else quote.serial
+    keep_change(records, stamp, "quote.erased", quote, serial=serial)
 
 
 def _erase_machine(records: Records, stamp: Stamp, machine: Machine) -> None:
     # family, build code and chassis describe a kind of engine, not a person
     blank = structs.replace(
-        machine,
-        version=machine.version + 1,
-        name=ERASED,
-        serial=None,
-        plate={},
-        hours=None,
-        note=None,
-        erased_at=stamp.at,
+        machine, name=ERASED, serial=None, plate={}, hours=None, note=None, erased_at=stamp.at
     )
-    records.people.put_machine(blank)
-    add_event(
-        records, stamp, "machine.erased", f"machine:{blank.number}", {"version": blank.version}
-    )
+    change_record(records, stamp, "machine.erased", records.machines, machine, blank)

@@ -112,21 +112,21 @@ class Revision(Struct, frozen=True, kw_only=True):
     been removed since.
     """
 
-    quote: int
-    number: int
-    state: RevisionState
+    quote: int = 0
+    number: int = 0
+    state: RevisionState = RevisionState.draft
     customer: int | None
     machine: int | None
     made_at: datetime
-    issued_at: datetime | None
+    issued_at: datetime | None = None
     valid_until: date
     catalogue_revision: str
     tax_state: str
     is_provisional: bool
     net: Money
     gross: Money | None
-    sha256: str | None
-    is_erased: bool
+    sha256: str | None = None
+    is_erased: bool = False
     request: bytes
     answer: bytes
     reckoning: bytes = b""

@@ -32,6 +32,7 @@ from kitwright.keeping.record import (
 )
 
 T = TypeVar("T")
+R = TypeVar("R")
 
 
 class StoreError(KitwrightError):
@@ -89,22 +90,32 @@ class QuoteFilter(Struct, frozen=True, kw_only=True):
     most: int = 50
 
 
-class Quotes(Protocol):
-    """Quotes with their revisions, authorisations and additions.
+class Kept(Protocol[R]):
+    """Records of one kind, each with a key: its number, its id, or a quote with its own number.
 
-    In all protocols here, a look-up of one record returns None if it is not stored. Replacing or
-    marking raises RecordMissing if the record is not stored. Adding raises RecordConflict if its
-    place is taken. Both raise RecordConflict if they name a record that is not stored.
+    Adding raises RecordConflict if the record's place is taken. Replacing raises RecordMissing if
+    it is not stored. Both raise RecordConflict if it names a record that is not stored.
     """
 
-    def add(self, quote: KeptQuote) -> KeptQuote:
-        """Add a new quote; return it with its number."""
+    def add(self, record: R) -> R:
+        """Add a new record; return it with its number, if it has one of its own."""
 
-    def get(self, number: int) -> KeptQuote | None:
-        """Return the quote of a number, or None."""
+    def get(self, *key: int | str) -> R | None:
+        """Return the record of a key, or None."""
 
-    def put(self, quote: KeptQuote) -> None:
-        """Replace a stored quote."""
+    def put(self, record: R) -> None:
+        """Replace the record of the same key."""
+
+
+class OfQuote(Kept[R], Protocol[R]):
+    """Records that belong to quotes."""
+
+    def of_quote(self, quote: int) -> tuple[R, ...]:
+        """Return the records of a quote, oldest first."""
+
+
+class Quotes(Kept[KeptQuote], Protocol):
+    """Quotes, without their revisions."""
 
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         """Return at most `wanted.most` quotes, newest first."""
@@ -118,99 +129,39 @@ class Quotes(Protocol):
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the quotes whose offered revision has expired."""
 
-    def add_revision(self, revision: Revision) -> None:
-        """Add a new revision."""
 
-    def put_revision(self, revision: Revision) -> None:
-        """Replace a revision. Of an issued one, only the state may change; its bodies may be
-        replaced to erase personal data.
+class Revisions(OfQuote[Revision], Protocol):
+    """Revisions, by quote and number; those of a quote are listed with empty bodies.
 
-        Raises: RevisionSealed.
+    Of an issued revision, only the state may be replaced; its bodies may be, to erase personal
+    data. Otherwise RevisionSealed is raised.
+    """
+
+    def mark(self, quote: int, number: int, state: RevisionState) -> None:
+        """Change the state of a revision.
+
+        Raises: RevisionSealed, if an issued one would be a draft again.
         """
 
-    def mark_revision(
-        self,
-        quote: int,
-        number: int,
-        state: RevisionState,
-        *,
-        issued_at: datetime | None = None,
-        sha256: str | None = None,
-        shown: bytes | None = None,
-    ) -> None:
-        """Change the state of a revision; on issue, also its time, the part shown and its hash.
 
-        Raises: RevisionSealed, if an issued one would be a draft again or issued again.
-        """
+class Customers(Kept[Customer], Protocol):
+    """Customers. The search follows their names."""
 
-    def revision(self, quote: int, number: int) -> Revision | None:
-        """Return a revision with its bodies, or None."""
-
-    def revisions(self, quote: int) -> tuple[Revision, ...]:
-        """Return all revisions in order, with empty bodies."""
-
-    def authorise(self, given: Authorisation) -> None:
-        """Add an authorisation, at most one for each revision."""
-
-    def authorisations(self, quote: int) -> tuple[Authorisation, ...]:
-        """Return the authorisations of a quote, oldest first."""
-
-    def put_authorisation(self, given: Authorisation) -> None:
-        """Replace an authorisation, to erase who gave it."""
-
-    def add_addition(self, addition: Addition) -> Addition:
-        """Add an addition; return it with its number, which counts within the quote."""
-
-    def additions(self, quote: int) -> tuple[Addition, ...]:
-        """Return the additions of a quote, oldest first."""
-
-    def put_addition(self, addition: Addition) -> None:
-        """Replace an addition, to erase its words."""
-
-
-class People(Protocol):
-    """Customers and their machines."""
-
-    def add_customer(self, customer: Customer) -> Customer:
-        """Add a new customer; return it with its number."""
-
-    def customer(self, number: int) -> Customer | None:
-        """Return the customer of a number, or None."""
-
-    def put_customer(self, customer: Customer) -> None:
-        """Replace a customer, and update the search by name."""
-
-    def customers(
-        self, words: Sequence[str], before: int | None, most: int
-    ) -> tuple[Customer, ...]:
+    def find(self, words: Sequence[str], before: int | None, most: int) -> tuple[Customer, ...]:
         """Return customers, newest first. Each of `words` begins a word of their name, as in a
         QuoteFilter.
         """
 
-    def add_machine(self, machine: Machine) -> Machine:
-        """Add a new machine; return it with its number."""
 
-    def machine(self, number: int) -> Machine | None:
-        """Return the machine of a number, or None."""
+class Machines(Kept[Machine], Protocol):
+    """Machines. The search follows their names and serial numbers."""
 
-    def put_machine(self, machine: Machine) -> None:
-        """Replace a machine, and update the search by name and serial number."""
-
-    def machines(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
+    def find(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
         """Return machines, newest first; only those of one customer if one is given."""
 
 
-class Orders(Protocol):
+class Orders(Kept[KeptOrder], Protocol):
     """Parts orders."""
-
-    def add(self, order: KeptOrder) -> KeptOrder:
-        """Add a new order; return it with its number."""
-
-    def get(self, number: int) -> KeptOrder | None:
-        """Return the order of a number with its body, or None."""
-
-    def put(self, order: KeptOrder) -> None:
-        """Replace an order."""
 
     def find(
         self, quote: int | None, supplier: str | None, before: int | None, most: int
@@ -218,17 +169,8 @@ class Orders(Protocol):
         """Return orders, newest first, with their bodies."""
 
 
-class Photos(Protocol):
+class Photos(OfQuote[Photo], Protocol):
     """The records of photographs; their files are stored elsewhere."""
-
-    def add(self, photo: Photo) -> Photo:
-        """Add a new photograph; return it with its number."""
-
-    def get(self, number: int) -> Photo | None:
-        """Return the photograph of a number, or None."""
-
-    def of_quote(self, quote: int) -> tuple[Photo, ...]:
-        """Return the photographs of a quote, oldest first."""
 
     def drop(self, number: int) -> None:
         """Delete a photograph. Does nothing if there is none."""
@@ -237,17 +179,8 @@ class Photos(Protocol):
         """Return the SHA-256 of every file that a photograph needs."""
 
 
-class Keys(Protocol):
-    """API keys."""
-
-    def add(self, key: KeyRecord) -> None:
-        """Add a new key."""
-
-    def get(self, id: str) -> KeyRecord | None:  # noqa: A002 - the word of the wire
-        """Return the key of an id, or None."""
-
-    def put(self, key: KeyRecord) -> None:
-        """Replace a key."""
+class Keys(Kept[KeyRecord], Protocol):
+    """API keys, and secrets of the service itself."""
 
     def every(self) -> tuple[KeyRecord, ...]:
         """Return all keys, oldest first."""
@@ -259,8 +192,18 @@ class Keys(Protocol):
         """Add a secret of the service itself; it can't be replaced."""
 
 
+class Hooks(Kept[Hook], Protocol):
+    """Webhooks."""
+
+    def drop(self, number: int) -> None:
+        """Delete a hook and the deliveries that wait for it. Does nothing if there is none."""
+
+    def every(self) -> tuple[Hook, ...]:
+        """Return all hooks, oldest first."""
+
+
 class Events(Protocol):
-    """The feed of events, its hooks, and the deliveries that wait."""
+    """The feed of events, and the deliveries that wait."""
 
     def add(self, event: Event, only: int | None = None) -> Event:
         """Add an event; return it with its place in the feed. A delivery is queued for every active
@@ -275,21 +218,6 @@ class Events(Protocol):
 
     def last(self) -> int:
         """Return the place of the newest event, 0 where there is none."""
-
-    def add_hook(self, hook: Hook) -> Hook:
-        """Add a new hook; return it with its number."""
-
-    def hook(self, number: int) -> Hook | None:
-        """Return the hook of a number, or None."""
-
-    def put_hook(self, hook: Hook) -> None:
-        """Replace a hook."""
-
-    def drop_hook(self, number: int) -> None:
-        """Delete a hook and the deliveries that wait for it. Does nothing if there is none."""
-
-    def hooks(self) -> tuple[Hook, ...]:
-        """Return all hooks, oldest first."""
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
         """Return the due deliveries, longest due first: for each active hook, the earliest event in
@@ -309,20 +237,11 @@ class Events(Protocol):
         """End a delivery: the event was posted or given up. Does nothing if none waits."""
 
 
-class Mails(Protocol):
-    """E-mails to customers: those that wait, and the outcome of the others."""
+class Mails(OfQuote[Mail], Protocol):
+    """E-mails to customers: those that wait, and the outcome of the others.
 
-    def add(self, mail: Mail) -> Mail:
-        """Add a new e-mail; return it with its number. Its message id must be unique."""
-
-    def get(self, number: int) -> Mail | None:
-        """Return the e-mail of a number with its body, or None."""
-
-    def put(self, mail: Mail) -> None:
-        """Replace an e-mail."""
-
-    def of_quote(self, quote: int) -> tuple[Mail, ...]:
-        """Return the e-mails of a quote with their bodies, oldest first."""
+    The message id of each must be unique.
+    """
 
     def to(self, address: str) -> tuple[Mail, ...]:
         """Return the e-mails to an address with their bodies, oldest first. The case of ASCII
@@ -352,40 +271,22 @@ class Answers(Protocol):
         """Delete all answers, because the data that they hold was erased."""
 
 
-class Records(Protocol):
+class Records(Struct, frozen=True, kw_only=True):
     """All stored records, as one reader or one transaction sees them."""
 
-    @property
-    def quotes(self) -> Quotes:
-        """Quotes."""
-
-    @property
-    def people(self) -> People:
-        """Customers and machines."""
-
-    @property
-    def orders(self) -> Orders:
-        """Parts orders."""
-
-    @property
-    def photos(self) -> Photos:
-        """Photographs."""
-
-    @property
-    def keys(self) -> Keys:
-        """API keys and secrets."""
-
-    @property
-    def events(self) -> Events:
-        """The feed and its hooks."""
-
-    @property
-    def mails(self) -> Mails:
-        """E-mails to customers."""
-
-    @property
-    def answers(self) -> Answers:
-        """Stored answers to calls with idempotency keys."""
+    quotes: Quotes
+    revisions: Revisions
+    authorisations: OfQuote[Authorisation]
+    additions: OfQuote[Addition]
+    customers: Customers
+    machines: Machines
+    orders: Orders
+    photos: Photos
+    keys: Keys
+    events: Events
+    hooks: Hooks
+    mails: Mails
+    answers: Answers
 
 
 class Store(Protocol):

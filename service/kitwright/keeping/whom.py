@@ -12,7 +12,7 @@ def customer_for(records: Records, revision: Revision) -> int | None:
     """
     if revision.customer is not None or revision.machine is None:
         return revision.customer
-    machine = records.people.machine(revision.machine)
+    machine = records.machines.get(revision.machine)
     return None if machine is None else machine.customer
 
 

@@ -1,4 +1,4 @@
-"""Codes and facts -> sentences, numbers and dates in a locale.
+"""Language: turns codes and facts into sentences, numbers and dates of one language.
 
-Babel is used here and nowhere else.
+Only this package uses Babel.
 """

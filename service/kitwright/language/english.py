@@ -7,6 +7,7 @@ from typing import Final
 SENTENCES: Final[dict[str, str]] = {
     "asked-by-diagnosis": "Needed to repair: {diagnosis} ({scope} scope).",
     "asked-by-counter": "Requested by name.",
+    "chosen-by-findings": "Chosen on the basis of the findings.",
     "added-by-counter": "Added to the quote.",
     "access-of-job": "The work is done here: {job}.",
     "stands-before": "Removed before: {component}.",
@@ -33,9 +34,9 @@ SENTENCES: Final[dict[str, str]] = {
     "shares-work": "The work in common with “{job}” is charged there.",
     "bench-minimum": "{minutes} min added, up to the minimum bench charge of {minimum} min.",
     "diagnostic-done": "The tests that led to this quote.",
-    "diagnostic-credited": "{percent}% of the diagnostic fee is credited against the repair.",
+    "diagnostic-credited": "{percent} of the diagnostic fee is credited against the repair.",
     "supplies-of-labour": (
-        "{percent}% of {labour} labour, at most {cap}, less {chemicals} for chemicals listed above."
+        "{percent} of {labour} labour, at most {cap}, less {chemicals} for chemicals listed above."
     ),
     "oil-drained": "Used oil disposed of: {litres} L.",
     "freight-of-orders": (
@@ -49,13 +50,13 @@ SENTENCES: Final[dict[str, str]] = {
     "price-overridden": "Price set by {by} instead of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
     "tax-rate-changes": (
-        "{tax} is {rate}% on the day of this quote and {new_rate}% from {first_day}. The new rate "
+        "{tax} is {rate} on the day of this quote and {new_rate} from {first_day}. The new rate "
         "may apply to work that is finished from that day."
     ),
     "discount-of-line": 'Discount on "{code}", given by {by}: {reason}',
-    "percent-of-line": '{percent}% discount on "{code}", given by {by}: {reason}',
+    "percent-of-line": '{percent} discount on "{code}", given by {by}: {reason}',
     "discount-of-quote": "Share of the discount on the whole quote, given by {by}: {reason}",
-    "percent-of-quote": "{percent}% discount on the whole quote, given by {by}: {reason}",
+    "percent-of-quote": "{percent} discount on the whole quote, given by {by}: {reason}",
     "customer-brings": "Supplied by the customer: no warranty on the part itself.",
     "core-deposit": "Refunded when the old part is returned.",
     "sublet-of-job": "Sublet to a specialist: {job}. Additional working days: {days}.",
@@ -82,9 +83,7 @@ SENTENCES: Final[dict[str, str]] = {
     "basic-open": "Done on every machine before faults are ranked.",
     "informs-of-jobs": "Expected information about the jobs needed: {bits} bits, in {minutes} min.",
 }
-"""Reason code -> sentence. Facts are in braces; a test holds the codes to those that the stages
-give.
-"""
+"""Reason code -> sentence, with facts in braces. A test compares the codes with the stages'."""
 
 GROUPED: Final[dict[str, str]] = {
     "replaced-by-job": "Replaced by the job: {roles}.",
@@ -94,7 +93,7 @@ GROUPED: Final[dict[str, str]] = {
 """Reason code -> one sentence for all the roles of a line that have this reason."""
 
 UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
-"""Reasons that a summary leaves out: they say what goes without saying."""
+"""Reasons that a summary leaves out because they go without saying."""
 
 WORDS: Final[dict[str, str]] = {
     "adapt_and_align": "adapting and aligning the engine",
@@ -184,8 +183,8 @@ STEPS: Final[dict[str, tuple[str, str]]] = {
     "engine_out": ("engine out of the machine", "engine back in the machine"),
     "oil_drain": ("oil drained", "oil filled"),
 }
-"""What is done at the removal of a component and at its reassembly, if that is not removing and
-refitting the thing itself.
+"""Id of a component -> the work at its removal and at its reassembly, if that is not simply to
+remove and refit it.
 """
 
 PHRASES: Final[dict[str, str]] = {
@@ -201,7 +200,6 @@ PHRASES: Final[dict[str, str]] = {
     "discount": "Discount: {kind}",
     "labour": "{job} - {class} labour",
     "sublet": "{service} (sublet)",
-    "on-cylinder": "{thing}, cylinder {cylinder}",
     "free": "added line {place}",
 }
 """Names of lines and fees that are not part of the catalogue."""

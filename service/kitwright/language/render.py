@@ -1,4 +1,4 @@
-"""Rendering: reasons, names, money, numbers and dates as a reader of one language expects them."""
+"""Rendering: the sentences of reasons, and the names of catalogue records, in one language."""
 
 from __future__ import annotations
 
@@ -8,13 +8,14 @@ from decimal import Decimal
 from fractions import Fraction
 
 from babel.dates import format_date
-from babel.numbers import format_decimal, parse_pattern
+from babel.numbers import format_decimal
 
 from kitwright.catalogue.model import SERIAL_MAX, Catalogue
 from kitwright.language import english
-from kitwright.language.texts import SOURCE, UnknownLanguage, texts_of
+from kitwright.language.texts import SOURCE, UnknownLanguage
+from kitwright.language.wording import Wording
 from kitwright.memory import Recent
-from kitwright.money import Money, digits
+from kitwright.money import Money
 from kitwright.stages.price import LineKind, PricedLine
 from kitwright.stages.why import Fact, Why
 from kitwright.units import decimal_text
@@ -22,31 +23,27 @@ from kitwright.units import decimal_text
 __all__ = ["Speaker", "UnknownLanguage"]
 
 MOST_REMEMBERED = 1_000
-"""Formatted numbers, and amounts, that are remembered; few are ever used."""
+"""The most formatted numbers, and the most amounts, in the cache."""
 
 
 _FREE = "free-"
-"""How the code of a line begins that was added manually; its number follows."""
+"""The start of the code of an added line; its number follows."""
 _WORDS = frozenset({"class", "quality", "role", "scope"})
 """Facts that are ids with words of their own."""
+_PER_CENT = frozenset({"percent", "rate", "new_rate"})
 
 
-class Speaker:
-    """Says things about one catalogue in one language.
-
-    Raises: UnknownLanguage.
-    """
+class Speaker(Wording):
+    """Tells the reasons and names of one catalogue in one language. Raises: UnknownLanguage."""
 
     def __init__(self, catalogue: Catalogue, language: str) -> None:
-        self.language = language
+        super().__init__(language)
+        say = self._texts.say
         self._catalogue = catalogue
-        self._texts = texts = texts_of(language)
-        self._locale = texts.locale
-        # every sentence is looked up once, here: nothing is when it is said
-        self._sentences = {code: texts.say(text) for code, text in english.SENTENCES.items()}
-        self._grouped = {code: texts.say(text) for code, text in english.GROUPED.items()}
-        self._phrases = {code: texts.say(text) for code, text in english.PHRASES.items()}
-        self._told: dict[tuple[str, str], str] = {}
+        # every sentence is translated once, here, and not for each reason
+        self._sentences = {code: say(text) for code, text in english.SENTENCES.items()}
+        self._grouped = {code: say(text) for code, text in english.GROUPED.items()}
+        self._phrases = {code: say(text) for code, text in english.PHRASES.items()}
         self._numbers: Recent[str, str] = Recent(MOST_REMEMBERED)
         self._amounts: Recent[tuple[Decimal, str, int], str] = Recent(MOST_REMEMBERED)
         self._findings = {row.id: row for row in catalogue.rules.finding}
@@ -66,80 +63,59 @@ class Speaker:
             "tax": lambda name, _: self.text("tax", name),
             **dict.fromkeys(_WORDS, lambda name, _: self.word(name)),
         }
-        """Facts that are ids -> what tells them in words."""
-
-    def say(self, text: str, /, **facts: object) -> str:
-        """Return one of Kitwright's own texts, its `{names}` filled in."""
-        return self._texts.say(text, **facts)
-
-    def say_as(self, use: str, text: str, /, **facts: object) -> str:
-        """Return a text whose English serves several uses, in the one that is named."""
-        return self._texts.say_as(use, text, **facts)
-
-    def text(self, kind: str, text: str) -> str:
-        """Return a text of the catalogue, by the kind of record that it is in."""
-        key = (kind, text)
-        if key not in self._told:
-            self._told[key] = self._texts.of(kind, text)
-        return self._told[key]
+        """Name of a fact that is an id -> function that puts it into words."""
 
     def sentence(self, why: Why) -> str:
-        """Return the sentence of a reason; a fact about a role comes before it."""
+        """Return the sentence of a reason, after the role that it is about, if any."""
         facts = {name: self._fact(name, fact, why.facts) for name, fact in why.facts.items()}
         if "serial_from" in why.facts:
             facts["serials"] = self._serials(why.facts)
-        told = self._sentences[why.code].format_map(facts)
+        sentence = self._sentences[why.code].format_map(facts)
         role = why.facts.get("role")
         if role is None or "work" in why.facts:
-            # what is used up has the work for its role, which the sentence names already
-            return told
+            # the role of a consumable is its work, which the sentence names already
+            return sentence
         thing = _capital(self.on_cylinder(self.word(str(role)), why.facts.get("on")))
-        return f"{thing}: {self._after_colon(told)}"
+        return f"{thing}: {self._after_colon(sentence)}"
 
     def summary(self, reasons: Iterable[Why]) -> str:
-        """Return the sentences of a line, those that differ in their role only as one."""
+        """Return the sentences of a line's reasons, each once; those that differ only in their
+        role are one sentence.
+        """
         grouped: dict[str, dict[str, None]] = {}
-        told: dict[str, None] = {}
+        single: dict[str, None] = {}
         replaced = set()
         for why in reasons:
             role = why.facts.get("role")
             if why.code in english.UNSAID:
                 continue
             if role is None or why.code not in english.GROUPED:
-                told[self.sentence(Why(why.code, _without_role(why)))] = None
+                single[self.sentence(Why(why.code, _without_role(why)))] = None
                 continue
             name = self.on_cylinder(self.word(str(role)), why.facts.get("on"))
             if why.code == "replaced-by-job":
                 replaced.add(name)
             elif name in replaced:
-                # the job replaces it anyway; that a refit would too adds nothing here
+                # the job replaces it already
                 continue
             grouped.setdefault(why.code, {})[name] = None
         groups = (
             self._grouped[code].format(roles="; ".join(roles)) for code, roles in grouped.items()
         )
-        return " ".join((*groups, *told))
+        return " ".join((*groups, *single))
 
     def word(self, name: str) -> str:
-        """Return the word for a component, role, work or labour class, by its id without
-        cylinder.
+        """Return the word for a component, role, work or labour class, by its id; the cylinder of
+        an instance id is left out.
         """
         bare = name.partition("@")[0]
         visit = self._catalogue.visit_work.get(bare)  # type: ignore[call-overload]
-        if visit is not None:
-            return self.text("visit", visit.name)
-        return self.text("word", english.WORDS.get(bare, bare.replace("_", " ")))
+        return super().word(bare) if visit is None else self.text("visit", visit.name)
 
     def instance(self, name: str) -> str:
         """Return the words for an instance id: `head@1` is "head, cylinder 1"."""
         bare, _, cylinder = name.partition("@")
         return self.on_cylinder(self.word(bare), int(cylinder) if cylinder else None)
-
-    def on_cylinder(self, thing: str, cylinder: Fact) -> str:
-        """Return a thing with its cylinder, where it has one."""
-        if cylinder is None:
-            return thing
-        return self._phrases["on-cylinder"].format(thing=thing, cylinder=cylinder)
 
     def job(self, job: str, cylinder: Fact = None) -> str:
         """Return a job's name with its cylinder."""
@@ -156,7 +132,7 @@ class Speaker:
         return item
 
     def finding(self, name: str, level: str, cylinder: Fact = None) -> str:
-        """Return what was seen, such as "an oily plug, cylinder 1"."""
+        """Return a finding in words, such as "an oily plug, cylinder 1"."""
         kind = self._findings[name]
         return self.on_cylinder(
             self.text("finding", kind.words[kind.levels.index(level)]), cylinder
@@ -168,7 +144,7 @@ class Speaker:
         return self.on_cylinder(self.text("diagnosis", record.name), cylinder)
 
     def line(self, line: PricedLine) -> str:
-        """Return what a line is for."""
+        """Return the description of a line."""
         if line.kind is LineKind.labour and line.operation is not None and line.labour_class:
             job, cylinder = line.operation
             return self._phrases["labour"].format_map(
@@ -192,23 +168,18 @@ class Speaker:
 
     def money(self, money: Money) -> str:
         """Return an amount with its currency, with as many decimals as ISO 4217 gives it."""
-        return self._currency(money.amount, money.currency, digits(money.currency))
+        return self._currency(money.amount, money.currency, 0)
 
     def price(self, amount: Decimal, currency: str) -> str:
         """Return a price, which may have more decimals than amounts of its currency."""
         places = len(decimal_text(amount, 12).partition(".")[2])
-        return self._currency(amount, currency, max(places, digits(currency)))
+        return self._currency(amount, currency, places)
 
     def _currency(self, amount: Decimal, currency: str, places: int) -> str:
         question = amount, currency, places
         told = self._amounts.get(question)
         if told is None:
-            # CLDR's own digits say how cash is counted; those of ISO 4217 are what is owed
-            pattern = parse_pattern(self._locale.currency_formats["standard"].pattern)
-            pattern.frac_prec = (places, places)
-            told = str(
-                pattern.apply(amount, self._locale, currency=currency, currency_digits=False)
-            )
+            told = super()._currency(amount, currency, places)
             self._amounts.put(question, told)
         return told
 
@@ -221,8 +192,12 @@ class Speaker:
             self._numbers.put(text, told)
         return told
 
+    def percent(self, number: Decimal | int) -> str:
+        """Return a number of per cent with up to three decimals, and its sign."""
+        return self._texts.percent(self.number(number))
+
     def figure(self, text: str) -> str:
-        """Return a number that is given as text, with all its digits and no others."""
+        """Return a decimal number with all its digits, not grouped."""
         places = len(text.partition(".")[2])
         form = "0" + ("." + "0" * places if places else "")
         return str(format_decimal(Decimal(text), locale=self._locale, format=form))
@@ -231,17 +206,19 @@ class Speaker:
         """Return a date."""
         return str(format_date(day, format="medium", locale=self._locale))
 
-    def _after_colon(self, told: str) -> str:
-        """Return a sentence as it is after a colon.
+    def _after_colon(self, sentence: str) -> str:
+        """Return a sentence in the form that it has after a colon.
 
-        English begins it small, if with an ordinary word and not with a part number; in other
-        languages a small noun, or a small word of courtesy, would be a mistake.
+        In English, its first letter becomes small if it belongs to an ordinary word; a part number
+        stays as it is. In other languages, a noun has to keep its capital.
         """
-        is_word = told.split(" ", 1)[0].isalpha()
-        return told[0].lower() + told[1:] if is_word and self.language == SOURCE else told
+        is_word = sentence.split(" ", 1)[0].isalpha()
+        if not is_word or self.language != SOURCE:
+            return sentence
+        return sentence[0].lower() + sentence[1:]
 
     def _serials(self, facts: dict[str, Fact]) -> str:
-        """Return a range of serial numbers; the least and the greatest there are go unsaid."""
+        """Return a range of serial numbers; an end that limits nothing is left out."""
         first, last = facts["serial_from"], facts["serial_to"]
         if last == SERIAL_MAX:
             return self.say("from {first}", first=first)
@@ -250,7 +227,7 @@ class Speaker:
         return self.say("{first} to {last}", first=first, last=last)
 
     def _of_line(self, code: str) -> str:
-        """Return what the line of a code is for."""
+        """Return the name of the line with a code."""
         place = code.removeprefix(_FREE)
         if place != code:
             return self._phrases["free"].format(place=place)
@@ -261,12 +238,12 @@ class Speaker:
 
     def _fact(self, name: str, fact: Fact, facts: dict[str, Fact]) -> str:
         if isinstance(fact, str):
-            told = self._named.get(name)
-            return fact if told is None else told(fact, facts)
+            words_for = self._named.get(name)
+            return fact if words_for is None else words_for(fact, facts)
         if isinstance(fact, Money):
             return self.money(fact)
         if isinstance(fact, Decimal):
-            return self.number(fact)
+            return self.percent(fact) if name in _PER_CENT else self.number(fact)
         if isinstance(fact, date):
             return self.day(fact)
         return str(fact)
@@ -276,5 +253,5 @@ def _without_role(why: Why) -> dict[str, Fact]:
     return {name: fact for name, fact in why.facts.items() if name not in ("role", "on")}
 
 
-def _capital(told: str) -> str:
-    return told[0].upper() + told[1:]
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]

@@ -1,8 +1,8 @@
-"""Texts: what a language says in place of the English of the source and the catalogue.
+"""Texts: the translations of the English texts of the source and the catalogue.
 
-A language is a folder of `locale/` with two gettext files: `interface` for Kitwright's own words,
-`catalogue` for those of the starter catalogue. A wheel carries them compiled (`.mo`); in a
-checkout, where only the sources (`.po`) lie, they are compiled in memory.
+A language is a folder of `locale/` with two gettext files: `interface` for Kitwright's own texts,
+`catalogue` for those of the starter catalogue. A wheel contains them compiled (`.mo`). A checkout
+has only the sources (`.po`); they are compiled in memory.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ from msgspec import Struct
 from kitwright.errors import KitwrightError
 
 SOURCE: Final = "en"
-"""The language of the texts themselves."""
+"""The language that the texts are written in."""
 
 DOMAINS: Final = ("interface", "catalogue")
 
 FOLDER = Path(__file__).with_name("locale")
-"""Where the languages are."""
+"""The folder of all languages."""
 
 
 class UnknownLanguage(KitwrightError):
-    """A language that quotes can't be written in."""
+    """A language without translations."""
 
     code = "unknown-language"
 
@@ -40,7 +40,7 @@ class UnknownLanguage(KitwrightError):
 
 
 class Texts(Struct, frozen=True, kw_only=True):
-    """The texts of one language, and the locale that its numbers and days are written by."""
+    """The translations of one language, and its locale for numbers and dates."""
 
     language: str
     locale: Locale
@@ -48,31 +48,39 @@ class Texts(Struct, frozen=True, kw_only=True):
     catalogue: gettext.NullTranslations
 
     def say(self, text: str, /, **facts: object) -> str:
-        """Return one of Kitwright's own texts, its `{names}` filled in."""
-        told = self.interface.gettext(text) if text else text
-        return told.format_map(facts) if facts else told
+        """Return the translation of one of Kitwright's own texts, with its `{names}` filled in."""
+        translated = self.interface.gettext(text) if text else text
+        return translated.format_map(facts) if facts else translated
 
     def say_as(self, use: str, text: str, /, **facts: object) -> str:
-        """Return a text whose English serves several uses, in the one that is named."""
-        told = self.interface.pgettext(use, text)
-        return told.format_map(facts) if facts else told
+        """Return the translation of a text whose English has several uses; `use` names this one."""
+        translated = self.interface.pgettext(use, text)
+        return translated.format_map(facts) if facts else translated
 
     def say_many(self, one: str, many: str, count: int, /, **facts: object) -> str:
-        """Return a text for a count, its `{names}` filled in."""
+        """Return the translation for a count, with its `{names}` filled in."""
         return self.interface.ngettext(one, many, count).format_map(facts)
 
+    def percent(self, number: str) -> str:
+        """Return a number of per cent, given as the language writes numbers, with its sign."""
+        pattern = self.locale.percent_formats[None].pattern
+        return str(pattern).replace("#,##0", number)
+
     def of(self, kind: str, text: str) -> str:
-        """Return a text of a kind of catalogue record; one that is not translated as it is."""
+        """Return the translation of a catalogue text, or the text itself if there is none.
+
+        `kind` is the kind of its record, such as `job`.
+        """
         return self.catalogue.pgettext(kind, text) if text else text
 
 
 def languages() -> tuple[str, ...]:
-    """Return the languages that there are, English first: each folder that holds texts."""
+    """Return the known languages, English first."""
     return _languages(FOLDER)
 
 
 def texts_of(language: str) -> Texts:
-    """Return the texts of a language. Raises: UnknownLanguage."""
+    """Return the translations of a language. Raises: UnknownLanguage."""
     if language not in languages():
         raise UnknownLanguage(language)
     return _texts(FOLDER, language)
@@ -91,20 +99,20 @@ def _texts(folder: Path, language: str) -> Texts:
         locale = Locale.parse(SOURCE)
         return Texts(language=language, locale=locale, interface=none, catalogue=none)
     interface, catalogue = (_read(folder / language / "LC_MESSAGES" / name) for name in DOMAINS)
-    # the file says what it is written in, and numbers and days follow it
+    # the locale follows the language that the file declares
     locale = Locale.parse(interface.info().get("language", language))
     return Texts(language=language, locale=locale, interface=interface, catalogue=catalogue)
 
 
-def _read(place: Path) -> gettext.GNUTranslations:
-    compiled = place.with_suffix(".mo")
-    source = place.with_suffix(".po")
+def _read(path: Path) -> gettext.GNUTranslations:
+    compiled = path.with_suffix(".mo")
+    source = path.with_suffix(".po")
     content = compiled.read_bytes() if compiled.is_file() else compiled_texts(source)
     return gettext.GNUTranslations(BytesIO(content))
 
 
 def compiled_texts(source: Path) -> bytes:
-    """Return a gettext source compiled, what is untranslated or doubtful left out."""
+    """Return a compiled gettext source, without texts that are untranslated or marked as fuzzy."""
     with source.open("rb") as file:
         read = read_po(file, abort_invalid=True)
     written = BytesIO()

@@ -25,7 +25,7 @@ from aiosmtplib import (
     SMTPServerDisconnected,
     SMTPTimeoutError,
 )
-from msgspec import Struct
+from msgspec import Struct, field
 
 GREETING_SECONDS: Final = 60.0
 """Time limit for everything before the message itself."""
@@ -79,7 +79,7 @@ class Mailer(Protocol):
         """Send a message and return the outcome."""
 
 
-class SmtpMailer:
+class SmtpMailer(Struct, frozen=True):
     """Sends messages through one mail server, each over a new connection.
 
     Args:
@@ -95,30 +95,20 @@ class SmtpMailer:
         message_seconds: time limit for the message and the answer to it.
     """
 
-    def __init__(
-        self,
-        host: str,
-        port: int,
-        *,
-        security: Security,
-        sender: str,
-        name: str,
-        user: str | None = None,
-        password: str | None = None,
-        tls: ssl.SSLContext | None = None,
-        greeting_seconds: float = GREETING_SECONDS,
-        message_seconds: float = MESSAGE_SECONDS,
-    ) -> None:
-        self._host = host
-        self._port = port
-        self._security = security
-        self._sender = sender
-        self._name = name
-        self._user = user
-        self._password = password
-        self._tls = tls or ssl.create_default_context()
-        self._greeting_seconds = greeting_seconds
-        self._message_seconds = message_seconds
+    host: str
+    port: int
+    security: Security
+    sender: str
+    name: str
+    user: str | None = None
+    password: str | None = None
+    tls: ssl.SSLContext = field(default_factory=ssl.create_default_context)
+    greeting_seconds: float = GREETING_SECONDS
+    message_seconds: float = MESSAGE_SECONDS
+
+    def __repr__(self) -> str:
+        # without the password, which must reach no log
+        return f"SmtpMailer({self.host!r}, {self.port})"
 
     async def send(self, mail: Outgoing) -> MailOutcome:
         """Send a message and return the outcome.
@@ -128,29 +118,29 @@ class SmtpMailer:
         because they can be fixed.
         """
         client = SMTP(
-            hostname=self._host,
-            port=self._port,
-            local_hostname=self._name,
-            timeout=self._greeting_seconds,
-            use_tls=self._security is Security.tls,
-            start_tls=self._security is Security.starttls,
-            tls_context=self._tls,
+            hostname=self.host,
+            port=self.port,
+            local_hostname=self.name,
+            timeout=self.greeting_seconds,
+            use_tls=self.security is Security.tls,
+            start_tls=self.security is Security.starttls,
+            tls_context=self.tls,
         )
         is_handed_over = False
         try:
-            async with asyncio.timeout(self._greeting_seconds):
+            async with asyncio.timeout(self.greeting_seconds):
                 await client.connect()
-                if self._user is not None:
-                    await client.login(self._user, self._password or "")
-                await client.mail(self._sender)
+                if self.user is not None:
+                    await client.login(self.user, self.password or "")
+                await client.mail(self.sender)
                 await client.rcpt(mail.to)
             is_handed_over = True
-            await client.data(mail.body, timeout=self._message_seconds)
+            await client.data(mail.body, timeout=self.message_seconds)
             _say_goodbye(client)
         except SMTPResponseException as error:
             return _judged(error)
         except (SMTPException, OSError) as error:
-            return _broken(error, is_handed_over=is_handed_over)
+            return MailOutcome(fate=Fate.again, detail=_why(error, is_handed_over=is_handed_over))
         finally:
             client.close()
         return MailOutcome(fate=Fate.sent, detail="accepted by the mail server")
@@ -185,12 +175,8 @@ def _judged(error: SMTPResponseException) -> MailOutcome:
     return MailOutcome(fate=Fate.again, detail=f"the mail server refused {what} for now: {code}")
 
 
-def _broken(error: Exception, *, is_handed_over: bool) -> MailOutcome:
-    """Return the outcome for a failed connection."""
-    return MailOutcome(fate=Fate.again, detail=_why(error, is_handed_over=is_handed_over))
-
-
 def _why(error: Exception, *, is_handed_over: bool) -> str:
+    """Return a sentence for a failed connection."""
     if is_handed_over:
         return "the connection broke while the message was being sent: it may have arrived"
     under: BaseException | None = error

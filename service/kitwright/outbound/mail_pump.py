@@ -5,20 +5,16 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable
-from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Final, Protocol
 
 from kitwright.outbound.mail import Fate, Mailer, MailOutcome, Outgoing
+from kitwright.outbound.waking import PATIENCE_SECONDS, REST_SECONDS, Waking, seconds_until
 
 _LOG = logging.getLogger(__name__)
 
-_PATIENCE_SECONDS: Final = 5.0
-"""Time limit for an e-mail in progress when told to stop; if cut off, it is due again."""
-_REST_SECONDS: Final = 30.0
-"""The pause after an error of the outbox."""
-_LONGEST_SLEEP_SECONDS: Final = 60.0
-_SHORTEST_SLEEP_SECONDS: Final = 0.01
+_PAUSE_SECONDS: Final = 0.01
+"""The pause if an e-mail became due since it was looked for."""
 
 
 class MailOutbox(Protocol):
@@ -37,7 +33,7 @@ class MailOutbox(Protocol):
         """Return when the next e-mail is due, past or future; None if none is waiting."""
 
 
-class MailPump:
+class MailPump(Waking):
     """Sends due e-mails.
 
     Each attempt is recorded as begun before the e-mail is sent. While an outcome can't be recorded,
@@ -55,54 +51,17 @@ class MailPump:
         mailer: Mailer,
         *,
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
-        patience_seconds: float = _PATIENCE_SECONDS,
-        rest_seconds: float = _REST_SECONDS,
+        patience_seconds: float = PATIENCE_SECONDS,
+        rest_seconds: float = REST_SECONDS,
     ) -> None:
+        super().__init__(patience_seconds)
         self._outbox = outbox
         self._mailer = mailer
         self._clock = clock
-        self._patience_seconds = patience_seconds
         self._rest_seconds = rest_seconds
-        self._woken = asyncio.Event()
-        self._loop: asyncio.AbstractEventLoop | None = None
         self._unsettled: tuple[Outgoing, MailOutcome] | None = None
 
-    def wake(self) -> None:
-        """Look for due e-mails now; may be called from any thread."""
-        if self._loop is None:
-            self._woken.set()
-            return
-        # closed: the service is stopping, and due e-mails wait for the next start
-        with suppress(RuntimeError):
-            self._loop.call_soon_threadsafe(self._woken.set)
-
-    async def run(self, stop: asyncio.Event) -> None:
-        """Send until `stop` is set; then wait `patience_seconds` for the e-mail in progress, and
-        cut it off.
-        """
-        self._loop = asyncio.get_running_loop()
-        sending = asyncio.create_task(self._send_until(stop))
-        stopping = asyncio.create_task(stop.wait())
-        try:
-            await asyncio.wait((sending, stopping), return_when=asyncio.FIRST_COMPLETED)
-            self._woken.set()
-            await asyncio.wait((sending,), timeout=self._patience_seconds)
-        finally:
-            for task in (sending, stopping):
-                task.cancel()
-            await asyncio.gather(sending, stopping, return_exceptions=True)
-
-    async def _send_until(self, stop: asyncio.Event) -> None:
-        while not stop.is_set():
-            self._woken.clear()
-            seconds = await self._send_due(stop)
-            if stop.is_set():
-                return
-            with suppress(TimeoutError):
-                async with asyncio.timeout(seconds):
-                    await self._woken.wait()
-
-    async def _send_due(self, stop: asyncio.Event) -> float:
+    async def send_due(self, stop: asyncio.Event) -> float:
         """Send due e-mails. Returns: seconds until the next check."""
         try:
             await self._settle()
@@ -110,7 +69,7 @@ class MailPump:
                 now = self._clock()
                 number = self._outbox.due(now)
                 if number is None:
-                    return _seconds_until(self._outbox.soonest(), now)
+                    return seconds_until(self._outbox.soonest(), now, _PAUSE_SECONDS)
                 mail = await self._outbox.begin(number, now)
                 if mail is not None:
                     self._unsettled = mail, await self._attempt(mail)
@@ -130,10 +89,3 @@ class MailPump:
         except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
             _LOG.exception("mail %s crashed", mail.number)
             return MailOutcome(fate=Fate.again, detail="not sent, because of an internal error")
-
-
-def _seconds_until(soonest: datetime | None, now: datetime) -> float:
-    if soonest is None:
-        return _LONGEST_SLEEP_SECONDS
-    left = (soonest - now).total_seconds()
-    return min(max(left, _SHORTEST_SLEEP_SECONDS), _LONGEST_SLEEP_SECONDS)

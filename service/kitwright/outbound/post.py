@@ -5,21 +5,12 @@ from __future__ import annotations
 import asyncio
 import socket
 import ssl
-from collections.abc import (
-    AsyncGenerator,
-    AsyncIterator,
-    Awaitable,
-    Callable,
-    Iterable,
-    Mapping,
-    Sequence,
-)
+from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable, Mapping, Sequence
 from contextlib import aclosing
-from types import TracebackType
+from http import HTTPStatus
 from typing import Any, Final, Self, cast
 
 import httpcore
-import httpx
 from httpcore import AsyncConnectionPool, AsyncNetworkBackend, AsyncNetworkStream
 from msgspec import Struct
 
@@ -43,7 +34,6 @@ _HEADERS: Final = {
     "user-agent": "Kitwright",
 }
 _FAILURES: Final = (
-    httpx.HTTPError,
     httpcore.NetworkError,
     httpcore.ProtocolError,
     httpcore.TimeoutException,
@@ -79,7 +69,7 @@ class Poster:
     """Posts messages, any number at once; an async context manager.
 
     It uses no proxy, redirect, cookie or persistent connection: a post depends only on its
-    arguments and on what the name resolves to at that time.
+    arguments and on the addresses that the name has at that time.
 
     Args:
         allow_private: allows addresses in the shop's own network, and http without TLS.
@@ -99,29 +89,19 @@ class Poster:
     ) -> None:
         self._allow_private = allow_private
         self._deadline_seconds = deadline_seconds
-        self._client = httpx.AsyncClient(
-            transport=_Transport(
-                tls or httpx.create_ssl_context(trust_env=False),
-                _CheckedBackend(resolver, allow_private=allow_private),
-            ),
-            headers=_HEADERS,
-            trust_env=False,
-            follow_redirects=False,
-            # One deadline for everything; a limit for each read would never stop a slow trickle.
-            timeout=None,
+        self._pool = AsyncConnectionPool(
+            ssl_context=tls or httpcore.default_ssl_context(),
+            max_connections=None,
+            max_keepalive_connections=0,
+            network_backend=_CheckedBackend(resolver, allow_private=allow_private),
         )
 
     async def __aenter__(self) -> Self:
-        await self._client.__aenter__()
+        await self._pool.__aenter__()
         return self
 
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        await self._client.__aexit__(kind, error, trace)
+    async def __aexit__(self, *error: Any) -> None:
+        await self._pool.__aexit__(*error)
 
     async def post(self, url: str, headers: Mapping[str, str], body: bytes) -> Outcome:
         """Post a message and return the outcome.
@@ -135,11 +115,11 @@ class Poster:
             target = check_target(url, allow_private=self._allow_private)
             async with (
                 asyncio.timeout(self._deadline_seconds),
-                self._client.stream(
-                    "POST", target.url, headers=dict(headers), content=body
+                self._pool.stream(
+                    "POST", target.url, headers=[*_HEADERS.items(), *headers.items()], content=body
                 ) as answer,
             ):
-                status = answer.status_code
+                status = answer.status
                 await _read_some(answer)
         except TargetError as error:
             return _failure(str(error))
@@ -149,10 +129,10 @@ class Poster:
         return _judged(status)
 
 
-async def _read_some(answer: httpx.Response) -> None:
+async def _read_some(answer: httpcore.Response) -> None:
     """Read an answer to its end, so that the target sees it received, but only up to a limit."""
     read = 0
-    async with aclosing(cast("AsyncGenerator[bytes, None]", answer.aiter_raw())) as chunks:
+    async with aclosing(cast("AsyncGenerator[bytes, None]", answer.aiter_stream())) as chunks:
         async for chunk in chunks:
             read += len(chunk)
             if read >= _MOST_READ:
@@ -166,7 +146,7 @@ def _judged(status: int) -> Outcome:
     return Outcome(
         status=status,
         is_delivered=200 <= status < 300,
-        is_gone=status == httpx.codes.GONE,
+        is_gone=status == HTTPStatus.GONE,
         detail=detail,
     )
 
@@ -238,59 +218,3 @@ class _CheckedBackend(AsyncNetworkBackend):
             except (httpcore.ConnectError, httpcore.ConnectTimeout):
                 continue
         return await self._network.connect_tcp(last, port, timeout, local_address, socket_options)
-
-
-class _Transport(httpx.AsyncBaseTransport):
-    """Carries requests over our own pool, because httpx has no option for how to connect.
-
-    An answer's headers are left out: they are not needed, and without them there are no cookies,
-    redirects or encodings to handle.
-    """
-
-    def __init__(self, tls: ssl.SSLContext, network: AsyncNetworkBackend) -> None:
-        self._pool = AsyncConnectionPool(
-            ssl_context=tls,
-            max_connections=None,
-            max_keepalive_connections=0,
-            network_backend=network,
-        )
-
-    async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
-        """Return the answer to a request, with its body not yet read."""
-        answer = await self._pool.handle_async_request(
-            httpcore.Request(
-                request.method,
-                httpcore.URL(
-                    scheme=request.url.raw_scheme,
-                    host=request.url.raw_host,
-                    port=request.url.port,
-                    target=request.url.raw_path,
-                ),
-                headers=request.headers.raw,
-                content=cast("httpx.AsyncByteStream", request.stream),
-                extensions=request.extensions,
-            )
-        )
-        return httpx.Response(answer.status, stream=_Body(answer))
-
-    async def aclose(self) -> None:
-        """Close open connections."""
-        await self._pool.aclose()
-
-
-class _Body(httpx.AsyncByteStream):
-    """The body of an answer, streamed."""
-
-    def __init__(self, answer: httpcore.Response) -> None:
-        self._answer = answer
-
-    async def __aiter__(self) -> AsyncIterator[bytes]:
-        async with aclosing(
-            cast("AsyncGenerator[bytes, None]", self._answer.aiter_stream())
-        ) as chunks:
-            async for chunk in chunks:
-                yield chunk
-
-    async def aclose(self) -> None:
-        """Release the connection, which closes it if part of the body is unread."""
-        await self._answer.aclose()

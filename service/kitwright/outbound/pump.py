@@ -6,7 +6,6 @@ import asyncio
 import logging
 import random
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from typing import Final, Protocol
 
@@ -14,19 +13,11 @@ from msgspec import Struct
 
 from kitwright.outbound.post import Outcome
 from kitwright.outbound.signature import headers, retry_at
+from kitwright.outbound.waking import PATIENCE_SECONDS, REST_SECONDS, Waking, seconds_until
 
 _LOG = logging.getLogger(__name__)
 
-_PATIENCE_SECONDS: Final = 5.0
-"""Time limit for posts in progress when told to stop; those cut off stay due."""
-
-_REST: Final = timedelta(seconds=30)
-"""How long a webhook is paused after an error of our own: it is still due, and would be retried at
-once and without end.
-"""
-
-_LONGEST_SLEEP_SECONDS: Final = 60.0
-_SHORT_SLEEP_SECONDS: Final = 1.0
+_PAUSE_SECONDS: Final = 1.0
 """The pause if something is due but can't be sent now: its webhook is busy or paused, or all posts
 are busy.
 """
@@ -75,7 +66,7 @@ class Poster(Protocol):
         """Post a message and return the outcome."""
 
 
-class Pump:
+class Pump(Waking):
     """Sends due deliveries: several at once, but one at a time for each webhook.
 
     A failed delivery is due again by the standard's schedule, and given up after its last attempt.
@@ -96,56 +87,23 @@ class Pump:
         at_once: int = 8,
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         luck: Callable[[], float] = random.random,
-        patience_seconds: float = _PATIENCE_SECONDS,
+        patience_seconds: float = PATIENCE_SECONDS,
     ) -> None:
+        super().__init__(patience_seconds)
         self._outbox = outbox
         self._poster = poster
         self._at_once = at_once
         self._clock = clock
         self._luck = luck
-        self._patience_seconds = patience_seconds
-        self._woken = asyncio.Event()
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._busy: dict[str, asyncio.Task[None]] = {}
+        self._busy: set[str] = set()
         self._resting: dict[str, datetime] = {}
 
-    def wake(self) -> None:
-        """Look for due deliveries now, after one was added or made due; may be called from any
-        thread.
-        """
-        if self._loop is None:
-            self._woken.set()
-            return
-        # Closed: the service is stopping, and due deliveries wait for the next start.
-        with suppress(RuntimeError):
-            self._loop.call_soon_threadsafe(self._woken.set)
+    async def send_until(self, stop: asyncio.Event) -> None:
+        """Send, and sleep, in turn until `stop` is set; then wait for posts in progress."""
+        async with asyncio.TaskGroup() as self._posts:
+            await super().send_until(stop)
 
-    async def run(self, stop: asyncio.Event) -> None:
-        """Send until `stop` is set; then wait `patience_seconds` for posts in progress, and cut
-        them off.
-        """
-        self._loop = asyncio.get_running_loop()
-        watch = asyncio.create_task(self._wake_at(stop))
-        try:
-            while not stop.is_set():
-                self._woken.clear()
-                seconds = self._start_due()
-                with suppress(TimeoutError):
-                    async with asyncio.timeout(seconds):
-                        await self._woken.wait()
-            if self._busy:
-                await asyncio.wait(self._busy.values(), timeout=self._patience_seconds)
-        finally:
-            left = [watch, *self._busy.values()]
-            for task in left:
-                task.cancel()
-            await asyncio.gather(*left, return_exceptions=True)
-
-    async def _wake_at(self, stop: asyncio.Event) -> None:
-        await stop.wait()
-        self._woken.set()
-
-    def _start_due(self) -> float:
+    async def send_due(self, _: asyncio.Event) -> float:
         """Start the deliveries that can be sent now. Returns: seconds until the next check."""
         try:
             now = self._clock()
@@ -156,10 +114,10 @@ class Pump:
                 self._start(due)
                 if len(due) < most or len(self._busy) >= self._at_once:
                     break
-            return self._seconds_until(self._outbox.soonest(), now)
+            return seconds_until(self._outbox.soonest(), now, _PAUSE_SECONDS)
         except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
             _LOG.exception("the outbox can't be read")
-            return _REST.total_seconds()
+            return REST_SECONDS
 
     def _start(self, due: Sequence[Delivery]) -> None:
         for delivery in due:
@@ -167,13 +125,8 @@ class Pump:
                 return
             hook = delivery.hook
             if hook not in self._busy and hook not in self._resting:
-                self._busy[hook] = asyncio.create_task(self._deliver(delivery))
-
-    def _seconds_until(self, soonest: datetime | None, now: datetime) -> float:
-        if soonest is None:
-            return _LONGEST_SLEEP_SECONDS
-        left = (soonest - now).total_seconds()
-        return min(left, _LONGEST_SLEEP_SECONDS) if left > 0 else _SHORT_SLEEP_SECONDS
+                self._busy.add(hook)
+                self._posts.create_task(self._deliver(delivery))
 
     async def _deliver(self, delivery: Delivery) -> None:
         try:
@@ -181,9 +134,9 @@ class Pump:
             await self._outbox.settle(delivery, outcome, self._next_at(delivery, outcome))
         except Exception:  # noqa: BLE001 - it is logged, and must not end the rest
             _LOG.exception("can't settle delivery %s to hook %s", delivery.id, delivery.hook)
-            self._resting[delivery.hook] = self._clock() + _REST
+            self._resting[delivery.hook] = self._clock() + timedelta(seconds=REST_SECONDS)
         finally:
-            del self._busy[delivery.hook]
+            self._busy.discard(delivery.hook)
             self._woken.set()
 
     async def _attempt(self, delivery: Delivery) -> Outcome:

@@ -62,7 +62,15 @@ from kitwright.quote.price import (
     Totals,
 )
 from kitwright.quote.whole import Diagnosed, Engine, Quote, QuotingShop, encode_quote, read_quote
-from kitwright.quote.work import Access, LabourTime, QuotedJob, Refit, Removal, SwallowedJob
+from kitwright.quote.work import (
+    Access,
+    LabourTime,
+    QuotedJob,
+    Refit,
+    Removal,
+    Saving,
+    SwallowedJob,
+)
 
 __all__ = [
     "ADDED_SINCE",
@@ -122,6 +130,7 @@ __all__ = [
     "Refit",
     "Removal",
     "Retest",
+    "Saving",
     "ScopedJobs",
     "SerialNumber",
     "ShownQuote",

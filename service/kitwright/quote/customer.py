@@ -16,7 +16,7 @@ from kitwright.quote.base import Reason
 from kitwright.quote.contingency import Contingency
 from kitwright.quote.price import Line
 from kitwright.quote.whole import Quote
-from kitwright.quote.work import QuotedJob
+from kitwright.quote.work import QuotedJob, Saving
 
 THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
     Quote: frozenset(
@@ -35,6 +35,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
     ),
     Assessment: frozenset({"catalogue_revision"}),
     QuotedJob: frozenset({"minutes_alone", "minutes_here", "minutes_computed"}),
+    Saving: frozenset({"minutes"}),
     Line: frozenset(
         {"computed", "tax_kind", "labour_class", "job", "places", "sources", "reason", "why"}
     ),

@@ -4,14 +4,24 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from kitwright.quote.base import DecimalText, Minutes, OnCylinder, Reason
+from kitwright.quote.base import Amount, DecimalText, Minutes, MoreMinutes, OnCylinder, Reason
+
+
+class Saving(Struct, frozen=True, kw_only=True):
+    """What the entire visit costs less without one job, including tax if that is known, and how
+    many billed minutes less it takes. Both may be negative.
+    """
+
+    price: Amount
+    minutes: MoreMinutes
 
 
 class QuotedJob(Struct, frozen=True, kw_only=True):
     """A job with its billed minutes for all machines. `minutes_alone` are those as the only job,
     `minutes_here` those together with the other jobs of this quote.
 
-    `minutes_computed` are the minutes here before any override.
+    `minutes_computed` are the minutes here before any override. `saves_if_left_out` is null if this
+    is the only job; jobs that only this one includes would then be done separately.
     """
 
     job: str
@@ -20,6 +30,7 @@ class QuotedJob(Struct, frozen=True, kw_only=True):
     minutes_alone: Minutes
     minutes_here: Minutes
     minutes_computed: Minutes
+    saves_if_left_out: Saving | None
     why: tuple[Reason, ...]
 
 

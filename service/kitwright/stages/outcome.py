@@ -54,6 +54,18 @@ class Extra(Struct, frozen=True, kw_only=True):
     lines: tuple[PricedLine, ...]
 
 
+class Saving(Struct, frozen=True, kw_only=True):
+    """What the visit costs less, and how many billed minutes less it takes, without one operation.
+
+    `lines` are those of the visit without it, before the counter's changes.
+    """
+
+    operation: Operation
+    price: Money
+    minutes: int
+    lines: tuple[PricedLine, ...]
+
+
 class Operated(Struct, frozen=True):
     """An operation with its billed minutes, as the only job and together with the others here.
 
@@ -109,6 +121,7 @@ class Draft(Struct, frozen=True, kw_only=True, eq=False):
     repair: Repair
     operated: tuple[Operated, ...]
     extras: tuple[Extra, ...]
+    savings: tuple[Saving, ...]
     cautions: tuple[Caution, ...]
     parts_by: date | None
 
@@ -137,8 +150,9 @@ class Basis(Struct, frozen=True, kw_only=True):
 
 
 class Outcome(Struct, frozen=True, kw_only=True):
-    """The complete answer to a request: its draft, and the repair and the optional jobs with the
-    counter's changes.
+    """The complete answer to a request: its draft, and the repair, the optional jobs and the
+    savings with the counter's changes. `savings` has one for each operation, or none if there is
+    only one.
 
     `parts_by` is the day by which all ordered parts and all sublet work should be there, None if
     there are none. `notes` say what may change the amounts later. `basis` is None if no findings
@@ -151,6 +165,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     repair: Repair
     operated: tuple[Operated, ...]
     extras: tuple[Extra, ...]
+    savings: tuple[Saving, ...]
     parts_by: date | None
     valid_until: date
     notes: tuple[Why, ...] = ()
@@ -196,7 +211,12 @@ def find_cautions(
 
 
 def make_outcome(
-    shop: Shop, request: Request, repair: Repair, extras: tuple[Extra, ...], draft: Draft
+    shop: Shop,
+    request: Request,
+    repair: Repair,
+    extras: tuple[Extra, ...],
+    savings: tuple[Saving, ...],
+    draft: Draft,
 ) -> Outcome:
     """Return the quote of a repair: the draft's own, or one that the counter has changed."""
     on = request.asked.on
@@ -214,6 +234,7 @@ def make_outcome(
         repair=repair,
         operated=operated,
         extras=extras,
+        savings=savings,
         parts_by=parts_by,
         valid_until=valid_until,
         notes=tuple(_rate_notes(request, repair, max(valid_until, parts_by or valid_until))),

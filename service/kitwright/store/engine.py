@@ -16,13 +16,13 @@ from sqlite_utils import Database
 
 from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
-from kitwright.store.events import EventTables
+from kitwright.store.events import EventTable, HookTable
 from kitwright.store.failure import is_outer, translated
-from kitwright.store.keys import AnswerTables, KeyTables
-from kitwright.store.mails import MailTables
-from kitwright.store.orders import OrderTables, PhotoTables
-from kitwright.store.people import PeopleTables
-from kitwright.store.quotes import QuoteTables
+from kitwright.store.keys import AnswerTable, KeyTable
+from kitwright.store.mails import MailTable
+from kitwright.store.orders import OrderTable, PhotoTable
+from kitwright.store.people import CustomerTable, MachineTable
+from kitwright.store.quotes import AdditionTable, QuoteTable, RevisionTable, authorisations
 from kitwright.store.rows import Session
 from kitwright.store.schema import BEFORE_RELEASE, MIGRATIONS
 from kitwright.store.sqlite import sqlite3
@@ -68,21 +68,6 @@ class NewerSchema(OtherSchema):
         self.unknown = unknown
 
 
-class Tables:
-    """All records, as `kitwright.keeping.store.Records` defines them."""
-
-    def __init__(self, connection: Any) -> None:
-        self.session = session = Session(connection)
-        self.quotes = QuoteTables(session)
-        self.people = PeopleTables(session)
-        self.orders = OrderTables(session)
-        self.photos = PhotoTables(session)
-        self.keys = KeyTables(session)
-        self.events = EventTables(session)
-        self.mails = MailTables(session)
-        self.answers = AnswerTables(session)
-
-
 class SqliteStore:
     """Records in the SQLite database of a data folder.
 
@@ -96,7 +81,7 @@ class SqliteStore:
         self._is_frozen = False
         """Whether the reader can't see later changes, so that it can be used only once."""
         self._writer = Writer(
-            lambda: connect(file), tables, lambda error: translated(error, file), empty_log
+            lambda: Session(connect(file)), tables, lambda error: translated(error, file), empty_log
         )
 
     @classmethod
@@ -145,7 +130,7 @@ class SqliteStore:
             self._stop_reading()
         if self._reader is None:
             connection, self._is_frozen = connect_to_read(self.file)
-            self._reader = connection, tables(connection)
+            self._reader = connection, tables(Session(connection))
         return self._reader
 
     def _stop_reading(self) -> None:
@@ -155,15 +140,13 @@ class SqliteStore:
 
     async def write(self, work: Callable[[Records], T]) -> T:
         """Return the result of a transaction once it is stored."""
-        future: asyncio.Future[T] = asyncio.get_running_loop().create_future()
-        self._writer.submit(work, future)
-        return await future
+        return await asyncio.wrap_future(self._writer.submit(work))
 
     def write_now(self, work: Callable[[Records], T]) -> T:
         """Return the result of a transaction once it is stored, for a caller without an event
         loop.
         """
-        return self._writer.submit_and_wait(work)
+        return self._writer.submit(work).result()
 
 
 def connect(file: Path, *, may_make: bool = False) -> Any:
@@ -248,20 +231,34 @@ def _is_readable(file: Path) -> bool:
         return False
 
 
-def tables(connection: Any) -> Records:
+def tables(session: Session) -> Records:
     """Return the records of a connection."""
-    return Tables(connection)
+    hooks = HookTable(session)
+    return Records(
+        quotes=QuoteTable(session),
+        revisions=RevisionTable(session),
+        authorisations=authorisations(session),
+        additions=AdditionTable(session),
+        customers=CustomerTable(session),
+        machines=MachineTable(session),
+        orders=OrderTable(session),
+        photos=PhotoTable(session),
+        keys=KeyTable(session),
+        events=EventTable(session, hooks),
+        hooks=hooks,
+        mails=MailTable(session),
+        answers=AnswerTable(session),
+    )
 
 
-def empty_log(connection: Any, records: Records) -> None:
+def empty_log(session: Session) -> None:
     """Empty the write-ahead log after something was erased: it holds every page as it was before.
 
     If another process is reading at that time, a later checkpoint empties the log.
     """
-    session = getattr(records, "session", None)
-    if isinstance(session, Session) and session.has_erased:
+    if session.has_erased:
         session.has_erased = False
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        session.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def _check_untouched(file: Path) -> None:

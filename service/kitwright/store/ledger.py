@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from kitwright.store.rows import indexed, unpacked
 
-Fault = tuple[str, str]
+Problem = tuple[str, str]
 """A stable code, and the error in words."""
 
 _AGREED: Final = "('accepted', 'ordered', 'in_work', 'done')"
@@ -67,7 +67,7 @@ _QUOTES: Final = (
 """What can be wrong with a quote -> the condition that finds it."""
 
 
-def check_ledger(connection: Any) -> Iterator[Fault]:
+def check_ledger(connection: Any) -> Iterator[Problem]:
     """Yield every error in the records. Raises: sqlite3.Error."""
     yield from _check_feed(connection)
     for wrong, condition in _QUOTES:
@@ -79,7 +79,7 @@ def check_ledger(connection: Any) -> Iterator[Fault]:
     yield from _check_search(connection)
 
 
-def _check_feed(connection: Any) -> Iterator[Fault]:
+def _check_feed(connection: Any) -> Iterator[Problem]:
     before = 0
     for (seq,) in connection.execute("SELECT seq FROM events ORDER BY seq"):
         if seq != before + 1:
@@ -87,7 +87,7 @@ def _check_feed(connection: Any) -> Iterator[Fault]:
         before = seq
 
 
-def _check_revisions(connection: Any) -> Iterator[Fault]:
+def _check_revisions(connection: Any) -> Iterator[Problem]:
     for quote, number, sha256, answer, shown in connection.execute(
         "SELECT quote, number, sha256, answer, shown FROM revisions"
         " WHERE issued_at IS NOT NULL AND is_erased = 0 ORDER BY quote, number"
@@ -113,7 +113,7 @@ def _check_revisions(connection: Any) -> Iterator[Fault]:
         yield "revision-changed", f"quote {quote}, revision {number}: never issued"
 
 
-def _check_search(connection: Any) -> Iterator[Fault]:
+def _check_search(connection: Any) -> Iterator[Problem]:
     for number, name, words in connection.execute(
         "SELECT customers.number, name, (SELECT name FROM customer_words"
         " WHERE rowid = customers.number) FROM customers"

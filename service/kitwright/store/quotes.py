@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date
 from typing import Final
 
 from msgspec import structs
@@ -15,68 +15,40 @@ from kitwright.keeping.record import (
     RevisionState,
 )
 from kitwright.keeping.store import QuoteFilter
-from kitwright.store.rows import Session, indexed, match_words, moment, packed
-from kitwright.store.table import PACKED, Table
+from kitwright.store.rows import Session, indexed, match_words
+from kitwright.store.table import PACKED, Numbered, Table
 
-_QUOTES: Final = Table("quotes", KeptQuote)
-_REVISION_KEY: Final = ("quote", "number")
 _BODIES: Final = ("request", "answer", "reckoning", "shown")
-_REVISIONS: Final = Table(
-    "revisions",
-    Revision,
-    key=_REVISION_KEY,
-    number="",
-    codecs=dict.fromkeys(_BODIES, PACKED),
-)
-_HEADS: Final = Table(
-    "revisions", Revision, key=_REVISION_KEY, number="", left_out=dict.fromkeys(_BODIES, b"")
-)
-_AUTHORISATIONS: Final = Table(
-    "authorisations",
-    Authorisation,
-    key=("quote", "revision"),
-    number="",
-    # the word for a limit is one of SQL's
-    renamed={"limit": "upper"},
-)
-_ADDITIONS: Final = Table("additions", Addition, key=("quote", "number"), number="")
 
 
-class QuoteTables:
+class QuoteTable(Numbered[KeptQuote]):
     """Quotes, as `kitwright.keeping.store.Quotes` defines them."""
 
     def __init__(self, session: Session) -> None:
-        self._session = session
+        super().__init__(session, "quotes", KeptQuote)
 
-    def add(self, quote: KeptQuote) -> KeptQuote:
+    def add(self, record: KeptQuote, **more: object) -> KeptQuote:
         """Add a new quote; return it with its number."""
-        row = self._session.row(
+        later = self.session.row(
             "SELECT 1 FROM quotes INDEXED BY quotes_made_on WHERE is_late = 0 AND made_on > ?",
-            (quote.made_on.isoformat(),),
+            (record.made_on.isoformat(),),
         )
-        kept = _QUOTES.add(self._session, quote, is_late=int(row is not None))
+        kept = super().add(record, is_late=int(later is not None), **more)
         self._index(kept)
         return kept
 
-    def get(self, number: int) -> KeptQuote | None:
-        """Return the quote of a number, or None."""
-        return _QUOTES.get(self._session, number)
-
-    def put(self, quote: KeptQuote) -> None:
+    def put(self, record: KeptQuote, **more: object) -> None:
         """Replace a stored quote."""
-        before = self._session.row(
-            "SELECT customer, machine, serial, made_on FROM quotes WHERE number = ?",
-            (quote.number,),
-        )
+        before = self.get(record.number)
         # its day may be any among its neighbours' now
-        has_moved = before is not None and before[3] != quote.made_on.isoformat()
-        _QUOTES.put(self._session, quote, **({"is_late": 1} if has_moved else {}))
-        if before is None or before[:3] != (quote.customer, quote.machine, quote.serial):
-            self._session.run("DELETE FROM quote_words WHERE rowid = ?", (quote.number,))
-            self._index(quote)
+        has_moved = before is not None and before.made_on != record.made_on
+        super().put(record, **({"is_late": 1} if has_moved else {}), **more)
+        if before is None or _searched(before) != _searched(record):
+            self.session.run("DELETE FROM quote_words WHERE rowid = ?", (record.number,))
+            self._index(record)
 
     def _index(self, quote: KeptQuote) -> None:
-        session = self._session
+        session = self.session
         customer = session.row("SELECT name FROM customers WHERE number = ?", (quote.customer,))
         machine = session.row(
             "SELECT name, serial FROM machines WHERE number = ?", (quote.machine,)
@@ -94,11 +66,11 @@ class QuoteTables:
 
     def find(self, wanted: QuoteFilter) -> tuple[KeptQuote, ...]:
         """Return at most `wanted.most` quotes, newest first."""
-        table, conditions, values = "quotes", [], list[object]()
+        source, conditions, values = "quotes", list[str](), list[object]()
         match = match_words(wanted.words)
         if match:
             # the words lead: they choose few quotes, in the order that is asked for
-            table = "quote_words CROSS JOIN quotes ON quotes.number = quote_words.rowid"
+            source = "quote_words CROSS JOIN quotes ON quotes.number = quote_words.rowid"
             conditions.append("quote_words MATCH ?")
             values.append(match)
         key = "quote_words.rowid" if match else "quotes.number"
@@ -119,97 +91,71 @@ class QuoteTables:
         if wanted.before is not None:
             conditions.append(f"{key} < ?")
             values.append(wanted.before)
-        where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
-        found = self._session.rows(
-            f"SELECT {_QUOTES.columns} FROM {table}{where} ORDER BY {key} DESC LIMIT ?",
-            (*values, wanted.most),
+        where = f"WHERE {' AND '.join(conditions)}" if conditions else ""
+        return self.select(
+            f"{where} ORDER BY {key} DESC LIMIT ?", *values, wanted.most, source=source
         )
-        return _QUOTES.read(found)
 
     def naming(self, customer: int | None, machine: int | None) -> tuple[KeptQuote, ...]:
         """Return the quotes with a revision that names a customer, or a machine, newest first."""
-        return _QUOTES.find(
-            self._session,
+        return self.select(
             "WHERE number IN (SELECT quote FROM revisions WHERE customer = ?"
             " UNION SELECT quote FROM revisions WHERE machine = ?) ORDER BY number DESC",
-            (customer, machine),
+            customer,
+            machine,
         )
 
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the quotes whose offered revision has expired."""
-        found = self._session.rows(
-            f"SELECT {_QUOTES.columns} FROM revisions"
-            " JOIN quotes ON quotes.number = revisions.quote"
-            " WHERE revisions.state = 'issued' AND revisions.valid_until < ?"
+        return self.select(
+            "WHERE revisions.state = 'issued' AND revisions.valid_until < ?"
             " AND quotes.offered = revisions.number ORDER BY quotes.number",
-            (today.isoformat(),),
+            today.isoformat(),
+            source="revisions JOIN quotes ON quotes.number = revisions.quote",
         )
-        return _QUOTES.read(found)
 
-    def add_revision(self, revision: Revision) -> None:
-        """Add a new revision."""
-        _REVISIONS.add(self._session, revision)
 
-    def put_revision(self, revision: Revision) -> None:
-        """Replace a revision: a draft, or an issued one to erase personal data in it."""
-        _REVISIONS.put(self._session, revision)
+def _searched(quote: KeptQuote) -> tuple[int | None, ...]:
+    return quote.customer, quote.machine, quote.serial
 
-    def mark_revision(
-        self,
-        quote: int,
-        number: int,
-        state: RevisionState,
-        *,
-        issued_at: datetime | None = None,
-        sha256: str | None = None,
-        shown: bytes | None = None,
-    ) -> None:
-        """Change the state of a revision; on issue, also its time, the part shown and its hash."""
-        columns: dict[str, object] = {"state": state.value}
-        if issued_at is not None:
-            columns["issued_at"] = moment(issued_at)
-        if sha256 is not None:
-            columns["sha256"] = sha256
-        if shown is not None:
-            columns["shown"] = packed(shown)
-        self._session.update("revisions", columns, {"quote": quote, "number": number})
 
-    def revision(self, quote: int, number: int) -> Revision | None:
-        """Return a revision with its bodies, or None."""
-        return _REVISIONS.get(self._session, quote, number)
+class RevisionTable(Table[Revision]):
+    """Revisions, as `kitwright.keeping.store.Revisions` defines them."""
 
-    def revisions(self, quote: int) -> tuple[Revision, ...]:
-        """Return all revisions in order, with empty bodies."""
-        return _HEADS.find(self._session, "WHERE quote = ? ORDER BY number", (quote,))
+    def __init__(self, session: Session) -> None:
+        name, key = "revisions", ("quote", "number")
+        super().__init__(session, name, Revision, key=key, codecs=dict.fromkeys(_BODIES, PACKED))
+        self._heads = Table(session, name, Revision, key=key, left_out=dict.fromkeys(_BODIES, b""))
 
-    def authorise(self, given: Authorisation) -> None:
-        """Add an authorisation, at most one for each revision."""
-        _AUTHORISATIONS.add(self._session, given)
+    def of_quote(self, quote: int) -> tuple[Revision, ...]:
+        """Return all revisions of a quote in order, with empty bodies."""
+        return self._heads.of_quote(quote)
 
-    def authorisations(self, quote: int) -> tuple[Authorisation, ...]:
-        """Return the authorisations of a quote, oldest first."""
-        return _AUTHORISATIONS.find(self._session, "WHERE quote = ? ORDER BY revision", (quote,))
+    def mark(self, quote: int, number: int, state: RevisionState) -> None:
+        """Change the state of a revision."""
+        key = {"quote": quote, "number": number}
+        self.session.update("revisions", {"state": state.value}, key)
 
-    def put_authorisation(self, given: Authorisation) -> None:
-        """Replace an authorisation, to erase who gave it."""
-        _AUTHORISATIONS.put(self._session, given)
 
-    def add_addition(self, addition: Addition) -> Addition:
-        """Add an addition; return it with its number, which counts within the quote."""
-        row = self._session.row(
-            "SELECT coalesce(max(number), 0) + 1 FROM additions WHERE quote = ?",
-            (addition.quote,),
+class AdditionTable(Table[Addition]):
+    """Additions, numbered within their quote."""
+
+    def __init__(self, session: Session) -> None:
+        super().__init__(session, "additions", Addition, key=("quote", "number"))
+
+    def add(self, record: Addition, **more: object) -> Addition:
+        """Add an addition; return it with its number."""
+        last = self.session.value(
+            "SELECT coalesce(max(number), 0) FROM additions WHERE quote = ?", (record.quote,)
         )
-        number = 1 if row is None else row[0]
-        return _ADDITIONS.add(self._session, structs.replace(addition, number=number))
+        return super().add(structs.replace(record, number=last + 1), **more)
 
-    def additions(self, quote: int) -> tuple[Addition, ...]:
-        """Return the additions of a quote, oldest first."""
-        return _ADDITIONS.find(self._session, "WHERE quote = ? ORDER BY number", (quote,))
 
-    def put_addition(self, addition: Addition) -> None:
-        """Replace an addition, to erase its words."""
-        _ADDITIONS.put(self._session, addition)
+def authorisations(session: Session) -> Table[Authorisation]:
+    """Return the table of authorisations, at most one for each revision."""
+    key = ("quote", "revision")
+    # the word for a limit is one of SQL's
+    return Table(session, "authorisations", Authorisation, key=key, renamed={"limit": "upper"})
 
 
 def _bound(key: str, bound: str, order: str, outermost: str) -> str:

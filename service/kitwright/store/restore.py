@@ -158,12 +158,12 @@ def _check_database(source: Path, file: Path, manifest: Manifest) -> None:
         uri = f"{file.absolute().as_uri()}?mode=ro&immutable=1"
         with contextlib.closing(sqlite3.connect(uri, uri=True)) as connection:
             schema = check_known(connection)
-            faults = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
+            problems = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
             lost = connection.execute("PRAGMA foreign_key_check").fetchone()
     except sqlite3.Error as error:
         raise BackupDamaged(source, f"{FILE}: {error}") from error
-    if faults != ["ok"]:
-        raise BackupDamaged(source, f"{FILE}: {faults[0]}")
+    if problems != ["ok"]:
+        raise BackupDamaged(source, f"{FILE}: {problems[0]}")
     if lost is not None:
         raise BackupDamaged(
             source, f"{FILE}: a row of {lost[0]} refers to a missing row of {lost[2]}"

@@ -14,7 +14,7 @@ from kitwright.store.sqlite import sqlite3
 
 Row = Sequence[Any]
 """A row of a query, its columns in the order that the query names them."""
-_LARGEST: Final = 2**63 - 1
+LARGEST: Final = 2**63 - 1
 """The largest integer of SQLite."""
 
 
@@ -22,26 +22,27 @@ class Session:
     """A connection during a transaction, as the tables' modules use it."""
 
     def __init__(self, connection: Any) -> None:
-        self._connection = connection
+        self.connection = connection
         self.has_erased = False
         """Whether something was erased that must leave no trace in the log."""
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
         """Return the rows of a query."""
-        found: Iterator[Row] = self._ask(statement, values)
+        found: Iterator[Row]
+        try:
+            found = self.connection.execute(statement, values)
+        except OverflowError:
+            # no record has so large a number, and no number exceeds the largest
+            found = self.connection.execute(statement, tuple(map(_bounded, values)))
         return found
 
     def row(self, statement: str, values: Sequence[object] = ()) -> Row | None:
         """Return the first row of a query."""
-        found: Row | None = self._ask(statement, values).fetchone()
-        return found
+        return next(self.rows(statement, values), None)
 
-    def _ask(self, statement: str, values: Sequence[object]) -> Any:
-        try:
-            return self._connection.execute(statement, values)
-        except OverflowError:
-            # no record has so large a number, and no number exceeds the largest
-            return self._connection.execute(statement, tuple(map(_bounded, values)))
+    def value(self, statement: str, values: Sequence[object] = ()) -> Any:
+        """Return the first column of the first row of a query, None if there is no row."""
+        return (self.row(statement, values) or (None,))[0]
 
     def run(self, statement: str, values: Sequence[object] = ()) -> int:
         """Run a statement that changes rows; return how many it changed.
@@ -53,7 +54,7 @@ class Session:
 
     def _change(self, statement: str, values: Sequence[object]) -> Any:
         try:
-            return self._connection.execute(statement, values)
+            return self.connection.execute(statement, values)
         except sqlite3.IntegrityError as error:
             raise refused(error) from error
 
@@ -87,7 +88,7 @@ class Session:
 
 
 def _bounded(value: object) -> object:
-    return max(-_LARGEST, min(_LARGEST, value)) if isinstance(value, int) else value
+    return max(-LARGEST, min(LARGEST, value)) if isinstance(value, int) else value
 
 
 def moment(value: datetime) -> str:

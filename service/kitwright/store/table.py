@@ -1,20 +1,18 @@
-"""Table: stores records of one kind as rows, mapped member by member by the types of their
-struct.
-"""
+"""Table: the records of one kind as rows, mapped member by member by the types of their struct."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from enum import Enum
-from types import NoneType
+from types import MappingProxyType, NoneType
 from typing import Any, Final, Generic, NamedTuple, TypeVar, get_args, get_origin, get_type_hints
 
 import msgspec
 from msgspec import Struct, structs
 
 from kitwright.money import Money
-from kitwright.store.rows import Row, Session, moment, packed, unpacked
+from kitwright.store.rows import LARGEST, Row, Session, moment, packed, unpacked
 
 T = TypeVar("T", bound=Struct)
 Codec = tuple[Callable[[Any], Any], Callable[[Any], Any]]
@@ -33,13 +31,14 @@ class _Column(NamedTuple):
 
 
 class Table(Generic[T]):
-    """A table of records of one struct: one column for each member, all amounts in one currency.
+    """Records of one struct: one column for each member, all amounts in one currency. It is
+    `kitwright.keeping.store.Kept`.
 
     Args:
         name: of the table.
         struct: of the records.
         key: the columns that identify one record.
-        number: the column whose numbers the table assigns, empty if there is none.
+        number: the column whose numbers the table assigns, None if there is none.
         renamed: member -> its column, if that has another name.
         codecs: member -> how it is stored, if its type does not determine that.
         left_out: member -> its value in every record, in place of a column.
@@ -47,35 +46,32 @@ class Table(Generic[T]):
 
     def __init__(
         self,
+        session: Session,
         name: str,
         struct: type[T],
         *,
         key: tuple[str, ...] = ("number",),
-        number: str = "number",
-        renamed: Mapping[str, str] | None = None,
-        codecs: Mapping[str, Codec] | None = None,
-        left_out: Mapping[str, object] | None = None,
+        number: str | None = None,
+        renamed: Mapping[str, str] = MappingProxyType({}),
+        codecs: Mapping[str, Codec] = MappingProxyType({}),
+        left_out: Mapping[str, object] = MappingProxyType({}),
     ) -> None:
+        self.session = session
         self._name = name
         self._struct = struct
         self._key = key
         self._number = number
-        self._left_out = dict(left_out or {})
+        self._left_out = left_out
         hints = get_type_hints(struct)
-        members = [name for name in struct.__struct_fields__ if name not in self._left_out]
+        members = [name for name in struct.__struct_fields__ if name not in left_out]
         self._columns = [
-            _Column((renamed or {}).get(name, name), name, *_codec(hints[name], codecs, name))
+            _Column(renamed.get(name, name), name, *(codecs.get(name) or _codec(hints[name])))
             for name in members
         ]
         self._money = {name for name in members if _without_none(hints[name]) is Money}
         names = [column.name for column in self._columns] + [_CURRENCY] * bool(self._money)
-        self.columns = ", ".join(f"{self._name}.{name}" for name in names)
-        """The columns of a record, for a query whose rows `read` takes."""
+        self._read = ", ".join(f"{name}.{column}" for column in names)
         self._where = " AND ".join(f"{name} = ?" for name in key)
-
-    def read(self, rows: Iterable[Row]) -> tuple[T, ...]:
-        """Return the records of rows of `columns`."""
-        return tuple(map(self._record, rows))
 
     def _record(self, row: Row) -> T:
         values = dict(self._left_out)
@@ -88,7 +84,7 @@ class Table(Generic[T]):
                 values[column.member] = column.read(value)
         return self._struct(**values)
 
-    def written(self, record: T) -> dict[str, object]:
+    def _written(self, record: T) -> dict[str, object]:
         """Return a record as values by column."""
         columns: dict[str, object] = {}
         for column in self._columns:
@@ -98,38 +94,67 @@ class Table(Generic[T]):
                 columns[_CURRENCY] = value.currency
         return columns
 
-    def find(self, session: Session, rest: str, values: Sequence[object] = ()) -> tuple[T, ...]:
-        """Return the records of a query; `rest` is everything that follows the table's name."""
-        return self.read(session.rows(f"SELECT {self.columns} FROM {self._name} {rest}", values))
+    def select(self, rest: str, *values: object, source: str | None = None) -> tuple[T, ...]:
+        """Return the records of a query; `rest` is everything that follows the table's name, or the
+        join `source` in its place.
+        """
+        found = self.session.rows(f"SELECT {self._read} FROM {source or self._name} {rest}", values)
+        return tuple(map(self._record, found))
 
-    def get(self, session: Session, *key: object) -> T | None:
+    def get(self, *key: int | str) -> T | None:
         """Return the record of a key, or None."""
-        found = self.find(session, f"WHERE {self._where}", key)
-        return found[0] if found else None
+        return next(iter(self.select(f"WHERE {self._where}", *key)), None)
 
-    def add(self, session: Session, record: T, **more: object) -> T:
+    def of_quote(self, quote: int) -> tuple[T, ...]:
+        """Return the records of a quote, oldest first."""
+        return self.select(f"WHERE quote = ? ORDER BY {self._key[-1]}", quote)
+
+    def add(self, record: T, **more: object) -> T:
         """Add a new record, with the values that `more` gives for other columns; return it with its
         number.
 
         Raises: RecordConflict.
         """
-        columns = {**self.written(record), **more}
-        columns.pop(self._number, None)
-        number = session.insert(self._name, columns)
-        return structs.replace(record, **{self._number: number}) if self._number else record
+        columns = {**self._written(record), **more}
+        if self._number is None:
+            self.session.insert(self._name, columns)
+            return record
+        del columns[self._number]
+        return structs.replace(record, **{self._number: self.session.insert(self._name, columns)})
 
-    def put(self, session: Session, record: T, **more: object) -> None:
+    def put(self, record: T, **more: object) -> None:
         """Replace the record with the same key.
 
         Raises: RecordMissing, RevisionSealed, RecordConflict.
         """
-        columns = self.written(record)
-        session.update(self._name, {**columns, **more}, {name: columns[name] for name in self._key})
+        columns = self._written(record)
+        key = {name: columns[name] for name in self._key}
+        self.session.update(self._name, {**columns, **more}, key)
 
 
-def _codec(hint: Any, codecs: Mapping[str, Codec] | None, member: str) -> Codec:
-    if codecs and member in codecs:
-        return codecs[member]
+class Numbered(Table[T]):
+    """A table that assigns the numbers of its records."""
+
+    def __init__(self, session: Session, name: str, struct: type[T], **how: Any) -> None:
+        super().__init__(session, name, struct, number="number", **how)
+
+    def drop(self, number: int) -> None:
+        """Delete a record. Does nothing if there is none."""
+        self.session.run(f"DELETE FROM {self._name} WHERE number = ?", (number,))
+
+    def page(self, before: int | None, most: int, **wanted: object) -> tuple[T, ...]:
+        """Return at most `most` records below a number, newest first: those that have every wanted
+        value, by column. None is any value.
+        """
+        values = {name: value for name, value in wanted.items() if value is not None}
+        where = " AND ".join(["number < ?", *(f"{name} = ?" for name in values)])
+        below = LARGEST if before is None else before
+        return self.select(
+            f"WHERE {where} ORDER BY number DESC LIMIT ?", below, *values.values(), most
+        )
+
+
+def _codec(hint: Any) -> Codec:
     kind = _without_none(hint)
     if get_origin(kind) in (dict, tuple):
         decoder = msgspec.json.Decoder(kind)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import queue
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
-from typing import Any, Final, Protocol, TypeVar
+from typing import Any, Final, TypeVar
 
 from kitwright.keeping.store import Records, StoreError, StoreUnavailable
 from kitwright.store.failure import is_outer
+from kitwright.store.rows import Session
 from kitwright.store.sqlite import sqlite3
 
 T = TypeVar("T")
@@ -20,21 +20,8 @@ _MOST: Final = 128
 """The most transactions in one commit, so that no caller waits for ever."""
 
 
-class _Promise(Protocol):
-    """The receiver of a transaction's outcome."""
-
-    def done(self) -> bool:
-        """Whether the caller has stopped waiting."""
-
-    def set_result(self, result: Any, /) -> None:
-        """Set the result that was returned."""
-
-    def set_exception(self, exception: Any, /) -> None:
-        """Set the exception that was raised."""
-
-
-_Piece = tuple[Callable[[Records], Any], _Promise]
-_Outcome = tuple[_Promise, Any, BaseException | None]
+_Piece = tuple[Callable[[Records], Any], Future[Any]]
+_Outcome = tuple[Future[Any], Any, BaseException | None]
 
 
 class Writer:
@@ -49,40 +36,34 @@ class Writer:
 
     def __init__(
         self,
-        connect: Callable[[], Any],
-        tables: Callable[[Any], Records],
+        connect: Callable[[], Session],
+        tables: Callable[[Session], Records],
         failure: Callable[[Exception], StoreError],
-        tidy: Callable[[Any, Records], None] = lambda *_: None,
+        tidy: Callable[[Session], None],
     ) -> None:
         self._connect = connect
         self._tables = tables
         self._failure = failure
         self._tidy = tidy
         self._waiting: queue.SimpleQueue[_Piece | None] = queue.SimpleQueue()
-        self._connection: Any = None
-        self._records: Records | None = None
+        self._open: tuple[Session, Records] | None = None
         self._is_closed = False
         self._closing = threading.Lock()
         """Held while something is put into the queue, so that nothing is put behind its end."""
         self._thread = threading.Thread(target=self._run, name="writer", daemon=True)
         self._thread.start()
 
-    def submit(self, work: Callable[[Records], T], future: asyncio.Future[T]) -> None:
-        """Run a transaction when its turn comes, and set its future in that future's event loop."""
-        self._submit(work, future)
-
-    def submit_and_wait(self, work: Callable[[Records], T]) -> T:
-        """Return the result of a transaction once it is stored."""
+    def submit(self, work: Callable[[Records], T]) -> Future[T]:
+        """Return the future result of a transaction, set once it is stored."""
         future: Future[T] = Future()
-        self._submit(work, future)
-        return future.result()
-
-    def _submit(self, work: Callable[[Records], Any], promise: _Promise) -> None:
+        # whoever stops waiting for it does not stop it
+        future.set_running_or_notify_cancel()
         with self._closing:
             if self._is_closed:
-                promise.set_exception(StoreUnavailable("the store is closed"))
+                future.set_exception(StoreUnavailable("the store is closed"))
             else:
-                self._waiting.put((work, promise))
+                self._waiting.put((work, future))
+        return future
 
     def close(self) -> None:
         """Finish the waiting transactions, then end the thread."""
@@ -107,88 +88,68 @@ class Writer:
                     break
             is_open = piece is not None
             if group:
-                _tell(self._commit(group))
+                _settle(self._commit(group))
         self._give_up()
 
     def _commit(self, group: list[_Piece]) -> list[_Outcome]:
         """Return the outcomes of a group that was committed, or failed, as one."""
         try:
-            if self._connection is None:
-                self._connection = self._connect()
-                self._records = self._tables(self._connection)
+            if self._open is None:
+                session = self._connect()
+                self._open = session, self._tables(session)
+            session, records = self._open
             # immediate: a transaction that reads first could not write after another one's write
-            self._connection.execute("BEGIN IMMEDIATE")
-            outcomes = [self._outcome(piece) for piece in group]
-            self._connection.execute("COMMIT")
+            session.connection.execute("BEGIN IMMEDIATE")
+            outcomes = [_outcome(session.connection.execute, records, piece) for piece in group]
+            session.connection.execute("COMMIT")
         except sqlite3.Error as error:
             self._give_up()
             # one for each: a caller that catches an error adds to it
-            return [(promise, None, self._failure(error)) for _, promise in group]
+            return [(future, None, self._failure(error)) for _, future in group]
         except BaseException as error:  # noqa: BLE001 - the thread lives on, and everyone is told
             self._give_up()
-            return [(promise, None, error) for _, promise in group]
+            return [(future, None, error) for _, future in group]
         try:
-            self._tidy(self._connection, self._records)  # type: ignore[arg-type]  # set above
+            self._tidy(session)
         except sqlite3.Error:
             # committed data stays; the next group begins with a new connection
             self._give_up()
         return outcomes
 
-    def _outcome(self, piece: _Piece) -> _Outcome:
-        """Return the outcome of one transaction; if it raised, only its changes are undone."""
-        work, promise = piece
-        execute = self._connection.execute
-        execute("SAVEPOINT piece")
-        try:
-            result = work(self._records)  # type: ignore[arg-type]  # set beside the connection
-        except BaseException as error:
-            if isinstance(error, sqlite3.Error) and is_outer(error):
-                raise
-            # an error of this transaction alone: only its caller is told, whatever it is
-            execute("ROLLBACK TO piece")
-            execute("RELEASE piece")
-            return promise, None, error
-        execute("RELEASE piece")
-        return promise, result, None
-
     def _give_up(self) -> None:
         """Leave a transaction that can't be finished. The next group begins with a new connection,
         because a disk may have recovered.
         """
-        connection, self._connection, self._records = self._connection, None, None
-        if connection is None:
-            return
-        # closing rolls back the rest; even if it fails, the connection is no longer used
-        with contextlib.suppress(sqlite3.Error):
-            connection.close()
+        left, self._open = self._open, None
+        if left is not None:
+            # closing rolls back the rest; even if it fails, the connection is no longer used
+            with contextlib.suppress(sqlite3.Error):
+                left[0].connection.close()
 
 
-def _tell(outcomes: list[_Outcome]) -> None:
-    """Set every outcome, those of one event loop together."""
-    by_loop: dict[asyncio.AbstractEventLoop | None, list[_Outcome]] = {}
-    for outcome in outcomes:
-        promise = outcome[0]
-        loop = promise.get_loop() if isinstance(promise, asyncio.Future) else None
-        by_loop.setdefault(loop, []).append(outcome)
-    for loop, told in by_loop.items():
-        if loop is None:
-            _settle(told)
-        elif not loop.is_closed():
-            try:
-                loop.call_soon_threadsafe(_settle, told)
-            except RuntimeError:
-                # the loop was closed in between: no caller is waiting
-                continue
+def _outcome(execute: Callable[[str], object], records: Records, piece: _Piece) -> _Outcome:
+    """Return the outcome of one transaction; if it raised, only its changes are undone."""
+    work, future = piece
+    execute("SAVEPOINT piece")
+    try:
+        result = work(records)
+    except BaseException as error:
+        if isinstance(error, sqlite3.Error) and is_outer(error):
+            raise
+        # an error of this transaction alone: only its caller is told, whatever it is
+        execute("ROLLBACK TO piece")
+        execute("RELEASE piece")
+        return future, None, error
+    execute("RELEASE piece")
+    return future, result, None
 
 
 def _settle(outcomes: list[_Outcome]) -> None:
-    for promise, result, error in outcomes:
-        if promise.done():
-            continue
+    for future, result, error in outcomes:
         if error is None:
-            promise.set_result(result)
+            future.set_result(result)
         else:
-            promise.set_exception(_bearable(error))
+            future.set_exception(_bearable(error))
 
 
 def _bearable(error: BaseException) -> BaseException:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from kitwright import quote as wire
 from kitwright.money import round_minor, share
-from kitwright.stages.outcome import Outcome
+from kitwright.quote import amount_of
+from kitwright.stages.outcome import Outcome, Saving
 from kitwright.stages.work import AccessPlan
 from kitwright.telling.teller import Teller
 from kitwright.units import decimal_text
@@ -12,6 +13,7 @@ from kitwright.units import decimal_text
 
 def tell_jobs(outcome: Outcome, teller: Teller) -> tuple[wire.QuotedJob, ...]:
     """Return the jobs with their billed minutes."""
+    savings = {each.operation.key: each for each in outcome.savings}
     return tuple(
         wire.QuotedJob(
             job=each.operation.job.id,
@@ -20,10 +22,17 @@ def tell_jobs(outcome: Outcome, teller: Teller) -> tuple[wire.QuotedJob, ...]:
             minutes_alone=each.minutes_alone,
             minutes_here=each.minutes_here,
             minutes_computed=each.minutes_computed,
+            saves_if_left_out=_saving(savings.get(each.operation.key)),
             why=teller.whys(each.why),
         )
         for each in outcome.operated
     )
+
+
+def _saving(saving: Saving | None) -> wire.Saving | None:
+    if saving is None:
+        return None
+    return wire.Saving(price=amount_of(saving.price), minutes=saving.minutes)
 
 
 def tell_swallowed(outcome: Outcome, teller: Teller) -> tuple[wire.SwallowedJob, ...]:

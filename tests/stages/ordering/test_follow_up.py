@@ -481,7 +481,7 @@ def litres(quantity: str, count: int) -> Packs:
     return packs(OIL, count, (structs.replace(use, quantity=Fraction(quantity)),))
 
 
-def test_plan_follow_up_reckons_consumables_by_what_a_pack_holds() -> None:
+def test_plan_follow_up_counts_consumables_by_what_a_pack_holds() -> None:
     # 3 bottles of 0.946 L hold 2.838 L; 3.9 L take 5, of which 2 are missing, for 1.062 L
     one = supplier("ONE", offer(OIL, "5.00"))
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import Struct
 from tests.stages.ordering.test_follow_up import SET, packs, uses
-from tests.stages.reckoning import minor
+from tests.stages.recomputing import minor
 from tests.stages.workbench import (
     HIRE_YARD,
     MONDAY,

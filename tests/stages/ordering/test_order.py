@@ -1,4 +1,4 @@
-"""Parts orders of one invented supplier: fees, freight and promises, reckoned by hand."""
+"""Parts orders of one invented supplier: fees, freight and promises, computed by hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Fees, supplies, sublet work and freight of the hire yard and the orchard, reckoned by hand."""
+"""Fees, supplies, sublet work and freight of the hire yard and the orchard, computed by hand."""
 
 from __future__ import annotations
 

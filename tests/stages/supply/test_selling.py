@@ -1,4 +1,4 @@
-"""Selling prices of one item at a known cost, reckoned by hand."""
+"""Selling prices of one item at a known cost, computed by hand."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def test_selling_price_falls_at_an_edge_where_the_shop_is_not_monotone() -> None
     assert price(shop_with(rule, "5.01")) == Decimal("8.27")
 
 
-def test_selling_price_keeps_the_dearest_of_all_edges_before() -> None:
+def test_selling_price_keeps_the_costliest_of_all_edges_before() -> None:
     # 10 at the first edge, 6 x 1.1 = 6.60 at the second: the first still holds in the third
     bands = (
         Band(up_to=figure("5.00"), percent=figure("100")),

@@ -1,4 +1,4 @@
-"""Access plans of engines small enough to reckon by hand; every minute is made up for the case."""
+"""Access plans of engines small enough to compute by hand; every minute is made up for the case."""
 
 from __future__ import annotations
 

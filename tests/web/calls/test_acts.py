@@ -47,6 +47,40 @@ def test_yes_may_be_without_tax(staff: Staff) -> None:
 
 
 @pytest.mark.parametrize(
+    ("members", "pointer"),
+    [
+        ({"limit": "600.00"}, "/limit"),
+        ({"limit": None}, "/limit"),
+        ({"who": "B. Customer"}, "/who"),
+        ({"means": "email"}, "/means"),
+        ({"contact": "202-555-0199"}, "/contact"),
+        ({"includes_tax": False}, "/includes_tax"),
+        ({"amount": "1.00"}, "/amount"),
+        ({"text": "I agree to something else."}, "/text"),
+    ],
+)
+def test_yes_on_other_terms_than_those_agreed_is_refused(
+    staff: Staff, members: dict[str, Any], pointer: str
+) -> None:
+    id = staff.issued()  # noqa: A001
+    gross = staff.get(f"/v1/quotes/{id}")["gross"]["amount"]
+    yes = {**YES, "limit": "500.00"}
+    staff.act(id, "accept", yes)
+    before = authorised(staff, id)
+
+    refused = staff.refused(f"/v1/quotes/{id}/accept", {**yes, **members}, staff.tag(id))
+
+    (error,) = refused["errors"]
+    assert (refused["status"], error["code"]) == (409, "agreed-otherwise")
+    assert error["pointer"] == pointer
+    assert f"{gross}, with a limit of 500.00 USD, including tax" in error["detail"]
+    assert authorised(staff, id) == before
+    for same in (yes, {**yes, "amount": gross, "at": None, "contact": None}):
+        assert staff.act(id, "accept", same)["state"] == "accepted"
+    assert authorised(staff, id) == before
+
+
+@pytest.mark.parametrize(
     ("members", "code", "pointer"),
     [
         ({"amount": "1.00"}, "amount-differs", "/amount"),

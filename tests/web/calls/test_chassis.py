@@ -25,21 +25,21 @@ def paper(staff: Staff, path: str, form: str) -> bytes:
     return bytes(answer.content)
 
 
-def test_preview_asks_for_the_machine_and_prices_the_dearest(staff: Staff) -> None:
+def test_preview_asks_for_the_machine_and_prices_the_costliest(staff: Staff) -> None:
     told = preview(staff)
     named = {chassis: preview(staff, chassis=chassis) for chassis in CARRIERS}
 
     (question,) = told["questions"]
-    dearest = max(named, key=lambda one: float(named[one]["totals"]["gross"]["amount"]))
+    costliest = max(named, key=lambda one: float(named[one]["totals"]["gross"]["amount"]))
     assert told["provisional"]
     assert told["engine"]["chassis"] is None
     assert question["role"] == "chassis"
     assert question["parts"] == [*CARRIERS, "loose"]
     assert [one["name"] for one in question["options"]] == [*NAMES, "loose engine"]
-    assert question["priced"] == dearest
+    assert question["priced"] == costliest
     assert [one["role"] for one in question["held"]] == ["fuel_clip"]
     for member in ("lines", "totals", "jobs", "access", "labour"):
-        assert told[member] == named[dearest][member]
+        assert told[member] == named[costliest][member]
 
 
 def test_preview_takes_null_for_a_chassis_that_nobody_named(staff: Staff) -> None:

@@ -104,6 +104,21 @@ def test_yes_twice_is_one_acceptance(staff: Staff, customer: Customer) -> None:
     assert offer["agreed"]["amount"] == given["amount"]
 
 
+def test_another_yes_is_refused_and_says_what_is_agreed(staff: Staff, customer: Customer) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+    customer.post(f"{path}/accept", {"who": "A. Customer", "limit": "600"})
+    other = customer.post(f"{path}/accept", {"who": "A. Customer", "limit": "700"})
+
+    refused = sound_problem(other, other.request.content)
+
+    assert refused["status"] == 409
+    (error,) = refused["errors"]
+    assert (error["code"], error["pointer"]) == ("agreed-otherwise", "/limit")
+    assert "with a limit of 600.00 USD" in error["detail"]
+    assert "A. Customer" not in error["detail"]
+
+
 def test_no_then_yes_is_refused(staff: Staff, customer: Customer) -> None:
     id = staff.issued()  # noqa: A001
     path = linked(staff, id)

@@ -36,7 +36,7 @@ def mailing(counter: Counter, tmp_path: Path) -> Iterator[Staff]:
 def customer(counter: Counter, email: str | None = "zoe@example.org") -> str:
     """Keep a customer; return the id."""
     kept = counter.store.write_now(
-        lambda records: records.people.add_customer(a_customer("Zoë Müller", email=email))
+        lambda records: records.customers.add(a_customer("Zoë Müller", email=email))
     )
     return f"C{kept.number}"
 

@@ -1,6 +1,7 @@
 """Documents of kept quotes: every form that the caller may take, and the customer's page."""
 
 import csv
+import json
 import re
 from io import BytesIO, StringIO
 from typing import Any
@@ -11,6 +12,7 @@ from lxml import etree, html
 from pypdf import PdfReader
 from tests.web.calls.conftest import Staff
 from tests.web.calls.test_links import Customer, linked
+from tests.web.problem import sound_problem
 
 PAGE = "text/html"
 BROWSER = "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"
@@ -235,6 +237,32 @@ def test_form_that_is_wrong_is_shown_again(
     assert page.xpath("//*[@aria-invalid='true']")
     for name, text in fields.items():
         assert page.xpath(f"//input[@name='{name}']/@value") == ([text] if text else [""])
+    assert staff.get(f"/v1/quotes/{id}")["state"] == "issued"
+
+
+@pytest.mark.parametrize(
+    ("act", "fields", "named"),
+    [
+        ("accept", [("who", "A"), ("limit", "500"), ("limit", "900")], ["limit"]),
+        ("accept", [("who", "A"), ("who", "A"), ("limit", ""), ("limit", "9")], ["who", "limit"]),
+        ("decline", [("reason", "a"), ("reason", "b")], ["reason"]),
+    ],
+)
+def test_form_with_a_field_given_twice_is_refused_and_names_it(
+    staff: Staff, act: str, fields: list[tuple[str, str]], named: list[str]
+) -> None:
+    id = staff.issued()  # noqa: A001
+
+    answer = staff.client.post(
+        f"{linked(staff, id)}/{act}",
+        content=urlencode(fields),
+        headers={"Authorization": "", "Content-Type": "application/x-www-form-urlencoded"},
+    )
+
+    refused = sound_problem(answer, json.dumps(dict(fields)).encode())
+    assert (refused["status"], refused["code"]) == (400, "body-invalid")
+    assert [error["pointer"] for error in refused["errors"]] == [f"/{name}" for name in named]
+    assert {error["code"] for error in refused["errors"]} == {"duplicate-member"}
     assert staff.get(f"/v1/quotes/{id}")["state"] == "issued"
 
 

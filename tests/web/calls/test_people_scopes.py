@@ -78,7 +78,7 @@ def test_call_needs_its_scope(service: Service, tmp_path: Path, operation: str) 
             assert (code != "scope-missing") == is_let_in
 
 
-def test_quote_that_was_reckoned_before_an_erasure_is_not_kept_after_it(
+def test_quote_that_was_computed_before_an_erasure_is_not_kept_after_it(
     service: Service, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with open_counter(service, tmp_path) as counter:

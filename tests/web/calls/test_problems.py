@@ -135,7 +135,7 @@ def with_machine(owner: TestClient[Any], counter: Counter) -> tuple[Any, Any]:
         made_at=counter.clock.now,
         erased_at=None,
     )
-    counter.store.write_now(lambda records: records.people.add_machine(machine))
+    counter.store.write_now(lambda records: records.machines.add(machine))
     body = {**LEAKING, "machine": "M1"}
     return keep(owner, body=body), body
 

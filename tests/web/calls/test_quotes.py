@@ -55,6 +55,35 @@ def test_draft_is_revised_in_place(staff: Staff) -> None:
     assert [job["job"] for job in told["quote"]["jobs"]] == ["J-LASH"]
 
 
+@pytest.mark.parametrize("is_agreed", [False, True])
+def test_draft_of_a_quote_in_force_stands_beside_it_in_every_answer(
+    staff: Staff, *, is_agreed: bool
+) -> None:
+    id = staff.issued()  # noqa: A001
+    if is_agreed:
+        staff.act(id, "accept", {"revision": 1, "who": "A. Customer", "means": "telephone"})
+    before = staff.get(f"/v1/quotes/{id}")
+
+    told = staff.act(id, "revise", {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]})
+
+    assert before["draft"] is None
+    assert staff.get(f"/v1/quotes/{id}") == told
+    assert (told["shown"], told["revision"]) == (1, 2)
+    for member in ("net", "gross", "valid_until", "request", "quote"):
+        assert told[member] == before[member]
+    draft = staff.get(f"/v1/quotes/{id}/revisions/2")
+    assert draft["state"] == "draft"
+    assert told["draft"] == draft
+    (listed,) = staff.get("/v1/quotes")["items"]
+    assert listed["draft"] == {
+        name: value for name, value in draft.items() if name not in ("request", "quote")
+    }
+    if not is_agreed:
+        staff.act(id, "issue")
+        assert (staff.get(f"/v1/quotes/{id}")["shown"], listed["shown"]) == (2, 1)
+        assert staff.get(f"/v1/quotes/{id}")["draft"] is None
+
+
 def test_issued_revision_never_changes(staff: Staff) -> None:
     id = staff.issued()  # noqa: A001
     path = f"/v1/quotes/{id}/revisions/1"

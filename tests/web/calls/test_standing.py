@@ -123,15 +123,17 @@ def test_later_draft_never_shows_through(at: tuple[Staff, str]) -> None:
     add_all(staff, quote)
     agreed = staff.get(f"/v1/quotes/{quote}")
 
-    drafted = begin_draft(staff, quote)
+    read = begin_draft(staff, quote)
 
-    assert (drafted["shown"], drafted["revision"]) == (2, 2)
+    drafted = read["draft"]
+    assert (drafted["revision"], drafted["state"]) == (2, "draft")
     assert drafted["gross"] == drafted["quote"]["totals"]["gross"] != agreed["gross"]
-    read = staff.get(f"/v1/quotes/{quote}")
+    assert staff.get(f"/v1/quotes/{quote}") == read
     assert (read["shown"], read["revision"], read["agreed"]) == (1, 2, 1)
     assert (read["quote"], read["request"]) == (agreed["quote"], agreed["request"])
     (listed,) = staff.get("/v1/quotes")["items"]
-    assert {name: read[name] for name in listed} == listed
+    head = {name: drafted[name] for name in listed["draft"]}
+    assert {**{name: read[name] for name in listed}, "draft": head} == listed
     event = staff.get(f"/v1/quotes/{quote}/history")["items"][-1]
     assert event["kind"] == "quote.revised"
     assert (event["facts"]["shown"], event["facts"]["gross"]) == (1, agreed["gross"]["amount"])

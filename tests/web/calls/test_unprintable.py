@@ -99,6 +99,12 @@ def test_quote_tells_where_in_its_request(staff: Staff) -> None:
     assert places(kept) == [("/request/discounts/0/reason", NAME)]
     revised = staff.act(kept["id"], "revise", {**asked, "discounts": [], "complaint": "山"})
     assert places(revised) == [("/request/complaint", "山")]
+    staff.act(kept["id"], "issue")
+    beside = staff.act(kept["id"], "revise", asked)
+    assert places(beside) == [
+        ("/request/complaint", "山"),
+        ("/draft/request/discounts/0/reason", NAME),
+    ]
 
 
 @pytest.mark.usefixtures("bare")

@@ -3,7 +3,7 @@
 import re
 from base64 import b64encode
 from hashlib import sha256
-from html import escape
+from html import unescape
 from html.parser import HTMLParser
 from typing import Any
 
@@ -93,14 +93,14 @@ def test_page_tells_every_operation_shape_and_code(client: TestClient[Any], page
     assert {one.id for one in ALL_OPERATIONS} <= set(page.ids)
     assert {f"shape-{name}" for name in shapes} <= set(page.ids)
     for one in ALL_OPERATIONS:
-        assert escape(one.summary) in text
+        assert one.summary in unescape(text)
     for code in documented_codes():
         assert f"<code>{code.code}</code>" in text
 
 
 def test_page_shows_the_examples(text: str) -> None:
     assert "Leaking valve" in text
-    assert "&quot;VALVE-EX&quot;" in text
+    assert '"VALVE-EX"' in unescape(text)
 
 
 def test_docs_page_escapes_what_it_shows() -> None:

@@ -4,17 +4,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitwright.web.edge.conditions import Tag, match, none_match, read_tags
+from kitwright.web.edge.conditions import match, none_match, read_tags
 from kitwright.web.edge.problems import Refusal
 
 OPAQUE = st.text(
     [chr(code) for code in (0x21, *range(0x23, 0x7F), *range(0x80, 0x100))], max_size=6
 )
-TAGS = st.lists(st.builds(Tag, OPAQUE, st.booleans()), max_size=5)
 
 
-def written(tag: Tag) -> str:
-    return f'{"W/" * tag.is_weak}"{tag.opaque}"'
+def tag(opaque: str, is_weak: bool = False) -> str:
+    return f'{"W/" * is_weak}"{opaque}"'
+
+
+TAGS = st.lists(st.builds(tag, OPAQUE, st.booleans()), max_size=5)
 
 
 # RFC 9110, 8.8.3.2: two tags, then whether they are equal by strong and by weak comparison
@@ -39,31 +41,31 @@ def test_comparison_is_that_of_the_standard_s_table(
 @pytest.mark.parametrize(
     ("header", "tags"),
     [
-        ('"xyzzy"', (Tag("xyzzy"),)),
-        ('"xyzzy", "r2d2xxxx", "c3piozzzz"', (Tag("xyzzy"), Tag("r2d2xxxx"), Tag("c3piozzzz"))),
-        ('W/"xyzzy"', (Tag("xyzzy", is_weak=True),)),
+        ('"xyzzy"', (tag("xyzzy"),)),
+        ('"xyzzy", "r2d2xxxx", "c3piozzzz"', (tag("xyzzy"), tag("r2d2xxxx"), tag("c3piozzzz"))),
+        ('W/"xyzzy"', (tag("xyzzy", is_weak=True),)),
         (
             'W/"xyzzy", W/"r2d2xxxx", W/"c3piozzzz"',
             (
-                Tag("xyzzy", is_weak=True),
-                Tag("r2d2xxxx", is_weak=True),
-                Tag("c3piozzzz", is_weak=True),
+                tag("xyzzy", is_weak=True),
+                tag("r2d2xxxx", is_weak=True),
+                tag("c3piozzzz", is_weak=True),
             ),
         ),
-        ('""', (Tag(""),)),
-        ('"a,b", "c"', (Tag("a,b"), Tag("c"))),
+        ('""', (tag(""),)),
+        ('"a,b", "c"', (tag("a,b"), tag("c"))),
         ('"a, W/",W/"b"', None),
-        ('"a\\"', (Tag("a\\"),)),
-        ('"\xe9\x80\xff"', (Tag("\xe9\x80\xff"),)),
-        ('"W/",W/"*"', (Tag("W/"), Tag("*", is_weak=True))),
-        (' \t"1"\t ,\t"2" ', (Tag("1"), Tag("2"))),
-        ('"1",,"2"', (Tag("1"), Tag("2"))),
-        (', ,"1", ,', (Tag("1"),)),
+        ('"a\\"', (tag("a\\"),)),
+        ('"\xe9\x80\xff"', (tag("\xe9\x80\xff"),)),
+        ('"W/",W/"*"', (tag("W/"), tag("*", is_weak=True))),
+        (' \t"1"\t ,\t"2" ', (tag("1"), tag("2"))),
+        ('"1",,"2"', (tag("1"), tag("2"))),
+        (', ,"1", ,', (tag("1"),)),
         ("", ()),
         (" , ", ()),
     ],
 )
-def test_read_tags_reads_lists(header: str, tags: tuple[Tag, ...] | None) -> None:
+def test_read_tags_reads_lists(header: str, tags: tuple[str, ...] | None) -> None:
     if tags is None:
         # a space is no character of a tag
         with pytest.raises(Refusal):
@@ -132,26 +134,20 @@ def test_malformed_condition_is_refused_with_its_place(header: str, character: i
             assert refused.value.code == "condition-malformed"
 
 
-@pytest.mark.parametrize("etag", ["1", "", "*", '"1', '"1", "2"', '"1"\n'])
-def test_current_tag_that_is_none_is_a_bug(etag: str) -> None:
-    for holds in (match, none_match):
-        with pytest.raises(ValueError, match="not an entity tag"):
-            holds('"1"', etag)
-
-
 @given(TAGS, st.sampled_from([",", ", ", " ,\t", ",,", ", ,"]))
-def test_read_tags_gives_back_whatever_was_written(tags: list[Tag], between: str) -> None:
-    assert read_tags(between.join(map(written, tags))) == tuple(tags)
+def test_read_tags_gives_back_whatever_was_written(tags: list[str], between: str) -> None:
+    assert read_tags(between.join(tags)) == tuple(tags)
 
 
-@given(TAGS, st.builds(Tag, OPAQUE, st.booleans()))
-def test_conditions_hold_as_the_two_comparisons_are_worded(tags: list[Tag], current: Tag) -> None:
-    header = ", ".join(map(written, tags))
-    strong = {tag.opaque for tag in tags if not tag.is_weak}
-    weak = {tag.opaque for tag in tags}
+@given(TAGS, OPAQUE, st.booleans())
+def test_conditions_hold_as_the_two_comparisons_are_worded(
+    tags: list[str], opaque: str, is_weak: bool
+) -> None:
+    header = ", ".join(tags)
+    current = tag(opaque, is_weak)
 
-    assert match(header, written(current)) is (not current.is_weak and current.opaque in strong)
-    assert none_match(header, written(current)) is (current.opaque not in weak)
+    assert match(header, current) is (not is_weak and tag(opaque) in tags)
+    assert none_match(header, current) is not bool({tag(opaque), tag(opaque, True)} & {*tags})
 
 
 @given(st.text('W/"*, \t1', max_size=12))
@@ -160,12 +156,12 @@ def test_any_text_is_read_or_refused_and_writes_back_the_same(header: str) -> No
         tags = read_tags(header)
     except Refusal:
         return
-    assert tags is None or read_tags(",".join(map(written, tags))) == tags
+    assert tags is None or read_tags(",".join(tags)) == tags
 
 
 @pytest.mark.parametrize("unit", [" ", "\t", ",", '"', 'W/"', '"1" ', " ,", "W/"])
 def test_long_header_takes_one_pass(unit: str) -> None:
     """A second pass for each character would take minutes."""
-    assert read_tags(f'{"," * 300_000}"1"{" " * 300_000}') == (Tag("1"),)
+    assert read_tags(f'{"," * 300_000}"1"{" " * 300_000}') == (tag("1"),)
     with pytest.raises(Refusal):
         read_tags(unit * 300_000 + "x")

@@ -59,13 +59,13 @@ def client(**more: Any) -> Iterator[TestClient[Any]]:
 
 
 def test_options_name_one_method_of_several() -> None:
-    """Else edge/methods.py can go."""
+    """Else the handlers of OPTIONS in edge/unmet.py can go."""
     with client() as opened:
         assert opened.options("/things").headers["allow"] == "GET, OPTIONS"
 
 
 def test_head_is_not_answered_where_get_is() -> None:
-    """Else edge/edge.py need not turn HEAD into GET."""
+    """Else operation.methods_of need not add HEAD to GET."""
     with client() as opened:
         assert opened.head("/things").status_code == 405
 
@@ -139,17 +139,33 @@ def test_calls_beyond_a_limit_are_not_told_when_to_come_again() -> None:
     assert "retry-after" not in refused.headers
 
 
-def test_plain_guard_runs_in_another_thread() -> None:
-    """Else the guard of edge/auth.py may be a plain function."""
+def test_guard_is_given_a_copy_of_its_handler() -> None:
+    """Else edge/auth.py may be a guard: a copy for each call takes a tenth of an answer."""
+    seen: list[bool] = []
+
+    async def guard(
+        connection: ASGIConnection[Any, Any, Any, State], handler: BaseRouteHandler
+    ) -> None:
+        seen.append(handler is connection.route_handler)
+
+    with client(guards=[guard]) as opened:
+        opened.get("/things")
+
+    assert seen == [False]
+
+
+def test_plain_function_before_a_request_runs_in_another_thread() -> None:
+    """Else `Keyring.admit` of edge/auth.py may be a plain function."""
     seen: list[int] = []
 
-    def guard(_: ASGIConnection[Any, Any, Any, State], __: BaseRouteHandler) -> None:
+    @get("/thread", sync_to_thread=False)
+    def thread() -> None:
         seen.append(threading.get_ident())
 
-    async def before(_: Request[Any, Any, State]) -> None:
+    def before(_: Request[Any, Any, State]) -> None:
         seen.append(threading.get_ident())
 
-    with client(guards=[guard], before_request=before) as opened:
-        opened.get("/things")
+    with TestClient(Litestar([thread], before_request=before, openapi_config=None)) as opened:
+        opened.get("/thread")
 
     assert len(set(seen)) == 2

@@ -5,17 +5,17 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from kitwright.catalogue.checks.records import area_file, fault
+from kitwright.catalogue.checks.records import area_file, problem
 from kitwright.catalogue.model import ChargeKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue, TaxArea, TaxComponent
+    from kitwright.catalogue.problems import Problem
 
 
-def check_areas(catalogue: Catalogue) -> Iterator[Fault]:
+def check_areas(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield errors of tax areas."""
     for area in catalogue.tax_areas.values():
         yield from _kinds(area)
@@ -23,7 +23,7 @@ def check_areas(catalogue: Catalogue) -> Iterator[Fault]:
             yield from _component(area_file(area.id), component, is_first=index == 0)
 
 
-def _kinds(area: TaxArea) -> Iterator[Fault]:
+def _kinds(area: TaxArea) -> Iterator[Problem]:
     file = area_file(area.id)
     taxed = {kind for row in area.components for kind in row.applies_to}
     untaxed = set(area.untaxed)
@@ -33,27 +33,27 @@ def _kinds(area: TaxArea) -> Iterator[Fault]:
                 message = (
                     "a discount is not taxed by itself: its tax follows the lines that it reduces"
                 )
-                yield fault(file, "", "discount-taxed", message)
+                yield problem(file, "", "discount-taxed", message)
         elif kind not in taxed and kind not in untaxed:
             message = f"{kind} is neither in untaxed nor in an applies_to"
-            yield fault(file, "", "kind-unsettled", message)
+            yield problem(file, "", "kind-unsettled", message)
         elif kind in taxed and kind in untaxed:
             message = f"{kind} is both taxed and untaxed"
-            yield fault(file, "", "kind-contradicted", message)
+            yield problem(file, "", "kind-contradicted", message)
     for kind in () if area.exemption is None else area.exemption.kinds:
         if kind not in taxed:
             message = f"the exemption covers {kind}, which is not taxed"
-            yield fault(file, "exemption", "exemption-idle", message)
+            yield problem(file, "exemption", "exemption-idle", message)
 
 
-def _component(file: str, row: TaxComponent, *, is_first: bool) -> Iterator[Fault]:
+def _component(file: str, row: TaxComponent, *, is_first: bool) -> Iterator[Problem]:
     label = f"components {row.id}"
     if not row.rates:
-        yield fault(file, label, "rate-missing", "a component needs at least one rate")
+        yield problem(file, label, "rate-missing", "a component needs at least one rate")
     if any(a.valid_from >= b.valid_from for a, b in pairwise(row.rates)):
-        yield fault(
+        yield problem(
             file, label, "rates-not-ascending", "rates must be in ascending order of valid_from"
         )
     if row.compounds and is_first:
         message = "compounds, but no component comes before it"
-        yield fault(file, label, "compounds-on-nothing", message)
+        yield problem(file, label, "compounds-on-nothing", message)

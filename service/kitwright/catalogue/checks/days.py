@@ -5,31 +5,31 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from kitwright.catalogue.checks.records import fault
+from kitwright.catalogue.checks.records import problem
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import date
 
-    from kitwright.catalogue.faults import Fault
+    from kitwright.catalogue.problems import Problem
 
 WEEK: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
-def check_zone(file: str, time_zone: str) -> Iterator[Fault]:
+def check_zone(file: str, time_zone: str) -> Iterator[Problem]:
     """Yield the errors of a time zone."""
     try:
         ZoneInfo(time_zone)
     except (KeyError, ValueError, OSError):
         # Errors of an invalid key: no such zone, a key that is not a path, a key that is a folder.
         message = f"time_zone {time_zone!r} is not a time zone such as Europe/Vienna"
-        yield fault(file, "", "time-zone-unknown", message)
+        yield problem(file, "", "time-zone-unknown", message)
 
 
-def check_days(file: str, week: Sequence[str], holidays: Sequence[date]) -> Iterator[Fault]:
+def check_days(file: str, week: Sequence[str], holidays: Sequence[date]) -> Iterator[Problem]:
     """Yield the errors of working days and holidays."""
     if not week or len(set(week)) < len(week) or not set(week) <= set(WEEK):
         message = "working_days must be one or more of " + ", ".join(WEEK) + ", none of them twice"
-        yield fault(file, "", "working-days-wrong", message)
+        yield problem(file, "", "working-days-wrong", message)
     for day in sorted({one for one in holidays if holidays.count(one) > 1}):
-        yield fault(file, "", "holiday-twice", f"holidays name {day} twice")
+        yield problem(file, "", "holiday-twice", f"holidays name {day} twice")

@@ -13,7 +13,7 @@ from kitwright.catalogue.checks.records import (
     PRICE_LISTS,
     area_file,
     every_record,
-    fault,
+    problem,
     shop_file,
     supplier_file,
 )
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from kitwright.catalogue.checks.records import Found
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue, Record
+    from kitwright.catalogue.problems import Problem
 
 
 class Range(NamedTuple):
@@ -174,18 +174,18 @@ PAID_AS_THEY_STAND: Final[dict[type[Record], tuple[str, ...]]] = {
 """Money that is charged without multiplication, so in minor units. Costs and rates may be finer."""
 
 
-def check_figures(catalogue: Catalogue) -> Iterator[Fault]:
+def check_figures(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield numbers outside their range, and money finer than its currency's minor unit."""
     for found in every_record(catalogue):
         for name, allowed in RANGES.get(type(found.record), {}).items():
             for key, number in _numbers(getattr(found.record, name)):
                 if not allowed.holds(number):
                     message = f"{name}{key} is {number}; it must be {allowed.words}"
-                    yield fault(found.file, found.label, "figure-out-of-range", message)
+                    yield problem(found.file, found.label, "figure-out-of-range", message)
         yield from _too_fine(catalogue, found)
 
 
-def check_currencies(catalogue: Catalogue) -> Iterator[Fault]:
+def check_currencies(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield currencies that are not in ISO 4217."""
     places = [
         (PRICE_LISTS, f"price_list {row.id}", row.currency)
@@ -202,7 +202,7 @@ def check_currencies(catalogue: Catalogue) -> Iterator[Fault]:
     for file, label, currency in places:
         if _digits(currency) is None:
             message = f"{currency!r} is not a currency of ISO 4217"
-            yield fault(file, label, "currency-unknown", message)
+            yield problem(file, label, "currency-unknown", message)
 
 
 def _numbers(value: object) -> Iterator[tuple[str, int | Decimal]]:
@@ -215,7 +215,7 @@ def _numbers(value: object) -> Iterator[tuple[str, int | Decimal]]:
         yield from ((f".{key}", one) for key, one in value.items())
 
 
-def _too_fine(catalogue: Catalogue, found: Found) -> Iterator[Fault]:
+def _too_fine(catalogue: Catalogue, found: Found) -> Iterator[Problem]:
     record, root = found.record, found.root
     amounts: list[tuple[str, Decimal, str]] = []
     if isinstance(root, model.Supplier | model.Shop | model.OverrunPreset) and root.currency:
@@ -236,7 +236,7 @@ def _too_fine(catalogue: Catalogue, found: Found) -> Iterator[Fault]:
         places = _digits(currency)
         if places is not None and amount != round(amount, places):
             message = f"{name} is {amount}, finer than the smallest unit of {currency}"
-            yield fault(found.file, found.label, "money-too-fine", message)
+            yield problem(found.file, found.label, "money-too-fine", message)
 
 
 def _digits(currency: str) -> int | None:

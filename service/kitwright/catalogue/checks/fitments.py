@@ -7,16 +7,16 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from kitwright.catalogue.checks.records import JOBS, chassis_file, family_file, fault, layout_file
+from kitwright.catalogue.checks.records import JOBS, chassis_file, family_file, layout_file, problem
 from kitwright.catalogue.graph import expand_role, instances, job_fits
 from kitwright.catalogue.model import SERIAL_MAX, JobScope, RoleId
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.graph import RoleInstance
     from kitwright.catalogue.model import Catalogue, Family, Fitment, Job
+    from kitwright.catalogue.problems import Problem
 
 OIL_FILL: Final = RoleId("oil_fill")
 
@@ -26,7 +26,7 @@ _CHASSIS: Final = RoleId("chassis")
 _BUILD_CODE: Final = re.compile(r"[0-9]{4}", re.ASCII)
 
 
-def check_fitments(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
+def check_fitments(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Problem]:
     """Yield roles without a part, serial ranges with gaps or overlaps, and fitments without an
     item.
 
@@ -48,7 +48,7 @@ def check_fitments(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fa
             for role, why in _used_roles(catalogue, family, unsound).items():
                 if role not in by_role:
                     message = f"no fitment gives its part; the role is {why}"
-                    yield fault(file, _label(role), "role-unfitted", message)
+                    yield problem(file, _label(role), "role-unfitted", message)
 
 
 def _label(role: RoleInstance) -> str:
@@ -56,38 +56,38 @@ def _label(role: RoleInstance) -> str:
     return f"role {name}" if cylinder is None else f"role {name}@{cylinder}"
 
 
-def _row(catalogue: Catalogue, family: Family, row: Fitment, label: str) -> Iterator[Fault]:
+def _row(catalogue: Catalogue, family: Family, row: Fitment, label: str) -> Iterator[Problem]:
     file = family_file(family.id)
     if row.role == _CHASSIS:
         message = (
             "this name is reserved for the machine around the engine: give the role another name"
         )
-        yield fault(file, label, "role-reserved", message)
+        yield problem(file, label, "role-reserved", message)
     if row.part in catalogue.parts:
         unit = "piece"
         if row.quantity != row.quantity.to_integral_value():
             message = f"{row.quantity} of {row.part}: parts are counted in whole pieces"
-            yield fault(file, label, "quantity-not-whole", message)
+            yield problem(file, label, "quantity-not-whole", message)
     elif row.part in catalogue.consumables:
         unit = catalogue.consumables[row.part].unit
     else:
         message = f"{row.part!r} is neither a part nor a consumable"
-        yield fault(file, label, "item-unknown", message)
+        yield problem(file, label, "item-unknown", message)
         unit = row.unit
     if row.unit != unit:
-        yield fault(
+        yield problem(
             file, label, "unit-differs", f"{row.part} is counted in {unit!r}, not {row.unit!r}"
         )
     for cylinder in sorted(set(row.cylinders)):
         if cylinder > family.cylinders or row.cylinders.count(cylinder) > 1:
             message = f"cylinder {cylinder} is listed twice, or the family does not have it"
-            yield fault(file, label, "cylinder-unknown", message)
+            yield problem(file, label, "cylinder-unknown", message)
     for code in row.build_codes:
         if not _BUILD_CODE.fullmatch(code):
-            yield fault(file, label, "build-code-malformed", f"{code!r} is not four digits")
+            yield problem(file, label, "build-code-malformed", f"{code!r} is not four digits")
     if row.serial_from > row.serial_to:
         message = f"serial_from {row.serial_from} is after serial_to {row.serial_to}"
-        yield fault(file, label, "serial-range-backwards", message)
+        yield problem(file, label, "serial-range-backwards", message)
 
 
 def _by_role(family: Family) -> dict[RoleInstance, list[Fitment]]:
@@ -100,7 +100,7 @@ def _by_role(family: Family) -> dict[RoleInstance, list[Fitment]]:
 
 def _tiles(
     file: str, role: RoleInstance, rows: Sequence[Fitment], codes: Sequence[str]
-) -> Iterator[Fault]:
+) -> Iterator[Problem]:
     """Yield gaps and overlaps of a role, for every build code of the family if build codes
     matter.
     """
@@ -109,7 +109,7 @@ def _tiles(
         matching = [row for row in ahead if not row.build_codes or code in row.build_codes]
         which = "" if code is None else f" with build code {code}"
         for kind, message in _seams(sorted(matching, key=lambda row: row.serial_from)):
-            yield fault(file, _label(role), kind, message + which)
+            yield problem(file, _label(role), kind, message + which)
 
 
 def _seams(rows: Sequence[Fitment]) -> Iterator[tuple[str, str]]:
@@ -126,7 +126,7 @@ def _seams(rows: Sequence[Fitment]) -> Iterator[tuple[str, str]]:
         yield "serial-gap", f"no part for serials {following} to {SERIAL_MAX}"
 
 
-def _breaks(file: str, family: Family) -> Iterator[Fault]:
+def _breaks(file: str, family: Family) -> Iterator[Problem]:
     stated = {row.at for row in family.serial_break}
     changes: set[int] = set()
     for row in family.fitment:
@@ -136,17 +136,17 @@ def _breaks(file: str, family: Family) -> Iterator[Fault]:
     changes -= {0, SERIAL_MAX + 1}
     for at in sorted(stated - changes):
         message = "no fitment changes at this serial"
-        yield fault(file, f"serial_break {at}", "serial-break-without-change", message)
+        yield problem(file, f"serial_break {at}", "serial-break-without-change", message)
     for at in sorted(changes - stated):
         message = "a fitment changes at this serial, but no serial_break says so"
-        yield fault(file, f"serial_break {at}", "change-without-serial-break", message)
+        yield problem(file, f"serial_break {at}", "change-without-serial-break", message)
 
 
-def _oil(file: str, family: Family) -> Iterator[Fault]:
+def _oil(file: str, family: Family) -> Iterator[Problem]:
     for row in family.fitment:
         if row.role == OIL_FILL and row.quantity != family.oil_litres:
             message = f"oil_litres is {family.oil_litres}, but {OIL_FILL} takes {row.quantity}"
-            yield fault(file, f"role {OIL_FILL}", "oil-differs", message)
+            yield problem(file, f"role {OIL_FILL}", "oil-differs", message)
 
 
 def _used_roles(

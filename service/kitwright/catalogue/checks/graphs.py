@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from msgspec import structs
 
-from kitwright.catalogue.checks.records import chassis_file, family_file, fault, layout_file
+from kitwright.catalogue.checks.records import chassis_file, family_file, layout_file, problem
 from kitwright.catalogue.checks.walk import find_cycle, idle_branches, needs_of
 from kitwright.catalogue.graph import ENGINE_OUT, EngineGraph, instances
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue, Family, LayoutId
+    from kitwright.catalogue.problems import Problem
 
 
 class _Case(NamedTuple):
@@ -27,7 +27,7 @@ class _Case(NamedTuple):
     graph: EngineGraph
 
 
-def check_graphs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
+def check_graphs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Problem]:
     """Yield cycles, OR branches that never win, and choices on the way to taking an engine out.
 
     An error of a layout is reported once, not for every engine that has the layout.
@@ -37,11 +37,11 @@ def check_graphs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Faul
     """
     blamed: dict[tuple[str, str], set[str]] = {}
     for case in _cases(catalogue, unsound):
-        for code, record, message in _faults_of(case.graph):
+        for code, record, message in _problems_of(case.graph):
             files = blamed.setdefault((code, message), set())
             if files.isdisjoint(case.files):
                 files.add(case.file)
-                yield fault(case.file, record, code, message)
+                yield problem(case.file, record, code, message)
 
 
 def _cases(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[_Case]:
@@ -68,7 +68,7 @@ def _cases(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[_Case]:
                 yield _Case(file, files, instances(catalogue, family, chassis))
 
 
-def _faults_of(graph: EngineGraph) -> Iterator[tuple[str, str, str]]:
+def _problems_of(graph: EngineGraph) -> Iterator[tuple[str, str, str]]:
     """Yield code, record and message of each error of one graph."""
     cycle = find_cycle({name: needs_of(node) for name, node in graph.nodes.items()})
     if cycle is not None:

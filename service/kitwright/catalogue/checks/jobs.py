@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from kitwright.catalogue.checks.conditions import condition_faults
-from kitwright.catalogue.checks.records import DIAGNOSIS, JOBS, fault, layout_file
+from kitwright.catalogue.checks.conditions import condition_problems
+from kitwright.catalogue.checks.records import DIAGNOSIS, JOBS, layout_file, problem
 from kitwright.catalogue.checks.references import (
     Asker,
-    component_faults,
+    component_problems,
     known_components,
-    role_faults,
+    role_problems,
 )
 from kitwright.catalogue.checks.walk import find_cycle
 from kitwright.catalogue.graph import (
@@ -24,7 +24,6 @@ from kitwright.catalogue.model import Cylinders, JobScope
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import (
         Addition,
         Catalogue,
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
         Layout,
         VisitWork,
     )
+    from kitwright.catalogue.problems import Problem
 
 
 class Reference(NamedTuple):
@@ -48,7 +48,7 @@ class Reference(NamedTuple):
     allowed: frozenset[Cylinders]
 
 
-def check_job_references(catalogue: Catalogue) -> Iterator[Fault]:
+def check_job_references(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield access and roles of jobs and visit work that exist on no layout."""
     for work in catalogue.visit_work.values():
         asker = Asker(JOBS, f"visit_work {work.id}", False, "any layout")
@@ -57,15 +57,15 @@ def check_job_references(catalogue: Catalogue) -> Iterator[Fault]:
         is_per_cylinder = job.scope is JobScope.cylinder
         asker = Asker(JOBS, f"job {job.id}", is_per_cylinder, "any layout")
         yield from _access(catalogue, asker, job.access)
-        yield from role_faults(asker, job.replaces)
+        yield from role_problems(asker, job.replaces)
         for row in job.contingency:
             roles = [one.role for one in row.add if one.role is not None]
-            yield from role_faults(
+            yield from role_problems(
                 asker._replace(label=f"{asker.label}, contingency {row.id}"), roles
             )
 
 
-def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]:
+def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Problem]:
     """Yield errors of jobs, and of the references to jobs in diagnoses and gates.
 
     Args:
@@ -76,7 +76,7 @@ def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]
         label = f"job {job.id}"
         for name in job.visit:
             if name not in catalogue.visit_work:
-                yield fault(JOBS, label, "visit-work-unknown", f"there is no visit work {name!r}")
+                yield problem(JOBS, label, "visit-work-unknown", f"there is no visit work {name!r}")
         for row in job.contingency:
             turning_up.add(row.id)
             yield from _contingency(catalogue, f"{label}, contingency {row.id}", row)
@@ -85,19 +85,19 @@ def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Fault]
     for kind in catalogue.contingencies:
         if kind not in turning_up:
             message = "no job refers to it, so no quote can ever name it"
-            yield fault(JOBS, f"contingency {kind}", "contingency-unused", message)
+            yield problem(JOBS, f"contingency {kind}", "contingency-unused", message)
     for reference in (*_references(catalogue), *_diagnosed(catalogue.rules)):
         yield from _reference(catalogue, reference)
     yield from _supersedes(catalogue)
 
 
-def _access(catalogue: Catalogue, asker: Asker, access: Iterable[str]) -> Iterator[Fault]:
+def _access(catalogue: Catalogue, asker: Asker, access: Iterable[str]) -> Iterator[Problem]:
     """Yield references that no layout resolves. If each layout gives an error, the most specific
     one is reported.
     """
     for reference in access:
         tried = [
-            list(component_faults(asker, [reference], _known(row)))
+            list(component_problems(asker, [reference], _known(row)))
             for row in catalogue.layouts.values()
         ]
         if tried and all(tried):
@@ -113,7 +113,9 @@ def _known(layout: Layout) -> dict[str, bool]:
     return known | aliases
 
 
-def _visits(catalogue: Catalogue, job: Job, label: str, unsound: frozenset[str]) -> Iterator[Fault]:
+def _visits(
+    catalogue: Catalogue, job: Job, label: str, unsound: frozenset[str]
+) -> Iterator[Problem]:
     """Yield visit work whose access is missing on an engine that the job itself fits."""
     works: list[VisitWork] = [
         catalogue.visit_work[name] for name in job.visit if name in catalogue.visit_work
@@ -127,7 +129,7 @@ def _visits(catalogue: Catalogue, job: Job, label: str, unsound: frozenset[str])
                     resolve_access(catalogue, family, work.access, None)
                 except (ReferenceMalformed, ReferenceUnresolved) as error:
                     message = f"{work.id} cannot be done on {family.id}: {error}"
-                    yield fault(JOBS, label, "visit-work-unreachable", message)
+                    yield problem(JOBS, label, "visit-work-unreachable", message)
 
 
 def _references(catalogue: Catalogue) -> Iterator[Reference]:
@@ -156,55 +158,55 @@ def _diagnosed(rules: DiagnosisRules) -> Iterator[Reference]:
                 yield Reference(DIAGNOSIS, label, one.job, one.cylinders, allowed)
 
 
-def _reference(catalogue: Catalogue, reference: Reference) -> Iterator[Fault]:
+def _reference(catalogue: Catalogue, reference: Reference) -> Iterator[Problem]:
     file, label, name, cylinders, allowed = reference
     job = catalogue.jobs.get(name)
     if job is None:
-        yield fault(file, label, "job-unknown", f"there is no job {name!r}")
+        yield problem(file, label, "job-unknown", f"there is no job {name!r}")
     elif job.scope is JobScope.engine and cylinders is not None:
         message = f"{name} applies to the whole engine: leave out cylinders"
-        yield fault(file, label, "cylinders-misstated", message)
+        yield problem(file, label, "cylinders-misstated", message)
     elif job.scope is JobScope.cylinder and cylinders not in allowed:
         words = " or ".join(sorted(allowed))
         message = f"{name} applies to one cylinder: give cylinders as {words}"
-        yield fault(file, label, "cylinders-misstated", message)
+        yield problem(file, label, "cylinders-misstated", message)
 
 
-def _supersedes(catalogue: Catalogue) -> Iterator[Fault]:
+def _supersedes(catalogue: Catalogue) -> Iterator[Problem]:
     edges: dict[str, list[str]] = {}
     for job in catalogue.jobs.values():
         edges[job.id] = [name for name in job.supersedes if name in catalogue.jobs]
         for name in job.supersedes:
             if name not in catalogue.jobs:
                 message = f"supersedes: there is no job {name!r}"
-                yield fault(JOBS, f"job {job.id}", "job-unknown", message)
+                yield problem(JOBS, f"job {job.id}", "job-unknown", message)
     cycle = find_cycle(edges)
     if cycle is not None:
         message = "each supersedes the next: " + " -> ".join(cycle)
-        yield fault(JOBS, f"job {cycle[0]}", "supersedes-loop", message)
+        yield problem(JOBS, f"job {cycle[0]}", "supersedes-loop", message)
 
 
-def _contingency(catalogue: Catalogue, label: str, row: Contingency) -> Iterator[Fault]:
+def _contingency(catalogue: Catalogue, label: str, row: Contingency) -> Iterator[Problem]:
     if row.id not in catalogue.contingencies:
         message = f"there is no contingency {row.id!r} with a name and text"
-        yield fault(JOBS, label, "contingency-unknown", message)
+        yield problem(JOBS, label, "contingency-unknown", message)
     if (row.raised_probability is None) is not (not row.raised_by):
         message = "raised_by and raised_probability belong together"
-        yield fault(JOBS, label, "raise-incomplete", message)
+        yield problem(JOBS, label, "raise-incomplete", message)
     elif row.raised_probability is not None and row.raised_probability < row.probability:
         message = f"raised_probability {row.raised_probability} is below {row.probability}"
-        yield fault(JOBS, label, "raise-lowers", message)
+        yield problem(JOBS, label, "raise-lowers", message)
     if not row.add:
-        yield fault(JOBS, label, "addition-unclear", "a contingency must add a job or a role")
+        yield problem(JOBS, label, "addition-unclear", "a contingency must add a job or a role")
     for addition in row.add:
         yield from _addition(label, addition)
     for condition in row.raised_by:
-        yield from condition_faults(catalogue.rules, JOBS, label, condition)
+        yield from condition_problems(catalogue.rules, JOBS, label, condition)
 
 
-def _addition(label: str, addition: Addition) -> Iterator[Fault]:
+def _addition(label: str, addition: Addition) -> Iterator[Problem]:
     if (addition.job is None) is (addition.role is None):
-        yield fault(JOBS, label, "addition-unclear", "give either a job or a role")
+        yield problem(JOBS, label, "addition-unclear", "give either a job or a role")
     elif addition.role is not None and addition.cylinders is not None:
         message = "leave out cylinders: the role says which: role, role@ or role@*"
-        yield fault(JOBS, label, "addition-unclear", message)
+        yield problem(JOBS, label, "addition-unclear", message)

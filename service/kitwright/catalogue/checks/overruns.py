@@ -4,26 +4,26 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from kitwright.catalogue.checks.records import OVERRUNS, fault
+from kitwright.catalogue.checks.records import OVERRUNS, problem
 from kitwright.catalogue.model import Allows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue, OverrunPreset
+    from kitwright.catalogue.problems import Problem
 
 
-def check_overruns(catalogue: Catalogue) -> Iterator[Fault]:
+def check_overruns(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield errors of overrun presets."""
     for preset in catalogue.overruns.values():
         label = f"overrun_preset {preset.id}"
         if not preset.source.strip():
-            yield fault(
+            yield problem(
                 OVERRUNS, label, "source-missing", "source is empty: name the source of the rule"
             )
         for message in _unclear(preset):
-            yield fault(OVERRUNS, label, "overrun-unclear", message)
+            yield problem(OVERRUNS, label, "overrun-unclear", message)
 
 
 def _unclear(preset: OverrunPreset) -> Iterator[str]:

@@ -6,8 +6,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from kitwright.catalogue.faults import Fault
 from kitwright.catalogue.model import Offer, Record
+from kitwright.catalogue.problems import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -34,9 +34,9 @@ class Found(NamedTuple):
     root: Record
 
 
-def fault(file: str, record: str, code: str, message: str) -> Fault:
+def problem(file: str, record: str, code: str, message: str) -> Problem:
     """Return an error of a record."""
-    return Fault(file=file, record=record, code=code, message=message)
+    return Problem(file=file, record=record, code=code, message=message)
 
 
 def layout_file(layout: str) -> str:

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Final
 
 from kitwright.catalogue.checks.conditions import MACHINE_STATE
 from kitwright.catalogue.checks.days import check_days, check_zone
-from kitwright.catalogue.checks.records import fault, shop_file
-from kitwright.catalogue.checks.suppliers import is_known_item, quality_fault
+from kitwright.catalogue.checks.records import problem, shop_file
+from kitwright.catalogue.checks.suppliers import is_known_item, quality_problem
 from kitwright.catalogue.model import DiagnosticCredit, PriceRule, Quality, Seize
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from kitwright.catalogue.faults import Fault
     from kitwright.catalogue.model import Catalogue, PartsPrice, Shop
+    from kitwright.catalogue.problems import Problem
 
 _LANGUAGE: Final = re.compile(r"[a-z]{2,3}(?:-[A-Z][a-z]{3})?(?:-(?:[A-Z]{2}|[0-9]{3}))?", re.ASCII)
 """Language, script, region: the BCP 47 subtags in common use."""
@@ -28,7 +28,7 @@ _E_MAIL: Final = re.compile(r"[A-Za-z0-9._+-]{1,64}@[A-Za-z0-9-]+(?:\.[A-Za-z0-9
 """Narrower than the standard allows, so that it never needs quoting."""
 
 
-def check_shops(catalogue: Catalogue) -> Iterator[Fault]:
+def check_shops(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield errors of shops."""
     for shop in catalogue.shops.values():
         yield from _money(catalogue, shop)
@@ -42,147 +42,147 @@ def check_shops(catalogue: Catalogue) -> Iterator[Fault]:
         yield from _stock(catalogue, shop)
 
 
-def _money(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+def _money(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:
     file = shop_file(shop.id)
     area = catalogue.tax_areas.get(shop.tax_area)
     price_list = catalogue.price_lists.get(shop.price_list)
     if area is None:
-        yield fault(file, "", "tax-area-unknown", f"there is no tax area {shop.tax_area!r}")
+        yield problem(file, "", "tax-area-unknown", f"there is no tax area {shop.tax_area!r}")
     else:
         if area.currency != shop.currency:
             message = f"tax area {area.id} is in {area.currency}, the shop in {shop.currency}"
-            yield fault(file, "", "currency-differs", message)
+            yield problem(file, "", "currency-differs", message)
         if area.prices_include_tax is not shop.selling_prices_include_tax:
             message = f"selling_prices_include_tax differs from tax area {area.id}"
-            yield fault(file, "", "tax-inclusion-differs", message)
+            yield problem(file, "", "tax-inclusion-differs", message)
     if price_list is None:
         message = f"there is no price list {shop.price_list!r}"
-        yield fault(file, "", "price-list-unknown", message)
+        yield problem(file, "", "price-list-unknown", message)
     else:
         if price_list.currency != shop.currency:
             message = f"price list {price_list.id} is in {price_list.currency}, not {shop.currency}"
-            yield fault(file, "", "currency-differs", message)
+            yield problem(file, "", "currency-differs", message)
         if price_list.includes_tax is not shop.selling_prices_include_tax:
             message = f"selling_prices_include_tax differs from price list {price_list.id}"
-            yield fault(file, "", "tax-inclusion-differs", message)
+            yield problem(file, "", "tax-inclusion-differs", message)
     if all(row.currency != shop.currency for row in catalogue.suppliers.values()):
         message = f"no supplier sells in {shop.currency}"
-        yield fault(file, "", "supplier-missing", message)
+        yield problem(file, "", "supplier-missing", message)
 
 
-def _place(shop: Shop) -> Iterator[Fault]:
+def _place(shop: Shop) -> Iterator[Problem]:
     file = shop_file(shop.id)
     yield from check_zone(file, shop.time_zone)
     yield from check_days(file, shop.working_days, shop.holidays)
     if not _LANGUAGE.fullmatch(shop.language):
         message = f"language {shop.language!r} is not a tag such as en or de-AT"
-        yield fault(file, "", "language-malformed", message)
+        yield problem(file, "", "language-malformed", message)
 
 
-def _contact(shop: Shop) -> Iterator[Fault]:
+def _contact(shop: Shop) -> Iterator[Problem]:
     contact = shop.contact
     if contact is None:
         return
     file, label, code = shop_file(shop.id), "contact", "contact-malformed"
     if any(not line.strip() or len(line.splitlines()) > 1 for line in contact.address):
-        yield fault(file, label, code, "address has an empty line, or a line break in a line")
+        yield problem(file, label, code, "address has an empty line, or a line break in a line")
     if contact.telephone is not None and not _TELEPHONE.fullmatch(contact.telephone):
         message = f"telephone {contact.telephone!r} is not a number such as +1 202-555-0100"
-        yield fault(file, label, code, message)
+        yield problem(file, label, code, message)
     if contact.email is not None and not _E_MAIL.fullmatch(contact.email):
         message = f"email {contact.email!r} is not an address such as bench@shop.example"
-        yield fault(file, label, code, message)
+        yield problem(file, label, code, message)
 
 
-def _labour(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+def _labour(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:
     file, labour = shop_file(shop.id), shop.labour
     if labour.debris_heavy_visit not in catalogue.visit_work:
         message = f"debris_heavy_visit: there is no visit work {labour.debris_heavy_visit!r}"
-        yield fault(file, "labour", "visit-work-unknown", message)
+        yield problem(file, "labour", "visit-work-unknown", message)
     levels = MACHINE_STATE["rust"]
     if set(labour.rust_factor) != set(levels):
         message = "rust_factor must have a factor for each of " + ", ".join(levels)
-        yield fault(file, "labour", "rust-factors-wrong", message)
+        yield problem(file, "labour", "rust-factors-wrong", message)
     if Seize.none in labour.rust_applies_to:
         message = "rust_applies_to must not list none: such components do not seize"
-        yield fault(file, "labour", "rust-factors-wrong", message)
+        yield problem(file, "labour", "rust-factors-wrong", message)
 
 
-def _parts_price(file: str, row: PartsPrice) -> Iterator[Fault]:
+def _parts_price(file: str, row: PartsPrice) -> Iterator[Problem]:
     label = "parts_price"
     by_bands = row.rule in {PriceRule.markup, PriceRule.lower_of_list_and_markup}
     if by_bands is not bool(row.bands):
         verb = "needs" if by_bands else "does not use"
-        yield fault(file, label, "price-rule-unclear", f"rule {row.rule} {verb} bands")
+        yield problem(file, label, "price-rule-unclear", f"rule {row.rule} {verb} bands")
     if (row.rule is PriceRule.margin) is not (row.margin_percent is not None):
         message = "margin_percent belongs to rule margin, and only there"
-        yield fault(file, label, "price-rule-unclear", message)
+        yield problem(file, label, "price-rule-unclear", message)
     if row.bands:
         edges = [band.up_to for band in row.bands[:-1]]
         closed = [edge for edge in edges if edge is not None]
         is_ascending = len(closed) == len(edges) and all(a < b for a, b in pairwise(closed))
         if not is_ascending or row.bands[-1].up_to is not None:
             message = "bands must ascend by up_to, and only the last has none"
-            yield fault(file, label, "bands-wrong", message)
+            yield problem(file, label, "bands-wrong", message)
 
 
-def _work(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+def _work(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:
     file = shop_file(shop.id)
     for job in catalogue.jobs.values():
         if job.sublet is not None and job.sublet not in shop.sublet:
             message = f"no price for {job.sublet!r}, the sublet work of {job.id}"
-            yield fault(file, "sublet", "service-unpriced", message)
+            yield problem(file, "sublet", "service-unpriced", message)
     roles = {row.role for rows in catalogue.fitments.values() for row in rows}
     for role in shop.quality_floor:
         if role not in roles:
             message = f"no family has a part for role {role!r}"
-            yield fault(file, "quality_floor", "role-unknown", message)
+            yield problem(file, "quality_floor", "role-unknown", message)
 
 
-def _terms(shop: Shop) -> Iterator[Fault]:
+def _terms(shop: Shop) -> Iterator[Problem]:
     file, fees = shop_file(shop.id), shop.fees
     is_partial = fees.diagnostic_credit is DiagnosticCredit.partial_percent
     if is_partial is not (fees.diagnostic_credit_percent is not None):
         message = "diagnostic_credit_percent belongs to partial_percent, and only there"
-        yield fault(file, "fees", "credit-unclear", message)
+        yield problem(file, "fees", "credit-unclear", message)
     grades = shop.decision.confidence
     if not grades.possible <= grades.probable <= grades.confirmed:
         message = "possible, probable and confirmed must ascend"
-        yield fault(file, "decision.confidence", "grades-not-ascending", message)
+        yield problem(file, "decision.confidence", "grades-not-ascending", message)
 
 
-def _overrun(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+def _overrun(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:
     if shop.overrun is None:
         return
     file, preset = shop_file(shop.id), catalogue.overruns.get(shop.overrun)
     if preset is None:
         message = f"there is no overrun preset {shop.overrun!r}"
-        yield fault(file, "", "overrun-unknown", message)
+        yield problem(file, "", "overrun-unknown", message)
     elif preset.currency not in {None, shop.currency}:
         message = f"overrun preset {preset.id} is in {preset.currency}, not {shop.currency}"
-        yield fault(file, "", "currency-differs", message)
+        yield problem(file, "", "currency-differs", message)
 
 
-def _stock(catalogue: Catalogue, shop: Shop) -> Iterator[Fault]:
+def _stock(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:
     file = shop_file(shop.id)
     seen = set()
     for row in shop.stock:
         label = f"stock {row.item}"
         if not is_known_item(catalogue, row.item):
             message = f"{row.item!r} is not a part, set or consumable"
-            yield fault(file, label, "item-unknown", message)
+            yield problem(file, label, "item-unknown", message)
         if row.promised > row.on_hand:
             message = f"promised is {row.promised}, more than on_hand, {row.on_hand}"
-            yield fault(file, label, "promised-over-stock", message)
-        wrong = quality_fault(catalogue, row.item, row.quality)
+            yield problem(file, label, "promised-over-stock", message)
+        wrong = quality_problem(catalogue, row.item, row.quality)
         if wrong is not None:
-            yield fault(file, label, "quality-above-make", wrong)
+            yield problem(file, label, "quality-above-make", wrong)
         known = catalogue.parts.get(row.item) or catalogue.sets.get(row.item)
         makers = None if known is None or row.quality is not Quality.maker else known.maker
         if row.brand is not None and row.brand != (makers or row.brand):
             message = f"brand {row.brand!r} is not the maker, {makers}: its quality is alternate"
-            yield fault(file, label, "brand-differs", message)
+            yield problem(file, label, "brand-differs", message)
         if (row.item, row.quality, row.bin) in seen:
             message = f"bin {row.bin!r} already has it in another row"
-            yield fault(file, label, "stock-twice", message)
+            yield problem(file, label, "stock-twice", message)
         seen.add((row.item, row.quality, row.bin))

@@ -106,8 +106,8 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
 
     `tax_area` unset means the shop's own area, None means that the area is not known. `on` is the
     quote's day, and `needed_by` the day by which parts should arrive. `findings` are given instead
-    of diagnoses and jobs. `chassis` None means that it was not named, `LOOSE` that the engine is
-    not in a machine.
+    of diagnoses and jobs. `is_by_findings` says that the jobs were chosen from findings. `chassis`
+    None means that it was not named, `LOOSE` that the engine is not in a machine.
     """
 
     family: FamilyId
@@ -126,6 +126,7 @@ class Asked(Struct, frozen=True, kw_only=True, cache_hash=True):
     tax_area: AreaId | UnsetType | None = UNSET
     terms: Terms = Terms()
     findings: AskedFindings | None = None
+    is_by_findings: bool = False
 
 
 class Request(Struct, frozen=True, kw_only=True):

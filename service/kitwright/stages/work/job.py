@@ -182,7 +182,8 @@ def _asked(catalogue: Catalogue, request: Request) -> Iterator[Operation]:
                 request.family.cylinders,
             ):
                 yield Operation(job=job, cylinder=on, why=why)
+    asked = Why("chosen-by-findings" if request.asked.is_by_findings else "asked-by-counter")
     for job, on in request.jobs:
-        yield Operation(job=job, cylinder=on, why=(Why("asked-by-counter"),))
+        yield Operation(job=job, cylinder=on, why=(asked,))
     for job, on in request.add_jobs:
         yield Operation(job=job, cylinder=on, why=(Why("added-by-counter"),))

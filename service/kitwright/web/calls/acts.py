@@ -103,7 +103,8 @@ def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
     """Record the customer's acceptance.
 
     Binds the authorisation to the revision on offer, its amount and a limit. Accepting the revision
-    in force again has no effect.
+    in force again has no effect if every term given is the one recorded; otherwise it is refused,
+    and `errors` says what is already agreed.
     """
     desk = call.desk
     amount = read_amount(body.amount, desk.currency, "amount")

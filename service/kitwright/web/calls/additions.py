@@ -61,12 +61,12 @@ def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
     All authorisations, the limit of the one in force, and the lines added within it.
     """
     quote = call.record(QUOTE, records.quotes.get)
-    given = records.quotes.authorisations(quote.number)
+    given = records.authorisations.of_quote(quote.number)
     in_force = any(one.revision == quote.agreed for one in given)
     body = AuthorisationsOut(
         limit=limit_out(consent.limit_of(records, quote)) if in_force else None,
         authorisations=tuple(map(authorisation_out, given)),
-        additions=tuple(map(addition_out, records.quotes.additions(quote.number))),
+        additions=tuple(map(addition_out, records.additions.of_quote(quote.number))),
     )
     return Reply(body=body)
 

@@ -83,7 +83,7 @@ def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[C
     Customers, newest first: all, or those whose names match. If there are more, `Link` leads to the
     next page.
     """
-    found = records.people.customers(
+    found = records.customers.find(
         query.q.split(), read_before("customers", query.cursor), query.limit + 1
     )
     return page_reply(
@@ -97,7 +97,7 @@ def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
 
     A customer as stored.
     """
-    customer = call.record(CUSTOMER, records.people.customer)
+    customer = call.record(CUSTOMER, records.customers.get)
     return _reply(customer, unprintable_in(call.desk.papers, customer, *_PRINTED))
 
 
@@ -118,7 +118,7 @@ async def change(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
     customer, found = await _read(call, body)
 
     def work(records: Records) -> Reply[KeptCustomerOut]:
-        before = call.checked(CUSTOMER, records.people.customer)
+        before = call.checked(CUSTOMER, records.customers.get)
         return _reply(people.change_customer(records, call.stamp, before, customer), found)
 
     return work
@@ -161,7 +161,7 @@ def export(records: Records, call: Call) -> Reply[ExportOut]:
     all revisions, authorisations, additions, orders, photos and e-mails, and every event about
     them.
     """
-    customer = call.record(CUSTOMER, records.people.customer)
+    customer = call.record(CUSTOMER, records.customers.get)
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
     return Reply(body=export_out(call.desk, records, gather(records, customer)))
@@ -188,7 +188,7 @@ def erase(records: Records, call: Call) -> Reply[ErasedOut]:
     idempotency keys are deleted.
     """
     stamp = call.stamp
-    customer = call.checked(CUSTOMER, records.people.customer)
+    customer = call.checked(CUSTOMER, records.customers.get)
     left, was, files = people.erase_customer(records, stamp, customer, redact=redact)
     # only after the records that no longer need them are stored
     call.at_end.append(lambda: drop_unneeded(call.desk, files))

@@ -8,8 +8,9 @@ from collections.abc import Awaitable, Callable
 from types import ModuleType
 from typing import Any, get_args, get_origin, get_type_hints
 
-from litestar import Request, Response
+from litestar import Request
 from litestar.handlers import HTTPRouteHandler
+from litestar.response.base import ASGIResponse
 
 from kitwright.web.calls.call import Call, Work
 from kitwright.web.calls.handlers import answering, desk_of, reading, received, route
@@ -100,11 +101,11 @@ def handlers_in(module: ModuleType) -> list[HTTPRouteHandler]:
 
 def _plainly(
     one: Operation, function: Function
-) -> Callable[[Request[Any, Any, Any]], Awaitable[Response[bytes]]]:
+) -> Callable[[Request[Any, Any, Any]], Awaitable[ASGIResponse]]:
     """Return the function that answers a call that does not use records, or reads them itself."""
     takes_form = "form" in inspect.signature(function).parameters
 
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+    async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
         form = best_form(request, one.forms)
         raw = b"" if one.takes is None else await received(request, one)
         call = Call(desk_of(request), one, request, raw)

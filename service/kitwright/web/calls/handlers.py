@@ -7,8 +7,9 @@ from collections.abc import Awaitable, Callable
 from datetime import timedelta
 from typing import Any, Final
 
-from litestar import Request, Response
+from litestar import Request
 from litestar.handlers import HTTPRouteHandler
+from litestar.response.base import ASGIResponse
 
 from kitwright.keeping.record import KeptAnswer
 from kitwright.keeping.store import Records
@@ -18,7 +19,7 @@ from kitwright.web.edge.body import check_json, receive, receive_json
 from kitwright.web.edge.conditions import match
 from kitwright.web.edge.negotiate import best_form
 from kitwright.web.edge.once import fingerprint, read_idempotency_key
-from kitwright.web.edge.operation import OPERATION, Operation
+from kitwright.web.edge.operation import OPERATION, Operation, methods_of, route_path
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply, encoded, response
 
@@ -27,7 +28,7 @@ KEPT_FOR: Final = timedelta(hours=24)
 _NOTHING: Final = (b"", b"{}")
 
 
-Handler = Callable[[Request[Any, Any, Any]], Awaitable[Response[bytes]]]
+Handler = Callable[[Request[Any, Any, Any]], Awaitable[ASGIResponse]]
 """Answers a request."""
 
 
@@ -44,7 +45,7 @@ def answering(operation: Operation, prepare: Prepare) -> Handler:
     if the operation needs an Idempotency-Key.
     """
 
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+    async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
         desk = desk_of(request)
         best_form(request, operation.forms)
         once = _idempotency_key(request) if operation.is_once else None
@@ -72,7 +73,7 @@ def answering(operation: Operation, prepare: Prepare) -> Handler:
 def reading(operation: Operation, find: Callable[[Records, Call], Reply[Any]]) -> HTTPRouteHandler:
     """Return the route handler of a call that reads records in one consistent view."""
 
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+    async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
         desk = desk_of(request)
         best_form(request, operation.forms)
         call = Call(desk, operation, request)
@@ -86,12 +87,12 @@ def reading(operation: Operation, find: Callable[[Records, Call], Reply[Any]]) -
 def route(operation: Operation, handler: Handler) -> HTTPRouteHandler:
     """Return the framework's route handler for an operation."""
 
-    async def routed(request: Request[Any, Any, Any]) -> Response[bytes]:
+    async def routed(request: Request[Any, Any, Any]) -> ASGIResponse:
         return await handler(request)
 
     return HTTPRouteHandler(
-        operation.path.replace("}", ":str}"),
-        http_method=operation.method.upper(),  # type: ignore[arg-type]  # one of HTTP's own
+        route_path(operation.path),
+        http_method=methods_of(operation),
         name=operation.id,
         status_code=operation.status,
         opt={OPERATION: operation},

@@ -131,7 +131,7 @@ def listed(records: Records, _: Call) -> Reply[ListOut[HookOut]]:
 
     Every webhook, oldest first, with the failure of its last attempt.
     """
-    return Reply(body=ListOut(items=tuple(map(hook_out, records.events.hooks()))))
+    return Reply(body=ListOut(items=tuple(map(hook_out, records.hooks.every()))))
 
 
 @operation("GET /v1/webhooks/{id}", "getWebhook", "owner", scope=Scope.OWNER, is_tagged=True)
@@ -140,7 +140,7 @@ def get(records: Records, call: Call) -> Reply[HookOut]:
 
     A webhook, with the failure of its last attempt.
     """
-    return _reply(call.record(HOOK, records.events.hook))
+    return _reply(call.record(HOOK, records.hooks.get))
 
 
 @operation(
@@ -159,7 +159,7 @@ def change(records: Records, call: Call, body: HookChangeIn) -> Reply[HookOut]:
     events; events already waiting are posted when it is active again.
     """
     url = _target(call.desk, body.url)
-    hook = call.checked(HOOK, records.events.hook)
+    hook = call.checked(HOOK, records.hooks.get)
     kinds = _once_each(body.kinds)
     changed = owner.change_hook(
         records, call.stamp, hook, url=url, kinds=kinds, is_active=body.is_active
@@ -173,7 +173,7 @@ def drop(records: Records, call: Call) -> Reply[HookOut]:
 
     Answers with the deleted webhook. Events waiting for it are no longer posted.
     """
-    hook = call.checked(HOOK, records.events.hook)
+    hook = call.checked(HOOK, records.hooks.get)
     owner.drop_hook(records, call.stamp, hook)
     return Reply(body=hook_out(hook))
 
@@ -193,7 +193,7 @@ def post_test(records: Records, call: Call) -> Reply[EventOut]:
     Adds an event `webhook.test` for this webhook only, whichever kinds it takes. Read the webhook
     afterwards to see the result.
     """
-    hook = call.record(HOOK, records.events.hook)
+    hook = call.record(HOOK, records.hooks.get)
     return Reply(body=event_out(owner.try_hook(records, call.stamp, hook)))
 
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import re
+from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any, Final, TypeVar
 from urllib.parse import parse_qsl
 
 import msgspec
-from litestar import Request, Response
+from litestar import Request
 from litestar.handlers import HTTPRouteHandler
+from litestar.response.base import ASGIResponse
 from msgspec import Struct, structs
 
 from kitwright.documents.notice_page import Notice
@@ -29,7 +31,7 @@ from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import answering, desk_of, route
 from kitwright.web.edge.body import receive
 from kitwright.web.edge.negotiate import HTML, JSON, PDF, media_type
-from kitwright.web.edge.problems import KINDS, Refusal, fault_of
+from kitwright.web.edge.problems import KINDS, FaultOut, Refusal, fault_of
 from kitwright.web.edge.reply import Reply, response
 
 T = TypeVar("T", bound=Struct)
@@ -94,7 +96,7 @@ def decision(
         one = structs.replace(one, problems=(*one.problems, "link-expired"))
         as_json = answering(one, preparing(decide))
 
-        async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+        async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
             kind, _ = media_type(request.headers.get("content-type", ""))
             if kind != _FORM:
                 return await as_json(request)
@@ -144,7 +146,7 @@ class _Wrong(Exception):
 def _entered(body: bytes) -> dict[str, str]:
     """Return the known fields of a form, without surrounding spaces.
 
-    Raises: Refusal: body-invalid.
+    Raises: Refusal: body-invalid, also for a field that is given more than once.
     """
     try:
         pairs = parse_qsl(
@@ -158,6 +160,16 @@ def _entered(body: bytes) -> dict[str, str]:
         raise Refusal(
             "body-invalid", "the form is not a list of name=value pairs in UTF-8"
         ) from None
+    counted = Counter(name for name, _ in pairs)
+    faults = [
+        FaultOut(
+            pointer=f"/{field}", detail=f"{field}: should be given once", code="duplicate-member"
+        )
+        for field in PageField
+        if counted[field] > 1
+    ]
+    if faults:
+        raise Refusal("body-invalid", "; ".join(fault.detail for fault in faults), faults)
     return {name: text.strip() for name, text in pairs if name in _FIELDS}
 
 

@@ -139,7 +139,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     if revision.is_erased:
         raise Refusal("link-expired", "what this link led to was erased with its customer's data")
     newer = _newer(records, call, link, quote)
-    given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
+    given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
     agreed = given.get(link.revision)
     stands = standing(records, quote, revision)
     offer = OfferOut(
@@ -225,9 +225,10 @@ def _stamp(call: Call, link: Link) -> Stamp:
 def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """Accept the offer as the customer.
 
-    Accepts the revision of the link. Idempotent: repeating the call has no further effect. A
-    superseded revision is refused; its offer has the path of the new one. The offer's page posts
-    the same fields as a form, and is then shown again.
+    Accepts the revision of the link. Repeating the same acceptance has no further effect; another
+    one is refused, and `errors` says what is already agreed. A superseded revision is refused; its
+    offer has the path of the new one. The offer's page posts the same fields as a form, and is then
+    shown again.
     """
     desk, link = call.desk, _read(call)
     limit = read_amount(body.limit, desk.currency, "limit")

@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterator, Mapping
 from difflib import get_close_matches
 from typing import Any, Final
 
-from litestar import Request, Response
+from litestar import Request
 from litestar.datastructures import State
 from litestar.handlers import HTTPRouteHandler
+from litestar.response.base import ASGIResponse
 from msgspec import Struct
 
 from kitwright.web.calls.handlers import route
@@ -67,7 +68,7 @@ def fixed(one: Operation, find: Callable[..., Reply[Any]], *variables: str) -> H
     has an entity tag.
     """
 
-    async def handler(request: Request[Any, Any, Any]) -> Response[bytes]:
+    async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
         best_form(request, one.forms)
         state = request.app.state
         made: dict[tuple[str, ...], Reply[Any]] = state.made

@@ -73,7 +73,7 @@ def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[Ma
     Machines, newest first, of one customer or of all. If there are more, `Link` leads to the next
     page.
     """
-    found = records.people.machines(
+    found = records.machines.find(
         read_id_or_none(CUSTOMER, query.customer),
         read_before("machines", query.cursor),
         query.limit + 1,
@@ -89,7 +89,7 @@ def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
 
     A machine as stored.
     """
-    machine = call.record(MACHINE, records.people.machine)
+    machine = call.record(MACHINE, records.machines.get)
     return _reply(machine, unprintable_in(call.desk.papers, machine, *_PRINTED))
 
 
@@ -110,7 +110,7 @@ async def change(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
     machine, found = await _read(call, body)
 
     def work(records: Records) -> Reply[KeptMachineOut]:
-        before = call.checked(MACHINE, records.people.machine)
+        before = call.checked(MACHINE, records.machines.get)
         check_named(records, machine.customer, None)
         return _reply(people.change_machine(records, call.stamp, before, machine), found)
 

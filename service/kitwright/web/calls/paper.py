@@ -15,9 +15,9 @@ def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
     revision = revision_of(records, quote, number)
     # the revision's own customer, who may no longer be the quote's
     whom, what = revision.customer, revision.machine
-    customer = None if whom is None else records.people.customer(whom)
-    machine = None if what is None else records.people.machine(what)
-    given = {one.revision: one for one in records.quotes.authorisations(quote.number)}
+    customer = None if whom is None else records.customers.get(whom)
+    machine = None if what is None else records.machines.get(what)
+    given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
     agreed: Authorisation | None = given.get(number)
     envelope = Envelope(
         quote_id=written(QUOTE, quote.number),

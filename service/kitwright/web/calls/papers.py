@@ -113,7 +113,7 @@ async def _asked(call: Call, query: PaperQuery) -> Paper:
     def find(records: Records) -> Paper:
         quote = call.record(QUOTE, records.quotes.get)
         number = query.revision or quote.shown
-        if records.quotes.revision(quote.number, number) is None:
+        if records.revisions.get(quote.number, number) is None:
             raise Refusal(
                 "unknown-record",
                 f"no revision {number}: the newest of this quote is {quote.latest}",

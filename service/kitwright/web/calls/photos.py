@@ -116,7 +116,7 @@ def _check_customer(records: Records, quote: KeptQuote) -> None:
     """Raise AlreadyErased if a quote's customer has been erased."""
     # photographs belong to the newest revision at the time
     whom = revision_of(records, quote, quote.latest).customer
-    customer = None if whom is None else records.people.customer(whom)
+    customer = None if whom is None else records.customers.get(whom)
     if customer is not None and customer.erased_at is not None:
         raise AlreadyErased(customer.number)
 

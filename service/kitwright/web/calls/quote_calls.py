@@ -6,9 +6,8 @@ from msgspec import structs
 
 from kitwright.keeping import life
 from kitwright.keeping.key import Scope
-from kitwright.keeping.record import QuoteState, Revision
+from kitwright.keeping.record import KeptQuote, QuoteState, Revision
 from kitwright.keeping.store import QuoteFilter, Records
-from kitwright.quote import encode_quote
 from kitwright.web.calls.call import Call, Work
 from kitwright.web.calls.declared import operation
 from kitwright.web.calls.difference import DifferenceOut, difference
@@ -22,34 +21,32 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.paged import page_reply, read_before
 from kitwright.web.calls.quote_wire import (
+    Contents,
     KeptQuoteOut,
     QuoteHeadOut,
     QuoteIn,
     QuotesQuery,
     RevisionHeadOut,
     RevisionOut,
-    kept_quote,
     revision_head,
     whole_revision,
 )
 from kitwright.web.calls.quotes import (
-    acts_of,
     asked_of,
+    changed_since,
     check_named,
     checked,
+    contents,
     created,
     head_of,
-    newest_of,
+    new_contents,
     of_today,
     quote_of,
-    quote_tag,
     reckon,
     revision_in_path,
     whole,
 )
 from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.standing import standing
-from kitwright.web.calls.unprintable import request_looked_at, unprintable_request
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 
@@ -73,12 +70,12 @@ async def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     revised until it is issued; after that every change is a new revision.
     """
     figures = reckon(call.desk, body)
-    found = await request_looked_at(call.desk.papers, figures.request)
+    shown = await new_contents(call.desk, figures)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         check_named(records, figures.customer, figures.machine)
         quote = life.keep_quote(records, call.stamp, figures)
-        return created(call.desk, records, quote, figures, found)
+        return created(call.desk, records, quote, shown)
 
     return work
 
@@ -123,16 +120,11 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
     """One kept quote.
 
     A quote with the revision that counts, to the last figure: what was agreed, with what was added
-    since; else what is offered, or was offered last; else the draft. A draft that is begun later
-    shows in `/revisions/{revision}` until it is issued or agreed to.
+    since; else what is offered, or was offered last; else the draft. A draft that is begun later is
+    in `draft` until it is issued or agreed to.
     """
-    quote = call.record(QUOTE, records.quotes.get)
-    revision = life.revision_of(records, quote, quote.shown)
-    found = unprintable_request(call.desk.papers, revision.request)
-    answer = encode_quote(standing(records, quote, revision))
-    acts = acts_of(call.desk, records, quote, is_read=True)
-    body = kept_quote(quote, acts, revision.request, answer, found)
-    return Reply(body=body, tag=quote_tag(quote))
+    desk, quote = call.desk, call.record(QUOTE, records.quotes.get)
+    return whole(desk, records, quote, contents(desk, records, quote), is_read=True)
 
 
 @operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
@@ -142,7 +134,7 @@ def revisions(records: Records, call: Call) -> Reply[ListOut[RevisionHeadOut]]:
     What became of each revision, oldest first.
     """
     quote = call.record(QUOTE, records.quotes.get)
-    found = records.quotes.revisions(quote.number)
+    found = records.revisions.of_quote(quote.number)
     return Reply(body=ListOut(items=tuple(map(revision_head, found))))
 
 
@@ -204,28 +196,37 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote it anew.
 
     Takes the whole request once more; customer and machine stay where they are left out. Replaces
-    the newest revision while that is a draft; else makes a new one, and what was offered or agreed
-    stays so until the new one is issued or accepted. The answer has the new revision; reading the
-    quote goes on having what was offered or agreed.
+    the newest revision while that is a draft; else makes a new one. What was offered or agreed
+    stays so until the new one is issued or accepted: then the answer, like every read of the quote,
+    goes on showing it, and has the new revision in `draft`.
     """
     desk, number = call.desk, call.number("id", QUOTE)
-    before = desk.store.read(lambda records: newest_of(records, number))
+
+    def found(records: Records) -> tuple[KeptQuote, Revision, Contents | None]:
+        quote = quote_of(records, number)
+        newest = life.revision_of(records, quote, quote.latest)
+        # if nothing is offered or agreed, the new revision is shown
+        is_bound = quote.offered is not None or quote.agreed is not None
+        return quote, newest, contents(desk, records, quote) if is_bound else None
+
+    before, newest, bound = desk.store.read(found)
     # whom and which machine a quote is for stays so where nothing is said of it
     asked = structs.replace(
         body,
-        customer=body.customer or written_or_none(CUSTOMER, before.customer),
-        machine=body.machine or written_or_none(MACHINE, before.machine),
+        customer=body.customer or written_or_none(CUSTOMER, newest.customer),
+        machine=body.machine or written_or_none(MACHINE, newest.machine),
     )
     figures = reckon(desk, asked)
-    found = await request_looked_at(desk.papers, figures.request)
+    revised = await new_contents(desk, figures)
+    shown = revised if bound is None else bound
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         quote = checked(records, call)
+        if quote != before:
+            # it shows something else than what would be answered
+            raise changed_since(quote)
         check_named(records, figures.customer, figures.machine)
-        quote = life.revise(records, call.stamp, quote, figures)
-        # the answer is the revision that was asked for, whatever the quote shows otherwise
-        shown = life.showing(records, quote, quote.latest)
-        return whole(desk, records, shown, figures, found)
+        return whole(desk, records, life.revise(records, call.stamp, quote, figures), shown)
 
     return work
 
@@ -254,11 +255,11 @@ async def copy(call: Call) -> Work[KeptQuoteOut]:
 
     asked = asked_of(desk.store.read(shown))
     figures = reckon(desk, structs.replace(asked, on=None, needed_by=None, complaint=None))
-    found = await request_looked_at(desk.papers, figures.request)
+    copied = await new_contents(desk, figures)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         check_named(records, figures.customer, figures.machine)
         quote = life.keep_quote(records, call.stamp, figures, copy_of=number)
-        return created(desk, records, quote, figures, found)
+        return created(desk, records, quote, copied)
 
     return work

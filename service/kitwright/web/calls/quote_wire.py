@@ -6,7 +6,7 @@ from datetime import date, datetime
 from typing import Annotated, Any, Final
 
 import msgspec
-from msgspec import Meta, field
+from msgspec import Meta, Struct, field
 
 from kitwright.keeping.acts import ACTS
 from kitwright.keeping.record import (
@@ -81,43 +81,6 @@ _ACTS: Final = "\n".join(
 )
 
 
-class QuoteHeadOut(Out, frozen=True, kw_only=True):
-    """A kept quote without its figures in full.
-
-    `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
-    whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
-    offered or was offered last, else the draft. What stands here besides is that one's; of the
-    agreed one, the totals hold what was added to it as well.
-    """
-
-    id: QuoteId
-    state: QuoteState
-    revision: RevisionNumber
-    offered: RevisionNumber | None
-    agreed: RevisionNumber | None
-    shown: RevisionNumber
-    customer: CustomerId | None
-    machine: MachineId | None
-    family: str
-    serial: SerialNumber | None
-    net: Amount | None
-    gross: Amount | None
-    valid_until: date
-    made_at: datetime
-    changed_at: datetime
-    acts: Annotated[tuple[str, ...], Meta(description=_ACTS)]
-
-
-class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
-    """A kept quote with the revision that is `shown`: what was asked, and the whole quote, with
-    what was added to it since it was agreed to as lines at the end (reason `added-since`).
-    """
-
-    request: QuoteIn
-    quote: Quote
-    unprintable: Unprintable
-
-
 class RevisionHeadOut(Out, frozen=True, kw_only=True):
     """A revision without its figures in full; `sha256` is of what its customer sees,
     since its issue: byte for byte of `quote` in the answer to the customer's link.
@@ -141,6 +104,47 @@ class RevisionOut(RevisionHeadOut, frozen=True, kw_only=True):
 
     request: QuoteIn
     quote: Quote
+
+
+class QuoteHeadOut(Out, frozen=True, kw_only=True):
+    """A kept quote without its figures in full.
+
+    `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
+    whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
+    offered or was offered last, else the draft. What stands here besides is that one's; of the
+    agreed one, the totals hold what was added to it as well. `draft` is a newer revision that is
+    not issued yet, null if there is none: it counts once it is issued or agreed to.
+    """
+
+    id: QuoteId
+    state: QuoteState
+    revision: RevisionNumber
+    offered: RevisionNumber | None
+    agreed: RevisionNumber | None
+    shown: RevisionNumber
+    customer: CustomerId | None
+    machine: MachineId | None
+    family: str
+    serial: SerialNumber | None
+    net: Amount | None
+    gross: Amount | None
+    valid_until: date
+    made_at: datetime
+    changed_at: datetime
+    acts: Annotated[tuple[str, ...], Meta(description=_ACTS)]
+    draft: RevisionHeadOut | None
+
+
+class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
+    """A kept quote with the revision that is `shown`: what was asked, and the whole quote, with
+    what was added to it since it was agreed to as lines at the end (reason `added-since`). If a
+    newer draft was begun, `draft` has it in the same way.
+    """
+
+    draft: RevisionOut | None
+    request: QuoteIn
+    quote: Quote
+    unprintable: Unprintable
 
 
 _STATES: Final = "|".join(QuoteState)
@@ -173,24 +177,36 @@ class QuotesQuery(Wire, frozen=True, kw_only=True):
     cursor: PageCursor = ""
 
 
-def quote_head(quote: KeptQuote, acts: tuple[str, ...]) -> QuoteHeadOut:
-    """Return a quote without its figures in full, with the acts that are possible now."""
-    return shaped(QuoteHeadOut, quote, **_head(quote, acts))
+class Contents(Struct, frozen=True, kw_only=True):
+    """A revision's request and answer as JSON, and the texts of it that can't be printed."""
+
+    request: bytes
+    answer: bytes
+    unprintable: Found
+
+
+def quote_head(quote: KeptQuote, acts: tuple[str, ...], draft: Revision | None) -> QuoteHeadOut:
+    """Return a quote without its figures in full, with the acts that are possible now, and a draft
+    that is not shown yet.
+    """
+    newer = None if draft is None else revision_head(draft)
+    return shaped(QuoteHeadOut, quote, **_head(quote, acts), draft=newer)
 
 
 def kept_quote(
-    quote: KeptQuote, acts: tuple[str, ...], request: bytes, answer: bytes, unprintable: Found
+    quote: KeptQuote, acts: tuple[str, ...], shown: Contents, draft: Revision | None
 ) -> bytes:
-    """Return a quote as JSON, with what the revision that it shows asked and was answered, and
-    which texts of it can't be printed.
+    """Return a quote as JSON, with the contents of the revision that it shows, and a draft that is
+    not shown yet.
     """
     out = shaped(
         KeptQuoteOut,
         quote,
         **_head(quote, acts),
-        request=_raw(request),
-        quote=_raw(answer),
-        unprintable=unprintable,
+        draft=None if draft is None else revision_out(draft),
+        request=_raw(shown.request),
+        quote=_raw(shown.answer),
+        unprintable=shown.unprintable,
     )
     return msgspec.json.encode(out)
 

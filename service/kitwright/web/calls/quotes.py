@@ -10,8 +10,7 @@ from msgspec import UNSET, structs
 from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.life import Figures
-from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision
+from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision, RevisionState
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.quote import encode_quote
@@ -30,13 +29,15 @@ from kitwright.web.calls.ids import (
 )
 from kitwright.web.calls.placing import unordered
 from kitwright.web.calls.quote_wire import (
+    Contents,
     KeptQuoteOut,
     QuoteHeadOut,
     QuoteIn,
     kept_quote,
     quote_head,
 )
-from kitwright.web.calls.unprintable import Found
+from kitwright.web.calls.standing import standing
+from kitwright.web.calls.unprintable import request_looked_at, unprintable_request
 from kitwright.web.calls.wire import ExemptionIn
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
@@ -72,12 +73,6 @@ def quote_of(records: Records, number: int) -> KeptQuote:
     return quote
 
 
-def newest_of(records: Records, number: int) -> Revision:
-    """Return the newest revision of a quote. Raises: Refusal: unknown-record."""
-    quote = quote_of(records, number)
-    return life.revision_of(records, quote, quote.latest)
-
-
 def checked(records: Records, call: Call) -> KeptQuote:
     """Return the quote of a call's path, in the version that the caller has seen.
 
@@ -102,14 +97,20 @@ def quote_tag(quote: KeptQuote) -> str:
     return tag("quote", quote.number, quote.version)
 
 
+def head_at_end(records: Records, quote: KeptQuote) -> Revision:
+    """Return the newest revision of a quote without its bodies, which are large."""
+    return records.revisions.of_quote(quote.number)[quote.latest - 1]
+
+
+def is_newer_draft(quote: KeptQuote, newest: Revision) -> bool:
+    """Return whether a quote has a draft that it does not show yet."""
+    return newest.state is RevisionState.draft and newest.number != quote.shown
+
+
 def acts_of(
-    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
+    desk: Desk, records: Records, quote: KeptQuote, newest: Revision, *, is_read: bool = False
 ) -> tuple[str, ...]:
     """Return the acts that would not be refused now; `is_read` if nothing is being written."""
-    # without their bodies, which are large
-    (newest,) = [
-        one for one in records.quotes.revisions(quote.number) if one.number == quote.latest
-    ]
 
     def is_supplied() -> bool:
         try:
@@ -131,7 +132,9 @@ def head_of(
     desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
 ) -> QuoteHeadOut:
     """Return a quote without its figures in full."""
-    return quote_head(quote, acts_of(desk, records, quote, is_read=is_read))
+    newest = head_at_end(records, quote)
+    acts = acts_of(desk, records, quote, newest, is_read=is_read)
+    return quote_head(quote, acts, newest if is_newer_draft(quote, newest) else None)
 
 
 def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:
@@ -140,25 +143,48 @@ def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply[QuoteHea
 
 
 def whole(
-    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
+    desk: Desk,
+    records: Records,
+    quote: KeptQuote,
+    shown: Contents,
+    *,
+    is_read: bool = False,
 ) -> Reply[KeptQuoteOut]:
-    """Return a quote with figures that are those of the revision that it shows."""
-    acts = acts_of(desk, records, quote)
-    body = kept_quote(quote, acts, figures.request, figures.answer, found)
-    return Reply(body=body, tag=quote_tag(quote))
+    """Return a quote, to the last figure, with the contents of the revision that it shows."""
+    newest = head_at_end(records, quote)
+    acts = acts_of(desk, records, quote, newest, is_read=is_read)
+    draft = None
+    if is_newer_draft(quote, newest):
+        draft = life.revision_of(records, quote, quote.latest)
+        found = unprintable_request(desk.papers, draft.request, "draft")
+        shown = structs.replace(shown, unprintable=(*shown.unprintable, *found))
+    return Reply(body=kept_quote(quote, acts, shown, draft), tag=quote_tag(quote))
 
 
-def created(
-    desk: Desk, records: Records, quote: KeptQuote, figures: Figures, found: Found
-) -> Reply[KeptQuoteOut]:
+def contents(desk: Desk, records: Records, quote: KeptQuote) -> Contents:
+    """Return the contents of the revision that a quote shows, with what was added to it."""
+    revision = life.revision_of(records, quote, quote.shown)
+    return Contents(
+        request=revision.request,
+        answer=encode_quote(standing(records, quote, revision)),
+        unprintable=unprintable_request(desk.papers, revision.request),
+    )
+
+
+async def new_contents(desk: Desk, revision: Revision) -> Contents:
+    """Return the contents of a new revision."""
+    found = await request_looked_at(desk.papers, revision.request)
+    return Contents(request=revision.request, answer=revision.answer, unprintable=found)
+
+
+def created(desk: Desk, records: Records, quote: KeptQuote, shown: Contents) -> Reply[KeptQuoteOut]:
     """Return a quote that is new."""
     location = f"/v1/quotes/{written(QUOTE, quote.number)}"
-    reply = whole(desk, records, quote, figures, found)
-    return structs.replace(reply, headers={"Location": location})
+    return structs.replace(whole(desk, records, quote, shown), headers={"Location": location})
 
 
-def reckon(desk: Desk, asked: QuoteIn) -> Figures:
-    """Return what a request comes to, once it is filled from its customer and its machine.
+def reckon(desk: Desk, asked: QuoteIn) -> Revision:
+    """Return the revision that a request comes to, once it is filled from its customer and machine.
 
     Raises: RequestRefused, and the errors of the stages.
     """
@@ -166,7 +192,8 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
     outcome = desk.service.work_out(filled)
     totals = outcome.repair.totals
-    return Figures(
+    return Revision(
+        made_at=desk.now(),
         request=msgspec.json.encode(filled),
         answer=encode_quote(desk.service.tell(outcome, filled)),
         reckoning=_reckoning(outcome),
@@ -176,8 +203,6 @@ def reckon(desk: Desk, asked: QuoteIn) -> Figures:
         net=totals.lines + totals.discount if totals.net is None else totals.net,
         gross=totals.gross,
         valid_until=outcome.valid_until,
-        family=asked.family,
-        serial=filled.serial,
         customer=None if customer is None else customer.number,
         machine=None if machine is None else machine.number,
     )
@@ -239,13 +264,13 @@ def _named(
 ) -> tuple[Customer | None, Machine | None, list[RequestFault]]:
     """Return a customer and a machine, None for what is not kept, and the faults of those."""
     faults: list[RequestFault] = []
-    person = None if customer is None else records.people.customer(customer)
+    person = None if customer is None else records.customers.get(customer)
     if customer is not None and (person is None or person.erased_at is not None):
         person = None
         fault = CustomerUnknown(written(CUSTOMER, customer))
         fault.at("customer")
         faults.append(fault)
-    engine = None if machine is None else records.people.machine(machine)
+    engine = None if machine is None else records.machines.get(machine)
     if machine is not None and (engine is None or engine.erased_at is not None):
         engine = None
         fault = CustomerUnknown(written(MACHINE, machine))
@@ -300,7 +325,7 @@ def revision_in_path(records: Records, call: Call) -> Revision:
     quote = quote_of(records, call.number("id", QUOTE))
     text = call.variable("revision")
     is_number = text.isascii() and text.isdigit() and len(text) < 10
-    found = records.quotes.revision(quote.number, int(text)) if is_number else None
+    found = records.revisions.get(quote.number, int(text)) if is_number else None
     if found is None:
         raise Refusal(
             "unknown-record",

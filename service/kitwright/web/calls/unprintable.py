@@ -65,11 +65,13 @@ def unprintable_in(papers: ShopPapers, record: Struct, *members: str) -> Found:
     return _found(papers, {member: getattr(record, member) for member in members}, ())
 
 
-def unprintable_request(papers: ShopPapers, request: bytes) -> Found:
-    """Return the texts of a stored quote's request that can't be printed completely."""
+def unprintable_request(papers: ShopPapers, request: bytes, *above: str) -> Found:
+    """Return the texts of a stored quote's request that can't be printed completely. `above`
+    are the members of the answer that the request is in.
+    """
     if request.isascii():
         return ()
-    return _found(papers, msgspec.json.decode(request), ("request",))
+    return _found(papers, msgspec.json.decode(request), (*above, "request"))
 
 
 def _found(papers: ShopPapers, value: object, path: tuple[str | int, ...]) -> Found:

@@ -31,6 +31,7 @@ _SHAPE: Final = {
     "wrong-shape": ("body-invalid", "An object with members that can't be combined."),
 }
 """Code of an error in a body's shape -> the problem that reports it, its meaning."""
+_ADVICE: Final = "Appears in `errors` of the problem `{}`; its `detail` says what is expected."
 
 _REFUSALS: Final[tuple[type[KitwrightError], ...]] = (RequestFault, UnknownLanguage)
 
@@ -52,18 +53,22 @@ def documented_codes() -> tuple[CodeOut, ...]:
     """Return every code that an answer may use: the problems, then the entries of `errors` by
     problem.
     """
-    problems = [
+    problems = [(code, False, code, kind.title, kind.advice) for code, kind in KINDS.items()]
+    faults = [
+        (code, True, problem, meaning, _ADVICE.format(problem))
+        for code, problem, meaning in _meanings()
+    ]
+    return tuple(
         CodeOut(
             code=code,
-            is_fault=False,
-            problem=code,
-            status=kind.status,
-            title=kind.title,
-            advice=kind.advice,
+            is_fault=is_fault,
+            problem=problem,
+            status=KINDS[problem].status,
+            title=title,
+            advice=advice,
         )
-        for code, kind in KINDS.items()
-    ]
-    return (*problems, *(_fault(*each) for each in _meanings()))
+        for code, is_fault, problem, title, advice in problems + faults
+    )
 
 
 def _meanings() -> Iterator[tuple[str, str, str]]:
@@ -89,15 +94,3 @@ def leaves(bases: tuple[type[KitwrightError], ...]) -> Iterator[type[KitwrightEr
             yield from leaves(below)
         else:
             yield base
-
-
-def _fault(code: str, problem: str, meaning: str) -> CodeOut:
-    advice = f"Appears in `errors` of the problem `{problem}`; its `detail` says what is expected."
-    return CodeOut(
-        code=code,
-        is_fault=True,
-        problem=problem,
-        status=KINDS[problem].status,
-        title=meaning,
-        advice=advice,
-    )

@@ -4,29 +4,15 @@ from __future__ import annotations
 
 import json
 from base64 import b64encode
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from hashlib import sha256
-from html import escape
+from importlib.resources import files
 from typing import Any, Final
 
-_STYLE: Final = """
-:root { color-scheme: light dark; --line: #8886; --ink: #b4500f; --soft: #8881; }
-@media (prefers-color-scheme: dark) { :root { --ink: #f0a05a; } }
-body { font: 1rem/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 60rem; padding: 1rem; }
-h1, h2, h3 { line-height: 1.2; }
-h1 { border-bottom: .3rem solid var(--ink); padding-bottom: .3rem; }
-h2 { margin-top: 3rem; }
-h3 { border-top: 1px solid var(--line); padding-top: 1.5rem; margin-top: 2rem; }
-a { color: var(--ink); }
-code, pre { font: .9em/1.4 ui-monospace, monospace; }
-pre { background: var(--soft); overflow: auto; padding: .7rem; max-height: 24rem; }
-table { border-collapse: collapse; display: block; overflow: auto; }
-td, th { border-bottom: 1px solid var(--line); padding: .25rem .7rem .25rem 0; text-align: left; }
-td, th { vertical-align: top; }
-nav ul { columns: 2; list-style: none; padding: 0; }
-.method { color: var(--ink); font-weight: bold; }
-.must { color: var(--ink); }
-"""
+from jinja2 import Environment, PackageLoader
+from markupsafe import Markup
+
+_STYLE: Final = files(__package__).joinpath("templates/docs.css").read_text(encoding="utf-8")
 
 POLICY: Final = (
     "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
@@ -42,139 +28,55 @@ def docs_page(document: Mapping[str, Any], codes: Mapping[str, str]) -> str:
         document: the API description.
         codes: code of a problem or of an entry in `errors` -> its meaning.
     """
-    return "\n".join(_page(document, codes)) + "\n"
+    page = Environment(
+        loader=PackageLoader(__package__), autoescape=True, trim_blocks=True, lstrip_blocks=True
+    )
+    page.filters |= {"marked": _marked, "typed": _typed, "as_json": _as_json}
+    return page.get_template("docs.html").render(
+        style=Markup(_STYLE),
+        info=document["info"],
+        tags=document["tags"],
+        operations=[
+            (path, method.upper(), operation)
+            for path, methods in document["paths"].items()
+            for method, operation in methods.items()
+        ],
+        schemas=document["components"]["schemas"],
+        codes=codes,
+    )
 
 
-def _page(document: Mapping[str, Any], codes: Mapping[str, str]) -> Iterator[str]:
-    info = document["info"]
-    title = f"{info['title']} {info['version']}"
-    yield "<!doctype html>"
-    yield '<html lang="en"><head><meta charset="utf-8">'
-    yield '<meta name="viewport" content="width=device-width, initial-scale=1">'
-    yield f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>"
-    yield f"<header><h1>{escape(title)}</h1><p>{escape(info['summary'])}</p></header><main>"
-    yield from _prose(info["description"])
-    yield '<p>For programs: <a href="/openapi.json">/openapi.json</a>.</p>'
-    yield from _contents(document)
-    for tag in document["tags"]:
-        yield f"<h2>{escape(tag['name'].capitalize())}</h2>"
-        yield from _prose(tag["description"])
-        for path, method, operation in _operations(document, tag["name"]):
-            yield from _operation(path, method, operation)
-    yield '<h2 id="shapes">Shapes</h2>'
-    for name, schema in sorted(document["components"]["schemas"].items()):
-        yield from _shape(name, schema)
-    yield '<h2 id="codes">Codes of problems and errors</h2><table>'
-    for code, meaning in codes.items():
-        yield f"<tr><td>{_code(code)}</td><td>{_inline(meaning)}</td></tr>"
-    yield "</table></main></body></html>"
+def _marked(text: str) -> Markup:
+    """Return text with text in backquotes as code."""
+    parts = enumerate(text.split("`"))
+    return Markup().join(
+        Markup("<code>{}</code>").format(part) if place % 2 else part for place, part in parts
+    )
 
 
-def _operations(document: Mapping[str, Any], tag: str) -> Iterator[tuple[str, str, Any]]:
-    for path, methods in document["paths"].items():
-        for method, operation in methods.items():
-            if tag in operation["tags"]:
-                yield path, method, operation
+def _as_json(value: object) -> str:
+    return json.dumps(value, indent=2, ensure_ascii=False)
 
 
-def _contents(document: Mapping[str, Any]) -> Iterator[str]:
-    yield '<nav aria-label="Calls"><ul>'
-    for tag in document["tags"]:
-        for path, method, operation in _operations(document, tag["name"]):
-            link = f'<a href="#{operation["operationId"]}">{escape(path)}</a>'
-            yield f'<li><span class="method">{method.upper()}</span> {link}</li>'
-    yield '<li><a href="#shapes">Shapes</a></li><li><a href="#codes">Codes</a></li></ul></nav>'
-
-
-def _operation(path: str, method: str, operation: Mapping[str, Any]) -> Iterator[str]:
-    name = operation["operationId"]
-    yield f'<section id="{name}"><h3><span class="method">{method.upper()}</span> {escape(path)}'
-    yield "</h3>"
-    yield f"<p><strong>{escape(operation['summary'])}.</strong> ({_code(name)})</p>"
-    yield from _prose(operation["description"])
-    if "parameters" in operation:
-        yield "<table><tr><th>Parameter</th><th>In</th><th>What</th></tr>"
-        for one in operation["parameters"]:
-            cells = (_code(one["name"]), one["in"], _inline(one["description"]))
-            yield f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>"
-        yield "</table>"
-    for form, content in operation.get("requestBody", {}).get("content", {}).items():
-        yield f"<p>Takes {_code(form)}: {_type(content['schema'])}</p>"
-        for title, example in content.get("examples", {}).items():
-            yield from _example(title.replace("-", " "), example["value"])
-    for status, answer in operation["responses"].items():
-        yield from _answer(status, answer)
-    yield "</section>"
-
-
-def _answer(status: str, answer: Mapping[str, Any]) -> Iterator[str]:
-    forms = [
-        f"{_code(form)} {_type(content['schema'])}"
-        for form, content in answer.get("content", {}).items()
-    ]
-    yield f"<p><strong>{status}</strong> {_inline(answer['description'])} {', or '.join(forms)}</p>"
-    for content in answer.get("content", {}).values():
-        if "example" in content:
-            yield from _example("Example", content["example"])
-
-
-def _example(title: str, value: object) -> Iterator[str]:
-    text = value if isinstance(value, str) else json.dumps(value, indent=2, ensure_ascii=False)
-    yield f"<details><summary>{escape(title.capitalize())}</summary>"
-    yield f"<pre>{escape(text)}</pre></details>"
-
-
-def _shape(name: str, schema: Mapping[str, Any]) -> Iterator[str]:
-    yield f'<section id="shape-{escape(name)}"><h3>{escape(name)}</h3>'
-    yield from _prose(schema.get("description", ""))
-    if "enum" in schema:
-        yield f"<p>One of {', '.join(map(_code, schema['enum']))}.</p>"
-    if "properties" in schema:
-        yield "<table><tr><th>Member</th><th>Type</th><th></th></tr>"
-        required = schema.get("required", ())
-        for member, one in schema["properties"].items():
-            must = ' <span class="must">required</span>' if member in required else ""
-            told = _inline(one.get("description", ""))
-            yield f"<tr><td>{_code(member)}{must}</td><td>{_type(one)}</td><td>{told}</td></tr>"
-        yield "</table>"
-    yield "</section>"
-
-
-def _type(schema: Mapping[str, Any]) -> str:
-    """Return a short description of a schema as HTML, with links to shapes."""
+def _typed(schema: Mapping[str, Any]) -> Markup:
+    """Return a short description of a schema, with links to shapes."""
     if "$ref" in schema:
-        name = escape(schema["$ref"].rpartition("/")[2])
-        return f'<a href="#shape-{name}">{name}</a>'
+        name = schema["$ref"].rpartition("/")[2]
+        return Markup('<a href="#shape-{0}">{0}</a>').format(name)
     if "anyOf" in schema:
-        return " or ".join(map(_type, schema["anyOf"]))
+        return Markup(" or ").join(map(_typed, schema["anyOf"]))
     if "enum" in schema:
-        return " or ".join(_code(str(one)) for one in schema["enum"])
+        return Markup(" or ").join(Markup("<code>{}</code>").format(one) for one in schema["enum"])
     if schema.get("type") == "array":
-        return f"list of {_type(schema['items'])}{_limits(schema, 'minItems', 'maxItems')}"
+        limits = _limits(schema, "minItems", "maxItems")
+        return Markup("list of {}{}").format(_typed(schema["items"]), limits)
     if isinstance(schema.get("additionalProperties"), dict):
-        return f"object of {_type(schema['additionalProperties'])}"
+        return Markup("object of {}").format(_typed(schema["additionalProperties"]))
     limits = _limits(schema, "minimum", "maximum") + _limits(schema, "minLength", "maxLength")
-    form = f" {_code(schema['pattern'])}" if "pattern" in schema else ""
-    return f"{escape(str(schema.get('format', schema.get('type', 'anything'))))}{limits}{form}"
+    kind = schema.get("format", schema.get("type", "anything"))
+    form = Markup(" <code>{}</code>").format(schema["pattern"]) if "pattern" in schema else ""
+    return Markup("{}{}{}").format(kind, limits, form)
 
 
 def _limits(schema: Mapping[str, Any], least: str, most: str) -> str:
-    if most not in schema:
-        return ""
-    return f", {schema.get(least, 0)} to {schema[most]}"
-
-
-def _prose(text: str) -> Iterator[str]:
-    for paragraph in text.split("\n\n"):
-        if paragraph:
-            yield f"<p>{_inline(paragraph)}</p>"
-
-
-def _inline(text: str) -> str:
-    """Return text as HTML, with text in backquotes as code."""
-    parts = text.split("`")
-    return "".join(_code(part) if place % 2 else escape(part) for place, part in enumerate(parts))
-
-
-def _code(text: object) -> str:
-    return f"<code>{escape(str(text))}</code>"
+    return f", {schema.get(least, 0)} to {schema[most]}" if most in schema else ""

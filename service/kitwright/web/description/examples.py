@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from itertools import pairwise
-from typing import Any, Final, TypeVar
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Final
 
 import msgspec
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
 from kitwright.web.calls.catalogue import LISTINGS, shop_out
-from kitwright.web.calls.findings import AssessmentIn
 from kitwright.web.calls.listing import Listing
 from kitwright.web.calls.running import HealthOut, ready_out
 from kitwright.web.calls.service import Service
-from kitwright.web.calls.wire import PreviewIn
 from kitwright.web.description.handlers import CODES
 from kitwright.web.edge.body import decode
-from kitwright.web.edge.operation import Operation, variables_of
-
-T = TypeVar("T", bound=Struct)
+from kitwright.web.edge.operation import Operation, places_of, variables_of
 
 _REVISION = "5f2b" * 16
 """Replaces the catalogue's revision, so that a description does not change with each edit."""
@@ -50,24 +45,23 @@ _SAMPLES: Final = {
 
 def sample_variables(one: Operation) -> dict[str, str]:
     """Return a sample of each variable of a call's path, by the segment before it."""
-    steps = one.path.split("/")
-    return {
-        step.strip("{}"): _SAMPLES.get(before, "1")
-        for before, step in pairwise(steps)
-        if step.startswith("{")
-    }
+    return {name: _SAMPLES.get(before, "1") for name, before in places_of(one).items()}
 
 
 def find_examples(
     service: Service,
+    operations: Iterable[Operation],
     requests: Mapping[str, Mapping[str, bytes]],
-    shapes: Mapping[str, type[Struct]],
 ) -> Examples:
     """Return requests that a service accepts and its answers; lists are cut to their first record.
 
     Of the `requests`, by operation id and name, those are included that this service's catalogue
     can answer. Requests for stored records are included if they have the call's shape.
     """
+    answered: dict[str, Callable[[Any], object]] = {
+        "assessFindings": service.assess,
+        "previewQuote": service.quote,
+    }
     variables: dict[str, Mapping[str, str]] = {}
     answers: dict[str, Any] = {
         "getLiveness": HealthOut(status="alive"),
@@ -81,9 +75,9 @@ def find_examples(
         _exemplify(service, listing, variables, answers)
     return Examples(
         requests={
-            **{name: _answerable(requests[name], shapes[name], _nothing) for name in shapes},
-            "assessFindings": _answerable(requests["assessFindings"], AssessmentIn, service.assess),
-            "previewQuote": _answerable(requests["previewQuote"], PreviewIn, service.quote),
+            one.id: _answerable(requests.get(one.id, {}), one.takes, answered.get(one.id))
+            for one in operations
+            if one.takes is not None
         },
         variables=variables,
         answers={name: msgspec.to_builtins(answer) for name, answer in answers.items()},
@@ -107,17 +101,15 @@ def _exemplify(
             answers[listing.one.id] = sample
 
 
-def _nothing(_: object) -> None:
-    """Do nothing: answers about stored records depend on the records."""
-
-
 def _answerable(
-    requests: Mapping[str, bytes], shape: type[T], answer: Callable[[T], object]
+    requests: Mapping[str, bytes], shape: type[Struct], answer: Callable[[Any], object] | None
 ) -> dict[str, Any]:
     found = {}
     for name, raw in sorted(requests.items()):
         try:
-            answer(decode(raw, shape))
+            asked = decode(raw, shape)
+            if answer is not None:
+                answer(asked)
         except KitwrightError:
             continue
         found[name] = msgspec.json.decode(raw)

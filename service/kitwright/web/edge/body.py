@@ -6,12 +6,11 @@ import json
 import re
 from collections import Counter
 from functools import cache
-from itertools import islice
+from itertools import accumulate, islice
 from typing import Any, Final, TypeVar
 
 import msgspec
 from litestar import Request
-from litestar.types import Receive
 from msgspec import Struct
 
 from kitwright.web.edge.faults import Members, NoNumber, find_faults, shape_of
@@ -31,7 +30,8 @@ MOST_FAULTS: Final = 100
 _BOM: Final = b"\xef\xbb\xbf"
 _LONGEST_NUMBER: Final = 50
 _HUGE: Final[int] = 10**_LONGEST_NUMBER
-_BRACKETS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"?|[\[{]|[\]}]', re.DOTALL)
+_STRINGS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"?', re.DOTALL)
+_BRACKETS: Final = re.compile(rb"[\[\]{}]")
 
 
 async def receive_json(request: Request[Any, Any, Any]) -> bytes:
@@ -48,12 +48,13 @@ def check_json(request: Request[Any, Any, Any]) -> None:
 
     Raises: Refusal: wrong-media-type.
     """
-    given = request.headers.get("content-type", "")
+    headers = request.headers
+    given = headers.get("content-type", "")
     if given != JSON:
         kind, parameters = media_type(given)
         if kind != JSON or parameters.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
             raise _wrong_media("the body should be application/json in UTF-8")
-    if request.headers.get("content-encoding", "identity").lower() != "identity":
+    if headers.get("content-encoding", "identity").lower() != "identity":
         raise _wrong_media("the body should be sent without Content-Encoding")
 
 
@@ -63,31 +64,25 @@ def _wrong_media(detail: str) -> Refusal:
 
 
 async def receive(request: Request[Any, Any, Any], most: int = MOST_BYTES) -> bytes:
-    """Return a request's body as bytes, as `receive_body` does."""
-    announced = request.headers.get("content-length", "0")
-    return await receive_body(announced, request.receive, most)
-
-
-async def receive_body(announced: str, receive: Receive, most: int = MOST_BYTES) -> bytes:
-    """Return the complete body of an announced length; stop reading at the largest size allowed.
+    """Return a request's complete body; stop reading at the largest size allowed.
 
     Raises: Refusal: body-too-large, bad-request if it ends too early.
     """
-    if announced.isdecimal() and len(announced) < 20 and int(announced) <= most:
-        parts: list[bytes] = []
-        size = 0
-        while True:
-            message = await receive()
-            if message["type"] != "http.request":
-                raise Refusal("bad-request", "the body ended before its announced length")
-            part = message.get("body", b"")
-            size += len(part)
-            if size > most:
-                break
-            parts.append(part)
-            if not message.get("more_body", False):
-                return b"".join(parts)
-    raise Refusal("body-too-large", f"the body should have at most {most} bytes")
+    announced = request.headers.get("content-length", "0")
+    # no more digits than Python reads as a number
+    is_small = announced.isdecimal() and len(announced) < 20 and int(announced) <= most
+    body = bytearray()
+    more = True
+    while is_small and more:
+        message = await request.receive()
+        if message["type"] != "http.request":
+            raise Refusal("bad-request", "the body ended before its announced length")
+        body += message.get("body", b"")
+        more = message.get("more_body", False)
+        is_small = len(body) <= most
+    if not is_small:
+        raise Refusal("body-too-large", f"the body should have at most {most} bytes")
+    return bytes(body)
 
 
 def decode(raw: bytes, shape: type[T]) -> T:
@@ -180,15 +175,6 @@ def _malformed(detail: str) -> Refusal:
 
 
 def _is_too_deep(raw: bytes) -> bool:
-    if raw.count(b"[") + raw.count(b"{") <= MOST_DEPTH:
-        return False
-    depth = 0
-    for token in _BRACKETS.finditer(raw):
-        sign = token[0]
-        if sign in (b"[", b"{"):
-            depth += 1
-            if depth > MOST_DEPTH:
-                return True
-        elif sign in (b"]", b"}"):
-            depth -= 1
-    return False
+    brackets = _BRACKETS.findall(_STRINGS.sub(b"", raw))
+    depths = accumulate(1 if bracket in b"[{" else -1 for bracket in brackets)
+    return max(depths, default=0) > MOST_DEPTH

@@ -5,20 +5,10 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from msgspec import Struct
-
 from kitwright.web.edge.problems import Refusal
 
-_TAG: Final = r'(?P<weak>W/)?"(?P<opaque>[\x21\x23-\x7e\x80-\xff]*)"'
-_ONE: Final = re.compile(_TAG)
-_ELEMENT: Final = re.compile(rf"[ \t]*(?:{_TAG}[ \t]*)?(?P<end>,|\Z)")
-
-
-class Tag(Struct, frozen=True):
-    """An entity tag: the text between its quotes, and whether it is weak."""
-
-    opaque: str
-    is_weak: bool = False
+_TAG: Final = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
+_ELEMENT: Final = re.compile(rf"[ \t]*(?:(?P<tag>{_TAG})[ \t]*)?(?P<end>,|\Z)")
 
 
 def none_match(header: str, etag: str | None) -> bool:
@@ -32,31 +22,25 @@ def none_match(header: str, etag: str | None) -> bool:
     Raises: Refusal: condition-malformed.
     """
     tags = read_tags(header)
-    if etag is None:
-        return True
-    current = _current(etag).opaque
-    return tags is not None and all(tag.opaque != current for tag in tags)
+    if etag is None or tags is None:
+        return etag is None
+    return etag.removeprefix("W/") not in {tag.removeprefix("W/") for tag in tags}
 
 
 def match(header: str, etag: str | None) -> bool:
     """Return whether `If-Match` holds: whether one of its tags is the current one, by strong
-    comparison, for which no weak tag is equal to any.
-
-    Args:
-        header: its value; of several lines, joined by commas.
-        etag: the current entity tag, quotes and all; None if there is no record yet.
+    comparison, for which no weak tag is equal to any. The arguments are those of `none_match`.
 
     Raises: Refusal: condition-malformed.
     """
     tags = read_tags(header)
-    if etag is None:
-        return False
-    current = _current(etag)
-    return tags is None or (not current.is_weak and current in tags)
+    if etag is None or tags is None:
+        return etag is not None
+    return etag in tags and not etag.startswith("W/")
 
 
-def read_tags(header: str) -> tuple[Tag, ...] | None:
-    """Return the entity tags of a condition in their order; None for `*`, which is any.
+def read_tags(header: str) -> tuple[str, ...] | None:
+    """Return the entity tags of a condition in their order, as written; None for `*`, which is any.
 
     Empty elements are ignored, as RFC 9110, 5.6.1.2 requires.
 
@@ -74,15 +58,8 @@ def read_tags(header: str) -> tuple[Tag, ...] | None:
                 f"character {at + 1} of the condition: should be * or entity tags, as in "
                 '"1", W/"2"',
             )
-        if element["opaque"] is not None:
-            tags.append(Tag(element["opaque"], element["weak"] is not None))
+        if element["tag"] is not None:
+            tags.append(element["tag"])
         at = element.end()
         if not element["end"]:
             return tuple(tags)
-
-
-def _current(etag: str) -> Tag:
-    tag = _ONE.fullmatch(etag)
-    if tag is None:
-        raise ValueError(f"not an entity tag: {etag!r}")
-    return Tag(tag["opaque"], tag["weak"] is not None)

@@ -1,5 +1,5 @@
-"""Edge: wraps the framework: HEAD, common headers, unexpected errors, and a log line and a count
-for every request.
+"""Edge: wraps the framework: common headers, unexpected errors, and a log line and a count for
+every request.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ class Edge:
             if len(scope.get("raw_path", b"")) > MOST_PATH:
                 await answer.problem("path-too-long")
             else:
-                await self._app(answer.scope, receive, answer.send)
+                await self._app(scope, receive, answer.send)
         except Exception as error:
             log_bug(error, answer.request_id)
             if answer.status:
@@ -95,21 +95,21 @@ class Edge:
                 raise
             await answer.problem("internal-error")
         finally:
-            self._note(scope["method"], answer, perf_counter() - begun)
+            self._note(scope, answer, perf_counter() - begun)
 
-    def _note(self, method: str, answer: _Answer, seconds: float) -> None:
-        handler: Any = answer.scope.get("route_handler")
+    def _note(self, scope: HTTPScope, answer: _Answer, seconds: float) -> None:
+        handler: Any = scope.get("route_handler")
         operation = getattr(handler, "name", None) or _UNROUTED
         status = answer.status or _GONE
         self.metrics.note(operation, status, seconds)
         if self._journal is not None:
             facts = {
                 "request_id": answer.request_id,
-                "method": method,
+                "method": scope["method"],
                 "operation": operation,
                 "path": self._paths.get(operation),
                 "status": status,
-                "problem": answer.scope["state"].get("problem"),
+                "problem": answer.state.get("problem"),
                 "ms": round(seconds * 1000, 3),
             }
             self._journal.write("info" if status < 500 else "error", "request", facts)
@@ -123,31 +123,26 @@ class _Answer:
         self.status = 0
         self._send = send
         self._is_head = scope["method"] == "HEAD"
-        # a copy: the server itself relies on the method it read
-        self.scope: HTTPScope = {**scope, "method": "GET"} if self._is_head else scope
-        state = self.scope.setdefault("state", {})
-        state["request_id"] = self.request_id
+        self.state = scope.setdefault("state", {})
+        self.state["request_id"] = self.request_id
 
     async def send(self, message: Message) -> None:
         """Send a message of the application with the common headers; no body for HEAD."""
         if message["type"] == "http.response.start":
             self.status = message["status"]
-            message["headers"] = self._headers(message["headers"])
+            headers = [*message["headers"]]
+            there = {name for name, _ in headers}
+            headers += [each for each in _UNLESS_SET if each[0] not in there]
+            headers += _ALWAYS
+            headers.append((REQUEST_ID, self.request_id.encode()))
+            message["headers"] = headers
         elif message["type"] == "http.response.body" and self._is_head:
             message["body"] = b""
         await self._send(message)
 
-    def _headers(self, given: Any) -> list[tuple[bytes, bytes]]:
-        headers = [_with_head(*each) if each[0] == b"allow" else each for each in given]
-        there = {name for name, _ in headers}
-        headers += [each for each in _UNLESS_SET if each[0] not in there]
-        headers += _ALWAYS
-        headers.append((REQUEST_ID, self.request_id.encode()))
-        return headers
-
     async def problem(self, code: str) -> None:
         """Send a problem document without calling the application."""
-        self.scope["state"]["problem"] = code
+        self.state["problem"] = code
         headers, body = _document(code, KINDS[code].advice)
         status = KINDS[code].status
         await self.send({"type": "http.response.start", "status": status, "headers": headers})
@@ -160,12 +155,6 @@ def _request_id(scope: HTTPScope) -> str:
         if name == REQUEST_ID and _SOUND_ID.fullmatch(value):
             return value.decode()
     return f"{_PROCESS}{next(_COUNTED):08x}"
-
-
-def _with_head(name: bytes, methods: bytes) -> tuple[bytes, bytes]:
-    """Return an Allow header with HEAD added if it has GET."""
-    known = {each.strip() for each in methods.split(b",")}
-    return name, b", ".join(sorted(known | {b"HEAD"} if b"GET" in known else known))
 
 
 def _document(code: str, detail: str) -> tuple[list[tuple[bytes, bytes]], bytes]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import date, datetime
 from functools import cache
 from itertools import islice
@@ -16,7 +17,6 @@ from kitwright.errors import Path
 from kitwright.web.edge.problems import FaultOut, fault_of, pointer
 from kitwright.web.edge.wording import choices, shown, told, unknown_name, wanted
 
-_MOMENT: Final = Annotated[datetime, Meta(tz=True)]
 _SURROGATE: Final = re.compile("[\ud800-\udfff]")
 
 
@@ -32,10 +32,32 @@ class NoNumber(str):
     __slots__ = ()
 
 
+_JSON: Final[dict[type[inspect.Type], Any]] = {
+    inspect.StructType: Members,
+    inspect.DictType: Members,
+    inspect.VarTupleType: list,
+    inspect.StrType: str,
+    inspect.EnumType: str,
+    inspect.LiteralType: str,
+    inspect.DateType: str,
+    inspect.DateTimeType: str,
+    inspect.BoolType: bool,
+    inspect.IntType: int,
+    # one of which no type fits the value
+    inspect.UnionType: object,
+}
+"""Kind of a member -> the Python type of its values; other kinds are left to the conversion of the
+complete struct.
+"""
+_Time = Annotated[datetime, Meta(tz=True)]
+
+
 @cache
-def shape_of(struct: type[Struct]) -> inspect.Type:
+def shape_of(struct: type[Struct]) -> inspect.StructType:
     """Return the fields of a struct by their names in JSON."""
-    return inspect.type_info(struct)
+    shape = inspect.type_info(struct)
+    assert isinstance(shape, inspect.StructType)
+    return shape
 
 
 def find_faults(value: object, shape: inspect.Type, path: Path = ()) -> Iterator[FaultOut]:
@@ -49,14 +71,16 @@ def find_faults(value: object, shape: inspect.Type, path: Path = ()) -> Iterator
         return
     if isinstance(value, NoNumber):
         yield _fault(path, "not-a-number", f"{value} is not valid JSON; expected {wanted(shape)}")
+    elif (code := _wrong(value, kind)) is not None:
+        yield _fault(path, code, told(code, value, kind, shape))
     elif isinstance(kind, inspect.StructType) and isinstance(value, Members):
         yield from _members(value, kind, path)
     elif isinstance(kind, inspect.DictType) and isinstance(value, Members):
         yield from _entries(value, kind, path)
     elif isinstance(kind, inspect.VarTupleType) and isinstance(value, list):
-        yield from _elements(value, kind, path)
-    elif (code := _wrong(value, kind)) is not None:
-        yield _fault(path, code, told(code, value, kind, shape))
+        yield from _count(len(value), "entries", kind, path)
+        for index, element in enumerate(value[: kind.max_length]):
+            yield from find_faults(element, kind.item_type, (*path, index))
 
 
 def _fault(path: Path, code: str, detail: str) -> FaultOut:
@@ -70,26 +94,43 @@ def _open(shape: inspect.Type, value: object) -> tuple[inspect.Type, bool]:
     if isinstance(shape, inspect.UnionType):
         real = [one for one in shape.types if not isinstance(one, inspect.NoneType)]
         kinds = [_open(one, value)[0] for one in real]
-        fitting = [kind for kind in kinds if isinstance(kind, _KINDS.get(type(value), ()))]
+        fitting = [kind for kind in kinds if type(value) is _JSON.get(type(kind))]
         best = kinds[0] if len(kinds) == 1 else fitting[0] if fitting else shape
         return best, len(real) < len(shape.types)
     return shape, False
 
 
-_KINDS: Final[dict[type, tuple[type[inspect.Type], ...]]] = {
-    Members: (inspect.StructType, inspect.DictType),
-    list: (inspect.VarTupleType,),
-    str: (
-        inspect.StrType,
-        inspect.EnumType,
-        inspect.LiteralType,
-        inspect.DateType,
-        inspect.DateTimeType,
-    ),
-    bool: (inspect.BoolType,),
-    int: (inspect.IntType,),
-}
-"""Python type of a value -> the types of a union that it can be checked against."""
+def _wrong(value: Any, kind: inspect.Type) -> str | None:
+    """Return the code of the error in a value itself, None if it is valid."""
+    if type(value) is str and _SURROGATE.search(value):
+        return "lone-surrogate"
+    if type(value) is not _JSON.get(type(kind), type(value)):
+        return "wrong-type"
+    match kind:
+        case inspect.IntType():
+            return None if _is_within(value, kind.ge, kind.le) else "out-of-range"
+        case inspect.StrType():
+            if not _is_within(len(value), kind.min_length, kind.max_length):
+                return "wrong-length"
+            return None if re.search(kind.pattern or "", value) else "wrong-form"
+        case inspect.EnumType() | inspect.LiteralType():
+            return None if value in choices(kind) else "not-a-choice"
+        case inspect.DateType():
+            return None if _fits(value, date) else "wrong-form"
+        case inspect.DateTimeType():
+            return None if _fits(value, _Time) else "wrong-form"
+    return None
+
+
+def _is_within(number: int, least: int | None, most: int | None) -> bool:
+    return (least is None or number >= least) and (most is None or number <= most)
+
+
+def _fits(value: str, kind: Any) -> bool:
+    with suppress(msgspec.ValidationError):
+        msgspec.convert(value, kind)
+        return True
+    return False
 
 
 def _members(value: Members, shape: inspect.StructType, path: Path) -> Iterator[FaultOut]:
@@ -132,72 +173,19 @@ def _each_name(value: Members, path: Path) -> Iterator[FaultOut]:
 
 def _entries(value: Members, shape: inspect.DictType, path: Path) -> Iterator[FaultOut]:
     """Yield the errors of an object whose member names the caller chooses."""
-    most = len(value) if shape.max_length is None else shape.max_length
-    if not (shape.min_length or 0) <= len(value) <= most:
-        yield _fault(path, "wrong-length", f"{len(value)} members: should be {wanted(shape)}")
+    yield from _count(len(value), "members", shape, path)
     yield from _each_name(value, path)
-    for name, each in islice(value.items(), most):
-        kind, _ = _open(shape.key_type, name)
-        code = _wrong(name, kind)
-        if code is not None and code != "lone-surrogate":
+    for name, each in islice(value.items(), shape.max_length):
+        code = _wrong(name, _open(shape.key_type, name)[0])
+        if code is None:
+            yield from find_faults(each, shape.value_type, (*path, name))
+        elif code != "lone-surrogate":
             detail = f"the name {shown(name)} should be {wanted(shape.key_type)}"
             yield _fault((*path, name), code, detail)
-        elif code is None:
-            yield from find_faults(each, shape.value_type, (*path, name))
 
 
-def _elements(value: list[object], shape: inspect.VarTupleType, path: Path) -> Iterator[FaultOut]:
-    most = len(value) if shape.max_length is None else shape.max_length
-    if not (shape.min_length or 0) <= len(value) <= most:
-        yield _fault(path, "wrong-length", f"{len(value)} entries: should be {wanted(shape)}")
-    for index, element in enumerate(value[:most]):
-        yield from find_faults(element, shape.item_type, (*path, index))
-
-
-def _wrong(value: object, kind: inspect.Type) -> str | None:
-    """Return the code of the error in a single value, None if it is valid."""
-    if isinstance(value, str) and _SURROGATE.search(value):
-        return "lone-surrogate"
-    match kind:
-        case inspect.IntType():
-            return _wrong_number(value, kind) if type(value) is int else "wrong-type"
-        case inspect.StrType():
-            return _wrong_text(value, kind) if isinstance(value, str) else "wrong-type"
-        case inspect.EnumType() | inspect.LiteralType():
-            right = value in choices(kind)
-            return None if right else "not-a-choice" if isinstance(value, str) else "wrong-type"
-        case inspect.DateType():
-            return _wrong_time(value, date) if isinstance(value, str) else "wrong-type"
-        case inspect.DateTimeType():
-            return _wrong_time(value, _MOMENT) if isinstance(value, str) else "wrong-type"
-        case inspect.BoolType():
-            return None if isinstance(value, bool) else "wrong-type"
-        case (
-            inspect.StructType() | inspect.DictType() | inspect.VarTupleType() | inspect.UnionType()
-        ):
-            return "wrong-type"
-    # other kinds are left to the conversion of the complete struct
-    return None
-
-
-def _wrong_number(value: int, kind: inspect.IntType) -> str | None:
-    least, most = kind.ge, kind.le
-    fits = (least is None or value >= least) and (most is None or value <= most)
-    return None if fits else "out-of-range"
-
-
-def _wrong_text(value: str, kind: inspect.StrType) -> str | None:
-    most = kind.max_length
-    if not (kind.min_length or 0) <= len(value) <= (len(value) if most is None else most):
-        return "wrong-length"
-    if kind.pattern is not None and not re.search(kind.pattern, value):
-        return "wrong-form"
-    return None
-
-
-def _wrong_time(value: str, kind: Any) -> str | None:
-    try:
-        msgspec.convert(value, kind, strict=True)
-    except msgspec.ValidationError:
-        return "wrong-form"
-    return None
+def _count(
+    number: int, of: str, shape: inspect.DictType | inspect.VarTupleType, path: Path
+) -> Iterator[FaultOut]:
+    if not _is_within(number, shape.min_length, shape.max_length):
+        yield _fault(path, "wrong-length", f"{number} {of}: should be {wanted(shape)}")

@@ -1,4 +1,4 @@
-"""Operation: describes one call, for its handler, its guard and the API description."""
+"""Operation: describes one call, for its handler, its admission and the API description."""
 
 from __future__ import annotations
 
@@ -16,22 +16,12 @@ from kitwright.web.edge.problems import KINDS
 OPERATION: Final = "operation"
 """The option of a route handler that holds its operation."""
 
-BODY_PROBLEMS: Final = ("not-json", "body-too-deep", "wrong-media-type")
-"""Problems of every call that takes JSON, in addition to those of all calls that may have a body.
-"""
-STORE_PROBLEMS: Final = ("storage-unavailable", "storage-full")
-"""Problems of every call that changes records."""
-ONCE_PROBLEMS: Final = (
+_ONCE_PROBLEMS: Final = (
     "idempotency-key-missing",
     "idempotency-key-malformed",
     "call-in-progress",
     "idempotency-key-reused",
-    *STORE_PROBLEMS,
 )
-"""Problems of every call that takes an Idempotency-Key."""
-GUARD_PROBLEMS: Final = ("condition-malformed", "record-changed", "condition-missing")
-"""Problems of every call that needs `If-Match`."""
-_KEY_PROBLEMS: Final = ("key-missing", "key-refused", "scope-missing", "too-many-calls")
 
 
 class Operation(Struct, frozen=True, kw_only=True):
@@ -78,14 +68,28 @@ def operation_of(handler: BaseRouteHandler) -> Operation | None:
     return found
 
 
+def methods_of(one: Operation) -> list[Any]:
+    """Return the HTTP methods that a call answers: with GET, it also answers HEAD."""
+    return ["GET", "HEAD"] if one.method == "get" else [one.method.upper()]
+
+
+def route_path(path: str) -> str:
+    """Return a path of the API description as the framework's."""
+    return path.replace("}", ":str}")
+
+
 def variables_of(one: Operation) -> dict[str, str]:
     """Return the variables of a path, each with its description."""
-    steps = one.path.split("/")
     return {
         name: one.variables.get(name, f"Which {before.removesuffix('s')}, by its {name}.")
-        for before, step in pairwise(steps)
-        if (name := step.strip("{}")) != step
+        for name, before in places_of(one).items()
     }
+
+
+def places_of(one: Operation) -> dict[str, str]:
+    """Return the variables of a path, each with the segment before it."""
+    steps = pairwise(one.path.split("/"))
+    return {name: before for before, step in steps if (name := step.strip("{}")) != step}
 
 
 def is_conditional(one: Operation) -> bool:
@@ -104,16 +108,16 @@ def problems_of(one: Operation) -> tuple[str, ...]:
     if one.method != "get":
         found |= {"body-invalid", "body-too-large"}
     for holds, codes in (
-        (one.takes is not None, BODY_PROBLEMS),
+        (one.takes is not None, ("not-json", "body-too-deep", "wrong-media-type")),
         (one.media, ("wrong-media-type",)),
         (one.query is not None, ("query-invalid",)),
         (variables_of(one), ("unknown-record",)),
-        (one.is_once, ONCE_PROBLEMS),
-        (one.is_guarded, GUARD_PROBLEMS),
-        (one.keeps, STORE_PROBLEMS[:1]),
-        (one.keeps == "writes", STORE_PROBLEMS),
-        (one.is_limited, ("too-many-calls",)),
-        (one.scope is not None, _KEY_PROBLEMS),
+        (one.is_once, _ONCE_PROBLEMS),
+        (one.is_guarded, ("condition-malformed", "record-changed", "condition-missing")),
+        (one.keeps, ("storage-unavailable",)),
+        (one.keeps == "writes", ("storage-full",)),
+        (one.scope is not None, ("key-missing", "key-refused", "scope-missing")),
+        (one.scope is not None or one.is_limited, ("too-many-calls",)),
     ):
         if holds:
             found |= set(codes)

@@ -173,16 +173,8 @@ KINDS: Final[dict[str, Kind]] = {
 }
 """Problem code -> kind."""
 
-_BY_STATUS: Final = {
-    400: "bad-request",
-    404: "not-found",
-    405: "method-not-allowed",
-    406: "not-acceptable",
-    413: "body-too-large",
-    414: "path-too-long",
-    415: "wrong-media-type",
-}
-"""Status of a refusal by the framework -> problem code."""
+_BY_STATUS: Final = {kind.status: code for code, kind in reversed(KINDS.items())}
+"""Status of a refusal by the framework -> problem code, the first of several."""
 
 GAPS: Final[tuple[type[KitwrightError], ...]] = (
     FitmentError,
@@ -195,6 +187,16 @@ GAPS: Final[tuple[type[KitwrightError], ...]] = (
 
 ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError, SupplierGone)
 """Errors that say why an action is not possible in a record's current state."""
+
+_BY_ERROR: Final[tuple[tuple[tuple[type[KitwrightError], ...], str], ...]] = (
+    ((RequestRefused,), "request-refused"),
+    ((PricesMoved,), "prices-moved"),
+    ((StoreFull,), "storage-full"),
+    ((StoreUnavailable,), "storage-unavailable"),
+    (ACTS, "act-refused"),
+    (GAPS, "catalogue-gap"),
+)
+"""Errors of the core -> problem code; any other error is a bug."""
 
 
 class Refusal(KitwrightError):
@@ -254,23 +256,16 @@ def on_refusal(request: Request[Any, Any, Any], error: Refusal) -> Response[byte
 
 def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -> Response[bytes]:
     """Return the problem document of an error that the core raised; an undeclared one is a bug."""
-    if isinstance(error, RequestRefused):
-        document = problem("request-refused", str(error), map(_fault, error.faults))
-    elif isinstance(error, ACTS):
-        document = problem("act-refused", str(error), [_fault(error)])
-    elif isinstance(error, PricesMoved):
-        document = problem("prices-moved", str(error), map(_fault, error.faults))
-    elif isinstance(error, StoreFull | StoreUnavailable):
-        _LOG.error("storage: %s", error)
-        code = "storage-full" if isinstance(error, StoreFull) else "storage-unavailable"
-        document = problem(code, KINDS[code].advice)
-        return _response(request, document, {"Retry-After": "5"})
-    elif isinstance(error, GAPS):
-        _LOG.warning("catalogue gap: %s", error)
-        document = problem("catalogue-gap", str(error), [_fault(error)])
-    else:
+    code = next((code for kinds, code in _BY_ERROR if isinstance(error, kinds)), None)
+    if code is None:
         return on_bug(request, error)
-    return _response(request, document)
+    if isinstance(error, StoreFull | StoreUnavailable):
+        _LOG.error("storage: %s", error)
+        return _response(request, problem(code, KINDS[code].advice), {"Retry-After": "5"})
+    if code == "catalogue-gap":
+        _LOG.warning("catalogue gap: %s", error)
+    faults = error.faults if isinstance(error, RequestRefused | PricesMoved) else [error]
+    return _response(request, problem(code, str(error), map(_fault, faults)))
 
 
 def _fault(error: KitwrightError) -> FaultOut:

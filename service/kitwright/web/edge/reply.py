@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from typing import Any, Generic, TypeVar
 
 import msgspec
-from litestar import Request, Response
+from litestar import Request
+from litestar.response.base import ASGIResponse
 from msgspec import Struct
 
 from kitwright.web.edge.conditions import none_match
@@ -40,8 +41,10 @@ def encoded(body: Any) -> bytes:
 
 def response(
     request: Request[Any, Any, Any], reply: Reply[Any], status: int, *, varies: bool = False
-) -> Response[bytes]:
-    """Return a reply as the framework's response: 304 to a GET if the caller has it already.
+) -> ASGIResponse:
+    """Return a reply as it is sent: 304 to a GET if the caller has it already.
+
+    It is the framework's lower response: the upper one would only copy it.
 
     `varies` tells whether the same path has other media types.
     """
@@ -50,12 +53,12 @@ def response(
         headers["Vary"] = "Accept"
     if reply.tag is not None:
         headers["ETag"] = reply.tag
-        if request.method == "GET":
+        if request.method in ("GET", "HEAD"):
             headers.setdefault("Cache-Control", "no-cache")
             if has_it(request, reply.tag):
-                return Response(b"", status_code=304, headers=headers, media_type=reply.form)
-    return Response(
-        encoded(reply.body),
+                return ASGIResponse(status_code=304, headers=headers, media_type=reply.form)
+    return ASGIResponse(
+        body=encoded(reply.body),
         status_code=status if reply.status is None else reply.status,
         headers=headers,
         media_type=reply.form,

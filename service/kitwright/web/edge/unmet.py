@@ -1,8 +1,10 @@
-"""Unmet: answers requests with an unknown path, or with a method that the path does not take."""
+"""Unmet: answers requests with an unknown path, with a method that the path does not take, and with
+OPTIONS.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from difflib import get_close_matches
 from typing import Any, Final
 
@@ -12,11 +14,13 @@ from litestar.exceptions import (
     MethodNotAllowedException,
     NotFoundException,
 )
+from litestar.handlers import HTTPRouteHandler
 
+from kitwright.web.edge.operation import Operation, methods_of, route_path
 from kitwright.web.edge.problems import Refusal, on_refusal
+from kitwright.web.edge.wording import shown
 
 _MOST_SHOWN: Final = 100
-"""The number of characters of a path that a message repeats."""
 _MOST_COMPARED: Final = 64
 """The longest path that is compared with known paths: comparing takes time, and needs no key."""
 _CLOSE: Final = 0.7
@@ -38,17 +42,43 @@ def make_exception_handlers(templates: Iterable[str]) -> Handlers:
         path = request.scope["path"]
         close = nearest(path, known)
         hint = f"did you mean {close}?" if close else "/docs lists all paths"
-        return on_refusal(request, Refusal("not-found", f"no path {_shown(path)} here; {hint}"))
+        return on_refusal(
+            request, Refusal("not-found", f"no path {shown(path, _MOST_SHOWN)} here; {hint}")
+        )
 
     def untaken(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
         allow = (error.headers or {}).get("allow", "")
-        methods = sorted({each.strip() for each in allow.split(",")} | _with_head(allow))
+        methods = sorted(each.strip() for each in allow.split(","))
         path, method = request.scope["path"], request.scope["method"]
-        detail = f"{_shown(path)} does not take {method[:20]}: it takes {_listed(methods)}"
+        detail = (
+            f"{shown(path, _MOST_SHOWN)} does not take {method[:20]}: it takes {_listed(methods)}"
+        )
         headers = {"Allow": ", ".join(methods)}
         return on_refusal(request, Refusal("method-not-allowed", detail, headers=headers))
 
     return {NotFoundException: unknown, MethodNotAllowedException: untaken}
+
+
+def make_options_handlers(operations: Iterable[Operation]) -> Iterator[HTTPRouteHandler]:
+    """Yield a handler of OPTIONS for each path with several operations.
+
+    Register them first: the framework makes its own handler as soon as it meets a path, and that
+    one names only the first method.
+    """
+    by_path: dict[str, set[str]] = {}
+    for operation in operations:
+        by_path.setdefault(operation.path, {"OPTIONS"}).update(methods_of(operation))
+    for path, methods in by_path.items():
+        yield HTTPRouteHandler(
+            route_path(path),
+            http_method="OPTIONS",
+            status_code=204,
+            response_headers={"Allow": ", ".join(sorted(methods))},
+        )(_options)
+
+
+async def _options() -> None:
+    """Answer with the headers alone."""
 
 
 def nearest(path: str, templates: Iterable[str]) -> str | None:
@@ -73,14 +103,5 @@ def _filled(template: str, given: list[str]) -> str:
     return "/".join(segments)
 
 
-def _with_head(allow: str) -> set[str]:
-    # the edge answers HEAD for every GET
-    return {"HEAD"} if "GET" in allow else set()
-
-
 def _listed(methods: list[str]) -> str:
     return " and ".join((", ".join(methods[:-1]), methods[-1])) if methods[1:] else methods[0]
-
-
-def _shown(path: str) -> str:
-    return repr(path if len(path) <= _MOST_SHOWN else f"{path[:_MOST_SHOWN]}…")

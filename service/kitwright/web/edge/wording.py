@@ -34,18 +34,18 @@ def told(code: str, value: object, kind: inspect.Type, shape: inspect.Type) -> s
     return detail
 
 
-def shown(value: object) -> str:
-    """Return a short description of a value, which may itself be long."""
+def shown(value: object, most: int = MOST_SHOWN) -> str:
+    """Return a short description of a value, which may itself be long: of a text, its start."""
     match value:
         case None:
             return "null"
         case bool():
             return str(value).lower()
         case str():
-            return repr(value if len(value) <= MOST_SHOWN else f"{value[:MOST_SHOWN]}…")
+            return repr(value if len(value) <= most else f"{value[:most]}…")
         case int() | float():
             text = str(value)
-            is_short = len(text) <= MOST_SHOWN and value not in (inf, -inf)
+            is_short = len(text) <= most and value not in (inf, -inf)
             return text if is_short else "a very large number"
         case list():
             return "a list"
@@ -109,7 +109,6 @@ _GRAMMAR: Final = (
     ("Unterminated string", "this text has no closing quotation mark"),
     ("Invalid control character", "line breaks and other control characters are written as \\n"),
     ("Invalid \\uXXXX", "four digits from 0 to f should follow \\u"),
-    ("Invalid \\escape", "a backslash in a text should be written twice"),
     ("Invalid \\", "a backslash in a text should be written twice"),
 )
 """The start of a parser's message -> our message."""

@@ -1,4 +1,7 @@
-"""Extras: the jobs worth doing while the engine is apart, each with the cost that it adds."""
+"""Choices: what each optional job adds to the visit, and what leaving out each of its jobs saves.
+
+Both are differences of two whole quotes, so they include work, parts and freight in common.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,7 @@ from kitwright.stages.outcome import (
     Draft,
     Extra,
     Repair,
+    Saving,
 )
 from kitwright.stages.price import (
     PricedLine,
@@ -31,23 +35,53 @@ from kitwright.workshop import Workshop
 
 
 def reprice(
-    workshop: Workshop, request: Request, draft: Draft, repair: Repair, extra: Extra
-) -> Extra:
-    """Return an optional job of a draft, with the cost that it adds under the counter's changes."""
-    try:
-        price = _price(workshop, request, extra.lines) - repair.price
-    except RequestRefused:
-        # changes of single lines may not fit next to the job: then only those of all lines count
-        lasting = keep_lasting(request)
-        price = _price(workshop, lasting, extra.lines)
-        price -= _price(workshop, lasting, draft.repair.lines)
-    return structs.replace(extra, price=price)
+    workshop: Workshop, request: Request, draft: Draft, repair: Repair
+) -> tuple[tuple[Extra, ...], tuple[Saving, ...]]:
+    """Return the optional jobs and the savings of a draft under the counter's changes of lines."""
+
+    def more_than_repair(lines: Sequence[PricedLine]) -> Money:
+        try:
+            return _price(workshop, request, lines) - repair.price
+        except RequestRefused:
+            # changes of single lines may not fit other jobs: then only those of all lines count
+            lasting = keep_lasting(request)
+            price = _price(workshop, lasting, lines)
+            return price - _price(workshop, lasting, draft.repair.lines)
+
+    return (
+        tuple(structs.replace(each, price=more_than_repair(each.lines)) for each in draft.extras),
+        tuple(structs.replace(each, price=-more_than_repair(each.lines)) for each in draft.savings),
+    )
 
 
 def _price(workshop: Workshop, request: Request, lines: Sequence[PricedLine]) -> Money:
     """Return the total of lines with the counter's changes. Raises: RequestRefused."""
     changed = adjust_lines(lines, request.asked.terms, workshop.shop.currency)
     return price_of(workshop.shop, request, changed)
+
+
+def find_savings(
+    workshop: Workshop, request: Request, repair: Repair, known: Known
+) -> Iterator[Saving]:
+    """Yield what leaving out each job of a repair saves, in the order of the jobs; nothing if there
+    is only one.
+
+    Jobs that only the one left out includes are then done separately.
+    """
+    jobs = repair.jobs
+    if len(jobs.operations) == 1:
+        return
+    included = [each.operation for each in jobs.swallowed]
+    for operation in jobs.operations:
+        others = [each for each in jobs.operations if each is not operation]
+        without = settle([*others, *included], left_out=jobs.left_out)
+        complete, rest = _compared(workshop, request, repair, without, known)
+        yield Saving(
+            operation=operation,
+            price=complete.price - rest.price,
+            minutes=complete.labour.billed - rest.labour.billed,
+            lines=rest.lines,
+        )
 
 
 def find_extras(
@@ -75,17 +109,17 @@ def find_extras(
 
 
 def _compared(
-    workshop: Workshop, request: Request, repair: Repair, together: Jobs, known: Known
+    workshop: Workshop, request: Request, repair: Repair, others: Jobs, known: Known
 ) -> tuple[Repair | Compared, Compared]:
-    """Return a repair and the same with more jobs, with those of the counter's changes that apply
+    """Return a repair and the visit with other jobs, with those of the counter's changes that apply
     to both.
     """
     try:
-        return repair, price_jobs(workshop, request, together, known)
+        return repair, price_jobs(workshop, request, others, known)
     except RequestRefused:
         lasting = keep_lasting(request)
         plain = price_jobs(workshop, lasting, repair.jobs)
-        return plain, price_jobs(workshop, lasting, together)
+        return plain, price_jobs(workshop, lasting, others)
 
 
 def _more(

@@ -1,4 +1,4 @@
-"""Faults: the errors that a catalogue can have, and the exceptions that report them."""
+"""Problems: the errors that a catalogue can have, and the exceptions that report them."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _MOST_NAMED: Final = 3
 """How many more places the line of a cause names after the first."""
 
 
-class Fault(Struct, frozen=True, kw_only=True):
+class Problem(Struct, frozen=True, kw_only=True):
     """One error in a catalogue.
 
     `file` is relative to the catalogue's folder, with forward slashes. `record` names the record
@@ -38,19 +38,19 @@ class Fault(Struct, frozen=True, kw_only=True):
         return f"{self.place}: {self.message} [{self.code}]"
 
 
-class Doubt(Fault, frozen=True, kw_only=True):
+class Doubt(Problem, frozen=True, kw_only=True):
     """A warning about a value that could well be a mistake; nothing is refused because of it."""
 
 
-def by_cause(faults: Iterable[Fault]) -> tuple[str, ...]:
+def by_cause(problems: Iterable[Problem]) -> tuple[str, ...]:
     """Return errors as lines of text, each cause once, in the order of its first error.
 
     Errors with the same code and message have one cause. Its line names the first places and counts
     the others.
     """
-    causes: dict[tuple[str, str], list[Fault]] = {}
-    for fault in faults:
-        causes.setdefault((fault.code, fault.message), []).append(fault)
+    causes: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        causes.setdefault((problem.code, problem.message), []).append(problem)
     return tuple(
         str(first) + (f"; {len(same)} times, also in {_listed(others)}" if others else "")
         for same in causes.values()
@@ -58,9 +58,9 @@ def by_cause(faults: Iterable[Fault]) -> tuple[str, ...]:
     )
 
 
-def _listed(faults: list[Fault]) -> str:
-    named = "; ".join(fault.place for fault in faults[:_MOST_NAMED])
-    return named + ("; ..." if len(faults) > _MOST_NAMED else "")
+def _listed(problems: list[Problem]) -> str:
+    named = "; ".join(problem.place for problem in problems[:_MOST_NAMED])
+    return named + ("; ..." if len(problems) > _MOST_NAMED else "")
 
 
 class CatalogueError(KitwrightError):
@@ -74,9 +74,9 @@ class CatalogueUnreadable(CatalogueError):
 
     code = "catalogue-unreadable"
 
-    def __init__(self, faults: Iterable[Fault]) -> None:
-        self.faults = tuple(faults)
-        super().__init__("\n".join(by_cause(self.faults)))
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(by_cause(self.problems)))
 
 
 class CatalogueInvalid(CatalogueError):
@@ -84,6 +84,6 @@ class CatalogueInvalid(CatalogueError):
 
     code = "catalogue-invalid"
 
-    def __init__(self, faults: Iterable[Fault]) -> None:
-        self.faults = tuple(faults)
-        super().__init__("\n".join(by_cause(self.faults)))
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(by_cause(self.problems)))
