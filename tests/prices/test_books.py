@@ -183,15 +183,18 @@ from tests.prices.small import EUROS
 from kitwright.prices.reading import read_prices
 from kitwright.prices.register import SqlitePriceBooks
 books = SqlitePriceBooks(Path(sys.argv[1]))
-print("begun", flush=True)
 for source in sys.argv[2:] * 100:
     at = datetime.now(UTC)
     file = books.add_file(EUROS.supplier, source, at, "test")
     target = books.draft(file.number)
-    read = read_prices(Path(source), EUROS, target, lambda _: None)
+    print("added", flush=True)
+    read = read_prices(Path(source), EUROS, target, lambda _: print("reading", flush=True))
     now = books.in_force().by_supplier.get(EUROS.supplier)
+    print("built", flush=True)
     books.keep(file.number, target, read, against=None if now is None else now.file)
+    print("kept", flush=True)
     books.apply(file.number, at, "test")
+    print("applied", flush=True)
 """
 
 
@@ -208,8 +211,10 @@ def test_kills_leave_complete_prices_and_a_file_that_can_be_read_again(tmp_path:
             [sys.executable, "-c", APPLYING, str(data), *sources], stdout=subprocess.PIPE
         )
         assert process.stdout is not None
-        process.stdout.readline()
-        time.sleep(luck.uniform(0.01, 0.8))
+        # a step of the first three files, and a little more
+        for _ in range(luck.randrange(1, 30)):
+            process.stdout.readline()
+        time.sleep(luck.uniform(0, 0.05))
         process.send_signal(signal.SIGKILL)
         process.wait()
         process.stdout.close()
@@ -229,3 +234,14 @@ def test_kills_leave_complete_prices_and_a_file_that_can_be_read_again(tmp_path:
         books.close()
 
     assert max(seen) > 0
+
+
+def test_back_past_what_is_kept_says_so(books: SqlitePriceBooks, tmp_path: Path) -> None:
+    for price in range(6):
+        books.apply(read(books, lines([f"A;;9,00;4,{price}0"]), tmp_path).number, AT, "test")
+    for _ in range(3):
+        books.back()
+
+    with pytest.raises(NoEarlierPrices, match="no longer kept"):
+        books.back()
+    assert costs(books) == {"A": 4_200_000}

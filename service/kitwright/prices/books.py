@@ -178,5 +178,5 @@ class BookDamaged(KitwrightError):
     code = "price-book-damaged"
 
     def __init__(self, number: int, reason: str) -> None:
-        super().__init__(f"the book of price file {number} {reason}: restore a backup")
+        super().__init__(f"the book of price file {number} {reason}")
         self.number = number

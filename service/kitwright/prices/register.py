@@ -222,6 +222,8 @@ class SqlitePriceBooks:
             raise NoEarlierPrices("no price file has been applied, so there is nothing to undo")
         before = self._revision(now.revision).before
         for revision in self._at(before).by_supplier.values():
+            if not self.book(revision.file).is_file():
+                raise NoEarlierPrices("the prices before these are no longer kept")
             self.check(revision.file, revision.sha256)
         connection = self._connection()
         with _transaction(connection):
@@ -302,7 +304,7 @@ class SqlitePriceBooks:
             try:
                 self._books[number] = Book(self.book(number))
             except sqlite3.Error as error:
-                raise BookDamaged(number, f"can't be opened ({error})") from error
+                raise BookDamaged(number, f"can't be opened ({error}): restore a backup") from error
         return self._books[number]
 
     def check(self, number: FileNumber, sha256: str) -> None:
@@ -311,22 +313,39 @@ class SqlitePriceBooks:
             with self.book(number).open("rb") as opened:
                 is_same = hashlib.file_digest(opened, "sha256").hexdigest() == sha256
         except FileNotFoundError:
-            raise BookDamaged(number, "is missing") from None
+            raise BookDamaged(number, "is missing: read the price file again") from None
         if not is_same:
-            raise BookDamaged(number, "has changed")
+            raise BookDamaged(number, "has changed: restore a backup")
 
-    def needed(self) -> dict[FileNumber, str]:
-        """Return the books that can be in force again, with their checksums."""
+    def needed(self, back: int = _KEPT) -> dict[FileNumber, str]:
+        """Return the books in force now or after going back some times, with their checksums."""
         now = self.in_force()
         needed: dict[FileNumber, str] = {}
         at = now.revision
-        for _ in range(_KEPT + 1):
+        for _ in range(back + 1):
             state = self._at(at)
             needed |= {each.file: each.sha256 for each in state.by_supplier.values()}
             if at is None:
                 break
             at = self._revision(at).before
         return needed
+
+    def copy_to(self, target: Path) -> dict[FileNumber, str]:
+        """Copy the register to a new file, for a backup; return the books that belong to it: those
+        in force, and those to go back to once.
+
+        Raises: the database's errors.
+        """
+        while True:
+            needed = self.needed(back=1)
+            self._connection().execute("VACUUM INTO ?", (str(target),))
+            if self.needed(back=1) == needed:
+                return needed
+            target.unlink()
+
+    def has_register(self) -> bool:
+        """Return whether there are price books."""
+        return not self._is_empty
 
     def _drop_unused(self) -> None:
         """Delete books that can no longer be in force: of older revisions, and of older files."""
