@@ -17,6 +17,8 @@ MOST: Final = 10_000_000
 """No price is above this; an amount above it is a part number in the wrong column."""
 _MOST_COUNT: Final = 1_000_000
 _PLACES: Final = 6
+_SHORT: Final = 8
+"""Fewer digits than this are certainly not above `MOST`."""
 
 _SPACES: Final = re.compile(r"[\s\u00a0\u2007\u2009\u202f]+")
 _CURRENCIES: Final = {
@@ -112,9 +114,11 @@ class AmountReader:
         """
         # nearly all amounts are digits with a decimal sign
         whole, sign, parts = cell.partition(self._sign)
-        is_plain = whole.isdigit() and (parts.isdigit() or not sign) and cell.isascii()
-        if is_plain and (self._decimal is not None or not sign):
-            return _scaled(whole, parts)
+        if whole.isdigit() and cell.isascii() and len(whole) < _SHORT:
+            if not sign:
+                return int(whole) * SCALE
+            if self._decimal is not None and parts.isdigit() and len(parts) <= _PLACES:
+                return int(whole + parts.ljust(_PLACES, "0"))
         return self._read(cell)
 
     def _read(self, cell: str) -> int | None:

@@ -174,7 +174,7 @@ def row_of(entry: Entry) -> tuple[Any, ...]:
         entry.minimum,
         entry.multiple,
         msgspec.json.encode(entry.breaks).decode() if entry.breaks else None,
-        entry.availability.value,
+        entry.availability._value_,
         entry.stock,
         entry.lead_days,
         entry.core,

@@ -141,22 +141,18 @@ class CsvCells(Cells):
             text = io.TextIOWrapper(buffered, self.encoding, errors="replace", newline="")
             reader = csv.reader(text, delimiter=self.delimiter or ",")
             before = 0
-            while True:
-                try:
-                    cells = next(reader)
-                except StopIteration:
-                    return
-                except csv.Error as error:
-                    raise _unclosed(before + 1, str(error)) from None
-                except UnicodeError as error:
-                    raise FileInvalid(f"not text in {self.encoding}: {error}") from None
-                number = before + 1
-                if reader.line_num - before > 1:
-                    self._check_lines(number, cells)
-                before = reader.line_num
-                found = [cell.strip() for cell in cells]
-                if any(found) and not (number == 1 and _is_sep_row(found)):
-                    yield Line(number, found)
+            try:
+                for cells in reader:
+                    number, before = before + 1, reader.line_num
+                    if before != number:
+                        self._check_lines(number, cells)
+                    found = list(map(str.strip, cells))
+                    if any(found) and not (number == 1 and _is_sep_row(found)):
+                        yield Line(number, found)
+            except csv.Error as error:
+                raise _unclosed(before + 1, str(error)) from None
+            except UnicodeError as error:
+                raise FileInvalid(f"not text in {self.encoding}: {error}") from None
 
     def _check_lines(self, number: int, cells: list[str]) -> None:
         """Raise if a cell over several lines holds what looks like other rows."""

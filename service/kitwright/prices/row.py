@@ -21,9 +21,10 @@ _LONGEST_NUMBER: Final = 64
 _LONGEST_TEXT: Final = 1_000
 _LONGEST_VALUE: Final = 80
 _KNOWN: Final = 4_096
-"""Values of a column that are remembered; most repeat."""
+"""Values of a column that are remembered."""
 _LOST: Final = "�"
 _CONTROL: Final = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+_PLAIN_NUMBER: Final = re.compile(r"[A-Za-z0-9]+(?:[ ./_-][A-Za-z0-9]+)*").fullmatch
 _EXPONENT: Final = re.compile(r"\d[.,]\d+E\+\d+", re.IGNORECASE)
 _BREAK: Final = re.compile(r"(\d{1,9})\s*[:=x×@]\s*(.+)")
 _LEAD: Final = re.compile(r"(?:\d{1,3}\s*(?:-|–|to|bis|à|a)\s*)?(\d{1,3})\s*([^\W\d]*)\.?")
@@ -53,7 +54,7 @@ class RowReader:
         self._is_number = PriceColumn.number in form.places
         readers: dict[PriceColumn, Reader] = {
             PriceColumn.number: read_number,
-            PriceColumn.maker: read_text,
+            PriceColumn.maker: _remembered(read_text),
             PriceColumn.maker_number: read_number,
             PriceColumn.description: read_text,
             PriceColumn.list_price: self._amounts.read,
@@ -136,7 +137,12 @@ class RowReader:
             values["cost"] = _per_pack(each, pack, per or 1, PriceColumn.cost_each)
         elif not has_cost:
             values["cost"] = self._default_cost(values, pack)
-        values["breaks"] = self._breaks(line, values)
+        stock = values.get("availability")
+        if type(stock) is int:
+            values["availability"] = Availability.unknown
+            values.setdefault("stock", stock)
+        if "breaks" in values or self._form.breaks:
+            values["breaks"] = self._breaks(line, values)
         if values.get("superseded_by") == number:
             del values["superseded_by"]
         return Entry(line=line.number, **values)
@@ -199,10 +205,6 @@ class RowReader:
 
         Raises: _ColumnError.
         """
-        stock = values.get("availability")
-        if type(stock) is int:
-            values["availability"] = Availability.unknown
-            values.setdefault("stock", stock)
         given = list(values.get("breaks", ()))
         given += self._break_pairs(line)
         cost = values["cost"]
@@ -252,6 +254,9 @@ def _per_pack(price: int | None, pack: int, per: int, column: PriceColumn) -> in
 
 def read_text(cell: str) -> str:
     """Return a text. Raises: CellError."""
+    if cell.isprintable() and len(cell) <= _LONGEST_TEXT and "  " not in cell and _LOST not in cell:
+        # nearly every text
+        return cell
     if len(cell) > _LONGEST_TEXT:
         raise CellError("too-long", f"longer than {_LONGEST_TEXT} characters")
     if _LOST in cell:
@@ -265,6 +270,9 @@ def _control() -> str:
 
 def read_number(cell: str) -> str:
     """Return a part number. Raises: CellError."""
+    if type(cell) is str and len(cell) <= _LONGEST_NUMBER and _PLAIN_NUMBER(cell):
+        # nearly every number
+        return cell
     if len(cell) > _LONGEST_NUMBER:
         raise CellError("too-long", f"longer than {_LONGEST_NUMBER} characters")
     if isinstance(cell, DateCell):
@@ -292,16 +300,19 @@ def read_lead_days(cell: str) -> int:
     return found
 
 
-def _remembered(reader: Reader) -> Reader:
-    """Return a reader that remembers the values of the cells that it reads most often."""
-    known: dict[str, Any] = {}
+class _Known(dict[str, Any]):
+    """The values of the cells of a column that were read; most repeat."""
 
-    def read(cell: str) -> Any:
-        if cell in known:
-            return known[cell]
-        if len(known) >= _KNOWN:
-            known.clear()
-        value = known[cell] = reader(cell)
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    def __missing__(self, cell: str) -> Any:
+        if len(self) >= _KNOWN:
+            self.clear()
+        value = self[cell] = self._reader(cell)
         return value
 
-    return read
+
+def _remembered(reader: Reader) -> Reader:
+    """Return a reader that remembers the values of the cells that it reads most often."""
+    return _Known(reader).__getitem__
