@@ -42,7 +42,8 @@ from kitwright.outbound.target import check_target
 from kitwright.posting import StoredOutbox
 from kitwright.prices.offers import priced
 from kitwright.prices.register import SqlitePriceBooks
-from kitwright.renewal import PriceWatch, Renewal
+from kitwright.pricing import Pricing
+from kitwright.renewal import Renewal
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
@@ -178,6 +179,15 @@ def open_desk(
     return desk, store
 
 
+def make_pricing(
+    service: Service, store: SqliteStore, settings: Settings, now: Callable[[], datetime] = utc_now
+) -> Pricing:
+    """Return the price book of a data folder for a running service. It has to be closed."""
+    return Pricing(
+        lambda: SqlitePriceBooks(settings.data), store, service.files, now, in_use=service.prices
+    )
+
+
 def make_writer(service: Service, settings: Settings) -> LetterWriter:
     """Return the writer of e-mails to customers; replies go to the shop's address if it has one."""
     contact = service.workshop.shop.contact
@@ -304,9 +314,7 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
     return used
 
 
-def make_app(
-    desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump | PriceWatch
-) -> Edge:
+def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump | Pricing) -> Edge:
     """Return the ASGI application of a desk.
 
     `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
@@ -402,9 +410,8 @@ def serve_service(
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
-    books = SqlitePriceBooks(settings.data)
-    watch = PriceWatch(lambda: renewal, books, journal)
-    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails, watch)
+    pricing = make_pricing(service, store, settings)
+    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails, pricing)
 
     def prepare(service: Service) -> Callable[[], None]:
         fresh = make_writer(service, settings)
@@ -414,6 +421,7 @@ def serve_service(
 
         def take_over() -> None:
             desk.keyring.today = renewed.today
+            pricing.use(service.files, service.prices)
             app.answer_by(answers)
 
         return take_over
@@ -422,10 +430,11 @@ def serve_service(
         return make_service(settings, files=files, is_priced=True)
 
     renewal = Renewal(service, settings.catalog, read, prepare, journal)
+    pricing.take = renewal.take_prices
     try:
         serve_app(app, settings.host, settings.port, told, renewal.ask)
     finally:
         store.close()
-        books.close()
+        pricing.close()
         with suppress(OSError):
             note.unlink(missing_ok=True)

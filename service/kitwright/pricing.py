@@ -1,10 +1,15 @@
-"""Pricing: compares a price file with the prices and quotes of a shop, and reads it."""
+"""Pricing: reads price files, compares them with a shop's prices and quotes, and applies them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import asyncio
+import logging
+import os
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from contextlib import closing, suppress
+from datetime import datetime
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 import msgspec
 from msgspec import Struct
@@ -12,15 +17,24 @@ from msgspec import Struct
 from kitwright.catalogue.model import Catalogue, Supplier
 from kitwright.errors import KitwrightError
 from kitwright.keeping.record import QuoteState
-from kitwright.keeping.store import QuoteFilter, Records
-from kitwright.prices.books import PriceBooks
+from kitwright.keeping.store import QuoteFilter, Records, Store
+from kitwright.prices.books import InForce, PriceBooks
 from kitwright.prices.difference import Difference, OldPrice, OpenQuote, millionths
-from kitwright.prices.reading import Read
-from kitwright.prices.record import FileNumber, PriceFile, terms_of
-from kitwright.prices.worker import Job
+from kitwright.prices.reading import Progress, Read, failed
+from kitwright.prices.record import (
+    FileNumber,
+    PriceFile,
+    PriceRevision,
+    RevisionNumber,
+    terms_of,
+)
+from kitwright.prices.worker import Job, ReadingFailed, run_job
 from kitwright.stages.supply import find_supply
 
+_LOG = logging.getLogger(__name__)
 _PAGE: Final = 200
+_LOOKED_AT_EVERY: Final = 1.0
+"""Seconds between two looks at the prices in force."""
 
 
 class SupplierUnknown(KitwrightError):
@@ -137,3 +151,174 @@ def open_quotes(records: Records, supplier: str) -> tuple[OpenQuote, ...]:
         if len(page) < _PAGE:
             return tuple(found)
         before = page[-1].number
+
+
+class Pricing:
+    """The price book of a running service.
+
+    Files are read one after the other, each in a process of its own. A file whose reading was
+    interrupted is read again after the next start.
+
+    Args:
+        open_books: opens the price books; each thread has its own.
+        store: the records, for the quotes that a file touches.
+        catalogue: the catalogue as its files have it, without the prices in force.
+        now: returns the current time in UTC.
+        in_use: the revision of the prices that quotes are made with, None for the catalogue's.
+    """
+
+    def __init__(
+        self,
+        open_books: Callable[[], PriceBooks],
+        store: Store,
+        catalogue: Catalogue,
+        now: Callable[[], datetime],
+        in_use: int | None,
+    ) -> None:
+        self.books = open_books()
+        self._catalogue = catalogue
+        self._in_use = in_use
+        self._open_books = open_books
+        self._store = store
+        self._now = now
+        self._waiting = asyncio.Event()
+        self._progress: dict[FileNumber, Progress] = {}
+        self._tried: RevisionNumber | None = None
+        self.take: Callable[[], Awaitable[None]] = self._take_nothing
+        """Puts the prices in force into use."""
+
+    async def _take_nothing(self) -> None:
+        """Leave the prices in use as they are: quotes take others over after a restart."""
+
+    def use(self, catalogue: Catalogue, prices: int | None) -> None:
+        """Note which catalogue, and which revision of prices, quotes are made with from now on."""
+        self._catalogue = catalogue
+        self._in_use = prices
+
+    def close(self) -> None:
+        """Close the price books."""
+        self.books.close()
+
+    def progress(self, number: FileNumber) -> Progress | None:
+        """Return how far the reading of a file is, None if it is not being read."""
+        return self._progress.get(number)
+
+    def wake(self) -> None:
+        """Read what has been received."""
+        self._waiting.set()
+
+    async def receive(
+        self, supplier: str, name: str, by: str, pieces: AsyncIterator[bytes]
+    ) -> PriceFile:
+        """Store a file as it arrives, and return it; it is read in the background.
+
+        Raises: SupplierUnknown, and the errors of `pieces`.
+        """
+        found = supplier_of(self._catalogue, supplier)
+        file = self.books.add_file(found.id, name, self._now(), by)
+        source = self.books.source(file.number)
+        part = source.with_suffix(".part")
+        try:
+            with part.open("wb") as opened:
+                async for piece in pieces:
+                    await asyncio.to_thread(opened.write, piece)
+                await asyncio.to_thread(_settle, opened)
+            part.replace(source)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            self.books.forget(file.number)
+            raise
+        self.wake()
+        return file
+
+    async def apply(self, number: FileNumber, by: str) -> PriceRevision:
+        """Put a file's prices in force and into use, and return their revision. A file whose prices
+        are the last in force is not applied again.
+
+        Raises: UnknownFile, FileNotReady, PricesChanged, BookDamaged.
+        """
+
+        def apply() -> PriceRevision:
+            with closing(self._open_books()) as books:
+                last = books.in_force()
+                for revision in last.by_supplier.values():
+                    if revision.file == number and revision.number == last.revision:
+                        return revision
+                return books.apply(number, self._now(), by)
+
+        # off the event loop: it reads the complete book
+        revision = await asyncio.to_thread(apply)
+        await self.take()
+        return revision
+
+    async def back(self, revision: RevisionNumber) -> InForce:
+        """Put the prices before a revision, which has to be in force, in force and into use. If
+        they are in force already, nothing changes.
+
+        Raises: NoEarlierPrices, BookDamaged.
+        """
+
+        def back() -> InForce:
+            with closing(self._open_books()) as books:
+                return books.back(revision)
+
+        found = await asyncio.to_thread(back)
+        await self.take()
+        return found
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Read what is received, and take over prices that another process applied, until `stop` is
+        set.
+        """
+        reading = asyncio.create_task(self._read_received())
+        try:
+            while not stop.is_set():
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(stop.wait(), _LOOKED_AT_EVERY)
+                await self._look()
+        finally:
+            reading.cancel()
+            with suppress(asyncio.CancelledError):
+                await reading
+
+    async def _look(self) -> None:
+        """Take over the prices in force if another process has changed them."""
+        try:
+            found = self.books.in_force().revision
+            if found in (self._in_use, self._tried):
+                return
+            self._tried = found
+            await self.take()
+        except Exception as error:  # noqa: BLE001 - whatever it is, the prices in use go on
+            _LOG.warning("prices were not taken over: %s", error)
+
+    async def _read_received(self) -> None:
+        while True:
+            self._waiting.clear()
+            for file in self.books.received():
+                if self.books.source(file.number).is_file():
+                    await self._read(file)
+            await self._waiting.wait()
+
+    async def _read(self, file: PriceFile) -> None:
+        self._progress[file.number] = Progress(share=0, rows=0, errors=0)
+        try:
+            quotes = self._store.read(lambda records: open_quotes(records, file.supplier))
+            source = str(self.books.source(file.number))
+            job = job_of(self.books, self._catalogue, file, source=source, quotes=quotes)
+            try:
+                outcome = await run_job(
+                    job, lambda progress: self._progress.update({file.number: progress})
+                )
+            except ReadingFailed as error:
+                outcome = failed(Path(job.target), str(error)), None
+            keep_outcome(self.books, file.number, job, outcome)
+        except Exception as error:  # noqa: BLE001 - other files are still to be read
+            _LOG.error("price file %s was not read: %s", file.number, error)
+        finally:
+            del self._progress[file.number]
+
+
+def _settle(opened: BinaryIO) -> None:
+    opened.flush()
+    os.fsync(opened.fileno())

@@ -9,7 +9,6 @@ import os
 import sys
 from asyncio.subprocess import DEVNULL, PIPE
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from time import monotonic
 from typing import Final
@@ -19,14 +18,11 @@ from msgspec import Struct, field
 from kitwright.catalogue.model import Catalogue
 from kitwright.catalogue.problems import CatalogueError
 from kitwright.errors import KitwrightError, reason_of
-from kitwright.prices.books import PriceBooks
 from kitwright.serving import settle_garbage
 from kitwright.settings import ENVIRONMENT
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.log import Journal
 
-_LOOKED_AT_EVERY: Final = 1.0
-"""Seconds between two looks at the prices in force."""
 _LESS_URGENT: Final = 10
 """The `nice` value by which verification yields to the service."""
 
@@ -77,9 +73,7 @@ class Renewal(Struct):
         """Put the prices in force into use, with the present catalogue. Raises: KitwrightError."""
         async with self.changing:
             service = await asyncio.to_thread(self.read, self.service.files)
-            if service.revision != self.service.revision:
-                await self._put_into_use(service)
-            self.service.prices = service.prices
+            await self._put_into_use(service)
         facts = {"price_revision": service.prices, "catalogue_revision": service.revision}
         self.journal.write("info", "prices-taken", facts)
 
@@ -153,43 +147,6 @@ class Renewal(Struct):
         if f"revision {revision}" not in said.decode().splitlines():
             raise CatalogueNotProven("files changed while they were read; ask again")
         return told
-
-
-class PriceWatch(Struct):
-    """Takes over prices that another process has applied, such as the command.
-
-    Args:
-        renewal: returns the renewal that takes them over.
-        books: the price books, for the thread of the event loop.
-        journal: where a failure is written.
-        refused: the revision that could not be taken over.
-    """
-
-    renewal: Callable[[], Renewal]
-    books: PriceBooks
-    journal: Journal
-    refused: int | None = None
-
-    def wake(self) -> None:
-        """Do nothing: prices are looked at every second."""
-
-    async def run(self, stop: asyncio.Event) -> None:
-        """Look at the prices in force until `stop` is set."""
-        while not stop.is_set():
-            with suppress(TimeoutError):
-                await asyncio.wait_for(stop.wait(), _LOOKED_AT_EVERY)
-            await self._look()
-
-    async def _look(self) -> None:
-        try:
-            found = self.books.in_force().revision
-            if found in (self.renewal().service.prices, self.refused):
-                return
-            self.refused = found
-            await self.renewal().take_prices()
-            self.refused = None
-        except Exception as error:  # noqa: BLE001 - whatever it is, the prices in use go on
-            self.journal.write("error", "prices-refused", {"reasons": [str(error)]})
 
 
 class CatalogueNotProven(CatalogueError):

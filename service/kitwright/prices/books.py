@@ -88,6 +88,12 @@ class PriceBooks(Protocol):
     def files(self, after: FileNumber | None, most: int) -> tuple[PriceFile, ...]:
         """Return files, the newest first, those before a file."""
 
+    def received(self) -> tuple[PriceFile, ...]:
+        """Return the files that are still to be read, the oldest first."""
+
+    def forget(self, number: FileNumber) -> None:
+        """Delete a file that did not arrive completely."""
+
     def errors(self, number: FileNumber, after: int, most: int) -> tuple[tuple[int, RowError], ...]:
         """Return the errors of a file with their positions, those after a position.
 
@@ -100,8 +106,9 @@ class PriceBooks(Protocol):
         Raises: UnknownFile, FileNotReady, PricesChanged, BookDamaged.
         """
 
-    def back(self) -> InForce:
-        """Put the prices before the last revision in force, and return them.
+    def back(self, revision: RevisionNumber | None = None) -> InForce:
+        """Put the prices before a revision in force, and return them. The revision has to be in
+        force; None means the one that is. If the prices before it are in force, nothing changes.
 
         Raises: NoEarlierPrices, BookDamaged.
         """

@@ -11,7 +11,7 @@ from msgspec import Struct
 from kitwright.prices.book import BookWriter
 from kitwright.prices.cells import Cells, open_cells
 from kitwright.prices.form import find_form
-from kitwright.prices.record import Entry, FileInvalid, Terms
+from kitwright.prices.record import Entry, FileInvalid, RowError, Terms
 from kitwright.prices.row import RowReader
 
 _TOLD_EVERY: Final = 5_000
@@ -79,3 +79,13 @@ def _read_rows(
             told(Progress(share=share, rows=count, errors=writer.errors))
     if count == 0:
         raise FileInvalid("the file has no rows after its headings", line=form.head)
+
+
+def failed(target: Path, reason: str) -> Read:
+    """Return the outcome of a file that could not be read for a reason outside it; its book holds
+    only that.
+    """
+    target.unlink(missing_ok=True)
+    writer = BookWriter(target)
+    writer.add_errors([RowError(line=1, column="", value="", code="reading-failed", reason=reason)])
+    return Read(rows=0, errors=1, sha256=writer.finish())

@@ -167,6 +167,19 @@ class SqlitePriceBooks:
         rest = "WHERE number < ? ORDER BY number DESC LIMIT ?"
         return self._files(rest, (sys.maxsize if after is None else after, most))
 
+    def received(self) -> tuple[PriceFile, ...]:
+        """Return the files that are still to be read, the oldest first."""
+        return self._files("WHERE state = ? ORDER BY number", (FileState.received.value,))
+
+    def forget(self, number: FileNumber) -> None:
+        """Delete a file that did not arrive completely."""
+        connection = self._connection()
+        with _transaction(connection):
+            connection.execute(
+                "DELETE FROM files WHERE number = ? AND state = ?",
+                (number, FileState.received.value),
+            )
+
     def _files(self, rest: str, values: tuple[object, ...]) -> tuple[PriceFile, ...]:
         if self._is_empty:
             return ()
@@ -212,24 +225,29 @@ class SqlitePriceBooks:
         self._drop_unused()
         return self._revision(RevisionNumber(revision))
 
-    def back(self) -> InForce:
-        """Put the prices before the last revision in force, and return them.
+    def back(self, revision: RevisionNumber | None = None) -> InForce:
+        """Put the prices before a revision in force, and return them; see `PriceBooks.back`.
 
         Raises: NoEarlierPrices, BookDamaged.
         """
         now = self.in_force()
-        if now.revision is None:
+        revision = now.revision if revision is None else revision
+        if revision is None:
             raise NoEarlierPrices("no price file has been applied, so there is nothing to undo")
-        before = self._revision(now.revision).before
-        for revision in self._at(before).by_supplier.values():
-            if not self.book(revision.file).is_file():
+        known = next((each for each in self.revisions() if each.number == revision), None)
+        if known is not None and known.before == now.revision:
+            return now
+        if known is None or now.revision != revision:
+            raise NoEarlierPrices(f"price revision {revision} is not in force")
+        for each in self._at(known.before).by_supplier.values():
+            if not self.book(each.file).is_file():
                 raise NoEarlierPrices("the prices before these are no longer kept")
-            self.check(revision.file, revision.sha256)
+            self.check(each.file, each.sha256)
         connection = self._connection()
         with _transaction(connection):
-            if self.in_force().revision != now.revision:
+            if self.in_force().revision != revision:
                 raise NoEarlierPrices("the prices have just been changed by another call")
-            connection.execute("UPDATE in_force SET revision = ?", (before,))
+            connection.execute("UPDATE in_force SET revision = ?", (known.before,))
         return self.in_force()
 
     def in_force(self) -> InForce:
