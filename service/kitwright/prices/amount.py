@@ -17,6 +17,7 @@ MOST: Final = 10_000_000
 """No price is above this; an amount above it is a part number in the wrong column."""
 _MOST_COUNT: Final = 1_000_000
 _PLACES: Final = 6
+_POWERS: Final = tuple(10 ** (_PLACES - places) for places in range(_PLACES + 1))
 _SHORT: Final = 8
 """Fewer digits than this are certainly not above `MOST`."""
 
@@ -114,11 +115,13 @@ class AmountReader:
         """
         # nearly all amounts are digits with a decimal sign
         whole, sign, parts = cell.partition(self._sign)
-        if whole.isdigit() and cell.isascii() and len(whole) < _SHORT:
-            if not sign:
-                return int(whole) * SCALE
-            if self._decimal is not None and parts.isdigit() and len(parts) <= _PLACES:
-                return int(whole + parts.ljust(_PLACES, "0"))
+        digits = whole + parts
+        if digits.isdigit() and cell.isascii() and len(whole) < _SHORT and len(parts) <= _PLACES:
+            if parts:
+                if self._decimal is not None and whole:
+                    return int(digits) * _POWERS[len(parts)]
+            elif not sign:
+                return int(digits) * SCALE
         return self._read(cell)
 
     def _read(self, cell: str) -> int | None:

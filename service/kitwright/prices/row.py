@@ -24,7 +24,6 @@ _KNOWN: Final = 4_096
 """Values of a column that are remembered."""
 _LOST: Final = "�"
 _CONTROL: Final = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
-_PLAIN_NUMBER: Final = re.compile(r"[A-Za-z0-9]+(?:[ ./_-][A-Za-z0-9]+)*").fullmatch
 _EXPONENT: Final = re.compile(r"\d[.,]\d+E\+\d+", re.IGNORECASE)
 _BREAK: Final = re.compile(r"(\d{1,9})\s*[:=x×@]\s*(.+)")
 _LEAD: Final = re.compile(r"(?:\d{1,3}\s*(?:-|–|to|bis|à|a)\s*)?(\d{1,3})\s*([^\W\d]*)\.?")
@@ -80,7 +79,19 @@ class RowReader:
     def read(self, line: Line) -> Entry | list[RowError]:
         """Return the entry of a row, or all errors in it."""
         cells = line.cells
-        count = len(cells)
+        if len(cells) == self._width:
+            # nearly every row has all cells, and no error
+            try:
+                return self._entry(
+                    line, {name: read(cells[at]) for at, name, read in self._columns if cells[at]}
+                )
+            except CellError:
+                return self._read_each(line)
+        return self._read_each(line)
+
+    def _read_each(self, line: Line) -> Entry | list[RowError]:
+        """Return the entry of a row, or all errors in it; each cell is read by itself."""
+        cells, count = line.cells, len(line.cells)
         errors: list[RowError] = []
         values: dict[str, Any] = {}
         for at, name, reader in self._columns:
@@ -270,7 +281,12 @@ def _control() -> str:
 
 def read_number(cell: str) -> str:
     """Return a part number. Raises: CellError."""
-    if type(cell) is str and len(cell) <= _LONGEST_NUMBER and _PLAIN_NUMBER(cell):
+    if (
+        type(cell) is str
+        and cell.isascii()
+        and cell.replace("-", "").isalnum()
+        and len(cell) <= _LONGEST_NUMBER
+    ):
         # nearly every number
         return cell
     if len(cell) > _LONGEST_NUMBER:
