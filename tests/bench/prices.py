@@ -3,8 +3,9 @@
     python -m tests.bench.prices 1000000
 
 Reading is compared with the shortest code over the same SQLite that does the same parse and insert
-in the same run: csv, the same columns of the same table, the same indexes and words. Both run in processes of their own,
-whose processor time and peak memory are taken. Only the ratios mean anything.
+in the same run: csv, the same columns of the same table, the same indexes and words. Both run in
+processes of their own, whose processor time and peak memory are taken. Only the ratios mean
+anything.
 """
 
 import csv

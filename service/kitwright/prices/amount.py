@@ -17,7 +17,7 @@ MOST: Final = 10_000_000
 """No price is above this; an amount above it is a part number in the wrong column."""
 _MOST_COUNT: Final = 1_000_000
 _PLACES: Final = 6
-_POWERS: Final = tuple(10 ** (_PLACES - places) for places in range(_PLACES + 1))
+_POWERS: Final[tuple[int, ...]] = tuple(10 ** (_PLACES - places) for places in range(_PLACES + 1))
 _SHORT: Final = 8
 """Fewer digits than this are certainly not above `MOST`."""
 

@@ -49,7 +49,7 @@ class Kind(Struct, frozen=True, kw_only=True):
 
 class Moved(Kind, frozen=True, kw_only=True):
     """Prices that rose or fell: `quantiles` are percentages of the change, by the percentage of the
-    numbers that changed by no more than that.
+    numbers that changed by no more than that, up or down.
     """
 
     quantiles: dict[str, str]
@@ -135,7 +135,7 @@ class _Tally:
 
     def moved(self) -> Moved:
         """Return what was counted, with the quantiles of the changes."""
-        ordered = sorted(self._given)
+        ordered = sorted(self._given, key=abs)
         quantiles = {
             str(share): _percent(ordered[max(0, -(-len(ordered) * share // 100) - 1)])
             for share in _QUANTILES

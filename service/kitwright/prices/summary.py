@@ -42,7 +42,7 @@ def _moved(told: str, moved: Moved) -> Iterator[str]:
     first = next(lines, None)
     if first is not None:
         half = moved.quantiles.get("50")
-        yield f"{first} (half of them by {half}% or less)" if half is not None else first
+        yield f"{first} (half of them by {half.lstrip('-')}% or less)" if half else first
         yield from lines
 
 
