@@ -175,17 +175,15 @@ def open_desk(
             check_target(url, allow_private=settings.private_webhooks).url
         ),
         compose=(writer or make_writer(service, settings)).write,
+        pricing=Pricing(
+            lambda: SqlitePriceBooks(settings.data),
+            store,
+            service.files,
+            now,
+            in_use=service.prices,
+        ),
     )
     return desk, store
-
-
-def make_pricing(
-    service: Service, store: SqliteStore, settings: Settings, now: Callable[[], datetime] = utc_now
-) -> Pricing:
-    """Return the price book of a data folder for a running service. It has to be closed."""
-    return Pricing(
-        lambda: SqlitePriceBooks(settings.data), store, service.files, now, in_use=service.prices
-    )
 
 
 def make_writer(service: Service, settings: Settings) -> LetterWriter:
@@ -314,12 +312,13 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
     return used
 
 
-def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump | Pricing) -> Edge:
+def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump) -> Edge:
     """Return the ASGI application of a desk.
 
     `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
     the application runs.
     """
+    running: tuple[Pump | MailPump | Pricing, ...] = (*pumps, desk.pricing)
 
     @asynccontextmanager
     async def pumping(_: Litestar) -> AsyncIterator[None]:
@@ -329,7 +328,7 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
 
         desk.wake = wake
         stop = asyncio.Event()
-        tasks = [asyncio.create_task(pump.run(stop)) for pump in pumps]
+        tasks = [asyncio.create_task(pump.run(stop)) for pump in running]
         try:
             yield
         finally:
@@ -410,8 +409,7 @@ def serve_service(
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
-    pricing = make_pricing(service, store, settings)
-    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails, pricing)
+    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
 
     def prepare(service: Service) -> Callable[[], None]:
         fresh = make_writer(service, settings)
@@ -421,7 +419,7 @@ def serve_service(
 
         def take_over() -> None:
             desk.keyring.today = renewed.today
-            pricing.use(service.files, service.prices)
+            desk.pricing.use(service.files, service.prices)
             app.answer_by(answers)
 
         return take_over
@@ -430,11 +428,11 @@ def serve_service(
         return make_service(settings, files=files, is_priced=True)
 
     renewal = Renewal(service, settings.catalog, read, prepare, journal)
-    pricing.take = renewal.take_prices
+    desk.pricing.take = renewal.take_prices
     try:
         serve_app(app, settings.host, settings.port, told, renewal.ask)
     finally:
         store.close()
-        pricing.close()
+        desk.pricing.close()
         with suppress(OSError):
             note.unlink(missing_ok=True)

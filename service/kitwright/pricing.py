@@ -19,8 +19,8 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping.record import QuoteState
 from kitwright.keeping.store import QuoteFilter, Records, Store
 from kitwright.prices.books import InForce, PriceBooks
-from kitwright.prices.difference import Difference, OldPrice, OpenQuote, millionths
-from kitwright.prices.reading import Progress, Read, failed
+from kitwright.prices.difference import OldPrice, OpenQuote, millionths
+from kitwright.prices.reading import Progress, failed
 from kitwright.prices.record import (
     FileNumber,
     PriceFile,
@@ -28,7 +28,7 @@ from kitwright.prices.record import (
     RevisionNumber,
     terms_of,
 )
-from kitwright.prices.worker import Job, ReadingFailed, run_job
+from kitwright.prices.worker import Job, Outcome, ReadingFailed, run_job
 from kitwright.stages.supply import find_supply
 
 _LOG = logging.getLogger(__name__)
@@ -84,7 +84,7 @@ def keep_outcome(
     books: PriceBooks,
     number: FileNumber,
     job: Job,
-    outcome: tuple[Read, Difference | None],
+    outcome: Outcome,
 ) -> PriceFile:
     """Keep the outcome of a job, and return its file."""
     read, difference = outcome

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from tests.prices.small import EUROS
 
-from kitwright.prices.difference import Difference, OldPrice, OpenQuote, find_difference
+from kitwright.prices.difference import OldPrice, OpenQuote, PriceDifference, find_difference
 from kitwright.prices.reading import read_prices
 from kitwright.prices.summary import difference_lines
 
@@ -38,7 +38,7 @@ def built(text: str, target: Path) -> Path:
     return target
 
 
-def difference(folder: Path, quotes: tuple[OpenQuote, ...] = ()) -> Difference:
+def difference(folder: Path, quotes: tuple[OpenQuote, ...] = ()) -> PriceDifference:
     before = built(BEFORE, folder / "before.db")
     now = built(NOW, folder / "now.db")
     return find_difference(now, before, against=None, quotes=quotes)

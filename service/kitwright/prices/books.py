@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Literal, Protocol
 
 from msgspec import Struct
 
@@ -22,6 +22,11 @@ from kitwright.prices.record import (
     RowError,
 )
 
+How = Literal["number", "old_number", "start", "words"]
+"""How an entry is found, best first: by its number, a number that it replaces, the start of its
+number, or words.
+"""
+
 
 class InForce(Struct, frozen=True, kw_only=True):
     """The prices that apply: the last revision, None if there is none, and those that give the
@@ -33,14 +38,14 @@ class InForce(Struct, frozen=True, kw_only=True):
 
 
 class Found(Struct, frozen=True, kw_only=True):
-    """An entry that a search has found, and how: by `number`, `old_number`, `start` or `words`.
+    """An entry that a search has found, and how.
 
     `successor` is the entry that supersedes it in the end, None if it is not superseded.
     """
 
     supplier: SupplierId
     entry: Entry
-    by: str
+    by: How
     successor: Entry | None
 
 

@@ -25,7 +25,7 @@ _QUANTILES: Final = (10, 25, 50, 75, 90, 99)
 _LARGEST: Final = 2**62
 
 
-class Change(Struct, frozen=True, kw_only=True):
+class PriceChange(Struct, frozen=True, kw_only=True):
     """A number in a difference: the cost of one item before and now, as decimal numbers, None for
     none or on request; the percentage of the change; what supersedes it; its line in the file.
     """
@@ -40,14 +40,14 @@ class Change(Struct, frozen=True, kw_only=True):
     superseded_by: str | None = None
 
 
-class Kind(Struct, frozen=True, kw_only=True):
+class PriceChanges(Struct, frozen=True, kw_only=True):
     """How many numbers changed in one way, with examples, the largest changes first."""
 
     count: int
-    examples: tuple[Change, ...]
+    examples: tuple[PriceChange, ...]
 
 
-class Moved(Kind, frozen=True, kw_only=True):
+class PriceMoves(PriceChanges, frozen=True, kw_only=True):
     """Prices that rose or fell: `quantiles` are percentages of the change, by the percentage of the
     numbers that changed by no more than that, up or down.
     """
@@ -55,7 +55,7 @@ class Moved(Kind, frozen=True, kw_only=True):
     quantiles: dict[str, str]
 
 
-class Difference(Struct, frozen=True, kw_only=True):
+class PriceDifference(Struct, frozen=True, kw_only=True):
     """What a price file changes.
 
     `against` is the file whose prices it was compared with, None for the catalogue's. `far` are
@@ -68,15 +68,15 @@ class Difference(Struct, frozen=True, kw_only=True):
     against: FileNumber | None
     numbers: int
     unchanged: int
-    new: Kind
-    dearer: Moved
-    cheaper: Moved
-    far: Kind
-    zero: Kind
-    above_list: Kind
-    on_request: Kind
-    vanished: Kind
-    superseded: Kind
+    new: PriceChanges
+    dearer: PriceMoves
+    cheaper: PriceMoves
+    far: PriceChanges
+    zero: PriceChanges
+    above_list: PriceChanges
+    on_request: PriceChanges
+    vanished: PriceChanges
+    superseded: PriceChanges
     drafts: tuple[str, ...] = ()
     issued: tuple[str, ...] = ()
 
@@ -107,10 +107,10 @@ class _Tally:
 
     def __init__(self) -> None:
         self.count = 0
-        self._top: list[tuple[int, int, Change]] = []
+        self._top: list[tuple[int, int, PriceChange]] = []
         self._given = array("q")
 
-    def add(self, weight: int, change: Change | None, given: int | None = None) -> None:
+    def add(self, weight: int, change: PriceChange | None, given: int | None = None) -> None:
         """Count a change; `weight` orders the examples."""
         self.count += 1
         if given is not None:
@@ -125,15 +125,15 @@ class _Tally:
         return len(self._top) < SHOWN or weight > self._top[0][0]
 
     @property
-    def examples(self) -> tuple[Change, ...]:
+    def examples(self) -> tuple[PriceChange, ...]:
         """The changes of the largest weight, the largest first."""
         return tuple(change for _, _, change in sorted(self._top, key=_order))
 
-    def kind(self) -> Kind:
+    def kind(self) -> PriceChanges:
         """Return what was counted."""
-        return Kind(count=self.count, examples=self.examples)
+        return PriceChanges(count=self.count, examples=self.examples)
 
-    def moved(self) -> Moved:
+    def moved(self) -> PriceMoves:
         """Return what was counted, with the quantiles of the changes."""
         ordered = sorted(self._given, key=abs)
         quantiles = {
@@ -141,10 +141,10 @@ class _Tally:
             for share in _QUANTILES
             if ordered
         }
-        return Moved(count=self.count, examples=self.examples, quantiles=quantiles)
+        return PriceMoves(count=self.count, examples=self.examples, quantiles=quantiles)
 
 
-def _order(item: tuple[int, int, Change]) -> tuple[int, int]:
+def _order(item: tuple[int, int, PriceChange]) -> tuple[int, int]:
     return -item[0], -item[1]
 
 
@@ -212,13 +212,13 @@ _VANISHED: Final = (
 )
 
 
-def _change(row: tuple[Any, ...]) -> Change:
+def _change(row: tuple[Any, ...]) -> PriceChange:
     number, cost, pack, list_price, after, is_old, old_cost, old_pack, _, line = row
     percent = None
     if is_old and cost and old_cost:
         now, before = cost * old_pack, old_cost * pack
         percent = _percent((now - before) * _HUNDREDTHS // before)
-    return Change(
+    return PriceChange(
         number=number,
         description="",
         line=line,
@@ -246,7 +246,7 @@ def find_difference(
     *,
     against: FileNumber | None,
     quotes: Iterable[OpenQuote] = (),
-) -> Difference:
+) -> PriceDifference:
     """Return the difference of a book that was built to the book in force, or to prices of the
     catalogue.
 
@@ -259,10 +259,10 @@ def find_difference(
             tallies.add(row)
         vanished = _Tally()
         for number, description, cost, pack in connection.execute(_VANISHED):
-            shown = Change(number=number, description=description, before=_one(cost, pack))
+            shown = PriceChange(number=number, description=description, before=_one(cost, pack))
             vanished.add(0, shown if vanished.wants(0) else None)
         touched = [quote for quote in quotes if _is_touched(connection, quote)]
-        return Difference(
+        return PriceDifference(
             against=against,
             numbers=tallies.numbers,
             unchanged=tallies.unchanged,

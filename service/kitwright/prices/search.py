@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterator
-from typing import Final
+from typing import Final, get_args
 
 from kitwright.prices.book import Book
+from kitwright.prices.books import How
 from kitwright.prices.number import number_key
 from kitwright.prices.record import Entry
 
@@ -15,17 +16,16 @@ _SHORTEST_START: Final = 3
 _MOST_WORDS: Final = 8
 _LONGEST: Final = 200
 
-HOW: Final = ("number", "old_number", "start", "words")
-"""How an entry can be found, best first."""
+HOW: Final[tuple[How, ...]] = get_args(How)
 
 
-def find_in(book: Book, text: str, most: int) -> Iterator[tuple[str, Entry]]:
+def find_in(book: Book, text: str, most: int) -> Iterator[tuple[How, Entry]]:
     """Yield entries of a book that a text finds, and how, each entry once."""
     text = text[:_LONGEST]
     key = number_key(text)
     seen = set[int]()
 
-    def fresh(how: str, entries: tuple[Entry, ...]) -> Iterator[tuple[str, Entry]]:
+    def fresh(how: How, entries: tuple[Entry, ...]) -> Iterator[tuple[How, Entry]]:
         for entry in entries:
             if entry.line not in seen and len(seen) < most:
                 seen.add(entry.line)

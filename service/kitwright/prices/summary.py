@@ -7,14 +7,14 @@ from typing import Final, TextIO
 
 from kitwright.prices.amount import amount_text
 from kitwright.prices.books import Found
-from kitwright.prices.difference import FAR, Change, Difference, Kind, Moved
+from kitwright.prices.difference import FAR, PriceChange, PriceChanges, PriceDifference, PriceMoves
 from kitwright.prices.reading import Progress
 
 _WIDTH: Final = 30
 _EXAMPLES: Final = 5
 
 
-def difference_lines(difference: Difference | None) -> Iterator[str]:
+def difference_lines(difference: PriceDifference | None) -> Iterator[str]:
     """Yield the lines of a difference: each kind of change with its largest."""
     if difference is None:
         return
@@ -37,7 +37,7 @@ def difference_lines(difference: Difference | None) -> Iterator[str]:
             yield f"{told} with other prices: {', '.join(quotes)}"
 
 
-def _moved(told: str, moved: Moved) -> Iterator[str]:
+def _moved(told: str, moved: PriceMoves) -> Iterator[str]:
     lines = _kind(told, moved)
     first = next(lines, None)
     if first is not None:
@@ -46,7 +46,7 @@ def _moved(told: str, moved: Moved) -> Iterator[str]:
         yield from lines
 
 
-def _kind(told: str, kind: Kind) -> Iterator[str]:
+def _kind(told: str, kind: PriceChanges) -> Iterator[str]:
     if not kind.count:
         return
     yield f"{told}: {kind.count}"
@@ -56,7 +56,7 @@ def _kind(told: str, kind: Kind) -> Iterator[str]:
         yield "  ..."
 
 
-def _change(change: Change) -> str:
+def _change(change: PriceChange) -> str:
     price = " -> ".join(each or "none" for each in (change.before, change.now))
     percent = "" if change.percent is None else f" ({change.percent}%)"
     after = "" if change.superseded_by is None else f", superseded by {change.superseded_by}"

@@ -18,12 +18,16 @@ import msgspec
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError, reason_of
-from kitwright.prices.difference import Difference, OldPrice, OpenQuote, find_difference
+from kitwright.prices.difference import OldPrice, OpenQuote, PriceDifference, find_difference
 from kitwright.prices.reading import Progress, Read, read_prices
 from kitwright.prices.record import FileNumber, Terms
 
 _LESS_URGENT: Final = 10
 """The `nice` value by which reading yields to the service."""
+
+
+Outcome = tuple[Read, PriceDifference | None]
+"""The outcome of reading a file, and what the file changes, None if it has errors."""
 
 
 class Job(Struct, frozen=True, kw_only=True):
@@ -46,7 +50,7 @@ class Told(Struct, frozen=True, kw_only=True):
 
     progress: Progress | None = None
     read: Read | None = None
-    difference: Difference | None = None
+    difference: PriceDifference | None = None
     failure: str | None = None
 
 
@@ -59,7 +63,7 @@ class ReadingFailed(KitwrightError):
         super().__init__(f"the file could not be read: {reason}")
 
 
-def do_job(job: Job, told: Callable[[Progress], None]) -> tuple[Read, Difference | None]:
+def do_job(job: Job, told: Callable[[Progress], None]) -> Outcome:
     """Read a file, and return the outcome and the difference, None if the file has errors.
 
     Raises: OSError, and the database's errors.
@@ -77,7 +81,9 @@ def do_job(job: Job, told: Callable[[Progress], None]) -> tuple[Read, Difference
     return read, found
 
 
-async def run_job(job: Job, told: Callable[[Progress], None]) -> tuple[Read, Difference | None]:
+async def run_job(
+    job: Job, told: Callable[[Progress], None]
+) -> tuple[Read, PriceDifference | None]:
     """Do a job in a process of low priority. Raises: ReadingFailed."""
     worker = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "kitwright.prices.worker", stdin=PIPE, stdout=PIPE

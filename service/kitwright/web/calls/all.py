@@ -20,6 +20,7 @@ from kitwright.web.calls import (
     papers,
     photos,
     previews,
+    prices,
     quote_calls,
     running,
 )
@@ -50,9 +51,11 @@ def _operations(*modules: ModuleType) -> tuple[Operation, ...]:
 
 KEPT_OPERATIONS: Final = _operations(*_KEPT)
 """The operations on stored records."""
-OPERATIONS: Final = (*_operations(previews, catalogue, running), *KEPT_OPERATIONS)
+OPERATIONS: Final = (*_operations(previews, catalogue, prices, running), *KEPT_OPERATIONS)
 """The operations of every call."""
 HANDLERS: Final = tuple(
-    handler for module in (previews, catalogue, running, *_KEPT) for handler in handlers_in(module)
+    handler
+    for module in (previews, catalogue, prices, running, *_KEPT)
+    for handler in handlers_in(module)
 )
 """The handlers of every call."""

@@ -63,28 +63,28 @@ class Call:
         self.is_coded = request.headers.get("content-encoding", "identity").lower() != "identity"
         self.at_end: list[Callable[[], None]] = []
         """Called when the call is over, whether or not its work was stored."""
-        self._request = request
+        self.request = request
 
     @property
     def state(self) -> State:
         """The application's state, which holds the desk and the service."""
-        state: State = self._request.app.state
+        state: State = self.request.app.state
         return state
 
     @cached_property
     def stamp(self) -> Stamp:
         """The caller and the time, the same for everything that the call does."""
-        return self.desk.stamp(self._request)
+        return self.desk.stamp(self.request)
 
     @property
     def request_id(self) -> str:
         """The id of this call in the log."""
-        found: str = self._request.scope["state"].get("request_id", "")
+        found: str = self.request.scope["state"].get("request_id", "")
         return found
 
     def variable(self, name: str) -> str:
         """Return a variable of the path."""
-        found: str = self._request.path_params[name]
+        found: str = self.request.path_params[name]
         return found
 
     def number(self, name: str, letter: str) -> int:
@@ -114,7 +114,7 @@ class Call:
 
     def query(self, shape: type[S]) -> S:
         """Return the query as a struct. Raises: Refusal: query-invalid."""
-        return read_query(self._request.scope["query_string"], shape)
+        return read_query(self.request.scope["query_string"], shape)
 
     def made(self, body: T, location: str | None = None, **more: Any) -> Reply[T]:
         """Return the answer for a new record; by default its path is below the call's path."""
@@ -123,14 +123,14 @@ class Call:
 
     def check_form(self, form: str) -> None:
         """Raise if the caller does not accept a media type. Raises: Refusal: not-acceptable."""
-        best_form(self._request, (form,))
+        best_form(self.request, (form,))
 
     def check(self, tag: str) -> None:
         """Raise if the caller's `If-Match` names another version than a tag.
 
         Raises: Refusal: record-changed.
         """
-        header = ",".join(self._request.headers.getall("if-match", []))
+        header = ",".join(self.request.headers.getall("if-match", []))
         if self.operation.is_guarded and not match(header, tag):
             raise Refusal(
                 "record-changed",

@@ -20,6 +20,7 @@ from kitwright.keeping import offer
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
+from kitwright.pricing import Pricing
 from kitwright.quote import Paper
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.auth import Keyring
@@ -74,6 +75,7 @@ class Desk:
         make_hook_secret: makes the secret that a webhook's events are signed with.
         check_target: returns where a webhook leads, as it is kept, or raises where it may not.
         compose: writes a letter.
+        pricing: the price book.
     """
 
     def __init__(
@@ -91,6 +93,7 @@ class Desk:
         make_hook_secret: Callable[[], str],
         check_target: Callable[[str], str],
         compose: Callable[[Letter], Composed],
+        pricing: Pricing,
     ) -> None:
         self.service = service
         self.store = store
@@ -104,6 +107,7 @@ class Desk:
         self.make_hook_secret = make_hook_secret
         self.check_target = check_target
         self.compose = compose
+        self.pricing = pricing
         self.forget_mail: Callable[[str], None] = lambda _: None
         """Deletes a letter that lies in a folder, by its message id."""
         self.wake: Callable[[], None] = lambda: None
