@@ -181,7 +181,8 @@ class Pricing:
         self._open_books = open_books
         self._store = store
         self._now = now
-        self._waiting = asyncio.Event()
+        self._waiting: asyncio.Event | None = None
+        """Set when something was received; of the event loop that `run` is in."""
         self._progress: dict[FileNumber, Progress] = {}
         self._tried: RevisionNumber | None = None
         self.take: Callable[[], Awaitable[None]] = self._take_nothing
@@ -205,7 +206,8 @@ class Pricing:
 
     def wake(self) -> None:
         """Read what has been received."""
-        self._waiting.set()
+        if self._waiting is not None:
+            self._waiting.set()
 
     async def receive(
         self, supplier: str, name: str, by: str, pieces: AsyncIterator[bytes]
@@ -270,7 +272,8 @@ class Pricing:
         """Read what is received, and take over prices that another process applied, until `stop` is
         set.
         """
-        reading = asyncio.create_task(self._read_received())
+        waiting = self._waiting = asyncio.Event()
+        reading = asyncio.create_task(self._read_received(waiting))
         try:
             while not stop.is_set():
                 with suppress(TimeoutError):
@@ -278,6 +281,7 @@ class Pricing:
                 await self._look()
         finally:
             reading.cancel()
+            self._waiting = None
             with suppress(asyncio.CancelledError):
                 await reading
 
@@ -292,13 +296,13 @@ class Pricing:
         except Exception as error:  # noqa: BLE001 - whatever it is, the prices in use go on
             _LOG.warning("prices were not taken over: %s", error)
 
-    async def _read_received(self) -> None:
+    async def _read_received(self, waiting: asyncio.Event) -> None:
         while True:
-            self._waiting.clear()
+            waiting.clear()
             for file in self.books.received():
                 if self.books.source(file.number).is_file():
                     await self._read(file)
-            await self._waiting.wait()
+            await waiting.wait()
 
     async def _read(self, file: PriceFile) -> None:
         self._progress[file.number] = Progress(share=0, rows=0, errors=0)
