@@ -7,9 +7,9 @@ from array import array
 from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
-from msgspec import Struct, structs
+from msgspec import Meta, Struct, structs
 from sqlite_utils.utils import sqlite3  # type: ignore[attr-defined]
 
 from kitwright.prices.amount import amount_text
@@ -25,6 +25,9 @@ _QUANTILES: Final = (10, 25, 50, 75, 90, 99)
 _LARGEST: Final = 2**62
 
 
+Counted = Annotated[int, Meta(ge=0, le=1_000_000_000)]
+
+
 class PriceChange(Struct, frozen=True, kw_only=True):
     """A number in a difference: the cost of one item before and now, as decimal numbers, None for
     none or on request; the percentage of the change; what supersedes it; its line in the file.
@@ -32,7 +35,7 @@ class PriceChange(Struct, frozen=True, kw_only=True):
 
     number: str
     description: str
-    line: int | None = None
+    line: Counted | None = None
     before: str | None = None
     now: str | None = None
     percent: str | None = None
@@ -43,7 +46,7 @@ class PriceChange(Struct, frozen=True, kw_only=True):
 class PriceChanges(Struct, frozen=True, kw_only=True):
     """How many numbers changed in one way, with examples, the largest changes first."""
 
-    count: int
+    count: Counted
     examples: tuple[PriceChange, ...]
 
 
@@ -65,9 +68,9 @@ class PriceDifference(Struct, frozen=True, kw_only=True):
     have numbers with another price, or that vanished.
     """
 
-    against: FileNumber | None
-    numbers: int
-    unchanged: int
+    against: Counted | None
+    numbers: Counted
+    unchanged: Counted
     new: PriceChanges
     dearer: PriceMoves
     cheaper: PriceMoves

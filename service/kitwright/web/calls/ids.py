@@ -51,9 +51,21 @@ PhotoId = Annotated[str, _id(PHOTO, "P5")]
 HookId = Annotated[str, _id(HOOK, "W1")]
 MailId = Annotated[str, _id(MAIL, "E4")]
 PriceFileId = Annotated[str, _id(PRICE_FILE, "F3")]
+ID_TYPES: Final = {
+    QUOTE: QuoteId,
+    CUSTOMER: CustomerId,
+    MACHINE: MachineId,
+    ORDER: OrderId,
+    PHOTO: PhotoId,
+    HOOK: HookId,
+    MAIL: MailId,
+    PRICE_FILE: PriceFileId,
+}
+"""Letter -> the type of such ids in JSON."""
 RevisionNumber = Annotated[
     int, Meta(ge=1, le=1_000_000, description="The number of a revision, from 1.")
 ]
+Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 in hex.")]
 
 
 def written(letter: str, number: int) -> str:

@@ -23,10 +23,9 @@ from kitwright.prices.record import (
 from kitwright.pricing import SupplierUnknown
 from kitwright.quote import Count, DecimalText
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import PRICE_FILE, PriceFileId, missing, read_id, written
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.records import ListOut
+from kitwright.web.calls.shown import ListOut, Out
 from kitwright.web.edge.body import stream
 from kitwright.web.edge.negotiate import media_type
 from kitwright.web.edge.problems import Refusal
@@ -46,6 +45,8 @@ MOST_FILE: Final = 1024**3
 MOST_ERRORS: Final = 200
 """Errors of a file that an answer lists."""
 _MOST_FILES: Final = 100
+_KEEPS: Final = "reads"
+"""The price book is not among the records, which these calls at most read."""
 
 PriceNumber = Annotated[
     int, Meta(ge=1, le=1_000_000_000, description="The number of a price revision, from 1.")
@@ -214,10 +215,12 @@ class PricesFoundOut(Out, frozen=True, kw_only=True):
     "POST /v1/price-files",
     "addPriceFile",
     "prices",
+    "storage-full",
     media=MEDIA,
+    is_streamed=True,
     scope=Scope.CATALOGUE,
+    keeps=_KEEPS,
     status=202,
-    problems=("storage-unavailable", "storage-full"),
 )
 async def add(call: Call, query: PriceFileQuery) -> Reply[PriceFileOut]:
     """Send a price file.
@@ -244,20 +247,20 @@ async def add(call: Call, query: PriceFileQuery) -> Reply[PriceFileOut]:
     return Reply(body=out, headers={"Location": f"/v1/price-files/{out.id}"})
 
 
-@operation("GET /v1/price-files", "listPriceFiles", "prices", scope=Scope.READ)
+@operation("GET /v1/price-files", "listPriceFiles", "prices", keeps=_KEEPS)
 def listed(call: Call) -> Reply[ListOut[PriceFileHeadOut]]:
     """List the latest 100 price files, the newest first."""
     found = call.desk.pricing.books.files(None, _MOST_FILES)
     return Reply(body=ListOut(items=tuple(_head_out(call, file) for file in found)))
 
 
-@operation("GET /v1/price-files/{id}", "getPriceFile", "prices", scope=Scope.READ)
+@operation("GET /v1/price-files/{id}", "getPriceFile", "prices", keeps=_KEEPS)
 def get(call: Call) -> Reply[PriceFileOut]:
     """Get a price file: how far its reading is, its errors, or what it changes."""
     return Reply(body=_file_out(call, _file(call)))
 
 
-@operation("GET /v1/price-files/{id}/errors", "listPriceErrors", "prices", scope=Scope.READ)
+@operation("GET /v1/price-files/{id}/errors", "listPriceErrors", "prices", keeps=_KEEPS)
 def list_errors(call: Call, query: PriceErrorsQuery) -> Reply[PriceErrorsOut]:
     """List every error of a price file.
 
@@ -272,8 +275,10 @@ def list_errors(call: Call, query: PriceErrorsQuery) -> Reply[PriceErrorsOut]:
     "POST /v1/price-files/{id}/apply",
     "applyPriceFile",
     "prices",
+    "act-refused",
+    "storage-full",
     scope=Scope.CATALOGUE,
-    problems=("act-refused",),
+    keeps=_KEEPS,
 )
 async def apply(call: Call) -> Reply[PriceRevisionOut]:
     """Apply a price file.
@@ -286,7 +291,7 @@ async def apply(call: Call) -> Reply[PriceRevisionOut]:
     return Reply(body=_revision_out(await call.desk.pricing.apply(number, call.stamp.by)))
 
 
-@operation("GET /v1/price-book", "findPrices", "prices", scope=Scope.READ)
+@operation("GET /v1/price-book", "findPrices", "prices", keeps=_KEEPS)
 def find(call: Call, query: PriceFindQuery) -> Reply[PricesFoundOut]:
     """Look up part numbers in the price book.
 
@@ -308,7 +313,7 @@ def find(call: Call, query: PriceFindQuery) -> Reply[PricesFoundOut]:
     return Reply(body=PricesFoundOut(in_force=price_books.in_force().revision, items=items))
 
 
-@operation("GET /v1/price-book/revisions", "listPriceRevisions", "prices", scope=Scope.READ)
+@operation("GET /v1/price-book/revisions", "listPriceRevisions", "prices", keeps=_KEEPS)
 def revisions(call: Call) -> Reply[PriceRevisionsOut]:
     """List price revisions, the newest first, and the one in force."""
     return Reply(body=_revisions_out(call))
@@ -318,8 +323,10 @@ def revisions(call: Call) -> Reply[PriceRevisionsOut]:
     "POST /v1/price-book/back",
     "undoPriceRevision",
     "prices",
+    "act-refused",
+    "storage-full",
     scope=Scope.CATALOGUE,
-    problems=("act-refused",),
+    keeps=_KEEPS,
 )
 async def back(call: Call, body: PriceBackIn) -> Reply[PriceRevisionsOut]:
     """Go back to the prices before a price revision.
