@@ -21,6 +21,7 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
+import httpx
 from tests.desks import run_live
 
 from kitwright.catalogue.model import SupplierId
@@ -189,6 +190,37 @@ def time_start(data: Path) -> float:
     return min(found)
 
 
+def time_previews(data: Path, source: Path) -> tuple[float, float]:
+    """Return the 99th percentiles of previews, in milliseconds: idle, and while a file is read."""
+    asked = {"family": "TB-V68", "chassis": "loose"}
+    jobs = ("J-HEAD-GASKET", "J-LASH")
+
+    def timed(client: httpx.Client, index: int) -> float:
+        job = {"job": jobs[index % 2], "cylinder": 1 + index // 2 % 2}
+        # another serial number each time, so that some work is never the same
+        body = {**asked, "serial": 3_000_000 + index, "jobs": [job]}
+        begun = time.perf_counter()
+        assert client.post("/v1/quotes/preview", json=body).status_code == 200
+        return (time.perf_counter() - begun) * 1000
+
+    with (
+        run_live(data) as live,
+        httpx.Client(
+            base_url=live.address, headers={"Authorization": f"Bearer {live.key}"}, timeout=600
+        ) as client,
+    ):
+        idle = sorted(timed(client, index) for index in range(600))
+        with source.open("rb") as file:
+            path = "/v1/price-files?supplier=ALDQ"
+            sent = client.post(path, content=file, headers={"Content-Type": "text/csv"})
+        where, busy, index = sent.headers["Location"], list[float](), 600
+        while client.get(where).json()["state"] == "received":
+            busy += (timed(client, index + more) for more in range(20))
+            index += 20
+        busy.sort()
+        return idle[len(idle) * 99 // 100], busy[len(busy) * 99 // 100]
+
+
 def main() -> None:
     if len(sys.argv) == 4:
         do_apart(sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3]))
@@ -217,6 +249,8 @@ def main() -> None:
         print(f"p99 at {rows} / at 1000: {tails[rows] / tails[1_000]:.2f}")
         few, many = (time_start(folder / f"data-{count}") for count in (10_000, rows))
         print(f"start with 10000 rows: {few:.2f} s; with {rows}: {many:.2f} s")
+        idle, busy = time_previews(folder / "data-1000", source)
+        print(f"preview p99: idle {idle:.1f} ms; while {rows} rows are read {busy:.1f} ms")
 
 
 if __name__ == "__main__":

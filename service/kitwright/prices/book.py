@@ -22,7 +22,8 @@ from kitwright.prices.record import Entry, RowError
 
 _BATCH: Final = 2_000
 _CACHE_KIB: Final = 32 * 1024
-_PIECE: Final = 1024 * 1024
+_MAPPED: Final = 2**31
+"""Bytes of a book that are read where the system has them in memory, without a copy."""
 _COLUMNS: Final = (
     "line", "number", "maker", "maker_number", "description", "list_price", "cost", "pack",
     "minimum", "multiple", "breaks", "availability", "stock", "lead_days", "core",
@@ -204,7 +205,7 @@ class Book:
         self.connection = sqlite3.connect(
             uri, uri=True, isolation_level=None, check_same_thread=False
         )
-        self.connection.execute("PRAGMA cache_size = -8192")
+        self.connection.execute(f"PRAGMA mmap_size = {_MAPPED}")
         self.connection.execute("PRAGMA trusted_schema = OFF")
 
     def close(self) -> None:
@@ -237,11 +238,10 @@ class Book:
         """Return entries whose description and maker have the words of an FTS5 query, in the order
         of the file.
         """
-        found = self.connection.execute(
-            "SELECT rowid FROM words WHERE words MATCH ? ORDER BY rowid LIMIT ?", (match, most)
-        ).fetchall()
-        return tuple(
-            entry for (line,) in found for entry in self._entries("WHERE line = ?", (line,))
+        return self._entries(
+            "JOIN words ON words.rowid = entries.line WHERE words MATCH ?"
+            " ORDER BY words.rowid LIMIT ?",
+            (match, most),
         )
 
     def numbered(self, number: str) -> Entry | None:
