@@ -13,6 +13,7 @@ from datetime import date, datetime
 from functools import cache
 from secrets import token_bytes
 from typing import Final
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from litestar import Litestar
@@ -25,10 +26,11 @@ from kitwright.catalogue.model import Catalogue, Shop, ShopId
 from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.papers import ShopPapers
 from kitwright.documents.readings_svg import readings_svg
+from kitwright.door import Door
 from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope, make_key
-from kitwright.keeping.link import SECRET_BYTES
+from kitwright.keeping.link import SECRET_BYTES, is_genuine
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError
 from kitwright.mailing import LetterWriter, StoredMails
@@ -44,25 +46,29 @@ from kitwright.prices.offers import priced
 from kitwright.prices.register import SqlitePriceBooks
 from kitwright.pricing import Pricing
 from kitwright.renewal import Renewal
-from kitwright.serving import serve_app
+from kitwright.serving import address_of, listen, serve_app, usual_bounds
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
+from kitwright.watching import watch_desk, watch_door, watch_store
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
+from kitwright.web.calls.notices import notice_of
 from kitwright.web.calls.service import Service
 from kitwright.web.description import handlers as description
 from kitwright.web.description.examples import find_examples
 from kitwright.web.description.openapi import describe
 from kitwright.web.edge import unmet
 from kitwright.web.edge.auth import Keyring
+from kitwright.web.edge.customers import Customers, PageOf
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.limits import Limits
 from kitwright.web.edge.log import Journal, JournalHandler
 from kitwright.web.edge.metrics import Metrics
 from kitwright.web.edge.negotiate import SVG, TEXT
 from kitwright.web.edge.operation import operation_of
+from kitwright.web.edge.origin import Proxies, read_networks
 from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
 
@@ -156,7 +162,10 @@ def open_desk(
     keyring = Keyring(
         keys,
         by_key=_limits(settings.rate),
+        by_link=_limits(math.ceil(settings.rate / 10)),
         by_address=_limits(math.ceil(settings.rate / 10)),
+        is_link=lambda token: is_genuine(secret, token),
+        origin=_proxies(settings).origin,
         used=_used(store),
         today=lambda: now().astimezone(zone).date(),
     )
@@ -225,6 +234,10 @@ def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
         desk.store, lambda: desk.stamp(Hand.service, "mail"), told=lambda: desk.wake()
     )
     return MailPump(outbox, mailer, clock=desk.now)
+
+
+def _proxies(settings: Settings) -> Proxies:
+    return Proxies(read_networks(settings.trusted_proxy) if settings.trusted_proxy else ())
 
 
 def _limits(rate: int) -> Limits:
@@ -310,11 +323,16 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
     return used
 
 
-def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump) -> Edge:
+def make_app(
+    desk: Desk,
+    journal: Journal | None = None,
+    *pumps: Pump | MailPump,
+    customers: Customers | None = None,
+) -> Edge:
     """Return the ASGI application of a desk.
 
     `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
-    the application runs.
+    the application runs. `customers` are by default answered with pages of the desk's shop.
     """
     running: tuple[Pump | MailPump | Pricing, ...] = (*pumps, desk.pricing)
 
@@ -336,7 +354,29 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump
     metrics = Metrics()
     behind = Litestar(lifespan=[pumping], openapi_config=None, logging_config=None)
     paths = {one.id: one.path for one in ALL_OPERATIONS}
-    return Edge(answer_calls(desk, metrics), paths, metrics, journal, behind=behind)
+    return Edge(
+        answer_calls(desk, metrics),
+        paths,
+        metrics,
+        journal,
+        behind=behind,
+        customers=customers or make_customers(desk),
+    )
+
+
+def make_customers(desk: Desk, public_url: str | None = None) -> Customers:
+    """Return what the customers of a desk are answered, at a public address with or without a
+    path.
+    """
+    return Customers(_notices(desk), urlsplit(public_url or "").path.rstrip("/"))
+
+
+def _notices(desk: Desk) -> PageOf:
+    def page(code: str) -> tuple[bytes, str]:
+        made = desk.papers.notice_page(notice_of(code))
+        return made.body, made.policy
+
+    return page
 
 
 def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
@@ -392,9 +432,9 @@ def serve_service(
     desk, store = open_desk(service, settings, writer=writer)
     note = settings.data / "address.txt"
 
-    def told(address: str) -> None:
+    def told(address: str, for_customers: str | None = None) -> None:
         if settings.local_links:
-            writer.public_url = settings.public_url or address
+            writer.public_url = settings.public_url or for_customers or address
         # a folder that can't be written to is still read from
         with suppress(OSError):
             note.write_text(f"{address}\n", encoding="utf-8")
@@ -403,11 +443,24 @@ def serve_service(
         if key is not None:
             announce(f"owner key: {key}")
         announce(f"listening on {address}")
+        if for_customers is not None:
+            announce(f"listening for customers on {for_customers}")
 
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
-    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
+    customers = make_customers(desk, settings.public_url)
+    app = make_app(
+        desk,
+        journal if settings.log == "requests" else None,
+        pump,
+        mails,
+        customers=customers,
+    )
+    door = Door(usual_bounds(), _proxies(settings).is_one)
+    watch_desk(app.metrics, desk)
+    watch_store(app.metrics, store, settings.data)
+    watch_door(app.metrics, door)
 
     def prepare(service: Service) -> Callable[[], None]:
         fresh = make_writer(service, settings)
@@ -417,6 +470,8 @@ def serve_service(
 
         def take_over() -> None:
             desk.keyring.today = renewed.today
+            customers.page = _notices(renewed)
+            watch_desk(app.metrics, renewed)
             desk.pricing.use(service.files, service.prices)
             app.answer_by(answers)
 
@@ -428,7 +483,17 @@ def serve_service(
     renewal = Renewal(service, settings.catalog, read, prepare, journal)
     desk.pricing.take = renewal.take_prices
     try:
-        serve_app(app, settings.host, settings.port, told, renewal.ask)
+        listeners = [listen(settings.host, settings.port)]
+        if settings.customers_port is not None:
+            listeners.append(listen(settings.host, settings.customers_port))
+            customers.port = listeners[-1].getsockname()[1]
+        serve_app(
+            app,
+            door,
+            listeners,
+            lambda: told(*(address_of(settings.host, each) for each in listeners)),
+            renewal.ask,
+        )
     finally:
         store.close()
         desk.pricing.close()

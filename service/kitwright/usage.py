@@ -73,6 +73,16 @@ _SETTINGS: Final = {
         "YES",
         "`yes` also sends e-mails whose links work only in this network, for trials (default: no)",
     ),
+    "customers-port": (
+        "PORT",
+        "port of a second listener that answers customers' links and nothing else; 0 picks a free "
+        "one (default: none)",
+    ),
+    "trusted-proxy": (
+        "ADDRESSES",
+        "addresses or networks of proxies, separated by commas, whose X-Forwarded-For or Forwarded "
+        "headers name the caller's address (default: none)",
+    ),
     "catalog": ("DIR", "folder of the catalogue (default: the starter catalogue)"),
     "shop": ("ID", "shop to quote for (default: the first shop of the catalogue, by id)"),
 }

@@ -11,7 +11,7 @@ from tests.store.small import (
     an_event,
 )
 
-from kitwright.keeping.record import DueDelivery
+from kitwright.keeping.record import DueDelivery, Waiting
 from kitwright.keeping.store import (
     RecordMissing,
     Records,
@@ -117,6 +117,23 @@ class EventsContract:
         assert store.read(lambda records: records.events.soonest()) == NOON + 2 * HOUR
         kept(store, lambda records: records.events.settle(1, 1))
         assert store.read(lambda records: records.events.soonest()) is None
+
+    def test_deliveries_that_wait_are_counted(self, store: Store) -> None:
+        assert store.read(lambda records: records.events.waiting()) == Waiting(0, None)
+
+        def work(records: Records) -> None:
+            records.hooks.add(a_hook())
+            records.hooks.add(a_hook())
+            records.events.add(an_event(at=NOON + HOUR))
+            records.events.add(an_event(at=NOON))
+            records.hooks.put(a_hook(number=2, version=2, is_active=False))
+            records.events.defer(1, 1, NOON + 2 * HOUR)
+
+        kept(store, work)
+
+        # since the first of the feed, whenever it is tried again
+        found = store.read(lambda records: records.events.waiting())
+        assert found == Waiting(2, NOON + HOUR)
 
     def test_what_waits_rests_with_its_hook_and_goes_with_it(self, store: Store) -> None:
         def work(records: Records) -> None:

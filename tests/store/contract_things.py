@@ -18,7 +18,7 @@ from tests.store.small import (
     keep_issued,
 )
 
-from kitwright.keeping.record import MailState
+from kitwright.keeping.record import MailState, Waiting
 from kitwright.keeping.store import (
     RecordConflict,
     RecordMissing,
@@ -178,6 +178,27 @@ class ThingsContract:
             a_mail(1, number=2, message_id="<2@b>", next_at=NOON + HOUR),
         )
         assert store.read(lambda r: r.mails.soonest()) == NOON + HOUR
+
+    def test_queued_mails_are_counted(self, store: Store) -> None:
+        assert store.read(lambda r: r.mails.waiting()) == Waiting(0, None)
+
+        def work(records: Records) -> None:
+            keep_issued(records)
+            for name, hours in (("a", 2), ("b", 1)):
+                made_at = NOON + hours * HOUR
+                records.mails.add(a_mail(1, message_id=f"<{name}@b>", made_at=made_at))
+            sent = a_mail(1, message_id="<s@b>", state=MailState.sent, next_at=None)
+            records.mails.add(sent)
+
+        kept(store, work)
+
+        assert store.read(lambda r: r.mails.waiting()) == Waiting(2, NOON + HOUR)
+
+    def test_trial_is_written_and_read(self, store: Store) -> None:
+        assert store.read(lambda r: r.trial.read()) == 0
+        assert kept(store, lambda records: records.trial.write()) == 1
+        assert kept(store, lambda records: records.trial.write()) == 2
+        assert store.read(lambda r: r.trial.read()) == 2
 
     def test_keys_are_kept_oldest_first(self, store: Store) -> None:
         kept(store, lambda records: records.keys.add(a_key("zz")))

@@ -24,6 +24,7 @@ from kitwright.keeping.record import (
     Photo,
     Revision,
     RevisionState,
+    Waiting,
 )
 from kitwright.keeping.store import (
     QuoteFilter,
@@ -338,6 +339,11 @@ class MemoryEvents:
         waiting = self._waiting()
         return waiting[0][0] if waiting else None
 
+    def waiting(self) -> Waiting:
+        first = min((seq for _, seq, _, _ in self._waiting()), default=None)
+        since = None if first is None else self._state.of("events")[first].at
+        return Waiting(len(self._waiting()), since)
+
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
         waiting = self._state.change("waiting")
         if (hook, seq) in waiting:
@@ -372,6 +378,22 @@ class MemoryMails(Kept[Mail]):
     def soonest(self) -> datetime | None:
         waiting = self._waiting()
         return waiting[0][0] if waiting else None
+
+    def waiting(self) -> Waiting:
+        queued = [one.made_at for one in self.sorted() if one.state is MailState.queued]
+        return Waiting(len(queued), min(queued, default=None))
+
+
+class MemoryTrial:
+    def __init__(self, state: State) -> None:
+        self._state = state
+
+    def write(self) -> int:
+        self._state.change("trial")[0] = number = self.read() + 1
+        return number
+
+    def read(self) -> int:
+        return int(self._state.of("trial").get(0, 0))
 
 
 class MemoryAnswers:
@@ -418,6 +440,7 @@ def records(state: State) -> Records:
         hooks=MemoryHooks(state, "hooks"),
         mails=MemoryMails(state, "mails", needs=of_revision),
         answers=MemoryAnswers(state),
+        trial=MemoryTrial(state),
     )
 
 

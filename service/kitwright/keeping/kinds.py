@@ -10,6 +10,7 @@ EventKind = Literal[
     "customer.erased",
     "key.created",
     "key.revoked",
+    "link.revoked",
     "machine.changed",
     "machine.created",
     "machine.erased",

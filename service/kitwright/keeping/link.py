@@ -1,8 +1,9 @@
 """Link: a token that lets a customer see one revision of one quote for a limited time, and nothing
 else.
 
-A token is a list of the quote's number, revision, expiry and nonce, signed by `itsdangerous` for a
-purpose of its own. Anything else signed with the same secret is therefore not a token.
+A token is a list of the quote's number, revision, expiry, nonce and round, signed by
+`itsdangerous` for a purpose of its own. Anything else signed with the same secret is therefore not
+a token.
 """
 
 from __future__ import annotations
@@ -27,13 +28,25 @@ _TEXT: Final = re.compile(r"\.?[A-Za-z0-9_-]{1,140}\.[A-Za-z0-9_-]{64}")
 
 class Link(Struct, frozen=True, kw_only=True):
     """The content of a customer's link. From `expires`, in Unix seconds, it is no longer valid.
-    `nonce` is random and distinguishes two links to the same revision.
+    `nonce` is random and distinguishes two links to the same revision. `round` is the number of
+    times that the quote's links had been revoked when it was made.
     """
 
     number: str
     revision: int
     expires: int
     nonce: bytes
+    round: int = 0
+
+
+class LinkRevoked(KitwrightError):
+    """A genuine token that the shop has revoked."""
+
+    code = "link-revoked"
+
+    def __init__(self, link: Link) -> None:
+        super().__init__(f"this link to quote {link.number} was revoked")
+        self.link = link
 
 
 class LinkForged(KitwrightError):
@@ -58,7 +71,7 @@ class LinkExpired(KitwrightError):
 def make_token(secret: bytes, link: Link) -> str:
     """Return the token of a link: all its characters are valid in a URL path."""
     nonce = urlsafe_b64encode(link.nonce).decode()
-    return _signer(secret).dumps([link.number, link.revision, link.expires, nonce])
+    return _signer(secret).dumps([link.number, link.revision, link.expires, nonce, link.round])
 
 
 def read_token(secret: bytes, text: str, now: float) -> Link:
@@ -74,13 +87,29 @@ def read_token(secret: bytes, text: str, now: float) -> Link:
     if not _TEXT.fullmatch(text):
         raise LinkForged
     try:
-        number, revision, expires, nonce = _signer(secret).loads(text)
+        number, revision, expires, nonce, *rest = _signer(secret).loads(text)
     except BadData:
         raise LinkForged from None
-    link = Link(number=number, revision=revision, expires=expires, nonce=urlsafe_b64decode(nonce))
+    link = Link(
+        number=number,
+        revision=revision,
+        expires=expires,
+        nonce=urlsafe_b64decode(nonce),
+        # links made before any could be revoked are of the first round
+        round=rest[0] if rest else 0,
+    )
     if now >= link.expires:
         raise LinkExpired(link)
     return link
+
+
+def is_genuine(secret: bytes, text: str) -> bool:
+    """Return whether a text is a token made with the secret, also if it has expired."""
+    try:
+        read_token(secret, text, 0)
+    except LinkForged:
+        return False
+    return True
 
 
 def _signer(secret: bytes) -> URLSafeSerializer:

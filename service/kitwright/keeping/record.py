@@ -305,6 +305,13 @@ class DueDelivery(Struct, frozen=True, kw_only=True):
     attempt: int
 
 
+class Waiting(Struct, frozen=True):
+    """What waits to be sent: its number, and since when the oldest has been waiting."""
+
+    number: int
+    since: datetime | None
+
+
 class MailState(StrEnum):
     """The state of an e-mail: queued, accepted by a mail server, or failed."""
 

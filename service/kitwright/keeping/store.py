@@ -29,6 +29,7 @@ from kitwright.keeping.record import (
     QuoteState,
     Revision,
     RevisionState,
+    Waiting,
 )
 
 T = TypeVar("T")
@@ -230,6 +231,9 @@ class Events(Protocol):
     def soonest(self) -> datetime | None:
         """Return when the next delivery is due; None if none waits."""
 
+    def waiting(self) -> Waiting:
+        """Return the deliveries that wait for active hooks."""
+
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
         """Postpone a delivery and count one more attempt. Does nothing if none waits."""
 
@@ -254,6 +258,9 @@ class Mails(OfQuote[Mail], Protocol):
     def soonest(self) -> datetime | None:
         """Return when the next queued e-mail is due; None if none waits."""
 
+    def waiting(self) -> Waiting:
+        """Return the queued e-mails."""
+
 
 class Answers(Protocol):
     """Stored answers to calls with idempotency keys."""
@@ -269,6 +276,16 @@ class Answers(Protocol):
 
     def forget(self) -> None:
         """Delete all answers, because the data that they hold was erased."""
+
+
+class Trial(Protocol):
+    """A number that is written only to try whether the store can be written to."""
+
+    def write(self) -> int:
+        """Write another number; return it."""
+
+    def read(self) -> int:
+        """Return the number written last, 0 if there is none."""
 
 
 class Records(Struct, frozen=True, kw_only=True):
@@ -287,6 +304,7 @@ class Records(Struct, frozen=True, kw_only=True):
     hooks: Hooks
     mails: Mails
     answers: Answers
+    trial: Trial
 
 
 class Store(Protocol):

@@ -18,7 +18,7 @@ from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.events import EventTable, HookTable
 from kitwright.store.failure import is_outer, translated
-from kitwright.store.keys import AnswerTable, KeyTable
+from kitwright.store.keys import AnswerTable, KeyTable, TrialTable
 from kitwright.store.mails import MailTable
 from kitwright.store.orders import OrderTable, PhotoTable
 from kitwright.store.people import CustomerTable, MachineTable
@@ -109,6 +109,21 @@ class SqliteStore:
         """Finish the waiting transactions, then close."""
         self._writer.close()
         self._stop_reading()
+
+    @property
+    def wait(self) -> float:
+        """The longest time that a transaction waited for its result lately, in seconds."""
+        return self._writer.waits.value
+
+    @property
+    def waiting(self) -> int:
+        """The number of transactions that wait for the writer."""
+        return self._writer.waiting
+
+    def size(self) -> int:
+        """Return the bytes that the database takes on disk, with its log. Raises: OSError."""
+        log = self.file.with_name(f"{self.file.name}-wal")
+        return sum(each.stat().st_size for each in (self.file, log) if each.exists())
 
     def read(self, work: Callable[[Records], T]) -> T:
         """Return the result of work on one consistent view of the records."""
@@ -248,6 +263,7 @@ def tables(session: Session) -> Records:
         hooks=hooks,
         mails=MailTable(session),
         answers=AnswerTable(session),
+        trial=TrialTable(session),
     )
 
 

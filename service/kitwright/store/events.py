@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from kitwright.keeping.record import DueDelivery, Event, Hook
-from kitwright.store.rows import Session, moment, read_moment
+from kitwright.keeping.record import DueDelivery, Event, Hook, Waiting
+from kitwright.store.rows import Session, moment, read_moment, waiting
 from kitwright.store.table import Numbered, Table
 
 
@@ -78,6 +78,14 @@ class EventTable(Table[Event]):
             "SELECT min(next_at) FROM deliveries JOIN hooks ON hooks.number = hook WHERE is_active"
         )
         return read_moment(soonest)
+
+    def waiting(self) -> Waiting:
+        """Return the deliveries that wait for active hooks."""
+        return waiting(
+            self.session,
+            "SELECT number, at FROM (SELECT count(*) AS number, min(event) AS first FROM deliveries"
+            " JOIN hooks ON hooks.number = hook WHERE is_active) LEFT JOIN events ON seq = first",
+        )
 
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
         """Postpone a delivery to a later time and count one more attempt."""

@@ -14,6 +14,7 @@ _FORGET: Final = 20
 """How many expired answers are deleted with each new one: more than one, so that they can't pile
 up.
 """
+_LARGEST_TRIAL: Final = 2**31 - 1
 
 
 class KeyTable(Table[KeyRecord]):
@@ -39,6 +40,25 @@ class KeyTable(Table[KeyRecord]):
     def add_secret(self, name: str, value: bytes) -> None:
         """Add a secret of the service itself; it can't be replaced."""
         self.session.insert("secrets", {"name": name, "value": value})
+
+
+class TrialTable:
+    """The number that is written for trial, as `kitwright.keeping.store.Trial` defines it. It is in
+    the head of the database's file, which is written as any page is.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def write(self) -> int:
+        """Write another number; return it."""
+        number = self.read() % _LARGEST_TRIAL + 1
+        self._session.run(f"PRAGMA user_version = {number}")
+        return number
+
+    def read(self) -> int:
+        """Return the number written last, 0 if there is none."""
+        return int(self._session.value("PRAGMA user_version"))
 
 
 class AnswerTable:

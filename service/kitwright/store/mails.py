@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from kitwright.keeping.record import Mail
-from kitwright.store.rows import Session, moment, read_moment
+from kitwright.keeping.record import Mail, Waiting
+from kitwright.store.rows import Session, moment, read_moment, waiting
 from kitwright.store.table import PACKED, Numbered
 
 
@@ -33,4 +33,11 @@ class MailTable(Numbered[Mail]):
         """Return when the next queued e-mail is due; None if none waits."""
         return read_moment(
             self.session.value("SELECT min(next_at) FROM mails WHERE state = 'queued'")
+        )
+
+    def waiting(self) -> Waiting:
+        """Return the queued e-mails."""
+        return waiting(
+            self.session,
+            "SELECT count(*), min(made_at) FROM mails WHERE state = 'queued'",
         )

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from kitwright.keeping.record import Waiting
 from kitwright.keeping.store import RecordMissing
 from kitwright.keeping.words import sought, words_of
 from kitwright.store.failure import refused
@@ -100,6 +101,12 @@ def moment(value: datetime) -> str:
 def read_moment(text: str | None) -> datetime | None:
     """Return the time that a text gives, or None."""
     return None if text is None else datetime.fromisoformat(text)
+
+
+def waiting(session: Session, counted: str) -> Waiting:
+    """Return what a query of a number and the oldest moment finds."""
+    number, since = session.row(counted) or (0, None)
+    return Waiting(number, read_moment(since))
 
 
 def packed(body: bytes) -> bytes:

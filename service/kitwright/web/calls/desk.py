@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+import math
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from threading import Lock
-from typing import Any, Protocol
+from time import monotonic
+from typing import Any, Final, Protocol
 from zoneinfo import ZoneInfo
 
 from msgspec import Struct
@@ -22,6 +25,9 @@ from kitwright.pricing import Pricing
 from kitwright.quote import Paper
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.auth import Keyring
+
+_TRIED_SECONDS: Final = 1.0
+"""How long a store that could be written to counts as one that can be."""
 
 
 class Files(Protocol):
@@ -96,6 +102,8 @@ class Desk:
     """SHA-256 of every file that a photograph in progress will need, and by how many."""
     file_lock: Any = field(default_factory=Lock)
     """Held while a file is stored."""
+    _trying: asyncio.Lock = field(default_factory=asyncio.Lock)
+    _tried_at: float = -math.inf
     _swept: date | None = None
 
     def renewed(
@@ -111,6 +119,11 @@ class Desk:
     def currency(self) -> str:
         """The shop's currency."""
         return self.service.workshop.shop.currency
+
+    @property
+    def link_days(self) -> int:
+        """The most days by which a customer's link may outlive the offer's last valid day."""
+        return self.service.workshop.shop.quote.link_days
 
     @property
     def overrun(self) -> OverrunPreset | None:
@@ -131,6 +144,19 @@ class Desk:
         """Return who acts, and that it is now."""
         now = self.now()
         return Stamp(at=now, today=self.today(now), hand=hand, by=by, request_id=request_id)
+
+    async def try_store(self) -> None:
+        """Write something, and read it back, unless that was done within the last second.
+
+        Raises: StoreFull, StoreUnavailable.
+        """
+        async with self._trying:
+            if monotonic() - self._tried_at < _TRIED_SECONDS:
+                return
+            written = await self.store.write(lambda records: records.trial.write())
+            if self.store.read(lambda records: records.trial.read()) != written:
+                raise StoreUnavailable("what was written is not what is read")
+            self._tried_at = monotonic()
 
     async def sweep(self) -> None:
         """Mark the offers that have expired, once a day, before anyone sees them.

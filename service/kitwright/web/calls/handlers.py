@@ -20,6 +20,7 @@ from kitwright.keeping.record import KeptAnswer
 from kitwright.keeping.store import Records
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.shown import MOST_PHOTO, shown
+from kitwright.web.edge.auth import check_still
 from kitwright.web.edge.body import check_json, decode, receive, receive_json
 from kitwright.web.edge.conditions import match
 from kitwright.web.edge.negotiate import best_form
@@ -188,7 +189,7 @@ async def _changed(call: Call, once: str | None, prepare: Prepare) -> Reply[byte
     """
     try:
         if once is None:
-            reply: Reply[bytes] = await call.desk.store.write(await prepare())
+            reply: Reply[bytes] = await call.desk.store.write(_admitted(call, await prepare()))
         else:
             reply = await _once(call, once, prepare)
     finally:
@@ -198,6 +199,21 @@ async def _changed(call: Call, once: str | None, prepare: Prepare) -> Reply[byte
         reply.after()
     call.desk.wake()
     return reply
+
+
+def _admitted(call: Call, work: Work[bytes]) -> Work[bytes]:
+    """Return the work of a call, done only if the call's key still allows it: the key may have been
+    revoked since the call began.
+    """
+    key = call.request.scope["state"].get("key")
+    if key is None:
+        return work
+
+    def still_admitted(records: Records) -> Reply[bytes]:
+        check_still(records.keys.get(key), call.operation)
+        return work(records)
+
+    return still_admitted
 
 
 async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
@@ -219,7 +235,7 @@ async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
         raise Refusal("call-in-progress", "this call is still in progress")
     desk.in_flight.add((key, once))
     try:
-        work: Work[bytes] = await prepare()
+        work: Work[bytes] = _admitted(call, await prepare())
 
         def done_once(records: Records) -> Reply[bytes]:
             if (again := known(records)) is not None:

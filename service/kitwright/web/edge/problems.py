@@ -104,6 +104,9 @@ KINDS: Final[dict[str, Kind]] = {
     "not-acceptable": Kind(
         406, "No acceptable media type", "Accept a media type that this operation can answer with."
     ),
+    "request-timeout": Kind(
+        408, "Request too slow", "Send the request again over a faster connection."
+    ),
     "call-in-progress": Kind(
         409,
         "Call in progress",
@@ -159,6 +162,9 @@ KINDS: Final[dict[str, Kind]] = {
     "too-many-calls": Kind(
         429, "Too many calls", "Wait for the number of seconds in `Retry-After`."
     ),
+    "headers-too-large": Kind(
+        431, "Headers too large", "Send fewer and shorter headers, and a shorter query."
+    ),
     "internal-error": Kind(
         500, "Internal error", "This is a bug in the service. Please report it."
     ),
@@ -166,6 +172,9 @@ KINDS: Final[dict[str, Kind]] = {
         503,
         "Storage unavailable",
         "Nothing was changed. Retry later; `kitwright doctor` reports what is wrong.",
+    ),
+    "too-many-connections": Kind(
+        503, "Too many connections", "Close connections that are not in use, then retry."
     ),
     "storage-full": Kind(
         507,
