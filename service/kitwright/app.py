@@ -129,7 +129,7 @@ def open_desk(
     store = SqliteStore.open(settings.data)
     try:
         secret = _secret(store, draw)
-        keys = {key.id: key for key in store.read(lambda records: records.keys.every())}
+        keys = {key.id: key for key in store.read(lambda records: records.keys.usable())}
     except BaseException:
         store.close()
         raise

@@ -327,3 +327,28 @@ class QuotesContract:
             kept(store, lambda records: records.additions.put(an_addition(1, number=4)))
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.additions.add(an_addition(9)))
+
+    def test_quotes_of_a_customer_are_those_of_its_machines_too(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for name in ("One", "Two"):
+                customer = records.customers.add(a_customer(name)).number
+                records.machines.add(a_machine(customer=customer))
+            for customer, machine, offered in ((1, None, 1), (None, 1, None), (2, 2, 1)):
+                quote = records.quotes.add(a_quote(offered=offered))
+                records.revisions.add(a_revision(quote.number, customer=customer, machine=machine))
+            agreed = {"offered": None, "agreed": 1}
+            for state in (QuoteState.in_work, QuoteState.done):
+                quote = records.quotes.add(a_quote(state=state, **agreed))
+                records.revisions.add(a_revision(quote.number, customer=1))
+
+        kept(store, work)
+
+        def of_first(before: int | None, most: int, *, is_open: bool = False) -> list[int]:
+            found = store.read(
+                lambda records: records.quotes.of_customer(1, before, most, is_open=is_open)
+            )
+            return [quote.number for quote in found]
+
+        assert of_first(None, 9) == [5, 4, 2, 1]
+        assert of_first(5, 2) == [4, 2]
+        assert of_first(None, 9, is_open=True) == [4, 1]

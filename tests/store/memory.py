@@ -11,7 +11,9 @@ from msgspec import structs
 from kitwright.keeping.record import (
     Addition,
     Customer,
+    Disposal,
     DueDelivery,
+    Erasure,
     Event,
     Hook,
     KeptAnswer,
@@ -22,6 +24,7 @@ from kitwright.keeping.record import (
     Mail,
     MailState,
     Photo,
+    QuoteState,
     Revision,
     RevisionState,
 )
@@ -140,6 +143,9 @@ class Kept(Generic[R]):
     def drop(self, number: int) -> None:
         self._state.change(self._name).pop(number, None)
 
+    def every(self) -> tuple[R, ...]:
+        return self.sorted()
+
     def sorted(self) -> tuple[R, ...]:
         return tuple(record for _, record in sorted(self._state.of(self._name).items()))
 
@@ -191,6 +197,31 @@ class MemoryQuotes(Kept[KeptQuote]):
         }
         return tuple(one for one in self._state.newest("quotes", None) if one.number in numbers)
 
+    def of_customer(
+        self, customer: int, before: int | None, most: int, *, is_open: bool = False
+    ) -> tuple[KeptQuote, ...]:
+        machines = self._state.of("machines").values()
+        named = {("customer", customer)}
+        named |= {("machine", one.number) for one in machines if one.customer == customer}
+        numbers = {
+            one.quote
+            for one in self._state.of("revisions").values()
+            if named & {("customer", one.customer), ("machine", one.machine)}
+        }
+        return tuple(
+            one
+            for one in self._state.newest("quotes", before)
+            if one.number in numbers
+            and (
+                not is_open
+                or one.offered is not None
+                or (one.agreed is not None and one.state is not QuoteState.done)
+            )
+        )[:most]
+
+    def index(self, quote: KeptQuote) -> None:
+        """There is no index."""
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         revisions = self._state.of("revisions")
         return tuple(
@@ -206,7 +237,7 @@ class MemoryRevisions(Kept[Revision]):
     def put(self, record: Revision) -> None:
         before = self.get(record.quote, record.number)
         if before is not None and before.state is not RevisionState.draft:
-            free: dict[str, object] = {"state": record.state}
+            free: dict[str, object] = {"state": record.state, "reason": record.reason}
             if record.is_erased:
                 free |= {name: getattr(record, name) for name in ("request", "answer", "shown")}
                 free["is_erased"] = True
@@ -242,6 +273,9 @@ class MemoryCustomers(Kept[Customer]):
         )
         return tuple(found)[:most]
 
+    def tidy_search(self, *, is_first: bool) -> bool:
+        return not is_first
+
 
 class MemoryMachines(Kept[Machine]):
     def find(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
@@ -273,6 +307,9 @@ class MemoryKeys(Kept[KeyRecord]):
     def every(self) -> tuple[KeyRecord, ...]:
         return tuple(self._state.of("keys").values())
 
+    def usable(self) -> tuple[KeyRecord, ...]:
+        return self.every()
+
     def secret(self, name: str) -> bytes | None:
         return self._state.of("secrets").get(name)
 
@@ -287,9 +324,6 @@ class MemoryHooks(Kept[Hook]):
         for key in [key for key in waiting if key[0] == number]:
             del waiting[key]
 
-    def every(self) -> tuple[Hook, ...]:
-        return self.sorted()
-
 
 class MemoryEvents:
     def __init__(self, state: State) -> None:
@@ -303,6 +337,12 @@ class MemoryEvents:
             if takes if only is None else hook.number == only:
                 self._state.add("waiting", (hook.number, kept.seq), (event.at, 1))
         return kept
+
+    def put(self, event: Event) -> None:
+        before = structs.replace(self._state.of("events")[event.seq], request_id="")
+        if structs.replace(event, request_id="") != before:
+            raise RecordConflict("an event never changes")
+        self._state.put("events", event.seq, event)
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
         return tuple(one for one in self._state.of("events").values() if one.seq > seq)[:most]
@@ -352,11 +392,12 @@ class MemoryMails(Kept[Mail]):
         self._state.add("message ids", record.message_id, None)
         return super().add(record)
 
-    def to(self, address: str) -> tuple[Mail, ...]:
+    def to(self, address: str, after: int, most: int) -> tuple[Mail, ...]:
         # the letters of bytes are those of ASCII
         wanted = address.encode().lower()
         mails = sorted(self._state.of("mails").items())
-        return tuple(mail for _, mail in mails if mail.to.encode().lower() == wanted)
+        found = (mail for _, mail in mails if mail.to.encode().lower() == wanted)
+        return tuple(mail for mail in found if mail.number > after)[:most]
 
     def _waiting(self) -> list[tuple[datetime, int]]:
         return sorted(
@@ -388,8 +429,22 @@ class MemoryAnswers:
             del answers[key]
         self._state.add("answers", (answer.key, answer.idempotency_key), answer)
 
-    def forget(self) -> None:
-        self._state.change("answers").clear()
+    def forget(self, most: int) -> int:
+        answers = self._state.change("answers")
+        gone = list(answers)[:most]
+        for key in gone:
+            del answers[key]
+        return len(gone)
+
+
+class MemoryErasures(Kept[Erasure]):
+    def of_customer(self, customer: int) -> Erasure | None:
+        return next((one for one in self.sorted() if one.customer == customer), None)
+
+
+class MemoryDisposals(Kept[Disposal]):
+    def next(self, after: int, most: int) -> tuple[Disposal, ...]:
+        return tuple(one for one in self.sorted() if one.number > after)[:most]
 
 
 def records(state: State) -> Records:
@@ -418,6 +473,10 @@ def records(state: State) -> Records:
         hooks=MemoryHooks(state, "hooks"),
         mails=MemoryMails(state, "mails", needs=of_revision),
         answers=MemoryAnswers(state),
+        erasures=MemoryErasures(
+            state, "erasures", needs=lambda erasure: (("customers", erasure.customer),)
+        ),
+        disposals=MemoryDisposals(state, "disposals"),
     )
 
 

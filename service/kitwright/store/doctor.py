@@ -20,6 +20,7 @@ from kitwright.store.files import NEW, PhotoFiles, is_sha256
 from kitwright.store.ledger import check_ledger
 from kitwright.store.restore import STAGE
 from kitwright.store.rows import moment
+from kitwright.store.scrub import broken, broken_links, damaged_rows, lost_references
 from kitwright.store.sqlite import sqlite3
 
 LEAST_FREE: Final = 200 * 1024 * 1024
@@ -128,7 +129,7 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
     with contextlib.closing(connection):
         # one view: otherwise a running service could make the counts differ
         connection.execute("BEGIN")
-        findings = [*_sound(connection)]
+        findings = [_error("damaged-database", reason) for reason in broken(connection)]
         try:
             missing = [name for name in all_names() if name not in check_known(connection)]
         except OtherSchema as error:
@@ -140,18 +141,24 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
                 *findings,
                 _warning("older-schema", f"the next start runs the migrations {steps}"),
             ]
+        findings += [*_changed(connection)]
         findings += (_error(code, detail) for code, detail in check_ledger(connection))
         findings += _deliveries(connection, now)
         needed = {row[0] for row in connection.execute("SELECT sha256 FROM photos")}
     return [*findings, *_files(folder, needed, now)]
 
 
-def _sound(connection: Any) -> Iterator[Finding]:
-    for (told,) in connection.execute("PRAGMA integrity_check(20)"):
-        if told != "ok":
-            yield _error("damaged-database", told)
-    for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
-        yield _error("lost-reference", f"row {row} of {table} refers to a missing row of {parent}")
+def _changed(connection: Any) -> Iterator[Finding]:
+    """Yield an error for every row that has changed since it was written, and every event that does
+    not follow from the one before it.
+    """
+    for row in lost_references(connection):
+        yield _error("lost-reference", row)
+    for error in damaged_rows(connection):
+        key = " ".join(map(str, error.key))
+        yield _error("damaged-record", f"{error.table} {key}: changed since it was written")
+    for seq in broken_links(connection):
+        yield _error("history-broken", f"event {seq} does not follow from the event before it")
 
 
 def _deliveries(connection: Any, now: datetime) -> Iterator[Finding]:
