@@ -39,7 +39,9 @@ from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
+from kitwright.outbound.waking import Waking
 from kitwright.posting import StoredOutbox
+from kitwright.removal import Removal
 from kitwright.renewal import Renewal
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
@@ -286,11 +288,11 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
     return used
 
 
-def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump) -> Edge:
+def make_app(desk: Desk, journal: Journal | None = None, *pumps: Waking) -> Edge:
     """Return the ASGI application of a desk.
 
-    `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
-    the application runs.
+    `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails, and
+    delete what was erased, while the application runs.
     """
 
     @asynccontextmanager
@@ -382,7 +384,9 @@ def serve_service(
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
-    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
+    app = make_app(
+        desk, journal if settings.log == "requests" else None, pump, mails, Removal(desk)
+    )
 
     def prepare(service: Service) -> Callable[[], None]:
         fresh = make_writer(service, settings)

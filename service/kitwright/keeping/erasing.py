@@ -37,7 +37,7 @@ _A_FEW: Final = 20
 """How many small records are erased before the clock is looked at again."""
 _MOST_BUSY: Final = 100
 """How many quotes under way are looked at before an erasure is refused."""
-_STEP_SECONDS: Final = 0.015
+_STEP_SECONDS: Final = 0.01
 """How long a step may go on; it may end a little later."""
 Redact = Callable[[Revision], Revision]
 """Removes personal data from a revision's bodies."""

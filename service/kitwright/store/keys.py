@@ -82,7 +82,6 @@ class AnswerTable:
 
     def forget(self, most: int) -> int:
         """Delete at most `most` answers, the oldest first; return how many were deleted."""
-        self._session.has_erased = True
         return self._session.run(
             "DELETE FROM answers WHERE rowid IN (SELECT rowid FROM answers ORDER BY rowid LIMIT ?)",
             (most,),

@@ -42,16 +42,17 @@ class CustomerTable(Numbered[Customer]):
 
     def tidy_search(self, *, is_first: bool) -> bool:
         """Rewrite a part of the search index, which keeps removed words until it is merged; return
-        whether nothing of them is left.
+        whether nothing of them is left. Then the log is emptied as well.
         """
-        self.session.has_erased = True
         pages, changes = -_MERGED if is_first else _MERGED, 0
         for table in ("customer_words", "quote_words"):
             before = self.session.connection.total_changes
             self.session.run(f"INSERT INTO {table} ({table}, rank) VALUES ('merge', ?)", (pages,))
             changes += self.session.connection.total_changes - before
         # as the documentation of FTS5 says: fewer than two changes each, and nothing is left
-        return not is_first and changes < 4
+        is_tidy = not is_first and changes < 4
+        self.session.has_erased = self.session.has_erased or is_tidy
+        return is_tidy
 
     def find(self, words: Sequence[str], before: int | None, most: int) -> tuple[Customer, ...]:
         """Return customers, newest first. Each of `words` begins a word of their name."""

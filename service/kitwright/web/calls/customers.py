@@ -18,7 +18,7 @@ from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call, Work, version_tag
 from kitwright.web.calls.declared import operation
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.disposal import finish_erasure
+from kitwright.web.calls.disposal import erase as erase_all
 from kitwright.web.calls.dossier import ExportOut, export_out
 from kitwright.web.calls.ids import CUSTOMER, written
 from kitwright.web.calls.paged import page_reply, read_before
@@ -198,7 +198,7 @@ async def erase(call: Call) -> Work[ErasedOut]:
         customer = call.checked(CUSTOMER, records.customers.get)
         return begin_erasure(records, call.stamp, customer)
 
-    done = await finish_erasure(call.desk, await call.desk.store.write(begin))
+    done = await erase_all(call.desk, begin)
 
     def work(records: Records) -> Reply[ErasedOut]:
         left = call.record(CUSTOMER, records.customers.get)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections import Counter
 from collections.abc import Callable
 from copy import copy
@@ -118,6 +119,8 @@ class Desk:
         """SHA-256 of every file that a photograph under way will need, and by how many."""
         self.file_lock = Lock()
         """Held while a file is kept."""
+        self.erase_lock = asyncio.Lock()
+        """Held while a customer is erased, from the beginning to the last file."""
         self._zone = ZoneInfo(service.workshop.shop.time_zone)
         self._swept: date | None = None
 

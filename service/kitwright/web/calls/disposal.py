@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final
 
@@ -67,23 +67,31 @@ def _forget(records: Records, gone: Sequence[int]) -> None:
         records.disposals.drop(number)
 
 
-async def finish_erasure(desk: Desk, erasure: Erasure) -> Erasure:
-    """Erase what is left of a customer, files included; return what was erased.
+async def erase(desk: Desk, begin: Callable[[Records], Erasure]) -> Erasure:
+    """Erase a customer, files included; return what was erased. `begin` begins the erasure.
 
-    Raises: StoreFull, StoreUnavailable; then it is finished later.
+    Raises: StoreFull, StoreUnavailable, then it is finished later; what `begin` raises.
     """
-    done = await erase_in_steps(desk.store, erasure, redact=redact, rest=_rest)
-    await dispose(desk)
+    async with desk.erase_lock:
+        done = await _finish(desk, await desk.store.write(begin))
+        await dispose(desk)
     return done
 
 
 async def finish_everything(desk: Desk) -> bool:
     """Finish the erasures that were broken off, and delete the files that are to be deleted;
     return whether nothing is left to do.
+
+    Raises: StoreFull, StoreUnavailable.
     """
-    for erasure in desk.store.read(lambda records: records.erasures.every()):
-        await finish_erasure(desk, erasure)
-    return await dispose(desk)
+    async with desk.erase_lock:
+        for erasure in desk.store.read(lambda records: records.erasures.every()):
+            await _finish(desk, erasure)
+        return await dispose(desk)
+
+
+async def _finish(desk: Desk, erasure: Erasure) -> Erasure:
+    return await erase_in_steps(desk.store, erasure, redact=redact, rest=_rest)
 
 
 async def _rest() -> None:
