@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
+from kitwright.keeping.store import RecordDamaged
 from kitwright.store.failure import of_disk
 from kitwright.store.picture import kind_of as kind_of
 
@@ -48,15 +49,18 @@ class PhotoFiles:
         return sha256
 
     def get(self, sha256: str) -> bytes | None:
-        """Return the bytes stored under a SHA-256. Raises: StoreUnavailable."""
+        """Return the bytes stored under a SHA-256. Raises: StoreUnavailable, RecordDamaged."""
         if not is_sha256(sha256):
             return None
         try:
-            return self.path(sha256).read_bytes()
+            data = self.path(sha256).read_bytes()
         except FileNotFoundError:
             return None
         except OSError as error:
             raise of_disk(error, "a photograph can't be read") from error
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise RecordDamaged("the file of photograph", (sha256,))
+        return data
 
     def drop(self, sha256: str) -> None:
         """Delete the bytes stored under a SHA-256. Does nothing if there are none.
