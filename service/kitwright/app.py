@@ -47,7 +47,8 @@ from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
 from kitwright.store.engine import SqliteStore
-from kitwright.store.files import PhotoFiles, kind_of, write_whole
+from kitwright.store.files import MAIL, PhotoFiles, kind_of, write_whole
+from kitwright.store.repair import clean
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
 from kitwright.web.calls.service import Service
@@ -64,6 +65,9 @@ from kitwright.web.edge.negotiate import SVG, TEXT
 from kitwright.web.edge.operation import operation_of
 from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
+
+_BROKEN_OFF_SECONDS: Final = 3600.0
+"""The age at which a backup or a restore is certainly not at work any more."""
 
 
 class UnknownShop(UnknownId):
@@ -182,7 +186,7 @@ def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
     """Return the pump that sends the e-mails of a desk. It uses the mail server of the settings; if
     there is none, it writes them into the folder `mail` of the data folder.
     """
-    folder = FolderMailer(settings.data / "mail", write_whole)
+    folder = FolderMailer(settings.data / MAIL, write_whole)
     # e-mails of an earlier dry run may still be there, even if a server sends now
     desk.forget_mail = folder.forget
     mailer: Mailer = folder
@@ -364,6 +368,10 @@ def serve_service(
     Raises: StoreError.
     """
     writer = make_writer(service, settings)
+    # a folder that can't be written to is still read from
+    with suppress(OSError):
+        for path in clean(settings.data, age_seconds=_BROKEN_OFF_SECONDS):
+            logging.getLogger(__name__).warning("deleted %s, which was never finished", path)
     desk, store = open_desk(service, settings, writer=writer)
     note = settings.data / "address.txt"
 

@@ -328,6 +328,26 @@ class QuotesContract:
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.additions.add(an_addition(9)))
 
+    def test_early_quotes_are_the_expired_ones_that_are_still_valid(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for state in (QuoteState.expired, QuoteState.issued, QuoteState.expired):
+                records.quotes.add(a_quote(state=state, valid_until=TODAY + DAY))
+
+        kept(store, work)
+
+        def early(day: date) -> list[int]:
+            return [one.number for one in store.read(lambda r: r.quotes.early(day))]
+
+        assert early(TODAY + DAY) == [1, 3]
+        assert early(TODAY + 2 * DAY) == []
+
+    def test_revision_keeps_the_reason_for_its_state(self, store: Store) -> None:
+        kept(store, keep_issued)
+
+        kept(store, lambda r: r.revisions.mark(1, 1, RevisionState.declined, "too dear"))
+
+        assert [one.reason for one in store.read(lambda r: r.revisions.of_quote(1))] == ["too dear"]
+
     def test_quotes_of_a_customer_are_those_of_its_machines_too(self, store: Store) -> None:
         def work(records: Records) -> None:
             for name in ("One", "Two"):

@@ -222,6 +222,13 @@ class MemoryQuotes(Kept[KeptQuote]):
     def index(self, quote: KeptQuote) -> None:
         """There is no index."""
 
+    def early(self, today: date) -> tuple[KeptQuote, ...]:
+        return tuple(
+            quote
+            for _, quote in sorted(self._state.of("quotes").items())
+            if quote.state is QuoteState.expired and quote.valid_until >= today
+        )
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         revisions = self._state.of("revisions")
         return tuple(
@@ -246,11 +253,13 @@ class MemoryRevisions(Kept[Revision]):
                 raise RevisionSealed("an issued revision never changes")
         super().put(record)
 
-    def mark(self, quote: int, number: int, state: RevisionState) -> None:
+    def mark(
+        self, quote: int, number: int, state: RevisionState, reason: str | None = None
+    ) -> None:
         before = self.get(quote, number)
         if before is None:
             raise RecordMissing(f"revision {number} of quote {quote}")
-        self.put(structs.replace(before, state=state))
+        self.put(structs.replace(before, state=state, reason=reason))
 
     def of_quote(self, quote: int) -> tuple[Revision, ...]:
         return tuple(

@@ -159,6 +159,9 @@ class Quotes(Kept[KeptQuote], Protocol):
     def index(self, quote: KeptQuote) -> None:
         """Update the search for a quote whose customer or machine was erased."""
 
+    def early(self, today: date) -> tuple[KeptQuote, ...]:
+        """Return the expired quotes that are valid until a day or longer: a clock was ahead."""
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the quotes whose offered revision has expired."""
 
@@ -170,8 +173,10 @@ class Revisions(OfQuote[Revision], Protocol):
     data. Otherwise RevisionSealed is raised.
     """
 
-    def mark(self, quote: int, number: int, state: RevisionState) -> None:
-        """Change the state of a revision.
+    def mark(
+        self, quote: int, number: int, state: RevisionState, reason: str | None = None
+    ) -> None:
+        """Change the state of a revision, and the customer's reason for it.
 
         Raises: RevisionSealed, if an issued one would be a draft again.
         """

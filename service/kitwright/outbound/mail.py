@@ -227,12 +227,12 @@ class FolderMailer:
         return MailOutcome(fate=Fate.sent, detail="written to the mail folder")
 
     def _put(self, name: str, body: bytes) -> bool:
-        """Write a message unless its file exists, undamaged; return whether it exists now."""
+        """Write a message unless its file exists; return whether the file exists now."""
         with self._lock:
             if name in self._forgotten:
                 return False
             path = self._path(name)
-            if not path.is_file() or path.read_bytes() != body:
+            if not path.is_file():
                 self._write(path, body)
             return True
 

@@ -16,9 +16,8 @@ from msgspec import Struct
 from kitwright.errors import reason_of
 from kitwright.store.engine import FILE, OtherSchema, all_names, check_known, connect_to_read
 from kitwright.store.failure import PROBE
-from kitwright.store.files import NEW, PhotoFiles, is_sha256
+from kitwright.store.files import NEW, STAGE, PhotoFiles, is_sha256
 from kitwright.store.ledger import check_ledger
-from kitwright.store.restore import STAGE
 from kitwright.store.rows import moment
 from kitwright.store.scrub import broken, broken_links, damaged_rows, lost_references
 from kitwright.store.sqlite import sqlite3
@@ -144,6 +143,8 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
         findings += [*_changed(connection)]
         findings += (_error(code, detail) for code, detail in check_ledger(connection))
         findings += _deliveries(connection, now)
+        findings += _clock(connection, now)
+        findings += _unfinished(connection)
         needed = {row[0] for row in connection.execute("SELECT sha256 FROM photos")}
     return [*findings, *_files(folder, needed, now)]
 
@@ -171,6 +172,26 @@ def _deliveries(connection: Any, now: datetime) -> Iterator[Finding]:
             "stuck-deliveries",
             f"events waiting for webhook {hook}: {count}, the oldest since {since}",
         )
+
+
+def _clock(connection: Any, now: datetime) -> Iterator[Finding]:
+    for seq, at in connection.execute(
+        "SELECT seq, at FROM events WHERE at > ? ORDER BY at DESC LIMIT 1",
+        (moment(now + _JUST_NOW),),
+    ):
+        yield _warning(
+            "clock-behind",
+            f"event {seq} is dated {at}, which is yet to come: the clock of this machine is behind "
+            "now, or was ahead then",
+        )
+
+
+def _unfinished(connection: Any) -> Iterator[Finding]:
+    for (customer,) in connection.execute("SELECT customer FROM erasures ORDER BY number"):
+        yield _note("erasing", f"customer {customer} is being erased; the next start finishes it")
+    count = connection.execute("SELECT count(*) FROM disposals").fetchone()[0]
+    if count:
+        yield _note("deleting", f"files to be deleted by the service: {count}")
 
 
 def _files(folder: Path, needed: set[str], now: datetime) -> Iterator[Finding]:

@@ -12,13 +12,17 @@ from pathlib import Path
 from typing import Final
 
 from kitwright.keeping.store import RecordDamaged
-from kitwright.store.failure import of_disk
+from kitwright.store.failure import PROBE, of_disk
 from kitwright.store.picture import kind_of as kind_of
 
 PHOTOS: Final = "photos"
 """Name of the photographs' folder in the data folder."""
+MAIL: Final = "mail"
+"""Name of the folder of letters in the data folder."""
 NEW: Final = ".new-"
 """The prefix of the name of a file that is not complete yet."""
+STAGE: Final = ".restore-"
+"""The prefix of the name of the folder in which a backup is verified."""
 _SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
@@ -99,6 +103,15 @@ class PhotoFiles:
 
     def _is_in_place(self, path: Path) -> bool:
         return is_sha256(path.name) and path == self.path(path.name)
+
+
+def temporary(folder: Path) -> tuple[Path, ...]:
+    """Return the files and folders in a data folder that only a process at work needs: of a backup,
+    a restore, an upload, a letter or a test of the disk.
+    """
+    own = (path for path in folder.glob(".*") if path.name.startswith((NEW, PROBE, STAGE)))
+    below = (path for name in (PHOTOS, MAIL) for path in folder.glob(f"{name}/**/{NEW}*"))
+    return tuple(sorted((*own, *below)))
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -129,6 +129,12 @@ class QuoteTable(Numbered[KeptQuote]):
             most,
         )
 
+    def early(self, today: date) -> tuple[KeptQuote, ...]:
+        """Return the expired quotes that are valid until a day or longer."""
+        return self.select(
+            "WHERE state = 'expired' AND valid_until >= ? ORDER BY number", today.isoformat()
+        )
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the quotes whose offered revision has expired."""
         return self.select(
@@ -162,12 +168,14 @@ class RevisionTable(Table[Revision]):
         """Return all revisions of a quote in order, with empty bodies."""
         return self._heads.of_quote(quote)
 
-    def mark(self, quote: int, number: int, state: RevisionState) -> None:
-        """Change the state of a revision."""
+    def mark(
+        self, quote: int, number: int, state: RevisionState, reason: str | None = None
+    ) -> None:
+        """Change the state of a revision, and the customer's reason for it."""
         head = self._heads.get(quote, number)
         if head is None:
             raise RecordMissing(f"no record in revisions with quote {quote}, number {number}")
-        self._heads.put(structs.replace(head, state=state))
+        self._heads.put(structs.replace(head, state=state, reason=reason))
 
 
 class AdditionTable(Table[Addition]):

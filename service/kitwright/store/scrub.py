@@ -60,6 +60,11 @@ def _newest_schema() -> dict[str, tuple[str, str]]:
         return _schema_of(empty)
 
 
+def definition_of(name: str) -> str:
+    """Return the statement that makes a table of the newest schema."""
+    return _newest_schema()[name][2]
+
+
 def damaged_rows(connection: Any) -> Iterator[RecordDamaged]:
     """Yield every row that has changed since it was written.
 

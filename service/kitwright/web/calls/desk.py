@@ -133,7 +133,8 @@ class Desk:
         return Stamp(at=now, today=self.today(now), hand=hand, by=by, request_id=request_id)
 
     async def sweep(self) -> None:
-        """Mark the offers that have expired, once a day, before anyone sees them.
+        """Mark the offers that have expired, once a day, before anyone sees them. If the clock was
+        set back, those that are valid again are on offer again.
 
         If the store can't be written to, they stay as they are until it can: reading continues, and
         every act on an offer checks its last valid day itself.
@@ -143,9 +144,11 @@ class Desk:
         if self._swept == today:
             return
         # read first, without writing: on most days nothing has expired
-        if self.store.read(lambda records: records.quotes.overdue(today)):
+        if self.store.read(
+            lambda records: records.quotes.overdue(today) or records.quotes.early(today)
+        ):
             try:
-                await self.store.write(lambda records: offer.expire_overdue(records, stamp))
+                await self.store.write(lambda records: offer.mark_by_day(records, stamp))
             except (StoreFull, StoreUnavailable):
                 return
             self.wake()

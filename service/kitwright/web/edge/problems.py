@@ -19,7 +19,7 @@ from kitwright.errors import KitwrightError, Path
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.people import PeopleError
 from kitwright.keeping.prices import PricesMoved
-from kitwright.keeping.store import StoreFull, StoreUnavailable
+from kitwright.keeping.store import RecordDamaged, StoreFull, StoreUnavailable
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.kit import FitmentError
 from kitwright.stages.ordering import SupplierGone
@@ -160,6 +160,12 @@ KINDS: Final[dict[str, Kind]] = {
     "internal-error": Kind(
         500, "Internal error", "This is a bug in the service. Please report it."
     ),
+    "record-damaged": Kind(
+        500,
+        "Record damaged",
+        "`detail` names the record, which has changed since it was stored: nothing of it is shown "
+        "or used. Run `kitwright doctor`; only a backup has the record as it was.",
+    ),
     "storage-unavailable": Kind(
         503,
         "Storage unavailable",
@@ -193,6 +199,7 @@ _BY_ERROR: Final[tuple[tuple[tuple[type[KitwrightError], ...], str], ...]] = (
     ((PricesMoved,), "prices-moved"),
     ((StoreFull,), "storage-full"),
     ((StoreUnavailable,), "storage-unavailable"),
+    ((RecordDamaged,), "record-damaged"),
     (ACTS, "act-refused"),
     (GAPS, "catalogue-gap"),
 )
@@ -262,6 +269,9 @@ def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -
     if isinstance(error, StoreFull | StoreUnavailable):
         _LOG.error("storage: %s", error)
         return _response(request, problem(code, KINDS[code].advice), {"Retry-After": "5"})
+    if isinstance(error, RecordDamaged):
+        _LOG.error("storage: %s", error)
+        return _response(request, problem(code, str(error)))
     if code == "catalogue-gap":
         _LOG.warning("catalogue gap: %s", error)
     faults = error.faults if isinstance(error, RequestRefused | PricesMoved) else [error]
