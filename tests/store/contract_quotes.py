@@ -356,7 +356,7 @@ class QuotesContract:
             for customer, machine, offered in ((1, None, 1), (None, 1, None), (2, 2, 1)):
                 quote = records.quotes.add(a_quote(offered=offered))
                 records.revisions.add(a_revision(quote.number, customer=customer, machine=machine))
-            agreed = {"offered": None, "agreed": 1}
+            agreed: dict[str, object] = {"offered": None, "agreed": 1}
             for state in (QuoteState.in_work, QuoteState.done):
                 quote = records.quotes.add(a_quote(state=state, **agreed))
                 records.revisions.add(a_revision(quote.number, customer=1))

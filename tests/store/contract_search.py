@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -17,7 +19,7 @@ from tests.store.small import (
     a_quote,
 )
 
-from kitwright.keeping.record import QuoteState
+from kitwright.keeping.record import KeptQuote, QuoteState
 from kitwright.keeping.store import (
     QuoteFilter,
     RecordConflict,
@@ -75,6 +77,10 @@ WORDS = st.one_of(
     ),
     st.text(max_size=4),
 )
+
+
+def quotes_by(records: Records, word: str) -> tuple[KeptQuote, ...]:
+    return records.quotes.find(QuoteFilter(words=(word,)))
 
 
 class SearchContract:
@@ -304,7 +310,6 @@ class SearchContract:
         kept(store, erase)
 
         for word in ("zoe", "tractor", "77001"):
-            wanted = QuoteFilter(words=(word,))
-            assert store.read(lambda records, wanted=wanted: records.quotes.find(wanted)) == ()
+            assert store.read(partial(quotes_by, word=word)) == ()
         assert store.read(lambda r: r.customers.find(("zoe",), None, 9)) == ()
         assert len(store.read(lambda r: r.customers.find(("erased",), None, 9))) == 1

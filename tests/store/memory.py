@@ -347,11 +347,11 @@ class MemoryEvents:
                 self._state.add("waiting", (hook.number, kept.seq), (event.at, 1))
         return kept
 
-    def put(self, event: Event) -> None:
-        before = structs.replace(self._state.of("events")[event.seq], request_id="")
-        if structs.replace(event, request_id="") != before:
+    def put(self, record: Event) -> None:
+        before = structs.replace(self._state.of("events")[record.seq], request_id="")
+        if structs.replace(record, request_id="") != before:
             raise RecordConflict("an event never changes")
-        self._state.put("events", event.seq, event)
+        self._state.put("events", record.seq, record)
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
         return tuple(one for one in self._state.of("events").values() if one.seq > seq)[:most]

@@ -251,7 +251,7 @@ class Hooks(Kept[Hook], Protocol):
 class Events(Protocol):
     """The feed of events, and the deliveries that wait."""
 
-    def put(self, event: Event) -> None:
+    def put(self, record: Event) -> None:
         """Replace an event: only its request's id may be erased. Raises: RecordConflict."""
 
     def add(self, event: Event, only: int | None = None) -> Event:

@@ -46,7 +46,7 @@ def lost_references(connection: Any) -> Iterator[str]:
         yield f"row {row} of {table} refers to a missing row of {parent}"
 
 
-def _schema_of(connection: Any) -> dict[str, tuple[str, str]]:
+def _schema_of(connection: Any) -> dict[str, tuple[str, ...]]:
     """Return the definition of everything in a database, by name."""
     rows = connection.execute("SELECT name, type, tbl_name, sql FROM sqlite_schema WHERE sql <> ''")
     own = MIGRATIONS.migrations_table
@@ -54,7 +54,7 @@ def _schema_of(connection: Any) -> dict[str, tuple[str, str]]:
 
 
 @cache
-def _newest_schema() -> dict[str, tuple[str, str]]:
+def _newest_schema() -> dict[str, tuple[str, ...]]:
     with contextlib.closing(sqlite3.connect(":memory:")) as empty:
         MIGRATIONS.apply(Database(empty))
         return _schema_of(empty)

@@ -103,7 +103,7 @@ def is_sound(table: str, row: Mapping[str, Any]) -> bool:
     try:
         if apart and digests_of(row[name] for name in apart) != row[DIGESTS]:
             return False
-        return seal_of(table, [(name, row[name]) for name in names]) == row[SEAL]
+        return bool(seal_of(table, [(name, row[name]) for name in names]) == row[SEAL])
     except (UnicodeError, ValueError, TypeError):
         return False
 

@@ -101,7 +101,7 @@ class Table(Generic[T]):
             if self._apart and digests_of(row[at] for at in self._bodies) != row[self._digests]:
                 return False
             columns = [(name, row[at]) for name, at in self._covered]
-            return seal_of(self._name, columns) == row[-1]
+            return bool(seal_of(self._name, columns) == row[-1])
         except (UnicodeError, ValueError, TypeError):
             return False
 
