@@ -20,6 +20,7 @@ from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.quote import Paper
+from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.auth import Keyring
 
@@ -94,6 +95,10 @@ class Desk:
     """SHA-256 of every file that a photograph in progress will need, and by how many."""
     file_lock: Any = field(default_factory=Lock)
     """Held while a file is stored."""
+    documents: Pool = field(default_factory=lambda: Pool("documents", threads=2, most=32))
+    """Makes PDFs, pages and letters."""
+    pictures: Pool = field(default_factory=lambda: Pool("pictures", threads=2, most=16))
+    """Checks and stores photographs."""
     erase_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     """Held while a customer is erased, from the beginning to the last file."""
     _swept: date | None = None

@@ -171,6 +171,11 @@ KINDS: Final[dict[str, Kind]] = {
         "Storage unavailable",
         "Nothing was changed. Retry later; `kitwright doctor` reports what is wrong.",
     ),
+    "too-busy": Kind(
+        503,
+        "Too busy",
+        "Nothing was changed. Wait for the number of seconds in `Retry-After`, then retry.",
+    ),
     "storage-full": Kind(
         507,
         "Storage full",
