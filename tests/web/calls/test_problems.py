@@ -102,8 +102,8 @@ PROBLEMS: dict[str, Call] = {
     "record-damaged": failing(RecordDamaged("quotes", (1,))),
     "storage-unavailable": failing(StoreUnavailable("no disk")),
 }
-# test_keys.py, test_issuing.py and test_pool.py meet these: they take a service with a limit, another
-# catalogue, a full queue.
+# test_keys.py, test_issuing.py and test_pool.py meet these: they take a service with a limit,
+# another catalogue, a full queue.
 ELSEWHERE = {"too-many-calls", "prices-moved", "too-busy"}
 
 
