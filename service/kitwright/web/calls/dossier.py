@@ -55,7 +55,7 @@ def export_out(desk: Desk, records: Records, dossier: Dossier) -> ExportOut:
         customer=dossier.customer,
         machines=dossier.machines,
         quotes=tuple(_quote(desk, records, dossier, quote) for quote in dossier.quotes),
-        messages=tuple(_letter(one) for one in dossier.mails if one.quote not in numbers),
+        messages=tuple(letter_out(one) for one in dossier.mails if one.quote not in numbers),
         events=_events(records, dossier),
     )
 
@@ -71,11 +71,12 @@ def _quote(
         additions=tuple(one for one in dossier.additions if one.quote == number),
         orders=tuple(one for one in dossier.orders if one.quote == number),
         photos=tuple(one for one in dossier.photos if one.quote == number),
-        messages=tuple(_letter(one) for one in dossier.mails if one.quote == number),
+        messages=tuple(letter_out(one) for one in dossier.mails if one.quote == number),
     )
 
 
-def _letter(mail: record.Mail) -> LetterOut:
+def letter_out(mail: record.Mail) -> LetterOut:
+    """Return an e-mail with its text."""
     message = message_from_bytes(mail.body, policy=default)
     part = message.get_body(("plain",)) if mail.body else None
     return extended(LetterOut, mail, text=None if part is None else part.get_content())
