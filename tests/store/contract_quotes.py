@@ -353,9 +353,11 @@ class QuotesContract:
             for name in ("One", "Two"):
                 customer = records.customers.add(a_customer(name)).number
                 records.machines.add(a_machine(customer=customer))
-            for customer, machine, offered in ((1, None, 1), (None, 1, None), (2, 2, 1)):
+            named: tuple[tuple[int | None, int | None, int | None], ...]
+            named = ((1, None, 1), (None, 1, None), (2, 2, 1))
+            for whom, machine, offered in named:
                 quote = records.quotes.add(a_quote(offered=offered))
-                records.revisions.add(a_revision(quote.number, customer=customer, machine=machine))
+                records.revisions.add(a_revision(quote.number, customer=whom, machine=machine))
             agreed: dict[str, object] = {"offered": None, "agreed": 1}
             for state in (QuoteState.in_work, QuoteState.done):
                 quote = records.quotes.add(a_quote(state=state, **agreed))
