@@ -322,7 +322,7 @@ def make_app(desk: Desk, journal: Journal | None = None, *pumps: Waking) -> Edge
     `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails, and
     delete what was erased, while the application runs.
     """
-    running: tuple[Pump | MailPump | Pricing, ...] = (*pumps, desk.pricing)
+    running: tuple[Waking | Pricing, ...] = (*pumps, desk.pricing)
 
     @asynccontextmanager
     async def pumping(_: Litestar) -> AsyncIterator[None]:
