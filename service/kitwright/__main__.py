@@ -34,7 +34,9 @@ from kitwright.stages.request import RequestRefused
 from kitwright.store.backup import back_up
 from kitwright.store.doctor import Finding, Severity, examine
 from kitwright.store.engine import FILE, SqliteStore
+from kitwright.store.repair import repair
 from kitwright.store.restore import restore
+from kitwright.store.sqlite import sqlite3
 from kitwright.usage import read_arguments
 from kitwright.web.calls.desk import utc_now
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn
@@ -196,6 +198,8 @@ def _restore(given: argparse.Namespace) -> int:
 
 def _doctor(given: argparse.Namespace) -> int:
     folder = _settings(given).data
+    if given.repair and not _repair(folder):
+        return 1
     findings = examine(folder)
     for finding in findings:
         print(finding)
@@ -207,6 +211,22 @@ def _doctor(given: argparse.Namespace) -> int:
         return 1
     print(f"no error in {folder}")
     return 0
+
+
+def _repair(folder: Path) -> bool:
+    """Mend a data folder; return whether it was possible."""
+    if (folder / "address.txt").exists():
+        print(
+            f"stop the service on {folder} first; if none runs, delete address.txt in it",
+            file=sys.stderr,
+        )
+        return False
+    try:
+        for line in repair(folder):
+            print(f"repair: {line}")
+    except sqlite3.Error as error:
+        print(f"not mended, restore a backup: {error}", file=sys.stderr)
+    return True
 
 
 def _owner_key(given: argparse.Namespace) -> int:

@@ -41,16 +41,19 @@ from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
+from kitwright.outbound.waking import Waking
 from kitwright.posting import StoredOutbox
 from kitwright.prices.offers import priced
 from kitwright.prices.register import SqlitePriceBooks
 from kitwright.pricing import Pricing
+from kitwright.removal import Removal
 from kitwright.renewal import Renewal
 from kitwright.serving import address_of, listen, serve_app, usual_bounds
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
 from kitwright.store.engine import SqliteStore
-from kitwright.store.files import PhotoFiles, kind_of, write_whole
+from kitwright.store.files import MAIL, PhotoFiles, kind_of, write_whole
+from kitwright.store.repair import clean
 from kitwright.watching import watch_desk, watch_door, watch_store
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
@@ -71,6 +74,9 @@ from kitwright.web.edge.operation import operation_of
 from kitwright.web.edge.origin import Proxies, read_networks
 from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
+
+_BROKEN_OFF_SECONDS: Final = 3600.0
+"""The age at which a backup or a restore is certainly not at work any more."""
 
 
 class UnknownShop(UnknownId):
@@ -154,7 +160,7 @@ def open_desk(
     store = SqliteStore.open(settings.data)
     try:
         secret = _secret(store, draw)
-        keys = {key.id: key for key in store.read(lambda records: records.keys.every())}
+        keys = {key.id: key for key in store.read(lambda records: records.keys.usable())}
     except BaseException:
         store.close()
         raise
@@ -215,7 +221,7 @@ def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
     """Return the pump that sends the e-mails of a desk. It uses the mail server of the settings; if
     there is none, it writes them into the folder `mail` of the data folder.
     """
-    folder = FolderMailer(settings.data / "mail", write_whole)
+    folder = FolderMailer(settings.data / MAIL, write_whole)
     # e-mails of an earlier dry run may still be there, even if a server sends now
     desk.forget_mail = folder.forget
     mailer: Mailer = folder
@@ -326,15 +332,16 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
 def make_app(
     desk: Desk,
     journal: Journal | None = None,
-    *pumps: Pump | MailPump,
+    *pumps: Waking,
     customers: Customers | None = None,
 ) -> Edge:
     """Return the ASGI application of a desk.
 
-    `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
-    the application runs. `customers` are by default answered with pages of the desk's shop.
+    `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails, and
+    delete what was erased, while the application runs. `customers` are by default answered with
+    pages of the desk's shop.
     """
-    running: tuple[Pump | MailPump | Pricing, ...] = (*pumps, desk.pricing)
+    running: tuple[Waking | Pricing, ...] = (*pumps, desk.pricing)
 
     @asynccontextmanager
     async def pumping(_: Litestar) -> AsyncIterator[None]:
@@ -429,6 +436,10 @@ def serve_service(
     Raises: StoreError.
     """
     writer = make_writer(service, settings)
+    # a folder that can't be written to is still read from
+    with suppress(OSError):
+        for path in clean(settings.data, age_seconds=_BROKEN_OFF_SECONDS):
+            logging.getLogger(__name__).warning("deleted %s, which was never finished", path)
     desk, store = open_desk(service, settings, writer=writer)
     note = settings.data / "address.txt"
 
@@ -455,6 +466,7 @@ def serve_service(
         journal if settings.log == "requests" else None,
         pump,
         mails,
+        Removal(desk),
         customers=customers,
     )
     door = Door(usual_bounds(), _proxies(settings).is_one)

@@ -204,12 +204,16 @@ _COMMANDS: Final = {
     ),
     "doctor": _Command(
         help="check the data folder for damage",
-        description="Checks a data folder and changes nothing: database, records, event feed, "
-        "photographs, webhook deliveries and disk space. The service may be running. Also lists "
-        "the scripts that printed documents can show with the fonts of this machine. Prints one "
-        "line for each finding, and exits 1 if one of them is an error.",
+        description="Checks a data folder and changes nothing: database, the checksum of every "
+        "record, event feed, photographs, webhook deliveries and disk space. The service may be "
+        "running. Also lists the scripts that printed documents can show with the fonts of this "
+        "machine. Prints one line for each finding, and exits 1 if one of them is an error. With "
+        "--repair, which needs the service to be stopped, it first makes damaged indexes and the "
+        "search anew and deletes files that a broken-off process left. A record or photograph that "
+        "has changed can be mended only from a backup.",
         epilog="example: kitwright doctor --data kitwright-data",
         settings=("data",),
+        switches=(("repair", "mend what can be mended without loss, then check"),),
     ),
     "owner-key": _Command(
         help="create another owner key if the first is lost",

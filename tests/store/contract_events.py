@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from msgspec import structs
 from tests.store.asking import OpenStore, kept, slip, together
 from tests.store.small import (
     HOUR,
@@ -13,6 +14,7 @@ from tests.store.small import (
 
 from kitwright.keeping.record import DueDelivery, Waiting
 from kitwright.keeping.store import (
+    RecordConflict,
     RecordMissing,
     Records,
     Store,
@@ -150,3 +152,12 @@ class EventsContract:
         assert store.read(lambda records: records.events.soonest()) is None
         kept(store, lambda r: r.hooks.put(a_hook(number=1, version=3)))
         assert self.due(store) == [(1, 1, 1)]
+
+    def test_only_the_request_of_an_event_is_ever_erased(self, store: Store) -> None:
+        event = kept(store, lambda records: records.events.add(an_event()))
+
+        kept(store, lambda r: r.events.put(structs.replace(event, request_id="")))
+
+        assert store.read(lambda r: r.events.after(0, 1))[0].request_id == ""
+        with pytest.raises(RecordConflict):
+            kept(store, lambda r: r.events.put(structs.replace(event, kind="quote.issued")))

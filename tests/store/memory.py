@@ -11,7 +11,9 @@ from msgspec import structs
 from kitwright.keeping.record import (
     Addition,
     Customer,
+    Disposal,
     DueDelivery,
+    Erasure,
     Event,
     Hook,
     KeptAnswer,
@@ -22,6 +24,7 @@ from kitwright.keeping.record import (
     Mail,
     MailState,
     Photo,
+    QuoteState,
     Revision,
     RevisionState,
     Waiting,
@@ -141,6 +144,9 @@ class Kept(Generic[R]):
     def drop(self, number: int) -> None:
         self._state.change(self._name).pop(number, None)
 
+    def every(self) -> tuple[R, ...]:
+        return self.sorted()
+
     def sorted(self) -> tuple[R, ...]:
         return tuple(record for _, record in sorted(self._state.of(self._name).items()))
 
@@ -192,6 +198,38 @@ class MemoryQuotes(Kept[KeptQuote]):
         }
         return tuple(one for one in self._state.newest("quotes", None) if one.number in numbers)
 
+    def of_customer(
+        self, customer: int, before: int | None, most: int, *, is_open: bool = False
+    ) -> tuple[KeptQuote, ...]:
+        machines = self._state.of("machines").values()
+        named = {("customer", customer)}
+        named |= {("machine", one.number) for one in machines if one.customer == customer}
+        numbers = {
+            one.quote
+            for one in self._state.of("revisions").values()
+            if named & {("customer", one.customer), ("machine", one.machine)}
+        }
+        return tuple(
+            one
+            for one in self._state.newest("quotes", before)
+            if one.number in numbers
+            and (
+                not is_open
+                or one.offered is not None
+                or (one.agreed is not None and one.state is not QuoteState.done)
+            )
+        )[:most]
+
+    def index(self, quote: KeptQuote) -> None:
+        """There is no index."""
+
+    def early(self, today: date) -> tuple[KeptQuote, ...]:
+        return tuple(
+            quote
+            for _, quote in sorted(self._state.of("quotes").items())
+            if quote.state is QuoteState.expired and quote.valid_until >= today
+        )
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         revisions = self._state.of("revisions")
         return tuple(
@@ -207,7 +245,7 @@ class MemoryRevisions(Kept[Revision]):
     def put(self, record: Revision) -> None:
         before = self.get(record.quote, record.number)
         if before is not None and before.state is not RevisionState.draft:
-            free: dict[str, object] = {"state": record.state}
+            free: dict[str, object] = {"state": record.state, "reason": record.reason}
             if record.is_erased:
                 free |= {name: getattr(record, name) for name in ("request", "answer", "shown")}
                 free["is_erased"] = True
@@ -216,11 +254,13 @@ class MemoryRevisions(Kept[Revision]):
                 raise RevisionSealed("an issued revision never changes")
         super().put(record)
 
-    def mark(self, quote: int, number: int, state: RevisionState) -> None:
+    def mark(
+        self, quote: int, number: int, state: RevisionState, reason: str | None = None
+    ) -> None:
         before = self.get(quote, number)
         if before is None:
             raise RecordMissing(f"revision {number} of quote {quote}")
-        self.put(structs.replace(before, state=state))
+        self.put(structs.replace(before, state=state, reason=reason))
 
     def of_quote(self, quote: int) -> tuple[Revision, ...]:
         return tuple(
@@ -242,6 +282,9 @@ class MemoryCustomers(Kept[Customer]):
             if all(is_found(parts, customer.name) for parts in sought(words))
         )
         return tuple(found)[:most]
+
+    def tidy_search(self, *, is_first: bool) -> bool:
+        return not is_first
 
 
 class MemoryMachines(Kept[Machine]):
@@ -274,6 +317,9 @@ class MemoryKeys(Kept[KeyRecord]):
     def every(self) -> tuple[KeyRecord, ...]:
         return tuple(self._state.of("keys").values())
 
+    def usable(self) -> tuple[KeyRecord, ...]:
+        return self.every()
+
     def secret(self, name: str) -> bytes | None:
         return self._state.of("secrets").get(name)
 
@@ -288,9 +334,6 @@ class MemoryHooks(Kept[Hook]):
         for key in [key for key in waiting if key[0] == number]:
             del waiting[key]
 
-    def every(self) -> tuple[Hook, ...]:
-        return self.sorted()
-
 
 class MemoryEvents:
     def __init__(self, state: State) -> None:
@@ -304,6 +347,12 @@ class MemoryEvents:
             if takes if only is None else hook.number == only:
                 self._state.add("waiting", (hook.number, kept.seq), (event.at, 1))
         return kept
+
+    def put(self, record: Event) -> None:
+        before = structs.replace(self._state.of("events")[record.seq], request_id="")
+        if structs.replace(record, request_id="") != before:
+            raise RecordConflict("an event never changes")
+        self._state.put("events", record.seq, record)
 
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
         return tuple(one for one in self._state.of("events").values() if one.seq > seq)[:most]
@@ -358,11 +407,12 @@ class MemoryMails(Kept[Mail]):
         self._state.add("message ids", record.message_id, None)
         return super().add(record)
 
-    def to(self, address: str) -> tuple[Mail, ...]:
+    def to(self, address: str, after: int, most: int) -> tuple[Mail, ...]:
         # the letters of bytes are those of ASCII
         wanted = address.encode().lower()
         mails = sorted(self._state.of("mails").items())
-        return tuple(mail for _, mail in mails if mail.to.encode().lower() == wanted)
+        found = (mail for _, mail in mails if mail.to.encode().lower() == wanted)
+        return tuple(mail for mail in found if mail.number > after)[:most]
 
     def _waiting(self) -> list[tuple[datetime, int]]:
         return sorted(
@@ -410,8 +460,22 @@ class MemoryAnswers:
             del answers[key]
         self._state.add("answers", (answer.key, answer.idempotency_key), answer)
 
-    def forget(self) -> None:
-        self._state.change("answers").clear()
+    def forget(self, most: int) -> int:
+        answers = self._state.change("answers")
+        gone = list(answers)[:most]
+        for key in gone:
+            del answers[key]
+        return len(gone)
+
+
+class MemoryErasures(Kept[Erasure]):
+    def of_customer(self, customer: int) -> Erasure | None:
+        return next((one for one in self.sorted() if one.customer == customer), None)
+
+
+class MemoryDisposals(Kept[Disposal]):
+    def next(self, after: int, most: int) -> tuple[Disposal, ...]:
+        return tuple(one for one in self.sorted() if one.number > after)[:most]
 
 
 def records(state: State) -> Records:
@@ -441,6 +505,10 @@ def records(state: State) -> Records:
         mails=MemoryMails(state, "mails", needs=of_revision),
         answers=MemoryAnswers(state),
         trial=MemoryTrial(state),
+        erasures=MemoryErasures(
+            state, "erasures", needs=lambda erasure: (("customers", erasure.customer),)
+        ),
+        disposals=MemoryDisposals(state, "disposals"),
     )
 
 

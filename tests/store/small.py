@@ -24,6 +24,8 @@ from kitwright.keeping.record import (
     Addition,
     Authorisation,
     Customer,
+    Erasure,
+    ErasureStage,
     Event,
     Hand,
     Hook,
@@ -306,6 +308,23 @@ def an_answer(idempotency_key: str = "once", **said: object) -> KeptAnswer:
         headers={"ETag": '"1"'},
         body=b'{"number": 1}',
         expires_at=NOON + DAY,
+    )
+    return structs.replace(plain, **said)
+
+
+def an_erasure(customer: int, **said: object) -> Erasure:
+    plain = Erasure(
+        number=0,
+        customer=customer,
+        email="zoe@example.org",
+        at=NOON,
+        today=TODAY,
+        hand=Hand.key,
+        by="k1",
+        request_id="r-1",
+        stage=ErasureStage.quotes,
+        place=0,
+        counts={},
     )
     return structs.replace(plain, **said)
 

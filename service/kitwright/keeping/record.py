@@ -110,7 +110,7 @@ class Revision(Struct, frozen=True, kw_only=True):
     (`kitwright.keeping.sums.Reckoning`), empty if the tax is not known.
 
     `sha256`, in hex, is of `shown` as it was when issued. `is_erased` says that personal data has
-    been removed since.
+    been removed since. `reason` is the customer's, for declining.
     """
 
     quote: int = 0
@@ -128,6 +128,7 @@ class Revision(Struct, frozen=True, kw_only=True):
     gross: Money | None
     sha256: str | None = None
     is_erased: bool = False
+    reason: str | None = None
     request: bytes
     answer: bytes
     reckoning: bytes = b""
@@ -341,6 +342,53 @@ class Mail(Struct, frozen=True, kw_only=True):
     failure: str | None
     made_at: datetime
     sent_at: datetime | None
+
+
+class ErasureStage(StrEnum):
+    """What is being erased of a customer, in this order."""
+
+    machines = "machines"
+    quotes = "quotes"
+    mails = "mails"
+    answers = "answers"
+    search = "search"
+
+
+class Erasure(Struct, frozen=True, kw_only=True):
+    """A customer who is being erased, step by step: it exists until nothing is left to be erased.
+
+    `email` is the address that the customer had. `at` to `request_id` are the stamp of the call.
+    `place` is how far the stage has come, `counts` how many records have been erased, by kind.
+    """
+
+    number: int
+    customer: int
+    email: str | None
+    at: datetime
+    today: date
+    hand: Hand
+    by: str
+    request_id: str
+    stage: ErasureStage
+    place: int
+    counts: dict[str, int]
+
+
+class DisposalKind(StrEnum):
+    """What a file is: a photograph, named by its SHA-256, or a letter, by its message id."""
+
+    photo = "photo"
+    letter = "letter"
+
+
+class Disposal(Struct, frozen=True, kw_only=True):
+    """A file that is to be deleted, in the transaction that removed the need for it. It exists
+    until the file is gone.
+    """
+
+    number: int
+    kind: DisposalKind
+    name: str
 
 
 class KeptAnswer(Struct, frozen=True, kw_only=True):

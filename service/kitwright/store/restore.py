@@ -19,11 +19,9 @@ from kitwright.prices.register import FOLDER as PRICES
 from kitwright.store.backup import FORMAT, MANIFEST, BackupError, Manifest
 from kitwright.store.engine import FILE, check_known, check_names
 from kitwright.store.failure import of_disk
-from kitwright.store.files import PHOTOS, make_folders, sync_folder
+from kitwright.store.files import PHOTOS, STAGE, make_folders, sync_folder
 from kitwright.store.sqlite import sqlite3
 
-STAGE: Final = ".restore-"
-"""The prefix of the name of the folder in which a backup is verified."""
 _PIECE: Final = 1024 * 1024
 _LARGEST_MANIFEST: Final = 256 * _PIECE
 _MEMBER: Final = re.compile(

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import logging
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
 from kitwright.keeping.record import Waiting
-from kitwright.keeping.store import RecordMissing
+from kitwright.keeping.store import RecordDamaged, RecordMissing
 from kitwright.keeping.words import sought, words_of
 from kitwright.store.failure import refused
 from kitwright.store.sqlite import sqlite3
+
+_LOG = logging.getLogger(__name__)
 
 Row = Sequence[Any]
 """A row of a query, its columns in the order that the query names them."""
@@ -19,13 +22,48 @@ LARGEST: Final = 2**63 - 1
 """The largest integer of SQLite."""
 
 
+class Damage:
+    """The damaged records that were found so far, each reported once. Several threads may add."""
+
+    def __init__(self) -> None:
+        self.records: set[tuple[str, tuple[object, ...]]] = set()
+        """Table and key of each."""
+
+    def check_absent(self, table: str, key: tuple[object, ...]) -> None:
+        """Raise if a record that was not found may be one of the damaged ones of its table.
+
+        Raises: RecordDamaged.
+        """
+        if any(name == table and other != key for name, other in self.records):
+            raise RecordDamaged(table, key)
+
+    def add(self, error: RecordDamaged) -> None:
+        """Report a damaged record, unless it was reported before."""
+        found = error.table, error.key
+        if found not in self.records:
+            self.records.add(found)
+            _LOG.error("set aside: %s", error)
+
+
 class Session:
     """A connection during a transaction, as the tables' modules use it."""
 
-    def __init__(self, connection: Any) -> None:
+    def __init__(self, connection: Any, damage: Damage | None = None) -> None:
         self.connection = connection
+        self.damage = damage or Damage()
         self.has_erased = False
         """Whether something was erased that must leave no trace in the log."""
+
+    def set_aside(self, error: RecordDamaged) -> None:
+        """Report a damaged record without which the rest can go on."""
+        self.damage.add(error)
+
+    def next_number(self, table: str, column: str) -> int:
+        """Return the number of a table's next record: no record ever had it."""
+        last: int = self.value(f"SELECT coalesce(max({column}), 0) FROM {table}")
+        # of tables whose records may be deleted
+        gone = self.value("SELECT seq FROM sqlite_sequence WHERE name = ?", (table,))
+        return max(last, gone or 0) + 1
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
         """Return the rows of a query."""
@@ -36,6 +74,14 @@ class Session:
             # no record has so large a number, and no number exceeds the largest
             found = self.connection.execute(statement, tuple(map(_bounded, values)))
         return found
+
+    def raw_rows(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
+        """Yield the rows of a query, with bytes in place of each text that is not UTF-8."""
+        kind, self.connection.text_factory = self.connection.text_factory, _text
+        try:
+            yield from self.rows(statement, values)
+        finally:
+            self.connection.text_factory = kind
 
     def row(self, statement: str, values: Sequence[object] = ()) -> Row | None:
         """Return the first row of a query."""
@@ -86,6 +132,13 @@ class Session:
         if changed != 1:
             found = ", ".join(f"{name} {value}" for name, value in where.items())
             raise RecordMissing(f"no record in {table} with {found}")
+
+
+def _text(value: bytes) -> str | bytes:
+    try:
+        return value.decode()
+    except UnicodeDecodeError:
+        return value
 
 
 def _bounded(value: object) -> object:

@@ -16,6 +16,8 @@ from typing import Final
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
+from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
+
 MIGRATIONS: Final = Migrations("kitwright")
 """The steps, by name in order."""
 
@@ -30,6 +32,84 @@ def first(db: Database) -> None:
     for statement in _FIRST.split(";;"):
         if statement.strip():
             db.conn.execute(statement)
+
+
+_SEALED: Final = (
+    "customers",
+    "machines",
+    "quotes",
+    "revisions",
+    "authorisations",
+    "additions",
+    "orders",
+    "photos",
+    "keys",
+    "secrets",
+    "events",
+    "hooks",
+    "deliveries",
+    "mails",
+    "answers",
+)
+"""The tables of the first version, all of which are sealed."""
+
+
+@MIGRATIONS(name="0003")
+def sealed(db: Database) -> None:
+    """Give every row a checksum, chain the events, and make room for the reasons of a no, for
+    erasures under way and for files to be deleted.
+    """
+    for table in _SEALED:
+        _add_column(db, table, SEAL)
+    _add_column(db, "revisions", DIGESTS)
+    _add_column(db, "events", CHAIN)
+    db.conn.execute("DROP TRIGGER events_stay")
+    seal_rows(db.conn, _SEALED)
+    # a request's id may be personal, so it can be erased; its row is sealed again then
+    db.conn.execute("ALTER TABLE revisions ADD COLUMN reason TEXT")
+    for statement in (_ERASURES, _DISPOSALS):
+        db.conn.execute(statement)
+    db.conn.execute(
+        """
+CREATE TRIGGER events_stay BEFORE UPDATE ON events
+WHEN NEW.seq <> OLD.seq OR NEW.at <> OLD.at OR NEW.kind <> OLD.kind OR NEW.subject <> OLD.subject
+    OR NEW.facts <> OLD.facts OR NEW.hand <> OLD.hand OR NEW.by <> OLD.by
+    OR NEW.chain <> OLD.chain OR (NEW.request_id <> OLD.request_id AND NEW.request_id <> '')
+BEGIN
+    SELECT RAISE(ABORT, 'an event never changes');
+END
+"""
+    )
+
+
+_ERASURES: Final = """
+CREATE TABLE erasures (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    customer INTEGER NOT NULL REFERENCES customers (number),
+    email TEXT,
+    at TEXT NOT NULL,
+    today TEXT NOT NULL,
+    hand TEXT NOT NULL,
+    by TEXT NOT NULL,
+    request_id TEXT NOT NULL,
+    stage TEXT NOT NULL,
+    place INTEGER NOT NULL,
+    counts TEXT NOT NULL,
+    seal BLOB NOT NULL
+) STRICT
+"""
+_DISPOSALS: Final = """
+CREATE TABLE disposals (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL,
+    name TEXT NOT NULL,
+    seal BLOB NOT NULL
+) STRICT
+"""
+
+
+def _add_column(db: Database, table: str, name: str) -> None:
+    db.conn.execute(f"ALTER TABLE {table} ADD COLUMN {name} BLOB NOT NULL DEFAULT x''")
 
 
 _FIRST: Final = """

@@ -13,7 +13,7 @@ from tests.web.problem import sound_problem
 from kitwright.app import make_app
 from kitwright.keeping.link import Link, make_token
 from kitwright.keeping.record import Machine
-from kitwright.keeping.store import StoreFull, StoreUnavailable
+from kitwright.keeping.store import RecordDamaged, StoreFull, StoreUnavailable
 from kitwright.web.calls.service import Service
 
 LEAKING = {
@@ -99,10 +99,12 @@ PROBLEMS: dict[str, Call] = {
     "act-refused": twice,
     "link-expired": over,
     "storage-full": failing(StoreFull("no room")),
+    "record-damaged": failing(RecordDamaged("quotes", (1,))),
     "storage-unavailable": failing(StoreUnavailable("no disk")),
 }
-# test_keys.py and test_issuing.py meet these: they take a service with a limit, another catalogue.
-ELSEWHERE = {"too-many-calls", "prices-moved"}
+# test_keys.py, test_issuing.py and test_pool.py meet these: they take a service with a limit,
+# another catalogue, a full queue.
+ELSEWHERE = {"too-many-calls", "prices-moved", "too-busy"}
 
 
 @pytest.mark.parametrize("code", PROBLEMS)

@@ -23,6 +23,7 @@ from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
 from kitwright.quote import Paper
+from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.auth import Keyring
 
@@ -104,6 +105,12 @@ class Desk:
     """Held while a file is stored."""
     _trying: asyncio.Lock = field(default_factory=asyncio.Lock)
     _tried_at: float = -math.inf
+    documents: Pool = field(default_factory=lambda: Pool("documents", threads=2, most=32))
+    """Makes PDFs, pages and letters."""
+    pictures: Pool = field(default_factory=lambda: Pool("pictures", threads=2, most=16))
+    """Checks and stores photographs."""
+    erase_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    """Held while a customer is erased, from the beginning to the last file."""
     _swept: date | None = None
 
     def renewed(
@@ -159,7 +166,8 @@ class Desk:
             self._tried_at = monotonic()
 
     async def sweep(self) -> None:
-        """Mark the offers that have expired, once a day, before anyone sees them.
+        """Mark the offers that have expired, once a day, before anyone sees them. If the clock was
+        set back, those that are valid again are on offer again.
 
         If the store can't be written to, they stay as they are until it can: reading continues, and
         every act on an offer checks its last valid day itself.
@@ -169,9 +177,11 @@ class Desk:
         if self._swept == today:
             return
         # read first, without writing: on most days nothing has expired
-        if self.store.read(lambda records: records.quotes.overdue(today)):
+        if self.store.read(
+            lambda records: records.quotes.overdue(today) or records.quotes.early(today)
+        ):
             try:
-                await self.store.write(lambda records: offer.expire_overdue(records, stamp))
+                await self.store.write(lambda records: offer.mark_by_day(records, stamp))
             except (StoreFull, StoreUnavailable):
                 return
             self.wake()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping
@@ -76,7 +75,7 @@ async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
         return _offer_page(desk, found.paper, found.actions)
     if found.actions.has_ended:
         raise Refusal("link-expired", "this offer no longer stands")
-    body = await asyncio.to_thread(desk.papers.quote_pdf, found.paper)
+    body = await desk.documents.run(desk.papers.quote_pdf, found.paper)
     headers = {"Content-Disposition": f'inline; filename="{found.paper.envelope.name}.pdf"'}
     return Reply(body=body, form=PDF, headers=headers)
 

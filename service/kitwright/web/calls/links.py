@@ -228,6 +228,7 @@ def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
     "getOffer",
     "links",
     "link-expired",
+    "too-busy",
     forms=(JSON, HTML, PDF),
     keeps="reads",
     **_FACTS,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from datetime import datetime, timedelta
 from typing import Annotated, Final
 
@@ -66,6 +65,7 @@ _Found = tuple[KeptQuote, Revision, Paper]
     "sendQuote",
     "quotes",
     "act-refused",
+    "too-busy",
     is_guarded=True,
     status=202,
 )
@@ -93,7 +93,7 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
         nonce=desk.draw(_NONCE_BYTES),
     )
     # off the event loop: a PDF goes with it
-    composed = await asyncio.to_thread(desk.compose, letter)
+    composed = await desk.documents.run(desk.compose, letter)
 
     def work(records: Records) -> Reply[Mail]:
         now = _found(records, call)

@@ -19,7 +19,7 @@ from kitwright.errors import KitwrightError, Path
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.people import PeopleError
 from kitwright.keeping.prices import PricesMoved
-from kitwright.keeping.store import StoreFull, StoreUnavailable
+from kitwright.keeping.store import RecordDamaged, StoreFull, StoreUnavailable
 from kitwright.prices.books import BookDamaged
 from kitwright.prices.record import PriceFileError
 from kitwright.solve.closure import Unreachable
@@ -168,6 +168,12 @@ KINDS: Final[dict[str, Kind]] = {
     "internal-error": Kind(
         500, "Internal error", "This is a bug in the service. Please report it."
     ),
+    "record-damaged": Kind(
+        500,
+        "Record damaged",
+        "`detail` names the record, which has changed since it was stored: nothing of it is shown "
+        "or used. Run `kitwright doctor`; only a backup has the record as it was.",
+    ),
     "storage-unavailable": Kind(
         503,
         "Storage unavailable",
@@ -175,6 +181,11 @@ KINDS: Final[dict[str, Kind]] = {
     ),
     "too-many-connections": Kind(
         503, "Too many connections", "Close connections that are not in use, then retry."
+    ),
+    "too-busy": Kind(
+        503,
+        "Too busy",
+        "Nothing was changed. Wait for the number of seconds in `Retry-After`, then retry.",
     ),
     "storage-full": Kind(
         507,
@@ -209,6 +220,7 @@ _BY_ERROR: Final[tuple[tuple[tuple[type[KitwrightError], ...], str], ...]] = (
     ((PricesMoved,), "prices-moved"),
     ((StoreFull,), "storage-full"),
     ((StoreUnavailable, BookDamaged), "storage-unavailable"),
+    ((RecordDamaged,), "record-damaged"),
     (ACTS, "act-refused"),
     (GAPS, "catalogue-gap"),
 )
@@ -278,6 +290,9 @@ def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -
     if isinstance(error, StoreFull | StoreUnavailable | BookDamaged):
         _LOG.error("storage: %s", error)
         return _response(request, problem(code, KINDS[code].advice), {"Retry-After": "5"})
+    if isinstance(error, RecordDamaged):
+        _LOG.error("storage: %s", error)
+        return _response(request, problem(code, str(error)))
     if code == "catalogue-gap":
         _LOG.warning("catalogue gap: %s", error)
     faults = error.faults if isinstance(error, RequestRefused | PricesMoved) else [error]
