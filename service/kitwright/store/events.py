@@ -84,7 +84,7 @@ class EventTable(Table[Event]):
         Damaged hooks, deliveries and events are set aside, and the rest goes on.
         """
         firsts = [
-            (waiting, hook, event)
+            (delivery, hook, event)
             for hook in self._hooks.active()
             for delivery, event in self._first(hook, now)
         ]
