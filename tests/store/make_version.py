@@ -21,10 +21,12 @@ from tests.store.small import (
     SHOWN,
     TODAY,
     a_customer,
+    a_holding,
     a_hook,
     a_key,
     a_machine,
     a_mail,
+    a_move,
     a_photo,
     a_quote,
     a_revision,
@@ -36,6 +38,7 @@ from tests.store.small import (
     an_order,
 )
 
+from kitwright.keeping.ledger import UNIT, MoveKind, Owner, ReorderPoint
 from kitwright.keeping.record import MailState, QuoteState, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import for_customer
@@ -102,6 +105,23 @@ def fill(records: Records) -> None:
     records.events.add(an_event("quote.issued", subject="quote:2"))
     records.events.defer(1, 1, NOON + HOUR)
     records.answers.add(an_answer(), NOON)
+    records.shelf.open(NOON)
+    holding = records.shelf.hold(a_holding()).number
+    records.shelf.add(a_move(holding))
+    records.shelf.add(
+        a_move(
+            holding,
+            kind=MoveKind.reserve,
+            quote=agreed,
+            stock=0,
+            promised=UNIT,
+            worth=0,
+            reserved=UNIT,
+        )
+    )
+    own = records.shelf.hold(a_holding(brand=None, owner=Owner.customer, quote=agreed)).number
+    records.shelf.add(a_move(own, is_doubtful=True, day=TODAY + DAY))
+    records.shelf.put_point(ReorderPoint(item="G-1", least=UNIT, wanted=3 * UNIT))
 
 
 def found(records: Records) -> dict[str, Any]:
@@ -136,6 +156,14 @@ def found(records: Records) -> dict[str, Any]:
         "waiting": records.events.due(NOON + DAY, MOST),
         "soonest": records.events.soonest(),
         "answer": records.answers.get("k1", "once", NOON),
+        "shelf": [
+            records.shelf.is_opened(),
+            records.shelf.of_item("G-1"),
+            records.shelf.moves("G-1", None, MOST),
+            [records.shelf.shares(number) for number in numbers],
+            records.shelf.value_on(TODAY),
+            records.shelf.points(),
+        ],
     }
     plain: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(everything))
     return plain

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any, Generic, TypeVar
 
 from msgspec import structs
+from tests.store.memory_shelf import MemoryShelf
 
 from kitwright.keeping.record import (
     Addition,
@@ -418,6 +419,7 @@ def records(state: State) -> Records:
         hooks=MemoryHooks(state, "hooks"),
         mails=MemoryMails(state, "mails", needs=of_revision),
         answers=MemoryAnswers(state),
+        shelf=MemoryShelf(state),
     )
 
 

@@ -25,6 +25,7 @@ from kitwright.store.people import CustomerTable, MachineTable
 from kitwright.store.quotes import AdditionTable, QuoteTable, RevisionTable, authorisations
 from kitwright.store.rows import Session
 from kitwright.store.schema import BEFORE_RELEASE, MIGRATIONS
+from kitwright.store.shelf import ShelfTable
 from kitwright.store.sqlite import sqlite3
 from kitwright.store.writer import Writer
 
@@ -248,6 +249,7 @@ def tables(session: Session) -> Records:
         hooks=hooks,
         mails=MailTable(session),
         answers=AnswerTable(session),
+        shelf=ShelfTable(session),
     )
 
 

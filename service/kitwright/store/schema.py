@@ -16,6 +16,8 @@ from typing import Final
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
+from kitwright.store.shelf_schema import SHELF
+
 MIGRATIONS: Final = Migrations("kitwright")
 """The steps, by name in order."""
 
@@ -27,7 +29,17 @@ BEFORE_RELEASE: Final = frozenset({"0001"})
 @MIGRATIONS(name="0002")
 def first(db: Database) -> None:
     """Create the tables of the first version."""
-    for statement in _FIRST.split(";;"):
+    _run(db, _FIRST)
+
+
+@MIGRATIONS(name="0003")
+def shelf(db: Database) -> None:
+    """Create the tables of the shelf."""
+    _run(db, SHELF)
+
+
+def _run(db: Database, statements: str) -> None:
+    for statement in statements.split(";;"):
         if statement.strip():
             db.conn.execute(statement)
 

@@ -240,6 +240,7 @@ def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromSt
                     quantity=ratio(amount, scale),
                     unit=wanted.unit(item),
                     make=_make(market.catalogue, row),
+                    quality=row.quality,
                     bin=row.bin,
                     covers=wanted.fill(number, row.quality, amount)[0],
                 )
@@ -278,6 +279,7 @@ def _share_out(
                     quantity=ratio(each.times, 1),
                     unit="set",
                     make=_make(catalogue, lot.row),
+                    quality=lot.row.quality,
                     bin=lot.row.bin,
                     covers=covers,
                 )

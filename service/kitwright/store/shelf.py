@@ -1,0 +1,204 @@
+"""Shelf: the holdings of the shelf, their moves and the reorder points, in SQLite."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, datetime
+from typing import Any, Final
+
+from msgspec import structs
+
+from kitwright.keeping.ledger import (
+    Balance,
+    Holding,
+    Move,
+    MoveKind,
+    ReorderPoint,
+    Share,
+    Standing,
+)
+from kitwright.money import Money
+from kitwright.store.rows import LARGEST, Row, Session, moment
+from kitwright.store.table import Numbered, Table
+
+Problem = tuple[str, str]
+
+_DRAWN: Final = f"kind IN ('{MoveKind.draw.value}', '{MoveKind.return_.value}')"
+_SHARE: Final = (
+    "SELECT holding, quote, sum(promised) AS for_it,"
+    f" -coalesce(sum(stock) FILTER (WHERE {_DRAWN}), 0) AS drawn FROM moves"
+)
+_LAST: Final = "SELECT max(number) FROM moves AS m WHERE m.holding = holdings.number"
+
+
+class ShelfTable:
+    """The shelf, as `kitwright.keeping.ledger.Shelf` defines it."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._holdings = Numbered(session, "holdings", Holding)
+        self._moves = Numbered(session, "moves", Move)
+        self._points = Table(session, "reorder_points", ReorderPoint, key=("item",))
+
+    def is_opened(self) -> bool:
+        """Return whether the opening stock was recorded."""
+        return self._session.row("SELECT 1 FROM shelf_opened") is not None
+
+    def open(self, at: datetime) -> None:
+        """Note that the opening stock was recorded."""
+        self._session.insert("shelf_opened", {"place": 1, "at": moment(at)})
+
+    def hold(self, holding: Holding) -> Holding:
+        """Return the stored holding with the same members, added if there is none."""
+        found = self._holdings.select(
+            "WHERE item = ? AND quality = ? AND brand IS ? AND bin = ? AND owner = ?"
+            " AND quote IS ? ORDER BY number LIMIT 1",
+            holding.item,
+            holding.quality.value,
+            holding.brand,
+            holding.bin,
+            holding.owner.value,
+            holding.quote,
+        )
+        return found[0] if found else self._holdings.add(holding)
+
+    def _standing(self, condition: str, *values: object, until: str = "") -> tuple[Standing, ...]:
+        """Return holdings and their state after the last move, or after the last `until` a day."""
+        rows = self._session.rows(
+            "SELECT holdings.number, on_hand, reserved, value, currency, is_doubtful"
+            f" FROM holdings JOIN moves ON moves.number = ({_LAST}{until})"
+            f" WHERE {condition} ORDER BY holdings.number",
+            values,
+        )
+        return tuple((self._holding(row[0]), _balance(row[1:])) for row in rows)
+
+    def _holding(self, number: int) -> Holding:
+        (found,) = self._holdings.select("WHERE number = ?", number)
+        return found
+
+    def get(self, number: int) -> Standing | None:
+        """Return a holding and its state, or None."""
+        return next(iter(self._standing("holdings.number = ?", number)), None)
+
+    def of_item(self, item: str) -> tuple[Standing, ...]:
+        """Return the holdings of an item, in the order in which they were added."""
+        return self._standing("item = ?", item)
+
+    def items(self, after: str, most: int) -> tuple[str, ...]:
+        """Return at most `most` items that have moves or a reorder point, sorted, after one."""
+        rows = self._session.rows(
+            "SELECT item FROM holdings WHERE item > ? UNION SELECT item FROM reorder_points"
+            " WHERE item > ? ORDER BY item LIMIT ?",
+            (after, after, most),
+        )
+        return tuple(row[0] for row in rows)
+
+    def add(self, move: Move) -> Move:
+        """Add a move; return it with its number."""
+        return self._moves.add(move)
+
+    def moves(self, item: str, before: int | None, most: int) -> tuple[Move, ...]:
+        """Return the moves of an item, newest first."""
+        return self._moves.select(
+            "WHERE moves.holding IN (SELECT number FROM holdings WHERE item = ?)"
+            " AND moves.number < ? ORDER BY moves.number DESC LIMIT ?",
+            item,
+            LARGEST if before is None else before,
+            most,
+        )
+
+    def last(self) -> int:
+        """Return the number of the newest move, 0 if there is none."""
+        return self._session.value("SELECT max(number) FROM moves") or 0
+
+    def moved(self, after: int) -> tuple[str, ...]:
+        """Return the items with moves after one, sorted."""
+        rows = self._session.rows(
+            "SELECT DISTINCT item FROM moves JOIN holdings ON holdings.number = holding"
+            " WHERE moves.number > ? ORDER BY item",
+            (after,),
+        )
+        return tuple(row[0] for row in rows)
+
+    def last_worth(self, holding: int) -> tuple[int, Money] | None:
+        """Return the amount and worth of the last move that changed both, each above zero."""
+        row = self._session.row(
+            "SELECT abs(stock), abs(worth), currency FROM moves WHERE holding = ?"
+            " AND stock <> 0 AND worth <> 0 ORDER BY number DESC LIMIT 1",
+            (holding,),
+        )
+        return None if row is None else (row[0], Money(row[1], row[2]))
+
+    def shares(self, quote: int) -> tuple[Share, ...]:
+        """Return what a quote has of the shelf, without shares that are nothing."""
+        return self._shares(
+            "WHERE quote = ? GROUP BY holding HAVING for_it <> 0 OR drawn <> 0 ORDER BY holding",
+            quote,
+        )
+
+    def reserved(self, holding: int) -> tuple[Share, ...]:
+        """Return the quotes for which some of a holding is reserved, the newest first."""
+        return self._shares(
+            "WHERE holding = ? GROUP BY quote HAVING for_it > 0 ORDER BY max(number)"
+            " FILTER (WHERE promised > 0) DESC",
+            holding,
+        )
+
+    def _shares(self, rest: str, *values: object) -> tuple[Share, ...]:
+        rows = self._session.rows(f"{_SHARE} {rest}", values)
+        return tuple(
+            Share(holding=self._holding(row[0]), quote=row[1], reserved=row[2], drawn=row[3])
+            for row in tuple(rows)
+        )
+
+    def value_on(self, day: date) -> tuple[Standing, ...]:
+        """Return the holdings as they stood at the end of a day."""
+        return self._standing("1", day.isoformat(), until=" AND m.day <= ?")
+
+    def points(self) -> tuple[ReorderPoint, ...]:
+        """Return all reorder points, by item."""
+        return self._points.select("ORDER BY item")
+
+    def put_point(self, point: ReorderPoint) -> None:
+        """Set the reorder point of an item."""
+        self.drop_point(point.item)
+        self._session.insert("reorder_points", structs.asdict(point))
+
+    def drop_point(self, item: str) -> None:
+        """Remove the reorder point of an item. Does nothing if there is none."""
+        self._session.run("DELETE FROM reorder_points WHERE item = ?", (item,))
+
+
+def _balance(row: Row) -> Balance:
+    on_hand, reserved, value, currency, is_doubtful = row
+    return Balance(
+        on_hand=on_hand,
+        reserved=reserved,
+        value=Money(value, currency),
+        is_doubtful=bool(is_doubtful),
+    )
+
+
+def check_shelf(connection: Any) -> Iterator[Problem]:
+    """Yield every error in the shelf's ledger. Raises: sqlite3.Error."""
+    for holding, item, on_hand, reserved, value in connection.execute(
+        "SELECT h.number, h.item, sum(m.stock), sum(m.promised), sum(m.worth)"
+        " FROM holdings AS h JOIN moves AS m ON m.holding = h.number GROUP BY h.number"
+        " HAVING (sum(m.stock), sum(m.promised), sum(m.worth)) IS NOT (SELECT on_hand, reserved,"
+        " value FROM moves WHERE holding = h.number ORDER BY number DESC LIMIT 1)"
+    ):
+        found = f"its moves sum up to {on_hand}, {reserved} reserved, value {value}"
+        yield "shelf-inconsistent", f"holding {holding} ({item}): {found}"
+    for number, item in connection.execute(
+        "SELECT m.number, h.item FROM moves AS m JOIN holdings AS h ON h.number = m.holding"
+        " WHERE m.on_hand < 0 OR m.reserved < 0 OR m.reserved > m.on_hand"
+    ):
+        yield "shelf-inconsistent", f"move {number} of {item}: more is promised than is there"
+    for quote, item, reserved in connection.execute(
+        "SELECT m.quote, h.item, sum(m.promised) FROM moves AS m"
+        " JOIN holdings AS h ON h.number = m.holding WHERE m.quote IS NOT NULL"
+        " GROUP BY m.quote, m.holding HAVING sum(m.promised) < 0 OR (sum(m.promised) > 0 AND"
+        " (SELECT agreed FROM quotes WHERE number = m.quote) IS NULL)"
+    ):
+        found = f"{reserved} of {item} reserved without an agreement"
+        yield "shelf-inconsistent", f"quote {quote}: {found}"
