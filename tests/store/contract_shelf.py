@@ -173,10 +173,17 @@ class ShelfContract:
         points = store.read(lambda records: records.shelf.points())
         assert points == (ReorderPoint(item="G-9", least=2, wanted=5),)
 
-        def items(after: str, most: int) -> tuple[str, ...]:
-            return store.read(lambda records: records.shelf.items(after, most))
+    def test_items_are_listed_by_their_first_holding(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for item, place in (("G-1", "A"), ("G-2", "A"), ("G-1", "B"), ("G-0", "A")):
+                records.shelf.hold(a_holding(item, bin=place))
 
-        assert items("", 9) == ("G-1", "G-9")
-        assert items("", 1) == ("G-1",)
-        assert items("G-1", 9) == ("G-9",)
-        assert items("G-9", 9) == ()
+        kept(store, work)
+
+        def items(before: int | None, most: int) -> tuple[tuple[int, str], ...]:
+            return store.read(lambda records: records.shelf.items(before, most))
+
+        assert items(None, 9) == ((4, "G-0"), (2, "G-2"), (1, "G-1"))
+        assert items(None, 1) == ((4, "G-0"),)
+        assert items(4, 9) == ((2, "G-2"), (1, "G-1"))
+        assert items(1, 9) == ()

@@ -251,11 +251,6 @@ class MemoryMachines(Kept[Machine]):
 
 
 class MemoryOrders(Kept[KeptOrder]):
-    def add(self, record: KeptOrder) -> KeptOrder:
-        self._check(record)
-        self._state.add("order places", (record.quote, record.revision, record.supplier), None)
-        return super().add(record)
-
     def find(
         self, quote: int | None, supplier: str | None, before: int | None, most: int
     ) -> tuple[KeptOrder, ...]:

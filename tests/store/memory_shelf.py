@@ -68,9 +68,12 @@ class MemoryShelf:
     def of_item(self, item: str) -> tuple[Standing, ...]:
         return self._standing(one for one in self._holdings() if one.item == item)
 
-    def items(self, after: str, most: int) -> tuple[str, ...]:
-        names = {one.item for one in self._holdings()} | set(self._state.of("points"))
-        return tuple(sorted(name for name in names if name > after)[:most])
+    def items(self, before: int | None, most: int) -> tuple[tuple[int, str], ...]:
+        first: dict[str, int] = {}
+        for one in self._holdings():
+            first.setdefault(one.item, one.number)
+        found = sorted(((number, item) for item, number in first.items()), reverse=True)
+        return tuple(one for one in found if before is None or one[0] < before)[:most]
 
     def add(self, move: Move) -> Move:
         self._state.need("holdings", move.holding)

@@ -156,8 +156,10 @@ class Shelf(Protocol):
     def of_item(self, item: str) -> tuple[Standing, ...]:
         """Return the holdings of an item, in the order in which they were added."""
 
-    def items(self, after: str, most: int) -> tuple[str, ...]:
-        """Return at most `most` items that have moves or a reorder point, sorted, after one."""
+    def items(self, before: int | None, most: int) -> tuple[tuple[int, str], ...]:
+        """Return at most `most` items, each with the number of its first holding, newest first;
+        only those below a number.
+        """
 
     def add(self, move: Move) -> Move:
         """Add a move; return it with its number.

@@ -84,14 +84,16 @@ class ShelfTable:
         """Return the holdings of an item, in the order in which they were added."""
         return self._standing("item = ?", item)
 
-    def items(self, after: str, most: int) -> tuple[str, ...]:
-        """Return at most `most` items that have moves or a reorder point, sorted, after one."""
+    def items(self, before: int | None, most: int) -> tuple[tuple[int, str], ...]:
+        """Return at most `most` items, each with the number of its first holding, newest first;
+        only those below a number.
+        """
         rows = self._session.rows(
-            "SELECT item FROM holdings WHERE item > ? UNION SELECT item FROM reorder_points"
-            " WHERE item > ? ORDER BY item LIMIT ?",
-            (after, after, most),
+            "SELECT min(number) AS first, item FROM holdings GROUP BY item HAVING first < ?"
+            " ORDER BY first DESC LIMIT ?",
+            (LARGEST if before is None else before, most),
         )
-        return tuple(row[0] for row in rows)
+        return tuple((row[0], row[1]) for row in rows)
 
     def add(self, move: Move) -> Move:
         """Add a move; return it with its number."""

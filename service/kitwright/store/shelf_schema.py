@@ -1,8 +1,31 @@
-"""Shelf schema: the tables of the shelf's ledger, whose rules the database itself keeps."""
+"""Shelf schema: the tables of the shelf's ledger, whose rules the database itself keeps.
+
+A revision may have several orders from one supplier, because a shortage reopens a need.
+"""
 
 from typing import Final
 
 SHELF: Final = """
+CREATE TABLE orders_again (
+    number INTEGER PRIMARY KEY,
+    version INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    quote INTEGER NOT NULL,
+    revision INTEGER NOT NULL,
+    supplier TEXT NOT NULL,
+    net INTEGER NOT NULL,
+    currency TEXT NOT NULL,
+    made_at TEXT NOT NULL,
+    body BLOB NOT NULL,
+    FOREIGN KEY (quote, revision) REFERENCES revisions (quote, number)
+) STRICT;;
+INSERT INTO orders_again
+    SELECT number, version, state, quote, revision, supplier, net, currency, made_at, body
+    FROM orders;;
+DROP TABLE orders;;
+ALTER TABLE orders_again RENAME TO orders;;
+CREATE INDEX orders_supplier ON orders (supplier, number);;
+CREATE INDEX orders_quote ON orders (quote, number);;
 CREATE TABLE shelf_opened (
     place INTEGER PRIMARY KEY CHECK (place = 1),
     at TEXT NOT NULL

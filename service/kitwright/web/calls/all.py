@@ -22,6 +22,7 @@ from kitwright.web.calls import (
     previews,
     quote_calls,
     running,
+    shelf,
 )
 from kitwright.web.calls.declared import handlers_in
 from kitwright.web.edge.operation import Operation, operation_of
@@ -33,6 +34,7 @@ _KEPT: Final = (
     links,
     messages,
     orders,
+    shelf,
     customers,
     machines,
     photos,

@@ -21,7 +21,9 @@ from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.quote import Paper
+from kitwright.stages.supply import Stock
 from kitwright.web.calls.service import Service
+from kitwright.web.calls.stocking import Shelf
 from kitwright.web.edge.auth import Keyring
 
 
@@ -108,9 +110,12 @@ class Desk:
         """Deletes a letter that lies in a folder, by its message id."""
         self.wake: Callable[[], None] = lambda: None
         """Told when an event or a mail may wait to be sent."""
+        self.shelf = Shelf(store)
+        """The free stock of the shelf's ledger. For the event loop's thread alone."""
         self.supplied = Memory(MIB)
-        """Whether all parts orders are made, by quote, version and the catalogue's revision: asked
-        again at every reading of a list. For the event loop's thread alone.
+        """Whether all parts orders are made, by quote, version, what it has of the shelf and the
+        catalogue's revision: asked again at every reading of a list. For the event loop's thread
+        alone.
         """
         self.in_flight: set[tuple[str, str]] = set()
         """Key and idempotency key of every call that is being answered."""
@@ -146,6 +151,10 @@ class Desk:
         workshop = self.service.workshop
         chosen = workshop.shop.overrun
         return None if chosen is None else workshop.catalogue.overruns[chosen]
+
+    def stock(self, quote: int | None = None) -> Stock:
+        """Return what is free on the shelf now; for a quote, with what it has of it."""
+        return self.shelf.stock(self.service.workshop.catalogue, quote)
 
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
         """Return a moment by the clock of a time zone, the shop's where none is named."""

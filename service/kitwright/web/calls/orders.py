@@ -14,9 +14,10 @@ from kitwright.keeping.acts import ActRefused, check_act
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
+from kitwright.keeping.reserving import reserve_missing
 from kitwright.keeping.store import Records
 from kitwright.quote import Count, Order
-from kitwright.stages.ordering import SupplierGone, Surplus
+from kitwright.stages.ordering import NotOrderable, Surplus
 from kitwright.telling import tell_order
 from kitwright.web.calls.call import Call, version_tag
 from kitwright.web.calls.declared import operation
@@ -154,7 +155,7 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
             raise error
         try:
             kept, spare = freeze(call.desk, records, call.stamp, quote)
-        except SupplierGone as error:
+        except NotOrderable as error:
             raise error.at("revisions", index, "revision") from None
         orders = [order_out(each) for each in kept]
         made += orders
@@ -196,10 +197,14 @@ def freeze(
     """Store and return the orders that an agreed revision still needs, and the packs ordered for
     earlier revisions that are no longer needed. Delivery dates count from the stamp's time.
 
-    Raises: NotNow, SupplierGone.
+    What is short and free again is reserved instead of ordered.
+
+    Raises: NotNow, NotOrderable.
     """
     check_act("order", quote)
     placing = plan_placing(desk, records, quote, stamp.at)
+    if placing.plan.orders and reserve_missing(records, stamp, quote, placing.ordered):
+        placing = plan_placing(desk, records, quote, stamp.at)
     today = desk.today(stamp.at)
     made = []
     for order in placing.plan.orders:

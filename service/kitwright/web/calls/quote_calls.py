@@ -167,7 +167,8 @@ def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
     # what was needed by a day that has passed is needed now
     needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
     asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
-    now = desk.service.quote(asked)
+    stock = desk.shelf.read(records, desk.service.workshop.catalogue, revision.quote)
+    now = desk.service.quote(asked, stock)
     return Reply(body=difference(revision, now))
 
 
@@ -216,7 +217,7 @@ async def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         customer=body.customer or written_or_none(CUSTOMER, newest.customer),
         machine=body.machine or written_or_none(MACHINE, newest.machine),
     )
-    figures = reckon(desk, asked)
+    figures = reckon(desk, asked, number)
     revised = await new_contents(desk, figures)
     shown = revised if bound is None else bound
 

@@ -14,7 +14,7 @@ from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision, Rev
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.quote import encode_quote
-from kitwright.stages.ordering import SupplierGone
+from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call
@@ -115,13 +115,17 @@ def acts_of(
     def is_supplied() -> bool:
         try:
             return not unordered(desk, records, quote, desk.now())
-        except SupplierGone:
+        except NotOrderable:
             return False
 
     may_start = quote.agreed is not None and quote.state in ACTS["start"]
     if may_start and is_read:
         # what was read is committed, and orders that are made change the version
-        question = quote.number, quote.version, desk.service.revision
+        had = tuple(
+            (one.holding.number, one.reserved + one.drawn)
+            for one in records.shelf.shares(quote.number)
+        )
+        question = quote.number, quote.version, had, desk.service.revision
         may_start = desk.supplied.get(question, is_supplied)
     elif may_start:
         may_start = is_supplied()
@@ -183,14 +187,15 @@ def created(desk: Desk, records: Records, quote: KeptQuote, shown: Contents) -> 
     return structs.replace(whole(desk, records, quote, shown), headers={"Location": location})
 
 
-def reckon(desk: Desk, asked: QuoteIn) -> Revision:
+def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
     """Return the revision that a request comes to, once it is filled from its customer and machine.
+    What a quote has of the shelf counts as free for itself.
 
     Raises: RequestRefused, and the errors of the stages.
     """
     customer, machine = desk.store.read(lambda records: _known(records, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    outcome = desk.service.work_out(filled)
+    outcome = desk.service.work_out(filled, desk.stock(quote))
     totals = outcome.repair.totals
     return Revision(
         made_at=desk.now(),

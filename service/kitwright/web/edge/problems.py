@@ -22,7 +22,7 @@ from kitwright.keeping.prices import PricesMoved
 from kitwright.keeping.store import StoreFull, StoreUnavailable
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.kit import FitmentError
-from kitwright.stages.ordering import SupplierGone
+from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.request import RequestRefused
 from kitwright.stages.supply import PriceError
 from kitwright.tax.area import TaxError
@@ -185,7 +185,7 @@ GAPS: Final[tuple[type[KitwrightError], ...]] = (
 )
 """Errors that report missing catalogue data. Any other error that leaves the core is a bug."""
 
-ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError, SupplierGone)
+ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError, NotOrderable)
 """Errors that say why an action is not possible in a record's current state."""
 
 _BY_ERROR: Final[tuple[tuple[tuple[type[KitwrightError], ...], str], ...]] = (
