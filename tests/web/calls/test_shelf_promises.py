@@ -119,7 +119,7 @@ def test_new_agreement_without_the_job_releases_the_piece(one_piece: Staff) -> N
     staff = one_piece
     quote = staff.issued(**HEADS)
     accept(staff, quote)
-    other = {**HEADS, "jobs": [{"job": "J-LASH", "cylinder": 1}]}
+    other = {**HEADS, "jobs": [{"job": "J-PTO-SEAL"}]}
     staff.act(quote, "revise", other)
     staff.act(quote, "issue")
 
