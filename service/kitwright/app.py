@@ -144,9 +144,9 @@ def open_desk(
         today=lambda: now().astimezone(zone).date(),
     )
     desk = Desk(
-        service,
-        store,
-        keyring,
+        service=service,
+        store=store,
+        keyring=keyring,
         papers=_papers(service),
         files=PhotoFiles(settings.data),
         kind_of=kind_of,
@@ -197,11 +197,9 @@ def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
             password=settings.smtp_password,
         )
 
-    def stamp() -> Stamp:
-        now = desk.now()
-        return Stamp(at=now, today=desk.today(now), hand=Hand.service, by="mail")
-
-    outbox = StoredMails(desk.store, stamp, told=lambda: desk.wake())
+    outbox = StoredMails(
+        desk.store, lambda: desk.stamp(Hand.service, "mail"), told=lambda: desk.wake()
+    )
     return MailPump(outbox, mailer, clock=desk.now)
 
 

@@ -13,7 +13,7 @@ from kitwright.keeping.record import DueDelivery, Event
 from kitwright.keeping.store import Records, Store
 from kitwright.outbound.post import Outcome
 from kitwright.outbound.pump import Delivery
-from kitwright.web.calls.event_wire import event_out
+from kitwright.web.calls.shown import as_shown
 
 _LAST_ATTEMPT: Final = "given up after the last attempt: "
 
@@ -75,5 +75,5 @@ def _delivery(due: DueDelivery) -> Delivery:
 
 def message(event: Event) -> bytes:
     """Return the body that is posted for an event, in the payload format of Standard Webhooks."""
-    out = event_out(event)
+    out = as_shown(event)
     return msgspec.json.encode({"type": event.kind, "timestamp": event.at, "data": out})

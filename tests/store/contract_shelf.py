@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from msgspec import structs
 from tests.store.asking import OpenStore, kept
@@ -115,8 +117,12 @@ class ShelfContract:
         def work(records: Records) -> None:
             number = received(records)
             first, second = (keep_issued(records).number for _ in range(2))
-            state = {"stock": 0, "worth": 0}
-            reserve = {**state, "kind": MoveKind.reserve, "promised": UNIT}
+            reserve: dict[str, Any] = {
+                "stock": 0,
+                "worth": 0,
+                "kind": MoveKind.reserve,
+                "promised": UNIT,
+            }
             records.shelf.add(a_move(number, quote=first, **reserve, reserved=UNIT))
             records.shelf.add(a_move(number, quote=second, **reserve, reserved=2 * UNIT))
             records.shelf.add(a_move(number, quote=None, **reserve, reserved=3 * UNIT))
@@ -149,7 +155,7 @@ class ShelfContract:
     def test_value_is_known_for_any_day(self, store: Store) -> None:
         def work(records: Records) -> None:
             number = received(records)
-            more = {"on_hand": 6 * UNIT, "value": Money(600, USD)}
+            more: dict[str, Any] = {"on_hand": 6 * UNIT, "value": Money(600, USD)}
             records.shelf.add(a_move(number, day=TODAY + 2 * DAY, **more))
 
         kept(store, work)

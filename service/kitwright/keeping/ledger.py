@@ -9,7 +9,7 @@ Amounts are whole millionths of the item's unit: a piece, a set, or the unit of 
 from __future__ import annotations
 
 from datetime import date, datetime
-from enum import StrEnum
+from enum import Enum, StrEnum
 from typing import Final, Protocol
 
 from msgspec import Struct
@@ -32,7 +32,7 @@ class Owner(StrEnum):
     core = "core"
 
 
-class MoveKind(StrEnum):
+class MoveKind(Enum):
     """What a move does: goods arrive, are reserved for a quote, released, or drawn for the work;
     stock is counted, or adjusted for a reason; or drawn goods come back.
     """

@@ -28,7 +28,8 @@ def pack_amount(catalogue: Catalogue, item: str) -> int:
 
 def unit_cost(cost: Fraction, currency: str, pack: int) -> Fraction:
     """Return the cost of one unit in minor units, from that of a pack in major ones."""
-    return cost * 10 ** digits(currency) * UNIT / pack
+    scale: int = 10 ** digits(currency)
+    return cost * scale * UNIT / pack
 
 
 def open_shelf(records: Records, stamp: Stamp, catalogue: Catalogue, shop: Shop) -> None:

@@ -7,14 +7,11 @@ from typing import Annotated
 from msgspec import Meta
 
 from kitwright.keeping.key import Scope
-from kitwright.keeping.record import Hand
+from kitwright.keeping.record import Event, Hand
 from kitwright.keeping.store import Records
 from kitwright.quote import Count
-from kitwright.web.calls.call import Call
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.event_wire import EventOut, event_out
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.shaped import shaped
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.shown import Out, extended
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
@@ -35,12 +32,12 @@ class EventsOut(Out, frozen=True, kw_only=True):
     none. `newest` is the place of the newest event of all.
     """
 
-    items: tuple[EventOut, ...]
+    items: tuple[Event, ...]
     last: Count
     newest: Count
 
 
-class AuditedOut(EventOut, frozen=True, kw_only=True):
+class AuditedOut(Event, frozen=True, kw_only=True):
     """An event, with the name of the key that caused it, null if no key did."""
 
     by_name: str | None
@@ -55,19 +52,19 @@ class AuditOut(Out, frozen=True, kw_only=True):
 
 
 @operation("GET /v1/events", "listEvents", "events")
-def feed(records: Records, _: Call, query: FeedQuery) -> Reply[EventsOut]:
+def feed(records: Records, query: FeedQuery) -> Reply[EventsOut]:
     """List events.
 
     Every change of every record, in order. To continue, call again with `after` set to `last`: then
     no event is missed or repeated. Events name records and amounts, never people.
     """
-    items = tuple(map(event_out, records.events.after(query.after, query.limit)))
+    items = records.events.after(query.after, query.limit)
     last = items[-1].seq if items else query.after
     return Reply(body=EventsOut(items=items, last=last, newest=records.events.last()))
 
 
 @operation("GET /v1/audit", "listAudit", "events", scope=Scope.OWNER)
-def audit(records: Records, _: Call, query: FeedQuery) -> Reply[AuditOut]:
+def audit(records: Records, query: FeedQuery) -> Reply[AuditOut]:
     """List events with the keys that caused them.
 
     The same feed for the owner, with the name of the key that caused each event, also if it is
@@ -75,11 +72,7 @@ def audit(records: Records, _: Call, query: FeedQuery) -> Reply[AuditOut]:
     """
     names = {key.id: key.name for key in records.keys.every()}
     items = tuple(
-        shaped(
-            AuditedOut,
-            event_out(event),
-            by_name=names.get(event.by) if event.hand is Hand.key else None,
-        )
+        extended(AuditedOut, event, by_name=names.get(event.by) if event.hand is Hand.key else None)
         for event in records.events.after(query.after, query.limit)
     )
     last = items[-1].seq if items else query.after

@@ -15,12 +15,9 @@ from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner, ReorderPoin
 from kitwright.keeping.opening import pack_amount, unit_cost
 from kitwright.keeping.store import Records
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.call import Call
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.ids import QUOTE, read_id
-from kitwright.web.calls.paged import page_reply, read_before
-from kitwright.web.calls.quotes import quote_of
-from kitwright.web.calls.records import ListOut
+from kitwright.web.calls.call import Call, quote_of
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.paged import page_of
 from kitwright.web.calls.shelf_wire import (
     MoveIn,
     MoveOut,
@@ -35,6 +32,7 @@ from kitwright.web.calls.shelf_wire import (
     move_out,
     value_out,
 )
+from kitwright.web.calls.shown import ListOut
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 
@@ -64,17 +62,16 @@ def find(records: Records, call: Call, query: ShelfQuery) -> Reply[ListOut[Shelf
     points propose. They propose only; nothing is ordered. If there are more, `Link` leads to the
     next page.
     """
-    found = records.shelf.items(read_before("shelf", query.cursor), query.limit + 1)
     shown = _shown(records, call)
-    return page_reply(
-        call.operation.path,
-        "shelf",
-        query,
-        [(number, _item(records, call, shown, item)) for number, item in found],
-    )
+
+    def items(before: int | None, most: int) -> list[ShelfItemOut]:
+        found = records.shelf.items(before, most)
+        return [_item(records, call, shown, item) for _, item in found]
+
+    return page_of(call.operation.path, query, items)
 
 
-@operation("GET /v1/shelf/{item}", "getShelfItem", "shelf", problems=("unknown-record",))
+@operation("GET /v1/shelf/{item}", "getShelfItem", "shelf", "unknown-record")
 def get(records: Records, call: Call) -> Reply[ShelfStateOut]:
     """Get an item of the shelf.
 
@@ -83,27 +80,26 @@ def get(records: Records, call: Call) -> Reply[ShelfStateOut]:
     return Reply(body=_state(records, call, _item_in_path(records, call)))
 
 
-@operation("GET /v1/shelf/{item}/moves", "listShelfMoves", "shelf", problems=("unknown-record",))
+@operation("GET /v1/shelf/{item}/moves", "listShelfMoves", "shelf", "unknown-record")
 def moves(records: Records, call: Call, query: ShelfQuery) -> Reply[ListOut[MoveOut]]:
     """List the moves of an item.
 
     The moves of an item, newest first. If there are more, `Link` leads to the next page.
     """
     item = _item_in_path(records, call)
-    before = read_before("moves", query.cursor)
     path = call.operation.path.replace("{item}", item)
-    found = _moves(records, item, before, query.limit + 1)
-    return page_reply(path, "moves", query, [(one.number, one) for one in found])
+    return page_of(path, query, lambda before, most: _moves(records, item, before, most))
 
 
 @operation(
     "POST /v1/shelf/{item}/moves",
     "moveShelfItem",
     "shelf",
+    "unknown-record",
+    "act-refused",
+    "request-refused",
     scope=Scope.ORDER,
-    is_once=True,
     status=201,
-    problems=("unknown-record", "act-refused", "request-refused"),
 )
 def move(records: Records, call: Call, body: MoveIn) -> Reply[ShelfStateOut]:
     """Record a move.
@@ -124,7 +120,7 @@ def move(records: Records, call: Call, body: MoveIn) -> Reply[ShelfStateOut]:
         if kind not in _PRICED or Fraction(body.cost) < 0:
             raise _refused("a cost, not negative, belongs to goods that arrive", "cost")
         cost = unit_cost(Fraction(body.cost), desk.currency, pack)
-    quote = None if body.quote is None else quote_of(records, read_id(QUOTE, body.quote)).number
+    quote = None if body.quote is None else quote_of(records, body.quote).number
     entry = shelf.Entry(
         holding=_holding(records, item, body, kind, quote),
         kind=kind,
@@ -142,9 +138,9 @@ def move(records: Records, call: Call, body: MoveIn) -> Reply[ShelfStateOut]:
     "POST /v1/shelf/{item}/reorder-point",
     "setReorderPoint",
     "shelf",
+    "unknown-record",
+    "request-refused",
     scope=Scope.ORDER,
-    is_once=True,
-    problems=("unknown-record", "request-refused"),
 )
 def set_point(records: Records, call: Call, body: ReorderPointIn) -> Reply[ShelfStateOut]:
     """Set the reorder point of an item.

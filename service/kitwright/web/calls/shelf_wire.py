@@ -25,7 +25,7 @@ from kitwright.money import total
 from kitwright.quote import Amount, Count, DecimalText, amount_of
 from kitwright.units import decimal_text
 from kitwright.web.calls.ids import QUOTE, QuoteId, written_or_none
-from kitwright.web.calls.out import Out
+from kitwright.web.calls.shown import Out
 from kitwright.web.edge.shapes import DecimalIn, PageCursor, PageLimit, Text, Wire
 
 BinText = Annotated[
@@ -139,9 +139,11 @@ class ShelfItemOut(Out, frozen=True, kw_only=True):
     """An item on the shelf. What is on hand, reserved and free is the shop's own stock, in the
     item's unit. `pack` is the quantity in one pack, and `opened` what is left in opened packs.
 
-    Customers' parts and old parts kept for a deposit are in `holdings` alone.
+    Customers' parts and old parts kept for a deposit are in `holdings` alone. Items are numbered in
+    the order in which they came onto the shelf.
     """
 
+    number: Count
     item: str
     name: str
     measure: str
@@ -194,13 +196,14 @@ def text_of(amount: int) -> str:
 
 
 def item_out(shown: Shown, item: str, name: str, found: Sequence[Standing]) -> ShelfItemOut:
-    """Return an item on the shelf."""
+    """Return an item on the shelf, numbered by its first holding."""
     own = [balance for holding, balance in found if holding.owner is Owner.shop]
     pack = pack_amount(shown.catalogue, item)
     consumable = shown.catalogue.consumables.get(item)  # type: ignore[call-overload]
     free = sum(one.free for one in own)
     point = shown.points.get(item)
     return ShelfItemOut(
+        number=min((holding.number for holding, _ in found), default=0),
         item=item,
         name=name,
         measure=_measure(shown.catalogue, item) if consumable is None else consumable.unit,

@@ -8,28 +8,28 @@ from fractions import Fraction
 from kitwright.catalogue.model import Catalogue, ItemId
 from kitwright.keeping.ledger import Owner, Standing
 from kitwright.keeping.opening import pack_amount
-from kitwright.keeping.store import Records, Store
+from kitwright.keeping.store import Records
 from kitwright.money import round_ratio
 from kitwright.stages.supply import Held, Stock
 
 
 class Shelf:
-    """The free stock of a store's ledger. It is read again only after a move, and then only the
+    """The free stock of one store's ledger. It is read again only after a move, and then only the
     items that moved.
     """
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
+    def __init__(self) -> None:
         self._catalogue: Catalogue | None = None
         self._last = 0
         self._stock = Stock()
 
-    def stock(self, catalogue: Catalogue, quote: int | None = None) -> Stock:
-        """Return what is free now; for a quote, with what is reserved or drawn for it."""
-        return self._store.read(lambda records: self.read(records, catalogue, quote))
+    @property
+    def before(self) -> Stock:
+        """What was free when it was read last."""
+        return self._stock
 
-    def read(self, records: Records, catalogue: Catalogue, quote: int | None) -> Stock:
-        """Return the same, as some records have it."""
+    def stock(self, records: Records, catalogue: Catalogue, quote: int | None = None) -> Stock:
+        """Return what is free now; for a quote, with what is reserved or drawn for it."""
         if catalogue is not self._catalogue:
             # another catalogue may have other packs
             self._catalogue, self._last, self._stock = catalogue, 0, Stock()
