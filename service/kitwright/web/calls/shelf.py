@@ -131,7 +131,8 @@ def move(records: Records, call: Call, body: MoveIn) -> Reply[ShelfStateOut]:
         who=body.by,
     )
     shelf.book(records, call.stamp, entry, desk.currency)
-    return Reply(body=_state(records, call, item))
+    where = {"Location": f"/v1/shelf/{item}/moves"}
+    return Reply(body=_state(records, call, item), headers=where)
 
 
 @operation(
