@@ -31,6 +31,8 @@ TAXED = (True, True, False)
 ENDED = ("done",)
 AT_WORK = ("ordered", "in_work")
 ITEM = "V68-G-110"
+TAKES_STOCK = 1
+"""The request that takes one of the item."""
 
 
 @dataclass
@@ -268,6 +270,14 @@ class Lives(RuleBasedStateMachine):
         model = self.modelled(answer, body)
         assert answer.headers["Location"] == f"/v1/quotes/{model.id}"
         return model.id
+
+    @rule(target=quotes)
+    def agree(self) -> str:
+        """Go the whole way at once, so that reservations meet often."""
+        id = self.create(TAKES_STOCK)  # noqa: A001
+        self.act(id, "issue", 0)
+        self.act(id, "accept", 0)
+        return id
 
     @rule(target=quotes, id=quotes)
     def copy(self, id: str) -> str:  # noqa: A002
