@@ -59,4 +59,4 @@ def test_opening_stock_leaves_out_what_is_promised() -> None:
     row = on_shelf("V68-G-110", 3, cost="2.40", promised=1)
     shop = stocked(starter(), row, on_shelf("V68-G-101", 2, promised=2)).shops[HIRE_YARD]
     (found,) = opening_stock(shop).rows.values()
-    assert [(one.item, one.free, one.cost) for one in found] == [("V68-G-110", 2, 240)]
+    assert [(one.item, int(one.free), one.cost) for one in found] == [(ItemId("V68-G-110"), 2, 240)]

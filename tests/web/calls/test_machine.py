@@ -274,10 +274,10 @@ class Lives(RuleBasedStateMachine):
     @rule(target=quotes)
     def agree(self) -> str:
         """Go the whole way at once, so that reservations meet often."""
-        id = self.create(TAKES_STOCK)  # noqa: A001
+        id: Any = self.create(TAKES_STOCK)  # noqa: A001
         self.act(id, "issue", 0)
         self.act(id, "accept", 0)
-        return id
+        return str(id)
 
     @rule(target=quotes, id=quotes)
     def copy(self, id: str) -> str:  # noqa: A002
