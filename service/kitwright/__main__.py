@@ -140,7 +140,8 @@ def _check(given: argparse.Namespace) -> int:
             _counted(len(catalogue.shops), "shop"),
         )
     )
-    done = f"{_counted(examined.repairs, 'repair')} planned, kitted and priced"
+    done = f"{_counted(examined.repairs, 'repair')} planned, kitted and priced, "
+    done += f"{_counted(examined.plans, 'work plan')} gone through"
     warned = f"; {_counted(len(examined.doubts), 'warning')}" if examined.doubts else ""
     print(f"catalogue valid: {holds}; {done}{warned}")
     print(f"revision {catalogue.revision}")
