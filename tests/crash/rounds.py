@@ -102,7 +102,8 @@ def choose(writer: Writer, luck: random.Random) -> tuple[Call, Quote | None]:
     path = f"/v1/quotes/{quote.id}"
     acts: list[tuple[str, dict[str, Any] | None]] = [("revise", luck.choice(REQUESTS))]
     if quote.is_drafted:
-        acts += [("issue", None)] * 3
+        # others may have taken what was free when it was quoted
+        acts += [("issue", {"keep_prices": "as said"})] * 3
     if quote.offered is not None:
         yes = {"revision": quote.offered, "who": "Somebody", "means": "telephone"}
         acts += [("accept", yes)] * 3
