@@ -1,8 +1,8 @@
 """Backup: copies a data folder into one file while the service runs, and reads such files.
 
-The file is an uncompressed tar: the database, the photographs that it names, and last
-`manifest.json` with the SHA-256 of every other member. A file that was cut off is therefore
-detected.
+The file is an uncompressed tar: the database, the photographs that it names, the price books in
+force and those before them, and last `manifest.json` with the SHA-256 of every other member. A file
+that was cut off is therefore detected.
 """
 
 from __future__ import annotations
@@ -21,6 +21,9 @@ import msgspec
 from msgspec import Struct
 
 from kitwright.keeping.store import StoreError
+from kitwright.prices.register import FILE as REGISTER
+from kitwright.prices.register import FOLDER as PRICES
+from kitwright.prices.register import SqlitePriceBooks
 from kitwright.store.engine import FILE, check_known, connect_to_read
 from kitwright.store.failure import of_disk, translated
 from kitwright.store.files import NEW, PHOTOS, PhotoFiles, sync_folder
@@ -71,7 +74,7 @@ class Manifest(Struct, frozen=True, kw_only=True):
     @property
     def photos(self) -> int:
         """The number of photographs in it."""
-        return len(self.sha256) - 1
+        return sum(name.startswith(f"{PHOTOS}/") for name in self.sha256)
 
 
 def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manifest:
@@ -96,7 +99,7 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
             with whole.open("xb") as file:
                 # it holds customers' data and secrets
                 whole.chmod(0o600)
-                manifest = _pack(file, copy, PhotoFiles(folder), photos, schema, at)
+                manifest = _pack(file, copy, folder, photos, schema, at)
                 file.flush()
                 os.fsync(file.fileno())
             _name(whole, target)
@@ -127,7 +130,7 @@ def _copy_database(file: Path, copy: Path) -> tuple[tuple[str, ...], tuple[str, 
 def _pack(
     file: IO[bytes],
     copy: Path,
-    files: PhotoFiles,
+    folder: Path,
     photos: tuple[str, ...],
     schema: tuple[str, ...],
     at: datetime,
@@ -136,7 +139,8 @@ def _pack(
         with copy.open("rb") as database:
             hashes = {FILE: _add(tar, FILE, database, at)}
         copy.unlink()
-        missing = []
+        hashes |= _add_prices(tar, folder, copy.with_name(REGISTER), at)
+        files, missing = PhotoFiles(folder), []
         for sha256 in photos:
             try:
                 with files.path(sha256).open("rb") as photo:
@@ -151,6 +155,22 @@ def _pack(
         text = msgspec.json.format(msgspec.json.encode(manifest))
         _add(tar, MANIFEST, BytesIO(text), at)
     return manifest
+
+
+def _add_prices(tar: tarfile.TarFile, folder: Path, copy: Path, at: datetime) -> dict[str, str]:
+    """Add the price books in force and those before them; return their SHA-256 by member."""
+    hashes: dict[str, str] = {}
+    with contextlib.closing(SqlitePriceBooks(folder)) as books:
+        if not books.has_register():
+            return {}
+        for number in books.copy_to(copy):
+            name = f"{PRICES}/{number}.db"
+            with books.book(number).open("rb") as book:
+                hashes[name] = _add(tar, name, book, at)
+    with copy.open("rb") as register:
+        hashes[f"{PRICES}/{REGISTER}"] = _add(tar, f"{PRICES}/{REGISTER}", register, at)
+    copy.unlink()
+    return hashes
 
 
 def photo_member(sha256: str) -> str:

@@ -14,6 +14,8 @@ from typing import Final
 
 import msgspec
 
+from kitwright.prices.register import FILE as REGISTER
+from kitwright.prices.register import FOLDER as PRICES
 from kitwright.store.backup import FORMAT, MANIFEST, BackupError, Manifest
 from kitwright.store.engine import FILE, check_known, check_names
 from kitwright.store.failure import of_disk
@@ -25,7 +27,9 @@ STAGE: Final = ".restore-"
 _PIECE: Final = 1024 * 1024
 _LARGEST_MANIFEST: Final = 256 * _PIECE
 _MEMBER: Final = re.compile(
-    rf"{re.escape(MANIFEST)}|{re.escape(FILE)}|{PHOTOS}/([0-9a-f]{{2}})/\1[0-9a-f]{{62}}", re.ASCII
+    rf"{re.escape(MANIFEST)}|{re.escape(FILE)}|{PHOTOS}/([0-9a-f]{{2}})/\1[0-9a-f]{{62}}"
+    rf"|{PRICES}/(?:{re.escape(REGISTER)}|[1-9][0-9]{{0,17}}\.db)",
+    re.ASCII,
 )
 
 
