@@ -31,6 +31,7 @@ from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.link import SECRET_BYTES, is_genuine
+from kitwright.keeping.opening import open_shelf
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError
 from kitwright.mailing import LetterWriter, StoredMails
@@ -161,6 +162,7 @@ def open_desk(
     try:
         secret = _secret(store, draw)
         keys = {key.id: key for key in store.read(lambda records: records.keys.usable())}
+        _open_shelf(store, service, now())
     except BaseException:
         store.close()
         raise
@@ -249,6 +251,16 @@ def _proxies(settings: Settings) -> Proxies:
 def _limits(rate: int) -> Limits:
     # a burst of ten seconds' worth: a counter that opens a page makes many calls at once
     return Limits(rate, max(1, rate // 6), time.monotonic)
+
+
+def _open_shelf(store: SqliteStore, service: Service, now: datetime) -> None:
+    """Record the opening stock of a data folder that has none yet."""
+    if store.read(lambda records: records.shelf.is_opened()):
+        return
+    workshop = service.workshop
+    today = now.astimezone(ZoneInfo(workshop.shop.time_zone)).date()
+    stamp = Stamp(at=now, today=today, hand=Hand.service, by="opening")
+    store.write_now(lambda records: open_shelf(records, stamp, workshop.catalogue, workshop.shop))
 
 
 _SECRET: Final = "customer-links"

@@ -8,10 +8,16 @@ from tests.store.contract_events import EventsContract
 from tests.store.contract_keeping import KeepingContract
 from tests.store.contract_quotes import QuotesContract
 from tests.store.contract_search import SearchContract
+from tests.store.contract_shelf import ShelfContract
 from tests.store.contract_things import ThingsContract
 
 
 class StoreContract(
-    KeepingContract, QuotesContract, SearchContract, ThingsContract, EventsContract
+    KeepingContract,
+    QuotesContract,
+    SearchContract,
+    ThingsContract,
+    EventsContract,
+    ShelfContract,
 ):
     """All of it."""

@@ -22,10 +22,12 @@ from tests.store.small import (
     SHOWN,
     TODAY,
     a_customer,
+    a_holding,
     a_hook,
     a_key,
     a_machine,
     a_mail,
+    a_move,
     a_photo,
     a_quote,
     a_revision,
@@ -38,6 +40,7 @@ from tests.store.small import (
     an_order,
 )
 
+from kitwright.keeping.ledger import UNIT, MoveKind, Owner, ReorderPoint
 from kitwright.keeping.record import (
     Disposal,
     DisposalKind,
@@ -113,6 +116,23 @@ def fill(records: Records) -> None:
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(2))
     records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name="ab" * 32))
+    records.shelf.open(NOON)
+    holding = records.shelf.hold(a_holding()).number
+    records.shelf.add(a_move(holding))
+    records.shelf.add(
+        a_move(
+            holding,
+            kind=MoveKind.reserve,
+            quote=agreed,
+            stock=0,
+            promised=UNIT,
+            worth=0,
+            reserved=UNIT,
+        )
+    )
+    own = records.shelf.hold(a_holding(brand=None, owner=Owner.customer, quote=agreed)).number
+    records.shelf.add(a_move(own, is_doubtful=True, day=TODAY + DAY))
+    records.shelf.put_point(ReorderPoint(item="G-1", least=UNIT, wanted=3 * UNIT))
 
 
 def _quotes(records: Records) -> tuple[KeptQuote, ...]:
@@ -161,6 +181,12 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "erasures": lambda r: r.erasures.every(),
     "disposals": lambda r: r.disposals.next(0, MOST),
     "answer": lambda r: r.answers.get("k1", "once", NOON),
+    "shelf opened": lambda r: r.shelf.is_opened(),
+    "shelf": lambda r: r.shelf.of_item("G-1"),
+    "moves": lambda r: r.shelf.moves("G-1", None, MOST),
+    "shares": lambda r: [r.shelf.shares(quote.number) for quote in _quotes(r)],
+    "stock of a day": lambda r: r.shelf.value_on(TODAY),
+    "reorder points": lambda r: r.shelf.points(),
 }
 """Everything that is kept, by what is asked for."""
 

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any, Generic, TypeVar
 
 from msgspec import structs
+from tests.store.memory_shelf import MemoryShelf
 
 from kitwright.keeping.record import (
     Addition,
@@ -294,11 +295,6 @@ class MemoryMachines(Kept[Machine]):
 
 
 class MemoryOrders(Kept[KeptOrder]):
-    def add(self, record: KeptOrder) -> KeptOrder:
-        self._check(record)
-        self._state.add("order places", (record.quote, record.revision, record.supplier), None)
-        return super().add(record)
-
     def find(
         self, quote: int | None, supplier: str | None, before: int | None, most: int
     ) -> tuple[KeptOrder, ...]:
@@ -509,6 +505,7 @@ def records(state: State) -> Records:
             state, "erasures", needs=lambda erasure: (("customers", erasure.customer),)
         ),
         disposals=MemoryDisposals(state, "disposals"),
+        shelf=MemoryShelf(state),
     )
 
 

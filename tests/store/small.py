@@ -12,6 +12,7 @@ from tests.small_quote import small_quote
 from kitwright.catalogue.model import (
     AreaId,
     ChargeKind,
+    Quality,
     Rate,
     RoundBy,
     Rounding,
@@ -20,6 +21,7 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.keeping.key import Scope
+from kitwright.keeping.ledger import UNIT, Holding, Move, MoveKind, Owner
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -267,6 +269,35 @@ def a_key(id: str = "k1", **said: object) -> KeyRecord:  # noqa: A002 - the word
         made_at=NOON,
         last_used_on=None,
         revoked_at=None,
+    )
+    return structs.replace(plain, **said)
+
+
+def a_holding(item: str = "G-1", **said: object) -> Holding:
+    plain = Holding(
+        item=item, quality=Quality.maker, brand="Maker", bin="A1", owner=Owner.shop, quote=None
+    )
+    return structs.replace(plain, **said)
+
+
+def a_move(holding: int, *, worth: int = 300, **said: object) -> Move:
+    plain = Move(
+        holding=holding,
+        kind=MoveKind.receive,
+        quote=None,
+        stock=3 * UNIT,
+        promised=0,
+        worth=Money(worth, USD),
+        on_hand=3 * UNIT,
+        reserved=0,
+        value=Money(300, USD),
+        is_doubtful=False,
+        reason="delivered",
+        who="Owner",
+        hand=Hand.key,
+        by="k1",
+        at=NOON,
+        day=TODAY,
     )
     return structs.replace(plain, **said)
 

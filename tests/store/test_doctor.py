@@ -18,10 +18,12 @@ from tests.store.small import (
     STAMP,
     TODAY,
     a_customer,
+    a_holding,
     a_hook,
     a_key,
     a_machine,
     a_mail,
+    a_move,
     a_photo,
     an_answer,
     an_erasure,
@@ -31,6 +33,7 @@ from tests.store.small import (
 
 from kitwright.keeping.consent import More, Yes, accept, ask_addition
 from kitwright.keeping.erasing import erase_now
+from kitwright.keeping.ledger import ReorderPoint
 from kitwright.keeping.life import finish, keep_quote, ordered, revise, start
 from kitwright.keeping.offer import decline, expire_overdue, issue, withdraw
 from kitwright.keeping.people import change_customer
@@ -108,6 +111,9 @@ CHANGES = {
     "answers": "status = 299",
     "erasures": "counts = '{}'",
     "disposals": "name = 'other'",
+    "holdings": "bin = 'other'",
+    "moves": "reason = 'other'",
+    "reorder_points": "wanted = wanted + 1",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -121,6 +127,8 @@ def add_rest(records: Records) -> None:
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
     records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name="ab" * 32))
+    records.shelf.add(a_move(records.shelf.hold(a_holding()).number))
+    records.shelf.put_point(ReorderPoint(item="G-1", least=1, wanted=2))
 
 
 @pytest.fixture(scope="module")
@@ -161,7 +169,13 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
     """Change a database past all its rules; by default even its checksums fit the change."""
     with closing(connect(folder / FILE)) as connection:
         connection.execute("PRAGMA foreign_keys = OFF")
-        for trigger in ("revisions_stay", "revisions_last", "events_stay", "events_last"):
+        for trigger in (
+            "revisions_stay",
+            "revisions_last",
+            "events_stay",
+            "events_last",
+            "moves_stay",
+        ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:
             assert connection.execute(statement).rowcount > 0, statement

@@ -151,7 +151,7 @@ def test_failed_migration_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Mon
     def second(db: Any) -> None:
         db.conn.execute("CREATE TABLE half (a) STRICT")
 
-    steps = [*MIGRATIONS._migrations, MIGRATIONS._Migration("0002", second)]
+    steps = [*MIGRATIONS._migrations, MIGRATIONS._Migration("0003", second)]
     monkeypatch.setattr(MIGRATIONS, "_migrations", steps)
 
     with pytest.raises(StoreUnavailable, match="can't open"):

@@ -5,25 +5,23 @@ The rounds are events of the quote, so whoever revoked the links, and when, is i
 
 from __future__ import annotations
 
-from typing import Final
-
 from kitwright.keeping.event import add_event
 from kitwright.keeping.link import Link, LinkRevoked
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.store import Records
 
-_REVOKED: Final = "link.revoked"
-
 
 def round_of(records: Records, quote: KeptQuote) -> int:
     """Return the round of the links that are made now: how often the links were revoked."""
-    return sum(one.kind == _REVOKED for one in records.events.of_subject(f"quote:{quote.number}"))
+    return sum(
+        one.kind == "link.revoked" for one in records.events.of_subject(f"quote:{quote.number}")
+    )
 
 
 def revoke_links(records: Records, stamp: Stamp, quote: KeptQuote) -> int:
     """Revoke all links of a quote made so far; return the round that begins."""
     begun = round_of(records, quote) + 1
-    add_event(records, stamp, _REVOKED, f"quote:{quote.number}", {"round": begun})
+    add_event(records, stamp, "link.revoked", f"quote:{quote.number}", {"round": begun})
     return begun
 
 

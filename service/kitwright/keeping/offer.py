@@ -24,6 +24,7 @@ from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.life import revision_of, showing
 from kitwright.keeping.prices import PriceMoved, PricesMoved
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
+from kitwright.keeping.reserving import settle
 from kitwright.keeping.store import Records
 
 
@@ -132,7 +133,9 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         agreed=agreed,
     )
     left = showing(records, left, agreed or taken)
-    return keep_change(records, stamp, "quote.withdrawn", left, {"revision": taken})
+    kept = keep_change(records, stamp, "quote.withdrawn", left, {"revision": taken})
+    settle(records, stamp, kept)
+    return kept
 
 
 def expire_overdue(records: Records, stamp: Stamp) -> int:
@@ -193,13 +196,18 @@ def _end(
     """Return a quote whose offer ended; an earlier agreement stays in force."""
     records.revisions.mark(quote.number, quote.offered or 0, end, reason)
     state = QuoteState(end.value) if quote.agreed is None else quote.state
-    return keep_change(records, stamp, kind, quote, facts, state=state, offered=None)
+    kept = keep_change(records, stamp, kind, quote, facts, state=state, offered=None)
+    if kept.agreed is None:
+        settle(records, stamp, kept)
+    return kept
 
 
 def accepted(
     records: Records, stamp: Stamp, quote: KeptQuote, revision: int, facts: Facts
 ) -> KeptQuote:
-    """Return a quote whose offered revision is agreed; the one agreed before is superseded."""
+    """Return a quote whose offered revision is agreed; the one agreed before is superseded. What it
+    takes from stock is reserved, as far as it is free.
+    """
     if quote.agreed is not None:
         records.revisions.mark(quote.number, quote.agreed, RevisionState.superseded)
     records.revisions.mark(quote.number, revision, RevisionState.accepted)
@@ -210,7 +218,9 @@ def accepted(
         agreed=revision,
     )
     agreed = showing(records, agreed, revision)
-    return keep_change(records, stamp, "quote.accepted", agreed, {"revision": revision, **facts})
+    kept = keep_change(records, stamp, "quote.accepted", agreed, {"revision": revision, **facts})
+    settle(records, stamp, kept)
+    return kept
 
 
 def check_offer(

@@ -12,6 +12,7 @@ from typing import Protocol, TypeVar
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
+from kitwright.keeping.ledger import Shelf
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
@@ -383,6 +384,7 @@ class Records(Struct, frozen=True, kw_only=True):
     trial: Trial
     erasures: Erasures
     disposals: Disposals
+    shelf: Shelf
 
 
 class Store(Protocol):

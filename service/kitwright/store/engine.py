@@ -29,6 +29,7 @@ from kitwright.store.quotes import AdditionTable, QuoteTable, RevisionTable, aut
 from kitwright.store.rows import Damage, Session
 from kitwright.store.schema import BEFORE_RELEASE, MIGRATIONS
 from kitwright.store.scrub import damaged_rows, structural
+from kitwright.store.shelf import ShelfTable
 from kitwright.store.sqlite import sqlite3
 from kitwright.store.writer import Writer
 
@@ -312,6 +313,7 @@ def tables(session: Session) -> Records:
         trial=TrialTable(session),
         erasures=ErasureTable(session),
         disposals=DisposalTable(session),
+        shelf=ShelfTable(session),
     )
 
 

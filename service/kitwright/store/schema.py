@@ -17,6 +17,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
+from kitwright.store.shelf_schema import SHELF
 
 MIGRATIONS: Final = Migrations("kitwright")
 """The steps, by name in order."""
@@ -29,7 +30,11 @@ BEFORE_RELEASE: Final = frozenset({"0001"})
 @MIGRATIONS(name="0002")
 def first(db: Database) -> None:
     """Create the tables of the first version."""
-    for statement in _FIRST.split(";;"):
+    _run(db, _FIRST)
+
+
+def _run(db: Database, statements: str) -> None:
+    for statement in statements.split(";;"):
         if statement.strip():
             db.conn.execute(statement)
 
@@ -80,6 +85,12 @@ BEGIN
 END
 """
     )
+
+
+@MIGRATIONS(name="0004")
+def shelf(db: Database) -> None:
+    """Create the tables of the shelf."""
+    _run(db, SHELF)
 
 
 _ERASURES: Final = """

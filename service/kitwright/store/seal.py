@@ -43,6 +43,9 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "answers": ("key", "idempotency_key"),
         "erasures": ("number",),
         "disposals": ("number",),
+        "holdings": ("number",),
+        "moves": ("number",),
+        "reorder_points": ("item",),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

@@ -166,6 +166,12 @@ def for_nobody(owner: TestClient[Any]) -> tuple[Any, Any]:
     return keep(owner, body=body), body
 
 
+def moved(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {"kind": "draw", "reason": "used", "by": "J. Lindqvist", "quantity": "1", "packs": "1"}
+    headers = {"Idempotency-Key": '"move"'}
+    return owner.post("/v1/shelf/CS-OIL/moves", json=body, headers=headers), body
+
+
 def half_exempt(owner: TestClient[Any]) -> tuple[Any, Any]:
     body = {"name": "A. Customer", "certificate_number": "EX-1"}
     headers = {"Idempotency-Key": '"half-exempt"'}
@@ -178,6 +184,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "machine-differs": (with_machine, "/serial"),
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
     "amount-invalid": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
+    "move-unclear": (lambda owner, _: moved(owner), "/quantity"),
     "price-unclear": (lambda owner, _: added(owner), "/net"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),

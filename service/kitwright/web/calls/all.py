@@ -22,6 +22,7 @@ from kitwright.web.calls import (
     prices,
     quotes,
     running,
+    shelf,
 )
 from kitwright.web.calls.handlers import handlers_in
 from kitwright.web.edge.operation import operation_of
@@ -37,6 +38,7 @@ _MODULES: Final = (
     links,
     messages,
     orders,
+    shelf,
     customers,
     machines,
     photos,

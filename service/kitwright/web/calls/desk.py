@@ -23,8 +23,10 @@ from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
 from kitwright.quote import Paper
+from kitwright.stages.supply import Stock
 from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import Service
+from kitwright.web.calls.stocking import Shelf
 from kitwright.web.edge.auth import Keyring
 
 _TRIED_SECONDS: Final = 1.0
@@ -93,9 +95,11 @@ class Desk:
     """Deletes an e-mail that lies in a folder, by its message id."""
     wake: Callable[[], None] = lambda: None
     """Called when an event or an e-mail may be waiting to be sent."""
+    shelf: Shelf = field(default_factory=Shelf)
+    """The free stock of the shelf's ledger. For the event loop's thread only."""
     supplied: Memory = field(default_factory=lambda: Memory(MIB))
-    """Whether all parts orders are made, by quote, version and the catalogue's revision: read again
-    with every list. For the event loop's thread only.
+    """Whether all parts orders are made, by quote, version, what it has of the shelf and the
+    catalogue's revision: read again with every list. For the event loop's thread only.
     """
     in_flight: set[tuple[str, str]] = field(default_factory=set)
     """Key and idempotency key of every call in progress."""
@@ -138,6 +142,16 @@ class Desk:
         workshop = self.service.workshop
         chosen = workshop.shop.overrun
         return None if chosen is None else workshop.catalogue.overruns[chosen]
+
+    def stock(self, quote: int | None = None) -> Stock:
+        """Return what is free on the shelf now; for a quote, with what it has of it. If the records
+        can't be read, it is what was free before.
+        """
+        catalogue = self.service.workshop.catalogue
+        try:
+            return self.store.read(lambda records: self.shelf.stock(records, catalogue, quote))
+        except StoreUnavailable:
+            return self.shelf.before
 
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
         """Return a moment by the clock of a time zone, by default the shop's."""

@@ -24,7 +24,7 @@ from kitwright.prices.books import BookDamaged
 from kitwright.prices.record import PriceFileError
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.kit import FitmentError
-from kitwright.stages.ordering import SupplierGone
+from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.request import RequestRefused
 from kitwright.stages.supply import PriceError
 from kitwright.tax.area import TaxError
@@ -210,7 +210,7 @@ GAPS: Final[tuple[type[KitwrightError], ...]] = (
 ACTS: Final[tuple[type[KitwrightError], ...]] = (
     ActRefused,
     PeopleError,
-    SupplierGone,
+    NotOrderable,
     PriceFileError,
 )
 """Errors that say why an action is not possible in a record's current state."""
