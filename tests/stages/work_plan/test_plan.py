@@ -51,6 +51,7 @@ def test_stem_seals_of_a_twin_are_done_on_one_cylinder_before_the_other() -> Non
     # its seals are renewed and it is closed before the crank is held for the other
     assert found.names == [
         "photographs",
+        "engine_cold",
         "off bonnet",
         "leads_grounded",
         "off side_panels",
