@@ -25,7 +25,10 @@ from tests.store.small import (
     a_mail,
     a_move,
     a_photo,
+    an_advance,
+    an_allocation,
     an_answer,
+    an_entry,
     an_erasure,
     an_order,
     figures,
@@ -114,6 +117,9 @@ CHANGES = {
     "holdings": "bin = 'other'",
     "moves": "reason = 'other'",
     "reorder_points": "wanted = wanted + 1",
+    "allocations": "goods = goods + 1",
+    "order_entries": "who = 'other'",
+    "advances": "amount = amount + 1",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -122,7 +128,10 @@ def add_rest(records: Records) -> None:
     """Keep one of everything that no quote brings with it."""
     records.keys.add(a_key())
     records.keys.add_secret("links", bytes(32))
-    records.orders.add(an_order(4))
+    order = records.orders.add(an_order(4)).number
+    records.allocations.add(an_allocation(order, 4))
+    records.order_entries.add(an_entry(order))
+    records.advances.add(an_advance(4))
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
@@ -175,6 +184,9 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "events_stay",
             "events_last",
             "moves_stay",
+            "allocations_stay",
+            "order_entries_stay",
+            "advances_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:

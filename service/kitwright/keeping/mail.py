@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 from msgspec import structs
 
 from kitwright.keeping.acts import ActRefused, NothingOffered
-from kitwright.keeping.event import note_event
+from kitwright.keeping.event import add_event, note_event
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.record import (
     Disposal,
@@ -296,8 +296,11 @@ def _mail(records: Records, number: int) -> Mail:
 
 
 def _note(records: Records, stamp: Stamp, kind: EventKind, mail: Mail) -> None:
-    quote = records.quotes.get(mail.quote)
+    facts = {"mail": mail.number, "attempts": mail.attempts}
+    if mail.order is not None:
+        add_event(records, stamp, kind, f"order:{mail.order}", facts)
+        return
+    quote = None if mail.quote is None else records.quotes.get(mail.quote)
     if quote is None:
         raise RecordMissing(f"no record in quotes with number {mail.quote}")
-    facts = {"mail": mail.number, "revision": mail.revision, "attempts": mail.attempts}
-    note_event(records, stamp, kind, quote, facts)
+    note_event(records, stamp, kind, quote, {"revision": mail.revision, **facts})

@@ -16,6 +16,7 @@ from typing import Final
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
+from kitwright.store.order_schema import make_orders
 from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
 from kitwright.store.shelf_schema import SHELF
 
@@ -91,6 +92,12 @@ END
 def shelf(db: Database) -> None:
     """Create the tables of the shelf."""
     _run(db, SHELF)
+
+
+@MIGRATIONS(name="0006")
+def orders(db: Database) -> None:
+    """Let orders be for several quotes, and create the tables of what happens to them."""
+    make_orders(db.conn)
 
 
 _ERASURES: Final = """

@@ -16,20 +16,32 @@ from kitwright.stages.ordering.shortage import (
     joined,
     take_last,
 )
+from kitwright.stages.ordering.together import (
+    Allotment,
+    JointOrder,
+    Portion,
+    join_orders,
+    share_charge,
+)
 
 __all__ = [
+    "Allotment",
     "FollowUp",
+    "JointOrder",
     "Missing",
     "NotOrderable",
     "NothingSells",
     "Packs",
     "PartsOrder",
+    "Portion",
     "SupplierGone",
     "Surplus",
     "Use",
     "buy_missing",
+    "join_orders",
     "joined",
     "plan_follow_up",
+    "share_charge",
     "split_orders",
     "take_last",
 ]

@@ -7,6 +7,7 @@ from typing import Final
 from kitwright.web.calls import (
     acts,
     additions,
+    advances,
     catalogue,
     customers,
     feed,
@@ -35,6 +36,7 @@ _MODULES: Final = (
     quotes,
     acts,
     additions,
+    advances,
     links,
     messages,
     orders,

@@ -98,8 +98,8 @@ class Desk:
     shelf: Shelf = field(default_factory=Shelf)
     """The free stock of the shelf's ledger. For the event loop's thread only."""
     supplied: Memory = field(default_factory=lambda: Memory(MIB))
-    """Whether all parts orders are made, by quote, version, what it has of the shelf and the
-    catalogue's revision: read again with every list. For the event loop's thread only.
+    """Whether all parts orders are made, and can be, by quote, version, what it has of the shelf
+    and the catalogue's revision: read again with every list. For the event loop's thread only.
     """
     in_flight: set[tuple[str, str]] = field(default_factory=set)
     """Key and idempotency key of every call in progress."""
