@@ -104,6 +104,14 @@ class ShopPapers:
         """Return the pick list of a revision as PDF."""
         return pick_list_pdf(paper.quote, paper.envelope, _scribe(paper), contact=self._contact)
 
+    def order_files(self, made: MadeOrder, language: str) -> dict[str, bytes]:
+        """Return a parts order in every form, by the ending of the file's name."""
+        return {
+            "pdf": self.order_pdf(made, language),
+            "csv": self.order_csv(made, language),
+            "xml": self.order_xml(made, language),
+        }
+
     def order_pdf(self, made: MadeOrder, language: str) -> bytes:
         """Return a parts order as PDF."""
         return order_sheet_pdf(made, self._shop, Scribe(language))

@@ -39,6 +39,7 @@ EventKind = Literal[
     "quote.reopened",
     "quote.revised",
     "quote.short",
+    "quote.slipped",
     "quote.started",
     "quote.withdrawn",
     "shelf.moved",

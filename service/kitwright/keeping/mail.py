@@ -200,6 +200,31 @@ def queue_mail(
     return mail
 
 
+def queue_order_mail(
+    records: Records, stamp: Stamp, *, order: int, to: str, message_id: str, body: bytes
+) -> Mail:
+    """Return a new e-mail with an order, due at once. Raises: AddressInvalid."""
+    mail = records.mails.add(
+        Mail(
+            number=0,
+            quote=None,
+            revision=None,
+            order=order,
+            to=check_address(to),
+            message_id=message_id,
+            body=body,
+            state=MailState.queued,
+            attempts=0,
+            next_at=stamp.at,
+            failure=None,
+            made_at=stamp.at,
+            sent_at=None,
+        )
+    )
+    _note(records, stamp, "mail.queued", mail)
+    return mail
+
+
 def begin_attempt(records: Records, number: int, now: datetime) -> Mail | None:
     """Return a queued e-mail whose next attempt has begun, or None if it is no longer queued.
 

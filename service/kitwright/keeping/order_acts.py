@@ -119,6 +119,15 @@ class NotTakenBack(ActRefused):
         self.until = until
 
 
+class DraftIsWhole(ActRefused):
+    """Some packs of an order that was not sent yet: with fewer, it would have other terms."""
+
+    code = "draft-is-whole"
+
+    def __init__(self) -> None:
+        super().__init__("this order is not sent yet: cancel it as a whole, then order again")
+
+
 class LineTerms(Struct, frozen=True, kw_only=True):
     """The terms of a line by the catalogue: the amount in a pack, in millionths of the item's unit;
     the quality of the goods; the cost of a unit, in minor units; and what the supplier takes back.
@@ -333,11 +342,13 @@ def cancel(doing: Doing, fact: Cancelled) -> Done:
 
     A draft is cancelled as a whole: with fewer packs, it would have other terms.
 
-    Raises: OrderNotNow, LineUnknown, TooMany.
+    Raises: OrderNotNow, DraftIsWhole, LineUnknown, TooMany.
     """
     _check(doing, "cancel")
     wanted = fact.lines
-    if not wanted or doing.now.state is OrderState.draft:
+    if wanted and doing.now.state is OrderState.draft:
+        raise DraftIsWhole
+    if not wanted:
         wanted = tuple(
             CancelledLine(line=line.line, packs=line.due) for line in doing.now.lines if line.due
         )
@@ -374,9 +385,14 @@ def _goods(doing: Doing, line: LineState, shelf: str | None) -> Goods:
     )
 
 
+def check_order_act(act: str, state: OrderState) -> None:
+    """Raise OrderNotNow if an order's state leaves no room for an act."""
+    if state not in ORDER_ACTS[act]:
+        raise OrderNotNow(act, state)
+
+
 def _check(doing: Doing, act: str) -> None:
-    if doing.now.state not in ORDER_ACTS[act]:
-        raise OrderNotNow(act, doing.now.state)
+    check_order_act(act, doing.now.state)
 
 
 def _lines(doing: Doing, named: Iterable[_Line]) -> Mapping[int, LineState]:

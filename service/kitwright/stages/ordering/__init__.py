@@ -8,6 +8,7 @@ from kitwright.stages.ordering.follow_up import (
     Surplus,
     plan_follow_up,
 )
+from kitwright.stages.ordering.instead import Lacking, next_offer
 from kitwright.stages.ordering.order import PartsOrder, Use, split_orders
 from kitwright.stages.ordering.shortage import (
     Missing,
@@ -28,6 +29,7 @@ __all__ = [
     "Allotment",
     "FollowUp",
     "JointOrder",
+    "Lacking",
     "Missing",
     "NotOrderable",
     "NothingSells",
@@ -40,6 +42,7 @@ __all__ = [
     "buy_missing",
     "join_orders",
     "joined",
+    "next_offer",
     "plan_follow_up",
     "share_charge",
     "split_orders",

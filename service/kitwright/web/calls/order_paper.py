@@ -36,10 +36,12 @@ def made_order(desk: Desk, records: Records, order: KeptOrder) -> tuple[MadeOrde
     for one in records.allocations.of_order(order.number):
         for part in allotted(one):
             references[part.line].append(f"{written(QUOTE, one.quote)}-{one.revision}")
+    entries = records.order_entries.of_order(order.number)
+    sent = next((one.at for one in entries if one.kind == "sent"), None)
     made = MadeOrder(
         order=structs.replace(placed, lines=tuple(lines)),
         id=written(ORDER, order.number),
-        at=desk.clock(order.made_at),
+        at=desk.clock(sent or order.made_at),
         references=tuple(tuple(references[place + 1]) for place in range(len(lines))),
         seller=(None if supplier is None else supplier.contact) or Contact(),
     )
