@@ -117,6 +117,18 @@ def _wanted(goods: Goods, holder: Holder, item: str, packs: int) -> int:
     return max(0, min(there, int(needed) - holder.amount))
 
 
+def may_leave(records: Records, line: LineState, per_pack: int) -> bool:
+    """Return whether a pack of a line is on the shelf, and not reserved for others."""
+    item, free = line.placed.item, 0
+    for holding, balance in records.shelf.of_item(item):
+        free += balance.free if holding.owner is Owner.shop else 0
+    for holder in line.holders:
+        shares = records.shelf.shares(holder.quote)
+        reserved = sum(share.reserved for share in shares if share.holding.item == item)
+        free += min(reserved, holder.amount)
+    return free >= per_pack
+
+
 def unshelve(
     records: Records, stamp: Stamp, goods: Goods, packs: int, parts: tuple[Part, ...]
 ) -> tuple[Part, ...]:

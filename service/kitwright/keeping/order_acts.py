@@ -18,7 +18,7 @@ from msgspec import Struct, structs
 from kitwright.catalogue.model import Quality
 from kitwright.keeping.acts import AT_WORK, ActRefused
 from kitwright.keeping.event import Facts, add_event, keep_change
-from kitwright.keeping.goods_in import Goods, shelve, unshelve
+from kitwright.keeping.goods_in import Goods, may_leave, shelve, unshelve
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.order_entry import (
     Answered,
@@ -191,12 +191,14 @@ class Done(Struct, frozen=True, kw_only=True):
     reopened: tuple[int, ...] = ()
 
 
-def possible_order_acts(now: Progress, terms: Terms, today: date) -> tuple[str, ...]:
+def possible_order_acts(
+    records: Records, now: Progress, terms: Terms, today: date
+) -> tuple[str, ...]:
     """Return the acts that are not refused as an order stands, by name.
 
     What a supplier only takes back by agreement is not offered.
     """
-    met = {"returns": any(_may_return(line, terms(line), today) for line in now.lines)}
+    met = {"returns": any(_may_return(records, line, terms(line), today) for line in now.lines)}
     return tuple(
         sorted(
             act for act, states in ORDER_ACTS.items() if now.state in states and met.get(act, True)
@@ -204,11 +206,15 @@ def possible_order_acts(now: Progress, terms: Terms, today: date) -> tuple[str, 
     )
 
 
-def _may_return(line: LineState, terms: LineTerms, today: date) -> bool:
+def _may_return(records: Records, line: LineState, terms: LineTerms, today: date) -> bool:
     faulty = (ReturnReason.damaged, ReturnReason.wrong, ReturnReason.over)
     return (
         any(line.waiting(why) > 0 for why in faulty)
-        or (line.waiting(ReturnReason.not_needed) > 0 and _in_time(terms.return_by(line), today))
+        or (
+            line.waiting(ReturnReason.not_needed) > 0
+            and _in_time(terms.return_by(line), today)
+            and may_leave(records, line, terms.per_pack)
+        )
         or (terms.cores(line) > 0 and _in_time(terms.core_by(line), today))
     )
 

@@ -88,7 +88,7 @@ def members_of(desk: Desk, records: Records, order: KeptOrder) -> dict[str, obje
         "sent_by": now.sent_by,
         "allocations": records.allocations.of_order(order.number),
         "lines": tuple(_line(desk, line) for line in now.lines),
-        "acts": possible_order_acts(now, lambda line: terms_of(desk, line), today),
+        "acts": possible_order_acts(records, now, lambda line: terms_of(desk, line), today),
     }
 
 

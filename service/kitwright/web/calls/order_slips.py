@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
-from itertools import chain
 
 from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.keeping.event import Facts, note_event
@@ -65,17 +64,16 @@ def proposals_of(desk: Desk, stamp: Stamp, done: Done) -> Iterator[ProposalOut]:
         supplier.id: day_of_order(supplier, desk.clock(stamp.at, supplier.time_zone))
         for supplier in workshop.catalogue.suppliers.values()
     }
-    late = {now.line: (now.due, now.promised) for _, now in _slipping(done)}
-    refused = {
-        now.line: (now.cancelled - then.cancelled, None)
-        for then, now in zip(done.before.lines, done.after.lines, strict=True)
-        if now.cancelled > then.cancelled
-    }
-    for place, (packs, promised) in sorted(chain(late.items(), refused.items())):
-        line = done.after.lines[place - 1]
+    late = {now.line: now for _, now in _slipping(done)}
+    for then, line in zip(done.before.lines, done.after.lines, strict=True):
+        slipping, refused = line.line in late, line.cancelled - then.cancelled
+        if not slipping and not refused:
+            continue
+        # what is refused comes never, so any day is sooner
+        promised = line.promised if slipping else None
         lacking = Lacking(
             item=ItemId(line.placed.item),
-            pieces=packs * line.placed.pack_size,
+            pieces=(refused + line.due * slipping) * line.placed.pack_size,
             quality=terms_of(desk, line).quality,
             supplier=SupplierId(line.supplier),
             sku=line.placed.sku,
@@ -85,7 +83,7 @@ def proposals_of(desk: Desk, stamp: Stamp, done: Done) -> Iterator[ProposalOut]:
         if order is not None:
             (offered,) = order.lines
             yield ProposalOut(
-                line=place,
+                line=line.line,
                 supplier=order.supplier.id,
                 name=order.supplier.name,
                 sku=offered.source.sku,
