@@ -268,6 +268,16 @@ def test_examine_finds_a_changed_row_of_every_table(shop: Path, table: str) -> N
     assert ("error", "damaged-record") in found(shop)
 
 
+def test_examine_finds_an_order_to_which_its_allocations_do_not_add_up(shop: Path) -> None:
+    with closing(SqliteStore.open(shop)) as store:
+        store.write_now(add_rest)
+    assert ("error", "order-inconsistent") not in found(shop)
+
+    spoil(shop, "UPDATE orders SET net = net + 1")
+
+    assert ("error", "order-inconsistent") in found(shop)
+
+
 @pytest.mark.parametrize(
     "statement",
     [

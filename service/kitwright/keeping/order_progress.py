@@ -72,7 +72,8 @@ class LineState(Struct, frozen=True, kw_only=True):
     """The state of a line, in packs. `back` are those that went back, by reason.
 
     `promised` is None if no day is promised. `days` are the days on which packs arrived, `kept`
-    those of the packs over that the shop keeps.
+    those of the packs over that the shop keeps. `credit` is what the supplier should credit for
+    what went back, in minor units.
     """
 
     line: int
@@ -89,6 +90,7 @@ class LineState(Struct, frozen=True, kw_only=True):
     wrong: int = 0
     back: Mapping[ReturnReason, int] = _NONE
     billed: int = 0
+    credit: int = 0
     is_back_order: bool = False
     is_disputed: bool = False
     is_answered: bool = False
@@ -303,7 +305,12 @@ def _returned(line: LineState, back: ReturnedLine) -> LineState:
         return structs.replace(one, returned=returned, amount=amount)
 
     gone = {**line.back, back.why: line.back.get(back.why, 0) + back.packs}
-    return structs.replace(line, back=gone, holders=tuple(map(less, line.holders)))
+    return structs.replace(
+        line,
+        back=gone,
+        credit=line.credit + back.credit.minor,
+        holders=tuple(map(less, line.holders)),
+    )
 
 
 def split(holders: Iterable[Holder], packs: int, most: Callable[[Holder], int]) -> tuple[Part, ...]:

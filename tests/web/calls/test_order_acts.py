@@ -293,6 +293,21 @@ def test_bill_is_matched_to_what_arrived(buyer: Buyer) -> None:
     assert kinds == {"quantity", "charges", "sum"}
 
 
+def test_cost_below_zero_is_refused(buyer: Buyer) -> None:
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    lines = [{"line": 1, "packs": 1, "unit_cost": "-1.00"}]
+
+    for act, more in (
+        ("confirm", {"lines": [{"line": 1, "unit_cost": "-1.00"}]}),
+        ("receipts", {"lines": lines}),
+        (
+            "bills",
+            {"lines": lines, "number": "1", "day": "2027-03-01", "charges": "0", "net": "0"},
+        ),
+    ):
+        assert buyer.refused(order["id"], act, **more) == "cost-invalid"
+
+
 def test_acts_need_the_version_that_was_read(buyer: Buyer) -> None:
     order = next(iter(buyer.order(buyer.staff.accepted(**HEADS)).values()))
     old = buyer.tag(order["id"])

@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 from tests.documents.printed import text as pdf_text
 from tests.web.calls.conftest import Staff
-from tests.web.calls.test_order_acts import BY, Buyer
+from tests.web.calls.test_order_acts import Buyer
+
+from kitwright.catalogue.model import SupplierId
 
 V68: dict[str, Any] = {
     "family": "TB-V68",
@@ -65,7 +67,9 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
     assert len(orders) >= 3
     assert max(len(one["allocations"]) for one in orders.values()) >= 7
     for supplier, one in orders.items():
-        contact = staff.counter.desk.service.workshop.catalogue.suppliers[supplier].contact
+        contact = staff.counter.desk.service.workshop.catalogue.suppliers[
+            SupplierId(supplier)
+        ].contact
         assert contact is not None
         means = "telephone" if contact.email is None else "email"
         sent = buyer.act(one["id"], "send", means=means)
@@ -172,4 +176,3 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
     for one in staff.get("/v1/orders")["items"]:
         nets = sum(Decimal(own["net"]["amount"]) for own in one["allocations"])
         assert nets == Decimal(one["order"]["net"]["amount"])
-    assert BY["by"]

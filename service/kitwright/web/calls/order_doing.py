@@ -4,7 +4,7 @@ cancellations.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -41,7 +41,7 @@ from kitwright.keeping.order_progress import placed_order
 from kitwright.keeping.record import KeptOrder, Mail
 from kitwright.keeping.store import Records
 from kitwright.money import Money
-from kitwright.stages.request import RequestRefused
+from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import arrival, day_of_order
 from kitwright.units import exact, read_figure
 from kitwright.web.calls.additions import AmountInvalid
@@ -54,11 +54,14 @@ from kitwright.web.calls.order_reply import fact_of_answer
 from kitwright.web.calls.order_shown import members_of, terms_of
 from kitwright.web.calls.order_slips import proposals_of, slips_of
 from kitwright.web.calls.order_wire import (
+    AnswerLineIn,
+    BilledLineIn,
     BillIn,
     CancelOrderIn,
     ConfirmOrderIn,
     OrderDoneOut,
     ReceiptIn,
+    ReceivedLineIn,
     ReturnIn,
     SendOrderIn,
 )
@@ -81,6 +84,26 @@ class NoOrderAddress(ActRefused):
             "`contact` of its file"
         )
         self.supplier = supplier
+
+
+class AnswerNotRead(RequestFault):
+    """A supplier's document that is not an order response to this order, or not safe to read."""
+
+    code = "answer-not-read"
+
+    def __init__(self, reason: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
+
+
+class CostInvalid(RequestFault):
+    """A cost of a pack below zero."""
+
+    code = "cost-invalid"
+
+    def __init__(self, text: str, currency: str) -> None:
+        super().__init__(f"{text} {currency}: the cost of a pack should not be below zero")
+        self.text = text
 
 
 def _act(
@@ -167,8 +190,9 @@ def confirm(records: Records, call: Call, body: ConfirmOrderIn | None) -> Reply[
         try:
             fact = fact_of_answer(call.raw, doing)
         except AnswerUnreadable as error:
-            raise RequestRefused([error]) from None
+            raise RequestRefused([AnswerNotRead(str(error))]) from None
     else:
+        _check_costs(call.desk, body.lines)
         fact = Answered(
             number=body.reference,
             lines=tuple(AnsweredLine(**structs.asdict(one)) for one in body.lines),
@@ -177,7 +201,7 @@ def confirm(records: Records, call: Call, body: ConfirmOrderIn | None) -> Reply[
     return _told(call, records, done)
 
 
-@_act("receipts", "receiveOrder")
+@_act("receipts", "receiveOrder", "request-refused")
 def receive(records: Records, call: Call, body: ReceiptIn) -> Reply[OrderDoneOut]:
     """Record a delivery.
 
@@ -186,6 +210,7 @@ def receive(records: Records, call: Call, body: ReceiptIn) -> Reply[OrderDoneOut
     packs are not accepted: they wait to be returned, and others are due in their place.
     `differences` lists what is not as agreed, prices beyond the shop's tolerance as well.
     """
+    _check_costs(call.desk, body.lines)
     fact = Received(
         number=body.reference,
         day=call.stamp.today,
@@ -216,6 +241,7 @@ def bill(records: Records, call: Call, body: BillIn) -> Reply[OrderDoneOut]:
     that did not arrive, prices and charges beyond the shop's tolerance, and a wrong sum.
     """
     currency = call.desk.currency
+    _check_costs(call.desk, body.lines)
     fact = Billed(
         number=body.number,
         day=body.day,
@@ -336,6 +362,14 @@ def _address(desk: Desk, order: KeptOrder) -> str:
 
 def _tolerance(desk: Desk) -> Fraction:
     return exact(desk.service.workshop.shop.purchasing.price_tolerance_percent)
+
+
+def _check_costs(desk: Desk, lines: Sequence[AnswerLineIn | ReceivedLineIn | BilledLineIn]) -> None:
+    """Raise if a cost of a pack is below zero. Raises: RequestRefused."""
+    for place, line in enumerate(lines):
+        if line.unit_cost is not None and line.unit_cost.startswith("-"):
+            fault = CostInvalid(line.unit_cost, desk.currency)
+            raise RequestRefused([fault.at("lines", place, "unit_cost")])
 
 
 def _amount(text: str, currency: str, member: str) -> Money:

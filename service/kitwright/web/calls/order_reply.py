@@ -47,8 +47,10 @@ def _line(line: LineState, said: UblLine) -> AnsweredLine:
     if said.status == "cancelled":
         return AnsweredLine(line=line.line, refused=line.due)
     packs = line.due if said.quantity is None else said.quantity
-    is_other = said.sku not in (None, line.placed.sku) or (
-        said.currency not in (None, line.placed.net.currency)
+    is_other = (
+        said.sku not in (None, line.placed.sku)
+        or said.currency not in (None, line.placed.net.currency)
+        or (said.unit_cost is not None and said.unit_cost < 0)
     )
     is_odd = packs != int(packs) or not 0 <= packs <= line.due
     return AnsweredLine(

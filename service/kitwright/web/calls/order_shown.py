@@ -36,7 +36,8 @@ class OrderLineStateOut(Out, frozen=True, kw_only=True):
     """A line of an order as it stands, in packs. `due` are still to come.
 
     `promised` is null if no day is promised. `waiting` are the packs that should go back because
-    they arrived damaged, are other goods or are too many. Goods that are not needed may go back
+    they arrived damaged, are other goods or are too many. `credit` is what the supplier should
+    credit for what went back. Goods that are not needed may go back
     until `return_by`, and `cores` old parts until `core_by`; null: never, or none has arrived.
     """
 
@@ -52,6 +53,7 @@ class OrderLineStateOut(Out, frozen=True, kw_only=True):
     returned: Count
     billed: Count
     waiting: Count
+    credit: Money
     promised: date | None
     is_back_order: bool = field(name="back_order")
     is_disputed: bool = field(name="disputed")
@@ -108,6 +110,7 @@ def _line(desk: Desk, line: LineState) -> OrderLineStateOut:
         returned=sum(n for why, n in line.back.items() if why is not ReturnReason.core),
         billed=line.billed,
         waiting=sum(line.waiting(why) for why in faulty),
+        credit=Money(line.credit, line.placed.net.currency),
         promised=line.promised if line.due else None,
         is_back_order=line.is_back_order,
         is_disputed=line.is_disputed,
