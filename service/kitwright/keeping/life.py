@@ -130,13 +130,38 @@ def ordered(records: Records, stamp: Stamp, quote: KeptQuote, orders: int) -> Ke
     return keep_change(records, stamp, "quote.ordered", quote, facts, state=state)
 
 
+class _Need(Struct, frozen=True):
+    """The part of a need that no source can supply, as far as it is read here."""
+
+    part: str
+
+
+class _Unfilled(Struct, frozen=True):
+    need: _Need
+
+
+class _Answer(Struct, frozen=True):
+    """The members of a revision's answer that are read here."""
+
+    unfilled: tuple[_Unfilled, ...] = ()
+
+
+def missing_parts(revision: Revision) -> tuple[str, ...]:
+    """Return the numbers of the parts of a revision that no source can supply, each once."""
+    answer = msgspec.json.decode(revision.answer, type=_Answer)
+    return tuple(dict.fromkeys(each.need.part for each in answer.unfilled))
+
+
 def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> KeptQuote:
     """Return a quote in work. `unordered` is the number of parts orders not yet placed for the
     agreed revision.
 
-    Raises: NotNow.
+    Raises: NotNow, also if no source can supply some part of the agreed revision.
     """
     check_act("start", quote)
+    missing = missing_parts(revision_of(records, quote, quote.agreed or 0))
+    if missing:
+        raise NotNow("start", quote, f"no supplier has {', '.join(missing)}: revise the quote")
     if unordered:
         raise NotNow("start", quote, f"parts orders not yet placed: {unordered}")
     facts = {"revision": quote.agreed}

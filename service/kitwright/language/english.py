@@ -49,6 +49,10 @@ SENTENCES: Final[dict[str, str]] = {
     "credit-follows-fee": "Limited to the diagnostic fee that is still charged.",
     "price-overridden": "Price set by {by} instead of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
+    "part-not-available": (
+        "None of our suppliers has this part in the required quality: {part} ({item}). Until it is "
+        "found, we can't say when the work will be done."
+    ),
     "tax-rate-changes": (
         "{tax} is {rate} on the day of this quote and {new_rate} from {first_day}. The new rate "
         "may apply to work that is finished from that day."

@@ -165,7 +165,8 @@ class Outcome(Struct, frozen=True, kw_only=True):
     only one.
 
     `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
-    work should be there, None if there are none. `notes` say what may change the amounts later.
+    work should be there, None if there are none, or if no source can supply some part. `notes` name
+    these parts and say what may change the amounts later.
     `basis` is None if no findings were given, `contingencies` if they were not requested.
     """
 
@@ -253,10 +254,17 @@ def make_outcome(
         parts_by=parts_by,
         valid_until=valid_until,
         notes=(
+            *_missing_notes(repair.kit),
             *_element_notes(shop, repair),
             *_rate_notes(request, repair, max(valid_until, parts_by or valid_until)),
         ),
     )
+
+
+def _missing_notes(kit: Kit) -> Iterator[Why]:
+    """Yield a note for each part that no source can supply."""
+    for item in dict.fromkeys(each.item for each in kit.unfilled):
+        yield Why("part-not-available", {"item": item, "part": item})
 
 
 def _element_notes(shop: Shop, repair: Repair) -> Iterator[Why]:
@@ -309,8 +317,10 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
 
 def find_parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
     """Return the day by which all ordered parts and all sublet work should be there, None if there
-    are none.
+    are none, or if no source can supply some part.
     """
+    if repair.kit.unfilled:
+        return None
     days = [
         shop.sublet[operation.job.sublet].days
         for operation in repair.jobs.operations

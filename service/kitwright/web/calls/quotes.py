@@ -137,6 +137,8 @@ def head_of(
     is_newer_draft = newest.state is RevisionState.draft and newest.number != quote.shown
 
     def is_supplied() -> bool:
+        if life.missing_parts(life.revision_of(records, quote, quote.agreed or 0)):
+            return False
         try:
             return not unordered(desk, records, quote, desk.now())
         except NotOrderable:
