@@ -49,6 +49,7 @@ SENTENCES: Final[dict[str, str]] = {
     "credit-follows-fee": "Limited to the diagnostic fee that is still charged.",
     "price-overridden": "Price set by {by} instead of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
+    "carried-over": "Added on {day} under the earlier agreement.",
     "part-not-available": (
         "None of our suppliers has this part in the required quality: {part} ({item}). Until it is "
         "found, we can't say when the work will be done."

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, NamedTuple
 
 import msgspec
 from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.record import Event, KeptQuote, QuoteState, Revision, RevisionState
+from kitwright.keeping.record import Addition, Event, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
 from kitwright.stages.ordering import NotOrderable
 from kitwright.web.calls.call import Call, answer, tag
+from kitwright.web.calls.carrying import carried_over, uncarried
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.difference import DifferenceOut, difference
 from kitwright.web.calls.handlers import Work, operation
@@ -222,7 +223,7 @@ def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
 
 def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
     """Return the work that keeps a new quote."""
-    desk, figures = call.desk, reckon(call.desk, asked)
+    desk, figures = call.desk, reckon(call.desk, uncarried(asked))
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         known(records, figures.customer, figures.machine)
@@ -321,6 +322,17 @@ def history(records: Records, call: Call) -> Reply[ListOut[Event]]:
     return Reply(body=ListOut(items=found))
 
 
+class _Found(NamedTuple):
+    """A quote to be revised, its newest revision, the additions that its agreement includes, and
+    all its additions.
+    """
+
+    quote: KeptQuote
+    newest: Revision
+    agreed: tuple[Addition, ...]
+    every: tuple[Addition, ...]
+
+
 @operation(
     "POST /v1/quotes/{id}/revise",
     "reviseQuote",
@@ -333,18 +345,27 @@ def history(records: Records, call: Call) -> Reply[ListOut[Event]]:
 def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote it anew.
 
-    Takes the whole request once more; customer and machine stay where they are left out. Replaces
+    Takes the whole request once more; customer and machine stay where they are left out. Work that
+    was added to the agreed revision is carried over: each addition becomes an added line (its
+    `carried` names it) at its recorded price and counts in the new total, unless
+    `leave_out_additions` names it with a reason. Replaces
     the newest revision while that is a draft; else makes a new one. What was offered or agreed
     stays so until the new one is issued or accepted: then the answer, like every read of the quote,
     goes on showing it, and has the new revision in `draft`.
     """
     desk = call.desk
 
-    def found(records: Records) -> tuple[KeptQuote, Revision]:
+    def found(records: Records) -> _Found:
         quote = call.record(QUOTE, records.quotes.get)
-        return quote, life.revision_of(records, quote, quote.latest)
+        return _Found(
+            quote,
+            life.revision_of(records, quote, quote.latest),
+            life.agreed_additions(records, quote),
+            records.additions.of_quote(quote.number),
+        )
 
-    before, newest = desk.store.read(found)
+    before, newest, agreed, every = desk.store.read(found)
+    body = carried_over(body, agreed, every, call.stamp.by)
     # whom and which machine a quote is for stays so where nothing is said of it
     asked = structs.replace(
         body,
@@ -386,5 +407,7 @@ def copy(call: Call) -> Work[KeptQuoteOut]:
         return life.revision_of(records, quote, quote.shown)
 
     revision = call.desk.store.read(shown)
-    again = structs.replace(asked_of(revision), on=None, needed_by=None, complaint=None)
+    again = structs.replace(
+        asked_of(revision), on=None, needed_by=None, complaint=None, leave_out_additions=()
+    )
     return _created(call, again, copy_of=revision.quote)
