@@ -98,8 +98,9 @@ def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]
 def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     """Offer the newest revision.
 
-    Puts the draft on offer; from then on it never changes. The revision on offer before is
-    superseded. A quote without a tax area can't be issued. Nor can a quote with a part that no
+    Puts the draft on offer; from then on it never changes. While another revision is agreed, that
+    one stays the one shown, and `offer` has the totals of the new one. The revision on offer before
+    is superseded. A quote without a tax area can't be issued. Nor can a quote with a part that no
     source can supply (`parts-not-available`); a part that the customer brings counts as supplied,
     and so does one that is on the shelf. Nor can a quote whose prices are different today, by the
     catalogue, by the day's rates or by what is free on the shelf; if the quote's own day is in the

@@ -68,10 +68,13 @@ class QuoteHeadOut(KeptQuote, frozen=True, kw_only=True):
     `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
     whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
     offered or was offered last, else the draft. What stands here besides is that one's; of the
-    agreed one, the totals hold what was added to it as well. `draft` is a newer revision that is
-    not issued yet, null if there is none: it counts once it is issued or agreed to.
+    agreed one, the totals hold what was added to it as well. `offer` is a newer revision on offer
+    beside the agreed one, with its own totals: it counts once it is agreed to. `draft` is a newer
+    revision that is not issued yet: it counts once it is agreed to, or, if none is agreed, once it
+    is issued. Each is null if there is none.
     """
 
+    offer: Revision | None
     draft: Revision | None
     acts: Annotated[tuple[str, ...], Meta(description=_ACTS)]
 
@@ -134,7 +137,10 @@ def head_of(
     written.
     """
     # without its bodies, which are large
-    newest = records.revisions.of_quote(quote.number)[quote.latest - 1]
+    every = records.revisions.of_quote(quote.number)
+    newest = every[quote.latest - 1]
+    is_beside = quote.offered is not None and quote.offered != quote.shown
+    offer = every[quote.offered - 1] if quote.offered and is_beside else None
     is_newer_draft = newest.state is RevisionState.draft and newest.number != quote.shown
 
     def is_supplied() -> bool:
@@ -157,7 +163,8 @@ def head_of(
     elif may_start:
         may_start = is_supplied()
     acts = possible_acts(quote, newest, desk.today(), is_supplied=may_start)
-    return extended(QuoteHeadOut, quote, draft=newest if is_newer_draft else None, acts=acts)
+    draft = newest if is_newer_draft else None
+    return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
 
 
 def _whole(
@@ -266,7 +273,8 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
 
     A quote with the revision that counts, to the last figure: what was agreed, with what was added
     since; else what is offered, or was offered last; else the draft. A draft that is begun later is
-    in `draft` until it is issued or agreed to.
+    in `draft` until it is issued. A revision on offer beside the agreed one is in `offer` until it
+    is agreed to.
     """
     quote = call.record(QUOTE, records.quotes.get)
     return answer(_whole(call.desk, records, quote, _shown(records, quote), is_read=True))
