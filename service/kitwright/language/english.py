@@ -50,13 +50,12 @@ SENTENCES: Final[dict[str, str]] = {
     "price-overridden": "Price set by {by} instead of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
     "carried-over": "Added on {day} under the earlier agreement.",
-    "part-not-available": (
-        "None of our suppliers has this part in the required quality: {part} ({item}). Until it is "
-        "found, we can't say when the work will be done."
-    ),
     "tax-rate-changes": (
         "{tax} is {rate} on the day of this quote and {new_rate} from {first_day}. The new rate "
         "may apply to work that is finished from that day."
+    ),
+    "part-not-available": (
+        "Not available at present: {missing}. When all parts are here is therefore not known yet."
     ),
     "minutes-from-elements": (
         "No times are published for this machine. {minutes} min of this quote follow from its "

@@ -59,9 +59,9 @@ class Speaker(Wording):
             "diagnosis": lambda name, facts: self.fault(name, facts.get("cylinder")),
             "code": lambda name, _: self._of_line(name),
             "component": lambda name, _: self.instance(name),
-            "part": lambda name, _: self.item(name),
             "work": lambda name, _: self.instance(name),
             "tax": lambda name, _: self.text("tax", name),
+            "missing": lambda name, _: self.item(name),
             **dict.fromkeys(_WORDS, lambda name, _: self.word(name)),
         }
         """Name of a fact that is an id -> function that puts it into words."""

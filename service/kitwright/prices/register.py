@@ -147,10 +147,11 @@ class SqlitePriceBooks:
                     number,
                 ),
             )
-            connection.execute(
-                "UPDATE files SET state = ? WHERE supplier = ? AND number < ? AND state = ?",
-                (FileState.replaced.value, file.supplier, number, FileState.read.value),
-            )
+            if state is FileState.read:
+                connection.execute(
+                    "UPDATE files SET state = ? WHERE supplier = ? AND number < ? AND state = ?",
+                    (FileState.replaced.value, file.supplier, number, FileState.read.value),
+                )
         self.source(number).unlink(missing_ok=True)
         self._drop_unused()
         return self.file(number)
@@ -368,10 +369,10 @@ class SqlitePriceBooks:
     def _drop_unused(self) -> None:
         """Delete books that can no longer be in force: of older revisions, and of older files."""
         wanted = set(self.needed())
-        newest: dict[SupplierId, FileNumber] = {}
+        newest: dict[tuple[SupplierId, FileState], FileNumber] = {}
         for file in self._files("ORDER BY number DESC", ()):
             if file.state in (FileState.read, FileState.refused):
-                newest.setdefault(file.supplier, file.number)
+                newest.setdefault((file.supplier, file.state), file.number)
         wanted.update(newest.values())
         for path in self._folder.glob("*.db"):
             if path.name == FILE or FileNumber(int(path.stem)) in wanted:

@@ -254,17 +254,17 @@ def make_outcome(
         parts_by=parts_by,
         valid_until=valid_until,
         notes=(
-            *_missing_notes(repair.kit),
+            *_unfilled_notes(repair),
             *_element_notes(shop, repair),
             *_rate_notes(request, repair, max(valid_until, parts_by or valid_until)),
         ),
     )
 
 
-def _missing_notes(kit: Kit) -> Iterator[Why]:
+def _unfilled_notes(repair: Repair) -> Iterator[Why]:
     """Yield a note for each part that no source can supply."""
-    for item in dict.fromkeys(each.item for each in kit.unfilled):
-        yield Why("part-not-available", {"item": item, "part": item})
+    for item in dict.fromkeys(unfilled.item for unfilled in repair.kit.unfilled):
+        yield Why("part-not-available", {"missing": item})
 
 
 def _element_notes(shop: Shop, repair: Repair) -> Iterator[Why]:

@@ -30,8 +30,8 @@ def missing_of(quote: Any) -> list[str]:
 @pytest.mark.parametrize(
     ("language", "sentence", "when"),
     [
-        ("en", "None of our suppliers has this part", "not all of them are available"),
-        ("de", "Keiner unserer Lieferanten hat dieses Teil", "Nicht alle sind lieferbar"),
+        ("en", "Not available at present", "not all of them are available"),
+        ("de", "Zurzeit nicht erhältlich", "Nicht alle sind lieferbar"),
     ],
 )
 def test_missing_part_is_named_and_no_day_is_promised(
@@ -44,7 +44,7 @@ def test_missing_part_is_named_and_no_day_is_promised(
     assert quote["orders"]
     assert quote["parts_by"] is None
     notes = [one for one in quote["notes"] if one["code"] == "part-not-available"]
-    assert [one["facts"]["item"] for one in notes] == missing_of(quote)
+    assert [one["facts"]["missing"] for one in notes] == missing_of(quote)
     assert VALVE in missing_of(quote)
     assert all(sentence in one["text"] for one in notes)
     path = f"/v1/quotes/{id}/sheet"

@@ -65,14 +65,15 @@ def test_sheet_that_the_caller_has_is_not_sent_again(staff: Staff) -> None:
 
 @pytest.mark.parametrize(("language", "hours"), [("en", "1,190.5"), ("de", "1.190,5")])
 def test_papers_write_hours_as_their_language_does(staff: Staff, language: str, hours: str) -> None:
+    # the bench sheet is in the bench's language, English in this shop
     body = {"name": "Digger", "family": "QM-H27", "chassis": "PW-G5", "hours": "1190.5"}
     machine = staff.done("/v1/machines", body).json()["id"]
     id = staff.issued(machine=machine, language=language)  # noqa: A001
 
-    for paper in ("sheet", "bench-sheet"):
+    for paper, there in (("sheet", hours), ("bench-sheet", "1,190.5")):
         path = f"/v1/quotes/{id}/{paper}"
-        assert hours in taken(staff, path, PAGE).text
-        assert hours in pdf_text(taken(staff, path, "application/pdf").content)
+        assert there in taken(staff, path, PAGE).text
+        assert there in pdf_text(taken(staff, path, "application/pdf").content)
 
 
 def test_draft_has_no_quotation(staff: Staff) -> None:
