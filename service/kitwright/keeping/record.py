@@ -259,7 +259,7 @@ class KeyRecord(Struct, frozen=True, kw_only=True):
 
 
 class Event(Struct, frozen=True, kw_only=True):
-    """One change, in the order of commits: `seq` has no gaps and no repeats.
+    """One change, in the order of commits: `seq` has no repeats, and no gaps within a generation.
 
     `subject` is the record's kind and number (`quote:12`); `facts` hold no personal data.
     """
@@ -326,7 +326,9 @@ class Mail(Struct, frozen=True, kw_only=True):
 
 
 class KeptAnswer(Struct, frozen=True, kw_only=True):
-    """The answer to a call with an idempotency key, given again until it expires."""
+    """The answer to a call with an idempotency key, given again until it expires. `epoch` is that
+    of the generation in which the call was made.
+    """
 
     key: str
     idempotency_key: str
@@ -335,3 +337,4 @@ class KeptAnswer(Struct, frozen=True, kw_only=True):
     headers: dict[str, str]
     body: bytes
     expires_at: datetime
+    epoch: str = ""

@@ -18,6 +18,7 @@ from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.events import EventTable, HookTable
 from kitwright.store.failure import is_outer, translated
+from kitwright.store.generations import GenerationTable
 from kitwright.store.keys import AnswerTable, KeyTable
 from kitwright.store.mails import MailTable
 from kitwright.store.orders import OrderTable, PhotoTable
@@ -248,6 +249,7 @@ def tables(session: Session) -> Records:
         hooks=hooks,
         mails=MailTable(session),
         answers=AnswerTable(session),
+        generations=GenerationTable(session),
     )
 
 

@@ -13,7 +13,7 @@ class HookTable(Numbered[Hook]):
     """Webhooks, as `kitwright.keeping.store.Hooks` defines them."""
 
     def __init__(self, session: Session) -> None:
-        super().__init__(session, "hooks", Hook)
+        super().__init__(session, "hooks", Hook, is_counted=False)
 
     def every(self) -> tuple[Hook, ...]:
         """Return all hooks, oldest first."""
@@ -29,7 +29,7 @@ class EventTable(Table[Event]):
 
     def add(self, event: Event, only: int | None = None) -> Event:  # type: ignore[override]
         """Add an event; return it with its place in the feed."""
-        # one writer, and no event is ever deleted: the next number leaves no gap
+        # one writer, and no event is ever deleted: the next number leaves no gap in a generation
         kept = super().add(event)
         for number in self._takers(event.kind) if only is None else (only,):
             self.session.insert(
@@ -89,3 +89,8 @@ class EventTable(Table[Event]):
     def settle(self, hook: int, seq: int) -> None:
         """End a delivery: the event was posted or given up."""
         self.session.run("DELETE FROM deliveries WHERE hook = ? AND event = ?", (hook, seq))
+
+    def waiting(self) -> tuple[tuple[int, int], ...]:
+        """Return all deliveries: the number of the hook, and the event's place."""
+        found = self.session.rows("SELECT hook, event FROM deliveries ORDER BY event, hook")
+        return tuple((hook, event) for hook, event in found)

@@ -11,10 +11,16 @@ quotes, days increase with the numbers.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from hashlib import sha256
+from secrets import token_bytes
 from typing import Final
 
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
+
+from kitwright.keeping.generation import EPOCH_BYTES
+from kitwright.store.rows import moment
 
 MIGRATIONS: Final = Migrations("kitwright")
 """The steps, by name in order."""
@@ -30,6 +36,54 @@ def first(db: Database) -> None:
     for statement in _FIRST.split(";;"):
         if statement.strip():
             db.conn.execute(statement)
+
+
+@MIGRATIONS(name="0003")
+def generations(db: Database) -> None:
+    """Begin the first generation, with the floors of all numbers and the folder's belonging.
+
+    All copies of a folder get the same first epoch, so that they know each other's ledgers.
+    """
+    for statement in _GENERATIONS.split(";;"):
+        db.conn.execute(statement)
+    found = db.conn.execute("SELECT value FROM secrets ORDER BY name LIMIT 1").fetchone()
+    seed = token_bytes(32) if found is None else bytes(found[0])
+    epoch = sha256(b"first epoch" + seed).digest()[:EPOCH_BYTES].hex()
+    now = moment(datetime.now(UTC))
+    db.conn.execute(
+        "INSERT INTO generations (number, epoch, after, begun_at, released_at, is_confirmed)"
+        " VALUES (1, ?, 0, ?, ?, 1)",
+        (epoch, now, now),
+    )
+    db.conn.execute("UPDATE answers SET epoch = ?", (epoch,))
+
+
+_GENERATIONS: Final = """
+CREATE TABLE generations (
+    number INTEGER PRIMARY KEY,
+    epoch TEXT NOT NULL UNIQUE,
+    after INTEGER NOT NULL,
+    begun_at TEXT NOT NULL,
+    taken_at TEXT,
+    known_until TEXT,
+    released_at TEXT,
+    is_confirmed INTEGER NOT NULL
+) STRICT;;
+CREATE TABLE counters (
+    name TEXT PRIMARY KEY,
+    floor INTEGER NOT NULL
+) STRICT;;
+INSERT INTO counters (name, floor) VALUES
+    ('customers', 0), ('machines', 0), ('quotes', 0), ('orders', 0), ('mails', 0), ('events', 0);;
+CREATE TABLE folder (
+    shop TEXT NOT NULL,
+    currency TEXT NOT NULL,
+    tax_area TEXT NOT NULL,
+    families TEXT NOT NULL
+) STRICT;;
+INSERT INTO folder (shop, currency, tax_area, families) VALUES ('', '', '', '[]');;
+ALTER TABLE answers ADD COLUMN epoch TEXT NOT NULL DEFAULT ''
+"""
 
 
 _FIRST: Final = """

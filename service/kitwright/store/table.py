@@ -39,6 +39,7 @@ class Table(Generic[T]):
         struct: of the records.
         key: the columns that identify one record.
         number: the column whose numbers the table assigns, None if there is none.
+        is_counted: whether its numbers go on beyond a floor, and are not assigned by SQLite.
         renamed: member -> its column, if that has another name.
         codecs: member -> how it is stored, if its type does not determine that.
         left_out: member -> its value in every record, in place of a column.
@@ -52,6 +53,7 @@ class Table(Generic[T]):
         *,
         key: tuple[str, ...] = ("number",),
         number: str | None = None,
+        is_counted: bool = True,
         renamed: Mapping[str, str] = MappingProxyType({}),
         codecs: Mapping[str, Codec] = MappingProxyType({}),
         left_out: Mapping[str, object] = MappingProxyType({}),
@@ -61,6 +63,7 @@ class Table(Generic[T]):
         self._struct = struct
         self._key = key
         self._number = number
+        self._is_counted = is_counted
         self._left_out = left_out
         hints = get_type_hints(struct)
         members = [name for name in struct.__struct_fields__ if name not in left_out]
@@ -119,8 +122,20 @@ class Table(Generic[T]):
         if self._number is None:
             self.session.insert(self._name, columns)
             return record
-        del columns[self._number]
+        if self._is_counted:
+            columns[self._number] = self._next()
+        else:
+            del columns[self._number]
         return structs.replace(record, **{self._number: self.session.insert(self._name, columns)})
+
+    def _next(self) -> int:
+        """Return the next number: one that was never given, in this generation or in one before."""
+        number: int = self.session.value(
+            f"SELECT 1 + max(floor, (SELECT coalesce(max({self._number}), 0) FROM {self._name}))"
+            " FROM counters WHERE name = ?",
+            (self._name,),
+        )
+        return number
 
     def put(self, record: T, **more: object) -> None:
         """Replace the record with the same key.
