@@ -36,6 +36,7 @@ from tests.store.small import (
     an_order,
 )
 
+from kitwright.keeping.generation import Belonging
 from kitwright.keeping.record import MailState, QuoteState, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import for_customer
@@ -101,7 +102,16 @@ def fill(records: Records) -> None:
     records.events.add(an_event())
     records.events.add(an_event("quote.issued", subject="quote:2"))
     records.events.defer(1, 1, NOON + HOUR)
-    records.answers.add(an_answer(), NOON)
+    records.answers.add(an_answer(epoch="0123456789"), NOON)
+    # in place of a random epoch and the present time
+    records.generations.put(
+        structs.replace(
+            records.generations.current(), epoch="0123456789", begun_at=NOON, released_at=NOON
+        )
+    )
+    records.generations.belong(
+        Belonging(shop="hire-yard", currency="USD", tax_area="area", families=("QM-H27",))
+    )
 
 
 def found(records: Records) -> dict[str, Any]:
@@ -135,6 +145,8 @@ def found(records: Records) -> dict[str, Any]:
         "hooks": records.hooks.every(),
         "waiting": records.events.due(NOON + DAY, MOST),
         "soonest": records.events.soonest(),
+        "generations": records.generations.every(),
+        "belonging": records.generations.belonging(),
         "answer": records.answers.get("k1", "once", NOON),
     }
     plain: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(everything))

@@ -414,8 +414,10 @@ class MemoryGenerations:
 
     def every(self) -> tuple[Generation, ...]:
         later = sorted(self._state.of("generations").items())
-        return (FIRST, *(one for _, one in later)) if 1 not in dict(later) else tuple(
-            one for _, one in later
+        return (
+            (FIRST, *(one for _, one in later))
+            if 1 not in dict(later)
+            else tuple(one for _, one in later)
         )
 
     def current(self) -> Generation:
@@ -430,10 +432,10 @@ class MemoryGenerations:
             self._state.change("last")[name] = last + left_out
         return begun
 
-    def put(self, generation: Generation) -> None:
-        if generation.number not in [one.number for one in self.every()]:
-            raise RecordMissing(f"generation {generation.number}")
-        self._state.change("generations")[generation.number] = generation
+    def put(self, record: Generation) -> None:
+        if record.number not in [one.number for one in self.every()]:
+            raise RecordMissing(f"generation {record.number}")
+        self._state.change("generations")[record.number] = record
 
     def belonging(self) -> Belonging:
         found: Belonging = self._state.of("folder").get("belonging", Belonging())

@@ -31,6 +31,8 @@ EventKind = Literal[
     "quote.revised",
     "quote.started",
     "quote.withdrawn",
+    "records.released",
+    "records.restored",
     "webhook.changed",
     "webhook.created",
     "webhook.deleted",

@@ -76,13 +76,15 @@ def erase_customer(
     customer: Customer,
     *,
     redact: Callable[[Revision], Revision],
+    even_at_work: bool = False,
 ) -> tuple[Customer, Dossier, tuple[str, ...]]:
     """Erase a customer. Return what remains of the customer, the erased data, and the SHA-256 of
     the photographs that no record needs any longer.
 
     Every figure stays: quotes, revisions, limits, orders. Names, contact details, plates, serial
     numbers, words of consent, photographs and e-mails are erased. `redact` removes personal data
-    from a revision's body.
+    from a revision's body. `even_at_work` erases also while work is under way, because the customer
+    was erased before, and a restore has undone that.
 
     All stored answers to idempotent calls are deleted, because an answer does not say whose data it
     holds. A call of the last day that is sent again afterwards is therefore executed again, unless
@@ -99,7 +101,7 @@ def erase_customer(
         if quote.offered is not None
         or (quote.agreed is not None and quote.state is not QuoteState.done)
     ]
-    if busy:
+    if busy and not even_at_work:
         raise StillAtWork(tuple(sorted(busy)))
     for machine in dossier.machines:
         _erase_machine(records, stamp, machine)

@@ -291,7 +291,7 @@ class Generations(Protocol):
         `left_out` numbers after the last one that was given.
         """
 
-    def put(self, generation: Generation) -> None:
+    def put(self, record: Generation) -> None:
         """Replace the generation with the same number."""
 
     def belonging(self) -> Belonging:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Iterable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -16,8 +17,10 @@ from sqlite_utils import Database
 
 from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
+from kitwright.store.closings import LedgerFile
 from kitwright.store.events import EventTable, HookTable
 from kitwright.store.failure import is_outer, translated
+from kitwright.store.files import make_folders, make_private
 from kitwright.store.generations import GenerationTable
 from kitwright.store.keys import AnswerTable, KeyTable
 from kitwright.store.mails import MailTable
@@ -35,6 +38,8 @@ FILE: Final = "kitwright.db"
 """File name of the database in the data folder."""
 _PATIENCE: Final = 5.0
 """Seconds to wait for a lock that another process holds: a backup or a check."""
+_MARK_EVERY: Final = timedelta(minutes=10)
+"""How often a ledger that nothing was added to is written again, with the present time."""
 _CACHE_KIB: Final = 32 * 1024
 
 
@@ -81,8 +86,13 @@ class SqliteStore:
         self._reader: tuple[Any, Records] | None = None
         self._is_frozen = False
         """Whether the reader can't see later changes, so that it can be used only once."""
+        self._ledger = LedgerFile(file.parent)
+        self._marked_at = datetime.now(UTC)
         self._writer = Writer(
-            lambda: Session(connect(file)), tables, lambda error: translated(error, file), empty_log
+            lambda: Session(connect(file)),
+            tables,
+            lambda error: translated(error, file),
+            self._tidy,
         )
 
     @classmethod
@@ -96,15 +106,28 @@ class SqliteStore:
         """
         file = folder / FILE
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folders(folder)
             _check_untouched(file)
-            with contextlib.closing(connect(file, may_make=True)) as connection:
+            # its log gets the same mode
+            make_private(file)
+            with contextlib.closing(connect(file)) as connection:
                 migrate(connection)
+                LedgerFile(folder).catch_up(connection, datetime.now(UTC))
         except (OSError, sqlite3.Error) as error:
             failure = _failed_to_open(file, error)
             if isinstance(failure, StoreFull) or not _is_readable(file):
                 raise failure from error
         return cls(file)
+
+    def _tidy(self, session: Session) -> None:
+        """Do what remains after a commit: bring the ledger up to date, then empty the log."""
+        now = datetime.now(UTC)
+        is_due = now - self._marked_at > _MARK_EVERY
+        if session.has_closed or self._ledger.is_behind or is_due:
+            session.has_closed = False
+            self._ledger.catch_up(session.connection, now)
+            self._marked_at = now
+        empty_log(session)
 
     def close(self) -> None:
         """Finish the waiting transactions, then close."""
@@ -150,9 +173,9 @@ class SqliteStore:
         return self._writer.submit(work).result()
 
 
-def connect(file: Path, *, may_make: bool = False) -> Any:
+def connect(file: Path) -> Any:
     """Return a connection with the settings that every connection needs. Raises: sqlite3.Error."""
-    connection = _open(file, "mode=rwc" if may_make else "mode=rw")
+    connection = _open(file, "mode=rw")
     try:
         # first: a file that is not a database is reported at once
         connection.execute("PRAGMA journal_mode = WAL")

@@ -33,6 +33,7 @@ class CustomerTable(Numbered[Customer]):
             (name, number),
         )
         if record.erased_at is not None:
+            self.session.has_closed = True
             self._purge()
 
     def _purge(self) -> None:

@@ -25,6 +25,8 @@ class Session:
         self.connection = connection
         self.has_erased = False
         """Whether something was erased that must leave no trace in the log."""
+        self.has_closed = False
+        """Whether a customer was erased or a key revoked, which the ledger has to say."""
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
         """Return the rows of a query."""

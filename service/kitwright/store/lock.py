@@ -1,0 +1,92 @@
+"""Lock: one process at a time may change a data folder.
+
+The lock is the operating system's own (`flock`), on a file in the folder. It ends with its process,
+however that ends, so a file that was left behind locks nothing. Windows has no such lock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from kitwright.keeping.store import StoreError
+from kitwright.store.failure import of_disk
+from kitwright.store.files import make_folders
+
+if sys.platform != "win32":
+    import fcntl
+
+LOCK: Final = "lock.txt"
+"""File name of the lock in a data folder: it says who holds the lock."""
+
+
+class FolderLocked(StoreError):
+    """A data folder that another process is using."""
+
+    code = "folder-locked"
+
+    def __init__(self, folder: Path, holder: str) -> None:
+        super().__init__(
+            f"{folder} is in use by {holder or 'another process'}: stop that first, or give "
+            "another folder with --data"
+        )
+        self.folder = folder
+        self.holder = holder
+
+
+@contextlib.contextmanager
+def hold_folder(folder: Path, purpose: str) -> Iterator[None]:
+    """Hold the lock of a data folder, which is created if it is missing.
+
+    A folder that can't be written to is not locked: nothing in it can change.
+
+    Args:
+        folder: the data folder.
+        purpose: what the lock is for, such as `kitwright serve`; told to whoever is refused.
+
+    Raises: FolderLocked, StoreUnavailable.
+    """
+    handle = _open(folder)
+    if handle is None:
+        yield
+        return
+    try:
+        if sys.platform != "win32":
+            _take(handle, folder)
+        since = datetime.now(UTC).isoformat(sep=" ", timespec="seconds")
+        text = f"{purpose} (process {os.getpid()}, since {since})\n"
+        with contextlib.suppress(OSError):
+            # a full disk may not keep the service from reading
+            os.ftruncate(handle, 0)
+            os.pwrite(handle, text.encode(), 0)
+        yield
+        with contextlib.suppress(OSError):
+            os.ftruncate(handle, 0)
+    finally:
+        os.close(handle)
+
+
+def _open(folder: Path) -> int | None:
+    try:
+        make_folders(folder)
+        return os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o600)
+    except (PermissionError, FileExistsError, NotADirectoryError):
+        return None
+    except OSError as error:
+        if folder.is_dir():
+            return None
+        raise of_disk(error, f"can't open {folder}") from error
+
+
+def _take(handle: int, folder: Path) -> None:
+    """Take the lock. Raises: FolderLocked."""
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        holder = os.pread(handle, 200, 0).decode(errors="replace").strip()
+        raise FolderLocked(folder, holder) from None
