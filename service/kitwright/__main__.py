@@ -7,12 +7,14 @@ import json
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import Final
 
 import msgspec
 
+from kitwright import upkeep
 from kitwright.app import make_owner_key, make_service, openapi_document, serve
 from kitwright.catalogue.problems import CatalogueInvalid, CatalogueUnreadable, by_cause
 from kitwright.documents.fonts import fonts
@@ -23,10 +25,10 @@ from kitwright.examination import examine as examine_catalogue
 from kitwright.quote import encode_quote
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.request import RequestRefused
-from kitwright.store.backup import back_up
 from kitwright.store.doctor import Finding, Severity, examine
 from kitwright.store.engine import FILE, SqliteStore
-from kitwright.store.restore import restore
+from kitwright.store.lock import hold_folder
+from kitwright.upkeep import counted
 from kitwright.usage import read_arguments
 from kitwright.web.calls.desk import utc_now
 from kitwright.web.calls.findings import AssessmentIn
@@ -80,7 +82,7 @@ def _settings(given: argparse.Namespace) -> Settings:
 
 
 def _serve(given: argparse.Namespace) -> int:
-    serve(_settings(given), lambda line: print(line, flush=True))
+    serve(_settings(given), _say)
     return 0
 
 
@@ -102,11 +104,6 @@ def _raw(file: str) -> bytes:
         raise FileUnreadable(file, reason_of(error)) from error
 
 
-def _counted(number: int, one: str, many: str | None = None) -> str:
-    """Return a number with its noun; `many` is the plural if it is not `one` with an s."""
-    return f"{number} {one if number == 1 else many or f'{one}s'}"
-
-
 def _quote(given: argparse.Namespace) -> int:
     asked = decode(_raw(given.file), PreviewIn)
     quote = make_service(_settings(given)).quote(asked)
@@ -125,9 +122,9 @@ def _check(given: argparse.Namespace) -> int:
         causes = by_cause(error.problems)
         for cause in causes:
             print(cause, file=sys.stderr)
-        told = _counted(len(error.problems), "error")
+        told = counted(len(error.problems), "error")
         if len(causes) < len(error.problems):
-            told += f" of {_counted(len(causes), 'cause')}"
+            told += f" of {counted(len(causes), 'cause')}"
         print(f"{told} in {folder}", file=sys.stderr)
         return 1
     catalogue = examined.catalogue
@@ -135,14 +132,14 @@ def _check(given: argparse.Namespace) -> int:
         print(f"warning: {doubt}", file=sys.stderr)
     holds = ", ".join(
         (
-            _counted(len(catalogue.families), "family", "families"),
+            counted(len(catalogue.families), "family", "families"),
             f"{len(catalogue.chassis)} chassis",
-            _counted(len(catalogue.jobs), "job"),
-            _counted(len(catalogue.shops), "shop"),
+            counted(len(catalogue.jobs), "job"),
+            counted(len(catalogue.shops), "shop"),
         )
     )
-    done = f"{_counted(examined.repairs, 'repair')} planned, kitted and priced"
-    warned = f"; {_counted(len(examined.doubts), 'warning')}" if examined.doubts else ""
+    done = f"{counted(examined.repairs, 'repair')} planned, kitted and priced"
+    warned = f"; {counted(len(examined.doubts), 'warning')}" if examined.doubts else ""
     print(f"catalogue valid: {holds}; {done}{warned}")
     print(f"revision {catalogue.revision}")
     return 0
@@ -170,20 +167,31 @@ def _openapi(given: argparse.Namespace) -> int:
 
 
 def _backup(given: argparse.Namespace) -> int:
-    done = back_up(_settings(given).data, Path(given.file))
-    for sha256 in done.missing:
-        print(f"photograph {sha256} has no file, so it is not in the backup", file=sys.stderr)
-    print(f"backed up: the database and {_counted(done.photos, 'photograph')} in {given.file}")
-    return 0
+    return upkeep.back_up_folder(given, _settings(given), _say, _complain)
 
 
 def _restore(given: argparse.Namespace) -> int:
-    folder = _settings(given).data
-    done = restore(Path(given.file), folder)
-    taken = done.taken_at.isoformat(timespec="seconds")
-    photos = _counted(done.photos, "photograph")
-    print(f"restored: the database and {photos}, as of {taken}, in {folder}")
-    return 0
+    return upkeep.restore_folder(given, _settings(given), _say)
+
+
+def _release(given: argparse.Namespace) -> int:
+    return upkeep.release_folder(given, _settings(given), _say, _complain)
+
+
+def _drill(given: argparse.Namespace) -> int:
+    return upkeep.try_restore(given, _say, _complain)
+
+
+def _adopt(given: argparse.Namespace) -> int:
+    return upkeep.adopt_folder(_settings(given), _say)
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)
+
+
+def _complain(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
 
 
 def _doctor(given: argparse.Namespace) -> int:
@@ -195,7 +203,7 @@ def _doctor(given: argparse.Namespace) -> int:
         print(Finding(severity=Severity.note, code=code, detail=detail))
     errors = sum(finding.severity is Severity.error for finding in findings)
     if errors:
-        print(f"{_counted(errors, 'error')} in {folder}", file=sys.stderr)
+        print(f"{counted(errors, 'error')} in {folder}", file=sys.stderr)
         return 1
     print(f"no error in {folder}")
     return 0
@@ -206,11 +214,9 @@ def _owner_key(given: argparse.Namespace) -> int:
     if not (folder / FILE).is_file():
         print(f"no database in {folder}: its first start prints an owner key", file=sys.stderr)
         return 1
-    store = SqliteStore.open(folder)
-    try:
+    # a running service would not learn of the key
+    with hold_folder(folder, "kitwright owner-key"), closing(SqliteStore.open(folder)) as store:
         _, text = make_owner_key(store, utc_now())
-    finally:
-        store.close()
     print(f"owner key: {text}")
     return 0
 
@@ -223,6 +229,9 @@ _COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "openapi": _openapi,
     "backup": _backup,
     "restore": _restore,
+    "release": _release,
+    "drill": _drill,
+    "adopt": _adopt,
     "doctor": _doctor,
     "owner-key": _owner_key,
 }

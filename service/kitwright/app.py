@@ -27,10 +27,11 @@ from kitwright.documents.papers import ShopPapers
 from kitwright.documents.readings_svg import readings_svg
 from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
+from kitwright.keeping.generation import Belonging, check_belonging
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.link import SECRET_BYTES
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
-from kitwright.keeping.store import Records, StoreError
+from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
 from kitwright.mailing import LetterWriter, StoredMails
 from kitwright.memory import MIB
 from kitwright.outbound.mail import FolderMailer, Mailer, Security, SmtpMailer
@@ -44,8 +45,10 @@ from kitwright.renewal import Renewal
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
+from kitwright.store.doctor import warn_of_modes
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
+from kitwright.store.lock import hold_folder
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
 from kitwright.web.calls.service import Service
@@ -95,6 +98,30 @@ def make_service(settings: Settings, today: Callable[[], date] | None = None) ->
     )
 
 
+def belonging_of(service: Service) -> Belonging:
+    """Return what a data folder has to belong to so that a service may use it."""
+    shop = service.workshop.shop
+    return Belonging(
+        shop=shop.id,
+        currency=shop.currency,
+        tax_area=shop.tax_area,
+        families=tuple(sorted(service.workshop.catalogue.families)),
+    )
+
+
+def _claim(store: SqliteStore, asked: Belonging) -> None:
+    """Note whose folder it is, if it is new or its catalogue has changed.
+
+    Raises: FolderOfAnother, StoreError.
+    """
+    kept = store.read(lambda records: records.generations.belonging())
+    check_belonging(kept, asked)
+    if kept != asked:
+        # a folder that can't be written to is still read from
+        with suppress(StoreFull, StoreUnavailable):
+            store.write_now(lambda records: records.generations.belong(asked))
+
+
 ALL_OPERATIONS: Final = (
     *calls.OPERATIONS,
     *(one for each in description.HANDLERS if (one := operation_of(each))),
@@ -124,10 +151,12 @@ def open_desk(
     `now` returns the current time in UTC, and `draw` returns random bytes. `writer` writes e-mails;
     by default it is made from the settings. The caller has to close the store.
 
-    Raises: StoreError.
+    Raises: StoreError; FolderOfAnother, for a folder of another shop, currency, tax area or
+        catalogue.
     """
     store = SqliteStore.open(settings.data)
     try:
+        _claim(store, belonging_of(service))
         secret = _secret(store, draw)
         keys = {key.id: key for key in store.read(lambda records: records.keys.every())}
     except BaseException:
@@ -361,10 +390,19 @@ def serve_service(
     folder, it is called with the owner's key before that. The data folder is created if it is
     missing. It holds the address in `address.txt` while the service runs.
 
-    Raises: StoreError.
+    Raises: StoreError, FolderOfAnother; FolderLocked, if another process uses the data folder.
     """
+    with hold_folder(settings.data, "kitwright serve"):
+        _serve_folder(service, settings, announce, journal)
+
+
+def _serve_folder(
+    service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
+) -> None:
     writer = make_writer(service, settings)
     desk, store = open_desk(service, settings, writer=writer)
+    if warning := warn_of_modes(settings.data):
+        journal.write("warning", "open-to-others", {"detail": warning})
     note = settings.data / "address.txt"
 
     def told(address: str) -> None:
@@ -384,7 +422,10 @@ def serve_service(
     mails = make_mail_pump(desk, settings)
     app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
 
+    belonging = belonging_of(service)
+
     def prepare(service: Service) -> Callable[[], None]:
+        check_belonging(belonging, belonging_of(service))
         fresh = make_writer(service, settings)
         fresh.public_url = writer.public_url
         renewed = desk.renewed(service, _papers(service), fresh.write)

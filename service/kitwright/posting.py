@@ -25,13 +25,18 @@ class StoredOutbox(Struct, frozen=True):
 
     def due(self, now: datetime, most: int) -> Sequence[Delivery]:
         """Return at most `most` deliveries that are due at `now`, the longest due first."""
-        found = self.store.read(lambda records: records.events.due(now, most))
-        return tuple(map(_delivery, found))
+
+        def find(records: Records) -> Sequence[Delivery]:
+            if records.generations.current().is_held:
+                return ()
+            origin = Origin.of(records)
+            return tuple(_delivery(due, origin) for due in records.events.due(now, most))
+
+        return self.store.read(find)
 
     async def settle(self, delivery: Delivery, outcome: Outcome, next_at: datetime | None) -> None:
         """Record the outcome of an attempt."""
-        hook, _, seq = delivery.id.removeprefix("evt_").partition("_")
-        number, place = int(hook), int(seq)
+        number, place = map(int, delivery.id.split("_")[-2:])
 
         def settle(records: Records) -> None:
             kept = records.hooks.get(number)
@@ -58,8 +63,13 @@ class StoredOutbox(Struct, frozen=True):
         await self.store.write(settle)
 
     def soonest(self) -> datetime | None:
-        """Return when the next delivery is due, None if none is waiting."""
-        return self.store.read(lambda records: records.events.soonest())
+        """Return when the next delivery is due, None if none is waiting or all are held."""
+
+        def find(records: Records) -> datetime | None:
+            is_held = records.generations.current().is_held
+            return None if is_held else records.events.soonest()
+
+        return self.store.read(find)
 
 
 def _delivery(due: DueDelivery) -> Delivery:

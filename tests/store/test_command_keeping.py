@@ -56,8 +56,15 @@ def test_backup_and_restore_tell_what_they_did(run: Run, shop: Path, tmp_path: P
 
     code, said, complaint = run("restore", target, "--data", regained)
     assert (code, complaint) == (0, "")
-    assert said.startswith("restored: the database and 1 photograph, as of 2")
-    assert said.endswith(f"+00:00, in {regained}\n")
+    restored, *rest = said.splitlines()
+    assert restored.startswith("restored: the database and 1 photograph, as of 2")
+    assert restored.endswith(f"+00:00, in {regained}")
+    assert rest[0].startswith("missing: everything done after that (")
+    assert rest[1].startswith("no ledger newer than the backup is known")
+    assert rest[-2:] == [
+        "the folder is held: no e-mail, webhook event or link goes out yet",
+        f"next: kitwright release --data {regained}",
+    ]
 
     code, said, complaint = run("doctor", "--data", regained)
     assert (code, complaint) == (0, "")

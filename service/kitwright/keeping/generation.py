@@ -48,7 +48,7 @@ class Generation(Struct, frozen=True, kw_only=True):
 
 class Belonging(Struct, frozen=True, kw_only=True):
     """Whose folder it is: a shop, its currency and tax area, and the engine families of its
-    catalogue. All are empty until the folder is first served.
+    catalogue. Each is empty as long as it is not known.
     """
 
     shop: str = ""
@@ -114,8 +114,6 @@ def check_belonging(kept: Belonging, asked: Belonging) -> None:
     A catalogue is another one if it has none of the engine families that the folder was last served
     with. Families may be added, and some may go.
     """
-    if not kept.shop:
-        return
     another = "give another folder with --data"
     for what, old, new, advice in (
         ("shop", kept.shop, asked.shop, f"start with --shop {kept.shop}, or {another}"),
@@ -133,7 +131,7 @@ def check_belonging(kept: Belonging, asked: Belonging) -> None:
             "`kitwright adopt` once",
         ),
     ):
-        if old != new:
+        if old and old != new:
             raise FolderOfAnother(what, old, new, advice)
     if kept.families and not set(kept.families) & set(asked.families):
         raise FolderOfAnother(

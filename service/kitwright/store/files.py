@@ -124,7 +124,8 @@ def write_whole(path: Path, data: bytes) -> None:
 def make_folders(folder: Path) -> None:
     """Create a folder and those above it, durably. Raises: OSError."""
     if not folder.is_dir():
-        make_folders(folder.parent)
+        if not folder.parent.exists():
+            make_folders(folder.parent)
         folder.mkdir(exist_ok=True)
         # whatever the umask is: a data folder holds customers' data and secrets
         folder.chmod(PRIVATE_FOLDER)

@@ -56,6 +56,9 @@ def generations(db: Database) -> None:
         (epoch, now, now),
     )
     db.conn.execute("UPDATE answers SET epoch = ?", (epoch,))
+    db.conn.execute(
+        "UPDATE folder SET currency = coalesce((SELECT currency FROM quotes LIMIT 1), '')"
+    )
 
 
 _GENERATIONS: Final = """
