@@ -9,6 +9,8 @@ from typing import Final
 import msgspec
 from msgspec import Struct, structs
 
+from kitwright.keeping.event import origin_of
+from kitwright.keeping.generation import Origin
 from kitwright.keeping.record import DueDelivery, Event
 from kitwright.keeping.store import Records, Store
 from kitwright.outbound.post import Outcome
@@ -29,7 +31,7 @@ class StoredOutbox(Struct, frozen=True):
         def find(records: Records) -> Sequence[Delivery]:
             if records.generations.current().is_held:
                 return ()
-            origin = Origin.of(records)
+            origin = origin_of(records)
             return tuple(_delivery(due, origin) for due in records.events.due(now, most))
 
         return self.store.read(find)
@@ -72,10 +74,10 @@ class StoredOutbox(Struct, frozen=True):
         return self.store.read(find)
 
 
-def _delivery(due: DueDelivery) -> Delivery:
+def _delivery(due: DueDelivery, origin: Origin) -> Delivery:
     return Delivery(
         hook=str(due.hook.number),
-        id=f"evt_{due.hook.number}_{due.event.seq}",
+        id=origin.delivery_id(due.hook.number, due.event.seq),
         url=due.hook.url,
         secrets=(due.hook.secret,),
         body=message(due.event),

@@ -57,6 +57,28 @@ class Belonging(Struct, frozen=True, kw_only=True):
     families: tuple[str, ...] = ()
 
 
+class Origin(Struct, frozen=True, kw_only=True):
+    """Where events come from: a shop, and the generations of its folder, oldest first."""
+
+    shop: str
+    generations: tuple[Generation, ...]
+
+    @property
+    def epoch(self) -> str:
+        """The epoch of the current generation."""
+        return self.generations[-1].epoch
+
+    def event_id(self, seq: int) -> str:
+        """Return the id of the event at a place of the feed, which no other event of any shop or
+        generation has. It stays the same after a restore that has kept the event.
+        """
+        return f"{self.shop}_{generation_of(self.generations, seq).epoch}_{seq}"
+
+    def delivery_id(self, hook: int, seq: int) -> str:
+        """Return the id of an event's delivery to a webhook; the same for every attempt."""
+        return f"evt_{self.shop}_{generation_of(self.generations, seq).epoch}_{hook}_{seq}"
+
+
 class ClockBehind(KitwrightError):
     """The clock shows a time before the backup was made, so new numbers could repeat old ones."""
 
