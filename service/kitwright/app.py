@@ -49,6 +49,7 @@ from kitwright.store.doctor import warn_of_modes
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import PhotoFiles, kind_of, write_whole
 from kitwright.store.lock import hold_folder
+from kitwright.store.restore import drop_stages
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
 from kitwright.web.calls.service import Service
@@ -399,6 +400,7 @@ def serve_service(
 def _serve_folder(
     service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
+    drop_stages(settings.data)
     writer = make_writer(service, settings)
     desk, store = open_desk(service, settings, writer=writer)
     if warning := warn_of_modes(settings.data):

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import os
 import re
+import shutil
 import tarfile
 import tempfile
 from collections.abc import Callable, Iterator
@@ -131,6 +132,7 @@ def _stage(folder: Path, *, is_new: bool) -> Iterator[Path]:
     # its log as well: without its database, it would be taken for the restored one's log
     if any(folder.glob(f"{FILE}*")):
         raise FolderTaken(folder)
+    drop_stages(folder)
     try:
         with tempfile.TemporaryDirectory(prefix=STAGE, dir=folder) as place:
             yield Path(place)
@@ -140,6 +142,12 @@ def _stage(folder: Path, *, is_new: bool) -> Iterator[Path]:
                 (folder / LOCK).unlink(missing_ok=True)
                 folder.rmdir()
         raise
+
+
+def drop_stages(folder: Path) -> None:
+    """Delete what a restore that broke off has left in a data folder, which must be locked."""
+    for path in folder.glob(f"{STAGE}*"):
+        shutil.rmtree(path, ignore_errors=True)
 
 
 def _begin(
