@@ -31,8 +31,7 @@ from kitwright.store.lock import hold_folder
 from kitwright.upkeep import counted
 from kitwright.usage import read_arguments
 from kitwright.web.calls.desk import utc_now
-from kitwright.web.calls.findings import AssessmentIn
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.edge.body import decode
 from kitwright.web.edge.negotiate import SVG, TEXT
 from kitwright.web.edge.problems import Refusal, pointer

@@ -59,6 +59,7 @@ from kitwright.web.description.openapi import describe
 from kitwright.web.edge import unmet
 from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.edge import Edge
+from kitwright.web.edge.gate import Gate
 from kitwright.web.edge.limits import Limits
 from kitwright.web.edge.log import Journal, JournalHandler
 from kitwright.web.edge.metrics import Metrics
@@ -160,6 +161,7 @@ def open_desk(
         _claim(store, belonging_of(service))
         secret = _secret(store, draw)
         keys = {key.id: key for key in store.read(lambda records: records.keys.every())}
+        gate = Gate(store.read(lambda records: records.generations.current()))
     except BaseException:
         store.close()
         raise
@@ -170,11 +172,13 @@ def open_desk(
         by_address=_limits(math.ceil(settings.rate / 10)),
         used=_used(store),
         today=lambda: now().astimezone(zone).date(),
+        gate=gate,
     )
     desk = Desk(
-        service,
-        store,
-        keyring,
+        service=service,
+        store=store,
+        keyring=keyring,
+        gate=gate,
         papers=_papers(service),
         files=PhotoFiles(settings.data),
         kind_of=kind_of,
@@ -225,11 +229,9 @@ def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
             password=settings.smtp_password,
         )
 
-    def stamp() -> Stamp:
-        now = desk.now()
-        return Stamp(at=now, today=desk.today(now), hand=Hand.service, by="mail")
-
-    outbox = StoredMails(desk.store, stamp, told=lambda: desk.wake())
+    outbox = StoredMails(
+        desk.store, lambda: desk.stamp(Hand.service, "mail"), told=lambda: desk.wake()
+    )
     return MailPump(outbox, mailer, clock=desk.now)
 
 

@@ -15,7 +15,7 @@ from kitwright.keeping.record import DueDelivery, Event
 from kitwright.keeping.store import Records, Store
 from kitwright.outbound.post import Outcome
 from kitwright.outbound.pump import Delivery
-from kitwright.web.calls.event_wire import event_out
+from kitwright.web.calls.shown import EventOut, as_shown, extended
 
 _LAST_ATTEMPT: Final = "given up after the last attempt: "
 
@@ -80,12 +80,13 @@ def _delivery(due: DueDelivery, origin: Origin) -> Delivery:
         id=origin.delivery_id(due.hook.number, due.event.seq),
         url=due.hook.url,
         secrets=(due.hook.secret,),
-        body=message(due.event),
+        body=message(due.event, origin),
         attempt=due.attempt,
     )
 
 
-def message(event: Event) -> bytes:
+def message(event: Event, origin: Origin) -> bytes:
     """Return the body that is posted for an event, in the payload format of Standard Webhooks."""
-    out = event_out(event)
+    identity = {"id": origin.event_id(event.seq), "shop": origin.shop}
+    out = as_shown(extended(EventOut, event, **identity))
     return msgspec.json.encode({"type": event.kind, "timestamp": event.at, "data": out})

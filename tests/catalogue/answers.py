@@ -20,9 +20,8 @@ from kitwright.documents.readings_svg import readings_svg
 from kitwright.quote import Envelope, Paper, encode_quote
 from kitwright.settings import Settings
 from kitwright.web.calls.catalogue import LISTINGS, shop_out
-from kitwright.web.calls.findings import AssessmentIn
 from kitwright.web.calls.service import Service
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.edge.body import decode
 from kitwright.web.edge.negotiate import SVG, TEXT
 from kitwright.workshop import Workshop

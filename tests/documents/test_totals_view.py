@@ -18,7 +18,7 @@ from kitwright.documents.quote_text import quote_text
 from kitwright.documents.totals_view import totals_of
 from kitwright.language.scribe import Scribe
 from kitwright.quote import read_quote
-from kitwright.web.calls.consent_text import words_of_yes
+from kitwright.web.calls.standing import words_of_yes
 
 EXEMPT = "v68-zero-turn-exempt"
 INCLUDING = "s50-walk-behind-breather-discount-and-prepaid"

@@ -31,7 +31,7 @@ from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_order import ubl_order
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Envelope, Quote, read_quote
-from kitwright.web.calls.consent_text import words_of_yes
+from kitwright.web.calls.standing import words_of_yes
 
 AT = datetime(2027, 3, 1, 11, tzinfo=UTC)
 """A moment whose hour has the same digits on every clock."""

@@ -19,8 +19,7 @@ from kitwright.documents.quote_text import quote_text
 from kitwright.language import texts
 from kitwright.language.texts import texts_of
 from kitwright.quote import encode_quote
-from kitwright.web.calls.findings import AssessmentIn
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.edge.body import decode
 from kitwright.web.edge.negotiate import SVG, TEXT
 

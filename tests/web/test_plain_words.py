@@ -15,7 +15,7 @@ from msgspec import Struct
 from tests.web.problem import sound_problem
 
 from kitwright.app import ALL_OPERATIONS
-from kitwright.web.calls.consent_wire import AcceptIn
+from kitwright.web.calls.acts import AcceptIn
 from kitwright.web.edge.body import decode
 from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.problems import Refusal

@@ -14,6 +14,7 @@ from msgspec import Struct
 
 from kitwright.keeping.key import Scope
 from kitwright.money import Money
+from kitwright.quote import FactNumber
 
 
 class QuoteState(StrEnum):
@@ -156,9 +157,8 @@ class Authorisation(Struct, frozen=True, kw_only=True):
 class Addition(Struct, frozen=True, kw_only=True):
     """A line added under an authorisation, on top of its revision's total.
 
-    `kind` is that of the line, `tax_kind` the charge kind that it is taxed as. `price` is what is
-    printed, with or without tax as the shop's prices are. `net` is what it added without tax,
-    `amount` what it added in the authorisation's own terms of tax. `day` is the shop's.
+    `kind` is that of the line, `tax_kind` the charge kind that it is taxed as. `net` is what it
+    added without tax, `amount` what it added in the authorisation's own terms of tax.
     """
 
     quote: int
@@ -166,16 +166,18 @@ class Addition(Struct, frozen=True, kw_only=True):
     revision: int
     at: datetime
     day: date
+    """The shop's day."""
     description: str
     kind: str
     tax_kind: str
     price: Money
+    """What is printed, with or without tax as the shop's prices are."""
     net: Money
     amount: Money
 
 
 class Customer(Struct, frozen=True, kw_only=True):
-    """The customer of quotes. Of an erased customer, only the number is left."""
+    """A customer. Of an erased customer, only the id, the version and the times are left."""
 
     number: int
     version: int
@@ -192,7 +194,9 @@ class Customer(Struct, frozen=True, kw_only=True):
 
 
 class Machine(Struct, frozen=True, kw_only=True):
-    """A machine as described by its plate; `hours` is the last meter reading."""
+    """A machine as described by its plate; `hours` is the last meter reading. Of an erased machine,
+    only the data on the kind of engine is left.
+    """
 
     number: int
     version: int
@@ -216,9 +220,8 @@ class OrderState(StrEnum):
 
 
 class KeptOrder(Struct, frozen=True, kw_only=True):
-    """An order to one supplier for one accepted revision, frozen with its allocation.
-
-    `body` is JSON.
+    """An order to one supplier for one accepted revision, frozen with its allocation: each of its
+    lines says what it is for.
     """
 
     number: int
@@ -230,6 +233,7 @@ class KeptOrder(Struct, frozen=True, kw_only=True):
     net: Money
     made_at: datetime
     body: bytes
+    """The order as JSON."""
 
 
 class Photo(Struct, frozen=True, kw_only=True):
@@ -247,7 +251,7 @@ class Photo(Struct, frozen=True, kw_only=True):
 
 
 class KeyRecord(Struct, frozen=True, kw_only=True):
-    """The stored record of an API key, which never holds its text."""
+    """An API key, without its text. `last_used_on` is the last day on which it was used."""
 
     id: str
     name: str
@@ -259,23 +263,30 @@ class KeyRecord(Struct, frozen=True, kw_only=True):
 
 
 class Event(Struct, frozen=True, kw_only=True):
-    """One change, in the order of commits: `seq` has no repeats, and no gaps within a generation.
+    """A change: its place in the feed, what happened to which record, and who did it: a key (by its
+    id), the customer by a link, or the service.
 
-    `subject` is the record's kind and number (`quote:12`); `facts` hold no personal data.
+    Places are in the order of commits and have no gaps, except where a restore left places out.
+    `facts` hold no personal data.
     """
 
     seq: int
     at: datetime
     kind: str
     subject: str
-    facts: dict[str, str | int | None]
+    """The kind and number of the record, as in `quote:12`."""
+    facts: dict[str, str | FactNumber | None]
     hand: Hand
     by: str
     request_id: str
 
 
 class Hook(Struct, frozen=True, kw_only=True):
-    """A webhook: only events of `kinds` are posted to it, or all if `kinds` is empty."""
+    """A webhook: only events of `kinds` are posted to it, or all if `kinds` is empty.
+
+    `failure` says why the last attempt failed, if it did. The service sets `is_active` to false if
+    the target answers 410.
+    """
 
     number: int
     version: int
@@ -306,9 +317,9 @@ class MailState(StrEnum):
 class Mail(Struct, frozen=True, kw_only=True):
     """One revision on its way to a customer by e-mail.
 
-    `body` is the complete message (RFC 5322), the same at every attempt, as is `message_id`.
-    `attempts` counts the attempts begun; `next_at` is when the next is due, None if there is none.
-    `failure` is the last error. Of an erased customer's e-mail, `to` and `body` are empty.
+    `attempts` counts the attempts begun; `next_at` is when the next is due, if there is one.
+    `failure` says why the last attempt failed. Of an erased customer's e-mail, neither address nor
+    text is left.
     """
 
     number: int
@@ -317,6 +328,7 @@ class Mail(Struct, frozen=True, kw_only=True):
     to: str
     message_id: str
     body: bytes
+    """The complete message (RFC 5322), the same at every attempt."""
     state: MailState
     attempts: int
     next_at: datetime | None

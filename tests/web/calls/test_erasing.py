@@ -17,8 +17,9 @@ from kitwright.app import make_app
 from kitwright.quote import Quote
 from kitwright.store.engine import FILE, connect
 from kitwright.web.calls.dossier import ExportOut
-from kitwright.web.calls.quote_wire import QuoteIn
+from kitwright.web.calls.reckoning import QuoteIn
 from kitwright.web.calls.service import Service
+from kitwright.web.calls.shown import shown
 
 Client = TestClient[Any]
 
@@ -227,7 +228,7 @@ def figures(value: Any) -> Any:
 
 def test_export_gives_everything_as_its_structs(story: Story) -> None:
     answer = story.client.get(f"{story.path}/export")
-    export = msgspec.json.decode(answer.content, type=ExportOut)
+    export = msgspec.json.decode(answer.content, type=shown(ExportOut)[0])
     (quote,) = export.quotes
     assert export.customer.name == CUSTOMER["name"]
     assert [one.id for one in export.machines] == [story.machine]

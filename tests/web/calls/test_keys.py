@@ -15,8 +15,8 @@ from tests.desks import Counter, client_alone, client_of, open_counter
 from kitwright.app import first_key, make_app, open_desk
 from kitwright.keeping.key import Scope
 from kitwright.settings import Settings, built_in_catalog
-from kitwright.web.calls.keys import ScopeName
 from kitwright.web.calls.service import Service
+from kitwright.web.calls.shown import ScopeName
 
 
 @pytest.fixture

@@ -2,18 +2,37 @@
 
 import re
 from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Callable
+from typing import NamedTuple
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitwright.web.calls.paged import page_reply, read_before, write_cursor
-from kitwright.web.calls.people_wire import CustomersQuery, MachinesQuery
+from kitwright.web.calls.customers import CustomersQuery
+from kitwright.web.calls.machines import MachinesQuery
+from kitwright.web.calls.paged import page_of, read_before, write_cursor
+from kitwright.web.calls.shown import ListOut
 from kitwright.web.edge.problems import Refusal
 
 LINKS = re.compile(r'<([^<>\s"]*)>; rel="(next|first)"')
 NUMBERS = st.integers(1, 10**15)
+
+
+class Kept(NamedTuple):
+    """A record."""
+
+    number: int
+
+
+def below(*numbers: int) -> Callable[[int | None, int], list[Kept]]:
+    """Return a look-up that finds the first of some records below a number."""
+
+    def find(before: int | None, most: int) -> list[Kept]:
+        return [Kept(one) for one in numbers if before is None or one < before][:most]
+
+    return find
 
 
 def encoded(text: bytes) -> str:
@@ -84,11 +103,12 @@ def test_read_before_refuses_other_spellings_of_the_same_bytes() -> None:
         read_before("quotes", twin)
 
 
-def test_page_reply_leads_on_and_back_to_the_first_page() -> None:
+def test_page_of_leads_on_and_back_to_the_first_page() -> None:
     asked = MachinesQuery(customer="C7", limit=2, cursor=write_cursor("machines", 10))
 
-    reply = page_reply("/v1/machines", "machines", asked, [(9, "i"), (8, "h"), (7, "g")])
+    reply = page_of("/v1/machines", asked, below(10, 9, 8, 7))
 
+    assert reply.body == ListOut(items=(Kept(9), Kept(8)))
     after = write_cursor("machines", 8)
     assert links(reply.headers["Link"]) == {
         "next": f"/v1/machines?customer=C7&limit=2&cursor={after}",
@@ -96,17 +116,17 @@ def test_page_reply_leads_on_and_back_to_the_first_page() -> None:
     }
 
 
-def test_page_reply_of_the_last_page_leads_nowhere() -> None:
-    reply = page_reply("/v1/machines", "machines", MachinesQuery(limit=2), [(9, "i"), (8, "h")])
+def test_last_page_leads_nowhere() -> None:
+    reply = page_of("/v1/machines", MachinesQuery(limit=2), below(9, 8))
 
     assert not reply.headers
 
 
 @given(st.text(st.characters(exclude_categories=["Cs"]), min_size=1))
-def test_page_reply_gives_back_any_query(words: str) -> None:
+def test_page_of_gives_back_any_query(words: str) -> None:
     asked = CustomersQuery(q=words, limit=1)
 
-    reply = page_reply("/v1/customers", "customers", asked, [(9, "i"), (8, "h")])
+    reply = page_of("/v1/customers", asked, below(9, 8))
 
     found = links(reply.headers["Link"])
     first = parse_qs(urlsplit(found["first"]).query, keep_blank_values=True)

@@ -10,9 +10,9 @@ from tests.web.calls.shop import LEAKING_VALVE, add, once, png, problem
 from kitwright.app import make_app
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.record import KeyRecord
-from kitwright.web.calls import customers, machines, photos, quote_calls
-from kitwright.web.calls.declared import handlers_in
-from kitwright.web.calls.quotes import reckon
+from kitwright.web.calls import customers, machines, photos, quotes
+from kitwright.web.calls.handlers import handlers_in
+from kitwright.web.calls.reckoning import reckon
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.operation import operation_of
 
@@ -95,7 +95,7 @@ def test_quote_that_was_computed_before_an_erasure_is_not_kept_after_it(
 
         with client_of(make_app(counter.desk), counter.key) as client:
             customer = add(client, "/v1/customers", {"name": "Wenna"})
-            monkeypatch.setattr(quote_calls, "reckon", slow)
+            monkeypatch.setattr(quotes, "reckon", slow)
             asked = {**LEAKING_VALVE, "customer": customer.id}
             answer = client.post("/v1/quotes", json=asked, headers=once())
             problem(answer, 422, "request-refused")

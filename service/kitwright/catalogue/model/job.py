@@ -23,7 +23,7 @@ from kitwright.units import Figure
 
 
 class JobRef(Record, frozen=True, kw_only=True):
-    """A job on some cylinders; `cylinders` is left out if the job is an engine job."""
+    """A job on some cylinders; an engine job has no `cylinders`."""
 
     job: JobId
     cylinders: Cylinders | None = None
@@ -48,7 +48,9 @@ class OfferAs(StrEnum):
 
 
 class Condition(Record, frozen=True, kw_only=True):
-    """A condition: a finding at one of some levels, a background, or the machine's state."""
+    """A condition: a `finding` at one of some levels, a background (`context`), or the machine's
+    `condition` at one of some levels.
+    """
 
     finding: str | None = None
     context: str | None = None

@@ -55,10 +55,12 @@ class HowRead(StrEnum):
 class OverrunPreset(Record, frozen=True, kw_only=True):
     """A published rule on overruns for a shop's owner to choose. Local law takes precedence.
 
-    `fixed`, `at_most` and `over_total` are in `currency`, for each job's total; a preset without
-    them has no currency and suits any shop. `percent` is of the authorised total. The rule holds
-    for totals above `over_total` (None: for all) and never allows more than `at_most`. `record` is
-    empty if the source, as far as it was read, does not say. `as_of` is the day it was looked up.
+    It limits the amount charged over the authorised total without asking again: nothing, a fixed
+    amount, a percentage of that total, or the greater of the two, and never more than `at_most`. It
+    applies to totals over `over_total`, or to all; up to that total, no overrun is allowed. Each
+    limit is for one job's total. `record` lists the details that a record of consent must contain;
+    it is empty if the source, as far as it was read, does not say. `read` says how thoroughly the
+    source was read, `as_of` when.
     """
 
     id: OverrunId
@@ -67,6 +69,7 @@ class OverrunPreset(Record, frozen=True, kw_only=True):
     applies_to: str
     allows: Allows
     currency: str | None = None
+    """Of the amounts; a preset without amounts has none and suits any shop."""
     fixed: Figure | None = None
     percent: Figure | None = None
     at_most: Figure | None = None

@@ -22,7 +22,8 @@ class Rate(Record, frozen=True, kw_only=True):
 
 
 class TaxComponent(Record, frozen=True, kw_only=True):
-    """One tax: its dated rates and the charge kinds it applies to.
+    """One tax: its dated rates and the charge kinds it applies to. The newest rate that has started
+    applies.
 
     `compounds` says that its base includes the earlier taxes that apply to the same kind.
     """

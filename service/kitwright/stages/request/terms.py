@@ -54,7 +54,7 @@ class FreeLine(Struct, frozen=True, kw_only=True):
     by: str
 
 
-class PriceOverride(Struct, frozen=True, kw_only=True):
+class PriceOverride(Struct, frozen=True, kw_only=True, tag=True):
     """Another unit price for one line; the computed price is stored with it."""
 
     line: LineRef
@@ -63,7 +63,7 @@ class PriceOverride(Struct, frozen=True, kw_only=True):
     by: str
 
 
-class MinutesOverride(Struct, frozen=True, kw_only=True):
+class MinutesOverride(Struct, frozen=True, kw_only=True, tag=True):
     """Another number of billed minutes for one job on one machine; the computed number is stored
     with it.
     """

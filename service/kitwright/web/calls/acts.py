@@ -3,50 +3,95 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Final
+from datetime import datetime
+from typing import Annotated, Any, Final, Literal
 
 from litestar.handlers import HTTPRouteHandler
+from msgspec import Meta
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NotQuotable
 from kitwright.keeping.consent import Yes
-from kitwright.keeping.key import Scope
 from kitwright.keeping.prices import PriceMoved, moved_prices
-from kitwright.keeping.record import Means, Revision
+from kitwright.keeping.record import KeptQuote, Means, Revision
 from kitwright.keeping.store import Records
 from kitwright.quote import for_customer, read_quote
 from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.additions import read_amount
-from kitwright.web.calls.call import Call, Work
-from kitwright.web.calls.consent_text import consent_text
-from kitwright.web.calls.consent_wire import AcceptIn, DeclineIn, IssueIn
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.placing import unordered
-from kitwright.web.calls.quote_wire import QuoteHeadOut
-from kitwright.web.calls.quotes import asked_of, changed_since, checked, head_reply, of_today
+from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.ids import QUOTE, RevisionNumber
+from kitwright.web.calls.orders import unordered
+from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
+from kitwright.web.calls.reckoning import asked_of, of_today
+from kitwright.web.calls.standing import consent_text
 from kitwright.web.edge.problems import GAPS
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import DecimalIn, Text, Wire
 
-CANNOT_ANSWER: Final[tuple[type[KitwrightError], ...]] = (RequestRefused, *GAPS)
+Words = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=10_000,
+        pattern=r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*(?!\n)$",
+        description="A text for people, on any number of lines.",
+        extra={"wanted": "1 to 10,000 characters"},
+    ),
+]
+Moment = Annotated[datetime, Meta(tz=True, description="With its offset from UTC.")]
+_CANNOT: Final[tuple[type[KitwrightError], ...]] = (RequestRefused, *GAPS)
 """Errors that say that a request can't, or can no longer, be answered."""
+
+
+class IssueIn(Wire, frozen=True, kw_only=True):
+    """Whether a draft is issued although its prices are different today. Without `keep_prices` it
+    is refused; with a reason, it is issued at its own prices. The reason stays in the quote's
+    history and in the event permanently, so it should not name people.
+    """
+
+    keep_prices: Text | None = None
+
+
+class AcceptIn(Wire, frozen=True, kw_only=True):
+    """A customer's acceptance of one revision, as the shop records it.
+
+    `amount` is the total that the customer accepted, and is checked against the revision. `limit`
+    is the highest bill allowed; null: the amount plus the overrun that the shop's preset allows.
+    Both include tax if `includes_tax`. `contact` is the phone number or address by which the
+    customer accepted. `text` is the text shown or read out; null: the text that this service makes
+    for the revision.
+    """
+
+    revision: RevisionNumber
+    who: Text
+    means: Literal["in_person", "telephone", "email"]
+    contact: Text | None = None
+    at: Moment | None = None
+    amount: DecimalIn | None = None
+    limit: DecimalIn | None = None
+    includes_tax: bool = True
+    text: Words | None = None
+
+
+class DeclineIn(Wire, frozen=True, kw_only=True):
+    """A customer's refusal of one revision."""
+
+    revision: RevisionNumber
+    reason: Text | None = None
 
 
 def _act(
     name: str, *problems: str, **facts: Any
 ) -> Callable[[Callable[..., Any]], HTTPRouteHandler]:
-    return operation(
-        f"POST /v1/quotes/{{id}}/{name}",
-        f"{name}Quote",
-        "quotes",
-        scope=Scope.QUOTE,
-        is_once=True,
-        is_guarded=True,
-        is_tagged=True,
-        problems=("act-refused", *problems),
-        **facts,
-    )
+    line, known = f"POST /v1/quotes/{{id}}/{name}", ("act-refused", *problems)
+    return operation(line, f"{name}Quote", "quotes", *known, is_guarded=True, **facts)
+
+
+def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:
+    return answer(call.desk, head_of(call.desk, records, quote))
 
 
 @_act("issue", "prices-moved", may_be_empty=True)
@@ -62,20 +107,20 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     desk, stamp = call.desk, call.stamp
 
     def draft_of(records: Records) -> Revision:
-        return offer.draft_to_issue(records, checked(records, call), stamp)
+        return offer.draft_to_issue(records, call.checked(QUOTE, records.quotes.get), stamp)
 
     draft = desk.store.read(draft_of)
     moved = _moved(desk, draft, is_kept=body.keep_prices is not None)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
-        quote = checked(records, call)
+        quote = call.checked(QUOTE, records.quotes.get)
         if draft_of(records) != draft:
             # the revision compared is not the one that would be issued
-            raise changed_since(quote)
+            raise changed_since(desk, quote)
         issued = offer.issue(
             records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
         )
-        return head_reply(desk, records, issued)
+        return _told(call, records, issued)
 
     return work
 
@@ -91,7 +136,7 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
         return ()
     try:
         now = desk.service.quote(asked)
-    except CANNOT_ANSWER as error:
+    except _CANNOT as error:
         if is_kept:
             return None
         raise NotQuotable(draft.number, error) from None
@@ -109,7 +154,7 @@ def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
     desk = call.desk
     amount = read_amount(body.amount, desk.currency, "amount")
     limit = read_amount(body.limit, desk.currency, "limit")
-    quote = checked(records, call)
+    quote = call.checked(QUOTE, records.quotes.get)
     yes = Yes(
         who=body.who,
         means=Means(body.means),
@@ -121,7 +166,7 @@ def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
         text=body.text or consent_text(records, quote, body.revision),
     )
     agreed = consent.accept(records, call.stamp, quote, body.revision, yes=yes, preset=desk.overrun)
-    return head_reply(desk, records, agreed)
+    return _told(call, records, agreed)
 
 
 @_act("decline", "request-refused")
@@ -130,9 +175,9 @@ def decline(records: Records, call: Call, body: DeclineIn) -> Reply[QuoteHeadOut
 
     Ends the offer of a revision. An earlier agreement stays in force.
     """
-    quote = checked(records, call)
+    quote = call.checked(QUOTE, records.quotes.get)
     declined = offer.decline(records, call.stamp, quote, body.revision, body.reason)
-    return head_reply(call.desk, records, declined)
+    return _told(call, records, declined)
 
 
 @_act("withdraw")
@@ -142,8 +187,8 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     Withdraws the revision on offer. Without one, withdraws the draft, or the agreement if no order
     was made and no work begun.
     """
-    withdrawn = offer.withdraw(records, call.stamp, checked(records, call))
-    return head_reply(call.desk, records, withdrawn)
+    withdrawn = offer.withdraw(records, call.stamp, call.checked(QUOTE, records.quotes.get))
+    return _told(call, records, withdrawn)
 
 
 @_act("start")
@@ -152,9 +197,9 @@ def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
 
     Needs an agreed revision for which all parts orders have been made.
     """
-    quote, stamp = checked(records, call), call.stamp
+    quote, stamp = call.checked(QUOTE, records.quotes.get), call.stamp
     missing = unordered(call.desk, records, quote, stamp.at)
-    return head_reply(call.desk, records, life.start(records, stamp, quote, missing))
+    return _told(call, records, life.start(records, stamp, quote, missing))
 
 
 @_act("finish")
@@ -165,5 +210,5 @@ def finish(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     newer than the agreed revision is superseded; `quote.finished` names it in its fact
     `superseded`.
     """
-    finished = life.finish(records, call.stamp, checked(records, call))
-    return head_reply(call.desk, records, finished)
+    finished = life.finish(records, call.stamp, call.checked(QUOTE, records.quotes.get))
+    return _told(call, records, finished)

@@ -3,31 +3,24 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Annotated
+
+from msgspec import Meta
 
 from kitwright.keeping import consent
-from kitwright.keeping.consent import Decision, More, Ruling
-from kitwright.keeping.key import Scope
-from kitwright.keeping.record import Means
+from kitwright.keeping.consent import Decision, Limit, More, Ruling
+from kitwright.keeping.record import Addition, Authorisation, Means
 from kitwright.keeping.store import Records
 from kitwright.language.render import Speaker
 from kitwright.money import Money, digits
-from kitwright.quote import amount_of
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.units import read_figure
-from kitwright.web.calls.call import Call, Work
-from kitwright.web.calls.consent_wire import (
-    AdditionIn,
-    AuthorisationsOut,
-    ConsentOut,
-    RulingOut,
-    addition_out,
-    authorisation_out,
-    limit_out,
-)
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.call import Call, tag
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE
-from kitwright.web.calls.quotes import checked, quote_tag
+from kitwright.web.calls.shown import Out, extended
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import DecimalIn, FreeKind, Text, Wire
 
 
 class AmountInvalid(RequestFault):
@@ -54,19 +47,63 @@ class PriceUnclear(RequestFault):
         )
 
 
+class AuthorisationsOut(Out, frozen=True, kw_only=True):
+    """All authorisations of a quote, the limit of the one in force, and the lines added."""
+
+    limit: Limit | None
+    authorisations: tuple[Authorisation, ...]
+    additions: tuple[Addition, ...]
+
+
+class AdditionIn(Wire, frozen=True, kw_only=True):
+    """A line to be added to the agreed revision: its `net` price without tax, or instead its
+    `amount`, with or without tax as in the authorisation. If rounded taxes allow no price with
+    exactly that amount, the largest price that does not exceed it is used.
+
+    It is taxed by the rules of the agreed revision. With `trial`, the answer is computed, but
+    nothing is recorded.
+    """
+
+    description: Text
+    kind: FreeKind
+    tax_kind: Annotated[
+        FreeKind | None, Meta(description="The class by which it is taxed; null: by its kind.")
+    ] = None
+    net: DecimalIn | None = None
+    amount: DecimalIn | None = None
+    trial: bool = False
+
+
+class ConsentOut(Out, frozen=True, kw_only=True):
+    """The consent that is needed first: up to which amount, by which means, and which details must
+    be recorded with it.
+    """
+
+    up_to: Money
+    includes_tax: bool
+    means: tuple[Means, ...]
+    record: tuple[str, ...]
+
+
+class RulingOut(Ruling, frozen=True, kw_only=True):
+    """`go`, or `stop` with the excess and the consent that is needed. `text` says the same as a
+    sentence.
+    """
+
+    consent: ConsentOut | None
+    text: str
+
+
 @operation("GET /v1/quotes/{id}/authorisations", "listAuthorisations", "quotes")
 def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
-    """Get a quote's authorisations.
-
-    All authorisations, the limit of the one in force, and the lines added within it.
-    """
+    """Get a quote's authorisations, the limit of the one in force, and the lines added."""
     quote = call.record(QUOTE, records.quotes.get)
     given = records.authorisations.of_quote(quote.number)
     in_force = any(one.revision == quote.agreed for one in given)
     body = AuthorisationsOut(
-        limit=limit_out(consent.limit_of(records, quote)) if in_force else None,
-        authorisations=tuple(map(authorisation_out, given)),
-        additions=tuple(map(addition_out, records.additions.of_quote(quote.number))),
+        limit=consent.limit_of(records, quote) if in_force else None,
+        authorisations=given,
+        additions=records.additions.of_quote(quote.number),
     )
     return Reply(body=body)
 
@@ -75,39 +112,33 @@ def authorisations(records: Records, call: Call) -> Reply[AuthorisationsOut]:
     "POST /v1/quotes/{id}/additions",
     "addToQuote",
     "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
+    "act-refused",
+    "request-refused",
+    "catalogue-gap",
     is_guarded=True,
     is_tagged=True,
-    problems=("act-refused", "request-refused", "catalogue-gap"),
 )
-def add(call: Call, body: AdditionIn) -> Work[RulingOut]:
+def add(records: Records, call: Call, body: AdditionIn) -> Reply[RulingOut]:
     """Add a line within the authorised limit.
 
     Answers `go` if spent + committed + new <= authorised, and records the addition. It is then a
     line of the quote, in its totals, taxes and documents. Otherwise answers `stop` with the consent
     that is needed first, and records nothing. With `trial`, nothing is recorded in either case.
     """
-    desk, stamp = call.desk, call.stamp
+    desk, preset = call.desk, call.desk.overrun
     more = _more(body, desk.currency)
-    preset = desk.overrun
-    speaker = desk.service.speaker(None)
-
-    def work(records: Records) -> Reply[RulingOut]:
-        quote = checked(records, call)
-        quote, ruling = consent.ask_addition(records, stamp, quote, more, is_trial=body.trial)
-        record = () if preset is None else tuple(one.value for one in preset.record)
-        return Reply(body=_ruling(ruling, record, speaker), tag=quote_tag(quote))
-
-    return work
+    quote = call.checked(QUOTE, records.quotes.get)
+    quote, ruling = consent.ask_addition(records, call.stamp, quote, more, is_trial=body.trial)
+    record = () if preset is None else tuple(one.value for one in preset.record)
+    return Reply(
+        body=_ruling(ruling, record, desk.service.speaker(None)), tag=tag(quote, desk.gate.epoch)
+    )
 
 
 def _more(asked: AdditionIn, currency: str) -> More:
     """Return the line to be added. Raises: RequestRefused."""
     if (asked.net is None) == (asked.amount is None):
-        fault = PriceUnclear()
-        fault.at("net")
-        raise RequestRefused([fault])
+        raise RequestRefused([PriceUnclear().at("net")])
     return More(
         description=asked.description,
         kind=asked.kind,
@@ -121,20 +152,12 @@ def _ruling(ruling: Ruling, record: tuple[str, ...], speaker: Speaker) -> Ruling
     needed = None
     if ruling.decision is Decision.stop:
         needed = ConsentOut(
-            up_to=amount_of(ruling.consent_up_to),
+            up_to=ruling.consent_up_to,
             includes_tax=ruling.limit.includes_tax,
             means=tuple(Means),
             record=record or ("date", "time", "name", "means", "work", "cost"),
         )
-    return RulingOut(
-        decision=ruling.decision,
-        new=amount_of(ruling.new),
-        over_by=amount_of(ruling.over_by),
-        limit=limit_out(ruling.limit),
-        consent=needed,
-        addition=None if ruling.addition is None else addition_out(ruling.addition),
-        text=_told(ruling, speaker),
-    )
+    return extended(RulingOut, ruling, consent=needed, text=_told(ruling, speaker))
 
 
 def _told(ruling: Ruling, speaker: Speaker) -> str:
@@ -166,7 +189,5 @@ def read_amount(text: str | None, currency: str, member: str) -> Money | None:
     figure = read_figure(text)
     money_of = Money.of(figure, currency)
     if figure <= 0 or money_of.amount != Decimal(text):
-        fault = AmountInvalid(text, currency)
-        fault.at(member)
-        raise RequestRefused([fault])
+        raise RequestRefused([AmountInvalid(text, currency).at(member)])
     return money_of

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from types import ModuleType
 from typing import Final
 
 from kitwright.web.calls import (
@@ -20,14 +19,18 @@ from kitwright.web.calls import (
     papers,
     photos,
     previews,
-    quote_calls,
+    quotes,
+    release,
     running,
 )
-from kitwright.web.calls.declared import handlers_in
-from kitwright.web.edge.operation import Operation, operation_of
+from kitwright.web.calls.handlers import handlers_in
+from kitwright.web.edge.operation import operation_of
 
-_KEPT: Final = (
-    quote_calls,
+_MODULES: Final = (
+    previews,
+    catalogue,
+    running,
+    quotes,
     acts,
     additions,
     links,
@@ -40,19 +43,11 @@ _KEPT: Final = (
     feed,
     hooks,
     keys,
+    release,
 )
-
-
-def _operations(*modules: ModuleType) -> tuple[Operation, ...]:
-    found = (operation_of(handler) for module in modules for handler in handlers_in(module))
-    return tuple(one for one in found if one is not None)
-
-
-KEPT_OPERATIONS: Final = _operations(*_KEPT)
-"""The operations on stored records."""
-OPERATIONS: Final = (*_operations(previews, catalogue, running), *KEPT_OPERATIONS)
-"""The operations of every call."""
-HANDLERS: Final = tuple(
-    handler for module in (previews, catalogue, running, *_KEPT) for handler in handlers_in(module)
-)
+HANDLERS: Final = tuple(handler for module in _MODULES for handler in handlers_in(module))
 """The handlers of every call."""
+OPERATIONS: Final = tuple(one for each in HANDLERS if (one := operation_of(each)))
+"""The operations of every call."""
+KEPT_OPERATIONS: Final = tuple(one for one in OPERATIONS if one.keeps)
+"""The operations on stored records."""

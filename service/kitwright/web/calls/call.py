@@ -1,30 +1,23 @@
-"""Call: one call on records as received, and the work that answers it."""
+"""Call: one call as received, and the answers that show records."""
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from functools import cached_property
-from typing import Any, Final, Protocol, TypeVar
+from hashlib import blake2b
+from typing import Any, Protocol, TypeVar
 
-from litestar.datastructures import State
-from msgspec import Struct
+from litestar import Request
 
-from kitwright.keeping.record import Stamp
+from kitwright.keeping.record import Hand, KeptQuote, Stamp
 from kitwright.keeping.store import Records
-from kitwright.web.calls.desk import Desk, tag
-from kitwright.web.calls.ids import NOUNS, missing, read_id, written
-from kitwright.web.edge.body import decode
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.ids import NOUNS, QUOTE, missing, read_id, written
+from kitwright.web.calls.shown import letter_of
 from kitwright.web.edge.conditions import match
-from kitwright.web.edge.negotiate import best_form
 from kitwright.web.edge.operation import Operation
 from kitwright.web.edge.problems import Refusal
-from kitwright.web.edge.query import read_query
 from kitwright.web.edge.reply import Reply
-
-S = TypeVar("S", bound=Struct)
-T = TypeVar("T")
-MOST_PHOTO: Final = 10 * 1024 * 1024
-"""The largest photograph, in bytes."""
 
 
 class Numbered(Protocol):
@@ -35,111 +28,84 @@ class Numbered(Protocol):
         """Its number among the records of its kind."""
 
 
-class Versioned(Numbered, Protocol):
-    """A record with a version number."""
-
-    @property
-    def version(self) -> int:
-        """The version, which changes with every change of the record."""
-
-
 N = TypeVar("N", bound=Numbered)
-V = TypeVar("V", bound=Versioned)
 
 
-def version_tag(letter: str, record: Versioned) -> str:
-    """Return the entity tag of a record of a kind."""
-    return tag(NOUNS[letter], record.number, record.version)
+def tag(record: Numbered, epoch: str) -> str:
+    """Return the entity tag of a record in a generation: a restore may undo a version, and give its
+    number to another content. A record without a version never changes.
+    """
+    version = getattr(record, "version", 1)
+    text = f"{epoch}:{NOUNS[letter_of(record)]}:{record.number}:{version}"
+    return f'"{blake2b(text.encode(), digest_size=16).hexdigest()}"'
+
+
+def answer(desk: Desk, record: N, *, is_new: bool = False, **more: Any) -> Reply[N]:
+    """Return the answer with a record, its tag and, if it is new, its path."""
+    letter = letter_of(record)
+    path = f"/v1/{NOUNS[letter]}s/{written(letter, record.number)}"
+    headers = {"Location": path} if is_new else {}
+    return Reply(body=record, tag=tag(record, desk.gate.epoch), headers=headers, **more)
+
+
+def record_of(letter: str, get: Callable[[int], N | None], text: str) -> N:
+    """Return the record of an id. Raises: Refusal: unknown-record."""
+    found = get(read_id(letter, text))
+    if found is None:
+        raise missing(letter, text)
+    return found
+
+
+def quote_of(records: Records, text: str) -> KeptQuote:
+    """Return the quote of an id. Raises: Refusal: unknown-record."""
+    return record_of(QUOTE, records.quotes.get, text)
 
 
 class Call:
     """One call as received: path, query and raw body, not yet checked."""
 
-    def __init__(self, desk: Desk, operation: Operation, request: Any, raw: bytes = b"") -> None:
-        self.desk = desk
+    def __init__(
+        self, operation: Operation, request: Request[Any, Any, Any], raw: bytes = b""
+    ) -> None:
+        self.desk: Desk = request.app.state.desk
         self.operation = operation
+        self.request = request
         self.raw = raw
-        self.media = request.headers.get("content-type", "")
-        self.is_coded = request.headers.get("content-encoding", "identity").lower() != "identity"
         self.at_end: list[Callable[[], None]] = []
         """Called when the call is over, whether or not its work was stored."""
-        self._request = request
-
-    @property
-    def state(self) -> State:
-        """The application's state, which holds the desk and the service."""
-        state: State = self._request.app.state
-        return state
-
-    @cached_property
-    def stamp(self) -> Stamp:
-        """The caller and the time, the same for everything that the call does."""
-        return self.desk.stamp(self._request)
 
     @property
     def request_id(self) -> str:
         """The id of this call in the log."""
-        found: str = self._request.scope["state"].get("request_id", "")
+        found: str = self.request.scope["state"].get("request_id", "")
         return found
+
+    @cached_property
+    def stamp(self) -> Stamp:
+        """The caller and the time, the same for everything that the call does."""
+        return self.desk.stamp(Hand.key, self.request.scope["state"]["key"], self.request_id)
 
     def variable(self, name: str) -> str:
         """Return a variable of the path."""
-        found: str = self._request.path_params[name]
+        found: str = self.request.path_params[name]
         return found
-
-    def number(self, name: str, letter: str) -> int:
-        """Return the number of an id in the path. Raises: Refusal: unknown-record."""
-        return read_id(letter, self.variable(name))
 
     def record(self, letter: str, get: Callable[[int], N | None]) -> N:
         """Return the record of the id in the path. Raises: Refusal: unknown-record."""
-        number = self.number("id", letter)
-        found = get(number)
-        if found is None:
-            raise missing(letter, written(letter, number))
-        return found
+        return record_of(letter, get, self.variable("id"))
 
-    def checked(self, letter: str, get: Callable[[int], V | None]) -> V:
+    def checked(self, letter: str, get: Callable[[int], N | None]) -> N:
         """Return the record of the id in the path, in the version that the caller has read.
 
         Raises: Refusal: unknown-record, record-changed.
         """
         found = self.record(letter, get)
-        self.check(version_tag(letter, found))
-        return found
-
-    def body(self, shape: type[S]) -> S:
-        """Return the body as a struct. Raises: Refusal."""
-        return decode(self.raw, shape)
-
-    def query(self, shape: type[S]) -> S:
-        """Return the query as a struct. Raises: Refusal: query-invalid."""
-        return read_query(self._request.scope["query_string"], shape)
-
-    def made(self, body: T, location: str | None = None, **more: Any) -> Reply[T]:
-        """Return the answer for a new record; by default its path is below the call's path."""
-        where = location or f"{self.operation.path}/{body.id}"  # type: ignore[attr-defined]
-        return Reply(body=body, headers={"Location": where}, **more)
-
-    def check_form(self, form: str) -> None:
-        """Raise if the caller does not accept a media type. Raises: Refusal: not-acceptable."""
-        best_form(self._request, (form,))
-
-    def check(self, tag: str) -> None:
-        """Raise if the caller's `If-Match` names another version than a tag.
-
-        Raises: Refusal: record-changed.
-        """
-        header = ",".join(self._request.headers.getall("if-match", []))
-        if self.operation.is_guarded and not match(header, tag):
+        header = ",".join(self.request.headers.getall("if-match", []))
+        current = tag(found, self.desk.gate.epoch)
+        if self.operation.is_guarded and not match(header, current):
             raise Refusal(
                 "record-changed",
                 "this is not the record's current version: read it again, and send its ETag",
-                headers={"ETag": tag},
+                headers={"ETag": current},
             )
-
-
-Work = Callable[[Records], Reply[T]]
-"""A function that changes or reads the records and returns the answer."""
-Prepare = Callable[[Call], Awaitable[Work[Any]]]
-"""Reads and computes before the work of a call is done."""
+        return found

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
-from typing import Final
+from datetime import date, datetime
+from typing import Annotated, Final
+
+from msgspec import Meta, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
@@ -13,32 +16,100 @@ from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.record import Customer, Mail
 from kitwright.keeping.store import Records, StoreError
-from kitwright.language.render import UnknownLanguage
+from kitwright.quote import Count
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.call import Call, Work, version_tag
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.dossier import ExportOut, export_out
 from kitwright.web.calls.erasure import redact
-from kitwright.web.calls.ids import CUSTOMER, written
-from kitwright.web.calls.paged import page_reply, read_before
-from kitwright.web.calls.people_wire import (
-    CustomerIn,
-    CustomerOut,
-    CustomersQuery,
-    ErasedOut,
-    KeptCustomerOut,
-    customer_out,
-)
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.ids import CUSTOMER, CustomerId, written
+from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.photos import drop_unneeded
-from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.shaped import shaped
-from kitwright.web.calls.unprintable import Found, looked_at, unprintable_in
+from kitwright.web.calls.shown import ListOut, Out, extended
+from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import Id, Lines, PageCursor, PageLimit, Text, Wire
 
 _LOG = logging.getLogger(__name__)
-_PRINTED: Final = ("name", "address")
-"""Members that appear on printed documents and may use any script."""
+
+_ATOM: Final = "[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
+_LABEL: Final = "[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+_LAST: Final = "[A-Za-z](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+# at most 64 characters stand before the sign (RFC 5321, 4.5.3.1.1)
+_ADDRESS: Final = rf"^(?![^@]{{65}}){_ATOM}(?:\.{_ATOM})*@(?:{_LABEL}\.)+{_LAST}(?!\n)$"
+EMail = Annotated[
+    str,
+    Meta(
+        min_length=5,
+        max_length=254,
+        pattern=_ADDRESS,
+        description=(
+            "One plain address (RFC 5322's `addr-spec` of a dot-atom and a domain name): no "
+            "display name, quotes or comments."
+        ),
+        examples=["counter@example.org"],
+        extra={"wanted": "one plain e-mail address"},
+    ),
+]
+Telephone = Annotated[
+    str,
+    Meta(
+        min_length=3,
+        max_length=40,
+        pattern=r"^[+(0-9][0-9A-Za-z ()./+*#;=-]*(?!\n)$",
+        description="As it is dialled or spoken.",
+        examples=["+1 202-555-0142"],
+        extra={"wanted": "a phone number of 3 to 40 characters"},
+    ),
+]
+
+
+class CustomerIn(Wire, frozen=True, kw_only=True):
+    """A customer, the complete record.
+
+    `language` is one that the service supports. A certificate of exemption needs both its number
+    and its last valid day; quotes for the customer use it.
+    """
+
+    name: Text
+    email: EMail | None = None
+    telephone: Telephone | None = None
+    address: Lines | None = None
+    language: Id | None = None
+    certificate_number: Text | None = None
+    certificate_until: date | None = None
+    note: Lines | None = None
+
+
+class KeptCustomerOut(Customer, frozen=True, kw_only=True):
+    """A customer, with the characters of name and address that can't be printed."""
+
+    unprintable: Unprintable
+
+
+class CustomersQuery(Wire, frozen=True, kw_only=True):
+    """Which customers, newest first: each word of `q` must be the start of a word of the name."""
+
+    q: Searched = ""
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
+
+
+class ErasedOut(Out, frozen=True, kw_only=True):
+    """The result of an erasure: how many records of each kind lost their personal data.
+
+    `photos` were deleted entirely. The amounts of the quotes are unchanged.
+    """
+
+    customer: CustomerId
+    erased_at: datetime
+    machines: Count
+    quotes: Count
+    revisions: Count
+    authorisations: Count
+    additions: Count
+    photos: Count
 
 
 class CertificateIncomplete(RequestFault):
@@ -51,108 +122,74 @@ class CertificateIncomplete(RequestFault):
         self.missing_member = missing_member
 
 
-@operation(
-    "POST /v1/customers",
-    "createCustomer",
-    "customers",
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_tagged=True,
-    status=201,
-    problems=("request-refused",),
-)
-async def create(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
+@operation("POST /v1/customers", "createCustomer", "customers", "request-refused", status=201)
+def create(records: Records, call: Call, body: CustomerIn) -> Reply[KeptCustomerOut]:
     """Create a customer.
 
     Stores a customer. Quotes for the customer use the customer's language, and the certificate of
     exemption while it is valid.
     """
-    customer, found = await _read(call, body)
-
-    def work(records: Records) -> Reply[KeptCustomerOut]:
-        kept = people.add_customer(records, call.stamp, customer)
-        return call.made(_kept(kept, found), tag=version_tag(CUSTOMER, kept))
-
-    return work
+    kept = people.add_customer(records, call.stamp, _read(call, body))
+    return _told(call, kept, is_new=True)
 
 
 @operation("GET /v1/customers", "listCustomers", "customers")
-def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[CustomerOut]]:
-    """Find customers.
-
-    Customers, newest first: all, or those whose names match. If there are more, `Link` leads to the
-    next page.
-    """
-    found = records.customers.find(
-        query.q.split(), read_before("customers", query.cursor), query.limit + 1
-    )
-    return page_reply(
-        call.operation.path, "customers", query, [(one.number, customer_out(one)) for one in found]
+def find(records: Records, call: Call, query: CustomersQuery) -> Reply[ListOut[Customer]]:
+    """Find customers by words of their names, newest first."""
+    words = query.q.split()
+    return page_of(
+        call.operation.path,
+        query,
+        lambda before, most: records.customers.find(words, before, most),
     )
 
 
-@operation("GET /v1/customers/{id}", "getCustomer", "customers", is_tagged=True)
+@operation("GET /v1/customers/{id}", "getCustomer", "customers")
 def get(records: Records, call: Call) -> Reply[KeptCustomerOut]:
-    """Get a customer.
-
-    A customer as stored.
-    """
-    customer = call.record(CUSTOMER, records.customers.get)
-    return _reply(customer, unprintable_in(call.desk.papers, customer, *_PRINTED))
+    """Get a customer."""
+    return _told(call, call.record(CUSTOMER, records.customers.get))
 
 
 @operation(
-    "PUT /v1/customers/{id}",
-    "changeCustomer",
-    "customers",
-    scope=Scope.QUOTE,
-    is_guarded=True,
-    is_tagged=True,
-    problems=("act-refused", "request-refused"),
+    "PUT /v1/customers/{id}", "changeCustomer", "customers", "act-refused", "request-refused"
 )
-async def change(call: Call, body: CustomerIn) -> Work[KeptCustomerOut]:
+def change(records: Records, call: Call, body: CustomerIn) -> Reply[KeptCustomerOut]:
     """Change a customer.
 
     Replaces the complete record: members left out are removed. Existing quotes do not change.
     """
-    customer, found = await _read(call, body)
-
-    def work(records: Records) -> Reply[KeptCustomerOut]:
-        before = call.checked(CUSTOMER, records.customers.get)
-        return _reply(people.change_customer(records, call.stamp, before, customer), found)
-
-    return work
+    customer = _read(call, body)
+    before = call.checked(CUSTOMER, records.customers.get)
+    return _told(call, people.change_customer(records, call.stamp, before, customer))
 
 
-async def _read(call: Call, asked: CustomerIn) -> tuple[Customer, Found]:
-    """Return the customer of a call's body, without a number, and its texts that can't be printed.
+def _told(call: Call, customer: Customer, *, is_new: bool = False) -> Reply[KeptCustomerOut]:
+    found = unprintable_in(call.desk.papers, customer)
+    return answer(call.desk, extended(KeptCustomerOut, customer, unprintable=found), is_new=is_new)
 
-    Raises: RequestRefused.
-    """
+
+def _read(call: Call, asked: CustomerIn) -> Customer:
+    """Return the customer of a call's body, without a number. Raises: RequestRefused."""
     faults = list(_faults(call.desk, asked))
     if faults:
         raise RequestRefused(faults)
-    customer = shaped(Customer, asked, number=0, version=1, made_at=call.stamp.at, erased_at=None)
-    return customer, await looked_at(call.desk.papers, customer, *_PRINTED)
+    return Customer(
+        **structs.asdict(asked), number=0, version=1, made_at=call.stamp.at, erased_at=None
+    )
 
 
 def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
-    try:
-        desk.service.speaker(asked.language)
-    except UnknownLanguage as error:
-        yield error.at("language")
-    certificate = (asked.certificate_number, asked.certificate_until)
-    for member, value in zip(("certificate_number", "certificate_until"), certificate, strict=True):
-        if value is None and any(one is not None for one in certificate):
-            yield CertificateIncomplete(member).at(member)
+    yield from desk.service.unspoken(asked.language)
+    certificate = {
+        name: getattr(asked, name) for name in ("certificate_number", "certificate_until")
+    }
+    missing = [name for name, value in certificate.items() if value is None]
+    if len(missing) == 1:
+        yield CertificateIncomplete(missing[0]).at(missing[0])
 
 
 @operation(
-    "GET /v1/customers/{id}/export",
-    "exportCustomer",
-    "customers",
-    scope=Scope.OWNER,
-    problems=("act-refused",),
+    "GET /v1/customers/{id}/export", "exportCustomer", "customers", "act-refused", scope=Scope.OWNER
 )
 def export(records: Records, call: Call) -> Reply[ExportOut]:
     """Export a customer's data.
@@ -171,11 +208,10 @@ def export(records: Records, call: Call) -> Reply[ExportOut]:
     "POST /v1/customers/{id}/erase",
     "eraseCustomer",
     "customers",
+    "act-refused",
     scope=Scope.OWNER,
-    is_once=True,
     is_guarded=True,
     is_tagged=True,
-    problems=("act-refused",),
 )
 def erase(records: Records, call: Call) -> Reply[ErasedOut]:
     """Erase a customer's personal data.
@@ -203,7 +239,7 @@ def erase(records: Records, call: Call) -> Reply[ErasedOut]:
         additions=len(was.additions),
         photos=len(was.photos),
     )
-    return Reply(body=out, tag=version_tag(CUSTOMER, left))
+    return Reply(body=out, tag=tag(left, call.desk.gate.epoch))
 
 
 def _forget_mails(desk: Desk, mails: tuple[Mail, ...]) -> None:
@@ -215,13 +251,3 @@ def _forget_mails(desk: Desk, mails: tuple[Mail, ...]) -> None:
                 desk.forget_mail(mail.message_id)
     except (OSError, StoreError) as error:
         _LOG.warning("a letter's file was not deleted: %s", error)
-
-
-def _kept(customer: Customer, found: Found) -> KeptCustomerOut:
-    return shaped(
-        KeptCustomerOut, customer, id=written(CUSTOMER, customer.number), unprintable=found
-    )
-
-
-def _reply(customer: Customer, found: Found) -> Reply[KeptCustomerOut]:
-    return Reply(body=_kept(customer, found), tag=version_tag(CUSTOMER, customer))

@@ -1,17 +1,15 @@
-"""Desk: what every kept resource needs, put together by the composition root."""
+"""Desk: all that the calls of a shop need, put together by the composition root."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from copy import copy
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
-from hashlib import blake2b
 from threading import Lock
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
-from litestar import Request
 from msgspec import Struct
 
 from kitwright.catalogue.model import OverrunPreset
@@ -23,6 +21,7 @@ from kitwright.memory import MIB, Memory
 from kitwright.quote import Paper
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.auth import Keyring
+from kitwright.web.edge.gate import Gate
 
 
 class Files(Protocol):
@@ -58,82 +57,55 @@ class Composed(Struct, frozen=True, kw_only=True):
     body: bytes
 
 
+@dataclass(kw_only=True)
 class Desk:
-    """A shop's service with its records.
+    """A shop's service with its records, and all that its calls need."""
 
-    Args:
-        service: quotes and assesses.
-        store: keeps.
-        keyring: knows the keys.
-        papers: makes documents.
-        files: keeps photographs.
-        kind_of: tells a photograph's media type by its content, None for anything else.
-        secret: signs the customers' links, 32 bytes.
-        now: the moment, in UTC.
-        draw: gives as many random bytes as it is asked for.
-        make_hook_secret: makes the secret that a webhook's events are signed with.
-        check_target: returns where a webhook leads, as it is kept, or raises where it may not.
-        compose: writes a letter.
+    service: Service
+    store: Store
+    keyring: Keyring
+    papers: ShopPapers
+    files: Files
+    kind_of: Callable[[bytes], str | None]
+    """Returns a photograph's media type by its content, None if it is none."""
+    secret: bytes
+    """Signs the customers' links; 32 bytes."""
+    now: Callable[[], datetime]
+    """Returns the current time in UTC."""
+    gate: Gate
+    """Knows the current generation of the records."""
+    draw: Callable[[int], bytes]
+    """Returns as many random bytes as it is asked for."""
+    make_hook_secret: Callable[[], str]
+    """Returns a new secret by which a webhook's events are signed."""
+    check_target: Callable[[str], str]
+    """Returns a webhook's URL as it is stored, or raises if events may not be posted there."""
+    compose: Callable[[Letter], Composed]
+    """Writes an e-mail to a customer."""
+    forget_mail: Callable[[str], None] = lambda _: None
+    """Deletes an e-mail that lies in a folder, by its message id."""
+    wake: Callable[[], None] = lambda: None
+    """Called when an event or an e-mail may be waiting to be sent."""
+    supplied: Memory = field(default_factory=lambda: Memory(MIB))
+    """Whether all parts orders are made, by quote, version and the catalogue's revision: read again
+    with every list. For the event loop's thread only.
     """
-
-    def __init__(
-        self,
-        service: Service,
-        store: Store,
-        keyring: Keyring,
-        *,
-        papers: ShopPapers,
-        files: Files,
-        kind_of: Callable[[bytes], str | None],
-        secret: bytes,
-        now: Callable[[], datetime],
-        draw: Callable[[int], bytes],
-        make_hook_secret: Callable[[], str],
-        check_target: Callable[[str], str],
-        compose: Callable[[Letter], Composed],
-    ) -> None:
-        self.service = service
-        self.store = store
-        self.keyring = keyring
-        self.papers = papers
-        self.files = files
-        self.kind_of = kind_of
-        self.secret = secret
-        self.now = now
-        self.draw = draw
-        self.make_hook_secret = make_hook_secret
-        self.check_target = check_target
-        self.compose = compose
-        self.forget_mail: Callable[[str], None] = lambda _: None
-        """Deletes a letter that lies in a folder, by its message id."""
-        self.wake: Callable[[], None] = lambda: None
-        """Told when an event or a mail may wait to be sent."""
-        self.supplied = Memory(MIB)
-        """Whether all parts orders are made, by quote, version and the catalogue's revision: asked
-        again at every reading of a list. For the event loop's thread alone.
-        """
-        self.in_flight: set[tuple[str, str]] = set()
-        """Key and idempotency key of every call that is being answered."""
-        self.arriving = Counter[str]()
-        """SHA-256 of every file that a photograph under way will need, and by how many."""
-        self.file_lock = Lock()
-        """Held while a file is kept."""
-        self._zone = ZoneInfo(service.workshop.shop.time_zone)
-        self._swept: date | None = None
+    in_flight: set[tuple[str, str]] = field(default_factory=set)
+    """Key and idempotency key of every call in progress."""
+    arriving: Counter[str] = field(default_factory=Counter)
+    """SHA-256 of every file that a photograph in progress will need, and by how many."""
+    file_lock: Any = field(default_factory=Lock)
+    """Held while a file is stored."""
+    _swept: date | None = None
 
     def renewed(
         self, service: Service, papers: ShopPapers, compose: Callable[[Letter], Composed]
     ) -> Desk:
         """Return the desk of the same records for a service that takes the place of this one.
 
-        Keys, calls under way and everything else are the same for both.
+        Keys, calls in progress and everything else are the same for both.
         """
-        fresh = copy(self)
-        fresh.service = service
-        fresh.papers = papers
-        fresh.compose = compose
-        fresh._zone = ZoneInfo(service.workshop.shop.time_zone)
-        return fresh
+        return replace(self, service=service, papers=papers, compose=compose)
 
     @property
     def currency(self) -> str:
@@ -148,37 +120,30 @@ class Desk:
         return None if chosen is None else workshop.catalogue.overruns[chosen]
 
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
-        """Return a moment by the clock of a time zone, the shop's where none is named."""
-        return moment.astimezone(self._zone if time_zone is None else ZoneInfo(time_zone))
+        """Return a moment by the clock of a time zone, by default the shop's."""
+        return moment.astimezone(ZoneInfo(time_zone or self.service.workshop.shop.time_zone))
 
     def today(self, moment: datetime | None = None) -> date:
         """Return the day of a moment in the shop's time zone, by default of now."""
         return self.clock(moment or self.now()).date()
 
-    def stamp(self, request: Request[Any, Any, Any]) -> Stamp:
-        """Return who calls, and when."""
-        state = request.scope["state"]
+    def stamp(self, hand: Hand, by: str, request_id: str = "") -> Stamp:
+        """Return who acts, and that it is now."""
         now = self.now()
-        return Stamp(
-            at=now,
-            today=self.today(now),
-            hand=Hand.key,
-            by=state["key"],
-            request_id=state.get("request_id", ""),
-        )
+        return Stamp(at=now, today=self.today(now), hand=hand, by=by, request_id=request_id)
 
     async def sweep(self) -> None:
-        """Mark the offers that ran out, once a day, before anybody sees them.
+        """Mark the offers that have expired, once a day, before anyone sees them.
 
-        Where the store can't be written to they stay as they are until it can: reading goes on,
-        and every act on an offer looks at its last valid day itself.
+        If the store can't be written to, they stay as they are until it can: reading continues, and
+        every act on an offer checks its last valid day itself.
         """
-        now = self.now()
-        today = self.today(now)
-        if self._swept == today:
+        stamp = self.stamp(Hand.service, "calendar")
+        today = stamp.today
+        # held records change only by their owner's hand
+        if self._swept == today or self.gate.generation.is_held:
             return
-        stamp = Stamp(at=now, today=today, hand=Hand.service, by="calendar")
-        # looked at without writing first: on most days nothing ran out
+        # read first, without writing: on most days nothing has expired
         if self.store.read(lambda records: records.quotes.overdue(today)):
             try:
                 await self.store.write(lambda records: offer.expire_overdue(records, stamp))
@@ -186,12 +151,6 @@ class Desk:
                 return
             self.wake()
         self._swept = today
-
-
-def tag(kind: str, number: int | str, version: int) -> str:
-    """Return the entity tag of a version of a record."""
-    text = f"{kind}:{number}:{version}".encode()
-    return f'"{blake2b(text, digest_size=16).hexdigest()}"'
 
 
 def utc_now() -> datetime:

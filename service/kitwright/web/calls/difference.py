@@ -4,23 +4,13 @@ from __future__ import annotations
 
 from datetime import date
 
+import msgspec
+
 from kitwright.keeping.prices import paired
-from kitwright.keeping.record import (
-    Revision,
-)
-from kitwright.quote import (
-    Amount,
-    Count,
-    DecimalText,
-    Line,
-    OnCylinder,
-    Quote,
-    read_quote,
-)
-from kitwright.web.calls.ids import (
-    RevisionNumber,
-)
-from kitwright.web.calls.out import Out
+from kitwright.keeping.record import Revision
+from kitwright.quote import Amount, Count, DecimalText, Line, OnCylinder, Quote, read_quote
+from kitwright.web.calls.ids import RevisionNumber
+from kitwright.web.calls.shown import Out
 
 
 class LineChangeOut(Out, frozen=True, kw_only=True):
@@ -75,8 +65,7 @@ def difference(revision: Revision, new: Quote) -> DifferenceOut:
     pairs = list(paired(old.lines, new.lines))
     changes = []
     for before, after in pairs:
-        figures = None if before is None else _figures(before)
-        others = None if after is None else _figures(after)
+        figures, others = _figures(before), _figures(after)
         line = before or after
         if line is not None and figures != others:
             changes.append(
@@ -102,11 +91,5 @@ def difference(revision: Revision, new: Quote) -> DifferenceOut:
     )
 
 
-def _figures(line: Line) -> LineFiguresOut:
-    return LineFiguresOut(
-        description=line.description,
-        quantity=line.quantity,
-        unit=line.unit,
-        unit_price=line.unit_price,
-        amount=line.amount,
-    )
+def _figures(line: Line | None) -> LineFiguresOut | None:
+    return msgspec.convert(line, LineFiguresOut | None, from_attributes=True)

@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated, Final
 
 from msgspec import Meta, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import owner
-from kitwright.keeping.key import Scope
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.record import Hook
 from kitwright.keeping.store import Records
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.call import Call, version_tag
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.event_wire import EventOut, event_out
-from kitwright.web.calls.ids import HOOK, HookId, written
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.shaped import shaped
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.ids import HOOK
+from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
@@ -52,28 +47,12 @@ class HookChangeIn(Wire, frozen=True, kw_only=True):
     is_active: bool
 
 
-class HookOut(Out, frozen=True, kw_only=True):
-    """A webhook, without its secret.
-
-    `kinds` are the kinds of events posted; an empty list means all. `failure` says why the last
-    attempt failed, null if it did not. The service sets `is_active` to false if the target answers
-    410.
-    """
-
-    id: HookId
-    url: str
-    kinds: tuple[str, ...]
-    is_active: bool
-    failure: str | None
-    made_at: datetime
-
-
-class NewHookOut(HookOut, frozen=True, kw_only=True):
-    """A new webhook. `secret` signs its events, and is shown only once: null if the call is
+class NewHookOut(Hook, frozen=True, kw_only=True):
+    """A new webhook. Its `secret` signs its events, and is shown only once: null if the call is
     retried.
     """
 
-    secret: str | None
+    signs_with: str | None
 
 
 class TargetMalformed(RequestFault):
@@ -91,16 +70,7 @@ class TargetNotAllowed(RequestFault):
 _TARGET_FAULTS: Final = {one.code: one for one in (TargetMalformed, TargetNotAllowed)}
 
 
-@operation(
-    "POST /v1/webhooks",
-    "createWebhook",
-    "owner",
-    scope=Scope.OWNER,
-    is_once=True,
-    is_tagged=True,
-    status=201,
-    problems=("request-refused",),
-)
+@operation("POST /v1/webhooks", "createWebhook", "owner", "request-refused", status=201)
 def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
     """Create a webhook.
 
@@ -121,38 +91,24 @@ def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
         made_at=call.stamp.at,
     )
     hook = owner.add_hook(records, call.stamp, new)
-    out = shaped(NewHookOut, hook, id=written(HOOK, hook.number))
-    return call.made(out, kept=structs.replace(out, secret=None), tag=version_tag(HOOK, hook))
+    out = extended(NewHookOut, hook, signs_with=hook.secret)
+    return answer(call.desk, out, is_new=True, kept=structs.replace(out, signs_with=None))
 
 
-@operation("GET /v1/webhooks", "listWebhooks", "owner", scope=Scope.OWNER)
-def listed(records: Records, _: Call) -> Reply[ListOut[HookOut]]:
-    """List webhooks.
-
-    Every webhook, oldest first, with the failure of its last attempt.
-    """
-    return Reply(body=ListOut(items=tuple(map(hook_out, records.hooks.every()))))
+@operation("GET /v1/webhooks", "listWebhooks", "owner")
+def listed(records: Records) -> Reply[ListOut[Hook]]:
+    """List webhooks, oldest first, each with the failure of its last attempt."""
+    return Reply(body=ListOut(items=records.hooks.every()))
 
 
-@operation("GET /v1/webhooks/{id}", "getWebhook", "owner", scope=Scope.OWNER, is_tagged=True)
-def get(records: Records, call: Call) -> Reply[HookOut]:
-    """Get a webhook.
-
-    A webhook, with the failure of its last attempt.
-    """
-    return _reply(call.record(HOOK, records.hooks.get))
+@operation("GET /v1/webhooks/{id}", "getWebhook", "owner")
+def get(records: Records, call: Call) -> Reply[Hook]:
+    """Get a webhook, with the failure of its last attempt."""
+    return answer(call.desk, call.record(HOOK, records.hooks.get))
 
 
-@operation(
-    "PUT /v1/webhooks/{id}",
-    "changeWebhook",
-    "owner",
-    scope=Scope.OWNER,
-    is_guarded=True,
-    is_tagged=True,
-    problems=("request-refused",),
-)
-def change(records: Records, call: Call, body: HookChangeIn) -> Reply[HookOut]:
+@operation("PUT /v1/webhooks/{id}", "changeWebhook", "owner", "request-refused")
+def change(records: Records, call: Call, body: HookChangeIn) -> Reply[Hook]:
     """Change a webhook.
 
     Replaces all settings of the webhook; its secret stays. While it is inactive, it misses new
@@ -164,29 +120,21 @@ def change(records: Records, call: Call, body: HookChangeIn) -> Reply[HookOut]:
     changed = owner.change_hook(
         records, call.stamp, hook, url=url, kinds=kinds, is_active=body.is_active
     )
-    return _reply(changed)
+    return answer(call.desk, changed)
 
 
-@operation("DELETE /v1/webhooks/{id}", "deleteWebhook", "owner", scope=Scope.OWNER, is_guarded=True)
-def drop(records: Records, call: Call) -> Reply[HookOut]:
+@operation("DELETE /v1/webhooks/{id}", "deleteWebhook", "owner", is_guarded=True)
+def drop(records: Records, call: Call) -> Reply[Hook]:
     """Delete a webhook.
 
     Answers with the deleted webhook. Events waiting for it are no longer posted.
     """
     hook = call.checked(HOOK, records.hooks.get)
     owner.drop_hook(records, call.stamp, hook)
-    return Reply(body=hook_out(hook))
+    return Reply(body=hook)
 
 
-@operation(
-    "POST /v1/webhooks/{id}/test",
-    "testWebhook",
-    "owner",
-    scope=Scope.OWNER,
-    is_once=True,
-    status=202,
-    problems=("act-refused",),
-)
+@operation("POST /v1/webhooks/{id}/test", "testWebhook", "owner", "act-refused", status=202)
 def post_test(records: Records, call: Call) -> Reply[EventOut]:
     """Post a test event to a webhook.
 
@@ -194,7 +142,8 @@ def post_test(records: Records, call: Call) -> Reply[EventOut]:
     afterwards to see the result.
     """
     hook = call.record(HOOK, records.hooks.get)
-    return Reply(body=event_out(owner.try_hook(records, call.stamp, hook)))
+    (event,) = traced(records, (owner.try_hook(records, call.stamp, hook),))
+    return Reply(body=event)
 
 
 def _target(desk: Desk, url: str) -> str:
@@ -205,19 +154,8 @@ def _target(desk: Desk, url: str) -> str:
         # the check belongs to another package: its errors are known here by their codes
         if error.code not in _TARGET_FAULTS:
             raise
-        fault = _TARGET_FAULTS[error.code](str(error))
-        fault.at("url")
-        raise RequestRefused([fault]) from None
+        raise RequestRefused([_TARGET_FAULTS[error.code](str(error)).at("url")]) from None
 
 
 def _once_each(kinds: tuple[EventKind, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(kinds))
-
-
-def _reply(hook: Hook) -> Reply[HookOut]:
-    return Reply(body=hook_out(hook), tag=version_tag(HOOK, hook))
-
-
-def hook_out(hook: Hook) -> HookOut:
-    """Return a webhook without its secret."""
-    return shaped(HookOut, hook, id=written(HOOK, hook.number))

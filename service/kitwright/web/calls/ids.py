@@ -48,9 +48,20 @@ OrderId = Annotated[str, _id(ORDER, "O3")]
 PhotoId = Annotated[str, _id(PHOTO, "P5")]
 HookId = Annotated[str, _id(HOOK, "W1")]
 MailId = Annotated[str, _id(MAIL, "E4")]
+ID_TYPES: Final = {
+    QUOTE: QuoteId,
+    CUSTOMER: CustomerId,
+    MACHINE: MachineId,
+    ORDER: OrderId,
+    PHOTO: PhotoId,
+    HOOK: HookId,
+    MAIL: MailId,
+}
+"""Letter -> the type of such ids in JSON."""
 RevisionNumber = Annotated[
     int, Meta(ge=1, le=1_000_000, description="The number of a revision, from 1.")
 ]
+Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 in hex.")]
 
 
 def written(letter: str, number: int) -> str:

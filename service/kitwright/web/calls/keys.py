@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final
 
 from msgspec import Meta, structs
 
@@ -12,18 +11,13 @@ from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.record import KeyRecord
 from kitwright.keeping.store import Records
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.shaped import shaped
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.shown import ListOut, ScopeName, extended
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Text, Wire
 
 _ID: Final = {"id": "Which key, by its id: the ten letters and digits after `kw_`."}
-
-ScopeName = Literal["read", "quote", "order", "catalogue", "owner"]
-"""The scopes by name: the catalogue has a `Scope` of its own, and shapes go by their names."""
 
 
 class KeyIn(Wire, frozen=True, kw_only=True):
@@ -37,24 +31,13 @@ class KeyIn(Wire, frozen=True, kw_only=True):
     scopes: Annotated[tuple[ScopeName, ...], Meta(min_length=1, max_length=50)]
 
 
-class KeyOut(Out, frozen=True, kw_only=True):
-    """A key, without its text. `last_used_on` is the last day on which it was used."""
-
-    id: Annotated[str, Meta(pattern="^[0-9A-Za-z]{10}$")]
-    name: str
-    scopes: tuple[ScopeName, ...]
-    made_at: datetime
-    last_used_on: date | None
-    revoked_at: datetime | None
-
-
-class NewKeyOut(KeyOut, frozen=True, kw_only=True):
+class NewKeyOut(KeyRecord, frozen=True, kw_only=True):
     """A new key. `key` is its text, shown only once: null if the call is retried."""
 
     key: str | None
 
 
-@operation("POST /v1/keys", "createKey", "owner", scope=Scope.OWNER, is_once=True, status=201)
+@operation("POST /v1/keys", "createKey", "owner", status=201)
 def create(records: Records, call: Call, body: KeyIn) -> Reply[NewKeyOut]:
     """Create a key.
 
@@ -64,42 +47,29 @@ def create(records: Records, call: Call, body: KeyIn) -> Reply[NewKeyOut]:
     """
     new, scopes = make_key(call.desk.draw), tuple(map(Scope, body.scopes))
     key = owner.add_key(records, call.stamp, new, name=body.name, scopes=scopes)
-    out = shaped(NewKeyOut, key, scopes=_names(key), key=new.text)
-    return call.made(
-        out,
+    out = extended(NewKeyOut, key, key=new.text)
+    return Reply(
+        body=out,
         kept=structs.replace(out, key=None),
         after=lambda: call.desk.keyring.know(key),
+        headers={"Location": f"/v1/keys/{key.id}"},
     )
 
 
-@operation("GET /v1/keys", "listKeys", "owner", scope=Scope.OWNER)
-def listed(records: Records, _: Call) -> Reply[ListOut[KeyOut]]:
-    """List keys.
-
-    Every key ever created, oldest first, including revoked keys.
-    """
-    return Reply(body=ListOut(items=tuple(map(key_out, records.keys.every()))))
+@operation("GET /v1/keys", "listKeys", "owner")
+def listed(records: Records) -> Reply[ListOut[KeyRecord]]:
+    """List all keys, oldest first, including revoked keys."""
+    return Reply(body=ListOut(items=records.keys.every()))
 
 
-@operation("GET /v1/keys/{id}", "getKey", "owner", scope=Scope.OWNER, variables=_ID)
-def get(records: Records, call: Call) -> Reply[KeyOut]:
-    """Get a key.
-
-    A key, without its text.
-    """
-    return Reply(body=key_out(_key(records, call)))
+@operation("GET /v1/keys/{id}", "getKey", "owner", variables=_ID)
+def get(records: Records, call: Call) -> Reply[KeyRecord]:
+    """Get a key, without its text."""
+    return Reply(body=_key(records, call))
 
 
-@operation(
-    "POST /v1/keys/{id}/revoke",
-    "revokeKey",
-    "owner",
-    scope=Scope.OWNER,
-    is_once=True,
-    variables=_ID,
-    problems=("act-refused",),
-)
-def revoke(records: Records, call: Call) -> Reply[KeyOut]:
+@operation("POST /v1/keys/{id}/revoke", "revokeKey", "owner", "act-refused", variables=_ID)
+def revoke(records: Records, call: Call) -> Reply[KeyRecord]:
     """Revoke a key.
 
     After this answer the key is refused; it stays listed. Idempotent: repeating the call has no
@@ -107,7 +77,7 @@ def revoke(records: Records, call: Call) -> Reply[KeyOut]:
     then create keys.
     """
     key = owner.revoke_key(records, call.stamp, _key(records, call))
-    return Reply(body=key_out(key), after=lambda: call.desk.keyring.know(key))
+    return Reply(body=key, after=lambda: call.desk.keyring.know(key))
 
 
 def _key(records: Records, call: Call) -> KeyRecord:
@@ -117,12 +87,3 @@ def _key(records: Records, call: Call) -> KeyRecord:
     if key is None:
         raise Refusal("unknown-record", f"unknown key {name[:64]!r}")
     return key
-
-
-def key_out(key: KeyRecord) -> KeyOut:
-    """Return a key without its hash."""
-    return shaped(KeyOut, key, scopes=_names(key))
-
-
-def _names(key: KeyRecord) -> tuple[str, ...]:
-    return tuple(sorted(scope.value for scope in key.scopes))

@@ -25,10 +25,9 @@ from kitwright.language.scribe import Scribe
 from kitwright.money import digits
 from kitwright.quote import Paper
 from kitwright.stages.request import RequestRefused
-from kitwright.web.calls.call import Call, Work
-from kitwright.web.calls.declared import operation_of, preparing
+from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import answering, desk_of, route
+from kitwright.web.calls.handlers import answering, operation_of, route
 from kitwright.web.edge.body import receive
 from kitwright.web.edge.negotiate import HTML, JSON, PDF, media_type
 from kitwright.web.edge.problems import KINDS, FaultOut, Refusal, fault_of
@@ -60,7 +59,7 @@ class Offered(Struct, frozen=True):
 
 Finding = Callable[[Records, Call], Offered]
 """Returns the offer for a link's page."""
-Decide = Callable[[Call, Any], Work[Any]]
+Decide = Callable[..., Reply[Any]]
 """Carries out a customer's decision."""
 
 
@@ -81,7 +80,7 @@ async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
 
 
 def decision(
-    name: str, operation_id: str, offered: Finding, **facts: Any
+    name: str, operation_id: str, offered: Finding, *problems: str, **facts: Any
 ) -> Callable[[Decide], HTTPRouteHandler]:
     """Return a decorator that makes a function the route handler of a customer's acceptance or
     refusal, sent as JSON or by the page's form.
@@ -91,16 +90,16 @@ def decision(
     """
 
     def declare(decide: Decide) -> HTTPRouteHandler:
-        line = f"POST /v1/links/{{token}}/{name}"
-        one = operation_of(decide, line, operation_id, "links", forms=(JSON, HTML), **facts)
-        one = structs.replace(one, problems=(*one.problems, "link-expired"))
-        as_json = answering(one, preparing(decide))
+        line, known = f"POST /v1/links/{{token}}/{name}", (*problems, "link-expired")
+        facts.update(problems=known, forms=(JSON, HTML))
+        one = operation_of(decide, line, operation_id, "links", **facts)
+        as_json = answering(one, decide)
 
         async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
             kind, _ = media_type(request.headers.get("content-type", ""))
             if kind != _FORM:
                 return await as_json(request)
-            call = Call(desk_of(request), one, request)
+            call = Call(one, request)
             entered = _entered(await receive(request, _MOST_FORM))
             reply = await _decided(call, decide, entered, offered)
             return response(request, reply, one.status, varies=reply.status != _SEE_OTHER)
@@ -118,10 +117,10 @@ async def _decided(
     assert shape is not None
     await desk.sweep()
     try:
-        asked = _asked(entered, shape, desk.currency)
-        await desk.store.write(decide(call, asked))
-    except _Wrong as wrong:
-        return _again(call, offered, entered, wrong.told, 422)
+        body = _asked(entered, shape, desk.currency)
+        await desk.store.write(lambda records: decide(records=records, call=call, body=body))
+    except msgspec.ValidationError as error:
+        return _again(call, offered, entered, _wrong(error, shape), 422)
     except RequestRefused as error:
         told = {str(fault.path[-1]): fault.code for fault in error.faults if fault.path}
         return _again(call, offered, entered, told, 422)
@@ -133,14 +132,6 @@ async def _decided(
     desk.wake()
     page = f"/v1/links/{call.variable('token')}"
     return Reply(body=b"", status=_SEE_OTHER, headers={"Location": page}, form=HTML)
-
-
-class _Wrong(Exception):
-    """A form has invalid fields; `told` has the code of each field's error."""
-
-    def __init__(self, told: Mapping[str, str]) -> None:
-        super().__init__()
-        self.told = told
 
 
 def _entered(body: bytes) -> dict[str, str]:
@@ -192,19 +183,19 @@ def _plain(amount: str, currency: str) -> str:
 
 
 def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
-    """Return a form as the struct that JSON would give. Raises: _Wrong."""
+    """Return a form as the struct that JSON would give. Raises: ValidationError."""
     known = {field.name for field in structs.fields(shape)}
     given = {name: text for name, text in entered.items() if name in known and text}
     if "limit" in given:
         given["limit"] = _plain(given["limit"], currency)
-    try:
-        return msgspec.convert(given, shape, strict=True)
-    except msgspec.ValidationError as error:
-        fault = fault_of(error)
-        name = fault.pointer.lstrip("/") or next(
-            field.name for field in structs.fields(shape) if field.required
-        )
-        raise _Wrong({name: fault.code}) from None
+    return msgspec.convert(given, shape, strict=True)
+
+
+def _wrong(error: msgspec.ValidationError, shape: type[Struct]) -> dict[str, str]:
+    """Return the code of the error in a form by its field; a missing one is the required one."""
+    fault = fault_of(error)
+    required = next(field.name for field in structs.fields(shape) if field.required)
+    return {fault.pointer.lstrip("/") or required: fault.code}
 
 
 def _again(

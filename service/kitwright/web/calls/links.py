@@ -4,50 +4,117 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 import msgspec
+from msgspec import Meta
 
 from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NothingOffered
 from kitwright.keeping.consent import Yes
-from kitwright.keeping.key import Scope
 from kitwright.keeping.link import (
     NONCE_BYTES,
     Link,
     LinkExpired,
     LinkForged,
+    LinkOutdated,
+    LinksHeld,
+    check_link,
+    digest_of,
     make_token,
     read_token,
 )
 from kitwright.keeping.overrun import allowance
-from kitwright.keeping.record import Hand, KeptQuote, Means, Stamp
+from kitwright.keeping.record import Hand, KeptQuote, Means, Revision, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
-from kitwright.quote import amount_of, encode_quote, for_customer
+from kitwright.money import Money
+from kitwright.quote import ShownQuote, amount_of, encode_quote, for_customer
 from kitwright.web.calls.additions import read_amount
-from kitwright.web.calls.call import Call, Work
-from kitwright.web.calls.consent_text import consent_text
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.ids import QUOTE, read_id, written
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
 from kitwright.web.calls.link_pages import Offered, decision, drawn_offer
-from kitwright.web.calls.links_wire import (
-    AgreedOut,
-    DecidedOut,
-    LinkIn,
-    LinkOut,
-    NoIn,
-    OfferOut,
-    YesIn,
-)
-from kitwright.web.calls.paper import paper_of
-from kitwright.web.calls.quotes import checked, quote_of
-from kitwright.web.calls.standing import standing
+from kitwright.web.calls.shown import Out
+from kitwright.web.calls.standing import consent_text, paper_of, standing
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import DecimalIn, Text, Wire
+
+
+class LinkIn(Wire, frozen=True, kw_only=True):
+    """A new link: the days for which it is valid; null: until the offer's last valid day."""
+
+    days: Annotated[int, Meta(ge=1, le=90)] | None = None
+
+
+class LinkOut(Out, frozen=True, kw_only=True):
+    """A link to the revision on offer. Anyone who has it can accept the offer, so send it only to
+    the customer.
+    """
+
+    quote: QuoteId
+    revision: RevisionNumber
+    token: str
+    path: str
+    expires_at: datetime
+
+
+class AgreedOut(Out, frozen=True, kw_only=True):
+    """The amount accepted with this revision, and its limit; both include tax if `includes_tax`."""
+
+    at: datetime
+    amount: Money
+    limit: Money
+    includes_tax: bool
+
+
+class OfferOut(Out, frozen=True, kw_only=True):
+    """A revision as its customer sees it.
+
+    `state` is its current state; while it is `issued`, it can be accepted or declined. `text` is
+    the exact text that the customer accepts. If a newer revision is on offer to the same customer,
+    `newer` is its path. `sha256` is of the bytes of `quote`, which never change. `with_additions`
+    is the quote including the lines added since it was accepted, null if there are none.
+    """
+
+    id: QuoteId
+    revision: RevisionNumber
+    state: RevisionState
+    newer: str | None
+    expires_at: datetime
+    text: str
+    agreed: AgreedOut | None
+    sha256: Sha256
+    quote: ShownQuote
+    with_additions: ShownQuote | None
+
+
+class YesIn(Wire, frozen=True, kw_only=True):
+    """A customer's acceptance: a name, and the highest bill allowed; null: the amount plus the
+    overrun that the shop's rule allows.
+    """
+
+    who: Text
+    limit: DecimalIn | None = None
+
+
+class NoIn(Wire, frozen=True, kw_only=True):
+    """A customer's refusal."""
+
+    reason: Text | None = None
+
+
+class DecidedOut(Out, frozen=True, kw_only=True):
+    """The result of a customer's decision."""
+
+    id: QuoteId
+    revision: RevisionNumber
+    state: Literal["accepted", "declined"]
+
 
 _FACTS: Final[dict[str, Any]] = {
     "variables": {"token": "The token in the link."},
@@ -57,66 +124,90 @@ _FACTS: Final[dict[str, Any]] = {
 
 
 @operation(
-    "POST /v1/quotes/{id}/links",
-    "createLink",
-    "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_guarded=True,
-    status=201,
-    problems=("act-refused",),
+    "POST /v1/quotes/{id}/links", "createLink", "quotes", "act-refused", is_guarded=True, status=201
 )
 def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
-    """Create a link for the customer.
-
-    A signed link to the revision on offer, which expires.
-    """
-    desk, quote = call.desk, checked(records, call)
+    """Create a signed link to the revision on offer, which expires."""
+    desk, quote = call.desk, call.checked(QUOTE, records.quotes.get)
     if quote.offered is None:
         raise NothingOffered("link to", quote)
-    until = life.revision_of(records, quote, quote.offered).valid_until
-    now = desk.now()
-    # to the end of the last valid day in the shop's time zone
-    days = body.days or (until - desk.today(now)).days + 2
-    nonce = desk.draw(NONCE_BYTES)
-    return Reply(body=make_link(desk, quote, quote.offered, now + timedelta(days=days), nonce))
+    revision, now = life.revision_of(records, quote, quote.offered), desk.now()
+    days = body.days or days_left(desk, revision, now)
+    return Reply(body=make_link(desk, quote, revision, now + timedelta(days=days)))
+
+
+def days_left(desk: Desk, revision: Revision, now: datetime) -> int:
+    """Return the days to the end of a revision's last valid day by the shop's clock, or more."""
+    return (revision.valid_until - desk.today(now)).days + 2
 
 
 def make_link(
-    desk: Desk, quote: KeptQuote, revision: int, expires_at: datetime, nonce: bytes
+    desk: Desk, quote: KeptQuote, revision: Revision, expires_at: datetime, nonce: bytes = b""
 ) -> LinkOut:
-    """Return a link to a revision. `nonce` is of `NONCE_BYTES` random bytes."""
+    """Return a link to a revision. `nonce` is of `NONCE_BYTES` random bytes; empty: new ones."""
     expires = int(expires_at.timestamp())
-    name = written(QUOTE, quote.number)
-    token = make_token(
-        desk.secret, Link(number=name, revision=revision, expires=expires, nonce=nonce)
+    name, nonce = written(QUOTE, quote.number), nonce or desk.draw(NONCE_BYTES)
+    link = Link(
+        number=name,
+        revision=revision.number,
+        expires=expires,
+        nonce=nonce,
+        epoch=desk.gate.epoch,
+        digest=digest_of(revision.sha256),
     )
+    token = make_token(desk.secret, link)
     return LinkOut(
         quote=name,
-        revision=revision,
+        revision=revision.number,
         token=token,
         path=f"/v1/links/{token}",
         expires_at=datetime.fromtimestamp(expires, UTC),
     )
 
 
-def _read(call: Call) -> Link:
-    """Return the link of a call's path. Raises: Refusal: unknown-record, link-expired."""
+def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
+    """Return the link of a call's path, the stamp of what its customer does, and its quote.
+
+    Raises: Refusal: unknown-record, link-expired.
+    """
+    desk = call.desk
     try:
-        return read_token(call.desk.secret, call.variable("token"), call.desk.now().timestamp())
+        link = read_token(desk.secret, call.variable("token"), desk.now().timestamp())
     except LinkForged as error:
         raise Refusal("unknown-record", str(error)) from None
     except LinkExpired as error:
         raise Refusal("link-expired", str(error)) from None
+    quote = quote_of(records, link.number)
+    revision = records.revisions.get(quote.number, link.revision)
+    try:
+        sha256 = None if revision is None else revision.sha256
+        check_link(link, records.generations.every(), sha256)
+    except LinkOutdated as error:
+        raise Refusal("link-expired", str(error)) from None
+    except LinksHeld as error:
+        raise Refusal("records-held", str(error)) from None
+    return link, desk.stamp(Hand.link, link.number, call.request_id), quote
+
+
+def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
+    """Return the link of a call's path, with its quote and revision.
+
+    Raises: Refusal: unknown-record, link-expired.
+    """
+    link, _, quote = _read(records, call)
+    revision = life.revision_of(records, quote, link.revision)
+    if revision.is_erased:
+        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
+    return link, quote, revision
 
 
 @operation(
     "GET /v1/links/{token}",
     "getOffer",
     "links",
+    "link-expired",
     forms=(JSON, HTML, PDF),
     keeps="reads",
-    problems=("link-expired",),
     **_FACTS,
 )
 async def offered(call: Call, form: str) -> Reply[OfferOut]:
@@ -126,37 +217,27 @@ async def offered(call: Call, form: str) -> Reply[OfferOut]:
     or declined without a script. Needs only the link's token, not a key.
     """
     desk = call.desk
-    await desk.sweep()
     if form == JSON:
         return desk.store.read(lambda records: _offer(records, call))
     return await drawn_offer(call, form, _offered)
 
 
 def _offer(records: Records, call: Call) -> Reply[OfferOut]:
-    link = _read(call)
-    quote = quote_of(records, read_id(QUOTE, link.number))
-    revision = life.revision_of(records, quote, link.revision)
-    if revision.is_erased:
-        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
-    newer = _newer(records, call, link, quote)
-    given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
-    agreed = given.get(link.revision)
+    link, quote, revision = _found(records, call)
+    agreed = [
+        msgspec.convert(given, AgreedOut, from_attributes=True)
+        for given in records.authorisations.of_quote(quote.number)
+        if given.revision == link.revision
+    ]
     stands = standing(records, quote, revision)
     offer = OfferOut(
         id=link.number,
         revision=link.revision,
         state=revision.state,
-        newer=newer,
+        newer=_newer(records, call, link, quote),
         expires_at=datetime.fromtimestamp(link.expires, UTC),
         text=consent_text(records, quote, link.revision),
-        agreed=None
-        if agreed is None
-        else AgreedOut(
-            at=agreed.at,
-            amount=amount_of(agreed.amount),
-            limit=amount_of(agreed.limit),
-            includes_tax=agreed.includes_tax,
-        ),
+        agreed=agreed[0] if agreed else None,
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
         # the encoder copies a Raw in any place; the type says what it holds
         quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
@@ -179,16 +260,12 @@ def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | 
     if not is_for_the_same(records, own, offered):
         return None
     expires_at = datetime.fromtimestamp(link.expires, UTC)
-    return make_link(call.desk, quote, quote.offered, expires_at, link.nonce).path
+    return make_link(call.desk, quote, offered, expires_at, link.nonce).path
 
 
 def _offered(records: Records, call: Call) -> Offered:
     """Return the contents of a link's page. Raises: Refusal: unknown-record, link-expired."""
-    link = _read(call)
-    quote = quote_of(records, read_id(QUOTE, link.number))
-    revision = life.revision_of(records, quote, link.revision)
-    if revision.is_erased:
-        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
+    link, quote, revision = _found(records, call)
     gross, path = revision.gross, f"/v1/links/{call.variable('token')}"
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
     paper = paper_of(records, quote, link.revision)
@@ -210,19 +287,8 @@ def _offered(records: Records, call: Call) -> Offered:
     )
 
 
-def _stamp(call: Call, link: Link) -> Stamp:
-    now = call.desk.now()
-    return Stamp(
-        at=now,
-        today=call.desk.today(now),
-        hand=Hand.link,
-        by=link.number,
-        request_id=call.request_id,
-    )
-
-
-@decision("accept", "acceptOffer", _offered, problems=("act-refused", "request-refused"), **_FACTS)
-def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
+@decision("accept", "acceptOffer", _offered, "act-refused", "request-refused", **_FACTS)
+def accept(records: Records, call: Call, body: YesIn) -> Reply[DecidedOut]:
     """Accept the offer as the customer.
 
     Accepts the revision of the link. Repeating the same acceptance has no further effect; another
@@ -230,40 +296,24 @@ def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     offer has the path of the new one. The offer's page posts the same fields as a form, and is then
     shown again.
     """
-    desk, link = call.desk, _read(call)
-    limit = read_amount(body.limit, desk.currency, "limit")
-    stamp = _stamp(call, link)
-
-    def work(records: Records) -> Reply[DecidedOut]:
-        quote = quote_of(records, read_id(QUOTE, link.number))
-        yes = Yes(
-            who=body.who,
-            means=Means.link,
-            limit=limit,
-            text=consent_text(records, quote, link.revision),
-        )
-        consent.accept(records, stamp, quote, link.revision, yes=yes, preset=desk.overrun)
-        return _decided(link, "accepted")
-
-    return work
+    desk = call.desk
+    link, stamp, quote = _read(records, call)
+    yes = Yes(
+        who=body.who,
+        means=Means.link,
+        limit=read_amount(body.limit, desk.currency, "limit"),
+        text=consent_text(records, quote, link.revision),
+    )
+    consent.accept(records, stamp, quote, link.revision, yes=yes, preset=desk.overrun)
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="accepted"))
 
 
-@decision("decline", "declineOffer", _offered, problems=("act-refused",), **_FACTS)
-def decline(call: Call, body: NoIn) -> Work[DecidedOut]:
+@decision("decline", "declineOffer", _offered, "act-refused", **_FACTS)
+def decline(records: Records, call: Call, body: NoIn) -> Reply[DecidedOut]:
     """Decline the offer as the customer.
 
     Declines the revision of the link. Idempotent: repeating the call has no further effect.
     """
-    link = _read(call)
-    stamp = _stamp(call, link)
-
-    def work(records: Records) -> Reply[DecidedOut]:
-        quote = quote_of(records, read_id(QUOTE, link.number))
-        offer.decline(records, stamp, quote, link.revision, body.reason)
-        return _decided(link, "declined")
-
-    return work
-
-
-def _decided(link: Link, state: Literal["accepted", "declined"]) -> Reply[DecidedOut]:
-    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state=state))
+    link, stamp, quote = _read(records, call)
+    offer.decline(records, stamp, quote, link.revision, body.reason)
+    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="declined"))

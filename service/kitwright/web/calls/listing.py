@@ -13,8 +13,8 @@ from litestar.response.base import ASGIResponse
 from msgspec import Struct
 
 from kitwright.web.calls.handlers import route
-from kitwright.web.calls.records import ListOut
 from kitwright.web.calls.service import Service
+from kitwright.web.calls.shown import ListOut
 from kitwright.web.edge.negotiate import best_form, body_tag
 from kitwright.web.edge.operation import Operation, variables_of
 from kitwright.web.edge.problems import Refusal

@@ -3,139 +3,150 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
+from typing import Annotated
+
+from msgspec import Meta, structs
 
 from kitwright.catalogue.model import Catalogue, ChassisId, FamilyId
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
-from kitwright.keeping.key import Scope
 from kitwright.keeping.record import Machine
 from kitwright.keeping.store import Records
 from kitwright.stages.request import (
-    RequestFault,
     RequestRefused,
     UnknownBuildCode,
     UnknownFamily,
     find_chassis,
 )
-from kitwright.web.calls.call import Call, Work, version_tag
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.ids import CUSTOMER, MACHINE, read_id_or_none
-from kitwright.web.calls.paged import page_reply, read_before
-from kitwright.web.calls.people_wire import (
-    KeptMachineOut,
-    MachineIn,
-    MachineOut,
-    MachinesQuery,
-    machine_ids,
-    machine_out,
-)
-from kitwright.web.calls.quotes import check_named
-from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.shaped import shaped
-from kitwright.web.calls.unprintable import Found, looked_at, unprintable_in
+from kitwright.web.calls.call import Call, answer
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.ids import CUSTOMER, MACHINE, CustomerId, read_id_or_none
+from kitwright.web.calls.paged import page_of
+from kitwright.web.calls.reckoning import known
+from kitwright.web.calls.shown import ListOut, extended
+from kitwright.web.calls.unprintable import Unprintable, unprintable_in
+from kitwright.web.calls.wire import Serial
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire
 
-_PRINTED: Final = ("name",)
-"""Members that appear on printed documents and may use any script."""
+ShortText = Annotated[
+    str,
+    Meta(
+        min_length=1,
+        max_length=100,
+        pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
+        description="A short text on one line.",
+        extra={"wanted": "text of 1 to 100 characters on one line, not beginning with a space"},
+    ),
+]
+Hours = Annotated[
+    str,
+    Meta(
+        max_length=10,
+        pattern=r"^(0|[1-9][0-9]{0,6})(\.[0-9]{1,2})?(?!\n)$",
+        description="As the meter shows.",
+        examples=["412.5"],
+        extra={"wanted": "hours as a decimal number written as text"},
+    ),
+]
+Plate = Annotated[
+    dict[ShortText, ShortText],
+    Meta(max_length=20, description="Further entries of the machine's plate, by their labels."),
+]
+
+
+class MachineIn(Wire, frozen=True, kw_only=True):
+    """A machine with the data on its plate, the complete record. `chassis` is `loose` for an engine
+    without one, and null if it is not known.
+    """
+
+    name: Text
+    family: Id
+    customer: CustomerId | None = None
+    serial: Serial | None = None
+    build_code: BuildCode | None = None
+    chassis: Id | None = None
+    plate: Plate = {}
+    hours: Hours | None = None
+    note: Lines | None = None
+
+
+class KeptMachineOut(Machine, frozen=True, kw_only=True):
+    """A machine, with the characters of its name that can't be printed."""
+
+    unprintable: Unprintable
+
+
+class MachinesQuery(Wire, frozen=True, kw_only=True):
+    """Which machines, newest first: all, or those of one customer."""
+
+    customer: Annotated[
+        CustomerId | None, Meta(description="Machines of this customer, by id.")
+    ] = None
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
 
 
 @operation(
     "POST /v1/machines",
     "createMachine",
     "machines",
-    scope=Scope.QUOTE,
-    is_once=True,
-    is_tagged=True,
+    "unknown-record",
+    "request-refused",
     status=201,
-    problems=("unknown-record", "request-refused"),
 )
-async def create(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
+def create(records: Records, call: Call, body: MachineIn) -> Reply[KeptMachineOut]:
     """Create a machine.
 
     Stores a machine of a catalogue family, with or without a customer. Quotes for it take serial
     number, build code and chassis from this record.
     """
-    machine, found = await _read(call, body)
-
-    def work(records: Records) -> Reply[KeptMachineOut]:
-        check_named(records, machine.customer, None)
-        kept = people.add_machine(records, call.stamp, machine)
-        return call.made(_kept(kept, found), tag=version_tag(MACHINE, kept))
-
-    return work
+    machine = _read(call, body)
+    known(records, machine.customer, None)
+    return _told(call, people.add_machine(records, call.stamp, machine), is_new=True)
 
 
-@operation("GET /v1/machines", "listMachines", "machines", problems=("unknown-record",))
-def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[MachineOut]]:
-    """Find machines.
-
-    Machines, newest first, of one customer or of all. If there are more, `Link` leads to the next
-    page.
-    """
-    found = records.machines.find(
-        read_id_or_none(CUSTOMER, query.customer),
-        read_before("machines", query.cursor),
-        query.limit + 1,
-    )
-    return page_reply(
-        call.operation.path, "machines", query, [(one.number, machine_out(one)) for one in found]
+@operation("GET /v1/machines", "listMachines", "machines", "unknown-record")
+def find(records: Records, call: Call, query: MachinesQuery) -> Reply[ListOut[Machine]]:
+    """Find machines, newest first: those of one customer, or all."""
+    customer = read_id_or_none(CUSTOMER, query.customer)
+    return page_of(
+        call.operation.path,
+        query,
+        lambda before, most: records.machines.find(customer, before, most),
     )
 
 
-@operation("GET /v1/machines/{id}", "getMachine", "machines", is_tagged=True)
+@operation("GET /v1/machines/{id}", "getMachine", "machines")
 def get(records: Records, call: Call) -> Reply[KeptMachineOut]:
-    """Get a machine.
-
-    A machine as stored.
-    """
-    machine = call.record(MACHINE, records.machines.get)
-    return _reply(machine, unprintable_in(call.desk.papers, machine, *_PRINTED))
+    """Get a machine."""
+    return _told(call, call.record(MACHINE, records.machines.get))
 
 
-@operation(
-    "PUT /v1/machines/{id}",
-    "changeMachine",
-    "machines",
-    scope=Scope.QUOTE,
-    is_guarded=True,
-    is_tagged=True,
-    problems=("act-refused", "request-refused"),
-)
-async def change(call: Call, body: MachineIn) -> Work[KeptMachineOut]:
+@operation("PUT /v1/machines/{id}", "changeMachine", "machines", "act-refused", "request-refused")
+def change(records: Records, call: Call, body: MachineIn) -> Reply[KeptMachineOut]:
     """Change a machine.
 
     Replaces the complete record: members left out are removed. Existing quotes do not change.
     """
-    machine, found = await _read(call, body)
-
-    def work(records: Records) -> Reply[KeptMachineOut]:
-        before = call.checked(MACHINE, records.machines.get)
-        check_named(records, machine.customer, None)
-        return _reply(people.change_machine(records, call.stamp, before, machine), found)
-
-    return work
+    machine = _read(call, body)
+    before = call.checked(MACHINE, records.machines.get)
+    known(records, machine.customer, None)
+    return _told(call, people.change_machine(records, call.stamp, before, machine))
 
 
-async def _read(call: Call, asked: MachineIn) -> tuple[Machine, Found]:
-    """Return the machine of a call's body, without a number, and its texts that can't be printed.
+def _told(call: Call, machine: Machine, *, is_new: bool = False) -> Reply[KeptMachineOut]:
+    found = unprintable_in(call.desk.papers, machine)
+    return answer(call.desk, extended(KeptMachineOut, machine, unprintable=found), is_new=is_new)
 
-    Raises: Refusal, RequestRefused.
-    """
+
+def _read(call: Call, asked: MachineIn) -> Machine:
+    """Return the machine of a call's body, without a number. Raises: Refusal, RequestRefused."""
     faults = list(_faults(call.desk.service.workshop.catalogue, asked))
     if faults:
         raise RequestRefused(faults)
-    machine = shaped(
-        Machine,
-        asked,
-        number=0,
-        version=1,
-        customer=read_id_or_none(CUSTOMER, asked.customer),
-        plate={str(name): str(text) for name, text in asked.plate.items()},
-        made_at=call.stamp.at,
-        erased_at=None,
-    )
-    return machine, await looked_at(call.desk.papers, machine, *_PRINTED)
+    given = structs.asdict(asked) | {"customer": read_id_or_none(CUSTOMER, asked.customer)}
+    return Machine(**given, number=0, version=1, made_at=call.stamp.at, erased_at=None)
 
 
 def _faults(catalogue: Catalogue, asked: MachineIn) -> Iterator[KitwrightError]:
@@ -143,11 +154,8 @@ def _faults(catalogue: Catalogue, asked: MachineIn) -> Iterator[KitwrightError]:
     them.
     """
     family = catalogue.families.get(FamilyId(asked.family))
-    fault: RequestFault
     if family is None:
-        fault = UnknownFamily(asked.family, catalogue.families)
-        fault.at("family")
-        yield fault
+        yield UnknownFamily(asked.family, catalogue.families).at("family")
     faults: list[KitwrightError] = []
     find_chassis(
         catalogue, family, None if asked.chassis is None else ChassisId(asked.chassis), faults
@@ -156,14 +164,4 @@ def _faults(catalogue: Catalogue, asked: MachineIn) -> Iterator[KitwrightError]:
     if family is not None and asked.build_code is not None:
         codes = {code for row in catalogue.fitments[family.id] for code in row.build_codes}
         if codes and asked.build_code not in codes:
-            fault = UnknownBuildCode(asked.build_code, codes)
-            fault.at("build_code")
-            yield fault
-
-
-def _kept(machine: Machine, found: Found) -> KeptMachineOut:
-    return shaped(KeptMachineOut, machine, **machine_ids(machine), unprintable=found)
-
-
-def _reply(machine: Machine, found: Found) -> Reply[KeptMachineOut]:
-    return Reply(body=_kept(machine, found), tag=version_tag(MACHINE, machine))
+            yield UnknownBuildCode(asked.build_code, codes).at("build_code")

@@ -6,24 +6,20 @@ import asyncio
 from datetime import datetime, timedelta
 from typing import Annotated, Final
 
-from msgspec import Meta, Struct
+from msgspec import Meta
 
-from kitwright.keeping.key import Scope
-from kitwright.keeping.link import NONCE_BYTES
 from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
-from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision
+from kitwright.keeping.record import KeptQuote, Mail, Revision
 from kitwright.keeping.store import Records
-from kitwright.quote import Count, Paper
-from kitwright.web.calls.call import Call, Work
-from kitwright.web.calls.declared import operation
+from kitwright.quote import Paper
+from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk, Letter
-from kitwright.web.calls.ids import MAIL, QUOTE, MailId, QuoteId, RevisionNumber, written
-from kitwright.web.calls.links import make_link
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.paper import paper_of
-from kitwright.web.calls.quotes import changed_since, checked
-from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.shaped import shaped
+from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.ids import QUOTE
+from kitwright.web.calls.links import days_left, make_link
+from kitwright.web.calls.quotes import changed_since
+from kitwright.web.calls.shown import ListOut
+from kitwright.web.calls.standing import paper_of
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
@@ -63,44 +59,19 @@ class MessageIn(Wire, frozen=True, kw_only=True):
     note: Note | None = None
 
 
-class MessageOut(Out, frozen=True, kw_only=True):
-    """An e-mail to a customer.
-
-    `attempts` counts the attempts begun; `next_at` is when the next is due, null if none is.
-    `failure` says why the last attempt failed. `to` is null if the customer was erased.
-    """
-
-    id: MailId
-    quote: QuoteId
-    revision: RevisionNumber
-    to: str | None
-    state: MailState
-    attempts: Count
-    next_at: datetime | None
-    failure: str | None
-    made_at: datetime
-    sent_at: datetime | None
-
-
-class _Found(Struct, frozen=True):
-    """The subject matter of an e-mail, in one consistent view of the records."""
-
-    quote: KeptQuote
-    revision: Revision
-    paper: Paper
+_Found = tuple[KeptQuote, Revision, Paper]
+"""The subject matter of an e-mail, in one consistent view of the records."""
 
 
 @operation(
     "POST /v1/quotes/{id}/messages",
     "sendQuote",
     "quotes",
-    scope=Scope.QUOTE,
-    is_once=True,
+    "act-refused",
     is_guarded=True,
     status=202,
-    problems=("act-refused",),
 )
-async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
+async def send(call: Call, body: MessageIn) -> Work[Mail]:
     """E-mail the quote to the customer.
 
     Queues an e-mail with a link to the revision on offer, or else to the one agreed. It is sent in
@@ -110,11 +81,14 @@ async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
     """
     desk, stamp = call.desk, call.stamp
     found = desk.store.read(lambda records: _found(records, call))
-    to = check_address(_address(body, found.paper))
+    quote, revision, paper = found
+    to = body.to or paper.envelope.customer_email
+    if to is None:
+        raise NoAddress
     letter = Letter(
-        paper=found.paper,
-        to=to,
-        path=_path(desk, found, stamp.at),
+        paper=paper,
+        to=check_address(to),
+        path=_path(desk, quote, revision, stamp.at),
         note=body.note,
         at=stamp.at,
         nonce=desk.draw(_NONCE_BYTES),
@@ -122,63 +96,43 @@ async def send(call: Call, body: MessageIn) -> Work[MessageOut]:
     # off the event loop: a PDF goes with it
     composed = await asyncio.to_thread(desk.compose, letter)
 
-    def work(records: Records) -> Reply[MessageOut]:
+    def work(records: Records) -> Reply[Mail]:
         now = _found(records, call)
         if now != found:
             # the e-mail describes the state before
-            raise changed_since(now.quote)
+            raise changed_since(desk, now[0])
         mail = queue_mail(
             records,
             stamp,
-            now.quote,
-            revision=now.revision.number,
-            to=to,
+            quote,
+            revision=revision.number,
+            to=letter.to,
             message_id=composed.message_id,
             body=composed.body,
         )
-        return Reply(body=message_out(mail))
+        return Reply(body=mail)
 
     return work
 
 
 @operation("GET /v1/quotes/{id}/messages", "listMessages", "quotes")
-def listed(records: Records, call: Call) -> Reply[ListOut[MessageOut]]:
-    """List a quote's messages.
-
-    Every e-mail of a quote, oldest first, with its state.
-    """
+def listed(records: Records, call: Call) -> Reply[ListOut[Mail]]:
+    """List a quote's e-mails, oldest first, each with its state."""
     quote = call.record(QUOTE, records.quotes.get)
     found = records.mails.of_quote(quote.number)
-    return Reply(body=ListOut(items=tuple(map(message_out, found))))
+    return Reply(body=ListOut(items=found))
 
 
 def _found(records: Records, call: Call) -> _Found:
     """Return the subject matter of a call's e-mail. Raises: Refusal, NothingOffered."""
-    quote = checked(records, call)
+    quote = call.checked(QUOTE, records.quotes.get)
     revision = sendable(records, quote)
-    return _Found(quote, revision, paper_of(records, quote, revision.number))
+    return quote, revision, paper_of(records, quote, revision.number)
 
 
-def _address(asked: MessageIn, paper: Paper) -> str:
-    """Return the address to send to. Raises: NoAddress."""
-    to = asked.to or paper.envelope.customer_email
-    if to is None:
-        raise NoAddress
-    return to
-
-
-def _path(desk: Desk, found: _Found, now: datetime) -> str:
+def _path(desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:
     """Return the path of a new link to the revision of an e-mail."""
-    revision = found.revision
-    # to the end of the last valid day in the shop's time zone
-    days = (revision.valid_until - desk.today(now)).days + 2
-    if found.quote.offered is None:
+    days = days_left(desk, revision, now)
+    if quote.offered is None:
         days = max(days, _AGREED_DAYS)
-    expires_at = now + timedelta(days=days)
-    return make_link(desk, found.quote, revision.number, expires_at, desk.draw(NONCE_BYTES)).path
-
-
-def message_out(mail: Mail) -> MessageOut:
-    """Return an e-mail without its body."""
-    number, quote = written(MAIL, mail.number), written(QUOTE, mail.quote)
-    return shaped(MessageOut, mail, id=number, quote=quote, to=mail.to or None)
+    return make_link(desk, quote, revision, now + timedelta(days=days)).path

@@ -2,40 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, datetime
-from typing import Annotated
+from decimal import Decimal
+from fractions import Fraction
+from typing import Annotated, Final
 
 import msgspec
-from msgspec import Meta, Struct
+from msgspec import Meta
 
+from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.keeping import life
 from kitwright.keeping.acts import ActRefused, check_act
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
 from kitwright.keeping.store import Records
-from kitwright.quote import Count, Order
-from kitwright.stages.ordering import SupplierGone, Surplus
+from kitwright.quote import Order, read_quote
+from kitwright.stages.ordering import FollowUp, Packs, SupplierGone, Surplus, Use, plan_follow_up
+from kitwright.stages.supply import day_of_order
 from kitwright.telling import tell_order
-from kitwright.web.calls.call import Call, version_tag
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.call import Call, answer, quote_of
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import (
     ORDER,
     QUOTE,
     OrderId,
     QuoteId,
     RevisionNumber,
-    read_id,
     read_id_or_none,
     written,
 )
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.paged import page_reply, read_before
-from kitwright.web.calls.placing import plan_placing
-from kitwright.web.calls.quotes import quote_of
-from kitwright.web.calls.records import ListOut
+from kitwright.web.calls.paged import page_of
+from kitwright.web.calls.reckoning import asked_of
+from kitwright.web.calls.shown import ListOut, Out, extended
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
 
@@ -53,17 +54,6 @@ class OrdersIn(Wire, frozen=True, kw_only=True):
     revisions: Annotated[tuple[OrderedRevisionIn, ...], Meta(min_length=1, max_length=50)]
 
 
-class KeptOrderOut(Out, frozen=True, kw_only=True):
-    """A stored parts order; `covers` of each line says what the line is for."""
-
-    id: OrderId
-    state: OrderState
-    quote: QuoteId
-    revision: RevisionNumber
-    made_at: datetime
-    order: Order
-
-
 class OrdersOut(Out, frozen=True, kw_only=True):
     """The orders made; none if stock covers everything, or if all were made before.
 
@@ -71,18 +61,15 @@ class OrdersOut(Out, frozen=True, kw_only=True):
     lines promised after the day by which the quote needs them.
     """
 
-    items: tuple[KeptOrderOut, ...]
+    items: tuple[KeptOrder, ...]
     surplus: tuple[SurplusOut, ...]
     late: tuple[LateOut, ...]
 
 
-class SurplusOut(Out, frozen=True, kw_only=True):
+class SurplusOut(Surplus, frozen=True, kw_only=True):
     """Packs ordered for an earlier revision that are no longer needed."""
 
     quote: QuoteId
-    supplier: str
-    sku: str
-    packs: Count
 
 
 class LateOut(Out, frozen=True, kw_only=True):
@@ -115,20 +102,17 @@ class NotAgreed(ActRefused):
         self.revision = revision
 
 
-class _Needed(Struct, frozen=True):
-    """The members that are read from a revision's request."""
-
-    needed_by: date | None = None
+_MOST: Final = 1_000_000
 
 
 @operation(
     "POST /v1/orders",
     "createOrders",
     "orders",
+    "unknown-record",
+    "act-refused",
     scope=Scope.ORDER,
-    is_once=True,
     status=201,
-    problems=("unknown-record", "act-refused"),
 )
 def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     """Order the parts of agreed revisions.
@@ -143,54 +127,49 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     catalogue, the call is refused (`supplier-gone`). Delivery dates count from now; after a
     supplier's cutoff, from its next working day.
     """
-    made: list[KeptOrderOut] = []
+    made: list[KeptOrder] = []
     surplus: list[SurplusOut] = []
     late: list[LateOut] = []
     for index, one in enumerate(body.revisions):
-        quote = quote_of(records, read_id(QUOTE, one.quote))
+        quote = quote_of(records, one.quote)
         if quote.agreed != one.revision:
-            error = NotAgreed(quote, one.revision)
-            error.at("revisions", index, "revision")
-            raise error
+            raise NotAgreed(quote, one.revision).at("revisions", index, "revision")
         try:
-            kept, spare = freeze(call.desk, records, call.stamp, quote)
+            kept, spare = _freeze(call.desk, records, call.stamp, quote)
         except SupplierGone as error:
             raise error.at("revisions", index, "revision") from None
-        orders = [order_out(each) for each in kept]
-        made += orders
+        made += kept
         surplus += spare
-        late += _late(records, quote, orders)
+        late += _late(records, quote, kept)
     return Reply(body=OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late)))
 
 
-@operation("GET /v1/orders", "listOrders", "orders", problems=("unknown-record",))
-def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrderOut]]:
-    """Find parts orders.
-
-    Orders, newest first, by quote and supplier.
-    """
-    found = records.orders.find(
-        read_id_or_none(QUOTE, query.quote),
-        query.supplier,
-        read_before("orders", query.cursor),
-        query.limit + 1,
-    )
-    return page_reply(
-        call.operation.path, "orders", query, [(one.number, order_out(one)) for one in found]
+@operation("GET /v1/orders", "listOrders", "orders", "unknown-record")
+def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrder]]:
+    """Find parts orders by quote and supplier, newest first."""
+    quote = read_id_or_none(QUOTE, query.quote)
+    return page_of(
+        call.operation.path,
+        query,
+        lambda before, most: records.orders.find(quote, query.supplier, before, most),
     )
 
 
-@operation("GET /v1/orders/{id}", "getOrder", "orders", is_tagged=True)
-def get(records: Records, call: Call) -> Reply[KeptOrderOut]:
-    """Get a parts order.
-
-    An order with its lines; each line says what it is for.
-    """
-    order = call.record(ORDER, records.orders.get)
-    return Reply(body=order_out(order), tag=version_tag(ORDER, order))
+@operation("GET /v1/orders/{id}", "getOrder", "orders")
+def get(records: Records, call: Call) -> Reply[KeptOrder]:
+    """Get a parts order; each of its lines says what it is for."""
+    return answer(call.desk, call.record(ORDER, records.orders.get))
 
 
-def freeze(
+def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:
+    """Return how many orders the agreed revision of a quote still needs. Raises: SupplierGone."""
+    if quote.agreed is None:
+        return 0
+    plan, _ = _plan(desk, records, quote, now)
+    return len(plan.orders)
+
+
+def _freeze(
     desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote
 ) -> tuple[list[KeptOrder], list[SurplusOut]]:
     """Store and return the orders that an agreed revision still needs, and the packs ordered for
@@ -199,10 +178,10 @@ def freeze(
     Raises: NotNow, SupplierGone.
     """
     check_act("order", quote)
-    placing = plan_placing(desk, records, quote, stamp.at)
+    plan, names = _plan(desk, records, quote, stamp.at)
     today = desk.today(stamp.at)
     made = []
-    for order in placing.plan.orders:
+    for order in plan.orders:
         kept = records.orders.add(
             KeptOrder(
                 number=0,
@@ -213,7 +192,7 @@ def freeze(
                 supplier=order.supplier.id,
                 net=order.net,
                 made_at=stamp.at,
-                body=msgspec.json.encode(tell_order(order, today, placing.names.__getitem__)),
+                body=msgspec.json.encode(tell_order(order, today, names.__getitem__)),
             )
         )
         add_event(
@@ -226,38 +205,71 @@ def freeze(
         made.append(kept)
     if made or quote.state is QuoteState.accepted:
         life.ordered(records, stamp, quote, len(made))
-    return made, [_surplus_out(quote, one) for one in placing.plan.surplus]
+    name = written(QUOTE, quote.number)
+    return made, [extended(SurplusOut, one, quote=name) for one in plan.surplus]
 
 
-def _surplus_out(quote: KeptQuote, surplus: Surplus) -> SurplusOut:
-    return SurplusOut(
-        quote=written(QUOTE, quote.number),
-        supplier=surplus.supplier,
-        sku=surplus.sku,
-        packs=surplus.packs,
-    )
-
-
-def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrderOut]) -> Iterator[LateOut]:
+def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrder]) -> Iterator[LateOut]:
     revision = life.revision_of(records, quote, quote.agreed or 0)
-    needed_by = msgspec.json.decode(revision.request, type=_Needed).needed_by
+    needed_by = asked_of(revision).needed_by
     if needed_by is None:
         return
-    for one in orders:
-        for line in one.order.lines:
+    for kept in orders:
+        for line in msgspec.json.decode(kept.body, type=Order).lines:
             if line.promised > needed_by:
                 yield LateOut(
-                    order=one.id, sku=line.sku, promised=line.promised, needed_by=needed_by
+                    order=written(ORDER, kept.number),
+                    sku=line.sku,
+                    promised=line.promised,
+                    needed_by=needed_by,
                 )
 
 
-def order_out(order: KeptOrder) -> KeptOrderOut:
-    """Return an order's wire struct."""
-    return KeptOrderOut(
-        id=written(ORDER, order.number),
-        state=order.state,
-        quote=written(QUOTE, order.quote),
-        revision=order.revision,
-        made_at=order.made_at,
-        order=msgspec.json.decode(order.body, type=Order),
+def _plan(
+    desk: Desk, records: Records, quote: KeptQuote, now: datetime
+) -> tuple[FollowUp, Mapping[str, str]]:
+    """Return the orders that the agreed revision of a quote still needs, if placed now, and its
+    items' names, in its language.
+
+    Raises: NoSuchRevision if none is agreed; SupplierGone.
+    """
+    workshop = desk.service.workshop
+    revision = life.revision_of(records, quote, quote.agreed or 0)
+    wanted = read_quote(revision.answer).orders
+    placed = records.orders.find(quote.number, None, None, _MOST)
+    plan = plan_follow_up(
+        workshop.catalogue,
+        workshop.shop,
+        workshop.supply,
+        [packs for order in wanted for packs in _packs(order)],
+        [packs for kept in placed for packs in _packs(msgspec.json.decode(kept.body, type=Order))],
+        {
+            supplier.id: day_of_order(supplier, desk.clock(now, supplier.time_zone))
+            for supplier in workshop.catalogue.suppliers.values()
+        },
     )
+    return plan, {line.item: line.name for order in wanted for line in order.lines}
+
+
+def _packs(order: Order) -> Iterator[Packs]:
+    for line in order.lines:
+        yield Packs(
+            supplier=SupplierId(order.supplier),
+            sku=line.sku,
+            item=ItemId(line.item),
+            brand=line.brand,
+            count=line.packs,
+            size=line.pack_size,
+            unit_cost=Decimal(line.unit_cost),
+            lead_days=line.lead_days,
+            covers=tuple(
+                Use(
+                    role=cover.role,
+                    cylinder=cover.cylinder,
+                    item=ItemId(cover.part),
+                    number=ItemId(cover.fitted or cover.part),
+                    quantity=Fraction(cover.quantity),
+                )
+                for cover in line.covers
+            ),
+        )

@@ -4,17 +4,29 @@ from __future__ import annotations
 
 import re
 from base64 import urlsafe_b64decode, urlsafe_b64encode
-from collections.abc import Sequence
-from typing import Any, Final, Protocol, TypeVar
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any, Final, Protocol, TypeVar
 from urllib.parse import quote, urlencode
 
 import msgspec
+from msgspec import Meta
 
-from kitwright.web.calls.records import ListOut
+from kitwright.web.calls.call import Numbered
+from kitwright.web.calls.shown import ListOut
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 
-T = TypeVar("T")
+N = TypeVar("N", bound=Numbered)
+Searched = Annotated[
+    str,
+    Meta(
+        max_length=200,
+        # the search would end at a NUL
+        pattern=r"^[^\x00-\x1f\x7f]*(?!\n)$",
+        description="Words that are searched for.",
+        extra={"wanted": "at most 200 characters on one line"},
+    ),
+]
 _POSITION: Final = re.compile(rb"([a-z]+) ([1-9][0-9]{0,17})")
 
 
@@ -58,21 +70,24 @@ def read_before(kind: str, cursor: str) -> int | None:
     return number
 
 
-def page_reply(
-    path: str, kind: str, asked: Paged, found: Sequence[tuple[int, T]]
-) -> Reply[ListOut[T]]:
-    """Return a page of records, each with its number, and a link to the next if one more was found
-    than a page holds.
+def page_of(
+    path: str, asked: Paged, find: Callable[[int | None, int], Sequence[N]]
+) -> Reply[ListOut[N]]:
+    """Return the page of a list that was asked for, with a link to the next page if there is one.
+
+    `find` returns records, newest first: those below a number, and at most so many.
     """
-    page = found[: asked.limit]
-    body = ListOut(items=tuple(out for _, out in page))
+    kind = path.rpartition("/")[2]
+    found = find(read_before(kind, asked.cursor), asked.limit + 1)
+    page = tuple(found[: asked.limit])
+    body = ListOut(items=page)
     if len(found) == len(page):
         return Reply(body=body)
     given: dict[str, Any] = msgspec.to_builtins(asked)
     query = {
         name: each for name, each in given.items() if name != "cursor" and each not in (None, "")
     }
-    after = {**query, "cursor": write_cursor(kind, page[-1][0])}
+    after = {**query, "cursor": write_cursor(kind, page[-1].number)}
     link = f'{_target(path, after)}; rel="next", {_target(path, query)}; rel="first"'
     return Reply(body=body, headers={"Link": link})
 

@@ -13,9 +13,9 @@ from kitwright.documents.papers import MadeOrder, Page
 from kitwright.keeping.store import Records
 from kitwright.quote import Order, Paper, ShownQuote, encode_quote, for_customer
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.declared import operation
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import ORDER, QUOTE, RevisionNumber, missing, written
-from kitwright.web.calls.paper import paper_of
+from kitwright.web.calls.standing import paper_of
 from kitwright.web.edge.negotiate import CSV, HTML, JSON, PDF, XML, body_tag
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
@@ -44,7 +44,7 @@ async def sheet(call: Call, query: PaperQuery, form: str) -> Reply[ShownQuote]:
     amounts, in the revision's language.
     """
     papers = call.desk.papers
-    one = await _asked(call, query)
+    one = _asked(call, query)
     envelope = one.envelope
     if form == XML and envelope.issued_at is None:
         raise Refusal(
@@ -70,18 +70,15 @@ async def bench_sheet(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
     """
     papers = call.desk.papers
     make = papers.bench_sheet_page if form == HTML else papers.bench_sheet_pdf
-    return await _made(make, await _asked(call, query), form=form)
+    return await _made(make, _asked(call, query), form=form)
 
 
 @operation("GET /v1/quotes/{id}/pick-list", "getPickList", "papers", forms=(HTML, PDF), **_FACTS)
 async def pick_list(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
-    """Get the pick list.
-
-    By bin: the items to take from stock, their quantities and purpose.
-    """
+    """Get the pick list: by bin, the items to take from stock, their quantities and purpose."""
     papers = call.desk.papers
     make = papers.pick_list_page if form == HTML else papers.pick_list_pdf
-    return await _made(make, await _asked(call, query), form=form)
+    return await _made(make, _asked(call, query), form=form)
 
 
 @operation("GET /v1/orders/{id}/sheet", "getOrderSheet", "papers", forms=(PDF, CSV, XML), **_FACTS)
@@ -107,7 +104,7 @@ async def order_sheet(call: Call, form: str) -> Reply[bytes]:
     return await _made(lambda one: maker(one, order), one, form=form, name=order.id)
 
 
-async def _asked(call: Call, query: PaperQuery) -> Paper:
+def _asked(call: Call, query: PaperQuery) -> Paper:
     """Return the data for a document of a call's quote. Raises: Refusal: unknown-record."""
 
     def find(records: Records) -> Paper:
@@ -120,7 +117,6 @@ async def _asked(call: Call, query: PaperQuery) -> Paper:
             )
         return paper_of(records, quote, number)
 
-    await call.desk.sweep()
     return call.desk.store.read(find)
 
 

@@ -6,33 +6,29 @@ import asyncio
 import errno
 import logging
 from collections import Counter
-from collections.abc import Collection
-from datetime import datetime
+from collections.abc import Collection, Iterator
+from difflib import get_close_matches
 from hashlib import sha256
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
-from msgspec import Meta
+from msgspec import Meta, structs
 
-from kitwright.keeping.key import Scope
+from kitwright.catalogue.model import Catalogue, Family, FamilyId
 from kitwright.keeping.life import revision_of
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.photo import add_photo, check_room, drop_photo
 from kitwright.keeping.record import KeptQuote, Photo
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
-from kitwright.quote import OnCylinder
-from kitwright.web.calls.call import MOST_PHOTO, Call, Work
-from kitwright.web.calls.consent_wire import Sha256
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.desk import Desk, tag
-from kitwright.web.calls.ids import NOUNS, PHOTO, QUOTE, PhotoId, QuoteId, written
-from kitwright.web.calls.out import Out
-from kitwright.web.calls.photo_subject import PhotoQuery, check_subject
-from kitwright.web.calls.quotes import quote_of
-from kitwright.web.calls.records import ListOut
-from kitwright.web.calls.shaped import shaped
-from kitwright.web.edge.negotiate import media_type
+from kitwright.web.calls.call import Call, answer
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.handlers import Work, operation
+from kitwright.web.calls.ids import PHOTO, QUOTE
+from kitwright.web.calls.reckoning import asked_of
+from kitwright.web.calls.shown import ListOut
+from kitwright.web.edge.negotiate import best_form, media_type
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import Cylinder, Id, Wire
 
 _LOG = logging.getLogger(__name__)
 MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
@@ -40,60 +36,58 @@ MEDIA: Final = ("image/jpeg", "image/png", "image/webp")
 _NO_ROOM: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
-class PhotoOut(Out, frozen=True, kw_only=True):
-    """A photograph: its subject, and the path of its file."""
+class PhotoQuery(Wire, frozen=True, kw_only=True):
+    """What a photograph shows: a finding or reading (`finding`), or a component that is removed
+    (`step`), by its id in the catalogue, with its cylinder if it belongs to one.
+    """
 
-    id: PhotoId
-    quote: QuoteId
-    subject: Annotated[str, Meta(pattern="^(finding|step)$")]
-    code: str
-    cylinder: OnCylinder | None
-    media_type: Annotated[str, Meta(pattern="^image/(jpeg|png|webp)$")]
-    size: Annotated[int, Meta(ge=1, le=MOST_PHOTO, description="Bytes.")]
-    sha256: Sha256
-    path: str
-    made_at: datetime
+    subject: Annotated[
+        Literal["finding", "step"],
+        Meta(
+            description="The id of the finding, reading or component that it shows.",
+            examples=["finding"],
+        ),
+    ]
+    code: Annotated[Id, Meta(examples=["plug_oil"])]
+    cylinder: Cylinder | None = None
 
 
 @operation(
     "POST /v1/quotes/{id}/photos",
     "addPhoto",
     "photos",
+    "act-refused",
     media=MEDIA,
-    scope=Scope.QUOTE,
-    is_once=True,
     is_tagged=True,
     status=201,
-    problems=("act-refused",),
 )
-async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
+async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     """Add a photo to a quote.
 
     The body is the image itself, JPEG, PNG or WebP of at most 10 MiB, with its media type in
     `Content-Type`. The quote does not change. It can have at most 100 photos.
     """
     desk, stamp = call.desk, call.stamp
-    number = call.number("id", QUOTE)
     catalogue = desk.service.workshop.catalogue
 
-    def check(records: Records) -> None:
+    def checked(records: Records) -> KeptQuote:
         # before the file is stored
-        quote = quote_of(records, number)
+        quote = call.record(QUOTE, records.quotes.get)
         _check_customer(records, quote)
-        check_room(records, number)
-        check_subject(records, catalogue, quote, query)
+        check_room(records, quote.number)
+        _check_subject(records, catalogue, quote, query)
+        return quote
 
-    desk.store.read(check)
+    quote = desk.store.read(checked)
     said = _said(call)
     # off the event loop: ten mebibytes of filler take most of a second
-    found, digest = await asyncio.to_thread(_looked_at, desk, call.raw)
-    photo = shaped(
-        Photo,
-        query,
+    digest = await asyncio.to_thread(_checked, desk, said, call.raw)
+    photo = Photo(
+        **structs.asdict(query),
         number=0,
-        quote=number,
+        quote=quote.number,
         sha256=digest,
-        media_type=_checked_kind(said, found),
+        media_type=said,
         size=len(call.raw),
         made_at=stamp.at,
     )
@@ -102,12 +96,11 @@ async def add(call: Call, query: PhotoQuery) -> Work[PhotoOut]:
     call.at_end.append(lambda: _arrived(desk, photo.sha256, is_needed=bool(added)))
     await asyncio.to_thread(_keep_file, desk, call.raw)
 
-    def work(records: Records) -> Reply[PhotoOut]:
-        _check_customer(records, quote_of(records, number))
+    def work(records: Records) -> Reply[Photo]:
+        _check_customer(records, call.record(QUOTE, records.quotes.get))
         kept = add_photo(records, stamp, photo)
         added.append(kept)
-        out = photo_out(kept)
-        return call.made(out, f"/v1/photos/{out.id}", tag=_tag(kept))
+        return answer(desk, kept, is_new=True)
 
     return work
 
@@ -126,8 +119,10 @@ def _said(call: Call) -> str:
 
     Raises: Refusal: body-invalid, wrong-media-type.
     """
-    said, _ = media_type(call.media)
-    if said not in MEDIA or call.is_coded:
+    headers = call.request.headers
+    said, _ = media_type(headers.get("content-type", ""))
+    is_coded = headers.get("content-encoding", "identity").lower() != "identity"
+    if said not in MEDIA or is_coded:
         raise _wrong_media(
             f"the body should be one of {', '.join(MEDIA)}, without Content-Encoding"
         )
@@ -136,23 +131,17 @@ def _said(call: Call) -> str:
     return said
 
 
-def _looked_at(desk: Desk, data: bytes) -> tuple[str | None, str]:
-    """Return an image's media type, None if it is not an image, and its SHA-256 in hex."""
-    return desk.kind_of(data), sha256(data).hexdigest()
+def _checked(desk: Desk, said: str, data: bytes) -> str:
+    """Return the SHA-256 of an image, in hex.
 
-
-def _checked_kind(said: str, found: str | None) -> str:
-    """Return the media type of a body, which must be the declared one.
-
-    Raises: Refusal: wrong-media-type.
+    Raises: Refusal: wrong-media-type, if it is not of the declared type.
     """
-    if found not in MEDIA:
-        raise _wrong_media(
-            f"the body says that it is {said}, but it is not a valid JPEG, PNG or WebP"
-        )
+    found = desk.kind_of(data)
     if found != said:
-        raise _wrong_media(f"the body says that it is {said}, but is {found}")
-    return found
+        is_image = found in MEDIA
+        what = f"is {found}" if is_image else "it is not a valid JPEG, PNG or WebP"
+        raise _wrong_media(f"the body says that it is {said}, but {what}")
+    return sha256(data).hexdigest()
 
 
 def _wrong_media(detail: str) -> Refusal:
@@ -195,34 +184,24 @@ def drop_unneeded(desk: Desk, names: Collection[str]) -> None:
 
 
 @operation("GET /v1/quotes/{id}/photos", "listPhotos", "photos")
-def listed(records: Records, call: Call) -> Reply[ListOut[PhotoOut]]:
-    """List a quote's photos.
-
-    The data of each photo, oldest first, with the path of its file.
-    """
+def listed(records: Records, call: Call) -> Reply[ListOut[Photo]]:
+    """List a quote's photos, oldest first, each with the path of its file."""
     quote = call.record(QUOTE, records.quotes.get)
     found = records.photos.of_quote(quote.number)
-    return Reply(body=ListOut(items=tuple(map(photo_out, found))))
+    return Reply(body=ListOut(items=found))
 
 
 @operation("GET /v1/photos/{id}", "getPhoto", "photos", is_tagged=True)
-def get(records: Records, call: Call) -> Reply[PhotoOut]:
-    """Get a photo's data.
-
-    The data of a photo, with the path of its file.
-    """
-    photo = call.record(PHOTO, records.photos.get)
-    return Reply(body=photo_out(photo), tag=_tag(photo))
+def get(records: Records, call: Call) -> Reply[Photo]:
+    """Get a photo's data, with the path of its file."""
+    return answer(call.desk, call.record(PHOTO, records.photos.get))
 
 
 @operation("GET /v1/photos/{id}/file", "getPhotoFile", "photos", forms=MEDIA, is_tagged=True)
 def file(records: Records, call: Call) -> Reply[bytes]:
-    """Get a photo's file.
-
-    The image, byte for byte as sent.
-    """
+    """Get a photo's file, byte for byte as sent."""
     photo = call.record(PHOTO, records.photos.get)
-    call.check_form(photo.media_type)
+    best_form(call.request, (photo.media_type,))
     data = call.desk.files.get(photo.sha256)
     if data is None:
         raise StoreUnavailable(f"the file of photo {photo.number} is missing")
@@ -235,25 +214,50 @@ def file(records: Records, call: Call) -> Reply[bytes]:
     )
 
 
-@operation("DELETE /v1/photos/{id}", "dropPhoto", "photos", scope=Scope.QUOTE)
-def drop(records: Records, call: Call) -> Reply[PhotoOut]:
-    """Delete a photo.
-
-    Deletes a photo, and its file if no other photo uses the same file.
-    """
+@operation("DELETE /v1/photos/{id}", "dropPhoto", "photos")
+def drop(records: Records, call: Call) -> Reply[Photo]:
+    """Delete a photo, and its file if no other photo uses the same file."""
     photo = call.record(PHOTO, records.photos.get)
     drop_photo(records, call.stamp, photo)
     call.at_end.append(lambda: drop_unneeded(call.desk, (photo.sha256,)))
-    return Reply(body=photo_out(photo))
+    return Reply(body=photo)
 
 
-def photo_out(photo: Photo) -> PhotoOut:
-    """Return a photograph's wire struct."""
-    name = written(PHOTO, photo.number)
-    quote = written(QUOTE, photo.quote)
-    return shaped(PhotoOut, photo, id=name, quote=quote, path=f"/v1/photos/{name}/file")
+def _check_subject(
+    records: Records, catalogue: Catalogue, quote: KeptQuote, asked: PhotoQuery
+) -> None:
+    """Raise if a photograph can't show the stated subject. Raises: Refusal: query-invalid."""
+    # None: the catalogue may no longer have the quote's family
+    family = catalogue.families.get(FamilyId(quote.family))
+    if asked.subject == "finding":
+        rules = catalogue.rules
+        known = {one.id for one in rules.finding} | {one.id for one in rules.reading}
+        noun = "finding or reading"
+    else:
+        chassis = asked_of(revision_of(records, quote, quote.shown)).chassis
+        known = set(_steps(catalogue, family, chassis))
+        noun = "component of this engine"
+    if asked.code not in known:
+        close = get_close_matches(asked.code, sorted(known), n=3)
+        hint = f"; did you mean {' or '.join(close)}?" if close else ""
+        raise Refusal(
+            "query-invalid", f"code: unknown {noun} {asked.code!r} in the catalogue{hint}"
+        )
+    if family is not None and asked.cylinder is not None and asked.cylinder > family.cylinders:
+        raise Refusal(
+            "query-invalid",
+            f"cylinder: {asked.cylinder}, but family {family.id} has {family.cylinders}",
+        )
 
 
-def _tag(photo: Photo) -> str:
-    # a photograph never changes
-    return tag(NOUNS[PHOTO], photo.number, 1)
+def _steps(catalogue: Catalogue, family: Family | None, named: str | None) -> Iterator[str]:
+    """Yield the components that can be removed from an engine of a family and its machine."""
+    if family is not None:
+        for component in catalogue.layouts[family.layout].component:
+            yield component.id
+    for chassis in catalogue.chassis.values():
+        # if no chassis is named, it may be any that carries the engine
+        carries = family is not None and family.layout in chassis.layouts
+        if chassis.id == named or (named is None and carries):
+            for component in chassis.component:
+                yield component.id

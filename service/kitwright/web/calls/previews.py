@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from kitwright.documents.quote_text import quote_text
-from kitwright.keeping.key import Scope
 from kitwright.quote import Assessment, Quote
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.findings import AssessmentIn
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.edge.negotiate import JSON, SVG, TEXT
 from kitwright.web.edge.reply import Reply
 
@@ -17,9 +15,8 @@ from kitwright.web.edge.reply import Reply
     "POST /v1/assessments",
     "assessFindings",
     "assessments",
-    scope=Scope.QUOTE,
+    "request-refused",
     forms=(JSON, TEXT, SVG),
-    problems=("request-refused",),
 )
 def assess(call: Call, body: AssessmentIn, form: str) -> Reply[Assessment]:
     """Assess findings.
@@ -39,9 +36,9 @@ def assess(call: Call, body: AssessmentIn, form: str) -> Reply[Assessment]:
     "POST /v1/quotes/preview",
     "previewQuote",
     "quotes",
-    scope=Scope.QUOTE,
+    "request-refused",
+    "catalogue-gap",
     forms=(JSON, TEXT),
-    problems=("request-refused", "catalogue-gap"),
 )
 def preview(call: Call, body: PreviewIn, form: str) -> Reply[Quote]:
     """Quote a repair without storing it.

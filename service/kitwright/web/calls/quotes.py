@@ -1,116 +1,140 @@
-"""Quotes: what calls on kept quotes find, reckon and answer."""
+"""Quotes: calls that keep, read, find, revise and copy quotes, and compare them with today."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from datetime import date
+from typing import Annotated, Any, Final
 
 import msgspec
-from msgspec import UNSET, structs
+from msgspec import Meta, field, structs
 
-from kitwright.catalogue.model import AreaId
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.record import Customer, KeptQuote, Machine, Revision, RevisionState
-from kitwright.keeping.store import Records
-from kitwright.keeping.sums import Reckoning, written_reckoning
-from kitwright.quote import encode_quote
+from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState
+from kitwright.keeping.store import QuoteFilter, Records
+from kitwright.quote import Quote, encode_quote
 from kitwright.stages.ordering import SupplierGone
-from kitwright.stages.outcome import Outcome
-from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.call import Call
-from kitwright.web.calls.desk import Desk, tag
+from kitwright.web.calls.call import Call, answer, tag
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.difference import DifferenceOut, difference
+from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import (
     CUSTOMER,
     MACHINE,
     QUOTE,
-    missing,
-    read_id,
-    written,
+    CustomerId,
+    MachineId,
+    read_id_or_none,
+    written_or_none,
 )
-from kitwright.web.calls.placing import unordered
-from kitwright.web.calls.quote_wire import (
-    Contents,
-    KeptQuoteOut,
-    QuoteHeadOut,
-    QuoteIn,
-    kept_quote,
-    quote_head,
-)
+from kitwright.web.calls.orders import unordered
+from kitwright.web.calls.paged import Searched, page_of
+from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
+from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
 from kitwright.web.calls.standing import standing
-from kitwright.web.calls.unprintable import request_looked_at, unprintable_request
-from kitwright.web.calls.wire import ExemptionIn
+from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import PageCursor, PageLimit, Wire
+
+_REVISION = {"revision": "Which revision, by its number."}
+_OTHERWISE: Final = {"add": "/v1/quotes/{id}/additions", "order": "/v1/orders"}
+"""Acts whose calls have another path than their name says."""
+_ACTS: Final = "\n".join(
+    (
+        "What the quote's state leaves room for, and by which call:",
+        "",
+        "| act | call |",
+        "| --- | --- |",
+        *(
+            f"| `{act}` | `POST {_OTHERWISE.get(act, f'/v1/quotes/{{id}}/{act}')}` |"
+            for act in sorted(ACTS)
+        ),
+    )
+)
 
 
-class MachineDiffers(RequestFault):
-    """A request for another engine than the machine's."""
+class RevisionOut(Revision, frozen=True, kw_only=True):
+    """A revision as it was answered, to the last figure."""
 
-    code = "machine-differs"
-
-    def __init__(self, member: str, given: object, known: object) -> None:
-        super().__init__(f"the machine's {member} is {known}, not {given}")
-        self.member = member
-        self.given = given
-        self.known = known
+    asked: QuoteIn
+    quoted: Quote
 
 
-class CustomerUnknown(RequestFault):
-    """A customer or machine that is not kept, or was erased."""
+class QuoteHeadOut(KeptQuote, frozen=True, kw_only=True):
+    """A kept quote without its figures in full.
 
-    code = "no-such-record"
-
-    def __init__(self, text: str) -> None:
-        super().__init__(f"{text} is not kept here, or was erased")
-        self.text = text
-
-
-def quote_of(records: Records, number: int) -> KeptQuote:
-    """Return a quote. Raises: Refusal: unknown-record."""
-    quote = records.quotes.get(number)
-    if quote is None:
-        raise missing(QUOTE, written(QUOTE, number))
-    return quote
-
-
-def checked(records: Records, call: Call) -> KeptQuote:
-    """Return the quote of a call's path, in the version that the caller has seen.
-
-    Raises: Refusal: unknown-record, record-changed.
+    `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
+    whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
+    offered or was offered last, else the draft. What stands here besides is that one's; of the
+    agreed one, the totals hold what was added to it as well. `draft` is a newer revision that is
+    not issued yet, null if there is none: it counts once it is issued or agreed to.
     """
-    quote = quote_of(records, call.number("id", QUOTE))
-    call.check(quote_tag(quote))
-    return quote
+
+    draft: Revision | None
+    acts: Annotated[tuple[str, ...], Meta(description=_ACTS)]
 
 
-def changed_since(quote: KeptQuote) -> Refusal:
+class KeptQuoteOut(QuoteHeadOut, frozen=True, kw_only=True):
+    """A kept quote with the revision that is `shown`: what was asked, and the whole quote, with
+    what was added to it since it was agreed to as lines at the end (reason `added-since`). If a
+    newer draft was begun, `draft` has it in the same way.
+    """
+
+    draft: RevisionOut | None
+    request: QuoteIn
+    quote: Quote
+    unprintable: Unprintable
+
+
+_STATES: Final = "|".join(QuoteState)
+
+
+class QuotesQuery(Wire, frozen=True, kw_only=True):
+    """Which quotes: all that meet every parameter, newest first.
+
+    The words of `q` each begin a word of the customer's name, the machine's name or a serial
+    number. `from` and `to` are the first and last day on which quotes were made.
+    """
+
+    state: Annotated[
+        str,
+        Meta(
+            max_length=200,
+            description="States, with commas between.",
+            # told, not checked: the refusal of another state names those that there are
+            extra_json_schema={"pattern": f"^(({_STATES})(,({_STATES}))*)?$"},
+        ),
+    ] = ""
+    customer: Annotated[CustomerId | None, Meta(description="Whose, by id.")] = None
+    machine: Annotated[MachineId | None, Meta(description="Of which machine, by id.")] = None
+    from_: Annotated[date | None, Meta(description="Made on that day or later.")] = field(
+        default=None, name="from"
+    )
+    to: Annotated[date | None, Meta(description="Made on that day or before.")] = None
+    q: Searched = ""
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
+
+
+def changed_since(desk: Desk, quote: KeptQuote) -> Refusal:
     """Return the refusal of a call on something that was changed since it was read."""
     return Refusal(
         "record-changed",
         "the record was changed since it was read",
-        headers={"ETag": quote_tag(quote)},
+        headers={"ETag": tag(quote, desk.gate.epoch)},
     )
 
 
-def quote_tag(quote: KeptQuote) -> str:
-    """Return the entity tag of a quote."""
-    return tag("quote", quote.number, quote.version)
-
-
-def head_at_end(records: Records, quote: KeptQuote) -> Revision:
-    """Return the newest revision of a quote without its bodies, which are large."""
-    return records.revisions.of_quote(quote.number)[quote.latest - 1]
-
-
-def is_newer_draft(quote: KeptQuote, newest: Revision) -> bool:
-    """Return whether a quote has a draft that it does not show yet."""
-    return newest.state is RevisionState.draft and newest.number != quote.shown
-
-
-def acts_of(
-    desk: Desk, records: Records, quote: KeptQuote, newest: Revision, *, is_read: bool = False
-) -> tuple[str, ...]:
-    """Return the acts that would not be refused now; `is_read` if nothing is being written."""
+def head_of(
+    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
+) -> QuoteHeadOut:
+    """Return a quote with the acts that would not be refused now; `is_read` if nothing is being
+    written.
+    """
+    # without its bodies, which are large
+    newest = records.revisions.of_quote(quote.number)[quote.latest - 1]
+    is_newer_draft = newest.state is RevisionState.draft and newest.number != quote.shown
 
     def is_supplied() -> bool:
         try:
@@ -125,204 +149,48 @@ def acts_of(
         may_start = desk.supplied.get(question, is_supplied)
     elif may_start:
         may_start = is_supplied()
-    return possible_acts(quote, newest, desk.today(), is_supplied=may_start)
+    acts = possible_acts(quote, newest, desk.today(), is_supplied=may_start)
+    return extended(QuoteHeadOut, quote, draft=newest if is_newer_draft else None, acts=acts)
 
 
-def head_of(
-    desk: Desk, records: Records, quote: KeptQuote, *, is_read: bool = False
-) -> QuoteHeadOut:
-    """Return a quote without its figures in full."""
-    newest = head_at_end(records, quote)
-    acts = acts_of(desk, records, quote, newest, is_read=is_read)
-    return quote_head(quote, acts, newest if is_newer_draft(quote, newest) else None)
-
-
-def head_reply(desk: Desk, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:
-    """Return the answer that has a quote without its figures in full."""
-    return Reply(body=head_of(desk, records, quote), tag=quote_tag(quote))
-
-
-def whole(
-    desk: Desk,
-    records: Records,
-    quote: KeptQuote,
-    shown: Contents,
-    *,
-    is_read: bool = False,
-) -> Reply[KeptQuoteOut]:
-    """Return a quote, to the last figure, with the contents of the revision that it shows."""
-    newest = head_at_end(records, quote)
-    acts = acts_of(desk, records, quote, newest, is_read=is_read)
-    draft = None
-    if is_newer_draft(quote, newest):
+def _whole(
+    desk: Desk, records: Records, quote: KeptQuote, revision: Revision, *, is_read: bool = False
+) -> KeptQuoteOut:
+    """Return a quote with the figures of the revision that it shows, good for encoding only."""
+    head = structs.asdict(head_of(desk, records, quote, is_read=is_read))
+    unprintable = unprintable_in(desk.papers, revision.request)
+    if head["draft"] is not None:
         draft = life.revision_of(records, quote, quote.latest)
-        found = unprintable_request(desk.papers, draft.request, "draft")
-        shown = structs.replace(shown, unprintable=(*shown.unprintable, *found))
-    return Reply(body=kept_quote(quote, acts, shown, draft), tag=quote_tag(quote))
+        head["draft"] = revision_out(draft)
+        unprintable += unprintable_in(desk.papers, draft.request, "draft")
+    return KeptQuoteOut(
+        **head,
+        request=_raw(revision.request),
+        quote=_raw(revision.answer),
+        unprintable=unprintable,
+    )
 
 
-def contents(desk: Desk, records: Records, quote: KeptQuote) -> Contents:
-    """Return the contents of the revision that a quote shows, with what was added to it."""
+def _shown(records: Records, quote: KeptQuote) -> Revision:
+    """Return the revision that a quote shows, its answer with what was added to it."""
     revision = life.revision_of(records, quote, quote.shown)
-    return Contents(
-        request=revision.request,
-        answer=encode_quote(standing(records, quote, revision)),
-        unprintable=unprintable_request(desk.papers, revision.request),
-    )
+    return structs.replace(revision, answer=encode_quote(standing(records, quote, revision)))
 
 
-async def new_contents(desk: Desk, revision: Revision) -> Contents:
-    """Return the contents of a new revision."""
-    found = await request_looked_at(desk.papers, revision.request)
-    return Contents(request=revision.request, answer=revision.answer, unprintable=found)
+def revision_out(revision: Revision) -> RevisionOut:
+    """Return a revision with its figures, good for encoding only."""
+    bodies = {"asked": _raw(revision.request), "quoted": _raw(revision.answer)}
+    return extended(RevisionOut, revision, **bodies)
 
 
-def created(desk: Desk, records: Records, quote: KeptQuote, shown: Contents) -> Reply[KeptQuoteOut]:
-    """Return a quote that is new."""
-    location = f"/v1/quotes/{written(QUOTE, quote.number)}"
-    return structs.replace(whole(desk, records, quote, shown), headers={"Location": location})
+def _raw(body: bytes) -> Any:
+    # the encoder copies a Raw in any place; the types say what it holds
+    return msgspec.Raw(body)
 
 
-def reckon(desk: Desk, asked: QuoteIn) -> Revision:
-    """Return the revision that a request comes to, once it is filled from its customer and machine.
-
-    Raises: RequestRefused, and the errors of the stages.
-    """
-    customer, machine = desk.store.read(lambda records: _known(records, asked))
-    filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    outcome = desk.service.work_out(filled)
-    totals = outcome.repair.totals
-    return Revision(
-        made_at=desk.now(),
-        request=msgspec.json.encode(filled),
-        answer=encode_quote(desk.service.tell(outcome, filled)),
-        reckoning=_reckoning(outcome),
-        catalogue_revision=desk.service.revision,
-        tax_state="unknown" if totals.gross is None else "known",
-        is_provisional=outcome.is_provisional,
-        net=totals.lines + totals.discount if totals.net is None else totals.net,
-        gross=totals.gross,
-        valid_until=outcome.valid_until,
-        customer=None if customer is None else customer.number,
-        machine=None if machine is None else machine.number,
-    )
-
-
-def asked_of(revision: Revision) -> QuoteIn:
-    """Return what a revision asked."""
-    return msgspec.json.decode(revision.request, type=QuoteIn)
-
-
-def of_today(desk: Desk, revision: Revision) -> QuoteIn:
-    """Return what a revision asked, to be asked again today; on its own day where that is still to
-    come.
-    """
-    asked, today = asked_of(revision), desk.today()
-    return structs.replace(asked, on=max(asked.on or today, today))
-
-
-def _reckoning(outcome: Outcome) -> bytes:
-    """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
-    request, terms = outcome.request, outcome.request.asked.terms
-    if request.tax_area is None:
-        return b""
-    return written_reckoning(
-        Reckoning(
-            area=request.tax_area,
-            on=request.asked.on,
-            exempt=tuple(sorted(request.exempt_kinds)),
-            cash_step=outcome.shop.cash_step if terms.pays_cash else None,
-        )
-    )
-
-
-def _known(records: Records, asked: QuoteIn) -> tuple[Customer | None, Machine | None]:
-    customer, machine, faults = _named(
-        records,
-        None if asked.customer is None else read_id(CUSTOMER, asked.customer),
-        None if asked.machine is None else read_id(MACHINE, asked.machine),
-    )
-    if machine is not None:
-        faults += _differing(asked, machine)
-    if faults:
-        raise RequestRefused(faults)
-    return customer, machine
-
-
-def check_named(records: Records, customer: int | None, machine: int | None) -> None:
-    """Raise where a customer or a machine is not kept, or was erased, maybe a moment ago.
-
-    Raises: RequestRefused.
-    """
-    _, _, faults = _named(records, customer, machine)
-    if faults:
-        raise RequestRefused(faults)
-
-
-def _named(
-    records: Records, customer: int | None, machine: int | None
-) -> tuple[Customer | None, Machine | None, list[RequestFault]]:
-    """Return a customer and a machine, None for what is not kept, and the faults of those."""
-    faults: list[RequestFault] = []
-    person = None if customer is None else records.customers.get(customer)
-    if customer is not None and (person is None or person.erased_at is not None):
-        person = None
-        fault = CustomerUnknown(written(CUSTOMER, customer))
-        fault.at("customer")
-        faults.append(fault)
-    engine = None if machine is None else records.machines.get(machine)
-    if machine is not None and (engine is None or engine.erased_at is not None):
-        engine = None
-        fault = CustomerUnknown(written(MACHINE, machine))
-        fault.at("machine")
-        faults.append(fault)
-    return person, engine, faults
-
-
-def _differing(asked: QuoteIn, machine: Machine) -> Iterator[MachineDiffers]:
-    for member in ("family", "serial", "build_code", "chassis"):
-        given, known = getattr(asked, member), getattr(machine, member)
-        if given is not None and known is not None and given != known:
-            fault = MachineDiffers(member.replace("_", " "), given, known)
-            fault.at(member)
-            yield fault
-
-
-def _filled(
-    desk: Desk, asked: QuoteIn, customer: Customer | None, machine: Machine | None
-) -> QuoteIn:
-    """Return a request with what is known of its customer and machine."""
-    found: dict[str, object] = {}
-    if machine is not None:
-        for member in ("serial", "build_code", "chassis"):
-            if getattr(asked, member) is None:
-                found[member] = getattr(machine, member)
-    if customer is not None:
-        if asked.language is None and customer.language is not None:
-            found["language"] = customer.language
-        certificate, until = customer.certificate_number, customer.certificate_until
-        # one that has run out would be refused, and nobody asked for it here
-        holds = until is not None and until >= (asked.on or desk.today())
-        is_open = asked.exemption is None and _knows_exemptions(desk, asked)
-        if is_open and certificate is not None and until is not None and holds:
-            found["exemption"] = ExemptionIn(certificate_number=certificate, valid_until=until)
-    return structs.replace(asked, **found) if found else asked
-
-
-def _knows_exemptions(desk: Desk, asked: QuoteIn) -> bool:
-    """Return whether the tax area of a request frees anybody: elsewhere a certificate says nothing,
-    and a customer who has one is quoted like everybody.
-    """
-    workshop = desk.service.workshop
-    given = asked.tax_area
-    name = workshop.shop.tax_area if given is UNSET else given
-    area = None if name is None else workshop.catalogue.tax_areas.get(AreaId(name))
-    return area is not None and area.exemption is not None
-
-
-def revision_in_path(records: Records, call: Call) -> Revision:
+def _revision_in_path(records: Records, call: Call) -> Revision:
     """Return the revision that a call's path names. Raises: Refusal: unknown-record."""
-    quote = quote_of(records, call.number("id", QUOTE))
+    quote = call.record(QUOTE, records.quotes.get)
     text = call.variable("revision")
     is_number = text.isascii() and text.isdigit() and len(text) < 10
     found = records.revisions.get(quote.number, int(text)) if is_number else None
@@ -332,3 +200,186 @@ def revision_in_path(records: Records, call: Call) -> Revision:
             f"no revision {text[:64]!r}: the newest of this quote is {quote.latest}",
         )
     return found
+
+
+@operation(
+    "POST /v1/quotes", "createQuote", "quotes", "request-refused", "catalogue-gap", status=201
+)
+def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
+    """Quote a repair and keep it.
+
+    Takes what a preview takes, and keeps the quote as a draft with its first revision. It may be
+    revised until it is issued; after that every change is a new revision.
+    """
+    return _created(call, body)
+
+
+def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
+    """Return the work that keeps a new quote."""
+    desk, figures = call.desk, reckon(call.desk, asked)
+
+    def work(records: Records) -> Reply[KeptQuoteOut]:
+        known(records, figures.customer, figures.machine)
+        quote = life.keep_quote(records, call.stamp, figures, copy_of=copy_of)
+        return answer(desk, _whole(desk, records, quote, figures), is_new=True)
+
+    return work
+
+
+@operation("GET /v1/quotes", "listQuotes", "quotes")
+def find(records: Records, call: Call, query: QuotesQuery) -> Reply[ListOut[QuoteHeadOut]]:
+    """Find kept quotes by state, customer, machine, day and words, newest first."""
+    wanted = QuoteFilter(
+        states=_states(query.state),
+        customer=read_id_or_none(CUSTOMER, query.customer),
+        machine=read_id_or_none(MACHINE, query.machine),
+        made_from=query.from_,
+        made_to=query.to,
+        words=tuple(query.q.split()),
+    )
+
+    def heads(before: int | None, most: int) -> list[QuoteHeadOut]:
+        found = records.quotes.find(structs.replace(wanted, before=before, most=most))
+        return [head_of(call.desk, records, one, is_read=True) for one in found]
+
+    return page_of(call.operation.path, query, heads)
+
+
+def _states(text: str) -> tuple[QuoteState, ...]:
+    try:
+        return tuple(QuoteState(one) for one in text.split(",")) if text else ()
+    except ValueError:
+        known = ", ".join(QuoteState)
+        raise Refusal("query-invalid", f"state: should be some of {known}") from None
+
+
+@operation("GET /v1/quotes/{id}", "getQuote", "quotes")
+def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
+    """One kept quote.
+
+    A quote with the revision that counts, to the last figure: what was agreed, with what was added
+    since; else what is offered, or was offered last; else the draft. A draft that is begun later is
+    in `draft` until it is issued or agreed to.
+    """
+    quote = call.record(QUOTE, records.quotes.get)
+    return answer(
+        call.desk, _whole(call.desk, records, quote, _shown(records, quote), is_read=True)
+    )
+
+
+@operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
+def revisions(records: Records, call: Call) -> Reply[ListOut[Revision]]:
+    """List what became of each revision of a quote, oldest first."""
+    quote = call.record(QUOTE, records.quotes.get)
+    return Reply(body=ListOut(items=records.revisions.of_quote(quote.number)))
+
+
+@operation("GET /v1/quotes/{id}/revisions/{revision}", "getRevision", "quotes", variables=_REVISION)
+def revision(records: Records, call: Call) -> Reply[RevisionOut]:
+    """One revision of a quote.
+
+    A revision as it was answered. Once issued it never changes, but that personal data is taken
+    out when a customer is erased.
+    """
+    return Reply(body=revision_out(_revision_in_path(records, call)))
+
+
+@operation(
+    "GET /v1/quotes/{id}/revisions/{revision}/difference",
+    "compareRevision",
+    "quotes",
+    "request-refused",
+    "catalogue-gap",
+    variables=_REVISION,
+)
+def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
+    """What a revision would come to today.
+
+    Quotes what was asked once more, by today's catalogue, and names every line and total that
+    differs. The revision stays as it is.
+    """
+    desk = call.desk
+    revision = _revision_in_path(records, call)
+    asked, today = of_today(desk, revision), desk.today()
+    # what was needed by a day that has passed is needed now
+    needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
+    asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
+    now = desk.service.quote(asked)
+    return Reply(body=difference(revision, now))
+
+
+@operation("GET /v1/quotes/{id}/history", "listHistory", "quotes")
+def history(records: Records, call: Call) -> Reply[ListOut[EventOut]]:
+    """List every change of a quote, oldest first: when, by whose hand, to which state."""
+    quote = call.record(QUOTE, records.quotes.get)
+    found = records.events.of_subject(f"quote:{quote.number}")
+    return Reply(body=ListOut(items=traced(records, found)))
+
+
+@operation(
+    "POST /v1/quotes/{id}/revise",
+    "reviseQuote",
+    "quotes",
+    "act-refused",
+    "request-refused",
+    "catalogue-gap",
+    is_guarded=True,
+)
+def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
+    """Quote it anew.
+
+    Takes the whole request once more; customer and machine stay where they are left out. Replaces
+    the newest revision while that is a draft; else makes a new one. What was offered or agreed
+    stays so until the new one is issued or accepted: then the answer, like every read of the quote,
+    goes on showing it, and has the new revision in `draft`.
+    """
+    desk = call.desk
+
+    def found(records: Records) -> tuple[KeptQuote, Revision]:
+        quote = call.record(QUOTE, records.quotes.get)
+        return quote, life.revision_of(records, quote, quote.latest)
+
+    before, newest = desk.store.read(found)
+    # whom and which machine a quote is for stays so where nothing is said of it
+    asked = structs.replace(
+        body,
+        customer=body.customer or written_or_none(CUSTOMER, newest.customer),
+        machine=body.machine or written_or_none(MACHINE, newest.machine),
+    )
+    figures = reckon(desk, asked)
+
+    def work(records: Records) -> Reply[KeptQuoteOut]:
+        quote = call.checked(QUOTE, records.quotes.get)
+        if quote != before:
+            # the customer and the machine may be others than those computed with
+            raise changed_since(desk, quote)
+        known(records, figures.customer, figures.machine)
+        quote = life.revise(records, call.stamp, quote, figures)
+        shown = figures if quote.shown == quote.latest else _shown(records, quote)
+        return answer(desk, _whole(desk, records, quote, shown))
+
+    return work
+
+
+@operation(
+    "POST /v1/quotes/{id}/copy",
+    "copyQuote",
+    "quotes",
+    "request-refused",
+    "catalogue-gap",
+    status=201,
+)
+def copy(call: Call) -> Work[KeptQuoteOut]:
+    """Quote the same again, as a new quote.
+
+    Asks what the revision that is shown asked, today and by today's catalogue, and keeps it as a
+    new draft for the same customer and machine, without the complaint.
+    """
+
+    def shown(records: Records) -> Revision:
+        quote = call.record(QUOTE, records.quotes.get)
+        return life.revision_of(records, quote, quote.shown)
+
+    revision = call.desk.store.read(shown)
+    again = structs.replace(asked_of(revision), on=None, needed_by=None, complaint=None)
+    return _created(call, again, copy_of=revision.quote)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.declared import operation
-from kitwright.web.calls.out import Out
+from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.service import Service
+from kitwright.web.calls.shown import Out
 from kitwright.web.edge.metrics import PLAIN
 from kitwright.web.edge.negotiate import TEXT
 from kitwright.web.edge.reply import Reply
@@ -26,11 +26,8 @@ class ReadyOut(Out, frozen=True, kw_only=True):
 
 
 @operation("GET /health/live", "getLiveness", "running", scope=None)
-def live(_: Call) -> Reply[HealthOut]:
-    """Check whether the process runs.
-
-    Answers as long as the process runs.
-    """
+def live() -> Reply[HealthOut]:
+    """Check whether the process runs."""
     return Reply(body=HealthOut(status="alive"))
 
 
@@ -56,4 +53,4 @@ def metrics(call: Call) -> Reply[bytes]:
     In Prometheus' text format 0.0.4: requests by operation and status, a histogram of their seconds
     by operation, and the process's memory, open files and processor time.
     """
-    return Reply(body=call.state.metrics.text(), form=PLAIN)
+    return Reply(body=call.request.app.state.metrics.text(), form=PLAIN)

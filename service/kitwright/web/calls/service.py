@@ -17,8 +17,7 @@ from kitwright.stages.finding import Assessment
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Asked, RequestRefused, read_request
 from kitwright.telling import tell_assessment, tell_quote
-from kitwright.web.calls.findings import AssessmentIn
-from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.workshop import Workshop
 
 
@@ -62,7 +61,7 @@ class Service:
         Raises: RequestRefused, and the errors of the stages.
         """
         plain = asked.asked(self._today())
-        faults = [*asked.faults(), *self._unspoken(asked.language)]
+        faults = [*asked.faults(), *self.unspoken(asked.language)]
         if faults:
             self._refuse(asked, plain, faults)
         outcome = quote_repair(self.workshop, plain)
@@ -78,7 +77,8 @@ class Service:
         catalogue = self.workshop.catalogue
         return tell_quote(outcome, speaker, catalogue=catalogue, complaint=asked.complaint)
 
-    def _unspoken(self, language: str | None) -> Iterator[KitwrightError]:
+    def unspoken(self, language: str | None) -> Iterator[KitwrightError]:
+        """Yield the error of a request's language, if the service does not have it."""
         try:
             self.speaker(language)
         except UnknownLanguage as error:
@@ -94,7 +94,7 @@ class Service:
 
     def assessment(self, asked: AssessmentIn) -> Assessment:
         """Return the assessment of findings. Raises: RequestRefused."""
-        faults = list(self._unspoken(asked.language))
+        faults = list(self.unspoken(asked.language))
         try:
             found = assess(self.workshop, asked.asked())
         except RequestRefused as error:

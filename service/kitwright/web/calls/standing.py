@@ -7,10 +7,12 @@ a quote, as JSON or on paper, shows this.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 
 from msgspec import structs
 
-from kitwright.keeping.life import additions_to
+from kitwright.documents.balance_view import total_told
+from kitwright.keeping.life import additions_to, revision_of
 from kitwright.keeping.record import Addition, KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Sums, sums_of
@@ -19,7 +21,9 @@ from kitwright.money import total
 from kitwright.quote import (
     ADDED_SINCE,
     Contingencies,
+    Envelope,
     Line,
+    Paper,
     Quote,
     Reason,
     Totals,
@@ -28,6 +32,7 @@ from kitwright.quote import (
 )
 from kitwright.telling import tell_line_taxes, tell_taxes
 from kitwright.units import REC20
+from kitwright.web.calls.ids import QUOTE, written
 
 
 def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
@@ -58,6 +63,34 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
         totals=_totals(answer.totals, sums, added),
         contingencies=_contingencies(answer.contingencies, answer.totals, sums),
     )
+
+
+def paper_of(records: Records, quote: KeptQuote, number: int) -> Paper:
+    """Return a revision with its quote, customer and machine. Raises: NoSuchRevision."""
+    revision = revision_of(records, quote, number)
+    # the revision's own customer, who may no longer be the quote's
+    whom, what = revision.customer, revision.machine
+    customer = None if whom is None else records.customers.get(whom)
+    machine = None if what is None else records.machines.get(what)
+    given = {one.revision: one for one in records.authorisations.of_quote(quote.number)}
+    agreed = given.get(number)
+    envelope = Envelope(
+        quote_id=written(QUOTE, quote.number),
+        revision=number,
+        state=revision.state.value,
+        issued_at=revision.issued_at,
+        sha256=revision.sha256,
+        customer_name=None if customer is None else customer.name,
+        customer_address=None if customer is None else customer.address,
+        customer_email=None if customer is None else customer.email,
+        machine_name=None if machine is None else machine.name,
+        machine_hours=None if machine is None else machine.hours,
+        agreed_at=None if agreed is None else agreed.at,
+        agreed_by=None if agreed is None else agreed.who,
+        limit=None if agreed is None else agreed.limit,
+        limit_includes_tax=agreed is None or agreed.includes_tax,
+    )
+    return Paper(quote=standing(records, quote, revision), envelope=envelope)
 
 
 def _added(additions: Sequence[Addition], scribe: Scribe) -> list[Line]:
@@ -122,4 +155,38 @@ def _contingencies(
         as_quoted=amount_of(agreed.as_quoted.money + more),
         likely=amount_of(agreed.likely.money + more),
         worst=amount_of(agreed.worst.money + more),
+    )
+
+
+def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
+    """Return the text by which a customer accepts a revision, in the revision's language.
+
+    Raises: NoSuchRevision.
+    """
+    revision = revision_of(records, quote, number)
+    return words_of_yes(
+        read_quote(revision.answer), written(QUOTE, quote.number), number, revision.valid_until
+    )
+
+
+def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str:
+    """Return the text of an acceptance, in the revision's language."""
+    scribe = Scribe(said.language)
+    facts = {
+        "quote": quote,
+        "revision": number,
+        "total": total_told(said, scribe),
+        "day": scribe.day(valid_until),
+        "work": "; ".join(scribe.on_cylinder(job.name, job.cylinder) for job in said.jobs),
+    }
+    if said.totals.gross is None:
+        return scribe.say(
+            "I accept quote {quote}, revision {revision}, for {total} (valid until {day}). The "
+            "tax is not known yet. Work: {work}.",
+            **facts,
+        )
+    return scribe.say(
+        "I accept quote {quote}, revision {revision}, for {total} (valid until {day}). "
+        "Work: {work}.",
+        **facts,
     )

@@ -7,7 +7,6 @@ so.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Iterator, Mapping
 from typing import Annotated
 
@@ -15,7 +14,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from kitwright.documents.papers import ShopPapers
-from kitwright.web.calls.out import Out
+from kitwright.web.calls.shown import Out
 from kitwright.web.edge.problems import pointer
 
 
@@ -40,63 +39,36 @@ Unprintable = Annotated[
 ]
 
 
-Found = tuple[UnprintableOut, ...]
-"""The unprintable texts found in a record."""
-
-
-async def looked_at(papers: ShopPapers, record: Struct, *members: str) -> Found:
-    """Return the result of `unprintable_in`, off the event loop: characters not seen before take a
-    while.
+def unprintable_in(
+    papers: ShopPapers, record: Struct | bytes, *above: str
+) -> tuple[UnprintableOut, ...]:
+    """Return the texts that can't be printed completely: of a customer or machine, those that
+    documents show; of a quote's request in JSON, all. `above` are the members of the answer that
+    the request is in.
     """
-    return await asyncio.to_thread(unprintable_in, papers, record, *members)
-
-
-async def request_looked_at(papers: ShopPapers, request: bytes) -> Found:
-    """Return the result of `unprintable_request`, off the event loop if it may take a while."""
-    if request.isascii():
+    if isinstance(record, Struct):
+        printed = {name: getattr(record, name, None) for name in ("name", "address")}
+        return tuple(_found(papers, printed, ()))
+    if record.isascii():
         return ()
-    return await asyncio.to_thread(unprintable_request, papers, request)
+    return tuple(_found(papers, msgspec.json.decode(record), (*above, "request")))
 
 
-def unprintable_in(papers: ShopPapers, record: Struct, *members: str) -> Found:
-    """Return those of some members of a record that can't be printed completely. Each is a text or
-    None.
-    """
-    return _found(papers, {member: getattr(record, member) for member in members}, ())
-
-
-def unprintable_request(papers: ShopPapers, request: bytes, *above: str) -> Found:
-    """Return the texts of a stored quote's request that can't be printed completely. `above`
-    are the members of the answer that the request is in.
-    """
-    if request.isascii():
-        return ()
-    return _found(papers, msgspec.json.decode(request), (*above, "request"))
-
-
-def _found(papers: ShopPapers, value: object, path: tuple[str | int, ...]) -> Found:
-    return tuple(
-        UnprintableOut(
-            pointer=pointer(at),
+def _found(
+    papers: ShopPapers, value: object, path: tuple[str | int, ...]
+) -> Iterator[UnprintableOut]:
+    if isinstance(value, str) and (missing := papers.missing(value)):
+        yield UnprintableOut(
+            pointer=pointer(path),
             characters="".join(missing),
             detail=(
                 "no installed font has these characters, so printed documents show a mark for "
                 "each: add the text in other letters, or install a font"
             ),
         )
-        for at, text in _texts(value, path)
-        if (missing := papers.missing(text))
-    )
-
-
-def _texts(
-    value: object, path: tuple[str | int, ...]
-) -> Iterator[tuple[tuple[str | int, ...], str]]:
-    if isinstance(value, str):
-        yield path, value
     elif isinstance(value, Mapping):
         for name, each in value.items():
-            yield from _texts(each, (*path, str(name)))
+            yield from _found(papers, each, (*path, str(name)))
     elif isinstance(value, list):
         for at, each in enumerate(value):
-            yield from _texts(each, (*path, at))
+            yield from _found(papers, each, (*path, at))

@@ -4,45 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
-from typing import Annotated
+from typing import Annotated, Any
 
-from msgspec import UNSET, Meta, UnsetType
+import msgspec
+from msgspec import UNSET, Meta, UnsetType, field, structs
 
-from kitwright.catalogue.model import (
-    SERIAL_MAX,
-    AreaId,
-    ChargeKind,
-    ChassisId,
-    DiagnosisCode,
-    FamilyId,
-    ItemId,
-    JobId,
-    LabourClass,
-    Quality,
-    RoleId,
-    Scope,
-)
+from kitwright.catalogue.model import SERIAL_MAX, FamilyId, Quality, Scope
 from kitwright.errors import KitwrightError
 from kitwright.stages.request import (
     Asked,
-    AskedDiagnosis,
-    AskedJob,
-    Condition,
-    CustomerPart,
+    AskedAssessment,
+    AskedFindings,
     Debris,
-    Discount,
-    Exempt,
-    FloorChange,
-    FreeLine,
-    LineRef,
     MinutesOverride,
     PriceOverride,
     RequestFault,
     Rust,
-    Terms,
 )
-from kitwright.units import read_figure
-from kitwright.web.calls.findings import FindingsIn
+from kitwright.units import PressureUnit
 from kitwright.web.edge.shapes import (
     MOST,
     BuildCode,
@@ -56,6 +35,93 @@ from kitwright.web.edge.shapes import (
     UnitCode,
     Wire,
 )
+
+Pressure = Annotated[DecimalIn, Meta(description="The value as read, in `unit`.", examples=["80"])]
+Levels = Annotated[
+    dict[Id, Id],
+    Meta(
+        max_length=100,
+        description="Level by finding. Left out: not examined, which is not the same as normal.",
+        examples=[{}],
+    ),
+]
+
+
+class ReadingIn(Wire, frozen=True, kw_only=True):
+    """Both gauges of one leak-down reading. The value depends on the tester's orifice: readings of
+    different testers are not comparable.
+    """
+
+    supply: Pressure
+    in_cylinder: Pressure
+    unit: PressureUnit = PressureUnit.psi
+    orifice_mm: DecimalIn | None = None
+    is_warm: Annotated[
+        bool | None, Meta(description="Whether the engine was warm; null: not stated.")
+    ] = field(default=None, name="warm")
+
+
+class GaugeIn(Wire, frozen=True, kw_only=True):
+    """A value of another gauge, by the reading's id in the catalogue, such as `cranking_psi`."""
+
+    reading: Id
+    value: Pressure
+    unit: PressureUnit = PressureUnit.psi
+
+
+class CylinderIn(Wire, frozen=True, kw_only=True):
+    """The findings of one cylinder."""
+
+    cylinder: Cylinder
+    leakdown: Annotated[
+        ReadingIn | Annotated[tuple[ReadingIn, ...], Meta(max_length=20)] | None,
+        Meta(description="One reading, or all in the order taken: the last two valid ones decide."),
+    ] = None
+    gauges: Annotated[tuple[GaugeIn, ...], Meta(max_length=20)] = ()
+    findings: Levels = {}
+
+    @property
+    def has_list(self) -> bool:
+        """Whether the readings are given as a list."""
+        return not isinstance(self.leakdown, ReadingIn)
+
+    @property
+    def readings(self) -> tuple[ReadingIn, ...]:
+        """The leak-down readings in the order taken."""
+        taken = self.leakdown
+        return (taken,) if isinstance(taken, ReadingIn) else taken or ()
+
+
+Backgrounds = Annotated[
+    tuple[Id, ...],
+    Meta(max_length=20, description="Facts known about the machine beforehand, by id."),
+]
+Cylinders = Annotated[tuple[CylinderIn, ...], Meta(max_length=20)]
+
+
+class FindingsIn(Wire, frozen=True, kw_only=True):
+    """The findings of one engine."""
+
+    background: Backgrounds = ()
+    engine: Levels = {}
+    cylinders: Cylinders = ()
+
+
+class AssessmentIn(Wire, frozen=True, kw_only=True):
+    """An engine family and the findings of one engine of it."""
+
+    family: Id
+    background: Backgrounds = ()
+    engine: Levels = {}
+    cylinders: Cylinders = ()
+    language: Annotated[
+        Id | None, Meta(description="The language of the answer; null: the shop's.")
+    ] = None
+
+    def asked(self) -> AskedAssessment:
+        """Return the request as a value of the core."""
+        findings = msgspec.convert(self, AskedFindings, from_attributes=True)
+        return AskedAssessment(family=FamilyId(self.family), findings=findings)
 
 
 class DiagnosisIn(Wire, frozen=True, kw_only=True):
@@ -95,13 +161,6 @@ class LineIn(Wire, frozen=True, kw_only=True):
     cylinder: Cylinder | None = None
     labour_class: Id | None = None
 
-    def reference(self) -> LineRef:
-        """Return the reference as a value of the core."""
-        labour_class = None if self.labour_class is None else LabourClass(self.labour_class)
-        return LineRef(
-            code=self.code, kind=self.kind, cylinder=self.cylinder, labour_class=labour_class
-        )
-
 
 class DiscountIn(Wire, frozen=True, kw_only=True):
     """A reduction before tax, as a percentage or an amount: of one line, or of the complete quote
@@ -123,10 +182,15 @@ class FreeLineIn(Wire, frozen=True, kw_only=True):
     description: Text
     kind: FreeKind
     quantity: DecimalIn
-    unit: UnitCode
+    code_of_unit: UnitCode = field(name="unit")
     unit_price: DecimalIn
     reason: Text
     by: Text
+
+    @property
+    def unit(self) -> str:
+        """The unit word of the catalogue."""
+        return _UNITS[self.code_of_unit]
 
 
 class OverrideIn(Wire, frozen=True, kw_only=True):
@@ -152,20 +216,10 @@ class OverrideIn(Wire, frozen=True, kw_only=True):
 
     def override(self) -> PriceOverride | MinutesOverride:
         """Return the override as a value of the core."""
-        if self.line is not None and self.unit_price is not None:
-            return PriceOverride(
-                line=self.line.reference(),
-                unit_price=read_figure(self.unit_price),
-                reason=self.reason,
-                by=self.by,
-            )
-        return MinutesOverride(
-            job=JobId(self.job or ""),
-            cylinder=self.cylinder,
-            minutes=self.minutes or 0,
-            reason=self.reason,
-            by=self.by,
+        kind: type[PriceOverride | MinutesOverride] = (
+            MinutesOverride if self.line is None else PriceOverride
         )
+        return msgspec.convert(self, kind, from_attributes=True)
 
 
 class CustomerPartIn(Wire, frozen=True, kw_only=True):
@@ -196,6 +250,9 @@ class OverrideUnclear(RequestFault):
 
 
 Jobs = tuple[JobIn, ...]
+Serial = Annotated[
+    int, Meta(ge=0, le=SERIAL_MAX, description="The date code on the engine's plate.")
+]
 
 
 def _many(description: str) -> Meta:
@@ -214,12 +271,7 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     """
 
     family: Id
-    serial: (
-        Annotated[
-            int, Meta(ge=0, le=SERIAL_MAX, description="The date code on the engine's plate.")
-        ]
-        | None
-    ) = None
+    serial: Serial | None = None
     build_code: BuildCode | None = None
     chassis: Annotated[
         Id | None,
@@ -270,31 +322,12 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
 
     def asked(self, today: date) -> Asked:
         """Return the request as a value of the core, dated `today` if it names no day."""
-        area = self.tax_area
-        return Asked(
-            family=FamilyId(self.family),
-            on=self.on or today,
-            serial=self.serial,
-            build_code=self.build_code,
-            chassis=None if self.chassis is None else ChassisId(self.chassis),
-            diagnoses=tuple(
-                AskedDiagnosis(DiagnosisCode(each.code), each.cylinder) for each in self.diagnoses
-            ),
-            jobs=_jobs(self.jobs),
-            scope=self.scope,
-            add_jobs=_jobs(self.add_jobs),
-            leave_out=_jobs(self.leave_out),
-            condition=Condition(
-                rust=self.condition.rust,
-                debris=self.condition.debris,
-                previous_work=self.condition.previous_work,
-            ),
-            diagnostic_done=self.diagnostic_done,
-            needed_by=self.needed_by,
-            tax_area=AreaId(area) if isinstance(area, str) else area,
-            terms=self._terms(),
-            findings=None if self.findings is None else self.findings.asked(),
-        )
+        given: dict[str, Any] = structs.asdict(self) | {"on": self.on or today}
+        if self.tax_area is UNSET:
+            del given["tax_area"]
+        overrides = tuple(each.override() for each in self.overrides if each.is_clear)
+        given["terms"] = given | {"overrides": overrides}
+        return msgspec.convert(given, Asked, from_attributes=True)
 
     def faults(self) -> Iterator[KitwrightError]:
         """Yield the errors in members that can't be passed to the core; `asked` leaves them out."""
@@ -310,50 +343,6 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
                 return fault.at("overrides", clear[index], *rest)
         return fault
 
-    def _terms(self) -> Terms:
-        shown = self.exemption
-        return Terms(
-            exemption=None
-            if shown is None
-            else Exempt(certificate_number=shown.certificate_number, valid_until=shown.valid_until),
-            discounts=tuple(
-                Discount(
-                    reason=each.reason,
-                    by=each.by,
-                    line=None if each.line is None else each.line.reference(),
-                    percent=None if each.percent is None else read_figure(each.percent),
-                    amount=None if each.amount is None else read_figure(each.amount),
-                )
-                for each in self.discounts
-            ),
-            free_lines=tuple(
-                FreeLine(
-                    description=each.description,
-                    kind=ChargeKind(each.kind),
-                    quantity=read_figure(each.quantity),
-                    unit=_UNITS[each.unit],
-                    unit_price=read_figure(each.unit_price),
-                    reason=each.reason,
-                    by=each.by,
-                )
-                for each in self.free_lines
-            ),
-            overrides=tuple(each.override() for each in self.overrides if each.is_clear),
-            customer_parts=tuple(
-                CustomerPart(item=ItemId(each.item), quantity=each.quantity)
-                for each in self.customer_parts
-            ),
-            floors=tuple(
-                FloorChange(
-                    role=RoleId(each.role), quality=each.quality, reason=each.reason, by=each.by
-                )
-                for each in self.floors
-            ),
-            machines=self.machines,
-            prepaid=read_figure(self.prepaid),
-            pays_cash=self.pays_cash,
-        )
-
 
 _UNITS = {
     "C62": "piece",
@@ -365,7 +354,3 @@ _UNITS = {
     "HUR": "hour",
     "KMT": "km",
 }
-
-
-def _jobs(jobs: tuple[JobIn, ...]) -> tuple[AskedJob, ...]:
-    return tuple(AskedJob(JobId(each.job), each.cylinder) for each in jobs)

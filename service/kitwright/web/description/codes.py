@@ -13,7 +13,7 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping.prices import PriceMoved
 from kitwright.language.render import UnknownLanguage
 from kitwright.stages.request import RequestFault
-from kitwright.web.calls.out import Out
+from kitwright.web.calls.shown import Out
 from kitwright.web.edge.problems import ACTS, GAPS, KINDS, CodeText, Status
 
 _SHAPE: Final = {

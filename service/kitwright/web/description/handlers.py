@@ -7,7 +7,7 @@ from typing import Any, Final
 from litestar.datastructures import State
 
 from kitwright.web.calls.listing import Listing, fixed
-from kitwright.web.calls.records import ListOut
+from kitwright.web.calls.shown import ListOut
 from kitwright.web.description.codes import CodeOut, documented_codes
 from kitwright.web.description.docs import POLICY, docs_page
 from kitwright.web.edge.negotiate import HTML

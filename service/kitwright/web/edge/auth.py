@@ -17,6 +17,7 @@ from msgspec import structs
 
 from kitwright.keeping.key import KeyHash, KeyMalformed, Scope, is_same, may, read_key
 from kitwright.keeping.record import KeyRecord
+from kitwright.web.edge.gate import Gate
 from kitwright.web.edge.limits import Limits, retry_after
 from kitwright.web.edge.operation import operation_of
 from kitwright.web.edge.problems import Refusal
@@ -33,6 +34,7 @@ class Keyring:
         by_key, by_address: limits for each key, and for each address without a valid key.
         used: called when a key is used for the first time on a day.
         today: returns the current day in the shop's time zone.
+        gate: says which keys and calls are admitted while restored records are held.
     """
 
     def __init__(
@@ -43,12 +45,14 @@ class Keyring:
         by_address: Limits,
         used: Callable[[KeyRecord], None],
         today: Callable[[], date],
+        gate: Gate,
     ) -> None:
         self._keys = dict(keys)
         self._by_key = by_key
         self._by_address = by_address
         self._used = used
         self.today = today
+        self.gate = gate
 
     def know(self, key: KeyRecord) -> None:
         """Add a new key, or replace a changed one."""
@@ -61,13 +65,14 @@ class Keyring:
         A call without an operation needs the scope `owner`. One whose operation has no scope needs
         no key; it can be limited by address instead.
 
-        Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls.
+        Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls, records-held.
         """
         operation = operation_of(request.route_handler)
         # which methods a path takes is public
         if request.method == "OPTIONS" or (operation is not None and operation.scope is None):
             if operation is None or operation.is_limited:
                 _slow_down(self._by_address, _address(request))
+            self.gate.check(operation)
             return
         scope = Scope.OWNER if operation is None or operation.scope is None else operation.scope
         is_reading = request.method in ("GET", "HEAD")
@@ -85,6 +90,7 @@ class Keyring:
                 f"this call needs the scope {scope.value}; the key {key.id} has "
                 f"{', '.join(sorted(key.scopes))}",
             )
+        self.gate.check(operation, key.scopes)
         today = self.today()
         if key.last_used_on != today:
             key = structs.replace(key, last_used_on=today)
@@ -99,7 +105,7 @@ class Keyring:
         except KeyMalformed:
             return None
         key = self._keys.get(named)
-        if key is None or key.revoked_at is not None:
+        if key is None or key.revoked_at is not None or not self.gate.knows(key):
             return None
         return key if is_same(KeyHash(key.hash), shown_hash) else None
 

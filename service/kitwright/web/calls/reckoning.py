@@ -1,0 +1,182 @@
+"""Reckoning: computes a stored quote's figures, with what is known of its customer and machine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated
+
+import msgspec
+from msgspec import UNSET, Meta, structs
+
+from kitwright.catalogue.model import AreaId
+from kitwright.errors import KitwrightError
+from kitwright.keeping.record import Customer, Machine, Revision
+from kitwright.keeping.store import Records
+from kitwright.keeping.sums import Reckoning, written_reckoning
+from kitwright.quote import encode_quote
+from kitwright.stages.outcome import Outcome
+from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.ids import (
+    CUSTOMER,
+    MACHINE,
+    NOUNS,
+    CustomerId,
+    MachineId,
+    read_id_or_none,
+    written,
+)
+from kitwright.web.calls.wire import ExemptionIn, PreviewIn
+
+
+class QuoteIn(PreviewIn, frozen=True, kw_only=True):
+    """A quote to keep: all that a preview takes, and whom and which machine it is for.
+
+    What is left out here and known of the customer (language, exemption) or of the machine
+    (serial, build code, chassis) is taken from there.
+    """
+
+    contingencies: Annotated[
+        bool, Meta(description="Whether what may turn up is priced as well, for documents too.")
+    ] = True
+    customer: CustomerId | None = None
+    machine: MachineId | None = None
+
+
+class MachineDiffers(RequestFault):
+    """A request for another engine than the machine's."""
+
+    code = "machine-differs"
+
+    def __init__(self, member: str, given: object, known: object) -> None:
+        super().__init__(f"the machine's {member} is {known}, not {given}")
+        self.member = member
+        self.given = given
+        self.known = known
+
+
+class RecordUnknown(RequestFault):
+    """A customer or machine that is not kept, or was erased."""
+
+    code = "no-such-record"
+
+    def __init__(self, text: str) -> None:
+        super().__init__(f"{text} is not kept here, or was erased")
+        self.text = text
+
+
+def reckon(desk: Desk, asked: QuoteIn) -> Revision:
+    """Return the revision that a request comes to, once it is filled from its customer and machine.
+
+    Raises: RequestRefused, and the errors of the stages.
+    """
+    numbers = (
+        read_id_or_none(CUSTOMER, asked.customer),
+        read_id_or_none(MACHINE, asked.machine),
+    )
+    customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
+    filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
+    outcome = desk.service.work_out(filled)
+    totals = outcome.repair.totals
+    return Revision(
+        made_at=desk.now(),
+        request=msgspec.json.encode(filled),
+        answer=encode_quote(desk.service.tell(outcome, filled)),
+        reckoning=_reckoning(outcome),
+        catalogue_revision=desk.service.revision,
+        tax_state="unknown" if totals.gross is None else "known",
+        is_provisional=outcome.is_provisional,
+        net=totals.lines + totals.discount if totals.net is None else totals.net,
+        gross=totals.gross,
+        valid_until=outcome.valid_until,
+        customer=numbers[0],
+        machine=numbers[1],
+    )
+
+
+def asked_of(revision: Revision) -> QuoteIn:
+    """Return what a revision asked."""
+    return msgspec.json.decode(revision.request, type=QuoteIn)
+
+
+def of_today(desk: Desk, revision: Revision) -> QuoteIn:
+    """Return what a revision asked, to be asked again today; on its own day where that is still to
+    come.
+    """
+    asked, today = asked_of(revision), desk.today()
+    return structs.replace(asked, on=max(asked.on or today, today))
+
+
+def _reckoning(outcome: Outcome) -> bytes:
+    """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
+    request, terms = outcome.request, outcome.request.asked.terms
+    if request.tax_area is None:
+        return b""
+    return written_reckoning(
+        Reckoning(
+            area=request.tax_area,
+            on=request.asked.on,
+            exempt=tuple(sorted(request.exempt_kinds)),
+            cash_step=outcome.shop.cash_step if terms.pays_cash else None,
+        )
+    )
+
+
+def known(
+    records: Records, customer: int | None, machine: int | None, asked: QuoteIn | None = None
+) -> tuple[Customer | None, Machine | None]:
+    """Return the customer and the machine of a quote.
+
+    Raises: RequestRefused, if one is not stored or was erased, maybe a moment ago, or if another
+    machine is `asked` for.
+    """
+    person = None if customer is None else records.customers.get(customer)
+    engine = None if machine is None else records.machines.get(machine)
+    faults: list[KitwrightError] = []
+    for letter, number, found in ((CUSTOMER, customer, person), (MACHINE, machine, engine)):
+        if number is not None and (found is None or found.erased_at is not None):
+            faults.append(RecordUnknown(written(letter, number)).at(NOUNS[letter]))
+        elif asked is not None and isinstance(found, Machine):
+            faults += _differing(asked, found)
+    if faults:
+        raise RequestRefused(faults)
+    return person, engine
+
+
+def _differing(asked: QuoteIn, machine: Machine) -> Iterator[KitwrightError]:
+    for member in ("family", "serial", "build_code", "chassis"):
+        given, known = getattr(asked, member), getattr(machine, member)
+        if given is not None and known is not None and given != known:
+            yield MachineDiffers(member.replace("_", " "), given, known).at(member)
+
+
+def _filled(
+    desk: Desk, asked: QuoteIn, customer: Customer | None, machine: Machine | None
+) -> QuoteIn:
+    """Return a request with what is known of its customer and machine."""
+    found: dict[str, object] = {}
+    if machine is not None:
+        for member in ("serial", "build_code", "chassis"):
+            if getattr(asked, member) is None:
+                found[member] = getattr(machine, member)
+    if customer is not None:
+        if asked.language is None and customer.language is not None:
+            found["language"] = customer.language
+        certificate, until = customer.certificate_number, customer.certificate_until
+        # one that has run out would be refused, and nobody asked for it here
+        holds = until is not None and until >= (asked.on or desk.today())
+        is_open = asked.exemption is None and _knows_exemptions(desk, asked)
+        if is_open and certificate is not None and until is not None and holds:
+            found["exemption"] = ExemptionIn(certificate_number=certificate, valid_until=until)
+    return structs.replace(asked, **found) if found else asked
+
+
+def _knows_exemptions(desk: Desk, asked: QuoteIn) -> bool:
+    """Return whether the tax area of a request frees anybody: elsewhere a certificate says nothing,
+    and a customer who has one is quoted like everybody.
+    """
+    workshop = desk.service.workshop
+    given = asked.tax_area
+    name = workshop.shop.tax_area if given is UNSET else given
+    area = None if name is None else workshop.catalogue.tax_areas.get(AreaId(name))
+    return area is not None and area.exemption is not None
