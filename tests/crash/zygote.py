@@ -9,6 +9,8 @@ import logging
 import os
 import signal
 import sys
+from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 
 from kitwright.app import make_service, serve_service
@@ -22,6 +24,10 @@ def main() -> None:
     )
     logging.basicConfig(level=logging.WARNING)
     service = make_service(settings)
+    if len(sys.argv) > 2:
+        # Litestar imports it with the application; another user may not be able to read it
+        with suppress(ImportError):
+            import_module("pydantic.v1")
     # nobody waits for the children, who are killed
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)
     for _ in sys.stdin:
@@ -32,7 +38,12 @@ def main() -> None:
                 os.setgroups([])
                 os.setgid(int(sys.argv[2]))
                 os.setuid(int(sys.argv[2]))
-            serve_service(service, settings, lambda line: print(line, flush=True), _JOURNAL)
+            try:
+                serve_service(service, settings, lambda line: print(line, flush=True), _JOURNAL)
+            except BaseException:
+                # the parent keeps standard output open, so nothing else tells its reader
+                print("stopped", flush=True)
+                raise
             os._exit(0)
         print(f"process {child}", flush=True)
 

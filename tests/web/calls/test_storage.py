@@ -91,7 +91,7 @@ def served_by_nobody(folder: Path) -> Iterator[tuple[str, list[str]]]:
         try:
             while not said or not said[-1].startswith("listening on "):
                 line = zygote.stdout.readline().strip()
-                assert line, said
+                assert line not in ("", "stopped"), said
                 said.append(line)
             yield said[-1].removeprefix("listening on "), said
         finally:
