@@ -240,6 +240,8 @@ def _limits(rate: int) -> Limits:
     return Limits(rate, max(1, rate // 6), time.monotonic)
 
 
+_MARK_SECONDS: Final = 60.0
+"""How often a running service writes the ledger of erasures and revocations."""
 _SECRET: Final = "customer-links"
 
 
@@ -318,7 +320,30 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
     return used
 
 
-def make_app(desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump) -> Edge:
+class LedgerMark:
+    """Calls a function at intervals while an application runs, and at its end.
+
+    Args:
+        mark: writes the ledger with the present time.
+    """
+
+    def __init__(self, mark: Callable[[], None]) -> None:
+        self._mark = mark
+
+    def wake(self) -> None:
+        """Do nothing: the time alone counts."""
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Mark until told to stop."""
+        while not stop.is_set():
+            with suppress(TimeoutError):
+                await asyncio.wait_for(stop.wait(), _MARK_SECONDS)
+            self._mark()
+
+
+def make_app(
+    desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump | LedgerMark
+) -> Edge:
     """Return the ASGI application of a desk.
 
     `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
@@ -407,6 +432,9 @@ def _serve_folder(
     desk, store = open_desk(service, settings, writer=writer)
     if warning := warn_of_modes(settings.data):
         journal.write("warning", "open-to-others", {"detail": warning})
+    if desk.gate.generation.is_held:
+        told = "records were restored: nothing goes out until POST /v1/release"
+        journal.write("warning", "records-held", {"detail": told})
     note = settings.data / "address.txt"
 
     def told(address: str) -> None:
@@ -414,7 +442,7 @@ def _serve_folder(
             writer.public_url = settings.public_url or address
         # a folder that can't be written to is still read from
         with suppress(OSError):
-            note.write_text(f"{address}\n", encoding="utf-8")
+            write_whole(note, f"{address}\n".encode())
         # only now: a key made for a service that can't listen would never be seen
         key = first_key(desk, store)
         if key is not None:
@@ -424,7 +452,8 @@ def _serve_folder(
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
-    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails)
+    mark = LedgerMark(store.mark)
+    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails, mark)
 
     belonging = belonging_of(service)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Iterable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -38,8 +38,6 @@ FILE: Final = "kitwright.db"
 """File name of the database in the data folder."""
 _PATIENCE: Final = 5.0
 """Seconds to wait for a lock that another process holds: a backup or a check."""
-_MARK_EVERY: Final = timedelta(minutes=10)
-"""How often a ledger that nothing was added to is written again, with the present time."""
 _CACHE_KIB: Final = 32 * 1024
 
 
@@ -87,7 +85,8 @@ class SqliteStore:
         self._is_frozen = False
         """Whether the reader can't see later changes, so that it can be used only once."""
         self._ledger = LedgerFile(file.parent)
-        self._marked_at = datetime.now(UTC)
+        self._is_to_mark = False
+        """Whether the ledger is to be written again with the present time."""
         self._writer = Writer(
             lambda: Session(connect(file)),
             tables,
@@ -121,13 +120,17 @@ class SqliteStore:
 
     def _tidy(self, session: Session) -> None:
         """Do what remains after a commit: bring the ledger up to date, then empty the log."""
-        now = datetime.now(UTC)
-        is_due = now - self._marked_at > _MARK_EVERY
-        if session.has_closed or self._ledger.is_behind or is_due:
-            session.has_closed = False
-            self._ledger.catch_up(session.connection, now)
-            self._marked_at = now
+        if session.has_closed or self._ledger.is_behind or self._is_to_mark:
+            session.has_closed = self._is_to_mark = False
+            self._ledger.catch_up(session.connection, datetime.now(UTC))
         empty_log(session)
+
+    def mark(self) -> None:
+        """Write the ledger of erasures and revocations again, with the present time. It is then
+        newer than every backup made before, also if nothing was added to it.
+        """
+        self._is_to_mark = True
+        self._writer.submit(lambda _: None)
 
     def close(self) -> None:
         """Finish the waiting transactions, then close."""

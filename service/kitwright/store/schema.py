@@ -72,6 +72,7 @@ CREATE TABLE generations (
     released_at TEXT,
     is_confirmed INTEGER NOT NULL
 ) STRICT;;
+CREATE INDEX customers_erased ON customers (erased_at) WHERE erased_at IS NOT NULL;;
 CREATE TABLE counters (
     name TEXT PRIMARY KEY,
     floor INTEGER NOT NULL
