@@ -433,8 +433,8 @@ def _serve_folder(
     if warning := warn_of_modes(settings.data):
         journal.write("warning", "open-to-others", {"detail": warning})
     if desk.gate.generation.is_held:
-        told = "records were restored: nothing goes out until POST /v1/release"
-        journal.write("warning", "records-held", {"detail": told})
+        detail = "records were restored: nothing goes out until POST /v1/release"
+        journal.write("warning", "records-held", {"detail": detail})
     note = settings.data / "address.txt"
 
     def told(address: str) -> None:

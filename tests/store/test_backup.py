@@ -21,13 +21,12 @@ from kitwright.keeping.life import keep_quote
 from kitwright.keeping.offer import issue
 from kitwright.keeping.store import QuoteFilter, Records, StoreFull, StoreUnavailable
 from kitwright.store.backup import (
-    MANIFEST,
     BackupTaken,
     NothingToBackUp,
     back_up,
     photo_member,
 )
-from kitwright.store.closings import LEDGER
+from kitwright.store.closings import LEDGER, MANIFEST
 from kitwright.store.doctor import Severity, examine
 from kitwright.store.engine import FILE, NewerSchema, SqliteStore, all_names
 from kitwright.store.files import PhotoFiles

@@ -55,11 +55,11 @@ def test_folder_in_use_is_refused_and_backed_up_and_restored(tmp_path: Path) -> 
     assert "nothing is released yet; to release, run:" in said
     assert "owner (owner)" in said
     with_log = tmp_path / "log"
-    command = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--shop", "hire-yard"]
+    serve = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--shop", "hire-yard"]
     with (
         with_log.open("wb") as log,
         subprocess.Popen(
-            [*command, "--data", str(new)], stdout=subprocess.PIPE, stderr=log, text=True
+            [*serve, "--data", str(new)], stdout=subprocess.PIPE, stderr=log, text=True
         ) as process,
     ):
         assert process.stdout is not None

@@ -21,6 +21,7 @@ from tests.web.problem import sound_problem
 from kitwright.app import make_app, make_owner_key, open_desk
 from kitwright.keeping.closing import Ledger
 from kitwright.keeping.generation import FolderOfAnother
+from kitwright.keeping.record import Hand
 from kitwright.mailing import StoredMails
 from kitwright.posting import StoredOutbox
 from kitwright.settings import Settings, built_in_catalog
@@ -284,7 +285,7 @@ def test_nothing_goes_out_until_it_is_released(world: World) -> None:
 
     with world.again(world.restored()) as staff:
         store, late = staff.counter.store, world.clock() + 9 * HOUR
-        mails = StoredMails(store, lambda: staff.counter.desk.stamp)  # type: ignore[arg-type]
+        mails = StoredMails(store, lambda: staff.counter.desk.stamp(Hand.service, "mail"))
         events = StoredOutbox(store)
         held = (mails.due(late), mails.soonest(), events.due(late, 9), events.soonest())
         told = staff.get("/v1/release")

@@ -12,9 +12,11 @@ import os
 import signal
 import sys
 import time
+from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Final
 
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.release import release
@@ -44,7 +46,11 @@ def _back_up(folder: str, into: str) -> None:
     take_snapshot(Path(folder), Path(into))
 
 
-_ACTS = {"restore": _restore, "release": _release, "back up": _back_up}
+_ACTS: Final[dict[str, Callable[..., None]]] = {
+    "restore": _restore,
+    "release": _release,
+    "back up": _back_up,
+}
 
 
 def main() -> None:
