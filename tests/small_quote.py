@@ -10,6 +10,7 @@ from kitwright.money import Money, total
 from kitwright.quote import (
     Access,
     Amount,
+    Changes,
     Engine,
     Exemption,
     Kit,
@@ -17,6 +18,7 @@ from kitwright.quote import (
     Quote,
     QuotingShop,
     Totals,
+    WorkPlan,
     amount_of,
 )
 from kitwright.tax import Charge, line_taxes, tax_charges
@@ -102,6 +104,19 @@ def small_quote(
         jobs=(),
         swallowed=(),
         access=Access(remove=(), refit=(), minutes=0, exact_minutes="0", engine_out=False),
+        work_plan=WorkPlan(
+            language="en",
+            machines=1,
+            minutes=0,
+            exact_minutes="0",
+            jobs=(),
+            steps=(),
+            rows=(),
+            changes=Changes(place=0, side=0, tools=0),
+            least_changes=Changes(place=0, side=0, tools=0),
+            stops=(),
+            cautions=(),
+        ),
         labour=(),
         kit=Kit(needs=(), packs=(), left_over=(), from_stock=(), is_least=True),
         lines=lines,

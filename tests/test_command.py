@@ -334,14 +334,20 @@ def test_check_catalog_has_warnings_beside_errors(run: Run, tmp_path: Path) -> N
     (line,) = [one for one in complaint.splitlines() if "2920" in one]
     assert line.startswith("warning: hazards.toml: as_of 2920-01-01 is in the future")
     assert line.endswith("2 times, also in jobs.toml")
-    assert re.search(r"planned, kitted and priced; \d+ warnings\n", said)
+    assert re.search(
+        r"planned, kitted and priced, \d+ work plans gone through; \d+ warnings\n", said
+    )
 
 
-def test_check_catalog_finds_a_language_that_has_no_texts(run: Run, tmp_path: Path) -> None:
+@pytest.mark.parametrize("line", ['language = "fr"', 'language = "en"\nbench_language = "fr"'])
+def test_check_catalog_finds_a_language_that_has_no_texts(
+    run: Run, tmp_path: Path, line: str
+) -> None:
     folder = tmp_path / "catalog"
     shutil.copytree(REPOSITORY / "catalog", folder)
     shop = folder / "shops" / "orchard.toml"
-    shop.write_text(shop.read_text(encoding="utf-8").replace('"en"', '"fr"', 1), encoding="utf-8")
+    told = shop.read_text(encoding="utf-8").replace('language = "en"', line, 1)
+    shop.write_text(told, encoding="utf-8")
 
     checked = run("check-catalog", "--catalog", folder)
     served = run("quote", EXAMPLE, "--catalog", folder, "--shop", "hire-yard")

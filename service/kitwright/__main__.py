@@ -137,7 +137,8 @@ def _check(given: argparse.Namespace) -> int:
             counted(len(catalogue.shops), "shop"),
         )
     )
-    done = f"{counted(examined.repairs, 'repair')} planned, kitted and priced"
+    done = f"{counted(examined.repairs, 'repair')} planned, kitted and priced, "
+    done += f"{counted(examined.plans, 'work plan')} gone through"
     warned = f"; {counted(len(examined.doubts), 'warning')}" if examined.doubts else ""
     print(f"catalogue valid: {holds}; {done}{warned}")
     print(f"revision {catalogue.revision}")

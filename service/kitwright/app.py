@@ -207,7 +207,7 @@ def make_writer(service: Service, settings: Settings) -> LetterWriter:
 
 
 def _papers(service: Service) -> ShopPapers:
-    return ShopPapers(service.workshop.catalogue, service.workshop.shop)
+    return ShopPapers(service.workshop.shop)
 
 
 def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:

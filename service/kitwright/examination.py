@@ -18,10 +18,13 @@ from kitwright.proof import prove_catalogue
 
 
 class Examined(Struct, frozen=True, kw_only=True):
-    """A complete and verified catalogue, the number of repairs tried on it, and its warnings."""
+    """A complete and verified catalogue, the numbers of repairs tried on it and of work plans gone
+    through, and its warnings.
+    """
 
     catalogue: Catalogue
     repairs: int
+    plans: int
     doubts: tuple[Doubt, ...]
 
 
@@ -46,7 +49,10 @@ def examine(folder: Path, today: date) -> Examined:
     proof = prove_catalogue(catalogue, today)
     _raise_any(proof.problems)
     return Examined(
-        catalogue=catalogue, repairs=proof.repairs, doubts=doubt_catalogue(catalogue, today)
+        catalogue=catalogue,
+        repairs=proof.repairs,
+        plans=proof.plans,
+        doubts=doubt_catalogue(catalogue, today),
     )
 
 
@@ -56,12 +62,16 @@ def _raise_any(problems: tuple[Problem, ...]) -> None:
 
 
 def _unspoken(catalogue: Catalogue) -> Iterator[Problem]:
-    """Yield an error for each shop whose language has no texts; it could not answer any call."""
+    """Yield an error for each shop whose language, or whose bench's, has no texts; it could not
+    answer any call.
+    """
     known = languages()
     for shop in catalogue.shops.values():
-        if shop.language not in known:
-            message = (
-                f"there are no texts in language {shop.language!r}; available: {', '.join(known)}"
-            )
-            file, code = f"shops/{shop.id}.toml", "language-without-texts"
-            yield Problem(file=file, record="", code=code, message=message)
+        for language in (shop.language, shop.bench_language or shop.language):
+            if language not in known:
+                message = (
+                    f"there are no texts in language {language!r}; available: {', '.join(known)}"
+                )
+                file, code = f"shops/{shop.id}.toml", "language-without-texts"
+                yield Problem(file=file, record="", code=code, message=message)
+                break

@@ -24,6 +24,7 @@ from kitwright.stages.outcome import (
     InPlay,
     Operated,
     Outcome,
+    Planned,
     Repair,
     find_cautions,
     find_parts_by,
@@ -42,6 +43,7 @@ from kitwright.stages.request import (
     read_request,
 )
 from kitwright.stages.work import Labour, Operation, choose_jobs, settle
+from kitwright.stages.work_plan import Visit, find_stops
 from kitwright.visit import hold_back, known_needs, price_jobs, quote_jobs, untouched
 from kitwright.workshop import Workshop
 
@@ -59,10 +61,11 @@ def assess(workshop: Workshop, asked: AskedAssessment, base: Path = ()) -> Asses
     return sum_up_findings(catalogue, findings, diagnosed, next_tests)
 
 
-def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
+def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = frozenset()) -> Outcome:
     """Return the complete quote for a request of the counter.
 
-    If findings are given instead of diagnoses and jobs, they decide what is quoted.
+    If findings are given instead of diagnoses and jobs, they decide what is quoted. `sound` are the
+    cylinders that are known to hold air.
 
     Raises: RequestRefused, and the errors of the stages if the catalogue lacks data.
     """
@@ -94,7 +97,15 @@ def quote_repair(workshop: Workshop, asked: Asked) -> Outcome:
             extras, savings = workshop.choices(
                 draft, terms.line_changes, lambda: reprice(workshop, request, draft, repair)
             )
-    return make_outcome(workshop.shop, request, repair, extras, savings, draft)
+    planned = draft.planned
+    is_of_draft = repair.labour is draft.repair.labour and repair.kit is draft.repair.kit
+    if not is_of_draft or terms.free_lines:
+        planned = _planned(workshop, request, repair, sound)
+    elif held := sound & planned.plan.held:
+        planned = workshop.planned(
+            draft, held, lambda: _planned(workshop, request, draft.repair, held)
+        )
+    return make_outcome(workshop.shop, request, repair, extras, savings, draft, planned)
 
 
 def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Outcome:
@@ -121,7 +132,7 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
         jobs=course.jobs,
         is_by_findings=True,
     )
-    outcome = quote_repair(workshop, plain)
+    outcome = quote_repair(workshop, plain, assessment.findings.sound)
     basis = Basis(
         assessment=assessment,
         is_repair=bool(course.diagnoses),
@@ -165,7 +176,21 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
         savings=tuple(find_savings(workshop, request, repair, known)),
         cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
+        planned=_planned(workshop, request, repair),
     )
+
+
+def _planned(
+    workshop: Workshop, request: Request, repair: Repair, sound: frozenset[int] = frozenset()
+) -> Planned:
+    """Return the steps of a repair, and what stopping on the way costs."""
+    needs = repair.kit.needs
+    visit = Visit(
+        operations=repair.jobs.operations, access=repair.plan, labour=repair.labour, needs=needs
+    )
+    plan = workshop.work_plan(structs.replace(request, chassis=repair.chassis), visit, sound)
+    stops = find_stops(workshop.shop, request, plan, repair.lines, needs)
+    return Planned(plan=plan, stops=tuple(stops))
 
 
 def _operated(

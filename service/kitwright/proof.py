@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
+from itertools import combinations, permutations
 
 from msgspec import Struct, structs
 
@@ -20,9 +21,11 @@ from kitwright.catalogue.model import (
 )
 from kitwright.catalogue.problems import Problem
 from kitwright.errors import KitwrightError
-from kitwright.stages.request import Asked, Request
+from kitwright.rehearsal import rehearse
+from kitwright.stages.request import Asked, Condition, Debris, Request
 from kitwright.stages.why import place
-from kitwright.stages.work import Jobs, Operation
+from kitwright.stages.work import Jobs, Operation, OperationKey, settle
+from kitwright.stages.work_plan import Visit
 from kitwright.visit import quote_jobs
 from kitwright.workshop import Workshop
 
@@ -37,38 +40,143 @@ class Variant(Struct, frozen=True):
 
 
 class Proof(Struct, frozen=True):
-    """The number of repairs that were planned, and all errors found."""
+    """The number of repairs that were planned, of work plans that were gone through, and all errors
+    found.
+    """
 
     repairs: int
+    plans: int
     problems: tuple[Problem, ...]
 
 
 def prove_catalogue(catalogue: Catalogue, on: date) -> Proof:
-    """Return the result of trying every job on every family, chassis, cylinder, variant and shop.
+    """Return the result of trying every job on every family, chassis, cylinder, variant and shop,
+    and of going through the work plans of every job and of every two jobs of a family.
 
     It verifies that each repair can be planned and priced, that every role has exactly one item,
-    and that the shop can buy every item that it needs. `on` is the day whose tax rates are used;
-    supply is checked without a date.
+    that the shop can buy every item that it needs, and that hands can follow each plan. `on` is the
+    day whose tax rates are used; supply is checked without a date.
     """
     repairs = 0
     problems: dict[Problem, None] = {}
+    for found in prove_repairs(catalogue, on):
+        repairs += 1
+        problems |= dict.fromkeys(found)
+    plans = 0
+    for found in prove_plans(catalogue, on):
+        plans += 1
+        problems |= dict.fromkeys(found)
+    return Proof(repairs, plans, tuple(problems))
+
+
+def prove_repairs(catalogue: Catalogue, on: date) -> Iterator[tuple[Problem, ...]]:
+    """Yield the errors of the repair of each job, family, chassis, cylinder, variant and shop."""
     for shop in catalogue.shops.values():
         # today's stock says nothing about who sells an item
         workshop = Workshop(catalogue, structs.replace(shop, stock=()))
         for request, operation, family in _everything(catalogue, shop, on):
-            repairs += 1
-            for message in _prove(workshop, request, operation):
-                chassis = request.chassis
-                where = "a loose engine" if chassis is None else f"chassis {chassis.id}"
-                problem = Problem(
+            yield tuple(
+                Problem(
                     file=f"families/{family.id}.toml",
-                    record=f"{operation.text} in {where}, shop {shop.id}, serial "
+                    record=f"{operation.text} in {_where(request)}, shop {shop.id}, serial "
                     f"{request.asked.serial}",
                     code="repair-not-whole",
                     message=message,
                 )
-                problems[problem] = None
-    return Proof(repairs, tuple(problems))
+                for message in _prove(workshop, request, operation)
+            )
+
+
+def prove_plans(catalogue: Catalogue, on: date) -> Iterator[tuple[Problem, ...]]:
+    """Yield the errors of each work plan: of every job on every family, chassis and cylinder, and
+    of every two jobs of a family whose plans alone have none.
+
+    The machine is as bad as it can be, so that all work there is has its step. Plans do not depend
+    on the shop's prices, so one shop stands for all. Of pairs with the same steps, and of pairs
+    that differ only in which cylinder is which, the first is gone through.
+    """
+    condition = Condition(debris=Debris.heavy, previous_work=True)
+    shop = next(iter(catalogue.shops.values()))
+    workshop = Workshop(catalogue, shop)
+    for family in catalogue.families.values():
+        carriers = [one for one in catalogue.chassis.values() if family.layout in one.layouts]
+        every = [*_operations(catalogue, family)]
+        for chassis in (None, *carriers):
+            asked = structs.replace(
+                _asked(family, chassis, variants(catalogue, family)[0], on), condition=condition
+            )
+            request = _request(catalogue, shop, asked, family, chassis)
+            alone = {one.key: _rehearsed(workshop, request, (one,)) for one in every}
+            for one in every:
+                yield tuple(_plan_problems(request, (one,), alone[one.key]))
+            seen: set[tuple[OperationKey, ...]] = set()
+            for together in combinations(every, 2):
+                operations = settle(together).operations
+                alike = _alike(operations, family.cylinders)
+                is_wrong = any(alone[one.key] for one in operations)
+                if len(operations) > 1 and not is_wrong and alike not in seen:
+                    seen.add(alike)
+                    found = _rehearsed(workshop, request, operations)
+                    yield tuple(_plan_problems(request, operations, found))
+
+
+def _alike(operations: Sequence[Operation], cylinders: int) -> tuple[OperationKey, ...]:
+    """Return the same for operations that differ only in which cylinder is which."""
+    keys = [one.key for one in operations]
+    return min(
+        tuple(sorted((job, cylinder and order[cylinder - 1]) for job, cylinder in keys))
+        for order in permutations(range(1, cylinders + 1))
+    )
+
+
+def _rehearsed(
+    workshop: Workshop, request: Request, operations: tuple[Operation, ...]
+) -> tuple[str, ...]:
+    """Return the errors of the work plan of some jobs."""
+    try:
+        access, labour = workshop.labour(request, operations)
+        needs = workshop.needs.of(workshop.shop, request, operations, access, labour)
+    except KitwrightError:
+        # an error of the repair, not of its plan
+        return ()
+    visit = Visit(operations=operations, access=access, labour=labour, needs=needs)
+    try:
+        plan = workshop.work_plan(request, visit)
+    except KitwrightError as error:
+        return (str(error),)
+    engine = workshop.bench(request).teardown.engine
+    return rehearse(workshop.catalogue, request.family, engine, visit, plan)
+
+
+def _plan_problems(
+    request: Request, operations: Sequence[Operation], messages: Iterable[str]
+) -> Iterator[Problem]:
+    for message in messages:
+        yield Problem(
+            file=f"families/{request.family.id}.toml",
+            record=f"{' with '.join(one.text for one in operations)} in {_where(request)}",
+            code="work-not-in-order",
+            message=message,
+        )
+
+
+def _where(request: Request) -> str:
+    return "a loose engine" if request.chassis is None else f"chassis {request.chassis.id}"
+
+
+def _request(
+    catalogue: Catalogue, shop: Shop, asked: Asked, family: Family, chassis: Chassis | None
+) -> Request:
+    return Request(
+        asked=asked,
+        family=family,
+        chassis=chassis,
+        diagnoses=(),
+        jobs=(),
+        add_jobs=(),
+        leave_out=(),
+        tax_area=catalogue.tax_areas[shop.tax_area],
+    )
 
 
 def variants(catalogue: Catalogue, family: Family) -> tuple[Variant, ...]:
@@ -85,27 +193,15 @@ def variants(catalogue: Catalogue, family: Family) -> tuple[Variant, ...]:
 def _everything(
     catalogue: Catalogue, shop: Shop, on: date
 ) -> Iterator[tuple[Request, Operation, Family]]:
-    area = catalogue.tax_areas[shop.tax_area]
     for family in catalogue.families.values():
         carriers = [one for one in catalogue.chassis.values() if family.layout in one.layouts]
         for chassis in (None, *carriers):
             for variant in variants(catalogue, family):
                 for operation in _operations(catalogue, family):
                     asked = _asked(family, chassis, variant, on)
-                    yield (
-                        Request(
-                            asked=asked,
-                            family=family,
-                            chassis=chassis,
-                            diagnoses=(),
-                            jobs=((operation.job, operation.cylinder),),
-                            add_jobs=(),
-                            leave_out=(),
-                            tax_area=area,
-                        ),
-                        operation,
-                        family,
-                    )
+                    request = _request(catalogue, shop, asked, family, chassis)
+                    jobs = ((operation.job, operation.cylinder),)
+                    yield structs.replace(request, jobs=jobs), operation, family
 
 
 def _operations(catalogue: Catalogue, family: Family) -> Iterator[Operation]:

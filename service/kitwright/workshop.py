@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
-from typing import Final
+from typing import Final, TypeVar
 
 from kitwright.catalogue.graph import Instance
 from kitwright.catalogue.model import Catalogue, Record, Shop
@@ -11,7 +11,7 @@ from kitwright.memory import ELSEWHERE, MIB, Memory
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Findings, Odds
 from kitwright.stages.kit import Fitments, KitPart, Market, Need, Needs
-from kitwright.stages.outcome import Draft, Extra, Saving
+from kitwright.stages.outcome import Draft, Extra, Planned, Saving
 from kitwright.stages.price import Goods
 from kitwright.stages.request import Request, alike
 from kitwright.stages.supply import Prices, Source, find_supply
@@ -26,13 +26,16 @@ from kitwright.stages.work import (
     read_minutes,
     repeat,
 )
+from kitwright.stages.work_plan import Rule, Rules, Visit, WorkPlan, plan_work
+
+T = TypeVar("T")
 
 Choices = tuple[tuple[Extra, ...], tuple[Saving, ...]]
 
 BUDGET: Final = 256 * MIB
 """The most bytes that are cached by default."""
 
-_SHARED: Final = (Catalogue, Record, Instance, Source, Need, KitPart, Draft, Prospect)
+_SHARED: Final = (Catalogue, Record, Instance, Source, Need, KitPart, Rule, Draft, Prospect)
 """Types that are not counted: a workshop holds them anyway, or they are cached separately."""
 
 
@@ -90,6 +93,26 @@ class Workshop:
         by_hand = minutes_by_hand(self.shop, asked.terms)
         return plan, count_by_hand(repeat(labour, asked.terms.machines), by_hand)
 
+    def work_plan(
+        self, request: Request, visit: Visit, sound: frozenset[int] = frozenset()
+    ) -> WorkPlan:
+        """Return the steps of a visit, in an order that can be followed. `sound` are the cylinders
+        that are known to hold air.
+        """
+        family, chassis = request.family, request.chassis
+        on = family.id, chassis.id if chassis is not None else None
+        rules = self.memory.get(
+            ("rules", *on), lambda: Rules(self.catalogue, self.shop, self.bench(request).teardown)
+        )
+        return plan_work(
+            self.shop,
+            rules,
+            visit,
+            request.asked.terms,
+            sound,
+            lambda steps, work_out: self.memory.get(("steps", on, steps), work_out),
+        )
+
     def minutes_alone(self, request: Request, operation: Operation) -> int:
         """Return the minutes billed for an operation as the only one, before any override."""
         asked = request.asked
@@ -107,3 +130,13 @@ class Workshop:
     def choices(self, draft: Draft, changes: Hashable, work_out: Callable[[], Choices]) -> Choices:
         """Return the extras and savings of a draft, priced under some changes of lines."""
         return self.memory.get(("choices", draft, changes), work_out)
+
+    def planned(
+        self, draft: Draft, sound: frozenset[int], work_out: Callable[[], Planned]
+    ) -> Planned:
+        """Return the steps of a draft if some cylinders are known to hold air."""
+        return self.memory.get(("planned", draft, sound), work_out)
+
+    def told_plan(self, plan: WorkPlan, tell: Callable[[], T]) -> T:
+        """Return what is told of a work plan; the bench has one language."""
+        return self.memory.get(("told plan", plan.token), tell)

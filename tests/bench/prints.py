@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 
 from msgspec import structs
-from tests.documents.printed import CONTACT, ENVELOPE, LOOKS, SCRIBE, full_quote, made
+from tests.documents.printed import CONTACT, ENVELOPE, SCRIBE, full_quote, made
 
 from kitwright.documents.bench_sheet import bench_sheet_pdf
 from kitwright.documents.order_sheet import order_sheet_pdf
@@ -49,7 +49,7 @@ def main() -> None:
     timed("quote", lambda one: quote_pdf(quote, one, SCRIBE, contact=CONTACT))
     timed(
         "bench sheet",
-        lambda one: bench_sheet_pdf(quote, one, SCRIBE, contact=CONTACT, looks=LOOKS),
+        lambda one: bench_sheet_pdf(quote, one, contact=CONTACT),
     )
     timed("pick list", lambda one: pick_list_pdf(quote, one, SCRIBE, contact=CONTACT))
     timed(

@@ -102,7 +102,7 @@ def documents(shop: str, request: Mapping[str, Any]) -> Question:
             customer_name="Mira Example",
         )
         paper = Paper(quote=service.quote(asked), envelope=envelope)
-        papers = ShopPapers(world.catalogue, service.workshop.shop)
+        papers = ShopPapers(service.workshop.shop)
         pages = (
             papers.quote_page(paper),
             papers.bench_sheet_page(paper),

@@ -47,9 +47,6 @@ from kitwright.catalogue.model import (
 from kitwright.units import Figure
 
 LATER: Final = {
-    # What is charged if the work is stopped in between.
-    "Abort.rebuild",
-    "Abort.return_in_boxes_discount_percent",
     # Warranty.
     "Warranty.labour_days",
     "Warranty.maker_parts",

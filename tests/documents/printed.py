@@ -13,7 +13,7 @@ import pypdf
 from msgspec import structs
 
 from kitwright.catalogue.model import Contact, Grade, Verdict
-from kitwright.documents.bench_sheet import Look, Looks, bench_sheet_pdf
+from kitwright.documents.bench_sheet import bench_sheet_pdf
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.order_text import MadeOrder
 from kitwright.documents.pick_list import pick_list_pdf
@@ -59,15 +59,6 @@ ENVELOPE = Envelope(
     machine_name="The blue one",
     machine_hours="412",
 )
-LOOKS: Looks = {
-    "head": Look(
-        inspect=("warp on a flat plate", "photograph of the gasket"),
-        fasteners="4-5 x M8/M10 head bolt, lengths may differ",
-        tools=("torque wrench", "straightedge"),
-        manual=("head_torque", "head_sequence"),
-    )
-}
-
 HOSTILE = (
     '#panic("x") $1/0$ @nowhere <b> `raw` \\ \\u{202e} // /* *_= #let #import "quote.typ" '
     "<script>alert(1)</script> {{ 7 * 7 }} \u202e\u2066\u0000\u0007\u001b[31m\ufeff\u200b 漢字"
@@ -167,7 +158,7 @@ def every_pdf(
     """Return each printed document of a revision by name."""
     return {
         "quote": quote_pdf(quote, envelope, SCRIBE, contact=contact),
-        "bench sheet": bench_sheet_pdf(quote, envelope, SCRIBE, contact=contact, looks=LOOKS),
+        "bench sheet": bench_sheet_pdf(quote, envelope, contact=contact),
         "pick list": pick_list_pdf(quote, envelope, SCRIBE, contact=contact),
         "order sheet": order_sheet_pdf(
             made(quote.orders[0]), quote, envelope, SCRIBE, contact=contact

@@ -16,7 +16,8 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> Quote:
     """Return a revision whose access plan has some steps that stand before others."""
-    steps = tuple(
+    quote = quote_of()
+    removals = tuple(
         Removal(
             component=f"{name}_{row}",
             name=f"{name} {row}",
@@ -30,8 +31,24 @@ def planned(edges: dict[int, list[int]], count: int, name: str = "part") -> Quot
         )
         for row in range(count)
     )
-    quote = quote_of()
-    return structs.replace(quote, access=structs.replace(quote.access, remove=steps))
+    plain = next(step for step in quote.work_plan.steps if step.kind == "remove")
+    steps = tuple(
+        structs.replace(
+            plain,
+            number=row + 1,
+            step=f"off {one.component}",
+            name=one.name,
+            component=one.component,
+            cylinder=None,
+            place="machine" if row < 2 else "bench",
+        )
+        for row, one in enumerate(removals)
+    )
+    return structs.replace(
+        quote,
+        access=structs.replace(quote.access, remove=removals),
+        work_plan=structs.replace(quote.work_plan, steps=steps),
+    )
 
 
 def discs(drawing: Drawing) -> list[tuple[int, int]]:
@@ -48,7 +65,8 @@ def test_access_svg_tells_every_step_and_what_it_stands_before() -> None:
     drawing = access_svg(planned({0: [1, 2], 1: [2]}, 4), SCRIBE)
 
     assert drawing.told == (
-        "Step 1, part 0, before 2, 3. Step 2, part 1, before 3. Step 3, part 2. Step 4, part 3."
+        "In the machine: Step 1, part 0, before 2, 3. Step 2, part 1, before 3. "
+        "On the bench: Step 3, part 2. Step 4, part 3."
     )
     description = etree.fromstring(drawing.svg).findtext(f"{SVG}desc")
     assert description == drawing.told
@@ -94,7 +112,7 @@ def test_access_svg_leads_a_line_from_each_step_to_what_it_stands_before() -> No
 def test_access_svg_passes_over_reasons_for_steps_that_are_not_planned() -> None:
     drawing = access_svg(planned({0: [9], 1: [0]}, 2), SCRIBE)
 
-    assert drawing.told == "Step 1, part 0. Step 2, part 1."
+    assert drawing.told == "In the machine: Step 1, part 0. Step 2, part 1."
 
 
 def test_access_svg_bears_any_name_and_no_step_at_all() -> None:

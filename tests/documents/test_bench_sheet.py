@@ -9,8 +9,6 @@ from tests.documents.printed import (
     CONTACT,
     ENVELOPE,
     HOSTILE,
-    LOOKS,
-    SCRIBE,
     bare,
     even,
     full_quote,
@@ -19,160 +17,203 @@ from tests.documents.printed import (
     text,
 )
 
-from kitwright.documents.bench_sheet import Look, bench_sheet_html, bench_sheet_pdf
-from kitwright.quote import Need, Quote
+from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
+from kitwright.quote import Quote, Step, StepReveal, StepUse, WorkPlan
 
 FORMS = ("pdf", "html")
-STRANGE = Look(inspect=(HOSTILE,), fasteners=HOSTILE, tools=(HOSTILE,), manual=(HOSTILE,))
 
 
 def told(form: str, quote: Quote) -> str:
     """Return all words of the bench sheet in one of its forms."""
     if form == "pdf":
-        return text(bench_sheet_pdf(quote, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS))
-    page = bench_sheet_html(quote, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
-    return even(html.fromstring(page).text_content())
+        return text(bench_sheet_pdf(quote, ENVELOPE, contact=CONTACT))
+    return even(html.fromstring(page_of(quote)).text_content())
 
 
-@pytest.mark.parametrize("form", FORMS)
-def test_bench_sheet_names_every_step_off_and_on_in_order(form: str) -> None:
+def page_of(quote: Quote) -> str:
+    return bench_sheet_html(quote, ENVELOPE, contact=CONTACT)
+
+
+def with_steps(quote: Quote, *steps: Step, **changes: object) -> Quote:
+    plan = structs.replace(quote.work_plan, steps=steps or quote.work_plan.steps, **changes)
+    return structs.replace(quote, work_plan=plan)
+
+
+def one_step(**changes: object) -> Quote:
+    """Return a revision whose work is one step, the first that takes something off."""
     quote = quote_of()
-    sheet = told(form, quote)
-    off, _, on = sheet.partition("Reassembly")
-
-    for part, steps, is_refit in (
-        (off, quote.access.remove, False),
-        (on, quote.access.refit, True),
-    ):
-        place = part.find("Removal, in this order") + 1
-        for step in steps:
-            name = SCRIBE.step(step.component, step.cylinder, is_refit=is_refit)
-            place = part.find(name[:1].upper() + name[1:], place) + 1
-            assert place, name
+    step = next(step for step in quote.work_plan.steps if step.kind == "remove")
+    return with_steps(quote, structs.replace(step, number=1, cautions=(), **changes), stops=())
 
 
 @pytest.mark.parametrize("form", FORMS)
-def test_bench_sheet_says_at_each_step_why_and_what_to_look_at(form: str) -> None:
-    sheet = told(form, quote_of())
+def test_bench_sheet_names_every_step_in_order(form: str) -> None:
+    quote = quote_of()
+    sheet = bare(told(form, quote))
 
-    for step in quote_of().access.remove:
-        for why in step.why:
-            if why.code == "stands-before":
-                assert bare(SCRIBE.thing(str(why.facts["component"]))) in bare(sheet)
-            else:
-                assert bare(why.text) in bare(sheet)
-    for said in (
-        "Check, photograph: warp on a flat plate, photograph of the gasket",
-        "Fasteners: 4-5 x M8/M10 head bolt, lengths may differ",
-        "Special tools: torque wrench, straightedge",
-        "From the manufacturer's manual: head torque, head tightening sequence",
-    ):
-        assert sheet.count(said) == 2, said
+    place = 0
+    for step in quote.work_plan.steps:
+        place = sheet.find(bare(step.name), place) + 1
+        assert place, step.name
 
 
 @pytest.mark.parametrize("form", FORMS)
 @pytest.mark.parametrize("name", quoted()[::9])
 def test_bench_sheet_tells_every_caution_in_full(form: str, name: str) -> None:
     quote = quote_of(name)
-    sheet = told(form, quote)
+    sheet = bare(told(form, quote))
 
     assert quote.cautions
     for caution in quote.cautions:
-        assert bare(f"{caution.title}: {caution.text}") in bare(sheet)
+        assert bare(f"{caution.title}: {caution.text}") in sheet
 
 
-def test_bench_sheet_names_a_caution_at_each_step_that_it_belongs_to() -> None:
+def test_bench_sheet_gives_a_caution_in_full_once_and_then_by_its_step() -> None:
+    quote = quote_of()
+    (hot,) = (one for one in quote.cautions if one.code == "HZ-HOT")
+    steps = [step for step in quote.work_plan.steps if "HZ-HOT" in step.cautions]
+    sheet = told("html", quote)
+
+    assert len(steps) > 2
+    assert sheet.count(hot.text) == 1
+    assert sheet.count(f"{hot.title} (see step {steps[0].number})") == len(steps) - 1
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("name", quoted()[::9])
+def test_bench_sheet_names_each_part_at_the_step_that_fits_it(form: str, name: str) -> None:
+    quote = quote_of(name)
+    sheet = told(form, quote)
+
+    numbers = {use.part for step in quote.work_plan.steps for use in step.uses}
+    covers = [cover for pack in quote.kit.packs for cover in pack.covers]
+    replaced = {cover.part for cover in covers if cover.fitted != cover.part}
+    assert numbers >= {need.part for need in quote.kit.needs} - replaced
+    for number in numbers:
+        assert bare(number) in bare(sheet)
+
+
+def test_bench_sheet_names_parts_between_their_step_and_the_next() -> None:
     sheet = told("html", quote_of())
+    _, _, rest = sheet.partition("Refit: head, cylinder 2")
 
-    # in full at the muffler, by name at both plugs
-    assert sheet.count("Hot exhaust and engine: see step 11.") == 2
+    assert "Fit: 1 piece Head gasket, multi-layer (V68-G-103)" in rest.partition("Refit:")[0]
 
 
 @pytest.mark.parametrize("form", FORMS)
-def test_bench_sheet_renews_each_part_at_its_refit_or_job(form: str) -> None:
-    quote = quote_of()
+def test_bench_sheet_has_a_blank_for_each_value_of_the_manual_and_no_value(form: str) -> None:
+    quote = full_quote()
+    sheet = bare(told(form, quote))
+
+    values = [value for step in quote.work_plan.steps for value in step.manual]
+    assert len(values) > 5
+    for value in values:
+        assert bare(f"{value}: ______ (page ____)") in sheet
+    assert not re.search(r"\d\s?(?:Nm|ft|in\.? ?lb|mm)\b", told(form, quote))
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_gives_no_customer_and_only_the_prices_of_stopping(form: str) -> None:
+    quote = full_quote()
     sheet = told(form, quote)
+    (stop,) = quote.work_plan.stops
 
-    for need in quote.kit.needs:
-        assert need.part in sheet
-    assert "Replace: 2 pieces Fuel hose clip (V68-C-715)" in sheet
-    assert "Replace: 1 piece Head gasket, multi-layer, cylinder 2 (V68-G-103)" in sheet
-
-
-@pytest.mark.parametrize("form", FORMS)
-def test_bench_sheet_names_no_part_that_is_not_decided(form: str) -> None:
-    quote = quote_of("v68-zero-turn-one-head-no-serial")
-    sheet = told(form, quote)
-
-    first, second = quote.part_questions
-    assert first.parts == second.parts
-    for cylinder in (1, 2):
-        assert (
-            f"1 piece intake gasket, cylinder {cylinder}: not decided yet; read the engine's "
-            "plate: Intake gasket, paper (up to serial number 3119999) (V68-G-120) / "
-            "Intake O-ring, moulded (from serial number 3120000) (V68-G-121)"
-        ) in sheet
-    assert sheet.count(first.priced) == 2
-
-
-@pytest.mark.parametrize("form", FORMS)
-def test_bench_sheet_names_the_machines_that_decide_about_a_part(form: str) -> None:
-    quote = quote_of("v68-not-named-new-engine")
-    question = quote.chassis_question
-    assert question is not None
-    held = {(one.role, one.cylinder) for one in question.held}
-    needs = [need for need in quote.kit.needs if (need.role, need.cylinder) in held]
-    machines = " / ".join(one.name for one in question.options)
-
-    sheet = told(form, quote)
-
-    assert needs
-    for need in needs:
-        assert (
-            f"({need.part}): not decided yet; not every machine needs it, so check which one it "
-            f"is: {machines}"
-        ) in sheet
-
-
-def test_bench_sheet_adds_up_what_is_used() -> None:
-    quote = quote_of()
-    used = [need for need in quote.kit.needs if need.kind == "used"]
-    thrice = tuple(structs.replace(used[0], quantity=each) for each in ("0.1", "0.2", "0.7"))
-
-    sheet = told("html", structs.replace(quote, kit=structs.replace(quote.kit, needs=thrice)))
-
-    assert f"1 pad {used[0].name} ({used[0].part})" in sheet
-
-
-@pytest.mark.parametrize("form", FORMS)
-def test_bench_sheet_gives_no_price_and_no_figure_of_the_maker(form: str) -> None:
-    sheet = told(form, full_quote())
-
-    assert "$" not in sheet
     assert "Ada Pellow" not in sheet
-    assert "Torque, tightening sequence and clearances: see the manufacturer's manual." in sheet
-    assert not re.search(r"\d\s?(?:Nm|ft|in\.? ?lb|mm)\b", sheet)
+    assert sheet.count("$") == 2
+    assert (
+        f"Stopping before this step costs ${stop.refitted.amount} refitted, "
+        f"${stop.in_boxes.amount} in boxes." in sheet
+    )
+    before, _, after = sheet.partition("Go on or stop?")
+    assert quote.work_plan.steps[stop.before_step - 2].name in before
+    assert stop.name in after
+    assert "$" not in told(form, with_steps(quote, stops=()))
 
 
 @pytest.mark.parametrize("form", FORMS)
-def test_bench_sheet_says_that_nothing_comes_off(form: str) -> None:
+def test_bench_sheet_groups_steps_by_place_and_cylinder(form: str) -> None:
+    whole = told(form, quote_of("v68-zero-turn-short-block"))
+    sheet, _, picture = whole.partition("Removal order")
+
+    assert sheet.count("In the machine") == 2
+    assert sheet.count("On the bench") == 1
+    assert picture.index("In the machine") < picture.index("On the bench")
+    first = sheet.index("Cylinder 1"), sheet.index("Cylinder 2")
+    assert sheet.count("Clocked: ______ to ______") > 5
+    assert sheet.index("On the bench") < min(first)
+
+
+def test_bench_sheet_of_one_cylinder_needs_no_headings_for_it() -> None:
+    sheet = told("html", quote_of("h27-generator-exhaust-valve"))
+
+    assert "Engine and machine" not in sheet
+    assert sheet.count("Clocked:") == 3
+
+
+def test_bench_sheet_says_how_long_to_wait() -> None:
+    waits = {
+        "Wait: about 45 min.": one_step(elapsed_minutes=45),
+        "Wait: about 1 working day.": one_step(working_days=1),
+        "Wait: about 3 working days.": one_step(working_days=3),
+        "Minutes from fasteners: 30% more or less.": one_step(spread_percent="30"),
+    }
+    for words, quote in waits.items():
+        assert words in told("html", quote)
+
+
+def test_bench_sheet_names_what_a_step_may_show_with_a_box() -> None:
+    found = StepReveal(contingency="x", name="Broken stud", cylinder=2)
+    page = html.fromstring(page_of(one_step(reveals=(found,))))
+
+    (box,) = page.xpath("//label[contains(., 'Broken stud, cylinder 2')]/input")
+    assert box.get("aria-label") == "Found: Broken stud, cylinder 2"
+    assert "If you find a fault that a step names, stop" in even(page.text_content())
+    assert "If you find" not in told("html", one_step(reveals=()))
+
+
+def test_bench_sheet_says_for_how_many_machines_it_is() -> None:
+    quote = quote_of("v68-zero-turn-oil-for-fourteen")
+    sheet = told("html", quote)
+
+    assert "The steps, parts and minutes are those of one of 14 machines." in sheet
+    assert "All steps on 14 machines" in sheet
+
+
+def test_bench_sheet_adds_minutes_up_to_what_is_billed() -> None:
+    for name in quoted():
+        quote = quote_of(name)
+        billed = sum(job.minutes_here for job in quote.jobs)
+        sheet = told("html", with_steps(quote, *quote.work_plan.steps[:1]))
+        if not any(line.code.startswith("free") for line in quote.lines):
+            assert re.search(rf"Billed ?{billed:,}(?= Removal|$)", sheet), name
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_without_removals_has_no_picture(form: str) -> None:
     quote = quote_of()
     loose = structs.replace(quote, access=structs.replace(quote.access, remove=(), refit=()))
 
-    assert "Nothing has to be removed." in told(form, loose)
+    assert "Removal order" in told(form, quote)
+    assert "Removal order" not in told(form, loose)
 
 
 def test_bench_sheet_html_lets_no_text_become_markup() -> None:
-    quote = quote_of()
-    needs = tuple(_renamed(need) for need in quote.kit.needs)
-    hostile = structs.replace(
-        quote,
-        kit=structs.replace(quote.kit, needs=needs),
-        jobs=tuple(structs.replace(job, name=HOSTILE) for job in quote.jobs),
-        complaint=HOSTILE,
+    use = StepUse(
+        role="x", cylinder=1, part=HOSTILE, name=HOSTILE, quantity="1", unit="C62", measure="piece"
     )
+    hostile = one_step(
+        name=HOSTILE,
+        fasteners=HOSTILE,
+        tools=(HOSTILE,),
+        look=(HOSTILE,),
+        manual=(HOSTILE,),
+        uses=(use,),
+        reveals=(StepReveal(contingency="x", name=HOSTILE, cylinder=None),),
+    )
+    jobs = tuple(structs.replace(job, name=HOSTILE) for job in hostile.work_plan.jobs)
+    quote = structs.replace(with_steps(hostile, jobs=jobs), complaint=HOSTILE)
     envelope = structs.replace(ENVELOPE, machine_name=HOSTILE, quote_id='"><img src=x>')
-    page = bench_sheet_html(hostile, envelope, SCRIBE, contact=CONTACT, looks={"head": STRANGE})
+    page = bench_sheet_html(quote, envelope, contact=CONTACT)
     root = html.fromstring(page)
 
     assert not root.xpath("//script | //img | //b")
@@ -180,45 +221,35 @@ def test_bench_sheet_html_lets_no_text_become_markup() -> None:
     assert not re.search(r"[\u202e\u2066\x00\x07\x1b]", page)
 
 
-def test_bench_sheet_tells_in_one_sentence_what_waits_for_a_step() -> None:
-    page = bench_sheet_html(quote_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
-    several = 0
-    for step in quote_of().access.remove:
-        waiting = [why.facts["component"] for why in step.why if why.code == "stands-before"]
-        named = "; ".join(SCRIBE.thing(str(one)) for one in waiting)
-        assert not waiting or f"Removed before: {named}." in page
-        several += len(waiting) > 1
-    assert several
-
-
 def test_bench_sheet_tells_what_the_customer_reported() -> None:
     quote = structs.replace(quote_of(), complaint="Smokes blue.\nOil gone <in a week>.")
-    made = bench_sheet_pdf(quote, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
-    page = bench_sheet_html(quote, ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
-    (told,) = html.fromstring(page).xpath("//blockquote")
+    (said,) = html.fromstring(page_of(quote)).xpath("//blockquote")
 
-    assert "Reported by the customer Smokes blue. Oil gone <in a week>." in text(made)
-    assert list(told.itertext()) == ["Smokes blue.", "Oil gone <in a week>."]
-    assert "Reported" not in bench_sheet_html(
-        quote_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS
-    )
+    assert "Reported by the customer Smokes blue. Oil gone <in a week>." in told("pdf", quote)
+    assert list(said.itertext()) == ["Smokes blue.", "Oil gone <in a week>."]
+    assert "Reported" not in page_of(quote_of())
 
 
-def _renamed(need: Need) -> Need:
-    return structs.replace(need, name=HOSTILE)
+def test_bench_sheet_is_in_the_language_of_the_bench() -> None:
+    quote = quote_of()
+    plan: WorkPlan = structs.replace(quote.work_plan, language="de")
+    root = html.fromstring(page_of(structs.replace(quote, work_plan=plan)))
+
+    assert quote.language == "en"
+    assert "Auf der Werkbank" in root.text_content()
+    assert root.get("lang") == "de"
 
 
 def test_bench_sheet_html_heads_its_columns_and_names_its_boxes() -> None:
-    page = bench_sheet_html(quote_of(), ENVELOPE, SCRIBE, contact=CONTACT, looks=LOOKS)
-    root = html.fromstring(page)
+    quote = quote_of()
+    root = html.fromstring(page_of(quote))
+    plan = quote.work_plan
 
     assert root.get("lang") == "en"
     assert len(root.xpath("//h1")) == 1
     assert all(each.get("scope") for each in root.xpath("//th"))
     boxes = root.xpath("//input[@type='checkbox']")
-    quote = quote_of()
-    assert len(quote.may_turn_up) > 5
-    assert len(boxes) == 2 * len(quote.access.remove) + len(quote.may_turn_up)
+    assert len(boxes) == len(plan.steps) + sum(len(step.reveals) for step in plan.steps)
     assert all(box.get("aria-label") for box in boxes)
     (picture,) = root.xpath("//*[local-name()='svg']")
     assert picture.get("role") == "img"

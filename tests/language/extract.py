@@ -123,8 +123,15 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
         for item in items.values():
             yield ("item", item.name, None), item.id
     for component in _components(catalogue):
-        for text in (*component.inspect, *component.tools, component.fasteners):
-            yield ("component", text, None), component.id
+        texts = [*component.inspect, *component.tools, component.fasteners]
+        for named in (component, component.unless_sound):
+            if named is not None:
+                texts += [named.remove_name, named.refit_name, *named.tools, *named.inspect]
+        for text in texts:
+            if text:
+                yield ("component", text, None), component.id
+    for tick in catalogue.ticks.values():
+        yield ("tick", tick.name, None), tick.id
     for chassis in catalogue.chassis.values():
         yield ("chassis", chassis.kind, None), chassis.id
     for hazard in catalogue.hazards.values():
@@ -136,8 +143,7 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     yield from _diagnosis_texts(catalogue.rules)
     for name in sorted(_named(catalogue)):
         word = english.WORDS.get(name, name.replace("_", " "))
-        for told in (word, *english.STEPS.get(name, ())):
-            yield ("word", told, None), name
+        yield ("word", word, None), name
 
 
 def _diagnosis_texts(rules: DiagnosisRules) -> Iterator[tuple[Text, str]]:
@@ -166,7 +172,7 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
     for component in _components(catalogue):
         yield component.id
         yield component.labour_class
-        yield from component.spec
+        yield from (*component.spec, *component.limits)
         yield from (role.rstrip("@*") for role in component.renews)
         yield from (row.role.rstrip("@*") for row in component.renews_if)
         yield from (work.id for work in component.refit_work)
@@ -178,6 +184,8 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
         yield from () if job.sublet is None else (job.sublet,)
     for shop in catalogue.shops.values():
         yield from shop.labour.rates
+    # work that the machine's condition adds
+    yield from ("debris_heavy", "previous_work")
 
 
 def _components(catalogue: Catalogue) -> Iterator[Component]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from datetime import UTC, datetime
-from functools import cache
 from html import unescape
 from xml.etree import ElementTree as ET
 
@@ -15,15 +14,13 @@ from tests.documents.offers import OPEN, shops
 from tests.documents.printed import CONTACT, ENVELOPE
 from tests.documents.printed import text as pdf_text
 from tests.documents.reading import read
-from tests.stages.workbench import starter
 
 from kitwright.documents.access_svg import access_svg
-from kitwright.documents.bench_sheet import Looks, bench_sheet_html, bench_sheet_pdf
+from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.order_text import MadeOrder
 from kitwright.documents.page_actions import PageActions, PageField, PageState
-from kitwright.documents.papers import look_at
 from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
@@ -58,13 +55,6 @@ GIVEN = [
 """What people wrote, which no language changes."""
 
 _FOR_PEOPLE = {"Note", "Description", "TaxExemptionReason", "AllowanceChargeReason", "PriceType"}
-
-
-@cache
-def _looks() -> Looks:
-    """Return what the starter catalogue says for the bench."""
-    rows = (row for layout in starter().layouts.values() for row in layout.component)
-    return {str(row.id): look_at(row) for row in rows}
 
 
 def documents(answer: Json) -> dict[str, str]:
@@ -103,7 +93,7 @@ def _pages(quote: Quote, scribe: Scribe) -> dict[str, str]:
         for one in Notice
     }
     made = {name: _seen(page) for name, page in told.items()}
-    bench = bench_sheet_html(quote, SENT, scribe, contact=CONTACT, looks=_looks())
+    bench = bench_sheet_html(quote, SENT, contact=CONTACT)
     made["bench page"] = _unstyled(bench)
     made["pick page"] = _unstyled(pick_list_html(quote, SENT, scribe, contact=CONTACT))
     drawing = access_svg(quote, scribe)
@@ -113,7 +103,7 @@ def _pages(quote: Quote, scribe: Scribe) -> dict[str, str]:
 
 
 def _prints(quote: Quote, scribe: Scribe) -> dict[str, str]:
-    bench = bench_sheet_pdf(quote, SENT, scribe, contact=CONTACT, looks=_looks())
+    bench = bench_sheet_pdf(quote, SENT, contact=CONTACT)
     made = {
         f"quote PDF {state}": pdf_text(
             quote_pdf(quote, structs.replace(SENT, state=state), scribe, contact=CONTACT)

@@ -85,7 +85,8 @@ def test_language_changes_no_figure_of_a_document(name: str) -> None:
     assert told["en"].keys() == told["de"].keys()
     for document, english in told["en"].items():
         german = told["de"][document]
-        assert german != english
+        # the bench has its own language
+        assert (german != english) is not document.startswith("bench"), document
         assert digits_of(document, german) == digits_of(document, english), document
 
 

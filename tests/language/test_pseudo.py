@@ -3,6 +3,7 @@
 import json
 import re
 from collections.abc import Iterator
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -11,17 +12,21 @@ from xml.etree import ElementTree
 import msgspec
 import pytest
 from babel.dates import get_month_names
+from msgspec import structs
 from tests.cases.counter import REPOSITORY, Json, service
 from tests.cases.test_cases import NAMES, case, starter
 from tests.language.pseudo import PSEUDO, pseudo, write_pseudo
 
+from kitwright.catalogue.model import ShopId
 from kitwright.documents.quote_text import quote_text
 from kitwright.language import texts
 from kitwright.language.texts import texts_of
 from kitwright.quote import encode_quote
+from kitwright.web.calls.service import Service
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.web.edge.body import decode
 from kitwright.web.edge.negotiate import SVG, TEXT
+from kitwright.workshop import Workshop
 
 EXAMPLES = REPOSITORY / "openapi" / "examples"
 ASSESSED = [path.stem for path in sorted(EXAMPLES.glob("assessFindings*.json"))]
@@ -31,6 +36,7 @@ SHOP = "hire-yard"
 TOLD = frozenset(
     (
         *("at", "by_name", "description", "message", "name", "needs", "plain", "reason"),
+        *("fasteners", "look", "manual", "tools"),
         *("say_not", "text", "title", "words"),
     )
 )
@@ -39,6 +45,8 @@ CODES = frozenset(
     (
         *("action", "amount", "background", "band", "base_quantity", "basis", "bin", "bits"),
         *("category", "measure", "sources"),
+        *("minutes_done", "minutes_to_refit"),
+        *("cautions", "contingency", "place", "side", "spread_percent", "step"),
         *("brand", "build_code", "by_job", "catalogue_revision", "cause", "certificate_number"),
         *("chassis", "chassis_name", "code", "component", "conflict", "currency", "default"),
         *("exact_minutes", "family", "finding", "findings", "gate", "grade", "held_by", "id"),
@@ -149,10 +157,18 @@ def example(name: str) -> Json:
     return {**read, "language": PSEUDO}
 
 
+@cache
+def bench_service(shop: str) -> Service:
+    """Return the service of a shop whose bench speaks the language that nobody speaks."""
+    catalogue = starter()
+    other = structs.replace(catalogue.shops[ShopId(shop)], bench_language=PSEUDO)
+    return Service(Workshop(catalogue, other), lambda: date(2031, 7, 4))
+
+
 def quoted(shop: str, request: Json) -> tuple[Json, str]:
     """Return the answer to a preview request, and the same as text."""
     wanted = decode(json.dumps(request).encode(), PreviewIn)
-    made = service(shop).quote(wanted)
+    made = bench_service(shop).quote(wanted)
     return json.loads(encode_quote(made)), quote_text(made)
 
 

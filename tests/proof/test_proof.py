@@ -10,11 +10,12 @@ from tests.stages.workbench import (
 )
 
 from kitwright.catalogue.model import Catalogue, ItemId
-from kitwright.proof import prove_catalogue
+from kitwright.proof import prove_catalogue, prove_plans, prove_repairs
 
 
 def messages(catalogue: Catalogue) -> set[str]:
-    return {problem.message for problem in prove_catalogue(of_family(catalogue), MONDAY).problems}
+    found = prove_repairs(of_family(catalogue), MONDAY)
+    return {problem.message for problems in found for problem in problems}
 
 
 def without_row(catalogue: Catalogue, place: int) -> Catalogue:
@@ -28,6 +29,7 @@ def test_prove_catalogue_finds_nothing_in_the_starter_catalogue() -> None:
     proof = prove_catalogue(starter(), MONDAY)
     assert proof.problems == ()
     assert proof.repairs > 1000
+    assert proof.plans > 4000
 
 
 def test_prove_catalogue_finds_every_fitment_that_is_removed() -> None:
@@ -61,3 +63,62 @@ def test_prove_catalogue_finds_two_quantities_for_one_role() -> None:
         lambda row: (row, structs.replace(row, quantity=figure("3"))),
     )
     assert any("exhaust_nut" in message for message in messages(catalogue))
+
+
+def _problems(catalogue: Catalogue) -> set[tuple[str, str]]:
+    """Return what is wrong with work plans: the jobs, and the error."""
+    loose = structs.replace(of_family(catalogue), chassis={})
+    found = prove_plans(loose, MONDAY)
+    return {
+        (problem.record.partition(" in ")[0], problem.message)
+        for problems in found
+        for problem in problems
+    }
+
+
+def _with_component(name: str, **changes: object) -> Catalogue:
+    catalogue = starter()
+    layout = catalogue.layouts[catalogue.families[V68].layout]
+    rows = tuple(
+        structs.replace(row, **changes) if row.id == name else row for row in layout.component
+    )
+    changed = structs.replace(layout, component=rows)
+    return structs.replace(catalogue, layouts={**catalogue.layouts, layout.id: changed})
+
+
+def test_prove_plans_finds_rules_that_go_round_in_a_circle() -> None:
+    catalogue = _with_component("head", refit_after=("flywheel",))
+    circular = structs.replace(
+        catalogue.layouts[catalogue.families[V68].layout],
+        component=tuple(
+            structs.replace(row, refit_after=("head@*",)) if row.id == "flywheel" else row
+            for row in catalogue.layouts[catalogue.families[V68].layout].component
+        ),
+    )
+    found = _problems(
+        structs.replace(catalogue, layouts={**catalogue.layouts, circular.id: circular})
+    )
+
+    assert any(
+        jobs == "J-SHORT-BLOCK" and "no order is possible" in message for jobs, message in found
+    )
+
+
+def test_prove_plans_finds_holds_that_can_never_be_open_together() -> None:
+    # springs that come off only while both cylinders are held
+    catalogue = _with_component(
+        "valve_springs", needs_any=(), needs_all=("rocker_gear@", "air_hold@*")
+    )
+    found = _problems(catalogue)
+
+    clashing = {jobs for jobs, message in found if "exclude one another" in message}
+    assert {"J-STEM-SEAL@1", "J-STEM-SEAL@2"} <= clashing
+
+
+def test_prove_plans_names_no_pair_of_a_job_that_is_wrong_alone() -> None:
+    catalogue = _with_component("head", refit_after=("spark_plug@",))
+    found = _problems(catalogue)
+    alone = {jobs for jobs, _ in found if " with " not in jobs}
+
+    assert alone
+    assert not [jobs for jobs, _ in found if alone & {*jobs.split(" with ")} and " with " in jobs]

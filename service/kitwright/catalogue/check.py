@@ -16,6 +16,7 @@ from kitwright.catalogue.checks.overruns import check_overruns
 from kitwright.catalogue.checks.records import problem
 from kitwright.catalogue.checks.references import check_references
 from kitwright.catalogue.checks.shops import check_shops
+from kitwright.catalogue.checks.steps import check_steps
 from kitwright.catalogue.checks.suppliers import check_suppliers
 from kitwright.catalogue.checks.work import check_work
 
@@ -43,6 +44,7 @@ def check_catalogue(catalogue: Catalogue) -> tuple[Problem, ...]:
         *check_fitments(catalogue, unsound),
         *check_jobs(catalogue, unsound),
         *check_work(catalogue),
+        *check_steps(catalogue, unsound),
         *check_diagnoses(catalogue.rules),
         *check_gates(catalogue),
         *check_suppliers(catalogue),

@@ -235,6 +235,7 @@ def assemble(read: Records) -> Catalogue:
         jobs={row.id: row for row in jobs.job},
         visit_work={row.id: row for row in jobs.visit_work},
         contingencies={row.id: row for row in jobs.contingency},
+        ticks={row.id: row for row in jobs.tick},
         hazards={row.id: row for file in all_of(HazardsFile) for row in file.hazard},
         flags={row.id: row for file in all_of(FlagsFile) for row in file.flag},
         rules=rules,

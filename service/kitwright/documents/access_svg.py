@@ -1,23 +1,24 @@
-"""The access plan as a picture: a row for each step in order, and the steps that wait for it."""
+"""The access plan as a picture: a row for each removal in order, and those that wait for it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Final
 from xml.sax.saxutils import escape
 
 from msgspec import Struct
 
 from kitwright.documents.layout import clean
+from kitwright.documents.plan_view import place_name
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Quote, Removal
+from kitwright.quote import Quote, Removal, WorkPlan
 
 ROW: Final = 24
 DISC: Final = 9
 GAP: Final = 30
 LANE: Final = 7
 TOP: Final = 14
-_LONGEST: Final = 34
+_LONGEST: Final = 44
 """Characters of a name in the picture; the words next to it give the entire name."""
 
 _INK: Final = "#14242c"
@@ -25,39 +26,47 @@ _QUIET: Final = "#c3cbcf"
 
 
 class Drawing(Struct, frozen=True, kw_only=True):
-    """An SVG document, and a description of it in words (`told`)."""
+    """An SVG document, and in words what it shows."""
 
     svg: str
     told: str
+
+
+class _Row(Struct, frozen=True, kw_only=True):
+    """A step that takes something off: its number on the sheet, name, component instance and place;
+    `y` is the middle of its row, below its place's heading if it is the first there.
+    """
+
+    number: int
+    name: str
+    instance: str
+    heading: str
+    y: int
 
 
 class _Node(Struct, frozen=True, kw_only=True):
     row: int
     column: int
     x: int
+    y: int
     before: tuple[int, ...]
 
 
 def access_svg(quote: Quote, scribe: Scribe, shown: Callable[[str], str] = clean) -> Drawing:
-    """Return the access plan as an SVG document, with a description in the scribe's language.
+    """Return the steps that take something off, by place, and which of them wait for each, drawn
+    and in words.
 
-    Each removal has a row, in working order, so that names never overlap. Its column is the length
-    of the longest chain of removals before it. A line leads down from each removal to those that
-    need it first.
-
-    Args:
-        quote: the quote with the access plan.
-        scribe: writes names, numbers and the description.
-        shown: replaces the characters of a name that can't be shown where the picture is used.
+    Every step has a row of its own, so that no name can cover another; it is as far to the
+    right as the longest chain of steps before it. A line leads down from each step to those that
+    wait for it. `shown` makes of a name what can be shown of it where the picture is for.
     """
-    steps = quote.access.remove
-    full = [shown(scribe.step(step.component, step.cylinder, is_refit=False)) for step in steps]
-    names = [_short(name) for name in full]
+    rows = _rows(quote.work_plan, scribe, shown)
+    names = [_short(row.name) for row in rows]
     left = 70 + max(map(len, names), default=20) * 7
-    nodes = _placed(steps, left)
+    nodes = _placed(rows, _stands_before(quote), left)
     width = max((node.x for node in nodes), default=left) + DISC + 16
-    height = TOP * 2 + max(len(steps), 1) * ROW
-    told = _told(full, nodes, scribe)
+    height = (rows[-1].y if rows else TOP) + ROW // 2 + TOP
+    told = _told(rows, nodes, scribe)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" lang="{scribe.language}" '
         f'width="{width}" height="{height}" viewBox="0 0 {width} {height}" '
@@ -66,13 +75,47 @@ def access_svg(quote: Quote, scribe: Scribe, shown: Callable[[str], str] = clean
         f'<title id="access-t">{escape(scribe.say("Removal order"))}</title>',
         f'<desc id="access-d">{escape(told)}</desc>',
         f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
+        *(_heading(row) for row in rows if row.heading),
         *(_guide(node, width) for node in nodes),
         *(line for node in nodes for line in _way_out(node, nodes)),
         *(line for node in nodes for line in _way_in(node, nodes)),
-        *(_mark(node, name, scribe) for node, name in zip(nodes, names, strict=True)),
+        *(
+            _mark(node, row, name, scribe)
+            for node, row, name in zip(nodes, rows, names, strict=True)
+        ),
         "</svg>",
     ]
     return Drawing(svg="\n".join(parts) + "\n", told=told)
+
+
+def _rows(plan: WorkPlan, scribe: Scribe, shown: Callable[[str], str]) -> list[_Row]:
+    rows: list[_Row] = []
+    place: str | None = None
+    y = TOP - ROW // 2
+    for step in plan.steps:
+        if step.kind not in ("remove", "hold"):
+            continue
+        heading = ""
+        if step.place != place:
+            heading = place_name(step.place, scribe)
+            y += ROW
+        place = step.place
+        y += ROW
+        instance = step.step.removeprefix("off ")
+        rows.append(
+            _Row(number=step.number, name=shown(step.name), instance=instance, heading=heading, y=y)
+        )
+    return rows
+
+
+def _stands_before(quote: Quote) -> dict[str, set[str]]:
+    """Return, for each component instance, those that wait for its removal."""
+    return {
+        _instance(step): {
+            str(why.facts.get("component")) for why in step.why if why.code == "stands-before"
+        }
+        for step in quote.access.remove
+    }
 
 
 def _instance(step: Removal) -> str:
@@ -83,14 +126,13 @@ def _short(name: str) -> str:
     return name if len(name) <= _LONGEST else name[: _LONGEST - 1] + "…"
 
 
-def _placed(steps: Sequence[Removal], left: int) -> list[_Node]:
-    """Return the place of each step; a reason about a step that is not a later one is ignored."""
-    rows = {_instance(step): row for row, step in enumerate(steps)}
+def _placed(steps: Sequence[_Row], waiting: Mapping[str, set[str]], left: int) -> list[_Node]:
+    """Return the place of each step; what waits for it and is not a later one is ignored."""
+    rows = {step.instance: row for row, step in enumerate(steps)}
     before: list[tuple[int, ...]] = []
     columns = [0] * len(steps)
     for row, step in enumerate(steps):
-        named = (why.facts.get("component") for why in step.why if why.code == "stands-before")
-        found = {rows[str(name)] for name in named if str(name) in rows}
+        found = {rows[name] for name in waiting.get(step.instance, ()) if name in rows}
         later = tuple(sorted(other for other in found if other > row))
         before.append(later)
         for other in later:
@@ -101,18 +143,21 @@ def _placed(steps: Sequence[Removal], left: int) -> list[_Node]:
         lanes = sum(columns[row] == column + 1 for row in reached)
         lefts.append(lefts[-1] + GAP + LANE * lanes)
     return [
-        _Node(row=row, column=column, x=lefts[column], before=before[row])
+        _Node(row=row, column=column, x=lefts[column], y=steps[row].y, before=before[row])
         for row, column in enumerate(columns)
     ]
 
 
-def _y(node: _Node) -> int:
-    return TOP + node.row * ROW + ROW // 2
+def _heading(row: _Row) -> str:
+    return (
+        f'<text x="12" y="{row.y - ROW + 5}" font-weight="bold" fill="{_INK}">'
+        f"{escape(row.heading)}</text>"
+    )
 
 
 def _guide(node: _Node, width: int) -> str:
     return (
-        f'<line x1="0" x2="{width}" y1="{_y(node) + ROW // 2}" y2="{_y(node) + ROW // 2}" '
+        f'<line x1="0" x2="{width}" y1="{node.y + ROW // 2}" y2="{node.y + ROW // 2}" '
         f'stroke="{_QUIET}" stroke-width="0.6"/>'
     )
 
@@ -121,9 +166,9 @@ def _way_out(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
     """Yield a line along the step's own row, and a dot where a line leads down from it."""
     lanes = [_lane(nodes[row], nodes) for row in node.before]
     if lanes:
-        yield _line(node.x + DISC, _y(node), max(lanes), _y(node))
+        yield _line(node.x + DISC, node.y, max(lanes), node.y)
     for x in lanes:
-        yield f'<circle cx="{x}" cy="{_y(node)}" r="2.2" fill="{_INK}"/>'
+        yield f'<circle cx="{x}" cy="{node.y}" r="2.2" fill="{_INK}"/>'
 
 
 def _way_in(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
@@ -131,8 +176,8 @@ def _way_in(node: _Node, nodes: Sequence[_Node]) -> Iterator[str]:
     above = [each for each in nodes if node.row in each.before]
     if not above:
         return
-    x, y, tip = _lane(node, nodes), _y(node), node.x - DISC
-    yield _line(x, _y(above[0]), x, y)
+    x, y, tip = _lane(node, nodes), node.y, node.x - DISC
+    yield _line(x, above[0].y, x, y)
     yield _line(x, y, tip, y)
     yield f'<path d="M{tip - 6} {y - 3.5} L{tip} {y} L{tip - 6} {y + 3.5} Z" fill="{_INK}"/>'
 
@@ -153,31 +198,31 @@ def _line(x1: int, y1: int, x2: int, y2: int) -> str:
     return f'<path d="M{x1} {y1} L{x2} {y2}" fill="none" stroke="{_INK}" stroke-width="1.1"/>'
 
 
-def _mark(node: _Node, name: str, scribe: Scribe) -> str:
-    number = scribe.number(str(node.row + 1))
+def _mark(node: _Node, row: _Row, name: str, scribe: Scribe) -> str:
+    number = scribe.number(str(row.number))
     return (
-        f'<text x="26" y="{_y(node) + 5}" text-anchor="end" fill="{_INK}">{number}</text>'
-        f'<text x="36" y="{_y(node) + 5}" fill="{_INK}">{escape(name)}</text>'
-        f'<circle cx="{node.x}" cy="{_y(node)}" r="{DISC}" fill="#ffffff" stroke="{_INK}" '
+        f'<text x="26" y="{node.y + 5}" text-anchor="end" fill="{_INK}">{number}</text>'
+        f'<text x="36" y="{node.y + 5}" fill="{_INK}">{escape(name)}</text>'
+        f'<circle cx="{node.x}" cy="{node.y}" r="{DISC}" fill="#ffffff" stroke="{_INK}" '
         'stroke-width="1.4"/>'
-        f'<text x="{node.x}" y="{_y(node) + 4}" text-anchor="middle" font-size="11" '
+        f'<text x="{node.x}" y="{node.y + 4}" text-anchor="middle" font-size="11" '
         f'fill="{_INK}">{number}</text>'
     )
 
 
-def _told(names: Sequence[str], nodes: Sequence[_Node], scribe: Scribe) -> str:
-    if not names:
+def _told(rows: Sequence[_Row], nodes: Sequence[_Node], scribe: Scribe) -> str:
+    if not rows:
         return scribe.say("Nothing has to be removed.")
     sentences = []
-    for node, name in zip(nodes, names, strict=True):
-        number = scribe.number(str(node.row + 1))
-        after = ", ".join(scribe.number(str(row + 1)) for row in node.before)
+    for node, row in zip(nodes, rows, strict=True):
+        number = scribe.number(str(row.number))
+        after = ", ".join(scribe.number(str(rows[later].number)) for later in node.before)
         told = (
             scribe.say(
-                "Step {number}, {name}, before {after}.", number=number, name=name, after=after
+                "Step {number}, {name}, before {after}.", number=number, name=row.name, after=after
             )
             if after
-            else scribe.say("Step {number}, {name}.", number=number, name=name)
+            else scribe.say("Step {number}, {name}.", number=number, name=row.name)
         )
-        sentences.append(told)
+        sentences.append(f"{row.heading}: {told}" if row.heading else told)
     return " ".join(sentences)

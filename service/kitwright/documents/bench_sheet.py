@@ -1,54 +1,31 @@
-"""The bench sheet: removal and reassembly step by step, what to check, and blanks to fill in."""
+"""The bench sheet: the steps of a visit by place and cylinder, to tick off, with blanks to fill."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from decimal import Decimal
-from typing import Final
-
-from msgspec import Struct, structs
+from collections.abc import Iterator
+from itertools import groupby
 
 from kitwright.catalogue.model import Contact
 from kitwright.documents.access_svg import Drawing, access_svg
-from kitwright.documents.contingency_view import looked_for
 from kitwright.documents.fonts import fonts
 from kitwright.documents.frame import frame, machine_rows, moment_of, text_lines
+from kitwright.documents.plan_view import minute_rows, place_name, stop_told
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.web_page import sheet_page
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Caution, Envelope, Need, Quote, Reason
-from kitwright.units import decimal_text
-
-_BEFORE: Final = "stands-before"
-"""The reason of a step that another one waits for."""
+from kitwright.quote import Envelope, Quote, Step, StepUse, WorkPlan
 
 
-class Look(Struct, frozen=True, kw_only=True):
-    """The catalogue's notes on a component, for the technician who removes it.
+def bench_sheet_pdf(quote: Quote, envelope: Envelope, *, contact: Contact) -> bytes:
+    """Return the bench sheet of a revision as PDF/UA-1, in the language of the bench.
 
-    `inspect` lists the points to check and photograph, `tools` the special tools. `manual` lists
-    the values to look up in the manufacturer's manual; the values themselves are not given.
-    """
-
-    inspect: tuple[str, ...] = ()
-    fasteners: str = ""
-    tools: tuple[str, ...] = ()
-    manual: tuple[str, ...] = ()
-
-
-Looks = Mapping[str, Look]
-"""Id of a component, without cylinder -> its notes."""
-
-
-def bench_sheet_pdf(
-    quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
-) -> bytes:
-    """Return the bench sheet of a revision as PDF/UA-1. It shows no prices and no customer.
+    It names no customer, and no price except those of stopping.
 
     Raises: NotPrintable.
     """
+    scribe = Scribe(quote.work_plan.language)
     drawing = access_svg(quote, scribe, fonts().printable)
-    sheet = bench_sheet(quote, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    sheet = bench_sheet(quote, envelope, scribe, contact=contact, drawing=drawing)
     return press().print(
         "bench_sheet.typ",
         {**sheet, "said": said("bench_sheet.typ", scribe)},
@@ -57,211 +34,173 @@ def bench_sheet_pdf(
     )
 
 
-def bench_sheet_html(
-    quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, looks: Looks
-) -> str:
-    """Return the bench sheet of a revision as an HTML document, for a screen at the bench."""
+def bench_sheet_html(quote: Quote, envelope: Envelope, *, contact: Contact) -> str:
+    """Return the bench sheet of a revision as a page, for a screen beside the bench."""
+    scribe = Scribe(quote.work_plan.language)
     drawing = access_svg(quote, scribe)
-    sheet = bench_sheet(quote, envelope, scribe, contact=contact, looks=looks, drawing=drawing)
+    sheet = bench_sheet(quote, envelope, scribe, contact=contact, drawing=drawing)
     return sheet_page("bench_sheet.html", scribe, sheet, access=drawing.svg)
 
 
 def bench_sheet(
-    quote: Quote,
-    envelope: Envelope,
-    scribe: Scribe,
-    *,
-    contact: Contact,
-    looks: Looks,
-    drawing: Drawing,
+    quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact, drawing: Drawing
 ) -> Sheet:
-    """Return the data of both forms of the bench sheet, in the order in which they show it.
-
-    Times are in whole minutes, jobs in hours and minutes. `drawing` is the picture of the removals.
-    """
+    """Return what both forms of the bench sheet show, in their order."""
+    plan = quote.work_plan
     return {
         **frame(scribe.say("Bench sheet"), quote, envelope, scribe, contact),
-        "found": scribe.say_as("tick", "Found"),
         "machine": machine_rows(quote, envelope, scribe),
         "reported": text_lines(quote.complaint),
+        "machines": _machines(plan, scribe),
         "jobs": [
             {
                 "name": scribe.on_cylinder(job.name, job.cylinder),
-                "minutes": scribe.hours(job.minutes_here),
-                "parts": _replaced(quote, scribe, "replaced-by-job", job.job, job.cylinder),
+                "minutes": scribe.hours(job.minutes),
             }
-            for job in quote.jobs
+            for job in plan.jobs
         ],
-        "steps": _steps(quote, scribe, looks),
-        "refit": [
-            {
-                "name": _step_name(one.component, one.cylinder, scribe, is_refit=True),
-                "minutes": scribe.number(str(one.minutes + one.work_minutes)),
-                "work": (
-                    scribe.say(
-                        "{minutes} min of it is bench work.",
-                        minutes=scribe.number(str(one.work_minutes)),
-                    )
-                    if one.work_minutes
-                    else ""
-                ),
-                "parts": _replaced(quote, scribe, "renewed-by-refit", one.component, one.cylinder),
-            }
-            for one in quote.access.refit
-        ],
-        "looked_for": [list(one) for one in looked_for(quote, scribe)],
-        "used": _used(quote, scribe),
-        "cautions": [[one.title, one.text] for one in _elsewhere(quote)],
+        "has_looks": any(step.reveals for step in plan.steps),
+        "places": list(_Steps(quote, scribe).places()),
         "drawing": drawing.told,
-        "engine_out": scribe.say("The engine comes out of the machine.")
-        if quote.access.engine_out
-        else "",
+        "has_drawing": bool(quote.access.remove),
+        "minutes": list(map(list, minute_rows(plan, scribe))),
     }
 
 
-def _steps(quote: Quote, scribe: Scribe, looks: Looks) -> list[Sheet]:
-    """Return the removals; a caution is given in full at its first step, by name at later ones."""
-    told_at: dict[str, int] = {}
-    steps: list[Sheet] = []
-    for number, step in enumerate(quote.access.remove, start=1):
-        instance = _instance(step.component, step.cylinder)
-        cautions = []
-        for one in quote.cautions:
-            if instance not in one.steps:
-                continue
-            first = told_at.setdefault(one.code, number)
-            again = scribe.say("see step {number}.", number=scribe.number(str(first)))
-            cautions.append([one.title, one.text if first == number else again])
-        steps.append(
-            {
-                "number": scribe.number(str(number)),
-                "name": _step_name(step.component, step.cylinder, scribe, is_refit=False),
-                "minutes": scribe.number(str(step.minutes)),
-                "why": " ".join(_why(step.why, scribe)),
-                "looks": [*_told(looks.get(step.component, Look()), scribe)],
-                "cautions": cautions,
-            }
-        )
-    return steps
-
-
-def _told(look: Look, scribe: Scribe) -> Iterator[str]:
-    """Yield the notes on a component, one paragraph for each kind."""
-    fasteners = (look.fasteners,) if look.fasteners else ()
-    for head, texts in (
-        (scribe.say("Fasteners:"), [scribe.text("component", one) for one in fasteners]),
-        (scribe.say("Special tools:"), [scribe.text("component", one) for one in look.tools]),
-        (
-            scribe.say("Check, photograph:"),
-            [scribe.text("component", one) for one in look.inspect],
-        ),
-        (scribe.say("From the manufacturer's manual:"), [scribe.thing(one) for one in look.manual]),
-    ):
-        if texts:
-            yield f"{head} {', '.join(texts)}"
-
-
-def _why(why: Sequence[Reason], scribe: Scribe) -> Iterator[str]:
-    """Yield the reasons of a removal; the components that need it first are one sentence."""
-    yield from dict.fromkeys(one.text for one in why if one.code != _BEFORE)
-    before = [scribe.thing(str(one.facts["component"])) for one in why if one.code == _BEFORE]
-    if before:
-        yield scribe.say("Removed before: {component}.", component="; ".join(before))
-
-
-def _instance(component: str, cylinder: int | None) -> str:
-    return component if cylinder is None else f"{component}@{cylinder}"
-
-
-def _elsewhere(quote: Quote) -> list[Caution]:
-    """Return the cautions about steps other than removals; some are about removals as well."""
-    removed = {_instance(step.component, step.cylinder) for step in quote.access.remove}
-    return [one for one in quote.cautions if not removed.issuperset(one.steps)]
-
-
-def _replaced(quote: Quote, scribe: Scribe, code: str, by: str, cylinder: int | None) -> list[str]:
-    """Return the parts that a job or a refit replaces."""
-    refit = _instance(by, cylinder)
-    return [
-        "; ".join(_parts(need, quote, scribe))
-        for need in quote.kit.needs
-        if any(
-            why.code == code
-            and (
-                why.facts.get("component") == refit
-                or (why.facts.get("job") == by and why.facts.get("cylinder") == cylinder)
-            )
-            for why in need.why
-        )
-    ]
-
-
-def _step_name(component: str, cylinder: int | None, scribe: Scribe, *, is_refit: bool) -> str:
-    told = scribe.step(component, cylinder, is_refit=is_refit)
-    return told[:1].upper() + told[1:]
-
-
-def _used(quote: Quote, scribe: Scribe) -> list[str]:
-    """Return the consumables, each item once with its entire quantity."""
-    items: dict[str, Need] = {}
-    for need in quote.kit.needs:
-        if need.kind != "used":
-            continue
-        known = items.get(need.part)
-        quantity = Decimal(need.quantity) + (Decimal(known.quantity) if known else 0)
-        items[need.part] = structs.replace(need, quantity=decimal_text(quantity, 6), cylinder=None)
-    return [_part(need, scribe) for need in items.values()]
-
-
-def _parts(need: Need, quote: Quote, scribe: Scribe) -> Iterator[str]:
-    """Yield what is fitted for a need, by the number that is really taken. If that is not decided
-    yet, say what decides: the engine's plate, or which machine the engine is in.
-    """
-    where = (need.role, need.cylinder)
-    for question in quote.part_questions:
-        if (question.role, question.cylinder) == where:
-            yield scribe.say(
-                "{quantity} {unit} {name}: not decided yet; read the engine's plate: {parts}",
-                quantity=scribe.number(need.quantity),
-                unit=scribe.unit(need.measure, need.quantity),
-                name=scribe.thing(need.role, need.cylinder),
-                parts=" / ".join(f"{one.name} ({one.id})" for one in question.options),
-            )
-            return
-    machine = quote.chassis_question
-    if machine and where in {(held.role, held.cylinder) for held in machine.held}:
-        yield scribe.say(
-            "{part}: not decided yet; not every machine needs it, so check which one it is: "
-            "{machines}",
-            part=_part(need, scribe),
-            machines=" / ".join(one.name for one in machine.options),
-        )
-        return
-    names = {line.code: line.description for line in quote.lines}
-    left = Decimal(need.quantity)
-    for cover in (cover for pack in quote.kit.packs for cover in pack.covers):
-        is_other = cover.fitted not in (None, need.part)
-        if is_other and (cover.role, cover.cylinder) == (need.role, need.cylinder):
-            left -= Decimal(cover.quantity)
-            number = str(cover.fitted)
-            yield _part(
-                structs.replace(
-                    need,
-                    part=number,
-                    name=names.get(number, need.name),
-                    quantity=cover.quantity,
-                ),
-                scribe,
-            )
-    if left:
-        yield _part(structs.replace(need, quantity=decimal_text(left, 6)), scribe)
-
-
-def _part(need: Need, scribe: Scribe) -> str:
+def _machines(plan: WorkPlan, scribe: Scribe) -> str:
+    if plan.machines == 1:
+        return ""
     return scribe.say(
-        "{quantity} {unit} {name} ({part})",
-        quantity=scribe.number(need.quantity),
-        unit=scribe.unit(need.measure, need.quantity),
-        name=scribe.on_cylinder(need.name, need.cylinder),
-        part=need.part,
+        "The steps, parts and minutes are those of one of {machines} machines.",
+        machines=scribe.number(str(plan.machines)),
     )
+
+
+class _Steps:
+    """The steps of a plan as they are shown; a caution is given in full at its first step."""
+
+    def __init__(self, quote: Quote, scribe: Scribe) -> None:
+        self._quote = quote
+        self._plan = quote.work_plan
+        self._scribe = scribe
+        self._cautions = {one.code: one for one in self._plan.cautions}
+        self._told_at: dict[str, str] = {}
+        self._stops = {stop.before_step: stop for stop in self._plan.stops}
+        self._has_several = len({step.cylinder for step in self._plan.steps} - {None}) > 1
+
+    def places(self) -> Iterator[Sheet]:
+        """Yield each place in turn with its groups; a step without a place stays where one is."""
+        placed = []
+        here: tuple[str | None, int | None] = (None, None)
+        for step in self._plan.steps:
+            if step.place is not None:
+                here = (step.place, step.cylinder if self._has_several else None)
+            placed.append((here, step))
+        first = next((place for (place, _), _ in placed if place is not None), None)
+        for place, steps in groupby(placed, key=lambda one: one[0][0] or first):
+            groups = groupby(steps, key=lambda one: one[0][1])
+            yield {
+                "name": place_name(place, self._scribe),
+                "groups": [
+                    self._group(cylinder, [step for _, step in group]) for cylinder, group in groups
+                ],
+            }
+
+    def _group(self, cylinder: int | None, steps: list[Step]) -> Sheet:
+        scribe = self._scribe
+        name = scribe.say("Engine and machine")
+        if cylinder is not None:
+            name = scribe.say("Cylinder {cylinder}", cylinder=cylinder)
+        return {
+            "name": name if self._has_several else "",
+            "minutes": scribe.number(str(sum(step.minutes for step in steps))),
+            "steps": [self._step(step) for step in steps],
+        }
+
+    def _step(self, step: Step) -> Sheet:
+        scribe = self._scribe
+        number = scribe.number(str(step.number))
+        stop = self._stops.get(step.number)
+        fresh = [code for code in step.cautions if self._told_at.setdefault(code, number) == number]
+        return {
+            "number": number,
+            "name": step.name,
+            "minutes": scribe.number(str(step.minutes)) if step.labour_class else "",
+            "told": list(self._told(step)),
+            "fill": [
+                scribe.say("{value}: ______ (page ____)", value=value) for value in step.manual
+            ],
+            "finds": [scribe.named(found) for found in step.reveals],
+            "cautions": [[self._cautions[code].title, self._cautions[code].text] for code in fresh],
+            "again": "; ".join(self._again(code) for code in step.cautions if code not in fresh),
+            "stop": "" if stop is None else stop_told(stop, scribe),
+        }
+
+    def _again(self, code: str) -> str:
+        """Return a caution that was given in full at an earlier step."""
+        return self._scribe.say(
+            "{caution} (see step {number})",
+            caution=self._cautions[code].title,
+            number=self._told_at[code],
+        )
+
+    def _told(self, step: Step) -> Iterator[str]:
+        """Yield what there is to say of a step, a paragraph each."""
+        say = self._scribe.say
+        if step.elapsed_minutes is not None:
+            yield say("Wait: about {minutes} min.", minutes=step.elapsed_minutes)
+        if step.working_days is not None:
+            days = step.working_days
+            told = self._scribe.say_many(
+                "Wait: about {count} working day.", "Wait: about {count} working days.", days
+            )
+            yield told
+        if step.spread_percent is not None:
+            yield say(
+                "Minutes from fasteners: {percent} more or less.",
+                percent=self._scribe.percent(step.spread_percent),
+            )
+        fasteners = (step.fasteners,) if step.fasteners else ()
+        uses = tuple(self._use(use, step) for use in step.uses)
+        for head, texts in (
+            (say("Fit:") if step.kind not in ("work", "check", "test") else say("Use:"), uses),
+            (say("Fasteners:"), fasteners),
+            (say("Special tools:"), step.tools),
+            (say("Check, photograph:"), step.look),
+        ):
+            if texts:
+                yield f"{head} {'; '.join(texts)}"
+
+    def _use(self, use: StepUse, step: Step) -> str:
+        """Return what is fitted or used. If that is not decided yet, say what decides: the engine's
+        plate, or which machine the engine is in.
+        """
+        scribe, where = self._scribe, (use.role, use.cylinder)
+        quantity = scribe.number(use.quantity)
+        unit = scribe.unit(use.measure, use.quantity)
+        for question in self._quote.part_questions:
+            if (question.role, question.cylinder) == where:
+                return scribe.say(
+                    "{quantity} {unit} {name}: not decided yet; read the engine's plate: {parts}",
+                    quantity=quantity,
+                    unit=unit,
+                    name=scribe.thing(use.role, use.cylinder),
+                    parts=" / ".join(f"{one.name} ({one.id})" for one in question.options),
+                )
+        cylinder = None if use.cylinder == step.cylinder else use.cylinder
+        part = scribe.say(
+            "{quantity} {unit} {name} ({part})",
+            quantity=quantity,
+            unit=unit,
+            name=scribe.on_cylinder(use.name, cylinder),
+            part=use.part,
+        )
+        machine = self._quote.chassis_question
+        if machine and where in {(held.role, held.cylinder) for held in machine.held}:
+            return scribe.say(
+                "{part}: not decided yet; not every machine needs it, so check which one it is: "
+                "{machines}",
+                part=part,
+                machines=" / ".join(one.name for one in machine.options),
+            )
+        return part

@@ -4,16 +4,8 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import (
-    Catalogue,
-    ChassisId,
-    Component,
-    Contact,
-    FamilyId,
-    Override,
-    Shop,
-)
-from kitwright.documents.bench_sheet import Look, Looks, bench_sheet_html, bench_sheet_pdf
+from kitwright.catalogue.model import Contact, Shop
+from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.fonts import fonts
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_csv import order_csv
@@ -27,9 +19,9 @@ from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_order import ubl_order
 from kitwright.documents.web_page import page_policy
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Paper, Quote
+from kitwright.quote import Paper
 
-__all__ = ["MadeOrder", "Page", "ShopPapers", "look_at"]
+__all__ = ["MadeOrder", "Page", "ShopPapers"]
 
 
 class Page(Struct, frozen=True):
@@ -47,8 +39,7 @@ class ShopPapers:
         shop: the shop that the documents are from.
     """
 
-    def __init__(self, catalogue: Catalogue, shop: Shop) -> None:
-        self._catalogue = catalogue
+    def __init__(self, shop: Shop) -> None:
         self._shop = shop
         self._contact = shop.contact or Contact()
 
@@ -90,18 +81,11 @@ class ShopPapers:
 
     def bench_sheet_page(self, paper: Paper) -> Page:
         """Return the bench sheet of a revision as a page."""
-        quote, looks = paper.quote, _looks(self._catalogue, paper.quote)
-        html = bench_sheet_html(
-            quote, paper.envelope, _scribe(paper), contact=self._contact, looks=looks
-        )
-        return _page(html)
+        return _page(bench_sheet_html(paper.quote, paper.envelope, contact=self._contact))
 
     def bench_sheet_pdf(self, paper: Paper) -> bytes:
         """Return the bench sheet of a revision as PDF."""
-        quote, looks = paper.quote, _looks(self._catalogue, paper.quote)
-        return bench_sheet_pdf(
-            quote, paper.envelope, _scribe(paper), contact=self._contact, looks=looks
-        )
+        return bench_sheet_pdf(paper.quote, paper.envelope, contact=self._contact)
 
     def pick_list_page(self, paper: Paper) -> Page:
         """Return the pick list of a revision as a page."""
@@ -134,34 +118,3 @@ def _scribe(paper: Paper) -> Scribe:
 
 def _page(html: str) -> Page:
     return Page(html.encode(), page_policy(html))
-
-
-def _looks(catalogue: Catalogue, quote: Quote) -> Looks:
-    """Return the notes on the components of a revision's engine and machine.
-
-    There are none for an engine or machine that the catalogue no longer has.
-    """
-    family = catalogue.families.get(FamilyId(quote.engine.family))
-    layout = None if family is None else catalogue.layouts.get(family.layout)
-    asked = quote.chassis_question
-    named = quote.engine.chassis if asked is None else asked.priced
-    chassis = catalogue.chassis.get(ChassisId(named or ""))
-    found: dict[str, Look] = {}
-    for part in (chassis, layout):
-        if part is not None:
-            found |= {str(component.id): look_at(component) for component in part.component}
-    for changed in family.override if family is not None else ():
-        name = str(changed.component)
-        found[name] = look_at(changed, found.get(name))
-    return found
-
-
-def look_at(row: Component | Override, plain: Look | None = None) -> Look:
-    """Return the notes on a component; members that an override leaves out are those of `plain`."""
-    plain = plain or Look()
-    return Look(
-        inspect=plain.inspect if row.inspect is None else row.inspect,
-        fasteners=plain.fasteners if row.fasteners is None else row.fasteners,
-        tools=plain.tools if row.tools is None else row.tools,
-        manual=plain.manual if row.spec is None else row.spec,
-    )

@@ -12,6 +12,7 @@ from kitwright.documents.contingency_view import nested, sums_of
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import group_of, makes_of, price_of, quantity_at_price
 from kitwright.documents.order_text import order_lines
+from kitwright.documents.plan_view import minute_rows, place_name, stop_told
 from kitwright.documents.totals_view import totals_of
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, LeftOver, Line, Option, Quote, RankedFault
@@ -33,7 +34,7 @@ def quote_text(quote: Quote) -> str:
         _basis(quote, scribe),
         _questions(quote, scribe),
         _jobs(quote, scribe),
-        _access(quote, scribe),
+        _steps(quote, scribe),
         _lines(quote, scribe),
         _totals(quote, scribe),
         _contingencies(quote, scribe),
@@ -166,20 +167,24 @@ def _jobs(quote: Quote, scribe: Scribe) -> Iterator[str]:
         yield "  " + scribe.say("({job} is part of: {other})", job=name, other=other)
 
 
-def _access(quote: Quote, scribe: Scribe) -> Iterator[str]:
-    access = quote.access
-    if not access.remove:
-        return
-    off, on = scribe.say_as("minutes", "off"), scribe.say_as("minutes", "on")
-    yield from title(scribe.say("Removal, in this order; reassembly in reverse"), f"{off}{on:>7}")
-    refits = zip(access.remove, reversed(access.refit), strict=True)
-    for number, (removal, refit) in enumerate(refits, start=1):
-        minutes = f"{_short(removal.exact_minutes, scribe):>7} "
-        minutes += f"{_short(refit.exact_minutes, scribe):>6}"
-        yield from spread(f"  {number:>2}. {removal.name}", minutes)
-    yield from spread(
-        "      " + scribe.say("total, exact minutes"), _short(access.exact_minutes, scribe)
-    )
+def _steps(quote: Quote, scribe: Scribe) -> Iterator[str]:
+    """Yield the steps in order, with what stopping costs where one decides."""
+    plan = quote.work_plan
+    yield from title(scribe.say("Steps, in this order"), scribe.say_as("minutes", "min"))
+    stops = {stop.before_step: stop for stop in plan.stops}
+    place = next((step.place for step in plan.steps if step.place is not None), None)
+    if place is not None:
+        yield f"  {place_name(place, scribe)}"
+    for step in plan.steps:
+        if step.place not in (None, place):
+            place = step.place
+            yield f"  {place_name(place, scribe)}"
+        if step.number in stops:
+            yield from paragraph(stop_told(stops[step.number], scribe), " " * 8, " " * 8)
+        minutes = _short(step.exact_minutes, scribe) if step.labour_class else ""
+        yield from spread(f"  {step.number:>4}. {step.name}", minutes)
+    for name, minutes in minute_rows(plan, scribe):
+        yield from spread(" " * 8 + name, minutes)
 
 
 def _short(number: str, scribe: Scribe) -> str:

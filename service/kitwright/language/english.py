@@ -53,6 +53,16 @@ SENTENCES: Final[dict[str, str]] = {
         "{tax} is {rate} on the day of this quote and {new_rate} from {first_day}. The new rate "
         "may apply to work that is finished from that day."
     ),
+    "minutes-from-elements": (
+        "No times are published for this machine. {minutes} min of this quote follow from its "
+        "fasteners, by common practice, and may turn out {percent} more or less."
+    ),
+    "step-free": "It waits for no other step.",
+    "step-after": "After step {step}.",
+    "step-after-look": "After step {step}, which may show more.",
+    "rounded-up": "Rounded up to the shop's increment.",
+    "minutes-set-by-hand": "Minutes set by hand.",
+    "bench-minimum-added": "Added up to the bench minimum.",
     "discount-of-line": 'Discount on "{code}", given by {by}: {reason}',
     "percent-of-line": '{percent} discount on "{code}", given by {by}: {reason}',
     "discount-of-quote": "Share of the discount on the whole quote, given by {by}: {reason}",
@@ -114,6 +124,7 @@ WORDS: Final[dict[str, str]] = {
     "consumable": "consumables",
     "core": "core deposit",
     "cyl_shroud": "cylinder shroud",
+    "debris_heavy": "extra cleaning of packed debris",
     "diag": "testing",
     "engine_out": "whole engine",
     "extract_stud": "extracting the stud",
@@ -144,6 +155,7 @@ WORDS: Final[dict[str, str]] = {
     "pack_and_measure": "measuring and packing the head",
     "part": "parts",
     "pressure_test_needle": "pressure-testing the float needle",
+    "previous_work": "undoing somebody else's work",
     "pto_clutch": "drive clutch",
     "pto_seal": "output-side crank seal",
     "pump_off": "pump",
@@ -172,19 +184,6 @@ WORDS: Final[dict[str, str]] = {
 }
 """Ids whose words are not simply the id with spaces. A component's is a noun: it is listed both
 under removal and under reassembly.
-"""
-
-STEPS: Final[dict[str, tuple[str, str]]] = {
-    "air_hold": (
-        "compressed air on, to hold the valves",
-        "compressed air bled to zero and disconnected",
-    ),
-    "battery_off": ("battery disconnected", "battery connected"),
-    "engine_out": ("engine out of the machine", "engine back in the machine"),
-    "oil_drain": ("oil drained", "oil filled"),
-}
-"""Id of a component -> the work at its removal and at its reassembly, if that is not simply to
-remove and refit it.
 """
 
 PHRASES: Final[dict[str, str]] = {

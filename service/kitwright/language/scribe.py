@@ -136,13 +136,6 @@ class Scribe(Wording):
         bare, _, marked = name.partition("@")
         return self.on_cylinder(self.word(bare), (marked or None) if cylinder is None else cylinder)
 
-    def step(self, component: str, cylinder: int | None, *, is_refit: bool) -> str:
-        """Return the work on a component at its removal, or at its reassembly."""
-        steps = english.STEPS.get(component)
-        if steps is None:
-            return self.thing(component, cylinder)
-        return self.on_cylinder(self.text("word", steps[is_refit]), cylinder)
-
     def phrase(self, code: str) -> str:
         """Return the name of a fee by its code; the code itself if it has no name."""
         return self._texts.say(english.PHRASES.get(code, code))

@@ -26,6 +26,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
             "catalogue_revision",
             "swallowed",
             "access",
+            "work_plan",
             "labour",
             "kit",
             "orders",

@@ -16,6 +16,7 @@ from kitwright.quote.base import Caution, OnCylinder, Reason, SerialNumber
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Order
+from kitwright.quote.plan import WorkPlan
 from kitwright.quote.price import Exemption, Extra, Line, Tax, Totals
 from kitwright.quote.work import Access, LabourTime, QuotedJob, SwallowedJob
 
@@ -78,6 +79,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     jobs: tuple[QuotedJob, ...]
     swallowed: tuple[SwallowedJob, ...]
     access: Access
+    work_plan: WorkPlan
     labour: tuple[LabourTime, ...]
     kit: Kit
     lines: tuple[Line, ...]

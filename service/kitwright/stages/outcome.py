@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
+from fractions import Fraction
 
 from msgspec import Struct, structs
 
@@ -15,7 +16,7 @@ from kitwright.catalogue.model import (
     JobId,
     Shop,
 )
-from kitwright.money import Money
+from kitwright.money import Money, round_minor
 from kitwright.stages.contingency import Contingencies
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
@@ -25,6 +26,7 @@ from kitwright.stages.request import MinutesOverride, Request, Terms
 from kitwright.stages.supply import working_day
 from kitwright.stages.why import Why
 from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation
+from kitwright.stages.work_plan import Stop, WorkPlan
 from kitwright.tax.area import rate_changes
 from kitwright.tax.charges import ComponentTax, TaxedLine
 
@@ -112,6 +114,13 @@ class Compared(Struct, frozen=True, kw_only=True):
     price: Money
 
 
+class Planned(Struct, frozen=True, kw_only=True):
+    """The steps of a repair, and the prices of stopping where one decides, as computed."""
+
+    plan: WorkPlan
+    stops: tuple[Stop, ...]
+
+
 class Draft(Struct, frozen=True, kw_only=True, eq=False):
     """A quote before the counter changes its lines or parts, the same for requests that are alike.
 
@@ -124,6 +133,7 @@ class Draft(Struct, frozen=True, kw_only=True, eq=False):
     savings: tuple[Saving, ...]
     cautions: tuple[Caution, ...]
     parts_by: date | None
+    planned: Planned
 
 
 class InPlay(Struct, frozen=True, kw_only=True):
@@ -154,9 +164,9 @@ class Outcome(Struct, frozen=True, kw_only=True):
     savings with the counter's changes. `savings` has one for each operation, or none if there is
     only one.
 
-    `parts_by` is the day by which all ordered parts and all sublet work should be there, None if
-    there are none. `notes` say what may change the amounts later. `basis` is None if no findings
-    were given, `contingencies` if they were not requested.
+    `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
+    work should be there, None if there are none. `notes` say what may change the amounts later.
+    `basis` is None if no findings were given, `contingencies` if they were not requested.
     """
 
     request: Request
@@ -166,6 +176,8 @@ class Outcome(Struct, frozen=True, kw_only=True):
     operated: tuple[Operated, ...]
     extras: tuple[Extra, ...]
     savings: tuple[Saving, ...]
+    plan: WorkPlan
+    stops: tuple[Stop, ...]
     parts_by: date | None
     valid_until: date
     notes: tuple[Why, ...] = ()
@@ -217,6 +229,7 @@ def make_outcome(
     extras: tuple[Extra, ...],
     savings: tuple[Saving, ...],
     draft: Draft,
+    planned: Planned,
 ) -> Outcome:
     """Return the quote of a repair: the draft's own, or one that the counter has changed."""
     on = request.asked.on
@@ -235,10 +248,29 @@ def make_outcome(
         operated=operated,
         extras=extras,
         savings=savings,
+        plan=planned.plan,
+        stops=tuple(stop.up_to(repair.price) for stop in planned.stops),
         parts_by=parts_by,
         valid_until=valid_until,
-        notes=tuple(_rate_notes(request, repair, max(valid_until, parts_by or valid_until))),
+        notes=(
+            *_element_notes(shop, repair),
+            *_rate_notes(request, repair, max(valid_until, parts_by or valid_until)),
+        ),
     )
+
+
+def _element_notes(shop: Shop, repair: Repair) -> Iterator[Why]:
+    """Yield a note if minutes of the quote follow from fasteners, which may be off by more."""
+    removals = [row for row in repair.plan.removals if row.instance.component.elements]
+    if removals:
+        minutes = sum((row.access for row in removals), Fraction(0))
+        yield Why(
+            "minutes-from-elements",
+            {
+                "minutes": round_minor(minutes),
+                "percent": shop.labour.elements_spread_percent,
+            },
+        )
 
 
 def _rate_notes(request: Request, repair: Repair, until: date) -> Iterator[Why]:

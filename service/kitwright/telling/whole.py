@@ -14,6 +14,7 @@ from kitwright.stages.outcome import InPlay, Outcome
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
+from kitwright.telling.plan import tell_cautions, tell_plan
 from kitwright.telling.price import (
     tell_exemption,
     tell_extra,
@@ -27,11 +28,17 @@ from kitwright.units import decimal_text, exact
 
 
 def tell_quote(
-    outcome: Outcome, speaker: Speaker, *, catalogue: Catalogue, complaint: str | None = None
+    outcome: Outcome,
+    speaker: Speaker,
+    *,
+    catalogue: Catalogue,
+    plan: wire.WorkPlan | None = None,
+    complaint: str | None = None,
 ) -> wire.Quote:
     """Return the outcome of the flow as a quote, with sentences in the speaker's language.
 
-    `complaint` is the customer's report, unchanged.
+    `plan` has its steps, told in the language of the bench; without it, they are told in the
+    speaker's. `complaint` is the customer's report, unchanged.
     """
     teller = Teller(speaker)
     request, repair, shop, basis = outcome.request, outcome.repair, outcome.shop, outcome.basis
@@ -57,6 +64,7 @@ def tell_quote(
         jobs=tell_jobs(outcome, teller),
         swallowed=tell_swallowed(outcome, teller),
         access=tell_access(repair.plan, teller),
+        work_plan=plan or tell_plan(outcome, speaker, catalogue),
         labour=tell_labour(outcome),
         kit=tell_kit(repair.kit, teller),
         lines=tuple(tell_lines(outcome, teller)),
@@ -68,16 +76,7 @@ def tell_quote(
         unfilled=tell_unfilled(repair.kit, teller),
         extras=tuple(tell_extra(extra, teller) for extra in outcome.extras),
         questions=(*_chassis_question(outcome, teller), *_part_questions(outcome, teller)),
-        cautions=tuple(
-            wire.Caution(
-                code=each.hazard.id,
-                title=speaker.text("hazard", each.hazard.title),
-                text=speaker.text("hazard", each.hazard.text),
-                steps=each.steps,
-                at=tuple(dict.fromkeys(map(teller.step, each.steps))),
-            )
-            for each in outcome.cautions
-        ),
+        cautions=tell_cautions(outcome, teller),
         notes=teller.whys(outcome.notes),
         contingencies=_contingencies(outcome, teller),
     )

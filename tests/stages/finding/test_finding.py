@@ -110,6 +110,24 @@ def test_read_findings_never_calls_a_negative_leakage_sound() -> None:
     assert not findings.counted
 
 
+@pytest.mark.parametrize(
+    ("readings", "sound"),
+    [
+        ((), set()),
+        ((reading("80", "76"), reading("80", "76")), {1}),
+        ((reading("80", "44"), reading("80", "44")), set()),
+        ((reading("80", "72"), reading("80", "60")), set()),
+        ((reading("50", "48"), reading("50", "48")), set()),
+        ((reading("80", "84"),), set()),
+    ],
+    ids=["missing", "good", "bad", "void", "indicative", "impossible"],
+)
+def test_findings_know_a_cylinder_to_hold_air_only_by_a_good_leak_down_that_counts(
+    readings: tuple[AskedReading, ...], sound: set[int]
+) -> None:
+    assert read(*readings).sound == sound
+
+
 def test_read_findings_voids_two_readings_more_than_5_points_apart_until_repeated() -> None:
     apart = read(reading("80", "72"), reading("80", "66"))
     repeated = read(reading("80", "72"), reading("80", "66"), reading("80", "67"))

@@ -71,6 +71,8 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     },
     model.Deposit: {"special_order_percent": _PERCENT, "whole_engine_percent": _PERCENT},
     model.Diagnosis: {"prior": _CHANCE},
+    model.Element: {"count": _POSITIVE},
+    model.ElementTime: {"remove": _AMOUNT, "refit": _AMOUNT},
     model.DiagnosisRules: {
         "in_play": _SHARE,
         "worth_bits": _AMOUNT,
@@ -104,6 +106,8 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
         "debris_heavy_minutes": _AMOUNT,
         "previous_work_minutes": _AMOUNT,
         "rust_factor": _POSITIVE,
+        "awkward_factor": _POSITIVE,
+        "elements_spread_percent": _PERCENT,
     },
     model.Offer: {
         "cost": _AMOUNT,
@@ -146,6 +150,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
         "core_days": _AMOUNT,
     },
     model.Supplies: {"percent_of_labour": _AMOUNT, "cap": _AMOUNT},
+    model.Tick: {"elapsed_minutes": _AMOUNT},
     model.Use: {"quantity": _POSITIVE},
     model.VisitWork: {"minutes": _AMOUNT},
     model.Warranty: {"labour_days": _AMOUNT, "alternate_parts_days": _AMOUNT},

@@ -103,6 +103,7 @@ def _roots(catalogue: Catalogue) -> Iterator[tuple[str, Record]]:
         (JOBS, catalogue.visit_work.values()),
         (JOBS, catalogue.jobs.values()),
         (JOBS, catalogue.contingencies.values()),
+        (JOBS, catalogue.ticks.values()),
         (CONSUMABLES, catalogue.consumables.values()),
         (HAZARDS, catalogue.hazards.values()),
         (FLAGS, catalogue.flags.values()),

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 from kitwright.catalogue.checks.conditions import MACHINE_STATE
 from kitwright.catalogue.checks.days import check_days, check_zone
-from kitwright.catalogue.checks.records import problem, shop_file
+from kitwright.catalogue.checks.records import every_record, problem, shop_file
 from kitwright.catalogue.checks.suppliers import is_known_item, quality_problem
-from kitwright.catalogue.model import DiagnosticCredit, PriceRule, Quality, Seize
+from kitwright.catalogue.model import Component, DiagnosticCredit, PriceRule, Quality, Seize
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -74,9 +74,11 @@ def _place(shop: Shop) -> Iterator[Problem]:
     file = shop_file(shop.id)
     yield from check_zone(file, shop.time_zone)
     yield from check_days(file, shop.working_days, shop.holidays)
-    if not _LANGUAGE.fullmatch(shop.language):
-        message = f"language {shop.language!r} is not a tag such as en or de-AT"
-        yield problem(file, "", "language-malformed", message)
+    for name in ("language", "bench_language"):
+        language = getattr(shop, name)
+        if language is not None and not _LANGUAGE.fullmatch(language):
+            message = f"{name} {language!r} is not a tag such as en or de-AT"
+            yield problem(file, "", "language-malformed", message)
 
 
 def _contact(shop: Shop) -> Iterator[Problem]:
@@ -103,6 +105,15 @@ def _labour(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:
     if set(labour.rust_factor) != set(levels):
         message = "rust_factor must have a factor for each of " + ", ".join(levels)
         yield problem(file, "labour", "rust-factors-wrong", message)
+    timed = {
+        element.kind
+        for found in every_record(catalogue)
+        if isinstance(found.record, Component)
+        for element in found.record.elements
+    }
+    for kind in sorted(timed - labour.elements.keys()):
+        message = f"elements: there is no time for {kind!r}, which components have"
+        yield problem(file, "labour", "element-unknown", message)
     if Seize.none in labour.rust_applies_to:
         message = "rust_applies_to must not list none: such components do not seize"
         yield problem(file, "labour", "rust-factors-wrong", message)

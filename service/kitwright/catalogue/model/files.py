@@ -16,6 +16,7 @@ from kitwright.catalogue.model.overrun import (
     OverrunPreset,
 )
 from kitwright.catalogue.model.teardown import (
+    Tick,
     VisitWork,
 )
 from kitwright.catalogue.model.words import (
@@ -24,13 +25,14 @@ from kitwright.catalogue.model.words import (
 
 
 class JobsFile(Record, frozen=True, kw_only=True):
-    """`jobs.toml`: the jobs for sale, the visit work that they ask for, and the kinds of
-    contingencies.
+    """`jobs.toml`: the jobs for sale, the visit work that they ask for, the kinds of contingencies,
+    and the unbilled steps.
     """
 
     job: tuple[Job, ...]
     contingency: tuple[ContingencyKind, ...] = ()
     visit_work: tuple[VisitWork, ...] = ()
+    tick: tuple[Tick, ...] = ()
 
 
 class HazardsFile(Record, frozen=True, kw_only=True):

@@ -79,11 +79,15 @@ class Contingency(Record, frozen=True, kw_only=True):
 
 
 class ContingencyKind(Record, frozen=True, kw_only=True):
-    """A kind of fault that teardown may show: its name, and its meaning in a customer's words."""
+    """A kind of fault that teardown may show: its name, and its meaning in a customer's words.
+
+    `seen_at` names the components at whose removal it may be seen, and the work that may show it.
+    """
 
     id: ContingencyId
     name: str
     plain: str
+    seen_at: tuple[str, ...] = ()
 
 
 class Job(Record, frozen=True, kw_only=True):

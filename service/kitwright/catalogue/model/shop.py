@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from kitwright.catalogue.model.words import (
     AreaId,
+    ElementId,
     Grade,
     ItemId,
     LabourClass,
@@ -59,12 +60,22 @@ class LabourBasis(StrEnum):
     actual_capped_by_quote = "actual_capped_by_quote"
 
 
+class ElementTime(Record, frozen=True, kw_only=True):
+    """Minutes to undo, and to do up again, one fastener or connection of a kind."""
+
+    remove: Figure
+    refit: Figure
+
+
 class Labour(Record, frozen=True, kw_only=True):
     """Hourly rates by labour class, the increment to which each class is rounded up, and surcharges
     for conditions.
 
     `rust_factor` multiplies the removal minutes of components whose `seize` is in
     `rust_applies_to`.
+
+    `elements` are the times of fasteners and connections, for components without minutes of their
+    own; such minutes may be off by `elements_spread_percent`.
     """
 
     increment_minutes: int
@@ -79,6 +90,9 @@ class Labour(Record, frozen=True, kw_only=True):
     previous_work_class: LabourClass
     rust_factor: dict[str, Figure]
     rust_applies_to: tuple[Seize, ...]
+    elements: dict[ElementId, ElementTime] = {}
+    awkward_factor: Figure = Figure("1")
+    elements_spread_percent: Figure = Figure("0")
 
 
 class SubletPrice(Record, frozen=True, kw_only=True):
@@ -123,10 +137,13 @@ class Storage(Record, frozen=True, kw_only=True):
 
 
 class Abort(Record, frozen=True, kw_only=True):
-    """The charge if the repair is declined after teardown."""
+    """The charge if the repair is declined after teardown: the minutes done, if `charge_done`, and
+    what was destroyed; and either refitting what is off, or returning it in boxes, with a discount
+    on refitting.
+    """
 
-    rebuild: str
     return_in_boxes_discount_percent: Figure
+    charge_done: bool = True
 
 
 class FreightRule(Record, frozen=True, kw_only=True):
@@ -224,6 +241,7 @@ class Contact(Record, frozen=True, kw_only=True):
 class Shop(Record, frozen=True, kw_only=True):
     """A shop's policy. Every value is set by its owner.
 
+    `bench_language` is that of the bench sheet (absent: `language`).
     Working days are `mon` .. `sun`. `quality_floor` names the lowest quality fitted in a role
     (absent: alternate), `overrun` the preset for how far a bill may exceed the authorised total
     (absent: not at all).
@@ -249,4 +267,5 @@ class Shop(Record, frozen=True, kw_only=True):
     cash_step: Figure | None = None
     overrun: OverrunId | None = None
     contact: Contact | None = None
+    bench_language: str | None = None
     stock: tuple[StockRow, ...] = ()

@@ -5,16 +5,23 @@ from __future__ import annotations
 from kitwright.catalogue.model.words import (
     ChassisId,
     ComponentId,
+    ElementId,
     FlagId,
     HazardId,
     ItemId,
     LabourClass,
     LayoutId,
     Per,
+    Phase,
     Record,
     Seize,
+    Side,
+    TickId,
+    TickKind,
     VisitWorkId,
+    Where,
     WorkId,
+    WorkKind,
 )
 from kitwright.units import Figure
 
@@ -28,7 +35,13 @@ class Use(Record, frozen=True, kw_only=True):
 
 
 class Work(Record, frozen=True, kw_only=True):
-    """Bench work, done once per cylinder or per visit, however many jobs list its id."""
+    """Bench work, done once per cylinder or per visit, however many jobs list its id.
+
+    `needs_off` must be off while it is done; without it, work of the phase `apart` needs off what
+    its jobs need off. `needs_on` must be on: before it comes off in the phases `arrival` and
+    `opening`, otherwise once it is back on. `after` names work that comes before. `fits` are the
+    roles that it fits if a job replaces them.
+    """
 
     id: WorkId
     minutes: int
@@ -36,12 +49,22 @@ class Work(Record, frozen=True, kw_only=True):
     per: Per = Per.visit
     uses: tuple[Use, ...] = ()
     hazards: tuple[HazardId, ...] = ()
+    kind: WorkKind = WorkKind.work
+    phase: Phase = Phase.apart
+    needs_off: tuple[str, ...] = ()
+    needs_on: tuple[str, ...] = ()
+    needs_free: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    part_of: str = ""
+    fits: tuple[str, ...] = ()
+    runs: bool = False
 
 
 class RefitWork(Record, frozen=True, kw_only=True):
     """Bench work that is always part of refitting a component, once per instance removed.
 
-    `minutes` is 0 if the refit minutes already include it.
+    `minutes` is 0 if the refit minutes already include it. `needs_on`, `after` and `part_of` are as
+    in `Work`.
     """
 
     id: WorkId
@@ -49,6 +72,10 @@ class RefitWork(Record, frozen=True, kw_only=True):
     labour_class: LabourClass
     uses: tuple[Use, ...] = ()
     hazards: tuple[HazardId, ...] = ()
+    kind: WorkKind = WorkKind.work
+    needs_on: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    part_of: str = ""
 
 
 class RenewsIf(Record, frozen=True, kw_only=True):
@@ -58,17 +85,37 @@ class RenewsIf(Record, frozen=True, kw_only=True):
     flag: FlagId
 
 
+class OtherHold(Record, frozen=True, kw_only=True):
+    """How the valves of a cylinder are held if it is not known to hold air."""
+
+    remove_name: str
+    refit_name: str
+    tools: tuple[str, ...] = ()
+    inspect: tuple[str, ...] = ()
+
+
+class Element(Record, frozen=True, kw_only=True):
+    """Fasteners or connections of one kind on a component. An awkward one takes the shop's
+    `awkward_factor` as long.
+    """
+
+    kind: ElementId
+    count: int = 1
+    awkward: bool = False
+
+
 class Component(Record, frozen=True, kw_only=True):
     """A node of a teardown graph: something to remove, or set up, before something else.
 
     Needs are component references: `x` engine-wide, `x@` on the same cylinder, `x@*` on every
     cylinder. `needs_any` holds OR groups: one member of each must be off. Roles in `renews` use the
-    same marks.
+    same marks. Either both minutes are given, or `elements`, whose times are the shop's.
     """
 
     id: ComponentId
-    remove_minutes: int
-    refit_minutes: int
+    remove_minutes: int | None = None
+    refit_minutes: int | None = None
+    elements: tuple[Element, ...] = ()
     per_cylinder: bool = False
     needs_all: tuple[str, ...] = ()
     needs_any: tuple[tuple[str, ...], ...] = ()
@@ -82,7 +129,22 @@ class Component(Record, frozen=True, kw_only=True):
     tools: tuple[str, ...] = ()
     inspect: tuple[str, ...] = ()
     spec: tuple[str, ...] = ()
+    limits: tuple[str, ...] = ()
     hazards: tuple[HazardId, ...] = ()
+    remove_name: str = ""
+    refit_name: str = ""
+    refills: bool = False
+    place: Where = Where.either
+    part_of: str = ""
+    side: Side = Side.none
+    is_first: bool = False
+    refit_after: tuple[str, ...] = ()
+    needs_on: tuple[str, ...] = ()
+    needs_free: tuple[str, ...] = ()
+    holds: str = ""
+    unless_sound: OtherHold | None = None
+    fits: tuple[str, ...] = ()
+    decide_before: bool = False
 
 
 class Alias(Record, frozen=True, kw_only=True):
@@ -136,3 +198,29 @@ class VisitWork(Record, frozen=True, kw_only=True):
     access: tuple[str, ...] = ()
     hazards: tuple[HazardId, ...] = ()
     uses: tuple[Use, ...] = ()
+    kind: WorkKind = WorkKind.work
+    phase: Phase = Phase.apart
+    needs_off: tuple[str, ...] = ()
+    needs_on: tuple[str, ...] = ()
+    needs_free: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    runs: bool = False
+
+
+class Tick(Record, frozen=True, kw_only=True):
+    """A step that is not billed: a check, a wait, or handing over the machine.
+
+    It is part of a plan that has any of the steps in `for_any`, or of every plan if that is empty.
+    Steps are named `off x`, `on x`, or by the id of work. `reach` names components: the step comes
+    after all that stands before them, and before everything else that comes off.
+    `elapsed_minutes` is how long a wait takes, None if that is to be looked up.
+    """
+
+    id: TickId
+    name: str
+    kind: TickKind = TickKind.check
+    for_any: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    before: tuple[str, ...] = ()
+    reach: tuple[str, ...] = ()
+    elapsed_minutes: int | None = None

@@ -39,6 +39,7 @@ from kitwright.catalogue.model.tax import (
 from kitwright.catalogue.model.teardown import (
     Chassis,
     Layout,
+    Tick,
     VisitWork,
 )
 from kitwright.catalogue.model.words import (
@@ -57,6 +58,7 @@ from kitwright.catalogue.model.words import (
     Record,
     ShopId,
     SupplierId,
+    TickId,
     VisitWorkId,
 )
 
@@ -81,6 +83,7 @@ class Catalogue(Struct, frozen=True, kw_only=True):
     jobs: dict[JobId, Job]
     visit_work: dict[VisitWorkId, VisitWork]
     contingencies: dict[ContingencyId, ContingencyKind]
+    ticks: dict[TickId, Tick]
     hazards: dict[HazardId, Hazard]
     flags: dict[FlagId, Flag]
     rules: DiagnosisRules

@@ -28,6 +28,8 @@ LabourClass = NewType("LabourClass", str)
 ServiceId = NewType("ServiceId", str)
 FlagId = NewType("FlagId", str)
 OverrunId = NewType("OverrunId", str)
+TickId = NewType("TickId", str)
+ElementId = NewType("ElementId", str)
 
 LOOSE = ChassisId("loose")
 """Used in place of a chassis: the engine is on the bench, without a machine around it."""
@@ -77,6 +79,52 @@ class Per(StrEnum):
 
     cylinder = "cylinder"
     visit = "visit"
+
+
+class Phase(StrEnum):
+    """When work is done: before anything comes off, on the way down, at the bottom, on the way
+    back, or once everything is on again.
+    """
+
+    arrival = "arrival"
+    opening = "opening"
+    apart = "apart"
+    closing = "closing"
+    finish = "finish"
+
+
+class WorkKind(StrEnum):
+    """Whether work changes something, looks at it, or tests it."""
+
+    work = "work"
+    check = "check"
+    test = "test"
+
+
+class Where(StrEnum):
+    """Where a component comes off if the engine is taken out: on the bench if nothing keeps it in
+    the machine, or always in the machine.
+    """
+
+    either = "either"
+    machine = "machine"
+
+
+class Side(StrEnum):
+    """The side from which a component is reached; a cylinder is a side of its own."""
+
+    none = "none"
+    flywheel = "flywheel"
+    output = "output"
+    under = "under"
+
+
+class TickKind(StrEnum):
+    """The kinds of unbilled steps."""
+
+    check = "check"
+    wait = "wait"
+    hand_over = "hand_over"
 
 
 class JobScope(StrEnum):

@@ -16,6 +16,7 @@ from kitwright.catalogue.model import (
     FindingKind,
     Gate,
     GateAction,
+    Verdict,
 )
 from kitwright.errors import Path
 from kitwright.stages.finding.gate import (
@@ -89,6 +90,19 @@ class Findings(Struct, frozen=True, kw_only=True):
     def stops(self) -> tuple[Gate, ...]:
         """The gates that forbid any test and any quote."""
         return tuple(one.gate for one in self.answered if one.gate.action is GateAction.stop)
+
+    @property
+    def sound(self) -> frozenset[int]:
+        """The cylinders that are known to hold air: their leak-down counts and is good."""
+        kind = self.banded
+        return frozenset(
+            one.cylinder
+            for one in self.leakages
+            if kind is not None
+            and one.standing is Standing.counts
+            and one.level is not None
+            and kind.verdicts[one.level] is Verdict.good
+        )
 
     def holding(
         self, action: GateAction, code: DiagnosisCode, cylinder: int | None

@@ -3,12 +3,13 @@
 from kitwright.stages.price.adjustment import adjust_lines
 from kitwright.stages.price.balance import Balance, balance
 from kitwright.stages.price.goods import CUSTOMER, GOODS, STOCK, Goods
-from kitwright.stages.price.line import LineKind, PricedLine
+from kitwright.stages.price.line import DIAGNOSTIC_FEE, LineKind, PricedLine, price_line
 from kitwright.stages.price.price import Priced, price_lines
 from kitwright.stages.price.total import Advance, Totals, find_advances, price_of, tax_lines
 
 __all__ = [
     "CUSTOMER",
+    "DIAGNOSTIC_FEE",
     "GOODS",
     "STOCK",
     "Advance",
@@ -21,6 +22,7 @@ __all__ = [
     "adjust_lines",
     "balance",
     "find_advances",
+    "price_line",
     "price_lines",
     "price_of",
     "tax_lines",

@@ -124,9 +124,10 @@ class Teardown:
         """Whether there is a chassis to take the engine out of."""
         self._labour = shop.labour
         self._cramped = exact(chassis.cramped_factor) if chassis is not None else Fraction(1)
-        self._before_out = (
+        self.before_out = (
             self.graph.required(ENGINE_OUT) if self.has_engine_out else frozenset[str]()
         )
+        """What comes off before the engine comes out, and the engine itself."""
         self._ways: dict[tuple[Rust, bool], _Ways] = {}
         self._targets: dict[OperationKey, frozenset[str]] = {}
         self._found: dict[tuple[frozenset[str], Rust], Way] = {}
@@ -232,14 +233,27 @@ class Teardown:
         component = node.component
         both = exact(self.family.minutes_ratio)
         # if the engine is out, only components removed before that were cramped
-        if component.cramped and (not is_out or node.id in self._before_out):
+        if component.cramped and (not is_out or node.id in self.before_out):
             both *= self._cramped
         removing = both
         if component.seize in self._labour.rust_applies_to:
             removing *= exact(self._labour.rust_factor[rust.value])
-        remove, refit = component.remove_minutes * removing, component.refit_minutes * both
+        plain = self._plain(component)
+        remove, refit = plain[0] * removing, plain[1] * both
         work = sum(each.minutes for each in component.refit_work)
         return Minutes(remove, refit, remove + refit, Fraction(work))
+
+    def _plain(self, component: Component) -> tuple[Fraction, Fraction]:
+        """Return the minutes of removing and refitting a component, without any factor."""
+        if component.remove_minutes is not None and component.refit_minutes is not None:
+            return Fraction(component.remove_minutes), Fraction(component.refit_minutes)
+        labour, remove, refit = self._labour, Fraction(0), Fraction(0)
+        for element in component.elements:
+            time = labour.elements[element.kind]
+            times = element.count * (exact(labour.awkward_factor) if element.awkward else 1)
+            remove += exact(time.remove) * times
+            refit += exact(time.refit) * times
+        return remove, refit
 
 
 def plan_access(teardown: Teardown, operations: Sequence[Operation], rust: Rust) -> AccessPlan:

@@ -16,7 +16,7 @@ from kitwright.quote import Quote
 from kitwright.stages.finding import Assessment
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Asked, RequestRefused, read_request
-from kitwright.telling import tell_assessment, tell_quote
+from kitwright.telling import tell_assessment, tell_plan, tell_quote
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.workshop import Workshop
 
@@ -41,8 +41,9 @@ class Service:
         self._today = today
         self._forms = forms
         self._speakers: dict[str, Speaker] = {}
-        # without the shop's language, nothing could be answered
+        # without the languages of the shop and its bench, nothing could be answered
         self.speaker(None)
+        self.speaker(workshop.shop.bench_language)
         self._foresight = Foresight(workshop)
 
     def speaker(self, language: str | None) -> Speaker:
@@ -74,8 +75,15 @@ class Service:
     def tell(self, outcome: Outcome, asked: PreviewIn) -> Quote:
         """Return a quote in the language of its request."""
         speaker = self.speaker(asked.language)
+        bench = self.speaker(self.workshop.shop.bench_language)
         catalogue = self.workshop.catalogue
-        return tell_quote(outcome, speaker, catalogue=catalogue, complaint=asked.complaint)
+        return tell_quote(
+            outcome,
+            speaker,
+            catalogue=catalogue,
+            plan=tell_plan(outcome, bench, catalogue, self.workshop.told_plan),
+            complaint=asked.complaint,
+        )
 
     def unspoken(self, language: str | None) -> Iterator[KitwrightError]:
         """Yield the error of a request's language, if the service does not have it."""

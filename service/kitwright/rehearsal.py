@@ -1,0 +1,443 @@
+"""Rehearsal: the errors of a work plan, found by going through it step by step.
+
+It shares no code with what makes the plan: it reads the catalogue's records by itself, and notes
+what is off, what is held and what is done. `check-catalog` rehearses the plan of every job.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from fractions import Fraction
+from itertools import pairwise
+
+from kitwright.catalogue.graph import ENGINE_OUT, EngineGraph, Instance
+from kitwright.catalogue.model import (
+    Catalogue,
+    Component,
+    Family,
+    LabourClass,
+    Phase,
+    RefitWork,
+    TickKind,
+    VisitWork,
+    Where,
+    Work,
+)
+from kitwright.stages.kit import Need
+from kitwright.stages.work import Labour, Operation
+from kitwright.stages.work_plan import Step, Visit, WorkPlan
+
+Row = Work | RefitWork | VisitWork
+
+
+def rehearse(
+    catalogue: Catalogue, family: Family, engine: EngineGraph, visit: Visit, plan: WorkPlan
+) -> tuple[str, ...]:
+    """Return what is wrong with the work plan of a visit; empty if hands can follow it.
+
+    Nothing is done before what it needs, no two holds of one kind are open at once, every billed
+    minute is in a step or an adjustment, every need is used at one step, and nothing is left off.
+    """
+    walk = _Walk(catalogue, family, engine, visit, plan)
+    return (
+        *walk.go(),
+        *_minutes(visit.labour, plan),
+        *_needs(visit.needs, plan.steps),
+        *_changes(plan),
+    )
+
+
+class _Walk:
+    """One walk through a plan, with the state of the engine after each step."""
+
+    def __init__(
+        self,
+        catalogue: Catalogue,
+        family: Family,
+        engine: EngineGraph,
+        visit: Visit,
+        plan: WorkPlan,
+    ) -> None:
+        self.catalogue = catalogue
+        self.family = family
+        self.nodes = engine.nodes
+        self.steps = plan.steps
+        self.operations = visit.operations
+        self.to_remove = {removal.instance.id for removal in visit.access.removals}
+        self.alias = {row.name: row.component for row in catalogue.layouts[family.layout].alias}
+        self.rows = self._rows(visit.operations)
+        self.parsed = {step.name: _parsed(step.name) for step in plan.steps}
+        self.off: set[str] = set()
+        self.was_off: set[str] = set()
+        self.done: list[str] = []
+        self.before_out = self._closure([ENGINE_OUT]) if ENGINE_OUT in self.nodes else set()
+
+    def go(self) -> Iterator[str]:
+        """Yield the errors of the steps in turn, and of what is left at the end."""
+        names = [step.name for step in self.steps]
+        for name, count in Counter(names).items():
+            if count > 1:
+                yield f"{name} is done {count} times"
+        missing = {f"{mark} {one}" for one in self.to_remove for mark in ("off", "on")}
+        missing |= self.rows.keys()
+        yield from (f"{name} is missing" for name in sorted(missing - {*names}))
+        for step in self.steps:
+            yield from (f"{step.name}: {fault}" for fault in self._faults(step))
+            self._note(step)
+        yield from (f"{one} is left off" for one in sorted(self.off))
+        yield from self._looks(names)
+        yield from self._ticks(names)
+
+    def _note(self, step: Step) -> None:
+        mark, _, one = step.name.partition(" ")
+        if mark == "off":
+            self.off.add(one)
+            self.was_off.add(one)
+        elif mark == "on":
+            self.off.discard(one)
+        self.done.append(step.name)
+
+    def _rows(self, operations: Sequence[Operation]) -> dict[str, Row]:
+        """Return the work that the plan has to have, by the names of its steps."""
+        found: dict[str, Row] = {}
+        count = self.family.cylinders
+        for operation in operations:
+            for work in operation.job.work:
+                if work.per.value == "visit":
+                    found[work.id] = work
+                elif operation.cylinder:
+                    found[f"{work.id}@{operation.cylinder}"] = work
+                else:
+                    found |= {f"{work.id}@{one + 1}": work for one in range(count)}
+            for visit in operation.job.visit:
+                row = self.catalogue.visit_work[visit]
+                if row.minutes or row.uses:
+                    found[visit] = row
+        for name in self.to_remove:
+            node = self.nodes[name]
+            on = "" if node.cylinder is None else f"@{node.cylinder}"
+            found |= {f"{row.id}{on}": row for row in node.component.refit_work}
+        return found
+
+    def _faults(self, step: Step) -> Iterator[str]:
+        mark, _, one = step.name.partition(" ")
+        if mark == "off":
+            yield from self._removing(self.nodes[one], step)
+        elif mark == "on":
+            yield from self._refitting(self.nodes[one], step)
+        elif step.name in self.rows:
+            yield from self._working(step, self.rows[step.name])
+
+    def _removing(self, node: Instance, step: Step) -> Iterator[str]:
+        component = node.component
+        if node.id not in self.to_remove:
+            yield "nothing needs it off"
+        if node.id in self.was_off:
+            yield "it was off already"
+        yield from (f"{need} is still on" for need in node.needs_all if need not in self.off)
+        for group in node.needs_any:
+            if self.off.isdisjoint(group):
+                yield f"none of {', '.join(group)} is off"
+        if component.is_first and self.was_off - self._closure([node.id]):
+            yield "it is not the first to come off"
+        yield from self._held(component, node.id)
+        yield from self._keeps_on(node.id)
+        yield from self._where(node, step)
+
+    def _refitting(self, node: Instance, step: Step) -> Iterator[str]:
+        component = node.component
+        if node.id not in self.off:
+            yield "it is not off"
+        left = self.off - {node.id}
+        for other in left:
+            needs = self.nodes[other]
+            if node.id in needs.needs_all:
+                yield f"{other} is still off"
+            for group in needs.needs_any:
+                if node.id in group and left.isdisjoint(group):
+                    yield f"{other} is still off"
+        for other in self._spell(component.refit_after, node.cylinder):
+            if other in self.to_remove and (other in self.off or other not in self.was_off):
+                yield f"{other} is not on again"
+        if component.is_first and left - {
+            other for other in left if self.nodes[other].component.is_first
+        } - self._closure([node.id]):
+            yield "it is not the last to go on"
+        yield from self._held(component, node.id)
+        yield from self._where(node, step)
+
+    def _held(self, component: Component, name: str) -> Iterator[str]:
+        """Yield the holds that are open and must not be."""
+        for other in self.off - {name}:
+            thing = self.nodes[other].component.holds
+            if thing and (thing in component.needs_free or thing == component.holds):
+                yield f"{other} holds the {thing}"
+
+    def _keeps_on(self, name: str) -> Iterator[str]:
+        for other in {*self.off, name}:
+            node = self.nodes[other]
+            needs_on = {*self._spell(node.component.needs_on, node.cylinder)}
+            if other != name and name in needs_on:
+                yield f"{other} needs it on"
+            if other == name:
+                yield from (f"{one} is off" for one in needs_on & self.off)
+
+    def _where(self, node: Instance, step: Step) -> Iterator[str]:
+        """Yield what is wrong with the place of a step: what can be done on the bench while the
+        engine is out is done there.
+        """
+        yield from self._placed(step, node.component.part_of, node.cylinder, node)
+        if ENGINE_OUT not in self.to_remove or node.id == ENGINE_OUT:
+            return
+        is_out = ENGINE_OUT in self.off
+        in_machine = (
+            node.is_chassis
+            or node.id in self.before_out
+            or node.component.place is Where.machine
+            or (step.name.startswith("off ") and node.id in self._off_early())
+        )
+        if in_machine and is_out and not node.is_chassis:
+            yield "it belongs to the machine, and the engine is out"
+        if not in_machine and not is_out:
+            yield "it is done with the engine in, though the engine comes out"
+
+    def _placed(
+        self, step: Step, part_of: str, cylinder: int | None, node: Instance | None = None
+    ) -> Iterator[str]:
+        """Yield whether a step is said to be done elsewhere than it is: on the bench is what is
+        loose, what is on an engine that is out, and what is on a part that is off.
+        """
+        is_of_machine = node is not None and (node.is_chassis or node.id == ENGINE_OUT)
+        is_loose = ENGINE_OUT not in self.nodes
+        is_off = any(one in self.off for one in self._spell([part_of] if part_of else [], cylinder))
+        is_out = is_loose or ENGINE_OUT in self.off
+        on_bench = is_off or (is_out and not is_of_machine)
+        if step.place != ("bench" if on_bench else "machine"):
+            yield f"its place is {step.place}"
+
+    def _off_early(self) -> set[str]:
+        """Return what comes off for tests before the engine is taken apart."""
+        found: set[str] = set()
+        for name, row in self.rows.items():
+            if not isinstance(row, RefitWork) and row.phase is Phase.arrival:
+                found |= self._closure(self._spell(row.needs_off, _cylinder(name)))
+        return found
+
+    def _working(self, step: Step, row: Row) -> Iterator[str]:
+        cylinder = _cylinder(step.name)
+        part_of = "" if isinstance(row, VisitWork) else row.part_of
+        yield from self._placed(step, part_of, cylinder)
+        phase = Phase.apart if isinstance(row, RefitWork) else row.phase
+        needs_on = {*self._spell(row.needs_on, cylinder)}
+        yield from (f"{one} is off" for one in needs_on & self.off)
+        if phase in (Phase.arrival, Phase.opening):
+            yield from (f"{one} has been off" for one in needs_on & self.was_off)
+        else:
+            waiting = (needs_on & self.to_remove) - self.was_off
+            yield from (f"{one} has yet to come off" for one in waiting)
+        if phase is not Phase.finish:
+            needs_off = {*self._needs_off(row, cylinder)} & self.to_remove
+            yield from (f"{one} is on" for one in needs_off - self.off)
+        if phase is Phase.arrival and self.was_off - self._off_early() - self._firsts():
+            yield "something is off already"
+        if phase is Phase.finish and (self.off or self.was_off != self.to_remove):
+            yield "not all is on again"
+        if not isinstance(row, RefitWork):
+            if row.runs and self.off:
+                yield "the engine runs with something off"
+            for other in self.off:
+                if self.nodes[other].component.holds in row.needs_free:
+                    yield f"{other} holds the {self.nodes[other].component.holds}"
+        for name in self.rows:
+            own = self.rows[name]
+            is_here = cylinder is None or _cylinder(name) in (None, cylinder)
+            if own.id in row.after and is_here and name not in self.done:
+                yield f"{name} is not done yet"
+
+    def _firsts(self) -> set[str]:
+        first = [name for name, node in self.nodes.items() if node.component.is_first]
+        return self._closure(first)
+
+    def _needs_off(self, row: Row, cylinder: int | None) -> Iterator[str]:
+        if isinstance(row, RefitWork):
+            for name in self.to_remove:
+                node = self.nodes[name]
+                if row in node.component.refit_work and node.cylinder == cylinder:
+                    yield name
+            return
+        yield from self._spell(row.needs_off, cylinder)
+        if isinstance(row, VisitWork):
+            yield from self._spell(row.access, None)
+        elif row.phase is Phase.apart and not row.needs_off:
+            for operation in self.operations:
+                on = operation.cylinder
+                if row in operation.job.work and (on is None or cylinder in (None, on)):
+                    yield from self._spell(operation.job.access, on)
+
+    def _closure(self, names: Iterable[str]) -> set[str]:
+        found: set[str] = set()
+        waiting = [*names]
+        while waiting:
+            name = waiting.pop()
+            if name not in found:
+                found.add(name)
+                waiting += self.nodes[name].needs_all
+        return found
+
+    def _spell(self, references: Iterable[str], cylinder: int | None) -> Iterator[str]:
+        """Yield the components that references mean: `x`, `x@` or `x@*`, or an alias of one."""
+        for reference in references:
+            name, at, every = reference.partition("@")
+            name = self.alias.get(name, name)
+            if not at:
+                names = [name]
+            elif every or cylinder is None:
+                names = [f"{name}@{one + 1}" for one in range(self.family.cylinders)]
+            else:
+                names = [f"{name}@{cylinder}"]
+            yield from (one for one in names if one in self.nodes)
+
+    def _looks(self, names: Sequence[str]) -> Iterator[str]:
+        """Yield what is worked on or fitted before all that may be found is looked at."""
+        at = {name: index for index, name in enumerate(names)}
+        spans = [
+            (at[name], at[f"on {name.removeprefix('off ')}"])
+            for name in names
+            if name.startswith("off ") and self.nodes[name.removeprefix("off ")].component.holds
+        ]
+        for look in sorted(self._seen_at()):
+            if look not in at:
+                continue
+            is_held = any(first <= at[look] < last for first, last in spans)
+            for name in names[: at[look]]:
+                is_fitting = name.startswith("on ")
+                row = self.rows.get(name)
+                is_work = row is not None and (
+                    isinstance(row, RefitWork) or row.phase in (Phase.apart, Phase.closing)
+                )
+                surrounded = any(first <= at[name] < last for first, last in spans)
+                if is_held and (is_fitting or surrounded):
+                    # each cylinder is held in its turn
+                    continue
+                if (is_fitting or is_work) and not self._is_for_looking(name):
+                    yield f"{name} comes before {look}, which may show something"
+
+    def _is_for_looking(self, name: str) -> bool:
+        """Return whether a step is a look itself, or work without which there is none."""
+        looks = self._seen_at()
+        wanted = {*looks}
+        for look in looks:
+            row = self.rows.get(look)
+            if row is not None:
+                on = look.partition("@")[2]
+                wanted |= {f"{one}@{on}" if on else one for one in row.after}
+        return name in wanted or name in self._for_sublet(looks)
+
+    def _for_sublet(self, looks: set[str]) -> set[str]:
+        """Return the work of jobs whose sublet work may show something."""
+        found: set[str] = set()
+        for operation in self.operations:
+            job, on = operation.job, operation.cylinder
+            mark = "" if on is None else f"@{on}"
+            if job.sublet is not None and f"{job.sublet}{mark}" in looks:
+                found |= {f"{work.id}{mark}" for work in job.work}
+        return found
+
+    def _seen_at(self) -> set[str]:
+        """Return the steps at which a contingency of the jobs may be seen."""
+        found: set[str] = set()
+        for operation in self.operations:
+            for row in operation.job.contingency:
+                for reference in self.catalogue.contingencies[row.id].seen_at:
+                    on = operation.cylinder
+                    found |= {f"off {one}" for one in self._spell([reference], on)}
+                    marks = [on] if on else range(1, self.family.cylinders + 1)
+                    found |= {reference, *(f"{reference}@{one}" for one in marks)}
+        return found & {step.name for step in self.steps}
+
+    def _ticks(self, names: Sequence[str]) -> Iterator[str]:
+        """Yield unbilled steps that are missing, or stand on the wrong side of another step."""
+        at = {name: index for index, name in enumerate(names)}
+        for tick in self.catalogue.ticks.values():
+            wanted = not tick.for_any or any(True for one in self._named(tick.for_any, at))
+            if wanted is not (tick.id in at):
+                yield f"{tick.id} is {'missing' if wanted else 'for nothing'}"
+            if tick.id not in at:
+                continue
+            for name in self._named(tick.after, at):
+                if at[name] > at[tick.id]:
+                    yield f"{tick.id} comes before {name}"
+            for name in self._named(tick.before, at):
+                if at[name] < at[tick.id]:
+                    yield f"{tick.id} comes after {name}"
+            if tick.kind is TickKind.hand_over and at[tick.id] != len(names) - 1:
+                yield f"{tick.id} is not the last step"
+            yield from self._reached(tick.id, {*self._spell(tick.reach, None)}, names)
+
+    def _reached(self, tick: str, reach: set[str], names: Sequence[str]) -> Iterator[str]:
+        """Yield what comes off before a tick without standing in its way."""
+        allowed = (self._closure(reach) - reach) | self._firsts()
+        for name in names[: names.index(tick)] if reach else ():
+            mark, _, one = name.partition(" ")
+            if mark == "off" and one not in allowed:
+                yield f"{tick} comes after {name}"
+
+    def _named(self, references: Iterable[str], at: Mapping[str, int]) -> Iterator[str]:
+        """Yield the steps of the plan that references of a tick mean."""
+        for reference in references:
+            mark, _, named = reference.rpartition(" ")
+            bare = named.partition("@")[0]
+            bare = self.alias.get(bare, bare)
+            for name, (own_mark, own) in self.parsed.items():
+                if own_mark == mark and (named == "*" or own == bare) and name in at:
+                    yield name
+
+
+def _parsed(name: str) -> tuple[str, str]:
+    """Return "off", "on" or nothing, and the id of the component or work."""
+    mark, _, one = name.rpartition(" ")
+    return mark, one.partition("@")[0]
+
+
+def _cylinder(name: str) -> int | None:
+    on = name.partition("@")[2]
+    return int(on) if on else None
+
+
+def _minutes(labour: Labour, plan: WorkPlan) -> Iterator[str]:
+    """Yield where steps and adjustments do not add up to what is billed."""
+    exact: dict[LabourClass, Fraction] = {}
+    for step in plan.steps:
+        if step.labour_class is not None:
+            exact[step.labour_class] = exact.get(step.labour_class, Fraction(0)) + step.minutes
+    billed = {name: minutes * plan.machines for name, minutes in exact.items()}
+    for each in labour.classes:
+        if billed.get(each.labour_class, 0) != each.exact:
+            yield f"{each.labour_class}: the steps do not add up to {each.exact} min"
+    for row in plan.adjustments:
+        billed[row.labour_class] = billed.get(row.labour_class, Fraction(0)) + row.minutes
+    total = sum(billed.values())
+    if total != labour.billed:
+        yield f"all steps and adjustments add up to {total} min, not {labour.billed}"
+
+
+def _needs(needs: Iterable[Need], steps: Iterable[Step]) -> Iterator[str]:
+    """Yield needs that are used at no step, or at more than one."""
+    used = Counter(id(need) for step in steps for need in step.uses)
+    for need in needs:
+        if used[id(need)] != 1:
+            yield f"{need.role} ({need.item}) is used {used[id(need)]} times"
+
+
+def _changes(plan: WorkPlan) -> Iterator[str]:
+    """Yield miscounted changes of place and side."""
+    for index, told in enumerate(
+        ([step.place for step in plan.steps], [step.side for step in plan.steps])
+    ):
+        found = [each for each in told if each is not None]
+        count = sum(one != other for one, other in pairwise(found))
+        if count != plan.changes[index]:
+            yield f"{count} changes are counted as {plan.changes[index]}"
+    if plan.bound > plan.changes:
+        yield "it changes less often than is possible"
