@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +22,9 @@ from kitwright.store.files import make_folders
 if sys.platform != "win32":
     import fcntl
 
+_PATIENCE: Final = 1.0
+"""Seconds to wait for a holder that is just ending, as when a service is restarted."""
+_PAUSE: Final = 0.05
 LOCK: Final = "lock.txt"
 """File name of the lock in a data folder: it says who holds the lock."""
 
@@ -85,8 +89,14 @@ def _open(folder: Path) -> int | None:
 
 def _take(handle: int, folder: Path) -> None:
     """Take the lock. Raises: FolderLocked."""
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        holder = os.pread(handle, 200, 0).decode(errors="replace").strip()
-        raise FolderLocked(folder, holder) from None
+    deadline = time.monotonic() + _PATIENCE
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > deadline:
+                holder = os.pread(handle, 200, 0).decode(errors="replace").strip()
+                raise FolderLocked(folder, holder) from None
+            time.sleep(_PAUSE)
+        else:
+            return
