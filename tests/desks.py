@@ -70,6 +70,7 @@ def open_counter(
     try:
         yield Counter(desk, store, key, clock)
     finally:
+        desk.pricing.close()
         store.close()
 
 

@@ -125,7 +125,7 @@ def test_command_runs_as_a_module() -> None:
         ((), "kitwright"),
         (("sell",), "kitwright"),
         (("quote",), "kitwright quote"),
-        (("quote", "-", "--data", "x"), "kitwright quote"),
+        (("quote", "-", "--port", "1"), "kitwright quote"),
         (("doctor", "x"), "kitwright doctor"),
         (("openapi", "--write", "--check"), "kitwright openapi"),
     ],

@@ -22,6 +22,13 @@ from kitwright.documents.quote_text import quote_text
 from kitwright.documents.scripts import told_scripts
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.examination import examine as examine_catalogue
+from kitwright.examination import read_sound
+from kitwright.prices.difference import OpenQuote
+from kitwright.prices.record import FileNumber
+from kitwright.prices.register import SqlitePriceBooks
+from kitwright.prices.summary import ProgressBar, difference_lines, found_line
+from kitwright.prices.worker import do_job
+from kitwright.pricing import job_of, keep_outcome, open_quotes, supplier_of
 from kitwright.quote import encode_quote
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.request import RequestRefused
@@ -77,6 +84,9 @@ class FileUnreadable(KitwrightError):
 
 
 def _settings(given: argparse.Namespace) -> Settings:
+    if hasattr(given, "data"):
+        # whatever libraries write into a data folder is for its owner alone
+        os.umask(0o077)
     return read_settings({name: getattr(given, name, None) for name in ENVIRONMENT})
 
 
@@ -105,7 +115,7 @@ def _raw(file: str) -> bytes:
 
 def _quote(given: argparse.Namespace) -> int:
     asked = decode(_raw(given.file), PreviewIn)
-    quote = make_service(_settings(given)).quote(asked)
+    quote = make_service(_settings(given), is_priced=True).quote(asked)
     if given.json:
         print(msgspec.json.format(encode_quote(quote)).decode())
     else:
@@ -221,11 +231,79 @@ def _owner_key(given: argparse.Namespace) -> int:
     return 0
 
 
+def _prices(given: argparse.Namespace) -> int:
+    with closing(SqlitePriceBooks(_settings(given).data)) as books:
+        return _PRICES[given.what](given, books)
+
+
+def _read_prices(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
+    settings, source = _settings(given), Path(given.file)
+    catalogue = read_sound(settings.catalog)
+    supplier = supplier_of(catalogue, given.supplier)
+    # before anything is stored: whether it can be read at all
+    with source.open("rb"):
+        file = books.add_file(supplier.id, source.name, utc_now(), "command")
+    quotes: tuple[OpenQuote, ...] = ()
+    if (settings.data / FILE).is_file():
+        with closing(SqliteStore.open(settings.data)) as store:
+            quotes = store.read(lambda records: open_quotes(records, supplier.id))
+    job = job_of(books, catalogue, file, source=str(source), quotes=quotes)
+    outcome = do_job(job, ProgressBar(sys.stderr))
+    file = keep_outcome(books, file.number, job, outcome)
+    if file.errors:
+        for _, error in books.errors(file.number, 0, sys.maxsize):
+            print(f"{given.file}: {error}", file=sys.stderr)
+        print(f"{counted(file.errors, 'error')}: nothing was changed", file=sys.stderr)
+        return 1
+    print(f"file F{file.number}: {counted(file.rows, 'number')} of supplier {file.supplier}")
+    for line in difference_lines(outcome[1]):
+        print(line)
+    if given.apply:
+        return _put_in_force(books, file.number)
+    print(f"not applied yet; to apply it: kitwright prices apply F{file.number}")
+    return 0
+
+
+def _apply_prices(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
+    number = given.file.removeprefix("F")
+    return _put_in_force(books, FileNumber(int(number) if number.isdecimal() else 0))
+
+
+def _put_in_force(books: SqlitePriceBooks, number: FileNumber) -> int:
+    revision = books.apply(number, utc_now(), "command")
+    print(f"applied: price revision {revision.number}, supplier {revision.supplier}")
+    return 0
+
+
+def _go_back(_: argparse.Namespace, books: SqlitePriceBooks) -> int:
+    now = books.back().revision
+    told = "the prices of the catalogue" if now is None else f"price revision {now}"
+    print(f"in force again: {told}")
+    return 0
+
+
+def _find_price(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
+    found = books.find(given.file, _FOUND)
+    for each in found:
+        print(found_line(each))
+    if not found:
+        print("nothing found", file=sys.stderr)
+    return 0 if found else 1
+
+
+_FOUND: Final = 20
+_PRICES: Final[Mapping[str, Callable[[argparse.Namespace, SqlitePriceBooks], int]]] = {
+    "read": _read_prices,
+    "apply": _apply_prices,
+    "back": _go_back,
+    "find": _find_price,
+}
 _COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "serve": _serve,
     "assess": _assess,
     "quote": _quote,
     "check-catalog": _check,
+    "prices": _prices,
     "openapi": _openapi,
     "backup": _backup,
     "restore": _restore,

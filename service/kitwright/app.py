@@ -8,7 +8,7 @@ import math
 import sys
 import time
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager, closing, suppress
 from datetime import date, datetime
 from functools import cache
 from secrets import token_bytes
@@ -41,6 +41,9 @@ from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
 from kitwright.posting import StoredOutbox
+from kitwright.prices.offers import priced
+from kitwright.prices.register import SqlitePriceBooks
+from kitwright.pricing import Pricing
 from kitwright.renewal import Renewal
 from kitwright.serving import serve_app
 from kitwright.settings import Settings, examples_folder
@@ -85,18 +88,34 @@ def choose_shop(catalogue: Catalogue, name: str | None) -> Shop:
     return shop
 
 
-def make_service(settings: Settings, today: Callable[[], date] | None = None) -> Service:
+def make_service(
+    settings: Settings,
+    today: Callable[[], date] | None = None,
+    *,
+    files: Catalogue | None = None,
+    is_priced: bool = False,
+) -> Service:
     """Return the service of a catalogue folder and a shop.
 
-    Raises: CatalogueUnreadable, CatalogueInvalid, UnknownShop.
+    `files` is the catalogue of the folder if it was read before. If `is_priced`, the prices of the
+    data folder's price book replace those of the catalogue.
+
+    Raises: CatalogueUnreadable, CatalogueInvalid, UnknownShop, BookDamaged.
     """
-    catalogue = read_sound(settings.catalog)
+    files = read_sound(settings.catalog) if files is None else files
+    catalogue, prices = files, None
+    if is_priced:
+        with closing(SqlitePriceBooks(settings.data)) as books:
+            in_force = books.in_force()
+            catalogue, prices = priced(files, in_force, books.opened), in_force.revision
     shop = choose_shop(catalogue, settings.shop)
     zone = ZoneInfo(shop.time_zone)
     return Service(
         Workshop(catalogue, shop, settings.memory * MIB),
         today or (lambda: datetime.now(zone).date()),
         {TEXT: assessment_text, SVG: readings_svg},
+        files=files,
+        prices=prices,
     )
 
 
@@ -190,6 +209,13 @@ def open_desk(
             check_target(url, allow_private=settings.private_webhooks).url
         ),
         compose=(writer or make_writer(service, settings)).write,
+        pricing=Pricing(
+            lambda: SqlitePriceBooks(settings.data),
+            store,
+            service.files,
+            now,
+            in_use=service.prices,
+        ),
     )
     return desk, store
 
@@ -349,6 +375,7 @@ def make_app(
     `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
     the application runs.
     """
+    running: tuple[Pump | MailPump | LedgerMark | Pricing, ...] = (*pumps, desk.pricing)
 
     @asynccontextmanager
     async def pumping(_: Litestar) -> AsyncIterator[None]:
@@ -358,7 +385,7 @@ def make_app(
 
         desk.wake = wake
         stop = asyncio.Event()
-        tasks = [asyncio.create_task(pump.run(stop)) for pump in pumps]
+        tasks = [asyncio.create_task(pump.run(stop)) for pump in running]
         try:
             yield
         finally:
@@ -406,7 +433,7 @@ def serve(settings: Settings, announce: Callable[[str], None]) -> None:
     """
     journal = Journal(sys.stderr.buffer)
     logging.basicConfig(handlers=[JournalHandler(journal)], level=logging.WARNING, force=True)
-    serve_service(make_service(settings), settings, announce, journal)
+    serve_service(make_service(settings, is_priced=True), settings, announce, journal)
 
 
 def serve_service(
@@ -466,14 +493,20 @@ def _serve_folder(
 
         def take_over() -> None:
             desk.keyring.today = renewed.today
+            desk.pricing.use(service.files, service.prices)
             app.answer_by(answers)
 
         return take_over
 
-    renewal = Renewal(service, settings.catalog, lambda: make_service(settings), prepare, journal)
+    def read(files: Catalogue | None) -> Service:
+        return make_service(settings, files=files, is_priced=True)
+
+    renewal = Renewal(service, settings.catalog, read, prepare, journal)
+    desk.pricing.take = renewal.take_prices
     try:
         serve_app(app, settings.host, settings.port, told, renewal.ask)
     finally:
         store.close()
+        desk.pricing.close()
         with suppress(OSError):
             note.unlink(missing_ok=True)

@@ -1,5 +1,5 @@
 """Renewal: a running service reloads its catalogue if the new one is complete and verified; if not,
-it continues with the present one.
+it continues with the present one. It takes over prices that were applied.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ from pathlib import Path
 from time import monotonic
 from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, field
 
+from kitwright.catalogue.model import Catalogue
 from kitwright.catalogue.problems import CatalogueError
 from kitwright.errors import KitwrightError, reason_of
 from kitwright.serving import settle_garbage
@@ -36,20 +37,23 @@ class Renewal(Struct):
     Args:
         service: the service that answers now.
         folder: the folder of its catalogue.
-        read: makes a service from the present state of the catalogue.
+        read: makes a service from a catalogue and the prices in force; from the present state of
+            the folder if no catalogue is given.
         prepare: prepares the answers of a service; the function that it returns puts them in use.
         journal: where the result is written.
         task: the reading in progress.
         is_asked_again: whether to read again after that.
+        changing: held while another service is put into use.
     """
 
     service: Service
     folder: Path
-    read: Callable[[], Service]
+    read: Callable[[Catalogue | None], Service]
     prepare: Callable[[Service], Callable[[], None]]
     journal: Journal
     task: asyncio.Task[None] | None = None
     is_asked_again: bool = False
+    changing: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def ask(self) -> None:
         """Start to read the catalogue; if that is already running, repeat it afterwards."""
@@ -65,10 +69,19 @@ class Renewal(Struct):
             self.is_asked_again = False
             self.ask()
 
+    async def take_prices(self) -> None:
+        """Put the prices in force into use, with the present catalogue. Raises: KitwrightError."""
+        async with self.changing:
+            service = await asyncio.to_thread(self.read, self.service.files)
+            await self._put_into_use(service)
+        facts = {"price_revision": service.prices, "catalogue_revision": service.revision}
+        self.journal.write("info", "prices-taken", facts)
+
     async def _renew(self) -> None:
         begun = monotonic()
         try:
-            warnings = await self._take_over()
+            async with self.changing:
+                warnings = await self._take_over()
         except (KitwrightError, OSError) as error:
             told = str(error) if isinstance(error, KitwrightError) else reason_of(error)
             self._refuse(told.splitlines())
@@ -92,17 +105,22 @@ class Renewal(Struct):
 
         Raises: KitwrightError, OSError.
         """
-        old = self.service
-        service = await asyncio.to_thread(self.read)
-        if service.revision == old.revision:
+        service = await asyncio.to_thread(self.read, None)
+        if service.revision == self.service.revision:
             return []
-        warnings = await self._prove(service.revision)
+        warnings: list[str] = []
+        if service.files.revision != self.service.files.revision:
+            warnings = await self._prove(service.files.revision)
+        await self._put_into_use(service)
+        return warnings
+
+    async def _put_into_use(self, service: Service) -> None:
+        old = self.service
         take_over = await asyncio.to_thread(self.prepare, service)
         take_over()
         self.service = service
         old.workshop.memory.clear()
         settle_garbage()
-        return warnings
 
     async def _prove(self, revision: str) -> list[str]:
         """Verify the folder's catalogue, which has to have a revision; return the warnings.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from msgspec import Struct
@@ -16,6 +16,9 @@ class _Command(Struct, frozen=True, kw_only=True):
     """A command: its help, the settings that it has as options, what its FILE is if it takes one,
     its switches, of which only one may be given unless they are `independent`, and its options of
     its own: each with its value in the usage, or its choices, and its help.
+
+    `argument` is what its help calls FILE. `needs` are options that must be given. `parts` are the
+    commands that follow its name, if it does several things.
     """
 
     help: str
@@ -23,9 +26,12 @@ class _Command(Struct, frozen=True, kw_only=True):
     epilog: str
     settings: tuple[str, ...] = ()
     file: str | None = None
+    argument: str = "FILE"
+    needs: tuple[tuple[str, str, str], ...] = ()
     switches: tuple[tuple[str, str], ...] = ()
     independent: bool = False
     options: tuple[tuple[str, str | tuple[str, ...], str], ...] = ()
+    parts: Mapping[str, _Command] = {}
 
 
 _SETTINGS: Final = {
@@ -101,10 +107,10 @@ _COMMANDS: Final = {
     "quote": _Command(
         help="quote one request from a file",
         description="Quotes a request as POST /v1/quotes/preview does, without starting the "
-        "service, and prints the quote as text.",
+        "service, and prints the quote as text. Prices are those in force in the data folder.",
         epilog='A small request: {"family": "QM-H27", "chassis": "PW-G5", "serial": 2140077, '
         '"diagnoses": [{"code": "VALVE-EX", "cylinder": 1}]}',
-        settings=("catalog", "shop"),
+        settings=("data", "catalog", "shop"),
         file=_REQUEST,
         switches=(_AS_JSON,),
     ),
@@ -117,6 +123,49 @@ _COMMANDS: Final = {
         "warnings; they do not change the exit code.",
         epilog="example: kitwright check-catalog --catalog my-catalog",
         settings=("catalog",),
+    ),
+    "prices": _Command(
+        help="read, apply and look up suppliers' prices",
+        description="Reads a supplier's price file (CSV or XLSX) into the price book of the data "
+        "folder, and shows what it changes. Nothing is changed until the file is applied. After "
+        "the first file of a supplier, its offers in the catalogue no longer count. A running "
+        "service takes over applied prices within a second or two.",
+        epilog="example: kitwright prices read december.csv --supplier ALDQ --apply",
+        parts={
+            "read": _Command(
+                help="read a price file, and show what it changes",
+                description="Reads a price file completely or not at all. Lists every error with "
+                "its line, column, value and reason, and exits 1 if there are any.",
+                epilog="example: kitwright prices read december.csv --supplier ALDQ",
+                settings=("data", "catalog"),
+                file="the price file: CSV of any kind, or XLSX",
+                needs=(("supplier", "ID", "the supplier, by its id"),),
+                switches=(("apply", "apply it if there is no error"),),
+            ),
+            "apply": _Command(
+                help="apply a price file that was read",
+                description="Puts the prices of a file in force, as a new price revision.",
+                epilog="example: kitwright prices apply F12",
+                settings=("data",),
+                file="the file's id, as `prices read` printed it",
+                argument="ID",
+            ),
+            "back": _Command(
+                help="go back to the prices before the last file",
+                description="Puts the prices before the last price revision in force again.",
+                epilog="example: kitwright prices back",
+                settings=("data",),
+            ),
+            "find": _Command(
+                help="look up a part number or words",
+                description="Looks up a part number in the price book, however it is typed, or "
+                "words of its description.",
+                epilog="example: kitwright prices find 'v68 k 011'",
+                settings=("data",),
+                file="a part number or words",
+                argument="TEXT",
+            ),
+        },
     ),
     "openapi": _Command(
         help="print the API description",
@@ -258,12 +307,7 @@ def read_arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
     )
     parser.add_argument("--version", action="version", version=f"kitwright {kitwright.__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND", dest="command")
-    for name, command in _COMMANDS.items():
-        added = commands.add_parser(
-            name, help=command.help, description=command.description, epilog=command.epilog
-        )
-        added.set_defaults(parser=added)
-        _add_options(added, command)
+    _add_commands(commands, _COMMANDS)
     given, rest = parser.parse_known_args(arguments)
     if rest:
         # by the command's own parser: the first one's usage names none of the options
@@ -271,9 +315,25 @@ def read_arguments(arguments: Sequence[str] | None) -> argparse.Namespace:
     return given
 
 
+def _add_commands(
+    parsers: argparse._SubParsersAction[argparse.ArgumentParser], named: Mapping[str, _Command]
+) -> None:
+    for name, command in named.items():
+        added = parsers.add_parser(
+            name, help=command.help, description=command.description, epilog=command.epilog
+        )
+        added.set_defaults(parser=added)
+        _add_options(added, command)
+        if command.parts:
+            parts = added.add_subparsers(required=True, metavar="WHAT", dest="what")
+            _add_commands(parts, command.parts)
+
+
 def _add_options(parser: argparse.ArgumentParser, command: _Command) -> None:
     if command.file is not None:
-        parser.add_argument("file", metavar="FILE", help=command.file)
+        parser.add_argument("file", metavar=command.argument, help=command.file)
+    for name, metavar, told in command.needs:
+        parser.add_argument(f"--{name}", metavar=metavar, required=True, help=told)
     is_exclusive = len(command.switches) > 1 and not command.independent
     switches = parser.add_mutually_exclusive_group() if is_exclusive else parser
     for name, value, told in command.options:

@@ -38,6 +38,7 @@ from kitwright.catalogue.model import (
     ItemId,
     JobsFile,
     OverrunId,
+    PriceForm,
     PriceRule,
     Record,
     Shop,
@@ -91,9 +92,14 @@ ASIDE: Final = {
     "PriceList.id": "the same",
     "PriceList.currency": "a shop that sells by it must sell in it",
     "PriceList.includes_tax": "so must a shop that sells by it",
+    **{
+        f"PriceForm.{field}": "how its price files are read: `tests/prices` reads files by it"
+        for field in PriceForm.__struct_fields__
+    },
+    "Supplier.price_file": "the same",
     "Reading.derived": "how it follows from others: a reading has this or a test",
 }
-"""Fields that only `check-catalog` reads, each with the reason."""
+"""Fields that only `check-catalog` and price files read, each with the reason."""
 
 ROOTS: Final[tuple[type[Struct], ...]] = (FileHead, *FOLDERS.values(), *FILES.values())
 

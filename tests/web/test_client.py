@@ -10,6 +10,8 @@ import pytest
 from tests.desks import Live
 
 from kitwright.app import ALL_OPERATIONS
+from kitwright.web.calls.photos import MEDIA as IMAGES
+from kitwright.web.calls.prices import MEDIA as TABLES
 
 TESTS = Path(__file__).resolve()
 KEPT = TESTS.parents[2] / "openapi" / "openapi.json"
@@ -95,10 +97,10 @@ print("done", quote.totals.gross.amount)
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder with the generated package `made`."""
     folder = tmp_path_factory.mktemp("client")
-    # it takes no image for a body or an answer unless it is told to take it for bytes
-    images = {f"image/{kind}": "application/octet-stream" for kind in ("jpeg", "png", "webp")}
+    # it takes no image or table for a body or an answer unless it is told to take it for bytes
+    octets = dict.fromkeys((*IMAGES, *TABLES), "application/octet-stream")
     settings = folder / "settings.json"
-    settings.write_text(json.dumps({"content_type_overrides": images}), encoding="utf-8")
+    settings.write_text(json.dumps({"content_type_overrides": octets}), encoding="utf-8")
     generated = subprocess.run(
         [
             TOOLS / "openapi-python-client",

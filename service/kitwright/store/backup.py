@@ -1,8 +1,9 @@
 """Backup: copies a data folder into one file while the service runs, and reads such files.
 
 The file is an uncompressed tar: the database, the ledger of erasures and revocations, the
-photographs that the database names, and last `manifest.json` with the SHA-256 of every other
-member. A file that was cut off is therefore detected.
+photographs that the database names, the price books in force and those before them, and last
+`manifest.json` with the SHA-256 of every other member. A file that was cut off is therefore
+detected.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ from msgspec import Struct
 
 from kitwright.keeping.closing import Ledger
 from kitwright.keeping.store import StoreError
+from kitwright.prices.register import FILE as REGISTER
+from kitwright.prices.register import FOLDER as PRICES
+from kitwright.prices.register import SqlitePriceBooks
 from kitwright.store.closings import LEDGER, MANIFEST, encode_ledger, read_closings
 from kitwright.store.engine import FILE, check_known, connect_to_read, pending
 from kitwright.store.failure import of_disk, translated
@@ -97,7 +101,7 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
             with whole.open("xb") as file:
                 # it holds customers' data and secrets
                 whole.chmod(PRIVATE)
-                manifest = _pack(file, copy, PhotoFiles(folder), copied, at)
+                manifest = _pack(file, copy, folder, copied, at)
                 file.flush()
                 os.fsync(file.fileno())
             _name(whole, target)
@@ -135,16 +139,15 @@ def _copy_database(file: Path, copy: Path, at: datetime) -> _Copied:
         raise translated(error, copy) from error
 
 
-def _pack(
-    file: IO[bytes], copy: Path, files: PhotoFiles, copied: _Copied, at: datetime
-) -> Manifest:
+def _pack(file: IO[bytes], copy: Path, folder: Path, copied: _Copied, at: datetime) -> Manifest:
     with tarfile.open(fileobj=file, mode="w", format=tarfile.PAX_FORMAT) as tar:
         with copy.open("rb") as database:
             hashes = {FILE: _add(tar, FILE, database, at)}
         copy.unlink()
         if copied.ledger is not None:
             hashes[LEDGER] = _add(tar, LEDGER, BytesIO(encode_ledger(copied.ledger)), at)
-        missing = []
+        hashes |= _add_prices(tar, folder, copy.with_name(REGISTER), at)
+        files, missing = PhotoFiles(folder), []
         for sha256 in copied.photos:
             try:
                 with files.path(sha256).open("rb") as photo:
@@ -163,6 +166,22 @@ def _pack(
         text = msgspec.json.format(msgspec.json.encode(manifest))
         _add(tar, MANIFEST, BytesIO(text), at)
     return manifest
+
+
+def _add_prices(tar: tarfile.TarFile, folder: Path, copy: Path, at: datetime) -> dict[str, str]:
+    """Add the price books in force and those before them; return their SHA-256 by member."""
+    hashes: dict[str, str] = {}
+    with contextlib.closing(SqlitePriceBooks(folder)) as books:
+        if not books.has_register():
+            return {}
+        for number in books.copy_to(copy):
+            name = f"{PRICES}/{number}.db"
+            with books.book(number).open("rb") as book:
+                hashes[name] = _add(tar, name, book, at)
+    with copy.open("rb") as register:
+        hashes[f"{PRICES}/{REGISTER}"] = _add(tar, f"{PRICES}/{REGISTER}", register, at)
+    copy.unlink()
+    return hashes
 
 
 def photo_member(sha256: str) -> str:

@@ -14,6 +14,8 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.errors import reason_of
+from kitwright.prices.books import BookDamaged
+from kitwright.prices.register import SqlitePriceBooks
 from kitwright.store.closings import LEDGER, LedgerFile, LedgerUnreadable, read_closings
 from kitwright.store.engine import FILE, OtherSchema, all_names, check_known, connect_to_read
 from kitwright.store.failure import PROBE
@@ -74,6 +76,7 @@ def examine(
     except (OSError, sqlite3.Error) as error:
         reason = reason_of(error) if isinstance(error, OSError) else error
         findings.append(_error("unreadable", f"can't read {folder / FILE}: {reason}"))
+    findings += _prices(folder)
     order = list(Severity)
     return tuple(sorted(findings, key=lambda finding: order.index(finding.severity)))
 
@@ -214,6 +217,23 @@ def _deliveries(connection: Any, now: datetime) -> Iterator[Finding]:
             "stuck-deliveries",
             f"events waiting for webhook {hook}: {count}, the oldest since {since}",
         )
+
+
+def _prices(folder: Path) -> Iterator[Finding]:
+    """Yield the errors of price books in force, or to go back to."""
+    with contextlib.closing(SqlitePriceBooks(folder)) as books:
+        try:
+            needed = books.needed()
+            in_force = {each.file for each in books.in_force().by_supplier.values()}
+        except sqlite3.Error as error:
+            yield _error("damaged-prices", f"the register of the price books: {error}")
+            return
+        for number, sha256 in sorted(needed.items()):
+            if number in in_force or books.book(number).is_file():
+                try:
+                    books.check(number, sha256)
+                except BookDamaged as error:
+                    yield _error("damaged-price-book", str(error))
 
 
 def _files(folder: Path, needed: set[str], now: datetime) -> Iterator[Finding]:

@@ -23,6 +23,8 @@ from kitwright.keeping.generation import EPOCH_BYTES, Generation, numbers_lost
 from kitwright.keeping.record import Hand, Revision, Stamp
 from kitwright.keeping.release import begin_generation, close_again
 from kitwright.keeping.store import Records
+from kitwright.prices.register import FILE as REGISTER
+from kitwright.prices.register import FOLDER as PRICES
 from kitwright.store.backup import FORMAT, BackupError, Manifest
 from kitwright.store.closings import LEDGER, MANIFEST, LedgerOfAnother, keep_closings
 from kitwright.store.engine import FILE, SqliteStore, check_known, check_names
@@ -37,7 +39,8 @@ _PIECE: Final = 1024 * 1024
 _LARGEST_MANIFEST: Final = 256 * _PIECE
 _MEMBER: Final = re.compile(
     rf"{re.escape(MANIFEST)}|{re.escape(FILE)}|{re.escape(LEDGER)}"
-    rf"|{PHOTOS}/([0-9a-f]{{2}})/\1[0-9a-f]{{62}}",
+    rf"|{PHOTOS}/([0-9a-f]{{2}})/\1[0-9a-f]{{62}}"
+    rf"|{PRICES}/(?:{re.escape(REGISTER)}|[1-9][0-9]{{0,17}}\.db)",
     re.ASCII,
 )
 

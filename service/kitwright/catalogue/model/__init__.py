@@ -89,8 +89,12 @@ from kitwright.catalogue.model.shop import (
     Warranty,
 )
 from kitwright.catalogue.model.supplier import (
+    Availability,
     Break,
+    DecimalSign,
     Offer,
+    PriceColumn,
+    PriceForm,
     Supplier,
 )
 from kitwright.catalogue.model.tax import (
@@ -171,6 +175,7 @@ __all__ = [
     "Alias",
     "Allows",
     "AreaId",
+    "Availability",
     "Background",
     "Band",
     "BenchTest",
@@ -194,6 +199,7 @@ __all__ = [
     "ContingencyId",
     "ContingencyKind",
     "Cylinders",
+    "DecimalSign",
     "Decision",
     "Deposit",
     "Diagnosis",
@@ -248,6 +254,8 @@ __all__ = [
     "Per",
     "Phase",
     "Pickup",
+    "PriceColumn",
+    "PriceForm",
     "PriceList",
     "PriceListId",
     "PriceListsFile",

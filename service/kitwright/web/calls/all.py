@@ -19,6 +19,7 @@ from kitwright.web.calls import (
     papers,
     photos,
     previews,
+    prices,
     quotes,
     release,
     running,
@@ -29,6 +30,7 @@ from kitwright.web.edge.operation import operation_of
 _MODULES: Final = (
     previews,
     catalogue,
+    prices,
     running,
     quotes,
     acts,

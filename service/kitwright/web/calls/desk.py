@@ -18,6 +18,7 @@ from kitwright.keeping import offer
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
+from kitwright.pricing import Pricing
 from kitwright.quote import Paper
 from kitwright.web.calls.service import Service
 from kitwright.web.edge.auth import Keyring
@@ -82,6 +83,8 @@ class Desk:
     """Returns a webhook's URL as it is stored, or raises if events may not be posted there."""
     compose: Callable[[Letter], Composed]
     """Writes an e-mail to a customer."""
+    pricing: Pricing
+    """The price book."""
     forget_mail: Callable[[str], None] = lambda _: None
     """Deletes an e-mail that lies in a folder, by its message id."""
     wake: Callable[[], None] = lambda: None

@@ -275,7 +275,7 @@ def _check_condition(request: Request[Any, Any, Any], one: Operation) -> None:
 
 async def _received(request: Request[Any, Any, Any], one: Operation) -> bytes:
     """Return the body of a request, checked for its operation. Raises: Refusal."""
-    if one.method == "get":
+    if one.method == "get" or one.is_streamed:
         return b""
     if one.media:
         return await receive(request, MOST_PHOTO)

@@ -15,6 +15,7 @@ ORDER: Final = "O"
 PHOTO: Final = "P"
 HOOK: Final = "W"
 MAIL: Final = "E"
+PRICE_FILE: Final = "F"
 
 _LARGEST: Final = 10**15
 NOUNS: Final = {
@@ -25,6 +26,7 @@ NOUNS: Final = {
     PHOTO: "photo",
     HOOK: "webhook",
     MAIL: "message",
+    PRICE_FILE: "price-file",
 }
 """Letter -> kind of record, as in the subjects of events."""
 
@@ -48,6 +50,7 @@ OrderId = Annotated[str, _id(ORDER, "O3")]
 PhotoId = Annotated[str, _id(PHOTO, "P5")]
 HookId = Annotated[str, _id(HOOK, "W1")]
 MailId = Annotated[str, _id(MAIL, "E4")]
+PriceFileId = Annotated[str, _id(PRICE_FILE, "F3")]
 ID_TYPES: Final = {
     QUOTE: QuoteId,
     CUSTOMER: CustomerId,
@@ -56,6 +59,7 @@ ID_TYPES: Final = {
     PHOTO: PhotoId,
     HOOK: HookId,
     MAIL: MailId,
+    PRICE_FILE: PriceFileId,
 }
 """Letter -> the type of such ids in JSON."""
 RevisionNumber = Annotated[

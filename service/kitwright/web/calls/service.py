@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import NoReturn
 
 from kitwright import quote as wire
+from kitwright.catalogue.model import Catalogue
 from kitwright.contingencies import Foresight
 from kitwright.errors import KitwrightError
 from kitwright.flow import assess, quote_repair
@@ -28,6 +29,9 @@ class Service:
         workshop: the catalogue and the shop.
         today: returns the current day in the shop's time zone.
         forms: media type -> function that renders an assessment.
+        files: the catalogue as its files have it, without the prices of the price book; None if the
+            workshop's is that.
+        prices: the revision of the prices in force, None if there are none.
     """
 
     def __init__(
@@ -35,8 +39,13 @@ class Service:
         workshop: Workshop,
         today: Callable[[], date],
         forms: Mapping[str, Callable[[Assessment, Speaker], str]] = MappingProxyType({}),
+        *,
+        files: Catalogue | None = None,
+        prices: int | None = None,
     ) -> None:
         self.workshop = workshop
+        self.files = workshop.catalogue if files is None else files
+        self.prices = prices
         self.revision = workshop.catalogue.revision
         self._today = today
         self._forms = forms

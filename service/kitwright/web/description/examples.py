@@ -35,6 +35,7 @@ _SAMPLES: Final = {
     "machines": "M1",
     "orders": "O1",
     "photos": "P1",
+    "price-files": "F1",
     "webhooks": "W1",
     "keys": "3fK9sQ0aZx",
     "revisions": "1",

@@ -33,6 +33,7 @@ _TAGS: Final = {
     "photos": "Photographs of findings and of steps.",
     "events": "What happened, in order.",
     "owner": "For the owner: keys, webhooks and the audit log.",
+    "prices": "Suppliers' price files and the price book.",
     "catalogue": "The catalogue: engines, machines, jobs, parts, taxes and the shop.",
     "running": "Health and metrics of the service.",
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
+from collections.abc import AsyncIterator
 from functools import cache
 from itertools import accumulate, islice
 from typing import Any, Final, TypeVar
@@ -68,21 +69,30 @@ async def receive(request: Request[Any, Any, Any], most: int = MOST_BYTES) -> by
 
     Raises: Refusal: body-too-large, bad-request if it ends too early.
     """
+    return b"".join([part async for part in stream(request, most)])
+
+
+async def stream(request: Request[Any, Any, Any], most: int) -> AsyncIterator[bytes]:
+    """Yield a request's body as it arrives; stop at the largest size allowed.
+
+    Raises: Refusal: body-too-large, bad-request if it ends too early.
+    """
     announced = request.headers.get("content-length", "0")
     # no more digits than Python reads as a number
     is_small = announced.isdecimal() and len(announced) < 20 and int(announced) <= most
-    body = bytearray()
-    more = True
+    size, more = 0, True
     while is_small and more:
         message = await request.receive()
         if message["type"] != "http.request":
             raise Refusal("bad-request", "the body ended before its announced length")
-        body += message.get("body", b"")
+        part = message.get("body", b"")
+        size += len(part)
         more = message.get("more_body", False)
-        is_small = len(body) <= most
+        is_small = size <= most
+        if is_small:
+            yield part
     if not is_small:
         raise Refusal("body-too-large", f"the body should have at most {most} bytes")
-    return bytes(body)
 
 
 def decode(raw: bytes, shape: type[T]) -> T:

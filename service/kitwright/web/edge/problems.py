@@ -20,6 +20,8 @@ from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.people import PeopleError
 from kitwright.keeping.prices import PricesMoved
 from kitwright.keeping.store import StoreFull, StoreUnavailable
+from kitwright.prices.books import BookDamaged
+from kitwright.prices.record import PriceFileError
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.kit import FitmentError
 from kitwright.stages.ordering import SupplierGone
@@ -144,8 +146,8 @@ KINDS: Final[dict[str, Kind]] = {
     "wrong-media-type": Kind(
         415,
         "Wrong media type",
-        "Send `application/json` in UTF-8 (for a photo, the image's own media type), without "
-        "`Content-Encoding`.",
+        "Send `application/json` in UTF-8 (for a photo or a price file, its own media type), "
+        "without `Content-Encoding`.",
     ),
     "idempotency-key-reused": Kind(
         422,
@@ -202,14 +204,19 @@ GAPS: Final[tuple[type[KitwrightError], ...]] = (
 )
 """Errors that report missing catalogue data. Any other error that leaves the core is a bug."""
 
-ACTS: Final[tuple[type[KitwrightError], ...]] = (ActRefused, PeopleError, SupplierGone)
+ACTS: Final[tuple[type[KitwrightError], ...]] = (
+    ActRefused,
+    PeopleError,
+    SupplierGone,
+    PriceFileError,
+)
 """Errors that say why an action is not possible in a record's current state."""
 
 _BY_ERROR: Final[tuple[tuple[tuple[type[KitwrightError], ...], str], ...]] = (
     ((RequestRefused,), "request-refused"),
     ((PricesMoved,), "prices-moved"),
     ((StoreFull,), "storage-full"),
-    ((StoreUnavailable,), "storage-unavailable"),
+    ((StoreUnavailable, BookDamaged), "storage-unavailable"),
     (ACTS, "act-refused"),
     (GAPS, "catalogue-gap"),
 )
@@ -276,7 +283,7 @@ def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -
     code = next((code for kinds, code in _BY_ERROR if isinstance(error, kinds)), None)
     if code is None:
         return on_bug(request, error)
-    if isinstance(error, StoreFull | StoreUnavailable):
+    if isinstance(error, StoreFull | StoreUnavailable | BookDamaged):
         _LOG.error("storage: %s", error)
         return _response(request, problem(code, KINDS[code].advice), {"Retry-After": "5"})
     if code == "catalogue-gap":
