@@ -104,8 +104,16 @@ class Live(NamedTuple):
 
 
 @contextmanager
-def run_live(data: Path, *options: str) -> Iterator[Live]:
-    """Run the real service on a new data folder."""
+def run_live(data: Path, *options: str, files: int | None = None) -> Iterator[Live]:
+    """Run the real service on a new data folder, if given with so many files that may be open."""
+
+    def limit() -> None:
+        if files is not None:
+            # only where it is asked for: not every system has it
+            import resource
+
+            resource.setrlimit(resource.RLIMIT_NOFILE, (files, files))
+
     with (data / "log").open("wb") as log:
         command = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--rate", "0"]
         with subprocess.Popen(
@@ -113,6 +121,7 @@ def run_live(data: Path, *options: str) -> Iterator[Live]:
             stdout=subprocess.PIPE,
             stderr=log,
             text=True,
+            preexec_fn=None if files is None else limit,
         ) as process:
             try:
                 key = address = ""

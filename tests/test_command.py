@@ -572,6 +572,8 @@ def test_serve_takes_every_setting_from_the_environment(tmp_path: Path) -> None:
         "KITWRIGHT_SMTP_PASSWORD": "secret",
         "KITWRIGHT_PUBLIC_URL": "https://quotes.shop.example/",
         "KITWRIGHT_LOCAL_LINKS": "yes",
+        "KITWRIGHT_CUSTOMERS_PORT": "0",
+        "KITWRIGHT_TRUSTED_PROXY": "10.0.0.5, fd00::/8",
     }
     assert environment.keys() == set(ENVIRONMENT.values())
 
@@ -626,6 +628,9 @@ def test_serve_takes_what_is_typed_before_the_environment(tmp_path: Path) -> Non
         ({"KITWRIGHT_PRIVATE_WEBHOOKS": "1"}, "yes or no"),
         ({"KITWRIGHT_MEMORY": "much"}, "KITWRIGHT_MEMORY is 'much'"),
         ({"KITWRIGHT_MEMORY": "63"}, "from 64 to 1000000"),
+        ({"KITWRIGHT_CUSTOMERS_PORT": "public"}, "from 0 to 65535"),
+        ({"KITWRIGHT_TRUSTED_PROXY": "10.0.0.5/8"}, "IP addresses or networks"),
+        ({"KITWRIGHT_TRUSTED_PROXY": "proxy.example"}, "IP addresses or networks"),
         ({"KITWRIGHT_SHOP": "bakery"}, "hire-yard"),
         ({"KITWRIGHT_CATALOG": "nowhere"}, "nowhere"),
         ({"KITWRIGHT_HOST": "203.0.113.7", "KITWRIGHT_PORT": "0"}, "can't listen on 203.0.113.7"),

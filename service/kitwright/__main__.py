@@ -34,7 +34,9 @@ from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.request import RequestRefused
 from kitwright.store.doctor import Finding, Severity, examine
 from kitwright.store.engine import FILE, SqliteStore
-from kitwright.store.lock import hold_folder
+from kitwright.store.lock import hold_folder, hold_or_join
+from kitwright.store.repair import repair
+from kitwright.store.sqlite import sqlite3
 from kitwright.upkeep import counted
 from kitwright.usage import read_arguments
 from kitwright.web.calls.desk import utc_now
@@ -206,6 +208,8 @@ def _complain(line: str) -> None:
 
 def _doctor(given: argparse.Namespace) -> int:
     folder = _settings(given).data
+    if given.repair:
+        _repair(folder)
     findings = examine(folder)
     for finding in findings:
         print(finding)
@@ -217,6 +221,16 @@ def _doctor(given: argparse.Namespace) -> int:
         return 1
     print(f"no error in {folder}")
     return 0
+
+
+def _repair(folder: Path) -> None:
+    """Mend a data folder. Raises: FolderLocked."""
+    with hold_folder(folder, "kitwright doctor --repair"):
+        try:
+            for line in repair(folder):
+                print(f"repair: {line}")
+        except sqlite3.Error as error:
+            print(f"not mended, restore a backup: {error}", file=sys.stderr)
 
 
 def _owner_key(given: argparse.Namespace) -> int:
@@ -232,8 +246,14 @@ def _owner_key(given: argparse.Namespace) -> int:
 
 
 def _prices(given: argparse.Namespace) -> int:
-    with closing(SqlitePriceBooks(_settings(given).data)) as books:
-        return _PRICES[given.what](given, books)
+    folder = _settings(given).data
+    run = _PRICES[given.what]
+    with closing(SqlitePriceBooks(folder)) as books:
+        if given.what == "find":
+            return run(given, books)
+        # a running service takes over what the register of the price books says
+        with hold_or_join(folder, f"kitwright prices {given.what}", holder="kitwright serve"):
+            return run(given, books)
 
 
 def _read_prices(given: argparse.Namespace, books: SqlitePriceBooks) -> int:

@@ -13,6 +13,7 @@ from datetime import date, datetime
 from functools import cache
 from secrets import token_bytes
 from typing import Final
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from litestar import Litestar
@@ -25,11 +26,13 @@ from kitwright.catalogue.model import Catalogue, Shop, ShopId
 from kitwright.documents.assessment_text import assessment_text
 from kitwright.documents.papers import ShopPapers
 from kitwright.documents.readings_svg import readings_svg
+from kitwright.door import Door
 from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Belonging, check_belonging
 from kitwright.keeping.key import Scope, make_key
-from kitwright.keeping.link import SECRET_BYTES
+from kitwright.keeping.link import SECRET_BYTES, is_genuine
+from kitwright.keeping.opening import open_shelf
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
 from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
 from kitwright.mailing import LetterWriter, StoredMails
@@ -40,27 +43,33 @@ from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
+from kitwright.outbound.waking import PATIENCE_SECONDS, Waking
 from kitwright.posting import StoredOutbox
 from kitwright.prices.offers import priced
 from kitwright.prices.register import SqlitePriceBooks
 from kitwright.pricing import Pricing
+from kitwright.removal import Removal
 from kitwright.renewal import Renewal
-from kitwright.serving import serve_app
+from kitwright.serving import address_of, listen, serve_app, usual_bounds
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
 from kitwright.store.doctor import warn_of_modes
 from kitwright.store.engine import SqliteStore
-from kitwright.store.files import PhotoFiles, kind_of, write_whole
+from kitwright.store.files import MAIL, PhotoFiles, kind_of, write_whole
 from kitwright.store.lock import hold_folder
+from kitwright.store.repair import clean
 from kitwright.store.restore import drop_stages
+from kitwright.watching import watch_desk, watch_door, watch_store
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
+from kitwright.web.calls.notices import notice_of
 from kitwright.web.calls.service import Service
 from kitwright.web.description import handlers as description
 from kitwright.web.description.examples import find_examples
 from kitwright.web.description.openapi import describe
 from kitwright.web.edge import unmet
 from kitwright.web.edge.auth import Keyring
+from kitwright.web.edge.customers import Customers, PageOf
 from kitwright.web.edge.edge import Edge
 from kitwright.web.edge.gate import Gate
 from kitwright.web.edge.limits import Limits
@@ -68,8 +77,12 @@ from kitwright.web.edge.log import Journal, JournalHandler
 from kitwright.web.edge.metrics import Metrics
 from kitwright.web.edge.negotiate import SVG, TEXT
 from kitwright.web.edge.operation import operation_of
+from kitwright.web.edge.origin import Proxies, read_networks
 from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
+
+_BROKEN_OFF_SECONDS: Final = 3600.0
+"""The age at which a backup is certainly not at work any more."""
 
 
 class UnknownShop(UnknownId):
@@ -179,8 +192,9 @@ def open_desk(
     try:
         _claim(store, belonging_of(service))
         secret = _secret(store, draw)
-        keys = {key.id: key for key in store.read(lambda records: records.keys.every())}
+        keys = {key.id: key for key in store.read(lambda records: records.keys.usable())}
         gate = Gate(store.read(lambda records: records.generations.current()))
+        _open_shelf(store, service, now())
     except BaseException:
         store.close()
         raise
@@ -188,7 +202,10 @@ def open_desk(
     keyring = Keyring(
         keys,
         by_key=_limits(settings.rate),
+        by_link=_limits(math.ceil(settings.rate / 10)),
         by_address=_limits(math.ceil(settings.rate / 10)),
+        is_link=lambda token: is_genuine(secret, token),
+        origin=_proxies(settings).origin,
         used=_used(store),
         today=lambda: now().astimezone(zone).date(),
         gate=gate,
@@ -240,7 +257,7 @@ def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
     """Return the pump that sends the e-mails of a desk. It uses the mail server of the settings; if
     there is none, it writes them into the folder `mail` of the data folder.
     """
-    folder = FolderMailer(settings.data / "mail", write_whole)
+    folder = FolderMailer(settings.data / MAIL, write_whole)
     # e-mails of an earlier dry run may still be there, even if a server sends now
     desk.forget_mail = folder.forget
     mailer: Mailer = folder
@@ -261,6 +278,10 @@ def make_mail_pump(desk: Desk, settings: Settings) -> MailPump:
     return MailPump(outbox, mailer, clock=desk.now)
 
 
+def _proxies(settings: Settings) -> Proxies:
+    return Proxies(read_networks(settings.trusted_proxy) if settings.trusted_proxy else ())
+
+
 def _limits(rate: int) -> Limits:
     # a burst of ten seconds' worth: a counter that opens a page makes many calls at once
     return Limits(rate, max(1, rate // 6), time.monotonic)
@@ -268,6 +289,18 @@ def _limits(rate: int) -> Limits:
 
 _MARK_SECONDS: Final = 60.0
 """How often a running service writes the ledger of erasures and revocations."""
+
+
+def _open_shelf(store: SqliteStore, service: Service, now: datetime) -> None:
+    """Record the opening stock of a data folder that has none yet."""
+    if store.read(lambda records: records.shelf.is_opened()):
+        return
+    workshop = service.workshop
+    today = now.astimezone(ZoneInfo(workshop.shop.time_zone)).date()
+    stamp = Stamp(at=now, today=today, hand=Hand.service, by="opening")
+    store.write_now(lambda records: open_shelf(records, stamp, workshop.catalogue, workshop.shop))
+
+
 _SECRET: Final = "customer-links"
 
 
@@ -346,7 +379,7 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
     return used
 
 
-class LedgerMark:
+class LedgerMark(Waking):
     """Calls a function at intervals while an application runs, and at its end.
 
     Args:
@@ -354,6 +387,7 @@ class LedgerMark:
     """
 
     def __init__(self, mark: Callable[[], None]) -> None:
+        super().__init__(PATIENCE_SECONDS)
         self._mark = mark
 
     def wake(self) -> None:
@@ -361,21 +395,28 @@ class LedgerMark:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Mark until told to stop."""
-        while not stop.is_set():
-            with suppress(TimeoutError):
-                await asyncio.wait_for(stop.wait(), _MARK_SECONDS)
-            self._mark()
+        await super().run(stop)
+        self._mark()
+
+    async def send_due(self, stop: asyncio.Event) -> float:  # noqa: ARG002 - it takes no time
+        """Mark. Returns: seconds until the next time."""
+        self._mark()
+        return _MARK_SECONDS
 
 
 def make_app(
-    desk: Desk, journal: Journal | None = None, *pumps: Pump | MailPump | LedgerMark
+    desk: Desk,
+    journal: Journal | None = None,
+    *pumps: Waking,
+    customers: Customers | None = None,
 ) -> Edge:
     """Return the ASGI application of a desk.
 
-    `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails while
-    the application runs.
+    `journal` gets a line for every request. `pumps` send waiting webhook events and e-mails, and
+    delete what was erased, while the application runs. `customers` are by default answered with
+    pages of the desk's shop.
     """
-    running: tuple[Pump | MailPump | LedgerMark | Pricing, ...] = (*pumps, desk.pricing)
+    running: tuple[Waking | Pricing, ...] = (*pumps, desk.pricing)
 
     @asynccontextmanager
     async def pumping(_: Litestar) -> AsyncIterator[None]:
@@ -395,7 +436,29 @@ def make_app(
     metrics = Metrics()
     behind = Litestar(lifespan=[pumping], openapi_config=None, logging_config=None)
     paths = {one.id: one.path for one in ALL_OPERATIONS}
-    return Edge(answer_calls(desk, metrics), paths, metrics, journal, behind=behind)
+    return Edge(
+        answer_calls(desk, metrics),
+        paths,
+        metrics,
+        journal,
+        behind=behind,
+        customers=customers or make_customers(desk),
+    )
+
+
+def make_customers(desk: Desk, public_url: str | None = None) -> Customers:
+    """Return what the customers of a desk are answered, at a public address with or without a
+    path.
+    """
+    return Customers(_notices(desk), urlsplit(public_url or "").path.rstrip("/"))
+
+
+def _notices(desk: Desk) -> PageOf:
+    def page(code: str) -> tuple[bytes, str]:
+        made = desk.papers.notice_page(notice_of(code))
+        return made.body, made.policy
+
+    return page
 
 
 def answer_calls(desk: Desk, metrics: Metrics) -> ASGIApp:
@@ -454,8 +517,13 @@ def serve_service(
 def _serve_folder(
     service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
-    drop_stages(settings.data)
     writer = make_writer(service, settings)
+    # nothing restores into a folder that is locked
+    drop_stages(settings.data)
+    # a folder that can't be written to is still read from
+    with suppress(OSError):
+        for path in clean(settings.data, age_seconds=_BROKEN_OFF_SECONDS):
+            logging.getLogger(__name__).warning("deleted %s, which was never finished", path)
     desk, store = open_desk(service, settings, writer=writer)
     if warning := warn_of_modes(settings.data):
         journal.write("warning", "open-to-others", {"detail": warning})
@@ -464,9 +532,9 @@ def _serve_folder(
         journal.write("warning", "records-held", {"detail": detail})
     note = settings.data / "address.txt"
 
-    def told(address: str) -> None:
+    def told(address: str, for_customers: str | None = None) -> None:
         if settings.local_links:
-            writer.public_url = settings.public_url or address
+            writer.public_url = settings.public_url or for_customers or address
         # a folder that can't be written to is still read from
         with suppress(OSError):
             write_whole(note, f"{address}\n".encode())
@@ -475,13 +543,26 @@ def _serve_folder(
         if key is not None:
             announce(f"owner key: {key}")
         announce(f"listening on {address}")
+        if for_customers is not None:
+            announce(f"listening for customers on {for_customers}")
 
     poster = Poster(allow_private=settings.private_webhooks)
     pump = Pump(StoredOutbox(store), poster)
     mails = make_mail_pump(desk, settings)
-    mark = LedgerMark(store.mark)
-    app = make_app(desk, journal if settings.log == "requests" else None, pump, mails, mark)
-
+    customers = make_customers(desk, settings.public_url)
+    app = make_app(
+        desk,
+        journal if settings.log == "requests" else None,
+        pump,
+        mails,
+        Removal(desk),
+        LedgerMark(store.mark),
+        customers=customers,
+    )
+    door = Door(usual_bounds(), _proxies(settings).is_one)
+    watch_desk(app.metrics, desk)
+    watch_store(app.metrics, store, settings.data)
+    watch_door(app.metrics, door)
     belonging = belonging_of(service)
 
     def prepare(service: Service) -> Callable[[], None]:
@@ -493,6 +574,8 @@ def _serve_folder(
 
         def take_over() -> None:
             desk.keyring.today = renewed.today
+            customers.page = _notices(renewed)
+            watch_desk(app.metrics, renewed)
             desk.pricing.use(service.files, service.prices)
             app.answer_by(answers)
 
@@ -504,7 +587,17 @@ def _serve_folder(
     renewal = Renewal(service, settings.catalog, read, prepare, journal)
     desk.pricing.take = renewal.take_prices
     try:
-        serve_app(app, settings.host, settings.port, told, renewal.ask)
+        listeners = [listen(settings.host, settings.port)]
+        if settings.customers_port is not None:
+            listeners.append(listen(settings.host, settings.customers_port))
+            customers.port = listeners[-1].getsockname()[1]
+        serve_app(
+            app,
+            door,
+            listeners,
+            lambda: told(*(address_of(settings.host, each) for each in listeners)),
+            renewal.ask,
+        )
     finally:
         store.close()
         desk.pricing.close()

@@ -88,6 +88,19 @@ class _Walk:
         yield from (f"{one} is left off" for one in sorted(self.off))
         yield from self._looks(names)
         yield from self._ticks(names)
+        yield from self._joints(names)
+
+    def _joints(self, names: Sequence[str]) -> Iterator[str]:
+        """Yield work that its refit does not follow at once."""
+        for one in sorted(self.to_remove):
+            component = self.nodes[one].component
+            joints = {row.id for row in component.refit_work if row.is_joined}
+            on = f"on {one}"
+            if not joints or on not in names:
+                continue
+            at = names.index(on)
+            told = {name.partition("@")[0] for name in names[max(0, at - len(joints)) : at]}
+            yield from (f"{on} does not follow {name} at once" for name in sorted(joints - told))
 
     def _note(self, step: Step) -> None:
         mark, _, one = step.name.partition(" ")

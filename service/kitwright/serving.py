@@ -4,57 +4,75 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import logging
 import os
 import signal
 import socket
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, Final
+from typing import Final
 
 import uvicorn
-from uvicorn.protocols.http.auto import AutoHTTPProtocol
 from uvicorn.server import HANDLED_SIGNALS
 
+from kitwright.door import Bounds, Door, allow_files, bounds_for, guarded_by
 from kitwright.errors import KitwrightError, reason_of
-from kitwright.web.edge.edge import Edge, refusal_of_no_http
+from kitwright.web.edge.edge import Edge
 
 _PATIENCE: Final = 5
 """Seconds that requests in progress have to finish when the service is stopped."""
+_FEW: Final = 256
+"""Fewer connections than these are few: a warning says how to have more."""
+_LOG: Final = logging.getLogger(__name__)
 
 
 def serve_app(
     app: Edge,
-    host: str,
-    port: int,
-    told: Callable[[str], None],
+    door: Door,
+    listeners: Sequence[socket.socket],
+    started: Callable[[], None],
     hung_up: Callable[[], None],
 ) -> None:
-    """Serve until SIGINT or SIGTERM.
+    """Serve at some `listen`ing sockets, through a door, until SIGINT or SIGTERM.
 
-    `told` is called with the address once the application answers. `hung_up` is called inside the
-    event loop on SIGHUP, if the system has that signal. Port 0 selects a free port.
+    `started` is called once the application answers. `hung_up` is called inside the event loop on
+    SIGHUP, if the system has that signal.
     """
-    listener = _listen(host, port)
-    shown = f"[{host}]" if ":" in host else host
-    address = f"http://{shown}:{listener.getsockname()[1]}"
     config = uvicorn.Config(
         app,
-        http=_PROTOCOL,
+        http=guarded_by(door),
         ws="none",
         log_config=None,
         access_log=False,
         server_header=False,
-        # nothing here asks for the caller's address or scheme, which they would change
+        # the caller's address is read from headers by the edge, and the scheme is not used
         proxy_headers=False,
+        backlog=door.bounds.backlog,
+        timeout_keep_alive=door.bounds.idle_seconds,
         timeout_graceful_shutdown=_PATIENCE,
     )
     settle_garbage()
     # what a request makes is gone with it, by its count of references; cycles are rare
     gc.set_threshold(100_000, 50, 100)
-    server = _Server(config, lambda: told(address), hung_up)
+    server = _Server(config, door, started, hung_up)
     with asyncio.Runner(loop_factory=config.get_loop_factory()) as runner:
-        runner.run(server.serve(sockets=[listener]))
+        runner.run(server.serve(sockets=list(listeners)))
+
+
+def usual_bounds() -> Bounds:
+    """Return the bounds that fit the number of files that this process may open, after raising that
+    number as far as it may.
+    """
+    files = allow_files()
+    bounds = bounds_for(files)
+    if bounds.connections < _FEW:
+        _LOG.warning(
+            "only %d files may be open (ulimit -n), so at most %d connections are kept at a time",
+            files,
+            bounds.connections,
+        )
+    return bounds
 
 
 def settle_garbage() -> None:
@@ -64,8 +82,13 @@ def settle_garbage() -> None:
     gc.freeze()
 
 
-def _listen(host: str, port: int) -> socket.socket:
-    """Return a socket that listens. Raises: AddressUnusable.
+def address_of(host: str, listener: socket.socket) -> str:
+    """Return the address of a socket that listens on a host, as the start of a URL."""
+    return f"http://{f'[{host}]' if ':' in host else host}:{listener.getsockname()[1]}"
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens; port 0 selects a free port. Raises: AddressUnusable.
 
     Its protocol is named: asyncio turns Nagle's algorithm off only for sockets it knows to be TCP,
     and with it on, an answer's body waits up to 40 ms for its headers to be acknowledged.
@@ -98,10 +121,15 @@ class _Server(uvicorn.Server):
     """A server that reports when it answers, and that shuts down normally on a signal."""
 
     def __init__(
-        self, config: uvicorn.Config, told: Callable[[], None], hung_up: Callable[[], None]
+        self,
+        config: uvicorn.Config,
+        door: Door,
+        started: Callable[[], None],
+        hung_up: Callable[[], None],
     ) -> None:
         super().__init__(config)
-        self._told = told
+        self._door = door
+        self._told = started
         self._hung_up = hung_up
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -110,6 +138,11 @@ class _Server(uvicorn.Server):
         if sys.platform != "win32":
             asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, self._hung_up)
         self._told()
+
+    async def on_tick(self, counter: int) -> bool:
+        """Look at the connections' deadlines, ten times a second."""
+        self._door.look(asyncio.get_running_loop().time())
+        return await super().on_tick(counter)
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -122,13 +155,3 @@ class _Server(uvicorn.Server):
         finally:
             for name, handler in before.items():
                 signal.signal(name, handler)
-
-
-def _refuse(protocol: Any, _: str) -> None:
-    """Answer bytes that are not HTTP with a problem document, like every other error."""
-    protocol.transport.write(refusal_of_no_http())
-    protocol.transport.close()
-
-
-# Whichever of its parsers uvicorn has: both send such an answer by this method.
-_PROTOCOL: Final = type("Protocol", (AutoHTTPProtocol,), {"send_400_response": _refuse})

@@ -15,6 +15,7 @@ from msgspec import Meta, Struct, inspect, structs
 from kitwright.errors import KitwrightError
 from kitwright.keeping.mail import AddressInvalid, check_address
 from kitwright.web.edge.faults import shape_of
+from kitwright.web.edge.origin import read_networks
 from kitwright.web.edge.wording import wanted
 
 LEAST_MEMORY: Final = 64
@@ -52,6 +53,10 @@ class Settings(Struct, frozen=True, kw_only=True):
     the folder `mail` of the data folder. The password is never shown. `public_url` is the start of
     links in e-mails. Without it, or if customers can't reach it, no e-mail is sent, unless
     `local_links` allows links to the service's own address for a trial.
+
+    `customers_port` is the port of a second listener that answers customers' links and nothing
+    else. `trusted_proxy` are the addresses or networks of proxies, separated by commas, whose
+    headers name the address of a request.
     """
 
     host: str = "127.0.0.1"
@@ -71,6 +76,8 @@ class Settings(Struct, frozen=True, kw_only=True):
     smtp_password: str | None = None
     public_url: _Url | None = None
     local_links: _Switch = False
+    customers_port: Annotated[int, Meta(ge=0, le=65_535)] | None = None
+    trusted_proxy: str = ""
 
     def __repr__(self) -> str:
         shown = structs.asdict(self) | {"smtp_password": self.smtp_password and "..."}
@@ -114,6 +121,7 @@ def read_settings(
         if text is not None:
             _read(values, field, text, named[name])
     _check_mail(values, named)
+    _check_proxies(values, named)
     return Settings(**values)
 
 
@@ -158,6 +166,18 @@ def _check_mail(values: dict[str, Any], named: Mapping[str, str]) -> None:
         wanted = "tls or starttls, except for a server on this machine"
         raise SettingUnreadable(named["smtp_tls"], tls, wanted)
     values.setdefault("smtp_port", _SMTP_PORTS[tls])
+
+
+def _check_proxies(values: dict[str, Any], named: Mapping[str, str]) -> None:
+    """Check the addresses of proxies. Raises: SettingUnreadable."""
+    text = values.get("trusted_proxy")
+    if text is None:
+        return
+    try:
+        read_networks(text)
+    except ValueError:
+        wanted = "IP addresses or networks, separated by commas, such as 10.0.0.5,10.1.0.0/16"
+        raise SettingUnreadable(named["trusted_proxy"], text, wanted) from None
 
 
 def _is_here(host: str) -> bool:

@@ -33,7 +33,7 @@ from kitwright.store.snapshots import NEWEST, choose_snapshot, newest_ledger, ta
 from kitwright.web.calls.desk import utc_now
 from kitwright.web.calls.erasure import redact
 
-Say = Callable[[str], None]
+Show = Callable[[str], None]
 """Prints a line."""
 
 _INTERVAL: Final = re.compile(r"([1-9][0-9]{0,5})([smhd])", re.ASCII)
@@ -63,7 +63,7 @@ def counted(number: int, one: str, many: str | None = None) -> str:
     return f"{number} {one if number == 1 else many or f'{one}s'}"
 
 
-def back_up_folder(given: Namespace, settings: Settings, say: Say, complain: Say) -> int:
+def back_up_folder(given: Namespace, settings: Settings, show: Show, complain: Show) -> int:
     """Back up to a file, or take snapshots; return the exit code."""
     target = Path(given.file)
     if given.every is None and not target.is_dir():
@@ -74,31 +74,31 @@ def back_up_folder(given: Namespace, settings: Settings, say: Say, complain: Say
         done = back_up(settings.data, target)
         for sha256 in done.missing:
             complain(f"photograph {sha256} has no file, so it is not in the backup")
-        say(f"backed up: the database and {counted(done.photos, 'photograph')} in {target}")
+        show(f"backed up: the database and {counted(done.photos, 'photograph')} in {target}")
         return 0
     keep = _number(given.keep)
     every = None if given.every is None else _interval(given.every)
-    _snapshot(settings, target, keep, say, complain)
+    _snapshot(settings, target, keep, show, complain)
     while every is not None:
         time.sleep(every.total_seconds())
         try:
-            _snapshot(settings, target, keep, say, complain)
+            _snapshot(settings, target, keep, show, complain)
         except KitwrightError as error:
             # the next one may succeed: a disk that was full or unplugged comes back
             complain(f"{utc_now():%Y-%m-%d %H:%M:%S} UTC: no snapshot: {error}")
     return 0
 
 
-def _snapshot(settings: Settings, into: Path, keep: int, say: Say, complain: Say) -> None:
+def _snapshot(settings: Settings, into: Path, keep: int, show: Show, complain: Show) -> None:
     taken = take_snapshot(settings.data, into, newest=keep)
     for sha256 in taken.manifest.missing:
         complain(f"photograph {sha256} has no file, so it is not in the snapshot")
     photos = counted(taken.manifest.photos, "photograph")
     dropped = f"; deleted: {counted(len(taken.dropped), 'older snapshot')}" if taken.dropped else ""
-    say(f"backed up: the database and {photos} in {taken.file}{dropped}")
+    show(f"backed up: the database and {photos} in {taken.file}{dropped}")
 
 
-def restore_folder(given: Namespace, settings: Settings, say: Say) -> int:
+def restore_folder(given: Namespace, settings: Settings, show: Show) -> int:
     """Restore a backup, and say what is missing and what to do next; return the exit code."""
     folder, to = settings.data, _moment(given.to)
     source, later = _chosen(Path(given.file), to)
@@ -106,25 +106,25 @@ def restore_folder(given: Namespace, settings: Settings, say: Say) -> int:
     manifest, generation = restored.manifest, restored.generation
     taken = manifest.taken_at.isoformat(timespec="seconds")
     photos = counted(manifest.photos, "photograph")
-    say(f"restored: the database and {photos}, as of {taken}, in {folder}")
+    show(f"restored: the database and {photos}, as of {taken}, in {folder}")
     if later is not None:
-        say(f"the next snapshot is of {later.isoformat(timespec='seconds')}")
+        show(f"the next snapshot is of {later.isoformat(timespec='seconds')}")
     lost = spelled(generation.begun_at - manifest.taken_at)
-    say(f"missing: everything done after that ({lost} until now)")
+    show(f"missing: everything done after that ({lost} until now)")
     if restored.closed:
         closed = counted(restored.closed, "erasure or revocation", "erasures and revocations")
-        say(f"repeated from the ledger: {closed}")
+        show(f"repeated from the ledger: {closed}")
     if not generation.is_confirmed:
-        say(
+        show(
             "no ledger newer than the backup is known, so customers erased and keys revoked since "
             "are not known: old keys, links and personal data stay closed until you confirm them"
         )
-        say(
+        show(
             "if closings.json of the lost folder is left, restore again with --ledger; for a key "
             f"that works now, run `kitwright owner-key --data {folder}`"
         )
-    say("the folder is held: no e-mail, webhook event or link goes out yet")
-    say(f"next: kitwright release --data {folder}")
+    show("the folder is held: no e-mail, webhook event or link goes out yet")
+    show(f"next: kitwright release --data {folder}")
     return 0
 
 
@@ -146,7 +146,7 @@ def _ledger(given: Namespace) -> tuple[Path, Ledger] | None:
         raise of_disk(error, f"can't read {file}") from error
 
 
-def try_restore(given: Namespace, say: Say, complain: Say) -> int:
+def try_restore(given: Namespace, show: Show, complain: Show) -> int:
     """Restore a backup for trial, and say what was found; return the exit code."""
     source, _ = _chosen(Path(given.file), _moment(given.to))
     tried = drill(
@@ -154,33 +154,33 @@ def try_restore(given: Namespace, say: Say, complain: Say) -> int:
     )
     manifest = tried.restored.manifest
     held = ", ".join(f"{count} {kind}" for kind, count in tried.counts.items())
-    say(f"tried: {source}, as of {manifest.taken_at.isoformat(timespec='seconds')}")
-    say(f"restored and checked in {tried.seconds:.1f} s: {held}")
+    show(f"tried: {source}, as of {manifest.taken_at.isoformat(timespec='seconds')}")
+    show(f"restored and checked in {tried.seconds:.1f} s: {held}")
     errors = [one for one in tried.findings if one.severity is Severity.error]
     for finding in errors:
-        say(str(finding))
+        show(str(finding))
     for sha256 in manifest.missing:
         complain(f"photograph {sha256} was missing when the backup was made")
-    say(f"if the data folder were lost now, the last {spelled(tried.age)} would be missing")
+    show(f"if the data folder were lost now, the last {spelled(tried.age)} would be missing")
     if errors:
         complain(f"{counted(len(errors), 'error')} in {source}: restore an older backup")
         return 1
-    say("this backup can be restored; the trial was deleted")
+    show("this backup can be restored; the trial was deleted")
     return 0
 
 
-def release_folder(given: Namespace, settings: Settings, say: Say, complain: Say) -> int:
+def release_folder(given: Namespace, settings: Settings, show: Show, complain: Show) -> int:
     """Print what a restored folder would send, and release it if so asked; return the exit code."""
     with _opened(settings, "kitwright release") as store:
         found = store.read(report)
         for line in told(found):
-            say(line)
+            show(line)
         if not found.generation.is_held:
             return 0
         if not given.yes:
-            say("")
-            say("nothing is released yet; to release, run:")
-            say(f"  {_next_command(found, settings.data)}")
+            show("")
+            show("nothing is released yet; to release, run:")
+            show(f"  {_next_command(found, settings.data)}")
             return 0
         now = utc_now()
         stamp = Stamp(at=now, today=now.date(), hand=Hand.service, by="command")
@@ -199,8 +199,8 @@ def release_folder(given: Namespace, settings: Settings, say: Say, complain: Say
         except NotConfirmed as error:
             complain(f"{error} with --confirm")
             return 1
-    say("")
-    say("released: e-mails, webhook events and links work again")
+    show("")
+    show("released: e-mails, webhook events and links work again")
     return 0
 
 
@@ -257,7 +257,7 @@ def _listed(names: list[str]) -> str:
     return f": {', '.join(distinct[:_SHOWN])}{more}" if distinct else ""
 
 
-def adopt_folder(settings: Settings, say: Say) -> int:
+def adopt_folder(settings: Settings, show: Show) -> int:
     """Make a folder that of its shop's present tax area and catalogue; return the exit code."""
     service = make_service(settings)
     asked = belonging_of(service)
@@ -272,9 +272,9 @@ def adopt_folder(settings: Settings, say: Say) -> int:
 
         before = store.write_now(work)
     if before == asked:
-        say(f"{settings.data} already belongs to this shop, tax area and catalogue")
+        show(f"{settings.data} already belongs to this shop, tax area and catalogue")
     else:
-        say(f"{settings.data} now belongs to {asked.shop} with the tax area {asked.tax_area}")
+        show(f"{settings.data} now belongs to {asked.shop} with the tax area {asked.tax_area}")
     return 0
 
 

@@ -76,6 +76,16 @@ _SETTINGS: Final = {
         "YES",
         "`yes` also sends e-mails whose links work only in this network, for trials (default: no)",
     ),
+    "customers-port": (
+        "PORT",
+        "port of a second listener that answers customers' links and nothing else; 0 picks a free "
+        "one (default: none)",
+    ),
+    "trusted-proxy": (
+        "ADDRESSES",
+        "addresses or networks of proxies, separated by commas, whose X-Forwarded-For or Forwarded "
+        "headers name the caller's address (default: none)",
+    ),
     "catalog": ("DIR", "folder of the catalogue (default: the starter catalogue)"),
     "shop": ("ID", "shop to quote for (default: the first shop of the catalogue, by id)"),
 }
@@ -180,14 +190,14 @@ _COMMANDS: Final = {
     ),
     "backup": _Command(
         help="back up the data folder to one file, or to a folder of snapshots",
-        description="Writes the database, the ledger of erasures and revocations, and the "
-        "photographs of a data folder to one new file. The service may be running; everything that "
-        "it has acknowledged by then is included. Needs free disk space of twice the database's "
-        "size. If FILE is a folder, or with --every, the backup gets a name of its own in that "
-        "folder, and older snapshots are thinned out: the newest are kept (--keep), the last one "
-        "of each of 14 days, and the last one of each of 12 months. With --every, this goes on "
-        "until Ctrl-C. If the data folder is lost, at most one interval of work is lost with it. "
-        "Keep the snapshots on another disk or machine.",
+        description="Writes the database, the ledger of erasures and revocations, the photographs "
+        "and the price books in force of a data folder to one new file. The service may be "
+        "running; everything that it has acknowledged by then is included. Needs free disk space "
+        "of twice the database's size. If FILE is a folder, or with --every, the backup gets a "
+        "name of its own in that folder, and older snapshots are thinned out: the newest are kept "
+        "(--keep), the last one of each of 14 days, and the last one of each of 12 months. With "
+        "--every, this goes on until Ctrl-C. If the data folder is lost, at most one interval of "
+        "work is lost with it. Keep the snapshots on another disk or machine.",
         epilog="example: kitwright backup monday.tar; or: kitwright backup /mnt/copies --every 15m",
         settings=("data",),
         file="file to write, which must not exist yet; or a folder of snapshots",
@@ -271,13 +281,17 @@ _COMMANDS: Final = {
     ),
     "doctor": _Command(
         help="check the data folder for damage",
-        description="Checks a data folder and changes nothing: database, records, event feed, "
-        "ledger of erasures and revocations, photographs, who may read its files, webhook "
-        "deliveries and disk space. The service may be running. Also lists "
-        "the scripts that printed documents can show with the fonts of this machine. Prints one "
-        "line for each finding, and exits 1 if one of them is an error.",
+        description="Checks a data folder and changes nothing: database, the checksum of every "
+        "record, event feed, ledger of erasures and revocations, photographs, who may read its "
+        "files, webhook deliveries and disk space. The service may be running. Also lists the "
+        "scripts that printed documents can show with the fonts of this machine. Prints one line "
+        "for each finding, and exits 1 if one of them is an error. With --repair, which needs the "
+        "service to be stopped, it first makes damaged indexes and the search anew and deletes "
+        "files that a broken-off process left. A record or photograph that has changed can be "
+        "mended only from a backup.",
         epilog="example: kitwright doctor --data kitwright-data",
         settings=("data",),
+        switches=(("repair", "mend what can be mended without loss, then check"),),
     ),
     "owner-key": _Command(
         help="create another owner key if the first is lost",

@@ -122,9 +122,11 @@ class Workshop:
     def draft(self, request: Request, work_out: Callable[[], Draft]) -> Draft:
         """Return the quote of a request before the counter changes lines or parts of it.
 
-        Requests that are alike share one draft; `work_out` computes it at the first of them.
+        Requests that are alike share one draft, as long as the free stock is the same; `work_out`
+        computes it at the first of them.
         """
-        question = "draft", alike(request, self._starts[request.family.id])
+        mark = self.market.stock.mark
+        question = "draft", mark, alike(request, self._starts[request.family.id])
         return self.memory.get(question, work_out)
 
     def choices(self, draft: Draft, changes: Hashable, work_out: Callable[[], Choices]) -> Choices:

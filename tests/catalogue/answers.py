@@ -150,6 +150,7 @@ def _life(client: TestClient[Any], request: Mapping[str, Any]) -> Iterator[str]:
     quote = made.json()["id"]
     yield made.text
     yield post(f"quotes/{quote}/issue").text
+    yield post(f"quotes/{quote}/links", {"days": 90}).json()["expires_at"]
     yes = {"revision": 1, "who": "M. Example", "means": "telephone", "contact": "+1 202-555-0143"}
     yield post(f"quotes/{quote}/accept", yes).text
     more = {"description": "Stud", "kind": "part", "net": "500.00", "trial": True}

@@ -39,6 +39,8 @@ class Writer:
     quotes: list[Quote] = field(default_factory=list)
     under_way: tuple[Call, Quote | None] | None = None
     sent: int = 0
+    received: int = 0
+    """Pieces that this client put on the shelf, acknowledged."""
     acknowledged: int = 0
 
     def call(
@@ -55,6 +57,9 @@ class Writer:
         """Note the acknowledged answer to a call."""
         self.acknowledged += 1
         self.under_way = None
+        if call.path.startswith("/v1/shelf/"):
+            self.received += int(call.body["quantity"]) if call.body else 0
+            return
         if quote is None:
             quote = Quote(told["id"], etag, "draft", 1, None, None, changes=0)
             self.quotes.append(quote)

@@ -36,6 +36,9 @@ REQUESTS: tuple[dict[str, Any], ...] = (
     },
 )
 WRITERS = 6
+SHELF = "/v1/shelf/V68-G-110"
+ON_HAND = 3
+"""What is on hand of it at first."""
 
 
 class Service:
@@ -89,13 +92,18 @@ class Service:
 
 def choose(writer: Writer, luck: random.Random) -> tuple[Call, Quote | None]:
     """Return the next call of a writer, mostly one that its quote's state allows."""
+    if luck.random() < 0.15:
+        delivered = {"kind": "receive", "reason": "delivered", "by": writer.name}
+        delivered["quantity"] = str(luck.randint(1, 3))
+        return writer.call(f"{SHELF}/moves", delivered, None), None
     quote = luck.choice(writer.quotes) if writer.quotes and luck.random() < 0.7 else None
     if quote is None or quote.state in ("done", "withdrawn"):
         return writer.call("/v1/quotes", luck.choice(REQUESTS), None), None
     path = f"/v1/quotes/{quote.id}"
     acts: list[tuple[str, dict[str, Any] | None]] = [("revise", luck.choice(REQUESTS))]
     if quote.is_drafted:
-        acts += [("issue", None)] * 3
+        # others may have taken what was free when it was quoted
+        acts += [("issue", {"keep_prices": "as said"})] * 3
     if quote.offered is not None:
         yes = {"revision": quote.offered, "who": "Somebody", "means": "telephone"}
         acts += [("accept", yes)] * 3
@@ -121,7 +129,7 @@ async def write(client: httpx.AsyncClient, writer: Writer, luck: random.Random) 
         except httpx.TransportError:
             return
         assert answer.status_code in (200, 201), (call, answer.text)
-        writer.learn(call, quote, answer.headers["ETag"], answer.json())
+        writer.learn(call, quote, answer.headers.get("ETag", ""), answer.json())
 
 
 class Rounds:
@@ -156,6 +164,7 @@ class Rounds:
             for writer in self.writers:
                 await self.settle(client, writer)
             await self.read_feed(client)
+            await self.count(client)
             for writer in self.writers:
                 for quote in self.luck.sample(writer.quotes, min(3, len(writer.quotes))):
                     await self.look(client, quote)
@@ -169,7 +178,7 @@ class Rounds:
         assert answer.status_code in (200, 201), (call, answer.text)
         once_more = await send(client, call)
         assert (once_more.status_code, once_more.content) == (answer.status_code, answer.content)
-        writer.learn(call, quote, answer.headers["ETag"], answer.json())
+        writer.learn(call, quote, answer.headers.get("ETag", ""), answer.json())
         self.again += 1
 
     async def read_feed(self, client: httpx.AsyncClient) -> None:
@@ -196,6 +205,12 @@ class Rounds:
         assert told["gross"]["amount"] == quote.gross
         assert told["quote"]["totals"]["gross"]["amount"] == quote.gross
         assert self.seen[quote.id] == quote.changes, quote
+
+    async def count(self, client: httpx.AsyncClient) -> None:
+        """Compare what is on hand with what was acknowledged; no more of it is reserved."""
+        told = (await client.get(SHELF)).json()
+        assert int(told["on_hand"]) == ON_HAND + sum(one.received for one in self.writers), told
+        assert 0 <= int(told["reserved"]) <= int(told["on_hand"]), told
 
     async def end(self) -> None:
         """Look at everything."""

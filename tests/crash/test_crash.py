@@ -16,4 +16,4 @@ def test_service_loses_nothing_when_it_is_killed(tmp_path: Path) -> None:
 
     assert rounds.kills == kills
     assert rounds.again >= kills, "writes have to be under way when the service is killed"
-    assert [one for one in examine(tmp_path / "data") if one.severity == "fault"] == []
+    assert [one for one in examine(tmp_path / "data") if one.severity == "error"] == []

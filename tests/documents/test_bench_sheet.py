@@ -143,6 +143,19 @@ def test_bench_sheet_groups_steps_by_place_and_cylinder(form: str) -> None:
     assert sheet.index("On the bench") < min(first)
 
 
+def test_bench_sheet_heads_a_step_of_the_engine_with_the_engine() -> None:
+    quote = quote_of()
+    taken = next(step for step in quote.work_plan.steps if step.kind == "remove")
+    steps = [
+        structs.replace(taken, number=number, name=f"Step {number}", cylinder=cylinder, place=place)
+        for number, cylinder, place in ((1, 1, "bench"), (2, 2, "bench"), (3, None, None))
+    ]
+    sheet = told("html", with_steps(quote, *steps, stops=()))
+
+    heads = [sheet.index(head) for head in ("Cylinder 2", "Step 2", "Engine and machine", "Step 3")]
+    assert heads == sorted(heads)
+
+
 def test_bench_sheet_of_one_cylinder_needs_no_headings_for_it() -> None:
     sheet = told("html", quote_of("h27-generator-exhaust-valve"))
 

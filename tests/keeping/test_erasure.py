@@ -19,11 +19,11 @@ from tests.store.small import (
     figures,
 )
 
-from kitwright.keeping.dossier import Dossier
+from kitwright.keeping.dossier import Dossier, gather
+from kitwright.keeping.erasing import ERASED, StillAtWork, erase_now
 from kitwright.keeping.life import keep_quote, revise
 from kitwright.keeping.offer import decline, issue, withdraw
-from kitwright.keeping.people import ERASED, StillAtWork, erase_customer
-from kitwright.keeping.record import KeptQuote
+from kitwright.keeping.record import KeptQuote, Revision
 from kitwright.keeping.store import QuoteFilter, Records
 
 
@@ -40,11 +40,11 @@ def test_erase_customer_leaves_nothing_to_be_found_by(word: str) -> None:
         records.photos.add(a_photo(quote.number, sha256="ab" * 32))
 
     def erase(records: Records) -> tuple[str, ...]:
-        customer = records.customers.get(1)
-        assert customer is not None
-        left, _, photos = erase_customer(records, STAMP, customer, redact=lambda revision: revision)
+        erase_first(records)
+        left = records.customers.get(1)
+        assert left is not None
         assert left.name == ERASED
-        return photos
+        return tuple(one.name for one in records.disposals.next(0, 9))
 
     wanted = QuoteFilter(words=(word,))
     asyncio.run(store.write(live))
@@ -62,8 +62,13 @@ def test_erase_customer_leaves_nothing_to_be_found_by(word: str) -> None:
 def erase_first(records: Records) -> Dossier:
     customer = records.customers.get(1)
     assert customer is not None
-    _, dossier, _ = erase_customer(records, STAMP, customer, redact=lambda revision: revision)
+    dossier = gather(records, customer)
+    erase_now(records, STAMP, customer, redact=unchanged)
     return dossier
+
+
+def unchanged(revision: Revision) -> Revision:
+    return revision
 
 
 def drafted(records: Records, *named: tuple[int | None, int | None]) -> KeptQuote:
@@ -147,7 +152,7 @@ def test_erase_customer_waits_only_for_what_is_for_that_customer() -> None:
     def others(records: Records) -> None:
         other = records.customers.get(2)
         assert other is not None
-        erase_customer(records, STAMP, other, redact=lambda revision: revision)
+        erase_now(records, STAMP, other, redact=unchanged)
 
     asyncio.run(store.write(live))
     with pytest.raises(StillAtWork):

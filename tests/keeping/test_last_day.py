@@ -11,7 +11,7 @@ from tests.store.small import DAY, STAMP, TODAY, figures
 from kitwright.keeping.acts import QuoteExpired
 from kitwright.keeping.consent import More, Yes, accept, ask_addition
 from kitwright.keeping.life import finish, keep_quote, ordered, revise, start
-from kitwright.keeping.offer import decline, expire_overdue, issue
+from kitwright.keeping.offer import decline, expire_overdue, issue, reopen_early
 from kitwright.keeping.record import KeptQuote, Means, QuoteState, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.money import Money
@@ -125,3 +125,62 @@ def test_work_that_was_agreed_goes_on_after_a_later_offer_expired() -> None:
         return finish(records, days_after(0), quote)
 
     assert asyncio.run(MemoryStore({}).write(work)).state is QuoteState.done
+
+
+def test_clock_that_was_ahead_expires_nothing_for_good() -> None:
+    def work(records: Records) -> tuple[KeptQuote, KeptQuote]:
+        quote = offered(records)
+        expire_overdue(records, days_after(9))
+        expired = reread(records, quote)
+        reopen_early(records, days_after(0))
+        return expired, reread(records, quote)
+
+    store = MemoryStore({})
+    expired, again = asyncio.run(store.write(work))
+
+    assert (expired.state, expired.offered) == (QuoteState.expired, None)
+    assert (again.state, again.offered) == (QuoteState.issued, 1)
+    states = [one.state for one in store.read(lambda records: records.revisions.of_quote(1))]
+    assert states == [RevisionState.issued]
+
+
+@pytest.mark.parametrize(("act", "state"), [("accept", "accepted"), ("decline", "declined")])
+def test_act_on_what_a_clock_expired_too_early_is_in_time(act: str, state: str) -> None:
+    def work(records: Records) -> KeptQuote:
+        quote = offered(records)
+        expire_overdue(records, days_after(9))
+        quote = reread(records, quote)
+        if act == "accept":
+            return accept(records, days_after(0), quote, 1, yes=YES, preset=None)
+        return decline(records, days_after(0), quote, 1)
+
+    assert asyncio.run(MemoryStore({}).write(work)).state.value == state
+
+
+def test_offer_that_was_replaced_is_not_on_offer_again() -> None:
+    def work(records: Records) -> KeptQuote:
+        quote = offered(records)
+        expire_overdue(records, days_after(9))
+        revise(records, STAMP, reread(records, quote), figures(valid_until=LAST))
+        reopen_early(records, days_after(0))
+        return reread(records, quote)
+
+    assert asyncio.run(MemoryStore({}).write(work)).state is QuoteState.draft
+
+
+def test_clock_behind_the_issue_is_told_and_refuses_no_customer() -> None:
+    behind = structs.replace(STAMP, at=STAMP.at - 2 * DAY, today=TODAY - 2 * DAY)
+    now = structs.replace(YES, at=None)
+
+    def work(records: Records) -> KeptQuote:
+        return accept(records, behind, offered(records), 1, yes=now, preset=None)
+
+    store = MemoryStore({})
+    quote = asyncio.run(store.write(work))
+
+    assert quote.state is QuoteState.accepted
+    given = store.read(lambda records: records.authorisations.get(1, 1))
+    assert given is not None
+    assert given.at == STAMP.at
+    (event,) = store.read(lambda records: records.events.after(2, 9))
+    assert event.facts["clock_behind_seconds"] == 2 * 86400

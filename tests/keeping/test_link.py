@@ -39,6 +39,7 @@ def drawn(random: Random) -> Link:
         revision=random.randrange(2**32),
         expires=random.randrange(NOW + 1, 2**63),
         nonce=random.randbytes(12),
+        round=random.randrange(1_000_000),
         epoch=random.randbytes(5).hex(),
         digest=random.randbytes(8).hex(),
     )
@@ -171,10 +172,13 @@ def test_check_link_refuses_every_link_while_records_are_held() -> None:
         check_link(LINK, [FIRST, structs.replace(SECOND, released_at=None)], OF_THE_LINK)
 
 
-def test_read_token_reads_a_link_of_a_version_without_generations() -> None:
+@pytest.mark.parametrize(("rest", "times"), [((), 0), ((2,), 2)])
+def test_read_token_reads_a_link_of_a_version_without_generations(
+    rest: tuple[int, ...], times: int
+) -> None:
     signer = URLSafeSerializer(
         SECRET, salt=b"kitwright customer link", signer_kwargs={"digest_method": sha384}
     )
-    token = signer.dumps(["2027-0042", 3, NOW + 60, "dHdlbHZlIGJ5dGVz"])
+    token = signer.dumps(["2027-0042", 3, NOW + 60, "dHdlbHZlIGJ5dGVz", *rest])
 
-    assert read_token(SECRET, token, NOW) == PLAIN
+    assert read_token(SECRET, token, NOW) == structs.replace(PLAIN, round=times)

@@ -6,6 +6,7 @@ import pytest
 from tests.store.memory import MemoryStore
 from tests.store.small import NOON, STAMP, a_customer, figures
 
+from kitwright.keeping.erasing import erase_now
 from kitwright.keeping.life import keep_quote
 from kitwright.keeping.mail import (
     RETRY_DELAYS,
@@ -20,7 +21,6 @@ from kitwright.keeping.mail import (
     settle_sent,
 )
 from kitwright.keeping.offer import decline, issue
-from kitwright.keeping.people import erase_customer
 from kitwright.keeping.record import Mail, MailState
 from kitwright.keeping.store import Records
 
@@ -111,7 +111,7 @@ def lived(records: Records) -> None:
 def erased(records: Records) -> None:
     customer = records.customers.get(1)
     assert customer is not None
-    erase_customer(records, STAMP, customer, redact=lambda revision: revision)
+    erase_now(records, STAMP, customer, redact=lambda revision: revision)
 
 
 def test_erase_customer_leaves_no_address_and_no_letter() -> None:

@@ -141,6 +141,16 @@ def test_file_is_replaced_by_a_newer_one_of_its_supplier(
     assert costs(books) == {"A": 5_500_000}
 
 
+def test_refused_file_replaces_none(books: SqlitePriceBooks, tmp_path: Path) -> None:
+    good = read(books, lines(["A;;9,00;4,50"]), tmp_path)
+    refused = read(books, lines(["A;;9,00;x"]), tmp_path)
+    read(books, lines(["A;;9,00;y"]), tmp_path)
+
+    assert books.file(refused.number).state is FileState.refused
+    books.apply(good.number, AT, "test")
+    assert costs(books) == {"A": 4_500_000}
+
+
 def test_book_that_was_changed_is_not_applied(books: SqlitePriceBooks, tmp_path: Path) -> None:
     file = read(books, lines(["A;;9,00;4,50"]), tmp_path)
     with books.book(file.number).open("rb+") as opened:

@@ -9,6 +9,7 @@ from tests.store.contract_generations import GenerationsContract
 from tests.store.contract_keeping import KeepingContract
 from tests.store.contract_quotes import QuotesContract
 from tests.store.contract_search import SearchContract
+from tests.store.contract_shelf import ShelfContract
 from tests.store.contract_things import ThingsContract
 
 
@@ -19,5 +20,6 @@ class StoreContract(
     ThingsContract,
     EventsContract,
     GenerationsContract,
+    ShelfContract,
 ):
     """All of it."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from msgspec import structs
 from tests.store.asking import OpenStore, kept, slip, together
 from tests.store.small import (
     HOUR,
@@ -11,8 +12,9 @@ from tests.store.small import (
     an_event,
 )
 
-from kitwright.keeping.record import DueDelivery
+from kitwright.keeping.record import DueDelivery, Waiting
 from kitwright.keeping.store import (
+    RecordConflict,
     RecordMissing,
     Records,
     Store,
@@ -118,6 +120,23 @@ class EventsContract:
         kept(store, lambda records: records.events.settle(1, 1))
         assert store.read(lambda records: records.events.soonest()) is None
 
+    def test_deliveries_that_wait_are_counted(self, store: Store) -> None:
+        assert store.read(lambda records: records.events.waiting()) == Waiting(0, None)
+
+        def work(records: Records) -> None:
+            records.hooks.add(a_hook())
+            records.hooks.add(a_hook())
+            records.events.add(an_event(at=NOON + HOUR))
+            records.events.add(an_event(at=NOON))
+            records.hooks.put(a_hook(number=2, version=2, is_active=False))
+            records.events.defer(1, 1, NOON + 2 * HOUR)
+
+        kept(store, work)
+
+        # since the first of the feed, whenever it is tried again
+        found = store.read(lambda records: records.events.waiting())
+        assert found == Waiting(2, NOON + HOUR)
+
     def test_what_waits_rests_with_its_hook_and_goes_with_it(self, store: Store) -> None:
         def work(records: Records) -> None:
             records.hooks.add(a_hook())
@@ -133,3 +152,12 @@ class EventsContract:
         assert store.read(lambda records: records.events.soonest()) is None
         kept(store, lambda r: r.hooks.put(a_hook(number=1, version=3)))
         assert self.due(store) == [(1, 1, 1)]
+
+    def test_only_the_request_of_an_event_is_ever_erased(self, store: Store) -> None:
+        event = kept(store, lambda records: records.events.add(an_event()))
+
+        kept(store, lambda r: r.events.put(structs.replace(event, request_id="")))
+
+        assert store.read(lambda r: r.events.after(0, 1))[0].request_id == ""
+        with pytest.raises(RecordConflict):
+            kept(store, lambda r: r.events.put(structs.replace(event, kind="quote.issued")))

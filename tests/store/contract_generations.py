@@ -9,9 +9,11 @@ from tests.store.small import (
     HOUR,
     NOON,
     a_customer,
+    a_holding,
     a_hook,
     a_machine,
     a_mail,
+    a_move,
     a_photo,
     a_quote,
     a_revision,
@@ -37,6 +39,7 @@ def one_of_each(records: Records) -> list[int]:
     """Return the numbers of a new record of every kind that has one."""
     quote = records.quotes.add(a_quote()).number
     records.revisions.add(a_revision(quote, 1))
+    holding = records.shelf.hold(a_holding(item=f"G-{quote}")).number
     mail = a_mail(quote, message_id=f"<m{quote}@shop.example>")
     return [
         records.customers.add(a_customer("Zoe")).number,
@@ -47,6 +50,8 @@ def one_of_each(records: Records) -> list[int]:
         records.hooks.add(a_hook()).number,
         records.mails.add(mail).number,
         records.events.add(an_event()).seq,
+        holding,
+        records.shelf.add(a_move(holding)).number,
     ]
 
 
@@ -91,15 +96,26 @@ class GenerationsContract:
             kept(store, one_of_each)
         kept(store, lambda records: records.generations.begin(SECOND, 5000))
 
-        assert kept(store, one_of_each) == [there + 5001] * 8
-        assert kept(store, one_of_each) == [there + 5002] * 8
+        assert kept(store, one_of_each) == [there + 5001] * 10
+        assert kept(store, one_of_each) == [there + 5002] * 10
+
+    def test_event_tells_numbers_of_records_made_long_after_a_backup(self, store: Store) -> None:
+        years = 10 * 366 * 86_400_000
+        kept(store, lambda records: records.generations.begin(SECOND, years))
+        quote, *_ = kept(store, one_of_each)[2:]
+        copied = an_event(facts={"copy_of": quote})
+
+        seq = kept(store, lambda records: records.events.add(copied)).seq
+
+        (found,) = store.read(lambda records: records.events.after(seq - 1, 1))
+        assert found.facts == {"copy_of": years + 1}
 
     def test_two_restores_leave_out_twice(self, store: Store) -> None:
         kept(store, lambda records: records.generations.begin(SECOND, 5000))
         again = structs.replace(SECOND, epoch="eeeeeeeeee")
         kept(store, lambda records: records.generations.begin(again, 7000))
 
-        assert kept(store, one_of_each) == [12001] * 8
+        assert kept(store, one_of_each) == [12001] * 10
 
     def test_folder_belongs_to_nobody_until_it_is_told(self, store: Store) -> None:
         own = Belonging(shop="a", currency="EUR", tax_area="t", families=("F1", "F2"))
@@ -119,4 +135,4 @@ class GenerationsContract:
 
         kept(store, work)
 
-        assert store.read(lambda records: records.events.waiting()) == ((1, 1), (2, 1), (2, 2))
+        assert store.read(lambda records: records.events.deliveries()) == ((1, 1), (2, 1), (2, 2))

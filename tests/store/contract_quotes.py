@@ -327,3 +327,50 @@ class QuotesContract:
             kept(store, lambda records: records.additions.put(an_addition(1, number=4)))
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.additions.add(an_addition(9)))
+
+    def test_early_quotes_are_the_expired_ones_that_are_still_valid(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for state in (QuoteState.expired, QuoteState.issued, QuoteState.expired):
+                records.quotes.add(a_quote(state=state, valid_until=TODAY + DAY))
+
+        kept(store, work)
+
+        def early(day: date) -> list[int]:
+            return [one.number for one in store.read(lambda r: r.quotes.early(day))]
+
+        assert early(TODAY + DAY) == [1, 3]
+        assert early(TODAY + 2 * DAY) == []
+
+    def test_revision_keeps_the_reason_for_its_state(self, store: Store) -> None:
+        kept(store, keep_issued)
+
+        kept(store, lambda r: r.revisions.mark(1, 1, RevisionState.declined, "too dear"))
+
+        assert [one.reason for one in store.read(lambda r: r.revisions.of_quote(1))] == ["too dear"]
+
+    def test_quotes_of_a_customer_are_those_of_its_machines_too(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for name in ("One", "Two"):
+                customer = records.customers.add(a_customer(name)).number
+                records.machines.add(a_machine(customer=customer))
+            named: tuple[tuple[int | None, int | None, int | None], ...]
+            named = ((1, None, 1), (None, 1, None), (2, 2, 1))
+            for whom, machine, offered in named:
+                quote = records.quotes.add(a_quote(offered=offered))
+                records.revisions.add(a_revision(quote.number, customer=whom, machine=machine))
+            agreed: dict[str, object] = {"offered": None, "agreed": 1}
+            for state in (QuoteState.in_work, QuoteState.done):
+                quote = records.quotes.add(a_quote(state=state, **agreed))
+                records.revisions.add(a_revision(quote.number, customer=1))
+
+        kept(store, work)
+
+        def of_first(before: int | None, most: int, *, is_open: bool = False) -> list[int]:
+            found = store.read(
+                lambda records: records.quotes.of_customer(1, before, most, is_open=is_open)
+            )
+            return [quote.number for quote in found]
+
+        assert of_first(None, 9) == [5, 4, 2, 1]
+        assert of_first(5, 2) == [4, 2]
+        assert of_first(None, 9, is_open=True) == [4, 1]

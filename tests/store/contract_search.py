@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -17,7 +19,7 @@ from tests.store.small import (
     a_quote,
 )
 
-from kitwright.keeping.record import QuoteState
+from kitwright.keeping.record import KeptQuote, QuoteState
 from kitwright.keeping.store import (
     QuoteFilter,
     RecordConflict,
@@ -75,6 +77,10 @@ WORDS = st.one_of(
     ),
     st.text(max_size=4),
 )
+
+
+def quotes_by(records: Records, word: str) -> tuple[KeptQuote, ...]:
+    return records.quotes.find(QuoteFilter(words=(word,)))
 
 
 class SearchContract:
@@ -277,3 +283,33 @@ class SearchContract:
         )
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.machines.add(a_machine(customer=9)))
+
+    def test_search_forgets_who_was_erased(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            customer = records.customers.add(a_customer("Zoë Müller"))
+            machine = records.machines.add(a_machine("Tractor", serial=77001))
+            records.quotes.add(a_quote(customer=customer.number, machine=machine.number))
+
+        def erase(records: Records) -> None:
+            customer, machine = records.customers.get(1), records.machines.get(1)
+            quote = records.quotes.get(1)
+            assert customer is not None
+            assert machine is not None
+            assert quote is not None
+            gone = structs.replace(customer, name="erased", erased_at=NOON)
+            records.customers.put(gone)
+            records.machines.put(
+                structs.replace(machine, name="erased", serial=None, erased_at=NOON)
+            )
+            records.quotes.index(quote)
+            is_tidy = records.customers.tidy_search(is_first=True)
+            while not is_tidy:
+                is_tidy = records.customers.tidy_search(is_first=False)
+
+        kept(store, work)
+        kept(store, erase)
+
+        for word in ("zoe", "tractor", "77001"):
+            assert store.read(partial(quotes_by, word=word)) == ()
+        assert store.read(lambda r: r.customers.find(("zoe",), None, 9)) == ()
+        assert len(store.read(lambda r: r.customers.find(("erased",), None, 9))) == 1

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any, Final
@@ -21,23 +22,34 @@ from tests.store.small import (
     SHOWN,
     TODAY,
     a_customer,
+    a_holding,
     a_hook,
     a_key,
     a_machine,
     a_mail,
+    a_move,
     a_photo,
     a_quote,
     a_revision,
     an_addition,
     an_answer,
     an_authorisation,
+    an_erasure,
     an_event,
     an_issued_revision,
     an_order,
 )
 
 from kitwright.keeping.generation import Belonging
-from kitwright.keeping.record import MailState, QuoteState, RevisionState
+from kitwright.keeping.ledger import UNIT, MoveKind, Owner, ReorderPoint
+from kitwright.keeping.record import (
+    Disposal,
+    DisposalKind,
+    KeptQuote,
+    MailState,
+    QuoteState,
+    RevisionState,
+)
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import for_customer
 from kitwright.store.engine import FILE, SqliteStore, all_names
@@ -112,45 +124,93 @@ def fill(records: Records) -> None:
     records.generations.belong(
         Belonging(shop="hire-yard", currency="USD", tax_area="area", families=("QM-H27",))
     )
+    records.erasures.add(an_erasure(2))
+    records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name="ab" * 32))
+    records.shelf.open(NOON)
+    holding = records.shelf.hold(a_holding()).number
+    records.shelf.add(a_move(holding))
+    records.shelf.add(
+        a_move(
+            holding,
+            kind=MoveKind.reserve,
+            quote=agreed,
+            stock=0,
+            promised=UNIT,
+            worth=0,
+            reserved=UNIT,
+        )
+    )
+    own = records.shelf.hold(a_holding(brand=None, owner=Owner.customer, quote=agreed)).number
+    records.shelf.add(a_move(own, is_doubtful=True, day=TODAY + DAY))
+    records.shelf.put_point(ReorderPoint(item="G-1", least=UNIT, wanted=3 * UNIT))
+
+
+def _quotes(records: Records) -> tuple[KeptQuote, ...]:
+    return records.quotes.find(QuoteFilter(most=MOST))
+
+
+def _of_each(records: Records, kind: str) -> list[Any]:
+    kept = getattr(records, kind)
+    return [kept.of_quote(quote.number) for quote in _quotes(records)]
+
+
+def _revisions(records: Records) -> list[Any]:
+    return [
+        records.revisions.get(quote.number, number)
+        for quote in _quotes(records)
+        for number in range(1, quote.latest + 1)
+    ]
+
+
+def _keys(records: Records) -> list[Any]:
+    keys = records.keys.every()
+    return [{**structs.asdict(key), "scopes": sorted(key.scopes)} for key in keys]
+
+
+ASKED: Final[dict[str, Callable[[Records], Any]]] = {
+    "quotes": _quotes,
+    "found by words": lambda r: r.quotes.find(QuoteFilter(words=("MULL", "trac", "214"))),
+    "revisions": _revisions,
+    "authorisations": lambda r: _of_each(r, "authorisations"),
+    "additions": lambda r: _of_each(r, "additions"),
+    "customers": lambda r: r.customers.find((), None, MOST),
+    "customers by words": lambda r: r.customers.find(("zoe",), None, MOST),
+    "machines": lambda r: r.machines.find(None, None, MOST),
+    "orders": lambda r: r.orders.find(None, None, None, MOST),
+    "photos": lambda r: _of_each(r, "photos"),
+    "mails": lambda r: _of_each(r, "mails"),
+    "quotes that name": lambda r: [r.quotes.naming(1, None), r.quotes.naming(None, 1)],
+    "mail due": lambda r: r.mails.due(NOON + DAY, MOST),
+    "mail soonest": lambda r: r.mails.soonest(),
+    "keys": _keys,
+    "secret": lambda r: r.keys.secret("links"),
+    "events": lambda r: r.events.after(0, MOST),
+    "hooks": lambda r: r.hooks.every(),
+    "waiting": lambda r: r.events.due(NOON + DAY, MOST),
+    "soonest": lambda r: r.events.soonest(),
+    "erasures": lambda r: r.erasures.every(),
+    "disposals": lambda r: r.disposals.next(0, MOST),
+    "generations": lambda r: r.generations.every(),
+    "belonging": lambda r: r.generations.belonging(),
+    "answer": lambda r: r.answers.get("k1", "once", NOON),
+    "shelf opened": lambda r: r.shelf.is_opened(),
+    "shelf": lambda r: r.shelf.of_item("G-1"),
+    "moves": lambda r: r.shelf.moves("G-1", None, MOST),
+    "shares": lambda r: [r.shelf.shares(quote.number) for quote in _quotes(r)],
+    "stock of a day": lambda r: r.shelf.value_on(TODAY),
+    "reorder points": lambda r: r.shelf.points(),
+}
+"""Everything that is kept, by what is asked for."""
+
+
+def plain(answer: object) -> Any:
+    """Return an answer as plain values."""
+    return msgspec.json.decode(msgspec.json.encode(answer))
 
 
 def found(records: Records) -> dict[str, Any]:
     """Return everything that is kept, as plain values."""
-    quotes = records.quotes.find(QuoteFilter(most=MOST))
-    numbers = [quote.number for quote in quotes]
-    revisions = [
-        records.revisions.get(quote.number, number)
-        for quote in quotes
-        for number in range(1, quote.latest + 1)
-    ]
-    keys = [{**structs.asdict(key), "scopes": sorted(key.scopes)} for key in records.keys.every()]
-    everything = {
-        "quotes": quotes,
-        "found by words": records.quotes.find(QuoteFilter(words=("MULL", "trac", "214"))),
-        "revisions": revisions,
-        "authorisations": [records.authorisations.of_quote(number) for number in numbers],
-        "additions": [records.additions.of_quote(number) for number in numbers],
-        "customers": records.customers.find((), None, MOST),
-        "customers by words": records.customers.find(("zoe",), None, MOST),
-        "machines": records.machines.find(None, None, MOST),
-        "orders": records.orders.find(None, None, None, MOST),
-        "photos": [records.photos.of_quote(number) for number in numbers],
-        "mails": [records.mails.of_quote(number) for number in numbers],
-        "quotes that name": [records.quotes.naming(1, None), records.quotes.naming(None, 1)],
-        "mail due": records.mails.due(NOON + DAY, MOST),
-        "mail soonest": records.mails.soonest(),
-        "keys": keys,
-        "secret": records.keys.secret("links"),
-        "events": records.events.after(0, MOST),
-        "hooks": records.hooks.every(),
-        "waiting": records.events.due(NOON + DAY, MOST),
-        "soonest": records.events.soonest(),
-        "generations": records.generations.every(),
-        "belonging": records.generations.belonging(),
-        "answer": records.answers.get("k1", "once", NOON),
-    }
-    plain: dict[str, Any] = msgspec.json.decode(msgspec.json.encode(everything))
-    return plain
+    return {name: plain(ask(records)) for name, ask in ASKED.items()}
 
 
 def make(target: Path) -> dict[str, Any]:

@@ -7,12 +7,15 @@ from datetime import UTC, date, datetime
 from typing import Any, Generic, TypeVar
 
 from msgspec import structs
+from tests.store.memory_shelf import MemoryShelf
 
 from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.record import (
     Addition,
     Customer,
+    Disposal,
     DueDelivery,
+    Erasure,
     Event,
     Hook,
     KeptAnswer,
@@ -23,8 +26,10 @@ from kitwright.keeping.record import (
     Mail,
     MailState,
     Photo,
+    QuoteState,
     Revision,
     RevisionState,
+    Waiting,
 )
 from kitwright.keeping.store import (
     QuoteFilter,
@@ -141,6 +146,9 @@ class Kept(Generic[R]):
     def drop(self, number: int) -> None:
         self._state.change(self._name).pop(number, None)
 
+    def every(self) -> tuple[R, ...]:
+        return self.sorted()
+
     def sorted(self) -> tuple[R, ...]:
         return tuple(record for _, record in sorted(self._state.of(self._name).items()))
 
@@ -192,6 +200,38 @@ class MemoryQuotes(Kept[KeptQuote]):
         }
         return tuple(one for one in self._state.newest("quotes", None) if one.number in numbers)
 
+    def of_customer(
+        self, customer: int, before: int | None, most: int, *, is_open: bool = False
+    ) -> tuple[KeptQuote, ...]:
+        machines = self._state.of("machines").values()
+        named = {("customer", customer)}
+        named |= {("machine", one.number) for one in machines if one.customer == customer}
+        numbers = {
+            one.quote
+            for one in self._state.of("revisions").values()
+            if named & {("customer", one.customer), ("machine", one.machine)}
+        }
+        return tuple(
+            one
+            for one in self._state.newest("quotes", before)
+            if one.number in numbers
+            and (
+                not is_open
+                or one.offered is not None
+                or (one.agreed is not None and one.state is not QuoteState.done)
+            )
+        )[:most]
+
+    def index(self, quote: KeptQuote) -> None:
+        """There is no index."""
+
+    def early(self, today: date) -> tuple[KeptQuote, ...]:
+        return tuple(
+            quote
+            for _, quote in sorted(self._state.of("quotes").items())
+            if quote.state is QuoteState.expired and quote.valid_until >= today
+        )
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         revisions = self._state.of("revisions")
         return tuple(
@@ -207,7 +247,7 @@ class MemoryRevisions(Kept[Revision]):
     def put(self, record: Revision) -> None:
         before = self.get(record.quote, record.number)
         if before is not None and before.state is not RevisionState.draft:
-            free: dict[str, object] = {"state": record.state}
+            free: dict[str, object] = {"state": record.state, "reason": record.reason}
             if record.is_erased:
                 free |= {name: getattr(record, name) for name in ("request", "answer", "shown")}
                 free["is_erased"] = True
@@ -216,11 +256,13 @@ class MemoryRevisions(Kept[Revision]):
                 raise RevisionSealed("an issued revision never changes")
         super().put(record)
 
-    def mark(self, quote: int, number: int, state: RevisionState) -> None:
+    def mark(
+        self, quote: int, number: int, state: RevisionState, reason: str | None = None
+    ) -> None:
         before = self.get(quote, number)
         if before is None:
             raise RecordMissing(f"revision {number} of quote {quote}")
-        self.put(structs.replace(before, state=state))
+        self.put(structs.replace(before, state=state, reason=reason))
 
     def of_quote(self, quote: int) -> tuple[Revision, ...]:
         return tuple(
@@ -243,6 +285,9 @@ class MemoryCustomers(Kept[Customer]):
         )
         return tuple(found)[:most]
 
+    def tidy_search(self, *, is_first: bool) -> bool:
+        return not is_first
+
 
 class MemoryMachines(Kept[Machine]):
     def find(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
@@ -251,11 +296,6 @@ class MemoryMachines(Kept[Machine]):
 
 
 class MemoryOrders(Kept[KeptOrder]):
-    def add(self, record: KeptOrder) -> KeptOrder:
-        self._check(record)
-        self._state.add("order places", (record.quote, record.revision, record.supplier), None)
-        return super().add(record)
-
     def find(
         self, quote: int | None, supplier: str | None, before: int | None, most: int
     ) -> tuple[KeptOrder, ...]:
@@ -274,6 +314,9 @@ class MemoryKeys(Kept[KeyRecord]):
     def every(self) -> tuple[KeyRecord, ...]:
         return tuple(self._state.of("keys").values())
 
+    def usable(self) -> tuple[KeyRecord, ...]:
+        return self.every()
+
     def secret(self, name: str) -> bytes | None:
         return self._state.of("secrets").get(name)
 
@@ -287,9 +330,6 @@ class MemoryHooks(Kept[Hook]):
         waiting = self._state.change("waiting")
         for key in [key for key in waiting if key[0] == number]:
             del waiting[key]
-
-    def every(self) -> tuple[Hook, ...]:
-        return self.sorted()
 
 
 class MemoryEvents:
@@ -307,6 +347,12 @@ class MemoryEvents:
                 self._state.add("waiting", (hook.number, kept.seq), (event.at, 1))
         return kept
 
+    def put(self, record: Event) -> None:
+        before = structs.replace(self._state.of("events")[record.seq], request_id="")
+        if structs.replace(record, request_id="") != before:
+            raise RecordConflict("an event never changes")
+        self._state.put("events", record.seq, record)
+
     def after(self, seq: int, most: int) -> tuple[Event, ...]:
         return tuple(one for one in self._state.of("events").values() if one.seq > seq)[:most]
 
@@ -316,7 +362,7 @@ class MemoryEvents:
     def last(self) -> int:
         return max(self._state.of("events"), default=0)
 
-    def waiting(self) -> tuple[tuple[int, int], ...]:
+    def deliveries(self) -> tuple[tuple[int, int], ...]:
         return tuple(sorted(self._state.of("waiting"), key=lambda one: (one[1], one[0])))
 
     def _waiting(self) -> list[tuple[datetime, int, int, int]]:
@@ -344,6 +390,11 @@ class MemoryEvents:
         waiting = self._waiting()
         return waiting[0][0] if waiting else None
 
+    def waiting(self) -> Waiting:
+        first = min((seq for _, seq, _, _ in self._waiting()), default=None)
+        since = None if first is None else self._state.of("events")[first].at
+        return Waiting(len(self._waiting()), since)
+
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
         waiting = self._state.change("waiting")
         if (hook, seq) in waiting:
@@ -358,11 +409,12 @@ class MemoryMails(Kept[Mail]):
         self._state.add("message ids", record.message_id, None)
         return super().add(record)
 
-    def to(self, address: str) -> tuple[Mail, ...]:
+    def to(self, address: str, after: int, most: int) -> tuple[Mail, ...]:
         # the letters of bytes are those of ASCII
         wanted = address.encode().lower()
         mails = sorted(self._state.of("mails").items())
-        return tuple(mail for _, mail in mails if mail.to.encode().lower() == wanted)
+        found = (mail for _, mail in mails if mail.to.encode().lower() == wanted)
+        return tuple(mail for mail in found if mail.number > after)[:most]
 
     def _waiting(self) -> list[tuple[datetime, int]]:
         return sorted(
@@ -379,6 +431,22 @@ class MemoryMails(Kept[Mail]):
         waiting = self._waiting()
         return waiting[0][0] if waiting else None
 
+    def waiting(self) -> Waiting:
+        queued = [one.made_at for one in self.sorted() if one.state is MailState.queued]
+        return Waiting(len(queued), min(queued, default=None))
+
+
+class MemoryTrial:
+    def __init__(self, state: State) -> None:
+        self._state = state
+
+    def write(self) -> int:
+        self._state.change("trial")[0] = number = self.read() + 1
+        return number
+
+    def read(self) -> int:
+        return int(self._state.of("trial").get(0, 0))
+
 
 class MemoryAnswers:
     def __init__(self, state: State) -> None:
@@ -394,11 +462,28 @@ class MemoryAnswers:
             del answers[key]
         self._state.add("answers", (answer.key, answer.idempotency_key), answer)
 
-    def forget(self) -> None:
-        self._state.change("answers").clear()
+    def forget(self, most: int) -> int:
+        answers = self._state.change("answers")
+        gone = list(answers)[:most]
+        for key in gone:
+            del answers[key]
+        return len(gone)
 
 
-COUNTED = ("customers", "machines", "quotes", "orders", "photos", "hooks", "mails", "events")
+class MemoryErasures(Kept[Erasure]):
+    def of_customer(self, customer: int) -> Erasure | None:
+        return next((one for one in self.sorted() if one.customer == customer), None)
+
+
+class MemoryDisposals(Kept[Disposal]):
+    def next(self, after: int, most: int) -> tuple[Disposal, ...]:
+        return tuple(one for one in self.sorted() if one.number > after)[:most]
+
+
+COUNTED = (
+    *("customers", "machines", "quotes", "orders", "photos", "hooks", "mails", "events"),
+    *("holdings", "moves"),
+)
 FIRST = Generation(
     number=1,
     epoch="00000000aa",
@@ -472,6 +557,12 @@ def records(state: State) -> Records:
         mails=MemoryMails(state, "mails", needs=of_revision),
         answers=MemoryAnswers(state),
         generations=MemoryGenerations(state),
+        trial=MemoryTrial(state),
+        erasures=MemoryErasures(
+            state, "erasures", needs=lambda erasure: (("customers", erasure.customer),)
+        ),
+        disposals=MemoryDisposals(state, "disposals"),
+        shelf=MemoryShelf(state),
     )
 
 

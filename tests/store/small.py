@@ -12,6 +12,7 @@ from tests.small_quote import small_quote
 from kitwright.catalogue.model import (
     AreaId,
     ChargeKind,
+    Quality,
     Rate,
     RoundBy,
     Rounding,
@@ -20,10 +21,13 @@ from kitwright.catalogue.model import (
     TaxComponent,
 )
 from kitwright.keeping.key import Scope
+from kitwright.keeping.ledger import UNIT, Holding, Move, MoveKind, Owner
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
     Customer,
+    Erasure,
+    ErasureStage,
     Event,
     Hand,
     Hook,
@@ -269,6 +273,35 @@ def a_key(id: str = "k1", **said: object) -> KeyRecord:  # noqa: A002 - the word
     return structs.replace(plain, **said)
 
 
+def a_holding(item: str = "G-1", **said: object) -> Holding:
+    plain = Holding(
+        item=item, quality=Quality.maker, brand="Maker", bin="A1", owner=Owner.shop, quote=None
+    )
+    return structs.replace(plain, **said)
+
+
+def a_move(holding: int, *, worth: int = 300, **said: object) -> Move:
+    plain = Move(
+        holding=holding,
+        kind=MoveKind.receive,
+        quote=None,
+        stock=3 * UNIT,
+        promised=0,
+        worth=Money(worth, USD),
+        on_hand=3 * UNIT,
+        reserved=0,
+        value=Money(300, USD),
+        is_doubtful=False,
+        reason="delivered",
+        who="Owner",
+        hand=Hand.key,
+        by="k1",
+        at=NOON,
+        day=TODAY,
+    )
+    return structs.replace(plain, **said)
+
+
 def an_event(kind: str = "quote.created", **said: object) -> Event:
     plain = Event(
         seq=0,
@@ -306,6 +339,23 @@ def an_answer(idempotency_key: str = "once", **said: object) -> KeptAnswer:
         headers={"ETag": '"1"'},
         body=b'{"number": 1}',
         expires_at=NOON + DAY,
+    )
+    return structs.replace(plain, **said)
+
+
+def an_erasure(customer: int, **said: object) -> Erasure:
+    plain = Erasure(
+        number=0,
+        customer=customer,
+        email="zoe@example.org",
+        at=NOON,
+        today=TODAY,
+        hand=Hand.key,
+        by="k1",
+        request_id="r-1",
+        stage=ErasureStage.quotes,
+        place=0,
+        counts={},
     )
     return structs.replace(plain, **said)
 

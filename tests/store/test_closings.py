@@ -21,9 +21,10 @@ from tests.store.small import (
 )
 
 from kitwright.keeping.closing import Ledger
+from kitwright.keeping.erasing import begin_erasure, erase_now
 from kitwright.keeping.life import keep_quote
+from kitwright.keeping.link_rounds import revoke_links, round_of
 from kitwright.keeping.offer import issue
-from kitwright.keeping.people import erase_customer
 from kitwright.keeping.release import (
     ChoiceMissing,
     NotConfirmed,
@@ -41,9 +42,10 @@ from kitwright.store.closings import (
     read_ledger,
 )
 from kitwright.store.doctor import examine
-from kitwright.store.engine import SqliteStore
+from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.files import PhotoFiles
 from kitwright.store.restore import Restored, restore
+from kitwright.store.sqlite import sqlite3
 from kitwright.web.calls.erasure import redact
 
 LATER = NOON + 2 * DAY
@@ -72,13 +74,23 @@ def fill(folder: Path) -> None:
 
 
 def erase(records: Records) -> None:
-    """Revoke a key and erase the customer, though the offer still stands."""
-    key = records.keys.get("k2")
+    """Revoke a key and links, and erase the customer, though the offer still stands."""
+    key, quote = records.keys.get("k2"), records.quotes.get(1)
     customer = records.customers.get(1)
     assert key is not None
+    assert quote is not None
     assert customer is not None
     records.keys.put(structs.replace(key, revoked_at=STAMP.at))
-    erase_customer(records, STAMP, customer, redact=redact, even_at_work=True)
+    revoke_links(records, STAMP, quote)
+    erase_now(records, STAMP, customer, redact=redact, even_at_work=True)
+
+
+CLOSED = [("customer", "1"), ("key", "k2"), ("links", "1.1")]
+
+
+def closed_in(ledger: Path) -> list[tuple[str, str]]:
+    """Return what a ledger says was closed."""
+    return [(one.kind, one.id) for one in read_ledger(ledger).closings]
 
 
 @pytest.fixture
@@ -113,8 +125,7 @@ def test_ledger_says_what_was_closed_as_soon_as_it_was(shop: Path) -> None:
 
         store.write_now(erase)
 
-        closings = read_ledger(shop / LEDGER).closings
-    assert [(one.kind, one.id) for one in closings] == [("customer", "1"), ("key", "k2")]
+        assert closed_in(shop / LEDGER) == CLOSED
     assert NAME not in (shop / LEDGER).read_text()
 
 
@@ -161,7 +172,7 @@ def test_ledger_that_could_not_be_written_is_written_with_the_next_commit(
 
         store.write_now(lambda records: records.customers.add(a_customer()))
 
-    assert len(read_ledger(shop / LEDGER).closings) == 2
+    assert closed_in(shop / LEDGER) == CLOSED
 
 
 def test_backup_holds_the_ledger(shop: Path, tmp_path: Path) -> None:
@@ -169,9 +180,8 @@ def test_backup_holds_the_ledger(shop: Path, tmp_path: Path) -> None:
 
     back_up(shop, tmp_path / "tuesday.tar", at=LATER)
 
-    ledger = read_ledger(tmp_path / "tuesday.tar")
-    assert ledger.as_of == LATER
-    assert [(one.kind, one.id) for one in ledger.closings] == [("customer", "1"), ("key", "k2")]
+    assert read_ledger(tmp_path / "tuesday.tar").as_of == LATER
+    assert closed_in(tmp_path / "tuesday.tar") == CLOSED
 
 
 def test_nobody_who_was_erased_comes_back_and_no_revoked_key(
@@ -181,7 +191,7 @@ def test_nobody_who_was_erased_comes_back_and_no_revoked_key(
 
     restored = regained(backup, tmp_path / "new", as_of(shop, NOON + HOUR))
 
-    assert restored.closed == 2
+    assert restored.closed == 3
     assert restored.generation.is_confirmed
     with closing(SqliteStore.open(tmp_path / "new")) as store:
         customer, key, revision, mails = store.read(
@@ -205,8 +215,56 @@ def test_nobody_who_was_erased_comes_back_and_no_revoked_key(
     errors = [one for one in examine(tmp_path / "new") if one.severity == "error"]
     assert errors == []
     # also the next restore knows
-    closings = read_ledger(tmp_path / "new" / LEDGER).closings
-    assert {(one.kind, one.id) for one in closings} == {("customer", "1"), ("key", "k2")}
+    assert sorted(closed_in(tmp_path / "new" / LEDGER)) == CLOSED
+
+
+def test_links_revoked_since_the_backup_are_of_an_earlier_round(
+    shop: Path, backup: Path, tmp_path: Path
+) -> None:
+    def revoke(records: Records) -> None:
+        quote = records.quotes.get(1)
+        assert quote is not None
+        revoke_links(records, STAMP, quote)
+
+    did(shop, revoke)
+    did(shop, revoke)
+
+    restored = regained(backup, tmp_path / "new", as_of(shop, NOON + HOUR))
+
+    assert restored.closed == 2
+    with closing(SqliteStore.open(tmp_path / "new")) as store:
+        quote = store.read(lambda records: records.quotes.get(1))
+        assert quote is not None
+        assert store.read(lambda records: round_of(records, quote)) == 2
+    assert closed_in(tmp_path / "new" / LEDGER) == [("links", "1.1"), ("links", "1.2")]
+
+
+def test_erasure_under_way_in_a_backup_is_finished_by_the_restore(
+    shop: Path, tmp_path: Path
+) -> None:
+    def begin(records: Records) -> None:
+        customer = records.customers.get(1)
+        assert customer is not None
+        begin_erasure(records, STAMP, customer, even_at_work=True)
+
+    did(shop, begin)
+    back_up(shop, tmp_path / "monday.tar", at=NOON)
+
+    regained(tmp_path / "monday.tar", tmp_path / "new")
+
+    left = [path for path in (tmp_path / "new").rglob("*") if path.is_file()]
+    assert [path for path in left if NAME.encode() in path.read_bytes()] == []
+    assert list(PhotoFiles(tmp_path / "new").every()) == []
+
+
+def test_damaged_row_closes_nothing(shop: Path) -> None:
+    with closing(sqlite3.connect(shop / FILE)) as connection, connection:
+        connection.execute("UPDATE keys SET revoked_at = made_at WHERE id = 'k1'")
+        connection.execute("UPDATE customers SET erased_at = made_at")
+
+    SqliteStore.open(shop).close()
+
+    assert closed_in(shop / LEDGER) == []
 
 
 def test_ledger_from_a_newer_backup_does_as_well(shop: Path, backup: Path, tmp_path: Path) -> None:
@@ -215,7 +273,7 @@ def test_ledger_from_a_newer_backup_does_as_well(shop: Path, backup: Path, tmp_p
 
     restored = regained(backup, tmp_path / "new", tmp_path / "tuesday.tar")
 
-    assert (restored.closed, restored.generation.is_confirmed) == (2, True)
+    assert (restored.closed, restored.generation.is_confirmed) == (3, True)
     assert restored.generation.known_until == NOON + DAY
 
 

@@ -18,23 +18,33 @@ from tests.store.small import (
     STAMP,
     TODAY,
     a_customer,
+    a_holding,
     a_hook,
+    a_key,
     a_machine,
+    a_mail,
+    a_move,
     a_photo,
+    an_answer,
+    an_erasure,
+    an_order,
     figures,
 )
 
 from kitwright.keeping.consent import More, Yes, accept, ask_addition
+from kitwright.keeping.erasing import erase_now
+from kitwright.keeping.ledger import ReorderPoint
 from kitwright.keeping.life import finish, keep_quote, ordered, revise, start
 from kitwright.keeping.offer import decline, expire_overdue, issue, withdraw
-from kitwright.keeping.people import change_customer, erase_customer
-from kitwright.keeping.record import KeptQuote, Means
+from kitwright.keeping.people import change_customer
+from kitwright.keeping.record import Disposal, DisposalKind, KeptQuote, Means
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.store.doctor import Finding, Severity, examine
 from kitwright.store.engine import FILE, SqliteStore, connect
 from kitwright.store.files import PhotoFiles
 from kitwright.store.schema import MIGRATIONS
+from kitwright.store.seal import SEALED, seal_of, seal_rows, sealed_names
 
 YES = Yes(who="Ada", means=Means.in_person, text="I agree.", limit=Money(12000, "USD"))
 
@@ -80,7 +90,48 @@ def live(records: Records) -> None:
     erased = records.customers.add(a_customer("Gone"))
     theirs = issued(customer=erased.number)
     decline(records, STAMP, theirs, 1)
-    erase_customer(records, STAMP, erased, redact=lambda revision: revision)
+    erase_now(records, STAMP, erased, redact=lambda revision: revision)
+
+
+CHANGES = {
+    "customers": "note = 'other'",
+    "machines": "hours = '1'",
+    "quotes": "changed_at = '2027-03-01T00:00:00.000000Z'",
+    "revisions": "request = x'00'",
+    "authorisations": "who = 'other'",
+    "additions": "description = 'other'",
+    "orders": "body = x'00'",
+    "photos": "code = 'other'",
+    "keys": "name = 'other'",
+    "secrets": "value = x'00'",
+    "events": "facts = '{}'",
+    "hooks": "url = 'https://other.example'",
+    "deliveries": "attempt = attempt + 1",
+    "mails": "failure = 'other'",
+    "answers": "status = 299",
+    "erasures": "counts = '{}'",
+    "disposals": "name = 'other'",
+    "holdings": "bin = 'other'",
+    "moves": "reason = 'other'",
+    "reorder_points": "wanted = wanted + 1",
+    "generations": "epoch = 'ffffffffff'",
+    "counters": "floor = floor + 1",
+    "folder": "shop = 'other'",
+}
+"""Table -> a change that only its checksum tells."""
+
+
+def add_rest(records: Records) -> None:
+    """Keep one of everything that no quote brings with it."""
+    records.keys.add(a_key())
+    records.keys.add_secret("links", bytes(32))
+    records.orders.add(an_order(4))
+    records.mails.add(a_mail(4))
+    records.answers.add(an_answer(), NOON)
+    records.erasures.add(an_erasure(1, counts={"quotes": 1}))
+    records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name="ab" * 32))
+    records.shelf.add(a_move(records.shelf.hold(a_holding()).number))
+    records.shelf.put_point(ReorderPoint(item="G-1", least=1, wanted=2))
 
 
 @pytest.fixture(scope="module")
@@ -117,14 +168,22 @@ def found(folder: Path, now: datetime = NOON, **said: Any) -> list[tuple[str, st
     ]
 
 
-def spoil(folder: Path, *statements: str) -> None:
-    """Change a database past all its rules."""
+def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
+    """Change a database past all its rules; by default even its checksums fit the change."""
     with closing(connect(folder / FILE)) as connection:
         connection.execute("PRAGMA foreign_keys = OFF")
-        for trigger in ("revisions_stay", "revisions_last", "events_stay", "events_last"):
+        for trigger in (
+            "revisions_stay",
+            "revisions_last",
+            "events_stay",
+            "events_last",
+            "moves_stay",
+        ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:
             assert connection.execute(statement).rowcount > 0, statement
+        if is_sealed:
+            seal_rows(connection, tuple(SEALED))
 
 
 def test_examine_finds_nothing_in_a_sound_folder(shop: Path) -> None:
@@ -189,6 +248,43 @@ def test_examine_finds_records_that_disagree(shop: Path, statement: str, code: s
     assert ("error", code) in found(shop)
 
 
+@pytest.mark.parametrize("table", SEALED)
+def test_examine_finds_a_changed_row_of_every_table(shop: Path, table: str) -> None:
+    with closing(connect(shop / FILE)) as connection:
+        if not connection.execute(f"SELECT 1 FROM {table}").fetchone():
+            with closing(SqliteStore.open(shop)) as store:
+                store.write_now(add_rest)
+    spoil(shop, f"UPDATE {table} SET {CHANGES[table]}", is_sealed=False)
+
+    assert ("error", "damaged-record") in found(shop)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE events SET kind = 'quote.issued' WHERE seq = 5",
+        "UPDATE events SET chain = x'00' WHERE seq = 5",
+    ],
+)
+def test_examine_finds_an_event_that_was_rewritten_with_its_checksum(
+    shop: Path, statement: str
+) -> None:
+    spoil(shop, statement, is_sealed=False)
+    with closing(connect(shop / FILE)) as connection:
+        names, row = row_of(connection, "SELECT * FROM events WHERE seq = 5")
+        kept = dict(zip(names, row, strict=True))
+        seal = seal_of("events", [(name, kept[name]) for name in sealed_names("events", kept)])
+        connection.execute("UPDATE events SET seal = ? WHERE seq = 5", (seal,))
+
+    assert ("error", "history-broken") in found(shop)
+    assert ("error", "damaged-record") not in found(shop)
+
+
+def row_of(connection: Any, query: str) -> tuple[list[str], tuple[Any, ...]]:
+    read = connection.execute(query)
+    return [column[0] for column in read.description], read.fetchone()
+
+
 def test_examine_bears_what_was_erased(shop: Path) -> None:
     spoil(shop, "UPDATE revisions SET is_erased = 1, answer = x'00' WHERE quote = 4")
 
@@ -217,7 +313,7 @@ def test_examine_of_no_database_says_so(tmp_path: Path) -> None:
 def test_examine_tells_another_schema(shop: Path, tmp_path: Path) -> None:
     table = MIGRATIONS.migrations_table
     shutil.copytree(shop, tmp_path / "older")
-    spoil(tmp_path / "older", f"DELETE FROM {table} WHERE name = '0002'")
+    spoil(tmp_path / "older", f"DELETE FROM {table} WHERE name = '0003'", is_sealed=False)
     spoil(
         shop, f"INSERT INTO {table} (migration_set, name, applied_at) VALUES ('kitwright', 'z', '')"
     )

@@ -17,8 +17,9 @@ from tests.store.small import NOON, a_key, an_answer, an_event
 
 from kitwright.keeping.store import QuoteFilter, Records, StoreFull, StoreUnavailable
 from kitwright.store import engine
-from kitwright.store.engine import FILE, NewerSchema, SqliteStore, connect
+from kitwright.store.engine import FILE, NewerSchema, NotOurs, SqliteStore, connect
 from kitwright.store.schema import MIGRATIONS
+from kitwright.store.sqlite import sqlite3
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 
@@ -150,14 +151,47 @@ def test_failed_migration_leaves_nothing(tmp_path: Path, monkeypatch: pytest.Mon
     def second(db: Any) -> None:
         db.conn.execute("CREATE TABLE half (a) STRICT")
 
-    steps = [*MIGRATIONS._migrations, MIGRATIONS._Migration("0002", second)]
+    steps = [*MIGRATIONS._migrations, MIGRATIONS._Migration("0003", second)]
     monkeypatch.setattr(MIGRATIONS, "_migrations", steps)
 
     with pytest.raises(StoreUnavailable, match="can't open"):
         SqliteStore.open(tmp_path)
 
-    with closing(connect(tmp_path / FILE)) as connection:
-        assert connection.execute("SELECT count(*) FROM sqlite_schema").fetchone() == (0,)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"\0", b"a letter" * 999, b"SQLite format 3\0" + bytes(4080)]
+)
+def test_open_takes_no_other_file_for_an_empty_shop(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / FILE).write_bytes(content)
+
+    with pytest.raises(StoreUnavailable, match=FILE):
+        SqliteStore.open(tmp_path)
+
+    assert (tmp_path / FILE).read_bytes() == content
+
+
+@pytest.mark.parametrize("mode", ["DELETE", "WAL"])
+def test_open_refuses_the_database_of_another_program(tmp_path: Path, mode: str) -> None:
+    with closing(sqlite3.connect(str(tmp_path / FILE))) as other:
+        other.execute(f"PRAGMA journal_mode = {mode}")
+        other.execute("CREATE TABLE notes (text)")
+
+    with pytest.raises(NotOurs, match="not a database of this service"):
+        SqliteStore.open(tmp_path)
+
+
+def test_open_refuses_a_log_without_its_database(tmp_path: Path) -> None:
+    store = SqliteStore.open(tmp_path)
+    kept(store, lambda records: records.events.add(an_event()))
+    (tmp_path / FILE).rename(tmp_path / "elsewhere")
+
+    with pytest.raises(NotOurs, match="log of a database that is missing"):
+        SqliteStore.open(tmp_path)
+
+    (tmp_path / "elsewhere").rename(tmp_path / FILE)
+    store.close()
 
 
 def test_database_that_is_taken_away_is_not_made_anew(tmp_path: Path) -> None:

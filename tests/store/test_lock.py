@@ -15,7 +15,7 @@ from kitwright.store.backup import back_up
 from kitwright.store.doctor import examine
 from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.files import PhotoFiles
-from kitwright.store.lock import LOCK, FolderLocked, hold_folder
+from kitwright.store.lock import LOCK, FolderLocked, hold_folder, hold_or_join
 from kitwright.store.restore import restore
 from kitwright.store.snapshots import take_snapshot
 from kitwright.web.calls.erasure import redact
@@ -49,6 +49,24 @@ def test_second_process_is_told_who_holds_a_folder(tmp_path: Path) -> None:
     with hold_folder(tmp_path, "another work"):
         assert (tmp_path / LOCK).read_text().startswith("another work (process ")
     assert (tmp_path / LOCK).read_text() == ""
+
+
+def test_work_beside_a_certain_holder_holds_nothing(tmp_path: Path) -> None:
+    def join(holder: str) -> bool:
+        with hold_or_join(tmp_path, "kitwright prices apply", holder=holder) as is_held:
+            return is_held
+
+    assert join("kitwright serve")
+    with hold_folder(tmp_path, "kitwright serve"):
+        assert not join("kitwright serve")
+    with hold_folder(tmp_path, "kitwright restore"), pytest.raises(FolderLocked, match="restore"):
+        join("kitwright serve")
+    # an error of the work itself is not taken for a folder in use
+    with (
+        pytest.raises(FolderLocked, match="another"),
+        hold_or_join(tmp_path, "kitwright prices apply", holder="kitwright serve"),
+    ):
+        raise FolderLocked(tmp_path, "another")
 
 
 def test_restore_takes_no_folder_in_use(tmp_path: Path) -> None:

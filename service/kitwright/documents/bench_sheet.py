@@ -91,11 +91,10 @@ class _Steps:
     def places(self) -> Iterator[Sheet]:
         """Yield each place in turn with its groups; a step without a place stays where one is."""
         placed = []
-        here: tuple[str | None, int | None] = (None, None)
+        here: str | None = None
         for step in self._plan.steps:
-            if step.place is not None:
-                here = (step.place, step.cylinder if self._has_several else None)
-            placed.append((here, step))
+            here = step.place or here
+            placed.append(((here, step.cylinder if self._has_several else None), step))
         first = next((place for (place, _), _ in placed if place is not None), None)
         for place, steps in groupby(placed, key=lambda one: one[0][0] or first):
             groups = groupby(steps, key=lambda one: one[0][1])

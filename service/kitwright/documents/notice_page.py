@@ -14,15 +14,23 @@ class Notice(StrEnum):
 
     link_expired = "link_expired"
     link_unknown = "link_unknown"
+    offer_ended = "offer_ended"
     accepted = "accepted"
     declined = "declined"
     too_many = "too_many"
     unavailable = "unavailable"
 
 
-def notice_page(notice: Notice, scribe: Scribe, *, shop: Shop, quote_url: str | None = None) -> str:
+def notice_page(
+    notice: Notice,
+    scribe: Scribe,
+    *,
+    shop: Shop,
+    quote_url: str | None = None,
+    newer_url: str | None = None,
+) -> str:
     """Return a small HTML document without scripts, to be sent with `page_policy()`. `quote_url` is
-    the address of the quote, None if there is no link back.
+    the address of the quote, None if there is no link back; `newer_url` that of a newer revision.
     """
     heading, text = _texts(scribe)[notice]
     return page(
@@ -32,6 +40,7 @@ def notice_page(notice: Notice, scribe: Scribe, *, shop: Shop, quote_url: str | 
         text=text,
         shop=shop,
         quote_url=quote_url,
+        newer_url=newer_url,
     )
 
 
@@ -49,6 +58,13 @@ def _texts(scribe: Scribe) -> dict[Notice, tuple[str, str]]:
             say(
                 "Part of it may be missing. Open it again from our message, or ask us for a new "
                 "link."
+            ),
+        ),
+        Notice.offer_ended: (
+            say("This offer no longer stands"),
+            say(
+                "It has expired, or we have withdrawn or replaced it. If you have any questions, "
+                "please ask us."
             ),
         ),
         Notice.accepted: (

@@ -55,6 +55,11 @@ class PageActions(Struct, frozen=True, kw_only=True):
     wrong: Mapping[PageField, str] = {}
 
     @property
+    def has_ended(self) -> bool:
+        """Whether the offer no longer stands, so that its contents are not shown any more."""
+        return self.state in (PageState.withdrawn, PageState.superseded, PageState.expired)
+
+    @property
     def is_open(self) -> bool:
         """Whether the customer can accept or decline here."""
         return self.state is PageState.issued and None not in (self.accept_url, self.decline_url)

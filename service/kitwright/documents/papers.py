@@ -64,6 +64,13 @@ class ShopPapers:
         scribe = Scribe(self._shop.language)
         return _page(notice_page(notice, scribe, shop=self._shop, quote_url=path))
 
+    def ended_page(self, paper: Paper, newer: str | None = None) -> Page:
+        """Return the page of an offer that no longer stands; `newer` leads to the one that replaced
+        it.
+        """
+        made = notice_page(Notice.offer_ended, _scribe(paper), shop=self._shop, newer_url=newer)
+        return _page(made)
+
     def quote_pdf(self, paper: Paper, link: str | None = None) -> bytes:
         """Return a revision as PDF; `link` is where the customer can answer online."""
         return quote_pdf(

@@ -10,9 +10,11 @@ from msgspec import Struct, structs
 
 
 class Closing(Struct, frozen=True, kw_only=True):
-    """An erased customer, by its number, or a revoked key, by its id."""
+    """An erased customer, by its number; a revoked key, by its id; or the revoked links of a quote,
+    by its number and how often they were revoked then, such as 12.1.
+    """
 
-    kind: Literal["customer", "key"]
+    kind: Literal["customer", "key", "links"]
     id: str
     at: datetime
 

@@ -11,13 +11,14 @@ from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping.acts import ActRefused, NotNow, check_act
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.life import additions_to, revision_of, showing
-from kitwright.keeping.offer import accepted, check_offer
+from kitwright.keeping.offer import accepted, check_offer, still_offered
 from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
     KeptQuote,
     Means,
+    Revision,
     Stamp,
 )
 from kitwright.keeping.store import Records
@@ -63,10 +64,12 @@ class AuthorisationTimeInvalid(ActRefused):
     code = "authorisation-time-invalid"
 
     def __init__(self, at: datetime, issued_at: datetime | None, now: datetime) -> None:
+        is_behind = issued_at is not None and now < issued_at
+        behind = ": the clock of this machine is behind, set it" if is_behind else ""
         since = "" if issued_at is None else f" ({issued_at.isoformat(timespec='seconds')})"
         super().__init__(
             f"{at.isoformat(timespec='seconds')} is not between the time of issue{since} "
-            f"and now ({now.isoformat(timespec='seconds')})"
+            f"and now ({now.isoformat(timespec='seconds')}){behind}"
         )
         self.at_moment = at
         self.path = ("at",)
@@ -173,6 +176,7 @@ def accept(
     if quote.agreed == revision:
         _check_repeated(records, quote, revision, yes, preset)
         return quote
+    quote = still_offered(records, stamp, quote, revision)
     offer = check_offer(records, "accept", quote, revision, stamp)
     due = _in_terms(offer.net, offer.gross, yes.includes_tax)
     if yes.amount is not None and yes.amount != due:
@@ -180,11 +184,7 @@ def accept(
     limit = due + allowance(preset, due) if yes.limit is None else yes.limit
     if limit < due:
         raise LimitBelowAmount(limit, due)
-    at = yes.at or stamp.at
-    if at > stamp.at or (
-        offer.issued_at is not None and at < offer.issued_at.replace(microsecond=0)
-    ):
-        raise AuthorisationTimeInvalid(at, offer.issued_at, stamp.at)
+    at, facts = _time_of(yes, offer, stamp)
     records.authorisations.add(
         Authorisation(
             quote=quote.number,
@@ -200,7 +200,25 @@ def accept(
             sha256=offer.sha256 or "",
         )
     )
-    return accepted(records, stamp, quote, revision)
+    return accepted(records, stamp, quote, revision, facts)
+
+
+def _time_of(yes: Yes, offer: Revision, stamp: Stamp) -> tuple[datetime, Facts]:
+    """Return when a customer accepted, and the facts about it for the event.
+
+    If this machine's clock is behind the time of issue, an acceptance given now is dated to the
+    time of issue, and the event says by how many seconds the clock is behind.
+
+    Raises: AuthorisationTimeInvalid.
+    """
+    issued_at = offer.issued_at
+    first = stamp.at if issued_at is None else issued_at.replace(microsecond=0)
+    if yes.at is None and issued_at is not None and stamp.at < first:
+        return issued_at, {"clock_behind_seconds": int((issued_at - stamp.at).total_seconds())}
+    at = yes.at or stamp.at
+    if at > stamp.at or (issued_at is not None and at < first):
+        raise AuthorisationTimeInvalid(at, issued_at, stamp.at)
+    return at, {}
 
 
 def _check_repeated(

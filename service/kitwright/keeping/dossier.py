@@ -22,7 +22,7 @@ from kitwright.keeping.record import (
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import customer_for
 
-_EVERY: Final = 2**53
+EVERY: Final = 2**53
 """More records than any customer has."""
 
 
@@ -59,16 +59,16 @@ _Own = Mapping[int, Mapping[int, Revision]]
 
 def gather(records: Records, customer: Customer) -> Dossier:
     """Return all stored data of one customer."""
-    machines = records.machines.find(customer.number, None, _EVERY)
+    machines = records.machines.find(customer.number, None, EVERY)
     named = {one.number: one for one in records.quotes.naming(customer.number, None)}
     for machine in machines:
         named |= {one.number: one for one in records.quotes.naming(None, machine.number)}
     quotes, own = list[KeptQuote](), dict[int, Mapping[int, Revision]]()
     for number in sorted(named, reverse=True):
-        revisions = _revisions(records, named[number])
-        mine = _of_customer(records, revisions, customer.number)
+        revisions = _whole(records, named[number])
+        mine = own_revisions(records, revisions, customer.number)
         if mine:
-            quotes.append(_part(named[number], mine))
+            quotes.append(part_of(named[number], mine))
             own[number] = mine
 
     def of_own(of_quote: Callable[[int], Iterable[R]]) -> tuple[R, ...]:
@@ -79,14 +79,14 @@ def gather(records: Records, customer: Customer) -> Dossier:
 
     return Dossier(
         customer=customer,
-        machines=(*machines, *_ownerless(records, own)),
+        machines=(*machines, *_ownerless(records, customer.number, own)),
         quotes=tuple(quotes),
         revisions=tuple(one for mine in own.values() for one in mine.values()),
         authorisations=of_own(records.authorisations.of_quote),
         additions=of_own(records.additions.of_quote),
-        orders=of_own(lambda number: records.orders.find(number, None, None, _EVERY)),
+        orders=of_own(lambda number: records.orders.find(number, None, None, EVERY)),
         photos=tuple(
-            one for number, mine in own.items() for one in _photos(records, named[number], mine)
+            one for number, mine in own.items() for one in photos_of(records, named[number], mine)
         ),
         mails=(
             *of_own(records.mails.of_quote),
@@ -95,16 +95,16 @@ def gather(records: Records, customer: Customer) -> Dossier:
     )
 
 
-def _revisions(records: Records, quote: KeptQuote) -> list[Revision]:
+def _whole(records: Records, quote: KeptQuote) -> list[Revision]:
     numbers = range(1, quote.latest + 1)
     found = (records.revisions.get(quote.number, number) for number in numbers)
     return [one for one in found if one is not None]
 
 
-def _of_customer(
+def own_revisions(
     records: Records, revisions: Sequence[Revision], customer: int
 ) -> dict[int, Revision]:
-    """Return the revisions of a quote that belong to a customer, by number."""
+    """Return those of all revisions of a quote that belong to a customer, by number."""
     newest = customer_for(records, revisions[-1])
     whom = [customer_for(records, one) for one in revisions]
     return {
@@ -114,7 +114,7 @@ def _of_customer(
     }
 
 
-def _part(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
+def part_of(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
     """Return the part of a quote that belongs to the customer."""
     newest = own[max(own)]
     part = structs.replace(
@@ -128,7 +128,7 @@ def _part(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
     return structs.replace(part, **{**shown_of(newest), "serial": None})
 
 
-def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> Iterator[Photo]:
+def photos_of(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> Iterator[Photo]:
     """Yield the photographs taken while a customer's revision was the newest."""
     revisions = records.revisions.of_quote(quote.number)
     for photo in records.photos.of_quote(quote.number):
@@ -140,25 +140,37 @@ def _photos(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> 
 
 def _other_mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
     """Yield the e-mails to the customer's address about revisions that name no customer."""
-    for mail in () if customer.email is None else records.mails.to(customer.email):
+    for mail in () if customer.email is None else records.mails.to(customer.email, 0, EVERY):
         if mail.revision not in own.get(mail.quote, ()):
             revision = records.revisions.get(mail.quote, mail.revision)
             if revision is not None and revision.customer is None:
                 yield mail
 
 
-def _ownerless(records: Records, own: _Own) -> Iterator[Machine]:
+def _ownerless(records: Records, customer: int, own: _Own) -> Iterator[Machine]:
     """Yield the machines of some revisions that have no owner and that no other revision names."""
-    named = {one.machine for mine in own.values() for one in mine.values()}
-    for number in sorted(number for number in named if number is not None):
-        machine = records.machines.get(number)
-        if machine is not None and machine.customer is None and machine.erased_at is None:
-            quotes = records.quotes.naming(None, number)
-            others = [
-                one
-                for quote in quotes
-                for one in records.revisions.of_quote(quote.number)
-                if one.machine == number and one.number not in own.get(quote.number, ())
-            ]
-            if not others:
-                yield machine
+    yield from ownerless(records, customer, (one for mine in own.values() for one in mine.values()))
+
+
+def ownerless(records: Records, customer: int, own: Iterable[Revision]) -> Iterator[Machine]:
+    """Yield the machines of a customer's revisions that have no owner and that no revision of
+    somebody else names.
+    """
+    for number in sorted({one.machine for one in own} - {None}, key=str):
+        machine = None if number is None else records.machines.get(number)
+        if (
+            machine is not None
+            and machine.customer is None
+            and machine.erased_at is None
+            and not _is_anybody_elses(records, customer, machine.number)
+        ):
+            yield machine
+
+
+def _is_anybody_elses(records: Records, customer: int, machine: int) -> bool:
+    for quote in records.quotes.naming(None, machine):
+        revisions = records.revisions.of_quote(quote.number)
+        mine = own_revisions(records, revisions, customer)
+        if any(one.machine == machine and one.number not in mine for one in revisions):
+            return True
+    return False

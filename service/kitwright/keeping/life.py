@@ -22,6 +22,7 @@ from kitwright.keeping.record import (
     RevisionState,
     Stamp,
 )
+from kitwright.keeping.reserving import draw_reserved
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import sums_of
 
@@ -144,7 +145,7 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
 
 def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
     """Return a quote whose work is finished. A draft that was never offered is superseded by the
-    agreed revision, and named in the event.
+    agreed revision, and named in the event. What is still reserved for the quote is drawn.
 
     Raises: NotNow, while a revision is undecided.
     """
@@ -155,6 +156,7 @@ def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
     if revision_of(records, quote, quote.latest).state is RevisionState.draft:
         records.revisions.mark(quote.number, quote.latest, RevisionState.superseded)
         facts["superseded"] = quote.latest
+    draw_reserved(records, stamp, quote)
     return keep_change(records, stamp, "quote.finished", quote, facts, state=QuoteState.done)
 
 

@@ -1,7 +1,7 @@
 """Link: a token that lets a customer see one revision of one quote for a limited time, and nothing
 else.
 
-A token is a list of the quote's number, revision, expiry, nonce, epoch and digest, signed by
+A token is a list of the quote's number, revision, expiry, nonce, round, epoch and digest, signed by
 `itsdangerous` for a purpose of its own. Anything else signed with the same secret is therefore not
 a token. Epoch and digest bind it to what it was made for, because a restore undoes revisions, and
 their numbers may then be given to others.
@@ -13,7 +13,7 @@ import re
 from base64 import urlsafe_b64decode, urlsafe_b64encode
 from collections.abc import Sequence
 from hashlib import sha384
-from typing import Final
+from typing import Any, Final
 
 from itsdangerous import BadData, URLSafeSerializer
 from msgspec import Struct
@@ -32,7 +32,8 @@ _TEXT: Final = re.compile(r"\.?[A-Za-z0-9_-]{1,220}\.[A-Za-z0-9_-]{64}")
 
 class Link(Struct, frozen=True, kw_only=True):
     """The content of a customer's link. From `expires`, in Unix seconds, it is no longer valid.
-    `nonce` is random and distinguishes two links to the same revision.
+    `nonce` is random and distinguishes two links to the same revision. `round` is the number of
+    times that the quote's links had been revoked when it was made.
 
     `epoch` is that of the generation in which it was made, and `digest` the start of the revision's
     SHA-256, in hex. Both are empty in links of versions without generations.
@@ -42,8 +43,19 @@ class Link(Struct, frozen=True, kw_only=True):
     revision: int
     expires: int
     nonce: bytes
+    round: int = 0
     epoch: str = ""
     digest: str = ""
+
+
+class LinkRevoked(KitwrightError):
+    """A genuine token that the shop has revoked."""
+
+    code = "link-revoked"
+
+    def __init__(self, link: Link) -> None:
+        super().__init__(f"this link to quote {link.number} was revoked")
+        self.link = link
 
 
 class LinkForged(KitwrightError):
@@ -118,7 +130,7 @@ def make_token(secret: bytes, link: Link) -> str:
     """Return the token of a link: all its characters are valid in a URL path."""
     nonce = urlsafe_b64encode(link.nonce).decode()
     return _signer(secret).dumps(
-        [link.number, link.revision, link.expires, nonce, link.epoch, link.digest]
+        [link.number, link.revision, link.expires, nonce, link.round, link.epoch, link.digest]
     )
 
 
@@ -135,21 +147,33 @@ def read_token(secret: bytes, text: str, now: float) -> Link:
     if not _TEXT.fullmatch(text):
         raise LinkForged
     try:
-        number, revision, expires, nonce, *bound = _signer(secret).loads(text)
+        number, revision, expires, nonce, *rest = _signer(secret).loads(text)
     except BadData:
         raise LinkForged from None
-    epoch, digest = bound or ("", "")
+    # links made before any could be revoked, or records restored, lack the rest
+    bound: list[Any] = [*rest, *(0, "", "")[len(rest) :]]
+    in_round, epoch, digest = bound
     link = Link(
         number=number,
         revision=revision,
         expires=expires,
         nonce=urlsafe_b64decode(nonce),
+        round=in_round,
         epoch=epoch,
         digest=digest,
     )
     if now >= link.expires:
         raise LinkExpired(link)
     return link
+
+
+def is_genuine(secret: bytes, text: str) -> bool:
+    """Return whether a text is a token made with the secret, also if it has expired."""
+    try:
+        read_token(secret, text, 0)
+    except LinkForged:
+        return False
+    return True
 
 
 def _signer(secret: bytes) -> URLSafeSerializer:

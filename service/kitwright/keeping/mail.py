@@ -18,7 +18,15 @@ from msgspec import structs
 from kitwright.keeping.acts import ActRefused, NothingOffered
 from kitwright.keeping.event import note_event
 from kitwright.keeping.kinds import EventKind
-from kitwright.keeping.record import KeptQuote, Mail, MailState, Revision, Stamp
+from kitwright.keeping.record import (
+    Disposal,
+    DisposalKind,
+    KeptQuote,
+    Mail,
+    MailState,
+    Revision,
+    Stamp,
+)
 from kitwright.keeping.store import RecordMissing, Records
 
 RETRY_DELAYS: Final = (
@@ -261,9 +269,11 @@ def last_attempt(failure: str) -> str:
 
 def erase_mails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
     """Remove addresses, messages and failures from some e-mails. Those still queued are marked as
-    failed and never sent.
+    failed and never sent. Letters that were written to a folder are to be deleted.
     """
     for mail in mails:
+        letter = Disposal(number=0, kind=DisposalKind.letter, name=mail.message_id)
+        records.disposals.add(letter)
         is_queued = mail.state is MailState.queued
         left = structs.replace(
             mail,

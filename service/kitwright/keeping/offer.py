@@ -24,6 +24,7 @@ from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.life import revision_of, showing
 from kitwright.keeping.prices import PriceMoved, PricesMoved
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
+from kitwright.keeping.reserving import settle
 from kitwright.keeping.store import Records
 
 
@@ -94,16 +95,17 @@ def decline(
 ) -> KeptQuote:
     """Return a quote whose offered revision the customer declined.
 
-    The reason is not stored in any event, because it may be personal. Declining again changes
-    nothing.
+    The reason is stored with the revision, and in no event, because it may be personal. Declining
+    again changes nothing.
 
     Raises: NothingOffered, OtherRevisionOffered, NoSuchRevision.
     """
     if revision_of(records, quote, revision).state is RevisionState.declined:
         return quote
+    quote = still_offered(records, stamp, quote, revision)
     check_offer(records, "decline", quote, revision, stamp)
     facts = {"revision": revision, "has_reason": int(reason is not None)}
-    return _end(records, stamp, "quote.declined", quote, RevisionState.declined, facts)
+    return _end(records, stamp, "quote.declined", quote, RevisionState.declined, facts, reason)
 
 
 def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
@@ -131,7 +133,9 @@ def withdraw(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         agreed=agreed,
     )
     left = showing(records, left, agreed or taken)
-    return keep_change(records, stamp, "quote.withdrawn", left, {"revision": taken})
+    kept = keep_change(records, stamp, "quote.withdrawn", left, {"revision": taken})
+    settle(records, stamp, kept)
+    return kept
 
 
 def expire_overdue(records: Records, stamp: Stamp) -> int:
@@ -143,6 +147,43 @@ def expire_overdue(records: Records, stamp: Stamp) -> int:
     return len(overdue)
 
 
+def mark_by_day(records: Records, stamp: Stamp) -> None:
+    """Mark the offers that have expired by a day, and offer again those that have not."""
+    expire_overdue(records, stamp)
+    reopen_early(records, stamp)
+
+
+def reopen_early(records: Records, stamp: Stamp) -> int:
+    """Offer again what was marked as expired though it is still valid, because a clock was ahead;
+    return how many quotes.
+    """
+    early = records.quotes.early(stamp.today)
+    for quote in early:
+        still_offered(records, stamp, quote, quote.shown)
+    return len(early)
+
+
+def still_offered(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) -> KeptQuote:
+    """Return a quote on which a revision can be decided: if it was marked as expired but is valid
+    today, it is on offer again. Any other quote is returned as it is.
+    """
+    offer = revision_of(records, quote, revision)
+    later = (one for one in records.revisions.of_quote(quote.number) if one.number > revision)
+    if (
+        offer.state is not RevisionState.expired
+        or offer.valid_until < stamp.today
+        or quote.offered is not None
+        or (quote.agreed is None and quote.state is not QuoteState.expired)
+        or quote.state is QuoteState.done
+        or any(one.issued_at is not None for one in later)
+    ):
+        return quote
+    records.revisions.mark(quote.number, revision, RevisionState.issued)
+    state = QuoteState.issued if quote.agreed is None else quote.state
+    facts = {"revision": revision, "sha256": offer.sha256, "reopened": 1}
+    return keep_change(records, stamp, "quote.issued", quote, facts, state=state, offered=revision)
+
+
 def _end(
     records: Records,
     stamp: Stamp,
@@ -150,15 +191,23 @@ def _end(
     quote: KeptQuote,
     end: RevisionState,
     facts: Facts,
+    reason: str | None = None,
 ) -> KeptQuote:
     """Return a quote whose offer ended; an earlier agreement stays in force."""
-    records.revisions.mark(quote.number, quote.offered or 0, end)
+    records.revisions.mark(quote.number, quote.offered or 0, end, reason)
     state = QuoteState(end.value) if quote.agreed is None else quote.state
-    return keep_change(records, stamp, kind, quote, facts, state=state, offered=None)
+    kept = keep_change(records, stamp, kind, quote, facts, state=state, offered=None)
+    if kept.agreed is None:
+        settle(records, stamp, kept)
+    return kept
 
 
-def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) -> KeptQuote:
-    """Return a quote whose offered revision is agreed; the one agreed before is superseded."""
+def accepted(
+    records: Records, stamp: Stamp, quote: KeptQuote, revision: int, facts: Facts
+) -> KeptQuote:
+    """Return a quote whose offered revision is agreed; the one agreed before is superseded. What it
+    takes from stock is reserved, as far as it is free.
+    """
     if quote.agreed is not None:
         records.revisions.mark(quote.number, quote.agreed, RevisionState.superseded)
     records.revisions.mark(quote.number, revision, RevisionState.accepted)
@@ -169,7 +218,9 @@ def accepted(records: Records, stamp: Stamp, quote: KeptQuote, revision: int) ->
         agreed=revision,
     )
     agreed = showing(records, agreed, revision)
-    return keep_change(records, stamp, "quote.accepted", agreed, {"revision": revision})
+    kept = keep_change(records, stamp, "quote.accepted", agreed, {"revision": revision, **facts})
+    settle(records, stamp, kept)
+    return kept
 
 
 def check_offer(

@@ -6,7 +6,7 @@ from typing import Final
 
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.event import add_event
-from kitwright.keeping.record import Photo, Stamp
+from kitwright.keeping.record import Disposal, DisposalKind, Photo, Stamp
 from kitwright.keeping.store import Records
 
 MOST_PHOTOS: Final = 100
@@ -44,8 +44,9 @@ def add_photo(records: Records, stamp: Stamp, photo: Photo) -> Photo:
 
 
 def drop_photo(records: Records, stamp: Stamp, photo: Photo) -> None:
-    """Delete a photograph's record. The caller deletes its file if no other record needs it."""
+    """Delete a photograph's record. Its file is to be deleted, unless another record needs it."""
     records.photos.drop(photo.number)
+    records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name=photo.sha256))
     add_event(records, stamp, "photo.dropped", f"photo:{photo.number}", {"quote": _quote_id(photo)})
 
 

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from enum import StrEnum
+from typing import Annotated
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from kitwright.keeping.key import Scope
 from kitwright.money import Money
-from kitwright.quote import FactNumber
+
+EventFact = Annotated[int, Meta(ge=-999_999_999_999_999, le=999_999_999_999_999)]
+"""A number that an event tells. Numbers of records are large after a restore."""
 
 
 class QuoteState(StrEnum):
@@ -110,7 +113,7 @@ class Revision(Struct, frozen=True, kw_only=True):
     (`kitwright.keeping.sums.Reckoning`), empty if the tax is not known.
 
     `sha256`, in hex, is of `shown` as it was when issued. `is_erased` says that personal data has
-    been removed since.
+    been removed since. `reason` is the customer's, for declining.
     """
 
     quote: int = 0
@@ -128,6 +131,7 @@ class Revision(Struct, frozen=True, kw_only=True):
     gross: Money | None
     sha256: str | None = None
     is_erased: bool = False
+    reason: str | None = None
     request: bytes
     answer: bytes
     reckoning: bytes = b""
@@ -275,7 +279,7 @@ class Event(Struct, frozen=True, kw_only=True):
     kind: str
     subject: str
     """The kind and number of the record, as in `quote:12`."""
-    facts: dict[str, str | FactNumber | None]
+    facts: dict[str, str | EventFact | None]
     hand: Hand
     by: str
     request_id: str
@@ -304,6 +308,13 @@ class DueDelivery(Struct, frozen=True, kw_only=True):
     hook: Hook
     event: Event
     attempt: int
+
+
+class Waiting(Struct, frozen=True):
+    """What waits to be sent: its number, and since when the oldest has been waiting."""
+
+    number: int
+    since: datetime | None
 
 
 class MailState(StrEnum):
@@ -337,9 +348,56 @@ class Mail(Struct, frozen=True, kw_only=True):
     sent_at: datetime | None
 
 
+class ErasureStage(StrEnum):
+    """What is being erased of a customer, in this order."""
+
+    machines = "machines"
+    quotes = "quotes"
+    mails = "mails"
+    answers = "answers"
+    search = "search"
+
+
+class Erasure(Struct, frozen=True, kw_only=True):
+    """A customer who is being erased, step by step: it exists until nothing is left to be erased.
+
+    `email` is the address that the customer had. `at` to `request_id` are the stamp of the call.
+    `place` is how far the stage has come, `counts` how many records have been erased, by kind.
+    """
+
+    number: int
+    customer: int
+    email: str | None
+    at: datetime
+    today: date
+    hand: Hand
+    by: str
+    request_id: str
+    stage: ErasureStage
+    place: int
+    counts: dict[str, int]
+
+
+class DisposalKind(StrEnum):
+    """What a file is: a photograph, named by its SHA-256, or a letter, by its message id."""
+
+    photo = "photo"
+    letter = "letter"
+
+
+class Disposal(Struct, frozen=True, kw_only=True):
+    """A file that is to be deleted, in the transaction that removed the need for it. It exists
+    until the file is gone.
+    """
+
+    number: int
+    kind: DisposalKind
+    name: str
+
+
 class KeptAnswer(Struct, frozen=True, kw_only=True):
     """The answer to a call with an idempotency key, given again until it expires. `epoch` is that
-    of the generation in which the call was made.
+    of the generation in which the call was made, None in those of versions without generations.
     """
 
     key: str
@@ -349,4 +407,4 @@ class KeptAnswer(Struct, frozen=True, kw_only=True):
     headers: dict[str, str]
     body: bytes
     expires_at: datetime
-    epoch: str = ""
+    epoch: str | None = None

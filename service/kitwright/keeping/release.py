@@ -6,7 +6,7 @@ that were waiting when the backup was made, and releases it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Final, Literal
 
@@ -14,11 +14,12 @@ from msgspec import Struct, structs
 
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.closing import Closing
+from kitwright.keeping.erasing import Redact, erase_now, finish_now
 from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Generation
+from kitwright.keeping.link_rounds import revoke_links, round_of
 from kitwright.keeping.mail import settle_failed
-from kitwright.keeping.people import erase_customer
-from kitwright.keeping.record import KeyRecord, Mail, QuoteState, Revision, Stamp
+from kitwright.keeping.record import KeyRecord, Mail, QuoteState, Stamp
 from kitwright.keeping.store import QuoteFilter, Records
 
 Waiting = Literal["send", "drop"]
@@ -98,42 +99,56 @@ def begin_generation(
     return begun
 
 
-def close_again(
-    records: Records,
-    stamp: Stamp,
-    closings: Iterable[Closing],
-    redact: Callable[[Revision], Revision],
-) -> tuple[int, tuple[str, ...]]:
-    """Revoke keys and erase customers again that a ledger says were closed.
+def close_again(records: Records, stamp: Stamp, closings: Iterable[Closing], redact: Redact) -> int:
+    """Close again what a ledger says was closed: revoke keys and links, and erase customers; return
+    how much was closed now.
 
-    A customer is erased even if work was under way when the backup was made. Records that the
-    folder does not have are skipped.
-
-    Returns: how many were closed now; the SHA-256 of the photographs that no record needs any
-    longer.
+    A customer is erased even if work was under way when the backup was made. Erasures that were
+    under way then are finished. Records that the folder does not have are skipped.
     """
-    closed, files = 0, set[str]()
+    for erasure in records.erasures.every():
+        finish_now(records, erasure, redact=redact)
+    again = {"key": _revoke_key, "links": _revoke_links}
+    closed = 0
     for closing in closings:
-        if closing.kind == "key":
-            key = records.keys.get(closing.id)
-            if key is None or key.revoked_at is not None:
-                continue
-            records.keys.put(structs.replace(key, revoked_at=closing.at))
-            add_event(records, stamp, "key.revoked", f"key:{key.id}")
+        if closing.kind == "customer":
+            closed += _erase(records, stamp, closing, redact)
         else:
-            customer = records.customers.get(int(closing.id))
-            if customer is None or customer.erased_at is not None:
-                continue
-            *_, gone = erase_customer(records, stamp, customer, redact=redact, even_at_work=True)
-            files |= set(gone)
-        closed += 1
-    return closed, tuple(sorted(files))
+            closed += again[closing.kind](records, stamp, closing)
+    return closed
+
+
+def _revoke_key(records: Records, stamp: Stamp, closing: Closing) -> bool:
+    key = records.keys.get(closing.id)
+    if key is None or key.revoked_at is not None:
+        return False
+    records.keys.put(structs.replace(key, revoked_at=closing.at))
+    add_event(records, stamp, "key.revoked", f"key:{key.id}")
+    return True
+
+
+def _revoke_links(records: Records, stamp: Stamp, closing: Closing) -> bool:
+    number, times = map(int, closing.id.split("."))
+    quote = records.quotes.get(number)
+    if quote is None or round_of(records, quote) >= times:
+        return False
+    while revoke_links(records, stamp, quote) < times:
+        pass
+    return True
+
+
+def _erase(records: Records, stamp: Stamp, closing: Closing, redact: Redact) -> bool:
+    customer = records.customers.get(int(closing.id))
+    if customer is None or customer.erased_at is not None:
+        return False
+    erase_now(records, stamp, customer, redact=redact, even_at_work=True)
+    return True
 
 
 def report(records: Records) -> Report:
     """Return what a folder would send out now, whether it is held or not."""
     counts: dict[int, int] = {}
-    for hook, _ in records.events.waiting():
+    for hook, _ in records.events.deliveries():
         counts[hook] = counts.get(hook, 0) + 1
     offered = records.quotes.find(QuoteFilter(states=(QuoteState.issued,), most=_MANY))
     return Report(
@@ -177,7 +192,7 @@ def release(
         raise NotConfirmed(held.known_until or held.begun_at)
     mails = records.mails.due(_EVER, _MANY)
     # the restore's own event, and later ones, are new to every receiver
-    deliveries = [one for one in records.events.waiting() if one[1] <= held.after]
+    deliveries = [one for one in records.events.deliveries() if one[1] <= held.after]
     if mails and mail is None:
         raise ChoiceMissing("e-mail" if len(mails) == 1 else "e-mails", len(mails), "mail")
     if deliveries and webhooks is None:

@@ -13,11 +13,14 @@ from msgspec import Struct
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping.generation import Belonging, Generation
+from kitwright.keeping.ledger import Shelf
 from kitwright.keeping.record import (
     Addition,
     Authorisation,
     Customer,
+    Disposal,
     DueDelivery,
+    Erasure,
     Event,
     Hook,
     KeptAnswer,
@@ -30,6 +33,7 @@ from kitwright.keeping.record import (
     QuoteState,
     Revision,
     RevisionState,
+    Waiting,
 )
 
 T = TypeVar("T")
@@ -70,6 +74,24 @@ class RecordConflict(StoreError):
     """A new record whose place is taken, or a record that names another that is not stored."""
 
     code = "record-conflict"
+
+
+class RecordDamaged(StoreError):
+    """A record that is no longer as it was stored: nothing of it can be trusted or shown.
+
+    `key` identifies the record among those of its `table`.
+    """
+
+    code = "record-damaged"
+
+    def __init__(self, table: str, key: tuple[object, ...]) -> None:
+        named = " ".join(map(str, key)) or "a record"
+        super().__init__(
+            f"{table} {named}: the stored record has changed since it was written, so it is not "
+            "shown or used; `kitwright doctor` lists every such record"
+        )
+        self.table = table
+        self.key = key
 
 
 class QuoteFilter(Struct, frozen=True, kw_only=True):
@@ -127,6 +149,22 @@ class Quotes(Kept[KeptQuote], Protocol):
         None names nothing.
         """
 
+    def of_customer(
+        self, customer: int, before: int | None, most: int, *, is_open: bool = False
+    ) -> tuple[KeptQuote, ...]:
+        """Return at most `most` quotes below a number, newest first, with a revision that names a
+        customer or a machine of that customer.
+
+        Args:
+            is_open: only those of which a revision is offered, or agreed and not done.
+        """
+
+    def index(self, quote: KeptQuote) -> None:
+        """Update the search for a quote whose customer or machine was erased."""
+
+    def early(self, today: date) -> tuple[KeptQuote, ...]:
+        """Return the expired quotes that are valid until a day or longer: a clock was ahead."""
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the quotes whose offered revision has expired."""
 
@@ -138,24 +176,31 @@ class Revisions(OfQuote[Revision], Protocol):
     data. Otherwise RevisionSealed is raised.
     """
 
-    def mark(self, quote: int, number: int, state: RevisionState) -> None:
-        """Change the state of a revision.
+    def mark(
+        self, quote: int, number: int, state: RevisionState, reason: str | None = None
+    ) -> None:
+        """Change the state of a revision, and the customer's reason for it.
 
         Raises: RevisionSealed, if an issued one would be a draft again.
         """
 
 
 class Customers(Kept[Customer], Protocol):
-    """Customers. The search follows their names."""
+    """Customers. The search follows their names; that for quotes follows erasing by `index`."""
 
     def find(self, words: Sequence[str], before: int | None, most: int) -> tuple[Customer, ...]:
         """Return customers, newest first. Each of `words` begins a word of their name, as in a
         QuoteFilter.
         """
 
+    def tidy_search(self, *, is_first: bool) -> bool:
+        """Rewrite a part of the search, so that nothing of removed words is left; return whether
+        none is left. `is_first` begins with the whole of it.
+        """
+
 
 class Machines(Kept[Machine], Protocol):
-    """Machines. The search follows their names and serial numbers."""
+    """Machines. The search follows their names and serial numbers; of erased ones by `index`."""
 
     def find(self, customer: int | None, before: int | None, most: int) -> tuple[Machine, ...]:
         """Return machines, newest first; only those of one customer if one is given."""
@@ -186,6 +231,9 @@ class Keys(Kept[KeyRecord], Protocol):
     def every(self) -> tuple[KeyRecord, ...]:
         """Return all keys, oldest first."""
 
+    def usable(self) -> tuple[KeyRecord, ...]:
+        """Return all keys except damaged ones, which open nothing, oldest first."""
+
     def secret(self, name: str) -> bytes | None:
         """Return a secret of the service itself by its name, or None."""
 
@@ -206,6 +254,9 @@ class Hooks(Kept[Hook], Protocol):
 class Events(Protocol):
     """The feed of events, and the deliveries that wait."""
 
+    def put(self, record: Event) -> None:
+        """Replace an event: only its request's id may be erased. Raises: RecordConflict."""
+
     def add(self, event: Event, only: int | None = None) -> Event:
         """Add an event; return it with its place in the feed. A delivery is queued for every active
         hook that takes its kind, or only for the hook with the number `only`.
@@ -222,7 +273,7 @@ class Events(Protocol):
 
     def due(self, now: datetime, most: int) -> tuple[DueDelivery, ...]:
         """Return the due deliveries, longest due first: for each active hook, the earliest event in
-        the feed.
+        the feed. Damaged ones are set aside.
 
         The feed decides which event is the earliest, because times are those of calls, not of
         commits.
@@ -231,13 +282,16 @@ class Events(Protocol):
     def soonest(self) -> datetime | None:
         """Return when the next delivery is due; None if none waits."""
 
+    def waiting(self) -> Waiting:
+        """Return the deliveries that wait for active hooks."""
+
     def defer(self, hook: int, seq: int, next_at: datetime) -> None:
         """Postpone a delivery and count one more attempt. Does nothing if none waits."""
 
     def settle(self, hook: int, seq: int) -> None:
         """End a delivery: the event was posted or given up. Does nothing if none waits."""
 
-    def waiting(self) -> tuple[tuple[int, int], ...]:
+    def deliveries(self) -> tuple[tuple[int, int], ...]:
         """Return all deliveries, due or not: the number of the hook, and the event's place."""
 
 
@@ -247,16 +301,21 @@ class Mails(OfQuote[Mail], Protocol):
     The message id of each must be unique.
     """
 
-    def to(self, address: str) -> tuple[Mail, ...]:
-        """Return the e-mails to an address with their bodies, oldest first. The case of ASCII
-        letters is ignored.
+    def to(self, address: str, after: int, most: int) -> tuple[Mail, ...]:
+        """Return at most `most` e-mails to an address above a number with their bodies, oldest
+        first. The case of ASCII letters is ignored.
         """
 
     def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
-        """Return the queued e-mails that are due, with their bodies, longest due first."""
+        """Return the queued e-mails that are due, with their bodies, longest due first; damaged
+        ones are set aside.
+        """
 
     def soonest(self) -> datetime | None:
         """Return when the next queued e-mail is due; None if none waits."""
+
+    def waiting(self) -> Waiting:
+        """Return the queued e-mails."""
 
 
 class Answers(Protocol):
@@ -271,8 +330,43 @@ class Answers(Protocol):
         Raises: RecordConflict, while another is stored for the same call.
         """
 
-    def forget(self) -> None:
-        """Delete all answers, because the data that they hold was erased."""
+    def forget(self, most: int) -> int:
+        """Delete at most `most` answers, the oldest first, because the data that they hold was
+        erased; return how many were deleted.
+        """
+
+
+class Erasures(Kept[Erasure], Protocol):
+    """Erasures under way."""
+
+    def of_customer(self, customer: int) -> Erasure | None:
+        """Return the erasure of a customer, None if none is under way."""
+
+    def every(self) -> tuple[Erasure, ...]:
+        """Return all erasures, oldest first."""
+
+    def drop(self, number: int) -> None:
+        """Delete an erasure, because nothing is left to be erased."""
+
+
+class Disposals(Kept[Disposal], Protocol):
+    """Files to be deleted."""
+
+    def next(self, after: int, most: int) -> tuple[Disposal, ...]:
+        """Return at most `most` disposals above a number, oldest first."""
+
+    def drop(self, number: int) -> None:
+        """Delete a disposal, because its file is gone."""
+
+
+class Trial(Protocol):
+    """A number that is written only to try whether the store can be written to."""
+
+    def write(self) -> int:
+        """Write another number; return it."""
+
+    def read(self) -> int:
+        """Return the number written last, 0 if there is none."""
 
 
 class Generations(Protocol):
@@ -318,6 +412,10 @@ class Records(Struct, frozen=True, kw_only=True):
     mails: Mails
     answers: Answers
     generations: Generations
+    trial: Trial
+    erasures: Erasures
+    disposals: Disposals
+    shelf: Shelf
 
 
 class Store(Protocol):

@@ -53,6 +53,9 @@ SENTENCES: Final[dict[str, str]] = {
         "{tax} is {rate} on the day of this quote and {new_rate} from {first_day}. The new rate "
         "may apply to work that is finished from that day."
     ),
+    "part-not-available": (
+        "Not available at present: {missing}. When all parts are here is therefore not known yet."
+    ),
     "minutes-from-elements": (
         "No times are published for this machine. {minutes} min of this quote follow from its "
         "fasteners, by common practice, and may turn out {percent} more or less."

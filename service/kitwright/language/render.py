@@ -61,6 +61,7 @@ class Speaker(Wording):
             "component": lambda name, _: self.instance(name),
             "work": lambda name, _: self.instance(name),
             "tax": lambda name, _: self.text("tax", name),
+            "missing": lambda name, _: self.item(name),
             **dict.fromkeys(_WORDS, lambda name, _: self.word(name)),
         }
         """Name of a fact that is an id -> function that puts it into words."""

@@ -65,7 +65,8 @@ class PriceDifference(Struct, frozen=True, kw_only=True):
     prices that changed by more than 40 percent, `zero` costs of nothing, `above_list` costs above
     the list price, `on_request` numbers without a price, `vanished` numbers that the file no longer
     has, `superseded` numbers that are superseded since. `drafts` and `issued` are the quotes that
-    have numbers with another price, or that vanished.
+    order from the supplier numbers with another price, or that vanished; others may change too,
+    where another supplier becomes the better choice.
     """
 
     against: Counted | None

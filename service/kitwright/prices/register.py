@@ -147,10 +147,11 @@ class SqlitePriceBooks:
                     number,
                 ),
             )
-            connection.execute(
-                "UPDATE files SET state = ? WHERE supplier = ? AND number < ? AND state = ?",
-                (FileState.replaced.value, file.supplier, number, FileState.read.value),
-            )
+            if state is FileState.read:
+                connection.execute(
+                    "UPDATE files SET state = ? WHERE supplier = ? AND number < ? AND state = ?",
+                    (FileState.replaced.value, file.supplier, number, FileState.read.value),
+                )
         self.source(number).unlink(missing_ok=True)
         self._drop_unused()
         return self.file(number)
@@ -361,6 +362,23 @@ class SqlitePriceBooks:
                 return needed
             target.unlink()
 
+    def leave_out(self, numbers: int) -> None:
+        """Leave out numbers of files and revisions, because they may have been given after a
+        backup. Does nothing if there are no price books.
+        """
+        if self._is_empty:
+            return
+        connection = self._connection()
+        with _transaction(connection):
+            for table in ("files", "revisions"):
+                changed = connection.execute(
+                    "UPDATE sqlite_sequence SET seq = seq + ? WHERE name = ?", (numbers, table)
+                )
+                if not changed.rowcount:
+                    connection.execute(
+                        "INSERT INTO sqlite_sequence (name, seq) VALUES (?, ?)", (table, numbers)
+                    )
+
     def has_register(self) -> bool:
         """Return whether there are price books."""
         return not self._is_empty
@@ -368,10 +386,10 @@ class SqlitePriceBooks:
     def _drop_unused(self) -> None:
         """Delete books that can no longer be in force: of older revisions, and of older files."""
         wanted = set(self.needed())
-        newest: dict[SupplierId, FileNumber] = {}
+        newest: dict[tuple[SupplierId, FileState], FileNumber] = {}
         for file in self._files("ORDER BY number DESC", ()):
             if file.state in (FileState.read, FileState.refused):
-                newest.setdefault(file.supplier, file.number)
+                newest.setdefault((file.supplier, file.state), file.number)
         wanted.update(newest.values())
         for path in self._folder.glob("*.db"):
             if path.name == FILE or FileNumber(int(path.stem)) in wanted:

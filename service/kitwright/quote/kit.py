@@ -47,7 +47,9 @@ class Pack(Struct, frozen=True, kw_only=True):
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
-    """A quantity of an item that is taken from stock, and the bin where it is."""
+    """A quantity of an item that is taken from stock, its quality, and the bin where it is.
+    `quality` is null in quotes that did not state it.
+    """
 
     item: str
     name: str
@@ -55,6 +57,7 @@ class FromStock(Struct, frozen=True, kw_only=True):
     unit: UnitCode
     measure: Measure
     bin: str
+    quality: str | None = None
 
 
 class LeftOver(Struct, frozen=True, kw_only=True):

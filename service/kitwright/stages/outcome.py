@@ -253,10 +253,17 @@ def make_outcome(
         parts_by=parts_by,
         valid_until=valid_until,
         notes=(
+            *_unfilled_notes(repair),
             *_element_notes(shop, repair),
             *_rate_notes(request, repair, max(valid_until, parts_by or valid_until)),
         ),
     )
+
+
+def _unfilled_notes(repair: Repair) -> Iterator[Why]:
+    """Yield a note for each item that no source can fill."""
+    for item in dict.fromkeys(unfilled.item for unfilled in repair.kit.unfilled):
+        yield Why("part-not-available", {"missing": item})
 
 
 def _element_notes(shop: Shop, repair: Repair) -> Iterator[Why]:
@@ -309,8 +316,10 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
 
 def find_parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
     """Return the day by which all ordered parts and all sublet work should be there, None if there
-    are none.
+    are none, or if a part that is needed is not available at all.
     """
+    if repair.kit.unfilled:
+        return None
     days = [
         shop.sublet[operation.job.sublet].days
         for operation in repair.jobs.operations

@@ -1,8 +1,8 @@
 """Closings: a small ledger of erasures and revocations, beside the database of a data folder.
 
 A restored database is older than the folder that was lost. The ledger says which customers were
-erased and which keys were revoked, so that a restore can close them again. It holds ids and times
-only. It is written whole after each such change, before the change is acknowledged.
+erased and which keys and links were revoked, so that a restore can close them again. It holds ids
+and times only. It is written whole after each such change, before the change is acknowledged.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import tarfile
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -19,7 +20,8 @@ import msgspec
 from kitwright.keeping.closing import Closing, Ledger
 from kitwright.keeping.store import StoreError
 from kitwright.store.files import write_whole
-from kitwright.store.rows import read_moment
+from kitwright.store.rows import Session, read_moment
+from kitwright.store.seal import is_sound
 
 LEDGER: Final = "closings.json"
 """File name of the ledger in a data folder and in a backup."""
@@ -64,7 +66,7 @@ def read_closings(connection: Any, now: datetime) -> Ledger:
     """Return the ledger of everything that a database says was erased or revoked.
 
     It is complete up to now; in a restored folder, until the owner has confirmed it, only up to the
-    time that was known at the restore.
+    time that was known at the restore. Damaged rows say nothing.
 
     Raises: sqlite3.Error.
     """
@@ -73,14 +75,36 @@ def read_closings(connection: Any, now: datetime) -> Ledger:
         "SELECT known_until, is_confirmed FROM generations ORDER BY number DESC LIMIT 1"
     ).fetchone()
     as_of = now if is_confirmed else read_moment(known_until) or now
-    closings = [
-        Closing(kind=kind, id=str(name), at=read_moment(at) or as_of)
-        for kind, name, at in connection.execute(
-            "SELECT 'key', id, revoked_at FROM keys WHERE revoked_at IS NOT NULL UNION ALL"
-            " SELECT 'customer', number, erased_at FROM customers WHERE erased_at IS NOT NULL"
-        )
-    ]
+    closings = [*_keys(connection), *_customers(connection), *_links(connection)]
     return Ledger(folder=folder, as_of=as_of).with_more(closings, as_of)
+
+
+def _keys(connection: Any) -> Iterator[Closing]:
+    for row in _sound(connection, "keys", "revoked_at IS NOT NULL"):
+        yield Closing(kind="key", id=row["id"], at=datetime.fromisoformat(row["revoked_at"]))
+
+
+def _customers(connection: Any) -> Iterator[Closing]:
+    for row in _sound(connection, "customers", "erased_at IS NOT NULL"):
+        at = datetime.fromisoformat(row["erased_at"])
+        yield Closing(kind="customer", id=str(row["number"]), at=at)
+
+
+def _links(connection: Any) -> Iterator[Closing]:
+    for row in _sound(connection, "events", "kind = 'link.revoked'"):
+        quote = row["subject"].removeprefix("quote:")
+        times = msgspec.json.decode(row["facts"])["round"]
+        yield Closing(kind="links", id=f"{quote}.{times}", at=datetime.fromisoformat(row["at"]))
+
+
+def _sound(connection: Any, table: str, condition: str) -> Iterator[dict[str, Any]]:
+    """Yield the rows of a table that meet a condition and are as they were sealed."""
+    statement = f"SELECT * FROM {table} WHERE {condition}"
+    names = [column[0] for column in connection.execute(f"{statement} LIMIT 0").description]
+    for values in Session(connection).raw_rows(statement):
+        row = dict(zip(names, values, strict=True))
+        if is_sound(table, row):
+            yield row
 
 
 def read_ledger(file: Path) -> Ledger:
@@ -122,11 +146,12 @@ class LedgerFile:
         except FileNotFoundError:
             return None
 
-    def catch_up(self, connection: Any, now: datetime) -> None:
+    def catch_up(self, connection: Any, now: datetime, *, is_to_mark: bool = True) -> None:
         """Add everything that the database says was closed. A ledger that can't be read, or that
         belongs to another folder, is replaced, because the database of a folder knows all.
 
-        If the file can't be written, `is_behind` is set. Raises: sqlite3.Error.
+        Unless it `is_to_mark` the present time, nothing is written if nothing is missing. If the
+        file can't be written, `is_behind` is set. Raises: sqlite3.Error.
         """
         known = read_closings(connection, now)
         before = None
@@ -134,6 +159,8 @@ class LedgerFile:
             before = self._ledger or self.read()
         if before is not None and before.folder == known.folder:
             known = before.with_more(known.closings, known.as_of)
+            if not is_to_mark and known.closings == before.closings:
+                return
         try:
             write_whole(self.file, encode_ledger(known))
         except OSError:

@@ -19,10 +19,10 @@ from kitwright.prices.register import SqlitePriceBooks
 from kitwright.store.closings import LEDGER, LedgerFile, LedgerUnreadable, read_closings
 from kitwright.store.engine import FILE, OtherSchema, all_names, check_known, connect_to_read
 from kitwright.store.failure import PROBE
-from kitwright.store.files import NEW, PhotoFiles, is_sha256, open_to_others
+from kitwright.store.files import NEW, STAGE, PhotoFiles, is_sha256, open_to_others
 from kitwright.store.ledger import check_ledger
-from kitwright.store.restore import STAGE
 from kitwright.store.rows import moment
+from kitwright.store.scrub import broken, broken_links, damaged_rows, lost_references
 from kitwright.store.sqlite import sqlite3
 
 LEAST_FREE: Final = 200 * 1024 * 1024
@@ -180,7 +180,7 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
     with contextlib.closing(connection):
         # one view: otherwise a running service could make the counts differ
         connection.execute("BEGIN")
-        findings = [*_sound(connection)]
+        findings = [_error("damaged-database", reason) for reason in broken(connection)]
         try:
             missing = [name for name in all_names() if name not in check_known(connection)]
         except OtherSchema as error:
@@ -192,19 +192,27 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
                 *findings,
                 _warning("older-schema", f"the next start runs the migrations {steps}"),
             ]
+        findings += [*_changed(connection)]
         findings += (_error(code, detail) for code, detail in check_ledger(connection))
         findings += _deliveries(connection, now)
         findings += _generation(folder, connection)
+        findings += _clock(connection, now)
+        findings += _unfinished(connection)
         needed = {row[0] for row in connection.execute("SELECT sha256 FROM photos")}
     return [*findings, *_files(folder, needed, now)]
 
 
-def _sound(connection: Any) -> Iterator[Finding]:
-    for (told,) in connection.execute("PRAGMA integrity_check(20)"):
-        if told != "ok":
-            yield _error("damaged-database", told)
-    for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
-        yield _error("lost-reference", f"row {row} of {table} refers to a missing row of {parent}")
+def _changed(connection: Any) -> Iterator[Finding]:
+    """Yield an error for every row that has changed since it was written, and every event that does
+    not follow from the one before it.
+    """
+    for row in lost_references(connection):
+        yield _error("lost-reference", row)
+    for error in damaged_rows(connection):
+        key = " ".join(map(str, error.key))
+        yield _error("damaged-record", f"{error.table} {key}: changed since it was written")
+    for seq in broken_links(connection):
+        yield _error("history-broken", f"event {seq} does not follow from the event before it")
 
 
 def _deliveries(connection: Any, now: datetime) -> Iterator[Finding]:
@@ -217,6 +225,26 @@ def _deliveries(connection: Any, now: datetime) -> Iterator[Finding]:
             "stuck-deliveries",
             f"events waiting for webhook {hook}: {count}, the oldest since {since}",
         )
+
+
+def _clock(connection: Any, now: datetime) -> Iterator[Finding]:
+    for seq, at in connection.execute(
+        "SELECT seq, at FROM events WHERE at > ? ORDER BY at DESC LIMIT 1",
+        (moment(now + _JUST_NOW),),
+    ):
+        yield _warning(
+            "clock-behind",
+            f"event {seq} is dated {at}, which is yet to come: the clock of this machine is behind "
+            "now, or was ahead then",
+        )
+
+
+def _unfinished(connection: Any) -> Iterator[Finding]:
+    for (customer,) in connection.execute("SELECT customer FROM erasures ORDER BY number"):
+        yield _note("erasing", f"customer {customer} is being erased; the next start finishes it")
+    count = connection.execute("SELECT count(*) FROM disposals").fetchone()[0]
+    if count:
+        yield _note("deleting", f"files to be deleted by the service: {count}")
 
 
 def _prices(folder: Path) -> Iterator[Finding]:

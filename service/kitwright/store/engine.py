@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import tempfile
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,17 +19,20 @@ from sqlite_utils import Database
 from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
 from kitwright.store.closings import LedgerFile
+from kitwright.store.erasures import DisposalTable, ErasureTable
 from kitwright.store.events import EventTable, HookTable
 from kitwright.store.failure import is_outer, translated
-from kitwright.store.files import make_folders, make_private
+from kitwright.store.files import NEW, make_folders, make_private, sync_folder
 from kitwright.store.generations import GenerationTable
-from kitwright.store.keys import AnswerTable, KeyTable
+from kitwright.store.keys import AnswerTable, KeyTable, TrialTable
 from kitwright.store.mails import MailTable
 from kitwright.store.orders import OrderTable, PhotoTable
 from kitwright.store.people import CustomerTable, MachineTable
 from kitwright.store.quotes import AdditionTable, QuoteTable, RevisionTable, authorisations
-from kitwright.store.rows import Session
+from kitwright.store.rows import Damage, Session
 from kitwright.store.schema import BEFORE_RELEASE, MIGRATIONS
+from kitwright.store.scrub import damaged_rows, structural
+from kitwright.store.shelf import ShelfTable
 from kitwright.store.sqlite import sqlite3
 from kitwright.store.writer import Writer
 
@@ -39,6 +43,10 @@ FILE: Final = "kitwright.db"
 _PATIENCE: Final = 5.0
 """Seconds to wait for a lock that another process holds: a backup or a check."""
 _CACHE_KIB: Final = 32 * 1024
+PROVED_AT_START: Final = 256 * 1024 * 1024
+"""Bytes up to which a database is proven completely before it is used. Of a larger one each row is
+proven when it is read, and the rest by `kitwright doctor`.
+"""
 
 
 class OtherSchema(StoreUnavailable):
@@ -72,6 +80,33 @@ class NewerSchema(OtherSchema):
         self.unknown = unknown
 
 
+class NotOurs(OtherSchema):
+    """A file in the database's place that is not a database of this service, or is empty."""
+
+    code = "not-ours"
+
+    def __init__(self, file: Path, what: str) -> None:
+        super().__init__(
+            f"{file} {what}: nothing was changed; restore a backup into another folder, or, if no "
+            "shop was ever stored here, delete the file"
+        )
+        self.file = file
+
+
+class StoreDamaged(StoreUnavailable):
+    """A database whose structure is damaged, so that records may be missing from any answer."""
+
+    code = "storage-damaged"
+
+    def __init__(self, file: Path, reason: str) -> None:
+        super().__init__(
+            f"{file} is damaged ({reason}): run `kitwright doctor`; `kitwright doctor --repair` "
+            "mends indexes, everything else needs a backup"
+        )
+        self.file = file
+        self.reason = reason
+
+
 class SqliteStore:
     """Records in the SQLite database of a data folder.
 
@@ -79,8 +114,10 @@ class SqliteStore:
     opened must be closed.
     """
 
-    def __init__(self, file: Path) -> None:
+    def __init__(self, file: Path, damage: Damage | None = None) -> None:
         self.file = file
+        self.damage = damage or Damage()
+        """The damaged records found so far."""
         self._reader: tuple[Any, Records] | None = None
         self._is_frozen = False
         """Whether the reader can't see later changes, so that it can be used only once."""
@@ -88,7 +125,7 @@ class SqliteStore:
         self._is_to_mark = False
         """Whether the ledger is to be written again with the present time."""
         self._writer = Writer(
-            lambda: Session(connect(file)),
+            lambda: Session(connect(file), self.damage),
             tables,
             lambda error: translated(error, file),
             self._tidy,
@@ -99,24 +136,25 @@ class SqliteStore:
         """Return the store of a data folder, created if it is missing, with the newest schema.
 
         A folder that is not writable is opened if it has a database of the newest schema. Reading
-        then works, and writing may work later.
+        then works, and writing may work later. A damaged record is reported and never used.
 
-        Raises: StoreUnavailable, OtherSchema, StoreFull.
+        Raises: StoreUnavailable, OtherSchema, StoreDamaged, StoreFull.
         """
         file = folder / FILE
         try:
             make_folders(folder)
             _check_untouched(file)
-            # its log gets the same mode
-            make_private(file)
+            if not file.exists():
+                _make(file)
             with contextlib.closing(connect(file)) as connection:
                 migrate(connection)
-                LedgerFile(folder).catch_up(connection, datetime.now(UTC))
+                ledger = LedgerFile(folder)
+                ledger.catch_up(connection, datetime.now(UTC), is_to_mark=False)
         except (OSError, sqlite3.Error) as error:
             failure = _failed_to_open(file, error)
             if isinstance(failure, StoreFull) or not _is_readable(file):
                 raise failure from error
-        return cls(file)
+        return cls(file, prove(file))
 
     def _tidy(self, session: Session) -> None:
         """Do what remains after a commit: bring the ledger up to date, then empty the log."""
@@ -136,6 +174,21 @@ class SqliteStore:
         """Finish the waiting transactions, then close."""
         self._writer.close()
         self._stop_reading()
+
+    @property
+    def wait(self) -> float:
+        """The longest time that a transaction waited for its result lately, in seconds."""
+        return self._writer.waits.value
+
+    @property
+    def waiting(self) -> int:
+        """The number of transactions that wait for the writer."""
+        return self._writer.waiting
+
+    def size(self) -> int:
+        """Return the bytes that the database takes on disk, with its log. Raises: OSError."""
+        log = self.file.with_name(f"{self.file.name}-wal")
+        return sum(each.stat().st_size for each in (self.file, log) if each.exists())
 
     def read(self, work: Callable[[Records], T]) -> T:
         """Return the result of work on one consistent view of the records."""
@@ -157,7 +210,7 @@ class SqliteStore:
             self._stop_reading()
         if self._reader is None:
             connection, self._is_frozen = connect_to_read(self.file)
-            self._reader = connection, tables(Session(connection))
+            self._reader = connection, tables(Session(connection, self.damage))
         return self._reader
 
     def _stop_reading(self) -> None:
@@ -238,6 +291,10 @@ def _open(file: Path, how: str) -> Any:
     except sqlite3.Error:
         connection.close()
         raise
+    except UnicodeDecodeError as error:
+        # raised for the message about a table's definition that is not text any more
+        connection.close()
+        raise sqlite3.DatabaseError("malformed database schema") from error
     return connection
 
 
@@ -276,6 +333,10 @@ def tables(session: Session) -> Records:
         mails=MailTable(session),
         answers=AnswerTable(session),
         generations=GenerationTable(session),
+        trial=TrialTable(session),
+        erasures=ErasureTable(session),
+        disposals=DisposalTable(session),
+        shelf=ShelfTable(session),
     )
 
 
@@ -290,12 +351,71 @@ def empty_log(session: Session) -> None:
 
 
 def _check_untouched(file: Path) -> None:
-    """Raise if a database has another schema, without taking any lock. Raises: OtherSchema."""
+    """Raise if a database has another schema or is not ours, without taking any lock.
+
+    Raises: OtherSchema.
+    """
+    log = file.with_name(f"{file.name}-wal")
     if not file.is_file():
+        if log.exists() and log.stat().st_size:
+            raise NotOurs(log, "is the log of a database that is missing")
         return
+    if not file.stat().st_size:
+        raise NotOurs(file, "is empty")
     # changes that only its log holds are not seen here; the migration checks again
     with contextlib.closing(_open(file, "mode=ro&immutable=1")) as connection:
-        check_known(connection)
+        done = check_known(connection)
+    if not done and log.exists():
+        connection, _ = connect_to_read(file)
+        with contextlib.closing(connection):
+            done = check_known(connection)
+    if not done:
+        raise NotOurs(file, "is not a database of this service")
+
+
+def _make(file: Path) -> None:
+    """Make a database with its tables: it is complete or absent, whenever this is broken off.
+
+    Raises: OSError, sqlite3.Error.
+    """
+    with tempfile.TemporaryDirectory(prefix=NEW, dir=file.parent) as place:
+        made = Path(place) / FILE
+        # its log gets the same mode
+        make_private(made)
+        with contextlib.closing(connect(made)) as connection:
+            migrate(connection)
+        try:
+            # unlike renaming, a link never replaces an existing file
+            file.hardlink_to(made)
+        except FileExistsError:
+            # another process was faster
+            return
+        except OSError:
+            # a file system without links
+            made.replace(file)
+    sync_folder(file.parent)
+
+
+def prove(file: Path) -> Damage:
+    """Return the damaged records of a database, which were reported. A large one is not read.
+
+    Raises: StoreDamaged, StoreUnavailable.
+    """
+    damage = Damage()
+    try:
+        if file.stat().st_size > PROVED_AT_START:
+            return damage
+        connection, _ = connect_to_read(file)
+        with contextlib.closing(connection):
+            # one view: another process may be writing
+            connection.execute("BEGIN")
+            for reason in structural(connection):
+                raise StoreDamaged(file, reason)
+            for error in damaged_rows(connection):
+                damage.add(error)
+    except (OSError, sqlite3.Error) as error:
+        raise StoreDamaged(file, str(error)) from error
+    return damage
 
 
 def migrate(connection: Any) -> None:

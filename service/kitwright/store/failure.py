@@ -68,7 +68,8 @@ def _can_grow(file: Path) -> bool:
     A full disk, a quota and a limit on file sizes all prevent this, each with its own error.
     """
     try:
-        largest = max(one.stat().st_size for one in file.parent.glob(f"{file.name}*"))
+        sizes = (one.stat().st_size for one in file.parent.glob(f"{file.name}*"))
+        largest = max(sizes, default=0)
         with tempfile.TemporaryFile(dir=file.parent, prefix=PROBE) as probe:
             # the length first: on its own it takes no disk space
             probe.truncate(largest + _A_LITTLE)

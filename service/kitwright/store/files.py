@@ -11,17 +11,22 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from kitwright.store.failure import of_disk
+from kitwright.keeping.store import RecordDamaged
+from kitwright.store.failure import PROBE, of_disk
 from kitwright.store.picture import kind_of as kind_of
 
 PHOTOS: Final = "photos"
 """Name of the photographs' folder in the data folder."""
+MAIL: Final = "mail"
+"""Name of the folder of letters in the data folder."""
 NEW: Final = ".new-"
 """The prefix of the name of a file that is not complete yet."""
 PRIVATE: Final = 0o600
 """The mode of every file of a data folder."""
 PRIVATE_FOLDER: Final = 0o700
 """The mode of a data folder and of the folders in it."""
+STAGE: Final = ".restore-"
+"""The prefix of the name of the folder in which a backup is verified."""
 _SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
@@ -52,15 +57,18 @@ class PhotoFiles:
         return sha256
 
     def get(self, sha256: str) -> bytes | None:
-        """Return the bytes stored under a SHA-256. Raises: StoreUnavailable."""
+        """Return the bytes stored under a SHA-256. Raises: StoreUnavailable, RecordDamaged."""
         if not is_sha256(sha256):
             return None
         try:
-            return self.path(sha256).read_bytes()
+            data = self.path(sha256).read_bytes()
         except FileNotFoundError:
             return None
         except OSError as error:
             raise of_disk(error, "a photograph can't be read") from error
+        if hashlib.sha256(data).hexdigest() != sha256:
+            raise RecordDamaged("the file of photograph", (sha256,))
+        return data
 
     def drop(self, sha256: str) -> None:
         """Delete the bytes stored under a SHA-256. Does nothing if there are none.
@@ -99,6 +107,15 @@ class PhotoFiles:
 
     def _is_in_place(self, path: Path) -> bool:
         return is_sha256(path.name) and path == self.path(path.name)
+
+
+def temporary(folder: Path) -> tuple[Path, ...]:
+    """Return the files and folders in a data folder that only a process at work needs: of a backup,
+    a restore, an upload, a letter or a test of the disk.
+    """
+    own = (path for path in folder.glob(".*") if path.name.startswith((NEW, PROBE, STAGE)))
+    below = (path for name in (PHOTOS, MAIL) for path in folder.glob(f"{name}/**/{NEW}*"))
+    return tuple(sorted((*own, *below)))
 
 
 def write_whole(path: Path, data: bytes) -> None:

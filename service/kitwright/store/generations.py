@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Final
-
-from msgspec import structs
+import msgspec
+from msgspec import Struct, structs
 
 from kitwright.keeping.generation import Belonging, Generation
 from kitwright.store.rows import Session
 from kitwright.store.table import Table
 
-COUNTED: Final = {
-    "customers": "number",
-    "machines": "number",
-    "quotes": "number",
-    "orders": "number",
-    "mails": "number",
-    "events": "seq",
-}
-"""Table -> the column whose numbers it counts by itself, from the largest or beyond a floor."""
-_COUNTED_BY_SQLITE: Final = ("photos", "hooks")
+
+class Counter(Struct, frozen=True, kw_only=True):
+    """The floor of a table's numbers: every new one is above it."""
+
+    name: str
+    floor: int
+
+
+class _Folder(Belonging, frozen=True, kw_only=True):
+    """Whose folder it is, as its only row."""
+
+    place: int = 1
 
 
 class GenerationTable(Table[Generation]):
@@ -27,7 +28,8 @@ class GenerationTable(Table[Generation]):
 
     def __init__(self, session: Session) -> None:
         super().__init__(session, "generations", Generation)
-        self._folder = Table(session, "folder", Belonging, key=())
+        self._folder = Table(session, "folder", _Folder, key=("place",))
+        self._counters = Table(session, "counters", Counter, key=("name",))
 
     def every(self) -> tuple[Generation, ...]:
         """Return all generations, oldest first."""
@@ -43,25 +45,16 @@ class GenerationTable(Table[Generation]):
         last = int(session.value("SELECT coalesce(max(seq), 0) FROM events"))
         begun = structs.replace(generation, number=self.current().number + 1, after=last)
         self.add(begun)
-        for table, column in COUNTED.items():
-            session.run(
-                "UPDATE counters SET floor = ? + max(floor,"
-                f" (SELECT coalesce(max({column}), 0) FROM {table})) WHERE name = ?",
-                (left_out, table),
-            )
-        for table in _COUNTED_BY_SQLITE:
-            if not session.run(
-                "UPDATE sqlite_sequence SET seq = seq + ? WHERE name = ?", (left_out, table)
-            ):
-                session.insert("sqlite_sequence", {"name": table, "seq": left_out})
+        for counter in self._counters.select("ORDER BY name"):
+            given = session.next_number(counter.name) - 1
+            self._counters.put(structs.replace(counter, floor=given + left_out))
         return begun
 
     def belonging(self) -> Belonging:
         """Return whose folder it is."""
-        return self._folder.select("")[0]
+        (kept,) = self._folder.select("")
+        return msgspec.convert(kept, Belonging, from_attributes=True)
 
     def belong(self, to: Belonging) -> None:
         """Replace whose folder it is."""
-        columns = self._folder._written(to)
-        sets = ", ".join(f"{name} = ?" for name in columns)
-        self.session.run(f"UPDATE folder SET {sets}", tuple(columns.values()))
+        self._folder.put(_Folder(**structs.asdict(to)))

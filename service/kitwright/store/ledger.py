@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from kitwright.store.rows import indexed, unpacked
+from kitwright.store.shelf import check_shelf
 
 Problem = tuple[str, str]
 """A stable code, and the error in words."""
@@ -77,6 +78,7 @@ def check_ledger(connection: Any) -> Iterator[Problem]:
             yield "quote-inconsistent", f"quote {number}: {wrong}"
     yield from _check_revisions(connection)
     yield from _check_search(connection)
+    yield from check_shelf(connection)
 
 
 def _check_feed(connection: Any) -> Iterator[Problem]:

@@ -75,6 +75,29 @@ def hold_folder(folder: Path, purpose: str) -> Iterator[None]:
         os.close(handle)
 
 
+@contextlib.contextmanager
+def hold_or_join(folder: Path, purpose: str, *, holder: str) -> Iterator[bool]:
+    """Hold the lock of a data folder, or work beside a holder with a certain purpose; yield whether
+    the lock is held.
+
+    Args:
+        folder: the data folder.
+        purpose: what the lock is for.
+        holder: the purpose of whoever may hold it meanwhile.
+
+    Raises: FolderLocked, if another holds it; StoreUnavailable.
+    """
+    with contextlib.ExitStack() as held:
+        is_held = True
+        try:
+            held.enter_context(hold_folder(folder, purpose))
+        except FolderLocked as error:
+            if not error.holder.startswith(f"{holder} "):
+                raise
+            is_held = False
+        yield is_held
+
+
 def _open(folder: Path) -> int | None:
     try:
         make_folders(folder)

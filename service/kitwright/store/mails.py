@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import datetime
 
-from kitwright.keeping.record import Mail
-from kitwright.store.rows import Session, moment, read_moment
+from kitwright.keeping.record import Mail, Waiting
+from kitwright.store.rows import Session, moment, waiting
 from kitwright.store.table import PACKED, Numbered
 
 
@@ -17,20 +18,28 @@ class MailTable(Numbered[Mail]):
             session, "mails", Mail, renamed={"to": "recipient"}, codecs={"body": PACKED}
         )
 
-    def to(self, address: str) -> tuple[Mail, ...]:
-        """Return the e-mails to an address with their bodies, oldest first."""
-        return self.select("WHERE recipient = ? COLLATE NOCASE ORDER BY number", address)
-
-    def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
-        """Return the queued e-mails that are due, with their bodies, longest due first."""
+    def to(self, address: str, after: int, most: int) -> tuple[Mail, ...]:
+        """Return at most `most` e-mails to an address with their bodies, oldest first."""
         return self.select(
-            "WHERE state = 'queued' AND next_at <= ? ORDER BY next_at, number LIMIT ?",
-            moment(now),
+            "WHERE recipient = ? COLLATE NOCASE AND number > ? ORDER BY number LIMIT ?",
+            address,
+            after,
             most,
         )
 
+    def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
+        """Return the queued e-mails that are due, with their bodies, longest due first."""
+        where = "WHERE state = 'queued' AND next_at <= ? ORDER BY next_at, number"
+        return tuple(itertools.islice(self.sound(where, moment(now)), most))
+
     def soonest(self) -> datetime | None:
         """Return when the next queued e-mail is due; None if none waits."""
-        return read_moment(
-            self.session.value("SELECT min(next_at) FROM mails WHERE state = 'queued'")
+        where = "WHERE state = 'queued' AND next_at IS NOT NULL ORDER BY next_at, number"
+        return next((mail.next_at for mail in self.sound(where)), None)
+
+    def waiting(self) -> Waiting:
+        """Return the queued e-mails."""
+        return waiting(
+            self.session,
+            "SELECT count(*), min(made_at) FROM mails WHERE state = 'queued'",
         )

@@ -24,7 +24,7 @@ class PhotoTable(Numbered[Photo]):
     """The records of photographs, as `kitwright.keeping.store.Photos` defines them."""
 
     def __init__(self, session: Session) -> None:
-        super().__init__(session, "photos", Photo, is_counted=False)
+        super().__init__(session, "photos", Photo)
 
     def hashes(self) -> frozenset[str]:
         """Return the SHA-256 of every file that a photograph needs."""

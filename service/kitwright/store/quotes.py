@@ -14,18 +14,19 @@ from kitwright.keeping.record import (
     Revision,
     RevisionState,
 )
-from kitwright.keeping.store import QuoteFilter
-from kitwright.store.rows import Session, indexed, match_words
+from kitwright.keeping.store import QuoteFilter, RecordMissing
+from kitwright.store.rows import LARGEST, Session, indexed, match_words
+from kitwright.store.seal import APART, DIGESTS
 from kitwright.store.table import PACKED, Numbered, Table
 
-_BODIES: Final = ("request", "answer", "reckoning", "shown")
+_BODIES: Final = APART["revisions"]
 
 
 class QuoteTable(Numbered[KeptQuote]):
     """Quotes, as `kitwright.keeping.store.Quotes` defines them."""
 
     def __init__(self, session: Session) -> None:
-        super().__init__(session, "quotes", KeptQuote)
+        super().__init__(session, "quotes", KeptQuote, extra=("is_late",))
 
     def add(self, record: KeptQuote, **more: object) -> KeptQuote:
         """Add a new quote; return it with its number."""
@@ -44,8 +45,12 @@ class QuoteTable(Numbered[KeptQuote]):
         has_moved = before is not None and before.made_on != record.made_on
         super().put(record, **({"is_late": 1} if has_moved else {}), **more)
         if before is None or _searched(before) != _searched(record):
-            self.session.run("DELETE FROM quote_words WHERE rowid = ?", (record.number,))
-            self._index(record)
+            self.index(record)
+
+    def index(self, quote: KeptQuote) -> None:
+        """Update the search for a quote."""
+        self.session.run("DELETE FROM quote_words WHERE rowid = ?", (quote.number,))
+        self._index(quote)
 
     def _index(self, quote: KeptQuote) -> None:
         session = self.session
@@ -105,6 +110,31 @@ class QuoteTable(Numbered[KeptQuote]):
             machine,
         )
 
+    def of_customer(
+        self, customer: int, before: int | None, most: int, *, is_open: bool = False
+    ) -> tuple[KeptQuote, ...]:
+        """Return quotes that name a customer or one of the customer's machines, newest first."""
+        opened = (
+            " AND (offered IS NOT NULL OR (agreed IS NOT NULL AND state <> 'done'))"
+            if is_open
+            else ""
+        )
+        return self.select(
+            "WHERE number < ?2 AND number IN (SELECT quote FROM revisions WHERE customer = ?1"
+            " UNION SELECT quote FROM revisions WHERE machine IN"
+            f" (SELECT number FROM machines WHERE customer = ?1)){opened}"
+            " ORDER BY number DESC LIMIT ?3",
+            customer,
+            LARGEST if before is None else before,
+            most,
+        )
+
+    def early(self, today: date) -> tuple[KeptQuote, ...]:
+        """Return the expired quotes that are valid until a day or longer."""
+        return self.select(
+            "WHERE state = 'expired' AND valid_until >= ? ORDER BY number", today.isoformat()
+        )
+
     def overdue(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the quotes whose offered revision has expired."""
         return self.select(
@@ -125,16 +155,27 @@ class RevisionTable(Table[Revision]):
     def __init__(self, session: Session) -> None:
         name, key = "revisions", ("quote", "number")
         super().__init__(session, name, Revision, key=key, codecs=dict.fromkeys(_BODIES, PACKED))
-        self._heads = Table(session, name, Revision, key=key, left_out=dict.fromkeys(_BODIES, b""))
+        self._heads = Table(
+            session,
+            name,
+            Revision,
+            key=key,
+            left_out=dict.fromkeys(_BODIES, b""),
+            extra=(DIGESTS,),
+        )
 
     def of_quote(self, quote: int) -> tuple[Revision, ...]:
         """Return all revisions of a quote in order, with empty bodies."""
         return self._heads.of_quote(quote)
 
-    def mark(self, quote: int, number: int, state: RevisionState) -> None:
-        """Change the state of a revision."""
-        key = {"quote": quote, "number": number}
-        self.session.update("revisions", {"state": state.value}, key)
+    def mark(
+        self, quote: int, number: int, state: RevisionState, reason: str | None = None
+    ) -> None:
+        """Change the state of a revision, and the customer's reason for it."""
+        head = self._heads.get(quote, number)
+        if head is None:
+            raise RecordMissing(f"no record in revisions with quote {quote}, number {number}")
+        self._heads.put(structs.replace(head, state=state, reason=reason))
 
 
 class AdditionTable(Table[Addition]):

@@ -25,16 +25,15 @@ from kitwright.keeping.release import begin_generation, close_again
 from kitwright.keeping.store import Records
 from kitwright.prices.register import FILE as REGISTER
 from kitwright.prices.register import FOLDER as PRICES
+from kitwright.prices.register import SqlitePriceBooks
 from kitwright.store.backup import FORMAT, BackupError, Manifest
 from kitwright.store.closings import LEDGER, MANIFEST, LedgerOfAnother, keep_closings
 from kitwright.store.engine import FILE, SqliteStore, check_known, check_names
 from kitwright.store.failure import of_disk
-from kitwright.store.files import PHOTOS, PRIVATE, PhotoFiles, make_folders, sync_folder
+from kitwright.store.files import PHOTOS, PRIVATE, STAGE, PhotoFiles, make_folders, sync_folder
 from kitwright.store.lock import LOCK, hold_folder
 from kitwright.store.sqlite import sqlite3
 
-STAGE: Final = ".restore-"
-"""The prefix of the name of the folder in which a backup is verified."""
 _PIECE: Final = 1024 * 1024
 _LARGEST_MANIFEST: Final = 256 * _PIECE
 _MEMBER: Final = re.compile(
@@ -183,13 +182,17 @@ def _begin(
             is_confirmed=known_until > manifest.taken_at,
         )
 
-        def work(records: Records) -> tuple[Generation, int, tuple[str, ...]]:
+        def work(records: Records) -> tuple[Generation, int]:
             generation = begin_generation(records, stamp, begun, left_out)
-            return generation, *close_again(records, stamp, closings, redact)
+            return generation, close_again(records, stamp, closings, redact)
 
-        generation, closed, files = store.write_now(work)
-        for sha256 in files:
+        generation, closed = store.write_now(work)
+        needed = store.read(lambda records: records.photos.hashes())
+    for sha256 in tuple(PhotoFiles(stage).every()):
+        if sha256 not in needed:
             PhotoFiles(stage).drop(sha256)
+    with contextlib.closing(SqlitePriceBooks(stage)) as books:
+        books.leave_out(left_out)
     if given is not None:
         keep_closings(stage, given[1])
     return Restored(manifest=manifest, generation=generation, closed=closed)

@@ -21,6 +21,8 @@ from sqlite_utils.migrations import Migrations
 
 from kitwright.keeping.generation import EPOCH_BYTES
 from kitwright.store.rows import moment
+from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
+from kitwright.store.shelf_schema import SHELF
 
 MIGRATIONS: Final = Migrations("kitwright")
 """The steps, by name in order."""
@@ -33,19 +35,76 @@ BEFORE_RELEASE: Final = frozenset({"0001"})
 @MIGRATIONS(name="0002")
 def first(db: Database) -> None:
     """Create the tables of the first version."""
-    for statement in _FIRST.split(";;"):
+    _run(db, _FIRST)
+
+
+def _run(db: Database, statements: str) -> None:
+    for statement in statements.split(";;"):
         if statement.strip():
             db.conn.execute(statement)
 
 
+_SEALED: Final = (
+    "customers",
+    "machines",
+    "quotes",
+    "revisions",
+    "authorisations",
+    "additions",
+    "orders",
+    "photos",
+    "keys",
+    "secrets",
+    "events",
+    "hooks",
+    "deliveries",
+    "mails",
+    "answers",
+)
+"""The tables of the first version, all of which are sealed."""
+
+
 @MIGRATIONS(name="0003")
+def sealed(db: Database) -> None:
+    """Give every row a checksum, chain the events, and make room for the reasons of a no, for
+    erasures under way and for files to be deleted.
+    """
+    for table in _SEALED:
+        _add_column(db, table, SEAL)
+    _add_column(db, "revisions", DIGESTS)
+    _add_column(db, "events", CHAIN)
+    db.conn.execute("DROP TRIGGER events_stay")
+    seal_rows(db.conn, _SEALED)
+    # a request's id may be personal, so it can be erased; its row is sealed again then
+    db.conn.execute("ALTER TABLE revisions ADD COLUMN reason TEXT")
+    for statement in (_ERASURES, _DISPOSALS):
+        db.conn.execute(statement)
+    db.conn.execute(
+        """
+CREATE TRIGGER events_stay BEFORE UPDATE ON events
+WHEN NEW.seq <> OLD.seq OR NEW.at <> OLD.at OR NEW.kind <> OLD.kind OR NEW.subject <> OLD.subject
+    OR NEW.facts <> OLD.facts OR NEW.hand <> OLD.hand OR NEW.by <> OLD.by
+    OR NEW.chain <> OLD.chain OR (NEW.request_id <> OLD.request_id AND NEW.request_id <> '')
+BEGIN
+    SELECT RAISE(ABORT, 'an event never changes');
+END
+"""
+    )
+
+
+@MIGRATIONS(name="0004")
+def shelf(db: Database) -> None:
+    """Create the tables of the shelf."""
+    _run(db, SHELF)
+
+
+@MIGRATIONS(name="0005")
 def generations(db: Database) -> None:
     """Begin the first generation, with the floors of all numbers and the folder's belonging.
 
     All copies of a folder get the same first epoch, so that they know each other's ledgers.
     """
-    for statement in _GENERATIONS.split(";;"):
-        db.conn.execute(statement)
+    _run(db, _GENERATIONS)
     found = db.conn.execute("SELECT value FROM secrets ORDER BY name LIMIT 1").fetchone()
     seed = token_bytes(32) if found is None else bytes(found[0])
     epoch = sha256(b"first epoch" + seed).digest()[:EPOCH_BYTES].hex()
@@ -55,39 +114,75 @@ def generations(db: Database) -> None:
         " VALUES (1, ?, 0, ?, ?, 1)",
         (epoch, now, now),
     )
-    db.conn.execute("UPDATE answers SET epoch = ?", (epoch,))
     db.conn.execute(
         "UPDATE folder SET currency = coalesce((SELECT currency FROM quotes LIMIT 1), '')"
     )
+    seal_rows(db.conn, ("generations", "counters", "folder"))
+
+
+_ERASURES: Final = """
+CREATE TABLE erasures (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    customer INTEGER NOT NULL REFERENCES customers (number),
+    email TEXT,
+    at TEXT NOT NULL,
+    today TEXT NOT NULL,
+    hand TEXT NOT NULL,
+    by TEXT NOT NULL,
+    request_id TEXT NOT NULL,
+    stage TEXT NOT NULL,
+    place INTEGER NOT NULL,
+    counts TEXT NOT NULL,
+    seal BLOB NOT NULL
+) STRICT
+"""
+_DISPOSALS: Final = """
+CREATE TABLE disposals (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    kind TEXT NOT NULL,
+    name TEXT NOT NULL,
+    seal BLOB NOT NULL
+) STRICT
+"""
 
 
 _GENERATIONS: Final = """
 CREATE TABLE generations (
     number INTEGER PRIMARY KEY,
-    epoch TEXT NOT NULL UNIQUE,
+    epoch TEXT NOT NULL,
     after INTEGER NOT NULL,
     begun_at TEXT NOT NULL,
     taken_at TEXT,
     known_until TEXT,
     released_at TEXT,
-    is_confirmed INTEGER NOT NULL
+    is_confirmed INTEGER NOT NULL,
+    seal BLOB NOT NULL DEFAULT x''
 ) STRICT;;
-CREATE INDEX customers_erased ON customers (erased_at) WHERE erased_at IS NOT NULL;;
 CREATE TABLE counters (
     name TEXT PRIMARY KEY,
-    floor INTEGER NOT NULL
-) STRICT;;
+    floor INTEGER NOT NULL,
+    seal BLOB NOT NULL DEFAULT x''
+) STRICT, WITHOUT ROWID;;
 INSERT INTO counters (name, floor) VALUES
-    ('customers', 0), ('machines', 0), ('quotes', 0), ('orders', 0), ('mails', 0), ('events', 0);;
+    ('customers', 0), ('machines', 0), ('quotes', 0), ('orders', 0), ('photos', 0), ('hooks', 0),
+    ('mails', 0), ('events', 0), ('holdings', 0), ('moves', 0);;
 CREATE TABLE folder (
+    place INTEGER PRIMARY KEY CHECK (place = 1),
     shop TEXT NOT NULL,
     currency TEXT NOT NULL,
     tax_area TEXT NOT NULL,
-    families TEXT NOT NULL
+    families TEXT NOT NULL,
+    seal BLOB NOT NULL DEFAULT x''
 ) STRICT;;
-INSERT INTO folder (shop, currency, tax_area, families) VALUES ('', '', '', '[]');;
-ALTER TABLE answers ADD COLUMN epoch TEXT NOT NULL DEFAULT ''
+INSERT INTO folder (place, shop, currency, tax_area, families) VALUES (1, '', '', '', '[]');;
+CREATE INDEX customers_erased ON customers (erased_at) WHERE erased_at IS NOT NULL;;
+CREATE INDEX events_revoked ON events (subject, seq) WHERE kind = 'link.revoked';;
+ALTER TABLE answers ADD COLUMN epoch TEXT
 """
+
+
+def _add_column(db: Database, table: str, name: str) -> None:
+    db.conn.execute(f"ALTER TABLE {table} ADD COLUMN {name} BLOB NOT NULL DEFAULT x''")
 
 
 _FIRST: Final = """

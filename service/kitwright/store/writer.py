@@ -7,9 +7,11 @@ import queue
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
+from time import monotonic
 from typing import Any, Final, TypeVar
 
 from kitwright.keeping.store import Records, StoreError, StoreUnavailable
+from kitwright.peak import Peak
 from kitwright.store.failure import is_outer
 from kitwright.store.rows import Session
 from kitwright.store.sqlite import sqlite3
@@ -20,7 +22,8 @@ _MOST: Final = 128
 """The most transactions in one commit, so that no caller waits for ever."""
 
 
-_Piece = tuple[Callable[[Records], Any], Future[Any]]
+_Piece = tuple[Callable[[Records], Any], Future[Any], float]
+"""Work, its future result, and the monotonic second in which it was submitted."""
 _Outcome = tuple[Future[Any], Any, BaseException | None]
 
 
@@ -45,6 +48,8 @@ class Writer:
         self._tables = tables
         self._failure = failure
         self._tidy = tidy
+        self.waits = Peak()
+        """Seconds from submitting a transaction to its result."""
         self._waiting: queue.SimpleQueue[_Piece | None] = queue.SimpleQueue()
         self._open: tuple[Session, Records] | None = None
         self._is_closed = False
@@ -62,8 +67,13 @@ class Writer:
             if self._is_closed:
                 future.set_exception(StoreUnavailable("the store is closed"))
             else:
-                self._waiting.put((work, future))
+                self._waiting.put((work, future, monotonic()))
         return future
+
+    @property
+    def waiting(self) -> int:
+        """The number of transactions that wait to be begun."""
+        return self._waiting.qsize()
 
     def close(self) -> None:
         """Finish the waiting transactions, then end the thread."""
@@ -88,7 +98,9 @@ class Writer:
                     break
             is_open = piece is not None
             if group:
-                _settle(self._commit(group))
+                outcomes = self._commit(group)
+                self.waits.note(monotonic() - group[0][2])
+                _settle(outcomes)
         self._give_up()
 
     def _commit(self, group: list[_Piece]) -> list[_Outcome]:
@@ -105,10 +117,10 @@ class Writer:
         except sqlite3.Error as error:
             self._give_up()
             # one for each: a caller that catches an error adds to it
-            return [(future, None, self._failure(error)) for _, future in group]
+            return [(future, None, self._failure(error)) for _, future, _ in group]
         except BaseException as error:  # noqa: BLE001 - the thread lives on, and everyone is told
             self._give_up()
-            return [(future, None, error) for _, future in group]
+            return [(future, None, error) for _, future, _ in group]
         try:
             self._tidy(session)
         except sqlite3.Error:
@@ -129,7 +141,7 @@ class Writer:
 
 def _outcome(execute: Callable[[str], object], records: Records, piece: _Piece) -> _Outcome:
     """Return the outcome of one transaction; if it raised, only its changes are undone."""
-    work, future = piece
+    work, future, _ = piece
     execute("SAVEPOINT piece")
     try:
         result = work(records)

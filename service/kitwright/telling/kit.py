@@ -53,6 +53,7 @@ def tell_kit(kit: Kit, teller: Teller) -> wire.Kit:
                 unit=REC20[taken.unit],
                 measure=taken.unit,
                 bin=taken.bin,
+                quality=taken.quality.value,
             )
             for taken in kit.from_stock
         ),

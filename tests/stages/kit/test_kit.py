@@ -37,6 +37,7 @@ from kitwright.catalogue.model import (
     SupplierId,
 )
 from kitwright.stages.kit import Kit
+from kitwright.stages.why import Why
 
 NUT, OLD_NUT, NEW_NUT = ItemId("V68-B-205"), ItemId("V68-B-204"), ItemId("V68-B-205N")
 
@@ -136,9 +137,15 @@ def test_choose_kit_names_what_nobody_sells_and_how_much_of_it() -> None:
     offers = [each for each in everything(starter()) if each.item != NUT]
     few = offer(NUT, "1.00", stock=3)
     catalogue = bare(with_suppliers(starter(), supplier("ONE", *offers, few)))
-    kit = quote(catalogue, jobs=(HEAD,)).repair.kit
+    told = quote(catalogue, jobs=(HEAD,))
+    kit = told.repair.kit
     assert [(each.item, each.quantity) for each in kit.unfilled] == [(NUT, Fraction(1))]
     assert bought(kit)["ONE", NUT] == 3
+    # a day is promised only for parts that can all be had
+    assert told.parts_by is None
+    assert [why for why in told.notes if why.code == "part-not-available"] == [
+        Why("part-not-available", {"missing": NUT})
+    ]
 
 
 def test_choose_kit_fills_from_two_suppliers_where_one_has_too_few() -> None:

@@ -51,6 +51,7 @@ def test_stem_seals_of_a_twin_are_done_on_one_cylinder_before_the_other() -> Non
     # its seals are renewed and it is closed before the crank is held for the other
     assert found.names == [
         "photographs",
+        "engine_cold",
         "off bonnet",
         "leads_grounded",
         "off side_panels",
@@ -120,6 +121,22 @@ def test_breather_under_the_manifold_needs_the_housing_alone_off() -> None:
     assert found.in_order("clean_drain_back_and_hose", "on breather", "on blower_housing", "V-RUN")
     assert "off head@1" not in found.names
     assert found.in_order("V-RUN", "recheck_vacuum", "hand_over")
+
+
+@pytest.mark.parametrize(
+    ("family", "chassis"),
+    [("TB-S50", WALK_BEHIND), ("TB-V68", TRACTOR), ("QM-H27", GENERATOR)],
+)
+def test_sealed_joint_is_closed_at_once(family: str, chassis: str) -> None:
+    found = planned(family, chassis, ("J-RINGS", 1))
+    closed = found.names.index("on sump")
+
+    assert found.names[closed - 1] == "seal_crankcase_joint"
+    assert found.wrong() == ()
+    early = structs.replace(
+        found.plan, steps=tuple(_moved(found.plan, "seal_crankcase_joint", "on head@1"))
+    )
+    assert "on sump does not follow seal_crankcase_joint at once" in found.wrong(early)
 
 
 @pytest.mark.parametrize("visit", [both_stem_seals, short_block, exhaust_valve, breather])

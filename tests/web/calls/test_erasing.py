@@ -217,6 +217,11 @@ def kept_text(client: Client, path: str) -> str:
 def figures(value: Any) -> Any:
     """Return an answer without its sentences and what is erased in it."""
     left_out = {"text", "description", "reason", "by", "serial", "certificate_number", "erased"}
+    if isinstance(value, dict) and (
+        "before_step" in value or str(value.get("step")).startswith("hand ")
+    ):
+        # an added line is a step too, called as it was written
+        left_out |= {"name"}
     left_out |= {"who", "contact", "complaint"}
     match value:
         case dict():

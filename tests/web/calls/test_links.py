@@ -1,10 +1,11 @@
 """A customer reads and decides by a link, without a key."""
 
 import random
+from datetime import datetime
 from hashlib import sha256
 from io import BytesIO
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, urljoin
 
 import msgspec
 import pytest
@@ -40,6 +41,11 @@ class Customer:
 
     def post(self, path: str, body: Any) -> Any:
         return self._client.post(path, json=body, headers=self._bare())
+
+    def page_post(self, path: str, form: str) -> Any:
+        kind = {"Content-Type": "application/x-www-form-urlencoded", "Accept": "text/html"}
+        headers = {**self._bare(), **kind}
+        return self._client.post(path, content=form, headers=headers, follow_redirects=False)
 
 
 @pytest.fixture
@@ -238,11 +244,11 @@ def test_link_never_leads_to_another_customers_revision(staff: Staff, customer: 
     told = {*known.values(), *machine.values()} - {"QM-H27"}
     for text in (msgspec.json.encode(offer).decode(), page, posted):
         assert [word for word in told if word in text] == []
-    # her own link leads on, and says whom it is for
+    # her own link says whom it is for, and leads on
+    assert known["name"] in customer.page(own).text
     staff.act(id, "revise", asked)
     staff.act(id, "issue")
     assert customer.get(customer.get(own).json()["newer"]).json()["revision"] == 3
-    assert known["name"] in customer.page(own).text
 
 
 def test_link_never_leads_to_a_revision_for_another_customers_machine(
@@ -263,3 +269,108 @@ def test_link_never_leads_to_a_revision_for_another_customers_machine(
     staff.act(id, "issue")
 
     assert customer.get(path).json()["newer"] is None
+
+
+def test_revoked_links_show_nothing_and_new_ones_work(staff: Staff, customer: Customer) -> None:
+    id, other = staff.issued(), linked(staff, staff.issued())  # noqa: A001
+    first, second = linked(staff, id), linked(staff, id)
+
+    told = staff.done(f"/v1/quotes/{id}/links/revoke").json()
+    third = linked(staff, id)
+
+    assert told == {"quote": id, "times": 1}
+    for path in (first, second):
+        assert sound_problem(customer.get(path))["code"] == "link-expired"
+        assert sound_problem(customer.post(f"{path}/accept", {"who": "A"}))["status"] == 410
+        page = customer.page(path)
+        assert page.status_code == 410
+        assert "ask us for a new one" in page.text
+    assert customer.get(other).status_code == 200
+    assert customer.post(f"{third}/accept", {"who": "A. Customer"}).status_code == 200
+    history = staff.get(f"/v1/quotes/{id}/history")["items"]
+    (event,) = (one for one in history if one["kind"] == "link.revoked")
+    assert (event["hand"], event["facts"]) == ("key", {"round": 1})
+    assert staff.done(f"/v1/quotes/{id}/links/revoke").json()["times"] == 2
+    assert customer.get(third).status_code == 410
+
+
+def test_revoked_link_leads_to_no_newer_offer(staff: Staff, customer: Customer) -> None:
+    id = staff.issued()  # noqa: A001
+    path = linked(staff, id)
+    staff.act(id, "revise", {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]})
+    staff.act(id, "issue")
+    newer = customer.get(path).json()["newer"]
+    staff.done(f"/v1/quotes/{id}/links/revoke")
+
+    assert customer.get(path).status_code == 410
+    assert customer.get(newer).status_code == 410
+
+
+@pytest.mark.parametrize("end", ["withdrawn", "superseded", "expired"])
+def test_offer_that_no_longer_stands_shows_nothing_else(
+    staff: Staff, customer: Customer, end: str
+) -> None:
+    id = staff.issued(complaint="It spits Mugwort oil")  # noqa: A001
+    path = linked(staff, id, days=30)
+    total = staff.get(f"/v1/quotes/{id}")["quote"]["totals"]["gross"]["amount"]
+    assert total in customer.get(path).text
+    assert "Mugwort" in customer.page(path).text
+    if end == "withdrawn":
+        staff.act(id, "withdraw")
+    elif end == "superseded":
+        staff.act(id, "revise", {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]})
+        staff.act(id, "issue")
+    else:
+        staff.counter.clock.pass_days(15)
+
+    offer, page = customer.get(path), customer.page(path)
+    printed = staff.client.get(path, headers={"Authorization": "", "Accept": "application/pdf"})
+    posted = customer.page_post(f"{path}/accept", "who=A.+Customer")
+
+    assert offer.json()["state"] == end
+    assert {name for name, value in offer.json().items() if value is None} >= {
+        "text",
+        "agreed",
+        "sha256",
+        "quote",
+        "with_additions",
+    }
+    assert page.status_code == 200
+    assert posted.status_code == 409
+    for told in (page.text, posted.text):
+        assert "This offer no longer stands" in told
+        assert ("newer revision" in told) == (end == "superseded")
+    for told in (offer.text, page.text, posted.text):
+        assert "Mugwort" not in told
+        assert total not in told
+    assert sound_problem(printed)["code"] == "link-expired"
+
+
+def test_link_outlives_its_offer_by_no_more_than_the_shop_allows(staff: Staff) -> None:
+    shop = staff.counter.desk.service.workshop.shop
+    id = staff.issued()  # noqa: A001
+    ends = datetime.fromisoformat(staff.act(id, "links", {"days": 90})["expires_at"])
+
+    last = datetime.fromisoformat(staff.get(f"/v1/quotes/{id}")["valid_until"]).date()
+    assert (ends.date() - last).days == shop.quote.link_days + 2
+    short = datetime.fromisoformat(staff.act(id, "links", {"days": 3})["expires_at"])
+    assert (short - staff.counter.clock.now).days == 3
+
+
+def test_page_and_its_forms_work_behind_any_path(staff: Staff, customer: Customer) -> None:
+    path = linked(staff, staff.issued())
+    token = path.rpartition("/")[2]
+
+    page = customer.page(path).text
+    wrong = customer.page_post(f"{path}/accept", "who=")
+    done = customer.page_post(f"{path}/accept", "who=A.+Customer")
+
+    assert f'action="{token}/accept"' in page
+    assert "/v1/links" not in page
+    # from where a form was posted, the link is one folder up
+    assert f'action="../{token}/accept"' in wrong.text
+    assert (done.status_code, done.headers["location"]) == (303, f"../{token}")
+    for start in ("https://shop.example", "https://shop.example/our/quotes"):
+        assert urljoin(f"{start}{path}", f"{token}/accept") == f"{start}{path}/accept"
+        assert urljoin(f"{start}{path}/accept", f"../{token}/accept") == f"{start}{path}/accept"
+        assert urljoin(f"{start}{path}/accept", f"../{token}") == f"{start}{path}"

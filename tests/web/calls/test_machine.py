@@ -2,6 +2,7 @@
 
 import os
 import tempfile
+from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, ClassVar
@@ -29,6 +30,70 @@ REQUESTS: tuple[dict[str, Any], ...] = (
 TAXED = (True, True, False)
 ENDED = ("done",)
 AT_WORK = ("ordered", "in_work")
+ITEM = "V68-G-110"
+TAKES_STOCK = 1
+"""The request that takes one of the item."""
+
+
+@dataclass
+class ShelfModel:
+    """One item on the shelf: what is on hand, and for whom it is reserved, the newest last."""
+
+    on_hand: int = 3
+    reserved: list[list[Any]] = field(default_factory=lambda: [["opening", 1]])
+    drawn: Counter[str] = field(default_factory=Counter)
+    must_be_counted: bool = False
+
+    @property
+    def promised(self) -> int:
+        return sum(amount for _, amount in self.reserved)
+
+    def of(self, quote: str) -> int:
+        return sum(amount for whose, amount in self.reserved if whose == quote)
+
+    def has(self, quote: str) -> int:
+        return self.of(quote) + self.drawn[quote]
+
+    def settle(self, quote: str, wanted: int) -> None:
+        over = self.has(quote) - wanted
+        if over > 0:
+            self._take(quote, min(over, self.of(quote)))
+        self.reserve(quote, wanted)
+
+    def reserve(self, quote: str, wanted: int) -> None:
+        amount = min(wanted - self.has(quote), self.on_hand - self.promised)
+        if amount > 0:
+            kept = self.of(quote)
+            self._take(quote, kept)
+            self.reserved.append([quote, kept + amount])
+
+    def _take(self, quote: str, amount: int) -> None:
+        for one in self.reserved:
+            if one[0] == quote:
+                one[1] -= amount
+        self.reserved = [one for one in self.reserved if one[1]]
+
+    def finish(self, quote: str) -> None:
+        amount = self.of(quote)
+        self._take(quote, amount)
+        self.on_hand -= amount
+        self.drawn[quote] += amount
+
+    def draw(self, amount: int) -> set[str]:
+        """Take some for no quote; return the quotes that lose a reservation."""
+        self.must_be_counted |= amount > self.on_hand
+        return self.set(max(0, self.on_hand - amount))
+
+    def set(self, on_hand: int) -> set[str]:
+        self.on_hand = on_hand
+        lost = set()
+        for one in reversed(self.reserved):
+            over = min(one[1], self.promised - on_hand)
+            if over > 0:
+                one[1] -= over
+                lost.add(one[0])
+        self.reserved = [one for one in self.reserved if one[1]]
+        return lost - {"opening"}
 
 
 @dataclass
@@ -45,11 +110,22 @@ class Model:
     agreed: int | None = None
     shown: int = 1
     ordered: set[int] = field(default_factory=set)
+    shelf: ShelfModel = field(default_factory=ShelfModel)
+    wants: list[int] = field(default_factory=list)
+    """What each revision takes from the shelf."""
+    bought: int = 0
+    """What of that was ordered, because it was short."""
     events: int = 1
 
     @property
     def latest(self) -> int:
         return len(self.revisions)
+
+    @property
+    def short(self) -> int:
+        if self.agreed is None:
+            return 0
+        return max(0, self.wants[self.agreed - 1] - self.shelf.has(self.id))
 
     def mark(self, revision: int, state: str) -> None:
         self.revisions[revision - 1] = state
@@ -65,17 +141,24 @@ class Model:
             "accept": self.offered is not None,
             "decline": self.offered is not None,
             "withdraw": self.offered is not None or self.state in ("draft", "accepted"),
-            "start": self.state in ("accepted", "ordered") and self.agreed in self.ordered,
+            "start": self.state in ("accepted", "ordered")
+            and self.agreed in self.ordered
+            and self.short <= self.bought,
             "finish": self.state == "in_work" and self.offered is None,
         }[act]
 
     def do(self, act: str, body: int = 0) -> None:
         getattr(self, f"_{act}")(body)
         self.events += 1
+        if act == "finish":
+            self.shelf.finish(self.id)
+        elif act == "accept" or self.agreed is None:
+            self.shelf.settle(self.id, 0 if self.agreed is None else self.wants[self.agreed - 1])
 
     def _revise(self, body: int) -> None:
         if self.revisions[-1] == "draft":
             self.bodies[-1] = body
+            self.wants.pop()
         else:
             self.revisions.append("draft")
             self.bodies.append(body)
@@ -147,6 +230,7 @@ class Lives(RuleBasedStateMachine):
         self._opened = client_of(make_app(self.desk.desk), self.desk.key)
         self.client = self._opened.__enter__()
         self.models: dict[str, Model] = {}
+        self.shelf = ShelfModel()
         self.keys = 0
         self.last: tuple[str, Any, dict[str, str], bytes, int] | None = None
 
@@ -154,6 +238,20 @@ class Lives(RuleBasedStateMachine):
         self._opened.__exit__(None, None, None)
         self._counter.__exit__(None, None, None)
         self._folder.cleanup()
+
+    def wanted(self, id: str, revision: int) -> int:  # noqa: A002
+        """Return what a revision takes from the shelf."""
+        told = self.client.get(f"/v1/quotes/{id}/revisions/{revision}").json()["quote"]
+        return sum(int(one["quantity"]) for one in told["kit"]["from_stock"] if one["item"] == ITEM)
+
+    def modelled(self, answer: Any, body: int) -> Model:
+        id = answer.json()["id"]  # noqa: A001
+        wants = [self.wanted(id, 1)]
+        model = Model(
+            id, answer.headers["ETag"], body, bodies=[body], shelf=self.shelf, wants=wants
+        )
+        self.models[id] = model
+        return model
 
     def post(self, path: str, body: Any, etag: str | None) -> Any:
         self.keys += 1
@@ -169,21 +267,24 @@ class Lives(RuleBasedStateMachine):
     def create(self, body: int) -> str:
         answer = self.post("/v1/quotes", REQUESTS[body], None)
         assert answer.status_code == 201, answer.text
-        told = answer.json()
-        model = Model(told["id"], answer.headers["ETag"], body, bodies=[body])
+        model = self.modelled(answer, body)
         assert answer.headers["Location"] == f"/v1/quotes/{model.id}"
-        self.models[model.id] = model
         return model.id
+
+    @rule(target=quotes)
+    def agree(self) -> str:
+        """Go the whole way at once, so that reservations meet often."""
+        id: Any = self.create(TAKES_STOCK)  # noqa: A001
+        self.act(id, "issue", 0)
+        self.act(id, "accept", 0)
+        return str(id)
 
     @rule(target=quotes, id=quotes)
     def copy(self, id: str) -> str:  # noqa: A002
         answer = self.post(f"/v1/quotes/{id}/copy", None, None)
         assert answer.status_code == 201, answer.text
         source = self.models[id]
-        body = source.bodies[source.shown - 1]
-        model = Model(answer.json()["id"], answer.headers["ETag"], body, bodies=[body])
-        self.models[model.id] = model
-        return model.id
+        return self.modelled(answer, source.bodies[source.shown - 1]).id
 
     @rule(
         id=quotes,
@@ -207,6 +308,9 @@ class Lives(RuleBasedStateMachine):
         sent: Any = None
         if act == "revise":
             sent = REQUESTS[body]
+        elif act == "issue":
+            # others may have taken what was free when it was quoted
+            sent = {"keep_prices": "as said"}
         elif act in ("accept", "decline"):
             sent = {"revision": model.offered or model.latest}
             if act == "accept":
@@ -219,6 +323,8 @@ class Lives(RuleBasedStateMachine):
         if allowed:
             assert answer.status_code == 200, (act, model, answer.text)
             model.do(act, body)
+            if act == "revise":
+                model.wants.append(self.wanted(id, model.latest))
             model.etag = answer.headers["ETag"]
             assert model.etag != before
         elif repeated:
@@ -239,14 +345,45 @@ class Lives(RuleBasedStateMachine):
             return
         assert answer.status_code == 201, answer.text
         made = answer.json()["items"]
-        if model.agreed in model.ordered:
+        if model.agreed in model.ordered and model.short <= model.bought:
             assert made == []
+        if not model.bought:
+            self.shelf.reserve(id, model.wants[revision - 1])
+        has = sum(
+            int(cover["quantity"])
+            for one in made
+            for line in one["order"]["lines"]
+            for cover in line["covers"]
+            if cover["part"] == ITEM
+        )
+        model.bought += has
+        assert model.bought >= model.short
         if made or model.state == "accepted":
             model.events += 1
             if model.state == "accepted":
                 model.state = "ordered"
             model.etag = self.client.get(f"/v1/quotes/{id}").headers["ETag"]
         model.ordered.add(revision)
+
+    @rule(kind=st.sampled_from(["receive", "draw", "count"]), pieces=st.integers(0, 4))
+    def move(self, kind: str, pieces: int) -> None:
+        body = {"kind": kind, "quantity": str(pieces), "reason": "as it is", "by": "Owner"}
+        answer = self.post(f"/v1/shelf/{ITEM}/moves", body, None)
+        if not pieces and kind != "count":
+            assert answer.status_code == 422, answer.text
+            return
+        assert answer.status_code == 201, answer.text
+        lost = set[str]()
+        if kind == "receive":
+            self.shelf.on_hand += pieces
+        elif kind == "draw":
+            lost = self.shelf.draw(pieces)
+        else:
+            lost = self.shelf.set(pieces)
+            self.shelf.must_be_counted = False
+        for id in lost:  # noqa: A001
+            self.models[id].events += 1
+            self.models[id].etag = self.client.get(f"/v1/quotes/{id}").headers["ETag"]
 
     @precondition(lambda self: self.last is not None)
     @rule()
@@ -288,6 +425,14 @@ class Lives(RuleBasedStateMachine):
         history = self.client.get(f"/v1/quotes/{id}/history").json()["items"]
         assert len(history) == model.events
         assert history[-1]["facts"]["state"] == model.state
+
+    @invariant()
+    def shelf_is_as_modelled(self) -> None:
+        told = self.client.get(f"/v1/shelf/{ITEM}").json()
+        state = told["on_hand"], told["reserved"], told["free"], told["must_be_counted"]
+        on_hand, promised = self.shelf.on_hand, self.shelf.promised
+        free = str(on_hand - promised)
+        assert state == (str(on_hand), str(promised), free, self.shelf.must_be_counted)
 
     @invariant()
     def all_are_listed(self) -> None:

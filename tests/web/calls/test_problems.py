@@ -13,7 +13,7 @@ from tests.web.problem import sound_problem
 from kitwright.app import make_app
 from kitwright.keeping.link import Link, make_token
 from kitwright.keeping.record import Machine
-from kitwright.keeping.store import StoreFull, StoreUnavailable
+from kitwright.keeping.store import RecordDamaged, StoreFull, StoreUnavailable
 from kitwright.web.calls.service import Service
 
 LEAKING = {
@@ -99,11 +99,19 @@ PROBLEMS: dict[str, Call] = {
     "act-refused": twice,
     "link-expired": over,
     "storage-full": failing(StoreFull("no room")),
+    "record-damaged": failing(RecordDamaged("quotes", (1,))),
     "storage-unavailable": failing(StoreUnavailable("no disk")),
 }
-# test_keys.py and test_issuing.py meet these: they take a service with a limit, another catalogue.
-# Those of a restore are met in tests/attack/restore.
-ELSEWHERE = {"too-many-calls", "prices-moved", "records-held", "feed-restarted", "call-undone"}
+# test_keys.py, test_issuing.py and test_pool.py meet these: they take a service with a limit,
+# another catalogue, a full queue. Those of a restore are met in tests/attack/restore.
+ELSEWHERE = {
+    "too-many-calls",
+    "prices-moved",
+    "too-busy",
+    "records-held",
+    "feed-restarted",
+    "call-undone",
+}
 
 
 @pytest.mark.parametrize("code", PROBLEMS)
@@ -165,6 +173,12 @@ def for_nobody(owner: TestClient[Any]) -> tuple[Any, Any]:
     return keep(owner, body=body), body
 
 
+def moved(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {"kind": "draw", "reason": "used", "by": "J. Lindqvist", "quantity": "1", "packs": "1"}
+    headers = {"Idempotency-Key": '"move"'}
+    return owner.post("/v1/shelf/CS-OIL/moves", json=body, headers=headers), body
+
+
 def half_exempt(owner: TestClient[Any]) -> tuple[Any, Any]:
     body = {"name": "A. Customer", "certificate_number": "EX-1"}
     headers = {"Idempotency-Key": '"half-exempt"'}
@@ -177,6 +191,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "machine-differs": (with_machine, "/serial"),
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
     "amount-invalid": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
+    "move-unclear": (lambda owner, _: moved(owner), "/quantity"),
     "price-unclear": (lambda owner, _: added(owner), "/net"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),

@@ -129,7 +129,11 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.PartSet: {"list_price": _POSITIVE, "contents": _POSITIVE},
     model.PartsPrice: {"margin_percent": _MARGIN, "step": _POSITIVE},
     model.Pickup: {"base": _AMOUNT, "per_km": _AMOUNT},
-    model.QuoteTerms: {"valid_days": _POSITIVE, "revisit_if_over_percent": _AMOUNT},
+    model.QuoteTerms: {
+        "valid_days": _POSITIVE,
+        "revisit_if_over_percent": _AMOUNT,
+        "link_days": _AMOUNT,
+    },
     model.Rate: {"percent": _AMOUNT},
     model.RefitWork: {"minutes": _AMOUNT},
     model.SerialBreak: {"at": _SERIAL},

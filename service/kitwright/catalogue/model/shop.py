@@ -185,13 +185,17 @@ class Warranty(Record, frozen=True, kw_only=True):
 
 
 class QuoteTerms(Record, frozen=True, kw_only=True):
-    """How long a quote is valid, its deposit and its warranty."""
+    """How long a quote is valid, its deposit and its warranty.
+
+    `link_days` are the most by which a customer's link may outlive the last valid day.
+    """
 
     valid_days: int
     deposit: Deposit
     warranty: Warranty
     revisit_if_over_percent: Figure
     limit_includes_tax: bool
+    link_days: int = 30
 
 
 class Confidence(Record, frozen=True, kw_only=True):

@@ -64,12 +64,13 @@ class RefitWork(Record, frozen=True, kw_only=True):
     """Bench work that is always part of refitting a component, once per instance removed.
 
     `minutes` is 0 if the refit minutes already include it. `needs_on`, `after` and `part_of` are as
-    in `Work`.
+    in `Work`. `is_joined` says that nothing comes between it and the refit: sealant would skin.
     """
 
     id: WorkId
     minutes: int
     labour_class: LabourClass
+    is_joined: bool = False
     uses: tuple[Use, ...] = ()
     hazards: tuple[HazardId, ...] = ()
     kind: WorkKind = WorkKind.work

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ItemId, Quality, StockRow
+from kitwright.catalogue.model import Catalogue, ItemId, Quality
 from kitwright.errors import KitwrightError
 from kitwright.stages.kit.lot import Chosen, InTime, Lot, Market, choose_lots
 from kitwright.stages.kit.need import Need
@@ -22,7 +22,7 @@ from kitwright.stages.request import (
     SerialNeeded,
     Terms,
 )
-from kitwright.stages.supply import current_number
+from kitwright.stages.supply import Held, current_number
 from kitwright.units import ratio
 
 T = TypeVar("T")
@@ -120,7 +120,8 @@ def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
 def _known_part(market: Market, needs: tuple[Need, ...], in_time: InTime) -> KitPart:
     """Return the cover of needs that depend on each other, remembered by their identity."""
     # the needs are kept with their cover, so that no other needs have their identity
-    question = in_time, *map(id, needs)
+    held = market.held(market.group(needs[0].item))
+    question = in_time, held, *map(id, needs)
     part = market.parts.get(question)
     if part is None:
         wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
@@ -230,8 +231,8 @@ def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromSt
     size, scale = wanted.size(item), wanted.scale(item)
     numbers = dict.fromkeys(one for need in wanted.needs(item) for one in need.acceptable)
     for number in sorted(numbers, key=lambda one: one == item):
-        for row in market.shelf.get(number, ()):
-            amount = min((row.on_hand - row.promised) * size, wanted.open_for(number, row.quality))
+        for row in market.stock.rows.get(number, ()):
+            amount = min(int(row.free * size), wanted.open_for(number, row.quality))
             if amount > 0:
                 yield FromStock(
                     item=number,
@@ -239,12 +240,13 @@ def _from_shelf(market: Market, wanted: Wanted, item: ItemId) -> Iterator[FromSt
                     quantity=ratio(amount, scale),
                     unit=wanted.unit(item),
                     make=_make(market.catalogue, row),
+                    quality=row.quality,
                     bin=row.bin,
                     covers=wanted.fill(number, row.quality, amount)[0],
                 )
 
 
-def _make(catalogue: Catalogue, row: StockRow) -> str | None:
+def _make(catalogue: Catalogue, row: Held) -> str | None:
     """Return the make of a stock row, None if it was not recorded."""
     record = catalogue.parts.get(row.item) or catalogue.sets.get(row.item)
     if row.brand is not None or record is None:
@@ -277,6 +279,7 @@ def _share_out(
                     quantity=ratio(each.times, 1),
                     unit="set",
                     make=_make(catalogue, lot.row),
+                    quality=lot.row.quality,
                     bin=lot.row.bin,
                     covers=covers,
                 )

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from datetime import date
 from typing import Final
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ItemId, PartSet, Quality, Shop, StockRow
+from kitwright.catalogue.model import Catalogue, ItemId, PartSet, Quality, Shop
 from kitwright.memory import Recent
-from kitwright.money import Money
 from kitwright.solve.cover import Pack, Uncoverable, least_cover
 from kitwright.stages.kit.part import KitPart
 from kitwright.stages.kit.wanted import Wanted
-from kitwright.stages.supply import Source, Supply, promise
-from kitwright.units import exact
+from kitwright.stages.supply import Held, Source, Stock, Supply, opening_stock, promise
 
 LotKey = tuple[str, str, int]
 """Supplier and its SKU (on the shelf: an empty word, item and bin), and packs bought together."""
@@ -46,7 +45,7 @@ class Lot(Struct, frozen=True, kw_only=True):
     limit: int | None
     group: str | None = None
     source: Source | None = None
-    row: StockRow | None = None
+    row: Held | None = None
 
     @property
     def packs(self) -> int:
@@ -72,9 +71,6 @@ class Market:
         self.catalogue = catalogue
         self.shop = shop
         self.supply = supply
-        self.shelf: dict[ItemId, list[StockRow]] = {}
-        for row in shop.stock:
-            self.shelf.setdefault(row.item, []).append(row)
         self._sets: dict[ItemId, list[PartSet]] = {}
         for record in catalogue.sets.values():
             for content in record.contents:
@@ -84,6 +80,34 @@ class Market:
         self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
         self.parts: Recent[Hashable, KitPart] = Recent(MOST_PARTS)
         """The latest covers, by their questions."""
+        self._stock = Stock()
+        self._held: dict[ItemId, tuple[Held, ...]] = {}
+        self.stock = opening_stock(shop)
+
+    @property
+    def stock(self) -> Stock:
+        """What is free on the shelves; at first, as the shop's file states it."""
+        return self._stock
+
+    @stock.setter
+    def stock(self, stock: Stock) -> None:
+        if stock is not self._stock:
+            self._stock = stock
+            held: dict[ItemId, list[Held]] = {}
+            for item, rows in stock.rows.items():
+                held.setdefault(self.group(item), []).extend(rows)
+            self._held = {group: tuple(rows) for group, rows in held.items()}
+
+    def held(self, group: ItemId) -> tuple[Held, ...]:
+        """Return the free stock of all items of a group."""
+        return self._held.get(group, ())
+
+    def without_stock(self) -> Market:
+        """Return the market of a shop that buys everything."""
+        bare = copy(self)
+        bare.parts = Recent(MOST_PARTS)
+        bare.stock = Stock()
+        return bare
 
     def group(self, item: ItemId) -> ItemId:
         """Return the group of an item: items are in one group if sets or older numbers connect
@@ -153,7 +177,7 @@ def find_lots(
     lots = [
         *_piece_lots(market, wanted, pieces),
         *_set_lots(market.supply, wanted, pieces, sets.values()),
-        *_shelf_lots(market.shop, wanted, pieces, sets),
+        *_shelf_lots(market.stock, wanted, pieces, sets),
     ]
     return tuple(sorted(lots, key=lambda lot: lot.key))
 
@@ -314,12 +338,13 @@ def _set_lots(
 
 
 def _shelf_lots(
-    shop: Shop, wanted: Wanted, pieces: Mapping[ItemId, int], sets: Mapping[ItemId, PartSet]
+    stock: Stock, wanted: Wanted, pieces: Mapping[ItemId, int], sets: Mapping[ItemId, PartSet]
 ) -> Iterator[Lot]:
     """Yield the sets in stock; opening one costs the shop its purchase price."""
-    for row in shop.stock:
-        if row.item in sets and row.on_hand > row.promised:
-            record = sets[row.item]
+    for item, record in sets.items():
+        for row in stock.rows.get(item, ()):
+            if row.free < 1:
+                continue
             holds = _holds(wanted, pieces, record, row.quality)
             if holds:
                 yield Lot(
@@ -328,8 +353,8 @@ def _shelf_lots(
                     quality=row.quality,
                     holds=holds,
                     contents=record.contents,
-                    cost=Money.of(exact(row.cost), shop.currency).minor,
-                    limit=row.on_hand - row.promised,
+                    cost=row.cost,
+                    limit=int(row.free),
                     row=row,
                 )
 

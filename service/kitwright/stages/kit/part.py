@@ -14,7 +14,7 @@ from kitwright.stages.supply import Source
 
 class FromStock(Struct, frozen=True, kw_only=True):
     """Stock that is used: `quantity` in `unit`, the number of packs, the make (None: not known),
-    and the bin.
+    its quality, and the bin.
     """
 
     item: ItemId
@@ -22,6 +22,7 @@ class FromStock(Struct, frozen=True, kw_only=True):
     quantity: Fraction
     unit: str
     make: str | None
+    quality: Quality
     bin: str
     covers: tuple[Covered, ...]
 

@@ -59,7 +59,13 @@ class FollowUp(Struct, frozen=True, kw_only=True):
     surplus: tuple[Surplus, ...]
 
 
-class SupplierGone(KitwrightError):
+class NotOrderable(KitwrightError):
+    """Parts still to be ordered can't be."""
+
+    code = "not-orderable"
+
+
+class SupplierGone(NotOrderable):
     """A supplier of parts still to be ordered is not in the catalogue, or not in its currency."""
 
     code = "supplier-gone"

@@ -73,13 +73,14 @@ def split_orders(catalogue: Catalogue, shop: Shop, kit: Kit, on: date) -> tuple[
     return place_orders(
         catalogue,
         (
-            order_line(shop, each.source, each.packs, tuple(map(_use, each.covers)), on)
+            order_line(shop, each.source, each.packs, tuple(map(use_of, each.covers)), on)
             for each in kit.bought
         ),
     )
 
 
-def _use(covered: Covered) -> Use:
+def use_of(covered: Covered) -> Use:
+    """Return the use of a need that is covered."""
     need = covered.need
     return Use(
         role=need.role,

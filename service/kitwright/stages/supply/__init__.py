@@ -2,13 +2,16 @@
 
 from kitwright.stages.supply.promise import arrival, day_of_order, promise, working_day
 from kitwright.stages.supply.selling import PriceError, Prices
+from kitwright.stages.supply.stock import Held, Stock, opening_stock
 from kitwright.stages.supply.succession import chain, current_number
 from kitwright.stages.supply.supply import Source, Supply, find_supply, meets
 
 __all__ = [
+    "Held",
     "PriceError",
     "Prices",
     "Source",
+    "Stock",
     "Supply",
     "arrival",
     "chain",
@@ -16,6 +19,7 @@ __all__ = [
     "day_of_order",
     "find_supply",
     "meets",
+    "opening_stock",
     "promise",
     "working_day",
 ]

@@ -227,18 +227,20 @@ def _arrange(
     for name in known:
         if not _rule(rules, name).early_for.isdisjoint(there):
             after[name].discard(_OUT)
+    joined = _joined(rules, known)
+    whole = _as_blocks(after, joined)
     entries = {}
-    for name in known:
+    for name in whole:
         rule, other = _rule(rules, name), drafts[name].other_hold
         tools = ", ".join(rule.tools if other is None else other.tools) or None
         entries[name] = Entry(
-            after=tuple(after[name]),
+            after=tuple(whole[name]),
             labels=(places[name], rule.side, tools),
             takes=rule.takes,
             until=rule.until,
             needs_free=rule.needs_free,
         )
-    order = order_items(entries)
+    order = _apart(order_items(entries), joined)
     ranks = {name: rank for rank, name in enumerate(order.items, start=1)}
     return Arranged(
         order=order,
@@ -246,6 +248,41 @@ def _arrange(
         why={name: _why(after[name], ranks, reveals) for name in known},
         reveals={name: tuple(found) for name, found in reveals.items()},
     )
+
+
+def _joined(rules: Rules, known: Iterable[str]) -> dict[str, str]:
+    """Return the steps that another one follows at once, each with that one."""
+    found = {}
+    for name in known:
+        refit = _rule(rules, name).joined_to
+        if refit is not None:
+            found[name] = refit
+    return found
+
+
+def _as_blocks(
+    after: Mapping[str, set[str]], joined: Mapping[str, str]
+) -> dict[str, dict[str, None]]:
+    """Return what comes before each step, with joined steps as one, under the name of its last:
+    what comes before either comes before both. They share a place, and only the last has a side
+    and tools, so that the changes are those of the steps.
+    """
+    whole: dict[str, dict[str, None]] = {name: {} for name in after if name not in joined}
+    for name, befores in after.items():
+        block = whole[joined.get(name, name)]
+        block.update((joined.get(one, one), None) for one in befores)
+    for name, block in whole.items():
+        block.pop(name, None)
+    return whole
+
+
+def _apart(order: Order[str], joined: Mapping[str, str]) -> Order[str]:
+    """Return an order of blocks with each step by itself again."""
+    items: list[str] = []
+    for name in order.items:
+        items += (one for one, last in joined.items() if last == name)
+        items.append(name)
+    return structs.replace(order, items=tuple(items))
 
 
 def _rule(rules: Rules, name: str) -> Rule:

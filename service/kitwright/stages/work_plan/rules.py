@@ -52,7 +52,7 @@ class Rule(Struct, frozen=True, kw_only=True):
     `after` names all steps that come before it, in any plan that has them. `on_bench` says that it
     is done on the bench if the engine is out, unless the plan has any step of `early_for`;
     `part_of` is the component with which it comes to the bench. `commits` says that it is not to
-    be begun before all looks are taken.
+    be begun before all looks are taken. `joined_to` is the step that follows it at once.
     """
 
     name: str
@@ -65,6 +65,7 @@ class Rule(Struct, frozen=True, kw_only=True):
     has_place: bool = True
     part_of: str | None = None
     commits: bool = False
+    joined_to: str | None = None
     takes: str | None = None
     until: str | None = None
     needs_free: tuple[str, ...] = ()
@@ -418,6 +419,17 @@ class Rules:
             needs_free=component.needs_free,
         )
 
+    def _joined_to(self, name: str, row: Spelled) -> str | None:
+        """Return the refit that follows work at once."""
+        if not isinstance(row, RefitWork) or not row.is_joined:
+            return None
+        cylinder = self._works[name][1]
+        return next(
+            f"{ON}{node.id}"
+            for node in self.nodes.values()
+            if row in node.component.refit_work and node.cylinder == cylinder
+        )
+
     def _rule_of_work(self, name: str, after: frozenset[str]) -> Rule:
         row, cylinder = self._works[name]
         phase = _phase(row)
@@ -431,6 +443,7 @@ class Rules:
             on_bench=is_apart and self._is_bench_work(row, cylinder, self._off_for[name]),
             part_of=next(iter(self.components(_one(part_of), cylinder)), None),
             commits=phase in (Phase.apart, Phase.closing),
+            joined_to=self._joined_to(name, row),
             needs_free=() if isinstance(row, RefitWork) else row.needs_free,
         )
 

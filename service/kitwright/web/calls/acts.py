@@ -25,7 +25,7 @@ from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, RevisionNumber
 from kitwright.web.calls.orders import unordered
 from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
-from kitwright.web.calls.reckoning import asked_of, of_today
+from kitwright.web.calls.reckoning import of_today
 from kitwright.web.calls.standing import consent_text
 from kitwright.web.edge.problems import GAPS
 from kitwright.web.edge.reply import Reply
@@ -100,9 +100,10 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
 
     Puts the draft on offer; from then on it never changes. The revision on offer before is
     superseded. A quote without a tax area can't be issued. Nor can a quote whose prices are
-    different today, by the catalogue or by the day's rates; if the quote's own day is in the
-    future, that day's rates count. `errors` then lists each price that changed. Revise the quote,
-    or give the reason for keeping its prices in `keep_prices`. The body may be left out.
+    different today, by the catalogue, by the day's rates or by what is free on the shelf; if the
+    quote's own day is in the future, that day's rates count. `errors` then lists each price that
+    changed. Revise the quote, or give the reason for keeping its prices in `keep_prices`. The body
+    may be left out.
     """
     desk, stamp = call.desk, call.stamp
 
@@ -132,10 +133,8 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
     Raises: NotQuotable.
     """
     asked = of_today(desk, draft)
-    if draft.catalogue_revision == desk.service.revision and asked == asked_of(draft):
-        return ()
     try:
-        now = desk.service.quote(asked)
+        now = desk.service.quote(asked, desk.stock(draft.quote))
     except _CANNOT as error:
         if is_kept:
             return None

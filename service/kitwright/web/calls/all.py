@@ -23,6 +23,7 @@ from kitwright.web.calls import (
     quotes,
     release,
     running,
+    shelf,
 )
 from kitwright.web.calls.handlers import handlers_in
 from kitwright.web.edge.operation import operation_of
@@ -38,6 +39,7 @@ _MODULES: Final = (
     links,
     messages,
     orders,
+    shelf,
     customers,
     machines,
     photos,

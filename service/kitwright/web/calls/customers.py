@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Annotated, Final
@@ -12,26 +11,27 @@ from msgspec import Meta, structs
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
 from kitwright.keeping.dossier import gather
+from kitwright.keeping.erasing import begin_erasure
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
-from kitwright.keeping.record import Customer, Mail
-from kitwright.keeping.store import Records, StoreError
+from kitwright.keeping.record import Customer, Erasure
+from kitwright.keeping.store import Records
 from kitwright.quote import Count
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.disposal import erase as erase_all
 from kitwright.web.calls.dossier import ExportOut, export_out
-from kitwright.web.calls.erasure import redact
-from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import CUSTOMER, CustomerId, written
 from kitwright.web.calls.paged import Searched, page_of
-from kitwright.web.calls.photos import drop_unneeded
 from kitwright.web.calls.shown import ListOut, Out, extended
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, Lines, PageCursor, PageLimit, Text, Wire
 
-_LOG = logging.getLogger(__name__)
+_COUNTED: Final = ("machines", "quotes", "revisions", "authorisations", "additions", "photos")
+"""Kinds of records that are counted when they are erased."""
 
 _ATOM: Final = "[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
 _LABEL: Final = "[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
@@ -213,7 +213,7 @@ def export(records: Records, call: Call) -> Reply[ExportOut]:
     is_guarded=True,
     is_tagged=True,
 )
-def erase(records: Records, call: Call) -> Reply[ErasedOut]:
+async def erase(call: Call) -> Work[ErasedOut]:
     """Erase a customer's personal data.
 
     Removes personal data from the customer, the machines and every revision, authorisation,
@@ -221,33 +221,24 @@ def erase(records: Records, call: Call) -> Reply[ErasedOut]:
     name one of the machines; their e-mails are included if they went to the customer's address. All
     amounts, minutes and quantities stay. This can't be undone, and is refused while a quote is
     offered, agreed or in work. Copies of the data folder are not changed. All stored answers for
-    idempotency keys are deleted.
+    idempotency keys are deleted. The customer is erased at once, everything else in steps; the call
+    is answered when all is done. An erasure that is broken off is finished at the next start, or by
+    the same call.
     """
-    stamp = call.stamp
-    customer = call.checked(CUSTOMER, records.customers.get)
-    left, was, files = people.erase_customer(records, stamp, customer, redact=redact)
-    # only after the records that no longer need them are stored
-    call.at_end.append(lambda: drop_unneeded(call.desk, files))
-    call.at_end.append(lambda: _forget_mails(call.desk, was.mails))
-    out = ErasedOut(
-        customer=written(CUSTOMER, left.number),
-        erased_at=stamp.at,
-        machines=len(was.machines),
-        quotes=len(was.quotes),
-        revisions=len(was.revisions),
-        authorisations=len(was.authorisations),
-        additions=len(was.additions),
-        photos=len(was.photos),
-    )
-    return Reply(body=out, tag=tag(left, call.desk.gate.epoch))
 
+    def begin(records: Records) -> Erasure:
+        customer = call.record(CUSTOMER, records.customers.get)
+        under_way = records.erasures.of_customer(customer.number)
+        if under_way is not None:
+            return under_way
+        return begin_erasure(records, call.stamp, call.checked(CUSTOMER, records.customers.get))
 
-def _forget_mails(desk: Desk, mails: tuple[Mail, ...]) -> None:
-    """Delete the files of e-mails whose records are erased."""
-    try:
-        left = desk.store.read(lambda records: [records.mails.get(one.number) for one in mails])
-        for mail in left:
-            if mail is not None and not mail.body:
-                desk.forget_mail(mail.message_id)
-    except (OSError, StoreError) as error:
-        _LOG.warning("a letter's file was not deleted: %s", error)
+    done = await erase_all(call.desk, begin)
+
+    def work(records: Records) -> Reply[ErasedOut]:
+        left = call.record(CUSTOMER, records.customers.get)
+        counts = {name: done.counts.get(name, 0) for name in _COUNTED}
+        out = ErasedOut(customer=written(CUSTOMER, left.number), erased_at=done.at, **counts)
+        return Reply(body=out, tag=tag(left, call.desk.gate.epoch))
+
+    return work

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+import math
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from threading import Lock
-from typing import Any, Protocol
+from time import monotonic
+from typing import Any, Final, Protocol
 from zoneinfo import ZoneInfo
 
 from msgspec import Struct
@@ -20,9 +23,15 @@ from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
 from kitwright.quote import Paper
+from kitwright.stages.supply import Stock
+from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import Service
+from kitwright.web.calls.stocking import Shelf
 from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.gate import Gate
+
+_TRIED_SECONDS: Final = 1.0
+"""How long a store that could be written to counts as one that can be."""
 
 
 class Files(Protocol):
@@ -89,9 +98,11 @@ class Desk:
     """Deletes an e-mail that lies in a folder, by its message id."""
     wake: Callable[[], None] = lambda: None
     """Called when an event or an e-mail may be waiting to be sent."""
+    shelf: Shelf = field(default_factory=Shelf)
+    """The free stock of the shelf's ledger. For the event loop's thread only."""
     supplied: Memory = field(default_factory=lambda: Memory(MIB))
-    """Whether all parts orders are made, by quote, version and the catalogue's revision: read again
-    with every list. For the event loop's thread only.
+    """Whether all parts orders are made, by quote, version, what it has of the shelf and the
+    catalogue's revision: read again with every list. For the event loop's thread only.
     """
     in_flight: set[tuple[str, str]] = field(default_factory=set)
     """Key and idempotency key of every call in progress."""
@@ -99,6 +110,14 @@ class Desk:
     """SHA-256 of every file that a photograph in progress will need, and by how many."""
     file_lock: Any = field(default_factory=Lock)
     """Held while a file is stored."""
+    _trying: asyncio.Lock = field(default_factory=asyncio.Lock)
+    _tried_at: float = -math.inf
+    documents: Pool = field(default_factory=lambda: Pool("documents", threads=2, most=32))
+    """Makes PDFs, pages and letters."""
+    pictures: Pool = field(default_factory=lambda: Pool("pictures", threads=2, most=16))
+    """Checks and stores photographs."""
+    erase_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    """Held while a customer is erased, from the beginning to the last file."""
     _swept: date | None = None
 
     def renewed(
@@ -116,11 +135,26 @@ class Desk:
         return self.service.workshop.shop.currency
 
     @property
+    def link_days(self) -> int:
+        """The most days by which a customer's link may outlive the offer's last valid day."""
+        return self.service.workshop.shop.quote.link_days
+
+    @property
     def overrun(self) -> OverrunPreset | None:
         """The overrun preset that the shop's owner chose, None for none."""
         workshop = self.service.workshop
         chosen = workshop.shop.overrun
         return None if chosen is None else workshop.catalogue.overruns[chosen]
+
+    def stock(self, quote: int | None = None) -> Stock:
+        """Return what is free on the shelf now; for a quote, with what it has of it. If the records
+        can't be read, it is what was free before.
+        """
+        catalogue = self.service.workshop.catalogue
+        try:
+            return self.store.read(lambda records: self.shelf.stock(records, catalogue, quote))
+        except StoreUnavailable:
+            return self.shelf.before
 
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
         """Return a moment by the clock of a time zone, by default the shop's."""
@@ -135,8 +169,22 @@ class Desk:
         now = self.now()
         return Stamp(at=now, today=self.today(now), hand=hand, by=by, request_id=request_id)
 
+    async def try_store(self) -> None:
+        """Write something, and read it back, unless that was done within the last second.
+
+        Raises: StoreFull, StoreUnavailable.
+        """
+        async with self._trying:
+            if monotonic() - self._tried_at < _TRIED_SECONDS:
+                return
+            written = await self.store.write(lambda records: records.trial.write())
+            if self.store.read(lambda records: records.trial.read()) != written:
+                raise StoreUnavailable("what was written is not what is read")
+            self._tried_at = monotonic()
+
     async def sweep(self) -> None:
-        """Mark the offers that have expired, once a day, before anyone sees them.
+        """Mark the offers that have expired, once a day, before anyone sees them. If the clock was
+        set back, those that are valid again are on offer again.
 
         If the store can't be written to, they stay as they are until it can: reading continues, and
         every act on an offer checks its last valid day itself.
@@ -147,9 +195,11 @@ class Desk:
         if self._swept == today or self.gate.generation.is_held:
             return
         # read first, without writing: on most days nothing has expired
-        if self.store.read(lambda records: records.quotes.overdue(today)):
+        if self.store.read(
+            lambda records: records.quotes.overdue(today) or records.quotes.early(today)
+        ):
             try:
-                await self.store.write(lambda records: offer.expire_overdue(records, stamp))
+                await self.store.write(lambda records: offer.mark_by_day(records, stamp))
             except (StoreFull, StoreUnavailable):
                 return
             self.wake()

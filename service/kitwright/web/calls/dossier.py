@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from datetime import datetime
+from email import message_from_bytes
+from email.policy import default
 
 from kitwright.keeping import record
 from kitwright.keeping.dossier import Dossier
 from kitwright.keeping.store import Records
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.quotes import QuoteHeadOut, RevisionOut, head_of, revision_out
-from kitwright.web.calls.shown import EventOut, Out, traced
+from kitwright.web.calls.shown import EventOut, Out, extended, traced
+
+
+class LetterOut(record.Mail, frozen=True, kw_only=True):
+    """An e-mail with its text, the shop's note included; null once it is erased."""
+
+    text: str | None
 
 
 class ExportedQuoteOut(Out, frozen=True, kw_only=True):
@@ -21,7 +29,7 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     additions: tuple[record.Addition, ...]
     orders: tuple[record.KeptOrder, ...]
     photos: tuple[record.Photo, ...]
-    messages: tuple[record.Mail, ...]
+    messages: tuple[LetterOut, ...]
 
 
 class ExportOut(Out, frozen=True, kw_only=True):
@@ -35,7 +43,7 @@ class ExportOut(Out, frozen=True, kw_only=True):
     customer: record.Customer
     machines: tuple[record.Machine, ...]
     quotes: tuple[ExportedQuoteOut, ...]
-    messages: tuple[record.Mail, ...]
+    messages: tuple[LetterOut, ...]
     events: tuple[EventOut, ...]
 
 
@@ -47,7 +55,7 @@ def export_out(desk: Desk, records: Records, dossier: Dossier) -> ExportOut:
         customer=dossier.customer,
         machines=dossier.machines,
         quotes=tuple(_quote(desk, records, dossier, quote) for quote in dossier.quotes),
-        messages=tuple(one for one in dossier.mails if one.quote not in numbers),
+        messages=tuple(letter_out(one) for one in dossier.mails if one.quote not in numbers),
         events=traced(records, _events(records, dossier)),
     )
 
@@ -63,8 +71,15 @@ def _quote(
         additions=tuple(one for one in dossier.additions if one.quote == number),
         orders=tuple(one for one in dossier.orders if one.quote == number),
         photos=tuple(one for one in dossier.photos if one.quote == number),
-        messages=tuple(one for one in dossier.mails if one.quote == number),
+        messages=tuple(letter_out(one) for one in dossier.mails if one.quote == number),
     )
+
+
+def letter_out(mail: record.Mail) -> LetterOut:
+    """Return an e-mail with its text."""
+    message = message_from_bytes(mail.body, policy=default)
+    part = message.get_body(("plain",)) if mail.body else None
+    return extended(LetterOut, mail, text=None if part is None else part.get_content())
 
 
 def _events(records: Records, dossier: Dossier) -> tuple[record.Event, ...]:

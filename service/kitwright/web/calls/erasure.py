@@ -7,13 +7,15 @@ from typing import Any, Final
 import msgspec
 from msgspec import structs
 
-from kitwright.keeping.people import ERASED
+from kitwright.keeping.erasing import ERASED
 from kitwright.keeping.record import Revision
 from kitwright.quote import for_customer
 
 _BY_HAND: Final = ("discounts", "free_lines", "overrides", "floors")
 """Members of a request that contain text written at the counter."""
 _WORDS: Final = ("description", "reason", "by")
+_BY_HAND_STEP: Final = "hand "
+"""The start of the id of a step for an added line."""
 _FREE: Final = "free"
 """The kind of the added lines, whose text is written manually."""
 
@@ -44,6 +46,7 @@ def redact(revision: Revision) -> Revision:
         if line["kind"] == _FREE:
             line["description"] = ERASED
     _redact_reasons(answer)
+    _redact_plan(answer.get("work_plan"))
     for line in answer["lines"]:
         if any(why["text"] == ERASED for why in line["why"]):
             line["reason"] = ERASED
@@ -51,6 +54,19 @@ def redact(revision: Revision) -> Revision:
     return structs.replace(
         revision, request=msgspec.json.encode(request), answer=whole, shown=for_customer(whole)
     )
+
+
+def _redact_plan(plan: dict[str, Any] | None) -> None:
+    """Remove from a work plan what added lines are called: they are steps too, and one may stop
+    before them.
+    """
+    if plan is None:
+        return
+    steps = [step for step in plan["steps"] if step["step"].startswith(_BY_HAND_STEP)]
+    said = {step["name"] for step in steps}
+    for named in (*plan["steps"], *plan["stops"]):
+        if named["name"] in said:
+            named["name"] = ERASED
 
 
 def _redact_reasons(value: Any) -> None:

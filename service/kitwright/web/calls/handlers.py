@@ -15,11 +15,13 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.response.base import ASGIResponse
 from msgspec import structs
 
+from kitwright.keeping.generation import Generation
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptAnswer
 from kitwright.keeping.store import Records
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.shown import MOST_PHOTO, shown
+from kitwright.web.edge.auth import check_still
 from kitwright.web.edge.body import check_json, decode, receive, receive_json
 from kitwright.web.edge.conditions import match
 from kitwright.web.edge.negotiate import best_form
@@ -188,7 +190,7 @@ async def _changed(call: Call, once: str | None, prepare: Prepare) -> Reply[byte
     """
     try:
         if once is None:
-            reply: Reply[bytes] = await call.desk.store.write(await prepare())
+            reply: Reply[bytes] = await call.desk.store.write(_admitted(call, await prepare()))
         else:
             reply = await _once(call, once, prepare)
     finally:
@@ -198,6 +200,21 @@ async def _changed(call: Call, once: str | None, prepare: Prepare) -> Reply[byte
         reply.after()
     call.desk.wake()
     return reply
+
+
+def _admitted(call: Call, work: Work[bytes]) -> Work[bytes]:
+    """Return the work of a call, done only if the call's key still allows it: the key may have been
+    revoked since the call began.
+    """
+    key = call.request.scope["state"].get("key")
+    if key is None:
+        return work
+
+    def still_admitted(records: Records) -> Reply[bytes]:
+        check_still(records.keys.get(key), call.operation)
+        return work(records)
+
+    return still_admitted
 
 
 async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
@@ -211,7 +228,7 @@ async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
 
     def known(records: Records) -> Reply[bytes] | None:
         kept = records.answers.get(key, once, now)
-        return None if kept is None else _again(kept, mark, desk.gate.epoch)
+        return None if kept is None else _again(kept, mark, desk.gate.generation)
 
     if (again := desk.store.read(known)) is not None:
         return again
@@ -219,7 +236,7 @@ async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
         raise Refusal("call-in-progress", "this call is still in progress")
     desk.in_flight.add((key, once))
     try:
-        work: Work[bytes] = await prepare()
+        work: Work[bytes] = _admitted(call, await prepare())
 
         def done_once(records: Records) -> Reply[bytes]:
             if (again := known(records)) is not None:
@@ -243,10 +260,11 @@ async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
         desk.in_flight.discard((key, once))
 
 
-def _again(kept: KeptAnswer, mark: bytes, epoch: str) -> Reply[bytes]:
+def _again(kept: KeptAnswer, mark: bytes, now: Generation) -> Reply[bytes]:
     if kept.fingerprint != mark:
         raise Refusal("idempotency-key-reused", "this Idempotency-Key was used for another call")
-    if kept.epoch != epoch:
+    # answers of versions without generations are of the first
+    if not (kept.epoch == now.epoch if kept.epoch else now.number == 1):
         # its tags are no longer valid, and what was done since may be undone
         raise Refusal(
             "call-undone",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping
@@ -73,10 +72,29 @@ async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
             raise
         return _notice(desk, refusal)
     if form == HTML:
-        return _page(desk.papers.offer_page(found.paper, found.actions))
-    body = await asyncio.to_thread(desk.papers.quote_pdf, found.paper)
+        return _offer_page(desk, found.paper, found.actions)
+    if found.actions.has_ended:
+        raise Refusal("link-expired", "this offer no longer stands")
+    body = await desk.documents.run(desk.papers.quote_pdf, found.paper)
     headers = {"Content-Disposition": f'inline; filename="{found.paper.envelope.name}.pdf"'}
     return Reply(body=body, form=PDF, headers=headers)
+
+
+def _offer_page(desk: Desk, paper: Paper, actions: PageActions, status: int = 200) -> Reply[Any]:
+    """Return the page of an offer; of one that has ended, nothing but that it has."""
+    if actions.has_ended:
+        page = desk.papers.ended_page(paper, actions.newer_url)
+    else:
+        page = desk.papers.offer_page(paper, actions)
+    return _page(page, status)
+
+
+def beside(call: Call, token: str, act: str = "") -> str:
+    """Return the path of a link or of an act on it, relative to that of the call: so it is right
+    behind a proxy that adds something in front of it.
+    """
+    up = "" if call.operation.path.endswith("{token}") else "../"
+    return f"{up}{token}/{act}" if act else f"{up}{token}"
 
 
 def decision(
@@ -130,7 +148,7 @@ async def _decided(
     except Refusal as refusal:
         return _notice(desk, refusal)
     desk.wake()
-    page = f"/v1/links/{call.variable('token')}"
+    page = beside(call, call.variable("token"))
     return Reply(body=b"", status=_SEE_OTHER, headers={"Location": page}, form=HTML)
 
 
@@ -213,7 +231,7 @@ def _again(
         entered={PageField(name): text for name, text in entered.items()},
         wrong={field: wrong_told(field, code, scribe) for field, code in fields.items()},
     )
-    return _page(call.desk.papers.offer_page(found.paper, actions), status)
+    return _offer_page(call.desk, found.paper, actions, status)
 
 
 def _notice(desk: Desk, refusal: Refusal) -> Reply[Any]:

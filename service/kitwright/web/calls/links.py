@@ -7,7 +7,7 @@ from hashlib import sha256
 from typing import Annotated, Any, Final, Literal
 
 import msgspec
-from msgspec import Meta
+from msgspec import Meta, structs
 
 from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
@@ -19,12 +19,14 @@ from kitwright.keeping.link import (
     LinkExpired,
     LinkForged,
     LinkOutdated,
+    LinkRevoked,
     LinksHeld,
     check_link,
     digest_of,
     make_token,
     read_token,
 )
+from kitwright.keeping.link_rounds import check_round, revoke_links, round_of
 from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import Hand, KeptQuote, Means, Revision, RevisionState, Stamp
 from kitwright.keeping.store import Records
@@ -36,7 +38,7 @@ from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
-from kitwright.web.calls.link_pages import Offered, decision, drawn_offer
+from kitwright.web.calls.link_pages import Offered, beside, decision, drawn_offer
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import consent_text, paper_of, standing
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
@@ -46,7 +48,9 @@ from kitwright.web.edge.shapes import DecimalIn, Text, Wire
 
 
 class LinkIn(Wire, frozen=True, kw_only=True):
-    """A new link: the days for which it is valid; null: until the offer's last valid day."""
+    """A new link: the days for which it is valid; null: until the offer's last valid day. It never
+    outlives that day by more days than the shop allows.
+    """
 
     days: Annotated[int, Meta(ge=1, le=90)] | None = None
 
@@ -61,6 +65,13 @@ class LinkOut(Out, frozen=True, kw_only=True):
     token: str
     path: str
     expires_at: datetime
+
+
+class RevokedOut(Out, frozen=True, kw_only=True):
+    """The quote whose links were revoked, and how often that was done."""
+
+    quote: QuoteId
+    times: Annotated[int, Meta(ge=1, le=1_000_000)]
 
 
 class AgreedOut(Out, frozen=True, kw_only=True):
@@ -78,7 +89,8 @@ class OfferOut(Out, frozen=True, kw_only=True):
     `state` is its current state; while it is `issued`, it can be accepted or declined. `text` is
     the exact text that the customer accepts. If a newer revision is on offer to the same customer,
     `newer` is its path. `sha256` is of the bytes of `quote`, which never change. `with_additions`
-    is the quote including the lines added since it was accepted, null if there are none.
+    is the quote including the lines added since it was accepted, null if there are none. Once the
+    offer no longer stands (`withdrawn`, `superseded`, `expired`), what it said is null.
     """
 
     id: QuoteId
@@ -86,11 +98,11 @@ class OfferOut(Out, frozen=True, kw_only=True):
     state: RevisionState
     newer: str | None
     expires_at: datetime
-    text: str
-    agreed: AgreedOut | None
-    sha256: Sha256
-    quote: ShownQuote
-    with_additions: ShownQuote | None
+    text: str | None = None
+    agreed: AgreedOut | None = None
+    sha256: Sha256 | None = None
+    quote: ShownQuote | None = None
+    with_additions: ShownQuote | None = None
 
 
 class YesIn(Wire, frozen=True, kw_only=True):
@@ -116,6 +128,8 @@ class DecidedOut(Out, frozen=True, kw_only=True):
     state: Literal["accepted", "declined"]
 
 
+_ENDED: Final = (RevisionState.withdrawn, RevisionState.superseded, RevisionState.expired)
+"""The states in which an offer no longer stands."""
 _FACTS: Final[dict[str, Any]] = {
     "variables": {"token": "The token in the link."},
     "scope": None,
@@ -132,8 +146,20 @@ def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
     if quote.offered is None:
         raise NothingOffered("link to", quote)
     revision, now = life.revision_of(records, quote, quote.offered), desk.now()
-    days = body.days or days_left(desk, revision, now)
-    return Reply(body=make_link(desk, quote, revision, now + timedelta(days=days)))
+    left = days_left(desk, revision, now)
+    days = min(body.days or left, left + desk.link_days)
+    return Reply(body=make_link(records, desk, quote, revision, now + timedelta(days=days)))
+
+
+@operation("POST /v1/quotes/{id}/links/revoke", "revokeLinks", "quotes")
+def revoke(records: Records, call: Call) -> Reply[RevokedOut]:
+    """Revoke all links of a quote made so far.
+
+    Customers who open one are told to ask for a new one, as with a link that has expired.
+    """
+    quote = call.record(QUOTE, records.quotes.get)
+    times = revoke_links(records, call.stamp, quote)
+    return Reply(body=RevokedOut(quote=written(QUOTE, quote.number), times=times))
 
 
 def days_left(desk: Desk, revision: Revision, now: datetime) -> int:
@@ -142,7 +168,12 @@ def days_left(desk: Desk, revision: Revision, now: datetime) -> int:
 
 
 def make_link(
-    desk: Desk, quote: KeptQuote, revision: Revision, expires_at: datetime, nonce: bytes = b""
+    records: Records,
+    desk: Desk,
+    quote: KeptQuote,
+    revision: Revision,
+    expires_at: datetime,
+    nonce: bytes = b"",
 ) -> LinkOut:
     """Return a link to a revision. `nonce` is of `NONCE_BYTES` random bytes; empty: new ones."""
     expires = int(expires_at.timestamp())
@@ -152,6 +183,7 @@ def make_link(
         revision=revision.number,
         expires=expires,
         nonce=nonce,
+        round=round_of(records, quote),
         epoch=desk.gate.epoch,
         digest=digest_of(revision.sha256),
     )
@@ -182,7 +214,8 @@ def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
     try:
         sha256 = None if revision is None else revision.sha256
         check_link(link, records.generations.every(), sha256)
-    except LinkOutdated as error:
+        check_round(records, quote, link)
+    except (LinkOutdated, LinkRevoked) as error:
         raise Refusal("link-expired", str(error)) from None
     except LinksHeld as error:
         raise Refusal("records-held", str(error)) from None
@@ -206,6 +239,7 @@ def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
     "getOffer",
     "links",
     "link-expired",
+    "too-busy",
     forms=(JSON, HTML, PDF),
     keeps="reads",
     **_FACTS,
@@ -224,32 +258,38 @@ async def offered(call: Call, form: str) -> Reply[OfferOut]:
 
 def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     link, quote, revision = _found(records, call)
+    newer = _newer(records, call, link, quote)
+    head = OfferOut(
+        id=link.number,
+        revision=link.revision,
+        state=revision.state,
+        newer=None if newer is None else newer.path,
+        expires_at=datetime.fromtimestamp(link.expires, UTC),
+    )
+    if revision.state in _ENDED:
+        return Reply(body=head)
     agreed = [
         msgspec.convert(given, AgreedOut, from_attributes=True)
         for given in records.authorisations.of_quote(quote.number)
         if given.revision == link.revision
     ]
     stands = standing(records, quote, revision)
-    offer = OfferOut(
-        id=link.number,
-        revision=link.revision,
-        state=revision.state,
-        newer=_newer(records, call, link, quote),
-        expires_at=datetime.fromtimestamp(link.expires, UTC),
+    offer = structs.replace(
+        head,
         text=consent_text(records, quote, link.revision),
         agreed=agreed[0] if agreed else None,
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
-        # the encoder copies a Raw in any place; the type says what it holds
-        quote=msgspec.Raw(revision.shown),  # type: ignore[arg-type]
-        with_additions=msgspec.Raw(for_customer(encode_quote(stands)))  # type: ignore[arg-type]
+        # the encoder copies a Raw in any place; the member's type says what it holds
+        quote=msgspec.Raw(revision.shown),
+        with_additions=msgspec.Raw(for_customer(encode_quote(stands)))
         if stands.is_added_to
         else None,
     )
     return Reply(body=offer)
 
 
-def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | None:
-    """Return the path of the revision on offer, if that is not the link's and is for the same
+def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> LinkOut | None:
+    """Return a link to the revision on offer, if that is not the link's and is for the same
     customer; else None.
     """
     if quote.offered is None or quote.offered == link.revision:
@@ -260,13 +300,13 @@ def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> str | 
     if not is_for_the_same(records, own, offered):
         return None
     expires_at = datetime.fromtimestamp(link.expires, UTC)
-    return make_link(call.desk, quote, offered, expires_at, link.nonce).path
+    return make_link(records, call.desk, quote, offered, expires_at, link.nonce)
 
 
 def _offered(records: Records, call: Call) -> Offered:
     """Return the contents of a link's page. Raises: Refusal: unknown-record, link-expired."""
     link, quote, revision = _found(records, call)
-    gross, path = revision.gross, f"/v1/links/{call.variable('token')}"
+    gross, newer = revision.gross, _newer(records, call, link, quote)
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
     paper = paper_of(records, quote, link.revision)
     envelope = paper.envelope
@@ -274,9 +314,9 @@ def _offered(records: Records, call: Call) -> Offered:
         paper,
         PageActions(
             state=PageState(revision.state),
-            accept_url=f"{path}/accept",
-            decline_url=f"{path}/decline",
-            newer_url=_newer(records, call, link, quote),
+            accept_url=beside(call, call.variable("token"), "accept"),
+            decline_url=beside(call, call.variable("token"), "decline"),
+            newer_url=None if newer is None else beside(call, newer.token),
             consent=consent_text(records, quote, link.revision),
             usual_limit=usual,
             decided_at=envelope.agreed_at,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from datetime import datetime, timedelta
 from typing import Annotated, Final
 
@@ -23,8 +22,6 @@ from kitwright.web.calls.standing import paper_of
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
-_AGREED_DAYS: Final = 30
-"""How long a link to an agreed revision is valid; no decision depends on it any longer."""
 _NONCE_BYTES: Final = 16
 """Random bytes of a message id, in addition to the link's."""
 
@@ -68,6 +65,7 @@ _Found = tuple[KeptQuote, Revision, Paper]
     "sendQuote",
     "quotes",
     "act-refused",
+    "too-busy",
     is_guarded=True,
     status=202,
 )
@@ -82,19 +80,20 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
     desk, stamp = call.desk, call.stamp
     found = desk.store.read(lambda records: _found(records, call))
     quote, revision, paper = found
+    path = desk.store.read(lambda records: _path(records, desk, quote, revision, stamp.at))
     to = body.to or paper.envelope.customer_email
     if to is None:
         raise NoAddress
     letter = Letter(
         paper=paper,
         to=check_address(to),
-        path=_path(desk, quote, revision, stamp.at),
+        path=path,
         note=body.note,
         at=stamp.at,
         nonce=desk.draw(_NONCE_BYTES),
     )
     # off the event loop: a PDF goes with it
-    composed = await asyncio.to_thread(desk.compose, letter)
+    composed = await desk.documents.run(desk.compose, letter)
 
     def work(records: Records) -> Reply[Mail]:
         now = _found(records, call)
@@ -130,9 +129,10 @@ def _found(records: Records, call: Call) -> _Found:
     return quote, revision, paper_of(records, quote, revision.number)
 
 
-def _path(desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:
+def _path(records: Records, desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:
     """Return the path of a new link to the revision of an e-mail."""
     days = days_left(desk, revision, now)
     if quote.offered is None:
-        days = max(days, _AGREED_DAYS)
-    return make_link(desk, quote, revision, now + timedelta(days=days)).path
+        # no decision depends any longer on a link to an agreed revision
+        days = max(days, desk.link_days)
+    return make_link(records, desk, quote, revision, now + timedelta(days=days)).path

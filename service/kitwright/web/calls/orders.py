@@ -4,22 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, datetime
-from decimal import Decimal
-from fractions import Fraction
-from typing import Annotated, Final
+from typing import Annotated, Final, NamedTuple
 
 import msgspec
 from msgspec import Meta
 
-from kitwright.catalogue.model import ItemId, SupplierId
 from kitwright.keeping import life
 from kitwright.keeping.acts import ActRefused, check_act
 from kitwright.keeping.event import add_event
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
+from kitwright.keeping.reserving import reserve_missing, shortages
 from kitwright.keeping.store import Records
 from kitwright.quote import Order, read_quote
-from kitwright.stages.ordering import FollowUp, Packs, SupplierGone, Surplus, Use, plan_follow_up
+from kitwright.stages.ordering import (
+    FollowUp,
+    NotOrderable,
+    Surplus,
+    buy_missing,
+    joined,
+    plan_follow_up,
+)
 from kitwright.stages.supply import day_of_order
 from kitwright.telling import tell_order
 from kitwright.web.calls.call import Call, answer, quote_of
@@ -35,6 +40,7 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.paged import page_of
+from kitwright.web.calls.placing import items_in, missing_of, packs_of
 from kitwright.web.calls.reckoning import asked_of
 from kitwright.web.calls.shown import ListOut, Out, extended
 from kitwright.web.edge.reply import Reply
@@ -136,7 +142,7 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
             raise NotAgreed(quote, one.revision).at("revisions", index, "revision")
         try:
             kept, spare = _freeze(call.desk, records, call.stamp, quote)
-        except SupplierGone as error:
+        except NotOrderable as error:
             raise error.at("revisions", index, "revision") from None
         made += kept
         surplus += spare
@@ -162,11 +168,10 @@ def get(records: Records, call: Call) -> Reply[KeptOrder]:
 
 
 def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:
-    """Return how many orders the agreed revision of a quote still needs. Raises: SupplierGone."""
+    """Return how many orders the agreed revision of a quote still needs. Raises: NotOrderable."""
     if quote.agreed is None:
         return 0
-    plan, _ = _plan(desk, records, quote, now)
-    return len(plan.orders)
+    return len(_plan(desk, records, quote, now).follow_up.orders)
 
 
 def _freeze(
@@ -174,11 +179,14 @@ def _freeze(
 ) -> tuple[list[KeptOrder], list[SurplusOut]]:
     """Store and return the orders that an agreed revision still needs, and the packs ordered for
     earlier revisions that are no longer needed. Delivery dates count from the stamp's time.
+    What is short and free again is reserved instead of ordered.
 
-    Raises: NotNow, SupplierGone.
+    Raises: NotNow, NotOrderable.
     """
     check_act("order", quote)
-    plan, names = _plan(desk, records, quote, stamp.at)
+    plan, names, ordered = _plan(desk, records, quote, stamp.at)
+    if plan.orders and reserve_missing(records, stamp, quote, ordered):
+        plan, names, _ = _plan(desk, records, quote, stamp.at)
     today = desk.today(stamp.at)
     made = []
     for order in plan.orders:
@@ -225,51 +233,48 @@ def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrder]) -> It
                 )
 
 
-def _plan(
-    desk: Desk, records: Records, quote: KeptQuote, now: datetime
-) -> tuple[FollowUp, Mapping[str, str]]:
-    """Return the orders that the agreed revision of a quote still needs, if placed now, and its
-    items' names, in its language.
+class _Plan(NamedTuple):
+    """The orders that a quote still needs, its items' names in its language, and the items that
+    were ordered for it before.
+    """
 
-    Raises: NoSuchRevision if none is agreed; SupplierGone.
+    follow_up: FollowUp
+    names: Mapping[str, str]
+    ordered: frozenset[str]
+
+
+def _plan(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> _Plan:
+    """Return the orders that the agreed revision of a quote still needs, if placed now. What it
+    takes from stock and does not have of the shelf is bought.
+
+    Raises: NoSuchRevision if none is agreed; NotOrderable.
     """
     workshop = desk.service.workshop
     revision = life.revision_of(records, quote, quote.agreed or 0)
-    wanted = read_quote(revision.answer).orders
-    placed = records.orders.find(quote.number, None, None, _MOST)
+    agreed = read_quote(revision.answer)
+    short = buy_missing(
+        workshop.market,
+        missing_of(agreed.kit, shortages(records, quote)),
+        on=desk.today(now),
+        needed_by=asked_of(revision).needed_by,
+    )
+    placed = [
+        packs
+        for kept in records.orders.find(quote.number, None, None, _MOST)
+        for packs in packs_of(msgspec.json.decode(kept.body, type=Order))
+    ]
     plan = plan_follow_up(
         workshop.catalogue,
         workshop.shop,
         workshop.supply,
-        [packs for order in wanted for packs in _packs(order)],
-        [packs for kept in placed for packs in _packs(msgspec.json.decode(kept.body, type=Order))],
+        joined([*(packs for order in agreed.orders for packs in packs_of(order)), *short]),
+        placed,
         {
             supplier.id: day_of_order(supplier, desk.clock(now, supplier.time_zone))
             for supplier in workshop.catalogue.suppliers.values()
         },
     )
-    return plan, {line.item: line.name for order in wanted for line in order.lines}
-
-
-def _packs(order: Order) -> Iterator[Packs]:
-    for line in order.lines:
-        yield Packs(
-            supplier=SupplierId(order.supplier),
-            sku=line.sku,
-            item=ItemId(line.item),
-            brand=line.brand,
-            count=line.packs,
-            size=line.pack_size,
-            unit_cost=Decimal(line.unit_cost),
-            lead_days=line.lead_days,
-            covers=tuple(
-                Use(
-                    role=cover.role,
-                    cylinder=cover.cylinder,
-                    item=ItemId(cover.part),
-                    number=ItemId(cover.fitted or cover.part),
-                    quantity=Fraction(cover.quantity),
-                )
-                for cover in line.covers
-            ),
-        )
+    speaker = desk.service.speaker(agreed.language)
+    names: dict[str, str] = {packs.item: speaker.item(packs.item) for packs in short}
+    names |= {line.item: line.name for order in agreed.orders for line in order.lines}
+    return _Plan(plan, names, items_in(placed))

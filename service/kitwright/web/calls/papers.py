@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from typing import Annotated, Any, Final
 
@@ -35,7 +34,12 @@ class PaperQuery(Wire, frozen=True, kw_only=True):
 
 
 @operation(
-    "GET /v1/quotes/{id}/sheet", "getQuoteSheet", "papers", forms=(HTML, PDF, XML, JSON), **_FACTS
+    "GET /v1/quotes/{id}/sheet",
+    "getQuoteSheet",
+    "papers",
+    "too-busy",
+    forms=(HTML, PDF, XML, JSON),
+    **_FACTS,
 )
 async def sheet(call: Call, query: PaperQuery, form: str) -> Reply[ShownQuote]:
     """Get the quote as a document for the customer.
@@ -56,11 +60,16 @@ async def sheet(call: Call, query: PaperQuery, form: str) -> Reply[ShownQuote]:
         XML: papers.quotation,
         JSON: lambda one: for_customer(encode_quote(one.quote)),
     }
-    return await _made(makers[form], one, form=form)
+    return await _made(call, makers[form], one, form=form)
 
 
 @operation(
-    "GET /v1/quotes/{id}/bench-sheet", "getBenchSheet", "papers", forms=(HTML, PDF), **_FACTS
+    "GET /v1/quotes/{id}/bench-sheet",
+    "getBenchSheet",
+    "papers",
+    "too-busy",
+    forms=(HTML, PDF),
+    **_FACTS,
 )
 async def bench_sheet(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
     """Get the bench sheet (work order).
@@ -70,18 +79,32 @@ async def bench_sheet(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
     """
     papers = call.desk.papers
     make = papers.bench_sheet_page if form == HTML else papers.bench_sheet_pdf
-    return await _made(make, _asked(call, query), form=form)
+    return await _made(call, make, _asked(call, query), form=form)
 
 
-@operation("GET /v1/quotes/{id}/pick-list", "getPickList", "papers", forms=(HTML, PDF), **_FACTS)
+@operation(
+    "GET /v1/quotes/{id}/pick-list",
+    "getPickList",
+    "papers",
+    "too-busy",
+    forms=(HTML, PDF),
+    **_FACTS,
+)
 async def pick_list(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
     """Get the pick list: by bin, the items to take from stock, their quantities and purpose."""
     papers = call.desk.papers
     make = papers.pick_list_page if form == HTML else papers.pick_list_pdf
-    return await _made(make, _asked(call, query), form=form)
+    return await _made(call, make, _asked(call, query), form=form)
 
 
-@operation("GET /v1/orders/{id}/sheet", "getOrderSheet", "papers", forms=(PDF, CSV, XML), **_FACTS)
+@operation(
+    "GET /v1/orders/{id}/sheet",
+    "getOrderSheet",
+    "papers",
+    "too-busy",
+    forms=(PDF, CSV, XML),
+    **_FACTS,
+)
 async def order_sheet(call: Call, form: str) -> Reply[bytes]:
     """Get a parts order as a document for the supplier.
 
@@ -101,7 +124,7 @@ async def order_sheet(call: Call, form: str) -> Reply[bytes]:
 
     one, order = desk.store.read(find)
     maker = {PDF: papers.order_pdf, CSV: papers.order_csv, XML: papers.order_xml}[form]
-    return await _made(lambda one: maker(one, order), one, form=form, name=order.id)
+    return await _made(call, lambda one: maker(one, order), one, form=form, name=order.id)
 
 
 def _asked(call: Call, query: PaperQuery) -> Paper:
@@ -121,10 +144,10 @@ def _asked(call: Call, query: PaperQuery) -> Paper:
 
 
 async def _made(
-    make: Callable[[Paper], Page | bytes], one: Paper, *, form: str, name: str = ""
+    call: Call, make: Callable[[Paper], Page | bytes], one: Paper, *, form: str, name: str = ""
 ) -> Reply[Any]:
     # off the event loop: a PDF takes longer than many answers
-    made = await asyncio.to_thread(make, one)
+    made = await call.desk.documents.run(make, one)
     body = made.body if isinstance(made, Page) else made
     file = f"{name or one.envelope.name}.{_SUFFIX[form]}"
     headers = {"Content-Disposition": f'inline; filename="{file}"'}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import errno
 import logging
 from collections import Counter
@@ -57,6 +56,7 @@ class PhotoQuery(Wire, frozen=True, kw_only=True):
     "addPhoto",
     "photos",
     "act-refused",
+    "too-busy",
     media=MEDIA,
     is_tagged=True,
     status=201,
@@ -81,7 +81,7 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     quote = desk.store.read(checked)
     said = _said(call)
     # off the event loop: ten mebibytes of filler take most of a second
-    digest = await asyncio.to_thread(_checked, desk, said, call.raw)
+    digest = await desk.pictures.run(_checked, desk, said, call.raw)
     photo = Photo(
         **structs.asdict(query),
         number=0,
@@ -94,7 +94,7 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     added: list[Photo] = []
     desk.arriving[photo.sha256] += 1
     call.at_end.append(lambda: _arrived(desk, photo.sha256, is_needed=bool(added)))
-    await asyncio.to_thread(_keep_file, desk, call.raw)
+    await desk.pictures.run(_keep_file, desk, call.raw)
 
     def work(records: Records) -> Reply[Photo]:
         _check_customer(records, call.record(QUOTE, records.quotes.get))

@@ -13,7 +13,7 @@ from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
-from kitwright.stages.ordering import SupplierGone
+from kitwright.stages.ordering import NotOrderable
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.difference import DifferenceOut, difference
@@ -139,13 +139,17 @@ def head_of(
     def is_supplied() -> bool:
         try:
             return not unordered(desk, records, quote, desk.now())
-        except SupplierGone:
+        except NotOrderable:
             return False
 
     may_start = quote.agreed is not None and quote.state in ACTS["start"]
     if may_start and is_read:
         # what was read is committed, and orders that are made change the version
-        question = quote.number, quote.version, desk.service.revision
+        had = tuple(
+            (one.holding.number, one.reserved + one.drawn)
+            for one in records.shelf.shares(quote.number)
+        )
+        question = quote.number, quote.version, had, desk.service.revision
         may_start = desk.supplied.get(question, is_supplied)
     elif may_start:
         may_start = is_supplied()
@@ -304,7 +308,8 @@ def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
     # what was needed by a day that has passed is needed now
     needed_by = None if asked.needed_by is None else max(asked.needed_by, today)
     asked = structs.replace(asked, needed_by=needed_by, contingencies=False)
-    now = desk.service.quote(asked)
+    stock = desk.shelf.stock(records, desk.service.workshop.catalogue, revision.quote)
+    now = desk.service.quote(asked, stock)
     return Reply(body=difference(revision, now))
 
 
@@ -346,7 +351,7 @@ def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         customer=body.customer or written_or_none(CUSTOMER, newest.customer),
         machine=body.machine or written_or_none(MACHINE, newest.machine),
     )
-    figures = reckon(desk, asked)
+    figures = reckon(desk, asked, before.number)
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         quote = call.checked(QUOTE, records.quotes.get)

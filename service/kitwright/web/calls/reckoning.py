@@ -65,8 +65,9 @@ class RecordUnknown(RequestFault):
         self.text = text
 
 
-def reckon(desk: Desk, asked: QuoteIn) -> Revision:
+def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
     """Return the revision that a request comes to, once it is filled from its customer and machine.
+    What a quote has of the shelf counts as free for itself.
 
     Raises: RequestRefused, and the errors of the stages.
     """
@@ -76,7 +77,7 @@ def reckon(desk: Desk, asked: QuoteIn) -> Revision:
     )
     customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    outcome = desk.service.work_out(filled)
+    outcome = desk.service.work_out(filled, desk.stock(quote))
     totals = outcome.repair.totals
     return Revision(
         made_at=desk.now(),

@@ -18,7 +18,7 @@ class HealthOut(Out, frozen=True, kw_only=True):
 
 
 class ReadyOut(Out, frozen=True, kw_only=True):
-    """The service can quote: its shop and its revision of the catalogue."""
+    """The service can quote and store: its shop and its revision of the catalogue."""
 
     status: str
     shop: str
@@ -31,12 +31,21 @@ def live() -> Reply[HealthOut]:
     return Reply(body=HealthOut(status="alive"))
 
 
-@operation("GET /health/ready", "getReadiness", "running", scope=None)
-def ready(call: Call) -> Reply[ReadyOut]:
-    """Check whether the service can quote.
+@operation(
+    "GET /health/ready",
+    "getReadiness",
+    "running",
+    "storage-unavailable",
+    "storage-full",
+    scope=None,
+)
+async def ready(call: Call) -> Reply[ReadyOut]:
+    """Check whether the service can quote and store.
 
-    Answers with the catalogue's revision and the shop once the catalogue is loaded.
+    Answers with the catalogue's revision and the shop once the catalogue is loaded, if the store
+    can be written to and read.
     """
+    await call.desk.try_store()
     return Reply(body=ready_out(call.desk.service))
 
 
@@ -51,6 +60,8 @@ def metrics(call: Call) -> Reply[bytes]:
     """Get metrics of the service.
 
     In Prometheus' text format 0.0.4: requests by operation and status, a histogram of their seconds
-    by operation, and the process's memory, open files and processor time.
+    by operation, and the process's memory, open files and processor time; e-mails and events that
+    wait, and for how long; the disk, the wait for the store's writer, the lag of the event loop,
+    connections, and the bytes of remembered results.
     """
     return Reply(body=call.request.app.state.metrics.text(), form=PLAIN)

@@ -17,6 +17,7 @@ from kitwright.quote import Quote
 from kitwright.stages.finding import Assessment
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Asked, RequestRefused, read_request
+from kitwright.stages.supply import Stock
 from kitwright.telling import tell_assessment, tell_plan, tell_quote
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.workshop import Workshop
@@ -65,8 +66,8 @@ class Service:
             self._speakers[named] = Speaker(self.workshop.catalogue, named)
         return self._speakers[named]
 
-    def work_out(self, asked: PreviewIn) -> Outcome:
-        """Return the core's result for a request.
+    def work_out(self, asked: PreviewIn, stock: Stock | None = None) -> Outcome:
+        """Return the core's result for a request, with some stock; None: as it was before.
 
         Raises: RequestRefused, and the errors of the stages.
         """
@@ -74,12 +75,17 @@ class Service:
         faults = [*asked.faults(), *self.unspoken(asked.language)]
         if faults:
             self._refuse(asked, plain, faults)
+        if stock is not None:
+            self.workshop.market.stock = stock
         outcome = quote_repair(self.workshop, plain)
         return self._foresight.look_ahead(outcome) if asked.contingencies else outcome
 
-    def quote(self, asked: PreviewIn) -> Quote:
-        """Return the quote for a request. Raises: RequestRefused, and the errors of the stages."""
-        return self.tell(self.work_out(asked), asked)
+    def quote(self, asked: PreviewIn, stock: Stock | None = None) -> Quote:
+        """Return the quote for a request, as `work_out` does.
+
+        Raises: RequestRefused, and the errors of the stages.
+        """
+        return self.tell(self.work_out(asked, stock), asked)
 
     def tell(self, outcome: Outcome, asked: PreviewIn) -> Quote:
         """Return a quote in the language of its request."""

@@ -63,7 +63,7 @@ from kitwright.web.edge.shapes import FreeKind
 MOST_PHOTO: Final = 10 * 1024 * 1024
 """The largest photograph, in bytes."""
 Place = Annotated[int, Meta(ge=0, le=999_999_999_999_999)]
-"""A place in the feed."""
+"""A place in the feed, or in another sequence that is numbered: it is large after a restore."""
 T = TypeVar("T")
 S = TypeVar("S", bound=Struct)
 ScopeName = Literal["read", "quote", "order", "catalogue", "owner"]

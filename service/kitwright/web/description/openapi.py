@@ -27,6 +27,7 @@ _TAGS: Final = {
     "quotes": "Quotes: creating, revising, issuing, deciding, finishing.",
     "links": "A customer reads and decides a quote by a link, without a key.",
     "orders": "Parts orders (purchase orders).",
+    "shelf": "The shelf: what is on hand, reserved and free, and every move of it.",
     "customers": "Customers that quotes are made for; export and erasure of a customer's data.",
     "machines": "Machines and the data on their plates.",
     "papers": "Documents for customers, the bench, the shelves and suppliers.",

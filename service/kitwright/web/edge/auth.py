@@ -19,7 +19,7 @@ from kitwright.keeping.key import KeyHash, KeyMalformed, Scope, is_same, may, re
 from kitwright.keeping.record import KeyRecord
 from kitwright.web.edge.gate import Gate
 from kitwright.web.edge.limits import Limits, retry_after
-from kitwright.web.edge.operation import operation_of
+from kitwright.web.edge.operation import Operation, operation_of
 from kitwright.web.edge.problems import Refusal
 
 _BEARER: Final = 'Bearer realm="kitwright"'
@@ -31,7 +31,10 @@ class Keyring:
 
     Args:
         keys: all stored keys by id.
-        by_key, by_address: limits for each key, and for each address without a valid key.
+        by_key, by_link, by_address: limits for each key, for each customer's link, and for each
+            address without either.
+        is_link: whether a text is the token of a link that this service has made.
+        origin: returns the address that a request's scope comes from.
         used: called when a key is used for the first time on a day.
         today: returns the current day in the shop's time zone.
         gate: says which keys and calls are admitted while restored records are held.
@@ -42,14 +45,20 @@ class Keyring:
         keys: Mapping[str, KeyRecord],
         *,
         by_key: Limits,
+        by_link: Limits,
         by_address: Limits,
+        is_link: Callable[[str], bool],
+        origin: Callable[[Mapping[str, Any]], str],
         used: Callable[[KeyRecord], None],
         today: Callable[[], date],
         gate: Gate,
     ) -> None:
         self._keys = dict(keys)
         self._by_key = by_key
+        self._by_link = by_link
         self._by_address = by_address
+        self._is_link = is_link
+        self._origin = origin
         self._used = used
         self.today = today
         self.gate = gate
@@ -63,7 +72,7 @@ class Keyring:
         """Admit a call and put its key's id into the request's state, or refuse the call.
 
         A call without an operation needs the scope `owner`. One whose operation has no scope needs
-        no key; it can be limited by address instead.
+        no key; it can be limited by link or address instead.
 
         Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls, records-held.
         """
@@ -71,7 +80,7 @@ class Keyring:
         # which methods a path takes is public
         if request.method == "OPTIONS" or (operation is not None and operation.scope is None):
             if operation is None or operation.is_limited:
-                _slow_down(self._by_address, _address(request))
+                self._slow_down_keyless(request)
             self.gate.check(operation)
             return
         scope = Scope.OWNER if operation is None or operation.scope is None else operation.scope
@@ -80,16 +89,12 @@ class Keyring:
         key = self._find(shown)
         if key is None:
             # every call without a valid key counts, so guessing keys is slowed down
-            _slow_down(self._by_address, _address(request))
+            _slow_down(self._by_address, self._origin(request.scope))
             challenge = f"{_BASIC}, {_BEARER}" if is_reading else _BEARER
             raise _unknown(shown, challenge)
         _slow_down(self._by_key, key.id)
         if not may(key.scopes, scope):
-            raise Refusal(
-                "scope-missing",
-                f"this call needs the scope {scope.value}; the key {key.id} has "
-                f"{', '.join(sorted(key.scopes))}",
-            )
+            raise _no_scope(key, scope)
         self.gate.check(operation, key.scopes)
         today = self.today()
         if key.last_used_on != today:
@@ -97,6 +102,16 @@ class Keyring:
             self.know(key)
             self._used(key)
         request.scope["state"]["key"] = key.id
+
+    def _slow_down_keyless(self, request: Request[Any, Any, Any]) -> None:
+        """Limit a call without a key: by its link, so that customers behind one address don't wait
+        for each other; else by its address.
+        """
+        token = request.path_params.get("token", "")
+        if token and self._is_link(token):
+            _slow_down(self._by_link, token)
+        else:
+            _slow_down(self._by_address, self._origin(request.scope))
 
     def _find(self, shown: str | None) -> KeyRecord | None:
         """Return the key with a text, None if it is unknown, mistyped or revoked."""
@@ -110,8 +125,24 @@ class Keyring:
         return key if is_same(KeyHash(key.hash), shown_hash) else None
 
 
-def _address(request: Request[Any, Any, Any]) -> str:
-    return "" if request.client is None else request.client.host
+def check_still(kept: KeyRecord | None, operation: Operation) -> None:
+    """Raise if the key of a call under way no longer allows it, by its record as stored now.
+
+    Raises: Refusal: key-refused, scope-missing.
+    """
+    if kept is None or kept.revoked_at is not None:
+        detail = "this key was revoked while the call was under way: nothing was changed"
+        raise Refusal("key-refused", detail, headers={"WWW-Authenticate": _BEARER})
+    if operation.scope is not None and not may(kept.scopes, operation.scope):
+        raise _no_scope(kept, operation.scope)
+
+
+def _no_scope(key: KeyRecord, scope: Scope) -> Refusal:
+    return Refusal(
+        "scope-missing",
+        f"this call needs the scope {scope.value}; the key {key.id} has "
+        f"{', '.join(sorted(key.scopes))}",
+    )
 
 
 def _slow_down(limits: Limits, who: str) -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from http import HTTPStatus
 from itertools import count
 from secrets import token_hex
 from time import perf_counter
@@ -16,6 +17,7 @@ from litestar.enums import ScopeType
 from litestar.types import ASGIApp, HTTPScope, Message, Receive, Send
 from litestar.types import Scope as AsgiScope
 
+from kitwright.web.edge.customers import Customers
 from kitwright.web.edge.log import Journal
 from kitwright.web.edge.metrics import Metrics
 from kitwright.web.edge.problems import KINDS, MEDIA_TYPE, log_bug, problem
@@ -52,6 +54,7 @@ class Edge:
         metrics: counts and times every request.
         journal: gets a line for every request, if given.
         behind: receives the server's start and stop; `app` if not given.
+        customers: what customers are answered.
     """
 
     def __init__(
@@ -62,12 +65,14 @@ class Edge:
         journal: Journal | None = None,
         *,
         behind: ASGIApp | None = None,
+        customers: Customers | None = None,
     ) -> None:
         self._app = app
         self._behind = behind or app
         self._paths = paths
         self.metrics = metrics
         self._journal = journal
+        self._customers = customers
 
     def answer_by(self, app: ASGIApp) -> None:
         """Let another application with the same paths answer from now on.
@@ -82,9 +87,12 @@ class Edge:
             await self._behind(scope, receive, send)
             return
         begun = perf_counter()
-        answer = _Answer(scope, send)
+        customers = self._customers
+        answer = _Answer(scope, send if customers is None else customers.meet(scope, send))
         try:
-            if len(scope.get("raw_path", b"")) > MOST_PATH:
+            if customers is not None and customers.is_shut(scope):
+                await answer.problem("not-found")
+            elif len(scope.get("raw_path", b"")) > MOST_PATH:
                 await answer.problem("path-too-long")
             else:
                 await self._app(scope, receive, answer.send)
@@ -167,9 +175,11 @@ def _document(code: str, detail: str) -> tuple[list[tuple[bytes, bytes]], bytes]
     return headers, body
 
 
-def refusal_of_no_http() -> bytes:
-    """Return the complete answer to bytes that are not the start of an HTTP request."""
-    headers, body = _document("bad-request", "the bytes received are not an HTTP request")
+def whole_problem(code: str, detail: str) -> bytes:
+    """Return the complete answer, as bytes, to a request that does not reach the application."""
+    headers, body = _document(code, detail)
     headers += [*_UNLESS_SET, *_ALWAYS, (b"connection", b"close")]
-    lines = (b"HTTP/1.1 400 Bad Request", *(name + b": " + value for name, value in headers))
+    status = HTTPStatus(KINDS[code].status)
+    first = f"HTTP/1.1 {status.value} {status.phrase}".encode()
+    lines = (first, *(name + b": " + value for name, value in headers))
     return b"\r\n".join((*lines, b"", body))

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from typing import Final
 
 from prometheus_client import (
     CollectorRegistry,
     Counter,
+    Gauge,
     Histogram,
     ProcessCollector,
     disable_created_metrics,
     generate_latest,
 )
+
+from kitwright.errors import KitwrightError
 
 PLAIN: Final = "text/plain; version=0.0.4"
 """Media type of the metrics; Litestar adds the charset."""
@@ -41,6 +46,7 @@ class Metrics:
             buckets=_BOUNDS,
             registry=self._registry,
         )
+        self._watched: dict[str, Gauge] = {}
         self._known: dict[tuple[str, int], tuple[Counter, Histogram]] = {}
 
     def note(self, operation: str, status: int, seconds: float) -> None:
@@ -51,6 +57,21 @@ class Metrics:
             self._known[operation, status] = known
         known[0].inc()
         known[1].observe(seconds)
+
+    def watch(self, name: str, told: str, read: Callable[[], float]) -> None:
+        """Add a figure that is read whenever the metrics are; a second one of the same name takes
+        the place of the first. It is not a number while it can't be read.
+        """
+
+        def figure() -> float:
+            try:
+                return float(read())
+            except (KitwrightError, OSError):
+                return math.nan
+
+        if name not in self._watched:
+            self._watched[name] = Gauge(name, told, registry=self._registry)
+        self._watched[name].set_function(figure)
 
     def text(self) -> bytes:
         """Return everything counted so far, as `PLAIN`."""

@@ -41,14 +41,16 @@ def best_form(request: Request[Any, Any, Any], forms: Sequence[str]) -> str:
     if asked in ("*/*", forms[0]):
         return forms[0]
     asked = ",".join(request.headers.getall("accept"))
-    best = max(forms, key=lambda form: _weight(form, asked))
-    if not _weight(best, asked):
+    best = max(forms, key=lambda form: weight(form, asked))
+    if not weight(best, asked):
         raise Refusal("not-acceptable", f"this answers with {' or '.join(forms)}")
     return best
 
 
-def _weight(form: str, asked: str) -> float:
-    """Return the quality of a media type, 0 to 1, by the most specific range that matches."""
+def weight(form: str, asked: str) -> float:
+    """Return the quality of a media type by an `Accept` header, 0 to 1: by the most specific range
+    that matches.
+    """
     weight, specific = 0.0, -1
     for each in asked.split(","):
         kind, parameters = media_type(each)

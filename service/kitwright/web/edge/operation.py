@@ -116,7 +116,7 @@ def problems_of(one: Operation) -> tuple[str, ...]:
         (variables_of(one), ("unknown-record",)),
         (one.is_once, _ONCE_PROBLEMS),
         (one.is_guarded, ("condition-malformed", "record-changed", "condition-missing")),
-        (one.keeps, ("storage-unavailable",)),
+        (one.keeps, ("record-damaged", "storage-unavailable")),
         (one.keeps and one.tag != "owner", ("records-held",)),
         (one.keeps == "writes", ("storage-full",)),
         (one.scope is not None, ("key-missing", "key-refused", "scope-missing")),

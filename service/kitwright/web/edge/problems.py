@@ -19,12 +19,12 @@ from kitwright.errors import KitwrightError, Path
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.people import PeopleError
 from kitwright.keeping.prices import PricesMoved
-from kitwright.keeping.store import StoreFull, StoreUnavailable
+from kitwright.keeping.store import RecordDamaged, StoreFull, StoreUnavailable
 from kitwright.prices.books import BookDamaged
 from kitwright.prices.record import PriceFileError
 from kitwright.solve.closure import Unreachable
 from kitwright.stages.kit import FitmentError
-from kitwright.stages.ordering import SupplierGone
+from kitwright.stages.ordering import NotOrderable
 from kitwright.stages.request import RequestRefused
 from kitwright.stages.supply import PriceError
 from kitwright.tax.area import TaxError
@@ -104,6 +104,9 @@ KINDS: Final[dict[str, Kind]] = {
     "not-acceptable": Kind(
         406, "No acceptable media type", "Accept a media type that this operation can answer with."
     ),
+    "request-timeout": Kind(
+        408, "Request too slow", "Send the request again over a faster connection."
+    ),
     "call-in-progress": Kind(
         409,
         "Call in progress",
@@ -171,6 +174,9 @@ KINDS: Final[dict[str, Kind]] = {
     "too-many-calls": Kind(
         429, "Too many calls", "Wait for the number of seconds in `Retry-After`."
     ),
+    "headers-too-large": Kind(
+        431, "Headers too large", "Send fewer and shorter headers, and a shorter query."
+    ),
     "internal-error": Kind(
         500, "Internal error", "This is a bug in the service. Please report it."
     ),
@@ -179,10 +185,24 @@ KINDS: Final[dict[str, Kind]] = {
         "Restored records are held",
         "The owner releases them by `POST /v1/release` or `kitwright release`. Retry afterwards.",
     ),
+    "record-damaged": Kind(
+        500,
+        "Record damaged",
+        "`detail` names the record, which has changed since it was stored: nothing of it is shown "
+        "or used. Run `kitwright doctor`; only a backup has the record as it was.",
+    ),
     "storage-unavailable": Kind(
         503,
         "Storage unavailable",
         "Nothing was changed. Retry later; `kitwright doctor` reports what is wrong.",
+    ),
+    "too-many-connections": Kind(
+        503, "Too many connections", "Close connections that are not in use, then retry."
+    ),
+    "too-busy": Kind(
+        503,
+        "Too busy",
+        "Nothing was changed. Wait for the number of seconds in `Retry-After`, then retry.",
     ),
     "storage-full": Kind(
         507,
@@ -207,7 +227,7 @@ GAPS: Final[tuple[type[KitwrightError], ...]] = (
 ACTS: Final[tuple[type[KitwrightError], ...]] = (
     ActRefused,
     PeopleError,
-    SupplierGone,
+    NotOrderable,
     PriceFileError,
 )
 """Errors that say why an action is not possible in a record's current state."""
@@ -217,6 +237,7 @@ _BY_ERROR: Final[tuple[tuple[tuple[type[KitwrightError], ...], str], ...]] = (
     ((PricesMoved,), "prices-moved"),
     ((StoreFull,), "storage-full"),
     ((StoreUnavailable, BookDamaged), "storage-unavailable"),
+    ((RecordDamaged,), "record-damaged"),
     (ACTS, "act-refused"),
     (GAPS, "catalogue-gap"),
 )
@@ -286,6 +307,9 @@ def on_kitwright_error(request: Request[Any, Any, Any], error: KitwrightError) -
     if isinstance(error, StoreFull | StoreUnavailable | BookDamaged):
         _LOG.error("storage: %s", error)
         return _response(request, problem(code, KINDS[code].advice), {"Retry-After": "5"})
+    if isinstance(error, RecordDamaged):
+        _LOG.error("storage: %s", error)
+        return _response(request, problem(code, str(error)))
     if code == "catalogue-gap":
         _LOG.warning("catalogue gap: %s", error)
     faults = error.faults if isinstance(error, RequestRefused | PricesMoved) else [error]

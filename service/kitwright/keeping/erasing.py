@@ -1,0 +1,336 @@
+"""Erasing: removes a customer's personal data in short steps, each of them durable.
+
+The first transaction refuses or begins: from then on the customer is erased for everybody, and a
+record of the erasure says what is still to be done. Each step does some of it and notes how far it
+came. So a process that breaks off leaves nothing behind: whoever opens the records next goes on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
+from time import monotonic
+from typing import Final
+
+from msgspec import Struct, structs
+
+from kitwright.keeping.dossier import own_revisions, ownerless, photos_of
+from kitwright.keeping.event import add_event, change_record, keep_change
+from kitwright.keeping.mail import erase_mails
+from kitwright.keeping.people import AlreadyErased, PeopleError
+from kitwright.keeping.photo import drop_photo
+from kitwright.keeping.record import (
+    Customer,
+    Erasure,
+    ErasureStage,
+    KeptQuote,
+    Machine,
+    Mail,
+    QuoteState,
+    Revision,
+    Stamp,
+)
+from kitwright.keeping.store import Records, Store
+
+ERASED: Final = "erased"
+"""The text that replaces a name."""
+_A_FEW: Final = 20
+"""How many small records are erased before the clock is looked at again."""
+_MOST_BUSY: Final = 100
+"""How many quotes under way are looked at before an erasure is refused."""
+_STEP_SECONDS: Final = 0.01
+"""How long a step may go on; it may end a little later."""
+Redact = Callable[[Revision], Revision]
+"""Removes personal data from a revision's bodies."""
+HasTime = Callable[[], bool]
+"""Whether a step may go on."""
+
+
+class StillAtWork(PeopleError):
+    """A customer for whom work is still under way can't be erased."""
+
+    code = "still-at-work"
+
+    def __init__(self, quotes: tuple[int, ...]) -> None:
+        listed = ", ".join(f"Q{number}" for number in quotes)
+        super().__init__(f"quotes still offered, agreed or in work must be ended first: {listed}")
+        self.quotes = quotes
+
+
+def begin_erasure(
+    records: Records, stamp: Stamp, customer: Customer, *, even_at_work: bool = False
+) -> Erasure:
+    """Return the erasure of a customer: the one that is under way, else a new one. With it, the
+    customer's own record is erased, and names nobody any longer.
+
+    `even_at_work` begins also while work is under way, because the customer was erased before, and
+    a restore has undone that.
+
+    Raises: AlreadyErased, if nothing is left to be erased; StillAtWork.
+    """
+    under_way = records.erasures.of_customer(customer.number)
+    if under_way is not None:
+        return under_way
+    if customer.erased_at is not None:
+        raise AlreadyErased(customer.number)
+    busy = () if even_at_work else tuple(_busy(records, customer.number))
+    if busy:
+        raise StillAtWork(tuple(sorted(busy)))
+    blank = structs.replace(
+        customer,
+        version=customer.version + 1,
+        name=ERASED,
+        email=None,
+        telephone=None,
+        address=None,
+        language=None,
+        certificate_number=None,
+        certificate_until=None,
+        note=None,
+        erased_at=stamp.at,
+    )
+    records.customers.put(blank)
+    return records.erasures.add(
+        Erasure(
+            number=0,
+            customer=customer.number,
+            email=customer.email,
+            at=stamp.at,
+            today=stamp.today,
+            hand=stamp.hand,
+            by=stamp.by,
+            request_id=stamp.request_id,
+            stage=ErasureStage.machines,
+            place=0,
+            counts={},
+        )
+    )
+
+
+def _busy(records: Records, customer: int) -> Iterator[int]:
+    """Yield the quotes of which a revision of a customer is offered, or agreed and not done."""
+    for quote in records.quotes.of_customer(customer, None, _MOST_BUSY, is_open=True):
+        own = own_revisions(records, records.revisions.of_quote(quote.number), customer)
+        is_agreed = quote.agreed in own and quote.state is not QuoteState.done
+        if quote.offered in own or is_agreed:
+            yield quote.number
+
+
+class Step(Struct, frozen=True):
+    """How far an erasure has come, and whether nothing is left to be erased."""
+
+    erasure: Erasure
+    is_last: bool
+
+
+def erase_step(records: Records, number: int, *, redact: Redact, has_time: HasTime) -> Step | None:
+    """Erase more of a customer, as long as `has_time` but at least a little; None if no such
+    erasure is under way.
+
+    Every figure stays: quotes, revisions, limits, orders. Names, contact details, plates, serial
+    numbers, words of consent, reasons, photographs and e-mails are erased. `redact` removes
+    personal data from a revision's bodies.
+
+    All stored answers to idempotent calls are deleted, because an answer does not say whose data it
+    holds. A call of the last day that is sent again afterwards is therefore executed again, unless
+    its `If-Match` refuses it.
+    """
+    erasure = records.erasures.get(number)
+    if erasure is None:
+        return None
+    work = _Work(records, erasure, redact, has_time)
+    stages = list(ErasureStage)
+    at, place, is_first = stages.index(erasure.stage), erasure.place, True
+    while at < len(stages) and (is_first or has_time()):
+        is_first = False
+        further = work.unit(stages[at], place)
+        at, place = (at + 1, 0) if further is None else (at, further)
+    is_last = at == len(stages)
+    stage = erasure.stage if is_last else stages[at]
+    after = structs.replace(erasure, stage=stage, place=place, counts=work.counts)
+    if is_last:
+        records.erasures.drop(number)
+        subject = f"customer:{erasure.customer}"
+        left = records.customers.get(erasure.customer)
+        _forget_requests(records, subject)
+        version = 0 if left is None else left.version
+        add_event(records, work.stamp, "customer.erased", subject, {"version": version})
+    else:
+        records.erasures.put(after)
+    return Step(after, is_last)
+
+
+def erase_now(
+    records: Records,
+    stamp: Stamp,
+    customer: Customer,
+    *,
+    redact: Redact,
+    even_at_work: bool = False,
+) -> Erasure:
+    """Erase a customer in one transaction, however long it takes; return what was erased.
+
+    Raises: AlreadyErased, StillAtWork.
+    """
+    erasure = begin_erasure(records, stamp, customer, even_at_work=even_at_work)
+    return finish_now(records, erasure, redact=redact)
+
+
+def finish_now(records: Records, erasure: Erasure, *, redact: Redact) -> Erasure:
+    """Finish an erasure in one transaction, however long it takes; return what was erased."""
+    while step := erase_step(records, erasure.number, redact=redact, has_time=lambda: True):
+        erasure = step.erasure
+    return erasure
+
+
+async def erase_in_steps(
+    store: Store,
+    erasure: Erasure,
+    *,
+    redact: Redact,
+    rest: Callable[[], Awaitable[None]],
+) -> Erasure:
+    """Finish an erasure; return what was erased.
+
+    Args:
+        rest: called between two steps, to let others write.
+
+    Raises: StoreFull, StoreUnavailable; then it may be finished later.
+    """
+
+    def work(records: Records) -> Step | None:
+        until = monotonic() + _STEP_SECONDS
+        return erase_step(
+            records, erasure.number, redact=redact, has_time=lambda: monotonic() < until
+        )
+
+    while step := await store.write(work):
+        erasure = step.erasure
+        if step.is_last:
+            break
+        await rest()
+    return erasure
+
+
+def _forget_requests(records: Records, subject: str) -> None:
+    """Remove the ids of requests, which callers choose, from the events of a subject."""
+    for event in records.events.of_subject(subject):
+        if event.request_id:
+            records.events.put(structs.replace(event, request_id=""))
+
+
+class _Work:
+    """The work of one step: a unit of a stage after the other."""
+
+    def __init__(
+        self, records: Records, erasure: Erasure, redact: Redact, has_time: HasTime
+    ) -> None:
+        self._records = records
+        self._customer = erasure.customer
+        self._email = erasure.email
+        self._redact = redact
+        self._has_time = has_time
+        self.counts = dict(erasure.counts)
+        # the id of a request is chosen by its caller
+        self.stamp = Stamp(at=erasure.at, today=erasure.today, hand=erasure.hand, by=erasure.by)
+
+    def unit(self, stage: ErasureStage, place: int) -> int | None:
+        """Do a little of a stage from a place on; return the next place, None at its end."""
+        match stage:
+            case ErasureStage.machines:
+                return self._machines(place)
+            case ErasureStage.quotes:
+                return self._quotes(place)
+            case ErasureStage.mails:
+                return self._mails(place)
+            case ErasureStage.answers:
+                return None if self._records.answers.forget(_A_FEW) < _A_FEW else place
+            case ErasureStage.search:
+                is_tidy = self._records.customers.tidy_search(is_first=place == 0)
+                return None if is_tidy else 1
+
+    def _count(self, kind: str, number: int) -> None:
+        self.counts[kind] = self.counts.get(kind, 0) + number
+
+    def _machines(self, place: int) -> int | None:
+        found = self._records.machines.find(self._customer, place or None, _A_FEW)
+        for machine in found:
+            self._machine(machine)
+        return found[-1].number if found else None
+
+    def _machine(self, machine: Machine) -> None:
+        if machine.erased_at is not None:
+            return
+        # family, build code and chassis describe a kind of engine, not a person
+        at = self.stamp.at
+        blank = structs.replace(
+            machine, name=ERASED, serial=None, plate={}, hours=None, note=None, erased_at=at
+        )
+        machines = self._records.machines
+        _forget_requests(self._records, f"machine:{machine.number}")
+        change_record(self._records, self.stamp, "machine.erased", machines, machine, blank)
+        self._count("machines", 1)
+
+    def _quotes(self, place: int) -> int | None:
+        quote = next(iter(self._records.quotes.of_customer(self._customer, place or None, 1)), None)
+        if quote is None:
+            return None
+        heads = self._records.revisions.of_quote(quote.number)
+        own = own_revisions(self._records, heads, self._customer)
+        if not self._revisions(one for one in own.values() if not one.is_erased):
+            return place
+        if own:
+            self._rest_of_quote(quote, own)
+        shown = self._records.quotes.get(quote.number)
+        if shown is not None:
+            self._records.quotes.index(shown)
+        return quote.number
+
+    def _revisions(self, heads: Iterable[Revision]) -> bool:
+        """Erase revisions as long as there is time; return whether all are erased."""
+        is_first = True
+        for head in heads:
+            if not is_first and not self._has_time():
+                return False
+            is_first = False
+            whole = self._records.revisions.get(head.quote, head.number)
+            if whole is not None:
+                left = structs.replace(self._redact(whole), is_erased=True, reason=None)
+                self._records.revisions.put(left)
+                self._count("revisions", 1)
+        return True
+
+    def _rest_of_quote(self, quote: KeptQuote, own: Mapping[int, Revision]) -> None:
+        records, number = self._records, quote.number
+        given = [one for one in records.authorisations.of_quote(number) if one.revision in own]
+        for consent in given:
+            blank = structs.replace(consent, who=ERASED, contact=None, text=ERASED)
+            records.authorisations.put(blank)
+        added = [one for one in records.additions.of_quote(number) if one.revision in own]
+        for addition in added:
+            records.additions.put(structs.replace(addition, description=ERASED))
+        # a machine of nobody goes with the last revisions that name it
+        for machine in tuple(ownerless(records, self._customer, own.values())):
+            self._machine(machine)
+        _forget_requests(records, f"quote:{number}")
+        # the serial number is that of the revision shown, which may be for another customer
+        serial = None if quote.shown in own else quote.serial
+        keep_change(records, self.stamp, "quote.erased", quote, serial=serial)
+        photos = tuple(photos_of(records, quote, own))
+        for photo in photos:
+            drop_photo(records, self.stamp, photo)
+        mails = (one for one in records.mails.of_quote(number) if one.revision in own)
+        erase_mails(records, self.stamp, mails)
+        for kind, found in (("authorisations", given), ("additions", added), ("photos", photos)):
+            self._count(kind, len(found))
+        self._count("quotes", 1)
+
+    def _mails(self, place: int) -> int | None:
+        found = () if self._email is None else self._records.mails.to(self._email, place, _A_FEW)
+        own = (one for one in found if _names_nobody(self._records, one))
+        erase_mails(self._records, self.stamp, own)
+        return found[-1].number if found else None
+
+
+def _names_nobody(records: Records, mail: Mail) -> bool:
+    revision = records.revisions.get(mail.quote, mail.revision)
+    return revision is not None and revision.customer is None

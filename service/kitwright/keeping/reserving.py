@@ -1,0 +1,162 @@
+"""Reserving: what the agreed revision of a quote takes from stock is reserved for that quote alone.
+
+It is reserved in the transaction of the acceptance, as far as it is free. What is missing is a
+shortage: it has to be ordered. Reservations end as soon as no agreement needs them.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+
+import msgspec
+from msgspec import Struct
+
+from kitwright.catalogue.model import Quality
+from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner, Share
+from kitwright.keeping.record import KeptQuote, Stamp
+from kitwright.keeping.shelf import Entry, enter
+from kitwright.keeping.store import Records
+from kitwright.stages.supply import meets
+
+AGREED = "agreed"
+"""The reason of a reservation at an acceptance."""
+NOT_NEEDED = "no agreement needs it"
+FINISHED = "work finished"
+
+
+class Taken(Struct, frozen=True):
+    """What a quote takes from stock of an item: `quality` is None if the quote does not say it."""
+
+    item: str
+    quantity: str
+    bin: str
+    quality: Quality | None = None
+
+    @property
+    def amount(self) -> int:
+        """The quantity in millionths of its unit."""
+        return int(Fraction(self.quantity) * UNIT)
+
+
+class _Kit(Struct, frozen=True):
+    from_stock: tuple[Taken, ...] = ()
+
+
+class _Answer(Struct, frozen=True):
+    kit: _Kit = _Kit()
+
+
+_ANSWER = msgspec.json.Decoder(_Answer)
+
+
+class Shortage(Struct, frozen=True):
+    """An amount, in millionths, of what a quote takes from stock that it does not have."""
+
+    taken: Taken
+    amount: int
+
+
+def shortages(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
+    """Return what the agreed revision of a quote takes from stock and is neither reserved nor
+    drawn for it.
+    """
+    return tuple(_missing(_taken(records, quote), records.shelf.shares(quote.number)))
+
+
+def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
+    """Release what the agreed revision of a quote does not need; reserve what it lacks and is free.
+
+    A quote without an agreed revision needs nothing.
+    """
+    taken, shares = _taken(records, quote), records.shelf.shares(quote.number)
+    needed = Counter[str]()
+    for one in taken:
+        needed[one.item] += one.amount
+    needed.subtract(_had(shares))
+    for share in reversed(shares):
+        over = min(share.reserved, -needed[share.holding.item])
+        if over > 0:
+            needed[share.holding.item] += over
+            _enter(records, stamp, quote, share.holding, MoveKind.release, over, NOT_NEEDED)
+    reserve_missing(records, stamp, quote)
+
+
+def reserve_missing(
+    records: Records, stamp: Stamp, quote: KeptQuote, besides: Iterable[str] = ()
+) -> int:
+    """Reserve what the agreed revision of a quote lacks, as far as it is free, except the items
+    `besides`; return the number of reservations.
+    """
+    left_out = frozenset(besides)
+    count = 0
+    for short in shortages(records, quote):
+        if short.taken.item in left_out:
+            continue
+        rest = short.amount
+        for holding, free in _free(records, short.taken):
+            amount = min(rest, free)
+            if amount > 0:
+                _enter(records, stamp, quote, holding, MoveKind.reserve, amount, AGREED)
+                rest -= amount
+                count += 1
+    return count
+
+
+def draw_reserved(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
+    """Draw everything that is still reserved for a quote, because its work is finished."""
+    for share in records.shelf.shares(quote.number):
+        if share.reserved:
+            amount = share.reserved
+            _enter(records, stamp, quote, share.holding, MoveKind.draw, amount, FINISHED)
+
+
+def _enter(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    holding: Holding,
+    kind: MoveKind,
+    amount: int,
+    reason: str,
+) -> None:
+    entry = Entry(holding=holding, kind=kind, amount=amount, quote=quote.number, reason=reason)
+    enter(records, stamp, entry, quote.net.currency)
+
+
+def _taken(records: Records, quote: KeptQuote) -> tuple[Taken, ...]:
+    if quote.agreed is None:
+        return ()
+    revision = records.revisions.get(quote.number, quote.agreed)
+    return () if revision is None else _ANSWER.decode(revision.answer).kit.from_stock
+
+
+def _had(shares: Iterable[Share]) -> Counter[str]:
+    had = Counter[str]()
+    for share in shares:
+        had[share.holding.item] += share.reserved + share.drawn
+    return had
+
+
+def _missing(taken: Iterable[Taken], shares: Iterable[Share]) -> Iterator[Shortage]:
+    had = _had(shares)
+    for one in taken:
+        filled = min(one.amount, max(0, had[one.item]))
+        had[one.item] -= filled
+        if filled < one.amount:
+            yield Shortage(one, one.amount - filled)
+
+
+def _free(records: Records, taken: Taken) -> list[tuple[Holding, int]]:
+    """Return the free stock that a quote may take instead of nothing: that of the bin that it
+    names, then any other of at least the same quality.
+    """
+    floor = taken.quality or Quality.maker
+    found = [
+        (holding, balance.free)
+        for holding, balance in records.shelf.of_item(taken.item)
+        if holding.owner is Owner.shop
+        and (meets(holding.quality, floor) or (taken.quality is None and holding.bin == taken.bin))
+    ]
+    return sorted(found, key=lambda one: (one[0].bin != taken.bin, one[0].number))

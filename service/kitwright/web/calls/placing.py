@@ -1,0 +1,69 @@
+"""Placing: reads what a revision's quote orders, and what it takes from stock but is short of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from decimal import Decimal
+from fractions import Fraction
+
+from kitwright.catalogue.model import ItemId, Quality, SupplierId
+from kitwright.keeping.ledger import UNIT
+from kitwright.keeping.reserving import Shortage
+from kitwright.quote import Cover, Kit, Order
+from kitwright.stages.ordering import Missing, Packs, Use, take_last
+from kitwright.stages.price import STOCK
+
+
+def missing_of(kit: Kit, short: Iterable[Shortage]) -> Iterator[Missing]:
+    """Yield the needs of a kit whose stock is short."""
+    units = {(need.role, need.cylinder, need.part): need.measure for need in kit.needs}
+    for one in short:
+        item = one.taken.item
+        uses = [
+            _use(cover)
+            for pack in kit.packs
+            if pack.source == STOCK and pack.item == item
+            for cover in pack.covers
+        ]
+        whole = sum(Fraction(stock.quantity) for stock in kit.from_stock if stock.item == item)
+        for use in take_last(uses, Fraction(one.amount, UNIT) / whole):
+            yield Missing(
+                use=use,
+                unit=units.get((use.role, use.cylinder, use.item), "piece"),
+                quality=one.taken.quality or Quality.maker,
+            )
+
+
+def packs_of(order: Order) -> Iterator[Packs]:
+    """Yield the lines of an order."""
+    for line in order.lines:
+        yield Packs(
+            supplier=SupplierId(order.supplier),
+            sku=line.sku,
+            item=ItemId(line.item),
+            brand=line.brand,
+            count=line.packs,
+            size=line.pack_size,
+            unit_cost=Decimal(line.unit_cost),
+            lead_days=line.lead_days,
+            covers=tuple(map(_use, line.covers)),
+        )
+
+
+def items_in(placed: Iterable[Packs]) -> frozenset[str]:
+    """Return the items of some packs, those that they are needed for and those that are fitted."""
+    items = set[str]()
+    for packs in placed:
+        items.add(packs.item)
+        items.update(number for use in packs.covers for number in (use.item, use.number))
+    return frozenset(items)
+
+
+def _use(cover: Cover) -> Use:
+    return Use(
+        role=cover.role,
+        cylinder=cover.cylinder,
+        item=ItemId(cover.part),
+        number=ItemId(cover.fitted or cover.part),
+        quantity=Fraction(cover.quantity),
+    )
