@@ -1,17 +1,14 @@
 """No kill during a backup, a restore or a release loses, doubles or brings back anything."""
 
-import json
 import os
-import random
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.attack.restore.victim import Victim
 from tests.store.test_closings import LATER, NAME, as_of, did, erase, fill
 
 from kitwright.keeping.record import MailState
@@ -27,43 +24,10 @@ ROUNDS = 60 if os.environ.get("KITWRIGHT_LONG") == "1" else 12
 """Kills of each act."""
 
 
-class Victim:
-    """Acts that are killed, and how long they take if they are not."""
-
-    def __init__(self, process: "subprocess.Popen[str]") -> None:
-        self._process = process
-        self.luck = random.Random(5)
-
-    def act(self, name: str, *arguments: Path, seconds: float = 60) -> float:
-        """Do an act, killed after so many seconds; return how long it took, 0 if it was killed."""
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        line = [name, [*map(str, arguments)], int(seconds * 1e6)]
-        self._process.stdin.write(f"{json.dumps(line)}\n")
-        self._process.stdin.flush()
-        word, _, rest = self._process.stdout.readline().strip().partition(" ")
-        if word == "killed":
-            return 0
-        status, _, took = rest.partition(" ")
-        assert (word, status) == ("done", "0")
-        return int(took) / 1e6
-
-    def at_once(self, name: str, *arguments: Path, within: float) -> float:
-        """Do an act, killed at any time while it works; `within` is how long it takes."""
-        return self.act(name, *arguments, seconds=self.luck.uniform(0.1, 1.1) * within)
-
-
 @pytest.fixture(scope="module")
 def victim() -> Iterator[Victim]:
-    with subprocess.Popen(
-        [sys.executable, "-m", "tests.attack.restore.victim"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as process:
-        yield Victim(process)
-        assert process.stdin is not None
-        process.stdin.close()
+    with closing(Victim()) as victim:
+        yield victim
 
 
 @pytest.fixture

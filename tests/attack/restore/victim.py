@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import signal
+import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -26,6 +28,45 @@ from kitwright.store.lock import hold_folder
 from kitwright.store.restore import restore
 from kitwright.store.snapshots import take_snapshot
 from kitwright.web.calls.erasure import redact
+
+
+class Victim:
+    """A process that does acts and is killed in them."""
+
+    def __init__(self) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "tests.attack.restore.victim"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        self.luck = random.Random(5)
+
+    def act(self, name: str, *arguments: Path, seconds: float = 60) -> float:
+        """Do an act, killed after so many seconds; return how long it took, 0 if it was killed."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        line = [name, [*map(str, arguments)], int(seconds * 1e6)]
+        self._process.stdin.write(f"{json.dumps(line)}\n")
+        self._process.stdin.flush()
+        word, _, rest = self._process.stdout.readline().strip().partition(" ")
+        if word == "killed":
+            return 0
+        status, _, took = rest.partition(" ")
+        assert (word, status) == ("done", "0")
+        return int(took) / 1e6
+
+    def at_once(self, name: str, *arguments: Path, within: float) -> float:
+        """Do an act, killed at any time while it works; `within` is how long it takes."""
+        return self.act(name, *arguments, seconds=self.luck.uniform(0.1, 1.1) * within)
+
+    def close(self) -> None:
+        """End it."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.close()
+        self._process.stdout.close()
+        self._process.wait(10)
 
 
 def _restore(source: str, folder: str, ledger: str) -> None:
