@@ -64,7 +64,7 @@ class Saved(NamedTuple):
     """What was acknowledged when a backup was made."""
 
     writers: list[Writer]
-    people: int
+    here: frozenset[int]
 
 
 class Life(Rounds):
@@ -87,8 +87,8 @@ class Life(Rounds):
         self.hits = Counter[str]()
         """Kills that came while an act was under way, by act."""
         self.restores = 0
-        self.here = 0
-        """How many people the last restored backup knew."""
+        self.here = frozenset[int]()
+        """The people whom the present folder knows, by number."""
         self._calls = itertools.count()
         self._whole = {"back up": 0.05, "restore": 0.05, "release": 0.03}
         """Seconds that an act takes if it is not killed, as it took last."""
@@ -165,6 +165,7 @@ class Life(Rounds):
                 link = await add(f"{here}/links", {}, **tag)
                 links.append((here, link.json()["path"]))
         (revoked, revoked_link), (_, kept_link) = links
+        self.here |= {number}
         self.people.append(
             Person(
                 customer=f"/v1/customers/{customer.json()['id']}",
@@ -182,7 +183,7 @@ class Life(Rounds):
         before = set(snapshots(self.copies).values()) if self.copies.exists() else set()
         self._kill_act("back up", self.folder, self.copies)
         self._act("back up", self.folder, self.copies)
-        saved = Saved(deepcopy(self.writers), len(self.people))
+        saved = Saved(deepcopy(self.writers), self.here)
         for file in set(snapshots(self.copies).values()) - before:
             self.saved[file] = saved
         assert set(self.saved) >= set(snapshots(self.copies).values())
@@ -275,15 +276,16 @@ class Life(Rounds):
             assert 'rel="next"' in answer.headers["Link"]
             refused = await self.post(client, "/v1/quotes", REQUESTS[0])
             assert refused.json()["code"] == "records-held", refused.text
-            for person in self.people[: saved.people]:
-                assert (await client.get(person.kept_link)).status_code == 503
+            for number in saved.here:
+                answer = await client.get(self.people[number].kept_link)
+                assert answer.status_code == 503, answer.text
             self.seen.clear()
             self.next, self.last = "", 0
             await self.read_feed(client)
             for quote in (quote for writer in self.writers for quote in writer.quotes):
                 await self.look(client, quote)
             await self.count(client)
-        self.here = saved.people
+        self.here = saved.here
 
     async def _learn(self, client: httpx.AsyncClient, quote: Quote) -> None:
         """Learn the new tag of a quote; the old one must not fit."""
@@ -309,7 +311,7 @@ class Life(Rounds):
             released = [one for one in self.events.values() if one["kind"] == "records.released"]
             assert sum(one["id"].split("_")[1] == now["epoch"] for one in released) == 1
             for number, person in enumerate(self.people):
-                await self._look_at(client, person, is_here=number < self.here)
+                await self._look_at(client, person, is_here=number in self.here)
 
     async def _look_at(self, client: httpx.AsyncClient, person: Person, *, is_here: bool) -> None:
         """Look at what was given to somebody who was erased: it is closed for good."""

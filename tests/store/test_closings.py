@@ -32,7 +32,7 @@ from kitwright.keeping.release import (
     release,
     report,
 )
-from kitwright.keeping.store import Records
+from kitwright.keeping.store import RecordDamaged, Records
 from kitwright.store.backup import back_up
 from kitwright.store.closings import (
     LEDGER,
@@ -138,6 +138,41 @@ def test_ledger_does_not_say_what_was_undone(shop: Path) -> None:
         store.write_now(slip)
 
     assert read_ledger(shop / LEDGER).closings == ()
+
+
+@pytest.mark.parametrize(
+    "change",
+    ["UPDATE generations SET epoch = 'ffffffffff'", "DELETE FROM generations"],
+)
+def test_ledger_stays_if_nothing_says_whose_it_is(shop: Path, change: str) -> None:
+    did(shop, erase)
+    before = (shop / LEDGER).read_bytes()
+    with closing(sqlite3.connect(shop / FILE)) as connection, connection:
+        connection.execute(change)
+
+    with closing(SqliteStore.open(shop)) as store:
+        store.mark()
+        added = store.write_now(lambda records: records.customers.add(a_customer()))
+        with pytest.raises(RecordDamaged):
+            store.read(lambda records: records.generations.current())
+
+    assert added.number == 2
+    assert (shop / LEDGER).read_bytes() == before
+    # a deleted row is no damaged one, but a restore needs it as well
+    assert {one.code for one in examine(shop)} & {"damaged-record", "generation-missing"}
+
+
+def test_ledger_is_marked_with_the_time_and_keeps_its_closings(shop: Path) -> None:
+    did(shop, erase)
+    with closing(SqliteStore.open(shop)) as store:
+        first = read_ledger(shop / LEDGER)
+        for _ in range(2):
+            store.mark()
+            store.write_now(lambda _: None)
+            second = read_ledger(shop / LEDGER)
+            assert second.as_of > first.as_of
+            assert second.closings == first.closings
+            first = second
 
 
 @pytest.mark.parametrize("text", [None, b"", b"{", b"[]", b"\xff"])

@@ -18,7 +18,7 @@ from typing import Any, Final
 import msgspec
 
 from kitwright.keeping.closing import Closing, Ledger
-from kitwright.keeping.store import StoreError
+from kitwright.keeping.store import RecordDamaged, StoreError
 from kitwright.store.files import write_whole
 from kitwright.store.rows import Session, read_moment
 from kitwright.store.seal import is_sound
@@ -68,15 +68,22 @@ def read_closings(connection: Any, now: datetime) -> Ledger:
     It is complete up to now; in a restored folder, until the owner has confirmed it, only up to the
     time that was known at the restore. Damaged rows say nothing.
 
-    Raises: sqlite3.Error.
+    Raises: RecordDamaged, if it can't be told whose ledger it is; sqlite3.Error.
     """
-    (folder,) = connection.execute("SELECT epoch FROM generations WHERE number = 1").fetchone()
-    known_until, is_confirmed = connection.execute(
-        "SELECT known_until, is_confirmed FROM generations ORDER BY number DESC LIMIT 1"
-    ).fetchone()
-    as_of = now if is_confirmed else read_moment(known_until) or now
     closings = [*_keys(connection), *_customers(connection), *_links(connection)]
-    return Ledger(folder=folder, as_of=as_of).with_more(closings, as_of)
+    begun = _begun(connection, now)
+    return begun.with_more(closings, begun.as_of)
+
+
+def _begun(connection: Any, now: datetime) -> Ledger:
+    """Return a folder's ledger without closings. Raises: RecordDamaged, sqlite3.Error."""
+    sound = {row["number"]: row for row in _sound(connection, "generations", "1")}
+    last = connection.execute("SELECT max(number) FROM generations").fetchone()[0]
+    if 1 not in sound or last not in sound:
+        raise RecordDamaged("generations", ())
+    known_until = read_moment(sound[last]["known_until"])
+    is_known = sound[last]["is_confirmed"] or known_until is None
+    return Ledger(folder=sound[1]["epoch"], as_of=now if is_known else known_until or now)
 
 
 def _keys(connection: Any) -> Iterator[Closing]:
@@ -146,27 +153,46 @@ class LedgerFile:
         except FileNotFoundError:
             return None
 
-    def catch_up(self, connection: Any, now: datetime, *, is_to_mark: bool = True) -> None:
+    def mark(self, connection: Any, now: datetime) -> None:
+        """Write the ledger again with the present time, because nothing was closed since.
+
+        Raises: sqlite3.Error.
+        """
+        if self._ledger is None:
+            self.catch_up(connection, now)
+            return
+        with contextlib.suppress(RecordDamaged):
+            self._write(self._ledger.with_more((), _begun(connection, now).as_of))
+
+    def catch_up(self, connection: Any, now: datetime, *, is_at_start: bool = False) -> None:
         """Add everything that the database says was closed. A ledger that can't be read, or that
         belongs to another folder, is replaced, because the database of a folder knows all.
 
-        Unless it `is_to_mark` the present time, nothing is written if nothing is missing. If the
-        file can't be written, `is_behind` is set. Raises: sqlite3.Error.
+        If it `is_at_start`, nothing is written if nothing is missing. If the database can't tell
+        whose ledger it is, or the file can't be written, `is_behind` is set. Raises: sqlite3.Error.
         """
-        known = read_closings(connection, now)
+        try:
+            known = read_closings(connection, now)
+        except RecordDamaged:
+            # reported by whoever reads the record
+            self.is_behind = True
+            return
         before = None
         with contextlib.suppress(LedgerUnreadable, OSError):
             before = self._ledger or self.read()
         if before is not None and before.folder == known.folder:
             known = before.with_more(known.closings, known.as_of)
-            if not is_to_mark and known.closings == before.closings:
+            if is_at_start and known.closings == before.closings:
                 return
+        self._write(known)
+
+    def _write(self, ledger: Ledger) -> None:
         try:
-            write_whole(self.file, encode_ledger(known))
+            write_whole(self.file, encode_ledger(ledger))
         except OSError:
             self.is_behind = True
         else:
-            self._ledger, self.is_behind = known, False
+            self._ledger, self.is_behind = ledger, False
 
 
 def keep_closings(folder: Path, ledger: Ledger) -> None:

@@ -14,6 +14,7 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.errors import reason_of
+from kitwright.keeping.store import RecordDamaged
 from kitwright.prices.books import BookDamaged
 from kitwright.prices.register import SqlitePriceBooks
 from kitwright.store.closings import LEDGER, LedgerFile, LedgerUnreadable, read_closings
@@ -143,6 +144,11 @@ def warn_of_modes(folder: Path) -> str | None:
 
 
 def _generation(folder: Path, connection: Any) -> Iterator[Finding]:
+    try:
+        known = read_closings(connection, datetime.now(UTC))
+    except RecordDamaged:
+        yield _error("generation-missing", "no sound record says which generation of the folder this is")
+        return
     taken_at, released_at = connection.execute(
         "SELECT taken_at, released_at FROM generations ORDER BY number DESC LIMIT 1"
     ).fetchone()
@@ -152,7 +158,6 @@ def _generation(folder: Path, connection: Any) -> Iterator[Finding]:
             f"restored from a backup of {taken_at}: e-mails, webhook events and links wait until "
             "`kitwright release`",
         )
-    known = read_closings(connection, datetime.now(UTC))
     try:
         ledger = LedgerFile(folder).read()
     except (LedgerUnreadable, OSError) as error:

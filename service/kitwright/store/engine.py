@@ -149,7 +149,7 @@ class SqliteStore:
             with contextlib.closing(connect(file)) as connection:
                 migrate(connection)
                 ledger = LedgerFile(folder)
-                ledger.catch_up(connection, datetime.now(UTC), is_to_mark=False)
+                ledger.catch_up(connection, datetime.now(UTC), is_at_start=True)
         except (OSError, sqlite3.Error) as error:
             failure = _failed_to_open(file, error)
             if isinstance(failure, StoreFull) or not _is_readable(file):
@@ -158,9 +158,12 @@ class SqliteStore:
 
     def _tidy(self, session: Session) -> None:
         """Do what remains after a commit: bring the ledger up to date, then empty the log."""
-        if session.has_closed or self._ledger.is_behind or self._is_to_mark:
+        if session.has_closed or self._ledger.is_behind:
             session.has_closed = self._is_to_mark = False
             self._ledger.catch_up(session.connection, datetime.now(UTC))
+        elif self._is_to_mark:
+            self._is_to_mark = False
+            self._ledger.mark(session.connection, datetime.now(UTC))
         empty_log(session)
 
     def mark(self) -> None:

@@ -6,6 +6,7 @@ import msgspec
 from msgspec import Struct, structs
 
 from kitwright.keeping.generation import Belonging, Generation
+from kitwright.keeping.store import RecordDamaged
 from kitwright.store.rows import Session
 from kitwright.store.table import Table
 
@@ -33,11 +34,18 @@ class GenerationTable(Table[Generation]):
 
     def every(self) -> tuple[Generation, ...]:
         """Return all generations, oldest first."""
-        return self.select("ORDER BY number")
+        return self._some("ORDER BY number")
 
     def current(self) -> Generation:
         """Return the newest generation."""
-        return self.select("ORDER BY number DESC LIMIT 1")[0]
+        return self._some("ORDER BY number DESC LIMIT 1")[0]
+
+    def _some(self, rest: str) -> tuple[Generation, ...]:
+        found = self.select(rest)
+        if not found:
+            # every folder has one
+            raise RecordDamaged("generations", ())
+        return found
 
     def begin(self, generation: Generation, left_out: int) -> Generation:
         """Begin a generation; return it with its number and its place in the feed."""
@@ -52,7 +60,9 @@ class GenerationTable(Table[Generation]):
 
     def belonging(self) -> Belonging:
         """Return whose folder it is."""
-        (kept,) = self._folder.select("")
+        kept = self._folder.get(1)
+        if kept is None:
+            raise RecordDamaged("folder", ())
         return msgspec.convert(kept, Belonging, from_attributes=True)
 
     def belong(self, to: Belonging) -> None:
