@@ -106,10 +106,7 @@ def _links(connection: Any) -> Iterator[Closing]:
 
 def _sound(connection: Any, table: str, condition: str) -> Iterator[dict[str, Any]]:
     """Yield the rows of a table that meet a condition and are as they were sealed."""
-    statement = f"SELECT * FROM {table} WHERE {condition}"
-    names = [column[0] for column in connection.execute(f"{statement} LIMIT 0").description]
-    for values in Session(connection).raw_rows(statement):
-        row = dict(zip(names, values, strict=True))
+    for row in Session(connection).whole_rows(f"SELECT * FROM {table} WHERE {condition}"):
         if is_sound(table, row):
             yield row
 

@@ -147,7 +147,9 @@ def _generation(folder: Path, connection: Any) -> Iterator[Finding]:
     try:
         known = read_closings(connection, datetime.now(UTC))
     except RecordDamaged:
-        yield _error("generation-missing", "no sound record says which generation of the folder this is")
+        yield _error(
+            "generation-missing", "no sound record says which generation of the folder this is"
+        )
         return
     taken_at, released_at = connection.execute(
         "SELECT taken_at, released_at FROM generations ORDER BY number DESC LIMIT 1"

@@ -102,6 +102,20 @@ class Session:
         finally:
             self.connection.text_factory = kind
 
+    def whole_rows(self, statement: str) -> Iterator[dict[str, Any]]:
+        """Yield the rows of a query by column, with bytes in place of each text that is not UTF-8.
+
+        Raises: sqlite3.Error.
+        """
+        try:
+            described = self.connection.execute(f"{statement} LIMIT 0").description
+        except UnicodeDecodeError as error:
+            # the name of a column is not text any more
+            raise sqlite3.DatabaseError("malformed database schema") from error
+        names = [column[0] for column in described]
+        for values in self.raw_rows(statement):
+            yield dict(zip(names, values, strict=True))
+
     def row(self, statement: str, values: Sequence[object] = ()) -> Row | None:
         """Return the first row of a query."""
         return next(self.rows(statement, values), None)
