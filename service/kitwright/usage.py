@@ -232,7 +232,8 @@ _COMMANDS: Final = {
                 "ledger",
                 "NEWEST",
                 "ledger of erasures and revocations: closings.json, or a backup (default: that of "
-                "the newest snapshot, if FILE is a folder)",
+                "the newest snapshot, if FILE is a folder); one in the data folder itself counts "
+                "as well",
             ),
         ),
     ),

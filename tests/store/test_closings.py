@@ -302,6 +302,32 @@ def test_damaged_row_closes_nothing(shop: Path) -> None:
     assert closed_in(shop / LEDGER) == []
 
 
+def test_ledger_that_is_left_in_the_folder_is_repeated(shop: Path, backup: Path) -> None:
+    (photo,) = PhotoFiles(shop).every()
+    did(shop, erase)
+    (shop / LEDGER).write_bytes(as_of(shop, NOON + HOUR).read_bytes())
+    for path in shop.glob(f"{FILE}*"):
+        path.unlink()
+
+    restored = regained(backup, shop)
+
+    assert (restored.closed, restored.generation.is_confirmed) == (3, True)
+    # though a try that broke off, or the lost shop, has left it there
+    assert not PhotoFiles(shop).path(photo).exists()
+    assert sorted(closed_in(shop / LEDGER)) == CLOSED
+
+
+def test_ledger_of_another_folder_that_is_left_there_is_refused(
+    backup: Path, tmp_path: Path
+) -> None:
+    fill(tmp_path / "other")
+    for path in (tmp_path / "other").glob(f"{FILE}*"):
+        path.unlink()
+
+    with pytest.raises(LedgerOfAnother):
+        regained(backup, tmp_path / "other")
+
+
 def test_ledger_from_a_newer_backup_does_as_well(shop: Path, backup: Path, tmp_path: Path) -> None:
     did(shop, erase)
     back_up(shop, tmp_path / "tuesday.tar", at=NOON + DAY)

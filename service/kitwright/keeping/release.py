@@ -59,7 +59,7 @@ class NotConfirmed(ActRefused):
     def __init__(self, since: datetime) -> None:
         super().__init__(
             f"erasures and revocations since {since:%Y-%m-%d %H:%M:%S} UTC are not known: revoke "
-            "keys and erase customers as needed, then confirm"
+            "keys and links and erase customers as needed, then confirm"
         )
         self.since = since
 

@@ -18,7 +18,7 @@ from typing import Final
 import msgspec
 from msgspec import Struct
 
-from kitwright.keeping.closing import Closing, Ledger
+from kitwright.keeping.closing import Ledger
 from kitwright.keeping.generation import EPOCH_BYTES, Generation, numbers_lost
 from kitwright.keeping.record import Hand, Revision, Stamp
 from kitwright.keeping.release import begin_generation, close_again
@@ -27,7 +27,14 @@ from kitwright.prices.register import FILE as REGISTER
 from kitwright.prices.register import FOLDER as PRICES
 from kitwright.prices.register import SqlitePriceBooks
 from kitwright.store.backup import FORMAT, BackupError, Manifest
-from kitwright.store.closings import LEDGER, MANIFEST, LedgerOfAnother, keep_closings
+from kitwright.store.closings import (
+    LEDGER,
+    MANIFEST,
+    LedgerFile,
+    LedgerOfAnother,
+    LedgerUnreadable,
+    keep_closings,
+)
 from kitwright.store.engine import FILE, SqliteStore, check_known, check_names
 from kitwright.store.failure import of_disk
 from kitwright.store.files import PHOTOS, PRIVATE, STAGE, PhotoFiles, make_folders, sync_folder
@@ -98,8 +105,9 @@ def restore(
     """Restore a backup into a data folder, the database last.
 
     The folder begins a generation: nothing goes out until it is released, and numbers leave out all
-    that may have been given since the backup. Erasures and revocations of the ledger are repeated.
-    Without a ledger that is newer than the backup, old keys, links and personal data stay closed.
+    that may have been given since the backup. Erasures and revocations of the ledger are repeated,
+    and of one that is in the folder. Without a ledger that is newer than the backup, old keys,
+    links and personal data stay closed.
 
     Args:
         source: the backup.
@@ -118,7 +126,8 @@ def restore(
         with hold_folder(folder, "kitwright restore"), _stage(folder, is_new=is_new) as stage:
             manifest = _unpack(source, stage)
             _check_database(source, stage / FILE, manifest)
-            restored = _begin(stage, manifest, ledger, redact, at, draw)
+            known = _ledgers(folder, ledger)
+            restored = _begin(stage, manifest, known, redact, at, draw)
             _put_in_place(stage, folder, manifest)
     except OSError as error:
         raise of_disk(error, f"can't restore {source} into {folder}") from error
@@ -152,10 +161,19 @@ def drop_stages(folder: Path) -> None:
         shutil.rmtree(path, ignore_errors=True)
 
 
+def _ledgers(folder: Path, given: tuple[Path, Ledger] | None) -> tuple[tuple[Path, Ledger], ...]:
+    """Return the ledgers that are known: the given one, and that of the folder itself."""
+    own = LedgerFile(folder)
+    with contextlib.suppress(LedgerUnreadable, OSError):
+        if (ledger := own.read()) is not None:
+            return (*([given] if given else ()), (own.file, ledger))
+    return () if given is None else (given,)
+
+
 def _begin(
     stage: Path,
     manifest: Manifest,
-    given: tuple[Path, Ledger] | None,
+    known: tuple[tuple[Path, Ledger], ...],
     redact: Callable[[Revision], Revision],
     at: datetime,
     draw: Callable[[int], bytes],
@@ -165,13 +183,13 @@ def _begin(
     known_until = manifest.taken_at
     stamp = Stamp(at=at, today=at.date(), hand=Hand.service, by="restore")
     with contextlib.closing(SqliteStore.open(stage)) as store:
-        closings: tuple[Closing, ...] = ()
-        if given is not None:
-            file, ledger = given
-            (first, *_) = store.read(lambda records: records.generations.every())
+        (first, *_) = store.read(lambda records: records.generations.every())
+        closed_before = Ledger(folder=first.epoch, as_of=known_until)
+        for file, ledger in known:
             if ledger.folder != first.epoch:
                 raise LedgerOfAnother(file)
-            closings, known_until = ledger.closings, max(known_until, ledger.as_of)
+            closed_before = closed_before.with_more(ledger.closings, ledger.as_of)
+        closings, known_until = closed_before.closings, closed_before.as_of
         begun = Generation(
             number=0,
             epoch=draw(EPOCH_BYTES).hex(),
@@ -193,8 +211,7 @@ def _begin(
             PhotoFiles(stage).drop(sha256)
     with contextlib.closing(SqlitePriceBooks(stage)) as books:
         books.leave_out(left_out)
-    if given is not None:
-        keep_closings(stage, given[1])
+    keep_closings(stage, closed_before)
     return Restored(manifest=manifest, generation=generation, closed=closed)
 
 
@@ -287,7 +304,8 @@ def _put_in_place(stage: Path, folder: Path, manifest: Manifest) -> None:
     """Move everything into place, the database last: only with it does the shop exist."""
     for name in sorted((manifest.sha256.keys() | {LEDGER}) - {FILE}):
         if not (stage / name).exists():
-            # a photograph of a customer who was erased
+            # a photograph of a customer who was erased; an earlier try may have put it there
+            (folder / name).unlink(missing_ok=True)
             continue
         make_folders((folder / name).parent)
         (stage / name).replace(folder / name)

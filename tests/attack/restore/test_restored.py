@@ -332,8 +332,32 @@ def test_held_records_are_read_but_changed_by_nobody_else(world: World) -> None:
         # the owner's own calls
         made = staff.done("/v1/keys", {"name": "till", "scopes": ["read"]}).json()
         staff.done(f"/v1/keys/{made['id']}/revoke")
+        staff.done(f"/v1/quotes/{id}/links/revoke")
+        # what somebody else of the shop may do otherwise
+        other = staff.done("/v1/keys", {"name": "desk", "scopes": ["read", "quote"]}).json()
+        staff.client.headers["Authorization"] = f"Bearer {other['key']}"
+        assert staff.refused(f"/v1/quotes/{id}/links/revoke")["code"] == "records-held"
+        staff.client.headers["Authorization"] = f"Bearer {staff.counter.key}"
         released(staff)
         staff.act(id, "withdraw")
+
+
+def test_link_revoked_since_the_backup_stays_revoked(world: World) -> None:
+    with world.first() as staff:
+        id = staff.issued()  # noqa: A001
+        path = staff.act(id, "links", {})["path"]
+        kept = staff.act(staff.issued(), "links", {})["path"]
+        world.back_up()
+        staff.done(f"/v1/quotes/{id}/links/revoke")
+        assert by_link(staff, path).status_code == 410
+
+    with world.again(world.restored()) as staff:
+        released(staff)
+        answer = by_link(staff, path)
+        assert (answer.status_code, answer.json()["code"]) == (410, "link-expired")
+        assert by_link(staff, kept).status_code == 200
+        new = staff.act(id, "links", {})["path"]
+        assert by_link(staff, new).status_code == 200
 
 
 def test_revoked_key_stays_revoked(world: World) -> None:

@@ -16,8 +16,8 @@ from kitwright.web.edge.problems import Refusal
 _OWNERS: Final = "owner"
 _LINKS: Final = "links"
 _EVENTS: Final = "events"
-_ALSO_HELD: Final = "eraseCustomer"
-"""A change that the owner may have to make before everything is released."""
+_ALSO_HELD: Final = frozenset({"eraseCustomer", "revokeLinks"})
+"""Changes that the owner may have to make before everything is released."""
 
 
 class Gate(Struct):
@@ -43,7 +43,9 @@ class Gate(Struct):
         """Raise if a call is not answered for now. Raises: Refusal: records-held."""
         if operation is None or not self.generation.is_held or not operation.keeps:
             return
-        if operation.tag == _OWNERS or operation.id == _ALSO_HELD:
+        if operation.tag == _OWNERS:
+            return
+        if operation.id in _ALSO_HELD and Scope.OWNER in scopes:
             return
         if operation.tag == _LINKS:
             raise Refusal(
