@@ -114,6 +114,9 @@ CHANGES = {
     "holdings": "bin = 'other'",
     "moves": "reason = 'other'",
     "reorder_points": "wanted = wanted + 1",
+    "generations": "epoch = 'ffffffffff'",
+    "counters": "floor = floor + 1",
+    "folder": "shop = 'other'",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -303,6 +306,7 @@ def test_examine_of_no_database_says_so(tmp_path: Path) -> None:
     assert found(tmp_path) == [("error", "no-database")]
     assert found(tmp_path / "nowhere") == [("error", "no-database")]
     (tmp_path / FILE).write_bytes(b"a letter" * 999)
+    (tmp_path / FILE).chmod(0o600)
     assert found(tmp_path) == [("error", "unreadable")]
 
 

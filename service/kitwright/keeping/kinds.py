@@ -33,6 +33,8 @@ EventKind = Literal[
     "quote.short",
     "quote.started",
     "quote.withdrawn",
+    "records.released",
+    "records.restored",
     "shelf.moved",
     "webhook.changed",
     "webhook.created",

@@ -362,6 +362,23 @@ class SqlitePriceBooks:
                 return needed
             target.unlink()
 
+    def leave_out(self, numbers: int) -> None:
+        """Leave out numbers of files and revisions, because they may have been given after a
+        backup. Does nothing if there are no price books.
+        """
+        if self._is_empty:
+            return
+        connection = self._connection()
+        with _transaction(connection):
+            for table in ("files", "revisions"):
+                changed = connection.execute(
+                    "UPDATE sqlite_sequence SET seq = seq + ? WHERE name = ?", (numbers, table)
+                )
+                if not changed.rowcount:
+                    connection.execute(
+                        "INSERT INTO sqlite_sequence (name, seq) VALUES (?, ?)", (table, numbers)
+                    )
+
     def has_register(self) -> bool:
         """Return whether there are price books."""
         return not self._is_empty

@@ -46,6 +46,9 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "holdings": ("number",),
         "moves": ("number",),
         "reorder_points": ("item",),
+        "generations": ("number",),
+        "counters": ("name",),
+        "folder": ("place",),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

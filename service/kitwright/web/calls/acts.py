@@ -91,7 +91,7 @@ def _act(
 
 
 def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:
-    return answer(head_of(call.desk, records, quote))
+    return answer(call.desk, head_of(call.desk, records, quote))
 
 
 @_act("issue", "prices-moved", may_be_empty=True)
@@ -119,7 +119,7 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)
         if draft_of(records) != draft:
             # the revision compared is not the one that would be issued
-            raise changed_since(quote)
+            raise changed_since(desk, quote)
         issued = offer.issue(
             records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
         )

@@ -21,6 +21,7 @@ from kitwright.web.calls import (
     previews,
     prices,
     quotes,
+    release,
     running,
     shelf,
 )
@@ -46,6 +47,7 @@ _MODULES: Final = (
     feed,
     hooks,
     keys,
+    release,
 )
 HANDLERS: Final = tuple(handler for module in _MODULES for handler in handlers_in(module))
 """The handlers of every call."""

@@ -147,7 +147,7 @@ def change(records: Records, call: Call, body: MachineIn) -> Reply[KeptMachineOu
 
 def _told(call: Call, machine: Machine, *, is_new: bool = False) -> Reply[KeptMachineOut]:
     found = unprintable_in(call.desk.papers, machine)
-    return answer(extended(KeptMachineOut, machine, unprintable=found), is_new=is_new)
+    return answer(call.desk, extended(KeptMachineOut, machine, unprintable=found), is_new=is_new)
 
 
 def _read(call: Call, asked: MachineIn) -> Machine:

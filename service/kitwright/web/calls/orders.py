@@ -164,7 +164,7 @@ def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[Kept
 @operation("GET /v1/orders/{id}", "getOrder", "orders")
 def get(records: Records, call: Call) -> Reply[KeptOrder]:
     """Get a parts order; each of its lines says what it is for."""
-    return answer(call.record(ORDER, records.orders.get))
+    return answer(call.desk, call.record(ORDER, records.orders.get))
 
 
 def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:

@@ -49,7 +49,7 @@ _KEEPS: Final = "reads"
 """The price book is not among the records, which these calls at most read."""
 
 PriceNumber = Annotated[
-    int, Meta(ge=1, le=1_000_000_000, description="The number of a price revision, from 1.")
+    int, Meta(ge=1, le=999_999_999_999_999, description="The number of a price revision, from 1.")
 ]
 Share = Annotated[
     str, Meta(pattern=r"^[0-9]{1,3}$", description="Whole per cent of the work.", examples=["40"])

@@ -10,7 +10,7 @@ from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.record import Addition, Event, KeptQuote, QuoteState, Revision, RevisionState
+from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
 from kitwright.stages.ordering import NotOrderable
@@ -31,7 +31,7 @@ from kitwright.web.calls.ids import (
 from kitwright.web.calls.orders import unordered
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
-from kitwright.web.calls.shown import ListOut, extended
+from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
 from kitwright.web.calls.standing import standing
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.edge.problems import Refusal
@@ -121,12 +121,12 @@ class QuotesQuery(Wire, frozen=True, kw_only=True):
     cursor: PageCursor = ""
 
 
-def changed_since(quote: KeptQuote) -> Refusal:
+def changed_since(desk: Desk, quote: KeptQuote) -> Refusal:
     """Return the refusal of a call on something that was changed since it was read."""
     return Refusal(
         "record-changed",
         "the record was changed since it was read",
-        headers={"ETag": tag(quote)},
+        headers={"ETag": tag(quote, desk.gate.epoch)},
     )
 
 
@@ -235,7 +235,7 @@ def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[Kep
     def work(records: Records) -> Reply[KeptQuoteOut]:
         known(records, figures.customer, figures.machine)
         quote = life.keep_quote(records, call.stamp, figures, copy_of=copy_of)
-        return answer(_whole(desk, records, quote, figures), is_new=True)
+        return answer(desk, _whole(desk, records, quote, figures), is_new=True)
 
     return work
 
@@ -277,7 +277,9 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
     is agreed to.
     """
     quote = call.record(QUOTE, records.quotes.get)
-    return answer(_whole(call.desk, records, quote, _shown(records, quote), is_read=True))
+    return answer(
+        call.desk, _whole(call.desk, records, quote, _shown(records, quote), is_read=True)
+    )
 
 
 @operation("GET /v1/quotes/{id}/revisions", "listRevisions", "quotes")
@@ -323,11 +325,11 @@ def compare(records: Records, call: Call) -> Reply[DifferenceOut]:
 
 
 @operation("GET /v1/quotes/{id}/history", "listHistory", "quotes")
-def history(records: Records, call: Call) -> Reply[ListOut[Event]]:
+def history(records: Records, call: Call) -> Reply[ListOut[EventOut]]:
     """List every change of a quote, oldest first: when, by whose hand, to which state."""
     quote = call.record(QUOTE, records.quotes.get)
     found = records.events.of_subject(f"quote:{quote.number}")
-    return Reply(body=ListOut(items=found))
+    return Reply(body=ListOut(items=traced(records, found)))
 
 
 class _Found(NamedTuple):
@@ -386,11 +388,11 @@ def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
         quote = call.checked(QUOTE, records.quotes.get)
         if quote != before:
             # the customer and the machine may be others than those computed with
-            raise changed_since(quote)
+            raise changed_since(desk, quote)
         known(records, figures.customer, figures.machine)
         quote = life.revise(records, call.stamp, quote, figures)
         shown = figures if quote.shown == quote.latest else _shown(records, quote)
-        return answer(_whole(desk, records, quote, shown))
+        return answer(desk, _whole(desk, records, quote, shown))
 
     return work
 

@@ -22,10 +22,10 @@ from kitwright.keeping.ledger import (
 from kitwright.keeping.opening import pack_amount
 from kitwright.keeping.record import Hand
 from kitwright.money import total
-from kitwright.quote import Amount, Count, DecimalText, amount_of
+from kitwright.quote import Amount, DecimalText, amount_of
 from kitwright.units import decimal_text
 from kitwright.web.calls.ids import QUOTE, QuoteId, written_or_none
-from kitwright.web.calls.shown import Out
+from kitwright.web.calls.shown import Out, Place
 from kitwright.web.edge.shapes import (
     ONE_LINE,
     SEEN_TEXT,
@@ -117,7 +117,7 @@ class MoveOut(Out, frozen=True, kw_only=True):
     `worth` that of the value. `on_hand` and `reserved` are those of its bin and make after it.
     """
 
-    number: Count
+    number: Place
     kind: str
     bin: str
     owner: str
@@ -151,7 +151,7 @@ class ShelfItemOut(Out, frozen=True, kw_only=True):
     the order in which they came onto the shelf.
     """
 
-    number: Count
+    number: Place
     item: str
     name: str
     measure: str
