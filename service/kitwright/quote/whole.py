@@ -13,7 +13,7 @@ from msgspec import Meta, Struct
 
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Caution, OnCylinder, Reason, SerialNumber
-from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair
+from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Order
 from kitwright.quote.plan import WorkPlan
@@ -59,8 +59,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     findings were given, and they support a repair, or so far only a test or other work that comes
     first; `assessment` is then set. With `test`, `in_play` lists the repairs that may follow. With
     `repair`, it lists repairs of other faults that are still possible and not quoted. `notes` say
-    what may change the amounts later, such as a new tax rate. `contingencies` is null if they were
-    not requested.
+    what may change the amounts later, such as a new tax rate. `contingencies` and `range` are null
+    if they were not requested.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -94,6 +94,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     cautions: tuple[Caution, ...]
     notes: tuple[Reason, ...]
     contingencies: Contingencies | None
+    range: PriceRange | None = None
 
     @property
     def chassis_question(self) -> Question | None:
