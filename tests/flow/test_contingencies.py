@@ -165,11 +165,12 @@ def every_choice(workshop: Workshop, quote: Outcome, most: int) -> Money | None:
         alike.setdefault(repr(added), way)
     if len(alike) > most:
         return None
-    choices = (
+    every = (
         frozenset().union(*some)
         for size in range(len(alike) + 1)
         for some in combinations(alike.values(), size)
     )
+    choices = (choice for choice in every if len(visit.without_rivals(choice)) == 1)
     return max(visit.more(choice).price for choice in choices)
 
 
