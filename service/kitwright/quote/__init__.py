@@ -34,7 +34,14 @@ from kitwright.quote.base import (
     amount_of,
     known,
 )
-from kitwright.quote.contingency import Contingencies, Contingency, PossibleFault, PossibleRepair
+from kitwright.quote.contingency import (
+    ChanceOver,
+    Contingencies,
+    Contingency,
+    PossibleFault,
+    PossibleRepair,
+    PriceRange,
+)
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
 from kitwright.quote.envelope import Envelope, Paper
 from kitwright.quote.kit import (
@@ -92,6 +99,7 @@ __all__ = [
     "Assessment",
     "Caution",
     "Chance",
+    "ChanceOver",
     "Changes",
     "ComputedPrice",
     "ConflictingFindings",
@@ -136,6 +144,7 @@ __all__ = [
     "PlannedJob",
     "PossibleFault",
     "PossibleRepair",
+    "PriceRange",
     "Question",
     "Quote",
     "QuotedJob",

@@ -13,7 +13,7 @@ from msgspec import Meta, Struct
 
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Caution, OnCylinder, Reason, SerialNumber
-from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair
+from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Order
 from kitwright.quote.plan import WorkPlan
@@ -61,7 +61,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     `repair`, it lists repairs of other faults that are still possible and not quoted. `parts_by`
     is null if nothing has to arrive, or while no source can supply some part (`unfilled`). `notes`
     name such parts and say what may change the amounts later, such as a new tax rate.
-    `contingencies` is null if they were not requested.
+    `contingencies` and `range` are null if they were not requested.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -95,6 +95,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     cautions: tuple[Caution, ...]
     notes: tuple[Reason, ...]
     contingencies: Contingencies | None
+    range: PriceRange | None = None
 
     @property
     def chassis_question(self) -> Question | None:

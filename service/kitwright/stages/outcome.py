@@ -17,7 +17,7 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.money import Money, round_minor
-from kitwright.stages.contingency import Contingencies
+from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
 from kitwright.stages.ordering import PartsOrder
@@ -167,7 +167,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
     work should be there, None if there are none, or if no source can supply some part. `notes` name
     these parts and say what may change the amounts later.
-    `basis` is None if no findings were given, `contingencies` if they were not requested.
+    `basis` is None if no findings were given, `prospect` if contingencies were not requested.
     """
 
     request: Request
@@ -183,7 +183,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     valid_until: date
     notes: tuple[Why, ...] = ()
     basis: Basis | None = None
-    contingencies: Contingencies | None = None
+    prospect: Prospect | None = None
 
     @property
     def is_of_draft(self) -> bool:
