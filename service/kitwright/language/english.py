@@ -120,6 +120,8 @@ WORDS: Final[dict[str, str]] = {
     "carb_gasket": "carburettor flange gasket",
     "carb_kit": "carburettor kit",
     "clean": "cleaning",
+    "clean_crankcase_faces": "cleaning both faces of the crankcase joint, old gasket off",
+    "clean_deck": "cleaning the face of the cylinder, old gasket off",
     "clean_drain_back_and_hose": "cleaning the oil drain-back and the hose",
     "clean_faces": "cleaning the sealing faces",
     "clean_transferred_parts": "cleaning the transferred parts",

@@ -10,7 +10,7 @@ from typing import cast
 from msgspec import structs
 
 from kitwright import quote as wire
-from kitwright.catalogue.model import Catalogue, ContingencyId, ItemId
+from kitwright.catalogue.model import Catalogue, ContingencyId, ItemId, TickId
 from kitwright.language.render import Speaker
 from kitwright.money import round_minor, share
 from kitwright.quote import amount_of
@@ -131,7 +131,11 @@ class _Telling:
             spread = decimal_text(self._labour.elements_spread_percent)
         shown = component if is_off else None
         held = shown if other is None or not is_off else other
-        manual = () if component is None else component.limits if is_off else component.spec
+        manual: tuple[str, ...] = ()
+        if component is not None:
+            manual = component.limits if is_off else component.spec
+        elif step.name in self._catalogue.ticks:
+            manual = self._catalogue.ticks[TickId(step.name)].manual
         return wire.Step(
             number=0,
             step=step.name,
