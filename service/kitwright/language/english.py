@@ -140,6 +140,7 @@ WORDS: Final[dict[str, str]] = {
     "fit_inlet_valve": "fitting the inlet valve",
     "flatness_check": "checking the head for flatness",
     "fuel_clip": "fuel hose clip",
+    "generator_output": "measuring the output",
     "guide_wear_check": "checking the valve guides for wear",
     "head_assy": "cylinder head, complete",
     "head_resurface": "head resurfacing",
@@ -159,6 +160,7 @@ WORDS: Final[dict[str, str]] = {
     "oil_fill": "engine oil",
     "pack_and_measure": "measuring and packing the head",
     "part": "parts",
+    "plugs_out_after": "taking the spark plugs out after the run",
     "pressure_test_needle": "pressure-testing the float needle",
     "previous_work": "undoing somebody else's work",
     "pto_clutch": "drive clutch",
@@ -186,6 +188,8 @@ WORDS: Final[dict[str, str]] = {
     "valve_ex": "exhaust valve",
     "valve_in": "inlet valve",
     "warm_up": "warming up the engine",
+    "water_for_run": "the run with water through the pump",
+    "water_for_test": "the test with water through the pump",
 }
 """Ids whose words are not simply the id with spaces. A component's is a noun: it is listed both
 under removal and under reassembly.
