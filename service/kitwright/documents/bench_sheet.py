@@ -155,7 +155,7 @@ class _Steps:
         return {
             "number": number,
             "name": step.name,
-            "minutes": scribe.number(str(step.minutes)) if step.labour_class else "",
+            "minutes": "" if step.exact_minutes == "0" else scribe.number(str(step.minutes)),
             "told": list(self._told(step)),
             "fill": [
                 scribe.say("{value}: ______ (page ____)", value=value) for value in step.manual
