@@ -58,6 +58,7 @@ from kitwright.quote.kit import (
 from kitwright.quote.order import Order, OrderFee, OrderLine
 from kitwright.quote.plan import (
     Changes,
+    Diagnosed,
     MinutesRow,
     PlannedJob,
     Step,
@@ -80,7 +81,7 @@ from kitwright.quote.price import (
     Tax,
     Totals,
 )
-from kitwright.quote.whole import Diagnosed, Engine, Quote, QuotingShop, encode_quote, read_quote
+from kitwright.quote.whole import Engine, Quote, QuotingShop, encode_quote, read_quote
 from kitwright.quote.work import (
     Access,
     LabourTime,

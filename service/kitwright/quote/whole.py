@@ -12,11 +12,11 @@ import msgspec
 from msgspec import Meta, Struct
 
 from kitwright.quote.assessment import Assessment
-from kitwright.quote.base import Caution, OnCylinder, Reason, SerialNumber
+from kitwright.quote.base import Caution, Reason, SerialNumber
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Order
-from kitwright.quote.plan import WorkPlan
+from kitwright.quote.plan import Diagnosed, WorkPlan
 from kitwright.quote.price import Exemption, Extra, Line, Tax, Totals
 from kitwright.quote.work import Access, LabourTime, QuotedJob, SwallowedJob
 
@@ -41,15 +41,6 @@ class Engine(Struct, frozen=True, kw_only=True):
     build_code: str | None
     chassis: str | None
     chassis_name: str | None
-
-
-class Diagnosed(Struct, frozen=True, kw_only=True):
-    """A fault that the request named; `plain` describes it in words for the customer."""
-
-    code: str
-    name: str
-    cylinder: OnCylinder | None
-    plain: str
 
 
 class Quote(Struct, frozen=True, kw_only=True):

@@ -16,7 +16,7 @@ from kitwright.stages.outcome import InPlay, Outcome
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
-from kitwright.telling.plan import tell_cautions, tell_plan
+from kitwright.telling.plan import tell_cautions, tell_diagnoses, tell_plan
 from kitwright.telling.price import (
     tell_exemption,
     tell_extra,
@@ -62,7 +62,7 @@ def tell_quote(
         ),
         engine=_engine(request),
         complaint=complaint,
-        diagnoses=tuple(_diagnosed(request, speaker)),
+        diagnoses=tell_diagnoses(request, speaker),
         jobs=tell_jobs(outcome, teller),
         swallowed=tell_swallowed(outcome, teller),
         access=tell_access(repair.plan, teller),
@@ -96,19 +96,6 @@ def _engine(request: Request) -> wire.Engine:
         chassis=None if request.may_be else named,
         chassis_name=None if chassis is None else chassis.name,
     )
-
-
-def _diagnosed(request: Request, speaker: Speaker) -> Iterator[wire.Diagnosed]:
-    # in one order, however they were asked
-    for diagnosis, cylinder in sorted(
-        request.diagnoses, key=lambda one: (one[0].code, one[1] or 0)
-    ):
-        yield wire.Diagnosed(
-            code=diagnosis.code,
-            name=speaker.fault(diagnosis.code),
-            cylinder=cylinder,
-            plain=speaker.text("diagnosis", diagnosis.plain),
-        )
 
 
 def _possible(one: InPlay, teller: Teller) -> wire.PossibleRepair:
