@@ -16,7 +16,8 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, Supplier
 from kitwright.errors import KitwrightError
-from kitwright.keeping.record import QuoteState
+from kitwright.keeping.price_events import note_prices
+from kitwright.keeping.record import Hand, QuoteState, Stamp
 from kitwright.keeping.store import QuoteFilter, Records, Store
 from kitwright.prices.books import InForce, PriceBooks
 from kitwright.prices.difference import OldPrice, OpenQuote, millionths
@@ -153,6 +154,15 @@ def open_quotes(records: Records, supplier: str) -> tuple[OpenQuote, ...]:
         before = page[-1].number
 
 
+def note_in_force(records: Records, stamp: Stamp, in_force: InForce) -> None:
+    """Add the event of the prices in force, unless the feed has it."""
+    facts: dict[str, str | int | None] = {}
+    for each in in_force.by_supplier.values():
+        if each.number == in_force.revision:
+            facts = {"supplier": each.supplier, "file": f"F{each.file}"}
+    note_prices(records, stamp, in_force.revision, facts)
+
+
 class Pricing:
     """The price book of a running service.
 
@@ -185,6 +195,10 @@ class Pricing:
         """Set when something was received; of the event loop that `run` is in."""
         self._progress: dict[FileNumber, Progress] = {}
         self._tried: RevisionNumber | None = None
+        self._noted: RevisionNumber | None = None
+        """The revision whose event is known to be in the feed."""
+        self.in_calls = 0
+        """How many calls in progress change the prices; each adds its own event."""
         self.take: Callable[[], Awaitable[None]] = self._take_nothing
         """Puts the prices in force into use."""
 
@@ -286,13 +300,20 @@ class Pricing:
                 await reading
 
     async def _look(self) -> None:
-        """Take over the prices in force if another process has changed them."""
+        """Take over the prices in force if another process has changed them, and add their event if
+        the feed does not have it.
+        """
         try:
-            found = self.books.in_force().revision
-            if found in (self._in_use, self._tried):
-                return
-            self._tried = found
-            await self.take()
+            in_force = self.books.in_force()
+            found = in_force.revision
+            if found not in (self._in_use, self._tried):
+                self._tried = found
+                await self.take()
+            if found != self._noted and not self.in_calls:
+                now = self._now()
+                stamp = Stamp(at=now, today=now.date(), hand=Hand.service, by="prices")
+                await self._store.write(lambda records: note_in_force(records, stamp, in_force))
+                self._noted = found
         except Exception as error:  # noqa: BLE001 - whatever it is, the prices in use go on
             _LOG.warning("prices were not taken over: %s", error)
 
