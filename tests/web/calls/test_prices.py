@@ -132,6 +132,24 @@ def test_price_file_is_read_applied_looked_up_and_undone(client: httpx.Client) -
     assert [each["id"] for each in client.get("/v1/price-files").json()["items"]][-1] == file["id"]
 
 
+def test_difference_names_quotes_that_another_supplier_would_win(client: httpx.Client) -> None:
+    kept = client.post("/v1/quotes", json=PREVIEW, headers={"Idempotency-Key": f'"{uuid4().hex}"'})
+    quote = kept.json()["id"]
+    orders = client.post("/v1/quotes/preview", json=PREVIEW).json()["orders"]
+    used = {order["supplier"] for order in orders}
+    item = orders[0]["lines"][0]["item"]
+    act(client, f"/v1/shelf/{item}/reorder-point", {"least": "1", "wanted": "2"})
+    other = next(each for each in ("ALDQ", "BRMW", "CPSN") if each not in used)
+
+    dearest = send(client, everything_at("9999.00"), other)["difference"]
+    cheapest = send(client, everything_at("0.01"), other)["difference"]
+
+    assert quote not in dearest["drafts"], used
+    assert quote in cheapest["drafts"]
+    assert cheapest["reorder_points"] == [item]
+    assert cheapest["quotes_not_priced"] == 0
+
+
 def all_events(client: httpx.Client) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = client.get("/v1/events", params={"limit": 1000}).json()["items"]
     return found
