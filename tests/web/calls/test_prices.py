@@ -150,6 +150,15 @@ def test_difference_names_quotes_that_another_supplier_would_win(client: httpx.C
     assert cheapest["quotes_not_priced"] == 0
 
 
+def test_price_file_of_more_than_16_mebibytes_is_taken(client: httpx.Client) -> None:
+    padding = "x" * 1_000
+    rows = "".join(f"L-{index},,,{padding},,cheap\n" for index in range(17_500))
+
+    file = send(client, HEAD + rows)
+
+    assert (file["state"], file["error_count"]) == ("refused", 17_500)
+
+
 def all_events(client: httpx.Client) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = client.get("/v1/events", params={"limit": 1000}).json()["items"]
     return found
