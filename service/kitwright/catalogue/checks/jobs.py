@@ -214,9 +214,9 @@ def _rivals(catalogue: Catalogue, label: str, job: Job) -> Iterator[Problem]:
         if kind is not None and kind.one_of is not None:
             chance = row.raised_probability or row.probability
             sums[kind.one_of] = sums.get(kind.one_of, Decimal(0)) + chance
-    for group, chance in sums.items():
-        if chance > 1:
-            message = f"the contingencies of {group!r} exclude each other, and sum to {chance}"
+    for group, together in sums.items():
+        if together > 1:
+            message = f"the contingencies of {group!r} exclude each other, and sum to {together}"
             yield problem(JOBS, label, "rivals-too-probable", message)
 
 
