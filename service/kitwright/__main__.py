@@ -14,6 +14,7 @@ from typing import Final
 
 import msgspec
 
+from kitwright import upkeep
 from kitwright.app import make_owner_key, make_service, openapi_document, serve
 from kitwright.catalogue.problems import CatalogueInvalid, CatalogueUnreadable, by_cause
 from kitwright.documents.fonts import fonts
@@ -31,12 +32,12 @@ from kitwright.pricing import job_of, keep_outcome, open_quotes, supplier_of
 from kitwright.quote import encode_quote
 from kitwright.settings import ENVIRONMENT, Settings, read_settings
 from kitwright.stages.request import RequestRefused
-from kitwright.store.backup import back_up
 from kitwright.store.doctor import Finding, Severity, examine
 from kitwright.store.engine import FILE, SqliteStore
+from kitwright.store.lock import hold_folder, hold_or_join
 from kitwright.store.repair import repair
-from kitwright.store.restore import restore
 from kitwright.store.sqlite import sqlite3
+from kitwright.upkeep import counted
 from kitwright.usage import read_arguments
 from kitwright.web.calls.desk import utc_now
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn
@@ -85,11 +86,14 @@ class FileUnreadable(KitwrightError):
 
 
 def _settings(given: argparse.Namespace) -> Settings:
+    if hasattr(given, "data"):
+        # whatever libraries write into a data folder is for its owner alone
+        os.umask(0o077)
     return read_settings({name: getattr(given, name, None) for name in ENVIRONMENT})
 
 
 def _serve(given: argparse.Namespace) -> int:
-    serve(_settings(given), lambda line: print(line, flush=True))
+    serve(_settings(given), _say)
     return 0
 
 
@@ -111,11 +115,6 @@ def _raw(file: str) -> bytes:
         raise FileUnreadable(file, reason_of(error)) from error
 
 
-def _counted(number: int, one: str, many: str | None = None) -> str:
-    """Return a number with its noun; `many` is the plural if it is not `one` with an s."""
-    return f"{number} {one if number == 1 else many or f'{one}s'}"
-
-
 def _quote(given: argparse.Namespace) -> int:
     asked = decode(_raw(given.file), PreviewIn)
     quote = make_service(_settings(given), is_priced=True).quote(asked)
@@ -134,9 +133,9 @@ def _check(given: argparse.Namespace) -> int:
         causes = by_cause(error.problems)
         for cause in causes:
             print(cause, file=sys.stderr)
-        told = _counted(len(error.problems), "error")
+        told = counted(len(error.problems), "error")
         if len(causes) < len(error.problems):
-            told += f" of {_counted(len(causes), 'cause')}"
+            told += f" of {counted(len(causes), 'cause')}"
         print(f"{told} in {folder}", file=sys.stderr)
         return 1
     catalogue = examined.catalogue
@@ -144,15 +143,15 @@ def _check(given: argparse.Namespace) -> int:
         print(f"warning: {doubt}", file=sys.stderr)
     holds = ", ".join(
         (
-            _counted(len(catalogue.families), "family", "families"),
+            counted(len(catalogue.families), "family", "families"),
             f"{len(catalogue.chassis)} chassis",
-            _counted(len(catalogue.jobs), "job"),
-            _counted(len(catalogue.shops), "shop"),
+            counted(len(catalogue.jobs), "job"),
+            counted(len(catalogue.shops), "shop"),
         )
     )
-    done = f"{_counted(examined.repairs, 'repair')} planned, kitted and priced, "
-    done += f"{_counted(examined.plans, 'work plan')} gone through"
-    warned = f"; {_counted(len(examined.doubts), 'warning')}" if examined.doubts else ""
+    done = f"{counted(examined.repairs, 'repair')} planned, kitted and priced, "
+    done += f"{counted(examined.plans, 'work plan')} gone through"
+    warned = f"; {counted(len(examined.doubts), 'warning')}" if examined.doubts else ""
     print(f"catalogue valid: {holds}; {done}{warned}")
     print(f"revision {catalogue.revision}")
     return 0
@@ -180,26 +179,37 @@ def _openapi(given: argparse.Namespace) -> int:
 
 
 def _backup(given: argparse.Namespace) -> int:
-    done = back_up(_settings(given).data, Path(given.file))
-    for sha256 in done.missing:
-        print(f"photograph {sha256} has no file, so it is not in the backup", file=sys.stderr)
-    print(f"backed up: the database and {_counted(done.photos, 'photograph')} in {given.file}")
-    return 0
+    return upkeep.back_up_folder(given, _settings(given), _say, _complain)
 
 
 def _restore(given: argparse.Namespace) -> int:
-    folder = _settings(given).data
-    done = restore(Path(given.file), folder)
-    taken = done.taken_at.isoformat(timespec="seconds")
-    photos = _counted(done.photos, "photograph")
-    print(f"restored: the database and {photos}, as of {taken}, in {folder}")
-    return 0
+    return upkeep.restore_folder(given, _settings(given), _say)
+
+
+def _release(given: argparse.Namespace) -> int:
+    return upkeep.release_folder(given, _settings(given), _say, _complain)
+
+
+def _drill(given: argparse.Namespace) -> int:
+    return upkeep.try_restore(given, _say, _complain)
+
+
+def _adopt(given: argparse.Namespace) -> int:
+    return upkeep.adopt_folder(_settings(given), _say)
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)
+
+
+def _complain(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
 
 
 def _doctor(given: argparse.Namespace) -> int:
     folder = _settings(given).data
-    if given.repair and not _repair(folder):
-        return 1
+    if given.repair:
+        _repair(folder)
     findings = examine(folder)
     for finding in findings:
         print(finding)
@@ -207,26 +217,20 @@ def _doctor(given: argparse.Namespace) -> int:
         print(Finding(severity=Severity.note, code=code, detail=detail))
     errors = sum(finding.severity is Severity.error for finding in findings)
     if errors:
-        print(f"{_counted(errors, 'error')} in {folder}", file=sys.stderr)
+        print(f"{counted(errors, 'error')} in {folder}", file=sys.stderr)
         return 1
     print(f"no error in {folder}")
     return 0
 
 
-def _repair(folder: Path) -> bool:
-    """Mend a data folder; return whether it was possible."""
-    if (folder / "address.txt").exists():
-        print(
-            f"stop the service on {folder} first; if none runs, delete address.txt in it",
-            file=sys.stderr,
-        )
-        return False
-    try:
-        for line in repair(folder):
-            print(f"repair: {line}")
-    except sqlite3.Error as error:
-        print(f"not mended, restore a backup: {error}", file=sys.stderr)
-    return True
+def _repair(folder: Path) -> None:
+    """Mend a data folder. Raises: FolderLocked."""
+    with hold_folder(folder, "kitwright doctor --repair"):
+        try:
+            for line in repair(folder):
+                print(f"repair: {line}")
+        except sqlite3.Error as error:
+            print(f"not mended, restore a backup: {error}", file=sys.stderr)
 
 
 def _owner_key(given: argparse.Namespace) -> int:
@@ -234,18 +238,22 @@ def _owner_key(given: argparse.Namespace) -> int:
     if not (folder / FILE).is_file():
         print(f"no database in {folder}: its first start prints an owner key", file=sys.stderr)
         return 1
-    store = SqliteStore.open(folder)
-    try:
+    # a running service would not learn of the key
+    with hold_folder(folder, "kitwright owner-key"), closing(SqliteStore.open(folder)) as store:
         _, text = make_owner_key(store, utc_now())
-    finally:
-        store.close()
     print(f"owner key: {text}")
     return 0
 
 
 def _prices(given: argparse.Namespace) -> int:
-    with closing(SqlitePriceBooks(_settings(given).data)) as books:
-        return _PRICES[given.what](given, books)
+    folder = _settings(given).data
+    run = _PRICES[given.what]
+    with closing(SqlitePriceBooks(folder)) as books:
+        if given.what == "find":
+            return run(given, books)
+        # a running service takes over what the register of the price books says
+        with hold_or_join(folder, f"kitwright prices {given.what}", holder="kitwright serve"):
+            return run(given, books)
 
 
 def _read_prices(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
@@ -265,9 +273,9 @@ def _read_prices(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
     if file.errors:
         for _, error in books.errors(file.number, 0, sys.maxsize):
             print(f"{given.file}: {error}", file=sys.stderr)
-        print(f"{_counted(file.errors, 'error')}: nothing was changed", file=sys.stderr)
+        print(f"{counted(file.errors, 'error')}: nothing was changed", file=sys.stderr)
         return 1
-    print(f"file F{file.number}: {_counted(file.rows, 'number')} of supplier {file.supplier}")
+    print(f"file F{file.number}: {counted(file.rows, 'number')} of supplier {file.supplier}")
     for line in difference_lines(outcome[1]):
         print(line)
     if given.apply:
@@ -319,6 +327,9 @@ _COMMANDS: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "openapi": _openapi,
     "backup": _backup,
     "restore": _restore,
+    "release": _release,
+    "drill": _drill,
+    "adopt": _adopt,
     "doctor": _doctor,
     "owner-key": _owner_key,
 }

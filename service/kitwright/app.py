@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, closing, suppress
 from datetime import date, datetime
 from functools import cache
+from pathlib import Path
 from secrets import token_bytes
 from typing import Final
 from urllib.parse import urlsplit
@@ -29,11 +30,12 @@ from kitwright.documents.readings_svg import readings_svg
 from kitwright.door import Door
 from kitwright.examination import read_sound
 from kitwright.keeping.event import add_event
+from kitwright.keeping.generation import Belonging, check_belonging
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.link import SECRET_BYTES, is_genuine
 from kitwright.keeping.opening import open_shelf
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
-from kitwright.keeping.store import Records, StoreError
+from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
 from kitwright.mailing import LetterWriter, StoredMails
 from kitwright.memory import MIB
 from kitwright.outbound.mail import FolderMailer, Mailer, Security, SmtpMailer
@@ -42,19 +44,26 @@ from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
-from kitwright.outbound.waking import Waking
+from kitwright.outbound.waking import PATIENCE_SECONDS, Waking
 from kitwright.posting import StoredOutbox
+from kitwright.prices.difference import PriceDifference
 from kitwright.prices.offers import priced
+from kitwright.prices.record import FileNumber
 from kitwright.prices.register import SqlitePriceBooks
-from kitwright.pricing import Pricing
+from kitwright.prices.worker import Job
+from kitwright.pricing import LookAtQuotes, Pricing
 from kitwright.removal import Removal
 from kitwright.renewal import Renewal
 from kitwright.serving import address_of, listen, serve_app, usual_bounds
 from kitwright.settings import Settings, examples_folder
 from kitwright.stages.request import UnknownId
+from kitwright.store.doctor import warn_of_modes
 from kitwright.store.engine import SqliteStore
 from kitwright.store.files import MAIL, PhotoFiles, kind_of, write_whole
+from kitwright.store.lock import hold_folder
 from kitwright.store.repair import clean
+from kitwright.store.restore import drop_stages
+from kitwright.touching import touched, what_is_open, with_file
 from kitwright.watching import watch_desk, watch_door, watch_store
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
@@ -67,6 +76,7 @@ from kitwright.web.edge import unmet
 from kitwright.web.edge.auth import Keyring
 from kitwright.web.edge.customers import Customers, PageOf
 from kitwright.web.edge.edge import Edge
+from kitwright.web.edge.gate import Gate
 from kitwright.web.edge.limits import Limits
 from kitwright.web.edge.log import Journal, JournalHandler
 from kitwright.web.edge.metrics import Metrics
@@ -77,7 +87,7 @@ from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
 
 _BROKEN_OFF_SECONDS: Final = 3600.0
-"""The age at which a backup or a restore is certainly not at work any more."""
+"""The age at which a backup is certainly not at work any more."""
 
 
 class UnknownShop(UnknownId):
@@ -127,6 +137,62 @@ def make_service(
     )
 
 
+def belonging_of(service: Service) -> Belonging:
+    """Return what a data folder has to belong to so that a service may use it."""
+    shop = service.workshop.shop
+    return Belonging(
+        shop=shop.id,
+        currency=shop.currency,
+        tax_area=shop.tax_area,
+        families=tuple(sorted(service.workshop.catalogue.families)),
+    )
+
+
+def _claim(store: SqliteStore, asked: Belonging) -> None:
+    """Note whose folder it is, if it is new or its catalogue has changed.
+
+    Raises: FolderOfAnother, StoreError.
+    """
+    kept = store.read(lambda records: records.generations.belonging())
+    check_belonging(kept, asked)
+    if kept != asked:
+        # a folder that can't be written to is still read from
+        with suppress(StoreFull, StoreUnavailable):
+            store.write_now(lambda records: records.generations.belong(asked))
+
+
+def looking_at_quotes(
+    desk: Desk, settings: Settings, serving: Callable[[], Service]
+) -> LookAtQuotes:
+    """Return the function that completes a difference with the quotes that it touches; `serving`
+    returns the service in use.
+    """
+
+    async def look(job: Job, number: FileNumber, difference: PriceDifference) -> PriceDifference:
+        files, catalogue = serving().files, serving().workshop.catalogue
+        open_now = desk.store.read(lambda records: what_is_open(records, catalogue))
+        loop, today = asyncio.get_running_loop(), desk.today()
+
+        def tell(share: float) -> None:
+            loop.call_soon_threadsafe(desk.pricing.note_share, number, share)
+
+        def find() -> PriceDifference:
+            with closing(SqlitePriceBooks(settings.data)) as books:
+                pair = with_file(files, books, number, job.terms.supplier, Path(job.target))
+            before, after = (
+                Service(
+                    Workshop(each, choose_shop(each, settings.shop), settings.memory * MIB // 4),
+                    lambda: today,
+                )
+                for each in pair
+            )
+            return touched(difference, open_now, before, after, today, tell)
+
+        return await asyncio.to_thread(find)
+
+    return look
+
+
 ALL_OPERATIONS: Final = (
     *calls.OPERATIONS,
     *(one for each in description.HANDLERS if (one := operation_of(each))),
@@ -156,12 +222,15 @@ def open_desk(
     `now` returns the current time in UTC, and `draw` returns random bytes. `writer` writes e-mails;
     by default it is made from the settings. The caller has to close the store.
 
-    Raises: StoreError.
+    Raises: StoreError; FolderOfAnother, for a folder of another shop, currency, tax area or
+        catalogue.
     """
     store = SqliteStore.open(settings.data)
     try:
+        _claim(store, belonging_of(service))
         secret = _secret(store, draw)
         keys = {key.id: key for key in store.read(lambda records: records.keys.usable())}
+        gate = Gate(store.read(lambda records: records.generations.current()))
         _open_shelf(store, service, now())
     except BaseException:
         store.close()
@@ -176,11 +245,13 @@ def open_desk(
         origin=_proxies(settings).origin,
         used=_used(store),
         today=lambda: now().astimezone(zone).date(),
+        gate=gate,
     )
     desk = Desk(
         service=service,
         store=store,
         keyring=keyring,
+        gate=gate,
         papers=_papers(service),
         files=PhotoFiles(settings.data),
         kind_of=kind_of,
@@ -251,6 +322,10 @@ def _proxies(settings: Settings) -> Proxies:
 def _limits(rate: int) -> Limits:
     # a burst of ten seconds' worth: a counter that opens a page makes many calls at once
     return Limits(rate, max(1, rate // 6), time.monotonic)
+
+
+_MARK_SECONDS: Final = 60.0
+"""How often a running service writes the ledger of erasures and revocations."""
 
 
 def _open_shelf(store: SqliteStore, service: Service, now: datetime) -> None:
@@ -339,6 +414,31 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
         task.add_done_callback(under_way.discard)
 
     return used
+
+
+class LedgerMark(Waking):
+    """Calls a function at intervals while an application runs, and at its end.
+
+    Args:
+        mark: writes the ledger with the present time.
+    """
+
+    def __init__(self, mark: Callable[[], None]) -> None:
+        super().__init__(PATIENCE_SECONDS)
+        self._mark = mark
+
+    def wake(self) -> None:
+        """Do nothing: the time alone counts."""
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Mark until told to stop."""
+        await super().run(stop)
+        self._mark()
+
+    async def send_due(self, stop: asyncio.Event) -> float:  # noqa: ARG002 - it takes no time
+        """Mark. Returns: seconds until the next time."""
+        self._mark()
+        return _MARK_SECONDS
 
 
 def make_app(
@@ -445,14 +545,28 @@ def serve_service(
     folder, it is called with the owner's key before that. The data folder is created if it is
     missing. It holds the address in `address.txt` while the service runs.
 
-    Raises: StoreError.
+    Raises: StoreError, FolderOfAnother; FolderLocked, if another process uses the data folder.
     """
+    with hold_folder(settings.data, "kitwright serve"):
+        _serve_folder(service, settings, announce, journal)
+
+
+def _serve_folder(
+    service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
+) -> None:
     writer = make_writer(service, settings)
+    # nothing restores into a folder that is locked
+    drop_stages(settings.data)
     # a folder that can't be written to is still read from
     with suppress(OSError):
         for path in clean(settings.data, age_seconds=_BROKEN_OFF_SECONDS):
             logging.getLogger(__name__).warning("deleted %s, which was never finished", path)
     desk, store = open_desk(service, settings, writer=writer)
+    if warning := warn_of_modes(settings.data):
+        journal.write("warning", "open-to-others", {"detail": warning})
+    if desk.gate.generation.is_held:
+        detail = "records were restored: nothing goes out until POST /v1/release"
+        journal.write("warning", "records-held", {"detail": detail})
     note = settings.data / "address.txt"
 
     def told(address: str, for_customers: str | None = None) -> None:
@@ -460,7 +574,7 @@ def serve_service(
             writer.public_url = settings.public_url or for_customers or address
         # a folder that can't be written to is still read from
         with suppress(OSError):
-            note.write_text(f"{address}\n", encoding="utf-8")
+            write_whole(note, f"{address}\n".encode())
         # only now: a key made for a service that can't listen would never be seen
         key = first_key(desk, store)
         if key is not None:
@@ -479,14 +593,17 @@ def serve_service(
         pump,
         mails,
         Removal(desk),
+        LedgerMark(store.mark),
         customers=customers,
     )
     door = Door(usual_bounds(), _proxies(settings).is_one)
     watch_desk(app.metrics, desk)
     watch_store(app.metrics, store, settings.data)
     watch_door(app.metrics, door)
+    belonging = belonging_of(service)
 
     def prepare(service: Service) -> Callable[[], None]:
+        check_belonging(belonging, belonging_of(service))
         fresh = make_writer(service, settings)
         fresh.public_url = writer.public_url
         renewed = desk.renewed(service, _papers(service), fresh.write)
@@ -506,6 +623,7 @@ def serve_service(
 
     renewal = Renewal(service, settings.catalog, read, prepare, journal)
     desk.pricing.take = renewal.take_prices
+    desk.pricing.look_at_quotes = looking_at_quotes(desk, settings, lambda: renewal.service)
     try:
         listeners = [listen(settings.host, settings.port)]
         if settings.customers_port is not None:

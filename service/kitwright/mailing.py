@@ -96,13 +96,19 @@ class StoredMails(Struct, frozen=True):
     luck: Callable[[], float] = random.random
 
     def due(self, now: datetime) -> int | None:
-        """Return the number of the e-mail that has been due the longest, None if none is due."""
-        found = self.store.read(lambda records: records.mails.due(now, 1))
+        """Return the number of the e-mail that has been due the longest, None if none is due or all
+        are held.
+        """
+        found = self.store.read(
+            lambda records: () if _is_held(records) else records.mails.due(now, 1)
+        )
         return found[0].number if found else None
 
     def soonest(self) -> datetime | None:
-        """Return when the next e-mail is due, None if none is waiting."""
-        return self.store.read(lambda records: records.mails.soonest())
+        """Return when the next e-mail is due, None if none is waiting or all are held."""
+        return self.store.read(
+            lambda records: None if _is_held(records) else records.mails.soonest()
+        )
 
     async def begin(self, number: int, now: datetime) -> Outgoing | None:
         """Record the start of an e-mail's next attempt, and return the e-mail."""
@@ -125,6 +131,10 @@ class StoredMails(Struct, frozen=True):
 
         await self.store.write(settle)
         self.told()
+
+
+def _is_held(records: Records) -> bool:
+    return records.generations.current().is_held
 
 
 def _outgoing(mail: Mail) -> Outgoing:

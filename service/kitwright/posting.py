@@ -9,11 +9,13 @@ from typing import Final
 import msgspec
 from msgspec import Struct, structs
 
+from kitwright.keeping.event import origin_of
+from kitwright.keeping.generation import Origin
 from kitwright.keeping.record import DueDelivery, Event
 from kitwright.keeping.store import Records, Store
 from kitwright.outbound.post import Outcome
 from kitwright.outbound.pump import Delivery
-from kitwright.web.calls.shown import as_shown
+from kitwright.web.calls.shown import EventOut, as_shown, extended
 
 _LAST_ATTEMPT: Final = "given up after the last attempt: "
 
@@ -25,13 +27,18 @@ class StoredOutbox(Struct, frozen=True):
 
     def due(self, now: datetime, most: int) -> Sequence[Delivery]:
         """Return at most `most` deliveries that are due at `now`, the longest due first."""
-        found = self.store.read(lambda records: records.events.due(now, most))
-        return tuple(map(_delivery, found))
+
+        def find(records: Records) -> Sequence[Delivery]:
+            if records.generations.current().is_held:
+                return ()
+            origin = origin_of(records)
+            return tuple(_delivery(due, origin) for due in records.events.due(now, most))
+
+        return self.store.read(find)
 
     async def settle(self, delivery: Delivery, outcome: Outcome, next_at: datetime | None) -> None:
         """Record the outcome of an attempt."""
-        hook, _, seq = delivery.id.removeprefix("evt_").partition("_")
-        number, place = int(hook), int(seq)
+        number, place = map(int, delivery.id.split("_")[-2:])
 
         def settle(records: Records) -> None:
             kept = records.hooks.get(number)
@@ -58,22 +65,28 @@ class StoredOutbox(Struct, frozen=True):
         await self.store.write(settle)
 
     def soonest(self) -> datetime | None:
-        """Return when the next delivery is due, None if none is waiting."""
-        return self.store.read(lambda records: records.events.soonest())
+        """Return when the next delivery is due, None if none is waiting or all are held."""
+
+        def find(records: Records) -> datetime | None:
+            is_held = records.generations.current().is_held
+            return None if is_held else records.events.soonest()
+
+        return self.store.read(find)
 
 
-def _delivery(due: DueDelivery) -> Delivery:
+def _delivery(due: DueDelivery, origin: Origin) -> Delivery:
     return Delivery(
         hook=str(due.hook.number),
-        id=f"evt_{due.hook.number}_{due.event.seq}",
+        id=origin.delivery_id(due.hook.number, due.event.seq),
         url=due.hook.url,
         secrets=(due.hook.secret,),
-        body=message(due.event),
+        body=message(due.event, origin),
         attempt=due.attempt,
     )
 
 
-def message(event: Event) -> bytes:
+def message(event: Event, origin: Origin) -> bytes:
     """Return the body that is posted for an event, in the payload format of Standard Webhooks."""
-    out = as_shown(event)
+    identity = {"id": origin.event_id(event.seq), "shop": origin.shop}
+    out = as_shown(extended(EventOut, event, **identity))
     return msgspec.json.encode({"type": event.kind, "timestamp": event.at, "data": out})

@@ -14,7 +14,8 @@ from kitwright.settings import ENVIRONMENT
 
 class _Command(Struct, frozen=True, kw_only=True):
     """A command: its help, the settings that it has as options, what its FILE is if it takes one,
-    and its switches, of which only one may be given.
+    its switches, of which only one may be given unless they are `independent`, and its options of
+    its own: each with its value in the usage, or its choices, and its help.
 
     `argument` is what its help calls FILE. `needs` are options that must be given. `parts` are the
     commands that follow its name, if it does several things.
@@ -28,6 +29,8 @@ class _Command(Struct, frozen=True, kw_only=True):
     argument: str = "FILE"
     needs: tuple[tuple[str, str, str], ...] = ()
     switches: tuple[tuple[str, str], ...] = ()
+    independent: bool = False
+    options: tuple[tuple[str, str | tuple[str, ...], str], ...] = ()
     parts: Mapping[str, _Command] = {}
 
 
@@ -186,39 +189,115 @@ _COMMANDS: Final = {
         ),
     ),
     "backup": _Command(
-        help="back up the data folder to one file",
-        description="Writes the database and the photographs of a data folder to one new file. The "
-        "service may be running; everything that it has acknowledged by then is included. Needs "
-        "free disk space of twice the database's size.",
-        epilog="example: kitwright backup monday.tar",
+        help="back up the data folder to one file, or to a folder of snapshots",
+        description="Writes the database, the ledger of erasures and revocations, the photographs "
+        "and the price books in force of a data folder to one new file. The service may be "
+        "running; everything that it has acknowledged by then is included. Needs free disk space "
+        "of twice the database's size. If FILE is a folder, or with --every, the backup gets a "
+        "name of its own in that folder, and older snapshots are thinned out: the newest are kept "
+        "(--keep), the last one of each of 14 days, and the last one of each of 12 months. With "
+        "--every, this goes on until Ctrl-C. If the data folder is lost, at most one interval of "
+        "work is lost with it. Keep the snapshots on another disk or machine.",
+        epilog="example: kitwright backup monday.tar; or: kitwright backup /mnt/copies --every 15m",
         settings=("data",),
-        file="file to write; it must not exist yet",
+        file="file to write, which must not exist yet; or a folder of snapshots",
+        options=(
+            ("every", "TIME", "take a snapshot at intervals, such as 15m, 1h or 1d"),
+            ("keep", "N", "how many of the newest snapshots to keep (default: 48)"),
+        ),
     ),
     "restore": _Command(
         help="restore a backup into a data folder",
         description="Verifies every file in a backup and its database, then restores them into a "
-        "data folder that has no database yet.",
-        epilog="example: kitwright restore monday.tar --data restored",
+        "data folder that has no database yet. Work done after the backup is not in it. New "
+        "records get numbers that were never given before, and the restored folder is held: no "
+        "e-mail, webhook event or link works until `kitwright release`. Give the newest ledger of "
+        "erasures and revocations that is left (closings.json of the lost data folder, or a newer "
+        "backup): then erased customers stay erased and revoked keys stay revoked. Without a "
+        "ledger that is newer than the backup, old keys, links and personal data stay closed until "
+        "the owner confirms them.",
+        epilog="example: kitwright restore monday.tar --data restored --ledger "
+        "kitwright-data/closings.json; or: kitwright restore /mnt/copies --to '2027-03-01 14:30'",
         settings=("data",),
-        file="file that `kitwright backup` wrote",
+        file="file that `kitwright backup` wrote, or a folder of snapshots",
+        options=(
+            (
+                "to",
+                "MOMENT",
+                "restore the newest snapshot that is not later than this, such as 2027-03-01 or "
+                "'2027-03-01 14:30', by this machine's clock unless an offset follows (default: "
+                "the newest)",
+            ),
+            (
+                "ledger",
+                "NEWEST",
+                "ledger of erasures and revocations: closings.json, or a backup (default: that of "
+                "the newest snapshot, if FILE is a folder); one in the data folder itself counts "
+                "as well",
+            ),
+        ),
+    ),
+    "release": _Command(
+        help="let a restored data folder send and be used again",
+        description="Prints what a restored data folder would send out, which keys work in it and "
+        "what it does not know. With --yes, releases it: e-mails, webhook events and links work "
+        "again. E-mails and webhook events that were waiting when the backup was made may have "
+        "been sent since, so you choose for each kind whether to send or drop them. The service "
+        "has to be stopped; in a running service, the owner releases by POST /v1/release.",
+        epilog="example: kitwright release --data restored --yes --mail drop --webhooks send",
+        settings=("data",),
+        switches=(
+            ("yes", "release the folder; without it, only the report is printed"),
+            (
+                "confirm",
+                "confirm keys, links and personal data although erasures and revocations since the "
+                "backup are not known",
+            ),
+        ),
+        independent=True,
+        options=(
+            ("mail", ("send", "drop"), "what to do with e-mails that were waiting"),
+            ("webhooks", ("send", "drop"), "what to do with webhook events that were waiting"),
+        ),
+    ),
+    "drill": _Command(
+        help="try out whether a backup can be restored",
+        description="Restores a backup into a temporary folder, checks everything in it as "
+        "`doctor` does, says what was found and how much work would be lost today, and deletes the "
+        "folder. Exits 1 if there is an error. Do this once a month.",
+        epilog="example: kitwright drill /mnt/copies",
+        file="file that `kitwright backup` wrote, or a folder of snapshots",
+        options=(
+            ("to", "MOMENT", "try the newest snapshot that is not later than this"),
+            ("within", "DIR", "where to make the temporary folder (default: that of the system)"),
+        ),
+    ),
+    "adopt": _Command(
+        help="make a data folder that of a changed tax area or catalogue",
+        description="A data folder knows its shop, currency, tax area and catalogue, and is served "
+        "for no other. If the shop has moved to another tax area, or its catalogue has no engine "
+        "family of the old one, this command tells the folder. Shop and currency never change.",
+        epilog="example: kitwright adopt --data kitwright-data --catalog my-catalog --shop orchard",
+        settings=("data", "catalog", "shop"),
     ),
     "doctor": _Command(
         help="check the data folder for damage",
         description="Checks a data folder and changes nothing: database, the checksum of every "
-        "record, event feed, photographs, webhook deliveries and disk space. The service may be "
-        "running. Also lists the scripts that printed documents can show with the fonts of this "
-        "machine. Prints one line for each finding, and exits 1 if one of them is an error. With "
-        "--repair, which needs the service to be stopped, it first makes damaged indexes and the "
-        "search anew and deletes files that a broken-off process left. A record or photograph that "
-        "has changed can be mended only from a backup.",
+        "record, event feed, ledger of erasures and revocations, photographs, who may read its "
+        "files, webhook deliveries and disk space. The service may be running. Also lists the "
+        "scripts that printed documents can show with the fonts of this machine. Prints one line "
+        "for each finding, and exits 1 if one of them is an error. With --repair, which needs the "
+        "service to be stopped, it first makes damaged indexes and the search anew and deletes "
+        "files that a broken-off process left. A record or photograph that has changed can be "
+        "mended only from a backup.",
         epilog="example: kitwright doctor --data kitwright-data",
         settings=("data",),
         switches=(("repair", "mend what can be mended without loss, then check"),),
     ),
     "owner-key": _Command(
         help="create another owner key if the first is lost",
-        description="Creates a key with the scope owner in a data folder, and prints it. A running "
-        "service accepts the new key only after a restart. Revoke a key that others may know: "
+        description="Creates a key with the scope owner in a data folder, and prints it. The "
+        "service has to be stopped. Revoke a key that others may know: "
         "POST /v1/keys/ID/revoke.",
         epilog="example: kitwright owner-key --data kitwright-data",
         settings=("data",),
@@ -270,7 +349,13 @@ def _add_options(parser: argparse.ArgumentParser, command: _Command) -> None:
         parser.add_argument("file", metavar=command.argument, help=command.file)
     for name, metavar, told in command.needs:
         parser.add_argument(f"--{name}", metavar=metavar, required=True, help=told)
-    switches = parser.add_mutually_exclusive_group() if len(command.switches) > 1 else parser
+    is_exclusive = len(command.switches) > 1 and not command.independent
+    switches = parser.add_mutually_exclusive_group() if is_exclusive else parser
+    for name, value, told in command.options:
+        if isinstance(value, str):
+            parser.add_argument(f"--{name}", metavar=value, help=told)
+        else:
+            parser.add_argument(f"--{name}", choices=value, help=told)
     for name, told in command.switches:
         switches.add_argument(f"--{name}", action="store_true", help=told)
     for name in command.settings:

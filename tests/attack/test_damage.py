@@ -34,8 +34,8 @@ def some(changed: Iterator[tuple[str, bytes]]) -> Iterator[tuple[str, bytes]]:
 @pytest.mark.parametrize(
     ("change", "least_noticed"),
     [
-        # the rest hits bytes that hold nothing
-        (lambda data: flips(data, FLIPS, random.Random(7)), 0.25),
+        # 28 in 100 bytes hold something; of few flips, chance may have fewer hit them
+        (lambda data: flips(data, FLIPS, random.Random(7)), 0.25 if IS_LONG else 0.15),
         (lambda data: some(zeroed(data)), 0.9),
         (lambda data: some(cut(data, random.Random(7))), 1.0),
     ],

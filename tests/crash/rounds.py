@@ -76,8 +76,10 @@ class Service:
                 self.address = line.removeprefix("listening on ").strip()
 
     def kill(self) -> None:
-        """Kill it, as a power cut would."""
-        os.kill(self._child, signal.SIGKILL)
+        """Kill it, as a power cut would, unless that was done."""
+        child, self._child = self._child, 0
+        if child:
+            os.kill(child, signal.SIGKILL)
 
     def close(self) -> None:
         """End all."""

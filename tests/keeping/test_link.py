@@ -1,14 +1,20 @@
+from datetime import UTC, datetime
 from hashlib import sha384
 from random import Random
 
 import pytest
 from itsdangerous import URLSafeSerializer
+from msgspec import structs
 from tests.keeping.damage import damaged
 
+from kitwright.keeping.generation import Generation
 from kitwright.keeping.link import (
     Link,
     LinkExpired,
     LinkForged,
+    LinkOutdated,
+    LinksHeld,
+    check_link,
     make_token,
     read_token,
 )
@@ -16,7 +22,14 @@ from kitwright.keeping.link import (
 SECRET = bytes(range(32))
 OLD = bytes(range(1, 33))
 NOW = 1_800_000_000
-LINK = Link(number="2027-0042", revision=3, expires=NOW + 60, nonce=b"twelve bytes")
+LINK = Link(
+    number="2027-0042",
+    revision=3,
+    expires=NOW + 60,
+    nonce=b"twelve bytes",
+    epoch="0123456789",
+    digest="fedcba9876543210",
+)
 
 
 def drawn(random: Random) -> Link:
@@ -26,6 +39,9 @@ def drawn(random: Random) -> Link:
         revision=random.randrange(2**32),
         expires=random.randrange(NOW + 1, 2**63),
         nonce=random.randbytes(12),
+        round=random.randrange(1_000_000),
+        epoch=random.randbytes(5).hex(),
+        digest=random.randbytes(8).hex(),
     )
 
 
@@ -33,7 +49,7 @@ def test_make_token_is_fit_for_a_path_and_never_longer_than_said() -> None:
     random = Random(1)
     tokens = [make_token(SECRET, drawn(random)) for _ in range(2_000)]
 
-    assert max(map(len, tokens)) <= 200
+    assert max(map(len, tokens)) <= 260
     assert not set("".join(tokens)) - set(
         "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_."
     )
@@ -118,3 +134,51 @@ def test_read_token_accepts_none_of_a_thousand_other_secrets() -> None:
         for forged in (token, make_token(bytes(near), link)):
             with pytest.raises(LinkForged):
                 read_token(SECRET, forged, NOW)
+
+
+NIGHT = datetime(2027, 3, 1, tzinfo=UTC)
+FIRST = Generation(number=1, epoch="0123456789", after=0, begun_at=NIGHT, released_at=NIGHT)
+SECOND = Generation(number=2, epoch="aaaaaaaaaa", after=9, begun_at=NIGHT, released_at=NIGHT)
+OF_THE_LINK = "fedcba9876543210" + "0" * 48
+PLAIN = structs.replace(LINK, epoch="", digest="")
+
+
+@pytest.mark.parametrize(
+    ("link", "generations"), [(LINK, [FIRST]), (LINK, [FIRST, SECOND]), (PLAIN, [FIRST])]
+)
+def test_check_link_allows_what_it_was_made_for(link: Link, generations: list[Generation]) -> None:
+    check_link(link, generations, OF_THE_LINK)
+
+
+@pytest.mark.parametrize(
+    ("link", "generations", "sha256"),
+    [
+        (LINK, [FIRST, SECOND], "f" * 64),
+        (LINK, [FIRST, SECOND], None),
+        (structs.replace(LINK, epoch="bbbbbbbbbb"), [FIRST, SECOND], OF_THE_LINK),
+        (PLAIN, [FIRST, SECOND], OF_THE_LINK),
+    ],
+    ids=["other content", "a draft", "of a lost generation", "bound to nothing"],
+)
+def test_check_link_refuses_what_a_restore_has_undone(
+    link: Link, generations: list[Generation], sha256: str | None
+) -> None:
+    with pytest.raises(LinkOutdated, match="ask for a new link"):
+        check_link(link, generations, sha256)
+
+
+def test_check_link_refuses_every_link_while_records_are_held() -> None:
+    with pytest.raises(LinksHeld):
+        check_link(LINK, [FIRST, structs.replace(SECOND, released_at=None)], OF_THE_LINK)
+
+
+@pytest.mark.parametrize(("rest", "times"), [((), 0), ((2,), 2)])
+def test_read_token_reads_a_link_of_a_version_without_generations(
+    rest: tuple[int, ...], times: int
+) -> None:
+    signer = URLSafeSerializer(
+        SECRET, salt=b"kitwright customer link", signer_kwargs={"digest_method": sha384}
+    )
+    token = signer.dumps(["2027-0042", 3, NOW + 60, "dHdlbHZlIGJ5dGVz", *rest])
+
+    assert read_token(SECRET, token, NOW) == structs.replace(PLAIN, round=times)

@@ -1,6 +1,7 @@
 """Backups hold the price books in force and those before; the doctor finds damaged ones."""
 
 from contextlib import closing
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from kitwright.store.backup import back_up
 from kitwright.store.doctor import examine
 from kitwright.store.engine import SqliteStore
 from kitwright.store.restore import restore
+from kitwright.web.calls.erasure import redact
 
 
 @pytest.fixture
@@ -30,7 +32,7 @@ def test_restored_backup_has_the_prices_in_force_and_those_before(
     shop: Path, tmp_path: Path
 ) -> None:
     taken = back_up(shop, tmp_path / "monday.tar")
-    restore(tmp_path / "monday.tar", tmp_path / "again")
+    restore(tmp_path / "monday.tar", tmp_path / "again", redact=redact)
 
     assert taken.photos == 0
     assert {"prices/prices.db", "prices/3.db", "prices/2.db"} <= taken.sha256.keys()
@@ -38,6 +40,19 @@ def test_restored_backup_has_the_prices_in_force_and_those_before(
         assert costs(books) == {"A": 6_500_000}
         books.back()
         assert costs(books) == {"A": 5_500_000}
+
+
+def test_restored_price_books_give_no_number_again(shop: Path, tmp_path: Path) -> None:
+    back_up(shop, tmp_path / "monday.tar", at=AT)
+    restore(tmp_path / "monday.tar", tmp_path / "again", redact=redact, at=AT + timedelta(hours=1))
+
+    with closing(SqlitePriceBooks(tmp_path / "again")) as books:
+        file = read(books, lines(["A;;9,00;7,50"]), tmp_path)
+        revision = books.apply(file.number, AT, "test")
+        # one for each millisecond, and 1,000 more
+        assert (file.number, revision.number) == (3_601_004, 3_601_004)
+        assert costs(books) == {"A": 7_500_000}
+        assert books.back().revision == 3
 
 
 def test_doctor_finds_nothing_in_complete_price_books(shop: Path) -> None:

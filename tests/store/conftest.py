@@ -2,5 +2,5 @@
 
 import pytest
 
-for part in ("events", "keeping", "quotes", "search", "things"):
+for part in ("events", "generations", "keeping", "quotes", "search", "things"):
     pytest.register_assert_rewrite(f"tests.store.contract_{part}")

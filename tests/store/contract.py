@@ -5,6 +5,7 @@ function that opens a store on one place of the test's own, twice where it is ca
 """
 
 from tests.store.contract_events import EventsContract
+from tests.store.contract_generations import GenerationsContract
 from tests.store.contract_keeping import KeepingContract
 from tests.store.contract_quotes import QuotesContract
 from tests.store.contract_search import SearchContract
@@ -18,6 +19,7 @@ class StoreContract(
     SearchContract,
     ThingsContract,
     EventsContract,
+    GenerationsContract,
     ShelfContract,
 ):
     """All of it."""

@@ -43,6 +43,7 @@ from tests.store.small import (
     an_order,
 )
 
+from kitwright.keeping.generation import Belonging
 from kitwright.keeping.ledger import UNIT, MoveKind, Owner, ReorderPoint
 from kitwright.keeping.record import (
     Disposal,
@@ -121,7 +122,16 @@ def fill(records: Records) -> None:
     records.events.add(an_event())
     records.events.add(an_event("quote.issued", subject="quote:2"))
     records.events.defer(1, 1, NOON + HOUR)
-    records.answers.add(an_answer(), NOON)
+    records.answers.add(an_answer(epoch="0123456789"), NOON)
+    # in place of a random epoch and the present time
+    records.generations.put(
+        structs.replace(
+            records.generations.current(), epoch="0123456789", begun_at=NOON, released_at=NOON
+        )
+    )
+    records.generations.belong(
+        Belonging(shop="hire-yard", currency="USD", tax_area="area", families=("QM-H27",))
+    )
     records.erasures.add(an_erasure(2))
     records.disposals.add(Disposal(number=0, kind=DisposalKind.photo, name="ab" * 32))
     records.shelf.open(NOON)
@@ -192,6 +202,8 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "soonest": lambda r: r.events.soonest(),
     "erasures": lambda r: r.erasures.every(),
     "disposals": lambda r: r.disposals.next(0, MOST),
+    "generations": lambda r: r.generations.every(),
+    "belonging": lambda r: r.generations.belonging(),
     "answer": lambda r: r.answers.get("k1", "once", NOON),
     "shelf opened": lambda r: r.shelf.is_opened(),
     "shelf": lambda r: r.shelf.of_item("G-1"),

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any, Generic, TypeVar
 
 from msgspec import structs
 from tests.store.memory_shelf import MemoryShelf
 
+from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.record import (
     Addition,
     Advance,
@@ -374,7 +375,9 @@ class MemoryEvents:
         self._state = state
 
     def add(self, event: Event, only: int | None = None) -> Event:
-        kept = structs.replace(event, seq=self.last() + 1)
+        last = self._state.change("last").get("events", 0) + 1
+        self._state.change("last")["events"] = last
+        kept = structs.replace(event, seq=last)
         self._state.add("events", kept.seq, kept)
         for hook in self._state.of("hooks").values():
             takes = hook.is_active and event.kind in (hook.kinds or (event.kind,))
@@ -395,7 +398,10 @@ class MemoryEvents:
         return tuple(one for one in self._state.of("events").values() if one.subject == subject)
 
     def last(self) -> int:
-        return len(self._state.of("events"))
+        return max(self._state.of("events"), default=0)
+
+    def deliveries(self) -> tuple[tuple[int, int], ...]:
+        return tuple(sorted(self._state.of("waiting"), key=lambda one: (one[1], one[0])))
 
     def _waiting(self) -> list[tuple[datetime, int, int, int]]:
         """Return when, event, hook and attempt of what waits for active hooks, in that order."""
@@ -515,6 +521,56 @@ class MemoryDisposals(Kept[Disposal]):
         return tuple(one for one in self.sorted() if one.number > after)[:most]
 
 
+COUNTED = (
+    *("customers", "machines", "quotes", "orders", "photos", "hooks", "mails", "events"),
+    *("holdings", "moves"),
+)
+FIRST = Generation(
+    number=1,
+    epoch="00000000aa",
+    after=0,
+    begun_at=datetime(2027, 1, 1, tzinfo=UTC),
+    released_at=datetime(2027, 1, 1, tzinfo=UTC),
+)
+
+
+class MemoryGenerations:
+    def __init__(self, state: State) -> None:
+        self._state = state
+
+    def every(self) -> tuple[Generation, ...]:
+        later = sorted(self._state.of("generations").items())
+        return (
+            (FIRST, *(one for _, one in later))
+            if 1 not in dict(later)
+            else tuple(one for _, one in later)
+        )
+
+    def current(self) -> Generation:
+        return self.every()[-1]
+
+    def begin(self, generation: Generation, left_out: int) -> Generation:
+        after = max(self._state.of("events"), default=0)
+        begun = structs.replace(generation, number=self.current().number + 1, after=after)
+        self._state.add("generations", begun.number, begun)
+        for name in COUNTED:
+            last = self._state.of("last").get(name, 0)
+            self._state.change("last")[name] = last + left_out
+        return begun
+
+    def put(self, record: Generation) -> None:
+        if record.number not in [one.number for one in self.every()]:
+            raise RecordMissing(f"generation {record.number}")
+        self._state.change("generations")[record.number] = record
+
+    def belonging(self) -> Belonging:
+        found: Belonging = self._state.of("folder").get("belonging", Belonging())
+        return found
+
+    def belong(self, to: Belonging) -> None:
+        self._state.change("folder")["belonging"] = to
+
+
 def records(state: State) -> Records:
     def of_a_quote(record: Any) -> tuple[tuple[str, Any], ...]:
         return (("quotes", record.quote),)
@@ -550,6 +606,7 @@ def records(state: State) -> Records:
         hooks=MemoryHooks(state, "hooks"),
         mails=MemoryMails(state, "mails", needs=lambda one: (*of_order(one), *of_revision(one))),
         answers=MemoryAnswers(state),
+        generations=MemoryGenerations(state),
         trial=MemoryTrial(state),
         erasures=MemoryErasures(
             state, "erasures", needs=lambda erasure: (("customers", erasure.customer),)

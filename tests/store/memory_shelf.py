@@ -29,6 +29,8 @@ class Tables(Protocol):
 
     def need(self, name: str, key: Any) -> None: ...
 
+    def number(self, name: str, record: Any) -> Any: ...
+
 
 class MemoryShelf:
     def __init__(self, state: Tables) -> None:
@@ -50,9 +52,8 @@ class MemoryShelf:
         for one in self._holdings():
             if structs.replace(one, number=holding.number) == holding:
                 return one
-        kept = structs.replace(holding, number=len(self._holdings()) + 1)
-        self._state.need("quotes", kept.quote)
-        self._state.add("holdings", kept.number, kept)
+        self._state.need("quotes", holding.quote)
+        kept: Holding = self._state.number("holdings", holding)
         return kept
 
     def _standing(
@@ -89,8 +90,7 @@ class MemoryShelf:
         )
         if before != after or not 0 <= move.reserved <= move.on_hand:
             raise RecordConflict("a move follows from the balance before it")
-        kept = structs.replace(move, number=self.last() + 1)
-        self._state.add("moves", kept.number, kept)
+        kept: Move = self._state.number("moves", move)
         return kept
 
     def moves(self, item: str, before: int | None, most: int) -> tuple[Move, ...]:
@@ -103,7 +103,7 @@ class MemoryShelf:
         return tuple(found[:most])
 
     def last(self) -> int:
-        return len(self._state.of("moves"))
+        return max(self._state.of("moves"), default=0)
 
     def moved(self, after: int) -> tuple[str, ...]:
         holdings = self._state.of("holdings")

@@ -14,25 +14,32 @@ from typing import Any
 import pytest
 from tests.store.make_version import found
 from tests.store.pictures import a_jpeg, a_png
-from tests.store.small import NOON, STAMP, a_hook, a_key, a_photo, figures
+from tests.store.small import HOUR, NOON, STAMP, a_hook, a_key, a_photo, figures
 from tests.store.test_failing import start
 
 from kitwright.keeping.life import keep_quote
 from kitwright.keeping.offer import issue
 from kitwright.keeping.store import QuoteFilter, Records, StoreFull, StoreUnavailable
 from kitwright.store.backup import (
-    MANIFEST,
     BackupTaken,
     NothingToBackUp,
     back_up,
     photo_member,
 )
+from kitwright.store.closings import LEDGER, MANIFEST
 from kitwright.store.doctor import Severity, examine
 from kitwright.store.engine import FILE, NewerSchema, SqliteStore, all_names
 from kitwright.store.files import PhotoFiles
-from kitwright.store.restore import BackupDamaged, BackupNewer, FolderTaken, restore
+from kitwright.store.lock import LOCK
+from kitwright.store.restore import BackupDamaged, BackupNewer, FolderTaken, Restored
+from kitwright.store.restore import restore as restore_with
+from kitwright.web.calls.erasure import redact
 
 PHOTOS = (a_png(), a_jpeg())
+
+
+def restore(source: Path, folder: Path) -> Restored:
+    return restore_with(source, folder, redact=redact, at=NOON + HOUR)
 
 
 def faults(folder: Path) -> list[str]:
@@ -79,15 +86,23 @@ def test_restored_backup_is_what_was_backed_up(shop: Path, tmp_path: Path) -> No
     shutil.rmtree(shop)
     given = restore(target, regained)
 
-    assert given == taken
+    assert given.manifest == taken
     assert (taken.photos, taken.missing, taken.taken_at) == (2, (), NOON)
-    assert held(regained) == before
+    assert (given.generation.number, given.generation.is_held) == (2, True)
+    after = held(regained)
+    told = ("generations", "events", "waiting", "soonest")
+    assert {name: after[name] for name in after if name not in told} == {
+        name: before[name] for name in before if name not in told
+    }
+    assert [event["kind"] for event in after["events"][len(before["events"]) :]] == [
+        "records.restored"
+    ]
     assert [PhotoFiles(regained).get(hashlib.sha256(one).hexdigest()) for one in PHOTOS] == [
         *PHOTOS
     ]
     assert faults(regained) == []
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
-    assert sorted(path.name for path in regained.iterdir()) == [FILE, "photos"]
+    assert sorted(path.name for path in regained.iterdir()) == [LEDGER, FILE, LOCK, "photos"]
 
 
 def test_backup_is_its_owners_alone(shop: Path, tmp_path: Path) -> None:
@@ -106,8 +121,8 @@ def test_back_up_names_the_hash_of_every_member(shop: Path, tmp_path: Path) -> N
     assert {name: hashlib.sha256(data).hexdigest() for name, data in told.items()} == (
         manifest["sha256"]
     )
-    assert manifest["schema"] == list(all_names())
-    assert manifest["format"] == 1
+    assert manifest["schema"] == [*all_names()]
+    assert manifest["format"] == 2
 
 
 def test_backup_of_a_shop_at_work_holds_all_that_was_acknowledged(tmp_path: Path) -> None:
@@ -324,7 +339,7 @@ def test_restore_refuses_members_that_are_not_those_taken(
         ),
         (manifest_says(schema=[]), BackupDamaged, "not the one that its manifest names"),
         (manifest_says(schema=["0002", "9999"]), NewerSchema, "9999"),
-        (manifest_says(format=2, more=1), BackupNewer, "format 2"),
+        (manifest_says(format=3, more=1), BackupNewer, "format 3"),
     ],
 )
 def test_restore_refuses_what_it_could_not_serve(
@@ -395,4 +410,4 @@ def test_restore_that_fails_leaves_a_folder_as_it_was(backup: Path, tmp_path: Pa
     with pytest.raises(BackupDamaged):
         restore(backup, folder)
 
-    assert [path.name for path in folder.iterdir()] == ["note.txt"]
+    assert {path.name for path in folder.iterdir()} == {"note.txt", LOCK}

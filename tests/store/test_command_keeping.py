@@ -16,6 +16,7 @@ from kitwright.keeping.store import Records
 from kitwright.settings import ENVIRONMENT
 from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.files import PhotoFiles
+from kitwright.store.lock import hold_folder
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -56,8 +57,15 @@ def test_backup_and_restore_tell_what_they_did(run: Run, shop: Path, tmp_path: P
 
     code, said, complaint = run("restore", target, "--data", regained)
     assert (code, complaint) == (0, "")
-    assert said.startswith("restored: the database and 1 photograph, as of 2")
-    assert said.endswith(f"+00:00, in {regained}\n")
+    restored, *rest = said.splitlines()
+    assert restored.startswith("restored: the database and 1 photograph, as of 2")
+    assert restored.endswith(f"+00:00, in {regained}")
+    assert rest[0].startswith("missing: everything done after that (")
+    assert rest[1].startswith("no ledger newer than the backup is known")
+    assert rest[-2:] == [
+        "the folder is held: no e-mail, webhook event or link goes out yet",
+        f"next: kitwright release --data {regained}",
+    ]
 
     code, said, complaint = run("doctor", "--data", regained)
     assert (code, complaint) == (0, "")
@@ -124,3 +132,39 @@ def test_command_that_fails_says_why(
     assert (code, said) == (1, "")
     assert told in complaint
     assert complaint.count("\n") == 1
+
+
+PRICES = (
+    "Part number;Description;Retail price;Dealer net price;Pack size\nV68 K 011;Seal;9,00;4,50;1\n"
+)
+
+
+def test_prices_are_applied_beside_a_service_and_beside_nothing_else(
+    run: Run, shop: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "december.csv"
+    file.write_text(PRICES, encoding="utf-8")
+    asked = ("prices", "read", file, "--supplier", "ALDQ", "--apply", "--data", shop)
+
+    with hold_folder(shop, "kitwright restore"):
+        code, said, complaint = run(*asked)
+    assert (code, said) == (1, "")
+    assert "is in use by kitwright restore (process " in complaint
+    assert run("prices", "find", "V68K011", "--data", shop)[:2] == (1, "")
+
+    with hold_folder(shop, "kitwright serve"):
+        code, said, _ = run(*asked)
+        assert code == 0, said
+        assert "applied: price revision 1, supplier ALDQ" in said
+
+    code, said, _ = run("prices", "back", "--data", shop)
+    assert (code, said) == (0, "in force again: the prices of the catalogue\n")
+
+
+def test_repair_takes_no_folder_in_use(run: Run, shop: Path) -> None:
+    with hold_folder(shop, "kitwright serve"):
+        code, said, complaint = run("doctor", "--repair", "--data", shop)
+
+    assert (code, said) == (1, "")
+    assert "is in use by kitwright serve (process " in complaint
+    assert run("doctor", "--repair", "--data", shop)[0] == 0

@@ -117,6 +117,9 @@ CHANGES = {
     "holdings": "bin = 'other'",
     "moves": "reason = 'other'",
     "reorder_points": "wanted = wanted + 1",
+    "generations": "epoch = 'ffffffffff'",
+    "counters": "floor = floor + 1",
+    "folder": "shop = 'other'",
     "allocations": "goods = goods + 1",
     "order_entries": "who = 'other'",
     "advances": "amount = amount + 1",
@@ -325,6 +328,7 @@ def test_examine_of_no_database_says_so(tmp_path: Path) -> None:
     assert found(tmp_path) == [("error", "no-database")]
     assert found(tmp_path / "nowhere") == [("error", "no-database")]
     (tmp_path / FILE).write_bytes(b"a letter" * 999)
+    (tmp_path / FILE).chmod(0o600)
     assert found(tmp_path) == [("error", "unreadable")]
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from tests.store.make_version import FOLDER, found, make
+from tests.store.small import NOON
 
 from kitwright.keeping.store import Records
 from kitwright.quote import encode_quote, for_customer, read_quote
@@ -96,6 +97,23 @@ def test_database_of_a_version_is_written_to_further(version: str, tmp_path: Pat
     with closing(opened(version, tmp_path)) as store:
         before = store.read(lambda records: records.events.last())
         assert store.write_now(work) == before + 1
+
+
+def test_copies_of_an_old_database_begin_with_the_same_epoch(tmp_path: Path) -> None:
+    (tmp_path / "one").mkdir()
+    (tmp_path / "two").mkdir()
+
+    epochs = []
+    for name in ("one", "two"):
+        with closing(opened("0002", tmp_path / name)) as store:
+            (first,) = store.read(lambda records: records.generations.every())
+            answer = store.read(lambda records: records.answers.get("k1", "once", NOON))
+        epochs.append(first.epoch)
+        assert answer is not None
+        assert answer.epoch is None, "it is of the first generation, and given again"
+        assert not first.is_held
+
+    assert epochs[0] == epochs[1]
 
 
 @pytest.mark.parametrize("version", VERSIONS)

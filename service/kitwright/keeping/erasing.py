@@ -56,9 +56,14 @@ class StillAtWork(PeopleError):
         self.quotes = quotes
 
 
-def begin_erasure(records: Records, stamp: Stamp, customer: Customer) -> Erasure:
+def begin_erasure(
+    records: Records, stamp: Stamp, customer: Customer, *, even_at_work: bool = False
+) -> Erasure:
     """Return the erasure of a customer: the one that is under way, else a new one. With it, the
     customer's own record is erased, and names nobody any longer.
+
+    `even_at_work` begins also while work is under way, because the customer was erased before, and
+    a restore has undone that.
 
     Raises: AlreadyErased, if nothing is left to be erased; StillAtWork.
     """
@@ -67,7 +72,7 @@ def begin_erasure(records: Records, stamp: Stamp, customer: Customer) -> Erasure
         return under_way
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
-    busy = tuple(_busy(records, customer.number))
+    busy = () if even_at_work else tuple(_busy(records, customer.number))
     if busy:
         raise StillAtWork(tuple(sorted(busy)))
     blank = structs.replace(
@@ -154,12 +159,24 @@ def erase_step(records: Records, number: int, *, redact: Redact, has_time: HasTi
     return Step(after, is_last)
 
 
-def erase_now(records: Records, stamp: Stamp, customer: Customer, *, redact: Redact) -> Erasure:
+def erase_now(
+    records: Records,
+    stamp: Stamp,
+    customer: Customer,
+    *,
+    redact: Redact,
+    even_at_work: bool = False,
+) -> Erasure:
     """Erase a customer in one transaction, however long it takes; return what was erased.
 
     Raises: AlreadyErased, StillAtWork.
     """
-    erasure = begin_erasure(records, stamp, customer)
+    erasure = begin_erasure(records, stamp, customer, even_at_work=even_at_work)
+    return finish_now(records, erasure, redact=redact)
+
+
+def finish_now(records: Records, erasure: Erasure, *, redact: Redact) -> Erasure:
+    """Finish an erasure in one transaction, however long it takes; return what was erased."""
     while step := erase_step(records, erasure.number, redact=redact, has_time=lambda: True):
         erasure = step.erasure
     return erasure

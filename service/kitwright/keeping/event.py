@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from msgspec import structs
 
+from kitwright.keeping.generation import Origin
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.record import Customer, Event, Hook, KeptQuote, Machine, Stamp
 from kitwright.keeping.store import Kept, Records
@@ -41,6 +42,12 @@ def add_event(
         ),
         only,
     )
+
+
+def origin_of(records: Records) -> Origin:
+    """Return where the events of the feed come from."""
+    generations = records.generations
+    return Origin(shop=generations.belonging().shop, generations=generations.every())
 
 
 def add_record(records: Records, stamp: Stamp, kind: EventKind, table: Kept[R], record: R) -> R:

@@ -15,11 +15,11 @@ from kitwright.keeping.acts import AT_WORK, ActRefused
 from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner
 from kitwright.keeping.order_entry import Part
 from kitwright.keeping.order_progress import Holder, LineState
-from kitwright.keeping.record import QuoteState, Stamp
+from kitwright.keeping.receiving import Received, take_in
+from kitwright.keeping.record import KeptOrder, QuoteState, Stamp
 from kitwright.keeping.shelf import Entry, book, enter
 from kitwright.keeping.store import Records
 
-ARRIVED = "arrived"
 SENT_BACK = "sent back to the supplier"
 RECEIVING = "receiving"
 """The bin of goods that had none before."""
@@ -27,11 +27,11 @@ _NEEDS = AT_WORK | {QuoteState.accepted}
 
 
 class Goods(Struct, frozen=True, kw_only=True):
-    """Goods of a line: `order` is the order's id, `per_pack` the amount in a pack, in millionths of
+    """Goods of a line of an order: `per_pack` is the amount in a pack, in millionths of
     the item's unit, `cost` that of a unit in minor units.
     """
 
-    order: str
+    order: KeptOrder
     line: LineState
     per_pack: int
     quality: Quality
@@ -60,29 +60,26 @@ def shelve(
     """Put packs of a line onto the shelf, and reserve those that quotes need; return the parts with
     the amounts reserved.
     """
-    item = goods.line.placed.item
     holding = _place(records, goods)
-    entry = Entry(
-        holding=holding,
-        kind=MoveKind.receive,
-        amount=packs * goods.per_pack,
-        cost=goods.cost,
-        reason=f"{ARRIVED}: {goods.order}",
-        who=goods.who,
-    )
-    book(records, stamp, entry, goods.currency)
     holders = {holder.quote: holder for holder in goods.line.holders}
+
+    def taken(count: int, quote: int | None, needed: int) -> None:
+        goods_of = Received(
+            holding=holding, amount=count * goods.per_pack, needed=needed, cost=goods.cost
+        )
+        take_in(records, stamp, structs.replace(goods.order, quote=quote), goods_of, goods.who)
+
     reserved = []
     for part in parts:
         quote = records.quotes.get(part.quote)
         is_needed = quote is not None and quote.agreed is not None and quote.state in _NEEDS
-        amount = _wanted(goods, holders[part.quote], item, part.packs) if is_needed else 0
-        if amount:
-            promise = structs.replace(
-                entry, kind=MoveKind.reserve, amount=amount, cost=None, quote=part.quote
-            )
-            enter(records, stamp, promise, goods.currency)
+        amount = _wanted(goods, holders[part.quote], part.packs) if is_needed else 0
+        taken(part.packs, part.quote, amount)
         reserved.append(structs.replace(part, amount=amount))
+    # what is over, and kept, is for nobody
+    rest = packs - sum(part.packs for part in parts)
+    if rest:
+        taken(rest, None, 0)
     return tuple(reserved)
 
 
@@ -107,8 +104,9 @@ def _place(records: Records, goods: Goods) -> Holding:
     )
 
 
-def _wanted(goods: Goods, holder: Holder, item: str, packs: int) -> int:
+def _wanted(goods: Goods, holder: Holder, packs: int) -> int:
     """Return how much of some packs a quote needs: of a set, which is fitted part by part, all."""
+    item = goods.line.placed.item
     own = [cover for cover in holder.covers if item in (cover.part, cover.fitted)]
     there = packs * goods.per_pack
     if not own:
@@ -152,7 +150,7 @@ def unshelve(
                 holding=holding,
                 kind=MoveKind.adjust,
                 amount=-taken,
-                reason=f"{SENT_BACK}: {goods.order}",
+                reason=f"{SENT_BACK}, order O{goods.order.number}",
                 who=goods.who,
             )
             book(records, stamp, entry, goods.currency)
@@ -173,7 +171,7 @@ def _release(records: Records, stamp: Stamp, goods: Goods, quote: int, most: int
                 kind=MoveKind.release,
                 amount=amount,
                 quote=quote,
-                reason=f"{SENT_BACK}: {goods.order}",
+                reason=f"{SENT_BACK}, order O{goods.order.number}",
                 who=goods.who,
             )
             enter(records, stamp, entry, goods.currency)

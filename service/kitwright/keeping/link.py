@@ -1,35 +1,42 @@
 """Link: a token that lets a customer see one revision of one quote for a limited time, and nothing
 else.
 
-A token is a list of the quote's number, revision, expiry, nonce and round, signed by
+A token is a list of the quote's number, revision, expiry, nonce, round, epoch and digest, signed by
 `itsdangerous` for a purpose of its own. Anything else signed with the same secret is therefore not
-a token.
+a token. Epoch and digest bind it to what it was made for, because a restore undoes revisions, and
+their numbers may then be given to others.
 """
 
 from __future__ import annotations
 
 import re
 from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Sequence
 from hashlib import sha384
-from typing import Final
+from typing import Any, Final
 
 from itsdangerous import BadData, URLSafeSerializer
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
+from kitwright.keeping.generation import Generation
 
 SECRET_BYTES: Final = 32
 NONCE_BYTES: Final = 12
+_DIGEST_LENGTH: Final = 16
 
 _PURPOSE: Final = b"kitwright customer link"
 # The 48 bytes of SHA-384 are 64 characters without a bit to spare: a signature has one spelling.
-_TEXT: Final = re.compile(r"\.?[A-Za-z0-9_-]{1,140}\.[A-Za-z0-9_-]{64}")
+_TEXT: Final = re.compile(r"\.?[A-Za-z0-9_-]{1,220}\.[A-Za-z0-9_-]{64}")
 
 
 class Link(Struct, frozen=True, kw_only=True):
     """The content of a customer's link. From `expires`, in Unix seconds, it is no longer valid.
     `nonce` is random and distinguishes two links to the same revision. `round` is the number of
     times that the quote's links had been revoked when it was made.
+
+    `epoch` is that of the generation in which it was made, and `digest` the start of the revision's
+    SHA-256, in hex. Both are empty in links of versions without generations.
     """
 
     number: str
@@ -37,6 +44,8 @@ class Link(Struct, frozen=True, kw_only=True):
     expires: int
     nonce: bytes
     round: int = 0
+    epoch: str = ""
+    digest: str = ""
 
 
 class LinkRevoked(KitwrightError):
@@ -68,10 +77,61 @@ class LinkExpired(KitwrightError):
         self.link = link
 
 
+class LinkOutdated(KitwrightError):
+    """A genuine token for something that a restore has undone."""
+
+    code = "link-outdated"
+
+    def __init__(self, link: Link) -> None:
+        super().__init__(
+            f"this link to quote {link.number} was made before records were restored, and no "
+            "longer leads to the same offer: ask for a new link"
+        )
+        self.link = link
+
+
+class LinksHeld(KitwrightError):
+    """No link works until the owner has released restored records."""
+
+    code = "links-held"
+
+    def __init__(self) -> None:
+        super().__init__("records were restored, and offers can't be read for now: try again later")
+
+
+def digest_of(sha256: str | None) -> str:
+    """Return the digest of a revision in its links, from its SHA-256 in hex; empty for None."""
+    return (sha256 or "")[:_DIGEST_LENGTH]
+
+
+def check_link(link: Link, generations: Sequence[Generation], sha256: str | None) -> None:
+    """Raise if a genuine link does not lead to what it was made for, or not yet.
+
+    Args:
+        link: the content of a token.
+        generations: all of the folder, oldest first.
+        sha256: of the revision that has the link's number now.
+
+    Raises: LinksHeld, LinkOutdated.
+    """
+    if generations[-1].is_held:
+        raise LinksHeld
+    if not link.epoch:
+        # of a version without generations: nothing says what it was made for
+        is_current = len(generations) == 1
+    else:
+        is_known = link.epoch in {one.epoch for one in generations}
+        is_current = is_known and link.digest == digest_of(sha256)
+    if not is_current:
+        raise LinkOutdated(link)
+
+
 def make_token(secret: bytes, link: Link) -> str:
     """Return the token of a link: all its characters are valid in a URL path."""
     nonce = urlsafe_b64encode(link.nonce).decode()
-    return _signer(secret).dumps([link.number, link.revision, link.expires, nonce, link.round])
+    return _signer(secret).dumps(
+        [link.number, link.revision, link.expires, nonce, link.round, link.epoch, link.digest]
+    )
 
 
 def read_token(secret: bytes, text: str, now: float) -> Link:
@@ -90,13 +150,17 @@ def read_token(secret: bytes, text: str, now: float) -> Link:
         number, revision, expires, nonce, *rest = _signer(secret).loads(text)
     except BadData:
         raise LinkForged from None
+    # links made before any could be revoked, or records restored, lack the rest
+    bound: list[Any] = [*rest, *(0, "", "")[len(rest) :]]
+    in_round, epoch, digest = bound
     link = Link(
         number=number,
         revision=revision,
         expires=expires,
         nonce=urlsafe_b64decode(nonce),
-        # links made before any could be revoked are of the first round
-        round=rest[0] if rest else 0,
+        round=in_round,
+        epoch=epoch,
+        digest=digest,
     )
     if now >= link.expires:
         raise LinkExpired(link)

@@ -380,7 +380,7 @@ def _by_last(line: LineState) -> tuple[Holder, ...]:
 def _goods(doing: Doing, line: LineState, shelf: str | None) -> Goods:
     terms = doing.terms(line)
     return Goods(
-        order=doing.name,
+        order=doing.order,
         line=line,
         per_pack=terms.per_pack,
         quality=terms.quality,

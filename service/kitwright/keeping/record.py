@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from enum import StrEnum
+from typing import Annotated
 
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 from kitwright.keeping.key import Scope
 from kitwright.money import Money
-from kitwright.quote import FactNumber
+
+EventFact = Annotated[int, Meta(ge=-999_999_999_999_999, le=999_999_999_999_999)]
+"""A number that an event tells. Numbers of records are large after a restore."""
 
 
 class QuoteState(StrEnum):
@@ -320,7 +323,8 @@ class Event(Struct, frozen=True, kw_only=True):
     """A change: its place in the feed, what happened to which record, and who did it: a key (by its
     id), the customer by a link, or the service.
 
-    Places are in the order of commits and have no gaps. `facts` hold no personal data.
+    Places are in the order of commits and have no gaps, except where a restore left places out.
+    `facts` hold no personal data.
     """
 
     seq: int
@@ -328,7 +332,7 @@ class Event(Struct, frozen=True, kw_only=True):
     kind: str
     subject: str
     """The kind and number of the record, as in `quote:12`."""
-    facts: dict[str, str | FactNumber | None]
+    facts: dict[str, str | EventFact | None]
     hand: Hand
     by: str
     request_id: str
@@ -447,7 +451,9 @@ class Disposal(Struct, frozen=True, kw_only=True):
 
 
 class KeptAnswer(Struct, frozen=True, kw_only=True):
-    """The answer to a call with an idempotency key, given again until it expires."""
+    """The answer to a call with an idempotency key, given again until it expires. `epoch` is that
+    of the generation in which the call was made, None in those of versions without generations.
+    """
 
     key: str
     idempotency_key: str
@@ -456,3 +462,4 @@ class KeptAnswer(Struct, frozen=True, kw_only=True):
     headers: dict[str, str]
     body: bytes
     expires_at: datetime
+    epoch: str | None = None

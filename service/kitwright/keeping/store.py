@@ -12,6 +12,7 @@ from typing import Protocol, TypeVar
 from msgspec import Struct
 
 from kitwright.errors import KitwrightError
+from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.ledger import Shelf
 from kitwright.keeping.record import (
     Addition,
@@ -331,6 +332,9 @@ class Events(Protocol):
     def settle(self, hook: int, seq: int) -> None:
         """End a delivery: the event was posted or given up. Does nothing if none waits."""
 
+    def deliveries(self) -> tuple[tuple[int, int], ...]:
+        """Return all deliveries, due or not: the number of the hook, and the event's place."""
+
 
 class Mails(OfQuote[Mail], Protocol):
     """E-mails to customers and suppliers: those that wait, and the outcome of the others.
@@ -409,6 +413,32 @@ class Trial(Protocol):
         """Return the number written last, 0 if there is none."""
 
 
+class Generations(Protocol):
+    """The generations of a data folder, and whose folder it is."""
+
+    def every(self) -> tuple[Generation, ...]:
+        """Return all generations, oldest first: there is at least one."""
+
+    def current(self) -> Generation:
+        """Return the newest generation."""
+
+    def begin(self, generation: Generation, left_out: int) -> Generation:
+        """Begin a generation; return it with its number and its place in the feed.
+
+        From then on, the number of every new record, and the place of every new event, leaves out
+        `left_out` numbers after the last one that was given.
+        """
+
+    def put(self, record: Generation) -> None:
+        """Replace the generation with the same number."""
+
+    def belonging(self) -> Belonging:
+        """Return whose folder it is."""
+
+    def belong(self, to: Belonging) -> None:
+        """Replace whose folder it is."""
+
+
 class Records(Struct, frozen=True, kw_only=True):
     """All stored records, as one reader or one transaction sees them."""
 
@@ -428,6 +458,7 @@ class Records(Struct, frozen=True, kw_only=True):
     hooks: Hooks
     mails: Mails
     answers: Answers
+    generations: Generations
     trial: Trial
     erasures: Erasures
     disposals: Disposals

@@ -1,8 +1,9 @@
 """Backup: copies a data folder into one file while the service runs, and reads such files.
 
-The file is an uncompressed tar: the database, the photographs that it names, the price books in
-force and those before them, and last `manifest.json` with the SHA-256 of every other member. A file
-that was cut off is therefore detected.
+The file is an uncompressed tar: the database, the ledger of erasures and revocations, the
+photographs that the database names, the price books in force and those before them, and last
+`manifest.json` with the SHA-256 of every other member. A file that was cut off is therefore
+detected.
 """
 
 from __future__ import annotations
@@ -15,22 +16,23 @@ import tempfile
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
-from typing import IO, Final, cast
+from typing import IO, Final, NamedTuple, cast
 
 import msgspec
 from msgspec import Struct
 
+from kitwright.keeping.closing import Ledger
 from kitwright.keeping.store import StoreError
 from kitwright.prices.register import FILE as REGISTER
 from kitwright.prices.register import FOLDER as PRICES
 from kitwright.prices.register import SqlitePriceBooks
-from kitwright.store.engine import FILE, check_known, connect_to_read
+from kitwright.store.closings import LEDGER, MANIFEST, encode_ledger, read_closings
+from kitwright.store.engine import FILE, check_known, connect_to_read, pending
 from kitwright.store.failure import of_disk, translated
-from kitwright.store.files import NEW, PHOTOS, PhotoFiles, sync_folder
+from kitwright.store.files import NEW, PHOTOS, PRIVATE, PhotoFiles, sync_folder
 from kitwright.store.sqlite import sqlite3
 
-MANIFEST: Final = "manifest.json"
-FORMAT: Final = 1
+FORMAT: Final = 2
 """The format of the backups that this version makes, and the newest that it restores."""
 
 
@@ -95,11 +97,11 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
         # next to the target, where as much disk space is needed anyway
         with tempfile.TemporaryDirectory(prefix=NEW, dir=target.parent) as place:
             copy, whole = Path(place) / FILE, Path(place) / "backup"
-            schema, photos = _copy_database(folder / FILE, copy)
+            copied = _copy_database(folder / FILE, copy, at)
             with whole.open("xb") as file:
                 # it holds customers' data and secrets
-                whole.chmod(0o600)
-                manifest = _pack(file, copy, folder, photos, schema, at)
+                whole.chmod(PRIVATE)
+                manifest = _pack(file, copy, folder, copied, at)
                 file.flush()
                 os.fsync(file.fileno())
             _name(whole, target)
@@ -109,10 +111,18 @@ def back_up(folder: Path, target: Path, *, at: datetime | None = None) -> Manife
     return manifest
 
 
-def _copy_database(file: Path, copy: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Write one consistent copy; return the steps of its schema and the photographs that it
-    names.
+class _Copied(NamedTuple):
+    """What a copy of a database says: the steps of its schema, the photographs that it names, and
+    its ledger, if its schema knows of one.
     """
+
+    schema: tuple[str, ...]
+    photos: tuple[str, ...]
+    ledger: Ledger | None
+
+
+def _copy_database(file: Path, copy: Path, at: datetime) -> _Copied:
+    """Write one consistent copy; return what it says."""
     try:
         connection, _ = connect_to_read(file)
         with contextlib.closing(connection):
@@ -122,26 +132,23 @@ def _copy_database(file: Path, copy: Path) -> tuple[tuple[str, ...], tuple[str, 
         with contextlib.closing(sqlite3.connect(str(copy))) as copied:
             schema = check_known(copied)
             photos = copied.execute("SELECT DISTINCT sha256 FROM photos ORDER BY sha256")
-            return schema, tuple(row[0] for row in photos)
+            names = tuple(row[0] for row in photos)
+            is_older = bool(pending(copied))
+            return _Copied(schema, names, None if is_older else read_closings(copied, at))
     except sqlite3.Error as error:
         raise translated(error, copy) from error
 
 
-def _pack(
-    file: IO[bytes],
-    copy: Path,
-    folder: Path,
-    photos: tuple[str, ...],
-    schema: tuple[str, ...],
-    at: datetime,
-) -> Manifest:
+def _pack(file: IO[bytes], copy: Path, folder: Path, copied: _Copied, at: datetime) -> Manifest:
     with tarfile.open(fileobj=file, mode="w", format=tarfile.PAX_FORMAT) as tar:
         with copy.open("rb") as database:
             hashes = {FILE: _add(tar, FILE, database, at)}
         copy.unlink()
+        if copied.ledger is not None:
+            hashes[LEDGER] = _add(tar, LEDGER, BytesIO(encode_ledger(copied.ledger)), at)
         hashes |= _add_prices(tar, folder, copy.with_name(REGISTER), at)
         files, missing = PhotoFiles(folder), []
-        for sha256 in photos:
+        for sha256 in copied.photos:
             try:
                 with files.path(sha256).open("rb") as photo:
                     name = photo_member(sha256)
@@ -150,7 +157,11 @@ def _pack(
                 # erased in between, or lost before: the rest is worth storing
                 missing.append(sha256)
         manifest = Manifest(
-            format=FORMAT, taken_at=at, schema=schema, sha256=hashes, missing=tuple(missing)
+            format=FORMAT,
+            taken_at=at,
+            schema=copied.schema,
+            sha256=hashes,
+            missing=tuple(missing),
         )
         text = msgspec.json.format(msgspec.json.encode(manifest))
         _add(tar, MANIFEST, BytesIO(text), at)
@@ -198,7 +209,7 @@ def _add(tar: tarfile.TarFile, name: str, file: IO[bytes], at: datetime) -> str:
     member.size = file.seek(0, os.SEEK_END)
     file.seek(0)
     member.mtime = int(at.timestamp())
-    member.mode = 0o600
+    member.mode = PRIVATE
     hashing = _Hashing(file)
     tar.addfile(member, cast("IO[bytes]", hashing))
     return hashing.sha256.hexdigest()

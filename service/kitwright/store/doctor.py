@@ -14,11 +14,13 @@ from typing import Any, Final
 from msgspec import Struct
 
 from kitwright.errors import reason_of
+from kitwright.keeping.store import RecordDamaged
 from kitwright.prices.books import BookDamaged
 from kitwright.prices.register import SqlitePriceBooks
+from kitwright.store.closings import LEDGER, LedgerFile, LedgerUnreadable, read_closings
 from kitwright.store.engine import FILE, OtherSchema, all_names, check_known, connect_to_read
 from kitwright.store.failure import PROBE
-from kitwright.store.files import NEW, STAGE, PhotoFiles, is_sha256
+from kitwright.store.files import NEW, STAGE, PhotoFiles, is_sha256, open_to_others
 from kitwright.store.ledger import check_ledger
 from kitwright.store.rows import moment
 from kitwright.store.scrub import broken, broken_links, damaged_rows, lost_references
@@ -69,7 +71,7 @@ def examine(
         version: of SQLite.
     """
     now = now or datetime.now(UTC)
-    findings = [*_disk(folder), *_software(version)]
+    findings = [*_disk(folder), *_software(version), *_modes(folder)]
     try:
         findings += _database(folder, now)
     except (OSError, sqlite3.Error) as error:
@@ -123,6 +125,60 @@ def _software(version: tuple[int, ...]) -> Iterator[Finding]:
         )
 
 
+def _modes(folder: Path) -> Iterator[Finding]:
+    if warning := warn_of_modes(folder):
+        yield _warning("open-to-others", warning)
+
+
+def warn_of_modes(folder: Path) -> str | None:
+    """Return a warning if other users of this machine may use a data folder, else None."""
+    exposed = list(open_to_others(folder))
+    if not exposed:
+        return None
+    others = len(exposed) - 1
+    more = f" and {others} more {'path' if others == 1 else 'paths'}" if others else ""
+    return (
+        f"other users of this machine may read or write {exposed[0]}{more}: run "
+        f"`chmod -R go= {folder}`"
+    )
+
+
+def _generation(folder: Path, connection: Any) -> Iterator[Finding]:
+    try:
+        known = read_closings(connection, datetime.now(UTC))
+    except RecordDamaged:
+        yield _error(
+            "generation-missing", "no sound record says which generation of the folder this is"
+        )
+        return
+    taken_at, released_at = connection.execute(
+        "SELECT taken_at, released_at FROM generations ORDER BY number DESC LIMIT 1"
+    ).fetchone()
+    if released_at is None:
+        yield _note(
+            "held",
+            f"restored from a backup of {taken_at}: e-mails, webhook events and links wait until "
+            "`kitwright release`",
+        )
+    try:
+        ledger = LedgerFile(folder).read()
+    except (LedgerUnreadable, OSError) as error:
+        reason = reason_of(error) if isinstance(error, OSError) else error
+        yield _warning("ledger-damaged", f"{reason}; the next start writes it again")
+        return
+    if ledger is None or ledger.folder != known.folder:
+        yield _warning(
+            "ledger-missing",
+            f"{folder / LEDGER} is missing or of another folder; the next start writes it again",
+        )
+    elif missing := {one.id for one in known.closings} - {one.id for one in ledger.closings}:
+        yield _warning(
+            "ledger-behind",
+            f"erasures and revocations not yet in {folder / LEDGER}: {len(missing)}; the next "
+            "start adds them",
+        )
+
+
 def _database(folder: Path, now: datetime) -> list[Finding]:
     file = folder / FILE
     if not file.is_file():
@@ -146,6 +202,7 @@ def _database(folder: Path, now: datetime) -> list[Finding]:
         findings += [*_changed(connection)]
         findings += (_error(code, detail) for code, detail in check_ledger(connection))
         findings += _deliveries(connection, now)
+        findings += _generation(folder, connection)
         findings += _clock(connection, now)
         findings += _unfinished(connection)
         needed = {row[0] for row in connection.execute("SELECT sha256 FROM photos")}

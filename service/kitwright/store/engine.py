@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import tempfile
 from collections.abc import Callable, Iterable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -17,10 +18,12 @@ from sqlite_utils import Database
 
 from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
+from kitwright.store.closings import LedgerFile
 from kitwright.store.erasures import DisposalTable, ErasureTable
 from kitwright.store.events import EventTable, HookTable
 from kitwright.store.failure import is_outer, translated
-from kitwright.store.files import NEW, sync_folder
+from kitwright.store.files import NEW, make_folders, make_private, sync_folder
+from kitwright.store.generations import GenerationTable
 from kitwright.store.keys import AnswerTable, KeyTable, TrialTable
 from kitwright.store.mails import MailTable
 from kitwright.store.orders import (
@@ -124,11 +127,14 @@ class SqliteStore:
         self._reader: tuple[Any, Records] | None = None
         self._is_frozen = False
         """Whether the reader can't see later changes, so that it can be used only once."""
+        self._ledger = LedgerFile(file.parent)
+        self._is_to_mark = False
+        """Whether the ledger is to be written again with the present time."""
         self._writer = Writer(
             lambda: Session(connect(file), self.damage),
             tables,
             lambda error: translated(error, file),
-            empty_log,
+            self._tidy,
         )
 
     @classmethod
@@ -142,17 +148,36 @@ class SqliteStore:
         """
         file = folder / FILE
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folders(folder)
             _check_untouched(file)
             if not file.exists():
                 _make(file)
             with contextlib.closing(connect(file)) as connection:
                 migrate(connection)
+                ledger = LedgerFile(folder)
+                ledger.catch_up(connection, datetime.now(UTC), is_at_start=True)
         except (OSError, sqlite3.Error) as error:
             failure = _failed_to_open(file, error)
             if isinstance(failure, StoreFull) or not _is_readable(file):
                 raise failure from error
         return cls(file, prove(file))
+
+    def _tidy(self, session: Session) -> None:
+        """Do what remains after a commit: bring the ledger up to date, then empty the log."""
+        if session.has_closed or self._ledger.is_behind:
+            session.has_closed = self._is_to_mark = False
+            self._ledger.catch_up(session.connection, datetime.now(UTC))
+        elif self._is_to_mark:
+            self._is_to_mark = False
+            self._ledger.mark(session.connection, datetime.now(UTC))
+        empty_log(session)
+
+    def mark(self) -> None:
+        """Write the ledger of erasures and revocations again, with the present time. It is then
+        newer than every backup made before, also if nothing was added to it.
+        """
+        self._is_to_mark = True
+        self._writer.submit(lambda _: None)
 
     def close(self) -> None:
         """Finish the waiting transactions, then close."""
@@ -213,9 +238,9 @@ class SqliteStore:
         return self._writer.submit(work).result()
 
 
-def connect(file: Path, *, may_make: bool = False) -> Any:
+def connect(file: Path) -> Any:
     """Return a connection with the settings that every connection needs. Raises: sqlite3.Error."""
-    connection = _open(file, "mode=rwc" if may_make else "mode=rw")
+    connection = _open(file, "mode=rw")
     try:
         # first: a file that is not a database is reported at once
         connection.execute("PRAGMA journal_mode = WAL")
@@ -319,6 +344,7 @@ def tables(session: Session) -> Records:
         hooks=hooks,
         mails=MailTable(session),
         answers=AnswerTable(session),
+        generations=GenerationTable(session),
         trial=TrialTable(session),
         erasures=ErasureTable(session),
         disposals=DisposalTable(session),
@@ -366,7 +392,9 @@ def _make(file: Path) -> None:
     """
     with tempfile.TemporaryDirectory(prefix=NEW, dir=file.parent) as place:
         made = Path(place) / FILE
-        with contextlib.closing(connect(made, may_make=True)) as connection:
+        # its log gets the same mode
+        make_private(made)
+        with contextlib.closing(connect(made)) as connection:
             migrate(connection)
         try:
             # unlike renaming, a link never replaces an existing file

@@ -52,11 +52,12 @@ class EventTable(Table[Event]):
 
     def add(self, event: Event, only: int | None = None) -> Event:  # type: ignore[override]
         """Add an event; return it with its place in the feed."""
-        # one writer, and no event is ever deleted: the next number leaves no gap
-        last = self.session.row("SELECT seq, chain FROM events ORDER BY seq DESC LIMIT 1")
-        seq, link = (0, b"") if last is None else last
-        kept = structs.replace(event, seq=seq + 1)
+        # one writer, and no event is ever deleted: the next number leaves no gap in a generation
+        link = self.session.value("SELECT chain FROM events ORDER BY seq DESC LIMIT 1") or b""
+        kept = structs.replace(event, seq=self.session.next_number("events"))
         super().add(kept, chain=link_of(link, self._written(kept)))
+        # the ledger has to say which links were revoked
+        self.session.has_closed |= event.kind == "link.revoked"
         for number in self._takers(event.kind) if only is None else (only,):
             self._waiting.add(_Waiting(hook=number, event=kept.seq, attempt=1, next_at=event.at))
         return kept
@@ -140,3 +141,8 @@ class EventTable(Table[Event]):
     def settle(self, hook: int, seq: int) -> None:
         """End a delivery: the event was posted or given up."""
         self.session.run("DELETE FROM deliveries WHERE hook = ? AND event = ?", (hook, seq))
+
+    def deliveries(self) -> tuple[tuple[int, int], ...]:
+        """Return all deliveries: the number of the hook, and the event's place."""
+        found = self.session.rows("SELECT hook, event FROM deliveries ORDER BY event, hook")
+        return tuple((hook, event) for hook, event in found)

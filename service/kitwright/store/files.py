@@ -21,6 +21,10 @@ MAIL: Final = "mail"
 """Name of the folder of letters in the data folder."""
 NEW: Final = ".new-"
 """The prefix of the name of a file that is not complete yet."""
+PRIVATE: Final = 0o600
+"""The mode of every file of a data folder."""
+PRIVATE_FOLDER: Final = 0o700
+"""The mode of a data folder and of the folders in it."""
 STAGE: Final = ".restore-"
 """The prefix of the name of the folder in which a backup is verified."""
 _SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
@@ -137,9 +141,31 @@ def write_whole(path: Path, data: bytes) -> None:
 def make_folders(folder: Path) -> None:
     """Create a folder and those above it, durably. Raises: OSError."""
     if not folder.is_dir():
-        make_folders(folder.parent)
+        if not folder.parent.exists():
+            make_folders(folder.parent)
         folder.mkdir(exist_ok=True)
+        # whatever the umask is: a data folder holds customers' data and secrets
+        folder.chmod(PRIVATE_FOLDER)
         sync_folder(folder.parent)
+
+
+def make_private(file: Path) -> None:
+    """Create an empty file for its owner alone, unless it exists. Raises: OSError."""
+    with contextlib.suppress(FileExistsError):
+        handle = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE)
+        os.close(handle)
+
+
+def open_to_others(folder: Path) -> Iterator[Path]:
+    """Yield every file and folder of a data folder, and itself, that others than its owner may
+    read or write. Windows has no such modes.
+    """
+    if os.name != "posix":
+        return
+    for path in (folder, *sorted(folder.rglob("*"))):
+        with contextlib.suppress(OSError):
+            if not path.is_symlink() and path.stat().st_mode & 0o077:
+                yield path
 
 
 def sync_folder(folder: Path) -> None:

@@ -37,6 +37,11 @@ class KeyTable(Table[KeyRecord]):
         super().__init__(session, "keys", KeyRecord, key=("id",), codecs={"scopes": scopes})
         self._secrets = Table(session, "secrets", _Secret, key=("name",))
 
+    def put(self, record: KeyRecord, **more: object) -> None:
+        """Replace a key."""
+        super().put(record, **more)
+        self.session.has_closed |= record.revoked_at is not None
+
     def every(self) -> tuple[KeyRecord, ...]:
         """Return all keys, oldest first."""
         return self.select("ORDER BY place")

@@ -32,6 +32,7 @@ class CustomerTable(Numbered[Customer]):
         session, number, name = self.session, record.number, indexed(record.name)
         session.run("UPDATE customer_words SET name = ? WHERE rowid = ?", (name, number))
         if record.erased_at is not None:
+            session.has_closed = True
             # of each quote in its turn: there may be thousands
             return
         session.run(

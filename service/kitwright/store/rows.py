@@ -12,6 +12,7 @@ from kitwright.keeping.record import Waiting
 from kitwright.keeping.store import RecordDamaged, RecordMissing
 from kitwright.keeping.words import sought, words_of
 from kitwright.store.failure import refused
+from kitwright.store.seal import SEAL, SEALED, is_sound
 from kitwright.store.sqlite import sqlite3
 
 _LOG = logging.getLogger(__name__)
@@ -53,17 +54,35 @@ class Session:
         self.damage = damage or Damage()
         self.has_erased = False
         """Whether something was erased that must leave no trace in the log."""
+        self.has_closed = False
+        """Whether a customer was erased or a key revoked, which the ledger has to say."""
 
     def set_aside(self, error: RecordDamaged) -> None:
         """Report a damaged record without which the rest can go on."""
         self.damage.add(error)
 
-    def next_number(self, table: str, column: str) -> int:
-        """Return the number of a table's next record: no record ever had it."""
+    def next_number(self, table: str) -> int:
+        """Return the number of a table's next record: no record ever had it, in this generation or
+        in one before.
+
+        Raises: RecordDamaged, if it can't be told.
+        """
+        (column,) = SEALED[table]
         last: int = self.value(f"SELECT coalesce(max({column}), 0) FROM {table}")
         # of tables whose records may be deleted
         gone = self.value("SELECT seq FROM sqlite_sequence WHERE name = ?", (table,))
-        return max(last, gone or 0) + 1
+        return max(last, gone or 0, self._floor(table)) + 1
+
+    def _floor(self, table: str) -> int:
+        """Return the number above which a table's new records are, 0 if it has none."""
+        names = ("name", "floor", SEAL)
+        row = self.row("SELECT name, floor, seal FROM counters WHERE name = ?", (table,))
+        if row is None:
+            return 0
+        if not is_sound("counters", dict(zip(names, row, strict=True))):
+            raise RecordDamaged("counters", (table,))
+        floor: int = row[1]
+        return floor
 
     def rows(self, statement: str, values: Sequence[object] = ()) -> Iterator[Row]:
         """Return the rows of a query."""
@@ -82,6 +101,20 @@ class Session:
             yield from self.rows(statement, values)
         finally:
             self.connection.text_factory = kind
+
+    def whole_rows(self, statement: str) -> Iterator[dict[str, Any]]:
+        """Yield the rows of a query by column, with bytes in place of each text that is not UTF-8.
+
+        Raises: sqlite3.Error.
+        """
+        try:
+            described = self.connection.execute(f"{statement} LIMIT 0").description
+        except UnicodeDecodeError as error:
+            # the name of a column is not text any more
+            raise sqlite3.DatabaseError("malformed database schema") from error
+        names = [column[0] for column in described]
+        for values in self.raw_rows(statement):
+            yield dict(zip(names, values, strict=True))
 
     def row(self, statement: str, values: Sequence[object] = ()) -> Row | None:
         """Return the first row of a query."""

@@ -11,12 +11,17 @@ quotes, days increase with the numbers.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from hashlib import sha256
+from secrets import token_bytes
 from typing import Final
 
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
+from kitwright.keeping.generation import EPOCH_BYTES
 from kitwright.store.order_schema import make_orders
+from kitwright.store.rows import moment
 from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
 from kitwright.store.shelf_schema import SHELF
 
@@ -94,6 +99,28 @@ def shelf(db: Database) -> None:
     _run(db, SHELF)
 
 
+@MIGRATIONS(name="0005")
+def generations(db: Database) -> None:
+    """Begin the first generation, with the floors of all numbers and the folder's belonging.
+
+    All copies of a folder get the same first epoch, so that they know each other's ledgers.
+    """
+    _run(db, _GENERATIONS)
+    found = db.conn.execute("SELECT value FROM secrets ORDER BY name LIMIT 1").fetchone()
+    seed = token_bytes(32) if found is None else bytes(found[0])
+    epoch = sha256(b"first epoch" + seed).digest()[:EPOCH_BYTES].hex()
+    now = moment(datetime.now(UTC))
+    db.conn.execute(
+        "INSERT INTO generations (number, epoch, after, begun_at, released_at, is_confirmed)"
+        " VALUES (1, ?, 0, ?, ?, 1)",
+        (epoch, now, now),
+    )
+    db.conn.execute(
+        "UPDATE folder SET currency = coalesce((SELECT currency FROM quotes LIMIT 1), '')"
+    )
+    seal_rows(db.conn, ("generations", "counters", "folder"))
+
+
 @MIGRATIONS(name="0006")
 def orders(db: Database) -> None:
     """Let orders be for several quotes, and create the tables of what happens to them."""
@@ -123,6 +150,41 @@ CREATE TABLE disposals (
     name TEXT NOT NULL,
     seal BLOB NOT NULL
 ) STRICT
+"""
+
+
+_GENERATIONS: Final = """
+CREATE TABLE generations (
+    number INTEGER PRIMARY KEY,
+    epoch TEXT NOT NULL,
+    after INTEGER NOT NULL,
+    begun_at TEXT NOT NULL,
+    taken_at TEXT,
+    known_until TEXT,
+    released_at TEXT,
+    is_confirmed INTEGER NOT NULL,
+    seal BLOB NOT NULL DEFAULT x''
+) STRICT;;
+CREATE TABLE counters (
+    name TEXT PRIMARY KEY,
+    floor INTEGER NOT NULL,
+    seal BLOB NOT NULL DEFAULT x''
+) STRICT, WITHOUT ROWID;;
+INSERT INTO counters (name, floor) VALUES
+    ('customers', 0), ('machines', 0), ('quotes', 0), ('orders', 0), ('photos', 0), ('hooks', 0),
+    ('mails', 0), ('events', 0), ('holdings', 0), ('moves', 0);;
+CREATE TABLE folder (
+    place INTEGER PRIMARY KEY CHECK (place = 1),
+    shop TEXT NOT NULL,
+    currency TEXT NOT NULL,
+    tax_area TEXT NOT NULL,
+    families TEXT NOT NULL,
+    seal BLOB NOT NULL DEFAULT x''
+) STRICT;;
+INSERT INTO folder (place, shop, currency, tax_area, families) VALUES (1, '', '', '', '[]');;
+CREATE INDEX customers_erased ON customers (erased_at) WHERE erased_at IS NOT NULL;;
+CREATE INDEX events_revoked ON events (subject, seq) WHERE kind = 'link.revoked';;
+ALTER TABLE answers ADD COLUMN epoch TEXT
 """
 
 

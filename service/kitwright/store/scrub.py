@@ -72,10 +72,7 @@ def damaged_rows(connection: Any) -> Iterator[RecordDamaged]:
     """
     session = Session(connection)
     for table in SEALED:
-        statement = f"SELECT * FROM {table}"
-        names = [column[0] for column in connection.execute(f"{statement} LIMIT 0").description]
-        for values in session.raw_rows(statement):
-            row = dict(zip(names, values, strict=True))
+        for row in session.whole_rows(f"SELECT * FROM {table}"):
             if not is_sound(table, row):
                 yield RecordDamaged(table, key_of(table, row))
 
@@ -85,10 +82,8 @@ def broken_links(connection: Any) -> Iterator[int]:
 
     Raises: sqlite3.Error.
     """
-    link, statement = b"", "SELECT * FROM events ORDER BY seq"
-    names = [column[0] for column in connection.execute(f"{statement} LIMIT 0").description]
-    for values in Session(connection).raw_rows(statement):
-        row = dict(zip(names, values, strict=True))
+    link = b""
+    for row in Session(connection).whole_rows("SELECT * FROM events ORDER BY seq"):
         try:
             is_linked = row[CHAIN] == link_of(link, row)
         except (UnicodeError, ValueError, TypeError):

@@ -177,7 +177,7 @@ class Table(Generic[T]):
         """
         kept = record
         if self._number is not None:
-            number = self.session.next_number(self._name, self._number)
+            number = self.session.next_number(self._name)
             kept = structs.replace(record, **{self._number: number})
         self.session.insert(self._name, self._sealed({**self._written(kept), **more}))
         return kept

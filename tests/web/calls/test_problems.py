@@ -103,8 +103,15 @@ PROBLEMS: dict[str, Call] = {
     "storage-unavailable": failing(StoreUnavailable("no disk")),
 }
 # test_keys.py, test_issuing.py and test_pool.py meet these: they take a service with a limit,
-# another catalogue, a full queue.
-ELSEWHERE = {"too-many-calls", "prices-moved", "too-busy"}
+# another catalogue, a full queue. Those of a restore are met in tests/attack/restore.
+ELSEWHERE = {
+    "too-many-calls",
+    "prices-moved",
+    "too-busy",
+    "records-held",
+    "feed-restarted",
+    "call-undone",
+}
 
 
 @pytest.mark.parametrize("code", PROBLEMS)
@@ -211,6 +218,11 @@ def half_exempt(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post("/v1/customers", json=body, headers=headers), body
 
 
+def left_out(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {**LEAKING, "leave_out_additions": [{"addition": 1, "reason": "Not needed."}]}
+    return keep(owner, body=body), body
+
+
 # code -> a request that meets it alone, and where it points
 REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], str]] = {
     "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
@@ -219,6 +231,7 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "amount-invalid": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
     "answer-not-read": (lambda owner, _: answered(owner), ""),
     "cost-invalid": (lambda owner, _: received(owner), "/lines/0/unit_cost"),
+    "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),
     "move-unclear": (lambda owner, _: moved(owner), "/quantity"),
     "price-unclear": (lambda owner, _: added(owner), "/net"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),

@@ -91,19 +91,21 @@ def _act(
 
 
 def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]:
-    return answer(head_of(call.desk, records, quote))
+    return answer(call.desk, head_of(call.desk, records, quote))
 
 
 @_act("issue", "prices-moved", may_be_empty=True)
 def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     """Offer the newest revision.
 
-    Puts the draft on offer; from then on it never changes. The revision on offer before is
-    superseded. A quote without a tax area can't be issued. Nor can a quote whose prices are
-    different today, by the catalogue, by the day's rates or by what is free on the shelf; if the
-    quote's own day is in the future, that day's rates count. `errors` then lists each price that
-    changed. Revise the quote, or give the reason for keeping its prices in `keep_prices`. The body
-    may be left out.
+    Puts the draft on offer; from then on it never changes. While another revision is agreed, that
+    one stays the one shown, and `offer` has the totals of the new one. The revision on offer before
+    is superseded. A quote without a tax area can't be issued. Nor can a quote with a part that no
+    source can supply (`parts-not-available`); a part that the customer brings counts as supplied,
+    and so does one that is on the shelf. Nor can a quote whose prices are different today, by the
+    catalogue, by the day's rates or by what is free on the shelf; if the quote's own day is in the
+    future, that day's rates count. `errors` then lists each price that changed. Revise the quote,
+    or give the reason for keeping its prices in `keep_prices`. The body may be left out.
     """
     desk, stamp = call.desk, call.stamp
 
@@ -117,7 +119,7 @@ def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)
         if draft_of(records) != draft:
             # the revision compared is not the one that would be issued
-            raise changed_since(quote)
+            raise changed_since(desk, quote)
         issued = offer.issue(
             records, stamp, quote, for_customer, moved=moved, keep_prices=body.keep_prices
         )
@@ -194,7 +196,8 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
 def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     """Start the work.
 
-    Needs an agreed revision for which all parts orders have been made.
+    Needs an agreed revision for which all parts orders have been made, and none of whose parts is
+    unavailable.
     """
     quote, stamp = call.checked(QUOTE, records.quotes.get), call.stamp
     missing = unordered(call.desk, records, quote, stamp.at)

@@ -130,7 +130,9 @@ def add(records: Records, call: Call, body: AdditionIn) -> Reply[RulingOut]:
     quote = call.checked(QUOTE, records.quotes.get)
     quote, ruling = consent.ask_addition(records, call.stamp, quote, more, is_trial=body.trial)
     record = () if preset is None else tuple(one.value for one in preset.record)
-    return Reply(body=_ruling(ruling, record, desk.service.speaker(None)), tag=tag(quote))
+    return Reply(
+        body=_ruling(ruling, record, desk.service.speaker(None)), tag=tag(quote, desk.gate.epoch)
+    )
 
 
 def _more(asked: AdditionIn, currency: str) -> More:

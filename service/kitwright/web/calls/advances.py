@@ -81,7 +81,7 @@ def add(records: Records, call: Call, body: AdvanceIn) -> Reply[QuoteHeadOut]:
         who=body.by,
     )
     paid = record_advance(records, call.stamp, quote, advance)
-    return answer(head_of(call.desk, records, paid))
+    return answer(call.desk, head_of(call.desk, records, paid))
 
 
 def _due(records: Records, quote: KeptQuote) -> Money:

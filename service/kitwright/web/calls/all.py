@@ -23,6 +23,7 @@ from kitwright.web.calls import (
     previews,
     prices,
     quotes,
+    release,
     running,
     shelf,
 )
@@ -50,6 +51,7 @@ _MODULES: Final = (
     feed,
     hooks,
     keys,
+    release,
 )
 HANDLERS: Final = tuple(handler for module in _MODULES for handler in handlers_in(module))
 """The handlers of every call."""

@@ -31,18 +31,21 @@ class Numbered(Protocol):
 N = TypeVar("N", bound=Numbered)
 
 
-def tag(record: Numbered) -> str:
-    """Return the entity tag of a record. A record without a version never changes."""
-    text = f"{NOUNS[letter_of(record)]}:{record.number}:{getattr(record, 'version', 1)}"
+def tag(record: Numbered, epoch: str) -> str:
+    """Return the entity tag of a record in a generation: a restore may undo a version, and give its
+    number to another content. A record without a version never changes.
+    """
+    version = getattr(record, "version", 1)
+    text = f"{epoch}:{NOUNS[letter_of(record)]}:{record.number}:{version}"
     return f'"{blake2b(text.encode(), digest_size=16).hexdigest()}"'
 
 
-def answer(record: N, *, is_new: bool = False, **more: Any) -> Reply[N]:
+def answer(desk: Desk, record: N, *, is_new: bool = False, **more: Any) -> Reply[N]:
     """Return the answer with a record, its tag and, if it is new, its path."""
     letter = letter_of(record)
     path = f"/v1/{NOUNS[letter]}s/{written(letter, record.number)}"
     headers = {"Location": path} if is_new else {}
-    return Reply(body=record, tag=tag(record), headers=headers, **more)
+    return Reply(body=record, tag=tag(record, desk.gate.epoch), headers=headers, **more)
 
 
 def record_of(letter: str, get: Callable[[int], N | None], text: str) -> N:
@@ -98,10 +101,11 @@ class Call:
         """
         found = self.record(letter, get)
         header = ",".join(self.request.headers.getall("if-match", []))
-        if self.operation.is_guarded and not match(header, tag(found)):
+        current = tag(found, self.desk.gate.epoch)
+        if self.operation.is_guarded and not match(header, current):
             raise Refusal(
                 "record-changed",
                 "this is not the record's current version: read it again, and send its ETag",
-                headers={"ETag": tag(found)},
+                headers={"ETag": current},
             )
         return found

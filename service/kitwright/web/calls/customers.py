@@ -165,7 +165,7 @@ def change(records: Records, call: Call, body: CustomerIn) -> Reply[KeptCustomer
 
 def _told(call: Call, customer: Customer, *, is_new: bool = False) -> Reply[KeptCustomerOut]:
     found = unprintable_in(call.desk.papers, customer)
-    return answer(extended(KeptCustomerOut, customer, unprintable=found), is_new=is_new)
+    return answer(call.desk, extended(KeptCustomerOut, customer, unprintable=found), is_new=is_new)
 
 
 def _read(call: Call, asked: CustomerIn) -> Customer:
@@ -239,6 +239,6 @@ async def erase(call: Call) -> Work[ErasedOut]:
         left = call.record(CUSTOMER, records.customers.get)
         counts = {name: done.counts.get(name, 0) for name in _COUNTED}
         out = ErasedOut(customer=written(CUSTOMER, left.number), erased_at=done.at, **counts)
-        return Reply(body=out, tag=tag(left))
+        return Reply(body=out, tag=tag(left, call.desk.gate.epoch))
 
     return work

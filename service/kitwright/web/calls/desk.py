@@ -28,6 +28,7 @@ from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.stocking import Shelf
 from kitwright.web.edge.auth import Keyring
+from kitwright.web.edge.gate import Gate
 
 _TRIED_SECONDS: Final = 1.0
 """How long a store that could be written to counts as one that can be."""
@@ -96,6 +97,8 @@ class Desk:
     """Signs the customers' links; 32 bytes."""
     now: Callable[[], datetime]
     """Returns the current time in UTC."""
+    gate: Gate
+    """Knows the current generation of the records."""
     draw: Callable[[int], bytes]
     """Returns as many random bytes as it is asked for."""
     make_hook_secret: Callable[[], str]
@@ -206,7 +209,8 @@ class Desk:
         """
         stamp = self.stamp(Hand.service, "calendar")
         today = stamp.today
-        if self._swept == today:
+        # held records change only by their owner's hand
+        if self._swept == today or self.gate.generation.is_held:
             return
         # read first, without writing: on most days nothing has expired
         if self.store.read(

@@ -11,7 +11,7 @@ from kitwright.keeping.dossier import Dossier
 from kitwright.keeping.store import Records
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.quotes import QuoteHeadOut, RevisionOut, head_of, revision_out
-from kitwright.web.calls.shown import Out, extended
+from kitwright.web.calls.shown import EventOut, Out, extended, traced
 
 
 class LetterOut(record.Mail, frozen=True, kw_only=True):
@@ -45,7 +45,7 @@ class ExportOut(Out, frozen=True, kw_only=True):
     machines: tuple[record.Machine, ...]
     quotes: tuple[ExportedQuoteOut, ...]
     messages: tuple[LetterOut, ...]
-    events: tuple[record.Event, ...]
+    events: tuple[EventOut, ...]
 
 
 def export_out(desk: Desk, records: Records, dossier: Dossier) -> ExportOut:
@@ -57,7 +57,7 @@ def export_out(desk: Desk, records: Records, dossier: Dossier) -> ExportOut:
         machines=dossier.machines,
         quotes=tuple(_quote(desk, records, dossier, quote) for quote in dossier.quotes),
         messages=tuple(letter_out(one) for one in dossier.mails if one.quote not in numbers),
-        events=_events(records, dossier),
+        events=traced(records, _events(records, dossier)),
     )
 
 

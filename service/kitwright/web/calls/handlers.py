@@ -15,6 +15,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.response.base import ASGIResponse
 from msgspec import structs
 
+from kitwright.keeping.generation import Generation
 from kitwright.keeping.key import Scope
 from kitwright.keeping.record import KeptAnswer
 from kitwright.keeping.store import Records
@@ -228,7 +229,7 @@ async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
 
     def known(records: Records) -> Reply[bytes] | None:
         kept = records.answers.get(key, once, now)
-        return None if kept is None else _again(kept, mark)
+        return None if kept is None else _again(kept, mark, desk.gate.generation)
 
     if (again := desk.store.read(known)) is not None:
         return again
@@ -250,6 +251,7 @@ async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
                 headers={**reply.headers} | ({} if reply.tag is None else {"ETag": reply.tag}),
                 body=reply.body if reply.kept is None else reply.kept,
                 expires_at=desk.now() + KEPT_FOR,
+                epoch=desk.gate.epoch,
             )
             records.answers.add(kept, now)
             return reply
@@ -259,9 +261,16 @@ async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
         desk.in_flight.discard((key, once))
 
 
-def _again(kept: KeptAnswer, mark: bytes) -> Reply[bytes]:
+def _again(kept: KeptAnswer, mark: bytes, now: Generation) -> Reply[bytes]:
     if kept.fingerprint != mark:
         raise Refusal("idempotency-key-reused", "this Idempotency-Key was used for another call")
+    # answers of versions without generations are of the first
+    if not (kept.epoch == now.epoch if kept.epoch else now.number == 1):
+        # its tags are no longer valid, and what was done since may be undone
+        raise Refusal(
+            "call-undone",
+            "this Idempotency-Key was used before records were restored: read what is stored",
+        )
     headers = dict(kept.headers)
     return Reply(body=kept.body, tag=headers.pop("ETag", None), status=kept.status, headers=headers)
 

@@ -9,14 +9,14 @@ from msgspec import Meta, structs
 from kitwright.errors import KitwrightError
 from kitwright.keeping import owner
 from kitwright.keeping.kinds import EventKind
-from kitwright.keeping.record import Event, Hook
+from kitwright.keeping.record import Hook
 from kitwright.keeping.store import Records
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import HOOK
-from kitwright.web.calls.shown import ListOut, extended
+from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
@@ -92,7 +92,7 @@ def create(records: Records, call: Call, body: HookIn) -> Reply[NewHookOut]:
     )
     hook = owner.add_hook(records, call.stamp, new)
     out = extended(NewHookOut, hook, signs_with=hook.secret)
-    return answer(out, is_new=True, kept=structs.replace(out, signs_with=None))
+    return answer(call.desk, out, is_new=True, kept=structs.replace(out, signs_with=None))
 
 
 @operation("GET /v1/webhooks", "listWebhooks", "owner")
@@ -104,7 +104,7 @@ def listed(records: Records) -> Reply[ListOut[Hook]]:
 @operation("GET /v1/webhooks/{id}", "getWebhook", "owner")
 def get(records: Records, call: Call) -> Reply[Hook]:
     """Get a webhook, with the failure of its last attempt."""
-    return answer(call.record(HOOK, records.hooks.get))
+    return answer(call.desk, call.record(HOOK, records.hooks.get))
 
 
 @operation("PUT /v1/webhooks/{id}", "changeWebhook", "owner", "request-refused")
@@ -120,7 +120,7 @@ def change(records: Records, call: Call, body: HookChangeIn) -> Reply[Hook]:
     changed = owner.change_hook(
         records, call.stamp, hook, url=url, kinds=kinds, is_active=body.is_active
     )
-    return answer(changed)
+    return answer(call.desk, changed)
 
 
 @operation("DELETE /v1/webhooks/{id}", "deleteWebhook", "owner", is_guarded=True)
@@ -135,14 +135,15 @@ def drop(records: Records, call: Call) -> Reply[Hook]:
 
 
 @operation("POST /v1/webhooks/{id}/test", "testWebhook", "owner", "act-refused", status=202)
-def post_test(records: Records, call: Call) -> Reply[Event]:
+def post_test(records: Records, call: Call) -> Reply[EventOut]:
     """Post a test event to a webhook.
 
     Adds an event `webhook.test` for this webhook only, whichever kinds it takes. Read the webhook
     afterwards to see the result.
     """
     hook = call.record(HOOK, records.hooks.get)
-    return Reply(body=owner.try_hook(records, call.stamp, hook))
+    (event,) = traced(records, (owner.try_hook(records, call.stamp, hook),))
+    return Reply(body=event)
 
 
 def _target(desk: Desk, url: str) -> str:

@@ -18,7 +18,11 @@ from kitwright.keeping.link import (
     Link,
     LinkExpired,
     LinkForged,
+    LinkOutdated,
     LinkRevoked,
+    LinksHeld,
+    check_link,
+    digest_of,
     make_token,
     read_token,
 )
@@ -144,7 +148,7 @@ def make(records: Records, call: Call, body: LinkIn) -> Reply[LinkOut]:
     revision, now = life.revision_of(records, quote, quote.offered), desk.now()
     left = days_left(desk, revision, now)
     days = min(body.days or left, left + desk.link_days)
-    return Reply(body=make_link(records, desk, quote, quote.offered, now + timedelta(days=days)))
+    return Reply(body=make_link(records, desk, quote, revision, now + timedelta(days=days)))
 
 
 @operation("POST /v1/quotes/{id}/links/revoke", "revokeLinks", "quotes")
@@ -167,7 +171,7 @@ def make_link(
     records: Records,
     desk: Desk,
     quote: KeptQuote,
-    revision: int,
+    revision: Revision,
     expires_at: datetime,
     nonce: bytes = b"",
 ) -> LinkOut:
@@ -176,15 +180,17 @@ def make_link(
     name, nonce = written(QUOTE, quote.number), nonce or desk.draw(NONCE_BYTES)
     link = Link(
         number=name,
-        revision=revision,
+        revision=revision.number,
         expires=expires,
         nonce=nonce,
         round=round_of(records, quote),
+        epoch=desk.gate.epoch,
+        digest=digest_of(revision.sha256),
     )
     token = make_token(desk.secret, link)
     return LinkOut(
         quote=name,
-        revision=revision,
+        revision=revision.number,
         token=token,
         path=f"/v1/links/{token}",
         expires_at=datetime.fromtimestamp(expires, UTC),
@@ -204,10 +210,15 @@ def _read(records: Records, call: Call) -> tuple[Link, Stamp, KeptQuote]:
     except LinkExpired as error:
         raise Refusal("link-expired", str(error)) from None
     quote = quote_of(records, link.number)
+    revision = records.revisions.get(quote.number, link.revision)
     try:
+        sha256 = None if revision is None else revision.sha256
+        check_link(link, records.generations.every(), sha256)
         check_round(records, quote, link)
-    except LinkRevoked as error:
+    except (LinkOutdated, LinkRevoked) as error:
         raise Refusal("link-expired", str(error)) from None
+    except LinksHeld as error:
+        raise Refusal("records-held", str(error)) from None
     return link, desk.stamp(Hand.link, link.number, call.request_id), quote
 
 
@@ -289,7 +300,7 @@ def _newer(records: Records, call: Call, link: Link, quote: KeptQuote) -> LinkOu
     if not is_for_the_same(records, own, offered):
         return None
     expires_at = datetime.fromtimestamp(link.expires, UTC)
-    return make_link(records, call.desk, quote, quote.offered, expires_at, link.nonce)
+    return make_link(records, call.desk, quote, offered, expires_at, link.nonce)
 
 
 def _offered(records: Records, call: Call) -> Offered:

@@ -27,16 +27,26 @@ from kitwright.web.calls.shown import ListOut, extended
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.calls.wire import Serial
 from kitwright.web.edge.reply import Reply
-from kitwright.web.edge.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire
+from kitwright.web.edge.shapes import (
+    ONE_LINE,
+    SEEN_TEXT,
+    BuildCode,
+    Id,
+    Lines,
+    PageCursor,
+    PageLimit,
+    Text,
+    Wire,
+)
 
 ShortText = Annotated[
     str,
     Meta(
         min_length=1,
         max_length=100,
-        pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
+        pattern=ONE_LINE,
         description="A short text on one line.",
-        extra={"wanted": "text of 1 to 100 characters on one line, not beginning with a space"},
+        extra={"wanted": f"text of 1 to 100 characters on one line, {SEEN_TEXT}"},
     ),
 ]
 Hours = Annotated[
@@ -137,7 +147,7 @@ def change(records: Records, call: Call, body: MachineIn) -> Reply[KeptMachineOu
 
 def _told(call: Call, machine: Machine, *, is_new: bool = False) -> Reply[KeptMachineOut]:
     found = unprintable_in(call.desk.papers, machine)
-    return answer(extended(KeptMachineOut, machine, unprintable=found), is_new=is_new)
+    return answer(call.desk, extended(KeptMachineOut, machine, unprintable=found), is_new=is_new)
 
 
 def _read(call: Call, asked: MachineIn) -> Machine:

@@ -99,7 +99,7 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
         now = _found(records, call)
         if now != found:
             # the e-mail describes the state before
-            raise changed_since(now[0])
+            raise changed_since(desk, now[0])
         mail = queue_mail(
             records,
             stamp,
@@ -135,4 +135,4 @@ def _path(records: Records, desk: Desk, quote: KeptQuote, revision: Revision, no
     if quote.offered is None:
         # no decision depends any longer on a link to an agreed revision
         days = max(days, desk.link_days)
-    return make_link(records, desk, quote, revision.number, now + timedelta(days=days)).path
+    return make_link(records, desk, quote, revision, now + timedelta(days=days)).path

@@ -328,7 +328,7 @@ def _told(
         proposals=tuple(proposals_of(call.desk, call.stamp, done)),
         reopened=tuple(written(QUOTE, number) for number in done.reopened),
     )
-    return answer(body)
+    return answer(call.desk, body)
 
 
 def _redated(desk: Desk, order: KeptOrder, now: datetime) -> KeptOrder:

@@ -125,7 +125,9 @@ def supplying_of(desk: Desk, records: Records, quote: KeptQuote) -> Supplying:
         check_advance(desk, records, need)
     except (NotOrderable, AdvanceMissing):
         return Supplying(is_supplied=False, is_orderable=False)
-    return Supplying(is_supplied=not need.follow_up.orders, is_orderable=True)
+    revision = life.revision_of(records, quote, quote.agreed or 0)
+    is_supplied = not need.follow_up.orders and not life.missing_parts(revision)
+    return Supplying(is_supplied=is_supplied, is_orderable=True)
 
 
 def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:

@@ -175,7 +175,8 @@ def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[Orde
 @operation("GET /v1/orders/{id}", "getOrder", "orders")
 def get(records: Records, call: Call) -> Reply[OrderOut]:
     """Get a parts order; each of its lines says what it is for."""
-    return answer(order_out(call.desk, records, call.record(ORDER, records.orders.get)))
+    order = order_out(call.desk, records, call.record(ORDER, records.orders.get))
+    return answer(call.desk, order)
 
 
 def _late(made: Iterable[Made], needs: tuple[Need, ...]) -> Iterator[LateOut]:

@@ -100,7 +100,7 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
         _check_customer(records, call.record(QUOTE, records.quotes.get))
         kept = add_photo(records, stamp, photo)
         added.append(kept)
-        return answer(kept, is_new=True)
+        return answer(desk, kept, is_new=True)
 
     return work
 
@@ -194,7 +194,7 @@ def listed(records: Records, call: Call) -> Reply[ListOut[Photo]]:
 @operation("GET /v1/photos/{id}", "getPhoto", "photos", is_tagged=True)
 def get(records: Records, call: Call) -> Reply[Photo]:
     """Get a photo's data, with the path of its file."""
-    return answer(call.record(PHOTO, records.photos.get))
+    return answer(call.desk, call.record(PHOTO, records.photos.get))
 
 
 @operation("GET /v1/photos/{id}/file", "getPhotoFile", "photos", forms=MEDIA, is_tagged=True)

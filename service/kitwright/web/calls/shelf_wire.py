@@ -22,20 +22,28 @@ from kitwright.keeping.ledger import (
 from kitwright.keeping.opening import pack_amount
 from kitwright.keeping.record import Hand
 from kitwright.money import total
-from kitwright.quote import Amount, Count, DecimalText, amount_of
+from kitwright.quote import Amount, DecimalText, amount_of
 from kitwright.units import decimal_text
 from kitwright.web.calls.ids import QUOTE, QuoteId, written_or_none
-from kitwright.web.calls.shown import Out
-from kitwright.web.edge.shapes import DecimalIn, PageCursor, PageLimit, Text, Wire
+from kitwright.web.calls.shown import Out, Place
+from kitwright.web.edge.shapes import (
+    ONE_LINE,
+    SEEN_TEXT,
+    DecimalIn,
+    PageCursor,
+    PageLimit,
+    Text,
+    Wire,
+)
 
 BinText = Annotated[
     str,
     Meta(
         min_length=1,
         max_length=100,
-        pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
+        pattern=ONE_LINE,
         description="A bin, as the shop names it.",
-        extra={"wanted": "text of 1 to 100 characters on one line, not beginning with a space"},
+        extra={"wanted": f"text of 1 to 100 characters on one line, {SEEN_TEXT}"},
     ),
 ]
 
@@ -109,7 +117,7 @@ class MoveOut(Out, frozen=True, kw_only=True):
     `worth` that of the value. `on_hand` and `reserved` are those of its bin and make after it.
     """
 
-    number: Count
+    number: Place
     kind: str
     bin: str
     owner: str
@@ -143,7 +151,7 @@ class ShelfItemOut(Out, frozen=True, kw_only=True):
     the order in which they came onto the shelf.
     """
 
-    number: Count
+    number: Place
     item: str
     name: str
     measure: str

@@ -30,7 +30,9 @@ from msgspec import Meta, Struct, structs
 from kitwright.catalogue import model
 from kitwright.keeping import record as kept
 from kitwright.keeping.consent import Limit, Ruling
+from kitwright.keeping.event import origin_of
 from kitwright.keeping.order_progress import allotted
+from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.quote import (
     AllottedLine,
@@ -62,6 +64,8 @@ from kitwright.web.edge.shapes import FreeKind
 
 MOST_PHOTO: Final = 10 * 1024 * 1024
 """The largest photograph, in bytes."""
+Place = Annotated[int, Meta(ge=0, le=999_999_999_999_999)]
+"""A place in the feed, or in another sequence that is numbered: it is large after a restore."""
 T = TypeVar("T")
 S = TypeVar("S", bound=Struct)
 ScopeName = Literal["read", "quote", "order", "catalogue", "owner"]
@@ -253,10 +257,33 @@ _BOUNDED: Final[Mapping[str, Any]] = {
     **dict.fromkeys(("serial", "at", "serial_from", "serial_to"), SerialNumber),
     **dict.fromkeys(("cylinder", "cylinders"), OnCylinder),
     "sha256": Sha256,
+    "seq": Place,
     "hours": DecimalText,
     "size": Annotated[int, Meta(ge=1, le=MOST_PHOTO, description="Bytes.")],
 }
 """Members of records that are plain numbers or texts, with the bounds that the API names."""
+
+
+class EventOut(kept.Event, frozen=True, kw_only=True):
+    """A change: its place in the feed, what happened to which record, and who did it: a key (by its
+    id), the customer by a link, or the service.
+
+    `id` is the same in every answer and message, and no other event of any shop has it. `shop` is
+    the shop's id. Places are in the order of commits; a restore leaves places out. `facts` hold no
+    personal data.
+    """
+
+    id: str
+    shop: str
+
+
+def traced(records: Records, events: Iterable[kept.Event]) -> tuple[EventOut, ...]:
+    """Return events with their ids and their shop."""
+    origin = origin_of(records)
+    return tuple(
+        extended(EventOut, event, id=origin.event_id(event.seq), shop=origin.shop)
+        for event in events
+    )
 
 
 def extended(kind: type[S], record: Struct, **more: Any) -> S:

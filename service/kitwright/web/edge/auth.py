@@ -17,6 +17,7 @@ from msgspec import structs
 
 from kitwright.keeping.key import KeyHash, KeyMalformed, Scope, is_same, may, read_key
 from kitwright.keeping.record import KeyRecord
+from kitwright.web.edge.gate import Gate
 from kitwright.web.edge.limits import Limits, retry_after
 from kitwright.web.edge.operation import Operation, operation_of
 from kitwright.web.edge.problems import Refusal
@@ -36,6 +37,7 @@ class Keyring:
         origin: returns the address that a request's scope comes from.
         used: called when a key is used for the first time on a day.
         today: returns the current day in the shop's time zone.
+        gate: says which keys and calls are admitted while restored records are held.
     """
 
     def __init__(
@@ -49,6 +51,7 @@ class Keyring:
         origin: Callable[[Mapping[str, Any]], str],
         used: Callable[[KeyRecord], None],
         today: Callable[[], date],
+        gate: Gate,
     ) -> None:
         self._keys = dict(keys)
         self._by_key = by_key
@@ -58,6 +61,7 @@ class Keyring:
         self._origin = origin
         self._used = used
         self.today = today
+        self.gate = gate
 
     def know(self, key: KeyRecord) -> None:
         """Add a new key, or replace a changed one."""
@@ -70,13 +74,14 @@ class Keyring:
         A call without an operation needs the scope `owner`. One whose operation has no scope needs
         no key; it can be limited by link or address instead.
 
-        Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls.
+        Raises: Refusal: key-missing, key-refused, scope-missing, too-many-calls, records-held.
         """
         operation = operation_of(request.route_handler)
         # which methods a path takes is public
         if request.method == "OPTIONS" or (operation is not None and operation.scope is None):
             if operation is None or operation.is_limited:
                 self._slow_down_keyless(request)
+            self.gate.check(operation)
             return
         scope = Scope.OWNER if operation is None or operation.scope is None else operation.scope
         is_reading = request.method in ("GET", "HEAD")
@@ -90,6 +95,7 @@ class Keyring:
         _slow_down(self._by_key, key.id)
         if not may(key.scopes, scope):
             raise _no_scope(key, scope)
+        self.gate.check(operation, key.scopes)
         today = self.today()
         if key.last_used_on != today:
             key = structs.replace(key, last_used_on=today)
@@ -114,7 +120,7 @@ class Keyring:
         except KeyMalformed:
             return None
         key = self._keys.get(named)
-        if key is None or key.revoked_at is not None:
+        if key is None or key.revoked_at is not None or not self.gate.knows(key):
             return None
         return key if is_same(KeyHash(key.hash), shown_hash) else None
 

@@ -21,6 +21,7 @@ _ONCE_PROBLEMS: Final = (
     "idempotency-key-malformed",
     "call-in-progress",
     "idempotency-key-reused",
+    "call-undone",
 )
 
 
@@ -117,6 +118,7 @@ def problems_of(one: Operation) -> tuple[str, ...]:
         (one.is_once, _ONCE_PROBLEMS),
         (one.is_guarded, ("condition-malformed", "record-changed", "condition-missing")),
         (one.keeps, ("record-damaged", "storage-unavailable")),
+        (one.keeps and one.tag != "owner", ("records-held",)),
         (one.keeps == "writes", ("storage-full",)),
         (one.scope is not None, ("key-missing", "key-refused", "scope-missing")),
         (one.scope is not None or one.is_limited, ("too-many-calls",)),

@@ -112,6 +112,12 @@ KINDS: Final[dict[str, Kind]] = {
         "Call in progress",
         "A call with this `Idempotency-Key` is still in progress: retry shortly.",
     ),
+    "call-undone": Kind(
+        409,
+        "Call made before a restore",
+        "This `Idempotency-Key` was used before records were restored. Read what is stored, and "
+        "send a new key if the call has to be made again.",
+    ),
     "act-refused": Kind(
         409,
         "Action not possible in the current state",
@@ -124,6 +130,12 @@ KINDS: Final[dict[str, Kind]] = {
         "prices, or send `keep_prices` with the reason for keeping the quoted ones.",
     ),
     "link-expired": Kind(410, "Link expired", "Ask the shop for a new link."),
+    "feed-restarted": Kind(
+        410,
+        "Feed restarted",
+        "Records were restored from a backup, and later events are undone. Read again the records "
+        "that they named, and continue with the `after` that `detail` and the `Link` header give.",
+    ),
     "record-changed": Kind(
         412,
         "Record changed",
@@ -167,6 +179,11 @@ KINDS: Final[dict[str, Kind]] = {
     ),
     "internal-error": Kind(
         500, "Internal error", "This is a bug in the service. Please report it."
+    ),
+    "records-held": Kind(
+        503,
+        "Restored records are held",
+        "The owner releases them by `POST /v1/release` or `kitwright release`. Retry afterwards.",
     ),
     "record-damaged": Kind(
         500,
