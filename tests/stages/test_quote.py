@@ -393,6 +393,33 @@ def test_tax_lines_rounds_a_half_step_up() -> None:
     assert totals(told)["payable"] == "501.10"
 
 
+def test_tax_lines_takes_a_hundred_times_the_price_as_prepaid_and_not_a_cent_more() -> None:
+    most = Terms(prepaid=figure("50111.00"))
+    assert totals(quote(starter(), jobs=(HEAD,), terms=most))["payable"] == "-49609.89"
+
+    with pytest.raises(RequestRefused) as refused:
+        quote(starter(), jobs=(HEAD,), terms=Terms(prepaid=figure("50111.01")))
+
+    (fault,) = refused.value.faults
+    assert (fault.code, fault.path) == ("prepaid-too-large", ("prepaid",))
+    assert "50111.01 is more than 100 times the price of this quote, 501.11 USD" in str(fault)
+
+
+@pytest.mark.parametrize("tax_area", [COUNTY, None], ids=["taxed", "tax not known"])
+def test_tax_lines_pays_back_what_was_prepaid_for_work_that_is_free(
+    tax_area: AreaId | None,
+) -> None:
+    dearest = max(starter().shops[HIRE_YARD].labour.rates.values())
+    for prepaid, is_taken in ((100 * dearest, True), (100 * dearest + figure("0.01"), False)):
+        terms = Terms(prepaid=prepaid, discounts=(off("100"),))
+        if is_taken:
+            told = quote(starter(), jobs=(HEAD,), terms=terms, tax_area=tax_area)
+            assert told.repair.totals.price.minor == 0
+        else:
+            with pytest.raises(RequestRefused):
+                quote(starter(), jobs=(HEAD,), terms=terms, tax_area=tax_area)
+
+
 # Deposit
 
 

@@ -36,6 +36,7 @@ _FOR_CUSTOMERS: Final = frozenset(
     {
         "added-since",
         "bench-minimum",
+        "carried-over",
         "core-deposit",
         "customer-brings",
         "diagnostic-credited",

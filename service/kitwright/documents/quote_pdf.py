@@ -141,6 +141,8 @@ def _dates(quote: Quote, envelope: Envelope, scribe: Scribe) -> list[tuple[str, 
     if quote.parts_by is not None:
         expected = say("{day}, if ordered on {on}", day=day(quote.parts_by), on=day(quote.on))
         rows.append((say("Parts expected by"), expected))
+    elif quote.unfilled:
+        rows.append((say("Parts expected by"), say("not known: not all parts are available")))
     return [(name, value) for name, value in rows if value]
 
 

@@ -69,7 +69,9 @@ def _head(quote: Quote, scribe: Scribe) -> Iterator[str]:
         text = f"{say('Found'):<8} {scribe.named(fault)}: {fault.plain}"
         yield from paragraph(text, "", " " * 9)
     until = scribe.day(quote.valid_until)
-    if quote.parts_by is None:
+    if quote.unfilled:
+        yield say("Valid until {day}; not all parts are available", day=until)
+    elif quote.parts_by is None:
         yield say("Valid until {day}", day=until)
     else:
         parts_day = scribe.day(quote.parts_by)

@@ -108,6 +108,22 @@ class TaxNotKnown(ActRefused):
         self.revision = revision
 
 
+class PartsNotAvailable(ActRefused):
+    """A revision with parts that no source can supply can't be offered."""
+
+    code = "parts-not-available"
+
+    def __init__(self, revision: int, items: tuple[str, ...]) -> None:
+        super().__init__(
+            f"no supplier has {', '.join(items)} of revision {revision} in the required quality: "
+            "revise the quote once they are on the shelf or on sale, or with the parts that the "
+            "customer brings (`customer_parts`), another quality (`floors`) or without the job "
+            "(`leave_out`)"
+        )
+        self.revision = revision
+        self.items = items
+
+
 class NotQuotable(ActRefused):
     """What a draft asked can't be quoted any more, so that nobody can tell its price today."""
 
@@ -136,7 +152,8 @@ def possible_acts(
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
-    Whether prices have moved since a draft was made is looked at when it is issued.
+    Whether prices have moved since a draft was made, and whether all of its parts are available, is
+    looked at when it is issued.
 
     Args:
         newest: the quote's newest revision.

@@ -70,19 +70,50 @@ def revise(records: Records, stamp: Stamp, quote: KeptQuote, revision: Revision)
     if quote.offered is None and quote.agreed is None:
         # a quote of which nothing is offered or agreed is a draft again
         revised = showing(records, structs.replace(revised, state=QuoteState.draft), number)
-    return keep_change(records, stamp, "quote.revised", revised, {"revision": number})
+    asked = _asked(revision)
+    facts: dict[str, str | int | None] = {"revision": number}
+    for name, numbers in (("carried", asked.carried), ("left_out", asked.left_out)):
+        if numbers:
+            facts[name] = ", ".join(map(str, numbers))
+    return keep_change(records, stamp, "quote.revised", revised, facts)
 
 
-class _Engine(Struct, frozen=True):
+class _Named(Struct, frozen=True):
+    """An addition, by its number."""
+
+    addition: int
+
+
+class _FreeLine(Struct, frozen=True):
+    carried: _Named | None = None
+
+
+class _Asked(Struct, frozen=True):
     """The members of a revision's request that are read here."""
 
     family: str
     serial: int | None = None
+    free_lines: tuple[_FreeLine, ...] = ()
+    leave_out_additions: tuple[_Named, ...] = ()
+
+    @property
+    def carried(self) -> tuple[int, ...]:
+        """The numbers of the additions that are lines of the revision."""
+        return tuple(each.carried.addition for each in self.free_lines if each.carried is not None)
+
+    @property
+    def left_out(self) -> tuple[int, ...]:
+        """The numbers of the additions that it leaves out."""
+        return tuple(each.addition for each in self.leave_out_additions)
+
+
+def _asked(revision: Revision) -> _Asked:
+    return msgspec.json.decode(revision.request, type=_Asked)
 
 
 def shown_of(revision: Revision) -> dict[str, Any]:
     """Return the members of a quote that are those of the revision that it shows."""
-    engine = msgspec.json.decode(revision.request, type=_Engine)
+    engine = _asked(revision)
     return {
         "shown": revision.number,
         "customer": revision.customer,
@@ -113,12 +144,34 @@ def additions_to(records: Records, quote: KeptQuote, revision: Revision) -> tupl
     """Return the additions to a revision, oldest first; empty if it is not the agreed one."""
     if revision.number != quote.agreed:
         return ()
+    every = records.additions.of_quote(quote.number)
+    if not every:
+        return ()
     # a revision restates everything: its figures include additions made before it, but not later
     # ones, whichever revision was in force then
+    asked = _asked(revision)
+    settled = {*asked.carried, *asked.left_out}
+    return tuple(
+        one
+        for one in every
+        if one.revision == revision.number
+        or (one.number not in settled and one.at >= revision.made_at)
+    )
+
+
+def agreed_additions(records: Records, quote: KeptQuote) -> tuple[Addition, ...]:
+    """Return the additions that a new revision carries over, oldest first: those that the agreed
+    revision carries, and those made on top of it.
+    """
+    if quote.agreed is None:
+        return ()
+    agreed = revision_of(records, quote, quote.agreed)
+    carried = _asked(agreed).carried
+    on_top = {one.number for one in additions_to(records, quote, agreed)}
     return tuple(
         one
         for one in records.additions.of_quote(quote.number)
-        if one.revision == revision.number or one.at >= revision.made_at
+        if one.number in on_top or one.number in carried
     )
 
 
@@ -130,13 +183,38 @@ def ordered(records: Records, stamp: Stamp, quote: KeptQuote, orders: int) -> Ke
     return keep_change(records, stamp, "quote.ordered", quote, facts, state=state)
 
 
+class _Need(Struct, frozen=True):
+    """The part of a need that no source can supply, as far as it is read here."""
+
+    part: str
+
+
+class _Unfilled(Struct, frozen=True):
+    need: _Need
+
+
+class _Answer(Struct, frozen=True):
+    """The members of a revision's answer that are read here."""
+
+    unfilled: tuple[_Unfilled, ...] = ()
+
+
+def missing_parts(revision: Revision) -> tuple[str, ...]:
+    """Return the numbers of the parts of a revision that no source can supply, each once."""
+    answer = msgspec.json.decode(revision.answer, type=_Answer)
+    return tuple(dict.fromkeys(each.need.part for each in answer.unfilled))
+
+
 def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> KeptQuote:
     """Return a quote in work. `unordered` is the number of parts orders not yet placed for the
     agreed revision.
 
-    Raises: NotNow.
+    Raises: NotNow, also if no source can supply some part of the agreed revision.
     """
     check_act("start", quote)
+    missing = missing_parts(revision_of(records, quote, quote.agreed or 0))
+    if missing:
+        raise NotNow("start", quote, f"no supplier has {', '.join(missing)}: revise the quote")
     if unordered:
         raise NotNow("start", quote, f"parts orders not yet placed: {unordered}")
     facts = {"revision": quote.agreed}

@@ -15,13 +15,14 @@ from kitwright.keeping.acts import (
     NothingOffered,
     NotNow,
     OtherRevisionOffered,
+    PartsNotAvailable,
     QuoteExpired,
     TaxNotKnown,
     check_act,
 )
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.kinds import EventKind
-from kitwright.keeping.life import revision_of, showing
+from kitwright.keeping.life import missing_parts, revision_of, showing
 from kitwright.keeping.prices import PriceMoved, PricesMoved
 from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState, Stamp
 from kitwright.keeping.reserving import settle
@@ -46,7 +47,8 @@ def issue(
         moved: the prices that would be different today, None if they are not known.
         keep_prices: the reason for keeping them; it is recorded in the event.
 
-    Raises: NotNow, TaxNotKnown, QuoteExpired; PricesMoved, without a reason to keep them.
+    Raises: NotNow, TaxNotKnown, QuoteExpired, PartsNotAvailable; PricesMoved, without a reason to
+    keep them.
     """
     revision = draft_to_issue(records, quote, stamp)
     facts: dict[str, str | int | None] = {}
@@ -73,7 +75,7 @@ def issue(
 def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision:
     """Return the newest revision of a quote if it can be issued. Its prices are not checked here.
 
-    Raises: NotNow, TaxNotKnown, QuoteExpired.
+    Raises: NotNow, TaxNotKnown, QuoteExpired, PartsNotAvailable.
     """
     check_act("issue", quote)
     revision = revision_of(records, quote, quote.latest)
@@ -87,6 +89,9 @@ def draft_to_issue(records: Records, quote: KeptQuote, stamp: Stamp) -> Revision
         raise TaxNotKnown(revision.number)
     if revision.valid_until < stamp.today:
         raise QuoteExpired(revision.number, revision.valid_until)
+    missing = missing_parts(revision)
+    if missing:
+        raise PartsNotAvailable(revision.number, missing)
     return revision
 
 

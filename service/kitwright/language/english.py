@@ -49,6 +49,7 @@ SENTENCES: Final[dict[str, str]] = {
     "credit-follows-fee": "Limited to the diagnostic fee that is still charged.",
     "price-overridden": "Price set by {by} instead of {computed}: {reason}",
     "free-line": "Added by {by}: {reason}",
+    "carried-over": "Added on {day} under the earlier agreement.",
     "tax-rate-changes": (
         "{tax} is {rate} on the day of this quote and {new_rate} from {first_day}. The new rate "
         "may apply to work that is finished from that day."

@@ -58,9 +58,10 @@ class Quote(Struct, frozen=True, kw_only=True):
     `basis` is `asked` if diagnoses or jobs were requested by name. It is `repair` or `test` if
     findings were given, and they support a repair, or so far only a test or other work that comes
     first; `assessment` is then set. With `test`, `in_play` lists the repairs that may follow. With
-    `repair`, it lists repairs of other faults that are still possible and not quoted. `notes` say
-    what may change the amounts later, such as a new tax rate. `contingencies` is null if they were
-    not requested.
+    `repair`, it lists repairs of other faults that are still possible and not quoted. `parts_by`
+    is null if nothing has to arrive, or while no source can supply some part (`unfilled`). `notes`
+    name such parts and say what may change the amounts later, such as a new tax rate.
+    `contingencies` is null if they were not requested.
     """
 
     basis: Literal["asked", "repair", "test"]

@@ -165,7 +165,8 @@ class Outcome(Struct, frozen=True, kw_only=True):
     only one.
 
     `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
-    work should be there, None if there are none. `notes` say what may change the amounts later.
+    work should be there, None if there are none, or if no source can supply some part. `notes` name
+    these parts and say what may change the amounts later.
     `basis` is None if no findings were given, `contingencies` if they were not requested.
     """
 
@@ -261,7 +262,7 @@ def make_outcome(
 
 
 def _unfilled_notes(repair: Repair) -> Iterator[Why]:
-    """Yield a note for each item that no source can fill."""
+    """Yield a note for each part that no source can supply."""
     for item in dict.fromkeys(unfilled.item for unfilled in repair.kit.unfilled):
         yield Why("part-not-available", {"missing": item})
 
@@ -316,7 +317,7 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
 
 def find_parts_by(shop: Shop, repair: Repair, on: date) -> date | None:
     """Return the day by which all ordered parts and all sublet work should be there, None if there
-    are none, or if a part that is needed is not available at all.
+    are none, or if no source can supply some part.
     """
     if repair.kit.unfilled:
         return None

@@ -185,12 +185,18 @@ def half_exempt(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post("/v1/customers", json=body, headers=headers), body
 
 
+def left_out(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {**LEAKING, "leave_out_additions": [{"addition": 1, "reason": "Not needed."}]}
+    return keep(owner, body=body), body
+
+
 # code -> a request that meets it alone, and where it points
 REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], str]] = {
     "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
     "machine-differs": (with_machine, "/serial"),
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
     "amount-invalid": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
+    "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),
     "move-unclear": (lambda owner, _: moved(owner), "/quantity"),
     "price-unclear": (lambda owner, _: added(owner), "/net"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),

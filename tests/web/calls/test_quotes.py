@@ -85,6 +85,37 @@ def test_draft_of_a_quote_in_force_stands_beside_it_in_every_answer(
         assert staff.get(f"/v1/quotes/{id}")["draft"] is None
 
 
+def test_offer_beside_the_agreed_revision_stands_in_every_answer(staff: Staff) -> None:
+    id = staff.accepted()  # noqa: A001
+    before = staff.get(f"/v1/quotes/{id}")
+    more = {"family": "QM-H27", "jobs": [{"job": "J-LASH", "cylinder": 1}]}
+    drafted = staff.act(id, "revise", more)
+
+    told = staff.act(id, "issue")
+
+    assert (before["offer"], drafted["offer"]) == (None, None)
+    assert (told["shown"], told["agreed"], told["offered"]) == (1, 1, 2)
+    assert (told["gross"], told["draft"]) == (before["gross"], None)
+    offer = staff.get(f"/v1/quotes/{id}/revisions/2")
+    head = {name: value for name, value in offer.items() if name not in ("request", "quote")}
+    assert (head["state"], head["gross"]) == ("issued", drafted["draft"]["gross"])
+    (listed,) = staff.get("/v1/quotes")["items"]
+    for answer in (told, staff.get(f"/v1/quotes/{id}"), listed):
+        assert answer["offer"] == head
+
+    again = staff.act(id, "revise", more)
+    assert (again["offer"]["revision"], again["draft"]["revision"]) == (2, 3)
+    yes = {"revision": 2, "who": "A. Customer", "means": "telephone"}
+    agreed = staff.act(id, "accept", yes)
+    assert (agreed["offer"], agreed["shown"], agreed["gross"]) == (None, 2, head["gross"])
+
+
+def test_offer_that_is_shown_stands_nowhere_else(staff: Staff) -> None:
+    told = staff.get(f"/v1/quotes/{staff.issued()}")
+
+    assert (told["offered"], told["shown"], told["offer"]) == (1, 1, None)
+
+
 def test_issued_revision_never_changes(staff: Staff) -> None:
     id = staff.issued()  # noqa: A001
     path = f"/v1/quotes/{id}/revisions/1"

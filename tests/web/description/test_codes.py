@@ -79,6 +79,7 @@ REFUSED: dict[str, tuple[dict[str, Any], str]] = {
         "/discounts/0/amount",
     ),
     "below-zero": ({**SINGLE, "prepaid": "-1"}, "/prepaid"),
+    "prepaid-too-large": ({**SINGLE, "prepaid": "999999999999"}, "/prepaid"),
     "named-twice": (
         {
             **SINGLE,
@@ -159,6 +160,7 @@ NOT_MET = {
     "serial-out-of-range": "the body's shape has the same bounds",
     "job-does-not-fit": "every job fits every starter family; test_gaps.py meets it",
     "unknown-build-code": "no starter family has parts by build code",
+    "too-many-lines": "a preview carries nothing over; test_carrying.py meets it",
     "findings-impossible": "every starter finding is seen now and then without a fault",
 }
 MET = [

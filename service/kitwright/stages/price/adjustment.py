@@ -203,9 +203,15 @@ def _free_line(free: FreeLine, number: int, currency: str) -> PricedLine:
         unit_price=free.unit_price,
         currency=currency,
         tax_kind=free.kind,
-        why=(Why("free-line", {"reason": free.reason, "by": free.by}),),
+        why=(_why_free(free),),
         description=free.description,
     )
+
+
+def _why_free(free: FreeLine) -> Why:
+    if free.carried is None:
+        return Why("free-line", {"reason": free.reason, "by": free.by})
+    return Why("carried-over", {"day": free.carried.day})
 
 
 def _line_discounts(

@@ -17,7 +17,7 @@ from kitwright.catalogue.model import (
 from kitwright.money import Money, cash_round, round_ratio, total
 from kitwright.stages.kit import Kit
 from kitwright.stages.price.line import LineKind, PricedLine
-from kitwright.stages.request import Request
+from kitwright.stages.request import Request, RequestFault, RequestRefused
 from kitwright.tax.charges import (
     Charge,
     ComponentTax,
@@ -37,6 +37,24 @@ WHOLE_ENGINE: Final = RoleId("engine")
 
 _MAY_BE_ORDERED: Final = (LineKind.part, LineKind.part_set)
 _DISCOUNT: Final = LineKind.discount
+
+
+MOST_PREPAID_TIMES: Final = 100
+"""How many times the price may be prepaid. Customers do overpay; more is a typing error."""
+
+
+class PrepaidTooLarge(RequestFault):
+    """A prepaid amount far above the price of the quote."""
+
+    code = "prepaid-too-large"
+
+    def __init__(self, prepaid: Money, price: Money) -> None:
+        super().__init__(
+            f"{prepaid.amount_text} is more than {MOST_PREPAID_TIMES} times the price of this "
+            f"quote, {price.amount_text} {price.currency}"
+        )
+        self.prepaid = prepaid
+        self.price = price
 
 
 class Totals(Struct, frozen=True, kw_only=True):
@@ -116,6 +134,7 @@ def tax_lines(
             cash_rounding=Money(0, currency),
             payable=None,
         )
+        _check_prepaid(shop, totals)
         return Summed(line_taxes=None, taxes=(), freed=(), totals=totals)
     taxed = _taxed(request.tax_area, request, lines)
     left = taxed.gross - prepaid
@@ -134,7 +153,19 @@ def tax_lines(
         cash_rounding=coins - left,
         payable=coins,
     )
+    _check_prepaid(shop, totals)
     return Summed(line_taxes=taxed.lines, taxes=taxed.taxes, freed=taxed.freed, totals=totals)
+
+
+def _check_prepaid(shop: Shop, totals: Totals) -> None:
+    """Raise RequestRefused if the prepaid amount is far above the price.
+
+    Of a price below that of an hour's labour, such as nothing for work on warranty, the hour is
+    taken instead: what was paid for it before is to be paid back.
+    """
+    hour = Money.of(max(shop.labour.rates.values()), shop.currency)
+    if totals.prepaid.minor > MOST_PREPAID_TIMES * max(totals.price.minor, hour.minor):
+        raise RequestRefused([PrepaidTooLarge(totals.prepaid, totals.price).at("prepaid")])
 
 
 def price_of(shop: Shop, request: Request, lines: Sequence[PricedLine]) -> Money:

@@ -42,8 +42,17 @@ class Discount(Struct, frozen=True, kw_only=True):
     amount: Decimal | None = None
 
 
+class Carried(Struct, frozen=True, kw_only=True):
+    """An addition to an earlier revision, by its number and its day."""
+
+    addition: int
+    day: date
+
+
 class FreeLine(Struct, frozen=True, kw_only=True):
-    """A line that the counter adds manually; `unit` is a unit word of the catalogue."""
+    """A line that the counter adds manually; `unit` is a unit word of the catalogue. `carried` is
+    the addition that it carries over, if any.
+    """
 
     description: str
     kind: ChargeKind
@@ -52,6 +61,7 @@ class FreeLine(Struct, frozen=True, kw_only=True):
     unit_price: Decimal
     reason: str
     by: str
+    carried: Carried | None = None
 
 
 class PriceOverride(Struct, frozen=True, kw_only=True, tag=True):

@@ -98,12 +98,14 @@ def _told(call: Call, records: Records, quote: KeptQuote) -> Reply[QuoteHeadOut]
 def issue(call: Call, body: IssueIn) -> Work[QuoteHeadOut]:
     """Offer the newest revision.
 
-    Puts the draft on offer; from then on it never changes. The revision on offer before is
-    superseded. A quote without a tax area can't be issued. Nor can a quote whose prices are
-    different today, by the catalogue, by the day's rates or by what is free on the shelf; if the
-    quote's own day is in the future, that day's rates count. `errors` then lists each price that
-    changed. Revise the quote, or give the reason for keeping its prices in `keep_prices`. The body
-    may be left out.
+    Puts the draft on offer; from then on it never changes. While another revision is agreed, that
+    one stays the one shown, and `offer` has the totals of the new one. The revision on offer before
+    is superseded. A quote without a tax area can't be issued. Nor can a quote with a part that no
+    source can supply (`parts-not-available`); a part that the customer brings counts as supplied,
+    and so does one that is on the shelf. Nor can a quote whose prices are different today, by the
+    catalogue, by the day's rates or by what is free on the shelf; if the quote's own day is in the
+    future, that day's rates count. `errors` then lists each price that changed. Revise the quote,
+    or give the reason for keeping its prices in `keep_prices`. The body may be left out.
     """
     desk, stamp = call.desk, call.stamp
 
@@ -194,7 +196,8 @@ def withdraw(records: Records, call: Call) -> Reply[QuoteHeadOut]:
 def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     """Start the work.
 
-    Needs an agreed revision for which all parts orders have been made.
+    Needs an agreed revision for which all parts orders have been made, and none of whose parts is
+    unavailable.
     """
     quote, stamp = call.checked(QUOTE, records.quotes.get), call.stamp
     missing = unordered(call.desk, records, quote, stamp.at)

@@ -11,7 +11,7 @@ from kitwright.keeping.erasing import ERASED
 from kitwright.keeping.record import Revision
 from kitwright.quote import for_customer
 
-_BY_HAND: Final = ("discounts", "free_lines", "overrides", "floors")
+_BY_HAND: Final = ("discounts", "free_lines", "overrides", "floors", "leave_out_additions")
 """Members of a request that contain text written at the counter."""
 _WORDS: Final = ("description", "reason", "by")
 _BY_HAND_STEP: Final = "hand "

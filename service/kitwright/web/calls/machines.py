@@ -27,16 +27,26 @@ from kitwright.web.calls.shown import ListOut, extended
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.calls.wire import Serial
 from kitwright.web.edge.reply import Reply
-from kitwright.web.edge.shapes import BuildCode, Id, Lines, PageCursor, PageLimit, Text, Wire
+from kitwright.web.edge.shapes import (
+    ONE_LINE,
+    SEEN_TEXT,
+    BuildCode,
+    Id,
+    Lines,
+    PageCursor,
+    PageLimit,
+    Text,
+    Wire,
+)
 
 ShortText = Annotated[
     str,
     Meta(
         min_length=1,
         max_length=100,
-        pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
+        pattern=ONE_LINE,
         description="A short text on one line.",
-        extra={"wanted": "text of 1 to 100 characters on one line, not beginning with a space"},
+        extra={"wanted": f"text of 1 to 100 characters on one line, {SEEN_TEXT}"},
     ),
 ]
 Hours = Annotated[

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, NamedTuple
 
 import msgspec
 from msgspec import Meta, field, structs
 
 from kitwright.keeping import life
 from kitwright.keeping.acts import ACTS, possible_acts
-from kitwright.keeping.record import KeptQuote, QuoteState, Revision, RevisionState
+from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
 from kitwright.stages.ordering import NotOrderable
 from kitwright.web.calls.call import Call, answer, tag
+from kitwright.web.calls.carrying import carried_over, uncarried
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.difference import DifferenceOut, difference
 from kitwright.web.calls.handlers import Work, operation
@@ -67,10 +68,13 @@ class QuoteHeadOut(KeptQuote, frozen=True, kw_only=True):
     `revision` is its newest, `offered` the one that the customer may accept now, `agreed` the one
     whose authorisation is in force. `shown` is the one that counts: what was agreed, else what is
     offered or was offered last, else the draft. What stands here besides is that one's; of the
-    agreed one, the totals hold what was added to it as well. `draft` is a newer revision that is
-    not issued yet, null if there is none: it counts once it is issued or agreed to.
+    agreed one, the totals hold what was added to it as well. `offer` is a newer revision on offer
+    beside the agreed one, with its own totals: it counts once it is agreed to. `draft` is a newer
+    revision that is not issued yet: it counts once it is agreed to, or, if none is agreed, once it
+    is issued. Each is null if there is none.
     """
 
+    offer: Revision | None
     draft: Revision | None
     acts: Annotated[tuple[str, ...], Meta(description=_ACTS)]
 
@@ -133,10 +137,15 @@ def head_of(
     written.
     """
     # without its bodies, which are large
-    newest = records.revisions.of_quote(quote.number)[quote.latest - 1]
+    every = records.revisions.of_quote(quote.number)
+    newest = every[quote.latest - 1]
+    is_beside = quote.offered is not None and quote.offered != quote.shown
+    offer = every[quote.offered - 1] if quote.offered and is_beside else None
     is_newer_draft = newest.state is RevisionState.draft and newest.number != quote.shown
 
     def is_supplied() -> bool:
+        if life.missing_parts(life.revision_of(records, quote, quote.agreed or 0)):
+            return False
         try:
             return not unordered(desk, records, quote, desk.now())
         except NotOrderable:
@@ -154,7 +163,8 @@ def head_of(
     elif may_start:
         may_start = is_supplied()
     acts = possible_acts(quote, newest, desk.today(), is_supplied=may_start)
-    return extended(QuoteHeadOut, quote, draft=newest if is_newer_draft else None, acts=acts)
+    draft = newest if is_newer_draft else None
+    return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
 
 
 def _whole(
@@ -220,7 +230,7 @@ def create(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
 
 def _created(call: Call, asked: QuoteIn, copy_of: int | None = None) -> Work[KeptQuoteOut]:
     """Return the work that keeps a new quote."""
-    desk, figures = call.desk, reckon(call.desk, asked)
+    desk, figures = call.desk, reckon(call.desk, uncarried(asked))
 
     def work(records: Records) -> Reply[KeptQuoteOut]:
         known(records, figures.customer, figures.machine)
@@ -263,7 +273,8 @@ def get(records: Records, call: Call) -> Reply[KeptQuoteOut]:
 
     A quote with the revision that counts, to the last figure: what was agreed, with what was added
     since; else what is offered, or was offered last; else the draft. A draft that is begun later is
-    in `draft` until it is issued or agreed to.
+    in `draft` until it is issued. A revision on offer beside the agreed one is in `offer` until it
+    is agreed to.
     """
     quote = call.record(QUOTE, records.quotes.get)
     return answer(
@@ -321,6 +332,17 @@ def history(records: Records, call: Call) -> Reply[ListOut[EventOut]]:
     return Reply(body=ListOut(items=traced(records, found)))
 
 
+class _Found(NamedTuple):
+    """A quote to be revised, its newest revision, the additions that its agreement includes, and
+    all its additions.
+    """
+
+    quote: KeptQuote
+    newest: Revision
+    agreed: tuple[Addition, ...]
+    every: tuple[Addition, ...]
+
+
 @operation(
     "POST /v1/quotes/{id}/revise",
     "reviseQuote",
@@ -333,18 +355,27 @@ def history(records: Records, call: Call) -> Reply[ListOut[EventOut]]:
 def revise(call: Call, body: QuoteIn) -> Work[KeptQuoteOut]:
     """Quote it anew.
 
-    Takes the whole request once more; customer and machine stay where they are left out. Replaces
+    Takes the whole request once more; customer and machine stay where they are left out. Work that
+    was added to the agreed revision is carried over: each addition becomes an added line (its
+    `carried` names it) at its recorded price and counts in the new total, unless
+    `leave_out_additions` names it with a reason. Replaces
     the newest revision while that is a draft; else makes a new one. What was offered or agreed
     stays so until the new one is issued or accepted: then the answer, like every read of the quote,
     goes on showing it, and has the new revision in `draft`.
     """
     desk = call.desk
 
-    def found(records: Records) -> tuple[KeptQuote, Revision]:
+    def found(records: Records) -> _Found:
         quote = call.record(QUOTE, records.quotes.get)
-        return quote, life.revision_of(records, quote, quote.latest)
+        return _Found(
+            quote,
+            life.revision_of(records, quote, quote.latest),
+            life.agreed_additions(records, quote),
+            records.additions.of_quote(quote.number),
+        )
 
-    before, newest = desk.store.read(found)
+    before, newest, agreed, every = desk.store.read(found)
+    body = carried_over(body, agreed, every, call.stamp.by)
     # whom and which machine a quote is for stays so where nothing is said of it
     asked = structs.replace(
         body,
@@ -386,5 +417,7 @@ def copy(call: Call) -> Work[KeptQuoteOut]:
         return life.revision_of(records, quote, quote.shown)
 
     revision = call.desk.store.read(shown)
-    again = structs.replace(asked_of(revision), on=None, needed_by=None, complaint=None)
+    again = structs.replace(
+        asked_of(revision), on=None, needed_by=None, complaint=None, leave_out_additions=()
+    )
     return _created(call, again, copy_of=revision.quote)

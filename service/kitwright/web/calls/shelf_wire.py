@@ -26,16 +26,24 @@ from kitwright.quote import Amount, DecimalText, amount_of
 from kitwright.units import decimal_text
 from kitwright.web.calls.ids import QUOTE, QuoteId, written_or_none
 from kitwright.web.calls.shown import Out, Place
-from kitwright.web.edge.shapes import DecimalIn, PageCursor, PageLimit, Text, Wire
+from kitwright.web.edge.shapes import (
+    ONE_LINE,
+    SEEN_TEXT,
+    DecimalIn,
+    PageCursor,
+    PageLimit,
+    Text,
+    Wire,
+)
 
 BinText = Annotated[
     str,
     Meta(
         min_length=1,
         max_length=100,
-        pattern=r"^[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$",
+        pattern=ONE_LINE,
         description="A bin, as the shop names it.",
-        extra={"wanted": "text of 1 to 100 characters on one line, not beginning with a space"},
+        extra={"wanted": f"text of 1 to 100 characters on one line, {SEEN_TEXT}"},
     ),
 ]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType, field, structs
@@ -36,6 +36,7 @@ from kitwright.web.edge.shapes import (
     Wire,
 )
 
+MOST_FREE_LINES: Final = 50
 Pressure = Annotated[DecimalIn, Meta(description="The value as read, in `unit`.", examples=["80"])]
 Levels = Annotated[
     dict[Id, Id],
@@ -174,9 +175,26 @@ class DiscountIn(Wire, frozen=True, kw_only=True):
     amount: DecimalIn | None = None
 
 
+class CarriedIn(Wire, frozen=True, kw_only=True):
+    """An addition of this quote, by its number, and the shop's day on which it was recorded."""
+
+    addition: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
+    day: date
+
+
+class LeftOutIn(Wire, frozen=True, kw_only=True):
+    """An addition of this quote that is not carried over, by its number, and the reason."""
+
+    addition: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
+    reason: Text
+
+
 class FreeLineIn(Wire, frozen=True, kw_only=True):
     """An added line, written manually. `kind` decides its tax; `unit` is a code of UN/ECE
     Recommendation 20.
+
+    `carried` is set by this service on a line that carries over an addition. Such a line stays as
+    the addition was recorded; to change it, leave the addition out and add another line.
     """
 
     description: Text
@@ -186,6 +204,7 @@ class FreeLineIn(Wire, frozen=True, kw_only=True):
     unit_price: DecimalIn
     reason: Text
     by: Text
+    carried: CarriedIn | None = None
 
     @property
     def unit(self) -> str:
@@ -310,7 +329,7 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     language: Annotated[Id | None, _told("The language of the answer; null: the shop's.")] = None
     exemption: ExemptionIn | None = None
     discounts: Annotated[tuple[DiscountIn, ...], MOST] = ()
-    free_lines: Annotated[tuple[FreeLineIn, ...], MOST] = ()
+    free_lines: Annotated[tuple[FreeLineIn, ...], Meta(max_length=MOST_FREE_LINES)] = ()
     overrides: Annotated[tuple[OverrideIn, ...], MOST] = ()
     customer_parts: Annotated[tuple[CustomerPartIn, ...], MOST] = ()
     floors: Annotated[tuple[FloorIn, ...], MOST] = ()
@@ -319,6 +338,14 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
     ] = 1
     prepaid: DecimalIn = "0"
     pays_cash: Annotated[bool, _told("Whether the shop's cash rounding applies.")] = False
+    leave_out_additions: Annotated[
+        tuple[LeftOutIn, ...],
+        Meta(
+            max_length=1000,
+            description="Additions that a revision of a quote does not carry over, each with the "
+            "reason. A preview has no additions, and ignores it.",
+        ),
+    ] = ()
 
     def asked(self, today: date) -> Asked:
         """Return the request as a value of the core, dated `today` if it names no day."""
