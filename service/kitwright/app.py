@@ -11,6 +11,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, closing, suppress
 from datetime import date, datetime
 from functools import cache
+from pathlib import Path
 from secrets import token_bytes
 from typing import Final
 from urllib.parse import urlsplit
@@ -45,9 +46,12 @@ from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
 from kitwright.outbound.waking import PATIENCE_SECONDS, Waking
 from kitwright.posting import StoredOutbox
+from kitwright.prices.difference import PriceDifference
 from kitwright.prices.offers import priced
+from kitwright.prices.record import FileNumber
 from kitwright.prices.register import SqlitePriceBooks
-from kitwright.pricing import Pricing
+from kitwright.prices.worker import Job
+from kitwright.pricing import LookAtQuotes, Pricing
 from kitwright.removal import Removal
 from kitwright.renewal import Renewal
 from kitwright.serving import address_of, listen, serve_app, usual_bounds
@@ -61,6 +65,7 @@ from kitwright.store.repair import clean
 from kitwright.store.restore import drop_stages
 from kitwright.store.sqlite import sqlite3
 from kitwright.store.sweep import sweep
+from kitwright.touching import touched, what_is_open, with_file
 from kitwright.watching import watch_desk, watch_door, watch_store
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
@@ -157,6 +162,38 @@ def _claim(store: SqliteStore, asked: Belonging) -> None:
         # a folder that can't be written to is still read from
         with suppress(StoreFull, StoreUnavailable):
             store.write_now(lambda records: records.generations.belong(asked))
+
+
+def looking_at_quotes(
+    desk: Desk, settings: Settings, serving: Callable[[], Service]
+) -> LookAtQuotes:
+    """Return the function that completes a difference with the quotes that it touches; `serving`
+    returns the service in use.
+    """
+
+    async def look(job: Job, number: FileNumber, difference: PriceDifference) -> PriceDifference:
+        files, catalogue = serving().files, serving().workshop.catalogue
+        open_now = desk.store.read(lambda records: what_is_open(records, catalogue))
+        loop, today = asyncio.get_running_loop(), desk.today()
+
+        def tell(share: float) -> None:
+            loop.call_soon_threadsafe(desk.pricing.note_share, number, share)
+
+        def find() -> PriceDifference:
+            with closing(SqlitePriceBooks(settings.data)) as books:
+                pair = with_file(files, books, number, job.terms.supplier, Path(job.target))
+            before, after = (
+                Service(
+                    Workshop(each, choose_shop(each, settings.shop), settings.memory * MIB // 4),
+                    lambda: today,
+                )
+                for each in pair
+            )
+            return touched(difference, open_now, before, after, today, tell)
+
+        return await asyncio.to_thread(find)
+
+    return look
 
 
 ALL_OPERATIONS: Final = (
@@ -599,6 +636,7 @@ def _serve_folder(
 
     renewal = Renewal(service, settings.catalog, read, prepare, journal)
     desk.pricing.take = renewal.take_prices
+    desk.pricing.look_at_quotes = looking_at_quotes(desk, settings, lambda: renewal.service)
     try:
         listeners = [listen(settings.host, settings.port)]
         if settings.customers_port is not None:

@@ -1,23 +1,24 @@
 """Contingencies: faults that teardown may show, priced by quoting their jobs on top of the draft.
 
-A price is as much work as a small quote, so it is cached by its draft. Contingencies are priced
-without the counter's changes to lines and parts, because those name lines and parts of the quote as
-it is. The worst case leaves out reductions by such changes on jobs that may be replaced.
+A price is as much work as a small quote, so it is cached by its draft. The counter's changes count.
+If they name lines or parts that a contingency replaces, they lapse, and its price includes that.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from decimal import Decimal
+from fractions import Fraction
+from itertools import product
 from typing import Final
 
 from msgspec import Struct, structs
 
-from kitwright.flow import quote_repair
+from kitwright.catalogue.model import JobId
 from kitwright.money import Money
+from kitwright.solve.spread import Event, Spread, find_spread
 from kitwright.stages.contingency import (
     Chance,
-    Contingencies,
     MayTurnUp,
     Prospect,
     Weighed,
@@ -26,13 +27,23 @@ from kitwright.stages.contingency import (
 )
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.outcome import Outcome
-from kitwright.stages.work import Operation, settle
-from kitwright.visit import added_needs, known_needs, price_jobs, untouched
+from kitwright.stages.request import RequestRefused, Terms
+from kitwright.stages.work import settle
+from kitwright.units import exact
+from kitwright.visit import added_needs, keep_lasting, known_needs, price_jobs, untouched
 from kitwright.workshop import Workshop
 
 LEAST: Final = Decimal("0.01")
 """Contingencies that are less probable are not listed: such remote chances do not help anyone."""
 
+MOST_PRICED: Final = 40
+"""How many combinations are priced for the distribution of the total: the most probable ones."""
+
+OperationKey = tuple[JobId, int]
+Together = tuple[tuple[OperationKey, ...], frozenset[RolePlace]]
+"""The operations of a visit with some contingencies, by key, and the roles that these add."""
+Rivalry = tuple[str, int | None]
+"""A group of contingencies of which at most one is found on a cylinder."""
 Places = frozenset[int]
 """Some contingencies of a list, by their places in it."""
 
@@ -53,8 +64,9 @@ class More(Struct, frozen=True, kw_only=True):
 class Foresight:
     """Finds and prices the contingencies of a workshop's quotes."""
 
-    def __init__(self, workshop: Workshop) -> None:
+    def __init__(self, workshop: Workshop, most: int = MOST_PRICED) -> None:
         self._workshop = workshop
+        self._most = most
 
     def look_ahead(self, outcome: Outcome) -> Outcome:
         """Return a quote with its contingencies.
@@ -66,30 +78,14 @@ class Foresight:
         findings = None if outcome.basis is None else outcome.basis.assessment.findings
         # without findings it follows from the draft
         chances = None if findings is None else find_chances(listed, outcome.request, findings)
+        visit = _Visit(self._workshop, outcome, listed)
         prospect = memory.get(
-            ("prospect", draft, chances),
+            ("prospect", draft, visit.changes, chances),
             lambda: _weigh(
-                _Visit(self._workshop, outcome, listed),
-                chances or find_chances(listed, outcome.request, None),
+                visit, chances or find_chances(listed, outcome.request, None), self._most
             ),
         )
-        found = Contingencies(
-            prospect=prospect,
-            as_quoted=outcome.repair.price,
-            lapsing=self._lapsing(outcome, prospect),
-        )
-        return structs.replace(outcome, contingencies=found)
-
-    def _lapsing(self, outcome: Outcome, prospect: Prospect) -> Money:
-        """Return the reductions by the counter's changes that name what may be replaced; at least
-        zero.
-        """
-        nothing = Money(0, self._workshop.shop.currency)
-        asked = outcome.request.asked
-        if not (prospect.replaces_jobs and asked.terms.names_lines):
-            return nothing
-        without = quote_repair(self._workshop, structs.replace(asked, terms=asked.terms.lasting()))
-        return max(nothing, without.repair.price - outcome.repair.price)
+        return structs.replace(outcome, prospect=prospect)
 
     def _list(self, outcome: Outcome) -> tuple[MayTurnUp, ...]:
         repair = outcome.draft.repair
@@ -98,8 +94,10 @@ class Foresight:
         )
 
 
-def _weigh(visit: _Visit, chances: Sequence[Chance]) -> Prospect:
-    """Return the contingencies that are probable enough and add anything, with their prices."""
+def _weigh(visit: _Visit, chances: Sequence[Chance], most: int) -> Prospect:
+    """Return the contingencies that are probable enough and add anything, with their prices, and
+    the distribution of the total, from at most `most` combinations.
+    """
     threshold = visit.workshop.shop.decision.confidence.possible
     told = _tell(visit, chances)
     each = []
@@ -125,13 +123,60 @@ def _weigh(visit: _Visit, chances: Sequence[Chance]) -> Prospect:
             one.found.cylinder or 0,
         )
     )
-    likely = visit.more(place for place in told if chances[place].probability >= threshold).price
+    all_likely = [place for place in told if chances[place].probability >= threshold]
+    likely = max(visit.more(some).price for some in visit.without_rivals(all_likely))
+    most_added = max(visit.worst(told, some) for some in visit.without_rivals(told))
+    worst = visit.price + max(most_added, likely)
     return Prospect(
         each=tuple(each),
-        likely=likely,
-        worst=max(visit.worst(told), likely),
-        replaces_jobs=any(visit.replaces_jobs(place) for place in told),
+        as_quoted=visit.price,
+        likely=visit.price + likely,
+        worst=worst,
+        spread=_spread(visit, told, chances, worst, most),
     )
+
+
+def _spread(
+    visit: _Visit,
+    told: Mapping[int, int | None],
+    chances: Sequence[Chance],
+    worst: Money,
+    most: int,
+) -> Spread:
+    """Return the distribution of the total of a visit, in minor units.
+
+    Combinations that are not priced count as what each of their contingencies adds by itself, but
+    not as more than the worst: together they share work.
+    """
+    places = list(told)
+    at = {place: number for number, place in enumerate(places)}
+    events = [
+        Event(
+            chance=_once_found(chances, place, after),
+            after=None if after is None else at[after],
+            group=visit.rivalry(place),
+        )
+        for place, after in told.items()
+    ]
+
+    singly = [visit.on_top(place, _before(told, place)).price.minor for place in places]
+
+    def key(found: frozenset[int]) -> Hashable:
+        return visit.together(places[number] for number in found)
+
+    def total(found: frozenset[int]) -> int:
+        return visit.price.minor + visit.more(places[number] for number in found).price.minor
+
+    def at_most(found: frozenset[int]) -> int:
+        return min(visit.price.minor + sum(singly[number] for number in found), worst.minor)
+
+    return find_spread(events, key, total, at_most, most)
+
+
+def _once_found(chances: Sequence[Chance], place: int, after: int | None) -> Fraction:
+    """Return the probability of a contingency once the one that it comes after is found."""
+    chance = exact(chances[place].probability)
+    return chance if after is None else min(chance / exact(chances[after].probability), Fraction(1))
 
 
 def _tell(visit: _Visit, chances: Sequence[Chance]) -> dict[int, int | None]:
@@ -173,36 +218,85 @@ class _Visit:
     def __init__(self, workshop: Workshop, outcome: Outcome, listed: Sequence[MayTurnUp]) -> None:
         self.workshop = workshop
         self.listed = listed
-        self._request = untouched(outcome.request)
+        self.price = outcome.repair.price
+        terms = outcome.request.asked.terms
+        self.changes: Terms | None = terms if terms.changes_work or terms.changes_lines else None
+        """The counter's changes, None if there are none that change the price."""
+        self._request = outcome.request if self.changes else untouched(outcome.request)
         self._draft = outcome.draft
-        self._repair = outcome.draft.repair
+        self._repair = outcome.repair
         self._known = known_needs(self._repair)
         self._keys = [[each.key for each in one.operations] for one in listed]
+        there = self._repair.jobs.operations
+        added = (each for one in listed for each in one.operations)
+        # an operation of the visit keeps its own reasons
+        self._operations = {each.key: each for each in (*added, *there)}
+        self._settled: dict[frozenset[OperationKey], tuple[OperationKey, ...]] = {}
+        self._as_quoted = self.together(())
+
+    def together(self, places: Iterable[int]) -> Together:
+        """Return the operations of the visit with some contingencies, by their keys, and the roles
+        that these add.
+
+        It is the same for several if an operation includes others.
+        """
+        keys: set[OperationKey] = set()
+        roles: set[RolePlace] = set()
+        for place in places:
+            keys.update(self._keys[place])
+            roles.update(self.listed[place].roles)
+        added = frozenset(keys)
+        found = self._settled.get(added)
+        if found is None:
+            more = (self._operations[key] for key in sorted(keys))
+            together = settle((*self._repair.jobs.operations, *more))
+            found = tuple(each.key for each in together.operations)
+            self._settled[added] = found
+        return found, frozenset(roles)
 
     def more(self, places: Iterable[int]) -> More:
         """Return the cost, minutes and needs that some contingencies add to the visit together."""
-        found = [self.listed[place] for place in places]
-        operations = {each.key: each for one in found for each in one.operations}
-        roles = {role for one in found for role in one.roles}
-        if not operations and not roles:
-            return More(price=Money(0, self.workshop.shop.currency), minutes=0, needs=())
-        # by what is added, as several may add the same
-        added = frozenset(operations), frozenset(roles)
+        keys, roles = together = self.together(places)
+        if together == self._as_quoted:
+            return More(price=Money(0, self.price.currency), minutes=0, needs=())
         return self.workshop.memory.get(
-            ("more", self._draft, *added), lambda: self._price(operations.values(), roles)
+            ("more", self._draft, self.changes, keys, roles), lambda: self._price(keys, roles)
         )
 
-    def _price(self, operations: Iterable[Operation], roles: Iterable[RolePlace]) -> More:
+    def _price(self, keys: Iterable[OperationKey], roles: Iterable[RolePlace]) -> More:
         repair = self._repair
-        jobs = settle([*repair.jobs.operations, *operations], left_out=repair.jobs.left_out)
-        together = price_jobs(
-            self.workshop, self._request, jobs, self._known, sorted(roles, key=str)
-        )
+        jobs = settle(map(self._operations.__getitem__, keys), left_out=repair.jobs.left_out)
+        besides = sorted(roles, key=str)
+        try:
+            together = price_jobs(self.workshop, self._request, jobs, self._known, besides)
+        except RequestRefused:
+            # what a change names is not there any more: the changes of this quote alone lapse
+            lasting = keep_lasting(self._request)
+            together = price_jobs(self.workshop, lasting, jobs, self._known, besides)
         return More(
             price=together.price - repair.price,
             minutes=together.labour.billed - repair.labour.billed,
             needs=tuple(added_needs(repair, together)),
         )
+
+    def rivalry(self, place: int) -> Rivalry | None:
+        """Return the key of the contingencies of which at most one is found, None if it is in no
+        such group.
+        """
+        found = self.listed[place]
+        return None if found.kind.one_of is None else (found.kind.one_of, found.cylinder)
+
+    def without_rivals(self, places: Iterable[int]) -> list[Places]:
+        """Return the largest sets of some places in which no two exclude each other."""
+        alone: set[int] = set()
+        groups: dict[Rivalry, list[int]] = {}
+        for place in places:
+            rivalry = self.rivalry(place)
+            if rivalry is None:
+                alone.add(place)
+            else:
+                groups.setdefault(rivalry, []).append(place)
+        return [frozenset((*alone, *some)) for some in product(*groups.values())]
 
     def on_top(self, place: int, before: Places) -> More:
         """Return the cost, minutes and needs that one contingency adds to the visit, which already
@@ -220,8 +314,8 @@ class _Visit:
             ),
         )
 
-    def worst(self, told: Mapping[int, int | None]) -> Money:
-        """Return the cost added by the most expensive combination of the listed contingencies.
+    def worst(self, told: Mapping[int, int | None], places: Places) -> Money:
+        """Return the cost added by the most expensive combination of some listed contingencies.
 
         A combination includes everything that has to be found first. Usually, adding a contingency
         costs more. But a job may include others that cost more together, and a supplier's freight
@@ -229,7 +323,7 @@ class _Visit:
         step it leaves out those without which the rest is most expensive, as long as that costs
         more. Tests compare the result with every possible combination.
         """
-        chosen = frozenset(told)
+        chosen = _possible(told, places)
         singly = [self.more([*_before(told, one), one]).price for one in chosen]
         # nothing may be found; if every find makes the visit cheaper, that is the most expensive
         highest = max([self.more(()).price, self.more(chosen).price, *singly])
@@ -249,10 +343,3 @@ class _Visit:
             for added in (*self._keys[place], *self.listed[place].roles):
                 adding.setdefault(added, set()).add(place)
         return [frozenset(each) for each in adding.values()]
-
-    def replaces_jobs(self, place: int) -> bool:
-        """Return whether a contingency of the list adds a job that includes a job of the visit."""
-        operations = self._repair.jobs.operations
-        together = settle([*operations, *self.listed[place].operations])
-        there = {each.key for each in together.operations}
-        return any(each.key not in there for each in operations)

@@ -51,13 +51,16 @@ class Bounds(Struct, frozen=True, kw_only=True):
 
     A head is the request line and all headers. `body_seconds` is extended by a second for every
     `slowest` bytes that arrive. In `taking_seconds`, a client has to read more of an answer.
-    `backlog` is the number of connections that wait to be accepted.
+    `backlog` is the number of connections that wait to be accepted. A body sent to `file_path`,
+    which is stored as it arrives, may have `file_bytes`.
     """
 
     line_bytes: int = 8_192
     head_bytes: int = 32_768
     headers: int = 100
     body_bytes: int = 16 * 1024 * 1024
+    file_bytes: int = 1024**3
+    file_path: bytes = b"/v1/price-files"
     head_seconds: float = 10.0
     body_seconds: float = 20.0
     slowest: int = 16_384
@@ -267,8 +270,11 @@ class Guarded(HttpToolsProtocol):
         """Take a part of a body."""
         self._idle_bytes = 0
         self._body_bytes += len(body)
-        if self._body_bytes > self.door.bounds.body_bytes:
-            detail = f"a body should have at most {self.door.bounds.body_bytes} bytes"
+        bounds = self.door.bounds
+        is_file = self.url.partition(b"?")[0] == bounds.file_path
+        most = bounds.file_bytes if is_file else bounds.body_bytes
+        if self._body_bytes > most:
+            detail = f"a body should have at most {most} bytes"
             self._fail(_Wrong("body-too-large", detail))
         self._due += len(body) / self.door.bounds.slowest
         super().on_body(body)

@@ -20,6 +20,7 @@ from kitwright.stages.finding import (
 )
 from kitwright.stages.outcome import (
     Basis,
+    Caution,
     Draft,
     InPlay,
     Operated,
@@ -87,7 +88,7 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
             draft = structs.replace(
                 draft,
                 operated=_operated(workshop, request, repair, labour),
-                cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
+                cautions=_cautions(workshop, repair, _planned(workshop, request, repair)),
             )
     elif terms.changes_lines or terms.changes_totals:
         lines = adjust_lines(repair.lines, terms, workshop.shop.currency)
@@ -169,15 +170,22 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
     priced = quote_jobs(workshop, request, jobs)
     repair = hold_back(workshop, request, priced)
     known = known_needs(priced)
+    planned = _planned(workshop, request, repair)
     return Draft(
         repair=repair,
         operated=_operated(workshop, request, repair, repair.labour),
         extras=tuple(find_extras(workshop, request, repair, known)),
         savings=tuple(find_savings(workshop, request, repair, known)),
-        cautions=find_cautions(workshop.catalogue, repair.labour, repair.kit.needs),
+        cautions=_cautions(workshop, repair, planned),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
-        planned=_planned(workshop, request, repair),
+        planned=planned,
     )
+
+
+def _cautions(workshop: Workshop, repair: Repair, planned: Planned) -> tuple[Caution, ...]:
+    """Return the hazards of a repair, those of its unbilled steps too."""
+    needs = repair.kit.needs
+    return find_cautions(workshop.catalogue, repair.labour, needs, planned.plan.steps)
 
 
 def _planned(

@@ -12,14 +12,15 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 import msgspec
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Catalogue, Supplier
 from kitwright.errors import KitwrightError
-from kitwright.keeping.record import QuoteState
+from kitwright.keeping.price_events import note_prices
+from kitwright.keeping.record import Hand, QuoteState, Stamp
 from kitwright.keeping.store import QuoteFilter, Records, Store
 from kitwright.prices.books import InForce, PriceBooks
-from kitwright.prices.difference import OldPrice, OpenQuote, millionths
+from kitwright.prices.difference import OldPrice, OpenQuote, PriceDifference, millionths
 from kitwright.prices.reading import Progress, failed
 from kitwright.prices.record import (
     FileNumber,
@@ -33,6 +34,9 @@ from kitwright.stages.supply import find_supply
 
 _LOG = logging.getLogger(__name__)
 _PAGE: Final = 200
+LookAtQuotes = Callable[[Job, FileNumber, PriceDifference], Awaitable[PriceDifference]]
+_READ: Final = 0.9
+"""The share of the work that is done once a file is read."""
 _LOOKED_AT_EVERY: Final = 1.0
 """Seconds between two looks at the prices in force."""
 
@@ -153,6 +157,15 @@ def open_quotes(records: Records, supplier: str) -> tuple[OpenQuote, ...]:
         before = page[-1].number
 
 
+def note_in_force(records: Records, stamp: Stamp, in_force: InForce) -> None:
+    """Add the event of the prices in force, unless the feed has it."""
+    facts: dict[str, str | int | None] = {}
+    for each in in_force.by_supplier.values():
+        if each.number == in_force.revision:
+            facts = {"supplier": each.supplier, "file": f"F{each.file}"}
+    note_prices(records, stamp, in_force.revision, facts)
+
+
 class Pricing:
     """The price book of a running service.
 
@@ -185,8 +198,20 @@ class Pricing:
         """Set when something was received; of the event loop that `run` is in."""
         self._progress: dict[FileNumber, Progress] = {}
         self._tried: RevisionNumber | None = None
+        self._noted: RevisionNumber | None = None
+        """The revision whose event is known to be in the feed."""
+        self.in_calls = 0
+        """How many calls in progress change the prices; each adds its own event."""
         self.take: Callable[[], Awaitable[None]] = self._take_nothing
         """Puts the prices in force into use."""
+        self.look_at_quotes: LookAtQuotes | None = None
+        """Completes the difference of a job with what it touches; None: as the worker found it."""
+
+    def note_share(self, number: FileNumber, share: float) -> None:
+        """Note which share of the quotes has been priced again for a file."""
+        if number in self._progress:
+            found = self._progress[number]
+            self._progress[number] = structs.replace(found, share=_READ + (1 - _READ) * share)
 
     async def _take_nothing(self) -> None:
         """Leave the prices in use as they are: quotes take others over after a restart."""
@@ -286,13 +311,20 @@ class Pricing:
                 await reading
 
     async def _look(self) -> None:
-        """Take over the prices in force if another process has changed them."""
+        """Take over the prices in force if another process has changed them, and add their event if
+        the feed does not have it.
+        """
         try:
-            found = self.books.in_force().revision
-            if found in (self._in_use, self._tried):
-                return
-            self._tried = found
-            await self.take()
+            in_force = self.books.in_force()
+            found = in_force.revision
+            if found not in (self._in_use, self._tried):
+                self._tried = found
+                await self.take()
+            if found != self._noted and not self.in_calls:
+                now = self._now()
+                stamp = Stamp(at=now, today=now.date(), hand=Hand.service, by="prices")
+                await self._store.write(lambda records: note_in_force(records, stamp, in_force))
+                self._noted = found
         except Exception as error:  # noqa: BLE001 - whatever it is, the prices in use go on
             _LOG.warning("prices were not taken over: %s", error)
 
@@ -304,6 +336,9 @@ class Pricing:
                     await self._read(file)
             await waiting.wait()
 
+    def _told(self, number: FileNumber, progress: Progress) -> None:
+        self._progress[number] = structs.replace(progress, share=_READ * progress.share)
+
     async def _read(self, file: PriceFile) -> None:
         self._progress[file.number] = Progress(share=0, rows=0, errors=0)
         try:
@@ -311,12 +346,13 @@ class Pricing:
             source = str(self.books.source(file.number))
             job = job_of(self.books, self._catalogue, file, source=source, quotes=quotes)
             try:
-                outcome = await run_job(
-                    job, lambda progress: self._progress.update({file.number: progress})
-                )
+                outcome = await run_job(job, lambda progress: self._told(file.number, progress))
             except ReadingFailed as error:
                 outcome = failed(Path(job.target), str(error)), None
-            keep_outcome(self.books, file.number, job, outcome)
+            read, difference = outcome
+            if difference is not None and self.look_at_quotes is not None:
+                difference = await self.look_at_quotes(job, file.number, difference)
+            keep_outcome(self.books, file.number, job, (read, difference))
         except Exception as error:  # noqa: BLE001 - other files are still to be read
             _LOG.error("price file %s was not read: %s", file.number, error)
         finally:

@@ -374,6 +374,8 @@ class _Walk:
         at = {name: index for index, name in enumerate(names)}
         for tick in self.catalogue.ticks.values():
             wanted = not tick.for_any or any(True for one in self._named(tick.for_any, at))
+            if tick.machine_has and not any(True for one in self._spell(tick.machine_has, None)):
+                wanted = False
             if wanted is not (tick.id in at):
                 yield f"{tick.id} is {'missing' if wanted else 'for nothing'}"
             if tick.id not in at:

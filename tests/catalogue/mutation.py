@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from datetime import date, timedelta
 from enum import Enum
-from functools import partial
+from functools import cache, partial
 from types import NoneType, UnionType
 from typing import Any, Final, NamedTuple, NewType, Union, get_args, get_origin
 
@@ -41,6 +41,15 @@ def kinds_of(kind: Any) -> Iterator[Kind]:
             yield from kinds_of(field.type)
     for inner in get_args(kind):
         yield from kinds_of(inner)
+
+
+@cache
+def _within(kind: Kind) -> frozenset[Kind] | None:
+    """Return the kinds of record in a kind of record, with itself; None if its fields don't say:
+    what is of a kind there may be of a more special one.
+    """
+    found = frozenset(kinds_of(kind))
+    return None if any(each.__subclasses__() for each in found - {kind}) else found
 
 
 def places(*roots: Kind) -> list[Place]:
@@ -191,6 +200,9 @@ def changed(value: Any, changes: Mapping[Place, Apply]) -> Any:
     is, so that the same value has the same identity.
     """
     if isinstance(value, Struct):
+        within = _within(type(value))
+        if within is not None and within.isdisjoint(place.kind for place in changes):
+            return value
         new = {}
         for name in value.__struct_fields__:
             old = getattr(value, name)

@@ -202,8 +202,8 @@ def test_documents_say_that_the_costliest_is_no_limit_and_what_follows_on_what(
     language: str, limit: str, under: str
 ) -> None:
     told = made()
-    assert told.contingencies is not None
-    assert any(one.after is not None for one in told.contingencies.each)
+    assert told.prospect is not None
+    assert any(one.after is not None for one in told.prospect.each)
     words = documents(told, language)
     for name in ("text", "page", "PDF"):
         assert limit in words[name], name
@@ -213,9 +213,9 @@ def test_documents_say_that_the_costliest_is_no_limit_and_what_follows_on_what(
 
 def test_text_tells_what_follows_on_something_below_it() -> None:
     told = made()
-    assert told.contingencies is not None
+    assert told.prospect is not None
     lines = quote_text(quote_of(told)).splitlines()
-    for one in told.contingencies.each:
+    for one in told.prospect.each:
         if one.after is None:
             continue
 

@@ -266,3 +266,31 @@ def test_bench_sheet_html_heads_its_columns_and_names_its_boxes() -> None:
     assert all(box.get("aria-label") for box in boxes)
     (picture,) = root.xpath("//*[local-name()='svg']")
     assert picture.get("role") == "img"
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_begins_with_the_diagnosis_in_plain_words(form: str) -> None:
+    quote = quote_of()
+    sheet = bare(told(form, quote))
+
+    first = sheet.index(bare(quote.work_plan.steps[0].name))
+    assert quote.work_plan.diagnoses
+    for one in quote.work_plan.diagnoses:
+        assert 0 < sheet.index(bare(f"{one.name}, cylinder {one.cylinder}: {one.plain}")) < first
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_gives_readings_with_blanks_for_those_after_the_repair(form: str) -> None:
+    quote = full_quote()
+    assert quote.assessment is not None
+    sheet = bare(told(form, quote))
+
+    first = sheet.index(bare(quote.work_plan.steps[0].name))
+    head = sheet[sheet.index(bare("Leak-down readings")) : first]
+    assert bare("Leakage after") in head
+    for one in quote.assessment.leakage:
+        assert bare(f"Cylinder {one.cylinder}") in head
+        assert one.whole_percent is None or bare(f"{one.whole_percent}%") in head
+        for reading in one.readings:
+            assert bare(f"{reading.supply} / {reading.in_cylinder} {reading.unit}") in head
+    assert bare("Leak-down readings") not in bare(told(form, quote_of()))

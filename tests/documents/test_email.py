@@ -327,24 +327,23 @@ def test_letter_tells_what_may_turn_up_up_to_the_worst() -> None:
     quote = read_quote((CASES / "v68-zero-turn-exempt.answer.json").read_bytes())
     found = quote.contingencies
     assert found is not None
-    unlikely = structs.replace(
-        found, each=tuple(structs.replace(one, likely=False) for one in found.each)
-    )
+    assert quote.range is not None
+    sure = structs.replace(quote.range, p90=found.as_quoted)
     nothing = structs.replace(found, each=())
-    likely, worst = (SCRIBE.money(one.amount, "USD") for one in (found.likely, found.worst))
+    likely, worst = (SCRIBE.about(one) for one in (quote.range.p90, found.worst))
 
     def told(quote: Quote, state: str = "issued") -> str:
         envelope = structs.replace(ENVELOPE, state=state)
         return text_of(compose(quote, envelope, SCRIBE, MESSAGE))
 
-    highest = f"The highest total from the items listed is {worst}."
+    dearest = f"The dearest combination of these items comes to about {worst}."
     told_once = " ".join(told(quote).split())
     assert (
-        f'"could well be found", the total is {likely}. {highest} That is not a limit: '
-        in told_once
+        f"In 9 of 10 such repairs the total stays below about {likely}. {dearest} That is not a "
+        "limit: " in told_once
     )
-    plain = told(structs.replace(quote, contingencies=unlikely))
-    assert f"would add to the price. {highest}" in " ".join(plain.split())
+    plain = told(structs.replace(quote, range=sure))
+    assert f"would add to the price. {dearest}" in " ".join(plain.split())
     assert likely not in plain
     for other in (
         told(structs.replace(quote, contingencies=nothing)),
@@ -367,7 +366,7 @@ def test_ceiling_says_whether_tax_is_in_it(case: str, words: str) -> None:
 
     told = " ".join(text_of(compose(quote, ENVELOPE, SCRIBE, MESSAGE)).split())
 
-    (sentence,) = re.findall(r"The highest total [^:]+?\. That is not a limit", told)
+    (sentence,) = re.findall(r"The dearest combination [^:]+?\. That is not a limit", told)
     assert words in sentence
 
 

@@ -7,6 +7,7 @@ from base64 import b64encode
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from hashlib import sha256
+from math import ceil
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -142,11 +143,12 @@ def test_quote_page_shows_what_may_turn_up_and_the_most_it_comes_to(name: str) -
         top = table(root, "surprise")
         shown_rows = [amount for _, amount in rows(top, "line")]
         assert shown_rows == [money(one["price"]) for one in in_their_order(found["each"])]
-        likely = [found["likely"]] if any(one["likely"] for one in found["each"]) else []
+        quoted, spread = money(found["as_quoted"]), made["range"]
         assert [amount for _, amount in rows(top, "plain")] == [
-            money(one) for one in (found["as_quoted"], *likely)
+            quoted,
+            *(ceil(money(spread[at])) for at in ("p80", "p90") if money(spread[at]) > quoted),
         ]
-        assert [amount for _, amount in rows(top, "most")] == [money(found["worst"])]
+        assert [amount for _, amount in rows(top, "most")] == [ceil(money(found["worst"]))]
         # what is quoted already needs no other figure than the total
         totals = made["totals"]
         bare = money(totals["lines"]) + money(totals["discount"])
@@ -393,7 +395,8 @@ def test_quote_page_draws_a_bar_for_each_reading_and_tells_it_in_words() -> None
         "Cylinder 1: 24% escapes. Cylinder 2: 7% escapes; does not count. "
         "good: up to 10%. watch: over 10, up to 20%. bad: over 20%."
     )
-    assert [one.get("role") for one in root.iter("svg")] == ["img"]
+    # the readings, and the range of the total
+    assert [one.get("role") for one in root.iter("svg")] == ["img", "img"]
 
 
 def test_quote_page_shows_behind_the_bars_what_a_reading_means() -> None:

@@ -98,7 +98,7 @@ def test_quote_pdf_keeps_the_order_of_its_sections() -> None:
         "Total due, including tax",
         "What we may find",
         "Broken exhaust stud, cylinder 1 or 2",
-        "Highest total from the items listed",
+        "Dearest combination of these items, about",
         "Worth doing at the same time",
         "The bill will not exceed $826.10",
         "Cautions",
@@ -165,8 +165,9 @@ def test_quote_pdf_prices_what_may_turn_up_and_the_most_it_comes_to() -> None:
     for one in quote.contingencies.each:
         row = told[told.index(f"{one.name}, cylinder 1 or 2") :]
         assert SCRIBE.money(one.price.amount, "USD") in row
-    for amount in (quote.contingencies.likely, quote.contingencies.worst):
-        assert SCRIBE.money(amount.amount, amount.currency) in told
+    assert quote.range is not None
+    for amount in (quote.range.p80, quote.range.p90, quote.range.dearest_listed):
+        assert SCRIBE.about(amount) in told
 
 
 @pytest.mark.parametrize(
@@ -197,7 +198,7 @@ def test_quote_pdf_keeps_the_ceiling_with_the_last_of_what_may_turn_up(count: in
 
     told = pages(printed(structs.replace(quote, contingencies=structs.replace(found, each=each))))
 
-    (last,) = [page for page in told if "Highest total" in page]
+    (last,) = [page for page in told if "Dearest combination" in page]
     assert f"Surprise no. {count}." in last
     for page in told:
         assert ("Added cost" in page) or "Surprise no." not in page

@@ -176,6 +176,9 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
         yield from (role.rstrip("@*") for role in component.renews)
         yield from (row.role.rstrip("@*") for row in component.renews_if)
         yield from (work.id for work in component.refit_work)
+    for tick in catalogue.ticks.values():
+        yield from tick.manual
+        yield from (tick.id,) if tick.hazards else ()
     for rows in catalogue.fitments.values():
         yield from (row.role for row in rows)
     for job in catalogue.jobs.values():

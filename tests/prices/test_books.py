@@ -55,6 +55,21 @@ def costs(books: SqlitePriceBooks) -> dict[str, int | None]:
     return {entry.number: entry.cost for entry in books.opened(in_force.file).everything()}
 
 
+def test_errors_of_a_file_are_kept_after_newer_files(
+    books: SqlitePriceBooks, tmp_path: Path
+) -> None:
+    refused = [read(books, lines([f"A;Seal;9,00;{word}"]), tmp_path) for word in ("x", "y")]
+    newer = read(books, lines(["A;Seal;9,00;4,50"]), tmp_path)
+    books.apply(newer.number, AT, "test")
+
+    found = [books.errors(file.number, 0, 10) for file in refused]
+
+    assert [[(error.line, error.value) for _, error in each] for each in found] == [
+        [(2, "x")],
+        [(2, "y")],
+    ]
+
+
 def test_file_changes_nothing_until_it_is_applied(books: SqlitePriceBooks, tmp_path: Path) -> None:
     file = read(books, lines(["A;Seal;9,00;4,50"]), tmp_path)
 

@@ -162,7 +162,12 @@ def test_every_error_of_every_row_is_listed(tmp_path: Path) -> None:
 def test_number_that_is_there_twice_names_the_first_line(tmp_path: Path) -> None:
     (error,) = errors_of(lines(["A-1;Seal;9,00;4,50", "B;;1,00;1,00", "A-1;;1,00;1,00"]), tmp_path)
 
-    assert (error.line, error.value, error.code) == (4, "A-1", "number-twice")
+    assert (error.line, error.column, error.value, error.code) == (
+        4,
+        "Part no",
+        "A-1",
+        "number-twice",
+    )
     assert "line 2" in error.reason
 
 

@@ -36,12 +36,13 @@ def bears_tax(quote: Quote) -> bool:
     return any(tax.amount.money.minor for tax in quote.taxes)
 
 
-def total_told(quote: Quote, scribe: Scribe, amount: Money | None = None) -> str:
-    """Return a total, and whether it includes tax: "$592.32 including tax".
+def total_told(quote: Quote, scribe: Scribe) -> str:
+    """Return the total, and whether it includes tax: "$592.32 including tax"."""
+    return with_tax_told(quote, scribe, scribe.amount(total_of(quote.totals)))
 
-    It is only the amount if no tax is charged. The default is the revision's own total.
-    """
-    total = scribe.amount(total_of(quote.totals) if amount is None else amount)
+
+def with_tax_told(quote: Quote, scribe: Scribe, total: str) -> str:
+    """Return a total in words, and whether it includes tax; only the total if no tax is charged."""
     if quote.totals.gross is None and not quote.shop.prices_include_tax:
         return scribe.say("{amount} before tax", amount=total)
     return scribe.say("{amount} including tax", amount=total) if bears_tax(quote) else total

@@ -13,7 +13,7 @@ from kitwright.documents.plan_view import minute_rows, place_name, stop_told
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.web_page import sheet_page
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Envelope, Quote, Step, StepUse, WorkPlan
+from kitwright.quote import CylinderLeakage, Envelope, GaugeReading, Quote, Step, StepUse, WorkPlan
 
 
 def bench_sheet_pdf(quote: Quote, envelope: Envelope, *, contact: Contact) -> bytes:
@@ -51,6 +51,10 @@ def bench_sheet(
         **frame(scribe.say("Bench sheet"), quote, envelope, scribe, contact),
         "machine": machine_rows(quote, envelope, scribe),
         "reported": text_lines(quote.complaint),
+        "diagnoses": [
+            [scribe.on_cylinder(one.name, one.cylinder), one.plain] for one in plan.diagnoses
+        ],
+        "readings": list(_readings(quote, scribe)),
         "machines": _machines(plan, scribe),
         "jobs": [
             {
@@ -65,6 +69,33 @@ def bench_sheet(
         "has_drawing": bool(quote.access.remove),
         "minutes": list(map(list, minute_rows(plan, scribe))),
     }
+
+
+def _readings(quote: Quote, scribe: Scribe) -> Iterator[Sheet]:
+    """Yield each cylinder's leak-down reading before the repair, beside a blank for after it."""
+    found = () if quote.assessment is None else quote.assessment.leakage
+    for one in found:
+        yield {
+            "cylinder": scribe.say("Cylinder {cylinder}", cylinder=one.cylinder),
+            "before": _reading(one, scribe),
+            "gauges": "; ".join(_gauges(reading, scribe) for reading in one.readings),
+        }
+
+
+def _gauges(reading: GaugeReading, scribe: Scribe) -> str:
+    supply, in_cylinder = scribe.number(reading.supply), scribe.number(reading.in_cylinder)
+    return f"{supply} / {in_cylinder} {reading.unit}"
+
+
+def _reading(one: CylinderLeakage, scribe: Scribe) -> str:
+    if one.whole_percent is None:
+        return scribe.say("no reading that counts")
+    percent = scribe.percent(one.whole_percent)
+    if one.standing == "indicative":
+        return scribe.say("{percent}, a rough reading only", percent=percent)
+    if one.standing == "void":
+        return scribe.say("{percent}, does not count", percent=percent)
+    return percent
 
 
 def _machines(plan: WorkPlan, scribe: Scribe) -> str:
@@ -124,7 +155,7 @@ class _Steps:
         return {
             "number": number,
             "name": step.name,
-            "minutes": scribe.number(str(step.minutes)) if step.labour_class else "",
+            "minutes": "" if step.exact_minutes == "0" else scribe.number(str(step.minutes)),
             "told": list(self._told(step)),
             "fill": [
                 scribe.say("{value}: ______ (page ____)", value=value) for value in step.manual

@@ -66,18 +66,27 @@ def _under(
 
 
 def sums_of(quote: Quote, scribe: Scribe) -> list[Row]:
-    """Return three totals of the quote: without contingencies, with all likely ones if there are
-    any, and with the most expensive combination.
+    """Return totals of the quote: without contingencies, what it comes to in eight and in nine of
+    ten such repairs, and with the most expensive combination.
     """
-    found = quote.contingencies
+    found, spread = quote.contingencies, quote.range
     if found is None or not found.each:
         return []
     say = scribe.say
     now = say("Current total") if quote.is_added_to else say("As quoted")
     rows = [row(now, found.as_quoted, scribe)]
-    if any(contingency.likely for contingency in found.each):
-        rows.append(row(say('With all items marked "could well be found"'), found.likely, scribe))
-    rows.append(row(say("Highest total from the items listed"), found.worst, scribe, "most"))
+    if spread is not None:
+        rows += [
+            Row(label, scribe.about(amount), "plain")
+            for label, amount in (
+                (say("In 8 of 10 such repairs, below about"), spread.p80),
+                (say("In 9 of 10 such repairs, below about"), spread.p90),
+            )
+            if amount.money > found.as_quoted.money
+        ]
+    rows.append(
+        Row(say("Dearest combination of these items, about"), scribe.about(found.worst), "most")
+    )
     return rows
 
 

@@ -21,11 +21,11 @@ from typing import Final
 
 from msgspec import Struct
 
-from kitwright.documents.balance_view import balance_of, left_sentence, total_told
+from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
 from kitwright.errors import KitwrightError
 from kitwright.keeping.mail import check_address
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Contingencies, Envelope, Quote
+from kitwright.quote import Amount, Contingencies, Envelope, Quote
 
 MOST_SUBJECT: Final = 120
 MOST_NAME: Final = 80
@@ -234,29 +234,32 @@ class _Words:
 
     def _surprises(self, found: Contingencies) -> str:
         say = self._scribe.say
-        likely, worst = (
-            total_told(self._quote, self._scribe, amount.money)
-            for amount in (found.likely, found.worst)
-        )
         told = [
             say(
                 "The quote lists faults that we may find once the engine is apart, and what each "
                 "would add to the price."
             )
         ]
-        if any(one.likely for one in found.each):
+        spread = self._quote.range
+        if spread is not None and spread.p90.money > found.as_quoted.money:
             told.append(
                 say(
-                    'With every item marked "could well be found", the total is {total}.',
-                    total=likely,
+                    "In 9 of 10 such repairs the total stays below about {total}.",
+                    total=self._about(spread.p90),
                 )
             )
         told += [
-            say("The highest total from the items listed is {total}.", total=worst),
+            say(
+                "The dearest combination of these items comes to about {total}.",
+                total=self._about(found.worst),
+            ),
             say("That is not a limit: the only limit is the amount that you agree to."),
             say("We will do none of this unless you agree."),
         ]
         return " ".join(told)
+
+    def _about(self, amount: Amount) -> str:
+        return with_tax_told(self._quote, self._scribe, self._scribe.about(amount))
 
 
 def _text(paragraphs: Sequence[_Paragraph]) -> str:

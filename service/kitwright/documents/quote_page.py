@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from markupsafe import Markup
+
 from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
@@ -10,6 +12,7 @@ from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.line_words import grouped, notes_of, purchase_of, sum_of
 from kitwright.documents.page_actions import PageActions, PageField, PageState
 from kitwright.documents.question_words import machines_of, priced_part
+from kitwright.documents.range_svg import range_svg
 from kitwright.documents.totals_view import summary_of, totals_of
 from kitwright.documents.web_page import isolated, page
 from kitwright.language.scribe import Scribe
@@ -30,6 +33,7 @@ def quote_page(
     scribe's language is another one. Errors next to fields are also listed at the top.
     """
     is_open = is_owed(envelope)
+    picture = range_svg(quote, scribe)
     return page(
         "quote.html",
         scribe,
@@ -51,6 +55,7 @@ def quote_page(
         summary=summary_of(quote, scribe, is_owed=is_open),
         contingencies=contingencies_of(quote, scribe),
         sums=sums_of(quote, scribe),
+        range="" if picture is None else Markup(picture.svg),
         priced_part=priced_part,
         machines=machines_of(quote.chassis_question),
         exemption_told=exemption_told,

@@ -33,6 +33,7 @@ from kitwright.documents.line_words import (
 )
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.question_words import machines_of
+from kitwright.documents.range_svg import range_svg
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
@@ -85,13 +86,16 @@ def quote_pdf(
     address = link if link and link.startswith(("https://", "http://")) else ""
     # the customer can accept it if it is issued and its total is known
     is_offer = envelope.state == "issued" and quote.totals.payable is not None
+    picture = range_svg(quote, scribe)
     sheet = {
         **quote_sheet(quote, envelope, scribe, contact),
+        "range": "" if picture is None else picture.told,
         "agreed": _agreed(envelope, zone, scribe),
         "answer": _answer(contact, address, scribe) if is_offer else [],
         "link": address,
     }
-    return press().print("quote.typ", sheet, at=moment_of(quote, envelope), exact={"link": address})
+    exact = {"link": address, "range": "" if picture is None else picture.svg}
+    return press().print("quote.typ", sheet, at=moment_of(quote, envelope), exact=exact)
 
 
 def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Contact) -> Sheet:

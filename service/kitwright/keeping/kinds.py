@@ -20,6 +20,8 @@ EventKind = Literal[
     "order.created",
     "photo.added",
     "photo.dropped",
+    "prices.applied",
+    "prices.undone",
     "quote.accepted",
     "quote.addition",
     "quote.created",

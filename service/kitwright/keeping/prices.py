@@ -136,4 +136,7 @@ def _prices(quote: Quote) -> Iterator[tuple[str, str]]:
         yield f"contingency ({_on(each.name, each)})", _money(each.price)
     if quote.contingencies is not None:
         yield "total with all items that could well be found", _money(quote.contingencies.likely)
-        yield "highest total from the items listed", _money(quote.contingencies.worst)
+        yield "dearest combination of the items listed", _money(quote.contingencies.worst)
+    if quote.range is not None:
+        yield "total in 8 of 10 such repairs", _money(quote.range.p80)
+        yield "total in 9 of 10 such repairs", _money(quote.range.p90)

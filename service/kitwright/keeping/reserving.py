@@ -18,6 +18,7 @@ from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner, Share
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.shelf import Entry, enter
 from kitwright.keeping.store import Records
+from kitwright.stages.price import STOCK
 from kitwright.stages.supply import meets
 
 AGREED = "agreed"
@@ -40,8 +41,27 @@ class Taken(Struct, frozen=True):
         return int(Fraction(self.quantity) * UNIT)
 
 
+class _Cover(Struct, frozen=True):
+    quantity: str
+    fitted: str | None = None
+
+
+class _Pack(Struct, frozen=True):
+    item: str
+    packs: str
+    source: str
+    covers: tuple[_Cover, ...] = ()
+
+    @property
+    def needed(self) -> int:
+        """What the quote needs of it, in millionths: of a set, its packs."""
+        used = [Fraction(one.quantity) for one in self.covers if one.fitted == self.item]
+        return int((sum(used) if used else Fraction(self.packs)) * UNIT)
+
+
 class _Kit(Struct, frozen=True):
     from_stock: tuple[Taken, ...] = ()
+    packs: tuple[_Pack, ...] = ()
 
 
 class _Answer(Struct, frozen=True):
@@ -70,10 +90,14 @@ def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
 
     A quote without an agreed revision needs nothing.
     """
-    taken, shares = _taken(records, quote), records.shelf.shares(quote.number)
+    kit, shares = _kit(records, quote), records.shelf.shares(quote.number)
     needed = Counter[str]()
-    for one in taken:
+    for one in kit.from_stock:
         needed[one.item] += one.amount
+    # what was ordered for it may be on the shelf by now
+    for pack in kit.packs:
+        if pack.source != STOCK:
+            needed[pack.item] += pack.needed
     needed.subtract(_had(shares))
     for share in reversed(shares):
         over = min(share.reserved, -needed[share.holding.item])
@@ -126,10 +150,13 @@ def _enter(
 
 
 def _taken(records: Records, quote: KeptQuote) -> tuple[Taken, ...]:
-    if quote.agreed is None:
-        return ()
-    revision = records.revisions.get(quote.number, quote.agreed)
-    return () if revision is None else _ANSWER.decode(revision.answer).kit.from_stock
+    return _kit(records, quote).from_stock
+
+
+def _kit(records: Records, quote: KeptQuote) -> _Kit:
+    """Return the kit of the agreed revision of a quote, empty without one."""
+    revision = None if quote.agreed is None else records.revisions.get(quote.number, quote.agreed)
+    return _Kit() if revision is None else _ANSWER.decode(revision.answer).kit
 
 
 def _had(shares: Iterable[Share]) -> Counter[str]:

@@ -121,6 +121,8 @@ WORDS: Final[dict[str, str]] = {
     "carb_gasket": "carburettor flange gasket",
     "carb_kit": "carburettor kit",
     "clean": "cleaning",
+    "clean_crankcase_faces": "cleaning both faces of the crankcase joint, old gasket off",
+    "clean_deck": "cleaning the face of the cylinder, old gasket off",
     "clean_drain_back_and_hose": "cleaning the oil drain-back and the hose",
     "clean_faces": "cleaning the sealing faces",
     "clean_transferred_parts": "cleaning the transferred parts",
@@ -139,6 +141,7 @@ WORDS: Final[dict[str, str]] = {
     "fit_inlet_valve": "fitting the inlet valve",
     "flatness_check": "checking the head for flatness",
     "fuel_clip": "fuel hose clip",
+    "generator_output": "measuring the output",
     "guide_wear_check": "checking the valve guides for wear",
     "head_assy": "cylinder head, complete",
     "head_resurface": "head resurfacing",
@@ -158,6 +161,7 @@ WORDS: Final[dict[str, str]] = {
     "oil_fill": "engine oil",
     "pack_and_measure": "measuring and packing the head",
     "part": "parts",
+    "plugs_out_after": "taking the spark plugs out after the run",
     "pressure_test_needle": "pressure-testing the float needle",
     "previous_work": "undoing somebody else's work",
     "pto_clutch": "drive clutch",
@@ -185,6 +189,8 @@ WORDS: Final[dict[str, str]] = {
     "valve_ex": "exhaust valve",
     "valve_in": "inlet valve",
     "warm_up": "warming up the engine",
+    "water_for_run": "the run with water through the pump",
+    "water_for_test": "the test with water through the pump",
 }
 """Ids whose words are not simply the id with spaces. A component's is a noun: it is listed both
 under removal and under reassembly.

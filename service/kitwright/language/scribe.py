@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from decimal import Decimal
+from decimal import ROUND_CEILING, Decimal
 from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
@@ -50,6 +50,11 @@ class Scribe(Wording):
         """Return an amount with its currency."""
         digits = amount.amount_text if isinstance(amount, Money) else amount.amount
         return self.money(digits, amount.currency)
+
+    def about(self, amount: Amount | Money) -> str:
+        """Return an amount that is no promise, with its currency: rounded up to the whole unit."""
+        digits = amount.amount_text if isinstance(amount, Money) else amount.amount
+        return self._currency(Decimal(digits).to_integral_value(ROUND_CEILING), amount.currency, 0)
 
     def money(self, amount: str, currency: str) -> str:
         """Return an amount, or a price with more decimals, with its currency."""

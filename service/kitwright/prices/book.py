@@ -70,6 +70,8 @@ class BookWriter:
         self._errors: list[tuple[Any, ...]] = []
         self.rows = 0
         self.errors = 0
+        self.number_heading = ""
+        """The heading of the column of the numbers, for errors that concern several rows."""
         connection.execute("BEGIN")
 
     def add(self, entry: Entry) -> None:
@@ -129,7 +131,7 @@ class BookWriter:
         more = [
             RowError(
                 line=line,
-                column="",
+                column=self.number_heading,
                 value=number,
                 code="number-twice",
                 reason=f"the number is also in line {earlier}",

@@ -64,9 +64,10 @@ class PriceDifference(Struct, frozen=True, kw_only=True):
     `against` is the file whose prices it was compared with, None for the catalogue's. `far` are
     prices that changed by more than 40 percent, `zero` costs of nothing, `above_list` costs above
     the list price, `on_request` numbers without a price, `vanished` numbers that the file no longer
-    has, `superseded` numbers that are superseded since. `drafts` and `issued` are the quotes that
-    order from the supplier numbers with another price, or that vanished; others may change too,
-    where another supplier becomes the better choice.
+    has, `superseded` numbers that are superseded since. `drafts` and `issued` are the quotes of
+    which a figure would change; `reorder_points` are the items with a reorder point whose offers or
+    prices change. `quotes_not_priced` counts older quotes that were not priced again: of these only
+    those that order changed numbers from the supplier are listed, so that there may be more.
     """
 
     against: Counted | None
@@ -83,6 +84,8 @@ class PriceDifference(Struct, frozen=True, kw_only=True):
     superseded: PriceChanges
     drafts: tuple[str, ...] = ()
     issued: tuple[str, ...] = ()
+    quotes_not_priced: Counted = 0
+    reorder_points: tuple[str, ...] = ()
 
 
 class OldPrice(Struct, frozen=True, kw_only=True):

@@ -8,6 +8,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from kitwright.catalogue.model import PriceColumn
 from kitwright.prices.book import BookWriter
 from kitwright.prices.cells import Cells, open_cells
 from kitwright.prices.form import find_form
@@ -64,6 +65,8 @@ def _read_rows(
 ) -> None:
     form = find_form(cells, terms)
     reader = RowReader(form, terms)
+    column = next(c for c in (PriceColumn.number, PriceColumn.maker_number) if c in form.places)
+    writer.number_heading = form.headings[form.places[column]]
     count = 0
     for line in cells.rows():
         if line.number <= form.head:

@@ -384,12 +384,16 @@ class SqlitePriceBooks:
         return not self._is_empty
 
     def _drop_unused(self) -> None:
-        """Delete books that can no longer be in force: of older revisions, and of older files."""
+        """Delete books that can no longer be in force: of older revisions, and of older files. That
+        of a refused file holds its errors only, and is kept.
+        """
         wanted = set(self.needed())
-        newest: dict[tuple[SupplierId, FileState], FileNumber] = {}
+        newest: dict[SupplierId, FileNumber] = {}
         for file in self._files("ORDER BY number DESC", ()):
-            if file.state in (FileState.read, FileState.refused):
-                newest.setdefault((file.supplier, file.state), file.number)
+            if file.state is FileState.refused:
+                wanted.add(file.number)
+            elif file.state is FileState.read:
+                newest.setdefault(file.supplier, file.number)
         wanted.update(newest.values())
         for path in self._folder.glob("*.db"):
             if path.name == FILE or FileNumber(int(path.stem)) in wanted:

@@ -35,6 +35,10 @@ def difference_lines(difference: PriceDifference | None) -> Iterator[str]:
     for told, quotes in (("drafts", difference.drafts), ("issued quotes", difference.issued)):
         if quotes:
             yield f"{told} with other prices: {', '.join(quotes)}"
+    if difference.quotes_not_priced:
+        yield f"older quotes not priced again: {difference.quotes_not_priced}; more may change"
+    if difference.reorder_points:
+        yield f"reorder points with other prices: {', '.join(difference.reorder_points)}"
 
 
 def _moved(told: str, moved: PriceMoves) -> Iterator[str]:

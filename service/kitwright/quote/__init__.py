@@ -34,7 +34,14 @@ from kitwright.quote.base import (
     amount_of,
     known,
 )
-from kitwright.quote.contingency import Contingencies, Contingency, PossibleFault, PossibleRepair
+from kitwright.quote.contingency import (
+    ChanceOver,
+    Contingencies,
+    Contingency,
+    PossibleFault,
+    PossibleRepair,
+    PriceRange,
+)
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
 from kitwright.quote.envelope import Envelope, Paper
 from kitwright.quote.kit import (
@@ -51,6 +58,7 @@ from kitwright.quote.kit import (
 from kitwright.quote.order import Order, OrderFee, OrderLine
 from kitwright.quote.plan import (
     Changes,
+    Diagnosed,
     MinutesRow,
     PlannedJob,
     Step,
@@ -73,7 +81,7 @@ from kitwright.quote.price import (
     Tax,
     Totals,
 )
-from kitwright.quote.whole import Diagnosed, Engine, Quote, QuotingShop, encode_quote, read_quote
+from kitwright.quote.whole import Engine, Quote, QuotingShop, encode_quote, read_quote
 from kitwright.quote.work import (
     Access,
     LabourTime,
@@ -92,6 +100,7 @@ __all__ = [
     "Assessment",
     "Caution",
     "Chance",
+    "ChanceOver",
     "Changes",
     "ComputedPrice",
     "ConflictingFindings",
@@ -136,6 +145,7 @@ __all__ = [
     "PlannedJob",
     "PossibleFault",
     "PossibleRepair",
+    "PriceRange",
     "Question",
     "Quote",
     "QuotedJob",

@@ -68,11 +68,40 @@ class Contingencies(Struct, frozen=True, kw_only=True):
 
     `as_quoted` is the total without any of them, `likely` the total with all that are likely, and
     `worst` the total with the most expensive combination of the list. `worst` is not a limit.
-    Contingencies are priced as computed, without discounts and manual changes. `worst` leaves out
-    reductions by discounts and manual changes on jobs that a contingency may replace.
+    Discounts and manual changes count, unless they name jobs, lines or parts that are not there any
+    more once a contingency is found: then those of this quote alone lapse, and the price says it.
     """
 
     each: tuple[Contingency, ...]
     as_quoted: Amount
     likely: Amount
     worst: Amount
+
+
+class ChanceOver(Struct, frozen=True, kw_only=True):
+    """The probability that the final total exceeds a limit."""
+
+    limit: Amount
+    chance: Chance
+
+
+class PriceRange(Struct, frozen=True, kw_only=True):
+    """How the final total is distributed, over the contingencies that are listed.
+
+    `p80` is the total that is not exceeded in at least 80 of 100 such visits. `dearest_listed` is
+    the total with the most expensive combination of the list; a fault that is not listed could cost
+    more. `chance_over` has the total as quoted, and higher limits that one may agree to.
+
+    Combinations are priced from the most probable on. `estimated` is the probability of those that
+    were not: they count as the sum of what each item adds, or, if they are rarer still, as the
+    dearest listed. With zero, all figures are exact.
+    """
+
+    expected: Amount
+    p50: Amount
+    p80: Amount
+    p90: Amount
+    p95: Amount
+    dearest_listed: Amount
+    chance_over: tuple[ChanceOver, ...]
+    estimated: Chance

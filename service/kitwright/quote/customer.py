@@ -9,7 +9,7 @@ from types import UnionType
 from typing import TYPE_CHECKING, Annotated, Any, Final, Union, get_args, get_origin
 
 import msgspec
-from msgspec import Struct, structs
+from msgspec import UNSET, Struct, UnsetType, structs
 
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Reason
@@ -58,8 +58,11 @@ def _projected(kind: type[Struct]) -> type[Struct]:
         if field.name in hidden:
             continue
         hint = _of(field.type)
-        is_same = is_same and hint == field.type
-        fields.append((field.name, hint, msgspec.field(name=field.encode_name)))
+        is_same = is_same and hint == field.type and field.required
+        # what a quote made by an earlier version lacks stays out, so that its bytes are the same
+        rest = {} if field.required else {"default": UNSET}
+        hint = hint if field.required else hint | UnsetType
+        fields.append((field.name, hint, msgspec.field(name=field.encode_name, **rest)))
     if is_same:
         return kind
     return msgspec.defstruct(

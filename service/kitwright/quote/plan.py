@@ -120,6 +120,15 @@ class Changes(Struct, frozen=True, kw_only=True):
     tools: Count
 
 
+class Diagnosed(Struct, frozen=True, kw_only=True):
+    """A fault that the request named; `plain` describes it in words for the customer."""
+
+    code: str
+    name: str
+    cylinder: OnCylinder | None
+    plain: str
+
+
 class PlannedJob(Struct, frozen=True, kw_only=True):
     """A job of the visit, with its billed minutes for all machines."""
 
@@ -133,8 +142,8 @@ class WorkPlan(Struct, frozen=True, kw_only=True):
     """All steps of a visit on one machine, in order, in the language of the bench.
 
     The exact minutes of a labour class, times `machines`, and its `rows` add up to its billed
-    minutes. `least_changes` is what is known of the fewest changes of any valid order: if it equals
-    `changes`, no valid order has fewer.
+    minutes. `diagnoses` are those of the quote. `least_changes` is what is known of the fewest
+    changes of any valid order: if it equals `changes`, no valid order has fewer.
     """
 
     language: str
@@ -148,3 +157,4 @@ class WorkPlan(Struct, frozen=True, kw_only=True):
     least_changes: Changes
     stops: tuple[StopPrice, ...]
     cautions: tuple[Caution, ...]
+    diagnoses: tuple[Diagnosed, ...] = ()

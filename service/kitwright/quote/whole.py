@@ -12,11 +12,11 @@ import msgspec
 from msgspec import Meta, Struct
 
 from kitwright.quote.assessment import Assessment
-from kitwright.quote.base import Caution, OnCylinder, Reason, SerialNumber
-from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair
+from kitwright.quote.base import Caution, Reason, SerialNumber
+from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Order
-from kitwright.quote.plan import WorkPlan
+from kitwright.quote.plan import Diagnosed, WorkPlan
 from kitwright.quote.price import Exemption, Extra, Line, Tax, Totals
 from kitwright.quote.work import Access, LabourTime, QuotedJob, SwallowedJob
 
@@ -43,15 +43,6 @@ class Engine(Struct, frozen=True, kw_only=True):
     chassis_name: str | None
 
 
-class Diagnosed(Struct, frozen=True, kw_only=True):
-    """A fault that the request named; `plain` describes it in words for the customer."""
-
-    code: str
-    name: str
-    cylinder: OnCylinder | None
-    plain: str
-
-
 class Quote(Struct, frozen=True, kw_only=True):
     """The complete quote, including its parts orders.
 
@@ -61,7 +52,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     `repair`, it lists repairs of other faults that are still possible and not quoted. `parts_by`
     is null if nothing has to arrive, or while no source can supply some part (`unfilled`). `notes`
     name such parts and say what may change the amounts later, such as a new tax rate.
-    `contingencies` is null if they were not requested.
+    `contingencies` and `range` are null if they were not requested.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -95,6 +86,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     cautions: tuple[Caution, ...]
     notes: tuple[Reason, ...]
     contingencies: Contingencies | None
+    range: PriceRange | None = None
 
     @property
     def chassis_question(self) -> Question | None:

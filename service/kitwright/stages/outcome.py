@@ -17,7 +17,7 @@ from kitwright.catalogue.model import (
     Shop,
 )
 from kitwright.money import Money, round_minor
-from kitwright.stages.contingency import Contingencies
+from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
 from kitwright.stages.ordering import PartsOrder
@@ -26,7 +26,7 @@ from kitwright.stages.request import MinutesOverride, Request, Terms
 from kitwright.stages.supply import working_day
 from kitwright.stages.why import Why
 from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation
-from kitwright.stages.work_plan import Stop, WorkPlan
+from kitwright.stages.work_plan import Step, Stop, WorkPlan
 from kitwright.tax.area import rate_changes
 from kitwright.tax.charges import ComponentTax, TaxedLine
 
@@ -167,7 +167,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
     work should be there, None if there are none, or if no source can supply some part. `notes` name
     these parts and say what may change the amounts later.
-    `basis` is None if no findings were given, `contingencies` if they were not requested.
+    `basis` is None if no findings were given, `prospect` if contingencies were not requested.
     """
 
     request: Request
@@ -183,7 +183,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     valid_until: date
     notes: tuple[Why, ...] = ()
     basis: Basis | None = None
-    contingencies: Contingencies | None = None
+    prospect: Prospect | None = None
 
     @property
     def is_of_draft(self) -> bool:
@@ -202,15 +202,19 @@ class Outcome(Struct, frozen=True, kw_only=True):
 
 
 def find_cautions(
-    catalogue: Catalogue, labour: Labour, needs: Iterable[Need]
+    catalogue: Catalogue, labour: Labour, needs: Iterable[Need], planned: Iterable[Step]
 ) -> tuple[Caution, ...]:
-    """Return the hazards of all work and consumables of this visit, each once, in the catalogue's
-    order.
+    """Return the hazards of all work, unbilled steps and consumables of this visit, each once, in
+    the catalogue's order.
     """
     steps: dict[HazardId, list[str]] = {}
     for task in labour.tasks:
         for hazard in task.hazards:
             steps.setdefault(hazard, []).append(task.name)
+    for step in planned:
+        if step.name in catalogue.ticks:
+            for hazard in step.hazards:
+                steps.setdefault(hazard, []).append(step.name)
     for need in needs:
         consumable = catalogue.consumables.get(need.item)
         for hazard in consumable.hazards if consumable is not None else ():

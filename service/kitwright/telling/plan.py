@@ -10,12 +10,13 @@ from typing import cast
 from msgspec import structs
 
 from kitwright import quote as wire
-from kitwright.catalogue.model import Catalogue, ContingencyId, ItemId
+from kitwright.catalogue.model import Catalogue, ContingencyId, ItemId, TickId
 from kitwright.language.render import Speaker
 from kitwright.money import round_minor, share
 from kitwright.quote import amount_of
 from kitwright.stages.kit import Covered, Kit, Need
 from kitwright.stages.outcome import Outcome
+from kitwright.stages.request import Request
 from kitwright.stages.work_plan import Adjustment, Step, WorkPlan
 from kitwright.telling.teller import Teller
 from kitwright.units import REC20, decimal_text, exact
@@ -38,6 +39,20 @@ def tell_plan(
 
     told = tell() if remember is None else remember(outcome.plan, tell)
     return _with_prices(told, outcome, speaker)
+
+
+def tell_diagnoses(request: Request, speaker: Speaker) -> tuple[wire.Diagnosed, ...]:
+    """Return the diagnoses of a request, in one order, however they were asked."""
+    ranked = sorted(request.diagnoses, key=lambda one: (one[0].code, one[1] or 0))
+    return tuple(
+        wire.Diagnosed(
+            code=diagnosis.code,
+            name=speaker.fault(diagnosis.code),
+            cylinder=cylinder,
+            plain=speaker.text("diagnosis", diagnosis.plain),
+        )
+        for diagnosis, cylinder in ranked
+    )
 
 
 def _tell_steps(outcome: Outcome, speaker: Speaker, catalogue: Catalogue) -> wire.WorkPlan:
@@ -65,9 +80,12 @@ def _tell_steps(outcome: Outcome, speaker: Speaker, catalogue: Catalogue) -> wir
 
 
 def _with_prices(told: wire.WorkPlan, outcome: Outcome, speaker: Speaker) -> wire.WorkPlan:
-    """Return the steps with the minutes of the jobs, and what stopping costs, in this quote."""
+    """Return the steps with the diagnoses, the minutes of the jobs, and what stopping costs, in
+    this quote.
+    """
     return structs.replace(
         told,
+        diagnoses=tell_diagnoses(outcome.request, speaker),
         jobs=tuple(
             wire.PlannedJob(
                 job=each.operation.job.id,
@@ -131,7 +149,11 @@ class _Telling:
             spread = decimal_text(self._labour.elements_spread_percent)
         shown = component if is_off else None
         held = shown if other is None or not is_off else other
-        manual = () if component is None else component.limits if is_off else component.spec
+        manual: tuple[str, ...] = ()
+        if component is not None:
+            manual = component.limits if is_off else component.spec
+        elif step.name in self._catalogue.ticks:
+            manual = self._catalogue.ticks[TickId(step.name)].manual
         return wire.Step(
             number=0,
             step=step.name,

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import Decimal
+from fractions import Fraction
 
 from kitwright import quote as wire
 from kitwright.catalogue.model import LOOSE, Catalogue
@@ -14,7 +16,7 @@ from kitwright.stages.outcome import InPlay, Outcome
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
-from kitwright.telling.plan import tell_cautions, tell_plan
+from kitwright.telling.plan import tell_cautions, tell_diagnoses, tell_plan
 from kitwright.telling.price import (
     tell_exemption,
     tell_extra,
@@ -60,7 +62,7 @@ def tell_quote(
         ),
         engine=_engine(request),
         complaint=complaint,
-        diagnoses=tuple(_diagnosed(request, speaker)),
+        diagnoses=tell_diagnoses(request, speaker),
         jobs=tell_jobs(outcome, teller),
         swallowed=tell_swallowed(outcome, teller),
         access=tell_access(repair.plan, teller),
@@ -79,6 +81,7 @@ def tell_quote(
         cautions=tell_cautions(outcome, teller),
         notes=teller.whys(outcome.notes),
         contingencies=_contingencies(outcome, teller),
+        range=_range(outcome),
     )
 
 
@@ -93,19 +96,6 @@ def _engine(request: Request) -> wire.Engine:
         chassis=None if request.may_be else named,
         chassis_name=None if chassis is None else chassis.name,
     )
-
-
-def _diagnosed(request: Request, speaker: Speaker) -> Iterator[wire.Diagnosed]:
-    # in one order, however they were asked
-    for diagnosis, cylinder in sorted(
-        request.diagnoses, key=lambda one: (one[0].code, one[1] or 0)
-    ):
-        yield wire.Diagnosed(
-            code=diagnosis.code,
-            name=speaker.fault(diagnosis.code),
-            cylinder=cylinder,
-            plain=speaker.text("diagnosis", diagnosis.plain),
-        )
 
 
 def _possible(one: InPlay, teller: Teller) -> wire.PossibleRepair:
@@ -159,15 +149,41 @@ def _chassis_question(outcome: Outcome, teller: Teller) -> Iterator[wire.Questio
 
 def _contingencies(outcome: Outcome, teller: Teller) -> wire.Contingencies | None:
     """Return the contingencies, None if they were not requested."""
-    found = outcome.contingencies
+    found = outcome.prospect
     if found is None:
         return None
     return wire.Contingencies(
-        each=tuple(_contingency(one, teller) for one in found.prospect.each),
+        each=tuple(_contingency(one, teller) for one in found.each),
         as_quoted=amount_of(found.as_quoted),
         likely=amount_of(found.likely),
         worst=amount_of(found.worst),
     )
+
+
+def _range(outcome: Outcome) -> wire.PriceRange | None:
+    """Return the distribution of the final total, None if it was not requested."""
+    found = outcome.prospect
+    if found is None:
+        return None
+    p50, p80, p90, p95 = (found.total_at(Fraction(percent, 100)) for percent in (50, 80, 90, 95))
+    return wire.PriceRange(
+        expected=amount_of(found.expected),
+        p50=amount_of(p50),
+        p80=amount_of(p80),
+        p90=amount_of(p90),
+        p95=amount_of(p95),
+        dearest_listed=amount_of(found.worst),
+        chance_over=tuple(
+            wire.ChanceOver(limit=amount_of(limit), chance=_chance(found.chance_over(limit)))
+            for limit in sorted({found.as_quoted, p80, p90})
+        ),
+        estimated=_chance(found.spread.estimated + found.spread.left),
+    )
+
+
+def _chance(share: Fraction) -> str:
+    """Return a probability with four decimal places, rounded up: zero means impossible."""
+    return str(Decimal(-(-share.numerator * 10_000 // share.denominator)).scaleb(-4))
 
 
 def _contingency(one: Weighed, teller: Teller) -> wire.Contingency:

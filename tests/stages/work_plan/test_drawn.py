@@ -59,14 +59,28 @@ def _engine(chance: Random) -> list[Component]:
                 if not needs
                 else Where.either,
                 refit_after=tuple(one for one in later if number > 1 and not needs),
-                refit_work=(_cleaning(number),) if chance.random() < 0.3 else (),
+                refit_work=_refit_work(chance, number),
             )
         )
     return found
 
 
-def _cleaning(number: int) -> RefitWork:
-    return RefitWork(id=WorkId(f"clean{number}"), minutes=3, labour_class=TECH)
+def _refit_work(chance: Random, number: int) -> tuple[RefitWork, ...]:
+    """Return cleaning, sealing a joint right before it is closed, both or neither."""
+    found = []
+    if chance.random() < 0.4:
+        found.append(RefitWork(id=WorkId(f"clean{number}"), minutes=3, labour_class=TECH))
+    if chance.random() < 0.4:
+        found.append(
+            RefitWork(
+                id=WorkId(f"seal{number}"),
+                minutes=chance.choice([0, 2]),
+                labour_class=TECH,
+                is_joined=True,
+                after=(WorkId(f"clean{number}"),) if found and chance.random() < 0.5 else (),
+            )
+        )
+    return tuple(found)
 
 
 def _cylinder(chance: Random, engine: list[Component]) -> list[Component]:

@@ -76,6 +76,7 @@ def test_stem_seals_of_a_twin_are_done_on_one_cylinder_before_the_other() -> Non
         "on bonnet",
         "ready_to_run",
         "V-RUN",
+        "governed_speed",
         "hand_over",
     ]
     assert found.plan.is_least
@@ -89,13 +90,24 @@ def test_short_block_is_built_on_the_bench_before_the_engine_goes_in() -> None:
 
     assert names[2] == "off battery_off"
     assert {"off fuel_line", "off muffler", "off pto_clutch", "off oil_drain"} <= {*names[:out]}
-    assert {*places[out + 1 : back]} == {"bench"}
+    assert {*places[out + 1 : back]} == {"bench", None}
     assert {*places[: out + 1]} == {*places[back:]} == {"machine", None}
     # the flywheel, which is out of reach in a tight frame, goes on where it came off
     assert found.in_order("off engine_out", "off flywheel", "transfer_parts", "on flywheel")
     assert found.in_order("on head@1", "on head@2", "on blower_housing", "on engine_out")
     assert found.in_order("on engine_out", "on oil_drain", "on battery_off", "ready_to_run")
-    assert names[-4:] == ["V-RUN", "V-LEAK-AFTER", "manual_after", "hand_over"]
+    # the plugs come out again for the leak-down after the run, with the engine dead
+    assert names[-9:] == [
+        "V-RUN",
+        "governed_speed",
+        "leads_grounded_after",
+        "plugs_out_after",
+        "V-LEAK-AFTER",
+        "leakage_noted",
+        "plugs_in_after",
+        "manual_after",
+        "hand_over",
+    ]
 
 
 def test_generator_exhaust_valve_is_looked_at_before_it_is_fitted() -> None:
@@ -112,6 +124,30 @@ def test_generator_exhaust_valve_is_looked_at_before_it_is_fitted() -> None:
     assert [need.role for need in by_name["fit_exhaust_valve@1"].uses] == ["valve_ex"]
     assert [need.role for need in by_name["on oil_drain"].uses] == ["oil_fill"]
     assert found.in_order("on head@1", "on oil_drain", "V-RUN")
+
+
+def test_unbilled_steps_are_those_of_the_machine() -> None:
+    generator = exhaust_valve()
+    washer = planned("QM-H27", "OS-PW27", ("J-MAG-SEAL", None))
+    loose = planned("QM-H27", None, ("J-MAG-SEAL", None))
+
+    assert generator.in_order("V-RUN", "governed_speed", "generator_output", "plugs_out_after")
+    assert washer.in_order("on flywheel", "set_air_gap", "on blower_housing", "water_for_run")
+    assert washer.in_order("water_for_run", "V-RUN", "governed_speed")
+    for found, others in (
+        (generator, {"water_for_run", "set_air_gap"}),
+        (washer, {"generator_output", "plugs_out_after"}),
+        (loose, {"generator_output", "water_for_run"}),
+    ):
+        assert others.isdisjoint(found.names)
+    # neither they nor cleaning faces for a joint has minutes of its own
+    by_name = {step.name: step for step in generator.plan.steps}
+    assert by_name["clean_deck@1"].place == "machine"
+    assert {by_name[name].minutes for name in ("clean_deck@1", "plugs_out_after")} == {0}
+    missing = [step for step in washer.plan.steps if step.name != "water_for_run"]
+    assert "water_for_run is missing" in washer.wrong(washer.with_steps(missing))
+    strange = [*washer.with_steps(loose.plan.steps).steps, by_name["generator_output"]]
+    assert "generator_output is for nothing" in washer.wrong(washer.with_steps(strange))
 
 
 def test_breather_under_the_manifold_needs_the_housing_alone_off() -> None:

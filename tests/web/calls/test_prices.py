@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
+from uuid import uuid4
 
 import httpx
 import pytest
@@ -57,6 +58,14 @@ def send(client: httpx.Client, raw: bytes | str, supplier: str = "ALDQ") -> dict
     return file
 
 
+def act(
+    client: httpx.Client, path: str, body: dict[str, Any] | None = None, once: str = ""
+) -> httpx.Response:
+    """Apply a price file or go back, with an idempotency key of its own if none is given."""
+    headers = {"Idempotency-Key": f'"{once or uuid4().hex}"'}
+    return client.post(path, json=body or {}, headers=headers)
+
+
 def until(get: Callable[[], Any], claim: Callable[[Any], bool]) -> Any:
     ends = time.monotonic() + 120
     while not claim(found := get()):
@@ -83,8 +92,8 @@ def test_price_file_is_read_applied_looked_up_and_undone(client: httpx.Client) -
     assert file["difference"]["cheaper"]["count"] > 100
     assert costs(client) == before
 
-    applied = client.post(f"/v1/price-files/{file['id']}/apply")
-    again = client.post(f"/v1/price-files/{file['id']}/apply")
+    applied = act(client, f"/v1/price-files/{file['id']}/apply")
+    again = act(client, f"/v1/price-files/{file['id']}/apply")
 
     assert applied.status_code == again.status_code == 200
     assert applied.json() == again.json()
@@ -107,10 +116,64 @@ def test_price_file_is_read_applied_looked_up_and_undone(client: httpx.Client) -
     assert listed["in_force"] == applied.json()["revision"] == found["in_force"]
 
     for _ in range(2):
-        undone = client.post("/v1/price-book/back", json={"revision": listed["in_force"]})
+        undone = act(client, "/v1/price-book/back", {"revision": listed["in_force"]})
         assert undone.json()["in_force"] is None
     assert costs(client) == before
+    events = [each for each in all_events(client) if each["kind"].startswith("prices.")]
+    revision = listed["in_force"]
+    assert [(each["kind"], each["hand"], each["facts"]) for each in events] == [
+        (
+            "prices.applied",
+            "key",
+            {"revision": revision, "before": 0, "supplier": "ALDQ", "file": file["id"]},
+        ),
+        ("prices.undone", "key", {"revision": 0, "before": revision}),
+    ]
     assert [each["id"] for each in client.get("/v1/price-files").json()["items"]][-1] == file["id"]
+
+
+def test_difference_names_quotes_that_another_supplier_would_win(client: httpx.Client) -> None:
+    kept = client.post("/v1/quotes", json=PREVIEW, headers={"Idempotency-Key": f'"{uuid4().hex}"'})
+    quote = kept.json()["id"]
+    orders = client.post("/v1/quotes/preview", json=PREVIEW).json()["orders"]
+    used = {order["supplier"] for order in orders}
+    item = orders[0]["lines"][0]["item"]
+    act(client, f"/v1/shelf/{item}/reorder-point", {"least": "1", "wanted": "2"})
+    other = next(each for each in ("ALDQ", "BRMW", "CPSN") if each not in used)
+
+    dearest = send(client, everything_at("9999.00"), other)["difference"]
+    cheapest = send(client, everything_at("0.01"), other)["difference"]
+
+    assert quote not in dearest["drafts"], used
+    assert quote in cheapest["drafts"]
+    assert cheapest["reorder_points"] == [item]
+    assert cheapest["quotes_not_priced"] == 0
+
+
+def test_price_file_of_more_than_16_mebibytes_is_taken(client: httpx.Client) -> None:
+    padding = "x" * 1_000
+    rows = "".join(f"L-{index},,,{padding},,cheap\n" for index in range(17_500))
+
+    file = send(client, HEAD + rows)
+
+    assert (file["state"], file["error_count"]) == ("refused", 17_500)
+
+
+def all_events(client: httpx.Client) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = client.get("/v1/events", params={"limit": 1000}).json()["items"]
+    return found
+
+
+def test_price_file_is_applied_once_for_an_idempotency_key(client: httpx.Client) -> None:
+    path = f"/v1/price-files/{send(client, everything_at('0.11'))['id']}/apply"
+    assert client.post(path).json()["code"] == "idempotency-key-missing"
+    applied = act(client, path, once="applying")
+    act(client, "/v1/price-book/back", {"revision": applied.json()["revision"]})
+
+    again = act(client, path, once="applying")
+
+    assert (again.status_code, again.json()) == (200, applied.json())
+    assert client.get("/v1/price-book/revisions").json()["in_force"] is None
 
 
 def test_price_file_with_errors_lists_them_and_is_not_applied(client: httpx.Client) -> None:
@@ -130,7 +193,7 @@ def test_price_file_with_errors_lists_them_and_is_not_applied(client: httpx.Clie
     first = client.get(path, params={"limit": 249}).json()
     rest = client.get(path, params={"after": first["last"]}).json()
     assert [len(first["items"]), len(rest["items"])] == [249, 1]
-    refused = client.post(f"/v1/price-files/{file['id']}/apply")
+    refused = act(client, f"/v1/price-files/{file['id']}/apply")
     assert (refused.status_code, refused.json()["code"]) == (409, "act-refused")
     assert "250" in refused.json()["errors"][0]["detail"]
 
@@ -159,7 +222,7 @@ def test_price_file_that_is_not_there_is_named(client: httpx.Client, where: str)
 
 
 def test_going_back_from_a_revision_that_is_not_in_force_is_refused(client: httpx.Client) -> None:
-    answer = client.post("/v1/price-book/back", json={"revision": 77})
+    answer = act(client, "/v1/price-book/back", {"revision": 77})
 
     assert (answer.status_code, answer.json()["code"]) == (409, "act-refused")
 

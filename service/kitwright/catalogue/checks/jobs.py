@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import TYPE_CHECKING, NamedTuple
 
 from kitwright.catalogue.checks.conditions import condition_problems
@@ -80,6 +81,7 @@ def check_jobs(catalogue: Catalogue, unsound: frozenset[str]) -> Iterator[Proble
         for row in job.contingency:
             turning_up.add(row.id)
             yield from _contingency(catalogue, f"{label}, contingency {row.id}", row)
+        yield from _rivals(catalogue, label, job)
         if JOBS not in unsound:
             yield from _visits(catalogue, job, label, unsound)
     for kind in catalogue.contingencies:
@@ -202,6 +204,20 @@ def _contingency(catalogue: Catalogue, label: str, row: Contingency) -> Iterator
         yield from _addition(label, addition)
     for condition in row.raised_by:
         yield from condition_problems(catalogue.rules, JOBS, label, condition)
+
+
+def _rivals(catalogue: Catalogue, label: str, job: Job) -> Iterator[Problem]:
+    """Yield the groups of contingencies, at most one of which is found, that are too probable."""
+    sums: dict[str, Decimal] = {}
+    for row in job.contingency:
+        kind = catalogue.contingencies.get(row.id)
+        if kind is not None and kind.one_of is not None:
+            chance = row.raised_probability or row.probability
+            sums[kind.one_of] = sums.get(kind.one_of, Decimal(0)) + chance
+    for group, together in sums.items():
+        if together > 1:
+            message = f"the contingencies of {group!r} exclude each other, and sum to {together}"
+            yield problem(JOBS, label, "rivals-too-probable", message)
 
 
 def _addition(label: str, addition: Addition) -> Iterator[Problem]:

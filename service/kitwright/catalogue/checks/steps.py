@@ -155,6 +155,12 @@ def _anywhere(catalogue: Catalogue) -> dict[str, bool]:
     return known
 
 
+def _of_machines(catalogue: Catalogue) -> dict[str, bool]:
+    """Return the components of all chassis."""
+    rows = (row for chassis in catalogue.chassis.values() for row in chassis.component)
+    return {row.id: row.per_cylinder for row in rows}
+
+
 def _named(layout: Layout) -> dict[str, bool]:
     known = known_components(layout)
     return known | {row.name: known.get(row.component, False) for row in layout.alias}
@@ -178,8 +184,7 @@ def _twice(catalogue: Catalogue) -> Iterator[Problem]:
     check of their own.
     """
     others = {*_anywhere(catalogue)}
-    for chassis in catalogue.chassis.values():
-        others |= {str(row.id) for row in chassis.component}
+    others |= {*_of_machines(catalogue)}
     own = [*_step_ids(catalogue)]
     for name in catalogue.ticks:
         if name in others or own.count(name) > 1:
@@ -196,6 +201,7 @@ def _ticks(catalogue: Catalogue) -> Iterator[Problem]:
         for reference in (*tick.for_any, *tick.after, *tick.before):
             yield from _step(asker, reference, known, ids)
         yield from component_problems(asker, tick.reach, known)
+        yield from component_problems(asker, tick.machine_has, known | _of_machines(catalogue))
         if tick.elapsed_minutes is not None and tick.kind is not TickKind.wait:
             message = "elapsed_minutes are of a wait only"
             yield problem(JOBS, label, "elapsed-stray", message)

@@ -82,11 +82,13 @@ class ContingencyKind(Record, frozen=True, kw_only=True):
     """A kind of fault that teardown may show: its name, and its meaning in a customer's words.
 
     `seen_at` names the components at whose removal it may be seen, and the work that may show it.
+    Of the kinds with the same `one_of`, at most one is found on a cylinder.
     """
 
     id: ContingencyId
     name: str
     plain: str
+    one_of: str | None = None
     seen_at: tuple[str, ...] = ()
 
 

@@ -214,14 +214,19 @@ class Tick(Record, frozen=True, kw_only=True):
     It is part of a plan that has any of the steps in `for_any`, or of every plan if that is empty.
     Steps are named `off x`, `on x`, or by the id of work. `reach` names components: the step comes
     after all that stands before them, and before everything else that comes off.
-    `elapsed_minutes` is how long a wait takes, None if that is to be looked up.
+    `elapsed_minutes` is how long a wait takes, None if that is to be looked up. `machine_has` names
+    components: only an engine in its chassis that has any of them needs the step, all do if it is
+    empty. `manual` names values of the maker's manual.
     """
 
     id: TickId
     name: str
     kind: TickKind = TickKind.check
     for_any: tuple[str, ...] = ()
+    machine_has: tuple[str, ...] = ()
     after: tuple[str, ...] = ()
     before: tuple[str, ...] = ()
     reach: tuple[str, ...] = ()
     elapsed_minutes: int | None = None
+    manual: tuple[str, ...] = ()
+    hazards: tuple[HazardId, ...] = ()

@@ -2,7 +2,6 @@
 
 from kitwright.stages.contingency.contingency import (
     Chance,
-    Contingencies,
     MayTurnUp,
     Prospect,
     Weighed,
@@ -12,7 +11,6 @@ from kitwright.stages.contingency.contingency import (
 
 __all__ = [
     "Chance",
-    "Contingencies",
     "MayTurnUp",
     "Prospect",
     "Weighed",

@@ -17,7 +17,8 @@ from kitwright.catalogue.model import (
     Contingency,
     ContingencyKind,
 )
-from kitwright.money import Money
+from kitwright.money import Money, round_minor
+from kitwright.solve.spread import Spread
 from kitwright.stages.finding import Findings
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.request import Request
@@ -79,44 +80,37 @@ class Weighed(Struct, frozen=True, kw_only=True):
 
 
 class Prospect(Struct, frozen=True, kw_only=True, eq=False):
-    """The contingencies of a draft, most probable first. `likely` is the cost added by all that are
-    likely, `worst` the cost added by the most expensive combination; `worst` is never below zero.
+    """The contingencies of a quote, most probable first, and what they make of its total.
 
-    `replaces_jobs` says whether any of them adds a job that includes one of the draft's. Compared
-    by identity, so that it can be the key under which results from it are cached.
+    `as_quoted` is the total without any, `likely` that with all that are likely, `worst` that with
+    the most expensive combination, which is never below `as_quoted`. `spread` is the distribution
+    of the total, in minor units. Compared by identity, so that it can be the key under which
+    results from it are cached.
     """
 
     each: tuple[Weighed, ...]
+    as_quoted: Money
     likely: Money
     worst: Money
-    replaces_jobs: bool
-
-
-class Contingencies(Struct, frozen=True, kw_only=True):
-    """The contingencies of a quote, and its total without them (`as_quoted`).
-
-    `lapsing` is the sum of the counter's reductions on jobs, lines or parts that a contingency may
-    replace: these reductions would then no longer apply.
-    """
-
-    prospect: Prospect
-    as_quoted: Money
-    lapsing: Money
+    spread: Spread
 
     @property
-    def each(self) -> tuple[Weighed, ...]:
-        """The contingencies, most probable first."""
-        return self.prospect.each
+    def expected(self) -> Money:
+        """The expected total; combinations without a figure count as the worst."""
+        return Money(round_minor(self.spread.mean(self.worst.minor)), self.worst.currency)
 
-    @property
-    def likely(self) -> Money:
-        """The total of the quote with all likely contingencies."""
-        return self.as_quoted + self.prospect.likely
+    def total_at(self, share: Fraction) -> Money:
+        """Return the total that is not exceeded with a probability of at least `share`. If that
+        needs combinations without a figure, it is the worst.
+        """
+        minor = self.spread.quantile(share)
+        return self.worst if minor is None else Money(minor, self.worst.currency)
 
-    @property
-    def worst(self) -> Money:
-        """The total with the most expensive combination of the list; this is not a limit."""
-        return self.as_quoted + self.lapsing + self.prospect.worst
+    def chance_over(self, limit: Money) -> Fraction:
+        """Return the probability that the total exceeds a limit; combinations without a figure
+        exceed every limit below the worst.
+        """
+        return Fraction(0) if limit >= self.worst else self.spread.chance_over(limit.minor)
 
 
 def list_contingencies(

@@ -353,13 +353,14 @@ def _sublets(shop: Shop, operations: Sequence[Operation]) -> Iterator[_Draft]:
 
 
 def _ticks(rules: Rules, there: Mapping[str, _Draft]) -> Iterator[_Draft]:
-    for tick in rules.catalogue.ticks.values():
+    for tick in rules.ticks:
         if not tick.for_any or not rules.tick_for[tick.id].isdisjoint(there):
             yield _Draft(
                 name=tick.id,
                 kind=tick.kind.value,
                 minutes=Fraction(0),
                 text=tick.name,
+                hazards=tick.hazards,
                 elapsed=tick.elapsed_minutes,
             )
 

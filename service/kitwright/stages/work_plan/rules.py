@@ -93,6 +93,8 @@ class Rules:
         """Unbilled step -> the steps of which a plan has any if it has this one."""
         self.choosing = tuple(node for node in self.nodes.values() if node.needs_any)
         """The components with an OR group."""
+        self.ticks = tuple(filter(self._has_tick, catalogue.ticks.values()))
+        """The unbilled steps that the machine may need."""
         self._gather_work()
         self._early = self._off_early()
         names = self._names()
@@ -103,6 +105,11 @@ class Rules:
         self._compile_ticks()
         self._compile_debris(shop.labour.debris_heavy_visit)
         self.rules: dict[str, Rule] = {name: self._rule(name) for name in names}
+
+    def _has_tick(self, tick: Tick) -> bool:
+        """Return whether this machine is one that an unbilled step is for."""
+        wanted = [split_reference(one)[0] for one in tick.machine_has]
+        return not wanted or any(node.component.id in wanted for node in self.nodes.values())
 
     def kind_of(self, name: str) -> WorkKind:
         """Return the kind of a piece of work; what the machine's condition adds is work."""
@@ -215,8 +222,8 @@ class Rules:
             self.nodes.values(), key=lambda node: (not node.component.is_first, not node.is_chassis)
         )
         phases = {name: _phase(row) for name, (row, _) in self._works.items()}
-        ticks = [tick.id for tick in self.catalogue.ticks.values()]
-        last = [tick.id for tick in self.catalogue.ticks.values() if _is_last(tick)]
+        ticks = [tick.id for tick in self.ticks]
+        last = [tick.id for tick in self.ticks if _is_last(tick)]
         return (
             *(tick for tick in ticks if tick not in last),
             *(name for name, phase in phases.items() if phase is Phase.arrival),
@@ -355,7 +362,7 @@ class Rules:
             self._after[DEBRIS] |= {*self._after[visit], visit}
 
     def _compile_ticks(self) -> None:
-        for tick in self.catalogue.ticks.values():
+        for tick in self.ticks:
             name = tick.id
             self.tick_for[name] = frozenset(self._ticked(tick.for_any))
             for step in self._ticked(tick.after):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, TypeVar
 
 import msgspec
 from msgspec import Meta
 
 from kitwright.keeping.key import Scope
+from kitwright.keeping.store import Records
 from kitwright.prices import books
 from kitwright.prices.amount import amount_text
 from kitwright.prices.difference import PriceDifference
@@ -20,10 +21,10 @@ from kitwright.prices.record import (
     RevisionNumber,
     RowError,
 )
-from kitwright.pricing import SupplierUnknown
+from kitwright.pricing import SupplierUnknown, note_in_force
 from kitwright.quote import Count, DecimalText
 from kitwright.web.calls.call import Call
-from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import PRICE_FILE, PriceFileId, missing, read_id, written
 from kitwright.web.calls.shown import ListOut, Out
 from kitwright.web.edge.body import stream
@@ -47,6 +48,7 @@ MOST_ERRORS: Final = 200
 _MOST_FILES: Final = 100
 _KEEPS: Final = "reads"
 """The price book is not among the records, which these calls at most read."""
+T = TypeVar("T")
 
 PriceNumber = Annotated[
     int, Meta(ge=1, le=999_999_999_999_999, description="The number of a price revision, from 1.")
@@ -278,17 +280,18 @@ def list_errors(call: Call, query: PriceErrorsQuery) -> Reply[PriceErrorsOut]:
     "act-refused",
     "storage-full",
     scope=Scope.CATALOGUE,
-    keeps=_KEEPS,
 )
-async def apply(call: Call) -> Reply[PriceRevisionOut]:
+async def apply(call: Call) -> Work[PriceRevisionOut]:
     """Apply a price file.
 
     Its prices are in force when this is answered, as a new price revision: new quotes and previews
     use them. After its first file, a supplier's offers in the catalogue no longer count. Repeating
-    the call has no further effect.
+    the call has no further effect. The event is `prices.applied`.
     """
     number = _file(call).number
-    return Reply(body=_revision_out(await call.desk.pricing.apply(number, call.stamp.by)))
+    _begin(call)
+    out = _revision_out(await call.desk.pricing.apply(number, call.stamp.by))
+    return _noting(call, out)
 
 
 @operation("GET /v1/price-book", "findPrices", "prices", keeps=_KEEPS)
@@ -326,15 +329,39 @@ def revisions(call: Call) -> Reply[PriceRevisionsOut]:
     "act-refused",
     "storage-full",
     scope=Scope.CATALOGUE,
-    keeps=_KEEPS,
 )
-async def back(call: Call, body: PriceBackIn) -> Reply[PriceRevisionsOut]:
+async def back(call: Call, body: PriceBackIn) -> Work[PriceRevisionsOut]:
     """Go back to the prices before a price revision.
 
-    The revision has to be the one in force. Repeating the call has no further effect.
+    The revision has to be the one in force. Repeating the call has no further effect. The event is
+    `prices.undone`.
     """
+    _begin(call)
     await call.desk.pricing.back(RevisionNumber(body.revision))
-    return Reply(body=_revisions_out(call))
+    out = _revisions_out(call)
+    return _noting(call, out)
+
+
+def _begin(call: Call) -> None:
+    """Begin a change of the prices, whose event the call adds."""
+    pricing = call.desk.pricing
+    pricing.in_calls += 1
+
+    def end() -> None:
+        pricing.in_calls -= 1
+
+    call.at_end.append(end)
+
+
+def _noting(call: Call, body: T) -> Work[T]:
+    """Return the work that adds the event of the prices in force, and answers with a body."""
+    in_force = call.desk.pricing.books.in_force()
+
+    def note(records: Records) -> Reply[T]:
+        note_in_force(records, call.stamp, in_force)
+        return Reply(body=body)
+
+    return note
 
 
 def _file(call: Call) -> PriceFile:

@@ -11,19 +11,20 @@ from datetime import date
 
 from msgspec import structs
 
-from kitwright.documents.balance_view import total_told
+from kitwright.documents.balance_view import total_of, total_told
 from kitwright.keeping.life import additions_to, revision_of
 from kitwright.keeping.record import Addition, KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Sums, sums_of
 from kitwright.language.scribe import Scribe
-from kitwright.money import total
+from kitwright.money import Money, total
 from kitwright.quote import (
     ADDED_SINCE,
     Contingencies,
     Envelope,
     Line,
     Paper,
+    PriceRange,
     Quote,
     Reason,
     Totals,
@@ -44,6 +45,7 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
     sums = sums_of(revision, added)
     scribe = Scribe(answer.language)
     lines = [*answer.lines, *_added(added, scribe)]
+    more = sums.gross - total_of(answer.totals)
     return structs.replace(
         answer,
         lines=tuple(
@@ -61,7 +63,8 @@ def standing(records: Records, quote: KeptQuote, revision: Revision) -> Quote:
         if answer.exemption is None
         else structs.replace(answer.exemption, spares=tell_taxes(sums.freed, scribe.text)),
         totals=_totals(answer.totals, sums, added),
-        contingencies=_contingencies(answer.contingencies, answer.totals, sums),
+        contingencies=_contingencies(answer.contingencies, more),
+        range=_range(answer.range, more),
     )
 
 
@@ -143,18 +146,34 @@ def _totals(agreed: Totals, sums: Sums, added: Sequence[Addition]) -> Totals:
     )
 
 
-def _contingencies(
-    agreed: Contingencies | None, totals: Totals, sums: Sums
-) -> Contingencies | None:
+def _contingencies(agreed: Contingencies | None, more: Money) -> Contingencies | None:
     """Return what may be found in addition to what was added: every sum is of the entire quote."""
-    if agreed is None or totals.gross is None:
-        return agreed
-    more = sums.gross - totals.gross.money
+    if agreed is None:
+        return None
     return structs.replace(
         agreed,
         as_quoted=amount_of(agreed.as_quoted.money + more),
         likely=amount_of(agreed.likely.money + more),
         worst=amount_of(agreed.worst.money + more),
+    )
+
+
+def _range(agreed: PriceRange | None, more: Money) -> PriceRange | None:
+    """Return the distribution of the total with what was added."""
+    if agreed is None:
+        return None
+    return structs.replace(
+        agreed,
+        expected=amount_of(agreed.expected.money + more),
+        p50=amount_of(agreed.p50.money + more),
+        p80=amount_of(agreed.p80.money + more),
+        p90=amount_of(agreed.p90.money + more),
+        p95=amount_of(agreed.p95.money + more),
+        dearest_listed=amount_of(agreed.dearest_listed.money + more),
+        chance_over=tuple(
+            structs.replace(one, limit=amount_of(one.limit.money + more))
+            for one in agreed.chance_over
+        ),
     )
 
 
