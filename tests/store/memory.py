@@ -416,6 +416,9 @@ class MemoryMails(Kept[Mail]):
         found = (mail for _, mail in mails if mail.to.encode().lower() == wanted)
         return tuple(mail for mail in found if mail.number > after)[:most]
 
+    def queued_of(self, quote: int) -> tuple[Mail, ...]:
+        return tuple(one for one in self.of_quote(quote) if one.state is MailState.queued)
+
     def _waiting(self) -> list[tuple[datetime, int]]:
         return sorted(
             (mail.next_at, number)
