@@ -8,6 +8,7 @@ from msgspec import Struct
 
 from kitwright.keeping.ledger import Holding, Move, MoveKind
 from kitwright.keeping.record import KeptOrder, Stamp
+from kitwright.keeping.reserving import arrived_with
 from kitwright.keeping.shelf import Entry, book
 from kitwright.keeping.store import Records
 
@@ -38,7 +39,7 @@ def take_in(
         kind=MoveKind.receive,
         amount=received.amount,
         cost=received.cost,
-        reason=f"order O{order.number}",
+        reason=arrived_with(order.number),
         who=who,
     )
     moves = book(records, stamp, entry, order.net.currency)

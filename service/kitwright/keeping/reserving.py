@@ -21,10 +21,17 @@ from kitwright.keeping.store import Records
 from kitwright.stages.price import STOCK
 from kitwright.stages.supply import meets
 
+FINISHED = "work finished"
 AGREED = "agreed"
 """The reason of a reservation at an acceptance."""
 NOT_NEEDED = "no agreement needs it"
-FINISHED = "work finished"
+_ARRIVED = "order O"
+_MOST_MOVES = 1_000_000
+
+
+def arrived_with(order: int) -> str:
+    """Return the reason of moves by which goods of an order went onto the shelf."""
+    return f"{_ARRIVED}{order}"
 
 
 class Taken(Struct, frozen=True):
@@ -80,9 +87,37 @@ class Shortage(Struct, frozen=True):
 
 def shortages(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
     """Return what the agreed revision of a quote takes from stock and is neither reserved nor
-    drawn for it.
+    drawn for it. What arrived with orders of the quote does not end a shortage: it was ordered for
+    it, and is not surplus.
     """
-    return tuple(_missing(_taken(records, quote), records.shelf.shares(quote.number)))
+    had = _had(records.shelf.shares(quote.number))
+    had.subtract(_arrived(records, quote, had))
+    return tuple(_missing(_kit(records, quote).from_stock, had))
+
+
+def _unreserved(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
+    """Return the shortages that goods which arrived for the quote do not fill. They fill what the
+    quote buys first.
+    """
+    kit = _kit(records, quote)
+    had = _had(records.shelf.shares(quote.number))
+    bought = Counter[str]()
+    for pack in kit.packs:
+        if pack.source != STOCK:
+            bought[pack.item] += pack.needed
+    had.subtract(_arrived(records, quote, had) & bought)
+    return tuple(_missing(kit.from_stock, had))
+
+
+def _arrived(records: Records, quote: KeptQuote, items: Iterable[str]) -> Counter[str]:
+    """Return how much of some items was reserved for a quote as it arrived with an order."""
+    found = Counter[str]()
+    for item in items:
+        for move in records.shelf.moves(item, None, _MOST_MOVES):
+            is_own = move.quote == quote.number and move.kind is MoveKind.reserve
+            if is_own and move.reason.startswith(_ARRIVED):
+                found[item] += move.promised
+    return found
 
 
 def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
@@ -115,7 +150,7 @@ def reserve_missing(
     """
     left_out = frozenset(besides)
     count = 0
-    for short in shortages(records, quote):
+    for short in _unreserved(records, quote):
         if short.taken.item in left_out:
             continue
         rest = short.amount
@@ -149,10 +184,6 @@ def _enter(
     enter(records, stamp, entry, quote.net.currency)
 
 
-def _taken(records: Records, quote: KeptQuote) -> tuple[Taken, ...]:
-    return _kit(records, quote).from_stock
-
-
 def _kit(records: Records, quote: KeptQuote) -> _Kit:
     """Return the kit of the agreed revision of a quote, empty without one."""
     revision = None if quote.agreed is None else records.revisions.get(quote.number, quote.agreed)
@@ -166,8 +197,7 @@ def _had(shares: Iterable[Share]) -> Counter[str]:
     return had
 
 
-def _missing(taken: Iterable[Taken], shares: Iterable[Share]) -> Iterator[Shortage]:
-    had = _had(shares)
+def _missing(taken: Iterable[Taken], had: Counter[str]) -> Iterator[Shortage]:
     for one in taken:
         filled = min(one.amount, max(0, had[one.item]))
         had[one.item] -= filled
