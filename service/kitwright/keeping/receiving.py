@@ -8,7 +8,6 @@ from msgspec import Struct
 
 from kitwright.keeping.ledger import Holding, Move, MoveKind
 from kitwright.keeping.record import KeptOrder, Stamp
-from kitwright.keeping.reserving import arrived_with
 from kitwright.keeping.shelf import Entry, book
 from kitwright.keeping.store import Records
 
@@ -33,13 +32,13 @@ def take_in(
 
     Raises: ShelfRefused.
     """
-    quote = records.quotes.get(order.quote)
+    quote = None if order.quote is None else records.quotes.get(order.quote)
     entry = Entry(
         holding=received.holding,
         kind=MoveKind.receive,
         amount=received.amount,
         cost=received.cost,
-        reason=arrived_with(order.number),
+        reason=f"order O{order.number}",
         who=who,
     )
     moves = book(records, stamp, entry, order.net.currency)

@@ -15,23 +15,17 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Quality
 from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner, Share
+from kitwright.keeping.order_progress import arrived_for
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.shelf import Entry, enter
 from kitwright.keeping.store import Records
 from kitwright.stages.price import STOCK
 from kitwright.stages.supply import meets
 
-FINISHED = "work finished"
 AGREED = "agreed"
 """The reason of a reservation at an acceptance."""
 NOT_NEEDED = "no agreement needs it"
-_ARRIVED = "order O"
-_MOST_MOVES = 1_000_000
-
-
-def arrived_with(order: int) -> str:
-    """Return the reason of moves by which goods of an order went onto the shelf."""
-    return f"{_ARRIVED}{order}"
+FINISHED = "work finished"
 
 
 class Taken(Struct, frozen=True):
@@ -87,37 +81,12 @@ class Shortage(Struct, frozen=True):
 
 def shortages(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
     """Return what the agreed revision of a quote takes from stock and is neither reserved nor
-    drawn for it. What arrived with orders of the quote does not end a shortage: it was ordered for
-    it, and is not surplus.
+    drawn for it.
     """
     had = _had(records.shelf.shares(quote.number))
-    had.subtract(_arrived(records, quote, had))
-    return tuple(_missing(_kit(records, quote).from_stock, had))
-
-
-def _unreserved(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
-    """Return the shortages that goods which arrived for the quote do not fill. They fill what the
-    quote buys first.
-    """
-    kit = _kit(records, quote)
-    had = _had(records.shelf.shares(quote.number))
-    bought = Counter[str]()
-    for pack in kit.packs:
-        if pack.source != STOCK:
-            bought[pack.item] += pack.needed
-    had.subtract(_arrived(records, quote, had) & bought)
-    return tuple(_missing(kit.from_stock, had))
-
-
-def _arrived(records: Records, quote: KeptQuote, items: Iterable[str]) -> Counter[str]:
-    """Return how much of some items was reserved for a quote as it arrived with an order."""
-    found = Counter[str]()
-    for item in items:
-        for move in records.shelf.moves(item, None, _MOST_MOVES):
-            is_own = move.quote == quote.number and move.kind is MoveKind.reserve
-            if is_own and move.reason.startswith(_ARRIVED):
-                found[item] += move.promised
-    return found
+    # what was ordered for it is no stock that it was to take
+    had.subtract(arrived_for(records, quote.number))
+    return tuple(_missing(_taken(records, quote), had))
 
 
 def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
@@ -130,9 +99,11 @@ def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
     for one in kit.from_stock:
         needed[one.item] += one.amount
     # what was ordered for it may be on the shelf by now
+    bought = Counter[str]()
     for pack in kit.packs:
         if pack.source != STOCK:
-            needed[pack.item] += pack.needed
+            bought[pack.item] += pack.needed
+    needed.update(bought | arrived_for(records, quote.number))
     needed.subtract(_had(shares))
     for share in reversed(shares):
         over = min(share.reserved, -needed[share.holding.item])
@@ -150,7 +121,7 @@ def reserve_missing(
     """
     left_out = frozenset(besides)
     count = 0
-    for short in _unreserved(records, quote):
+    for short in shortages(records, quote):
         if short.taken.item in left_out:
             continue
         rest = short.amount
@@ -182,6 +153,10 @@ def _enter(
 ) -> None:
     entry = Entry(holding=holding, kind=kind, amount=amount, quote=quote.number, reason=reason)
     enter(records, stamp, entry, quote.net.currency)
+
+
+def _taken(records: Records, quote: KeptQuote) -> tuple[Taken, ...]:
+    return _kit(records, quote).from_stock
 
 
 def _kit(records: Records, quote: KeptQuote) -> _Kit:

@@ -138,11 +138,12 @@ def _fees(
     if goods < Money.of(supplier.minimum_order, supplier.currency) and small.minor:
         yield OrderFee("small-order", small)
     hazmat = Money.of(supplier.hazmat_fee, supplier.currency)
-    if hazmat.minor and any(_is_hazardous(catalogue, line) for line in lines):
+    if hazmat.minor and any(is_hazardous(catalogue, line) for line in lines):
         yield OrderFee("hazardous-goods", hazmat)
 
 
-def _is_hazardous(catalogue: Catalogue, line: OrderLine) -> bool:
+def is_hazardous(catalogue: Catalogue, line: OrderLine) -> bool:
+    """Return whether a line is of goods for which a supplier may charge a fee."""
     consumable = catalogue.consumables.get(line.source.item)
     return consumable is not None and consumable.hazmat is not Hazmat.none
 
@@ -161,9 +162,12 @@ def _freight(supplier: Supplier, lines: Sequence[OrderLine], goods: Money) -> Mo
         ),
         supplier.currency,
     )
+    return freight + flat_freight(supplier, lines, goods)
+
+
+def flat_freight(supplier: Supplier, lines: Iterable[OrderLine], goods: Money) -> Money:
+    """Return the supplier's flat freight for the lines that have none of their own."""
     has_more = any(line.source.freight is None for line in lines)
     free_from = supplier.free_freight_from
     is_free = free_from is not None and goods >= Money.of(free_from, supplier.currency)
-    if has_more and not is_free:
-        freight += Money.of(supplier.freight, supplier.currency)
-    return freight
+    return Money.of(supplier.freight if has_more and not is_free else 0, supplier.currency)
