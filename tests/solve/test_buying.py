@@ -12,7 +12,7 @@ from msgspec import structs
 from ortools.linear_solver import pywraplp
 from tests.solve.baskets import basket
 
-from kitwright.solve import _tree
+from kitwright.solve import _part
 from kitwright.solve.buying import (
     Charge,
     Charged,
@@ -547,7 +547,9 @@ def test_tree_bounds_a_search_that_it_cuts_short(monkeypatch: pytest.MonkeyPatch
     least = least_purchase(needs, offers, {})
     assert least.is_least
 
-    monkeypatch.setattr(_tree, "MOST_NODES", 1)
+    monkeypatch.setattr(_part, "FEW_NODES", 1)
+    monkeypatch.setattr(_part, "MANY_NODES", 1)
+    monkeypatch.setattr(_part, "_covered", lambda *_: None)
     purchase = least_purchase(needs, offers, {})
 
     assert not purchase.is_least

@@ -6,9 +6,10 @@ from math import prod
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from kitwright.solve._tree import Choice, Least, Tree, Ways
+from kitwright.solve.cover import Pack, least_cover
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from kitwright.solve._demand import Row
 
@@ -16,6 +17,9 @@ SHARES: Final = 16
 """The parts of a unit in which bounds and the price of value are counted."""
 _SIMPLE: Final = 30_000
 """The most steps for which trying everything is quicker than a search."""
+FEW_NODES: Final = 60
+MANY_NODES: Final = 2_000
+"""The nodes of a search before another kind of search is tried, and if that fails too."""
 
 Limits = tuple[tuple[int, int, int], ...]
 """Offers, each with the least and the most packs that may be taken."""
@@ -128,7 +132,7 @@ class Part:
                         reached[after] = total, (*start[1], way)
             states = reached
         found = states.get((0,) * len(self._rows))
-        return None if found is None else Least(found[1], found[0])
+        return None if found is None else Least(found[1], found[0], found[0])
 
     def _searched(
         self, ranges: Sequence[tuple[int, int]], costs: Sequence[Sequence[int]]
@@ -139,14 +143,54 @@ class Part:
             Choice([way.packs for way in self._ways[place]], cost, self._is_linear[place])
             for place, cost in zip(self._offers, costs, strict=True)
         ]
+        rows = [row.wanted for row in self._rows]
         holds = [
             {numbers[p]: held for p, held in row.holds.items() if p in numbers}
             for row in self._rows
         ]
-        return Tree([row.wanted for row in self._rows], holds, choices).least(tuple(ranges))
+        tree = Tree(rows, holds, choices, tuple(ranges))
+        found = tree.least(FEW_NODES)
+        if found is None or found.is_proven:
+            return found
+        # this search sees which ways are no better than others
+        covered = _covered(rows, holds, choices, ranges)
+        return covered or tree.least(MANY_NODES)
 
     def _packs(self, place: int, way: int) -> int:
         return self._ways[place][way - 1].packs if way else 0
+
+
+def _covered(
+    rows: Sequence[int],
+    holds: Sequence[Mapping[int, int]],
+    choices: Sequence[Choice],
+    ranges: Sequence[tuple[int, int]],
+) -> Least | None:
+    """Return the best cover by `cover`, None if it is not proven."""
+    # what is to be taken in any case is a row of its own
+    wanted = dict(enumerate([*rows, *(int(least > 0) for least, _ in ranges)]))
+    packs = []
+    for place, (choice, (least, most)) in enumerate(zip(choices, ranges, strict=True)):
+        is_repeated = choice.is_linear and not least
+        for way in range(max(1, least), min(most, 1) + 1 if is_repeated else most + 1):
+            held = {row: each[place] for row, each in enumerate(holds) if place in each}
+            filled = {row: count * choice.packs[way - 1] for row, count in held.items()}
+            packs.append(
+                Pack(
+                    id=(place, way),
+                    holds={**filled, len(rows) + place: 1},
+                    cost=choice.costs[way - 1],
+                    limit=most if is_repeated else 1,
+                    group=None if is_repeated else str(place),
+                )
+            )
+    cover = least_cover(wanted, packs)
+    if not cover.is_proven:
+        return None
+    ways = [0] * len(choices)
+    for (place, way), times in cover.packs:
+        ways[place] = way * times
+    return Least(tuple(ways), cover.cost, cover.cost, FEW_NODES)
 
 
 def _is_linear(ways: Sequence[Way]) -> bool:

@@ -15,8 +15,6 @@ from kitwright.solve._program import Program, Row, relaxed
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-MOST_NODES: Final = 2_000
-"""The most nodes of one search."""
 _UNIT: Final = 2**20
 """The parts of a unit of cost in which row prices are counted."""
 _ALMOST: Final = 1e-6
@@ -40,11 +38,19 @@ Ranges = tuple[tuple[int, int], ...]
 
 
 class Least(NamedTuple):
-    """The ways of the best cover found, a cost that no cover is below, and the nodes searched."""
+    """The ways of the best cover found, its cost, a cost that no cover is below, and the nodes
+    searched.
+    """
 
     ways: Ways
+    cost: int
     bound: int
     nodes: int = 0
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether no cover costs less."""
+        return self.bound >= self.cost
 
 
 class _Column(NamedTuple):
@@ -64,31 +70,37 @@ class Tree:
         rows: the amount that each row wants.
         holds: by row, what one pack of a choice counts.
         choices: the choices.
+        ranges: the ways that may be taken.
     """
 
     def __init__(
-        self, rows: Sequence[int], holds: Sequence[Mapping[int, int]], choices: Sequence[Choice]
+        self,
+        rows: Sequence[int],
+        holds: Sequence[Mapping[int, int]],
+        choices: Sequence[Choice],
+        ranges: Ranges,
     ) -> None:
         self._rows, self._holds, self._choices = rows, holds, choices
         self._best: tuple[int, Ways] | None = None
         self._queue: list[tuple[int, int, Ranges, tuple[float, ...]]] = []
         self._nodes = 0
+        self._open(ranges)
 
-    def least(self, ranges: Ranges) -> Least | None:
-        """Return the best cover within some ranges, None if there is none.
+    def least(self, most_nodes: int) -> Least | None:
+        """Return the best cover, or the best found after some nodes; None if there is none. Another
+        call continues the search.
 
         Raises: SolverFailed.
         """
-        self._open(ranges)
         if self._best is None:
             return None
         while self._queue and self._queue[0][0] < self._best[0]:
-            if self._nodes >= MOST_NODES:
-                return Least(self._best[1], self._queue[0][0], self._nodes)
+            if self._nodes >= most_nodes:
+                return Least(self._best[1], self._best[0], self._queue[0][0], self._nodes)
             _, _, found, packs = heapq.heappop(self._queue)
             for child in self._halves(found, packs):
                 self._open(child)
-        return Least(self._best[1], self._best[0], self._nodes)
+        return Least(self._best[1], self._best[0], self._best[0], self._nodes)
 
     def _open(self, ranges: Ranges) -> None:
         """Find the bound of some ranges, and keep them if they may contain a better cover."""
