@@ -106,7 +106,7 @@ def choose_kit(
             return [each.most for each in known]
 
     selling = reduce(or_, map(market.selling, groups), 0)
-    parts, gap = least_landed(market, selling, parts_from, most, in_time)
+    parts, gap = least_landed(market, selling, parts_from, most, on, needed_by)
     is_least = not gap and all(part.is_least for part in parts)
     return Kit(
         needs=needs,

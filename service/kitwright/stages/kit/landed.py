@@ -10,11 +10,13 @@ most is the `gap`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date
+from itertools import product
 from typing import NamedTuple
 
-from kitwright.stages.kit.lot import InTime, Market
+from kitwright.stages.kit.lot import Market
 from kitwright.stages.kit.part import KitPart
-from kitwright.stages.supply import Goods, promise
+from kitwright.stages.supply import Goods, arrival, promise
 
 Parts = tuple[KitPart, ...]
 Most = Callable[[], Iterable[tuple[int, ...]]]
@@ -32,6 +34,7 @@ class _Way(NamedTuple):
     minus_allowed: int
     allowed: int
     cost: int
+    ready: date
     goods: Mapping[int, Goods]
     parts: Parts
 
@@ -41,22 +44,24 @@ def least_landed(
     selling: int,
     parts_from: Callable[[int], Parts],
     most: Most,
-    in_time: InTime,
+    on: date,
+    needed_by: date | None,
 ) -> tuple[Parts, int]:
     """Return the parts of a kit at least landed cost, and by how many minor units another purchase
     may cost less.
 
-    Nothing that all suppliers together can fill stays open, and nothing is later than from all of
-    them.
+    Nothing that all suppliers together can fill stays open. Nothing is later than if every item is
+    bought where it is cheapest, or, if it is needed by a day, from all suppliers.
 
     Args:
         market: what can be bought.
         selling: the suppliers that sell anything needed, as bits (see `Market.bits`).
         parts_from: the parts of the kit, each at least cost, from the suppliers that it is given.
         most: the most that goods can cost from each supplier.
-        in_time: the days of the order and of the need.
+        on: the day of the order.
+        needed_by: the day by which the goods are needed, None if they are not needed by any.
     """
-    best = everywhere = _way(market, selling, parts_from, in_time)
+    best = everywhere = _way(market, selling, parts_from, on, needed_by)
     if everywhere.landed == everywhere.cost:
         return everywhere.parts, 0
     ways, seen = [everywhere], {selling}
@@ -67,9 +72,11 @@ def least_landed(
             if allowed in seen:
                 continue
             seen.add(allowed)
-            less = _way(market, allowed, parts_from, in_time)
+            less = _way(market, allowed, parts_from, on, needed_by)
             # with fewer suppliers, goods are never cheaper or sooner
             if less.short > everywhere.short or less.late > everywhere.late:
+                continue
+            if needed_by is None and less.ready > everywhere.ready:
                 continue
             best = min(best, less, key=lambda one: one[:5])
             if less.cost < best.landed:
@@ -84,7 +91,8 @@ def _way(
     market: Market,
     allowed: int,
     parts_from: Callable[[int], Parts],
-    in_time: InTime,
+    on: date,
+    needed_by: date | None,
 ) -> _Way:
     parts = parts_from(allowed)
     goods: dict[int, Goods] = {}
@@ -95,10 +103,12 @@ def _way(
             goods[place] = more if there is None else there.plus(more)
         if part.unfilled:
             short += sum(-(-each.quantity // 1) for each in part.unfilled)
-        if in_time is not None:
-            on, needed_by = in_time
+        if needed_by is not None:
             days = (promise(market.shop, each.source, on) - needed_by for each in part.bought)
             late += sum(max(0, each.days) for each in days)
+    ready = (
+        arrival(market.shop, market.sellers[at], each.lead_days, on) for at, each in goods.items()
+    )
     return _Way(
         short=short,
         late=late,
@@ -107,22 +117,28 @@ def _way(
         minus_allowed=-allowed,
         allowed=allowed,
         cost=sum(each.cost for each in goods.values()),
+        ready=max(ready, default=on),
         goods=goods,
         parts=parts,
     )
 
 
 def _least(market: Market, goods: Mapping[int, Goods], reachable: Sequence[int]) -> int:
-    """Return a bound on what any purchase from the same suppliers costs, whatever is dearer."""
-    least = 0
+    """Return a bound on what any purchase from the same suppliers costs, whatever is dearer.
+
+    All goods together cost at least what they do here, and at least what ends the charges that end.
+    """
+    options = []
     for place, each in goods.items():
         terms = market.terms[place]
-        options = [each.cost + terms.charges(each)]
+        ends = [(0, terms.charges(each))]
         for value in (terms.minimum, terms.free_from):
             if value is not None and each.cost < value <= reachable[place]:
-                # a single supplier gets all the money: at least what ends the charge
-                paid = value if len(goods) == 1 else each.cost
-                ended = Goods(value, each.bulky, each.has_more, each.is_hazardous)
-                options.append(paid + terms.charges(ended))
-        least += min(options)
-    return least
+                ended = Goods(value, each.bulky, each.has_more, each.is_hazardous, 0)
+                ends.append((value, terms.charges(ended)))
+        options.append(ends)
+    cost = sum(each.cost for each in goods.values())
+    return min(
+        max(cost, sum(value for value, _ in some)) + sum(charges for _, charges in some)
+        for some in product(*options)
+    )

@@ -101,7 +101,7 @@ class Market:
         self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
         self.parts: Recent[Hashable, Covers] = Recent(MOST_PARTS)
         """The latest covers, by their questions."""
-        sellers = _sellers(supply)
+        self.sellers = sellers = _sellers(supply)
         self.places = {seller.id: place for place, seller in enumerate(sellers)}
         """The place of each supplier; a set of suppliers is a number with these bits."""
         self.terms = tuple(map(Terms.of, sellers))

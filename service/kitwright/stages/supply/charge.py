@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import reduce
 
 from msgspec import Struct
 
@@ -12,16 +13,18 @@ from kitwright.stages.supply.supply import Source
 
 
 class Goods(Struct, frozen=True):
-    """What an order's charges depend on, in minor units of the supplier's currency.
+    """What an order's charges and its arrival depend on; amounts are in minor units.
 
     `cost` is the sum of the lines. `bulky` is the freight of the items that have a freight of their
     own; `has_more` says whether there are others, and `is_hazardous` whether any are hazardous.
+    `lead_days` is the longest lead time of a line.
     """
 
     cost: int
     bulky: int
     has_more: bool
     is_hazardous: bool
+    lead_days: int
 
     def plus(self, other: Goods) -> Goods:
         """Return both together."""
@@ -30,6 +33,7 @@ class Goods(Struct, frozen=True):
             self.bulky + other.bulky,
             self.has_more or other.has_more,
             self.is_hazardous or other.is_hazardous,
+            max(self.lead_days, other.lead_days),
         )
 
 
@@ -97,16 +101,10 @@ def goods_of(catalogue: Catalogue, source: Source, packs: int) -> Goods:
         0 if bulky is None else Money.of(bulky * packs, source.supplier.currency).minor,
         bulky is None,
         is_hazardous(catalogue, source.item),
+        source.lead_days,
     )
 
 
 def sum_goods(each: Iterable[Goods]) -> Goods:
-    """Return the goods of several lines or orders of one supplier together."""
-    cost = bulky = 0
-    has_more = hazardous = False
-    for one in each:
-        cost += one.cost
-        bulky += one.bulky
-        has_more = has_more or one.has_more
-        hazardous = hazardous or one.is_hazardous
-    return Goods(cost, bulky, has_more, hazardous)
+    """Return the goods of one or more lines of one supplier together."""
+    return reduce(Goods.plus, each)
