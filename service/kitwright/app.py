@@ -63,6 +63,8 @@ from kitwright.store.files import MAIL, PhotoFiles, kind_of, write_whole
 from kitwright.store.lock import hold_folder
 from kitwright.store.repair import clean
 from kitwright.store.restore import drop_stages
+from kitwright.store.sqlite import sqlite3
+from kitwright.store.sweep import sweep
 from kitwright.touching import touched, what_is_open, with_file
 from kitwright.watching import watch_desk, watch_door, watch_store
 from kitwright.web.calls import all as calls
@@ -86,6 +88,7 @@ from kitwright.web.edge.origin import Proxies, read_networks
 from kitwright.web.edge.problems import HANDLERS
 from kitwright.workshop import Workshop
 
+_LOG = logging.getLogger(__name__)
 _BROKEN_OFF_SECONDS: Final = 3600.0
 """The age at which a backup is certainly not at work any more."""
 
@@ -551,6 +554,15 @@ def serve_service(
         _serve_folder(service, settings, announce, journal)
 
 
+def _sweep(store: SqliteStore) -> None:
+    """Write a database anew if something was erased, before anybody waits for it."""
+    try:
+        sweep(store.file)
+    except (StoreError, sqlite3.Error) as error:
+        # tried again at the next start
+        _LOG.warning("not written anew after an erasure: %s: %s", store.file, error)
+
+
 def _serve_folder(
     service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
@@ -560,8 +572,9 @@ def _serve_folder(
     # a folder that can't be written to is still read from
     with suppress(OSError):
         for path in clean(settings.data, age_seconds=_BROKEN_OFF_SECONDS):
-            logging.getLogger(__name__).warning("deleted %s, which was never finished", path)
+            _LOG.warning("deleted %s, which was never finished", path)
     desk, store = open_desk(service, settings, writer=writer)
+    _sweep(store)
     if warning := warn_of_modes(settings.data):
         journal.write("warning", "open-to-others", {"detail": warning})
     if desk.gate.generation.is_held:

@@ -62,16 +62,25 @@ def _raise_any(problems: tuple[Problem, ...]) -> None:
 
 
 def _unspoken(catalogue: Catalogue) -> Iterator[Problem]:
-    """Yield an error for each shop whose language, or whose bench's, has no texts; it could not
-    answer any call.
+    """Yield an error for each shop and supplier whose language has no texts: the one could not
+    answer any call, the other be sent any order.
     """
     known = languages()
-    for shop in catalogue.shops.values():
-        for language in (shop.language, shop.bench_language or shop.language):
-            if language not in known:
+    spoken = {
+        **{
+            f"shops/{shop.id}.toml": (shop.language, shop.bench_language)
+            for shop in catalogue.shops.values()
+        },
+        **{
+            f"suppliers/{supplier.id}.toml": (supplier.language,)
+            for supplier in catalogue.suppliers.values()
+        },
+    }
+    for file, named in spoken.items():
+        for language in named:
+            if language is not None and language not in known:
                 message = (
                     f"there are no texts in language {language!r}; available: {', '.join(known)}"
                 )
-                file, code = f"shops/{shop.id}.toml", "language-without-texts"
-                yield Problem(file=file, record="", code=code, message=message)
+                yield Problem(file=file, record="", code="language-without-texts", message=message)
                 break

@@ -9,17 +9,18 @@ from datetime import datetime
 from msgspec import Struct
 
 from kitwright.documents.email import Message, compose
+from kitwright.documents.order_mail import OrderMessage, compose_order
 from kitwright.keeping import mail as mails
 from kitwright.keeping.record import Mail, Stamp
 from kitwright.keeping.store import Records, Store
 from kitwright.language.scribe import Scribe
 from kitwright.outbound.mail import Fate, MailOutcome, Outgoing
 from kitwright.quote import Paper
-from kitwright.web.calls.desk import Composed, Letter
+from kitwright.web.calls.desk import Composed, Letter, OrderLetter
 
 
 class LetterWriter(Struct):
-    """Writes e-mails to customers.
+    """Writes e-mails to customers and suppliers.
 
     Args:
         sender: the address that e-mails come from.
@@ -35,11 +36,29 @@ class LetterWriter(Struct):
     reply_to: str | None = None
     quote_pdf: Callable[[Paper], bytes] | None = None
 
-    def write(self, letter: Letter) -> Composed:
+    def write(self, letter: Letter | OrderLetter) -> Composed:
         """Return an e-mail composed from a letter's data.
 
         Raises: NoPublicAddress, AddressInvalid, TextInvalid, UnknownLanguage.
         """
+        return self._order(letter) if isinstance(letter, OrderLetter) else self._quote(letter)
+
+    def _order(self, letter: OrderLetter) -> Composed:
+        domain = self.sender.rpartition("@")[2]
+        message_id = f"<{letter.made.id}.{letter.nonce.hex()}@{domain}>"
+        message = OrderMessage(
+            sender=self.sender,
+            to=letter.to,
+            message_id=message_id,
+            at=letter.at,
+            files=letter.files,
+            reply_to=self.reply_to,
+            note=letter.note,
+        )
+        body = compose_order(letter.made, letter.shop, Scribe(letter.language), message)
+        return Composed(message_id=message_id, body=body)
+
+    def _quote(self, letter: Letter) -> Composed:
         url = self.public_url
         if url is None or not self.local_links:
             url = mails.check_public(url)

@@ -105,7 +105,9 @@ class Life(Rounds):
         self.back_up()
         await self.work()
         await self.close_person()
+        # from one start of the service to the next, pages may hold copies of rows that were moved
         await self.work()
+        await self._until_nothing_is_left()
         await self.restore()
         await self.release()
         await self.work()
@@ -215,7 +217,6 @@ class Life(Rounds):
                 assert answer.json()["code"] in ("act-refused", "record-changed"), answer.text
                 now = (await client.get(person.customer)).json()
                 assert now["erased_at"] is not None, now
-            await self._until_nothing_is_left()
             for path in (f"/v1/keys/{person.key_id}/revoke", f"{person.revoked}/links/revoke"):
                 answer = await self.post(client, path)
                 assert answer.status_code == 200, answer.text
@@ -240,6 +241,7 @@ class Life(Rounds):
         self.service.start()
 
     async def _until_nothing_is_left(self) -> None:
+        """Wait for what a start of the service finishes; then nobody who was erased is left."""
         until = time.monotonic() + _PATIENCE_SECONDS
         while left := list(traces(self.folder)):
             assert time.monotonic() < until, left
@@ -256,7 +258,8 @@ class Life(Rounds):
         if not self._kill_act("restore", *given) and not (self.folder / FILE).exists():
             self._act("restore", *given)
         self.restores += 1
-        assert list(traces(self.folder)) == []
+        left = list(traces(self.folder))
+        assert left == [], left
         assert errors(self.folder) == []
         shutil.rmtree(lost)
         self.service.start()

@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 
 from msgspec import structs
-from tests.documents.printed import CONTACT, ENVELOPE, SCRIBE, full_quote, made
+from tests.documents.printed import CONTACT, ENVELOPE, SCRIBE, buyer, full_quote, made
 
 from kitwright.documents.bench_sheet import bench_sheet_pdf
 from kitwright.documents.order_sheet import order_sheet_pdf
@@ -54,7 +54,7 @@ def main() -> None:
     timed("pick list", lambda one: pick_list_pdf(quote, one, SCRIBE, contact=CONTACT))
     timed(
         "order sheet",
-        lambda one: order_sheet_pdf(made(order), quote, one, SCRIBE, contact=CONTACT),
+        lambda _: order_sheet_pdf(made(order), buyer(quote), SCRIBE),
     )
 
 

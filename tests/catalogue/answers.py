@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, date, datetime
+from decimal import Decimal
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
@@ -156,4 +157,66 @@ def _life(client: TestClient[Any], request: Mapping[str, Any]) -> Iterator[str]:
     more = {"description": "Stud", "kind": "part", "net": "500.00", "trial": True}
     yield post(f"quotes/{quote}/additions", more).text
     tag = ""
-    yield post("orders", {"revisions": [{"quote": quote, "revision": 1}]}).text
+    other = _agreed(client, {**request, "machines": 2}, yes)
+    asked = {"revisions": [{"quote": one, "revision": 1} for one in (quote, other)]}
+    made = post("orders", asked)
+    if made.status_code == 409:
+        yield made.text
+        for one in (quote, other):
+            tag = client.get(f"/v1/quotes/{one}").headers["ETag"]
+            paid = {"amount": "9000.00", "means": "cash", "by": "Owner"}
+            post(f"quotes/{one}/advances", paid)
+        tag = ""
+        made = post("orders", asked)
+    yield made.text
+    yield client.get(f"/v1/quotes/{quote}/advances").text
+    for one in made.json().get("items", ()):
+        yield from _order(client, one["id"])
+
+
+def _agreed(client: TestClient[Any], request: Mapping[str, Any], yes: Mapping[str, Any]) -> str:
+    """Return the id of another quote that its customer accepted."""
+    headers = {"Idempotency-Key": '"another"'}
+    quote = str(client.post("/v1/quotes", json=dict(request), headers=headers).json()["id"])
+    for act, body in (("issue", {}), ("accept", yes)):
+        tag = client.get(f"/v1/quotes/{quote}").headers["ETag"]
+        headers = {"Idempotency-Key": f'"another-{act}"', "If-Match": tag}
+        client.post(f"/v1/quotes/{quote}/{act}", json=dict(body), headers=headers)
+    return quote
+
+
+def _order(client: TestClient[Any], order: str) -> Iterator[str]:
+    """Yield the answers along the life of an order, and its documents."""
+    path = f"/v1/orders/{order}"
+
+    def post(act: str, **body: object) -> str:
+        tag = client.get(path).headers["ETag"]
+        headers = {
+            "Idempotency-Key": f'"{order}-{act}-{body.get("reference", "")}"',
+            "If-Match": tag,
+        }
+        answer = client.post(f"{path}/{act}", json={"by": "Owner", **body}, headers=headers)
+        return str(answer.text)
+
+    yield client.get(f"{path}/sheet", headers={"Accept": "application/xml"}).text
+    yield post("send", means="email")
+    yield client.get(f"{path}/messages").text
+    late = {"line": 1, "promised": "2027-12-01"}
+    yield post("confirm", lines=[late])
+    lines = client.get(path).json()["lines"]
+    for part in (0, 1):
+        # a little below what the shop tolerates, and a little above
+        cost = Decimal(lines[0]["unit_cost"]) * (Decimal("1.0195") if part else Decimal("1.0205"))
+        yield post(
+            "receipts",
+            reference=f"DN-{part}",
+            lines=[
+                {"line": one["line"], "packs": one["due"] * part, "unit_cost": f"{cost:.6f}"}
+                for one in lines
+            ],
+        )
+    for why in ("not_needed", "core"):
+        lines = client.get(path).json()["lines"]
+        whole = [one for one in lines if one["cores"]] if why == "core" else lines[:1]
+        gone = [{"line": one["line"], "why": why, "packs": 1} for one in whole or lines[:1]]
+        yield post("returns", lines=gone, reference=why, agreed="yes")

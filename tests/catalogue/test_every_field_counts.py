@@ -72,10 +72,6 @@ LATER: Final = {
     "Labour.basis",
     # Whether limits are with tax.
     "QuoteTerms.limit_includes_tax",
-    # What a supplier takes back.
-    "Supplier.restock_percent",
-    "Supplier.return_days",
-    "Supplier.core_days",
     # When to stop and ask.
     "QuoteTerms.revisit_if_over_percent",
 }
@@ -165,6 +161,13 @@ def findings_of(name: str) -> dict[str, Any]:
     return found
 
 
+SHORT_BLOCK: Final = {
+    "family": "TB-V68",
+    "serial": 3200000,
+    "chassis": "loose",
+    "jobs": [{"job": "J-SHORT-BLOCK"}],
+}
+"""A part that is ordered specially, and whose old one goes back."""
 CLASHING: Final = {
     "family": "QM-D74",
     "background": ["overheated", "recent_head_work"],
@@ -246,6 +249,7 @@ def questions() -> dict[str, Question]:
     shop, request = request_of("d74-tractor-gasket-in-time")
     asked["documents"] = documents(shop, request)
     asked["kept"] = kept(shop, request)
+    asked["ordered specially"] = kept("orchard", SHORT_BLOCK)
     return asked
 
 

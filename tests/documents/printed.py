@@ -11,8 +11,9 @@ from pathlib import Path
 import pikepdf
 import pypdf
 from msgspec import structs
+from tests.stages.workbench import HIRE_YARD, starter
 
-from kitwright.catalogue.model import Contact, Grade, Verdict
+from kitwright.catalogue.model import Contact, Grade, Shop, ShopId, SupplierId, Verdict
 from kitwright.documents.bench_sheet import bench_sheet_pdf
 from kitwright.documents.order_sheet import order_sheet_pdf
 from kitwright.documents.order_text import MadeOrder
@@ -39,13 +40,37 @@ SCRIBE = Scribe("en")
 CONTACT = Contact(
     address=("4 Weir Lane", "Tollimoor"), telephone="+1 555 0142", email="bench@example.test"
 )
+SELLER = Contact(address=("7 Quay Road",), telephone="+1 555 0177", email="orders@example.test")
+ACCOUNT = "TH-4410"
+DELIVER_TO = ("Rear gate, 18 Gravel Row", "Tollimoor")
 ORDERED_AT = datetime(2027, 3, 9, 16, 30, tzinfo=UTC)
 """When an order is made: days after its quote."""
 
 
-def made(order: Order) -> MadeOrder:
-    """Return an order as it was made."""
-    return MadeOrder(order, "O3", ORDERED_AT)
+def made(order: Order, *references: str) -> MadeOrder:
+    """Return an order as it was made, every line of it for some revisions."""
+    each = references or ("Q12-2",)
+    return MadeOrder(
+        order=order,
+        id="O3",
+        at=ORDERED_AT,
+        references=(each,) * len(order.lines),
+        seller=SELLER,
+    )
+
+
+def buyer(quote: Quote, contact: Contact = CONTACT) -> Shop:
+    """Return the shop of a quote, with an account number with every supplier."""
+    shop = starter().shops[HIRE_YARD]
+    accounts = {SupplierId(order.supplier): ACCOUNT for order in quote.orders}
+    return structs.replace(
+        shop,
+        id=ShopId(quote.shop.id),
+        name=quote.shop.name,
+        currency=quote.shop.currency,
+        contact=contact,
+        purchasing=structs.replace(shop.purchasing, accounts=accounts, deliver_to=DELIVER_TO),
+    )
 
 
 ENVELOPE = Envelope(
@@ -160,9 +185,7 @@ def every_pdf(
         "quote": quote_pdf(quote, envelope, SCRIBE, contact=contact),
         "bench sheet": bench_sheet_pdf(quote, envelope, contact=contact),
         "pick list": pick_list_pdf(quote, envelope, SCRIBE, contact=contact),
-        "order sheet": order_sheet_pdf(
-            made(quote.orders[0]), quote, envelope, SCRIBE, contact=contact
-        ),
+        "order sheet": order_sheet_pdf(made(quote.orders[0]), buyer(quote, contact), SCRIBE),
     }
 
 

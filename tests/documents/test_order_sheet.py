@@ -9,11 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 from tests.documents.printed import (
-    CONTACT,
-    ENVELOPE,
+    ACCOUNT,
+    DELIVER_TO,
     HOSTILE,
     SCRIBE,
+    SELLER,
     bare,
+    buyer,
     made,
     quote_of,
     quoted,
@@ -29,7 +31,7 @@ NUMBERS = ("packs", "pack_size", "unit_cost", "net")
 
 def records(order: Order) -> list[dict[str, str]]:
     """Return the records of an order's CSV, read back."""
-    document = order_csv(made(order), ENVELOPE, SCRIBE).decode("utf-8")
+    document = order_csv(made(order), buyer(quote_of()), SCRIBE).decode("utf-8")
     return list(csv.DictReader(io.StringIO(document, newline=""), strict=True))
 
 
@@ -37,7 +39,7 @@ def records(order: Order) -> list[dict[str, str]]:
 def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
     quote = quote_of(name)
     for order in quote.orders:
-        sheet = text(order_sheet_pdf(made(order), quote, ENVELOPE, SCRIBE, contact=CONTACT))
+        sheet = text(order_sheet_pdf(made(order), buyer(quote), SCRIBE))
 
         for line in order.lines:
             unit = SCRIBE.money(line.unit_cost, order.net.currency)
@@ -48,21 +50,52 @@ def test_order_sheet_pdf_holds_every_figure_of_the_order(name: str) -> None:
         for amount in (order.goods, order.net, *(fee.amount for fee in order.fees)):
             assert SCRIBE.money(amount.amount, amount.currency) in sheet
         # of the day on which it was made, whatever the quote's own is
-        assert "Order Our reference Q12-2 Date March 9, 2027" in sheet
+        assert f"Order Our account {ACCOUNT} Our reference Q12-2 Date March 9, 2027" in sheet
         assert SCRIBE.day(quote.on) not in sheet.replace(SCRIBE.day(order.promised), "")
         assert "Ada Pellow" not in sheet
 
 
 def test_order_sheet_pdf_is_headed_by_its_own_number_and_not_by_the_quote() -> None:
     quote = quote_of()
-    accepted = structs.replace(ENVELOPE, state="accepted")
 
-    told = text(order_sheet_pdf(made(quote.orders[0]), quote, accepted, SCRIBE, contact=CONTACT))
+    told = text(order_sheet_pdf(made(quote.orders[0]), buyer(quote), SCRIBE))
 
     assert told.count("Purchase order O3") == 2
     assert "Accepted" not in told
     assert "revision" not in told
     assert "Supplier part no. Item Packs" in told
+
+
+def test_order_sheet_pdf_says_where_it_goes_and_where_goods_go() -> None:
+    quote = quote_of()
+
+    told = text(order_sheet_pdf(made(quote.orders[0]), buyer(quote), SCRIBE))
+
+    for line in (*SELLER.address, str(SELLER.email), *DELIVER_TO):
+        assert line in told
+
+
+def test_order_for_several_quotes_names_them_beside_each_line() -> None:
+    quote = quote_of()
+    many = tuple(f"Q{number}-1" for number in range(1, 31))
+    order = made(quote.orders[0], *many)
+
+    told = text(order_sheet_pdf(order, buyer(quote), SCRIBE))
+    document = order_csv(order, buyer(quote), SCRIBE).decode()
+
+    assert "Our reference O3" in told
+    # not all of them: the order would be nothing else
+    assert told.count("Our reference: Q1-1, Q2-1,") == len(quote.orders[0].lines)
+    assert "Q30-1" not in told
+    for record in csv.DictReader(io.StringIO(document, newline="")):
+        assert record["order"].startswith("Q1-1, Q2-1,")
+        assert record["order_id"] == "O3"
+
+
+def test_order_csv_says_account_and_address_in_every_record() -> None:
+    for place, record in enumerate(records(quote_of().orders[0]), start=1):
+        assert (record["account"], record["line"]) == (ACCOUNT, str(place))
+        assert record["deliver_to"] == ", ".join(DELIVER_TO)
 
 
 def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
@@ -74,7 +107,7 @@ def test_order_sheet_pdf_keeps_the_totals_with_the_last_line() -> None:
             for number in range(1, count + 1)
         )
         many = structs.replace(order, lines=lines)
-        sheet = text(order_sheet_pdf(made(many), quote, ENVELOPE, SCRIBE, contact=CONTACT))
+        sheet = text(order_sheet_pdf(made(many), buyer(quote), SCRIBE))
 
         assert re.search(rf"Thing no\. {count}\.(?:(?!Page \d).)*Total before tax", sheet)
 
@@ -103,7 +136,7 @@ def test_order_csv_gives_back_the_order(name: str) -> None:
 
 
 def test_order_csv_is_rfc_4180() -> None:
-    document = order_csv(made(quote_of().orders[0]), ENVELOPE, SCRIBE)
+    document = order_csv(made(quote_of().orders[0]), buyer(quote_of()), SCRIBE)
 
     assert document.startswith(",".join(COLUMNS).encode() + b"\r\n")
     assert document.endswith(b"\r\n")

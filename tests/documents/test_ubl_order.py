@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from msgspec import structs
+from tests.documents.printed import ACCOUNT, CONTACT, DELIVER_TO, SELLER, buyer
 from tests.documents.ubl_reader import (
     CASES,
     HOSTILE,
@@ -23,17 +24,24 @@ from tests.documents.ubl_reader import (
 from kitwright.documents.order_text import MadeOrder
 from kitwright.documents.ubl_order import ubl_order
 from kitwright.documents.ubl_xml import safe_text
-from kitwright.quote import Amount, Envelope, Order, OrderFee, Quote, read_quote
+from kitwright.language.scribe import Scribe
+from kitwright.quote import Amount, Order, OrderFee, Quote, read_quote
 
 Ordered = tuple[Quote, Order]
 
 
 MADE_AT = datetime(2027, 3, 2, 3, 4, 5, tzinfo=UTC).astimezone(ZoneInfo("America/Toronto"))
-ENVELOPE = Envelope(quote_id="Q12", revision=3, state="accepted", issued_at=None, sha256=None)
 
 
 def written(quote: Quote, order: Order) -> Read:
-    return Read.of(ubl_order(MadeOrder(order, "O3", MADE_AT), quote, ENVELOPE))
+    made = MadeOrder(
+        order=order,
+        id="O3",
+        at=MADE_AT,
+        references=(("Q12-3",),) * len(order.lines),
+        seller=SELLER,
+    )
+    return Read.of(ubl_order(made, buyer(quote), Scribe(quote.language)))
 
 
 def ordered() -> Iterator[Ordered]:
@@ -137,6 +145,31 @@ def test_order_names_its_parties_and_its_day(orders: list[Ordered]) -> None:
     assert document.text("BuyerCustomerParty/Party/PartyName/Name") == quote.shop.name
     assert document.text("SellerSupplierParty/Party/PartyName/Name") == order.name
     assert document.text("Delivery/RequestedDeliveryPeriod/EndDate") == order.promised.isoformat()
+
+
+def test_order_says_who_buys_where_from_and_for_which_account(orders: list[Ordered]) -> None:
+    document = written(*orders[0])
+    buyer_, seller = document.one("BuyerCustomerParty"), document.one("SellerSupplierParty")
+    line = "Party/PostalAddress/AddressLine/Line"
+    assert buyer_.text("SupplierAssignedAccountID") == ACCOUNT
+    assert buyer_.texts(line) == [*CONTACT.address]
+    assert buyer_.text("Party/Contact/ElectronicMail") == CONTACT.email
+    assert seller.texts(line) == [*SELLER.address]
+    assert seller.text("Party/Contact/Telephone") == SELLER.telephone
+    assert document.texts("Delivery/DeliveryAddress/AddressLine/Line") == [*DELIVER_TO]
+
+
+def test_order_for_several_quotes_names_them_line_by_line(
+    orders: list[Ordered], shared: Path
+) -> None:
+    quote, order = orders[0]
+    made = MadeOrder(
+        order=order, id="O3", at=MADE_AT, references=(("Q1-1", "Q2-4"),) * len(order.lines)
+    )
+    document = Read.of(ubl_order(made, buyer(quote), Scribe("en")))
+    schema(shared, "Order").assertValid(document.element)
+    assert document.text("CustomerReference") == "O3"
+    assert document.texts("OrderLine/LineItem/Note") == ["Q1-1, Q2-4"] * len(order.lines)
 
 
 def with_text(plain: Order, text: str) -> Order:

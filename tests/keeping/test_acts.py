@@ -22,8 +22,10 @@ DRAFT = a_revision(1)
 OFFER = an_issued_revision(1)
 
 
-def possible(quote: KeptQuote, newest: Revision, *, is_supplied: bool = False) -> set[str]:
-    found = possible_acts(quote, newest, TODAY, is_supplied=is_supplied)
+def possible(
+    quote: KeptQuote, newest: Revision, *, is_supplied: bool = False, is_orderable: bool = True
+) -> set[str]:
+    found = possible_acts(quote, newest, TODAY, is_supplied=is_supplied, is_orderable=is_orderable)
     assert list(found) == sorted(found)
     return set(found)
 
@@ -46,14 +48,14 @@ def in_state(state: str, **said: object) -> KeptQuote:
         (in_state("declined"), OFFER, {"revise"}),
         (in_state("expired"), OFFER, {"revise"}),
         (in_state("withdrawn"), OFFER, {"revise"}),
-        (in_state("accepted", agreed=1), OFFER, {"add", "order", "revise", "withdraw"}),
-        (in_state("ordered", agreed=1), OFFER, {"add", "order", "revise"}),
-        (in_state("in_work", agreed=1), OFFER, {"add", "finish", "order", "revise"}),
+        (in_state("accepted", agreed=1), OFFER, {"add", "advance", "order", "revise", "withdraw"}),
+        (in_state("ordered", agreed=1), OFFER, {"add", "advance", "order", "revise"}),
+        (in_state("in_work", agreed=1), OFFER, {"add", "advance", "finish", "order", "revise"}),
         # an offer beside the work has to be answered first
         (
             in_state("in_work", agreed=1, offered=2, latest=2),
             OFFER,
-            {"accept", "add", "decline", "order", "revise", "withdraw"},
+            {"accept", "add", "advance", "decline", "order", "revise", "withdraw"},
         ),
         (in_state("done", agreed=1), OFFER, set()),
     ],
@@ -79,12 +81,19 @@ def test_possible_acts_issue_a_draft_in_time_whose_tax_is_known(
     assert ("issue" in possible(in_state("draft"), structs.replace(DRAFT, **said))) is may_be
 
 
+def test_possible_acts_order_only_what_can_be_ordered() -> None:
+    quote = in_state("accepted", agreed=1)
+
+    assert "order" in possible(quote, OFFER)
+    assert "order" not in possible(quote, OFFER, is_orderable=False)
+
+
 @pytest.mark.parametrize("state", ["accepted", "ordered"])
 def test_possible_acts_start_work_once_all_parts_are_ordered(state: str) -> None:
     quote = in_state(state, agreed=1)
 
     assert "start" not in possible(quote, OFFER)
-    assert "start" in possible(quote, OFFER, is_supplied=True)
+    assert "start" in possible(quote, OFFER, is_supplied=True, is_orderable=True)
 
 
 @pytest.mark.parametrize(

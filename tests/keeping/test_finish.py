@@ -64,6 +64,6 @@ def test_finish_waits_for_the_answer_to_an_offer() -> None:
 
     offered = store.read(lambda records: records.revisions.get(1, 2))
     assert offered is not None
-    assert "finish" not in possible_acts(quote, offered, TODAY, is_supplied=True)
+    assert "finish" not in possible_acts(quote, offered, TODAY, is_supplied=True, is_orderable=True)
     with pytest.raises(NotNow, match="revision 2 is on offer and not yet decided"):
         asyncio.run(store.write(lambda records: finish(records, STAMP, quote)))

@@ -86,7 +86,7 @@ def test_settling_keeps_what_was_received_for_the_agreed_revision(store: MemoryS
     def work(records: Records) -> None:
         order = an_order(records)
         take_in(records, STAMP, order, received(5, 2))
-        quote = records.quotes.get(order.quote)
+        quote = records.quotes.get(order.quote or 0)
         assert quote is not None
         settle(records, STAMP, quote)
 

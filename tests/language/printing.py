@@ -15,6 +15,7 @@ from tests.documents.printed import CONTACT, ENVELOPE
 from tests.documents.printed import text as pdf_text
 from tests.documents.reading import read
 
+from kitwright.catalogue.model import Shop
 from kitwright.documents.access_svg import access_svg
 from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
 from kitwright.documents.notice_page import Notice, notice_page
@@ -27,7 +28,7 @@ from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.ubl import quotation
 from kitwright.documents.ubl_order import ubl_order
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Envelope, Quote, read_quote
+from kitwright.quote import Envelope, Order, Quote, read_quote
 from kitwright.web.calls.standing import words_of_yes
 
 AT = datetime(2027, 3, 1, 11, tzinfo=UTC)
@@ -49,7 +50,7 @@ GIVEN = [
         str(text)
         for shop in shops().values()
         if (known := shop.contact) is not None
-        for text in (*known.address, known.telephone, known.email)
+        for text in (*shop.purchasing.deliver_to, *known.address, known.telephone, known.email)
     ),
 ]
 """What people wrote, which no language changes."""
@@ -67,8 +68,17 @@ def documents(answer: Json) -> dict[str, str]:
         told["yes"] = words_of_yes(quote, SENT.quote_id, SENT.revision, until)
         told["quotation"] = _notes(quotation(quote, SENT, zone="UTC"))
     for at, one in enumerate(quote.orders):
-        told[f"order {at}"] = _notes(ubl_order(MadeOrder(one, "O3", AT), quote, SENT))
+        told[f"order {at}"] = _notes(ubl_order(_made(one), _buyer(quote), scribe))
     return told
+
+
+def _made(order: Order) -> MadeOrder:
+    references = (("Q12-2", "Q13-1"),) * len(order.lines)
+    return MadeOrder(order=order, id="O3", at=AT, references=references)
+
+
+def _buyer(quote: Quote) -> Shop:
+    return structs.replace(shops()[quote.shop.id], contact=CONTACT)
 
 
 def _pages(quote: Quote, scribe: Scribe) -> dict[str, str]:
@@ -113,7 +123,7 @@ def _prints(quote: Quote, scribe: Scribe) -> dict[str, str]:
     made["bench PDF"] = pdf_text(bench)
     made["pick PDF"] = pdf_text(pick_list_pdf(quote, SENT, scribe, contact=CONTACT))
     for at, one in enumerate(quote.orders):
-        sheet = order_sheet_pdf(MadeOrder(one, "O3", AT), quote, SENT, scribe, contact=CONTACT)
+        sheet = order_sheet_pdf(_made(one), _buyer(quote), scribe)
         made[f"order PDF {at}"] = pdf_text(sheet)
     return made
 

@@ -16,13 +16,16 @@ from tests.store.small import (
     a_key,
     a_mail,
     a_photo,
+    an_advance,
+    an_allocation,
     an_answer,
+    an_entry,
     an_erasure,
     an_order,
     keep_issued,
 )
 
-from kitwright.keeping.record import Disposal, DisposalKind, MailState, Waiting
+from kitwright.keeping.record import Disposal, DisposalKind, MailState, OrderState, Waiting
 from kitwright.keeping.store import (
     RecordConflict,
     RecordMissing,
@@ -46,8 +49,9 @@ class ThingsContract:
         def work(records: Records) -> None:
             for _ in range(2):
                 quote = keep_issued(records).number
-                records.orders.add(an_order(quote))
-                records.orders.add(an_order(quote, supplier="sou\x00th"))
+                for order in (an_order(quote), an_order(quote, supplier="sou\x00th")):
+                    added = records.orders.add(order)
+                    records.allocations.add(an_allocation(added.number, quote))
 
         kept(store, work)
 
@@ -79,6 +83,74 @@ class ThingsContract:
         assert store.read(lambda records: records.orders.get(1)) == changed
         with pytest.raises(RecordMissing):
             kept(store, lambda records: records.orders.put(an_order(1, number=2)))
+
+    def test_orders_for_several_quotes_are_found_by_each(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            quotes = [keep_issued(records).number for _ in range(3)]
+            for of_order in ((3, 1), (2,)):
+                order = records.orders.add(an_order(None, None))
+                for quote in of_order:
+                    goods = an_allocation(order.number, quotes[quote - 1], lines=b"[%d]" % quote)
+                    records.allocations.add(goods)
+
+        kept(store, work)
+
+        def numbers(quote: int, state: OrderState | None = None) -> list[int]:
+            found = store.read(lambda r: r.orders.find(quote, "north", None, 9, state))
+            return [order.number for order in found]
+
+        assert [numbers(quote) for quote in (1, 2, 3)] == [[1], [2], [1]]
+        assert numbers(1, OrderState.draft) == [1]
+        assert numbers(1, OrderState.sent) == []
+        assert store.read(lambda r: r.orders.find(None, None, None, 9, OrderState.sent)) == ()
+        found = store.read(lambda records: records.allocations.of_order(1))
+        # as they were added, which is how goods are given out
+        assert found == (an_allocation(1, 3, lines=b"[3]"), an_allocation(1, 1, lines=b"[1]"))
+        assert store.read(lambda records: records.orders.get(1)) == (an_order(None, None, number=1))
+        for wrong in (an_allocation(1, 3), an_allocation(9, 1), an_allocation(1, 2, 7)):
+            with pytest.raises(RecordConflict):
+                kept(store, partial(lambda one, records: records.allocations.add(one), wrong))
+
+    def test_entries_are_kept_in_order_within_their_order(self, store: Store) -> None:
+        def work(records: Records) -> list[int]:
+            quote = keep_issued(records).number
+            orders = [records.orders.add(an_order(quote)).number for _ in range(2)]
+            entries = [an_entry(orders[place], body=b"%d" % place) for place in (0, 1, 0)]
+            return [records.order_entries.add(one).number for one in entries]
+
+        assert kept(store, work) == [1, 1, 2]
+        assert store.read(lambda records: records.order_entries.of_order(1)) == (
+            an_entry(1, number=1, body=b"0"),
+            an_entry(1, number=2, body=b"0"),
+        )
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.order_entries.add(an_entry(9)))
+
+    def test_advances_are_kept_within_their_quote(self, store: Store) -> None:
+        kept(store, lambda records: [keep_issued(records) for _ in range(2)])
+        added = [
+            kept(store, partial(lambda one, records: records.advances.add(one), an_advance(quote)))
+            for quote in (1, 2, 1)
+        ]
+
+        assert [one.number for one in added] == [1, 1, 2]
+        assert store.read(lambda records: records.advances.of_quote(1)) == (added[0], added[2])
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.advances.add(an_advance(9)))
+
+    def test_mails_of_orders_belong_to_no_quote(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            order = records.orders.add(an_order(keep_issued(records).number)).number
+            mail = a_mail(None, None, order=order, message_id="<o@b>")
+            records.mails.add(mail)
+            records.mails.add(a_mail(1))
+
+        kept(store, work)
+
+        (found,) = store.read(lambda records: records.mails.of_order(1))
+        assert (found.quote, found.revision, found.order) == (None, None, 1)
+        assert [one.number for one in store.read(lambda r: r.mails.of_quote(1))] == [2]
+        assert [one.number for one in store.read(lambda r: r.mails.due(NOON, 9))] == [1, 2]
 
     def test_photos_are_kept_until_dropped(self, store: Store) -> None:
         def work(records: Records) -> None:

@@ -32,8 +32,11 @@ from tests.store.small import (
     a_quote,
     a_revision,
     an_addition,
+    an_advance,
+    an_allocation,
     an_answer,
     an_authorisation,
+    an_entry,
     an_erasure,
     an_event,
     an_issued_revision,
@@ -90,7 +93,12 @@ def fill(records: Records) -> None:
     records.additions.add(an_addition(agreed))
     lone = quotes.add(a_quote(gross=None, made_on=TODAY + DAY)).number
     revisions.add(a_revision(lone, gross=None, tax_state="unknown"))
-    records.orders.add(an_order(agreed))
+    for of_quote in ((agreed, 1), (None, None)):
+        order = records.orders.add(an_order(*of_quote)).number
+        records.allocations.add(an_allocation(order, agreed))
+        records.order_entries.add(an_entry(order))
+    records.mails.add(a_mail(None, None, order=2, message_id="<m3@shop.example>", next_at=None))
+    records.advances.add(an_advance(agreed))
     records.photos.add(a_photo(agreed))
     records.mails.add(a_mail(agreed, next_at=NOON + HOUR))
     records.mails.add(
@@ -177,6 +185,10 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "customers by words": lambda r: r.customers.find(("zoe",), None, MOST),
     "machines": lambda r: r.machines.find(None, None, MOST),
     "orders": lambda r: r.orders.find(None, None, None, MOST),
+    "allocations": lambda r: [r.allocations.of_order(order) for order in (1, 2)],
+    "order entries": lambda r: [r.order_entries.of_order(order) for order in (1, 2)],
+    "advances": lambda r: _of_each(r, "advances"),
+    "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),
     "mails": lambda r: _of_each(r, "mails"),
     "quotes that name": lambda r: [r.quotes.naming(1, None), r.quotes.naming(None, 1)],

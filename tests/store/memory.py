@@ -12,6 +12,8 @@ from tests.store.memory_shelf import MemoryShelf
 from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.record import (
     Addition,
+    Advance,
+    Allocation,
     Customer,
     Disposal,
     DueDelivery,
@@ -25,6 +27,8 @@ from kitwright.keeping.record import (
     Machine,
     Mail,
     MailState,
+    OrderEntry,
+    OrderState,
     Photo,
     QuoteState,
     Revision,
@@ -161,7 +165,13 @@ def named(record: Any) -> tuple[tuple[str, Any], ...]:
 
 
 def of_revision(record: Any) -> tuple[tuple[str, Any], ...]:
+    if record.quote is None:
+        return ()
     return (("revisions", (record.quote, record.revision)),)
+
+
+def of_order(record: Any) -> tuple[tuple[str, Any], ...]:
+    return () if record.order is None else (("orders", record.order),)
 
 
 class MemoryQuotes(Kept[KeptQuote]):
@@ -297,12 +307,40 @@ class MemoryMachines(Kept[Machine]):
 
 class MemoryOrders(Kept[KeptOrder]):
     def find(
-        self, quote: int | None, supplier: str | None, before: int | None, most: int
+        self,
+        quote: int | None,
+        supplier: str | None,
+        before: int | None,
+        most: int,
+        state: OrderState | None = None,
     ) -> tuple[KeptOrder, ...]:
-        found = self._state.newest("orders", before)
+        allocated = self._state.of("allocations")
         return tuple(
-            one for one in found if quote in (None, one.quote) and supplier in (None, one.supplier)
+            one
+            for one in self._state.newest("orders", before)
+            if (quote is None or (one.number, quote) in allocated)
+            and supplier in (None, one.supplier)
+            and state in (None, one.state)
         )[:most]
+
+
+class MemoryAllocations(Kept[Allocation]):
+    def of_order(self, order: int) -> tuple[Allocation, ...]:
+        found = self._state.of("allocations").values()
+        return tuple(one for one in found if one.order == order)
+
+
+class MemoryEntries(Kept[OrderEntry]):
+    def add(self, record: OrderEntry) -> OrderEntry:
+        return super().add(structs.replace(record, number=len(self.of_order(record.order)) + 1))
+
+    def of_order(self, order: int) -> tuple[OrderEntry, ...]:
+        return tuple(one for one in self.sorted() if one.order == order)
+
+
+class MemoryAdvances(Kept[Advance]):
+    def add(self, record: Advance) -> Advance:
+        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
 
 
 class MemoryPhotos(Kept[Photo]):
@@ -415,6 +453,9 @@ class MemoryMails(Kept[Mail]):
         mails = sorted(self._state.of("mails").items())
         found = (mail for _, mail in mails if mail.to.encode().lower() == wanted)
         return tuple(mail for mail in found if mail.number > after)[:most]
+
+    def of_order(self, order: int) -> tuple[Mail, ...]:
+        return tuple(mail for mail in self.sorted() if mail.order == order)
 
     def _waiting(self) -> list[tuple[datetime, int]]:
         return sorted(
@@ -545,16 +586,25 @@ def records(state: State) -> Records:
         ),
         authorisations=Kept(state, "authorisations", "quote", "revision", needs=of_revision),
         additions=MemoryAdditions(state, "additions", "quote", "number", needs=of_a_quote),
+        advances=MemoryAdvances(state, "advances", "quote", "number", needs=of_a_quote),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(
             state, "machines", needs=lambda machine: (("customers", machine.customer),)
         ),
         orders=MemoryOrders(state, "orders", needs=of_revision),
+        allocations=MemoryAllocations(
+            state,
+            "allocations",
+            "order",
+            "quote",
+            needs=lambda one: (*of_order(one), *of_revision(one)),
+        ),
+        order_entries=MemoryEntries(state, "order entries", "order", "number", needs=of_order),
         photos=MemoryPhotos(state, "photos", needs=of_a_quote),
         keys=MemoryKeys(state, "keys", "id"),
         events=MemoryEvents(state),
         hooks=MemoryHooks(state, "hooks"),
-        mails=MemoryMails(state, "mails", needs=of_revision),
+        mails=MemoryMails(state, "mails", needs=lambda one: (*of_order(one), *of_revision(one))),
         answers=MemoryAnswers(state),
         generations=MemoryGenerations(state),
         trial=MemoryTrial(state),

@@ -24,6 +24,8 @@ from kitwright.keeping.key import Scope
 from kitwright.keeping.ledger import UNIT, Holding, Move, MoveKind, Owner
 from kitwright.keeping.record import (
     Addition,
+    Advance,
+    Allocation,
     Authorisation,
     Customer,
     Erasure,
@@ -39,6 +41,7 @@ from kitwright.keeping.record import (
     Mail,
     MailState,
     Means,
+    OrderEntry,
     OrderState,
     Photo,
     QuoteState,
@@ -212,7 +215,7 @@ def an_addition(quote: int, **said: object) -> Addition:
     return structs.replace(plain, **said)
 
 
-def an_order(quote: int, revision: int = 1, **said: object) -> KeptOrder:
+def an_order(quote: int | None, revision: int | None = 1, **said: object) -> KeptOrder:
     plain = KeptOrder(
         number=0,
         version=1,
@@ -223,6 +226,48 @@ def an_order(quote: int, revision: int = 1, **said: object) -> KeptOrder:
         net=Money(4200, USD),
         made_at=NOON,
         body=b'{"lines": []}',
+    )
+    return structs.replace(plain, **said)
+
+
+def an_allocation(order: int, quote: int, revision: int = 1, **said: object) -> Allocation:
+    plain = Allocation(
+        order=order,
+        quote=quote,
+        revision=revision,
+        goods=Money(4000, USD),
+        fees=Money(0, USD),
+        freight=Money(200, USD),
+        lines=b"[]",
+    )
+    return structs.replace(plain, **said)
+
+
+def an_entry(order: int, **said: object) -> OrderEntry:
+    plain = OrderEntry(
+        order=order,
+        number=0,
+        kind="sent",
+        at=NOON,
+        day=TODAY,
+        who="Owner",
+        hand=Hand.key,
+        by="k1",
+        body=b'{"type":"sent","means":"portal","number":"S-7"}',
+    )
+    return structs.replace(plain, **said)
+
+
+def an_advance(quote: int, **said: object) -> Advance:
+    plain = Advance(
+        quote=quote,
+        number=0,
+        at=NOON,
+        day=TODAY,
+        amount=Money(5000, USD),
+        means="card",
+        reference="R-1",
+        who="Owner",
     )
     return structs.replace(plain, **said)
 
@@ -242,7 +287,7 @@ def a_photo(quote: int, **said: object) -> Photo:
     return structs.replace(plain, **said)
 
 
-def a_mail(quote: int, revision: int = 1, **said: object) -> Mail:
+def a_mail(quote: int | None, revision: int | None = 1, **said: object) -> Mail:
     plain = Mail(
         number=0,
         quote=quote,

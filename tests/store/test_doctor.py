@@ -25,7 +25,10 @@ from tests.store.small import (
     a_mail,
     a_move,
     a_photo,
+    an_advance,
+    an_allocation,
     an_answer,
+    an_entry,
     an_erasure,
     an_order,
     figures,
@@ -117,6 +120,9 @@ CHANGES = {
     "generations": "epoch = 'ffffffffff'",
     "counters": "floor = floor + 1",
     "folder": "shop = 'other'",
+    "allocations": "goods = goods + 1",
+    "order_entries": "who = 'other'",
+    "advances": "amount = amount + 1",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -125,7 +131,10 @@ def add_rest(records: Records) -> None:
     """Keep one of everything that no quote brings with it."""
     records.keys.add(a_key())
     records.keys.add_secret("links", bytes(32))
-    records.orders.add(an_order(4))
+    order = records.orders.add(an_order(4)).number
+    records.allocations.add(an_allocation(order, 4))
+    records.order_entries.add(an_entry(order))
+    records.advances.add(an_advance(4))
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
@@ -178,6 +187,9 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "events_stay",
             "events_last",
             "moves_stay",
+            "allocations_stay",
+            "order_entries_stay",
+            "advances_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:
@@ -257,6 +269,16 @@ def test_examine_finds_a_changed_row_of_every_table(shop: Path, table: str) -> N
     spoil(shop, f"UPDATE {table} SET {CHANGES[table]}", is_sealed=False)
 
     assert ("error", "damaged-record") in found(shop)
+
+
+def test_examine_finds_an_order_to_which_its_allocations_do_not_add_up(shop: Path) -> None:
+    with closing(SqliteStore.open(shop)) as store:
+        store.write_now(add_rest)
+    assert ("error", "order-inconsistent") not in found(shop)
+
+    spoil(shop, "UPDATE orders SET net = net + 1")
+
+    assert ("error", "order-inconsistent") in found(shop)
 
 
 @pytest.mark.parametrize(

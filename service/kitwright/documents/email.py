@@ -1,61 +1,38 @@
 """E-mail: the message (RFC 5322) that sends a quote to its customer.
 
 It is a short text, plain and as HTML, with a link to the quote, and with the quote as a PDF if
-there is one. The headers are written here, because the standard library decodes a name that looks
-like an encoded word (RFC 2047), and would send a different name.
+there is one.
 """
 
 from __future__ import annotations
 
-import hashlib
 import re
-import unicodedata
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
-from email.header import Header
+from datetime import datetime
 from email.message import EmailMessage
 from email.policy import SMTP
-from email.utils import format_datetime
 from html import escape
 from typing import Final
 
 from msgspec import Struct
 
 from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
-from kitwright.errors import KitwrightError
-from kitwright.keeping.mail import check_address
+from kitwright.documents.mail_head import (
+    MOST_SUBJECT,
+    Head,
+    complete,
+    cut,
+    fitting,
+    note_lines,
+    one_line,
+)
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Contingencies, Envelope, Quote
 
-MOST_SUBJECT: Final = 120
-MOST_NAME: Final = 80
-"""The most characters of a subject and of a display name; longer ones are cut."""
 MOST_JOBS: Final = 20
 """The most jobs that an e-mail names; the quote has them all."""
 
-_LINE: Final = 76
-_MESSAGE_ID: Final = re.compile(r"<[A-Za-z0-9._+-]{1,100}@[A-Za-z0-9.-]{1,253}>", re.ASCII)
 _LINK: Final = re.compile(r"https?://[!-~]{1,1000}", re.ASCII)
-_BREAKING: Final = ("\r", "\n", "\0")
-_BLANK: Final = frozenset({"Cc", "Zl", "Zp"})
-_TURNING: Final = dict.fromkeys((*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F))
-"""Characters that change the reading direction of the text after them; they are removed."""
-
-
-class MailError(KitwrightError):
-    """An e-mail that can't be composed."""
-
-    code = "mail-error"
-
-
-class TextInvalid(MailError):
-    """A text with a line break or NUL, which could inject a header, or an unpaired surrogate."""
-
-    code = "mail-text-invalid"
-
-    def __init__(self, member: str, text: str) -> None:
-        super().__init__(f"{member} can't go into a mail: {text[:80]!r}")
-        self.member = member
 
 
 class Message(Struct, frozen=True, kw_only=True):
@@ -84,18 +61,16 @@ def compose(quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) 
     Raises: AddressInvalid, TextInvalid.
     """
     words = _Words(quote, envelope, scribe, message)
-    shop = _line("the shop's name", quote.shop.name)
-    headers = (
-        _mailbox("From", shop, message.sender),
-        f"To: {check_address(message.to)}",
-        _mailbox("Reply-To", shop, message.reply_to or message.sender),
-        _unstructured("Subject", words.subject()),
-        f"Date: {format_datetime(message.at.astimezone(UTC))}",
-        f"Message-ID: {_fitting(_MESSAGE_ID, 'the message id', message.message_id)}",
-        f"Content-Language: {scribe.language}",
+    head = Head(
+        name=quote.shop.name,
+        sender=message.sender,
+        to=message.to,
+        reply_to=message.reply_to,
+        message_id=message.message_id,
+        at=message.at,
+        language=scribe.language,
     )
-    content = _content(words, message)
-    return "".join(f"{line}\r\n" for line in headers).encode("ascii") + content.as_bytes()
+    return complete(head, words.subject(), _content(words, message))
 
 
 def _content(words: _Words, message: Message) -> EmailMessage:
@@ -108,11 +83,6 @@ def _content(words: _Words, message: Message) -> EmailMessage:
         content.add_attachment(
             message.pdf, maintype="application", subtype="pdf", filename=words.file_name()
         )
-    for number, part in enumerate(content.walk()):
-        if part.is_multipart():
-            # an equals sign and then a low line occur in no body that is encoded as these are
-            seed = f"{number}{message.message_id}".encode()
-            part.set_boundary(f"=_{hashlib.sha256(seed).hexdigest()[:32]}")
     return content
 
 
@@ -128,7 +98,7 @@ class _Words:
         self._envelope = envelope
         self._scribe = scribe
         self._note = message.note
-        self.link = _fitting(_LINK, "the link", message.link)
+        self.link = fitting(_LINK, "the link", message.link)
         self.language = scribe.language
         self._is_agreed = envelope.state == "accepted"
 
@@ -137,9 +107,9 @@ class _Words:
         told = self._scribe.say(
             "Quote {quote} from {shop}",
             quote=self._envelope.quote_id,
-            shop=_line("the shop's name", self._quote.shop.name),
+            shop=one_line("the shop's name", self._quote.shop.name),
         )
-        return _cut(told.strip(), MOST_SUBJECT)
+        return cut(told.strip(), MOST_SUBJECT)
 
     def file_name(self) -> str:
         """Return the name of the PDF."""
@@ -161,16 +131,16 @@ class _Words:
         yield (self._greeting(),)
         yield (self._opening(),)
         if self._quote.complaint is not None:
-            yield self._scribe.say("You reported:"), *_note(self._quote.complaint)
+            yield self._scribe.say("You reported:"), *note_lines(self._quote.complaint)
         yield tuple(self._jobs())
         yield (self._figures(),)
         if self._quote.notes and not self._is_agreed:
-            yield tuple(_line("a note", note.text) for note in self._quote.notes)
+            yield tuple(one_line("a note", note.text) for note in self._quote.notes)
         found = self._quote.contingencies
         if found is not None and found.each and not self._is_agreed:
             yield (self._surprises(found),)
         if self._note is not None:
-            yield _note(self._note)
+            yield note_lines(self._note)
         if self._is_agreed:
             yield say("You can read the quote in full here:"), self.link
         else:
@@ -185,15 +155,15 @@ class _Words:
         yield say("Kind regards,"), self._shop()
 
     def _shop(self) -> str:
-        return _line("the shop's name", self._quote.shop.name)
+        return one_line("the shop's name", self._quote.shop.name)
 
     def _greeting(self) -> str:
-        name = _line("the customer's name", self._envelope.customer_name or "")
+        name = one_line("the customer's name", self._envelope.customer_name or "")
         return self._scribe.say("Dear {name},", name=name) if name else self._scribe.say("Hello,")
 
     def _opening(self) -> str:
         quote, envelope = self._quote, self._envelope
-        machine = _line(
+        machine = one_line(
             "the machine's name",
             envelope.machine_name or quote.engine.chassis_name or quote.engine.name,
         )
@@ -211,7 +181,7 @@ class _Words:
     def _jobs(self) -> Iterator[str]:
         yield self._scribe.say("The work:")
         for job in self._quote.jobs[:MOST_JOBS]:
-            name = _line("a job's name", job.name)
+            name = one_line("a job's name", job.name)
             yield f"- {self._scribe.on_cylinder(name, job.cylinder)}"
         more = len(self._quote.jobs) - MOST_JOBS
         if more > 0:
@@ -289,69 +259,3 @@ def _page(words: _Words, paragraphs: Sequence[_Paragraph], link: str) -> str:
         '<body style="font-family:sans-serif;font-size:16px;line-height:1.5;color:#1c1c1c;'
         f'background:#ffffff;max-width:36em">\n{body}\n</body>\n</html>\n'
     )
-
-
-def _mailbox(header: str, name: str, address: str) -> str:
-    """Return a header of one address with a display name, folded."""
-    name, address = _cut(name, MOST_NAME), check_address(address)
-    if not name:
-        return f"{header}: {address}"
-    quoted = '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    if _is_plain(name) and len(header) + 2 + len(quoted) <= _LINE:
-        shown = quoted
-    else:
-        shown = _encoded(header, name)
-    last = len(shown.rpartition("\r\n")[2]) + (0 if "\r\n" in shown else len(header) + 2)
-    fold = " " if last + len(address) + 3 <= _LINE else "\r\n "
-    return f"{header}: {shown}{fold}<{address}>"
-
-
-def _unstructured(header: str, text: str) -> str:
-    """Return a header of words, folded."""
-    if _is_plain(text):
-        told = Header(text, "us-ascii", maxlinelen=_LINE, header_name=header).encode(linesep="\r\n")
-    else:
-        told = _encoded(header, text)
-    return f"{header}: {told}"
-
-
-def _encoded(header: str, text: str) -> str:
-    return Header(text, "utf-8", maxlinelen=_LINE, header_name=header).encode(linesep="\r\n")
-
-
-def _is_plain(text: str) -> bool:
-    # what looks like an encoded word would be taken for one
-    return text.isascii() and "=?" not in text
-
-
-def _line(member: str, text: str) -> str:
-    """Return a text on one line, without marks of reading direction. Raises: TextInvalid."""
-    if any(sign in text for sign in _BREAKING):
-        raise TextInvalid(member, text)
-    return " ".join(_whole(member, text).split())
-
-
-def _note(text: str) -> _Paragraph:
-    """Return the lines of a note. Raises: TextInvalid."""
-    if "\r" in text or "\0" in text:
-        raise TextInvalid("the note", text)
-    return tuple(_whole("the note", line).rstrip() for line in text.strip("\n").split("\n"))
-
-
-def _whole(member: str, text: str) -> str:
-    blanked = "".join(" " if unicodedata.category(sign) in _BLANK else sign for sign in text)
-    try:
-        blanked.encode("utf-8")
-    except UnicodeEncodeError:
-        raise TextInvalid(member, text) from None
-    return blanked.translate(_TURNING)
-
-
-def _fitting(pattern: re.Pattern[str], member: str, text: str) -> str:
-    if pattern.fullmatch(text) is None:
-        raise TextInvalid(member, text)
-    return text
-
-
-def _cut(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"

@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, time
 from typing import Final
 
-from kitwright.catalogue.model import Contact
+from kitwright.catalogue.model import Contact, Shop
 from kitwright.documents.press import Sheet
 from kitwright.documents.printable import UNKNOWN
 from kitwright.documents.question_words import machines_of
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Envelope, Quote, Reason
+from kitwright.quote import Envelope, Quote, QuotingShop, Reason
 
 _LETTER: Final = frozenset({"USD", "CAD", "MXN", "CLP", "COP", "PHP"})
 """Currencies of the countries whose offices print on Letter; elsewhere A4 (CLDR, paperSize)."""
@@ -31,13 +31,18 @@ def frame(title: str, quote: Quote, envelope: Envelope, scribe: Scribe, contact:
         "{quote}, revision {number}", quote=envelope.quote_id, number=envelope.revision
     )
     return {
-        **bare_frame(title, number, quote, scribe, contact, moment_of(quote, envelope)),
+        **bare_frame(title, number, quote.shop, scribe, contact, moment_of(quote, envelope)),
         "state": _state(envelope.state, scribe),
     }
 
 
 def bare_frame(
-    title: str, number: str, quote: Quote, scribe: Scribe, contact: Contact, at: datetime
+    title: str,
+    number: str,
+    shop: QuotingShop | Shop,
+    scribe: Scribe,
+    contact: Contact,
+    at: datetime,
 ) -> Sheet:
     """Return what is on every page of a document with its own number, made at a time."""
     say = scribe.say
@@ -47,10 +52,10 @@ def bare_frame(
         "heading": title,
         "number": number,
         "language": scribe.language,
-        "paper": "us-letter" if quote.shop.currency in _LETTER else "a4",
+        "paper": "us-letter" if shop.currency in _LETTER else "a4",
         "made": [made.year, made.month, made.day],
         "state": "",
-        "shop": quote.shop.name,
+        "shop": shop.name,
         "shop_lines": contact_lines(contact),
         # typst fills these in, page by page
         "page": say("Page {number} of {count}", number="{n}", count="{of}"),

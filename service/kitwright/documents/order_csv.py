@@ -6,11 +6,11 @@ import csv
 from io import StringIO
 from typing import Final
 
+from kitwright.catalogue.model import Shop, SupplierId
 from kitwright.documents.layout import clean
-from kitwright.documents.order_text import MadeOrder
+from kitwright.documents.order_text import MadeOrder, delivery_lines
 from kitwright.documents.pick_list import roles_of
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Envelope
 
 COLUMNS: Final = (
     "order",
@@ -28,16 +28,20 @@ COLUMNS: Final = (
     "for",
     "order_id",
     "ordered_on",
+    "line",
+    "account",
+    "deliver_to",
 )
 """The first record; the same in every language. `order` is the revision that the parts are for,
-`order_id` the stored order: one revision may need several. New columns come last.
+several after commas; `order_id` is the stored order: one revision may need several. `account` is
+the shop's with the supplier. New columns come last.
 """
 
 _STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """Characters that a spreadsheet may take for the start of a formula, also in full width."""
 
 
-def order_csv(made: MadeOrder, envelope: Envelope, scribe: Scribe) -> bytes:
+def order_csv(made: MadeOrder, shop: Shop, scribe: Scribe) -> bytes:
     """Return one supplier's order as CSV (RFC 4180) in UTF-8: a record a line, ended by CRLF.
 
     A text that a spreadsheet could take for a formula starts with an apostrophe. Numbers have no
@@ -46,10 +50,12 @@ def order_csv(made: MadeOrder, envelope: Envelope, scribe: Scribe) -> bytes:
     out = StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    for line in made.order.lines:
+    account = shop.purchasing.accounts.get(SupplierId(made.order.supplier), "")
+    address = ", ".join(delivery_lines(shop))
+    for place, line in enumerate(made.order.lines):
         writer.writerow(
             (
-                f"{defused(envelope.quote_id)}-{envelope.revision}",
+                defused(made.of_line(place)),
                 defused(made.order.supplier),
                 defused(line.sku),
                 defused(line.item),
@@ -64,6 +70,9 @@ def order_csv(made: MadeOrder, envelope: Envelope, scribe: Scribe) -> bytes:
                 defused("; ".join(roles_of(line.covers, scribe))),
                 defused(made.id),
                 made.at.date().isoformat(),
+                place + 1,
+                defused(account),
+                defused(address),
             )
         )
     return out.getvalue().encode()

@@ -4,47 +4,51 @@ from __future__ import annotations
 
 from datetime import UTC
 
-from kitwright.catalogue.model import Contact
-from kitwright.documents.frame import bare_frame
-from kitwright.documents.order_text import MadeOrder, deadline_of
+from kitwright.catalogue.model import Contact, Shop, SupplierId
+from kitwright.documents.frame import bare_frame, contact_lines, reach_lines
+from kitwright.documents.order_text import MadeOrder, deadline_of, delivery_lines
 from kitwright.documents.pick_list import roles_of
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.totals_view import Row, row
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Envelope, Order, OrderLine, Quote
+from kitwright.quote import Order, OrderLine
 
 
-def order_sheet_pdf(
-    made: MadeOrder, quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact
-) -> bytes:
-    """Return one supplier's order of a revision as PDF/UA-1. It names no customer."""
-    sheet = order_sheet(made, quote, envelope, scribe, contact=contact)
+def order_sheet_pdf(made: MadeOrder, shop: Shop, scribe: Scribe) -> bytes:
+    """Return one supplier's order as PDF/UA-1. It names no customer."""
+    sheet = order_sheet(made, shop, scribe)
     return press().print("order_sheet.typ", sheet, at=made.at.astimezone(UTC))
 
 
-def order_sheet(
-    made: MadeOrder, quote: Quote, envelope: Envelope, scribe: Scribe, *, contact: Contact
-) -> Sheet:
+def order_sheet(made: MadeOrder, shop: Shop, scribe: Scribe) -> Sheet:
     """Return the data of the order's template."""
     say, order = scribe.say, made.order
+    contact = shop.contact or Contact()
+    account = shop.purchasing.accounts.get(SupplierId(order.supplier))
     return {
-        **bare_frame(say("Purchase order"), made.id, quote, scribe, contact, made.at),
+        **bare_frame(say("Purchase order"), made.id, shop, scribe, contact, made.at),
         "said": said("order_sheet.typ", scribe),
         "made": [made.at.year, made.at.month, made.at.day],
         "currency": order.net.currency,
         "supplier": [order.name, order.supplier],
+        "seller": contact_lines(made.seller),
+        "ship_to": [*delivery_lines(shop), *reach_lines(contact)],
         "dates": [
-            (say("Our reference"), envelope.name),
+            *([(say("Our account"), account)] if account else []),
+            (say("Our reference"), made.only or made.id),
             (say("Date"), scribe.day(made.at.date())),
             (say("Order by"), deadline_of(order, scribe)),
             (say("Promised"), scribe.day(order.promised)),
         ],
-        "rows": [_row(line, scribe) for line in order.lines],
+        "rows": [
+            _row(line, "" if made.only else made.of_line(place), scribe)
+            for place, line in enumerate(order.lines)
+        ],
         "totals": _totals(order, scribe),
     }
 
 
-def _row(line: OrderLine, scribe: Scribe) -> Sheet:
+def _row(line: OrderLine, references: str, scribe: Scribe) -> Sheet:
     packs = scribe.number(str(line.packs))
     if line.pack_size != 1:
         size = scribe.number(str(line.pack_size))
@@ -59,6 +63,7 @@ def _row(line: OrderLine, scribe: Scribe) -> Sheet:
         "net": scribe.amount(line.net),
         "promised": scribe.say("promised {day}", day=scribe.day(line.promised)),
         "for": "; ".join(roles_of(line.covers, scribe)),
+        "references": references,
     }
 
 

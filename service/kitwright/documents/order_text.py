@@ -4,20 +4,47 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime
+from typing import Final
 
 from msgspec import Struct
 
+from kitwright.catalogue.model import Contact, Shop
 from kitwright.documents.layout import WIDTH, spread
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Amount, Order
 
+MOST_REFERENCES: Final = 12
+"""The most revisions that are named beside a line."""
 
-class MadeOrder(Struct, frozen=True):
-    """A parts order that was made, its id (O3), and the time of making it, on the shop's clock."""
+
+class MadeOrder(Struct, frozen=True, kw_only=True):
+    """A parts order that was made: its id (O3), and the time of making it, on the shop's clock.
+
+    `references` are the revisions that each line is for (Q12-3), `seller` is where the order goes.
+    """
 
     order: Order
     id: str
     at: datetime
+    references: tuple[tuple[str, ...], ...] = ()
+    seller: Contact = Contact()
+
+    @property
+    def only(self) -> str | None:
+        """The revision that the order is for, None if it is for several."""
+        every = {name for names in self.references for name in names}
+        return next(iter(every)) if len(every) == 1 else None
+
+    def of_line(self, place: int) -> str:
+        """Return the revisions that a line is for, the first of them if they are many."""
+        names = self.references[place] if place < len(self.references) else ()
+        more = ["..."] if len(names) > MOST_REFERENCES else []
+        return ", ".join([*names[:MOST_REFERENCES], *more])
+
+
+def delivery_lines(shop: Shop) -> tuple[str, ...]:
+    """Return the address to which a shop's orders are delivered, line by line."""
+    return shop.purchasing.deliver_to or (() if shop.contact is None else shop.contact.address)
 
 
 def order_lines(shop: str, order: Order, scribe: Scribe) -> Iterator[str]:

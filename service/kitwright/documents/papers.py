@@ -104,19 +104,25 @@ class ShopPapers:
         """Return the pick list of a revision as PDF."""
         return pick_list_pdf(paper.quote, paper.envelope, _scribe(paper), contact=self._contact)
 
-    def order_pdf(self, paper: Paper, made: MadeOrder) -> bytes:
+    def order_files(self, made: MadeOrder, language: str) -> dict[str, bytes]:
+        """Return a parts order in every form, by the ending of the file's name."""
+        return {
+            "pdf": self.order_pdf(made, language),
+            "csv": self.order_csv(made, language),
+            "xml": self.order_xml(made, language),
+        }
+
+    def order_pdf(self, made: MadeOrder, language: str) -> bytes:
         """Return a parts order as PDF."""
-        return order_sheet_pdf(
-            made, paper.quote, paper.envelope, _scribe(paper), contact=self._contact
-        )
+        return order_sheet_pdf(made, self._shop, Scribe(language))
 
-    def order_csv(self, paper: Paper, made: MadeOrder) -> bytes:
+    def order_csv(self, made: MadeOrder, language: str) -> bytes:
         """Return a parts order as comma-separated values."""
-        return order_csv(made, paper.envelope, _scribe(paper))
+        return order_csv(made, self._shop, Scribe(language))
 
-    def order_xml(self, paper: Paper, made: MadeOrder) -> bytes:
+    def order_xml(self, made: MadeOrder, language: str) -> bytes:
         """Return a parts order as a UBL 2.1 Order."""
-        return ubl_order(made, paper.quote, paper.envelope)
+        return ubl_order(made, self._shop, Scribe(language))
 
 
 def _scribe(paper: Paper) -> Scribe:

@@ -20,6 +20,7 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "order": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "start": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "advance": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
     }
 )
@@ -44,7 +45,9 @@ class NotNow(ActRefused):
     code = "not-in-this-state"
 
     def __init__(self, act: str, quote: KeptQuote, reason: str) -> None:
-        done = {"add": "add to", "order": "order for"}.get(act, act)
+        done = {"add": "add to", "order": "order for", "advance": "record an advance for"}.get(
+            act, act
+        )
         super().__init__(f"can't {done} this quote in state {quote.state.value}: {reason}")
         self.act = act
         self.state = quote.state
@@ -148,7 +151,7 @@ class OtherCustomer(ActRefused):
 
 
 def possible_acts(
-    quote: KeptQuote, newest: Revision, today: date, *, is_supplied: bool
+    quote: KeptQuote, newest: Revision, today: date, *, is_supplied: bool, is_orderable: bool
 ) -> tuple[str, ...]:
     """Return the acts that are not refused as a quote stands, by name.
 
@@ -159,6 +162,7 @@ def possible_acts(
         newest: the quote's newest revision.
         today: the shop's day.
         is_supplied: whether all parts orders of the agreed revision are made.
+        is_orderable: whether those that are not made can be.
     """
     is_offered = quote.offered is not None
     met = {
@@ -168,6 +172,7 @@ def possible_acts(
         "accept": is_offered,
         "decline": is_offered,
         "withdraw": is_offered or quote.state in NOT_FOLLOWED,
+        "order": is_orderable,
         "start": is_supplied,
         "finish": not is_offered,
     }

@@ -38,6 +38,7 @@ class Dossier(Struct, frozen=True, kw_only=True):
     taken while it was the newest.
 
     Machines are the customer's own, and machines without an owner that only these revisions name.
+    Orders are by quote, with those that are for other quotes as well.
     E-mails include those to the customer's present address about revisions that name no customer.
     """
 
@@ -47,12 +48,12 @@ class Dossier(Struct, frozen=True, kw_only=True):
     revisions: tuple[Revision, ...]
     authorisations: tuple[Authorisation, ...]
     additions: tuple[Addition, ...]
-    orders: tuple[KeptOrder, ...]
+    orders: Mapping[int, tuple[KeptOrder, ...]]
     photos: tuple[Photo, ...]
     mails: tuple[Mail, ...]
 
 
-R = TypeVar("R", Authorisation, Addition, KeptOrder, Mail)
+R = TypeVar("R", Authorisation, Addition, Mail)
 _Own = Mapping[int, Mapping[int, Revision]]
 """A customer's revisions by quote, the newest first, and by number."""
 
@@ -84,7 +85,7 @@ def gather(records: Records, customer: Customer) -> Dossier:
         revisions=tuple(one for mine in own.values() for one in mine.values()),
         authorisations=of_own(records.authorisations.of_quote),
         additions=of_own(records.additions.of_quote),
-        orders=of_own(lambda number: records.orders.find(number, None, None, EVERY)),
+        orders={number: tuple(_orders(records, number, mine)) for number, mine in own.items()},
         photos=tuple(
             one for number, mine in own.items() for one in photos_of(records, named[number], mine)
         ),
@@ -93,6 +94,14 @@ def gather(records: Records, customer: Customer) -> Dossier:
             *_other_mails(records, customer, own),
         ),
     )
+
+
+def _orders(records: Records, number: int, own: Mapping[int, Revision]) -> Iterator[KeptOrder]:
+    """Yield the orders that are for a customer's revisions of a quote, also beside others."""
+    for order in records.orders.find(number, None, None, EVERY):
+        allocations = records.allocations.of_order(order.number)
+        if any(one.quote == number and one.revision in own for one in allocations):
+            yield order
 
 
 def _whole(records: Records, quote: KeptQuote) -> list[Revision]:
@@ -141,6 +150,9 @@ def photos_of(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -
 def _other_mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
     """Yield the e-mails to the customer's address about revisions that name no customer."""
     for mail in () if customer.email is None else records.mails.to(customer.email, 0, EVERY):
+        if mail.quote is None or mail.revision is None:
+            # an order, to a supplier with that address
+            continue
         if mail.revision not in own.get(mail.quote, ()):
             revision = records.revisions.get(mail.quote, mail.revision)
             if revision is not None and revision.customer is None:

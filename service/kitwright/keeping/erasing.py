@@ -332,5 +332,8 @@ class _Work:
 
 
 def _names_nobody(records: Records, mail: Mail) -> bool:
+    if mail.quote is None or mail.revision is None:
+        # an order, to a supplier with that address
+        return False
     revision = records.revisions.get(mail.quote, mail.revision)
     return revision is not None and revision.customer is None

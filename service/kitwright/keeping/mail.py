@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 from msgspec import structs
 
 from kitwright.keeping.acts import ActRefused, NothingOffered
-from kitwright.keeping.event import note_event
+from kitwright.keeping.event import add_event, note_event
 from kitwright.keeping.kinds import EventKind
 from kitwright.keeping.record import (
     Disposal,
@@ -200,6 +200,31 @@ def queue_mail(
     return mail
 
 
+def queue_order_mail(
+    records: Records, stamp: Stamp, *, order: int, to: str, message_id: str, body: bytes
+) -> Mail:
+    """Return a new e-mail with an order, due at once. Raises: AddressInvalid."""
+    mail = records.mails.add(
+        Mail(
+            number=0,
+            quote=None,
+            revision=None,
+            order=order,
+            to=check_address(to),
+            message_id=message_id,
+            body=body,
+            state=MailState.queued,
+            attempts=0,
+            next_at=stamp.at,
+            failure=None,
+            made_at=stamp.at,
+            sent_at=None,
+        )
+    )
+    _note(records, stamp, "mail.queued", mail)
+    return mail
+
+
 def begin_attempt(records: Records, number: int, now: datetime) -> Mail | None:
     """Return a queued e-mail whose next attempt has begun, or None if it is no longer queued.
 
@@ -296,8 +321,11 @@ def _mail(records: Records, number: int) -> Mail:
 
 
 def _note(records: Records, stamp: Stamp, kind: EventKind, mail: Mail) -> None:
-    quote = records.quotes.get(mail.quote)
+    facts = {"mail": mail.number, "attempts": mail.attempts}
+    if mail.order is not None:
+        add_event(records, stamp, kind, f"order:{mail.order}", facts)
+        return
+    quote = None if mail.quote is None else records.quotes.get(mail.quote)
     if quote is None:
         raise RecordMissing(f"no record in quotes with number {mail.quote}")
-    facts = {"mail": mail.number, "revision": mail.revision, "attempts": mail.attempts}
-    note_event(records, stamp, kind, quote, facts)
+    note_event(records, stamp, kind, quote, {"revision": mail.revision, **facts})

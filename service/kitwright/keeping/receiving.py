@@ -32,7 +32,7 @@ def take_in(
 
     Raises: ShelfRefused.
     """
-    quote = records.quotes.get(order.quote)
+    quote = None if order.quote is None else records.quotes.get(order.quote)
     entry = Entry(
         holding=received.holding,
         kind=MoveKind.receive,

@@ -218,26 +218,79 @@ class Machine(Struct, frozen=True, kw_only=True):
 
 
 class OrderState(StrEnum):
-    """The state of a parts order."""
+    """The state of a parts order: it is sent and confirmed, and its goods arrive, or it is
+    cancelled.
+    """
 
     draft = "draft"
+    sent = "sent"
+    confirmed = "confirmed"
+    part_received = "part_received"
+    received = "received"
+    cancelled = "cancelled"
 
 
 class KeptOrder(Struct, frozen=True, kw_only=True):
-    """An order to one supplier for one accepted revision, frozen with its allocation: each of its
-    lines says what it is for.
+    """An order to one supplier for accepted revisions, as it was placed: each of its lines says
+    what it is for. `quote` and `revision` are None if it is for several quotes; its allocations say
+    what each has of it.
     """
 
     number: int
     version: int
     state: OrderState
-    quote: int
-    revision: int
+    quote: int | None
+    revision: int | None
     supplier: str
     net: Money
     made_at: datetime
     body: bytes
     """The order as JSON."""
+
+
+class Allocation(Struct, frozen=True, kw_only=True):
+    """What one revision has of an order: its goods, and its share of fees and freight, without tax.
+    The allocations of an order add up to it.
+    """
+
+    order: int
+    quote: int
+    revision: int
+    goods: Money
+    fees: Money
+    freight: Money
+    lines: bytes
+    """Its packs of each line, as JSON (`kitwright.quote.AllottedLine`)."""
+
+
+class Advance(Struct, frozen=True, kw_only=True):
+    """A payment by a customer before the parts are ordered. `means` is how it was paid, `reference`
+    what identifies the payment.
+    """
+
+    quote: int
+    number: int
+    at: datetime
+    day: date
+    amount: Money
+    means: str
+    reference: str | None
+    who: str
+
+
+class OrderEntry(Struct, frozen=True, kw_only=True):
+    """What happened to an order; it never changes. `who` is the person as named at the counter."""
+
+    order: int
+    number: int
+    kind: str
+    at: datetime
+    day: date
+    who: str
+    hand: Hand
+    by: str
+    body: bytes
+    """The facts as JSON (`kitwright.keeping.order_entry`)."""
 
 
 class Photo(Struct, frozen=True, kw_only=True):
@@ -326,7 +379,8 @@ class MailState(StrEnum):
 
 
 class Mail(Struct, frozen=True, kw_only=True):
-    """One revision on its way to a customer by e-mail.
+    """One revision on its way to a customer by e-mail, or one order on its way to a supplier: then
+    `order` is its number, and `quote` and `revision` are None.
 
     `attempts` counts the attempts begun; `next_at` is when the next is due, if there is one.
     `failure` says why the last attempt failed. Of an erased customer's e-mail, neither address nor
@@ -334,8 +388,9 @@ class Mail(Struct, frozen=True, kw_only=True):
     """
 
     number: int
-    quote: int
-    revision: int
+    quote: int | None
+    revision: int | None
+    order: int | None = None
     to: str
     message_id: str
     body: bytes

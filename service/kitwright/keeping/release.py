@@ -65,11 +65,14 @@ class NotConfirmed(ActRefused):
 
 
 class WaitingMail(Struct, frozen=True, kw_only=True):
-    """An e-mail that waits to be sent, without its address."""
+    """An e-mail that waits to be sent, without its address: of a quote's revision, or of an
+    order.
+    """
 
     number: int
-    quote: int
-    revision: int
+    quote: int | None
+    revision: int | None
+    order: int | None
     made_at: datetime
 
 
@@ -162,7 +165,11 @@ def report(records: Records) -> Report:
 
 def _waiting(mail: Mail) -> WaitingMail:
     return WaitingMail(
-        number=mail.number, quote=mail.quote, revision=mail.revision, made_at=mail.made_at
+        number=mail.number,
+        quote=mail.quote,
+        revision=mail.revision,
+        order=mail.order,
+        made_at=mail.made_at,
     )
 
 

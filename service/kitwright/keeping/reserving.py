@@ -15,6 +15,7 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Quality
 from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner, Share
+from kitwright.keeping.order_progress import arrived_for
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.shelf import Entry, enter
 from kitwright.keeping.store import Records
@@ -82,7 +83,10 @@ def shortages(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
     """Return what the agreed revision of a quote takes from stock and is neither reserved nor
     drawn for it.
     """
-    return tuple(_missing(_taken(records, quote), records.shelf.shares(quote.number)))
+    had = _had(records.shelf.shares(quote.number))
+    # what was ordered for it is no stock that it was to take
+    had.subtract(arrived_for(records, quote.number))
+    return tuple(_missing(_taken(records, quote), had))
 
 
 def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
@@ -95,9 +99,11 @@ def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
     for one in kit.from_stock:
         needed[one.item] += one.amount
     # what was ordered for it may be on the shelf by now
+    bought = Counter[str]()
     for pack in kit.packs:
         if pack.source != STOCK:
-            needed[pack.item] += pack.needed
+            bought[pack.item] += pack.needed
+    needed.update(bought | arrived_for(records, quote.number))
     needed.subtract(_had(shares))
     for share in reversed(shares):
         over = min(share.reserved, -needed[share.holding.item])
@@ -166,8 +172,7 @@ def _had(shares: Iterable[Share]) -> Counter[str]:
     return had
 
 
-def _missing(taken: Iterable[Taken], shares: Iterable[Share]) -> Iterator[Shortage]:
-    had = _had(shares)
+def _missing(taken: Iterable[Taken], had: Counter[str]) -> Iterator[Shortage]:
     for one in taken:
         filled = min(one.amount, max(0, had[one.item]))
         had[one.item] -= filled

@@ -16,6 +16,8 @@ from kitwright.keeping.generation import Belonging, Generation
 from kitwright.keeping.ledger import Shelf
 from kitwright.keeping.record import (
     Addition,
+    Advance,
+    Allocation,
     Authorisation,
     Customer,
     Disposal,
@@ -29,6 +31,8 @@ from kitwright.keeping.record import (
     KeyRecord,
     Machine,
     Mail,
+    OrderEntry,
+    OrderState,
     Photo,
     QuoteState,
     Revision,
@@ -210,9 +214,46 @@ class Orders(Kept[KeptOrder], Protocol):
     """Parts orders."""
 
     def find(
-        self, quote: int | None, supplier: str | None, before: int | None, most: int
+        self,
+        quote: int | None,
+        supplier: str | None,
+        before: int | None,
+        most: int,
+        state: OrderState | None = None,
     ) -> tuple[KeptOrder, ...]:
-        """Return orders, newest first, with their bodies."""
+        """Return orders, newest first, with their bodies: those of a quote are all that have an
+        allocation for it.
+        """
+
+
+class Allocations(Protocol):
+    """What each revision has of the orders; an allocation never changes."""
+
+    def add(self, record: Allocation) -> Allocation:
+        """Add an allocation. Raises: RecordConflict."""
+
+    def of_order(self, order: int) -> tuple[Allocation, ...]:
+        """Return the allocations of an order, in the order in which they were added."""
+
+
+class OrderEntries(Protocol):
+    """What happened to the orders; an entry never changes."""
+
+    def add(self, record: OrderEntry) -> OrderEntry:
+        """Add an entry; return it with its number within its order. Raises: RecordConflict."""
+
+    def of_order(self, order: int) -> tuple[OrderEntry, ...]:
+        """Return the entries of an order, oldest first."""
+
+
+class Advances(Protocol):
+    """What customers paid before the parts were ordered; an advance never changes."""
+
+    def add(self, record: Advance) -> Advance:
+        """Add an advance; return it with its number within its quote. Raises: RecordConflict."""
+
+    def of_quote(self, quote: int) -> tuple[Advance, ...]:
+        """Return the advances of a quote, oldest first."""
 
 
 class Photos(OfQuote[Photo], Protocol):
@@ -296,10 +337,13 @@ class Events(Protocol):
 
 
 class Mails(OfQuote[Mail], Protocol):
-    """E-mails to customers: those that wait, and the outcome of the others.
+    """E-mails to customers and suppliers: those that wait, and the outcome of the others.
 
     The message id of each must be unique.
     """
+
+    def of_order(self, order: int) -> tuple[Mail, ...]:
+        """Return the e-mails of an order, oldest first."""
 
     def to(self, address: str, after: int, most: int) -> tuple[Mail, ...]:
         """Return at most `most` e-mails to an address above a number with their bodies, oldest
@@ -402,9 +446,12 @@ class Records(Struct, frozen=True, kw_only=True):
     revisions: Revisions
     authorisations: OfQuote[Authorisation]
     additions: OfQuote[Addition]
+    advances: Advances
     customers: Customers
     machines: Machines
     orders: Orders
+    allocations: Allocations
+    order_entries: OrderEntries
     photos: Photos
     keys: Keys
     events: Events

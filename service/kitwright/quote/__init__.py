@@ -55,7 +55,7 @@ from kitwright.quote.kit import (
     Question,
     Unfilled,
 )
-from kitwright.quote.order import Order, OrderFee, OrderLine
+from kitwright.quote.order import AllottedLine, Order, OrderFee, OrderLine
 from kitwright.quote.plan import (
     Changes,
     Diagnosed,
@@ -95,6 +95,7 @@ from kitwright.quote.work import (
 __all__ = [
     "ADDED_SINCE",
     "Access",
+    "AllottedLine",
     "Amount",
     "AnsweredGate",
     "Assessment",

@@ -39,6 +39,19 @@ class OrderFee(Struct, frozen=True, kw_only=True):
     amount: Amount
 
 
+class AllottedLine(Struct, frozen=True, kw_only=True):
+    """The packs of a line of an order that are for one quote; `line` is the line's place, from 1.
+
+    `quality` is that of the goods; null: not recorded.
+    """
+
+    line: Count
+    packs: Count
+    quality: str | None = None
+    net: Amount
+    covers: tuple[Cover, ...]
+
+
 class Order(Struct, frozen=True, kw_only=True):
     """The parts ordered from one supplier; `net` is goods, fees and freight without tax.
 

@@ -26,7 +26,13 @@ from kitwright.store.files import NEW, make_folders, make_private, sync_folder
 from kitwright.store.generations import GenerationTable
 from kitwright.store.keys import AnswerTable, KeyTable, TrialTable
 from kitwright.store.mails import MailTable
-from kitwright.store.orders import OrderTable, PhotoTable
+from kitwright.store.orders import (
+    AdvanceTable,
+    AllocationTable,
+    OrderEntryTable,
+    OrderTable,
+    PhotoTable,
+)
 from kitwright.store.people import CustomerTable, MachineTable
 from kitwright.store.quotes import AdditionTable, QuoteTable, RevisionTable, authorisations
 from kitwright.store.rows import Damage, Session
@@ -326,9 +332,12 @@ def tables(session: Session) -> Records:
         revisions=RevisionTable(session),
         authorisations=authorisations(session),
         additions=AdditionTable(session),
+        advances=AdvanceTable(session),
         customers=CustomerTable(session),
         machines=MachineTable(session),
         orders=OrderTable(session),
+        allocations=AllocationTable(session),
+        order_entries=OrderEntryTable(session),
         photos=PhotoTable(session),
         keys=KeyTable(session),
         events=EventTable(session, hooks),

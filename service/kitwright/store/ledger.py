@@ -79,6 +79,11 @@ def check_ledger(connection: Any) -> Iterator[Problem]:
     yield from _check_revisions(connection)
     yield from _check_search(connection)
     yield from check_shelf(connection)
+    for (number,) in connection.execute(
+        "SELECT number FROM orders WHERE net IS NOT (SELECT sum(goods + fees + freight)"
+        " FROM allocations WHERE order_number = orders.number) ORDER BY number"
+    ):
+        yield "order-inconsistent", f"order {number}: its allocations do not add up to it"
 
 
 def _check_feed(connection: Any) -> Iterator[Problem]:

@@ -1,4 +1,4 @@
-"""Mails: e-mails to customers, in SQLite."""
+"""Mails: e-mails to customers and suppliers, in SQLite."""
 
 from __future__ import annotations
 
@@ -15,8 +15,16 @@ class MailTable(Numbered[Mail]):
 
     def __init__(self, session: Session) -> None:
         super().__init__(
-            session, "mails", Mail, renamed={"to": "recipient"}, codecs={"body": PACKED}
+            session,
+            "mails",
+            Mail,
+            renamed={"to": "recipient", "order": "order_number"},
+            codecs={"body": PACKED},
         )
+
+    def of_order(self, order: int) -> tuple[Mail, ...]:
+        """Return the e-mails of an order, oldest first."""
+        return self.select("WHERE order_number = ? ORDER BY number", order)
 
     def to(self, address: str, after: int, most: int) -> tuple[Mail, ...]:
         """Return at most `most` e-mails to an address with their bodies, oldest first."""

@@ -35,11 +35,12 @@ from kitwright.store.closings import (
     LedgerUnreadable,
     keep_closings,
 )
-from kitwright.store.engine import FILE, SqliteStore, check_known, check_names
-from kitwright.store.failure import of_disk
+from kitwright.store.engine import FILE, SqliteStore, check_known, check_names, connect
+from kitwright.store.failure import of_disk, translated
 from kitwright.store.files import PHOTOS, PRIVATE, STAGE, PhotoFiles, make_folders, sync_folder
 from kitwright.store.lock import LOCK, hold_folder
 from kitwright.store.sqlite import sqlite3
+from kitwright.store.sweep import write_anew
 
 _PIECE: Final = 1024 * 1024
 _LARGEST_MANIFEST: Final = 256 * _PIECE
@@ -206,6 +207,11 @@ def _begin(
 
         generation, closed = store.write_now(work)
         needed = store.read(lambda records: records.photos.hashes())
+    try:
+        with contextlib.closing(connect(stage / FILE)) as connection:
+            write_anew(connection)
+    except sqlite3.Error as error:
+        raise translated(error, stage / FILE) from error
     for sha256 in tuple(PhotoFiles(stage).every()):
         if sha256 not in needed:
             PhotoFiles(stage).drop(sha256)

@@ -20,6 +20,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from kitwright.keeping.generation import EPOCH_BYTES
+from kitwright.store.order_schema import make_orders
 from kitwright.store.rows import moment
 from kitwright.store.seal import CHAIN, DIGESTS, SEAL, seal_rows
 from kitwright.store.shelf_schema import SHELF
@@ -118,6 +119,12 @@ def generations(db: Database) -> None:
         "UPDATE folder SET currency = coalesce((SELECT currency FROM quotes LIMIT 1), '')"
     )
     seal_rows(db.conn, ("generations", "counters", "folder"))
+
+
+@MIGRATIONS(name="0006")
+def orders(db: Database) -> None:
+    """Let orders be for several quotes, and create the tables of what happens to them."""
+    make_orders(db.conn)
 
 
 _ERASURES: Final = """

@@ -49,6 +49,9 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "generations": ("number",),
         "counters": ("name",),
         "folder": ("place",),
+        "allocations": ("order_number", "quote"),
+        "order_entries": ("order_number", "number"),
+        "advances": ("quote", "number"),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

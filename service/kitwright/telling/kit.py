@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import date
 
 from kitwright import quote as wire
 from kitwright.catalogue.model import ItemId
 from kitwright.quote import amount_of
 from kitwright.stages.kit import Bought, FromStock, Kit
-from kitwright.stages.ordering import PartsOrder
+from kitwright.stages.ordering import PartsOrder, Use
 from kitwright.stages.price import CUSTOMER, STOCK
 from kitwright.stages.why import Why
 from kitwright.telling.teller import Teller, covers_of
@@ -102,16 +102,7 @@ def tell_order(order: PartsOrder, on: date, name: Callable[[ItemId], str]) -> wi
                 stock={None: "unknown", 0: "back_order"}.get(line.source.stock, "known"),
                 lead_days=line.source.lead_days,
                 promised=line.promised,
-                covers=tuple(
-                    wire.Cover(
-                        role=use.role,
-                        cylinder=use.cylinder,
-                        part=use.item,
-                        quantity=decimal_text(use.quantity),
-                        fitted=use.number,
-                    )
-                    for use in line.covers
-                ),
+                covers=tell_covers(line.covers),
             )
             for line in order.lines
         ),
@@ -122,6 +113,20 @@ def tell_order(order: PartsOrder, on: date, name: Callable[[ItemId], str]) -> wi
         freight=amount_of(order.freight),
         net=amount_of(order.net),
         promised=order.promised,
+    )
+
+
+def tell_covers(uses: Iterable[Use]) -> tuple[wire.Cover, ...]:
+    """Return what the packs of a line are for."""
+    return tuple(
+        wire.Cover(
+            role=use.role,
+            cylinder=use.cylinder,
+            part=use.item,
+            quantity=decimal_text(use.quantity),
+            fitted=use.number,
+        )
+        for use in uses
     )
 
 

@@ -15,7 +15,7 @@ BODIES: dict[str, dict[str, Any]] = {
 }
 STEPS = (
     *BODIES,
-    *("issue", "accept", "decline", "withdraw", "order", "start", "add", "finish"),
+    *("issue", "accept", "decline", "withdraw", "order", "start", "add", "advance", "finish"),
     "wait",
 )
 """What can be tried; to wait is to let the last valid day of all offers and drafts pass."""
@@ -71,6 +71,9 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "add":
         path = f"/v1/quotes/{id}/additions"
         body = {"description": "a hose", "kind": "part", "net": "1.00"}
+    elif step == "advance":
+        path = f"/v1/quotes/{id}/advances"
+        body = {"amount": "5.00", "means": "cash", "by": "Owner"}
     elif step == "order":
         revision = seen.head["agreed"] or seen.head["revision"]
         path, tag = "/v1/orders", ""

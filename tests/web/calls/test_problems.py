@@ -179,6 +179,39 @@ def moved(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post("/v1/shelf/CS-OIL/moves", json=body, headers=headers), body
 
 
+def ordered(owner: TestClient[Any]) -> str:
+    """Order the parts of an accepted quote, and send the order; return its path."""
+    keep(owner)
+    quote = f"{QUOTES}/Q1"
+    yes = {"revision": 1, "who": "A. Customer", "means": "telephone"}
+    for path, body in (
+        (f"{quote}/issue", {}),
+        (f"{quote}/accept", yes),
+        ("/v1/orders", {"revisions": [{"quote": "Q1", "revision": 1}]}),
+        ("/v1/orders/O1/send", {"means": "portal", "by": "Owner"}),
+    ):
+        headers = {"Idempotency-Key": f'"{path}"', "If-Match": "*"}
+        assert owner.post(path, json=body, headers=headers).is_success
+    return "/v1/orders/O1"
+
+
+def received(owner: TestClient[Any]) -> tuple[Any, Any]:
+    path = f"{ordered(owner)}/receipts"
+    body = {"lines": [{"line": 1, "packs": 1, "unit_cost": "-1.00"}], "by": "Owner"}
+    headers = {"Idempotency-Key": '"receipt"', "If-Match": "*"}
+    return owner.post(path, json=body, headers=headers), body
+
+
+def answered(owner: TestClient[Any]) -> tuple[Any, Any]:
+    path = f"{ordered(owner)}/confirm"
+    headers = {
+        "Idempotency-Key": '"answer"',
+        "If-Match": "*",
+        "Content-Type": "application/xml",
+    }
+    return owner.post(path, content=b"<!DOCTYPE x [] ><x/>", headers=headers), {}
+
+
 def half_exempt(owner: TestClient[Any]) -> tuple[Any, Any]:
     body = {"name": "A. Customer", "certificate_number": "EX-1"}
     headers = {"Idempotency-Key": '"half-exempt"'}
@@ -196,6 +229,8 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "machine-differs": (with_machine, "/serial"),
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
     "amount-invalid": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
+    "answer-not-read": (lambda owner, _: answered(owner), ""),
+    "cost-invalid": (lambda owner, _: received(owner), "/lines/0/unit_cost"),
     "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),
     "move-unclear": (lambda owner, _: moved(owner), "/quantity"),
     "price-unclear": (lambda owner, _: added(owner), "/net"),

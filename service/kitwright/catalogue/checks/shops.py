@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from kitwright.catalogue.checks.conditions import MACHINE_STATE
 from kitwright.catalogue.checks.days import check_days, check_zone
+from kitwright.catalogue.checks.reach import check_contact, check_language, is_address
 from kitwright.catalogue.checks.records import every_record, problem, shop_file
 from kitwright.catalogue.checks.suppliers import is_known_item, quality_problem
 from kitwright.catalogue.model import Component, DiagnosticCredit, PriceRule, Quality, Seize
@@ -18,22 +18,14 @@ if TYPE_CHECKING:
     from kitwright.catalogue.model import Catalogue, PartsPrice, Shop
     from kitwright.catalogue.problems import Problem
 
-_LANGUAGE: Final = re.compile(r"[a-z]{2,3}(?:-[A-Z][a-z]{3})?(?:-(?:[A-Z]{2}|[0-9]{3}))?", re.ASCII)
-"""Language, script, region: the BCP 47 subtags in common use."""
-
-_TELEPHONE: Final = re.compile(r"\+[0-9](?:[ -]?[0-9]){5,18}", re.ASCII)
-"""With the country code, digits in groups: a number that can be dialled from anywhere."""
-
-_E_MAIL: Final = re.compile(r"[A-Za-z0-9._+-]{1,64}@[A-Za-z0-9-]+(?:\.[A-Za-z0-9-]+)+", re.ASCII)
-"""Narrower than the standard allows, so that it never needs quoting."""
-
 
 def check_shops(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield errors of shops."""
     for shop in catalogue.shops.values():
         yield from _money(catalogue, shop)
         yield from _place(shop)
-        yield from _contact(shop)
+        yield from check_contact(shop_file(shop.id), shop.contact)
+        yield from _purchasing(catalogue, shop)
         yield from _labour(catalogue, shop)
         yield from _parts_price(shop_file(shop.id), shop.parts_price)
         yield from _work(catalogue, shop)
@@ -75,25 +67,21 @@ def _place(shop: Shop) -> Iterator[Problem]:
     yield from check_zone(file, shop.time_zone)
     yield from check_days(file, shop.working_days, shop.holidays)
     for name in ("language", "bench_language"):
-        language = getattr(shop, name)
-        if language is not None and not _LANGUAGE.fullmatch(language):
-            message = f"{name} {language!r} is not a tag such as en or de-AT"
-            yield problem(file, "", "language-malformed", message)
+        yield from check_language(file, name, getattr(shop, name))
 
 
-def _contact(shop: Shop) -> Iterator[Problem]:
-    contact = shop.contact
-    if contact is None:
-        return
-    file, label, code = shop_file(shop.id), "contact", "contact-malformed"
-    if any(not line.strip() or len(line.splitlines()) > 1 for line in contact.address):
-        yield problem(file, label, code, "address has an empty line, or a line break in a line")
-    if contact.telephone is not None and not _TELEPHONE.fullmatch(contact.telephone):
-        message = f"telephone {contact.telephone!r} is not a number such as +1 202-555-0100"
-        yield problem(file, label, code, message)
-    if contact.email is not None and not _E_MAIL.fullmatch(contact.email):
-        message = f"email {contact.email!r} is not an address such as bench@shop.example"
-        yield problem(file, label, code, message)
+def _purchasing(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:
+    file, buys = shop_file(shop.id), shop.purchasing
+    for supplier, number in buys.accounts.items():
+        if supplier not in catalogue.suppliers:
+            message = f"accounts: there is no supplier {supplier!r}"
+            yield problem(file, "purchasing", "supplier-unknown", message)
+        if not number.strip() or len(number.splitlines()) > 1:
+            message = f"accounts: the number with {supplier} is not one line of text"
+            yield problem(file, "purchasing", "account-malformed", message)
+    if not is_address(buys.deliver_to):
+        message = "deliver_to has an empty line, or a line break in a line"
+        yield problem(file, "purchasing", "contact-malformed", message)
 
 
 def _labour(catalogue: Catalogue, shop: Shop) -> Iterator[Problem]:

@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from kitwright.catalogue.checks.days import WEEK, check_days, check_zone
+from kitwright.catalogue.checks.reach import check_contact, check_language
 from kitwright.catalogue.checks.records import offers_file, problem, supplier_file
 from kitwright.catalogue.model import Hazmat, Quality
 
@@ -32,6 +33,8 @@ def check_suppliers(catalogue: Catalogue) -> Iterator[Problem]:
             yield from check_zone(file, supplier.time_zone)
         week = WEEK if supplier.working_days is None else supplier.working_days
         yield from check_days(file, week, supplier.holidays or ())
+        yield from check_contact(file, supplier.contact)
+        yield from check_language(file, "language", supplier.language)
         for maker in supplier.makers:
             if maker not in makers:
                 message = f"no part or set has the maker {maker!r}"

@@ -19,6 +19,7 @@ from kitwright.catalogue.model.words import (
     Seize,
     ServiceId,
     ShopId,
+    SupplierId,
     VisitWorkId,
 )
 from kitwright.units import Figure
@@ -244,6 +245,28 @@ class Contact(Record, frozen=True, kw_only=True):
     email: str | None = None
 
 
+class ShareBy(StrEnum):
+    """How quotes that are ordered together share what the supplier charges once: by the value of
+    their goods, by their packs, or in equal parts.
+    """
+
+    value = "value"
+    packs = "packs"
+    equal = "equal"
+
+
+class Purchasing(Record, frozen=True, kw_only=True):
+    """How the shop buys: its account number with each supplier, the address for deliveries (in
+    lines; absent: its own), by how much a price may be higher than agreed without a question, and
+    how quotes share the fees and freight of an order.
+    """
+
+    accounts: dict[SupplierId, str] = {}
+    deliver_to: tuple[str, ...] = ()
+    price_tolerance_percent: Figure = Figure("0")
+    share_by: ShareBy = ShareBy.value
+
+
 class Shop(Record, frozen=True, kw_only=True):
     """A shop's policy. Every value is set by its owner.
 
@@ -274,4 +297,5 @@ class Shop(Record, frozen=True, kw_only=True):
     overrun: OverrunId | None = None
     contact: Contact | None = None
     bench_language: str | None = None
+    purchasing: Purchasing = Purchasing()
     stock: tuple[StockRow, ...] = ()

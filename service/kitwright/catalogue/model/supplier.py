@@ -6,6 +6,7 @@ import codecs
 from datetime import date
 from enum import StrEnum
 
+from kitwright.catalogue.model.shop import Contact
 from kitwright.catalogue.model.words import (
     ItemId,
     PriceListId,
@@ -28,6 +29,8 @@ class Offer(Record, frozen=True, kw_only=True):
     multiples of `multiple`.
 
     `stock` is in packs; None means unknown. `lead_days` and `freight` replace the supplier's own.
+    What `is_special` is ordered for one customer alone, once the advance is paid, and not taken
+    back.
     """
 
     item: ItemId
@@ -42,6 +45,7 @@ class Offer(Record, frozen=True, kw_only=True):
     stock: int | None = None
     lead_days: int | None = None
     freight: Figure | None = None
+    is_special: bool = False
 
 
 class PriceColumn(StrEnum):
@@ -125,7 +129,8 @@ class Supplier(Record, frozen=True, kw_only=True):
     and the SKU is the item's own number. An offer row replaces that for its item.
 
     Lead times are in the supplier's working days, `mon` .. `sun`. If its file gives no working
-    days, holidays or time zone, the shop's apply. `price_file` describes its price files.
+    days, holidays or time zone, the shop's apply. `price_file` describes its price files. Orders
+    go to `contact`, in its `language` (absent: the shop's).
     """
 
     id: SupplierId
@@ -149,4 +154,6 @@ class Supplier(Record, frozen=True, kw_only=True):
     working_days: tuple[str, ...] | None = None
     holidays: tuple[date, ...] | None = None
     price_file: PriceForm | None = None
+    contact: Contact | None = None
+    language: str | None = None
     offer: tuple[Offer, ...] = ()

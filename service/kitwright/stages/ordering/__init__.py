@@ -8,6 +8,7 @@ from kitwright.stages.ordering.follow_up import (
     Surplus,
     plan_follow_up,
 )
+from kitwright.stages.ordering.instead import Lacking, next_offer
 from kitwright.stages.ordering.order import PartsOrder, Use, split_orders
 from kitwright.stages.ordering.shortage import (
     Missing,
@@ -16,20 +17,34 @@ from kitwright.stages.ordering.shortage import (
     joined,
     take_last,
 )
+from kitwright.stages.ordering.together import (
+    Allotment,
+    JointOrder,
+    Portion,
+    join_orders,
+    share_charge,
+)
 
 __all__ = [
+    "Allotment",
     "FollowUp",
+    "JointOrder",
+    "Lacking",
     "Missing",
     "NotOrderable",
     "NothingSells",
     "Packs",
     "PartsOrder",
+    "Portion",
     "SupplierGone",
     "Surplus",
     "Use",
     "buy_missing",
+    "join_orders",
     "joined",
+    "next_offer",
     "plan_follow_up",
+    "share_charge",
     "split_orders",
     "take_last",
 ]

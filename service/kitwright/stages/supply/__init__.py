@@ -1,6 +1,6 @@
 """Supply: the suppliers' offers for each item, its cost and selling price, and its arrival."""
 
-from kitwright.stages.supply.charge import Goods, Terms, goods_of, sum_goods
+from kitwright.stages.supply.charge import Goods, Terms, goods_of, is_hazardous, sum_goods
 from kitwright.stages.supply.promise import arrival, day_of_order, promise, working_day
 from kitwright.stages.supply.selling import PriceError, Prices
 from kitwright.stages.supply.stock import Held, Stock, opening_stock
@@ -22,6 +22,7 @@ __all__ = [
     "day_of_order",
     "find_supply",
     "goods_of",
+    "is_hazardous",
     "meets",
     "opening_stock",
     "promise",

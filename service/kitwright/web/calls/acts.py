@@ -23,7 +23,7 @@ from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, RevisionNumber
-from kitwright.web.calls.orders import unordered
+from kitwright.web.calls.order_making import unordered
 from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
 from kitwright.web.calls.reckoning import of_today
 from kitwright.web.calls.standing import consent_text

@@ -15,8 +15,8 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import OverrunPreset
-from kitwright.documents.papers import ShopPapers
+from kitwright.catalogue.model import OverrunPreset, Shop
+from kitwright.documents.papers import MadeOrder, ShopPapers
 from kitwright.keeping import offer
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
@@ -60,6 +60,21 @@ class Letter(Struct, frozen=True, kw_only=True):
     nonce: bytes
 
 
+class OrderLetter(Struct, frozen=True, kw_only=True):
+    """What a letter to a supplier is to say: the order, as files by the endings of their names too,
+    to which address, and the shop's own words. `nonce` is new for each.
+    """
+
+    made: MadeOrder
+    shop: Shop
+    language: str
+    to: str
+    note: str | None
+    at: datetime
+    nonce: bytes
+    files: dict[str, bytes]
+
+
 class Composed(Struct, frozen=True, kw_only=True):
     """A letter as a message of RFC 5322."""
 
@@ -90,8 +105,8 @@ class Desk:
     """Returns a new secret by which a webhook's events are signed."""
     check_target: Callable[[str], str]
     """Returns a webhook's URL as it is stored, or raises if events may not be posted there."""
-    compose: Callable[[Letter], Composed]
-    """Writes an e-mail to a customer."""
+    compose: Callable[[Letter | OrderLetter], Composed]
+    """Writes an e-mail to a customer or a supplier."""
     pricing: Pricing
     """The price book."""
     forget_mail: Callable[[str], None] = lambda _: None
@@ -101,8 +116,8 @@ class Desk:
     shelf: Shelf = field(default_factory=Shelf)
     """The free stock of the shelf's ledger. For the event loop's thread only."""
     supplied: Memory = field(default_factory=lambda: Memory(MIB))
-    """Whether all parts orders are made, by quote, version, what it has of the shelf and the
-    catalogue's revision: read again with every list. For the event loop's thread only.
+    """Whether all parts orders are made, and can be, by quote, version, what it has of the shelf
+    and the catalogue's revision: read again with every list. For the event loop's thread only.
     """
     in_flight: set[tuple[str, str]] = field(default_factory=set)
     """Key and idempotency key of every call in progress."""
@@ -121,7 +136,10 @@ class Desk:
     _swept: date | None = None
 
     def renewed(
-        self, service: Service, papers: ShopPapers, compose: Callable[[Letter], Composed]
+        self,
+        service: Service,
+        papers: ShopPapers,
+        compose: Callable[[Letter | OrderLetter], Composed],
     ) -> Desk:
         """Return the desk of the same records for a service that takes the place of this one.
 

@@ -27,6 +27,7 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     revisions: tuple[RevisionOut, ...]
     authorisations: tuple[record.Authorisation, ...]
     additions: tuple[record.Addition, ...]
+    advances: tuple[record.Advance, ...]
     orders: tuple[record.KeptOrder, ...]
     photos: tuple[record.Photo, ...]
     messages: tuple[LetterOut, ...]
@@ -69,7 +70,8 @@ def _quote(
         revisions=tuple(revision_out(one) for one in dossier.revisions if one.quote == number),
         authorisations=tuple(one for one in dossier.authorisations if one.quote == number),
         additions=tuple(one for one in dossier.additions if one.quote == number),
-        orders=tuple(one for one in dossier.orders if one.quote == number),
+        advances=() if quote.agreed is None else records.advances.of_quote(number),
+        orders=dossier.orders[number],
         photos=tuple(one for one in dossier.photos if one.quote == number),
         messages=tuple(letter_out(one) for one in dossier.mails if one.quote == number),
     )
@@ -87,7 +89,7 @@ def _events(records: Records, dossier: Dossier) -> tuple[record.Event, ...]:
     for noun, kept in (
         ("machine", dossier.machines),
         ("quote", dossier.quotes),
-        ("order", dossier.orders),
+        ("order", {one.number: one for own in dossier.orders.values() for one in own}.values()),
         ("photo", dossier.photos),
     ):
         subjects += [f"{noun}:{one.number}" for one in kept]

@@ -24,7 +24,7 @@ from kitwright.web.calls.shown import MOST_PHOTO, shown
 from kitwright.web.edge.auth import check_still
 from kitwright.web.edge.body import check_json, decode, receive, receive_json
 from kitwright.web.edge.conditions import match
-from kitwright.web.edge.negotiate import best_form
+from kitwright.web.edge.negotiate import best_form, media_type
 from kitwright.web.edge.once import fingerprint, read_idempotency_key
 from kitwright.web.edge.operation import OPERATION, Operation, methods_of, route_path
 from kitwright.web.edge.problems import Refusal
@@ -159,7 +159,8 @@ def answering(one: Operation, function: Function) -> Handler:
         if one.query is not None:
             given["query"] = read_query(call.request.scope["query_string"], one.query)
         if one.takes is not None:
-            given["body"] = decode(call.raw, one.takes)
+            is_other = _is_of(call.request, one.media)
+            given["body"] = None if is_other else decode(call.raw, one.takes)
         given = {name: given[name] for name in given if name in wanted}
         if "records" in wanted:
             return lambda records: encode(function(records=records, **given))
@@ -295,9 +296,9 @@ async def _received(request: Request[Any, Any, Any], one: Operation) -> bytes:
     """Return the body of a request, checked for its operation. Raises: Refusal."""
     if one.method == "get" or one.is_streamed:
         return b""
-    if one.media:
+    if one.media and one.takes is None:
         return await receive(request, MOST_PHOTO)
-    if one.takes is None:
+    if one.takes is None or _is_of(request, one.media):
         return await receive(request)
     if not one.may_be_empty:
         return await receive_json(request)
@@ -306,6 +307,11 @@ async def _received(request: Request[Any, Any, Any], one: Operation) -> bytes:
         return b"{}"
     check_json(request)
     return raw
+
+
+def _is_of(request: Request[Any, Any, Any], media: tuple[str, ...]) -> bool:
+    """Return whether the body of a request is of one of some media types."""
+    return bool(media) and media_type(request.headers.get("content-type", ""))[0] in media
 
 
 async def _mark(call: Call) -> bytes:

@@ -2,33 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from datetime import date, datetime
-from typing import Annotated, Final, NamedTuple
+from collections.abc import Iterable, Iterator
+from datetime import date
+from typing import Annotated, Literal
 
-import msgspec
 from msgspec import Meta
 
-from kitwright.keeping import life
-from kitwright.keeping.acts import ActRefused, check_act
-from kitwright.keeping.event import add_event
+from kitwright.errors import KitwrightError
+from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.key import Scope
-from kitwright.keeping.record import KeptOrder, KeptQuote, OrderState, QuoteState, Stamp
-from kitwright.keeping.reserving import reserve_missing, shortages
+from kitwright.keeping.record import KeptQuote, OrderState
 from kitwright.keeping.store import Records
-from kitwright.quote import Order, read_quote
-from kitwright.stages.ordering import (
-    FollowUp,
-    NotOrderable,
-    Surplus,
-    buy_missing,
-    joined,
-    plan_follow_up,
-)
-from kitwright.stages.supply import day_of_order
-from kitwright.telling import tell_order
+from kitwright.stages.ordering import NotOrderable, Surplus
 from kitwright.web.calls.call import Call, answer, quote_of
-from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import (
     ORDER,
@@ -39,9 +25,15 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written,
 )
+from kitwright.web.calls.order_making import (
+    AdvanceMissing,
+    Made,
+    Need,
+    place,
+    reserve_and_plan,
+)
+from kitwright.web.calls.order_shown import OrderOut, order_out
 from kitwright.web.calls.paged import page_of
-from kitwright.web.calls.placing import items_in, missing_of, packs_of
-from kitwright.web.calls.reckoning import asked_of
 from kitwright.web.calls.shown import ListOut, Out, extended
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, PageCursor, PageLimit, Wire
@@ -55,19 +47,19 @@ class OrderedRevisionIn(Wire, frozen=True, kw_only=True):
 
 
 class OrdersIn(Wire, frozen=True, kw_only=True):
-    """The agreed revisions whose parts are ordered."""
+    """The agreed revisions whose parts are ordered together."""
 
-    revisions: Annotated[tuple[OrderedRevisionIn, ...], Meta(min_length=1, max_length=50)]
+    revisions: Annotated[tuple[OrderedRevisionIn, ...], Meta(min_length=1, max_length=500)]
 
 
 class OrdersOut(Out, frozen=True, kw_only=True):
     """The orders made; none if stock covers everything, or if all were made before.
 
     `surplus` lists packs ordered for an earlier revision that are no longer needed. `late` lists
-    lines promised after the day by which the quote needs them.
+    lines promised after the day by which a quote needs them.
     """
 
-    items: tuple[KeptOrder, ...]
+    items: tuple[OrderOut, ...]
     surplus: tuple[SurplusOut, ...]
     late: tuple[LateOut, ...]
 
@@ -79,9 +71,10 @@ class SurplusOut(Surplus, frozen=True, kw_only=True):
 
 
 class LateOut(Out, frozen=True, kw_only=True):
-    """A line of an order that is promised after the day by which it is needed."""
+    """A line of an order that is promised after the day by which a quote needs it."""
 
     order: OrderId
+    quote: QuoteId
     sku: str
     promised: date
     needed_by: date
@@ -90,8 +83,12 @@ class LateOut(Out, frozen=True, kw_only=True):
 class OrdersQuery(Wire, frozen=True, kw_only=True):
     """Which orders, newest first."""
 
-    quote: Annotated[QuoteId | None, Meta(description="Orders of this quote, by id.")] = None
+    quote: Annotated[QuoteId | None, Meta(description="Orders for this quote, by id.")] = None
     supplier: Annotated[Id | None, Meta(description="Orders from this supplier, by id.")] = None
+    state: Annotated[
+        Literal["draft", "sent", "confirmed", "part_received", "received", "cancelled"] | None,
+        Meta(description="Orders in this state."),
+    ] = None
     limit: PageLimit = 50
     cursor: PageCursor = ""
 
@@ -108,9 +105,6 @@ class NotAgreed(ActRefused):
         self.revision = revision
 
 
-_MOST: Final = 1_000_000
-
-
 @operation(
     "POST /v1/orders",
     "createOrders",
@@ -123,158 +117,79 @@ _MOST: Final = 1_000_000
 def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     """Order the parts of agreed revisions.
 
-    Stores the parts orders that each revision still needs as drafts, one per supplier. Each line
-    says what it is for. Nothing is ordered twice: packs ordered for an earlier revision count, also
-    those of another supplier in at least the same quality. The rest is ordered in the fewest packs
-    that the supplier sells. The first order asks for the quoted packs. Prices, price breaks, fees
-    and freight are today's, for exactly this order. If the catalogue has changed, they differ from
-    those of the revision; the customer's price does not change. A SKU that its supplier no longer
-    offers is ordered at the revision's cost per pack. If the supplier itself is no longer in the
-    catalogue, the call is refused (`supplier-gone`). Delivery dates count from now; after a
+    Stores what the revisions still need as drafts of orders, one for each supplier, for all of
+    them together. Each line says what it is for, and `allocations` what each quote has of the
+    order. Price breaks count for all packs of a line. Fees and freight are shared by the shop's
+    rule, to the minor unit. Nothing is ordered twice: packs ordered for an earlier revision count,
+    also those of another supplier in at least the same quality. The rest is ordered in the fewest
+    packs that the supplier sells. The first order of a quote asks for its quoted packs. Prices,
+    price breaks, fees and freight are today's, for exactly these orders. If the catalogue has
+    changed, they differ from those of the revision; the customer's price does not change. A SKU
+    that its supplier no longer offers is ordered at the revision's cost per pack. If the supplier
+    itself is no longer in the catalogue, the call is refused (`supplier-gone`). So is one with
+    parts that are ordered specially, until the advance for them is recorded (`advance-missing`).
+    If one revision is refused, nothing is ordered. Delivery dates count from now; after a
     supplier's cutoff, from its next working day.
     """
-    made: list[KeptOrder] = []
-    surplus: list[SurplusOut] = []
-    late: list[LateOut] = []
+    desk = call.desk
+    needs: dict[int, Need] = {}
     for index, one in enumerate(body.revisions):
         quote = quote_of(records, one.quote)
         if quote.agreed != one.revision:
             raise NotAgreed(quote, one.revision).at("revisions", index, "revision")
+        if quote.number in needs:
+            continue
         try:
-            kept, spare = _freeze(call.desk, records, call.stamp, quote)
-        except NotOrderable as error:
-            raise error.at("revisions", index, "revision") from None
-        made += kept
-        surplus += spare
-        late += _late(records, quote, kept)
-    return Reply(body=OrdersOut(items=tuple(made), surplus=tuple(surplus), late=tuple(late)))
+            needs[quote.number] = reserve_and_plan(desk, records, call.stamp, quote)
+        except (NotOrderable, AdvanceMissing) as error:
+            refusal: KitwrightError = error
+            raise refusal.at("revisions", index, "revision") from None
+    asked = tuple(needs.values())
+    made = place(desk, records, call.stamp, asked)
+    return Reply(
+        body=OrdersOut(
+            items=tuple(order_out(desk, records, one.order) for one in made),
+            surplus=tuple(
+                extended(SurplusOut, one, quote=written(QUOTE, need.quote.number))
+                for need in asked
+                for one in need.follow_up.surplus
+            ),
+            late=tuple(_late(made, asked)),
+        )
+    )
 
 
 @operation("GET /v1/orders", "listOrders", "orders", "unknown-record")
-def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[KeptOrder]]:
-    """Find parts orders by quote and supplier, newest first."""
+def find(records: Records, call: Call, query: OrdersQuery) -> Reply[ListOut[OrderOut]]:
+    """Find parts orders by quote, supplier and state, newest first."""
     quote = read_id_or_none(QUOTE, query.quote)
-    return page_of(
-        call.operation.path,
-        query,
-        lambda before, most: records.orders.find(quote, query.supplier, before, most),
-    )
+    state = None if query.state is None else OrderState(query.state)
+
+    def orders(before: int | None, most: int) -> list[OrderOut]:
+        found = records.orders.find(quote, query.supplier, before, most, state)
+        return [order_out(call.desk, records, one) for one in found]
+
+    return page_of(call.operation.path, query, orders)
 
 
 @operation("GET /v1/orders/{id}", "getOrder", "orders")
-def get(records: Records, call: Call) -> Reply[KeptOrder]:
+def get(records: Records, call: Call) -> Reply[OrderOut]:
     """Get a parts order; each of its lines says what it is for."""
-    return answer(call.desk, call.record(ORDER, records.orders.get))
+    order = order_out(call.desk, records, call.record(ORDER, records.orders.get))
+    return answer(call.desk, order)
 
 
-def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:
-    """Return how many orders the agreed revision of a quote still needs. Raises: NotOrderable."""
-    if quote.agreed is None:
-        return 0
-    return len(_plan(desk, records, quote, now).follow_up.orders)
-
-
-def _freeze(
-    desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote
-) -> tuple[list[KeptOrder], list[SurplusOut]]:
-    """Store and return the orders that an agreed revision still needs, and the packs ordered for
-    earlier revisions that are no longer needed. Delivery dates count from the stamp's time.
-    What is short and free again is reserved instead of ordered.
-
-    Raises: NotNow, NotOrderable.
-    """
-    check_act("order", quote)
-    plan, names, ordered = _plan(desk, records, quote, stamp.at)
-    if plan.orders and reserve_missing(records, stamp, quote, ordered):
-        plan, names, _ = _plan(desk, records, quote, stamp.at)
-    today = desk.today(stamp.at)
-    made = []
-    for order in plan.orders:
-        kept = records.orders.add(
-            KeptOrder(
-                number=0,
-                version=1,
-                state=OrderState.draft,
-                quote=quote.number,
-                revision=quote.agreed or 0,
-                supplier=order.supplier.id,
-                net=order.net,
-                made_at=stamp.at,
-                body=msgspec.json.encode(tell_order(order, today, names.__getitem__)),
-            )
-        )
-        add_event(
-            records,
-            stamp,
-            "order.created",
-            f"order:{kept.number}",
-            {"quote": written(QUOTE, quote.number), "supplier": order.supplier.id},
-        )
-        made.append(kept)
-    if made or quote.state is QuoteState.accepted:
-        life.ordered(records, stamp, quote, len(made))
-    name = written(QUOTE, quote.number)
-    return made, [extended(SurplusOut, one, quote=name) for one in plan.surplus]
-
-
-def _late(records: Records, quote: KeptQuote, orders: Iterable[KeptOrder]) -> Iterator[LateOut]:
-    revision = life.revision_of(records, quote, quote.agreed or 0)
-    needed_by = asked_of(revision).needed_by
-    if needed_by is None:
-        return
-    for kept in orders:
-        for line in msgspec.json.decode(kept.body, type=Order).lines:
-            if line.promised > needed_by:
-                yield LateOut(
-                    order=written(ORDER, kept.number),
-                    sku=line.sku,
-                    promised=line.promised,
-                    needed_by=needed_by,
-                )
-
-
-class _Plan(NamedTuple):
-    """The orders that a quote still needs, its items' names in its language, and the items that
-    were ordered for it before.
-    """
-
-    follow_up: FollowUp
-    names: Mapping[str, str]
-    ordered: frozenset[str]
-
-
-def _plan(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> _Plan:
-    """Return the orders that the agreed revision of a quote still needs, if placed now. What it
-    takes from stock and does not have of the shelf is bought.
-
-    Raises: NoSuchRevision if none is agreed; NotOrderable.
-    """
-    workshop = desk.service.workshop
-    revision = life.revision_of(records, quote, quote.agreed or 0)
-    agreed = read_quote(revision.answer)
-    short = buy_missing(
-        workshop.market,
-        missing_of(agreed.kit, shortages(records, quote)),
-        on=desk.today(now),
-        needed_by=asked_of(revision).needed_by,
-    )
-    placed = [
-        packs
-        for kept in records.orders.find(quote.number, None, None, _MOST)
-        for packs in packs_of(msgspec.json.decode(kept.body, type=Order))
-    ]
-    plan = plan_follow_up(
-        workshop.catalogue,
-        workshop.shop,
-        workshop.supply,
-        joined([*(packs for order in agreed.orders for packs in packs_of(order)), *short]),
-        placed,
-        {
-            supplier.id: day_of_order(supplier, desk.clock(now, supplier.time_zone))
-            for supplier in workshop.catalogue.suppliers.values()
-        },
-    )
-    speaker = desk.service.speaker(agreed.language)
-    names: dict[str, str] = {packs.item: speaker.item(packs.item) for packs in short}
-    names |= {line.item: line.name for order in agreed.orders for line in order.lines}
-    return _Plan(plan, names, items_in(placed))
+def _late(made: Iterable[Made], needs: tuple[Need, ...]) -> Iterator[LateOut]:
+    for one in made:
+        for allotment in one.joint.allotments:
+            need = needs[allotment.asker]
+            for portion in allotment.portions:
+                line = one.joint.order.lines[portion.line - 1]
+                if need.needed_by is not None and line.promised > need.needed_by:
+                    yield LateOut(
+                        order=written(ORDER, one.order.number),
+                        quote=written(QUOTE, need.quote.number),
+                        sku=line.source.sku,
+                        promised=line.promised,
+                        needed_by=need.needed_by,
+                    )

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Annotated, Any, Final
 
-import msgspec
 from msgspec import Meta
 
 from kitwright.documents.papers import MadeOrder, Page
 from kitwright.keeping.store import Records
-from kitwright.quote import Order, Paper, ShownQuote, encode_quote, for_customer
+from kitwright.quote import Paper, ShownQuote, encode_quote, for_customer
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.handlers import operation
-from kitwright.web.calls.ids import ORDER, QUOTE, RevisionNumber, missing, written
+from kitwright.web.calls.ids import ORDER, QUOTE, RevisionNumber
+from kitwright.web.calls.order_paper import made_order
 from kitwright.web.calls.standing import paper_of
 from kitwright.web.edge.negotiate import CSV, HTML, JSON, PDF, XML, body_tag
 from kitwright.web.edge.problems import Refusal
@@ -108,23 +108,16 @@ async def pick_list(call: Call, query: PaperQuery, form: str) -> Reply[bytes]:
 async def order_sheet(call: Call, form: str) -> Reply[bytes]:
     """Get a parts order as a document for the supplier.
 
-    A PDF, comma-separated values for a spreadsheet, or a UBL 2.1 Order.
+    A PDF, comma-separated values for a spreadsheet, or a UBL 2.1 Order, in the supplier's language.
     """
     desk, papers = call.desk, call.desk.papers
 
-    def find(records: Records) -> tuple[Paper, MadeOrder]:
-        order = call.record(ORDER, records.orders.get)
-        quote = records.quotes.get(order.quote)
-        name = written(ORDER, order.number)
-        if quote is None:
-            raise missing(ORDER, name)
-        body = msgspec.json.decode(order.body, type=Order)
-        made = MadeOrder(body, name, desk.clock(order.made_at))
-        return paper_of(records, quote, order.revision), made
+    def find(records: Records) -> tuple[MadeOrder, str]:
+        return made_order(desk, records, call.record(ORDER, records.orders.get))
 
-    one, order = desk.store.read(find)
+    made, language = desk.store.read(find)
     maker = {PDF: papers.order_pdf, CSV: papers.order_csv, XML: papers.order_xml}[form]
-    return await _made(call, lambda one: maker(one, order), one, form=form, name=order.id)
+    return await _printed(call, maker, made, language, form=form, name=made.id)
 
 
 def _asked(call: Call, query: PaperQuery) -> Paper:
@@ -144,12 +137,18 @@ def _asked(call: Call, query: PaperQuery) -> Paper:
 
 
 async def _made(
-    call: Call, make: Callable[[Paper], Page | bytes], one: Paper, *, form: str, name: str = ""
+    call: Call, make: Callable[[Paper], Page | bytes], one: Paper, *, form: str
+) -> Reply[Any]:
+    return await _printed(call, make, one, form=form, name=one.envelope.name)
+
+
+async def _printed(
+    call: Call, make: Callable[..., Page | bytes], *facts: object, form: str, name: str
 ) -> Reply[Any]:
     # off the event loop: a PDF takes longer than many answers
-    made = await call.desk.documents.run(make, one)
+    made = await call.desk.documents.run(make, *facts)
     body = made.body if isinstance(made, Page) else made
-    file = f"{name or one.envelope.name}.{_SUFFIX[form]}"
+    file = f"{name}.{_SUFFIX[form]}"
     headers = {"Content-Disposition": f'inline; filename="{file}"'}
     if isinstance(made, Page):
         headers["Content-Security-Policy"] = made.policy

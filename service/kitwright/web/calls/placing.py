@@ -1,4 +1,6 @@
-"""Placing: reads what a revision's quote orders, and what it takes from stock but is short of."""
+"""Placing: reads what a revision's quote orders, what it takes from stock but is short of, and what
+was ordered for it.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +8,14 @@ from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from fractions import Fraction
 
-from kitwright.catalogue.model import ItemId, Quality, SupplierId
+from msgspec import structs
+
+from kitwright.catalogue.model import Catalogue, ItemId, Quality, SupplierId
 from kitwright.keeping.ledger import UNIT
+from kitwright.keeping.opening import pack_amount
+from kitwright.keeping.order_progress import Holder, LineState, arrived_for, held_by
 from kitwright.keeping.reserving import Shortage
+from kitwright.keeping.store import Records
 from kitwright.quote import Cover, Kit, Order
 from kitwright.stages.ordering import Missing, Packs, Use, take_last
 from kitwright.stages.price import STOCK
@@ -48,6 +55,42 @@ def packs_of(order: Order) -> Iterator[Packs]:
             lead_days=line.lead_days,
             covers=tuple(map(_use, line.covers)),
         )
+
+
+def packs_held(records: Records, catalogue: Catalogue, quote: int) -> tuple[Packs, ...]:
+    """Return the packs that are there or to come for a quote: without those that were cancelled,
+    refused or sent back, and those of which others took what had arrived.
+    """
+    lost = arrived_for(records, quote)
+    for share in records.shelf.shares(quote):
+        lost[share.holding.item] -= share.reserved + share.drawn
+    held = []
+    for line, holder in held_by(records, quote):
+        item = line.placed.item
+        gone = max(0, min(lost[item], holder.amount))
+        lost[item] -= gone
+        count = holder.kept - -(-gone // (pack_amount(catalogue, item) * line.placed.pack_size))
+        if count > 0:
+            held.append(_held(line, holder, count))
+    return tuple(held)
+
+
+def _held(line: LineState, holder: Holder, count: int) -> Packs:
+    """Return some of the packs of a line that are for a quote, with their part of its needs."""
+    placed, part = line.placed, Fraction(count, holder.packs)
+    return Packs(
+        supplier=SupplierId(line.supplier),
+        sku=placed.sku,
+        item=ItemId(placed.item),
+        brand=placed.brand,
+        count=count,
+        size=placed.pack_size,
+        unit_cost=Decimal(placed.unit_cost),
+        lead_days=placed.lead_days,
+        covers=tuple(
+            structs.replace(use, quantity=use.quantity * part) for use in map(_use, holder.covers)
+        ),
+    )
 
 
 def items_in(placed: Iterable[Packs]) -> frozenset[str]:

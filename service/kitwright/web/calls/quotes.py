@@ -13,7 +13,6 @@ from kitwright.keeping.acts import ACTS, possible_acts
 from kitwright.keeping.record import Addition, KeptQuote, QuoteState, Revision, RevisionState
 from kitwright.keeping.store import QuoteFilter, Records
 from kitwright.quote import Quote, encode_quote
-from kitwright.stages.ordering import NotOrderable
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.carrying import carried_over, uncarried
 from kitwright.web.calls.desk import Desk
@@ -28,7 +27,7 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written_or_none,
 )
-from kitwright.web.calls.orders import unordered
+from kitwright.web.calls.order_making import Supplying, supplying_of
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.reckoning import QuoteIn, asked_of, known, of_today, reckon
 from kitwright.web.calls.shown import EventOut, ListOut, extended, traced
@@ -39,7 +38,11 @@ from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import PageCursor, PageLimit, Wire
 
 _REVISION = {"revision": "Which revision, by its number."}
-_OTHERWISE: Final = {"add": "/v1/quotes/{id}/additions", "order": "/v1/orders"}
+_OTHERWISE: Final = {
+    "add": "/v1/quotes/{id}/additions",
+    "advance": "/v1/quotes/{id}/advances",
+    "order": "/v1/orders",
+}
 """Acts whose calls have another path than their name says."""
 _ACTS: Final = "\n".join(
     (
@@ -143,26 +146,20 @@ def head_of(
     offer = every[quote.offered - 1] if quote.offered and is_beside else None
     is_newer_draft = newest.state is RevisionState.draft and newest.number != quote.shown
 
-    def is_supplied() -> bool:
-        if life.missing_parts(life.revision_of(records, quote, quote.agreed or 0)):
-            return False
-        try:
-            return not unordered(desk, records, quote, desk.now())
-        except NotOrderable:
-            return False
-
-    may_start = quote.agreed is not None and quote.state in ACTS["start"]
-    if may_start and is_read:
+    may_order = quote.agreed is not None and quote.state in ACTS["order"]
+    if not may_order:
+        supplying = Supplying(is_supplied=False, is_orderable=False)
+    elif is_read:
         # what was read is committed, and orders that are made change the version
         had = tuple(
             (one.holding.number, one.reserved + one.drawn)
             for one in records.shelf.shares(quote.number)
         )
         question = quote.number, quote.version, had, desk.service.revision
-        may_start = desk.supplied.get(question, is_supplied)
-    elif may_start:
-        may_start = is_supplied()
-    acts = possible_acts(quote, newest, desk.today(), is_supplied=may_start)
+        supplying = desk.supplied.get(question, lambda: supplying_of(desk, records, quote))
+    else:
+        supplying = supplying_of(desk, records, quote)
+    acts = possible_acts(quote, newest, desk.today(), **supplying._asdict())
     draft = newest if is_newer_draft else None
     return extended(QuoteHeadOut, quote, offer=offer, draft=draft, acts=acts)
 

@@ -16,12 +16,15 @@ from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import (
     HOOK,
     MAIL,
+    ORDER,
     QUOTE,
     HookId,
     MailId,
+    OrderId,
     QuoteId,
     RevisionNumber,
     written,
+    written_or_none,
 )
 from kitwright.web.calls.shown import Out
 from kitwright.web.edge.reply import Reply
@@ -40,11 +43,12 @@ class ReleaseIn(Wire, frozen=True, kw_only=True):
 
 
 class WaitingMailOut(Out, frozen=True, kw_only=True):
-    """An e-mail that waits to be sent."""
+    """An e-mail that waits to be sent: of a quote's revision, or of an order."""
 
     id: MailId
-    quote: QuoteId
-    revision: RevisionNumber
+    quote: QuoteId | None
+    revision: RevisionNumber | None
+    order: OrderId | None
     made_at: datetime
 
 
@@ -118,8 +122,9 @@ def _told(found: Report) -> ReleaseOut:
         mails=tuple(
             WaitingMailOut(
                 id=written(MAIL, mail.number),
-                quote=written(QUOTE, mail.quote),
+                quote=written_or_none(QUOTE, mail.quote),
                 revision=mail.revision,
+                order=written_or_none(ORDER, mail.order),
                 made_at=mail.made_at,
             )
             for mail in found.mails

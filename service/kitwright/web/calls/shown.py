@@ -31,9 +31,11 @@ from kitwright.catalogue import model
 from kitwright.keeping import record as kept
 from kitwright.keeping.consent import Limit, Ruling
 from kitwright.keeping.event import origin_of
+from kitwright.keeping.order_progress import allotted
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.quote import (
+    AllottedLine,
     Amount,
     Count,
     DecimalText,
@@ -164,6 +166,14 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         hides=("version", "supplier", "net", "body"),
         makes={"order": (Order, lambda order: msgspec.json.decode(order.body, type=Order))},
     ),
+    kept.Allocation: View(
+        hides=("order",),
+        makes={
+            "net": (Amount, lambda one: amount_of(one.goods + one.fees + one.freight)),
+            "lines": (tuple[AllottedLine, ...], allotted),
+        },
+    ),
+    kept.Advance: View(hides=("day",)),
     kept.Photo: View(
         letter=PHOTO,
         makes={
@@ -240,7 +250,7 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
 }
 """Record -> how it is shown; also those with more members, which are made from it."""
 
-_LETTERS: Final = {"quote": QUOTE, "customer": CUSTOMER, "machine": MACHINE}
+_LETTERS: Final = {"quote": QUOTE, "customer": CUSTOMER, "machine": MACHINE, "order": ORDER}
 """Members of records that are the number of another record."""
 _BOUNDED: Final[Mapping[str, Any]] = {
     **dict.fromkeys(("revision", "latest", "offered", "agreed", "shown"), RevisionNumber),

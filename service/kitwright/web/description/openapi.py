@@ -172,7 +172,9 @@ def _operation(
         if requests:
             content["examples"] = {name: {"value": value} for name, value in requests.items()}
         is_required = not one.may_be_empty
-        described["requestBody"] = {"required": is_required, "content": {JSON: content}}
+        other = {"schema": {"type": "string", "format": "binary"}}
+        contents = {JSON: content, **dict.fromkeys(one.media, other)}
+        described["requestBody"] = {"required": is_required, "content": contents}
     elif one.media:
         binary = {"schema": {"type": "string", "format": "binary"}}
         described["requestBody"] = {"required": True, "content": dict.fromkeys(one.media, binary)}

@@ -28,15 +28,17 @@ DecimalIn = Annotated[
     ),
 ]
 _INVISIBLE: Final = (
-    r"\x00-\x20\x7f-\xa0\xad\u034f\u061c\u115f\u1160\u1680\u17b4\u17b5\u180b-\u180f\u2000-\u200f"
+    r"\x80-\xa0\xad\u034f\u061c\u115f\u1160\u1680\u17b4\u17b5\u180b-\u180f\u2000-\u200f"
     r"\u2028-\u202f\u205f-\u206f\u2800\u3000\u3164\ufe00-\ufe0f\ufeff\uffa0\ufff9-\ufffb"
 )
-"""Spaces, control and format characters, and letters that are drawn as nothing."""
-# one way to match only, so that the time is linear
-_SEEN: Final = rf"(?=[{_INVISIBLE}]*[^{_INVISIBLE}])"
-"""Looks ahead for a visible character."""
-ONE_LINE: Final = rf"^{_SEEN}[^\x00-\x20\x7f][^\x00-\x1f\x7f]*(?!\n)$"
+"""Spaces, control and format characters, and letters that are drawn as nothing, beyond ASCII."""
+_VISIBLE: Final = rf"[^\x00-\x20\x7f{_INVISIBLE}]"
+# what comes before the first visible character has no visible one: the time is linear
+ONE_LINE: Final = rf"^([{_INVISIBLE}][ {_INVISIBLE}]*)?{_VISIBLE}[^\x00-\x1f\x7f]*(?!\n)$"
 """The pattern of a text on one line."""
+_MANY_LINES: Final = (
+    rf"^([{_INVISIBLE}][ \n{_INVISIBLE}]*)?{_VISIBLE}[^\x00-\x09\x0b-\x1f\x7f]*(?!\n)$"
+)
 SEEN_TEXT: Final = "not beginning with a space and not invisible"
 """What is wanted of every text."""
 Text = Annotated[
@@ -54,7 +56,7 @@ Lines = Annotated[
     Meta(
         min_length=1,
         max_length=2_000,
-        pattern=rf"^{_SEEN}[^\x00-\x20\x7f][^\x00-\x09\x0b-\x1f\x7f]*(?!\n)$",
+        pattern=_MANY_LINES,
         description="A text for people, on one or more lines, with at least one visible character.",
         extra={"wanted": f"text of 1 to 2,000 characters, {SEEN_TEXT}"},
     ),

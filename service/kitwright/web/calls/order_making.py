@@ -1,0 +1,266 @@
+"""Order making: what agreed revisions still need is ordered, in one order for each supplier."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date, datetime
+from typing import NamedTuple
+
+import msgspec
+
+from kitwright.catalogue.model import SupplierId
+from kitwright.documents.balance_view import balance_of
+from kitwright.keeping import life
+from kitwright.keeping.acts import ActRefused, check_act
+from kitwright.keeping.event import add_event
+from kitwright.keeping.record import (
+    Allocation,
+    KeptOrder,
+    KeptQuote,
+    OrderState,
+    QuoteState,
+    Stamp,
+)
+from kitwright.keeping.reserving import reserve_missing, shortages
+from kitwright.keeping.store import Records
+from kitwright.money import Money, total
+from kitwright.quote import AllottedLine, Quote, amount_of, read_quote
+from kitwright.stages.ordering import (
+    Allotment,
+    FollowUp,
+    JointOrder,
+    NotOrderable,
+    buy_missing,
+    join_orders,
+    joined,
+    plan_follow_up,
+)
+from kitwright.stages.supply import day_of_order
+from kitwright.telling import tell_covers, tell_order
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.ids import QUOTE, written
+from kitwright.web.calls.placing import items_in, missing_of, packs_held, packs_of
+from kitwright.web.calls.reckoning import asked_of
+
+
+class AdvanceMissing(ActRefused):
+    """Parts that are ordered for one customer alone, before the advance for them is paid."""
+
+    code = "advance-missing"
+
+    def __init__(self, quote: KeptQuote, skus: Iterable[str], left: Money) -> None:
+        super().__init__(
+            f"can't order {', '.join(skus)} yet: it is ordered specially, and "
+            f"{left.amount_text} {left.currency} of the advance is not recorded"
+        )
+        self.quote = quote.number
+        self.left = left
+
+
+class Need(NamedTuple):
+    """The orders that a quote still needs if placed now, its items' names in its language, the
+    items that were ordered for it before, and its agreed revision.
+    """
+
+    quote: KeptQuote
+    follow_up: FollowUp
+    names: Mapping[str, str]
+    ordered: frozenset[str]
+    agreed: Quote
+    needed_by: date | None
+
+
+class Made(NamedTuple):
+    """An order that was placed, and its part for each need, in the order of the allocations."""
+
+    order: KeptOrder
+    joint: JointOrder
+
+
+def plan_need(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> Need:
+    """Return the orders that the agreed revision of a quote still needs. What it takes from stock
+    and does not have of the shelf is bought. An order is placed `now`.
+
+    Raises: NoSuchRevision if none is agreed; NotOrderable.
+    """
+    workshop = desk.service.workshop
+    revision = life.revision_of(records, quote, quote.agreed or 0)
+    agreed = read_quote(revision.answer)
+    needed_by = asked_of(revision).needed_by
+    short = buy_missing(
+        workshop.market,
+        missing_of(agreed.kit, shortages(records, quote)),
+        on=desk.today(now),
+        needed_by=needed_by,
+    )
+    placed = packs_held(records, workshop.catalogue, quote.number)
+    plan = plan_follow_up(
+        workshop.catalogue,
+        workshop.shop,
+        workshop.supply,
+        joined([*(packs for order in agreed.orders for packs in packs_of(order)), *short]),
+        placed,
+        {
+            supplier.id: day_of_order(supplier, desk.clock(now, supplier.time_zone))
+            for supplier in workshop.catalogue.suppliers.values()
+        },
+    )
+    speaker = desk.service.speaker(agreed.language)
+    names: dict[str, str] = {packs.item: speaker.item(packs.item) for packs in short}
+    names |= {line.item: line.name for order in agreed.orders for line in order.lines}
+    return Need(quote, plan, names, items_in(placed), agreed, needed_by)
+
+
+class Supplying(NamedTuple):
+    """Whether all parts orders of a quote are made, and whether those that are not can be."""
+
+    is_supplied: bool
+    is_orderable: bool
+
+
+def supplying_of(desk: Desk, records: Records, quote: KeptQuote) -> Supplying:
+    """Return whether the parts of an agreed revision are ordered, or can be, now."""
+    try:
+        need = plan_need(desk, records, quote, desk.now())
+        check_advance(desk, records, need)
+    except (NotOrderable, AdvanceMissing):
+        return Supplying(is_supplied=False, is_orderable=False)
+    revision = life.revision_of(records, quote, quote.agreed or 0)
+    is_supplied = not need.follow_up.orders and not life.missing_parts(revision)
+    return Supplying(is_supplied=is_supplied, is_orderable=True)
+
+
+def unordered(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> int:
+    """Return how many orders the agreed revision of a quote still needs. Raises: NotOrderable."""
+    if quote.agreed is None:
+        return 0
+    return len(plan_need(desk, records, quote, now).follow_up.orders)
+
+
+def reserve_and_plan(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuote) -> Need:
+    """Return the orders that a quote still needs, once what is short and free again is reserved.
+
+    Raises: NotNow, NotOrderable, AdvanceMissing.
+    """
+    check_act("order", quote)
+    need = plan_need(desk, records, quote, stamp.at)
+    if need.follow_up.orders and reserve_missing(records, stamp, quote, need.ordered):
+        need = plan_need(desk, records, quote, stamp.at)
+    check_advance(desk, records, need)
+    return need
+
+
+def check_advance(desk: Desk, records: Records, need: Need) -> None:
+    """Raise if a need has special orders whose advance is not recorded. Raises: AdvanceMissing."""
+    special = [
+        line.source.sku
+        for order in need.follow_up.orders
+        for line in order.lines
+        if is_special(desk, line.source.supplier.id, line.source.sku)
+    ]
+    if special:
+        left = advance_left(records, need.quote, need.agreed)
+        if left.minor > 0:
+            raise AdvanceMissing(need.quote, special, left)
+
+
+def is_special(desk: Desk, supplier: str, sku: str) -> bool:
+    """Return whether a supplier's SKU is ordered for one customer alone."""
+    found = desk.service.workshop.catalogue.suppliers.get(SupplierId(supplier))
+    offers = () if found is None else found.offer
+    return any(offer.sku == sku and offer.is_special for offer in offers)
+
+
+def advance_left(records: Records, quote: KeptQuote, agreed: Quote) -> Money:
+    """Return how much of the advance of an agreed revision is not recorded as paid."""
+    due = balance_of(agreed.totals)
+    nothing = Money(0, quote.net.currency)
+    paid = total(
+        (one.amount for one in records.advances.of_quote(quote.number)), quote.net.currency
+    )
+    return nothing if due is None else max(due.advance - paid, nothing)
+
+
+def place(desk: Desk, records: Records, stamp: Stamp, needs: Sequence[Need]) -> tuple[Made, ...]:
+    """Store and return the orders of some needs, as drafts, one for each supplier."""
+    workshop = desk.service.workshop
+    joint = join_orders(
+        workshop.catalogue, workshop.shop, [need.follow_up.orders for need in needs]
+    )
+    made = tuple(_place(desk, records, stamp, one, needs) for one in joint)
+    for asker, need in enumerate(needs):
+        count = sum(asker in (one.asker for one in each.joint.allotments) for each in made)
+        if count or need.quote.state is QuoteState.accepted:
+            life.ordered(records, stamp, need.quote, count)
+    return made
+
+
+def _place(
+    desk: Desk, records: Records, stamp: Stamp, joint: JointOrder, needs: Sequence[Need]
+) -> Made:
+    asking = [needs[one.asker] for one in joint.allotments]
+    only = asking[0].quote if len(asking) == 1 else None
+    names = _names(desk, joint, asking)
+    order = tell_order(joint.order, desk.today(stamp.at), names.__getitem__)
+    kept = records.orders.add(
+        KeptOrder(
+            number=0,
+            version=1,
+            state=OrderState.draft,
+            quote=None if only is None else only.number,
+            revision=None if only is None else only.agreed,
+            supplier=joint.order.supplier.id,
+            net=joint.order.net,
+            made_at=stamp.at,
+            body=msgspec.json.encode(order),
+        )
+    )
+    for need, one in zip(asking, joint.allotments, strict=True):
+        records.allocations.add(
+            Allocation(
+                order=kept.number,
+                quote=need.quote.number,
+                revision=need.quote.agreed or 0,
+                goods=one.goods,
+                fees=one.fees,
+                freight=one.freight,
+                lines=msgspec.json.encode(tuple(_lines(one))),
+            )
+        )
+    add_event(
+        records,
+        stamp,
+        "order.created",
+        f"order:{kept.number}",
+        {
+            "quote": None if only is None else written(QUOTE, only.number),
+            "quotes": len(asking),
+            "supplier": kept.supplier,
+        },
+    )
+    return Made(kept, joint)
+
+
+def _names(desk: Desk, joint: JointOrder, asking: Sequence[Need]) -> Mapping[str, str]:
+    """Return the names of an order's items: in the language of its quotes, or of the shop if they
+    have several.
+    """
+    languages = {need.agreed.language for need in asking}
+    known = {item: name for need in reversed(asking) for item, name in need.names.items()}
+    if len(languages) == 1:
+        return known
+    speaker = desk.service.speaker(None)
+    spoken = {one.source.item: speaker.item(one.source.item) for one in joint.order.lines}
+    # an item that the catalogue no longer has is named as it was quoted
+    return known | {item: name for item, name in spoken.items() if name != item}
+
+
+def _lines(allotment: Allotment) -> Iterator[AllottedLine]:
+    for one in allotment.portions:
+        yield AllottedLine(
+            line=one.line,
+            packs=one.packs,
+            quality=one.quality.value,
+            net=amount_of(one.net),
+            covers=tell_covers(one.covers),
+        )

@@ -1,0 +1,120 @@
+"""Order slips: the quotes whose parts come later than was promised, and where they could be had
+sooner.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+
+from kitwright.catalogue.model import ItemId, SupplierId
+from kitwright.keeping.event import Facts, note_event
+from kitwright.keeping.life import revision_of
+from kitwright.keeping.order_acts import Done
+from kitwright.keeping.order_progress import LineState, held_by
+from kitwright.keeping.record import KeptQuote, Stamp
+from kitwright.keeping.store import Records
+from kitwright.stages.ordering import Lacking, next_offer
+from kitwright.stages.supply import day_of_order
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.ids import ORDER, QUOTE, written
+from kitwright.web.calls.order_shown import terms_of
+from kitwright.web.calls.order_wire import ProposalOut, SlipOut
+from kitwright.web.calls.reckoning import asked_of
+
+
+def slips_of(records: Records, stamp: Stamp, done: Done) -> tuple[SlipOut, ...]:
+    """Return the quotes whose parts come later than before; each that slips gets one event."""
+    found, told = [], set[int]()
+    for then, now in _slipping(done):
+        for holder in now.holders:
+            quote = records.quotes.get(holder.quote) if holder.due else None
+            if quote is None:
+                continue
+            complete, needed_by = complete_on(records, quote.number), _needed_by(records, quote)
+            if quote.number not in told:
+                told.add(quote.number)
+                facts: Facts = {
+                    "order": written(ORDER, done.order.number),
+                    "complete_on": None if complete is None else complete.isoformat(),
+                }
+                note_event(records, stamp, "quote.slipped", quote, facts)
+            is_late = needed_by is not None and (complete is None or complete > needed_by)
+            found.append(
+                SlipOut(
+                    quote=written(QUOTE, quote.number),
+                    line=now.line,
+                    sku=now.placed.sku,
+                    promised=then.promised,
+                    now=now.promised,
+                    complete_on=complete,
+                    needed_by=needed_by,
+                    is_late=is_late,
+                )
+            )
+    return tuple(found)
+
+
+def proposals_of(desk: Desk, stamp: Stamp, done: Done) -> Iterator[ProposalOut]:
+    """Yield where the goods of lines that slip, or that the supplier refuses, could be had sooner,
+    if they can.
+    """
+    workshop = desk.service.workshop
+    days = {
+        supplier.id: day_of_order(supplier, desk.clock(stamp.at, supplier.time_zone))
+        for supplier in workshop.catalogue.suppliers.values()
+    }
+    late = {now.line: now for _, now in _slipping(done)}
+    for then, line in zip(done.before.lines, done.after.lines, strict=True):
+        slipping, refused = line.line in late, line.cancelled - then.cancelled
+        if not slipping and not refused:
+            continue
+        # what is refused comes never, so any day is sooner
+        promised = line.promised if slipping else None
+        lacking = Lacking(
+            item=ItemId(line.placed.item),
+            pieces=(refused + line.due * slipping) * line.placed.pack_size,
+            quality=terms_of(desk, line).quality,
+            supplier=SupplierId(line.supplier),
+            sku=line.placed.sku,
+            promised=promised,
+        )
+        order = next_offer(workshop.catalogue, workshop.shop, workshop.supply, lacking, days)
+        if order is not None:
+            (offered,) = order.lines
+            yield ProposalOut(
+                line=line.line,
+                supplier=order.supplier.id,
+                name=order.supplier.name,
+                sku=offered.source.sku,
+                item=offered.source.item,
+                packs=offered.packs,
+                unit_cost=f"{offered.unit_cost:f}",
+                net=order.net,
+                promised=offered.promised,
+            )
+
+
+def complete_on(records: Records, quote: int) -> date | None:
+    """Return the day on which everything ordered for a quote should be there; None if a part has no
+    day. If nothing is to come, it is the earliest day that there is.
+    """
+    days = [line.promised for line, holder in held_by(records, quote) if holder.due]
+    known = [day for day in days if day is not None]
+    return max(known, default=date.min) if len(known) == len(days) else None
+
+
+def _slipping(done: Done) -> Iterator[tuple[LineState, LineState]]:
+    """Yield the lines of which packs come later than before, as they were and as they are."""
+    for then, now in zip(done.before.lines, done.after.lines, strict=True):
+        is_later = now.promised is None or (
+            then.promised is not None and now.promised > then.promised
+        )
+        if now.due and then.promised is not None and is_later:
+            yield then, now
+
+
+def _needed_by(records: Records, quote: KeptQuote) -> date | None:
+    if quote.agreed is None:
+        return None
+    return asked_of(revision_of(records, quote, quote.agreed)).needed_by

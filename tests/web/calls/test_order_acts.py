@@ -1,0 +1,473 @@
+"""Orders as they live: sent, answered, received, billed, returned and cancelled over the API."""
+
+from collections.abc import Iterator
+from email import message_from_bytes
+from email.policy import default
+from pathlib import Path
+from typing import Any
+
+import pytest
+from msgspec import structs
+from tests.desks import DAY, client_of, open_counter
+from tests.web.calls.conftest import Staff
+from tests.web.problem import sound_problem
+
+from kitwright.app import make_app
+from kitwright.catalogue.model import ShopId
+from kitwright.web.calls.service import Service
+from kitwright.workshop import Workshop
+
+XML = {"Content-Type": "application/xml"}
+HEADS: dict[str, Any] = {
+    "family": "TB-V68",
+    "serial": 3200000,
+    "chassis": "loose",
+    "diagnoses": [],
+    "jobs": [{"job": "J-HEAD-GASKET", "cylinder": 1}],
+}
+BLOCK = "V68-A-001"
+BY = {"by": "R. Okafor"}
+
+
+class Buyer:
+    """Somebody who orders parts, and acts on orders as they stand."""
+
+    def __init__(self, staff: Staff) -> None:
+        self.staff = staff
+
+    def order(self, *quotes: str) -> dict[str, dict[str, Any]]:
+        """Order for some quotes; return the orders by supplier."""
+        asked = {"revisions": [{"quote": quote, "revision": 1} for quote in quotes]}
+        made = self.staff.done("/v1/orders", asked).json()["items"]
+        return {one["order"]["supplier"]: one for one in made}
+
+    def read(self, order: str) -> Any:
+        return self.staff.get(f"/v1/orders/{order}")
+
+    def tag(self, order: str) -> str:
+        return str(self.staff.client.get(f"/v1/orders/{order}").headers["ETag"])
+
+    def act(self, order: str, act: str, **body: Any) -> Any:
+        answer = self.staff.done(f"/v1/orders/{order}/{act}", {**BY, **body}, self.tag(order))
+        assert answer.headers["ETag"] == self.tag(order)
+        return answer.json()
+
+    def refused(self, order: str, act: str, **body: Any) -> str:
+        told = self.staff.refused(f"/v1/orders/{order}/{act}", {**BY, **body}, self.tag(order))
+        return str(told["errors"][0]["code"])
+
+    def sent(self, *quotes: str, supplier: str) -> Any:
+        one = self.order(*quotes)[supplier]
+        return self.act(one["id"], "send", means="portal", reference="S-1")
+
+    def free(self, item: str) -> tuple[str, str]:
+        shown = self.staff.get(f"/v1/shelf/{item}")
+        return shown["on_hand"], shown["reserved"]
+
+
+@pytest.fixture
+def buyer(staff: Staff) -> Buyer:
+    return Buyer(staff)
+
+
+def events(buyer: Buyer, order: str) -> list[str]:
+    feed = buyer.staff.get("/v1/events", limit=200)["items"]
+    return [one["kind"] for one in feed if one["subject"] == order]
+
+
+def test_order_is_sent_by_email_with_its_documents(buyer: Buyer) -> None:
+    quote = buyer.staff.accepted(**HEADS)
+    order = buyer.order(quote)["BRMW"]
+    assert order["acts"] == ["cancel", "send"]
+
+    told = buyer.act(order["id"], "send", means="email", note="Gate code 4410.")
+
+    assert (told["state"], told["sent_by"]) == ("sent", "email")
+    assert told["acts"] == ["bills", "cancel", "confirm", "receipts"]
+    (mail,) = buyer.staff.get(f"/v1/orders/{order['id']}/messages")["items"]
+    assert (mail["to"], mail["state"]) == ("orders@bramwith.example", "queued")
+    kept = buyer.staff.counter.store.read(lambda records: records.mails.of_order(1))
+    message = message_from_bytes(
+        buyer.staff.counter.store.read(
+            lambda records: records.mails.due(buyer.staff.counter.clock.now, 9)
+        )[0].body,
+        policy=default,
+    )
+    assert message["Subject"] == f"Purchase order {order['id']} from Tollimoor Hire Yard"
+    names = {part.get_filename() for part in message.iter_attachments()}
+    assert names == {f"{order['id']}.{form}" for form in ("pdf", "csv", "xml")}
+    text = message.get_body(("plain",)).get_content()  # type: ignore[union-attr]
+    assert "Gate code 4410." in text
+    assert "77120" in text
+    assert "rear gate" in text
+    assert len(kept) <= 1
+    assert events(buyer, order["id"]) == ["order.created", "order.sent", "mail.queued"]
+
+
+def test_order_without_an_address_is_told_by_telephone(buyer: Buyer) -> None:
+    workshop = buyer.staff.counter.desk.service.workshop
+    suppliers = {
+        name: structs.replace(one, contact=None)
+        for name, one in workshop.catalogue.suppliers.items()
+    }
+    catalogue = structs.replace(workshop.catalogue, suppliers=suppliers)
+    buyer.staff.counter.desk.service = Service(Workshop(catalogue, workshop.shop), lambda: DAY)
+    order = next(iter(buyer.order(buyer.staff.accepted(**HEADS)).values()))
+
+    assert buyer.refused(order["id"], "send", means="email") == "no-order-address"
+    told = buyer.act(order["id"], "send", means="telephone", reference="AQ-1")
+
+    assert (told["reference"], told["sent_by"]) == ("AQ-1", "telephone")
+    assert buyer.refused(order["id"], "send", means="portal") == "order-not-in-this-state"
+    assert buyer.staff.get(f"/v1/orders/{order['id']}/messages")["items"] == []
+
+
+def test_answer_that_comes_late_says_who_slips_and_what_else_there_is(buyer: Buyer) -> None:
+    quotes = [buyer.staff.accepted(**HEADS, needed_by="2027-03-12") for _ in range(2)]
+    order = buyer.sent(*quotes, supplier="BRMW")
+
+    told = buyer.act(
+        order["id"],
+        "confirm",
+        reference="BW-7",
+        lines=[{"line": 1, "back_order": True, "promised": "2027-03-26"}],
+    )
+
+    assert told["state"] == "confirmed"
+    slips = {slip["quote"]: slip for slip in told["slips"]}
+    assert slips.keys() == {*quotes}
+    for slip in slips.values():
+        assert (slip["now"], slip["complete_on"], slip["late"]) == (
+            "2027-03-26",
+            "2027-03-26",
+            True,
+        )
+    (proposal,) = told["proposals"]
+    assert proposal["promised"] < "2027-03-26"
+    assert proposal["supplier"] != "BRMW"
+    feed = buyer.staff.get("/v1/events", limit=200)["items"]
+    slipped = {one["subject"] for one in feed if one["kind"] == "quote.slipped"}
+    assert slipped == {*quotes}
+
+
+def test_refused_packs_are_ordered_elsewhere(buyer: Buyer) -> None:
+    first, second = (buyer.staff.accepted(**HEADS) for _ in range(2))
+    order = buyer.sent(first, second, supplier="BRMW")
+    (line, *_) = order["lines"]
+    both = line["packs"]
+
+    told = buyer.act(order["id"], "confirm", lines=[{"line": 1, "refused": both // 2}])
+
+    # the last one loses its parts
+    assert told["reopened"] == [second]
+    assert told["lines"][0]["cancelled"] == both // 2
+    acts = buyer.staff.get(f"/v1/quotes/{second}")["acts"]
+    assert "start" not in acts
+    assert "order" in acts
+    buyer.staff.act(first, "start")
+    again = buyer.order(second)
+    skus = [one["sku"] for order in again.values() for one in order["order"]["lines"]]
+    assert skus == [line["sku"]]
+    assert buyer.order(first, second) == {}
+    buyer.staff.act(second, "start")
+
+
+def test_cancelling_opens_every_need_again(buyer: Buyer) -> None:
+    quotes = [buyer.staff.accepted(**HEADS) for _ in range(3)]
+    made = buyer.order(*quotes)
+    before = {sku["sku"]: sku["packs"] for one in made.values() for sku in one["order"]["lines"]}
+    for one in made.values():
+        told = buyer.act(one["id"], "cancel", reason="Ordered by mistake.")
+        assert (told["state"], told["acts"]) == ("cancelled", [])
+        assert told["reopened"] == quotes
+
+    again = buyer.order(*quotes)
+
+    after = {sku["sku"]: sku["packs"] for one in again.values() for sku in one["order"]["lines"]}
+    assert after == before
+
+
+def test_draft_is_cancelled_as_a_whole(buyer: Buyer) -> None:
+    order = next(iter(buyer.order(buyer.staff.accepted(**HEADS)).values()))
+
+    lines = [{"line": 1, "packs": 1}]
+    assert buyer.refused(order["id"], "cancel", reason="Less.", lines=lines) == "draft-is-whole"
+
+
+def test_delivery_goes_onto_the_shelf_for_whom_it_was_ordered(buyer: Buyer) -> None:
+    first, second = (buyer.staff.accepted(**HEADS) for _ in range(2))
+    order = buyer.sent(first, second, supplier="BRMW")
+    line = order["lines"][0]
+    item, packs = order["order"]["lines"][0]["item"], line["packs"]
+    on_hand, reserved = (
+        buyer.free(item)
+        if buyer.staff.client.get(f"/v1/shelf/{item}").status_code == 200
+        else ("0", "0")
+    )
+
+    told = buyer.act(order["id"], "receipts", lines=[{"line": 1, "packs": packs - 1}])
+
+    assert told["state"] == "part_received"
+    assert [one["kind"] for one in told["differences"]] == ["short"]
+    assert buyer.free(item) == (
+        str(int(on_hand) + packs - 1),
+        str(int(reserved) + packs - 1),
+    )
+    told = buyer.act(order["id"], "receipts", lines=[{"line": 1, "packs": 3, "keep": 1}])
+    assert [one["kind"] for one in told["differences"]] == ["over"]
+    assert (told["lines"][0]["received"], told["lines"][0]["over"]) == (packs, 2)
+    assert told["lines"][0]["waiting"] == 1
+    assert buyer.free(item) == (str(int(on_hand) + packs + 1), str(int(reserved) + packs))
+    # what was received is reserved, and not ordered again
+    assert buyer.order(first, second) == {}
+
+
+def test_damaged_and_wrong_goods_are_still_due_and_go_back(buyer: Buyer) -> None:
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    packs = order["lines"][0]["packs"]
+    lines = [{"line": 1, "packs": packs - 1, "damaged": 1, "wrong": 2, "unit_cost": "9.99"}]
+
+    told = buyer.act(order["id"], "receipts", reference="DN-1", lines=lines)
+
+    kinds = {one["kind"] for one in told["differences"]}
+    assert kinds == {"short", "damaged", "wrong", "price"}
+    assert (told["lines"][0]["due"], told["lines"][0]["waiting"]) == (1, 3)
+    assert "returns" in told["acts"]
+    assert (
+        buyer.refused(order["id"], "returns", lines=[{"line": 1, "why": "damaged", "packs": 2}])
+        == "too-many-packs"
+    )
+    back = [
+        {"line": 1, "why": "damaged", "packs": 1},
+        {"line": 1, "why": "wrong", "packs": 2},
+    ]
+    told = buyer.act(order["id"], "returns", reference="RMA-1", lines=back)
+    assert (told["lines"][0]["returned"], told["lines"][0]["waiting"]) == (3, 0)
+
+
+def received(buyer: Buyer, *quotes: str) -> Any:
+    order = buyer.sent(*quotes, supplier="BRMW")
+    lines = [{"line": one["line"], "packs": one["packs"]} for one in order["lines"]]
+    return buyer.act(order["id"], "receipts", lines=lines)
+
+
+def test_goods_not_needed_go_back_until_their_last_day(buyer: Buyer) -> None:
+    quote = buyer.staff.accepted(**HEADS)
+    order = received(buyer, quote, buyer.staff.accepted(**HEADS))
+    item = order["order"]["lines"][0]["item"]
+    assert order["state"] == "received"
+    on_hand, _ = buyer.free(item)
+
+    back = [{"line": 1, "why": "not_needed", "packs": 1}]
+    told = buyer.act(order["id"], "returns", lines=back)
+
+    (open_again,) = told["reopened"]
+    assert open_again != quote
+    assert buyer.free(item)[0] == str(int(on_hand) - 1)
+    assert [*buyer.order(quote, open_again)] == ["BRMW"]
+    days = order["lines"][0]["return_by"]
+    assert days is not None
+    buyer.staff.counter.clock.pass_days(60)
+    late = buyer.read(order["id"])
+    assert "returns" not in late["acts"]
+    more = [{"line": 1, "why": "not_needed", "packs": 1}]
+    assert buyer.refused(order["id"], "returns", lines=more) == "not-taken-back"
+    buyer.act(order["id"], "returns", lines=more, agreed="Told by the counter on 3 May.")
+
+
+def test_bill_is_matched_to_what_arrived(buyer: Buyer) -> None:
+    order = received(buyer, buyer.staff.accepted(**HEADS))
+    placed = order["order"]
+    lines = [
+        {"line": at, "packs": line["packs"], "unit_cost": line["unit_cost"]}
+        for at, line in enumerate(placed["lines"], start=1)
+    ]
+    charges = f"{float(placed['net']['amount']) - float(placed['goods']['amount']):.2f}"
+    good = {"number": "INV-1", "day": "2027-03-05", "charges": charges}
+
+    told = buyer.act(order["id"], "bills", **good, lines=lines, net=placed["net"]["amount"])
+    assert told["differences"] == []
+
+    again = buyer.act(order["id"], "bills", **good, lines=lines[:1], net="999.99")
+    kinds = {one["kind"] for one in again["differences"]}
+    assert kinds == {"quantity", "charges", "sum"}
+
+
+def test_cost_below_zero_is_refused(buyer: Buyer) -> None:
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    lines = [{"line": 1, "packs": 1, "unit_cost": "-1.00"}]
+
+    for act, more in (
+        ("confirm", {"lines": [{"line": 1, "unit_cost": "-1.00"}]}),
+        ("receipts", {"lines": lines}),
+        (
+            "bills",
+            {"lines": lines, "number": "1", "day": "2027-03-01", "charges": "0", "net": "0"},
+        ),
+    ):
+        assert buyer.refused(order["id"], act, **more) == "cost-invalid"
+
+
+def test_acts_need_the_version_that_was_read(buyer: Buyer) -> None:
+    order = next(iter(buyer.order(buyer.staff.accepted(**HEADS)).values()))
+    old = buyer.tag(order["id"])
+    buyer.act(order["id"], "send", means="portal")
+
+    answer = buyer.staff.post(f"/v1/orders/{order['id']}/cancel", {"reason": "Late.", **BY}, old)
+
+    assert sound_problem(answer, answer.request.content)["code"] == "record-changed"
+
+
+@pytest.fixture
+def orchard(service: Service, tmp_path: Path) -> Iterator[Buyer]:
+    """Return a buyer of the other shop, whose first supplier is written to in German."""
+    workshop = Workshop(service.workshop.catalogue, _shop(service, "orchard"))
+    other = Service(workshop, lambda: DAY)
+    with (
+        open_counter(other, tmp_path / "orchard") as counter,
+        client_of(make_app(counter.desk), counter.key) as client,
+    ):
+        yield Buyer(Staff(counter, client))
+
+
+def _shop(service: Service, name: str) -> Any:
+    return service.workshop.catalogue.shops[ShopId(name)]
+
+
+SHORT_BLOCK: dict[str, Any] = {**HEADS, "jobs": [{"job": "J-SHORT-BLOCK"}]}
+
+
+def test_special_order_waits_for_its_advance(orchard: Buyer) -> None:
+    staff = orchard.staff
+    quote = staff.accepted(**SHORT_BLOCK)
+    asked = {"revisions": [{"quote": quote, "revision": 1}]}
+    assert "order" not in staff.get(f"/v1/quotes/{quote}")["acts"]
+    assert "advance" in staff.get(f"/v1/quotes/{quote}")["acts"]
+
+    told = staff.refused("/v1/orders", asked)
+
+    assert told["errors"][0]["code"] == "advance-missing"
+    owed = staff.get(f"/v1/quotes/{quote}/advances")
+    assert owed["left"] == owed["due"]
+    paid = {"amount": owed["due"]["amount"], "means": "card", "by": "Owner"}
+    staff.done(f"/v1/quotes/{quote}/advances", paid, staff.tag(quote))
+    assert staff.get(f"/v1/quotes/{quote}/advances")["left"]["amount"] == "0.00"
+    assert "order" in staff.get(f"/v1/quotes/{quote}")["acts"]
+    made = orchard.order(quote)
+    assert BLOCK in {line["sku"] for line in made["FKRD"]["order"]["lines"]}
+
+
+def test_core_goes_back_for_its_deposit_and_a_special_part_does_not(orchard: Buyer) -> None:
+    staff = orchard.staff
+    quote = staff.accepted(**SHORT_BLOCK)
+    owed = staff.get(f"/v1/quotes/{quote}/advances")["due"]["amount"]
+    paid = {"amount": owed, "means": "cash", "by": "Owner"}
+    staff.done(f"/v1/quotes/{quote}/advances", paid, staff.tag(quote))
+    order = orchard.sent(quote, supplier="FKRD")
+    block = next(one for one in order["lines"] if one["sku"] == BLOCK)
+    place = block["line"]
+    told = orchard.act(order["id"], "receipts", lines=[{"line": place, "packs": 1}])
+    line = told["lines"][place - 1]
+    assert (line["cores"], line["return_by"]) == (1, None)
+
+    core = [{"line": place, "why": "core", "packs": 1}]
+    told = orchard.act(order["id"], "returns", reference="C-1", lines=core)
+
+    assert told["lines"][place - 1]["cores"] == 0
+    assert orchard.refused(order["id"], "returns", lines=core) == "too-many-packs"
+    more = [{"line": place, "why": "not_needed", "packs": 1}]
+    assert orchard.refused(order["id"], "returns", lines=more) == "not-taken-back"
+
+
+def test_order_is_in_the_language_of_its_supplier(orchard: Buyer) -> None:
+    order = orchard.order(orchard.staff.accepted(**HEADS))["EBHT"]
+
+    orchard.act(order["id"], "send", means="email")
+
+    store, clock = orchard.staff.counter.store, orchard.staff.counter.clock
+    (mail,) = store.read(lambda records: records.mails.due(clock.now, 9))
+    message = message_from_bytes(mail.body, policy=default)
+    assert message["Subject"].startswith(f"Bestellung {order['id']}")
+    text = message.get_body(("plain",)).get_content()  # type: ignore[union-attr]
+    assert "31-2207" in text
+
+
+def answer_of(order: Any, *lines: str) -> str:
+    """Return a UBL order response to an order."""
+    cac = "urn:oasis:names:specification:ubl:schema:xsd:CommonAggregateComponents-2"
+    cbc = "urn:oasis:names:specification:ubl:schema:xsd:CommonBasicComponents-2"
+    return (
+        '<OrderResponse xmlns="urn:oasis:names:specification:ubl:schema:xsd:OrderResponse-2" '
+        f'xmlns:cac="{cac}" xmlns:cbc="{cbc}"><cbc:ID>BW-991</cbc:ID>'
+        "<cbc:IssueDate>2027-03-01</cbc:IssueDate>"
+        f"<cac:OrderReference><cbc:ID>{order['id']}</cbc:ID></cac:OrderReference>"
+        + "".join(
+            f"<cac:OrderLine><cac:LineItem>{line}<cac:Item/></cac:LineItem></cac:OrderLine>"
+            for line in lines
+        )
+        + "</OrderResponse>"
+    )
+
+
+def answered(buyer: Buyer, order: Any, document: str | bytes) -> Any:
+    raw = document.encode() if isinstance(document, str) else document
+    headers = {**XML, "If-Match": buyer.tag(order["id"]), "Idempotency-Key": f'"x-{hash(raw)}"'}
+    path = f"/v1/orders/{order['id']}/confirm"
+    return buyer.staff.client.post(path, content=raw, headers=headers)
+
+
+def test_answer_in_ubl_is_read(buyer: Buyer) -> None:
+    quotes = [buyer.staff.accepted(**HEADS) for _ in range(2)]
+    order = buyer.sent(*quotes, supplier="BRMW")
+    packs = order["lines"][0]["packs"]
+    said = (
+        "<cbc:ID>1</cbc:ID><cbc:LineStatusCode>Revised</cbc:LineStatusCode>"
+        f'<cbc:Quantity unitCode="C62">{packs - 1}</cbc:Quantity>'
+        "<cac:Delivery><cac:PromisedDeliveryPeriod><cbc:EndDate>2027-03-30</cbc:EndDate>"
+        "</cac:PromisedDeliveryPeriod></cac:Delivery>"
+        '<cac:Price><cbc:PriceAmount currencyID="USD">4.60</cbc:PriceAmount>'
+        '<cbc:BaseQuantity unitCode="C62">2</cbc:BaseQuantity></cac:Price>'
+    )
+
+    told = answered(buyer, order, answer_of(order, said)).json()
+
+    line = told["lines"][0]
+    assert (told["state"], told["reference"]) == ("confirmed", "BW-991")
+    assert (line["cancelled"], line["promised"], line["unit_cost"]) == (1, "2027-03-30", "2.3")
+    assert told["reopened"] == [quotes[1]]
+    assert {slip["now"] for slip in told["slips"]} == {"2027-03-30"}
+
+
+def test_disputed_line_leaves_the_order_unconfirmed(buyer: Buyer) -> None:
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    said = "<cbc:ID>1</cbc:ID><cbc:LineStatusCode>Disputed</cbc:LineStatusCode>"
+
+    told = answered(buyer, order, answer_of(order, said)).json()
+
+    assert (told["state"], told["lines"][0]["disputed"]) == ("sent", True)
+    assert buyer.act(order["id"], "confirm")["state"] == "confirmed"
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        lambda text: text.replace(
+            "<OrderResponse ", '<!DOCTYPE x [<!ENTITY a "b">]><OrderResponse ', 1
+        ),
+        lambda text: text.replace("<cac:OrderReference>", "<cac:Other>").replace(
+            "</cac:OrderReference>", "</cac:Other>"
+        ),
+        lambda text: text.replace("<cbc:ID>O", "<cbc:ID>X"),
+        lambda text: text[:-20],
+        lambda text: text.replace("</OrderResponse>", " " * 300_000 + "</OrderResponse>"),
+    ],
+    ids=["document type", "no order", "another order", "cut off", "too large"],
+)
+def test_answer_that_can_not_be_trusted_changes_nothing(buyer: Buyer, broken: Any) -> None:
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+
+    answer = answered(buyer, order, broken(answer_of(order)))
+
+    assert answer.status_code in (413, 422), answer.text
+    assert buyer.read(order["id"])["state"] == "sent"
+    assert events(buyer, order["id"]) == ["order.created", "order.sent"]

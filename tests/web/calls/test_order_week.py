@@ -1,0 +1,178 @@
+"""One week of a shop over HTTP: ten quotes ordered together, and what went wrong with the parts."""
+
+import os
+from collections import Counter
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tests.documents.printed import text as pdf_text
+from tests.web.calls.conftest import Staff
+from tests.web.calls.test_order_acts import Buyer
+
+from kitwright.catalogue.model import SupplierId
+
+V68: dict[str, Any] = {
+    "family": "TB-V68",
+    "serial": 3200000,
+    "chassis": "loose",
+    "diagnoses": [],
+    "needed_by": "2027-03-12",
+}
+ONE_HEAD = [{"job": "J-HEAD-GASKET", "cylinder": 1}]
+BOTH_HEADS = [*ONE_HEAD, {"job": "J-HEAD-GASKET", "cylinder": 2}]
+MONDAY = [
+    *({**V68, "jobs": ONE_HEAD} for _ in range(4)),
+    *({**V68, "jobs": BOTH_HEADS} for _ in range(2)),
+    {**V68, "jobs": [{"job": "J-SHORT-BLOCK"}]},
+    {},
+    {"serial": 2150000},
+    {"language": "de"},
+]
+"""What ten customers agreed to by Monday."""
+
+
+@pytest.fixture
+def buyer(staff: Staff) -> Buyer:
+    return Buyer(staff)
+
+
+def papers(buyer: Buyer, order: str) -> dict[str, bytes]:
+    """Return an order's documents, and write them where one may look at them."""
+    forms = {"pdf": "application/pdf", "csv": "text/csv", "xml": "application/xml"}
+    path = f"/v1/orders/{order}/sheet"
+    found = {
+        ending: buyer.staff.client.get(path, headers={"Accept": form}).content
+        for ending, form in forms.items()
+    }
+    if folder := os.environ.get("KITWRIGHT_PAPERS"):
+        for ending, content in found.items():
+            Path(folder, f"{order}.{ending}").write_bytes(content)
+    return found
+
+
+def test_week_of_a_shop(buyer: Buyer) -> None:
+    staff, clock = buyer.staff, buyer.staff.counter.clock
+
+    # Monday: ten customers have agreed; the short block is a special order, so its advance is paid
+    quotes = [staff.accepted(**asked) for asked in MONDAY]
+    special = quotes[6]
+    asked = {"revisions": [{"quote": quote, "revision": 1} for quote in quotes]}
+    assert staff.refused("/v1/orders", asked)["errors"][0]["code"] == "advance-missing"
+    due = staff.get(f"/v1/quotes/{special}/advances")["left"]["amount"]
+    paid = {"amount": due, "means": "card", "reference": "terminal 1, 0031", "by": "Owner"}
+    staff.done(f"/v1/quotes/{special}/advances", paid, staff.tag(special))
+    orders = buyer.order(*quotes)
+    assert len(orders) >= 3
+    assert max(len(one["allocations"]) for one in orders.values()) >= 7
+    for supplier, one in orders.items():
+        contact = staff.counter.desk.service.workshop.catalogue.suppliers[
+            SupplierId(supplier)
+        ].contact
+        assert contact is not None
+        means = "telephone" if contact.email is None else "email"
+        sent = buyer.act(one["id"], "send", means=means)
+        assert sent["state"] == "sent"
+        printed = pdf_text(papers(buyer, one["id"])["pdf"])
+        assert f"Purchase order {one['id']}" in printed
+        assert "rear gate" in printed
+
+    # Tuesday: all confirm; one part is on back order, and the shop takes another offer for it
+    clock.pass_days(1)
+    for supplier, one in orders.items():
+        if supplier != "BRMW":
+            assert buyer.act(one["id"], "confirm", reference=f"{supplier}-1")["slips"] == []
+    late = orders["BRMW"]["id"]
+    said = {"line": 1, "back_order": True, "promised": "2027-04-02"}
+    told = buyer.act(late, "confirm", reference="BW-77", lines=[said])
+    slipping = sorted({slip["quote"] for slip in told["slips"] if slip["late"]})
+    assert slipping
+    (proposal,) = told["proposals"]
+    assert proposal["promised"] < "2027-03-13"
+    told = buyer.act(
+        late,
+        "cancel",
+        reason="On back order.",
+        lines=[{"line": 1, "packs": told["lines"][0]["due"]}],
+    )
+    assert told["reopened"] == sorted(set(slipping), key=lambda one: int(one[1:]))
+    assert all("start" not in staff.get(f"/v1/quotes/{quote}")["acts"] for quote in slipping)
+    # ordering again asks for the planned offer; the shop revises if it wants the other one
+    again = buyer.order(*slipping)
+    assert [*again] == ["BRMW"]
+    buyer.act(again["BRMW"]["id"], "send", means="email")
+
+    # Wednesday: one delivery is short of a pack, and brings one damaged
+    clock.pass_days(1)
+    main = next(supplier for supplier in orders if supplier not in ("BRMW", "CPSN", "DLWY"))
+    first = buyer.read(orders[main]["id"])
+    lines = [{"line": one["line"], "packs": one["packs"]} for one in first["lines"]]
+    lines[0]["packs"] -= 1
+    lines[0]["damaged"] = 1
+    told = buyer.act(first["id"], "receipts", reference="DN-1", lines=lines)
+    assert (told["state"], told["lines"][0]["due"]) == ("part_received", 1)
+    assert {one["kind"] for one in told["differences"]} == {"short", "damaged"}
+    back = [{"line": 1, "why": "damaged", "packs": 1}]
+    told = buyer.act(first["id"], "returns", reference="RMA-1", lines=back)
+    assert told["lines"][0]["returned"] == 1
+
+    # Thursday: the rest arrives, and everything of the others
+    clock.pass_days(1)
+    told = buyer.act(first["id"], "receipts", lines=[{"line": 1, "packs": 1}])
+    assert told["state"] == "received"
+    for one in [*orders.values(), *again.values()]:
+        shown = buyer.read(one["id"])
+        due = [{"line": at["line"], "packs": at["due"]} for at in shown["lines"] if at["due"]]
+        if due:
+            told = buyer.act(one["id"], "receipts", lines=due)
+            assert told["state"] == "received"
+    for quote in quotes:
+        assert "start" in staff.get(f"/v1/quotes/{quote}")["acts"]
+
+    # Friday: one part is not needed and goes back, so does the old short block; the bill is right
+    clock.pass_days(1)
+    part = buyer.read(first["id"])
+    unneeded = next(
+        line["line"] for line in part["lines"] if line["return_by"] and line["received"]
+    )
+    back = [{"line": unneeded, "why": "not_needed", "packs": 1}]
+    told = buyer.act(first["id"], "returns", reference="RMA-2", lines=back)
+    assert len(told["reopened"]) == 1
+    block = next(
+        (one["id"], line["line"])
+        for one in orders.values()
+        for line in buyer.read(one["id"])["lines"]
+        if line["cores"]
+    )
+    core = [{"line": block[1], "why": "core", "packs": 1}]
+    assert buyer.act(block[0], "returns", reference="C-1", lines=core)["state"] == "received"
+    placed = part["order"]
+    charges = Decimal(placed["net"]["amount"]) - Decimal(placed["goods"]["amount"])
+    billed = [
+        {"line": at, "packs": line["packs"], "unit_cost": line["unit_cost"]}
+        for at, line in enumerate(placed["lines"], start=1)
+    ]
+    told = buyer.act(
+        first["id"],
+        "bills",
+        number="INV-1",
+        day="2027-03-05",
+        lines=billed,
+        charges=f"{charges:.2f}",
+        net=placed["net"]["amount"],
+    )
+    # it bills what went back as well
+    assert [(one["kind"], one["line"]) for one in told["differences"]] == [("quantity", unneeded)]
+
+    # the feed has it all, and the shares of every order add up
+    kinds = Counter(one["kind"] for one in staff.get("/v1/events", limit=200)["items"])
+    feed = 200
+    while len(page := staff.get("/v1/events", after=feed, limit=200)["items"]):
+        kinds.update(one["kind"] for one in page)
+        feed += 200
+    for kind in ("sent", "confirmed", "received", "returned", "cancelled", "billed"):
+        assert kinds[f"order.{kind}"], kind
+    for one in staff.get("/v1/orders")["items"]:
+        nets = sum(Decimal(own["net"]["amount"]) for own in one["allocations"])
+        assert nets == Decimal(one["order"]["net"]["amount"])
