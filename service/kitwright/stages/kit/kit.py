@@ -106,7 +106,15 @@ def choose_kit(
             return [each.most for each in known]
 
     selling = reduce(or_, map(market.selling, groups), 0)
-    parts, gap = least_landed(market, selling, parts_from, most, on, needed_by)
+    parts, gap = least_landed(
+        market,
+        selling,
+        parts_from,
+        most,
+        may_be_bulky=not market.bulky.isdisjoint(groups),
+        on=on,
+        needed_by=needed_by,
+    )
     is_least = not gap and all(part.is_least for part in parts)
     return Kit(
         needs=needs,

@@ -9,14 +9,14 @@ most is the `gap`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from itertools import product
 from typing import NamedTuple
 
 from kitwright.stages.kit.lot import Market
 from kitwright.stages.kit.part import KitPart
-from kitwright.stages.supply import Goods, arrival, promise
+from kitwright.stages.supply import Goods, Terms, arrival, promise
 
 Parts = tuple[KitPart, ...]
 Most = Callable[[], Iterable[tuple[int, ...]]]
@@ -44,6 +44,8 @@ def least_landed(
     selling: int,
     parts_from: Callable[[int], Parts],
     most: Most,
+    *,
+    may_be_bulky: bool,
     on: date,
     needed_by: date | None,
 ) -> tuple[Parts, int]:
@@ -58,6 +60,7 @@ def least_landed(
         selling: the suppliers that sell anything needed, as bits (see `Market.bits`).
         parts_from: the parts of the kit, each at least cost, from the suppliers that it is given.
         most: the most that goods can cost from each supplier.
+        may_be_bulky: whether any offer for what is needed has a freight of its own.
         on: the day of the order.
         needed_by: the day by which the goods are needed, None if they are not needed by any.
     """
@@ -76,14 +79,14 @@ def least_landed(
             # with fewer suppliers, goods are never cheaper or sooner
             if less.short > everywhere.short or less.late > everywhere.late:
                 continue
-            if needed_by is None and less.ready > everywhere.ready:
-                continue
-            best = min(best, less, key=lambda one: one[:5])
+            if needed_by is not None or less.ready <= everywhere.ready:
+                best = min(best, less, key=lambda one: one[:5])
+            # even if it is too late, something from fewer suppliers may not be
             if less.cost < best.landed:
                 ways.append(less)
     # no purchase costs less than the cheapest goods and the charges that nothing ends
     reachable = [sum(each) for each in zip(*most(), strict=True)]
-    least = min(_least(market, way.goods, reachable) for way in ways)
+    least = min(_least(market, way.goods, reachable, may_be_bulky=may_be_bulky) for way in ways)
     return best.parts, best.landed - min(least, best.landed)
 
 
@@ -123,22 +126,33 @@ def _way(
     )
 
 
-def _least(market: Market, goods: Mapping[int, Goods], reachable: Sequence[int]) -> int:
-    """Return a bound on what any purchase from the same suppliers costs, whatever is dearer.
+def _least(
+    market: Market, goods: Mapping[int, Goods], reachable: Sequence[int], *, may_be_bulky: bool
+) -> int:
+    """Return a bound on what any purchase costs that uses these suppliers, and perhaps others,
+    whatever is dearer.
 
     All goods together cost at least what they do here, and at least what ends the charges that end.
+    What is hazardous may be bought elsewhere, and so may all that is not bulky.
     """
-    options = []
-    for place, each in goods.items():
-        terms = market.terms[place]
-        ends = [(0, terms.charges(each))]
-        for value in (terms.minimum, terms.free_from):
-            if value is not None and each.cost < value <= reachable[place]:
-                ended = Goods(value, each.bulky, each.has_more, each.is_hazardous, 0)
-                ends.append((value, terms.charges(ended)))
-        options.append(ends)
+    options = [
+        _ends(market.terms[place], each, reachable[place], may_be_bulky=may_be_bulky)
+        for place, each in goods.items()
+    ]
     cost = sum(each.cost for each in goods.values())
     return min(
         max(cost, sum(value for value, _ in some)) + sum(charges for _, charges in some)
         for some in product(*options)
     )
+
+
+def _ends(
+    terms: Terms, goods: Goods, reachable: int, *, may_be_bulky: bool
+) -> Iterator[tuple[int, int]]:
+    """Yield each value that goods may have to reach at a supplier, and what is charged then."""
+    for value in (0, terms.minimum, terms.free_from):
+        if value is not None and (value == 0 or goods.cost < value <= reachable):
+            then = Goods(
+                max(goods.cost, value), 0, not may_be_bulky, is_hazardous=False, lead_days=0
+            )
+            yield value, terms.charges(then)

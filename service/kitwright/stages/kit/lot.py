@@ -106,6 +106,12 @@ class Market:
         """The place of each supplier; a set of suppliers is a number with these bits."""
         self.terms = tuple(map(Terms.of, sellers))
         """What each supplier charges besides goods, by place."""
+        self.bulky = frozenset(
+            self.group(item)
+            for item, sources in supply.sources.items()
+            if any(source.freight is not None for source in sources)
+        )
+        """The groups with an item that has a freight of its own at any supplier."""
         self._selling: dict[ItemId, int] = {}
         for item, sources in supply.sources.items():
             bits = self._selling.get(self.group(item), 0)
