@@ -35,7 +35,7 @@ InTime = tuple[date, date] | None
 day.
 """
 
-MOST_PARTS: Final = 1_024
+MOST_PARTS: Final = 960
 """Covers that are remembered; they take a few KiB each."""
 
 
