@@ -16,7 +16,7 @@ from kitwright.catalogue.model import (
     JobId,
     Shop,
 )
-from kitwright.money import Money, round_minor
+from kitwright.money import Money, round_minor, total
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
