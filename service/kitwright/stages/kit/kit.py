@@ -79,12 +79,12 @@ def choose_kit(
     for need in needs:
         groups.setdefault(market.group(need.item), []).append(need)
     questions = tuple(need for need in needs if need.is_question)
-    in_time = None if needed_by is None else (on, needed_by)
     brought: tuple[Brought, ...] = ()
     if held or terms.customer_parts:
 
-        def parts_from(allowed: int) -> tuple[KitPart, ...]:
+        def parts_from(allowed: int, by: date | None) -> tuple[KitPart, ...]:
             nonlocal brought
+            in_time = None if by is None else (on, by)
             wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
             brought = _brought(catalogue, wanted, questions, terms)
             wanted.leave_out(held)
@@ -97,10 +97,11 @@ def choose_kit(
             return [_most(market, needs)]
 
     else:
-        known = [_Known(market, group, tuple(some), in_time) for group, some in groups.items()]
+        known = [_Known(market, group, tuple(some)) for group, some in groups.items()]
 
-        def parts_from(allowed: int) -> tuple[KitPart, ...]:
-            return tuple([each.part(allowed) for each in known])
+        def parts_from(allowed: int, by: date | None) -> tuple[KitPart, ...]:
+            in_time = None if by is None else (on, by)
+            return tuple([each.part(allowed, in_time) for each in known])
 
         def most() -> Iterable[tuple[int, ...]]:
             return [each.most for each in known]
@@ -153,37 +154,44 @@ def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
 class _Known:
     """The covers of needs that depend on each other, remembered by the needs' identity."""
 
-    def __init__(
-        self, market: Market, group: ItemId, needs: tuple[Need, ...], in_time: InTime
-    ) -> None:
-        self._given = (market, needs, in_time)
+    def __init__(self, market: Market, group: ItemId, needs: tuple[Need, ...]) -> None:
+        self._market = market
+        self._needs = needs
         self._selling = market.selling(group)
-        # the needs are kept with their cover, so that no other needs have their identity
-        question = in_time, market.held(group), *map(id, needs)
-        covers = market.parts.get(question)
-        if covers is None:
-            covers = Covers()
-            market.parts.put(question, covers)
-        self._covers = covers
+        self._question = market.held(group), *map(id, needs)
+        self._covers: dict[InTime, Covers] = {}
 
     @property
     def most(self) -> tuple[int, ...]:
         """A bound on what the goods cost from each supplier (see `_most`)."""
-        if self._covers.most is None:
-            market, needs, _ = self._given
-            self._covers.most = _most(market, needs)
-        return self._covers.most
+        covers = self._covers_of(None)
+        if covers.most is None:
+            covers.most = _most(self._market, self._needs)
+        return covers.most
 
-    def part(self, allowed: int) -> KitPart:
+    def part(self, allowed: int, in_time: InTime) -> KitPart:
         """Return the cover from the allowed suppliers."""
         allowed &= self._selling
-        part = self._covers.by_suppliers.get(allowed)
+        by_suppliers = self._covers_of(in_time).by_suppliers
+        part = by_suppliers.get(allowed)
         if part is None:
-            market, needs, in_time = self._given
+            market, needs = self._market, self._needs
             wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
             part = _part(market, wanted, needs, (), in_time=in_time, allowed=allowed)
-            self._covers.by_suppliers[allowed] = part
+            by_suppliers[allowed] = part
         return part
+
+    def _covers_of(self, in_time: InTime) -> Covers:
+        covers = self._covers.get(in_time)
+        if covers is None:
+            question = in_time, self._question
+            covers = self._market.parts.get(question)
+            if covers is None:
+                # the needs are kept with their cover, so that no others have their identity
+                covers = Covers(self._needs)
+                self._market.parts.put(question, covers)
+            self._covers[in_time] = covers
+        return covers
 
 
 def _part(

@@ -19,6 +19,8 @@ from kitwright.stages.kit.part import KitPart
 from kitwright.stages.supply import Goods, Terms, arrival, promise
 
 Parts = tuple[KitPart, ...]
+PartsFrom = Callable[[int, date | None], Parts]
+"""Returns the parts of a kit, each at least cost, from some suppliers, in time for a day."""
 Most = Callable[[], Iterable[tuple[int, ...]]]
 """Returns the most that goods can cost from each supplier, in minor units, for each of some needs.
 """
@@ -42,7 +44,7 @@ class _Way(NamedTuple):
 def least_landed(
     market: Market,
     selling: int,
-    parts_from: Callable[[int], Parts],
+    parts_from: PartsFrom,
     most: Most,
     *,
     may_be_bulky: bool,
@@ -58,7 +60,7 @@ def least_landed(
     Args:
         market: what can be bought.
         selling: the suppliers that sell anything needed, as bits (see `Market.bits`).
-        parts_from: the parts of the kit, each at least cost, from the suppliers that it is given.
+        parts_from: covers the needs, part by part.
         most: the most that goods can cost from each supplier.
         may_be_bulky: whether any offer for what is needed has a freight of its own.
         on: the day of the order.
@@ -79,11 +81,13 @@ def least_landed(
             # with fewer suppliers, goods are never cheaper or sooner
             if less.short > everywhere.short or less.late > everywhere.late:
                 continue
-            if needed_by is not None or less.ready <= everywhere.ready:
-                best = min(best, less, key=lambda one: one[:5])
-            # even if it is too late, something from fewer suppliers may not be
             if less.cost < best.landed:
                 ways.append(less)
+            if needed_by is None and less.ready > everywhere.ready:
+                less = _way(market, allowed, parts_from, on, everywhere.ready)
+                if less.late or less.short > everywhere.short:
+                    continue
+            best = min(best, less, key=lambda one: one[:5])
     # no purchase costs less than the cheapest goods and the charges that nothing ends
     reachable = [sum(each) for each in zip(*most(), strict=True)]
     least = min(_least(market, way.goods, reachable, may_be_bulky=may_be_bulky) for way in ways)
@@ -93,11 +97,11 @@ def least_landed(
 def _way(
     market: Market,
     allowed: int,
-    parts_from: Callable[[int], Parts],
+    parts_from: PartsFrom,
     on: date,
     needed_by: date | None,
 ) -> _Way:
-    parts = parts_from(allowed)
+    parts = parts_from(allowed, needed_by)
     goods: dict[int, Goods] = {}
     short = late = 0
     for part in parts:

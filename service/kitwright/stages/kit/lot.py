@@ -22,6 +22,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.memory import Recent
 from kitwright.solve.cover import Pack, Uncoverable, least_cover
+from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.part import KitPart
 from kitwright.stages.kit.wanted import Wanted
 from kitwright.stages.supply import Held, Source, Stock, Supply, Terms, opening_stock, promise
@@ -73,9 +74,10 @@ class Chosen(Struct, frozen=True):
 class Covers:
     """The covers of needs that depend on each other, by the suppliers that are allowed."""
 
-    __slots__ = ("by_suppliers", "most")
+    __slots__ = ("by_suppliers", "most", "needs")
 
-    def __init__(self) -> None:
+    def __init__(self, needs: tuple[Need, ...]) -> None:
+        self.needs = needs
         self.by_suppliers: dict[int, KitPart] = {}
         self.most: tuple[int, ...] | None = None
         """A bound on what the goods cost from each supplier, None if it was not needed yet."""
