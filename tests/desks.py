@@ -114,6 +114,8 @@ def run_live(data: Path, *options: str, files: int | None = None) -> Iterator[Li
 
             resource.setrlimit(resource.RLIMIT_NOFILE, (files, files))
 
+    # other users of the machine may read nothing in the folder
+    (data / "log").touch(mode=0o600)
     with (data / "log").open("wb") as log:
         command = [sys.executable, "-m", "kitwright", "serve", "--port", "0", "--rate", "0"]
         with subprocess.Popen(

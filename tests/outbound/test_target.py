@@ -122,6 +122,7 @@ def test_is_public_takes(address: str) -> None:
 @given(st.ip_addresses())
 @example(ip_address("192.88.99.1"))
 @example(ip_address("64:ff9b::1"))
+@example(ip_address("2002:100::"))
 def test_is_public_takes_nothing_that_the_standard_library_knows_to_be_special(
     address: IPv4Address | IPv6Address,
 ) -> None:
@@ -139,11 +140,11 @@ def test_is_public_takes_nothing_that_the_standard_library_knows_to_be_special(
 
 
 def _stands_for_a_public_one(address: IPv4Address | IPv6Address) -> bool:
-    return address.version == 6 and any(
-        address in embeddings(str(four))
-        for four in (IPv4Address(int(address) & 0xFFFFFFFF),)
-        if is_public(four)
-    )
+    if isinstance(address, IPv4Address):
+        return False
+    last = IPv4Address(int(address) & 0xFFFFFFFF)
+    embedded = address.sixtofour or (last if address in embeddings(str(last)) else None)
+    return embedded is not None and is_public(embedded)
 
 
 @pytest.mark.parametrize("address", [*NOT_PUBLIC_4, *PUBLIC_4])

@@ -261,6 +261,19 @@ class ThingsContract:
         )
         assert store.read(lambda r: r.mails.soonest()) == NOON + HOUR
 
+    def test_queued_mails_of_a_quote_are_found(self, store: Store) -> None:
+        def work(records: Records) -> None:
+            for _ in range(2):
+                quote = keep_issued(records).number
+                for state in (MailState.queued, MailState.sent, MailState.failed):
+                    mail = a_mail(quote, message_id=f"<{quote}{state.value}@b>", state=state)
+                    records.mails.add(mail)
+
+        kept(store, work)
+
+        found = store.read(lambda r: r.mails.queued_of(2))
+        assert [(one.quote, one.state) for one in found] == [(2, MailState.queued)]
+
     def test_queued_mails_are_counted(self, store: Store) -> None:
         assert store.read(lambda r: r.mails.waiting()) == Waiting(0, None)
 

@@ -454,6 +454,9 @@ class MemoryMails(Kept[Mail]):
         found = (mail for _, mail in mails if mail.to.encode().lower() == wanted)
         return tuple(mail for mail in found if mail.number > after)[:most]
 
+    def queued_of(self, quote: int) -> tuple[Mail, ...]:
+        return tuple(one for one in self.of_quote(quote) if one.state is MailState.queued)
+
     def of_order(self, order: int) -> tuple[Mail, ...]:
         return tuple(mail for mail in self.sorted() if mail.order == order)
 

@@ -8,6 +8,7 @@ came. So a process that breaks off leaves nothing behind: whoever opens the reco
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
+from datetime import datetime
 from time import monotonic
 from typing import Final
 
@@ -103,6 +104,29 @@ def begin_erasure(
             place=0,
             counts={},
         )
+    )
+
+
+def lost_customer(records: Records, number: int, at: datetime) -> Customer:
+    """Return a customer whose record can't be read, as far as events tell of it, to be erased.
+
+    The address is not known, so e-mails to it about quotes that are nobody's stay.
+    """
+    events = records.events.of_subject(f"customer:{number}")
+    versions = (one.facts.get("version") for one in events)
+    return Customer(
+        number=number,
+        version=max((one for one in versions if isinstance(one, int)), default=0),
+        name=ERASED,
+        email=None,
+        telephone=None,
+        address=None,
+        language=None,
+        certificate_number=None,
+        certificate_until=None,
+        note=None,
+        made_at=events[0].at if events else at,
+        erased_at=None,
     )
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from kitwright.keeping.event import add_event
 from kitwright.keeping.link import Link, LinkRevoked
+from kitwright.keeping.mail import stop_mails
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.store import Records
 
@@ -19,9 +20,12 @@ def round_of(records: Records, quote: KeptQuote) -> int:
 
 
 def revoke_links(records: Records, stamp: Stamp, quote: KeptQuote) -> int:
-    """Revoke all links of a quote made so far; return the round that begins."""
+    """Revoke all links of a quote made so far, also in e-mails that are not sent yet; return the
+    round that begins.
+    """
     begun = round_of(records, quote) + 1
     add_event(records, stamp, "link.revoked", f"quote:{quote.number}", {"round": begun})
+    stop_mails(records, stamp, quote)
     return begun
 
 

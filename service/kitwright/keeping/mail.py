@@ -44,6 +44,7 @@ it.
 """
 
 _ERASED: Final = "erased before it was sent"
+_REVOKED: Final = "its link was revoked before it was sent"
 _LAST_ATTEMPT: Final = "given up after the last attempt: "
 
 _ATOM: Final = r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
@@ -311,6 +312,16 @@ def erase_mails(records: Records, stamp: Stamp, mails: Iterable[Mail]) -> None:
         records.mails.put(left)
         if is_queued:
             _note(records, stamp, "mail.failed", left)
+
+
+def stop_mails(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
+    """Mark the queued e-mails of a quote as failed, because their links were revoked; they are
+    never sent. Damaged ones are not either.
+    """
+    for mail in records.mails.queued_of(quote.number):
+        stopped = structs.replace(mail, state=MailState.failed, next_at=None, failure=_REVOKED)
+        records.mails.put(stopped)
+        _note(records, stamp, "mail.failed", stopped)
 
 
 def _mail(records: Records, number: int) -> Mail:

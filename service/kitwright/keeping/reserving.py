@@ -89,6 +89,25 @@ def shortages(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
     return tuple(_missing(_taken(records, quote), had))
 
 
+def _unreserved(records: Records, quote: KeptQuote) -> tuple[Shortage, ...]:
+    """Return the shortages that goods which arrived for the quote do not fill either. Such goods
+    fill what the quote buys before they fill a shortage.
+    """
+    kit = _kit(records, quote)
+    had = _had(records.shelf.shares(quote.number))
+    had.subtract(arrived_for(records, quote.number) & _bought(kit))
+    return tuple(_missing(kit.from_stock, had))
+
+
+def _bought(kit: _Kit) -> Counter[str]:
+    """Return what a kit buys, in millionths of the unit, by item."""
+    bought = Counter[str]()
+    for pack in kit.packs:
+        if pack.source != STOCK:
+            bought[pack.item] += pack.needed
+    return bought
+
+
 def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
     """Release what the agreed revision of a quote does not need; reserve what it lacks and is free.
 
@@ -99,11 +118,7 @@ def settle(records: Records, stamp: Stamp, quote: KeptQuote) -> None:
     for one in kit.from_stock:
         needed[one.item] += one.amount
     # what was ordered for it may be on the shelf by now
-    bought = Counter[str]()
-    for pack in kit.packs:
-        if pack.source != STOCK:
-            bought[pack.item] += pack.needed
-    needed.update(bought | arrived_for(records, quote.number))
+    needed.update(_bought(kit) | arrived_for(records, quote.number))
     needed.subtract(_had(shares))
     for share in reversed(shares):
         over = min(share.reserved, -needed[share.holding.item])
@@ -121,7 +136,7 @@ def reserve_missing(
     """
     left_out = frozenset(besides)
     count = 0
-    for short in shortages(records, quote):
+    for short in _unreserved(records, quote):
         if short.taken.item in left_out:
             continue
         rest = short.amount

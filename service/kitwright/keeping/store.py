@@ -350,6 +350,11 @@ class Mails(OfQuote[Mail], Protocol):
         first. The case of ASCII letters is ignored.
         """
 
+    def queued_of(self, quote: int) -> tuple[Mail, ...]:
+        """Return the queued e-mails of a quote with their bodies, oldest first. Damaged ones are
+        set aside.
+        """
+
     def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
         """Return the queued e-mails that are due, with their bodies, longest due first; damaged
         ones are set aside.

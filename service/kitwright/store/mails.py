@@ -35,6 +35,10 @@ class MailTable(Numbered[Mail]):
             most,
         )
 
+    def queued_of(self, quote: int) -> tuple[Mail, ...]:
+        """Return the queued e-mails of a quote, oldest first; damaged ones are set aside."""
+        return tuple(self.sound("WHERE quote = ? AND state = 'queued' ORDER BY number", quote))
+
     def due(self, now: datetime, most: int) -> tuple[Mail, ...]:
         """Return the queued e-mails that are due, with their bodies, longest due first."""
         where = "WHERE state = 'queued' AND next_at <= ? ORDER BY next_at, number"

@@ -1,5 +1,6 @@
 """A shop's counter in tests: calls as the counter makes them, and pictures."""
 
+import io
 import struct
 import zlib
 from itertools import count
@@ -7,6 +8,7 @@ from typing import Any, NamedTuple
 
 from httpx import Response
 from litestar.testing import TestClient
+from PIL import Image
 
 _NUMBERS = count(1)
 
@@ -85,10 +87,11 @@ def png(shade: int = 0, extra: int = 0) -> bytes:
     )
 
 
-JPEG = bytes.fromhex(
-    "ffd8ffe000104a46494600010100000100010000ffdb004300"
-    + "10" * 64
-    + "ffc0000b080001000101011100ffc4001400010000000000000000000000000000000b"
-    "ffc40014100100000000000000000000000000000000ffda0008010100003f0047ffd9"
-)
-"""A picture of one grey point."""
+def _jpeg() -> bytes:
+    file = io.BytesIO()
+    Image.new("L", (1, 1), 128).save(file, "JPEG")
+    return file.getvalue()
+
+
+JPEG = _jpeg()
+"""A picture of one grey point, as the service writes it."""

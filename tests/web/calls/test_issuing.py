@@ -152,7 +152,7 @@ def test_price_of_what_may_turn_up_counts_too(staff: Staff, tmp_path: Path) -> N
 
     details = [one["detail"] for one in told["errors"]]
     assert any(one.startswith("contingency (") for one in details)
-    assert any(one.startswith("highest total from the items listed was ") for one in details)
+    assert any(one.startswith("dearest combination of the items listed was ") for one in details)
 
 
 def test_request_that_cannot_be_answered_today_is_issued_for_a_reason_only(staff: Staff) -> None:

@@ -15,7 +15,15 @@ from tests.store.small import a_customer
 from tests.web.calls.conftest import Staff
 
 from kitwright.app import make_app, make_mail_pump
+from kitwright.keeping.erasing import erase_now
+from kitwright.keeping.link_rounds import revoke_links
+from kitwright.keeping.mail import begin_attempt, settle_failed
+from kitwright.keeping.offer import withdraw
+from kitwright.keeping.record import Hand
+from kitwright.keeping.store import Records
 from kitwright.settings import Settings, built_in_catalog
+from kitwright.web.calls.desk import Composed, Letter
+from kitwright.web.calls.erasure import redact
 from kitwright.web.calls.service import Service
 
 
@@ -277,3 +285,103 @@ def test_note_of_any_letters_is_sent(mailing: Staff, tmp_path: Path) -> None:
     part = letters(tmp_path)[0].get_body(("plain",))
     assert part is not None
     assert note.replace("\u202e", "") in part.get_content().replace("\r\n", "\n")
+
+
+def revoke(staff: Staff, id: str) -> None:  # noqa: A002
+    staff.post(f"/v1/quotes/{id}/links/revoke")
+
+
+def test_letter_whose_link_is_revoked_before_it_is_sent_is_never_sent(staff: Staff) -> None:
+    id = staff.issued()  # noqa: A001
+    send(staff, id, to="bob@example.org")
+    now = staff.counter.desk.now()
+    (due,) = staff.counter.store.read(lambda records: records.mails.due(now, 9))
+
+    revoke(staff, id)
+
+    (told,) = listed(staff, id)
+    assert (told["state"], told["next_at"]) == ("failed", None)
+    assert told["failure"] == "its link was revoked before it was sent"
+    assert staff.counter.store.read(lambda records: records.mails.due(now, 9)) == ()
+    begun = staff.counter.store.write_now(lambda records: begin_attempt(records, due.number, now))
+    assert begun is None
+    # the next e-mail has a link that leads somewhere
+    send(staff, id, to="bob@example.org")
+    assert [one["state"] for one in listed(staff, id)] == ["failed", "queued"]
+
+
+def test_letter_that_is_being_sent_while_its_link_is_revoked_is_not_tried_again(
+    staff: Staff,
+) -> None:
+    id = staff.issued()  # noqa: A001
+    send(staff, id, to="bob@example.org")
+    store, now = staff.counter.store, staff.counter.desk.now()
+    (due,) = store.read(lambda records: records.mails.due(now, 9))
+    store.write_now(lambda records: begin_attempt(records, due.number, now))
+
+    revoke(staff, id)
+    stamp = staff.counter.desk.stamp(Hand.service, "mail")
+    store.write_now(lambda records: settle_failed(records, stamp, due.number, "greylisted", now))
+
+    assert store.read(lambda records: records.mails.soonest()) is None
+    assert [one["state"] for one in listed(staff, id)] == ["failed"]
+
+
+@pytest.mark.parametrize("what", ["revoked", "erased"])
+def test_letter_that_is_being_written_meanwhile_is_never_sent(
+    counter: Counter, what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk, store = counter.desk, counter.store
+    real = desk.compose
+    with client_of(make_app(desk), counter.key) as client:
+        staff = Staff(counter, client)
+        named = customer(counter)
+        id = staff.issued(customer=named)  # noqa: A001
+
+        def meanwhile(records: Records) -> None:
+            stamp = desk.stamp(Hand.service, "test")
+            quote = records.quotes.get(int(id.removeprefix("Q")))
+            person = records.customers.get(int(named.removeprefix("C")))
+            assert quote is not None
+            assert person is not None
+            if what == "revoked":
+                revoke_links(records, stamp, quote)
+            else:
+                withdraw(records, stamp, quote)
+                erase_now(records, stamp, person, redact=redact)
+
+        def slowly(letter: Letter) -> Composed:
+            composed = real(letter)
+            store.write_now(meanwhile)
+            return composed
+
+        monkeypatch.setattr(desk, "compose", slowly)
+        told = staff.refused(f"/v1/quotes/{id}/messages", {}, staff.tag(id))
+
+        assert told["code"] == "record-changed"
+        assert listed(staff, id) == []
+
+
+def test_letter_of_an_erased_customer_is_never_sent(staff: Staff) -> None:
+    named = customer(staff.counter)
+    id = staff.issued(customer=named)  # noqa: A001
+    send(staff, id)
+    store, desk = staff.counter.store, staff.counter.desk
+    now, stamp = desk.now(), desk.stamp(Hand.service, "mail")
+    (due,) = store.read(lambda records: records.mails.due(now, 9))
+    store.write_now(lambda records: begin_attempt(records, due.number, now))
+    staff.act(id, "withdraw")
+
+    def erased(records: Records) -> None:
+        person = records.customers.get(int(named.removeprefix("C")))
+        assert person is not None
+        erase_now(records, stamp, person, redact=redact)
+
+    store.write_now(erased)
+    # the attempt that was under way fails, as if it could be repeated
+    store.write_now(lambda records: settle_failed(records, stamp, due.number, "greylisted", now))
+
+    kept = store.read(lambda records: records.mails.get(due.number))
+    assert kept is not None
+    assert (kept.to, kept.body, kept.state.value) == ("", b"", "failed")
+    assert store.read(lambda records: records.mails.soonest()) is None

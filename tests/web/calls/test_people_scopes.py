@@ -38,6 +38,7 @@ NEEDED = {
     "listPhotos": Scope.READ,
     "getPhoto": Scope.READ,
     "getPhotoFile": Scope.READ,
+    "getThumbnail": Scope.READ,
     "dropPhoto": Scope.QUOTE,
 }
 

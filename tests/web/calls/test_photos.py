@@ -54,7 +54,7 @@ def files(counter_folder: Path) -> list[str]:
 
 
 @pytest.mark.parametrize(("data", "media"), [(png(1), "image/png"), (JPEG, "image/jpeg")])
-def test_add_keeps_the_file_byte_for_byte(
+def test_add_keeps_a_bare_file_byte_for_byte(
     client: Client, quote: str, step: str, data: bytes, media: str
 ) -> None:
     answer = send(client, quote, data, f"{step}&cylinder=1", media)
@@ -71,6 +71,7 @@ def test_add_keeps_the_file_byte_for_byte(
         "size": len(data),
         "sha256": name,
         "path": f"/v1/photos/{photo.id}/file",
+        "thumbnail": f"/v1/photos/{photo.id}/thumbnail",
         "made_at": photo.record["made_at"],
     }
     assert kept(client.get(f"/v1/photos/{photo.id}")) == photo
@@ -236,7 +237,8 @@ def test_add_takes_ten_mebibytes_and_no_more(client: Client, quote: str, step: s
     bare = len(png(12, 1)) - 1
     exact = png(12, most - bare)
     assert len(exact) == most
-    assert put(client, quote, exact, step).record["size"] == most
+    # filler is not stored
+    assert put(client, quote, exact, step).record["size"] == len(png(12))
     problem(send(client, quote, exact + b"x", step), 413, "body-too-large")
 
 
@@ -311,6 +313,7 @@ def test_add_leaves_no_file_where_the_record_is_refused(
     [
         "kitwright.web.calls.handlers.fingerprint",
         "kitwright.web.calls.photos.sha256",
+        "kitwright.web.calls.photos.reprinted",
         "desk.kind_of",
         "desk.files.put",
     ],

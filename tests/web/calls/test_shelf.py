@@ -1,6 +1,8 @@
 """The shelf over the API: its opening, packs, parts of others, value, reorder points, refusals."""
 
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +34,9 @@ def test_shelf_opens_with_the_stock_of_the_file_once(service: Service, tmp_path:
 
 def test_folder_of_the_version_before_opens_its_shelf(service: Service, tmp_path: Path) -> None:
     shutil.copy(FOLDER / "0002.db", tmp_path / FILE)
+    with closing(sqlite3.connect(tmp_path / FILE)) as database, database:
+        # its order is no real one
+        database.execute("DELETE FROM orders")
     settings = Settings(catalog=built_in_catalog(), data=tmp_path)
     _, store = open_desk(service, settings, now=Clock())
     (found,) = store.read(lambda records: records.shelf.of_item(GASKET))

@@ -171,3 +171,36 @@ def test_preview_reads_what_is_free(one_piece: Staff) -> None:
     assert stocked() == []
     move(staff, "receive", "1", cost="2.40")
     assert stocked() == ["1"]
+
+
+def test_shortage_that_was_ordered_and_arrived_is_had_once(one_piece: Staff) -> None:
+    staff = one_piece
+    quotes = [staff.issued(**HEADS) for _ in range(2)]
+    for quote in quotes:
+        accept(staff, quote)
+    made = order(staff, quotes[1])
+    assert ordered(made) == 1
+    for one in made["items"]:
+        receive_all(staff, one["id"])
+    reserved = shelf(staff)[1]
+    assert reserved == "3"
+
+    again = order(staff, quotes[1])
+
+    assert (again["items"], again["surplus"]) == ([], [])
+    move(staff, "receive", "5", bin="G2-5")
+    staff.act(quotes[1], "revise", HEADS)
+    staff.act(quotes[1], "issue")
+    accept(staff, quotes[1], 2)
+    assert shelf(staff)[1] == reserved
+    assert ordered(order(staff, quotes[1], 2)) == 0
+
+
+def receive_all(staff: Staff, number: str) -> None:
+    """Send an order, and receive all that it asks for."""
+    path = f"/v1/orders/{number}"
+    for act in ("send", "receipts"):
+        answer = staff.client.get(path)
+        lines = [{"line": one["line"], "packs": one["packs"]} for one in answer.json()["lines"]]
+        how = {"means": "portal", "reference": "S-1"} if act == "send" else {"lines": lines}
+        staff.done(f"{path}/{act}", {"by": "Owner", **how}, answer.headers["ETag"])

@@ -11,11 +11,11 @@ from msgspec import Meta, structs
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
 from kitwright.keeping.dossier import gather
-from kitwright.keeping.erasing import begin_erasure
+from kitwright.keeping.erasing import begin_erasure, lost_customer
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.record import Customer, Erasure
-from kitwright.keeping.store import Records
+from kitwright.keeping.store import RecordDamaged, Records
 from kitwright.quote import Count
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call, answer, tag
@@ -23,10 +23,11 @@ from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.disposal import erase as erase_all
 from kitwright.web.calls.dossier import ExportOut, export_out
 from kitwright.web.calls.handlers import Work, operation
-from kitwright.web.calls.ids import CUSTOMER, CustomerId, written
+from kitwright.web.calls.ids import CUSTOMER, CustomerId, read_id, written
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.shown import ListOut, Out, extended
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
+from kitwright.web.edge.conditions import read_tags
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Id, Lines, PageCursor, PageLimit, Text, Wire
 
@@ -223,11 +224,15 @@ async def erase(call: Call) -> Work[ErasedOut]:
     offered, agreed or in work. Copies of the data folder are not changed. All stored answers for
     idempotency keys are deleted. The customer is erased at once, everything else in steps; the call
     is answered when all is done. An erasure that is broken off is finished at the next start, or by
-    the same call.
+    the same call. A customer whose record is damaged is erased with `If-Match: *`; the e-mails to
+    the lost address about quotes without a customer stay.
     """
 
     def begin(records: Records) -> Erasure:
-        customer = call.record(CUSTOMER, records.customers.get)
+        try:
+            customer = call.record(CUSTOMER, records.customers.get)
+        except RecordDamaged as damage:
+            return begin_erasure(records, call.stamp, _lost(records, call, damage))
         under_way = records.erasures.of_customer(customer.number)
         if under_way is not None:
             return under_way
@@ -242,3 +247,16 @@ async def erase(call: Call) -> Work[ErasedOut]:
         return Reply(body=out, tag=tag(left, call.desk.gate.epoch))
 
     return work
+
+
+def _lost(records: Records, call: Call, damage: RecordDamaged) -> Customer:
+    """Return the customer of a call whose record can't be read, to be erased, if the caller says
+    that any version may be.
+
+    Raises: RecordDamaged, Refusal: condition-malformed.
+    """
+    number = read_id(CUSTOMER, call.variable("id"))
+    header = ",".join(call.request.headers.getall("if-match", []))
+    if damage.key != (number,) or read_tags(header) is not None:
+        raise damage
+    return lost_customer(records, number, call.stamp.at)

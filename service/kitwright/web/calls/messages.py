@@ -7,6 +7,7 @@ from typing import Annotated, Final
 
 from msgspec import Meta
 
+from kitwright.keeping.link_rounds import round_of
 from kitwright.keeping.mail import NoAddress, check_address, queue_mail, sendable
 from kitwright.keeping.record import KeptQuote, Mail, Revision
 from kitwright.keeping.store import Records
@@ -56,8 +57,8 @@ class MessageIn(Wire, frozen=True, kw_only=True):
     note: Note | None = None
 
 
-_Found = tuple[KeptQuote, Revision, Paper]
-"""The subject matter of an e-mail, in one consistent view of the records."""
+_Found = tuple[KeptQuote, Revision, Paper, int]
+"""The subject matter of an e-mail and the round of its link, in one consistent view."""
 
 
 @operation(
@@ -79,7 +80,7 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
     """
     desk, stamp = call.desk, call.stamp
     found = desk.store.read(lambda records: _found(records, call))
-    quote, revision, paper = found
+    quote, revision, paper, _ = found
     path = desk.store.read(lambda records: _path(records, desk, quote, revision, stamp.at))
     to = body.to or paper.envelope.customer_email
     if to is None:
@@ -98,7 +99,7 @@ async def send(call: Call, body: MessageIn) -> Work[Mail]:
     def work(records: Records) -> Reply[Mail]:
         now = _found(records, call)
         if now != found:
-            # the e-mail describes the state before
+            # the e-mail describes the state before, or its link has been revoked
             raise changed_since(desk, now[0])
         mail = queue_mail(
             records,
@@ -126,7 +127,8 @@ def _found(records: Records, call: Call) -> _Found:
     """Return the subject matter of a call's e-mail. Raises: Refusal, NothingOffered."""
     quote = call.checked(QUOTE, records.quotes.get)
     revision = sendable(records, quote)
-    return quote, revision, paper_of(records, quote, revision.number)
+    paper = paper_of(records, quote, revision.number)
+    return quote, revision, paper, round_of(records, quote)
 
 
 def _path(records: Records, desk: Desk, quote: KeptQuote, revision: Revision, now: datetime) -> str:

@@ -22,11 +22,12 @@ from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import PHOTO, QUOTE
+from kitwright.web.calls.pictures import THUMBNAIL_MEDIA, reprinted, thumbnail_of
 from kitwright.web.calls.reckoning import asked_of
-from kitwright.web.calls.shown import ListOut
+from kitwright.web.calls.shown import MOST_PHOTO, ListOut
 from kitwright.web.edge.negotiate import best_form, media_type
 from kitwright.web.edge.problems import Refusal
-from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.reply import Reply, has_it
 from kitwright.web.edge.shapes import Cylinder, Id, Wire
 
 _LOG = logging.getLogger(__name__)
@@ -65,7 +66,9 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
     """Add a photo to a quote.
 
     The body is the image itself, JPEG, PNG or WebP of at most 10 MiB, with its media type in
-    `Content-Type`. The quote does not change. It can have at most 100 photos.
+    `Content-Type`, of at most 50 million points and one frame. It is stored upright, without EXIF,
+    place or other metadata: `sha256` and `size` are of the stored file. The quote does not change.
+    It can have at most 100 photos.
     """
     desk, stamp = call.desk, call.stamp
     catalogue = desk.service.workshop.catalogue
@@ -80,21 +83,21 @@ async def add(call: Call, query: PhotoQuery) -> Work[Photo]:
 
     quote = desk.store.read(checked)
     said = _said(call)
-    # off the event loop: ten mebibytes of filler take most of a second
-    digest = await desk.pictures.run(_checked, desk, said, call.raw)
+    # off the event loop: a large picture takes most of a second
+    data, digest = await desk.pictures.run(_checked, desk, said, call.raw)
     photo = Photo(
         **structs.asdict(query),
         number=0,
         quote=quote.number,
         sha256=digest,
         media_type=said,
-        size=len(call.raw),
+        size=len(data),
         made_at=stamp.at,
     )
     added: list[Photo] = []
     desk.arriving[photo.sha256] += 1
     call.at_end.append(lambda: _arrived(desk, photo.sha256, is_needed=bool(added)))
-    await desk.pictures.run(_keep_file, desk, call.raw)
+    await desk.pictures.run(_keep_file, desk, data)
 
     def work(records: Records) -> Reply[Photo]:
         _check_customer(records, call.record(QUOTE, records.quotes.get))
@@ -131,17 +134,19 @@ def _said(call: Call) -> str:
     return said
 
 
-def _checked(desk: Desk, said: str, data: bytes) -> str:
-    """Return the SHA-256 of an image, in hex.
+def _checked(desk: Desk, said: str, data: bytes) -> tuple[bytes, str]:
+    """Return an image without its metadata, and the SHA-256 of that in hex.
 
-    Raises: Refusal: wrong-media-type, if it is not of the declared type.
+    Raises: Refusal: wrong-media-type, if it is not of the declared type or can't be decoded;
+    body-too-large.
     """
     found = desk.kind_of(data)
     if found != said:
         is_image = found in MEDIA
         what = f"is {found}" if is_image else "it is not a valid JPEG, PNG or WebP"
         raise _wrong_media(f"the body says that it is {said}, but {what}")
-    return sha256(data).hexdigest()
+    clean = reprinted(data, said, MOST_PHOTO)
+    return clean, sha256(clean).hexdigest()
 
 
 def _wrong_media(detail: str) -> Refusal:
@@ -199,19 +204,61 @@ def get(records: Records, call: Call) -> Reply[Photo]:
 
 @operation("GET /v1/photos/{id}/file", "getPhotoFile", "photos", forms=MEDIA, is_tagged=True)
 def file(records: Records, call: Call) -> Reply[bytes]:
-    """Get a photo's file, byte for byte as sent."""
+    """Get a photo's file, byte for byte as stored."""
     photo = call.record(PHOTO, records.photos.get)
     best_form(call.request, (photo.media_type,))
-    data = call.desk.files.get(photo.sha256)
-    if data is None:
-        raise StoreUnavailable(f"the file of photo {photo.number} is missing")
     return Reply(
-        body=data,
+        body=_file_of(call.desk, photo),
         # as long as all other tags of this service
         tag=f'"{photo.sha256[:32]}"',
         form=photo.media_type,
         headers={"Content-Disposition": "inline"},
     )
+
+
+def _file_of(desk: Desk, photo: Photo) -> bytes:
+    """Return a photo's file. Raises: StoreUnavailable, RecordDamaged."""
+    data = desk.files.get(photo.sha256)
+    if data is None:
+        raise StoreUnavailable(f"the file of photo {photo.number} is missing")
+    return data
+
+
+@operation(
+    "GET /v1/photos/{id}/thumbnail",
+    "getThumbnail",
+    "photos",
+    "too-busy",
+    forms=(THUMBNAIL_MEDIA,),
+    keeps="reads",
+    is_tagged=True,
+)
+async def thumbnail(call: Call) -> Reply[bytes]:
+    """Get a photo's thumbnail, a JPEG.
+
+    It is at most 320 points wide and high, upright and without metadata. A photo that was stored
+    before pictures were decoded may have none; its file can be read all the same.
+    """
+    desk = call.desk
+    photo = desk.store.read(lambda records: call.record(PHOTO, records.photos.get))
+    # other bytes than the file's, so another tag
+    tag = f'"{sha256(f"thumbnail {photo.sha256}".encode()).hexdigest()[:32]}"'
+    headers = {"Content-Disposition": "inline"}
+    if has_it(call.request, tag):
+        return Reply(body=b"", tag=tag, form=THUMBNAIL_MEDIA, headers=headers)
+    body = await desk.pictures.run(_thumbnail, desk, photo)
+    return Reply(body=body, tag=tag, form=THUMBNAIL_MEDIA, headers=headers)
+
+
+def _thumbnail(desk: Desk, photo: Photo) -> bytes:
+    try:
+        return thumbnail_of(_file_of(desk, photo), photo.media_type)
+    except Refusal:
+        raise Refusal(
+            "unknown-record",
+            f"photo {photo.number} has no thumbnail, because its file can't be decoded; "
+            "the file itself can be read",
+        ) from None
 
 
 @operation("DELETE /v1/photos/{id}", "dropPhoto", "photos")

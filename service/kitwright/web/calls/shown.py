@@ -178,6 +178,10 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         letter=PHOTO,
         makes={
             "path": (str, lambda photo: f"/v1/photos/{written(PHOTO, photo.number)}/file"),
+            "thumbnail": (
+                str,
+                lambda photo: f"/v1/photos/{written(PHOTO, photo.number)}/thumbnail",
+            ),
             "subject": (_SUBJECT, attrgetter("subject")),
             "media_type": (_IMAGE, attrgetter("media_type")),
         },
