@@ -26,8 +26,10 @@ _BARE_ITEM: Final = "|".join(
         r'%"(?:[\x20\x21\x23\x24\x26-\x7e]|%[0-9a-f]{2})*+"',
     )
 )
-_PARAMETER: Final = rf";\x20*+[a-z*][a-z0-9_.*-]*+(?:=(?:{_BARE_ITEM}))?"
-_ITEM: Final = re.compile(rf"(?P<string>{_STRING})(?:{_PARAMETER})*+")
+# Every parameter begins with a semicolon, so there is one way to read them. A possessive repetition
+# of the whole would say the same, but Python 3.11 was seen to match half a parameter with it.
+_PARAMETER: Final = rf";\x20*[a-z*][a-z0-9_.*-]*(?:=(?:{_BARE_ITEM}))?"
+_ITEM: Final = re.compile(rf"(?P<string>{_STRING})(?:{_PARAMETER})*")
 _BARE: Final = re.compile(r"[A-Za-z0-9._:-]+")
 _ESCAPED: Final = re.compile(r"\\(.)")
 
