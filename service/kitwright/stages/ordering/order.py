@@ -120,14 +120,14 @@ def _order(catalogue: Catalogue, lines: Sequence[OrderLine]) -> PartsOrder:
     terms, currency = Terms.of(supplier), supplier.currency
     goods = sum_goods(goods_of(catalogue, line.source, line.packs) for line in lines)
     fees = (
-        ("small-order", terms.small_order_fee(goods)),
-        ("hazardous-goods", terms.hazardous_fee(goods)),
+        OrderFee("small-order", Money(terms.small_order_fee(goods), currency)),
+        OrderFee("hazardous-goods", Money(terms.hazardous_fee(goods), currency)),
     )
     return PartsOrder(
         supplier=supplier,
         lines=tuple(lines),
         goods=Money(goods.cost, currency),
-        fees=tuple(OrderFee(code, Money(minor, currency)) for code, minor in fees if minor),
+        fees=tuple(fee for fee in fees if fee.amount.minor),
         freight=Money(terms.freight_of(goods), currency),
         net=Money(goods.cost + terms.charges(goods), currency),
         promised=max(line.promised for line in lines),
