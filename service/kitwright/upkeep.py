@@ -18,7 +18,7 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping.closing import Ledger
 from kitwright.keeping.generation import Belonging, check_belonging
 from kitwright.keeping.record import Hand, Stamp
-from kitwright.keeping.release import NotConfirmed, Report, release, report
+from kitwright.keeping.release import NotConfirmed, Report, WaitingMail, release, report
 from kitwright.keeping.store import Records
 from kitwright.settings import Settings
 from kitwright.store.backup import back_up
@@ -39,7 +39,7 @@ Show = Callable[[str], None]
 _INTERVAL: Final = re.compile(r"([1-9][0-9]{0,5})([smhd])", re.ASCII)
 _UNITS: Final = {"s": "seconds", "m": "minutes", "h": "hours", "d": "days"}
 _SHOWN: Final = 10
-"""How many quotes are listed by their ids."""
+"""How many quotes or orders are listed by their ids."""
 
 
 class OptionInvalid(KitwrightError):
@@ -229,7 +229,7 @@ def told(found: Report) -> Iterator[str]:
     yield ""
     yield "would go out:"
     mails = counted(len(found.mails), "e-mail")
-    listed = _listed([f"Q{mail.quote}" for mail in found.mails])
+    listed = _listed([_subject(mail) for mail in found.mails])
     yield f"  {mails} that may have been sent after the backup{listed}"
     for hook, events in found.events:
         yield f"  {counted(events, 'event')} to webhook W{hook}"
@@ -249,6 +249,11 @@ def told(found: Report) -> Iterator[str]:
     known = generation.known_until
     if known is not None:
         yield f"  erasures and revocations after {known:%Y-%m-%d %H:%M} UTC"
+
+
+def _subject(mail: WaitingMail) -> str:
+    """Return the id of what an e-mail is about: a purchase order or a quote."""
+    return f"Q{mail.quote}" if mail.order is None else f"O{mail.order}"
 
 
 def _listed(names: list[str]) -> str:
