@@ -13,8 +13,9 @@ from typing import Final
 
 from msgspec import structs
 
-from kitwright.app import belonging_of, make_service
+from kitwright.app import make_service
 from kitwright.errors import KitwrightError
+from kitwright.folder import belonging_of
 from kitwright.keeping.closing import Ledger
 from kitwright.keeping.generation import Belonging, check_belonging
 from kitwright.keeping.record import Hand, Stamp
