@@ -42,7 +42,7 @@ from kitwright.keeping.record import KeptOrder, Mail
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.stages.supply import arrival, day_of_order
+from kitwright.stages.supply import arrival
 from kitwright.units import exact, read_figure
 from kitwright.web.calls.additions import AmountInvalid
 from kitwright.web.calls.call import Call, answer
@@ -337,7 +337,7 @@ def _redated(desk: Desk, order: KeptOrder, now: datetime) -> KeptOrder:
     if supplier is None:
         return order
     shop = desk.service.workshop.shop
-    day = day_of_order(supplier, desk.clock(now, supplier.time_zone))
+    day = desk.order_days(now)[supplier.id]
     lines = tuple(
         structs.replace(line, promised=arrival(shop, supplier, line.lead_days, day))
         for line in placed.lines

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from msgspec import Meta, field
 
-from kitwright.catalogue.model import ItemId, Quality, Supplier, SupplierId
+from kitwright.catalogue.model import ItemId, Quality, SupplierId
 from kitwright.keeping.opening import pack_amount, unit_cost
 from kitwright.keeping.order_acts import ORDER_ACTS, LineTerms, possible_order_acts
 from kitwright.keeping.order_entry import ReturnReason
@@ -137,17 +137,14 @@ def terms_of(desk: Desk, line: LineState) -> LineTerms:
         quality=_quality(desk, line),
         cost=cost,
         restock_percent=Fraction(0) if supplier is None else exact(supplier.restock_percent),
-        return_days=None if supplier is None else _return_days(supplier, placed.sku),
+        # what was made for one customer is never taken back
+        return_days=None
+        if supplier is None or supplier.is_special(placed.sku)
+        else supplier.return_days,
         core_days=None if supplier is None else supplier.core_days or None,
         core=core,
         pieces=placed.pack_size,
     )
-
-
-def _return_days(supplier: Supplier, sku: str) -> int | None:
-    """Return for how many days a supplier takes back a SKU, None if it never does."""
-    is_special = any(offer.sku == sku and offer.is_special for offer in supplier.offer)
-    return None if is_special else supplier.return_days
 
 
 def _quality(desk: Desk, line: LineState) -> Quality:
