@@ -103,7 +103,8 @@ def restore_folder(given: Namespace, settings: Settings, show: Show) -> int:
     """Restore a backup, and say what is missing and what to do next; return the exit code."""
     folder, to = settings.data, _moment(given.to)
     source, later = _chosen(Path(given.file), to)
-    restored = restore(source, folder, redact=redact, ledger=_ledger(given))
+    ledger = _ledger(given)
+    restored = restore(source, folder, redact=redact, ledger=ledger)
     manifest, generation = restored.manifest, restored.generation
     taken = manifest.taken_at.isoformat(timespec="seconds")
     photos = counted(manifest.photos, "photograph")
@@ -116,14 +117,19 @@ def restore_folder(given: Namespace, settings: Settings, show: Show) -> int:
         closed = counted(restored.closed, "erasure or revocation", "erasures and revocations")
         show(f"repeated from the ledger: {closed}")
     if not generation.is_confirmed:
-        show(
-            "no ledger newer than the backup is known, so customers erased and keys revoked since "
-            "are not known: old keys, links and personal data stay closed until you confirm them"
+        until = generation.known_until
+        known = (
+            "no ledger newer than the backup is known"
+            if ledger is None or until is None
+            else f"{ledger[0]} is older than the backup: it is of {until:%Y-%m-%d %H:%M:%S} UTC"
         )
         show(
-            "if closings.json of the lost folder is left, restore again with --ledger; for a key "
-            f"that works now, run `kitwright owner-key --data {folder}`"
+            f"{known}, so customers erased and keys revoked since are not known: old keys, links "
+            "and personal data stay closed until you confirm them"
         )
+        if ledger is None:
+            show("if closings.json of the lost folder is left, restore again with --ledger")
+        show(f"for a key that works now, run `kitwright owner-key --data {folder}`")
     show("the folder is held: no e-mail, webhook event or link goes out yet")
     show(f"next: kitwright release --data {folder}")
     return 0

@@ -37,8 +37,9 @@ class OrderLineStateOut(Out, frozen=True, kw_only=True):
 
     `promised` is null if no day is promised. `waiting` are the packs that should go back because
     they arrived damaged, are other goods or are too many. `credit` is what the supplier should
-    credit for what went back. Goods that are not needed may go back
-    until `return_by`, and `cores` old parts until `core_by`; null: never, or none has arrived.
+    credit for what went back, and `overbilled` the packs that it billed, although they neither came
+    nor are to come. Goods that are not needed may go back until `return_by`, and `cores` old parts
+    until `core_by`; null: never, or none has arrived.
     """
 
     line: Count
@@ -52,6 +53,7 @@ class OrderLineStateOut(Out, frozen=True, kw_only=True):
     wrong: Count
     returned: Count
     billed: Count
+    overbilled: Count
     waiting: Count
     credit: Money
     promised: date | None
@@ -109,6 +111,7 @@ def _line(desk: Desk, line: LineState) -> OrderLineStateOut:
         wrong=line.wrong,
         returned=sum(n for why, n in line.back.items() if why is not ReturnReason.core),
         billed=line.billed,
+        overbilled=line.overbilled,
         waiting=sum(line.waiting(why) for why in faulty),
         credit=Money(line.credit, line.placed.net.currency),
         promised=line.promised if line.due else None,
