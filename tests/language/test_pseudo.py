@@ -86,6 +86,8 @@ def locale(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(autouse=True)
 def _spoken(locale: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # the catalogue names languages, so it is read while they are all there
+    service(SHOP)
     monkeypatch.setattr(texts, "FOLDER", locale)
 
 
@@ -109,6 +111,8 @@ def names() -> tuple[str, ...]:
     found = {shop.name for shop in catalogue.shops.values()}
     found |= {service for shop in catalogue.shops.values() for service in shop.sublet}
     found |= {row.bin for shop in catalogue.shops.values() for row in shop.stock}
+    for shop in catalogue.shops.values():
+        found |= {*shop.purchasing.accounts.values(), *shop.purchasing.deliver_to}
     for supplier in catalogue.suppliers.values():
         found |= {
             supplier.id,

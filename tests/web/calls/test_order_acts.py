@@ -288,9 +288,29 @@ def test_bill_is_matched_to_what_arrived(buyer: Buyer) -> None:
     told = buyer.act(order["id"], "bills", **good, lines=lines, net=placed["net"]["amount"])
     assert told["differences"] == []
 
-    again = buyer.act(order["id"], "bills", **good, lines=lines[:1], net="999.99")
+    twice = {**good, "lines": lines[:1], "net": "999.99"}
+    assert buyer.refused(order["id"], "bills", **twice) == "bill-recorded"
+    again = buyer.act(order["id"], "bills", **{**twice, "number": "INV-2"})
     kinds = {one["kind"] for one in again["differences"]}
     assert kinds == {"quantity", "charges", "sum"}
+    shown = buyer.read(order["id"])["lines"]
+    assert [line["overbilled"] for line in shown] == [lines[0]["packs"], *[0] * (len(shown) - 1)]
+
+
+def test_days_that_cannot_be_are_refused(buyer: Buyer) -> None:
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    early = [{"line": 1, "promised": "2027-02-28"}]
+    bill = {"number": "INV-1", "charges": "0.00", "net": "2.00"}
+    lines = [{"line": 1, "packs": 1, "unit_cost": "2.00"}]
+
+    assert buyer.refused(order["id"], "confirm", lines=early) == "day-impossible"
+    assert buyer.refused(order["id"], "bills", **bill, day="2031-11-28", lines=lines) == (
+        "day-impossible"
+    )
+    twice = [{"line": 1, "packs": 1}] * 2
+    assert buyer.refused(order["id"], "receipts", lines=twice) == "order-line-twice"
+    beyond = [{"line": 77, "packs": 1}]
+    assert buyer.refused(order["id"], "receipts", lines=beyond) == "order-line-unknown"
 
 
 def test_cost_below_zero_is_refused(buyer: Buyer) -> None:
@@ -350,6 +370,9 @@ def test_special_order_waits_for_its_advance(orchard: Buyer) -> None:
     owed = staff.get(f"/v1/quotes/{quote}/advances")
     assert owed["left"] == owed["due"]
     paid = {"amount": owed["due"]["amount"], "means": "card", "by": "Owner"}
+    much = {**paid, "amount": "99999999.00"}
+    told = staff.refused(f"/v1/quotes/{quote}/advances", much, staff.tag(quote))
+    assert told["errors"][0]["code"] == "advance-too-large"
     staff.done(f"/v1/quotes/{quote}/advances", paid, staff.tag(quote))
     assert staff.get(f"/v1/quotes/{quote}/advances")["left"]["amount"] == "0.00"
     assert "order" in staff.get(f"/v1/quotes/{quote}")["acts"]
