@@ -68,3 +68,11 @@ def browser() -> Iterator["Browser"]:
         started = library.chromium.launch(executable_path=own, args=_ARGUMENTS)
         yield started
         started.close()
+
+
+@pytest.fixture
+def no_umask() -> Iterator[None]:
+    """Let new files be as open as their makers ask for."""
+    before = os.umask(0)
+    yield
+    os.umask(before)

@@ -11,7 +11,6 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, closing, suppress
 from datetime import date, datetime
 from functools import cache
-from pathlib import Path
 from secrets import token_bytes
 from typing import Final
 from urllib.parse import urlsplit
@@ -29,13 +28,14 @@ from kitwright.documents.papers import ShopPapers
 from kitwright.documents.readings_svg import readings_svg
 from kitwright.door import Door
 from kitwright.examination import read_sound
+from kitwright.folder import LedgerMark, belonging_of, claim, sweep_erased
 from kitwright.keeping.event import add_event
-from kitwright.keeping.generation import Belonging, check_belonging
+from kitwright.keeping.generation import check_belonging
 from kitwright.keeping.key import Scope, make_key
 from kitwright.keeping.link import SECRET_BYTES, is_genuine
 from kitwright.keeping.opening import open_shelf
 from kitwright.keeping.record import Hand, KeyRecord, Stamp
-from kitwright.keeping.store import Records, StoreError, StoreFull, StoreUnavailable
+from kitwright.keeping.store import Records, StoreError
 from kitwright.mailing import LetterWriter, StoredMails
 from kitwright.memory import MIB
 from kitwright.outbound.mail import FolderMailer, Mailer, Security, SmtpMailer
@@ -44,14 +44,11 @@ from kitwright.outbound.post import Poster
 from kitwright.outbound.pump import Pump
 from kitwright.outbound.signature import make_secret
 from kitwright.outbound.target import check_target
-from kitwright.outbound.waking import PATIENCE_SECONDS, Waking
+from kitwright.outbound.waking import Waking
 from kitwright.posting import StoredOutbox
-from kitwright.prices.difference import PriceDifference
 from kitwright.prices.offers import priced
-from kitwright.prices.record import FileNumber
 from kitwright.prices.register import SqlitePriceBooks
-from kitwright.prices.worker import Job
-from kitwright.pricing import LookAtQuotes, Pricing
+from kitwright.pricing import Pricing
 from kitwright.removal import Removal
 from kitwright.renewal import Renewal
 from kitwright.serving import address_of, listen, serve_app, usual_bounds
@@ -63,9 +60,7 @@ from kitwright.store.files import MAIL, PhotoFiles, kind_of, write_whole
 from kitwright.store.lock import hold_folder
 from kitwright.store.repair import clean
 from kitwright.store.restore import drop_stages
-from kitwright.store.sqlite import sqlite3
-from kitwright.store.sweep import sweep
-from kitwright.touching import touched, what_is_open, with_file
+from kitwright.touching import looking_at_quotes
 from kitwright.watching import watch_desk, watch_door, watch_store
 from kitwright.web.calls import all as calls
 from kitwright.web.calls.desk import Desk, utc_now
@@ -140,62 +135,6 @@ def make_service(
     )
 
 
-def belonging_of(service: Service) -> Belonging:
-    """Return what a data folder has to belong to so that a service may use it."""
-    shop = service.workshop.shop
-    return Belonging(
-        shop=shop.id,
-        currency=shop.currency,
-        tax_area=shop.tax_area,
-        families=tuple(sorted(service.workshop.catalogue.families)),
-    )
-
-
-def _claim(store: SqliteStore, asked: Belonging) -> None:
-    """Note whose folder it is, if it is new or its catalogue has changed.
-
-    Raises: FolderOfAnother, StoreError.
-    """
-    kept = store.read(lambda records: records.generations.belonging())
-    check_belonging(kept, asked)
-    if kept != asked:
-        # a folder that can't be written to is still read from
-        with suppress(StoreFull, StoreUnavailable):
-            store.write_now(lambda records: records.generations.belong(asked))
-
-
-def looking_at_quotes(
-    desk: Desk, settings: Settings, serving: Callable[[], Service]
-) -> LookAtQuotes:
-    """Return the function that completes a difference with the quotes that it touches; `serving`
-    returns the service in use.
-    """
-
-    async def look(job: Job, number: FileNumber, difference: PriceDifference) -> PriceDifference:
-        files, catalogue = serving().files, serving().workshop.catalogue
-        open_now = desk.store.read(lambda records: what_is_open(records, catalogue))
-        loop, today = asyncio.get_running_loop(), desk.today()
-
-        def tell(share: float) -> None:
-            loop.call_soon_threadsafe(desk.pricing.note_share, number, share)
-
-        def find() -> PriceDifference:
-            with closing(SqlitePriceBooks(settings.data)) as books:
-                pair = with_file(files, books, number, job.terms.supplier, Path(job.target))
-            before, after = (
-                Service(
-                    Workshop(each, choose_shop(each, settings.shop), settings.memory * MIB // 4),
-                    lambda: today,
-                )
-                for each in pair
-            )
-            return touched(difference, open_now, before, after, today, tell)
-
-        return await asyncio.to_thread(find)
-
-    return look
-
-
 ALL_OPERATIONS: Final = (
     *calls.OPERATIONS,
     *(one for each in description.HANDLERS if (one := operation_of(each))),
@@ -230,7 +169,7 @@ def open_desk(
     """
     store = SqliteStore.open(settings.data)
     try:
-        _claim(store, belonging_of(service))
+        claim(store, belonging_of(service))
         secret = _secret(store, draw)
         keys = {key.id: key for key in store.read(lambda records: records.keys.usable())}
         gate = Gate(store.read(lambda records: records.generations.current()))
@@ -327,10 +266,6 @@ def _limits(rate: int) -> Limits:
     return Limits(rate, max(1, rate // 6), time.monotonic)
 
 
-_MARK_SECONDS: Final = 60.0
-"""How often a running service writes the ledger of erasures and revocations."""
-
-
 def _open_shelf(store: SqliteStore, service: Service, now: datetime) -> None:
     """Record the opening stock of a data folder that has none yet."""
     if store.read(lambda records: records.shelf.is_opened()):
@@ -417,31 +352,6 @@ def _used(store: SqliteStore) -> Callable[[KeyRecord], None]:
         task.add_done_callback(under_way.discard)
 
     return used
-
-
-class LedgerMark(Waking):
-    """Calls a function at intervals while an application runs, and at its end.
-
-    Args:
-        mark: writes the ledger with the present time.
-    """
-
-    def __init__(self, mark: Callable[[], None]) -> None:
-        super().__init__(PATIENCE_SECONDS)
-        self._mark = mark
-
-    def wake(self) -> None:
-        """Do nothing: the time alone counts."""
-
-    async def run(self, stop: asyncio.Event) -> None:
-        """Mark until told to stop."""
-        await super().run(stop)
-        self._mark()
-
-    async def send_due(self, stop: asyncio.Event) -> float:  # noqa: ARG002 - it takes no time
-        """Mark. Returns: seconds until the next time."""
-        self._mark()
-        return _MARK_SECONDS
 
 
 def make_app(
@@ -554,15 +464,6 @@ def serve_service(
         _serve_folder(service, settings, announce, journal)
 
 
-def _sweep(store: SqliteStore) -> None:
-    """Write a database anew if something was erased, before anybody waits for it."""
-    try:
-        sweep(store.file)
-    except (StoreError, sqlite3.Error) as error:
-        # tried again at the next start
-        _LOG.warning("not written anew after an erasure: %s: %s", store.file, error)
-
-
 def _serve_folder(
     service: Service, settings: Settings, announce: Callable[[str], None], journal: Journal
 ) -> None:
@@ -574,7 +475,7 @@ def _serve_folder(
         for path in clean(settings.data, age_seconds=_BROKEN_OFF_SECONDS):
             _LOG.warning("deleted %s, which was never finished", path)
     desk, store = open_desk(service, settings, writer=writer)
-    _sweep(store)
+    sweep_erased(store)
     if warning := warn_of_modes(settings.data):
         journal.write("warning", "open-to-others", {"detail": warning})
     if desk.gate.generation.is_held:
@@ -636,7 +537,15 @@ def _serve_folder(
 
     renewal = Renewal(service, settings.catalog, read, prepare, journal)
     desk.pricing.take = renewal.take_prices
-    desk.pricing.look_at_quotes = looking_at_quotes(desk, settings, lambda: renewal.service)
+    desk.pricing.look_at_quotes = looking_at_quotes(
+        desk,
+        settings.data,
+        lambda: renewal.service,
+        lambda catalogue: Service(
+            Workshop(catalogue, choose_shop(catalogue, settings.shop), settings.memory * MIB // 4),
+            desk.today,
+        ),
+    )
     try:
         listeners = [listen(settings.host, settings.port)]
         if settings.customers_port is not None:

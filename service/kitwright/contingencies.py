@@ -27,7 +27,7 @@ from kitwright.stages.contingency import (
 )
 from kitwright.stages.kit import Need, RolePlace
 from kitwright.stages.outcome import Outcome
-from kitwright.stages.request import RequestRefused, Terms
+from kitwright.stages.request import Request, RequestRefused, Terms
 from kitwright.stages.work import settle
 from kitwright.units import exact
 from kitwright.visit import added_needs, keep_lasting, known_needs, price_jobs, untouched
@@ -78,11 +78,12 @@ class Foresight:
         findings = None if outcome.basis is None else outcome.basis.assessment.findings
         # without findings it follows from the draft
         chances = None if findings is None else find_chances(listed, outcome.request, findings)
-        visit = _Visit(self._workshop, outcome, listed)
         prospect = memory.get(
-            ("prospect", draft, visit.changes, chances),
+            ("prospect", draft, _changes(outcome.request), chances, self._most),
             lambda: _weigh(
-                visit, chances or find_chances(listed, outcome.request, None), self._most
+                _Visit(self._workshop, outcome, listed),
+                chances or find_chances(listed, outcome.request, None),
+                self._most,
             ),
         )
         return structs.replace(outcome, prospect=prospect)
@@ -92,6 +93,12 @@ class Foresight:
         return list_contingencies(
             self._workshop.catalogue, untouched(outcome.request), repair.jobs, repair.kit.needs
         )
+
+
+def _changes(request: Request) -> Terms | None:
+    """Return the counter's changes, None if there are none that change the price."""
+    terms = request.asked.terms
+    return terms if terms.changes_work or terms.changes_lines else None
 
 
 def _weigh(visit: _Visit, chances: Sequence[Chance], most: int) -> Prospect:
@@ -219,10 +226,8 @@ class _Visit:
         self.workshop = workshop
         self.listed = listed
         self.price = outcome.repair.price
-        terms = outcome.request.asked.terms
-        self.changes: Terms | None = terms if terms.changes_work or terms.changes_lines else None
-        """The counter's changes, None if there are none that change the price."""
-        self._request = outcome.request if self.changes else untouched(outcome.request)
+        self._changes = _changes(outcome.request)
+        self._request = untouched(outcome.request) if self._changes is None else outcome.request
         self._draft = outcome.draft
         self._repair = outcome.repair
         self._known = known_needs(self._repair)
@@ -260,7 +265,7 @@ class _Visit:
         if together == self._as_quoted:
             return More(price=Money(0, self.price.currency), minutes=0, needs=())
         return self.workshop.memory.get(
-            ("more", self._draft, self.changes, keys, roles), lambda: self._price(keys, roles)
+            ("more", self._draft, self._changes, keys, roles), lambda: self._price(keys, roles)
         )
 
     def _price(self, keys: Iterable[OperationKey], roles: Iterable[RolePlace]) -> More:

@@ -45,7 +45,7 @@ from kitwright.stages.request import (
 )
 from kitwright.stages.work import Labour, Operation, choose_jobs, settle
 from kitwright.stages.work_plan import Visit, find_stops
-from kitwright.visit import hold_back, known_needs, price_jobs, quote_jobs, untouched
+from kitwright.visit import find_sooner, hold_back, known_needs, price_jobs, quote_jobs, untouched
 from kitwright.workshop import Workshop
 
 
@@ -106,7 +106,11 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
         planned = workshop.planned(
             draft, held, lambda: _planned(workshop, request, draft.repair, held)
         )
-    return make_outcome(workshop.shop, request, repair, extras, savings, draft, planned)
+    outcome = make_outcome(workshop.shop, request, repair, extras, savings, draft, planned)
+    sooner = draft.sooner
+    if terms.changes_work or (sooner is not None and terms.changes_lines):
+        sooner = find_sooner(workshop, request, repair)
+    return structs.replace(outcome, sooner=sooner)
 
 
 def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Outcome:
@@ -178,6 +182,7 @@ def _draft(workshop: Workshop, request: Request) -> Draft:
         savings=tuple(find_savings(workshop, request, repair, known)),
         cautions=_cautions(workshop, repair, planned),
         parts_by=find_parts_by(workshop.shop, repair, request.asked.on),
+        sooner=find_sooner(workshop, request, repair),
         planned=planned,
     )
 

@@ -6,6 +6,7 @@ is touched if any figure differs, also because another supplier is now the bette
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterable
 from contextlib import closing
 from datetime import date
@@ -26,8 +27,13 @@ from kitwright.prices.books import PriceBooks
 from kitwright.prices.difference import PriceDifference
 from kitwright.prices.offers import priced
 from kitwright.prices.record import FileNumber, PriceRevision, RevisionNumber
+from kitwright.prices.register import SqlitePriceBooks
+from kitwright.prices.worker import Job
+from kitwright.pricing import LookAtQuotes
 from kitwright.quote import Quote
 from kitwright.stages.supply import Stock
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.ids import QUOTE, written
 from kitwright.web.calls.reckoning import QuoteIn, asked_of
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.stocking import Shelf
@@ -68,7 +74,7 @@ def what_is_open(records: Records, catalogue: Catalogue) -> Open:
         if revision is not None:
             quotes.append(
                 OpenRequest(
-                    id=f"Q{quote.number}",
+                    id=written(QUOTE, quote.number),
                     is_issued=quote.state is QuoteState.issued,
                     asked=asked_of(revision),
                     stock=shelf.stock(records, catalogue, quote.number),
@@ -186,3 +192,37 @@ def _offers(catalogue: Catalogue) -> dict[ItemId, list[tuple[str, Offer]]]:
         for offer in supplier.offer:
             found.setdefault(offer.item, []).append((supplier.id, offer))
     return found
+
+
+def looking_at_quotes(
+    desk: Desk,
+    folder: Path,
+    serving: Callable[[], Service],
+    serve: Callable[[Catalogue], Service],
+) -> LookAtQuotes:
+    """Return the function that completes a difference with the quotes that it touches.
+
+    Args:
+        desk: has the quotes.
+        folder: has the price books.
+        serving: returns the service in use.
+        serve: returns a service with a catalogue, for quotes to be priced again.
+    """
+
+    async def look(job: Job, number: FileNumber, difference: PriceDifference) -> PriceDifference:
+        files, catalogue = serving().files, serving().workshop.catalogue
+        open_now = desk.store.read(lambda records: what_is_open(records, catalogue))
+        loop, today = asyncio.get_running_loop(), desk.today()
+
+        def tell(share: float) -> None:
+            loop.call_soon_threadsafe(desk.pricing.note_share, number, share)
+
+        def find() -> PriceDifference:
+            with closing(SqlitePriceBooks(folder)) as books:
+                pair = with_file(files, books, number, job.terms.supplier, Path(job.target))
+            before, after = map(serve, pair)
+            return touched(difference, open_now, before, after, today, tell)
+
+        return await asyncio.to_thread(find)
+
+    return look

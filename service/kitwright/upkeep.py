@@ -13,12 +13,13 @@ from typing import Final
 
 from msgspec import structs
 
-from kitwright.app import belonging_of, make_service
+from kitwright.app import make_service
 from kitwright.errors import KitwrightError
+from kitwright.folder import belonging_of
 from kitwright.keeping.closing import Ledger
 from kitwright.keeping.generation import Belonging, check_belonging
 from kitwright.keeping.record import Hand, Stamp
-from kitwright.keeping.release import NotConfirmed, Report, release, report
+from kitwright.keeping.release import NotConfirmed, Report, WaitingMail, release, report
 from kitwright.keeping.store import Records
 from kitwright.settings import Settings
 from kitwright.store.backup import back_up
@@ -39,7 +40,7 @@ Show = Callable[[str], None]
 _INTERVAL: Final = re.compile(r"([1-9][0-9]{0,5})([smhd])", re.ASCII)
 _UNITS: Final = {"s": "seconds", "m": "minutes", "h": "hours", "d": "days"}
 _SHOWN: Final = 10
-"""How many quotes are listed by their ids."""
+"""How many quotes or orders are listed by their ids."""
 
 
 class OptionInvalid(KitwrightError):
@@ -102,7 +103,8 @@ def restore_folder(given: Namespace, settings: Settings, show: Show) -> int:
     """Restore a backup, and say what is missing and what to do next; return the exit code."""
     folder, to = settings.data, _moment(given.to)
     source, later = _chosen(Path(given.file), to)
-    restored = restore(source, folder, redact=redact, ledger=_ledger(given))
+    ledger = _ledger(given)
+    restored = restore(source, folder, redact=redact, ledger=ledger)
     manifest, generation = restored.manifest, restored.generation
     taken = manifest.taken_at.isoformat(timespec="seconds")
     photos = counted(manifest.photos, "photograph")
@@ -115,14 +117,19 @@ def restore_folder(given: Namespace, settings: Settings, show: Show) -> int:
         closed = counted(restored.closed, "erasure or revocation", "erasures and revocations")
         show(f"repeated from the ledger: {closed}")
     if not generation.is_confirmed:
-        show(
-            "no ledger newer than the backup is known, so customers erased and keys revoked since "
-            "are not known: old keys, links and personal data stay closed until you confirm them"
+        until = generation.known_until
+        known = (
+            "no ledger newer than the backup is known"
+            if ledger is None or until is None
+            else f"{ledger[0]} is older than the backup: it is of {until:%Y-%m-%d %H:%M:%S} UTC"
         )
         show(
-            "if closings.json of the lost folder is left, restore again with --ledger; for a key "
-            f"that works now, run `kitwright owner-key --data {folder}`"
+            f"{known}, so customers erased and keys revoked since are not known: old keys, links "
+            "and personal data stay closed until you confirm them"
         )
+        if ledger is None:
+            show("if closings.json of the lost folder is left, restore again with --ledger")
+        show(f"for a key that works now, run `kitwright owner-key --data {folder}`")
     show("the folder is held: no e-mail, webhook event or link goes out yet")
     show(f"next: kitwright release --data {folder}")
     return 0
@@ -229,7 +236,7 @@ def told(found: Report) -> Iterator[str]:
     yield ""
     yield "would go out:"
     mails = counted(len(found.mails), "e-mail")
-    listed = _listed([f"Q{mail.quote}" for mail in found.mails])
+    listed = _listed([_subject(mail) for mail in found.mails])
     yield f"  {mails} that may have been sent after the backup{listed}"
     for hook, events in found.events:
         yield f"  {counted(events, 'event')} to webhook W{hook}"
@@ -249,6 +256,11 @@ def told(found: Report) -> Iterator[str]:
     known = generation.known_until
     if known is not None:
         yield f"  erasures and revocations after {known:%Y-%m-%d %H:%M} UTC"
+
+
+def _subject(mail: WaitingMail) -> str:
+    """Return the id of what an e-mail is about: a purchase order or a quote."""
+    return f"Q{mail.quote}" if mail.order is None else f"O{mail.order}"
 
 
 def _listed(names: list[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from datetime import date
 from types import MappingProxyType
 
 from msgspec import Struct, structs
@@ -20,6 +21,8 @@ from kitwright.stages.ordering import PartsOrder, split_orders
 from kitwright.stages.outcome import (
     Compared,
     Repair,
+    Sooner,
+    landed_cost,
 )
 from kitwright.stages.price import (
     Priced,
@@ -222,6 +225,40 @@ def hold_back(workshop: Workshop, request: Request, repair: Repair) -> Repair:
     kit = _choose_kit(workshop, request, repair.kit.needs, held)
     orders = split_orders(workshop.catalogue, workshop.shop, kit, request.asked.on)
     return structs.replace(repair, kit=kit, orders=orders)
+
+
+def find_sooner(workshop: Workshop, request: Request, repair: Repair) -> Sooner | None:
+    """Return the purchase with which all parts of a repair are there earlier, None if none is."""
+    ready = _ready(repair.orders)
+    asked = request.asked
+    if ready is None or ready <= asked.on:
+        return None
+    hurried = _by_day(request, asked.on)
+    kit = _choose_kit(workshop, hurried, repair.kit.needs, repair.kit.held)
+    first = _ready(split_orders(workshop.catalogue, workshop.shop, kit, asked.on))
+    if first is None or first >= ready or len(kit.unfilled) > len(repair.kit.unfilled):
+        return None
+    in_time = _by_day(request, first)
+    try:
+        found = hold_back(workshop, in_time, quote_jobs(workshop, in_time, repair.jobs))
+    except RequestRefused:
+        # a change names a line of the other purchase
+        in_time = keep_lasting(in_time)
+        found = hold_back(workshop, in_time, quote_jobs(workshop, in_time, repair.jobs))
+    ready_on = _ready(found.orders)
+    if ready_on is None or ready_on >= ready:
+        return None
+    return Sooner(landed=landed_cost(found), ready_on=ready_on, price=found.price)
+
+
+def _by_day(request: Request, day: date) -> Request:
+    """Return a request whose parts are needed by a day."""
+    return structs.replace(request, asked=structs.replace(request.asked, needed_by=day))
+
+
+def _ready(orders: Iterable[PartsOrder]) -> date | None:
+    """Return the day on which all orders are there, None if there are none."""
+    return max((order.promised for order in orders), default=None)
 
 
 def _filled(need: Need) -> tuple[str, int | None, str]:

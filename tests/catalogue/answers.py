@@ -163,8 +163,9 @@ def _life(client: TestClient[Any], request: Mapping[str, Any]) -> Iterator[str]:
     if made.status_code == 409:
         yield made.text
         for one in (quote, other):
-            tag = client.get(f"/v1/quotes/{one}").headers["ETag"]
-            paid = {"amount": "9000.00", "means": "cash", "by": "Owner"}
+            shown = client.get(f"/v1/quotes/{one}")
+            tag = shown.headers["ETag"]
+            paid = {"amount": shown.json()["gross"]["amount"], "means": "cash", "by": "Owner"}
             post(f"quotes/{one}/advances", paid)
         tag = ""
         made = post("orders", asked)

@@ -358,8 +358,7 @@ def test_fields_on_the_lists_are_fields_and_change_nothing() -> None:
     listed = [place for place in places(*ROOTS) if str(place) in LATER | ASIDE.keys()]
     assert {str(place) for place in listed} == LATER | ASIDE.keys()
 
-    # orders take stock from the shelf of their bench, so benches that nobody used yet are asked
-    for bench in benches.__wrapped__():
+    for bench in benches():
         first = {place: next(changes(place, bench.known)) for place in listed}
         if bench.tells(first):
             assert [str(place) for place in listed if bench.counts(place)] == []

@@ -94,11 +94,12 @@ def test_look_ahead_prices_a_warped_head_as_worked_out_by_hand(workshop: Worksho
 
 
 def test_look_ahead_prices_a_bent_pushrod_as_worked_out_by_hand(workshop: Workshop) -> None:
-    # two pushrods at their list price of 9.60, and 8 % sales tax: 19.20 + 1.54
+    # two pushrods at their list price of 9.60, and 8 % sales tax: 19.20 + 1.54; with them the order
+    # reaches its minimum, and the fee of 5.00 for a small order ends
     _, found = looked(workshop, asked(HEAD))
     one = row(found, "bent_pushrod")
 
-    assert one.price == usd("20.74")
+    assert one.price == usd("20.74") - usd("5.00")
     assert one.minutes == 0
     assert [(str(need.item), need.quantity) for need in one.needs] == [("V68-V-510", Decimal(2))]
 
@@ -268,10 +269,12 @@ def test_look_ahead_at_the_worst_is_no_less_than_the_quote_where_less_would_be_p
 
 
 def test_look_ahead_at_the_worst_counts_a_fee_that_more_parts_would_save() -> None:
-    # the parts come to 149.47; pushrods take the order past its minimum, a stud and a thread don't
-    dear = with_supplier(
-        starter(), "CPSN", minimum_order=figure("160.00"), small_order_fee=figure("60.00")
-    )
+    # pushrods take an order past its minimum, a stud and a thread don't; all suppliers ask the same
+    dear = starter()
+    for name in ("ALDQ", "BRMW", "CPSN"):
+        dear = with_supplier(
+            dear, name, minimum_order=figure("180.00"), small_order_fee=figure("60.00")
+        )
     fees = dear.shops[HIRE_YARD].fees
     passed_on = structs.replace(fees, freight=structs.replace(fees.freight, cap=figure("999.00")))
     catalogue = with_shop(dear, fees=passed_on)

@@ -10,10 +10,9 @@ from tests.store.small import STAMP, USD, a_holding, a_quote, an_issued_revision
 
 from kitwright.keeping.ledger import UNIT
 from kitwright.keeping.receiving import Received, take_in
-from kitwright.keeping.record import KeptOrder, OrderState, QuoteState, RevisionState
+from kitwright.keeping.record import KeptQuote, QuoteState, RevisionState
 from kitwright.keeping.reserving import settle
 from kitwright.keeping.store import Records
-from kitwright.money import Money
 
 ANSWER = (
     b'{"kit": {"from_stock": [], "packs": [{"item": "G-1", "packs": "1", "source": "ALDQ",'
@@ -30,26 +29,24 @@ def do(store: MemoryStore, work: Any) -> Any:
     return asyncio.run(store.write(work))
 
 
-def an_order(records: Records, agreed: int | None = 1) -> KeptOrder:
-    quote = records.quotes.add(a_quote(state=QuoteState.ordered, agreed=agreed))
+def ordered(
+    records: Records, agreed: int | None = 1, state: QuoteState = QuoteState.ordered
+) -> KeptQuote:
+    quote = records.quotes.add(a_quote(state=state, agreed=agreed))
     accepted = an_issued_revision(quote.number, 1, state=RevisionState.accepted, answer=ANSWER)
     records.revisions.add(accepted)
-    return KeptOrder(
-        number=3,
-        version=1,
-        state=OrderState.draft,
-        quote=quote.number,
-        revision=1,
-        supplier="ALDQ",
-        net=Money(1000, USD),
-        made_at=STAMP.at,
-        body=b"{}",
-    )
+    return quote
 
 
-def received(units: int, needed: int) -> Received:
+def received(quote: KeptQuote, units: int, needed: int) -> Received:
     return Received(
-        holding=a_holding(), amount=units * UNIT, needed=needed * UNIT, cost=Fraction(250)
+        holding=a_holding(),
+        amount=units * UNIT,
+        cost=Fraction(250),
+        currency=USD,
+        reason="order O3",
+        quote=quote.number,
+        needed=needed * UNIT,
     )
 
 
@@ -61,33 +58,42 @@ def state(store: MemoryStore) -> tuple[int, int, int]:
 def test_take_in_reserves_what_the_quote_needs_and_leaves_the_rest_free(
     store: MemoryStore,
 ) -> None:
-    moves = do(store, lambda records: take_in(records, STAMP, an_order(records), received(5, 2)))
+    reserved = do(store, lambda records: take_in(records, STAMP, received(ordered(records), 5, 2)))
 
+    assert reserved == 2 * UNIT
     assert state(store) == (5, 2, 1250)
+    moves = store.read(lambda records: records.shelf.moves("G-1", None, 9))
     assert [(move.kind.value, move.reason) for move in moves] == [
-        ("receive", "order O3"),
         ("reserve", "order O3"),
+        ("receive", "order O3"),
     ]
 
 
 def test_take_in_reserves_no_more_than_arrived(store: MemoryStore) -> None:
-    do(store, lambda records: take_in(records, STAMP, an_order(records), received(1, 2)))
+    do(store, lambda records: take_in(records, STAMP, received(ordered(records), 1, 2)))
 
     assert state(store) == (1, 1, 250)
 
 
-def test_take_in_leaves_everything_free_without_an_agreement(store: MemoryStore) -> None:
-    do(store, lambda records: take_in(records, STAMP, an_order(records, None), received(5, 2)))
+@pytest.mark.parametrize(
+    ("agreed", "now"), [(None, QuoteState.ordered), (1, QuoteState.done), (1, QuoteState.withdrawn)]
+)
+def test_take_in_leaves_everything_free_without_an_agreement_or_after_the_work(
+    store: MemoryStore, agreed: int | None, now: QuoteState
+) -> None:
+    reserved = do(
+        store,
+        lambda records: take_in(records, STAMP, received(ordered(records, agreed, now), 5, 2)),
+    )
 
+    assert reserved == 0
     assert state(store) == (5, 0, 1250)
 
 
 def test_settling_keeps_what_was_received_for_the_agreed_revision(store: MemoryStore) -> None:
     def work(records: Records) -> None:
-        order = an_order(records)
-        take_in(records, STAMP, order, received(5, 2))
-        quote = records.quotes.get(order.quote or 0)
-        assert quote is not None
+        quote = ordered(records)
+        take_in(records, STAMP, received(quote, 5, 2))
         settle(records, STAMP, quote)
 
     do(store, work)

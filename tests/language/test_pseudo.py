@@ -43,7 +43,7 @@ TOLD = frozenset(
 """Members for people."""
 CODES = frozenset(
     (
-        *("action", "amount", "background", "band", "base_quantity", "basis", "bin", "bits"),
+        *("action", "aim", "amount", "background", "band", "base_quantity", "basis", "bin", "bits"),
         *("category", "measure", "sources"),
         *("minutes_done", "minutes_to_refit"),
         *("cautions", "contingency", "place", "side", "spread_percent", "step"),
@@ -66,7 +66,8 @@ CODES = frozenset(
         ),
         *("order_by", "ordered_on", "orifice_mm", "time_zone"),
         *("packs", "part", "parts", "parts_by", "percent", "priced"),
-        *("probability", "promised", "quality", "quantity", "rate", "retest", "role", "sku"),
+        *("probability", "promised", "quality", "quantity", "rate", "ready_on", "retest", "role"),
+        "sku",
         *("source", "standing", "steps", "stock", "supplier", "supply_psi", "cylinder_psi"),
         *("tax_kind", "tax_state", "test", "times", "unit", "unit_cost", "unit_price"),
         *("valid_until",),

@@ -77,6 +77,22 @@ def with_supplier(catalogue: Catalogue, name: str, **changes: Any) -> Catalogue:
     return structs.replace(catalogue, suppliers={**catalogue.suppliers, changed.id: changed})
 
 
+def without_charges(catalogue: Catalogue) -> Catalogue:
+    """Return the catalogue with suppliers that charge for goods alone."""
+    nothing = figure("0.00")
+    suppliers = {
+        each.id: structs.replace(
+            each,
+            freight=nothing,
+            small_order_fee=nothing,
+            hazmat_fee=nothing,
+            offer=tuple(structs.replace(one, freight=None) for one in each.offer),
+        )
+        for each in catalogue.suppliers.values()
+    }
+    return structs.replace(catalogue, suppliers=suppliers)
+
+
 def with_suppliers(catalogue: Catalogue, *suppliers: Supplier) -> Catalogue:
     """Return the catalogue with these suppliers alone."""
     return structs.replace(catalogue, suppliers={each.id: each for each in suppliers})

@@ -1,38 +1,23 @@
 """The commands that look after what is kept, as a person runs them."""
 
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
+from tests.store.conftest import Run
 from tests.store.pictures import a_png
-from tests.store.small import STAMP, a_photo, figures
+from tests.store.small import STAMP, a_photo, an_order, figures
 
-from kitwright.__main__ import main
 from kitwright.documents.scripts import SAMPLES
 from kitwright.keeping.life import keep_quote
+from kitwright.keeping.mail import queue_mail, queue_order_mail
 from kitwright.keeping.offer import issue
+from kitwright.keeping.record import KeptQuote
 from kitwright.keeping.store import Records
-from kitwright.settings import ENVIRONMENT
 from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.files import PhotoFiles
 from kitwright.store.lock import hold_folder
-
-Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
-    """Return a function that runs the command here."""
-    for name in ENVIRONMENT.values():
-        monkeypatch.delenv(name, raising=False)
-
-    def here(*arguments: object) -> tuple[int, str, str]:
-        code = main([*map(str, arguments)])
-        said = capsys.readouterr()
-        return code, said.out, said.err
-
-    return here
 
 
 @pytest.fixture
@@ -168,3 +153,40 @@ def test_repair_takes_no_folder_in_use(run: Run, shop: Path) -> None:
     assert (code, said) == (1, "")
     assert "is in use by kitwright serve (process " in complaint
     assert run("doctor", "--repair", "--data", shop)[0] == 0
+
+
+def test_release_tells_what_would_go_out_and_waits_for_a_choice(
+    run: Run, shop: Path, tmp_path: Path
+) -> None:
+    def work(records: Records) -> None:
+        to: dict[str, Any] = {"to": "a@b.example", "body": b""}
+        queue_mail(records, STAMP, quote_of(records), revision=1, message_id="<1@b>", **to)
+        number = records.orders.add(an_order(1)).number
+        queue_order_mail(records, STAMP, order=number, message_id="<2@b>", **to)
+
+    with closing(SqliteStore.open(shop)) as store:
+        store.write_now(work)
+    target, regained = tmp_path / "monday.tar", tmp_path / "regained"
+    run("backup", target, "--data", shop)
+    run("restore", target, "--data", regained)
+
+    code, said, complaint = run("release", "--data", regained)
+
+    assert (code, complaint) == (0, "")
+    assert "  2 e-mails that may have been sent after the backup: Q1, O1" in said.splitlines()
+    assert said.splitlines()[-1] == (
+        f"  kitwright release --data {regained} --yes --confirm --mail drop (or send)"
+    )
+    code, _, complaint = run("release", "--data", regained, "--yes", "--confirm")
+    assert code == 1
+    assert "2 e-mails wait and may have been sent" in complaint
+    code, said, _ = run("release", "--data", regained, "--yes", "--confirm", "--mail", "drop")
+    assert (code, said.splitlines()[-1][:8]) == (0, "released")
+    code, said, _ = run("release", "--data", regained)
+    assert said.startswith("this folder is not held")
+
+
+def quote_of(records: Records) -> KeptQuote:
+    quote = records.quotes.get(1)
+    assert quote is not None
+    return quote

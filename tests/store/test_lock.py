@@ -1,6 +1,5 @@
 """One folder, one process; and files that are their owner's alone."""
 
-import os
 import signal
 import subprocess
 import sys
@@ -77,13 +76,6 @@ def test_restore_takes_no_folder_in_use(tmp_path: Path) -> None:
         restore(tmp_path / "monday.tar", tmp_path / "new", redact=redact)
 
     assert [path.name for path in (tmp_path / "new").iterdir()] == [LOCK]
-
-
-@pytest.fixture
-def no_umask() -> object:
-    before = os.umask(0)
-    yield
-    os.umask(before)
 
 
 @pytest.mark.usefixtures("no_umask")

@@ -1,14 +1,12 @@
 """Snapshots: which are kept, which is restored, and the drill."""
 
-from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from tests.store.conftest import Run
 from tests.store.small import DAY, HOUR, NOON, a_customer
 
-from kitwright.__main__ import main
-from kitwright.settings import ENVIRONMENT
 from kitwright.store.drill import drill
 from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.snapshots import (
@@ -21,21 +19,7 @@ from kitwright.store.snapshots import (
 )
 from kitwright.web.calls.erasure import redact
 
-Run = Callable[..., tuple[int, str, str]]
 MINUTE = timedelta(minutes=1)
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
-    for name in ENVIRONMENT.values():
-        monkeypatch.delenv(name, raising=False)
-
-    def here(*arguments: object) -> tuple[int, str, str]:
-        code = main([*map(str, arguments)])
-        said = capsys.readouterr()
-        return code, said.out, said.err
-
-    return here
 
 
 @pytest.fixture

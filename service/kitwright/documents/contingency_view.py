@@ -76,12 +76,15 @@ def sums_of(quote: Quote, scribe: Scribe) -> list[Row]:
     now = say("Current total") if quote.is_added_to else say("As quoted")
     rows = [row(now, found.as_quoted, scribe)]
     if spread is not None:
+        likely = [
+            (say("In 8 of 10 such repairs, below about"), spread.p80),
+            (say("In 9 of 10 such repairs, below about"), spread.p90),
+        ]
+        if spread.p80 == spread.p90:
+            del likely[0]
         rows += [
             Row(label, scribe.about(amount), "plain")
-            for label, amount in (
-                (say("In 8 of 10 such repairs, below about"), spread.p80),
-                (say("In 9 of 10 such repairs, below about"), spread.p90),
-            )
+            for label, amount in likely
             if amount.money > found.as_quoted.money
         ]
     rows.append(

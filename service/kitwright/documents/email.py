@@ -8,13 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from datetime import datetime
 from email.message import EmailMessage
 from email.policy import SMTP
 from html import escape
 from typing import Final
-
-from msgspec import Struct
 
 from kitwright.documents.balance_view import balance_of, left_sentence, total_told, with_tax_told
 from kitwright.documents.mail_head import (
@@ -35,20 +32,12 @@ MOST_JOBS: Final = 20
 _LINK: Final = re.compile(r"https?://[!-~]{1,1000}", re.ASCII)
 
 
-class Message(Struct, frozen=True, kw_only=True):
-    """The data of an e-mail apart from the quote: sender, recipient, time, and the quote's link.
-
-    `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `link` is a complete URL.
-    `note` is a text by the shop, with line feeds between its lines. `pdf` is the quote as a file.
+class Message(Head, frozen=True, kw_only=True):
+    """The data of an e-mail apart from the quote. `link` is the quote's, a complete URL. `pdf` is
+    the quote as a file.
     """
 
-    sender: str
-    to: str
-    message_id: str
-    at: datetime
     link: str
-    reply_to: str | None = None
-    note: str | None = None
     pdf: bytes | None = None
 
 
@@ -61,16 +50,8 @@ def compose(quote: Quote, envelope: Envelope, scribe: Scribe, message: Message) 
     Raises: AddressInvalid, TextInvalid.
     """
     words = _Words(quote, envelope, scribe, message)
-    head = Head(
-        name=quote.shop.name,
-        sender=message.sender,
-        to=message.to,
-        reply_to=message.reply_to,
-        message_id=message.message_id,
-        at=message.at,
-        language=scribe.language,
-    )
-    return complete(head, words.subject(), _content(words, message))
+    content = _content(words, message)
+    return complete(message, quote.shop.name, scribe.language, words.subject(), content)
 
 
 def _content(words: _Words, message: Message) -> EmailMessage:

@@ -49,29 +49,29 @@ class TextInvalid(MailError):
 
 
 class Head(Struct, frozen=True, kw_only=True):
-    """From whom an e-mail is, by the shop's `name`, to whom, and when it was written.
+    """From whom an e-mail is, to whom, and when it was written.
 
-    `sender`, `to` and `reply_to` (None: the sender) are plain addresses.
+    `sender`, `to` and `reply_to` (None: the sender) are plain addresses. `note` is a text by the
+    shop, with line feeds between its lines.
     """
 
-    name: str
     sender: str
     to: str
     message_id: str
     at: datetime
-    language: str
     reply_to: str | None = None
+    note: str | None = None
 
 
-def complete(head: Head, subject: str, content: EmailMessage) -> bytes:
+def complete(head: Head, name: str, language: str, subject: str, content: EmailMessage) -> bytes:
     """Return a message with its headers: ASCII only, lines of at most 998 octets that end in CRLF.
-    The same arguments give the same bytes.
+    The same arguments give the same bytes. `name` is that of the shop.
 
     It has no `Auto-Submitted` header (RFC 3834), because a person requested it.
 
     Raises: AddressInvalid, TextInvalid.
     """
-    shop = one_line("the shop's name", head.name)
+    shop = one_line("the shop's name", name)
     headers = (
         mailbox("From", shop, head.sender),
         f"To: {check_address(head.to)}",
@@ -79,7 +79,7 @@ def complete(head: Head, subject: str, content: EmailMessage) -> bytes:
         unstructured("Subject", subject),
         f"Date: {format_datetime(head.at.astimezone(UTC))}",
         f"Message-ID: {fitting(_MESSAGE_ID, 'the message id', head.message_id)}",
-        f"Content-Language: {head.language}",
+        f"Content-Language: {language}",
     )
     for number, part in enumerate(content.walk()):
         if part.is_multipart():

@@ -5,12 +5,9 @@ UBL.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
 from email.message import EmailMessage
 from email.policy import SMTP
 from typing import Final
-
-from msgspec import Struct
 
 from kitwright.catalogue.model import Shop, SupplierId
 from kitwright.documents.mail_head import MOST_SUBJECT, Head, complete, cut, note_lines, one_line
@@ -24,18 +21,12 @@ _FORMS: Final = {
 }
 
 
-class OrderMessage(Struct, frozen=True, kw_only=True):
-    """The data of an e-mail with an order. `files` are the order's documents by the endings of
-    their names.
+class OrderMessage(Head, frozen=True, kw_only=True):
+    """The data of an e-mail apart from the order. `files` are the order's documents by the endings
+    of their names.
     """
 
-    sender: str
-    to: str
-    message_id: str
-    at: datetime
     files: dict[str, bytes]
-    reply_to: str | None = None
-    note: str | None = None
 
 
 def compose_order(made: MadeOrder, shop: Shop, scribe: Scribe, message: OrderMessage) -> bytes:
@@ -51,18 +42,9 @@ def compose_order(made: MadeOrder, shop: Shop, scribe: Scribe, message: OrderMes
         content.add_attachment(
             data, maintype=main, subtype=sub, filename=f"{made.id}.{ending}", cte="base64"
         )
-    head = Head(
-        name=shop.name,
-        sender=message.sender,
-        to=message.to,
-        reply_to=message.reply_to,
-        message_id=message.message_id,
-        at=message.at,
-        language=scribe.language,
-    )
     named = one_line("the shop's name", shop.name)
     subject = scribe.say("Purchase order {order} from {shop}", order=made.id, shop=named)
-    return complete(head, cut(subject, MOST_SUBJECT), content)
+    return complete(message, shop.name, scribe.language, cut(subject, MOST_SUBJECT), content)
 
 
 def _paragraphs(

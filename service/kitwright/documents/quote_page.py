@@ -12,7 +12,7 @@ from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.line_words import grouped, notes_of, purchase_of, sum_of
 from kitwright.documents.page_actions import PageActions, PageField, PageState
 from kitwright.documents.question_words import machines_of, priced_part
-from kitwright.documents.range_svg import range_svg
+from kitwright.documents.range_svg import key_told, range_svg
 from kitwright.documents.totals_view import summary_of, totals_of
 from kitwright.documents.web_page import isolated, page
 from kitwright.language.scribe import Scribe
@@ -56,6 +56,7 @@ def quote_page(
         contingencies=contingencies_of(quote, scribe),
         sums=sums_of(quote, scribe),
         range="" if picture is None else Markup(picture.svg),
+        range_key="" if picture is None else key_told(scribe),
         priced_part=priced_part,
         machines=machines_of(quote.chassis_question),
         exemption_told=exemption_told,

@@ -33,7 +33,7 @@ from kitwright.documents.line_words import (
 )
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.question_words import machines_of
-from kitwright.documents.range_svg import range_svg
+from kitwright.documents.range_svg import key_told, range_svg
 from kitwright.documents.totals_view import totals_of
 from kitwright.documents.zones import scale_of, zone_told
 from kitwright.language.scribe import Scribe
@@ -90,6 +90,7 @@ def quote_pdf(
     sheet = {
         **quote_sheet(quote, envelope, scribe, contact),
         "range": "" if picture is None else picture.told,
+        "range_key": "" if picture is None else key_told(scribe),
         "agreed": _agreed(envelope, zone, scribe),
         "answer": _answer(contact, address, scribe) if is_offer else [],
         "link": address,

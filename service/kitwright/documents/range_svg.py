@@ -1,6 +1,7 @@
 """Range picture: the final total along a line of money, as quoted, likely, and the dearest listed.
 
-It repeats words and amounts that stand beside it. It has no colour of its own: the parts are solid,
+It repeats words and amounts that stand beside it, and `key_told` says which part is which. It has
+no colour of its own: the parts are solid,
 striped and dotted, so that they can be told apart in print and in grey.
 """
 
@@ -82,3 +83,11 @@ def _part(left: Decimal | int, right: Decimal | int, fill: str) -> Markup:
         '<rect x="{}" y="{}" width="{}" height="{}" fill="{}" stroke="currentColor" '
         'stroke-width="1.5"/>'
     ).format(left, TOP, max(right - left, 0), BAR, fill)
+
+
+def key_told(scribe: Scribe) -> str:
+    """Return what the parts of the picture mean."""
+    return scribe.say(
+        "In the picture, solid is the total as quoted, striped what 9 of 10 such repairs stay "
+        "below, dotted the dearest combination. The thick mark stands at the total as quoted."
+    )

@@ -76,20 +76,8 @@ def begin_erasure(
     busy = () if even_at_work else tuple(_busy(records, customer.number))
     if busy:
         raise StillAtWork(tuple(sorted(busy)))
-    blank = structs.replace(
-        customer,
-        version=customer.version + 1,
-        name=ERASED,
-        email=None,
-        telephone=None,
-        address=None,
-        language=None,
-        certificate_number=None,
-        certificate_until=None,
-        note=None,
-        erased_at=stamp.at,
-    )
-    records.customers.put(blank)
+    blank = _blank(customer.number, customer.version + 1, customer.made_at)
+    records.customers.put(structs.replace(blank, erased_at=stamp.at))
     return records.erasures.add(
         Erasure(
             number=0,
@@ -114,9 +102,18 @@ def lost_customer(records: Records, number: int, at: datetime) -> Customer:
     """
     events = records.events.of_subject(f"customer:{number}")
     versions = (one.facts.get("version") for one in events)
+    return _blank(
+        number,
+        max((one for one in versions if isinstance(one, int)), default=0),
+        events[0].at if events else at,
+    )
+
+
+def _blank(number: int, version: int, made_at: datetime) -> Customer:
+    """Return a customer of whom nothing is known."""
     return Customer(
         number=number,
-        version=max((one for one in versions if isinstance(one, int)), default=0),
+        version=version,
         name=ERASED,
         email=None,
         telephone=None,
@@ -125,7 +122,7 @@ def lost_customer(records: Records, number: int, at: datetime) -> Customer:
         certificate_number=None,
         certificate_until=None,
         note=None,
-        made_at=events[0].at if events else at,
+        made_at=made_at,
         erased_at=None,
     )
 

@@ -11,19 +11,18 @@ from fractions import Fraction
 from msgspec import Struct, structs
 
 from kitwright.catalogue.model import Quality
-from kitwright.keeping.acts import AT_WORK, ActRefused
+from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.ledger import UNIT, Holding, MoveKind, Owner
 from kitwright.keeping.order_entry import Part
 from kitwright.keeping.order_progress import Holder, LineState
 from kitwright.keeping.receiving import Received, take_in
-from kitwright.keeping.record import KeptOrder, QuoteState, Stamp
+from kitwright.keeping.record import KeptOrder, Stamp
 from kitwright.keeping.shelf import Entry, book, enter
 from kitwright.keeping.store import Records
 
 SENT_BACK = "sent back to the supplier"
 RECEIVING = "receiving"
 """The bin of goods that had none before."""
-_NEEDS = AT_WORK | {QuoteState.accepted}
 
 
 class Goods(Struct, frozen=True, kw_only=True):
@@ -63,18 +62,23 @@ def shelve(
     holding = _place(records, goods)
     holders = {holder.quote: holder for holder in goods.line.holders}
 
-    def taken(count: int, quote: int | None, needed: int) -> None:
-        goods_of = Received(
-            holding=holding, amount=count * goods.per_pack, needed=needed, cost=goods.cost
+    def taken(count: int, quote: int | None, needed: int) -> int:
+        received = Received(
+            holding=holding,
+            amount=count * goods.per_pack,
+            cost=goods.cost,
+            currency=goods.currency,
+            reason=f"order O{goods.order.number}",
+            quote=quote,
+            needed=needed,
+            who=goods.who,
         )
-        take_in(records, stamp, structs.replace(goods.order, quote=quote), goods_of, goods.who)
+        return take_in(records, stamp, received)
 
     reserved = []
     for part in parts:
-        quote = records.quotes.get(part.quote)
-        is_needed = quote is not None and quote.agreed is not None and quote.state in _NEEDS
-        amount = _wanted(goods, holders[part.quote], part.packs) if is_needed else 0
-        taken(part.packs, part.quote, amount)
+        wanted = _wanted(goods, holders[part.quote], part.packs)
+        amount = taken(part.packs, part.quote, wanted)
         reserved.append(structs.replace(part, amount=amount))
     # what is over, and kept, is for nobody
     rest = packs - sum(part.packs for part in parts)

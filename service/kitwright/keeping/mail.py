@@ -181,49 +181,39 @@ def queue_mail(
 
     Raises: AddressInvalid.
     """
-    mail = records.mails.add(
-        Mail(
-            number=0,
-            quote=quote.number,
-            revision=revision,
-            to=check_address(to),
-            message_id=message_id,
-            body=body,
-            state=MailState.queued,
-            attempts=0,
-            next_at=stamp.at,
-            failure=None,
-            made_at=stamp.at,
-            sent_at=None,
-        )
-    )
-    _note(records, stamp, "mail.queued", mail)
-    return mail
+    mail = _new(stamp, to, message_id, body)
+    return _queue(records, stamp, structs.replace(mail, quote=quote.number, revision=revision))
 
 
 def queue_order_mail(
     records: Records, stamp: Stamp, *, order: int, to: str, message_id: str, body: bytes
 ) -> Mail:
     """Return a new e-mail with an order, due at once. Raises: AddressInvalid."""
-    mail = records.mails.add(
-        Mail(
-            number=0,
-            quote=None,
-            revision=None,
-            order=order,
-            to=check_address(to),
-            message_id=message_id,
-            body=body,
-            state=MailState.queued,
-            attempts=0,
-            next_at=stamp.at,
-            failure=None,
-            made_at=stamp.at,
-            sent_at=None,
-        )
+    mail = _new(stamp, to, message_id, body)
+    return _queue(records, stamp, structs.replace(mail, order=order))
+
+
+def _new(stamp: Stamp, to: str, message_id: str, body: bytes) -> Mail:
+    return Mail(
+        number=0,
+        quote=None,
+        revision=None,
+        to=check_address(to),
+        message_id=message_id,
+        body=body,
+        state=MailState.queued,
+        attempts=0,
+        next_at=stamp.at,
+        failure=None,
+        made_at=stamp.at,
+        sent_at=None,
     )
-    _note(records, stamp, "mail.queued", mail)
-    return mail
+
+
+def _queue(records: Records, stamp: Stamp, mail: Mail) -> Mail:
+    queued = records.mails.add(mail)
+    _note(records, stamp, "mail.queued", queued)
+    return queued
 
 
 def begin_attempt(records: Records, number: int, now: datetime) -> Mail | None:

@@ -35,6 +35,7 @@ from kitwright.keeping.order_entry import (
     ReturnedLine,
     ReturnReason,
     Sent,
+    fact_of,
     kind_of,
 )
 from kitwright.keeping.order_progress import (
@@ -81,15 +82,33 @@ class OrderNotNow(ActRefused):
 
 
 class LineUnknown(ActRefused):
-    """A line that the order does not have, or one that is named twice."""
+    """A line that the order does not have."""
 
     code = "order-line-unknown"
 
     def __init__(self, line: int, last: int) -> None:
-        super().__init__(
-            f"line {line} is named twice, or the order has none: its lines are 1 to {last}"
-        )
+        super().__init__(f"the order has no line {line}: its lines are 1 to {last}")
         self.line = line
+
+
+class LineTwice(ActRefused):
+    """A line that is named twice."""
+
+    code = "order-line-twice"
+
+    def __init__(self, line: int) -> None:
+        super().__init__(f"line {line} is named twice: give its packs together")
+        self.line = line
+
+
+class BillTwice(ActRefused):
+    """A bill whose number was recorded for the order before."""
+
+    code = "bill-recorded"
+
+    def __init__(self, number: str) -> None:
+        super().__init__(f"bill {number} of this order is recorded already")
+        self.number = number
 
 
 class TooMany(ActRefused):
@@ -233,7 +252,7 @@ def answer(doing: Doing, fact: Answered) -> Done:
     """Return an order with its supplier's answer. Packs that the supplier refuses are cancelled,
     those of the quotes that come last first.
 
-    Raises: OrderNotNow, LineUnknown, TooMany.
+    Raises: OrderNotNow, LineUnknown, LineTwice, TooMany.
     """
     _check(doing, "confirm")
     lines = _lines(doing, fact.lines)
@@ -255,7 +274,7 @@ def receive(doing: Doing, fact: Received, bins: Mapping[int, str]) -> Done:
             recorded as over.
         bins: line -> where its goods are put, if not where others like them are.
 
-    Raises: OrderNotNow, LineUnknown, TooMany.
+    Raises: OrderNotNow, LineUnknown, LineTwice, TooMany.
     """
     _check(doing, "receipts")
     lines = _lines(doing, fact.lines)
@@ -281,7 +300,7 @@ def give_back(doing: Doing, fact: Returned) -> Done:
     """Return an order some of whose goods went back. Goods that were on the shelf leave it; those
     of quotes that come last go first, and their needs are open again.
 
-    Raises: OrderNotNow, LineUnknown, TooMany, NotTakenBack, NotOnShelf.
+    Raises: OrderNotNow, LineUnknown, LineTwice, TooMany, NotTakenBack, NotOnShelf.
     """
     _check(doing, "returns")
     now, sent = doing.now, []
@@ -336,8 +355,14 @@ def _credit(line: LineState, terms: LineTerms, one: ReturnedLine) -> Money:
 
 
 def bill(doing: Doing, fact: Billed) -> Done:
-    """Return an order with its supplier's bill. Raises: OrderNotNow, LineUnknown."""
+    """Return an order with its supplier's bill.
+
+    Raises: OrderNotNow, BillTwice, LineUnknown, LineTwice.
+    """
     _check(doing, "bills")
+    entries = doing.records.order_entries.of_order(doing.order.number)
+    if any(isinstance(one, Billed) and one.number == fact.number for one in map(fact_of, entries)):
+        raise BillTwice(fact.number)
     _lines(doing, fact.lines)
     return _record(doing, "order.billed", fact, {"net": fact.net.amount_text})
 
@@ -348,7 +373,7 @@ def cancel(doing: Doing, fact: Cancelled) -> Done:
 
     A draft is cancelled as a whole: with fewer packs, it would have other terms.
 
-    Raises: OrderNotNow, DraftIsWhole, LineUnknown, TooMany.
+    Raises: OrderNotNow, DraftIsWhole, LineUnknown, LineTwice, TooMany.
     """
     _check(doing, "cancel")
     wanted = fact.lines
@@ -402,11 +427,11 @@ def _check(doing: Doing, act: str) -> None:
 
 
 def _lines(doing: Doing, named: Iterable[_Line]) -> Mapping[int, LineState]:
-    """Return the lines of an order that are named, each once. Raises: LineUnknown."""
+    """Return the lines of an order that are named, each once. Raises: LineUnknown, LineTwice."""
     found: dict[int, LineState] = {}
     for number in (one.line for one in named):
         if number in found:
-            raise LineUnknown(number, len(doing.now.lines))
+            raise LineTwice(number)
         found[number] = _line(doing.now, number)
     return found
 

@@ -106,6 +106,11 @@ class LineState(Struct, frozen=True, kw_only=True):
         """All packs that came, whatever was in them."""
         return self.received + self.over + self.damaged + self.wrong
 
+    @property
+    def overbilled(self) -> int:
+        """The packs that were billed, although they neither came nor are to come."""
+        return max(0, self.billed - self.received - self.kept - self.due)
+
     def waiting(self, why: ReturnReason) -> int:
         """Return the packs that wait to go back for a reason that a delivery gave."""
         found = {

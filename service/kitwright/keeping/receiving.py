@@ -1,56 +1,65 @@
-"""Receiving: goods of an order go onto the shelf, and what the order's quote needs is reserved."""
+"""Receiving: goods go onto the shelf, and what a quote needs of them is reserved for it."""
 
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Final
 
 from msgspec import Struct
 
-from kitwright.keeping.ledger import Holding, Move, MoveKind
-from kitwright.keeping.record import KeptOrder, Stamp
+from kitwright.keeping.acts import AT_WORK
+from kitwright.keeping.ledger import Holding, MoveKind
+from kitwright.keeping.record import QuoteState, Stamp
 from kitwright.keeping.shelf import Entry, book
 from kitwright.keeping.store import Records
 
+_NEEDS: Final = AT_WORK | {QuoteState.accepted}
+
 
 class Received(Struct, frozen=True, kw_only=True):
-    """Goods that arrived for an order: `amount` and `needed`, the part of it that the order's quote
-    needs, are in millionths of the item's unit; `cost` is per unit, in minor units.
+    """Goods that arrived, for a quote or for nobody (None).
+
+    `amount` and `needed`, the part of it that the quote needs, are in millionths of the item's
+    unit; `cost` is per unit, in minor units. `reason` says what they were ordered by, and `who`
+    took them in.
     """
 
     holding: Holding
     amount: int
-    needed: int
     cost: Fraction
+    currency: str
+    reason: str
+    quote: int | None = None
+    needed: int = 0
+    who: str = ""
 
 
-def take_in(
-    records: Records, stamp: Stamp, order: KeptOrder, received: Received, who: str = ""
-) -> tuple[Move, ...]:
-    """Receive goods of an order, and reserve what its quote needs of them; return the moves. What
-    is left over in the packs is free, and all of it if no revision of the quote is agreed any more.
-    The reason of the moves is the order.
+def take_in(records: Records, stamp: Stamp, received: Received) -> int:
+    """Receive goods, and reserve what their quote needs of them; return how much was reserved.
 
-    Raises: ShelfRefused.
+    What is left over in the packs is free, and all of it if no revision of the quote is agreed any
+    more, or its work is over. Raises: ShelfRefused.
     """
-    quote = None if order.quote is None else records.quotes.get(order.quote)
     entry = Entry(
         holding=received.holding,
         kind=MoveKind.receive,
         amount=received.amount,
         cost=received.cost,
-        reason=f"order O{order.number}",
-        who=who,
+        reason=received.reason,
+        who=received.who,
     )
-    moves = book(records, stamp, entry, order.net.currency)
+    book(records, stamp, entry, received.currency)
+    quote = None if received.quote is None else records.quotes.get(received.quote)
     needed = min(received.amount, received.needed)
-    if quote is None or quote.agreed is None or needed <= 0:
-        return moves
+    if quote is None or quote.agreed is None or quote.state not in _NEEDS or needed <= 0:
+        return 0
     reserved = Entry(
         holding=received.holding,
         kind=MoveKind.reserve,
         amount=needed,
         quote=quote.number,
-        reason=entry.reason,
-        who=who,
+        reason=received.reason,
+        who=received.who,
     )
-    return *moves, *book(records, stamp, reserved, order.net.currency)
+    book(records, stamp, reserved, received.currency)
+    return needed

@@ -6,6 +6,7 @@ that were waiting when the backup was made, and releases it.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Final, Literal
@@ -150,9 +151,7 @@ def _erase(records: Records, stamp: Stamp, closing: Closing, redact: Redact) -> 
 
 def report(records: Records) -> Report:
     """Return what a folder would send out now, whether it is held or not."""
-    counts: dict[int, int] = {}
-    for hook, _ in records.events.deliveries():
-        counts[hook] = counts.get(hook, 0) + 1
+    counts = Counter(hook for hook, _ in records.events.deliveries())
     offered = records.quotes.find(QuoteFilter(states=(QuoteState.issued,), most=_MANY))
     return Report(
         generation=records.generations.current(),

@@ -54,7 +54,7 @@ class Scribe(Wording):
     def about(self, amount: Amount | Money) -> str:
         """Return an amount that is no promise, with its currency: rounded up to the whole unit."""
         digits = amount.amount_text if isinstance(amount, Money) else amount.amount
-        return self._currency(Decimal(digits).to_integral_value(ROUND_CEILING), amount.currency, 0)
+        return self._rounded(Decimal(digits).to_integral_value(ROUND_CEILING), amount.currency, 0)
 
     def money(self, amount: str, currency: str) -> str:
         """Return an amount, or a price with more decimals, with its currency."""

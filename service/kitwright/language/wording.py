@@ -49,7 +49,10 @@ class Wording:
     def _currency(self, amount: Decimal, currency: str, places: int) -> str:
         """Return an amount with its currency, with at least the decimals that ISO 4217 requires."""
         # CLDR's own digits say how cash is counted; those of ISO 4217 are what is owed
+        return self._rounded(amount, currency, max(places, digits(currency)))
+
+    def _rounded(self, amount: Decimal, currency: str, places: int) -> str:
+        """Return an amount with its currency, with some decimals."""
         pattern = parse_pattern(self._locale.currency_formats["standard"].pattern)
-        places = max(places, digits(currency))
         pattern.frac_prec = (places, places)
         return str(pattern.apply(amount, self._locale, currency=currency, currency_digits=False))

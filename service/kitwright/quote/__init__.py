@@ -55,7 +55,7 @@ from kitwright.quote.kit import (
     Question,
     Unfilled,
 )
-from kitwright.quote.order import AllottedLine, Order, OrderFee, OrderLine
+from kitwright.quote.order import AllottedLine, Buying, Order, OrderFee, OrderLine, Soonest
 from kitwright.quote.plan import (
     Changes,
     Diagnosed,
@@ -99,6 +99,7 @@ __all__ = [
     "Amount",
     "AnsweredGate",
     "Assessment",
+    "Buying",
     "Caution",
     "Chance",
     "ChanceOver",
@@ -160,6 +161,7 @@ __all__ = [
     "ScopedJobs",
     "SerialNumber",
     "ShownQuote",
+    "Soonest",
     "Step",
     "StepKind",
     "StepPlace",

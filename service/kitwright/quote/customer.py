@@ -22,6 +22,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
     Quote: frozenset(
         {
             "basis",
+            "buying",
             "in_play",
             "catalogue_revision",
             "swallowed",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import Meta, Struct
 
@@ -71,3 +71,31 @@ class Order(Struct, frozen=True, kw_only=True):
     freight: Amount
     net: Amount
     promised: date
+
+
+class Soonest(Struct, frozen=True, kw_only=True):
+    """The cheapest purchase with which all is there as early as it can be. `gross` is the price of
+    the quote with it, including tax if that is known.
+    """
+
+    landed: Amount
+    ready_on: date
+    gross: Amount
+
+
+class Buying(Struct, frozen=True, kw_only=True):
+    """What the orders of a quote cost the shop, without tax.
+
+    `landed` is goods, fees and freight; all is there on `ready_on`, null if nothing is bought. With
+    the aim `cheapest`, it is the least of all purchases that are there no later than if every item
+    is bought where it is cheapest; with `in-time`, of all that are there by the day of need, as far
+    as they can be. If `is_least` is false, another purchase may cost less, by at most `gap`.
+    `soonest` is null if nothing can be there earlier.
+    """
+
+    aim: Literal["cheapest", "in-time"]
+    landed: Amount
+    ready_on: date | None
+    soonest: Soonest | None
+    is_least: bool
+    gap: Amount

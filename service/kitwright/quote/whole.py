@@ -15,7 +15,7 @@ from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Caution, Reason, SerialNumber
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.kit import Kit, Question, Unfilled
-from kitwright.quote.order import Order
+from kitwright.quote.order import Buying, Order
 from kitwright.quote.plan import Diagnosed, WorkPlan
 from kitwright.quote.price import Exemption, Extra, Line, Tax, Totals
 from kitwright.quote.work import Access, LabourTime, QuotedJob, SwallowedJob
@@ -87,6 +87,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     notes: tuple[Reason, ...]
     contingencies: Contingencies | None
     range: PriceRange | None = None
+    buying: Buying | None = None
 
     @property
     def chassis_question(self) -> Question | None:

@@ -16,7 +16,7 @@ from kitwright.catalogue.model import (
     JobId,
     Shop,
 )
-from kitwright.money import Money, round_minor
+from kitwright.money import Money, round_minor, total
 from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
@@ -105,6 +105,12 @@ class Repair(Struct, frozen=True, kw_only=True):
         return self.totals.price
 
 
+def landed_cost(repair: Repair) -> Money:
+    """Return what the shop pays for a repair's orders, without tax: goods, fees and freight."""
+    currency = repair.totals.price.currency
+    return total((order.net for order in repair.orders), currency)
+
+
 class Compared(Struct, frozen=True, kw_only=True):
     """The labour, kit, lines and price of some jobs, for comparison with other jobs."""
 
@@ -121,6 +127,16 @@ class Planned(Struct, frozen=True, kw_only=True):
     stops: tuple[Stop, ...]
 
 
+class Sooner(Struct, frozen=True, kw_only=True):
+    """The cheapest purchase with which all is there as early as it can be: its landed cost, without
+    tax, the day on which all is there, and the price of the quote with it.
+    """
+
+    landed: Money
+    ready_on: date
+    price: Money
+
+
 class Draft(Struct, frozen=True, kw_only=True, eq=False):
     """A quote before the counter changes its lines or parts, the same for requests that are alike.
 
@@ -133,6 +149,7 @@ class Draft(Struct, frozen=True, kw_only=True, eq=False):
     savings: tuple[Saving, ...]
     cautions: tuple[Caution, ...]
     parts_by: date | None
+    sooner: Sooner | None
     planned: Planned
 
 
@@ -167,7 +184,8 @@ class Outcome(Struct, frozen=True, kw_only=True):
     `stops` do not exceed the price. `parts_by` is the day by which all ordered parts and all sublet
     work should be there, None if there are none, or if no source can supply some part. `notes` name
     these parts and say what may change the amounts later.
-    `basis` is None if no findings were given, `prospect` if contingencies were not requested.
+    `basis` is None if no findings were given, `prospect` if contingencies were not requested,
+    `sooner` if nothing that is bought can be there earlier.
     """
 
     request: Request
@@ -183,6 +201,7 @@ class Outcome(Struct, frozen=True, kw_only=True):
     valid_until: date
     notes: tuple[Why, ...] = ()
     basis: Basis | None = None
+    sooner: Sooner | None = None
     prospect: Prospect | None = None
 
     @property

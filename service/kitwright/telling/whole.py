@@ -9,10 +9,11 @@ from fractions import Fraction
 from kitwright import quote as wire
 from kitwright.catalogue.model import LOOSE, Catalogue
 from kitwright.language.render import Speaker
+from kitwright.money import Money
 from kitwright.quote import amount_of
 from kitwright.stages.contingency import Weighed
 from kitwright.stages.kit import Covered, NeedKind
-from kitwright.stages.outcome import InPlay, Outcome
+from kitwright.stages.outcome import InPlay, Outcome, landed_cost
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
@@ -82,6 +83,7 @@ def tell_quote(
         notes=teller.whys(outcome.notes),
         contingencies=_contingencies(outcome, teller),
         range=_range(outcome),
+        buying=_buying(outcome),
     )
 
 
@@ -157,6 +159,26 @@ def _contingencies(outcome: Outcome, teller: Teller) -> wire.Contingencies | Non
         as_quoted=amount_of(found.as_quoted),
         likely=amount_of(found.likely),
         worst=amount_of(found.worst),
+    )
+
+
+def _buying(outcome: Outcome) -> wire.Buying:
+    """Return what the orders cost the shop, and the purchase that is there sooner."""
+    repair, sooner = outcome.repair, outcome.sooner
+    landed = landed_cost(repair)
+    return wire.Buying(
+        aim="cheapest" if outcome.request.asked.needed_by is None else "in-time",
+        landed=amount_of(landed),
+        ready_on=max((order.promised for order in repair.orders), default=None),
+        soonest=None
+        if sooner is None
+        else wire.Soonest(
+            landed=amount_of(sooner.landed),
+            ready_on=sooner.ready_on,
+            gross=amount_of(sooner.price),
+        ),
+        is_least=repair.kit.is_least,
+        gap=amount_of(Money(repair.kit.gap, landed.currency)),
     )
 
 

@@ -1,7 +1,6 @@
 """The real service: one process for a folder, files for one user, and the whole morning after."""
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -20,13 +19,6 @@ def run(*arguments: object) -> tuple[int, str, str]:
         check=False,
     )
     return done.returncode, done.stdout, done.stderr
-
-
-@pytest.fixture
-def no_umask() -> object:
-    before = os.umask(0)
-    yield
-    os.umask(before)
 
 
 @pytest.mark.usefixtures("no_umask")

@@ -142,12 +142,12 @@ def test_join_orders_reaches_breaks_and_free_freight_together() -> None:
     (joint,) = (
         one
         for one in join_orders(catalogue, shop, [found[0]] * 12)
-        if one.order.supplier.id == SupplierId("BRMW")
+        if one.order.supplier.id == SupplierId("ALDQ")
     )
 
-    assert alone[SupplierId("BRMW")].freight.amount_text == "9.95"
+    assert alone[SupplierId("ALDQ")].freight.amount_text == "14.50"
     assert sum(each.freight.minor for each in joint.allotments) == joint.order.freight.minor
-    assert joint.order.net.minor < 12 * alone[SupplierId("BRMW")].net.minor
+    assert joint.order.net.minor < 12 * alone[SupplierId("ALDQ")].net.minor
 
 
 def test_bulky_freight_is_borne_by_who_needs_the_bulky_part() -> None:

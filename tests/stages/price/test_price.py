@@ -103,12 +103,12 @@ def test_price_lines_says_what_fees_and_freight_were_reckoned_from() -> None:
         },
     )
     assert reason(told, "waste-oil") == Why("oil-drained", {"litres": Decimal("1.9")})
-    # Aldquist charges none; the other two charge 9.95 and 33.95
+    # Delloway charges none; Alder Quay charges 14.50, and 5.00 for an order below 25.00
     assert reason(told, "freight-and-order-fees") == Why(
         "freight-of-orders",
         {
-            "suppliers": "Bramwith Aftermarket, Copseton Direct",
-            "charged": Money(4390, "USD"),
+            "suppliers": "Alder Quay Distribution",
+            "charged": Money(1950, "USD"),
             "cap": Money(3500, "USD"),
         },
     )
@@ -346,12 +346,14 @@ def test_price_lines_passes_freight_on_up_to_the_cap(
 
 
 def test_price_lines_passes_fees_of_orders_on_with_their_freight() -> None:
-    # BRMW 9.95, CPSN 18.95 and 15.00 for a small order: 43.90, capped at 35.00
-    told = quote(starter(), jobs=(HEAD,))
+    # ALDQ 14.50 and 5.00 for a small order: 19.50, capped at 12.00
+    fees = starter().shops[HIRE_YARD].fees
+    capped = structs.replace(fees, freight=structs.replace(fees.freight, cap=figure("12.00")))
+    told = quote(with_shop(starter(), fees=capped), jobs=(HEAD,))
 
     charged = total((order.charges for order in told.repair.orders), "USD")
-    assert charged.amount_text == "43.90"
-    assert amounts(told, "freight-and-order-fees") == ["35.00"]
+    assert charged.amount_text == "19.50"
+    assert amounts(told, "freight-and-order-fees") == ["12.00"]
 
 
 @pytest.mark.parametrize(

@@ -448,33 +448,33 @@ def test_adjust_lines_splits_a_discount_of_the_quote_over_kinds_by_largest_remai
         kind: sum(line.amount.minor for line in plain.repair.lines if line.tax_kind == kind)
         for kind in kinds
     }
-    # 81.50 of parts, 23.64 of consumables, 491.00 of labour, 25.32 of fees, 35.00 of freight:
-    # of 100.00 that is 12.4151, 3.6011, 74.7951, 3.8571 and 5.3316, and two cents are left
+    # 82.30 of parts, 23.64 of consumables, 491.00 of labour, 25.32 of fees, 14.50 of freight:
+    # of 100.00 that is 12.9248, 3.7126, 77.1091, 3.9764 and 2.2772, and three cents are left
     assert sums == {
-        "part": 8150,
+        "part": 8230,
         "consumable": 2364,
         "labour": 49100,
         "fee": 2532,
-        "freight": 3500,
+        "freight": 1450,
     }
     told = asked(discounts=(off(amount="100.00"),))
 
     assert discounts(told) == [
-        ("part", "-12.41"),
-        ("consumable", "-3.60"),
-        ("labour", "-74.80"),
-        ("fee", "-3.86"),
-        ("freight", "-5.33"),
+        ("part", "-12.92"),
+        ("consumable", "-3.71"),
+        ("labour", "-77.11"),
+        ("fee", "-3.98"),
+        ("freight", "-2.28"),
     ]
 
 
 def test_adjust_lines_takes_the_quotes_discount_after_those_of_lines() -> None:
-    # listed first, and still taken of what the line's leaves: 656.46 - 24.56 = 631.90
+    # listed first, and still taken of what the line's leaves: 636.76 - 24.56 = 612.20
     told = asked(discounts=(off("10"), off("100", on=SUPPLIES)))
 
     found = discounts(told)
     assert found[0] == ("fee", "-24.56")
-    assert sum(Decimal(amount) for _, amount in found[1:]) == Decimal("-63.19")
+    assert sum(Decimal(amount) for _, amount in found[1:]) == Decimal("-61.22")
 
 
 def test_adjust_lines_leaves_deposits_for_old_parts_out_of_the_quotes_discount() -> None:

@@ -193,7 +193,7 @@ def test_first_order_is_what_was_quoted(staff: Staff) -> None:
 
 
 def test_order_is_placed_at_todays_terms(staff: Staff) -> None:
-    quote = accepted(staff)
+    quote = accepted(staff, machines=5)
 
     def dearer(one: Supplier) -> Supplier:
         offers = tuple(structs.replace(each, cost=figure("3.00")) for each in one.offer)
@@ -203,22 +203,30 @@ def test_order_is_placed_at_todays_terms(staff: Staff) -> None:
 
     found = by_supplier(order(staff, quote, 1))
 
-    assert lines(found["BRMW"]) == {"BW-88140": (2, "3.00", "6.00")}
-    assert found["BRMW"]["net"]["amount"] == "18.00"
+    assert lines(found["BRMW"]) == {
+        "BW-88110": (8, "3.00", "24.00"),
+        "BW-88140": (10, "3.00", "30.00"),
+    }
+    # goods 54.00, freight 12.00
+    assert found["BRMW"]["net"]["amount"] == "66.00"
 
 
 def test_sku_that_is_offered_no_longer_is_ordered_as_it_was_quoted(staff: Staff) -> None:
-    quote = accepted(staff)
+    quote = accepted(staff, machines=5)
     change(staff, lambda one: structs.replace(one, offer=()) if one.id == "BRMW" else one)
 
     found = by_supplier(order(staff, quote, 1))
 
-    assert lines(found["BRMW"]) == {"BW-88140": (2, "2.60", "5.20")}
-    assert found["BRMW"]["net"]["amount"] == "15.15"
+    assert lines(found["BRMW"]) == {
+        "BW-88110": (8, "2.40", "19.20"),
+        "BW-88140": (10, "2.60", "26.00"),
+    }
+    # goods 45.20, freight 9.95
+    assert found["BRMW"]["net"]["amount"] == "55.15"
 
 
 def test_supplier_that_is_gone_stops_its_order_and_the_start(staff: Staff) -> None:
-    quote = accepted(staff)
+    quote = accepted(staff, machines=5)
     change(staff, lambda one: None if one.id == "BRMW" else one)
 
     asked = {"revisions": [{"quote": quote, "revision": 1}]}
@@ -228,14 +236,14 @@ def test_supplier_that_is_gone_stops_its_order_and_the_start(staff: Staff) -> No
     (error,) = told["errors"]
     assert (told["code"], error["code"]) == ("act-refused", "supplier-gone")
     assert error["pointer"] == "/revisions/0/revision"
-    assert "BW-88140" in error["detail"]
+    assert "BW-88110" in error["detail"]
     assert "revise the quote" in error["detail"]
     assert start["errors"][0]["code"] == "supplier-gone"
     assert staff.get("/v1/orders", quote=quote)["items"] == []
 
 
 def test_supplier_that_is_gone_is_not_missed_once_all_is_ordered(staff: Staff) -> None:
-    quote = accepted(staff)
+    quote = accepted(staff, machines=5)
     order(staff, quote, 1)
     change(staff, lambda one: None if one.id == "BRMW" else one)
 
@@ -252,11 +260,11 @@ def test_part_that_moves_to_another_supplier_is_not_ordered_again(staff: Staff) 
     suppliers = staff.counter.desk.service.workshop.catalogue.suppliers
     offers = {one.id: one.offer for one in suppliers.values()}
     change(staff, lambda one: structs.replace(one, offer=()) if one.id == "BRMW" else one)
-    quote = accepted(staff)
+    quote = accepted(staff, machines=5)
     order(staff, quote, 1)
     # the maker's own gasket was ordered; the revision takes a cheaper make
     change(staff, lambda one: structs.replace(one, offer=offers[one.id]))
-    agree(staff, quote, 2)
+    agree(staff, quote, 2, machines=5)
 
     answer = order(staff, quote, 2)
 
@@ -265,15 +273,25 @@ def test_part_that_moves_to_another_supplier_is_not_ordered_again(staff: Staff) 
 
 
 def test_lower_quality_does_not_do_for_what_was_agreed(staff: Staff) -> None:
-    quote = accepted(staff)
+    quote = accepted(staff, machines=5)
     order(staff, quote, 1)
     # the revision takes the maker's gasket, and names its make to the customer
     change(staff, lambda one: structs.replace(one, offer=()) if one.id == "BRMW" else one)
-    agree(staff, quote, 2)
+    agree(staff, quote, 2, machines=5)
 
     answer = order(staff, quote, 2)
 
     assert planned_of(staff, quote, "V68-G-140") == ["CPSN"]
     (made,) = answer["items"]
-    assert {line["item"]: line["packs"] for line in made["order"]["lines"]} == {"V68-G-140": 2}
-    assert [(one["sku"], one["packs"]) for one in answer["surplus"]] == [("BW-88140", 2)]
+    # four sets and two gaskets replace what BRMW would have sent, and what is in the sets is surplus
+    assert {line["item"]: line["packs"] for line in made["order"]["lines"]} == {
+        "V68-K-011": 4,
+        "V68-G-140": 2,
+    }
+    assert {one["sku"]: one["packs"] for one in answer["surplus"]} == {
+        "BW-88110": 8,
+        "BW-88140": 10,
+        "CD-303-V103": 8,
+        "V68-G-121": 8,
+        "V68-G-131": 4,
+    }

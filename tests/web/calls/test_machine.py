@@ -1,25 +1,21 @@
 """Random lives of quotes over the API, against a plain model that knows nothing of the service."""
 
 import os
-import tempfile
 from collections import Counter
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     Bundle,
-    RuleBasedStateMachine,
     invariant,
     precondition,
     rule,
     run_state_machine_as_test,
 )
-from tests.desks import client_of, open_counter
+from tests.web.calls.at_the_counter import AtTheCounter
 
-from kitwright.app import make_app
 from kitwright.web.calls.service import Service
 
 REQUESTS: tuple[dict[str, Any], ...] = (
@@ -216,28 +212,16 @@ class Model:
         self.state = "done"
 
 
-class Lives(RuleBasedStateMachine):
+class Lives(AtTheCounter):
     """Counter staff, customers and retries, in any order."""
 
-    service: ClassVar[Service]
     quotes = Bundle("quotes")
 
     def __init__(self) -> None:
         super().__init__()
-        self._folder = tempfile.TemporaryDirectory()
-        self._counter = open_counter(self.service, Path(self._folder.name))
-        self.desk = self._counter.__enter__()
-        self._opened = client_of(make_app(self.desk.desk), self.desk.key)
-        self.client = self._opened.__enter__()
         self.models: dict[str, Model] = {}
         self.shelf = ShelfModel()
-        self.keys = 0
         self.last: tuple[str, Any, dict[str, str], bytes, int] | None = None
-
-    def teardown(self) -> None:
-        self._opened.__exit__(None, None, None)
-        self._counter.__exit__(None, None, None)
-        self._folder.cleanup()
 
     def wanted(self, id: str, revision: int) -> int:  # noqa: A002
         """Return what a revision takes from the shelf."""
@@ -253,11 +237,8 @@ class Lives(RuleBasedStateMachine):
         self.models[id] = model
         return model
 
-    def post(self, path: str, body: Any, etag: str | None) -> Any:
-        self.keys += 1
-        headers = {"Idempotency-Key": f'"k{self.keys}"'}
-        if etag is not None:
-            headers["If-Match"] = etag
+    def post(self, path: str, body: Any, etag: str | None = None) -> Any:
+        headers = self.headers(etag)
         answer = self.client.post(path, json=body, headers=headers)
         if answer.status_code < 300:
             self.last = path, body, headers, answer.content, answer.status_code

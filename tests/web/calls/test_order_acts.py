@@ -77,7 +77,7 @@ def events(buyer: Buyer, order: str) -> list[str]:
 
 def test_order_is_sent_by_email_with_its_documents(buyer: Buyer) -> None:
     quote = buyer.staff.accepted(**HEADS)
-    order = buyer.order(quote)["BRMW"]
+    order = buyer.order(quote)["ALDQ"]
     assert order["acts"] == ["cancel", "send"]
 
     told = buyer.act(order["id"], "send", means="email", note="Gate code 4410.")
@@ -85,7 +85,7 @@ def test_order_is_sent_by_email_with_its_documents(buyer: Buyer) -> None:
     assert (told["state"], told["sent_by"]) == ("sent", "email")
     assert told["acts"] == ["bills", "cancel", "confirm", "receipts"]
     (mail,) = buyer.staff.get(f"/v1/orders/{order['id']}/messages")["items"]
-    assert (mail["to"], mail["state"]) == ("orders@bramwith.example", "queued")
+    assert (mail["to"], mail["state"]) == ("orders@alderquay.example", "queued")
     kept = buyer.staff.counter.store.read(lambda records: records.mails.of_order(1))
     message = message_from_bytes(
         buyer.staff.counter.store.read(
@@ -98,7 +98,7 @@ def test_order_is_sent_by_email_with_its_documents(buyer: Buyer) -> None:
     assert names == {f"{order['id']}.{form}" for form in ("pdf", "csv", "xml")}
     text = message.get_body(("plain",)).get_content()  # type: ignore[union-attr]
     assert "Gate code 4410." in text
-    assert "77120" in text
+    assert "TH-4410" in text
     assert "rear gate" in text
     assert len(kept) <= 1
     assert events(buyer, order["id"]) == ["order.created", "order.sent", "mail.queued"]
@@ -124,7 +124,7 @@ def test_order_without_an_address_is_told_by_telephone(buyer: Buyer) -> None:
 
 def test_answer_that_comes_late_says_who_slips_and_what_else_there_is(buyer: Buyer) -> None:
     quotes = [buyer.staff.accepted(**HEADS, needed_by="2027-03-12") for _ in range(2)]
-    order = buyer.sent(*quotes, supplier="BRMW")
+    order = buyer.sent(*quotes, supplier="ALDQ")
 
     told = buyer.act(
         order["id"],
@@ -144,7 +144,7 @@ def test_answer_that_comes_late_says_who_slips_and_what_else_there_is(buyer: Buy
         )
     (proposal,) = told["proposals"]
     assert proposal["promised"] < "2027-03-26"
-    assert proposal["supplier"] != "BRMW"
+    assert proposal["supplier"] != "ALDQ"
     feed = buyer.staff.get("/v1/events", limit=200)["items"]
     slipped = {one["subject"] for one in feed if one["kind"] == "quote.slipped"}
     assert slipped == {*quotes}
@@ -152,7 +152,7 @@ def test_answer_that_comes_late_says_who_slips_and_what_else_there_is(buyer: Buy
 
 def test_refused_packs_are_ordered_elsewhere(buyer: Buyer) -> None:
     first, second = (buyer.staff.accepted(**HEADS) for _ in range(2))
-    order = buyer.sent(first, second, supplier="BRMW")
+    order = buyer.sent(first, second, supplier="ALDQ")
     (line, *_) = order["lines"]
     both = line["packs"]
 
@@ -196,7 +196,7 @@ def test_draft_is_cancelled_as_a_whole(buyer: Buyer) -> None:
 
 def test_delivery_goes_onto_the_shelf_for_whom_it_was_ordered(buyer: Buyer) -> None:
     first, second = (buyer.staff.accepted(**HEADS) for _ in range(2))
-    order = buyer.sent(first, second, supplier="BRMW")
+    order = buyer.sent(first, second, supplier="ALDQ")
     line = order["lines"][0]
     item, packs = order["order"]["lines"][0]["item"], line["packs"]
     on_hand, reserved = (
@@ -223,7 +223,7 @@ def test_delivery_goes_onto_the_shelf_for_whom_it_was_ordered(buyer: Buyer) -> N
 
 
 def test_damaged_and_wrong_goods_are_still_due_and_go_back(buyer: Buyer) -> None:
-    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
     packs = order["lines"][0]["packs"]
     lines = [{"line": 1, "packs": packs - 1, "damaged": 1, "wrong": 2, "unit_cost": "9.99"}]
 
@@ -246,7 +246,7 @@ def test_damaged_and_wrong_goods_are_still_due_and_go_back(buyer: Buyer) -> None
 
 
 def received(buyer: Buyer, *quotes: str) -> Any:
-    order = buyer.sent(*quotes, supplier="BRMW")
+    order = buyer.sent(*quotes, supplier="ALDQ")
     lines = [{"line": one["line"], "packs": one["packs"]} for one in order["lines"]]
     return buyer.act(order["id"], "receipts", lines=lines)
 
@@ -264,7 +264,7 @@ def test_goods_not_needed_go_back_until_their_last_day(buyer: Buyer) -> None:
     (open_again,) = told["reopened"]
     assert open_again != quote
     assert buyer.free(item)[0] == str(int(on_hand) - 1)
-    assert [*buyer.order(quote, open_again)] == ["BRMW"]
+    assert [*buyer.order(quote, open_again)] == ["ALDQ"]
     days = order["lines"][0]["return_by"]
     assert days is not None
     buyer.staff.counter.clock.pass_days(60)
@@ -288,13 +288,33 @@ def test_bill_is_matched_to_what_arrived(buyer: Buyer) -> None:
     told = buyer.act(order["id"], "bills", **good, lines=lines, net=placed["net"]["amount"])
     assert told["differences"] == []
 
-    again = buyer.act(order["id"], "bills", **good, lines=lines[:1], net="999.99")
+    twice = {**good, "lines": lines[:1], "net": "999.99"}
+    assert buyer.refused(order["id"], "bills", **twice) == "bill-recorded"
+    again = buyer.act(order["id"], "bills", **{**twice, "number": "INV-2"})
     kinds = {one["kind"] for one in again["differences"]}
     assert kinds == {"quantity", "charges", "sum"}
+    shown = buyer.read(order["id"])["lines"]
+    assert [line["overbilled"] for line in shown] == [lines[0]["packs"], *[0] * (len(shown) - 1)]
+
+
+def test_days_that_cannot_be_are_refused(buyer: Buyer) -> None:
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
+    early = [{"line": 1, "promised": "2027-02-28"}]
+    bill = {"number": "INV-1", "charges": "0.00", "net": "2.00"}
+    lines = [{"line": 1, "packs": 1, "unit_cost": "2.00"}]
+
+    assert buyer.refused(order["id"], "confirm", lines=early) == "day-impossible"
+    assert buyer.refused(order["id"], "bills", **bill, day="2031-11-28", lines=lines) == (
+        "day-impossible"
+    )
+    twice = [{"line": 1, "packs": 1}] * 2
+    assert buyer.refused(order["id"], "receipts", lines=twice) == "order-line-twice"
+    beyond = [{"line": 77, "packs": 1}]
+    assert buyer.refused(order["id"], "receipts", lines=beyond) == "order-line-unknown"
 
 
 def test_cost_below_zero_is_refused(buyer: Buyer) -> None:
-    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
     lines = [{"line": 1, "packs": 1, "unit_cost": "-1.00"}]
 
     for act, more in (
@@ -350,6 +370,9 @@ def test_special_order_waits_for_its_advance(orchard: Buyer) -> None:
     owed = staff.get(f"/v1/quotes/{quote}/advances")
     assert owed["left"] == owed["due"]
     paid = {"amount": owed["due"]["amount"], "means": "card", "by": "Owner"}
+    much = {**paid, "amount": "99999999.00"}
+    told = staff.refused(f"/v1/quotes/{quote}/advances", much, staff.tag(quote))
+    assert told["errors"][0]["code"] == "advance-too-large"
     staff.done(f"/v1/quotes/{quote}/advances", paid, staff.tag(quote))
     assert staff.get(f"/v1/quotes/{quote}/advances")["left"]["amount"] == "0.00"
     assert "order" in staff.get(f"/v1/quotes/{quote}")["acts"]
@@ -418,7 +441,7 @@ def answered(buyer: Buyer, order: Any, document: str | bytes) -> Any:
 
 def test_answer_in_ubl_is_read(buyer: Buyer) -> None:
     quotes = [buyer.staff.accepted(**HEADS) for _ in range(2)]
-    order = buyer.sent(*quotes, supplier="BRMW")
+    order = buyer.sent(*quotes, supplier="ALDQ")
     packs = order["lines"][0]["packs"]
     said = (
         "<cbc:ID>1</cbc:ID><cbc:LineStatusCode>Revised</cbc:LineStatusCode>"
@@ -439,7 +462,7 @@ def test_answer_in_ubl_is_read(buyer: Buyer) -> None:
 
 
 def test_disputed_line_leaves_the_order_unconfirmed(buyer: Buyer) -> None:
-    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
     said = "<cbc:ID>1</cbc:ID><cbc:LineStatusCode>Disputed</cbc:LineStatusCode>"
 
     told = answered(buyer, order, answer_of(order, said)).json()
@@ -464,7 +487,7 @@ def test_disputed_line_leaves_the_order_unconfirmed(buyer: Buyer) -> None:
     ids=["document type", "no order", "another order", "cut off", "too large"],
 )
 def test_answer_that_can_not_be_trusted_changes_nothing(buyer: Buyer, broken: Any) -> None:
-    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="BRMW")
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
 
     answer = answered(buyer, order, broken(answer_of(order)))
 

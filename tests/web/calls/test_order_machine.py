@@ -3,26 +3,24 @@ received and sent back, and the shelf with all of them.
 """
 
 import os
-import tempfile
 from collections import Counter, defaultdict
+from contextlib import closing
 from dataclasses import dataclass, field
 from fractions import Fraction
-from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
-    RuleBasedStateMachine,
     initialize,
     invariant,
     precondition,
     rule,
     run_state_machine_as_test,
 )
-from tests.desks import client_of, open_counter
+from tests.web.calls.at_the_counter import AtTheCounter
 
-from kitwright.app import make_app
+from kitwright.store.engine import FILE
 from kitwright.store.ledger import check_ledger
 from kitwright.store.sqlite import sqlite3
 from kitwright.units import exact
@@ -100,41 +98,22 @@ class Order:
         return "confirmed" if is_clear else "sent"
 
 
-class Orders(RuleBasedStateMachine):
+class Orders(AtTheCounter):
     """A buyer, suppliers who get much wrong, and quotes that come and go."""
-
-    service: ClassVar[Service]
 
     def __init__(self) -> None:
         super().__init__()
-        self._folder = tempfile.TemporaryDirectory()
-        self._counter = open_counter(self.service, Path(self._folder.name))
-        self.desk = self._counter.__enter__()
-        self._opened = client_of(make_app(self.desk.desk), self.desk.key)
-        self.client = self._opened.__enter__()
         self.quotes: list[str] = []
         self.orders: list[Order] = []
         self.opening: dict[str, Fraction] = {}
-        self.keys = 0
         self.days = 0
 
     def teardown(self) -> None:
-        file = Path(self._folder.name) / "kitwright.db"
-        connection = sqlite3.connect(str(file))
         try:
-            assert list(check_ledger(connection)) == []
+            with closing(sqlite3.connect(str(self.folder / FILE))) as connection:
+                assert list(check_ledger(connection)) == []
         finally:
-            connection.close()
-            self._opened.__exit__(None, None, None)
-            self._counter.__exit__(None, None, None)
-            self._folder.cleanup()
-
-    def post(self, path: str, body: Any, etag: str | None = None) -> Any:
-        self.keys += 1
-        headers = {"Idempotency-Key": f'"k{self.keys}"'}
-        if etag is not None:
-            headers["If-Match"] = etag
-        return self.client.post(path, json=body, headers=headers)
+            super().teardown()
 
     @initialize()
     def begin(self) -> None:

@@ -64,7 +64,7 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
     paid = {"amount": due, "means": "card", "reference": "terminal 1, 0031", "by": "Owner"}
     staff.done(f"/v1/quotes/{special}/advances", paid, staff.tag(special))
     orders = buyer.order(*quotes)
-    assert len(orders) >= 3
+    assert orders.keys() == {"ALDQ", "CPSN", "DLWY"}
     assert max(len(one["allocations"]) for one in orders.values()) >= 7
     for supplier, one in orders.items():
         contact = staff.counter.desk.service.workshop.catalogue.suppliers[
@@ -81,11 +81,12 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
     # Tuesday: all confirm; one part is on back order, and the shop takes another offer for it
     clock.pass_days(1)
     for supplier, one in orders.items():
-        if supplier != "BRMW":
+        if supplier != "ALDQ":
             assert buyer.act(one["id"], "confirm", reference=f"{supplier}-1")["slips"] == []
-    late = orders["BRMW"]["id"]
-    said = {"line": 1, "back_order": True, "promised": "2027-04-02"}
-    told = buyer.act(late, "confirm", reference="BW-77", lines=[said])
+    late = orders["ALDQ"]["id"]
+    nuts = next(one for one in orders["ALDQ"]["lines"] if one["sku"] == "V68-B-205")
+    said = {"line": nuts["line"], "back_order": True, "promised": "2027-04-02"}
+    told = buyer.act(late, "confirm", reference="AQ-77", lines=[said])
     slipping = sorted({slip["quote"] for slip in told["slips"] if slip["late"]})
     assert slipping
     (proposal,) = told["proposals"]
@@ -94,32 +95,31 @@ def test_week_of_a_shop(buyer: Buyer) -> None:
         late,
         "cancel",
         reason="On back order.",
-        lines=[{"line": 1, "packs": told["lines"][0]["due"]}],
+        lines=[{"line": nuts["line"], "packs": nuts["packs"]}],
     )
     assert told["reopened"] == sorted(set(slipping), key=lambda one: int(one[1:]))
     assert all("start" not in staff.get(f"/v1/quotes/{quote}")["acts"] for quote in slipping)
     # ordering again asks for the planned offer; the shop revises if it wants the other one
     again = buyer.order(*slipping)
-    assert [*again] == ["BRMW"]
-    buyer.act(again["BRMW"]["id"], "send", means="email")
+    assert [*again] == ["ALDQ"]
+    buyer.act(again["ALDQ"]["id"], "send", means="email")
 
     # Wednesday: one delivery is short of a pack, and brings one damaged
     clock.pass_days(1)
-    main = next(supplier for supplier in orders if supplier not in ("BRMW", "CPSN", "DLWY"))
-    first = buyer.read(orders[main]["id"])
+    first = buyer.read(orders["CPSN"]["id"])
     lines = [{"line": one["line"], "packs": one["packs"]} for one in first["lines"]]
-    lines[0]["packs"] -= 1
-    lines[0]["damaged"] = 1
+    lines[1]["packs"] -= 1
+    lines[1]["damaged"] = 1
     told = buyer.act(first["id"], "receipts", reference="DN-1", lines=lines)
-    assert (told["state"], told["lines"][0]["due"]) == ("part_received", 1)
+    assert (told["state"], told["lines"][1]["due"]) == ("part_received", 1)
     assert {one["kind"] for one in told["differences"]} == {"short", "damaged"}
-    back = [{"line": 1, "why": "damaged", "packs": 1}]
+    back = [{"line": 2, "why": "damaged", "packs": 1}]
     told = buyer.act(first["id"], "returns", reference="RMA-1", lines=back)
-    assert told["lines"][0]["returned"] == 1
+    assert told["lines"][1]["returned"] == 1
 
     # Thursday: the rest arrives, and everything of the others
     clock.pass_days(1)
-    told = buyer.act(first["id"], "receipts", lines=[{"line": 1, "packs": 1}])
+    told = buyer.act(first["id"], "receipts", lines=[{"line": 2, "packs": 1}])
     assert told["state"] == "received"
     for one in [*orders.values(), *again.values()]:
         shown = buyer.read(one["id"])

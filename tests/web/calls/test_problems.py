@@ -202,6 +202,22 @@ def received(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post(path, json=body, headers=headers), body
 
 
+def paid_much(owner: TestClient[Any]) -> tuple[Any, Any]:
+    ordered(owner)
+    body = {"amount": "99999999.00", "means": "cash", "by": "Owner"}
+    headers = {"Idempotency-Key": '"advance"', "If-Match": "*"}
+    return owner.post("/v1/quotes/Q1/advances", json=body, headers=headers), body
+
+
+def billed_ahead(owner: TestClient[Any]) -> tuple[Any, Any]:
+    path = f"{ordered(owner)}/bills"
+    lines = [{"line": 1, "packs": 1, "unit_cost": "1.00"}]
+    body = {"number": "1", "day": "2099-01-01", "lines": lines, "charges": "0", "net": "1"}
+    body["by"] = "Owner"
+    headers = {"Idempotency-Key": '"bill"', "If-Match": "*"}
+    return owner.post(path, json=body, headers=headers), body
+
+
 def answered(owner: TestClient[Any]) -> tuple[Any, Any]:
     path = f"{ordered(owner)}/confirm"
     headers = {
@@ -230,6 +246,8 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "certificate-incomplete": (lambda owner, _: half_exempt(owner), "/certificate_until"),
     "amount-invalid": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
     "answer-not-read": (lambda owner, _: answered(owner), ""),
+    "advance-too-large": (lambda owner, _: paid_much(owner), "/amount"),
+    "day-impossible": (lambda owner, _: billed_ahead(owner), "/day"),
     "cost-invalid": (lambda owner, _: received(owner), "/lines/0/unit_cost"),
     "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),
     "move-unclear": (lambda owner, _: moved(owner), "/quantity"),

@@ -5,6 +5,11 @@ from typing import Any
 import pytest
 from tests.web.calls.conftest import Staff
 
+from kitwright.stages.supply import Stock
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.wire import PreviewIn
+from kitwright.web.edge.body import decode
+
 GASKET = "V68-G-110"
 HEADS = {
     "family": "TB-V68",
@@ -171,6 +176,16 @@ def test_preview_reads_what_is_free(one_piece: Staff) -> None:
     assert stocked() == []
     move(staff, "receive", "1", cost="2.40")
     assert stocked() == ["1"]
+
+
+def test_quote_without_given_stock_is_of_the_shops_file(service: Service) -> None:
+    asked = decode(b'{"family":"TB-V68","jobs":[{"job":"J-HEAD-GASKET","cylinder":1}]}', PreviewIn)
+    before = service.quote(asked)
+    assert before.kit.from_stock
+
+    assert service.quote(asked, Stock()).kit.from_stock == ()
+
+    assert service.quote(asked) == before
 
 
 def test_shortage_that_was_ordered_and_arrived_is_had_once(one_piece: Staff) -> None:

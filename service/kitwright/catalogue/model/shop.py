@@ -43,7 +43,8 @@ class Band(Record, frozen=True, kw_only=True):
 
 class PartsPrice(Record, frozen=True, kw_only=True):
     """The shop's selling price rule. Prices are rounded to `step`; `margin_percent` is for the
-    margin rule only.
+    margin rule only. With `follows_offer`, an item that is bought from a dearer offer than the
+    cheapest, to save freight or to be in time, is priced by that offer's cost.
     """
 
     rule: PriceRule
@@ -51,6 +52,7 @@ class PartsPrice(Record, frozen=True, kw_only=True):
     margin_percent: Figure | None = None
     step: Figure
     is_monotone: bool = True
+    follows_offer: bool = True
 
 
 class LabourBasis(StrEnum):

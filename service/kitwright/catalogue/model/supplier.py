@@ -157,3 +157,7 @@ class Supplier(Record, frozen=True, kw_only=True):
     contact: Contact | None = None
     language: str | None = None
     offer: tuple[Offer, ...] = ()
+
+    def is_special(self, sku: str) -> bool:
+        """Return whether a SKU is ordered for one customer alone."""
+        return any(offer.sku == sku and offer.is_special for offer in self.offer)

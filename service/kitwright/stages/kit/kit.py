@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
+from functools import reduce
+from operator import or_
 from typing import Any, TypeVar
 
 from msgspec import Struct
 
 from kitwright.catalogue.model import Catalogue, ItemId, Quality
 from kitwright.errors import KitwrightError
-from kitwright.stages.kit.lot import Chosen, InTime, Lot, Market, choose_lots
+from kitwright.stages.kit.landed import least_landed
+from kitwright.stages.kit.lot import Chosen, Covers, InTime, Lot, Market, choose_lots
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.part import Bought, Brought, FromStock, KitPart, LeftOver, Unfilled
 from kitwright.stages.kit.wanted import Covered, Wanted
@@ -22,7 +25,7 @@ from kitwright.stages.request import (
     SerialNeeded,
     Terms,
 )
-from kitwright.stages.supply import Held, current_number
+from kitwright.stages.supply import Goods, Held, current_number, goods_of, sum_goods
 from kitwright.units import ratio
 
 T = TypeVar("T")
@@ -31,7 +34,8 @@ T = TypeVar("T")
 class Kit(Struct, frozen=True, kw_only=True):
     """The needs, and the stock and purchases that cover them.
 
-    `is_least` says that no cheaper purchase covers them. `questions` are needs that depend on the
+    `is_least` says that no purchase is cheaper, with fees and freight; if it is false, one may be,
+    by at most `gap` minor units. `questions` are needs that depend on the
     engine's plate, and `held` are needs that depend on the machine around the engine. Both are
     priced, but not taken from stock or ordered. `parts` hold the same cover, split into independent
     parts.
@@ -46,6 +50,7 @@ class Kit(Struct, frozen=True, kw_only=True):
     left_over: tuple[LeftOver, ...]
     unfilled: tuple[Unfilled, ...]
     is_least: bool
+    gap: int
     parts: tuple[KitPart, ...]
 
 
@@ -61,9 +66,10 @@ def choose_kit(
     """Return the kit for some needs.
 
     Parts that the customer brings are used first, then free pieces in stock, oldest usable number
-    first. The rest is covered at least purchase cost over pieces, sets and complete packs; a set in
-    stock counts at its cost, and freight is ignored. With `needed_by`, sources that deliver in time
-    come before cheaper late ones. Items that no source delivers in time come from the earliest.
+    first. The rest is covered at least landed cost, goods with fees and freight, over suppliers,
+    pieces, sets and complete packs; a set in stock counts at its cost. With `needed_by`, sources
+    that deliver in time come before cheaper late ones. Items that no source delivers in time come
+    from the earliest.
     `held` are needs that the shop does not take from stock or order yet.
 
     The parts of a kit are remembered by the market, except if anything is held or brought.
@@ -73,17 +79,44 @@ def choose_kit(
     for need in needs:
         groups.setdefault(market.group(need.item), []).append(need)
     questions = tuple(need for need in needs if need.is_question)
-    in_time = None if needed_by is None else (on, needed_by)
+    brought: tuple[Brought, ...] = ()
     if held or terms.customer_parts:
-        wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
-        brought = _brought(catalogue, wanted, questions, terms)
-        wanted.leave_out(held)
-        parts = tuple(
-            _part(market, wanted, tuple(some), brought, in_time=in_time) for some in groups.values()
-        )
+
+        def parts_from(allowed: int, by: date | None) -> tuple[KitPart, ...]:
+            nonlocal brought
+            in_time = None if by is None else (on, by)
+            wanted = Wanted(catalogue, [need for need in needs if not need.is_question])
+            brought = _brought(catalogue, wanted, questions, terms)
+            wanted.leave_out(held)
+            return tuple(
+                _part(market, wanted, tuple(some), brought, in_time=in_time, allowed=allowed)
+                for some in groups.values()
+            )
+
+        def most() -> Iterable[tuple[int, ...]]:
+            return [_most(market, needs)]
+
     else:
-        brought = ()
-        parts = tuple(_known_part(market, tuple(some), in_time) for some in groups.values())
+        known = [_Known(market, group, tuple(some)) for group, some in groups.items()]
+
+        def parts_from(allowed: int, by: date | None) -> tuple[KitPart, ...]:
+            in_time = None if by is None else (on, by)
+            return tuple([each.part(allowed, in_time) for each in known])
+
+        def most() -> Iterable[tuple[int, ...]]:
+            return [each.most for each in known]
+
+    selling = reduce(or_, map(market.selling, groups), 0)
+    parts, gap = least_landed(
+        market,
+        selling,
+        parts_from,
+        most,
+        may_be_bulky=not market.bulky.isdisjoint(groups),
+        on=on,
+        needed_by=needed_by,
+    )
+    is_least = not gap and all(part.is_least for part in parts)
     return Kit(
         needs=needs,
         questions=questions,
@@ -108,7 +141,8 @@ def choose_kit(
         unfilled=_in_order(
             (each for part in parts for each in part.unfilled), lambda each: each.item
         ),
-        is_least=all(part.is_least for part in parts),
+        is_least=is_least,
+        gap=gap,
         parts=parts,
     )
 
@@ -117,17 +151,47 @@ def _in_order(some: Iterable[T], key: Callable[[T], Any]) -> tuple[T, ...]:
     return tuple(sorted(some, key=key))
 
 
-def _known_part(market: Market, needs: tuple[Need, ...], in_time: InTime) -> KitPart:
-    """Return the cover of needs that depend on each other, remembered by their identity."""
-    # the needs are kept with their cover, so that no other needs have their identity
-    held = market.held(market.group(needs[0].item))
-    question = in_time, held, *map(id, needs)
-    part = market.parts.get(question)
-    if part is None:
-        wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
-        part = _part(market, wanted, needs, (), in_time=in_time)
-        market.parts.put(question, part)
-    return part
+class _Known:
+    """The covers of needs that depend on each other, remembered by the needs' identity."""
+
+    def __init__(self, market: Market, group: ItemId, needs: tuple[Need, ...]) -> None:
+        self._market = market
+        self._needs = needs
+        self._selling = market.selling(group)
+        self._question = market.held(group), *map(id, needs)
+        self._covers: dict[InTime, Covers] = {}
+
+    @property
+    def most(self) -> tuple[int, ...]:
+        """A bound on what the goods cost from each supplier (see `_most`)."""
+        covers = self._covers_of(None)
+        if covers.most is None:
+            covers.most = _most(self._market, self._needs)
+        return covers.most
+
+    def part(self, allowed: int, in_time: InTime) -> KitPart:
+        """Return the cover from the allowed suppliers."""
+        allowed &= self._selling
+        by_suppliers = self._covers_of(in_time).by_suppliers
+        part = by_suppliers.get(allowed)
+        if part is None:
+            market, needs = self._market, self._needs
+            wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
+            part = _part(market, wanted, needs, (), in_time=in_time, allowed=allowed)
+            by_suppliers[allowed] = part
+        return part
+
+    def _covers_of(self, in_time: InTime) -> Covers:
+        covers = self._covers.get(in_time)
+        if covers is None:
+            question = in_time, self._question
+            covers = self._market.parts.get(question)
+            if covers is None:
+                # the needs are kept with their cover, so that no others have their identity
+                covers = Covers(self._needs)
+                self._market.parts.put(question, covers)
+            self._covers[in_time] = covers
+        return covers
 
 
 def _part(
@@ -137,11 +201,12 @@ def _part(
     brought: Sequence[Brought],
     *,
     in_time: InTime,
+    allowed: int,
 ) -> KitPart:
     """Return the cover of needs that depend on each other."""
     items = sorted({need.item for need in needs if not need.is_question})
     from_stock = [taken for item in items for taken in _from_shelf(market, wanted, item)]
-    choice = choose_lots(market, wanted, items, in_time=in_time)
+    choice = choose_lots(market, wanted, items, in_time=in_time, allowed=allowed)
     opened, bought, left_over = _share_out(market.catalogue, wanted, choice.chosen)
     group = market.group(needs[0].item)
     return KitPart(
@@ -156,7 +221,37 @@ def _part(
             for need, rest in wanted.still_open(item)
         ),
         is_least=choice.is_least,
+        goods=_goods(market, bought),
     )
+
+
+def _most(market: Market, needs: Iterable[Need]) -> tuple[int, ...]:
+    """Return a bound on what goods for some needs cost from each supplier, in minor units: every
+    item, and every set that has one, from its dearest offer.
+    """
+    wanted = Wanted(market.catalogue, [need for need in needs if not need.is_question])
+    pieces = wanted.pieces(wanted.items)
+    count = max(pieces.values(), default=0)
+    counts = {**dict.fromkeys(market.sets_with(pieces), count), **pieces}
+    most = [0] * len(market.terms)
+    for item, count in counts.items():
+        dearest: dict[int, int] = {}
+        for source in market.supply.sources.get(item, ()):
+            place = market.places[source.supplier.id]
+            cost = source.line_cost(source.allowed(-(-count // source.pack))).minor
+            dearest[place] = max(dearest.get(place, 0), cost)
+        for place, cost in dearest.items():
+            most[place] += cost
+    return tuple(most)
+
+
+def _goods(market: Market, bought: Iterable[Bought]) -> tuple[tuple[int, Goods], ...]:
+    """Return what is bought from each supplier, by its place in the market."""
+    by_place: dict[int, list[Goods]] = {}
+    for each in bought:
+        goods = goods_of(market.catalogue, each.source, each.packs)
+        by_place.setdefault(market.places[each.source.supplier.id], []).append(goods)
+    return tuple((place, sum_goods(some)) for place, some in sorted(by_place.items()))
 
 
 def _brought(

@@ -5,16 +5,27 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from copy import copy
 from datetime import date
+from functools import reduce
+from operator import or_
 from typing import Final
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, ItemId, PartSet, Quality, Shop
+from kitwright.catalogue.model import (
+    Catalogue,
+    ItemId,
+    PartSet,
+    Quality,
+    Shop,
+    Supplier,
+    SupplierId,
+)
 from kitwright.memory import Recent
 from kitwright.solve.cover import Pack, Uncoverable, least_cover
+from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.part import KitPart
 from kitwright.stages.kit.wanted import Wanted
-from kitwright.stages.supply import Held, Source, Stock, Supply, opening_stock, promise
+from kitwright.stages.supply import Held, Source, Stock, Supply, Terms, opening_stock, promise
 
 LotKey = tuple[str, str, int]
 """Supplier and its SKU (on the shelf: an empty word, item and bin), and packs bought together."""
@@ -25,7 +36,7 @@ InTime = tuple[date, date] | None
 day.
 """
 
-MOST_PARTS: Final = 1_024
+MOST_PARTS: Final = 960
 """Covers that are remembered; they take a few KiB each."""
 
 
@@ -60,6 +71,18 @@ class Chosen(Struct, frozen=True):
     times: int
 
 
+class Covers:
+    """The covers of needs that depend on each other, by the suppliers that are allowed."""
+
+    __slots__ = ("by_suppliers", "most", "needs")
+
+    def __init__(self, needs: tuple[Need, ...]) -> None:
+        self.needs = needs
+        self.by_suppliers: dict[int, KitPart] = {}
+        self.most: tuple[int, ...] | None = None
+        """A bound on what the goods cost from each supplier, None if it was not needed yet."""
+
+
 class Market:
     """Everything that a shop may buy or take from stock, found by item.
 
@@ -78,8 +101,25 @@ class Market:
         self._group = _groups(catalogue)
         self._linear: dict[tuple[ItemId, Quality], tuple[Lot, ...]] = {}
         self._least: dict[tuple[ItemId, Quality], Lot | None] = {}
-        self.parts: Recent[Hashable, KitPart] = Recent(MOST_PARTS)
+        self.parts: Recent[Hashable, Covers] = Recent(MOST_PARTS)
         """The latest covers, by their questions."""
+        self.sellers = sellers = _sellers(supply)
+        self.places = {seller.id: place for place, seller in enumerate(sellers)}
+        """The place of each supplier; a set of suppliers is a number with these bits."""
+        self.terms = tuple(map(Terms.of, sellers))
+        """What each supplier charges besides goods, by place."""
+        self.bulky = frozenset(
+            self.group(item)
+            for item, sources in supply.sources.items()
+            if any(source.freight is not None for source in sources)
+        )
+        """The groups with an item that has a freight of its own at any supplier."""
+        self._selling: dict[ItemId, int] = {}
+        for item, sources in supply.sources.items():
+            bits = self._selling.get(self.group(item), 0)
+            self._selling[self.group(item)] = bits | self.bits(
+                source.supplier.id for source in sources
+            )
         self._stock = Stock()
         self._held: dict[ItemId, tuple[Held, ...]] = {}
         self.stock = opening_stock(shop)
@@ -101,6 +141,22 @@ class Market:
     def held(self, group: ItemId) -> tuple[Held, ...]:
         """Return the free stock of all items of a group."""
         return self._held.get(group, ())
+
+    def bits(self, suppliers: Iterable[SupplierId]) -> int:
+        """Return a set of suppliers as the sum of their bits."""
+        return reduce(or_, (1 << self.places[each] for each in suppliers), 0)
+
+    def selling(self, group: ItemId) -> int:
+        """Return the suppliers that sell any item of a group."""
+        return self._selling.get(group, 0)
+
+    def is_allowed(self, lot: Lot, allowed: int) -> bool:
+        """Return whether a lot is from stock or from an allowed supplier."""
+        return lot.source is None or bool(allowed >> self.places[lot.source.supplier.id] & 1)
+
+    def of_allowed(self, lots: Sequence[Lot], allowed: int) -> Sequence[Lot]:
+        """Return the lots that are from stock or from an allowed supplier."""
+        return [lot for lot in lots if self.is_allowed(lot, allowed)]
 
     def without_stock(self) -> Market:
         """Return the market of a shop that buys everything."""
@@ -145,6 +201,12 @@ class Market:
             )
         lot = self._least[item, floor]
         return lot if lot is not None and (lot.limit is None or lot.limit >= count) else None
+
+
+def _sellers(supply: Supply) -> list[Supplier]:
+    """Return the suppliers of a shop, sorted by id."""
+    found = {each.supplier.id: each.supplier for some in supply.sources.values() for each in some}
+    return [found[name] for name in sorted(found)]
 
 
 def _groups(catalogue: Catalogue) -> dict[ItemId, ItemId]:
@@ -213,8 +275,10 @@ def choose_lots(
     items: Iterable[ItemId],
     *,
     in_time: InTime,
+    allowed: int,
 ) -> Choice:
-    """Return the cheapest lots that fill the wanted pieces of some items.
+    """Return the cheapest lots that fill the wanted pieces of some items, from stock and from the
+    suppliers that are `allowed` (see `Market.bits`).
 
     With `in_time`, only lots that arrive in time are used. Pieces that none of them fills are
     covered separately, by the lots that arrive earliest.
@@ -222,9 +286,9 @@ def choose_lots(
     shop, pieces = market.shop, wanted.pieces(items)
     sets = _wanted_sets(market, wanted, pieces)
     if in_time is None:
-        return _cheapest_at_any_time(market, wanted, pieces, sets)
+        return _cheapest_at_any_time(market, wanted, pieces, sets, allowed)
     on, needed_by = in_time
-    lots = find_lots(market, wanted, pieces, sets)
+    lots = market.of_allowed(find_lots(market, wanted, pieces, sets), allowed)
     early = [
         lot for lot in lots if lot.source is None or promise(shop, lot.source, on) <= needed_by
     ]
@@ -251,6 +315,7 @@ def _cheapest_at_any_time(
     wanted: Wanted,
     pieces: Mapping[ItemId, int],
     sets: Mapping[ItemId, PartSet],
+    allowed: int,
 ) -> Choice:
     """Return the cheapest lots for the pieces that can be filled.
 
@@ -261,13 +326,14 @@ def _cheapest_at_any_time(
     tangled: dict[ItemId, int] = {}
     for item, count in pieces.items():
         lot = None if item in in_sets else market.least_lot(item, wanted.floor(item), count)
-        if lot is None:
+        if lot is None or not market.is_allowed(lot, allowed):
             tangled[item] = count
         else:
             plain.append(Chosen(lot, count))
     if not tangled:
         return Choice(chosen=tuple(plain), short={}, is_least=True)
-    choice = _cheapest(find_lots(market, wanted, tangled, sets), tangled)
+    lots = market.of_allowed(find_lots(market, wanted, tangled, sets), allowed)
+    choice = _cheapest(lots, tangled)
     return Choice(chosen=(*plain, *choice.chosen), short=choice.short, is_least=choice.is_least)
 
 

@@ -9,7 +9,7 @@ from msgspec import Struct
 from kitwright.catalogue.model import ItemId, Quality
 from kitwright.stages.kit.need import Need
 from kitwright.stages.kit.wanted import Covered
-from kitwright.stages.supply import Source
+from kitwright.stages.supply import Goods, Source
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
@@ -78,3 +78,5 @@ class KitPart(Struct, frozen=True, kw_only=True, eq=False, weakref=True):
     left_over: tuple[LeftOver, ...]
     unfilled: tuple[Unfilled, ...]
     is_least: bool
+    goods: tuple[tuple[int, Goods], ...]
+    """What is bought, by the supplier's place in the market."""

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import Catalogue, Hazmat, ItemId, Shop, Supplier, SupplierId
-from kitwright.money import Money, total
+from kitwright.catalogue.model import Catalogue, ItemId, Shop, Supplier, SupplierId
+from kitwright.money import Money
 from kitwright.stages.kit import Covered, Kit
-from kitwright.stages.supply import Source, promise
+from kitwright.stages.supply import Source, Terms, goods_of, promise, sum_goods
 
 
 class Use(Struct, frozen=True, kw_only=True):
@@ -117,57 +117,18 @@ def place_orders(catalogue: Catalogue, lines: Iterable[OrderLine]) -> tuple[Part
 
 def _order(catalogue: Catalogue, lines: Sequence[OrderLine]) -> PartsOrder:
     supplier = lines[0].source.supplier
-    goods = total((line.net for line in lines), supplier.currency)
-    fees = tuple(_fees(catalogue, supplier, lines, goods))
-    freight = _freight(supplier, lines, goods)
+    terms, currency = Terms.of(supplier), supplier.currency
+    goods = sum_goods(goods_of(catalogue, line.source, line.packs) for line in lines)
+    fees = (
+        OrderFee("small-order", Money(terms.small_order_fee(goods), currency)),
+        OrderFee("hazardous-goods", Money(terms.hazardous_fee(goods), currency)),
+    )
     return PartsOrder(
         supplier=supplier,
         lines=tuple(lines),
-        goods=goods,
-        fees=fees,
-        freight=freight,
-        net=total((goods, freight, *(fee.amount for fee in fees)), supplier.currency),
+        goods=Money(goods.cost, currency),
+        fees=tuple(fee for fee in fees if fee.amount.minor),
+        freight=Money(terms.freight_of(goods), currency),
+        net=Money(goods.cost + terms.charges(goods), currency),
         promised=max(line.promised for line in lines),
     )
-
-
-def _fees(
-    catalogue: Catalogue, supplier: Supplier, lines: Sequence[OrderLine], goods: Money
-) -> Iterator[OrderFee]:
-    small = Money.of(supplier.small_order_fee, supplier.currency)
-    if goods < Money.of(supplier.minimum_order, supplier.currency) and small.minor:
-        yield OrderFee("small-order", small)
-    hazmat = Money.of(supplier.hazmat_fee, supplier.currency)
-    if hazmat.minor and any(is_hazardous(catalogue, line) for line in lines):
-        yield OrderFee("hazardous-goods", hazmat)
-
-
-def is_hazardous(catalogue: Catalogue, line: OrderLine) -> bool:
-    """Return whether a line is of goods for which a supplier may charge a fee."""
-    consumable = catalogue.consumables.get(line.source.item)
-    return consumable is not None and consumable.hazmat is not Hazmat.none
-
-
-def _freight(supplier: Supplier, lines: Sequence[OrderLine], goods: Money) -> Money:
-    """Return the freight: that of each bulky item by pack, and the supplier's flat freight for the
-    rest.
-
-    The flat freight is not charged if the goods reach the supplier's free-freight value.
-    """
-    freight = total(
-        (
-            Money.of(line.source.freight * line.packs, supplier.currency)
-            for line in lines
-            if line.source.freight is not None
-        ),
-        supplier.currency,
-    )
-    return freight + flat_freight(supplier, lines, goods)
-
-
-def flat_freight(supplier: Supplier, lines: Iterable[OrderLine], goods: Money) -> Money:
-    """Return the supplier's flat freight for the lines that have none of their own."""
-    has_more = any(line.source.freight is None for line in lines)
-    free_from = supplier.free_freight_from
-    is_free = free_from is not None and goods >= Money.of(free_from, supplier.currency)
-    return Money.of(supplier.freight if has_more and not is_free else 0, supplier.currency)

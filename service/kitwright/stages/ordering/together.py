@@ -19,11 +19,10 @@ from kitwright.stages.ordering.order import (
     OrderLine,
     PartsOrder,
     Use,
-    flat_freight,
-    is_hazardous,
     order_line,
     place_orders,
 )
+from kitwright.stages.supply import is_hazardous
 
 LineKey = tuple[SupplierId, str, str, int]
 """Supplier, its SKU, the item, and items per pack."""
@@ -177,7 +176,9 @@ def _fees(
     """Return the shares of each fee: that of hazardous goods by who needs them, others by all."""
     every = frozenset(range(1, len(order.lines) + 1))
     hazardous = {
-        place for place, line in enumerate(order.lines, start=1) if is_hazardous(catalogue, line)
+        place
+        for place, line in enumerate(order.lines, start=1)
+        if is_hazardous(catalogue, line.source.item)
     }
     causes = {"hazardous-goods": hazardous}
     return [
@@ -200,14 +201,14 @@ def _freight(
 
 def _freights(order: PartsOrder) -> Iterator[tuple[Money, frozenset[int]]]:
     """Yield each freight of an order with the places of the lines that it is for."""
-    rest = set[int]()
+    rest, flat = set[int](), order.freight
     for place, line in enumerate(order.lines, start=1):
         if line.source.freight is None:
             rest.add(place)
         else:
             amount = Money.of(line.source.freight * line.packs, order.supplier.currency)
+            flat -= amount
             yield amount, frozenset({place})
-    flat = flat_freight(order.supplier, order.lines, order.goods)
     if flat.minor:
         yield flat, frozenset(rest)
 

@@ -114,25 +114,31 @@ def _sum(pieces: Sequence[_Piece]) -> Fraction:
 
 
 class _KitPrices:
-    """Selling prices of a kit's items, at the strictest floor among the roles that each fills."""
+    """Selling prices of a kit's items, at the strictest floor among the roles that each fills, and
+    at the cost of the dearest offer that each is bought from.
+    """
 
     def __init__(self, prices: Prices, currency: str, kit: KitPart) -> None:
         self.currency = currency
         self._prices = prices
         self._floors: dict[ItemId, Quality] = {}
+        self._costs: dict[ItemId, Fraction] = {}
+        for each in kit.bought:
+            item, cost = each.source.item, each.source.cost_of_one
+            self._costs[item] = max(cost, self._costs.get(item, cost))
         for need in kit.needs:
             if self._floors.get(need.item) is not Quality.maker:
                 self._floors[need.item] = need.floor
 
     def of(self, item: ItemId, number: ItemId | None = None) -> Decimal:
         """Return the selling price of one item as sold, or of an older number fitted for it."""
-        return self._prices.of(number or item, self._floors[item])
+        return self._prices.of(number or item, self._floors[item], self._costs.get(item))
 
     def of_set(self, item: ItemId, covers: Sequence[Covered]) -> Decimal:
         """Return the selling price of a set, at the strictest floor among the roles it fills."""
         floors = {each.need.floor for each in covers}
         strict = Quality.maker if Quality.maker in floors else Quality.alternate
-        return self._prices.of(item, strict)
+        return self._prices.of(item, strict, self._costs.get(item))
 
 
 class _Taken(Struct, frozen=True):

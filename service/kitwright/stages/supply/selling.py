@@ -42,23 +42,30 @@ class Prices:
 
     def __init__(self, catalogue: Catalogue, shop: Shop, supply: Supply) -> None:
         self._given = (catalogue, shop, supply)
-        self._known: dict[tuple[ItemId, Quality], Decimal] = {}
+        self._known: dict[tuple[ItemId, Quality, Fraction | None], Decimal] = {}
 
-    def of(self, item: ItemId, floor: Quality) -> Decimal:
+    def of(self, item: ItemId, floor: Quality, planned: Fraction | None = None) -> Decimal:
         """Return the selling price of one item, in the shop's currency; see `selling_price`."""
-        if (item, floor) not in self._known:
-            self._known[item, floor] = selling_price(*self._given, item, floor)
-        return self._known[item, floor]
+        key = item, floor, planned
+        if key not in self._known:
+            self._known[key] = selling_price(*self._given, item, floor, planned)
+        return self._known[key]
 
 
 def selling_price(
-    catalogue: Catalogue, shop: Shop, supply: Supply, item: ItemId, floor: Quality
+    catalogue: Catalogue,
+    shop: Shop,
+    supply: Supply,
+    item: ItemId,
+    floor: Quality,
+    planned: Fraction | None = None,
 ) -> Decimal:
     """Return the selling price of one item, in the shop's currency; it includes tax if the shop's
     prices do.
 
     The replacement cost is the cost of one item at the cheapest eligible source, without price
-    breaks and unrounded. The price is that of the cost's band, but not below the price at the top
+    breaks and unrounded; if the shop's rule says so, the `planned` cost if that is higher. The
+    price is that of the cost's band, but not below the price at the top
     of an earlier band. If the rule says so, it is at most the list price. It is rounded to the
     shop's step, half up, but never above a list price that limits it. An item without a source is
     priced by its list price.
@@ -72,7 +79,10 @@ def selling_price(
     sources = supply.eligible(current_number(catalogue, item), floor)
     if rule.rule is PriceRule.list or not sources:
         return _list_price(catalogue, shop, item)
-    asked = _by_cost(rule, sources[0].cost_of_one)
+    cost = sources[0].cost_of_one
+    if planned is not None and rule.follows_offer:
+        cost = max(cost, planned)
+    asked = _by_cost(rule, cost)
     step = exact(rule.step)
     if rule.rule is not PriceRule.lower_of_list_and_markup:
         return _amount(shop, round_minor(asked / step, RoundMode.half_up) * step)

@@ -18,7 +18,7 @@ from kitwright.keeping.record import KeptQuote, Means, Revision
 from kitwright.keeping.store import Records
 from kitwright.quote import for_customer, read_quote
 from kitwright.stages.request import RequestRefused
-from kitwright.web.calls.additions import read_amount
+from kitwright.web.calls.additions import read_amount_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
@@ -153,8 +153,8 @@ def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
     and `errors` says what is already agreed.
     """
     desk = call.desk
-    amount = read_amount(body.amount, desk.currency, "amount")
-    limit = read_amount(body.limit, desk.currency, "limit")
+    amount = read_amount_or_none(body.amount, desk.currency, "amount")
+    limit = read_amount_or_none(body.limit, desk.currency, "limit")
     quote = call.checked(QUOTE, records.quotes.get)
     yes = Yes(
         who=body.who,

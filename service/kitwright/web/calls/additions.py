@@ -143,8 +143,8 @@ def _more(asked: AdditionIn, currency: str) -> More:
         description=asked.description,
         kind=asked.kind,
         tax_kind=asked.tax_kind or asked.kind,
-        net=read_amount(asked.net, currency, "net"),
-        amount=read_amount(asked.amount, currency, "amount"),
+        net=read_amount_or_none(asked.net, currency, "net"),
+        amount=read_amount_or_none(asked.amount, currency, "amount"),
     )
 
 
@@ -182,10 +182,15 @@ def _told(ruling: Ruling, speaker: Speaker) -> str:
     )
 
 
-def read_amount(text: str | None, currency: str, member: str) -> Money | None:
+def read_amount_or_none(text: str | None, currency: str, member: str) -> Money | None:
+    """Return an amount of the shop's currency, above zero, None for none. Raises:
+    RequestRefused.
+    """
+    return None if text is None else read_amount(text, currency, member)
+
+
+def read_amount(text: str, currency: str, member: str) -> Money:
     """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
-    if text is None:
-        return None
     figure = read_figure(text)
     money_of = Money.of(figure, currency)
     if figure <= 0 or money_of.amount != Decimal(text):

@@ -12,6 +12,7 @@ from kitwright.keeping.record import Advance, KeptQuote
 from kitwright.keeping.store import Records
 from kitwright.money import Money, total
 from kitwright.quote import read_quote
+from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.additions import read_amount
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.handlers import operation
@@ -44,6 +45,20 @@ class AdvancesOut(Out, frozen=True, kw_only=True):
     items: tuple[Advance, ...]
 
 
+class AdvanceTooLarge(RequestFault):
+    """Payments in advance that are more than the agreed revision comes to."""
+
+    code = "advance-too-large"
+
+    def __init__(self, paid: Money, price: Money) -> None:
+        super().__init__(
+            f"{paid.amount_text} {paid.currency} would be paid in advance, and the quote comes to "
+            f"{price.amount_text}"
+        )
+        self.paid = paid
+        self.price = price
+
+
 @operation("GET /v1/quotes/{id}/advances", "listAdvances", "quotes")
 def listed(records: Records, call: Call) -> Reply[AdvancesOut]:
     """Get what was paid in advance, and what of the advance is left."""
@@ -70,18 +85,24 @@ def add(records: Records, call: Call, body: AdvanceIn) -> Reply[QuoteHeadOut]:
     paid. Records the payment; nothing is charged.
     """
     quote = call.checked(QUOTE, records.quotes.get)
+    amount = read_amount(body.amount, call.desk.currency, "amount")
+    earlier = records.advances.of_quote(quote.number)
+    paid = total((one.amount for one in earlier), amount.currency) + amount
+    price = quote.gross or quote.net
+    if paid > price:
+        raise RequestRefused([AdvanceTooLarge(paid, price).at("amount")])
     advance = Advance(
         quote=quote.number,
         number=0,
         at=call.stamp.at,
         day=call.stamp.today,
-        amount=read_amount(body.amount, call.desk.currency, "amount") or Money(0, ""),
+        amount=amount,
         means=body.means,
         reference=body.reference,
         who=body.by,
     )
-    paid = record_advance(records, call.stamp, quote, advance)
-    return answer(call.desk, head_of(call.desk, records, paid))
+    changed = record_advance(records, call.stamp, quote, advance)
+    return answer(call.desk, head_of(call.desk, records, changed))
 
 
 def _due(records: Records, quote: KeptQuote) -> Money:

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from msgspec import Struct
 
-from kitwright.catalogue.model import OverrunPreset, Shop
+from kitwright.catalogue.model import OverrunPreset, Shop, SupplierId
 from kitwright.documents.papers import MadeOrder, ShopPapers
 from kitwright.keeping import offer
 from kitwright.keeping.record import Hand, Stamp
@@ -23,7 +23,7 @@ from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
 from kitwright.pricing import Pricing
 from kitwright.quote import Paper
-from kitwright.stages.supply import Stock
+from kitwright.stages.supply import Stock, day_of_order
 from kitwright.web.calls.pool import Pool
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.stocking import Shelf
@@ -181,6 +181,13 @@ class Desk:
     def today(self, moment: datetime | None = None) -> date:
         """Return the day of a moment in the shop's time zone, by default of now."""
         return self.clock(moment or self.now()).date()
+
+    def order_days(self, moment: datetime) -> dict[SupplierId, date]:
+        """Return the day that an order placed at a moment counts for, by supplier."""
+        return {
+            supplier.id: day_of_order(supplier, self.clock(moment, supplier.time_zone))
+            for supplier in self.service.workshop.catalogue.suppliers.values()
+        }
 
     def stamp(self, hand: Hand, by: str, request_id: str = "") -> Stamp:
         """Return who acts, and that it is now."""

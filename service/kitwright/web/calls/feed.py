@@ -80,13 +80,16 @@ def _place(records: Records, after: str, path: str) -> int:
     later = [one for before, one in pairwise(generations) if before.epoch == own]
     shared = min(seen, later[0].after) if later else 0
     going_on = f"{generations[-1].epoch}.{shared}"
-    undone = f"events after place {shared} are undone" if later else "events may be undone"
+    if later and seen <= later[0].after:
+        undone = "no event up to yours is undone:"
+    else:
+        which = f"events after place {shared} are undone" if later else "events may be undone"
+        undone = f"{which}: read again the records that they named, and"
     taken_at = generations[-1].taken_at
     told = "" if taken_at is None else f" of {taken_at:%Y-%m-%d %H:%M:%S} UTC"
     raise Refusal(
         "feed-restarted",
-        f"records were restored from a backup{told}, and {undone}: read again the records that "
-        f"they named, and continue with after={going_on}",
+        f"records were restored from a backup{told}; {undone} continue with after={going_on}",
         headers={"Link": f'<{path}?after={going_on}>; rel="next"'},
     )
 

@@ -33,7 +33,7 @@ from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
 from kitwright.money import Money
 from kitwright.quote import ShownQuote, amount_of, encode_quote, for_customer
-from kitwright.web.calls.additions import read_amount
+from kitwright.web.calls.additions import read_amount_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation
@@ -341,7 +341,7 @@ def accept(records: Records, call: Call, body: YesIn) -> Reply[DecidedOut]:
     yes = Yes(
         who=body.who,
         means=Means.link,
-        limit=read_amount(body.limit, desk.currency, "limit"),
+        limit=read_amount_or_none(body.limit, desk.currency, "limit"),
         text=consent_text(records, quote, link.revision),
     )
     consent.accept(records, stamp, quote, link.revision, yes=yes, preset=desk.overrun)

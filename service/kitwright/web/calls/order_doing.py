@@ -5,7 +5,7 @@ cancellations.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any, Final
@@ -42,7 +42,7 @@ from kitwright.keeping.record import KeptOrder, Mail
 from kitwright.keeping.store import Records
 from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.stages.supply import arrival, day_of_order
+from kitwright.stages.supply import arrival
 from kitwright.units import exact, read_figure
 from kitwright.web.calls.additions import AmountInvalid
 from kitwright.web.calls.call import Call, answer
@@ -71,6 +71,8 @@ from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
 
 _NONCE_BYTES: Final = 16
+_AHEAD: Final = timedelta(days=31)
+"""How far ahead a bill may be dated; more is a typing error."""
 
 
 class NoOrderAddress(ActRefused):
@@ -104,6 +106,16 @@ class CostInvalid(RequestFault):
     def __init__(self, text: str, currency: str) -> None:
         super().__init__(f"{text} {currency}: the cost of a pack should not be below zero")
         self.text = text
+
+
+class DayImpossible(RequestFault):
+    """A promise of a day before the order was made, or a bill of a day far ahead."""
+
+    code = "day-impossible"
+
+    def __init__(self, day: date, reason: str) -> None:
+        super().__init__(f"{day.isoformat()} is {reason}")
+        self.day = day
 
 
 def _act(
@@ -193,6 +205,7 @@ def confirm(records: Records, call: Call, body: ConfirmOrderIn | None) -> Reply[
             raise RequestRefused([AnswerNotRead(str(error))]) from None
     else:
         _check_costs(call.desk, body.lines)
+        _check_promises(call.desk, order, body.lines)
         fact = Answered(
             number=body.reference,
             lines=tuple(AnsweredLine(**structs.asdict(one)) for one in body.lines),
@@ -242,6 +255,8 @@ def bill(records: Records, call: Call, body: BillIn) -> Reply[OrderDoneOut]:
     """
     currency = call.desk.currency
     _check_costs(call.desk, body.lines)
+    if body.day > call.stamp.today + _AHEAD:
+        raise RequestRefused([DayImpossible(body.day, "more than a month ahead").at("day")])
     fact = Billed(
         number=body.number,
         day=body.day,
@@ -337,7 +352,7 @@ def _redated(desk: Desk, order: KeptOrder, now: datetime) -> KeptOrder:
     if supplier is None:
         return order
     shop = desk.service.workshop.shop
-    day = day_of_order(supplier, desk.clock(now, supplier.time_zone))
+    day = desk.order_days(now)[supplier.id]
     lines = tuple(
         structs.replace(line, promised=arrival(shop, supplier, line.lead_days, day))
         for line in placed.lines
@@ -370,6 +385,15 @@ def _check_costs(desk: Desk, lines: Sequence[AnswerLineIn | ReceivedLineIn | Bil
         if line.unit_cost is not None and line.unit_cost.startswith("-"):
             fault = CostInvalid(line.unit_cost, desk.currency)
             raise RequestRefused([fault.at("lines", place, "unit_cost")])
+
+
+def _check_promises(desk: Desk, order: KeptOrder, lines: Sequence[AnswerLineIn]) -> None:
+    """Raise if a day is promised before the order was made. Raises: RequestRefused."""
+    made = desk.today(order.made_at)
+    for place, line in enumerate(lines):
+        if line.promised is not None and line.promised < made:
+            fault = DayImpossible(line.promised, f"before the order was made, on {made}")
+            raise RequestRefused([fault.at("lines", place, "promised")])
 
 
 def _amount(text: str, currency: str, member: str) -> Money:

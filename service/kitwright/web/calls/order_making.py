@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 import msgspec
 
-from kitwright.catalogue.model import SupplierId
 from kitwright.documents.balance_view import balance_of
 from kitwright.keeping import life
 from kitwright.keeping.acts import ActRefused, check_act
@@ -35,7 +34,6 @@ from kitwright.stages.ordering import (
     joined,
     plan_follow_up,
 )
-from kitwright.stages.supply import day_of_order
 from kitwright.telling import tell_covers, tell_order
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
@@ -100,10 +98,7 @@ def plan_need(desk: Desk, records: Records, quote: KeptQuote, now: datetime) -> 
         workshop.supply,
         joined([*(packs for order in agreed.orders for packs in packs_of(order)), *short]),
         placed,
-        {
-            supplier.id: day_of_order(supplier, desk.clock(now, supplier.time_zone))
-            for supplier in workshop.catalogue.suppliers.values()
-        },
+        desk.order_days(now),
     )
     speaker = desk.service.speaker(agreed.language)
     names: dict[str, str] = {packs.item: speaker.item(packs.item) for packs in short}
@@ -122,7 +117,7 @@ def supplying_of(desk: Desk, records: Records, quote: KeptQuote) -> Supplying:
     """Return whether the parts of an agreed revision are ordered, or can be, now."""
     try:
         need = plan_need(desk, records, quote, desk.now())
-        check_advance(desk, records, need)
+        check_advance(records, need)
     except (NotOrderable, AdvanceMissing):
         return Supplying(is_supplied=False, is_orderable=False)
     revision = life.revision_of(records, quote, quote.agreed or 0)
@@ -146,29 +141,22 @@ def reserve_and_plan(desk: Desk, records: Records, stamp: Stamp, quote: KeptQuot
     need = plan_need(desk, records, quote, stamp.at)
     if need.follow_up.orders and reserve_missing(records, stamp, quote, need.ordered):
         need = plan_need(desk, records, quote, stamp.at)
-    check_advance(desk, records, need)
+    check_advance(records, need)
     return need
 
 
-def check_advance(desk: Desk, records: Records, need: Need) -> None:
+def check_advance(records: Records, need: Need) -> None:
     """Raise if a need has special orders whose advance is not recorded. Raises: AdvanceMissing."""
     special = [
         line.source.sku
         for order in need.follow_up.orders
         for line in order.lines
-        if is_special(desk, line.source.supplier.id, line.source.sku)
+        if line.source.supplier.is_special(line.source.sku)
     ]
     if special:
         left = advance_left(records, need.quote, need.agreed)
         if left.minor > 0:
             raise AdvanceMissing(need.quote, special, left)
-
-
-def is_special(desk: Desk, supplier: str, sku: str) -> bool:
-    """Return whether a supplier's SKU is ordered for one customer alone."""
-    found = desk.service.workshop.catalogue.suppliers.get(SupplierId(supplier))
-    offers = () if found is None else found.offer
-    return any(offer.sku == sku and offer.is_special for offer in offers)
 
 
 def advance_left(records: Records, quote: KeptQuote, agreed: Quote) -> Money:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from msgspec import Meta, field
 
-from kitwright.catalogue.model import ItemId, Quality, Supplier, SupplierId
+from kitwright.catalogue.model import ItemId, Quality, SupplierId
 from kitwright.keeping.opening import pack_amount, unit_cost
 from kitwright.keeping.order_acts import ORDER_ACTS, LineTerms, possible_order_acts
 from kitwright.keeping.order_entry import ReturnReason
@@ -37,8 +37,9 @@ class OrderLineStateOut(Out, frozen=True, kw_only=True):
 
     `promised` is null if no day is promised. `waiting` are the packs that should go back because
     they arrived damaged, are other goods or are too many. `credit` is what the supplier should
-    credit for what went back. Goods that are not needed may go back
-    until `return_by`, and `cores` old parts until `core_by`; null: never, or none has arrived.
+    credit for what went back, and `overbilled` the packs that it billed, although they neither came
+    nor are to come. Goods that are not needed may go back until `return_by`, and `cores` old parts
+    until `core_by`; null: never, or none has arrived.
     """
 
     line: Count
@@ -52,6 +53,7 @@ class OrderLineStateOut(Out, frozen=True, kw_only=True):
     wrong: Count
     returned: Count
     billed: Count
+    overbilled: Count
     waiting: Count
     credit: Money
     promised: date | None
@@ -109,6 +111,7 @@ def _line(desk: Desk, line: LineState) -> OrderLineStateOut:
         wrong=line.wrong,
         returned=sum(n for why, n in line.back.items() if why is not ReturnReason.core),
         billed=line.billed,
+        overbilled=line.overbilled,
         waiting=sum(line.waiting(why) for why in faulty),
         credit=Money(line.credit, line.placed.net.currency),
         promised=line.promised if line.due else None,
@@ -137,17 +140,14 @@ def terms_of(desk: Desk, line: LineState) -> LineTerms:
         quality=_quality(desk, line),
         cost=cost,
         restock_percent=Fraction(0) if supplier is None else exact(supplier.restock_percent),
-        return_days=None if supplier is None else _return_days(supplier, placed.sku),
+        # what was made for one customer is never taken back
+        return_days=None
+        if supplier is None or supplier.is_special(placed.sku)
+        else supplier.return_days,
         core_days=None if supplier is None else supplier.core_days or None,
         core=core,
         pieces=placed.pack_size,
     )
-
-
-def _return_days(supplier: Supplier, sku: str) -> int | None:
-    """Return for how many days a supplier takes back a SKU, None if it never does."""
-    is_special = any(offer.sku == sku and offer.is_special for offer in supplier.offer)
-    return None if is_special else supplier.return_days
 
 
 def _quality(desk: Desk, line: LineState) -> Quality:

@@ -15,7 +15,6 @@ from kitwright.keeping.order_progress import LineState, held_by
 from kitwright.keeping.record import KeptQuote, Stamp
 from kitwright.keeping.store import Records
 from kitwright.stages.ordering import Lacking, next_offer
-from kitwright.stages.supply import day_of_order
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import ORDER, QUOTE, written
 from kitwright.web.calls.order_shown import terms_of
@@ -60,10 +59,7 @@ def proposals_of(desk: Desk, stamp: Stamp, done: Done) -> Iterator[ProposalOut]:
     if they can.
     """
     workshop = desk.service.workshop
-    days = {
-        supplier.id: day_of_order(supplier, desk.clock(stamp.at, supplier.time_zone))
-        for supplier in workshop.catalogue.suppliers.values()
-    }
+    days = desk.order_days(stamp.at)
     late = {now.line: now for _, now in _slipping(done)}
     for then, line in zip(done.before.lines, done.after.lines, strict=True):
         slipping, refused = line.line in late, line.cancelled - then.cancelled

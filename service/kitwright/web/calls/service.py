@@ -17,7 +17,7 @@ from kitwright.quote import Quote
 from kitwright.stages.finding import Assessment
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import Asked, RequestRefused, read_request
-from kitwright.stages.supply import Stock
+from kitwright.stages.supply import Stock, opening_stock
 from kitwright.telling import tell_assessment, tell_plan, tell_quote
 from kitwright.web.calls.wire import AssessmentIn, PreviewIn
 from kitwright.workshop import Workshop
@@ -55,6 +55,7 @@ class Service:
         self.speaker(None)
         self.speaker(workshop.shop.bench_language)
         self._foresight = Foresight(workshop)
+        self._opening = opening_stock(workshop.shop)
 
     def speaker(self, language: str | None) -> Speaker:
         """Return the speaker of a language, of the shop's if none is given.
@@ -67,7 +68,7 @@ class Service:
         return self._speakers[named]
 
     def work_out(self, asked: PreviewIn, stock: Stock | None = None) -> Outcome:
-        """Return the core's result for a request, with some stock; None: as it was before.
+        """Return the core's result for a request, with some stock; None: as the shop's file has it.
 
         Raises: RequestRefused, and the errors of the stages.
         """
@@ -75,8 +76,7 @@ class Service:
         faults = [*asked.faults(), *self.unspoken(asked.language)]
         if faults:
             self._refuse(asked, plain, faults)
-        if stock is not None:
-            self.workshop.market.stock = stock
+        self.workshop.market.stock = self._opening if stock is None else stock
         outcome = quote_repair(self.workshop, plain)
         return self._foresight.look_ahead(outcome) if asked.contingencies else outcome
 
