@@ -283,7 +283,7 @@ def test_lower_quality_does_not_do_for_what_was_agreed(staff: Staff) -> None:
 
     assert planned_of(staff, quote, "V68-G-140") == ["CPSN"]
     (made,) = answer["items"]
-    # four sets and two gaskets replace what BRMW would have sent, and what is in the sets is surplus
+    # four sets and two gaskets replace what BRMW would have sent; what is in the sets is surplus
     assert {line["item"]: line["packs"] for line in made["order"]["lines"]} == {
         "V68-K-011": 4,
         "V68-G-140": 2,
