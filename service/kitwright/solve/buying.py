@@ -20,6 +20,7 @@ from kitwright.solve import Orderable
 from kitwright.solve._demand import Demand, Use, allotted
 from kitwright.solve._landed import Found, Search
 from kitwright.solve._part import Way
+from kitwright.solve._program import SolverFailed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -35,6 +36,7 @@ __all__ = [
     "Offer",
     "Price",
     "Purchase",
+    "SolverFailed",
     "Spare",
     "Unmet",
     "Use",

@@ -5,11 +5,10 @@ from __future__ import annotations
 import random
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import date
+from datetime import date, timedelta
 from fractions import Fraction
 from functools import cache
 
-import pytest
 from msgspec import structs
 from tests.stages.workbench import (
     BOTH_HEADS,
@@ -27,12 +26,11 @@ from tests.stages.workbench import (
 )
 
 from kitwright.catalogue.model import Catalogue, Quality, ShopId, SupplierId
-from kitwright.money import Money, total
+from kitwright.money import total
 from kitwright.stages.kit import Market
 from kitwright.stages.ordering import (
     Basket,
     JointOrder,
-    NotInBasket,
     PartsOrder,
     buy_together,
     join_orders,
@@ -114,7 +112,7 @@ def test_buy_together_gives_each_quote_what_it_asked_for_at_no_more_than_merged_
         chance = random.Random(seed)
         wanted = [chance.choice(found) for _ in range(chance.randint(1, 12))]
 
-        basket = buy_together(market, wanted, days(market))
+        basket = buy_together(market, wanted, [None] * len(wanted), days(market))
 
         verify(wanted, basket)
         assert basket.is_least
@@ -124,51 +122,79 @@ def test_buy_together_gives_each_quote_what_it_asked_for_at_no_more_than_merged_
     assert cheaper > 3
 
 
-def test_buy_together_opens_one_pack_for_several_quotes() -> None:
+def test_buy_together_waits_as_long_as_a_quote_can() -> None:
+    items = everything(starter(), "10.00")
+    soon = supplier("SOON", *items, lead_days=1)
+    later = [structs.replace(each, sku=f"L-{each.item}", cost=figure("9.00")) for each in items]
+    slow = supplier("LATER", *later, lead_days=4, freight=figure("40.00"))
+    catalogue = stocked(with_suppliers(starter(), soon, slow))
+    market = market_of(catalogue)
+    wanted = [quote(catalogue, jobs=BOTH_HEADS).repair.orders for _ in range(3)]
+    first, last = date(2027, 3, 2), date(2027, 3, 5)
+    assert {order.promised for order in wanted[0]} == {first}
+
+    for needed, used in ((None, "SOON"), (last - timedelta(days=1), "SOON"), (last, "LATER")):
+        basket = buy_together(market, wanted, [needed] * 3, days(market))
+        assert [one.order.supplier.id for one in basket.orders] == [used], needed
+
+
+def test_buy_together_keeps_packs_whole_for_each_quote() -> None:
     bolts = offer("V68-G-110", "10.00", pack=4)
     rest = [each for each in everything(starter(), "1.00") if each.item != bolts.item]
     catalogue = stocked(with_suppliers(starter(), supplier("ONE", *rest, bolts)))
     market = market_of(catalogue)
-    alone = quote(catalogue, jobs=[job("J-ROCKER-COVER", 1)]).repair.orders
-    (own,) = [line for order in alone for line in order.lines if line.source.item == bolts.item]
-    assert own.packs == 1
+    alone = quote(catalogue, jobs=(job("J-ROCKER-COVER", 1),)).repair.orders
 
-    basket = buy_together(market, [alone] * 3, days(market))
+    basket = buy_together(market, [alone] * 3, [None] * 3, days(market))
 
     verify([alone] * 3, basket)
-    (joint,) = basket.orders
-    place, line = next(
-        (place, line)
-        for place, line in enumerate(joint.order.lines, start=1)
-        if line.source.item == bolts.item
+    assert basket.orders == join_orders(market.catalogue, market.shop, [alone] * 3)
+
+
+def test_buy_together_splits_what_one_supplier_has_too_few_of() -> None:
+    items = everything(starter(), "5.00")
+    few = [structs.replace(each, stock=3) for each in items if each.item == "V68-G-103"]
+    others = [structs.replace(each, sku=f"O-{each.item}", cost=figure("9.00")) for each in items]
+    catalogue = stocked(
+        with_suppliers(starter(), supplier("FEW", *few), supplier("OTHER", *others))
     )
-    pieces = sum(use.quantity for use in own.covers)
-    assert line.packs == -(-3 * pieces // 4)
-    shares = [
-        part.net.minor for one in joint.allotments for part in one.portions if part.line == place
-    ]
-    assert sum(shares) == 1_000 * line.packs
-    assert max(shares) - min(shares) <= 1
+    market = market_of(catalogue)
+    wanted = [quote(catalogue, jobs=BOTH_HEADS).repair.orders for _ in range(3)]
+
+    basket = buy_together(market, wanted, [None] * len(wanted), days(market))
+
+    verify(wanted, basket)
+    packs = {
+        joint.order.supplier.id: sum(
+            line.packs for line in joint.order.lines if line.source.item == "V68-G-103"
+        )
+        for joint in basket.orders
+    }
+    assert packs == {"FEW": 3, "OTHER": 3}
 
 
 def test_buy_together_reaches_free_freight_by_moving_goods() -> None:
     items = everything(starter(), "10.00")
-    near = supplier("NEAR", *items, freight=figure("30.00"), free_freight_from=figure("100.00"))
+    near = supplier("NEAR", *items, freight=figure("30.00"), free_freight_from=figure("300.00"))
     cheap = supplier(
         "CHEAP",
         *(structs.replace(each, cost=figure("9.00"), sku=f"C-{each.item}") for each in items[::2]),
-        freight=figure("12.00"),
+        freight=figure("5.00"),
     )
     catalogue = stocked(with_suppliers(starter(), near, cheap))
     market = market_of(catalogue)
     wanted = [quote(catalogue, jobs=jobs).repair.orders for jobs in (BOTH_HEADS, (HEAD,))]
 
-    basket = buy_together(market, wanted, days(market))
+    basket = buy_together(market, wanted, [None] * len(wanted), days(market))
 
     verify(wanted, basket)
-    (joint,) = basket.orders
-    assert joint.order.supplier.id == "NEAR"
-    assert joint.order.charges == Money(0, USD)
+    # merged, 210.00 and freight from NEAR, 207.00 and freight from CHEAP: nine pieces for 1.00 more
+    # each end the freight of 30.00
+    assert landed(join_orders(market.catalogue, market.shop, wanted)) == 452_00
+    assert [(one.order.supplier.id, one.order.net.minor) for one in basket.orders] == [
+        ("CHEAP", 131_00),
+        ("NEAR", 300_00),
+    ]
 
 
 def test_buy_together_leaves_a_special_order_with_its_supplier() -> None:
@@ -179,29 +205,31 @@ def test_buy_together_leaves_a_special_order_with_its_supplier() -> None:
     wanted = [quote(catalogue, jobs=(HEAD,)).repair.orders] * 2
     both = with_suppliers(catalogue, supplier("MADE", *special), supplier("OTHER", *dear))
 
-    basket = buy_together(market_of(both), wanted, days(market_of(both)))
+    market = market_of(both)
+
+    basket = buy_together(market, wanted, [None] * len(wanted), days(market))
 
     (joint,) = basket.orders
     assert joint.order.supplier.id == "MADE"
     verify(wanted, basket)
 
 
-def test_buy_together_says_what_is_too_few_for_all() -> None:
+def test_buy_together_orders_what_there_is_too_little_of_where_it_was_asked_for() -> None:
     items = everything(starter(), "5.00")
     few = [structs.replace(each, stock=2) if each.item == "V68-G-103" else each for each in items]
     catalogue = stocked(with_suppliers(starter(), supplier("ONE", *few)))
+    market = market_of(catalogue)
     wanted = [quote(catalogue, jobs=(HEAD,)).repair.orders] * 3
 
-    with pytest.raises(NotInBasket) as raised:
-        buy_together(market_of(catalogue), wanted, days(market_of(catalogue)))
+    basket = buy_together(market, wanted, [None] * len(wanted), days(market))
 
-    assert raised.value.items == ("V68-G-103",)
+    assert basket.orders == join_orders(market.catalogue, market.shop, wanted)
 
 
 def test_buy_together_of_nothing_is_no_order() -> None:
     market, _ = asked()
 
-    assert buy_together(market, [(), ()], {}).orders == ()
+    assert buy_together(market, [(), ()], [None, None], {}).orders == ()
 
 
 def test_buy_together_prices_fractions_of_a_minor_unit_by_the_line() -> None:
@@ -209,7 +237,9 @@ def test_buy_together_prices_fractions_of_a_minor_unit_by_the_line() -> None:
     catalogue = stocked(with_suppliers(starter(), supplier("ONE", *items)))
     wanted = [quote(catalogue, jobs=jobs).repair.orders for jobs in JOBS]
 
-    basket = buy_together(market_of(catalogue), wanted, days(market_of(catalogue)))
+    market = market_of(catalogue)
+
+    basket = buy_together(market, wanted, [None] * len(wanted), days(market))
 
     assert basket.is_least
     for joint in basket.orders:

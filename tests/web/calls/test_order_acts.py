@@ -1,6 +1,7 @@
 """Orders as they live: sent, answered, received, billed, returned and cancelled over the API."""
 
 from collections.abc import Iterator
+from decimal import Decimal
 from email import message_from_bytes
 from email.policy import default
 from pathlib import Path
@@ -102,6 +103,25 @@ def test_order_is_sent_by_email_with_its_documents(buyer: Buyer) -> None:
     assert "rear gate" in text
     assert len(kept) <= 1
     assert events(buyer, order["id"]) == ["order.created", "order.sent", "mail.queued"]
+
+
+def test_quotes_are_bought_together_where_all_of_it_costs_least(buyer: Buyer) -> None:
+    quotes = [buyer.staff.accepted(**HEADS, needed_by="2027-03-12") for _ in range(12)]
+    for quote in quotes:
+        alone = buyer.staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]
+        assert [one["supplier"] for one in alone] == ["ALDQ", "DLWY"]
+
+    made = buyer.order(*quotes)
+
+    # CPSN is cheaper and later; only together do the quotes reach what ends its fee and freight
+    order = made["CPSN"]["order"]
+    assert made.keys() == {"CPSN", "DLWY"}
+    assert (order["goods"], order["fees"]) == (order["net"], [])
+    assert order["promised"] <= "2027-03-12"
+    shares = [one["goods"]["amount"] for one in made["CPSN"]["allocations"]]
+    assert sum(map(Decimal, shares)) == Decimal(order["goods"]["amount"])
+    assert buyer.order(*quotes) == {}
+    buyer.staff.act(quotes[-1], "start")
 
 
 def test_order_without_an_address_is_told_by_telephone(buyer: Buyer) -> None:

@@ -1,6 +1,6 @@
 """Ordering: the parts orders for each supplier, and follow-up orders if more is needed later."""
 
-from kitwright.stages.ordering.basket import Basket, NotInBasket, buy_together
+from kitwright.stages.ordering.basket import Basket, buy_together
 from kitwright.stages.ordering.follow_up import (
     FollowUp,
     NotOrderable,
@@ -33,7 +33,6 @@ __all__ = [
     "JointOrder",
     "Lacking",
     "Missing",
-    "NotInBasket",
     "NotOrderable",
     "NothingSells",
     "Packs",

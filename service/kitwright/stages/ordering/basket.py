@@ -1,7 +1,9 @@
-"""Basket: what several quotes need, bought together at least landed cost, and each quote's share.
+"""Basket: the packs that several quotes need, bought together at least landed cost.
 
-Each quote asks for the orders that it needs by itself. Their lines say what is needed, in which
-quality and by when; from whom it is bought is chosen anew for all quotes together.
+Each quote asks for the orders that it needs by itself. Their lines say how many packs of which item
+are needed, in which quality and by when; from whom they come is chosen anew for all quotes
+together. Packs stay whole for each quote, and sets stay sets, since goods are received, reserved
+and returned by packs.
 """
 
 from __future__ import annotations
@@ -11,17 +13,15 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from math import lcm
 from typing import NamedTuple
 
 from msgspec import Struct, structs
 
-from kitwright.catalogue.model import Catalogue, Hazmat, ItemId, Quality, Supplier, SupplierId
+from kitwright.catalogue.model import ItemId, Quality, SupplierId
 from kitwright.money import Money, share
 from kitwright.solve.buying import (
     MOST_NODES,
     Charge,
-    Missing,
     Need,
     Offer,
     Price,
@@ -30,195 +30,183 @@ from kitwright.solve.buying import (
     least_purchase,
 )
 from kitwright.stages.kit import Market
-from kitwright.stages.ordering.follow_up import NotOrderable
+from kitwright.stages.ordering.follow_up import per_pack
 from kitwright.stages.ordering.order import OrderLine, PartsOrder, Use, order_line
 from kitwright.stages.ordering.together import JointOrder, LineKey, Part, line_key, share_orders
-from kitwright.stages.supply import Source, arrival
-from kitwright.units import exact
+from kitwright.stages.supply import Source, Terms, arrival, is_hazardous
 
-_Kind = tuple[ItemId, str]
-"""An item in a quality, or, if ordered specially, as a supplier's SKU."""
-_OfferId = tuple[str, str, ItemId, int]
-"""Supplier, its SKU, the item, and items per pack."""
+_Kind = tuple[ItemId, int, str]
+"""Packs of an item, by their size, in a quality or, if ordered specially, as a supplier's SKU."""
 
 
 class Basket(Struct, frozen=True, kw_only=True):
-    """The orders of several quotes together. No purchase costs less by more than `gap`."""
+    """The orders of several quotes together. No purchase of such packs costs less by more than
+    `gap`.
+    """
 
     orders: tuple[JointOrder, ...]
     gap: Money
 
     @property
     def is_least(self) -> bool:
-        """Whether it is proven that no purchase costs less."""
+        """Whether it is proven that no purchase of such packs costs less."""
         return not self.gap.minor
 
 
-class NotInBasket(NotOrderable):
-    """Parts that several quotes need, of which the suppliers have too few."""
-
-    code = "not-in-basket"
-
-    def __init__(self, items: Sequence[ItemId]) -> None:
-        super().__init__(
-            f"can't order enough for all quotes together: {', '.join(items)}; order for fewer "
-            "quotes, or revise those that can use other parts"
-        )
-        self.items = tuple(items)
-
-
 class _Wanted(NamedTuple):
-    """A need of a quote: its use, and the quality that was to be bought; `by` is the day on which
-    the parts were promised.
-    """
+    """A line of a quote's own orders; `by` is the day by which the packs must be there."""
 
     asker: int
-    use: Use
     line: OrderLine
-    is_special: bool
     by: date
+
+    @property
+    def is_special(self) -> bool:
+        source = self.line.source
+        return source.supplier.is_special(source.sku)
 
 
 def buy_together(
     market: Market,
     asked: Sequence[Iterable[PartsOrder]],
+    needed_by: Sequence[date | None],
     days: Mapping[SupplierId, date],
     *,
     most_nodes: int = MOST_NODES,
 ) -> Basket:
     """Return the orders of least landed cost for what several quotes need: goods, fees and freight.
 
-    Of each need, the quality is at least that of the line that the quote asks for. No quote waits
-    longer than for its own orders. Special orders stay as they are. Packs may serve several quotes;
-    what they cost is shared by the pieces that each quote uses, and what a supplier charges once is
-    shared by the shop's rule, to the last minor unit.
+    Of each line, the quality is at least that of the line that the quote asks for. No quote waits
+    longer than for its own orders, or beyond the day by which it needs them. Special orders stay as
+    they are. What all suppliers together have too few of is ordered where the quotes ask for it, as
+    if there were enough. What a supplier charges once is shared by the shop's rule, to the last
+    minor unit.
 
-    Takes seconds for hundreds of lines, so it should not run on an event loop.
+    May take seconds for hundreds of quotes, so it should not run on an event loop.
 
     Args:
         market: all that can be bought.
         asked: the orders that each quote needs.
+        needed_by: the day by which each quote needs its parts, None for as soon as its own orders.
         days: supplier -> the day that an order placed now counts for.
         most_nodes: see `least_purchase`.
 
-    Raises: NotInBasket, SolverFailed.
+    Raises: SolverFailed.
     """
-    catalogue, currency = market.catalogue, market.shop.currency
-    wanted = [*_wanted(catalogue, asked)]
+    wanted = [*_wanted(asked, needed_by)]
     if not wanted:
-        return Basket(orders=(), gap=Money(0, currency))
-    scales = _scales(wanted)
-    needs = [_need(number, each, scales) for number, each in enumerate(wanted)]
+        return Basket(orders=(), gap=Money(0, market.shop.currency))
+    needs = [_need(market, number, each) for number, each in enumerate(wanted)]
     sources = _sources(market, wanted)
-    # in no quantity is more needed than this
-    most = sum(each.line.packs * each.line.source.pack for each in wanted)
-    offers = [
-        _offer(market, source, quality, scales, days, most) for source, quality in sources.values()
-    ]
+    most = sum(need.count for need in needs)
+    offers = {
+        key: _offer(market, key, source, kind, days, most)
+        for key, (source, kind) in sources.items()
+    }
     suppliers = {source.supplier.id: source.supplier for source, _ in sources.values()}
-    charges = {name: [*_charges(one)] for name, one in suppliers.items()}
-    try:
-        found = least_purchase(needs, offers, charges, most_nodes=most_nodes)
-    except Unmet as error:
-        raise NotInBasket(_items(wanted, error.needs)) from None
-    lines, parts = _shared(market, wanted, scales, sources, days, found)
-    return Basket(
-        orders=share_orders(catalogue, market.shop, lines, parts), gap=Money(found.gap, currency)
+    charges = {name: [*_charges(Terms.of(one))] for name, one in suppliers.items()}
+    found = _least(needs, wanted, offers, charges, most_nodes)
+    orders = share_orders(
+        market.catalogue, market.shop, *_shared(market, wanted, sources, days, found)
     )
+    # packs that nobody uses, bought to end a charge, are left out, and the charge is paid
+    landed = sum(one.order.net.minor for one in orders)
+    return Basket(orders=orders, gap=Money(found.gap + landed - found.cost, market.shop.currency))
 
 
-def _wanted(catalogue: Catalogue, asked: Sequence[Iterable[PartsOrder]]) -> Iterator[_Wanted]:
-    for asker, orders in enumerate(asked):
+def _least(
+    needs: Sequence[Need[int, _Kind]],
+    wanted: Sequence[_Wanted],
+    offers: dict[LineKey, Offer[LineKey, SupplierId, _Kind]],
+    charges: Mapping[SupplierId, Sequence[Charge]],
+    most_nodes: int,
+) -> Purchase[int, LineKey, _Kind, SupplierId]:
+    """Return the least purchase; what there is too little of is ordered where it was asked for."""
+    try:
+        return least_purchase(needs, offers.values(), charges, most_nodes=most_nodes)
+    except Unmet as error:
+        # each time, offers that were limited no longer are: of those there is an end
+        for key in {line_key(wanted[each.need].line) for each in error.needs}:
+            offers[key] = structs.replace(offers[key], most=None, day=0)
+        return _least(needs, wanted, offers, charges, most_nodes)
+
+
+def _wanted(
+    asked: Sequence[Iterable[PartsOrder]], needed_by: Sequence[date | None]
+) -> Iterator[_Wanted]:
+    for asker, (orders, needed) in enumerate(zip(asked, needed_by, strict=True)):
         own = tuple(orders)
         by = max((order.promised for order in own), default=date.min)
-        for line in (line for order in own for line in order.lines):
-            is_special = _is_special(catalogue, line.source)
-            for use in line.covers:
-                yield _Wanted(asker, use, line, is_special, by)
+        by = by if needed is None else max(by, needed)
+        yield from (_Wanted(asker, line, by) for order in own for line in order.lines)
 
 
-def _is_special(catalogue: Catalogue, source: Source) -> bool:
-    supplier = catalogue.suppliers.get(source.supplier.id)
-    offers = () if supplier is None else supplier.offer
-    return any(offer.sku == source.sku and offer.is_special for offer in offers)
-
-
-def _items(wanted: Sequence[_Wanted], missing: Iterable[Missing[int]]) -> list[ItemId]:
-    return sorted({wanted[each.need].use.item for each in missing})
-
-
-def _scales(wanted: Iterable[_Wanted]) -> dict[ItemId, int]:
-    """Return, by number, the parts of a unit in which its quantities are whole."""
-    scales: dict[ItemId, int] = defaultdict(lambda: 1)
-    for each in wanted:
-        number = each.use.number
-        scales[number] = lcm(scales[number], each.use.quantity.denominator)
-    return scales
-
-
-def _need(number: int, each: _Wanted, scales: Mapping[ItemId, int]) -> Need[int, _Kind]:
-    item = each.use.number
-    kinds = {(item, quality.value) for quality in _good_enough(each.line.source.quality)}
+def _need(market: Market, number: int, each: _Wanted) -> Need[int, _Kind]:
+    line = each.line
+    item, size, floor = line.source.item, line.source.pack, line.source.quality
     if each.is_special:
-        kinds = {(item, _as_special(each.line.source))}
-    count = each.use.quantity * scales[item]
-    return Need(id=number, count=int(count), kinds=frozenset(kinds), by=each.by.toordinal())
+        kinds = {_special(line.source)}
+    else:
+        good = {Quality.maker, floor}
+        kinds = {(item, size, quality.value) for quality in good}
+    holds = per_pack(market.catalogue, item, size, line.covers, line.packs)
+    used: dict[ItemId, Fraction] = defaultdict(Fraction)
+    for use in line.covers:
+        used[use.number] += use.quantity
+    # a quote alone may buy more than it uses, because its supplier sells no fewer
+    count = max((-(-amount // holds[part]) for part, amount in used.items()), default=line.packs)
+    return Need(id=number, count=count, kinds=frozenset(kinds), by=each.by.toordinal())
 
 
-def _good_enough(floor: Quality) -> tuple[Quality, ...]:
-    return (Quality.maker,) if floor is Quality.maker else (Quality.maker, floor)
+def _special(source: Source) -> _Kind:
+    return source.item, source.pack, f"special {source.supplier.id} {source.sku}"
 
 
-def _sources(market: Market, wanted: Sequence[_Wanted]) -> dict[_OfferId, tuple[Source, str]]:
-    """Return every source of what is wanted, with its quality or special order, by its key."""
-    found: dict[_OfferId, tuple[Source, str]] = {}
-    numbers = dict.fromkeys(each.use.number for each in wanted if not each.is_special)
-    for item in (*numbers, *market.sets_with(numbers)):
+def _sources(market: Market, wanted: Sequence[_Wanted]) -> dict[LineKey, tuple[Source, _Kind]]:
+    """Return every source of what is wanted, with what its packs are, by its key."""
+    found: dict[LineKey, tuple[Source, _Kind]] = {}
+    kinds = {
+        (each.line.source.item, each.line.source.pack): None
+        for each in wanted
+        if not each.is_special
+    }
+    for item, size in kinds:
         for source in market.supply.sources.get(item, ()):
-            if not _is_special(market.catalogue, source):
-                found[_offer_id(source)] = source, source.quality.value
+            if source.pack == size and not source.supplier.is_special(source.sku):
+                found[_key(source)] = source, (item, size, source.quality.value)
     for each in wanted:
-        source, key = each.line.source, _offer_id(each.line.source)
+        source = each.line.source
         if each.is_special:
-            found[key] = source, _as_special(source)
-        # of a SKU that is no longer offered, the revision's terms hold
-        elif key not in found:
-            found[key] = source, source.quality.value
+            found[_key(source)] = source, _special(source)
+        else:
+            # of a SKU that is no longer offered, the revision's terms hold
+            kind = (source.item, source.pack, source.quality.value)
+            found.setdefault(_key(source), (source, kind))
     return found
 
 
-def _as_special(source: Source) -> str:
-    return f"special {source.supplier.id} {source.sku}"
-
-
-def _offer_id(source: Source) -> _OfferId:
+def _key(source: Source) -> LineKey:
     return source.supplier.id, source.sku, source.item, source.pack
 
 
 def _offer(
     market: Market,
+    key: LineKey,
     source: Source,
-    quality: str,
-    scales: Mapping[ItemId, int],
+    kind: _Kind,
     days: Mapping[SupplierId, date],
     most: int,
-) -> Offer[_OfferId, SupplierId, _Kind]:
-    catalogue, supplier = market.catalogue, source.supplier
+) -> Offer[LineKey, SupplierId, _Kind]:
+    supplier = source.supplier
     causes = {"small-order"}
     if source.freight is None:
         causes.add("freight")
-    consumable = catalogue.consumables.get(source.item)
-    if consumable is not None and consumable.hazmat is not Hazmat.none:
+    if is_hazardous(market.catalogue, source.item):
         causes.add("hazardous-goods")
-    holds = {
-        (item, quality): int(amount * scales[item])
-        for item, amount in _contents(catalogue, source).items()
-        if item in scales
-    }
     return Offer(
-        id=_offer_id(source),
+        id=key,
         seller=supplier.id,
-        holds=holds,
+        holds={kind: 1},
         prices=tuple(_prices(source, most)),
         multiple=source.multiple,
         most=None if source.is_back_order else source.stock,
@@ -226,16 +214,6 @@ def _offer(
         day=arrival(market.shop, supplier, source.lead_days, days[supplier.id]).toordinal(),
         causes=frozenset(causes),
     )
-
-
-def _contents(catalogue: Catalogue, source: Source) -> dict[ItemId, Fraction]:
-    """Return the quantity of each number in a pack, in the unit of its needs."""
-    if source.item in catalogue.sets:
-        contents = catalogue.sets[source.item].contents
-        return {item: Fraction(count * source.pack) for item, count in contents.items()}
-    consumable = catalogue.consumables.get(source.item)
-    each = Fraction(1) if consumable is None else exact(consumable.pack)
-    return {source.item: each * source.pack}
 
 
 def _prices(source: Source, most: int) -> Iterator[Price]:
@@ -257,46 +235,63 @@ def _prices(source: Source, most: int) -> Iterator[Price]:
         yield Price(each=0, least=packs, fixed=source.line_cost(packs).minor)
 
 
-def _charges(supplier: Supplier) -> Iterator[Charge]:
-    def minor(amount: Decimal) -> int:
-        return Money.of(amount, supplier.currency).minor
-
-    free_from = supplier.free_freight_from
-    yield Charge(
-        "freight", minor(supplier.freight), None if free_from is None else minor(free_from)
-    )
-    yield Charge("small-order", minor(supplier.small_order_fee), minor(supplier.minimum_order))
-    yield Charge("hazardous-goods", minor(supplier.hazmat_fee))
+def _charges(terms: Terms) -> Iterator[Charge]:
+    yield Charge("freight", terms.freight, terms.free_from)
+    yield Charge("small-order", terms.small_order, terms.minimum)
+    yield Charge("hazardous-goods", terms.hazardous)
 
 
 def _shared(
     market: Market,
     wanted: Sequence[_Wanted],
-    scales: Mapping[ItemId, int],
-    sources: Mapping[_OfferId, tuple[Source, str]],
+    sources: Mapping[LineKey, tuple[Source, _Kind]],
     days: Mapping[SupplierId, date],
-    found: Purchase[int, _OfferId, _Kind, SupplierId],
+    found: Purchase[int, LineKey, _Kind, SupplierId],
 ) -> tuple[list[OrderLine], dict[LineKey, dict[int, Part]]]:
     """Return the lines of a purchase, and what each quote has of them."""
-    pieces: dict[_OfferId, dict[int, list[Use]]] = {}
+    counts: dict[int, dict[LineKey, int]] = defaultdict(dict)
     for each in found.uses:
-        need = wanted[each.need]
-        quantity = Fraction(each.count, scales[need.use.number])
-        own = pieces.setdefault(each.offer, {}).setdefault(need.asker, [])
-        own.append(structs.replace(need.use, quantity=quantity))
-    lines: dict[LineKey, OrderLine] = {}
+        counts[each.need][each.offer] = counts[each.need].get(each.offer, 0) + each.count
+    has: dict[LineKey, dict[int, tuple[int, tuple[Use, ...]]]] = defaultdict(dict)
+    for need, by_offer in sorted(counts.items()):
+        asker, line = wanted[need].asker, wanted[need].line
+        for (offer, count), covers in zip(
+            by_offer.items(), _split(market, line, [*by_offer.values()]), strict=True
+        ):
+            before, uses = has[offer].get(asker, (0, ()))
+            has[offer][asker] = before + count, uses + covers
+    lines: list[OrderLine] = []
     parts: dict[LineKey, dict[int, Part]] = {}
     for offer, packs in found.packs:
         source, _ = sources[offer]
-        holds = _contents(market.catalogue, source)
-        uses = {asker: tuple(own) for asker, own in sorted(pieces[offer].items())}
-        # of a set, the part of it that is used
-        weights = [sum(use.quantity / holds[use.number] for use in own) for own in uses.values()]
-        covers = tuple(use for own in uses.values() for use in own)
+        own = has.get(offer)
+        if own is None:
+            continue
+        covers = tuple(use for _, uses in own.values() for use in uses)
         line = order_line(market.shop, source, packs, covers, days[source.supplier.id])
-        lines[line_key(line)] = line
+        lines.append(line)
+        # packs beyond what is used, for a price break or a multiple, go by what each one uses
+        shares = share(packs, [count for count, _ in own.values()])
         parts[line_key(line)] = {
-            asker: Part(own, weight, uses[asker])
-            for asker, own, weight in zip(uses, share(packs, weights), weights, strict=True)
+            asker: Part(mine, uses)
+            for (asker, (_, uses)), mine in zip(own.items(), shares, strict=True)
         }
-    return list(lines.values()), parts
+    return lines, parts
+
+
+def _split(market: Market, line: OrderLine, counts: Sequence[int]) -> Iterator[tuple[Use, ...]]:
+    """Yield what each of some numbers of packs, which replace those of a line, is used for."""
+    source, left = line.source, list(line.covers)
+    holds = per_pack(market.catalogue, source.item, source.pack, line.covers, line.packs)
+    for count in counts:
+        room = {item: amount * count for item, amount in holds.items()}
+        taken, rest = [], []
+        for use in left:
+            fits = min(use.quantity, room[use.number])
+            room[use.number] -= fits
+            if fits:
+                taken.append(structs.replace(use, quantity=fits))
+            if fits < use.quantity:
+                rest.append(structs.replace(use, quantity=use.quantity - fits))
+        left = rest
+        yield tuple(taken)

@@ -65,10 +65,9 @@ class JointOrder(Struct, frozen=True, kw_only=True):
 
 
 class Part(Struct, frozen=True):
-    """What one quote has of a line: packs, and how much of the line's cost it bears."""
+    """What one quote has of a line."""
 
     packs: int
-    weight: Fraction | int
     covers: tuple[Use, ...]
 
 
@@ -85,7 +84,7 @@ def join_orders(
         for line in (line for order in orders for line in order.lines):
             parts.setdefault(line_key(line), {})[asker] = line
     shares = {
-        key: {asker: Part(one.packs, one.packs, one.covers) for asker, one in of_one.items()}
+        key: {asker: Part(one.packs, one.covers) for asker, one in of_one.items()}
         for key, of_one in parts.items()
     }
     return share_orders(
@@ -144,7 +143,7 @@ def _allotments(
     portions = defaultdict[int, list[Portion]](list)
     for place, line in enumerate(order.lines, start=1):
         of_line = parts[line_key(line)]
-        nets = share(line.net.minor, [one.weight for one in of_line.values()])
+        nets = share(line.net.minor, [one.packs for one in of_line.values()])
         for (asker, own), minor in zip(of_line.items(), nets, strict=True):
             portion = Portion(
                 line=place,
