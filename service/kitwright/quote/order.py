@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta, Struct, field
 
-from kitwright.quote.base import Amount, Count, DecimalText
+from kitwright.quote.base import Amount, Count, DecimalText, Minutes
 from kitwright.quote.kit import Cover
 
 
@@ -100,7 +100,7 @@ class Margin(Struct, frozen=True, kw_only=True):
     left: Amount
     is_loss: bool = field(name="loss")
     freight_kept: Amount
-    minutes: int
+    minutes: Minutes
 
 
 class Buying(Struct, frozen=True, kw_only=True):
