@@ -63,8 +63,7 @@ def test_margin_is_what_the_quote_adds_up_to(shop: str) -> None:
         }
         terms = catalogue.shops[ShopId(shop)].sublet
         sublet = sum(
-            int(Decimal(terms[code].cost) * count * 100)  # type: ignore[index]
-            for code, count in services.items()
+            int(Decimal(terms[code].cost) * count * 100) for code, count in services.items()
         )
         charges = landed - sum(minor(order["goods"]) for order in orders)
 
