@@ -93,7 +93,7 @@ def quote_dossier(records: Records, contents: Contents, number: int) -> QuoteDos
         ),
         additions=tuple(one for one in records.additions.of_quote(number) if one.revision in own),
         orders=tuple(_orders(records, number, own)),
-        photos=tuple(photos_of(records, quote, own)),
+        photos=tuple(photos_of(records, records.photos.of_quote(number), own)),
         mails=tuple(one for one in records.mails.of_quote(number) if one.revision in own),
     )
 
@@ -133,10 +133,14 @@ def part_of(quote: KeptQuote, own: Mapping[int, Revision]) -> KeptQuote:
     return structs.replace(part, **{**shown_of(newest), "serial": None})
 
 
-def photos_of(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -> Iterator[Photo]:
-    """Yield the photographs taken while a customer's revision was the newest."""
-    revisions = records.revisions.of_quote(quote.number)
-    for photo in records.photos.of_quote(quote.number):
+def photos_of(
+    records: Records, photos: Iterable[Photo], own: Mapping[int, Revision]
+) -> Iterator[Photo]:
+    """Yield those of a quote's photographs that were taken while a customer's revision was the
+    newest.
+    """
+    for photo in photos:
+        revisions = records.revisions.of_quote(photo.quote)
         before = [one.number for one in revisions if one.made_at <= photo.made_at]
         # a first draft that was replaced is younger than the photographs taken before
         if max(before, default=1) in own:

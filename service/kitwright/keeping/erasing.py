@@ -3,14 +3,18 @@
 The first transaction refuses or begins: from then on the customer is erased for everybody, and a
 record of the erasure says what is still to be done. Each step does some of it and notes how far it
 came. So a process that breaks off leaves nothing behind: whoever opens the records next goes on.
+
+A damaged record can't be erased, because nothing tells what is in it. Everything else is, and the
+erasure stays under way until it is begun again and finds no damage.
 """
 
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from time import monotonic
-from typing import Final
+from typing import Final, TypeVar
 
 from msgspec import Struct, structs
 
@@ -30,7 +34,7 @@ from kitwright.keeping.record import (
     Revision,
     Stamp,
 )
-from kitwright.keeping.store import Records, Store
+from kitwright.keeping.store import OfQuote, RecordDamaged, Records, Store
 
 ERASED: Final = "erased"
 """The text that replaces a name."""
@@ -40,6 +44,16 @@ _MOST_BUSY: Final = 100
 """How many quotes under way are looked at before an erasure is refused."""
 _STEP_SECONDS: Final = 0.01
 """How long a step may go on; it may end a little later."""
+_DAMAGED: Final = "damaged"
+"""What is counted if a record that can't be read was left."""
+_ADDRESS: Final = "address"
+"""What is counted if the address is needed to find what was left."""
+_NEED_ADDRESS: Final = frozenset({"mails", "revisions"})
+"""Tables whose damaged records may hide e-mails to the address."""
+_KEPT_COUNTS: Final = frozenset({"machines", "revisions", "photos"})
+"""Kinds of records that are not found again if an erasure is begun again."""
+T = TypeVar("T", Machine, Mail, KeptQuote)
+R = TypeVar("R")
 Redact = Callable[[Revision], Revision]
 """Removes personal data from a revision's bodies."""
 HasTime = Callable[[], bool]
@@ -57,11 +71,30 @@ class StillAtWork(PeopleError):
         self.quotes = quotes
 
 
+class DamageLeft(RecordDamaged):
+    """Everything of a customer is erased but some damaged records.
+
+    Args:
+        damaged: what was found, at least one.
+    """
+
+    def __init__(self, customer: int, damaged: Iterable[RecordDamaged]) -> None:
+        first, *more = damaged
+        super().__init__(first.table, first.key)
+        names = (f"{one.table} {' '.join(map(str, one.key))}" for one in (first, *more))
+        self.args = (
+            f"customer C{customer} is not completely erased: {', '.join(names)} can't be read, and "
+            "stay as they are; everything else is erased. `kitwright doctor` lists every damaged "
+            "record. Erase the customer again once they are repaired",
+        )
+
+
 def begin_erasure(
     records: Records, stamp: Stamp, customer: Customer, *, even_at_work: bool = False
 ) -> Erasure:
     """Return the erasure of a customer: the one that is under way, else a new one. With it, the
-    customer's own record is erased, and names nobody any longer.
+    customer's own record is erased, and names nobody any longer. One that left damaged records
+    starts again from the beginning.
 
     `even_at_work` begins also while work is under way, because the customer was erased before, and
     a restore has undone that.
@@ -70,7 +103,7 @@ def begin_erasure(
     """
     under_way = records.erasures.of_customer(customer.number)
     if under_way is not None:
-        return under_way
+        return begin_again(records, under_way)
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
     busy = () if even_at_work else tuple(_busy(records, customer.number))
@@ -93,6 +126,16 @@ def begin_erasure(
             counts={},
         )
     )
+
+
+def begin_again(records: Records, erasure: Erasure) -> Erasure:
+    """Return an erasure that is under way: from the beginning if it left damaged records."""
+    if erasure.stage is not ErasureStage.damaged:
+        return erasure
+    counts = {kind: number for kind, number in erasure.counts.items() if kind in _KEPT_COUNTS}
+    again = structs.replace(erasure, stage=ErasureStage.machines, place=0, counts=counts)
+    records.erasures.put(again)
+    return again
 
 
 def lost_customer(records: Records, number: int, at: datetime) -> Customer:
@@ -128,24 +171,54 @@ def _blank(number: int, version: int, made_at: datetime) -> Customer:
 
 
 def _busy(records: Records, customer: int) -> Iterator[int]:
-    """Yield the quotes of which a revision of a customer is offered, or agreed and not done."""
-    for quote in records.quotes.of_customer(customer, None, _MOST_BUSY, is_open=True):
-        own = own_revisions(records, records.revisions.of_quote(quote.number), customer)
-        is_agreed = quote.agreed in own and quote.state is not QuoteState.done
-        if quote.offered in own or is_agreed:
-            yield quote.number
+    """Yield the quotes of which a revision of a customer is offered, or agreed and not done, as far
+    as they can be read.
+    """
+    for quote in _opened(records, customer):
+        with suppress(RecordDamaged):
+            own = own_revisions(records, records.revisions.of_quote(quote.number), customer)
+            is_agreed = quote.agreed in own and quote.state is not QuoteState.done
+            if quote.offered in own or is_agreed:
+                yield quote.number
+
+
+def _opened(records: Records, customer: int) -> Iterator[KeptQuote]:
+    """Yield quotes of a customer with an offer or an agreement, but no damaged ones."""
+    place: int | None = None
+    for _ in range(_MOST_BUSY):
+        try:
+            found = records.quotes.of_customer(customer, place, 1, is_open=True)
+        except RecordDamaged as damage:
+            place = _number(damage, "quotes")
+            continue
+        if not found:
+            return
+        place = found[0].number
+        yield found[0]
+
+
+def _number(damage: RecordDamaged, table: str) -> int:
+    """Return the number of a damaged record of a table. Raises: RecordDamaged, if of another."""
+    number = damage.key[0] if damage.table == table and damage.key else None
+    if not isinstance(number, int):
+        raise damage
+    # 0 stands for no place
+    return number or -1
 
 
 class Step(Struct, frozen=True):
-    """How far an erasure has come, and whether nothing is left to be erased."""
+    """How far an erasure has come, whether it is the last step, and the damaged records that were
+    found and left.
+    """
 
     erasure: Erasure
     is_last: bool
+    damaged: tuple[RecordDamaged, ...] = ()
 
 
 def erase_step(records: Records, number: int, *, redact: Redact, has_time: HasTime) -> Step | None:
     """Erase more of a customer, as long as `has_time` but at least a little; None if no such
-    erasure is under way.
+    erasure is under way, or only damaged records are left of it.
 
     Every figure stays: quotes, revisions, limits, orders. Names, contact details, plates, serial
     numbers, words of consent, reasons, photographs and e-mails are erased. `redact` removes
@@ -156,28 +229,32 @@ def erase_step(records: Records, number: int, *, redact: Redact, has_time: HasTi
     its `If-Match` refuses it.
     """
     erasure = records.erasures.get(number)
-    if erasure is None:
+    if erasure is None or erasure.stage is ErasureStage.damaged:
         return None
     work = _Work(records, erasure, redact, has_time)
-    stages = list(ErasureStage)
+    stages = [stage for stage in ErasureStage if stage is not ErasureStage.damaged]
     at, place, is_first = stages.index(erasure.stage), erasure.place, True
     while at < len(stages) and (is_first or has_time()):
         is_first = False
         further = work.unit(stages[at], place)
         at, place = (at + 1, 0) if further is None else (at, further)
     is_last = at == len(stages)
-    stage = erasure.stage if is_last else stages[at]
-    after = structs.replace(erasure, stage=stage, place=place, counts=work.counts)
+    subject = f"customer:{erasure.customer}"
     if is_last:
+        with work.despite_damage():
+            _forget_requests(records, subject)
+    is_done = is_last and _DAMAGED not in work.counts
+    stage = ErasureStage.damaged if is_last else stages[at]
+    email = erasure.email if not is_last or _ADDRESS in work.counts else None
+    after = structs.replace(erasure, stage=stage, place=place, counts=work.counts, email=email)
+    if is_done:
         records.erasures.drop(number)
-        subject = f"customer:{erasure.customer}"
         left = records.customers.get(erasure.customer)
-        _forget_requests(records, subject)
         version = 0 if left is None else left.version
         add_event(records, work.stamp, "customer.erased", subject, {"version": version})
     else:
         records.erasures.put(after)
-    return Step(after, is_last)
+    return Step(after, is_last, tuple(work.damaged))
 
 
 def erase_now(
@@ -197,7 +274,9 @@ def erase_now(
 
 
 def finish_now(records: Records, erasure: Erasure, *, redact: Redact) -> Erasure:
-    """Finish an erasure in one transaction, however long it takes; return what was erased."""
+    """Finish an erasure in one transaction, however long it takes; return what was erased. It stays
+    under way if damaged records are left.
+    """
     while step := erase_step(records, erasure.number, redact=redact, has_time=lambda: True):
         erasure = step.erasure
     return erasure
@@ -209,8 +288,8 @@ async def erase_in_steps(
     *,
     redact: Redact,
     rest: Callable[[], Awaitable[None]],
-) -> Erasure:
-    """Finish an erasure; return what was erased.
+) -> Step:
+    """Finish an erasure; return the last step, with every damaged record that was left.
 
     Args:
         rest: called between two steps, to let others write.
@@ -224,12 +303,14 @@ async def erase_in_steps(
             records, erasure.number, redact=redact, has_time=lambda: monotonic() < until
         )
 
+    damaged = dict[tuple[str, tuple[object, ...]], RecordDamaged]()
     while step := await store.write(work):
         erasure = step.erasure
+        damaged |= {(one.table, one.key): one for one in step.damaged}
         if step.is_last:
             break
         await rest()
-    return erasure
+    return Step(erasure, is_last=True, damaged=tuple(damaged.values()))
 
 
 def _forget_requests(records: Records, subject: str) -> None:
@@ -251,6 +332,7 @@ class _Work:
         self._redact = redact
         self._has_time = has_time
         self.counts = dict(erasure.counts)
+        self.damaged: list[RecordDamaged] = []
         # the id of a request is chosen by its caller
         self.stamp = Stamp(at=erasure.at, today=erasure.today, hand=erasure.hand, by=erasure.by)
 
@@ -268,15 +350,56 @@ class _Work:
             case ErasureStage.search:
                 is_tidy = self._records.customers.tidy_search(is_first=place == 0)
                 return None if is_tidy else 1
+            case ErasureStage.damaged:
+                return None
+
+    @contextmanager
+    def despite_damage(self) -> Iterator[None]:
+        """Note a damaged record, and leave what needs it as it is."""
+        try:
+            yield
+        except RecordDamaged as damage:
+            self._leave(damage)
+
+    def _leave(self, damage: RecordDamaged) -> None:
+        self.counts[_DAMAGED] = 1
+        if damage.table in _NEED_ADDRESS:
+            self.counts[_ADDRESS] = 1
+        self.damaged.append(damage)
+
+    def _found(self, table: str, read: Callable[[int], tuple[T, ...]]) -> tuple[tuple[T, ...], int]:
+        """Return the next records that `read` returns, given how many, and the place after them; no
+        record if the next is damaged, and the place 0 if there is none.
+        """
+        with suppress(RecordDamaged):
+            found = read(_A_FEW)
+            return found, found[-1].number if found else 0
+        try:
+            found = read(1)
+        except RecordDamaged as damage:
+            place = _number(damage, table)
+            self._leave(damage)
+            return (), place
+        return found, found[-1].number if found else 0
+
+    def _of_quote(self, table: OfQuote[R], number: int) -> tuple[R, ...]:
+        """Return the records of a quote that are not damaged."""
+        with self.despite_damage():
+            return table.of_quote(number)
+        return table.sound_of_quote(number)
 
     def _count(self, kind: str, number: int) -> None:
         self.counts[kind] = self.counts.get(kind, 0) + number
 
     def _machines(self, place: int) -> int | None:
-        found = self._records.machines.find(self._customer, place or None, _A_FEW)
+        machines, customer = self._records.machines, self._customer
+        found, further = self._found(
+            "machines", lambda most: machines.find(customer, place or None, most)
+        )
         for machine in found:
-            self._machine(machine)
-        return found[-1].number if found else None
+            with self.despite_damage():
+                self._machine(machine)
+        return further or None
 
     def _machine(self, machine: Machine) -> None:
         if machine.erased_at is not None:
@@ -292,19 +415,33 @@ class _Work:
         self._count("machines", 1)
 
     def _quotes(self, place: int) -> int | None:
-        quote = next(iter(self._records.quotes.of_customer(self._customer, place or None, 1)), None)
-        if quote is None:
+        quotes, customer = self._records.quotes, self._customer
+        found, number = self._found(
+            "quotes", lambda _: quotes.of_customer(customer, place or None, 1)
+        )
+        if not number:
             return None
-        heads = self._records.revisions.of_quote(quote.number)
+        with self.despite_damage():
+            if not self._quote(number, next(iter(found), None)):
+                return place
+        return number
+
+    def _quote(self, number: int, quote: KeptQuote | None) -> bool:
+        """Erase what belongs to a quote, which is None if its own record is damaged; return whether
+        all of it is erased.
+        """
+        heads = self._records.revisions.of_quote(number)
         own = own_revisions(self._records, heads, self._customer)
         if not self._revisions(one for one in own.values() if not one.is_erased):
-            return place
+            return False
         if own:
-            self._rest_of_quote(quote, own)
-        shown = self._records.quotes.get(quote.number)
-        if shown is not None:
+            self._rest_of_quote(number, quote, own)
+        shown = None if quote is None else self._records.quotes.get(number)
+        if shown is None:
+            self._records.quotes.hide(number)
+        else:
             self._records.quotes.index(shown)
-        return quote.number
+        return True
 
     def _revisions(self, heads: Iterable[Revision]) -> bool:
         """Erase revisions as long as there is time; return whether all are erased."""
@@ -312,44 +449,60 @@ class _Work:
         for head in heads:
             if not is_first and not self._has_time():
                 return False
-            is_first = False
-            whole = self._records.revisions.get(head.quote, head.number)
-            if whole is not None:
-                left = structs.replace(self._redact(whole), is_erased=True, reason=None)
-                self._records.revisions.put(left)
-                self._count("revisions", 1)
+            with self.despite_damage():
+                whole = self._records.revisions.get(head.quote, head.number)
+                if whole is not None:
+                    left = structs.replace(self._redact(whole), is_erased=True, reason=None)
+                    self._records.revisions.put(left)
+                    self._count("revisions", 1)
+                is_first = False
         return True
 
-    def _rest_of_quote(self, quote: KeptQuote, own: Mapping[int, Revision]) -> None:
-        records, number = self._records, quote.number
-        given = [one for one in records.authorisations.of_quote(number) if one.revision in own]
+    def _rest_of_quote(
+        self, number: int, quote: KeptQuote | None, own: Mapping[int, Revision]
+    ) -> None:
+        records = self._records
+        consents = self._of_quote(records.authorisations, number)
+        given = [one for one in consents if one.revision in own]
         for consent in given:
             blank = structs.replace(consent, who=ERASED, contact=None, text=ERASED)
             records.authorisations.put(blank)
-        added = [one for one in records.additions.of_quote(number) if one.revision in own]
+        additions = self._of_quote(records.additions, number)
+        added = [one for one in additions if one.revision in own]
         for addition in added:
             records.additions.put(structs.replace(addition, description=ERASED))
         # a machine of nobody goes with the last revisions that name it
-        for machine in tuple(ownerless(records, self._customer, own.values())):
-            self._machine(machine)
-        _forget_requests(records, f"quote:{number}")
-        # the serial number is that of the revision shown, which may be for another customer
-        serial = None if quote.shown in own else quote.serial
-        keep_change(records, self.stamp, "quote.erased", quote, serial=serial)
-        photos = tuple(photos_of(records, quote, own))
+        with self.despite_damage():
+            for machine in tuple(ownerless(records, self._customer, own.values())):
+                self._machine(machine)
+        with self.despite_damage():
+            _forget_requests(records, f"quote:{number}")
+        if quote is not None:
+            # the serial number is that of the revision shown, which may be for another customer
+            serial = None if quote.shown in own else quote.serial
+            keep_change(records, self.stamp, "quote.erased", quote, serial=serial)
+        photos = tuple(photos_of(records, self._of_quote(records.photos, number), own))
         for photo in photos:
-            drop_photo(records, self.stamp, photo)
-        mails = (one for one in records.mails.of_quote(number) if one.revision in own)
-        erase_mails(records, self.stamp, mails)
+            with self.despite_damage():
+                drop_photo(records, self.stamp, photo)
+        for mail in self._of_quote(records.mails, number):
+            if mail.revision in own:
+                with self.despite_damage():
+                    erase_mails(records, self.stamp, [mail])
         for kind, found in (("authorisations", given), ("additions", added), ("photos", photos)):
             self._count(kind, len(found))
         self._count("quotes", 1)
 
     def _mails(self, place: int) -> int | None:
-        found = () if self._email is None else self._records.mails.to(self._email, place, _A_FEW)
-        own = (one for one in found if _names_nobody(self._records, one))
-        erase_mails(self._records, self.stamp, own)
-        return found[-1].number if found else None
+        email, mails = self._email, self._records.mails
+        if email is None:
+            return None
+        found, further = self._found("mails", lambda most: mails.to(email, place, most))
+        for mail in found:
+            with self.despite_damage():
+                if _names_nobody(self._records, mail):
+                    erase_mails(self._records, self.stamp, [mail])
+        return further or None
 
 
 def _names_nobody(records: Records, mail: Mail) -> bool:

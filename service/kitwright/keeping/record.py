@@ -404,13 +404,14 @@ class Mail(Struct, frozen=True, kw_only=True):
 
 
 class ErasureStage(StrEnum):
-    """What is being erased of a customer, in this order."""
+    """What is being erased of a customer, in this order. At `damaged`, all is that can be read."""
 
     machines = "machines"
     quotes = "quotes"
     mails = "mails"
     answers = "answers"
     search = "search"
+    damaged = "damaged"
 
 
 class Erasure(Struct, frozen=True, kw_only=True):

@@ -15,7 +15,7 @@ from msgspec import Struct, structs
 
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.closing import Closing
-from kitwright.keeping.erasing import Redact, erase_now, finish_now
+from kitwright.keeping.erasing import Redact, begin_again, erase_now, finish_now
 from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.link_rounds import revoke_links, round_of
@@ -111,7 +111,7 @@ def close_again(records: Records, stamp: Stamp, closings: Iterable[Closing], red
     under way then are finished. Records that the folder does not have are skipped.
     """
     for erasure in records.erasures.every():
-        finish_now(records, erasure, redact=redact)
+        finish_now(records, begin_again(records, erasure), redact=redact)
     again = {"key": _revoke_key, "links": _revoke_links}
     closed = 0
     for closing in closings:

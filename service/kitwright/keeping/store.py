@@ -140,6 +140,9 @@ class OfQuote(Kept[R], Protocol[R]):
     def of_quote(self, quote: int) -> tuple[R, ...]:
         """Return the records of a quote, oldest first."""
 
+    def sound_of_quote(self, quote: int) -> tuple[R, ...]:
+        """Return the records of a quote, oldest first. Damaged ones are set aside."""
+
 
 class Quotes(Kept[KeptQuote], Protocol):
     """Quotes, without their revisions."""
@@ -165,6 +168,9 @@ class Quotes(Kept[KeptQuote], Protocol):
 
     def index(self, quote: KeptQuote) -> None:
         """Update the search for a quote whose customer or machine was erased."""
+
+    def hide(self, number: int) -> None:
+        """Remove a quote from the search, because its record is damaged."""
 
     def early(self, today: date) -> tuple[KeptQuote, ...]:
         """Return the expired quotes that are valid until a day or longer: a clock was ahead."""

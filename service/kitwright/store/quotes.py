@@ -49,8 +49,12 @@ class QuoteTable(Numbered[KeptQuote]):
 
     def index(self, quote: KeptQuote) -> None:
         """Update the search for a quote."""
-        self.session.run("DELETE FROM quote_words WHERE rowid = ?", (quote.number,))
+        self.hide(quote.number)
         self._index(quote)
+
+    def hide(self, number: int) -> None:
+        """Remove a quote from the search."""
+        self.session.run("DELETE FROM quote_words WHERE rowid = ?", (number,))
 
     def _index(self, quote: KeptQuote) -> None:
         session = self.session

@@ -169,6 +169,10 @@ class Table(Generic[T]):
         """Return the records of a quote, oldest first."""
         return self.select(f"WHERE quote = ? ORDER BY {self._key[-1]}", quote)
 
+    def sound_of_quote(self, quote: int) -> tuple[T, ...]:
+        """Return the records of a quote, oldest first; damaged ones are set aside."""
+        return tuple(self.sound(f"WHERE quote = ? ORDER BY {self._key[-1]}", quote))
+
     def add(self, record: T, **more: object) -> T:
         """Add a new record, with the values that `more` gives for other columns; return it with its
         number.

@@ -616,3 +616,83 @@ def test_erase_removes_a_customer_whose_record_is_damaged(story: Story) -> None:
     data = b"".join(file.read_bytes() for file in story.folder.rglob("*") if file.is_file())
     for word in PERSONAL:
         assert word.encode() not in data
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "kept"),
+    [
+        ("machines", "note", {"Threepwood", "GardenFleet", "Nutmeg", "PLATE-99Z-KK", "777.25"}),
+        ("quotes", "family", set()),
+        ("authorisations", "contact", {"Eulalia", "1632 960 771", "Oregano"}),
+        ("photos", "code", set()),
+    ],
+)
+def test_erase_goes_on_beside_a_damaged_record_and_names_it(
+    story: Story, table: str, column: str, kept: set[str]
+) -> None:
+    def change(to: str) -> None:
+        with closing(connect(story.folder / FILE)) as connection:
+            connection.execute(f"UPDATE {table} SET {column} = {to}")
+
+    change(f"{column} || 'x'")
+
+    told = problem(story.erase(), 500, "record-damaged")["detail"]
+
+    assert "not completely erased" in told
+    assert f"{table} 1" in told
+    found = everything(story)
+    assert {word for word in PERSONAL if word in found} <= {*kept, str(SERIAL)}
+    assert "customer.erased" not in kinds(story)
+    # and again, as long as it is damaged
+    told = problem(story.erase({**once(), "If-Match": "*"}), 500, "record-damaged")["detail"]
+    assert f"{table} 1" in told
+
+    change(f"substr({column}, 1, length({column}) - 1)")
+    answer = story.erase({**once(), "If-Match": "*"})
+
+    assert answer.status_code == 200, answer.text
+    assert (answer.json()["quotes"], answer.json()["revisions"]) == (1, 2)
+    assert "customer.erased" in kinds(story)
+    story.counter.store.close()
+    found = everything(story)
+    assert [word for word in PERSONAL if word in found] == []
+
+
+def test_erase_goes_on_beside_a_damaged_mail(
+    client: Client, alone: Counter, tmp_path: Path
+) -> None:
+    assert alone.key
+    customer = add(client, "/v1/customers", CUSTOMER)
+    quote = add(client, "/v1/quotes", {key: ASKED[key] for key in ("family", "diagnoses")}).id
+    act(client, quote, "issue")
+    tag = client.get(f"/v1/quotes/{quote}").headers["etag"]
+    for _ in range(3):
+        headers = {**once(), "If-Match": tag}
+        sent = client.post(
+            f"/v1/quotes/{quote}/messages", json={"to": CUSTOMER["email"]}, headers=headers
+        )
+        assert sent.status_code == 202, sent.text
+    with closing(connect(tmp_path / FILE)) as connection:
+        connection.execute("UPDATE mails SET attempts = attempts + 1 WHERE number = 2")
+
+    headers = {**once(), "If-Match": customer.tag}
+    answer = client.post(f"/v1/customers/{customer.id}/erase", headers=headers)
+
+    assert "mails 2" in problem(answer, 500, "record-damaged")["detail"]
+    with closing(connect(tmp_path / FILE)) as connection:
+        found = connection.execute("SELECT number, recipient FROM mails ORDER BY number")
+        assert [*map(tuple, found)] == [(1, ""), (2, CUSTOMER["email"]), (3, "")]
+
+
+def everything(story: Story) -> str:
+    """Return all that the files of a folder hold, as far as it is text."""
+    files = (file for file in story.folder.rglob("*") if file.is_file())
+    return b"".join(file.read_bytes() for file in files).decode("latin-1")
+
+
+def kinds(story: Story) -> set[str]:
+    """Return the kinds of all events of the story's customer."""
+    with closing(connect(story.folder / FILE)) as connection:
+        subject = f"customer:{story.customer.removeprefix('C')}"
+        found = connection.execute("SELECT kind FROM events WHERE subject = ?", (subject,))
+        return {kind for (kind,) in found}

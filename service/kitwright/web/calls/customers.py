@@ -10,7 +10,7 @@ from msgspec import Meta, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
-from kitwright.keeping.erasing import begin_erasure, lost_customer
+from kitwright.keeping.erasing import begin_again, begin_erasure, lost_customer
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
 from kitwright.keeping.record import Customer, Erasure
@@ -224,7 +224,9 @@ async def erase(call: Call) -> Work[ErasedOut]:
     idempotency keys are deleted. The customer is erased at once, everything else in steps; the call
     is answered when all is done. An erasure that is broken off is finished at the next start, or by
     the same call. A customer whose record is damaged is erased with `If-Match: *`; the e-mails to
-    the lost address about quotes without a customer stay.
+    the lost address about quotes without a customer stay. Other damaged records are left and named
+    in the problem `record-damaged`, after everything else is erased; once they are repaired, the
+    same call erases the rest.
     """
 
     def begin(records: Records) -> Erasure:
@@ -234,7 +236,7 @@ async def erase(call: Call) -> Work[ErasedOut]:
             return begin_erasure(records, call.stamp, _lost(records, call, damage))
         under_way = records.erasures.of_customer(customer.number)
         if under_way is not None:
-            return under_way
+            return begin_again(records, under_way)
         return begin_erasure(records, call.stamp, call.checked(CUSTOMER, records.customers.get))
 
     done = await erase_all(call.desk, begin)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final
 
-from kitwright.keeping.erasing import erase_in_steps
+from kitwright.keeping.erasing import DamageLeft, Step, erase_in_steps
 from kitwright.keeping.record import Disposal, DisposalKind, Erasure
 from kitwright.keeping.store import Records, StoreError
 from kitwright.web.calls.desk import Desk
@@ -70,12 +70,15 @@ def _forget(records: Records, gone: Sequence[int]) -> None:
 async def erase(desk: Desk, begin: Callable[[Records], Erasure]) -> Erasure:
     """Erase a customer, files included; return what was erased. `begin` begins the erasure.
 
-    Raises: StoreFull, StoreUnavailable, then it is finished later; what `begin` raises.
+    Raises: StoreFull, StoreUnavailable, then it is finished later; DamageLeft, if something can't
+        be erased; what `begin` raises.
     """
     async with desk.erase_lock:
         done = await _finish(desk, await desk.store.write(begin))
         await dispose(desk)
-    return done
+    if done.damaged:
+        raise DamageLeft(done.erasure.customer, done.damaged)
+    return done.erasure
 
 
 async def finish_everything(desk: Desk) -> bool:
@@ -86,11 +89,13 @@ async def finish_everything(desk: Desk) -> bool:
     """
     async with desk.erase_lock:
         for erasure in desk.store.read(lambda records: records.erasures.every()):
-            await _finish(desk, erasure)
+            done = await _finish(desk, erasure)
+            if done.damaged:
+                _LOG.error("%s", DamageLeft(erasure.customer, done.damaged))
         return await dispose(desk)
 
 
-async def _finish(desk: Desk, erasure: Erasure) -> Erasure:
+async def _finish(desk: Desk, erasure: Erasure) -> Step:
     return await erase_in_steps(desk.store, erasure, redact=redact, rest=_rest)
 
 
