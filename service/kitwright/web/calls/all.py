@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from kitwright.web.calls import (
+    accounts,
     acts,
     additions,
     advances,
@@ -39,6 +40,7 @@ _MODULES: Final = (
     acts,
     additions,
     advances,
+    accounts,
     links,
     messages,
     orders,

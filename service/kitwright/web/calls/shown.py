@@ -174,6 +174,11 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         },
     ),
     kept.Advance: View(hides=("day",)),
+    kept.Payment: View(hides=("quote", "day")),
+    kept.Handover: View(
+        hides=("quote", "day"),
+        names={"is_unsafe": "unsafe"},
+    ),
     kept.Photo: View(
         letter=PHOTO,
         makes={
