@@ -180,7 +180,7 @@ class Addition(Struct, frozen=True, kw_only=True):
     amount: Money
 
 
-class Billing(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class Billing(Struct, frozen=True, kw_only=True):
     """What an invoice says of its buyer, or its seller, besides the name.
 
     `country` is a code of ISO 3166-1. `vat_id` is that of a tax like VAT, `tax_id` another number

@@ -91,6 +91,7 @@ from kitwright.quote.price import (
     Place,
     Tax,
     Totals,
+    net_price,
 )
 from kitwright.quote.whole import Engine, Quote, QuotingShop, encode_quote, read_quote
 from kitwright.quote.work import (
@@ -199,6 +200,7 @@ __all__ = [
     "encode_quote",
     "for_customer",
     "known",
+    "net_price",
     "read_bill",
     "read_quote",
     "read_statement",
