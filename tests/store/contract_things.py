@@ -165,6 +165,12 @@ class ThingsContract:
 
         assert store.read(lambda records: records.statements.get(1)) == statement
         assert store.read(lambda records: records.handovers.get(1)) == handover
+        left = structs.replace(statement, is_erased=True, body=b"[]")
+        kept(store, lambda records: records.statements.put(left))
+        assert store.read(lambda records: records.statements.get(1)) == left
+        other = a_handover(1, collector="nobody")
+        kept(store, lambda records: records.handovers.put(other))
+        assert store.read(lambda records: records.handovers.get(1)) == other
         for again in (
             lambda records: records.statements.add(a_statement(1)),
             lambda records: records.handovers.add(a_handover(1)),

@@ -187,9 +187,12 @@ def pay(records: Records, stamp: Stamp, quote: KeptQuote, payment: Payment) -> K
 
 def _rounding(records: Records, quote: KeptQuote, payment: Payment, balance: Money) -> Money:
     """Return what the smallest coin adds to the balance, or takes off, if a payment settles it."""
+    nothing = Money(0, balance.currency)
+    if payment.means != "cash":
+        return nothing
     step = read_agreed(revision_of(records, quote, quote.agreed or 0)).reckoning.cash_step
-    if payment.means != "cash" or step is None or cash_round(balance, step) != payment.amount:
-        return Money(0, balance.currency)
+    if step is None or cash_round(balance, step) != payment.amount:
+        return nothing
     return payment.amount - balance
 
 

@@ -35,6 +35,7 @@ from kitwright.quote import (
     Amount,
     Bill,
     BillLine,
+    BillRole,
     LineTax,
     Party,
     Statement,
@@ -147,6 +148,7 @@ def make_invoice(
     billing = asked.customer.billing or Billing()
     seller = selling.seller
     currency = quote.net.currency
+    nothing = amount_of(Money(0, currency))
     bill = _summed(
         Bill(
             number="",
@@ -166,7 +168,13 @@ def make_invoice(
             lines=lines,
             taxes=statement.taxes,
             exemption=statement.exemption,
-            **dict.fromkeys(_SUMS, amount_of(Money(0, currency))),
+            lines_net=nothing,
+            allowances=nothing,
+            charges=nothing,
+            net=nothing,
+            tax=nothing,
+            gross=nothing,
+            payable=nothing,
             prepaid=amount_of(account.paid - account.rounded),
             profile=None if unmet else PROFILE,
             unmet=unmet,
@@ -185,7 +193,8 @@ def credit(
     places: Sequence[int],
 ) -> tuple[KeptQuote, KeptBill]:
     """Return a quote with a credit note on an invoice: on some of its lines, or without any named,
-    on all that are not credited yet. A credited line is given back with all of its tax.
+    on all that are not credited yet. A credited line is given back with all of its tax. No more is
+    given back than is left of the invoice.
 
     Raises: NotCreditable.
     """
@@ -221,6 +230,10 @@ def credit(
     )
     if bill.gross.money.minor < 0:
         raise NotCreditable(invoice.name, "these lines come to less than nothing")
+    left = total((line.gross.money for line in open_lines.values()), original.currency)
+    if bill.gross.money > left:
+        why = f"these lines come to more than the {left.amount_text} that is left of it"
+        raise NotCreditable(invoice.name, f"{why}: credit discounts together with their lines")
     return _keep(records, stamp, quote, BillKind.credit_note, bill, invoice)
 
 
@@ -320,7 +333,7 @@ def _is_billed(line: StatementLine) -> bool:
     return line.quantity != "0"
 
 
-def _role(line: StatementLine) -> str:
+def _role(line: StatementLine) -> BillRole:
     minor = line.net.money.minor
     if minor < 0:
         return "allowance"
@@ -412,7 +425,6 @@ _OF_PARTY: Final = (
     "endpoint",
     "endpoint_scheme",
 )
-_SUMS: Final = ("lines_net", "allowances", "charges", "net", "tax", "gross", "payable")
 
 
 def _summed(bill: Bill) -> Bill:

@@ -305,7 +305,8 @@ class Advance(Struct, frozen=True, kw_only=True):
 class KeptStatement(Struct, frozen=True, kw_only=True):
     """The account of a finished quote: what was agreed, and what is billed. It never changes.
 
-    `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Statement`. `who` closed it.
+    `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Statement`, as it was made;
+    `is_erased` says that personal data has been removed since. `who` closed it.
     """
 
     quote: int
@@ -315,6 +316,7 @@ class KeptStatement(Struct, frozen=True, kw_only=True):
     gross: Money
     who: str | None
     sha256: str
+    is_erased: bool = False
     body: bytes
 
 

@@ -202,8 +202,8 @@ def _check_last(records: Records, given: Sequence[str]) -> None:
     """Raise unless there is a number for each series that may have gone on, and none is too low."""
     told: dict[str, int] = {}
     for number in given:
-        series, _, place = number.rpartition("-")
-        told[series] = int(place) if place.isascii() and place.isdigit() else 0
+        series, _, digits = number.rpartition("-")
+        told[series] = int(digits) if digits.isascii() and digits.isdigit() else 0
     for series, place in _may_go_on(records):
         known = bill_name(series, place)
         if series not in told:

@@ -261,13 +261,16 @@ class Advances(Protocol):
 
 
 class Statements(Protocol):
-    """Statements, one for each finished quote; a statement never changes."""
+    """Statements, one for each finished quote. Only personal data may be removed from one."""
 
     def add(self, record: KeptStatement) -> KeptStatement:
         """Add a statement. Raises: RecordConflict, if its quote has one."""
 
     def get(self, *key: int | str) -> KeptStatement | None:
         """Return the statement of a quote, or None."""
+
+    def put(self, record: KeptStatement) -> None:
+        """Replace a statement by itself without personal data. Raises: RecordMissing."""
 
 
 class Payments(Protocol):

@@ -37,6 +37,7 @@ from kitwright.quote.base import (
 from kitwright.quote.billing import (
     Bill,
     BillLine,
+    BillRole,
     DisposedOf,
     Party,
     Statement,
@@ -113,6 +114,7 @@ __all__ = [
     "Assessment",
     "Bill",
     "BillLine",
+    "BillRole",
     "Buying",
     "Caution",
     "Chance",

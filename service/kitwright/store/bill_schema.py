@@ -15,6 +15,7 @@ CREATE TABLE statements (
     currency TEXT NOT NULL,
     who TEXT,
     sha256 TEXT NOT NULL,
+    is_erased INTEGER NOT NULL,
     body BLOB NOT NULL,
     seal BLOB NOT NULL
 ) STRICT;;
@@ -65,6 +66,9 @@ CREATE TABLE bills (
 ) STRICT;;
 CREATE INDEX bills_quote ON bills (quote);;
 CREATE TRIGGER statements_stay BEFORE UPDATE ON statements
+WHEN NEW.is_erased = 0 OR NEW.quote <> OLD.quote OR NEW.at <> OLD.at OR NEW.day <> OLD.day
+    OR NEW.net <> OLD.net OR NEW.gross <> OLD.gross OR NEW.currency <> OLD.currency
+    OR NEW.who IS NOT OLD.who OR NEW.sha256 <> OLD.sha256
 BEGIN
     SELECT RAISE(ABORT, 'a statement never changes');
 END;;
@@ -98,6 +102,6 @@ BEGIN
     SELECT RAISE(ABORT, 'the numbers of a series have no gaps');
 END
 """
-"""The statements of the step, separated by two semicolons. Of a handover, the collector's name may
-be erased.
+"""The statements of the step, separated by two semicolons. Personal data of a statement, and the
+name of who collected a machine, may be erased.
 """

@@ -8,7 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import structs
 
-from kitwright.catalogue.model import LabourBasis, Rate, RoundBy, Rounding, TaxArea, TaxComponent
+from kitwright.catalogue.model import (
+    AreaId,
+    ChargeKind,
+    LabourBasis,
+    Rate,
+    RoundBy,
+    Rounding,
+    TaxArea,
+    TaxComponent,
+)
 from kitwright.money import RoundMode, line_amount
 from kitwright.stages.billing import AgreedLine, Clocked, CoreBack, Dealt, Used, Why, bill
 from kitwright.stages.request import RequestRefused
@@ -16,14 +25,14 @@ from kitwright.tax import Charge, tax_charges
 from kitwright.units import Figure
 
 DAY = date(2026, 6, 1)
-KINDS = ("part", "consumable", "labour", "sublet", "fee", "freight", "core")
+KINDS = tuple(kind for kind in ChargeKind if kind is not ChargeKind.discount)
 
 
 def area(*, includes_tax: bool = False, by: RoundBy = RoundBy.document) -> TaxArea:
     rate = Rate(valid_from=date(2020, 1, 1), percent=Figure("19"))
     tax = TaxComponent(id="vat", name="VAT", rates=(rate,), applies_to=KINDS)
     return TaxArea(
-        id="made-up",
+        id=AreaId("made-up"),
         name="Made up",
         note="",
         currency="EUR",

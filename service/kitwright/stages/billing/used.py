@@ -11,6 +11,7 @@ from typing import Final
 
 from msgspec import Struct
 
+from kitwright.errors import KitwrightError
 from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
 
@@ -151,7 +152,7 @@ _Group = tuple[str, Sequence[_Told], Callable[[AgreedLine], bool], str]
 """The member of a use, what it tells, whether a line can be meant, and what lines are wanted."""
 
 
-def _faults(lines: Sequence[AgreedLine], used: Used) -> Iterator[RequestFault]:
+def _faults(lines: Sequence[AgreedLine], used: Used) -> Iterator[KitwrightError]:
     groups: tuple[_Group, ...] = (
         ("goods", used.goods, lambda line: line.kind in GOODS, "goods"),
         ("clocked", used.clocked, is_timed, "labour by the minute"),

@@ -38,6 +38,7 @@ from kitwright.web.edge.shapes import DecimalIn, Text, UnitCode, Wire
 QuantityIn = Annotated[
     str,
     Meta(
+        max_length=13,
         pattern=r"^(0|[1-9][0-9]{0,5})(\.[0-9]{1,6})?(?!\n)$",
         description="A quantity, at least zero.",
         examples=["3"],
@@ -124,11 +125,12 @@ class CollectIn(Wire, frozen=True, kw_only=True):
 
 class StatementOut(Out, frozen=True, kw_only=True):
     """A statement with what was paid on it and what is owed. `sha256` is of the JSON of
-    `statement`, byte for byte.
+    `statement`, byte for byte, as it was made; `erased` says that personal data was removed since.
     """
 
     statement: Statement
     sha256: Sha256
+    erased: bool
     closed_by: str | None
     account: Account
     payments: tuple[Payment, ...]
@@ -253,6 +255,7 @@ def statement(records: Records, call: Call) -> Reply[StatementOut]:
         body=StatementOut(
             statement=read_statement(kept.body),
             sha256=kept.sha256,
+            erased=kept.is_erased,
             closed_by=kept.who,
             account=account_of(records, quote),
             payments=records.payments.of_quote(quote.number),

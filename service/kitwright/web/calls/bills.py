@@ -13,7 +13,7 @@ from kitwright.keeping import invoicing
 from kitwright.keeping.invoicing import Asked, Selling
 from kitwright.keeping.key import Scope
 from kitwright.keeping.life import revision_of
-from kitwright.keeping.record import KeptBill, KeptQuote
+from kitwright.keeping.record import Customer, KeptBill, KeptQuote
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import read_agreed
 from kitwright.quote import Bill, encode_billing, read_bill
@@ -91,10 +91,11 @@ def make(records: Records, call: Call, body: InvoiceIn) -> Reply[Bill]:
     if body.due_on is not None and body.due_on < today:
         raise RequestRefused([DueDayInvalid(body.due_on, today).at("due_on")])
     quote = call.checked(QUOTE, records.quotes.get)
+    customer: Customer | None = None
     if body.customer is not None:
         customer = record_of(CUSTOMER, records.customers.get, body.customer)
-    else:
-        customer = None if quote.customer is None else records.customers.get(quote.customer)
+    elif quote.customer is not None:
+        customer = records.customers.get(quote.customer)
     asked = Asked(
         customer=customer,
         order_reference=body.order_reference,

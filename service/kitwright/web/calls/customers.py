@@ -56,6 +56,7 @@ EMail = Annotated[
 CountryCode = Annotated[
     str,
     Meta(
+        max_length=2,
         pattern=r"^[A-Z]{2}(?!\n)$",
         description="ISO 3166-1.",
         examples=["DE"],
@@ -75,6 +76,7 @@ VatId = Annotated[
 EndpointScheme = Annotated[
     str,
     Meta(
+        max_length=4,
         pattern=r"^([0-9]{4}|EM)(?!\n)$",
         description="A code of the list EAS.",
         examples=["9930"],
@@ -288,12 +290,14 @@ async def erase(call: Call) -> Work[ErasedOut]:
     Removes personal data from the customer, the machines and every revision, authorisation,
     addition and e-mail, and deletes the photos. Revisions without a customer are included if they
     name one of the machines; their e-mails are included if they went to the customer's address. All
-    amounts, minutes and quantities stay. This can't be undone, and is refused while a quote is
-    offered, agreed or in work. Copies of the data folder are not changed. All stored answers for
-    idempotency keys are deleted. The customer is erased at once, everything else in steps; the call
-    is answered when all is done. An erasure that is broken off is finished at the next start, or by
-    the same call. A customer whose record is damaged is erased with `If-Match: *`; the e-mails to
-    the lost address about quotes without a customer stay.
+    amounts, minutes and quantities stay. Invoices and credit notes stay as they were made, with the
+    buyer's name and address, because accounts have to be kept. This can't be undone, and is refused
+    while a quote is offered, agreed or in work. Copies of the data folder are not changed. All
+    stored answers for idempotency keys are deleted. The customer is erased at once, everything
+    else in steps; the call is answered when all is done. An erasure that is broken off is
+    finished at the next start, or by the same call. A customer whose record is damaged is
+    erased with `If-Match: *`; the e-mails to the lost address about quotes without a customer
+    stay.
     """
 
     def begin(records: Records) -> Erasure:

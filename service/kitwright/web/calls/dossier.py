@@ -9,6 +9,7 @@ from email.policy import default
 from kitwright.keeping import record
 from kitwright.keeping.dossier import Dossier
 from kitwright.keeping.store import Records
+from kitwright.quote import Bill, Statement, read_bill, read_statement
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.quotes import QuoteHeadOut, RevisionOut, head_of, revision_out
 from kitwright.web.calls.shown import EventOut, Out, extended, traced
@@ -28,6 +29,10 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     authorisations: tuple[record.Authorisation, ...]
     additions: tuple[record.Addition, ...]
     advances: tuple[record.Advance, ...]
+    statement: Statement | None
+    payments: tuple[record.Payment, ...]
+    collected: record.Handover | None
+    bills: tuple[Bill, ...]
     orders: tuple[record.KeptOrder, ...]
     photos: tuple[record.Photo, ...]
     messages: tuple[LetterOut, ...]
@@ -65,12 +70,21 @@ def _quote(
     desk: Desk, records: Records, dossier: Dossier, quote: record.KeptQuote
 ) -> ExportedQuoteOut:
     number = quote.number
+    # of somebody else's quote, only the customer's own revisions are given
+    is_own = quote.customer == dossier.customer.number
+    kept = records.statements.get(number) if is_own else None
     return ExportedQuoteOut(
         quote=head_of(desk, records, quote),
         revisions=tuple(revision_out(one) for one in dossier.revisions if one.quote == number),
         authorisations=tuple(one for one in dossier.authorisations if one.quote == number),
         additions=tuple(one for one in dossier.additions if one.quote == number),
         advances=() if quote.agreed is None else records.advances.of_quote(number),
+        statement=None if kept is None else read_statement(kept.body),
+        payments=records.payments.of_quote(number) if is_own else (),
+        collected=records.handovers.get(number) if is_own else None,
+        bills=tuple(read_bill(one.body) for one in records.bills.of_quote(number))
+        if is_own
+        else (),
         orders=dossier.orders[number],
         photos=tuple(one for one in dossier.photos if one.quote == number),
         messages=tuple(letter_out(one) for one in dossier.mails if one.quote == number),
