@@ -43,6 +43,7 @@ from kitwright.catalogue.model import (
     PriceForm,
     PriceRule,
     Record,
+    Seller,
     Shop,
     StockRow,
     Use,
@@ -68,8 +69,6 @@ LATER: Final = {
     "Decision.warn_if_repair_percent_of_value",
     "Decision.strong_warn_percent",
     "Decision.show",
-    # Which minutes are paid.
-    "Labour.basis",
     # Whether limits are with tax.
     "QuoteTerms.limit_includes_tax",
     # When to stop and ask.
@@ -100,6 +99,13 @@ ASIDE: Final = {
     "Work.needs_free": "the same",
     "VisitWork.needs_free": "the same",
     "VisitWork.runs": "that the engine runs: `tests/stages/work_plan` has plans where it decides",
+    "Labour.basis": "which minutes are paid: `tests/stages/billing` bills by each",
+    "TaxArea.is_vat": "whether invoices may follow EN 16931: `tests/keeping/test_invoicing.py`",
+    "Shop.seller": "what invoices say of the shop: `tests/keeping/test_invoicing.py` reads each",
+    **{
+        f"Seller.{field}": "what invoices say of the shop: `tests/keeping/test_invoicing.py`"
+        for field in Seller.__struct_fields__
+    },
     "Reading.derived": "how it follows from others: a reading has this or a test",
 }
 """Fields that change no answer on the starter catalogue, each with what reads it and why."""

@@ -7,6 +7,9 @@ revision that a customer agreed to stays in force until another is accepted.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from fractions import Fraction
+from types import MappingProxyType
 from typing import Any
 
 import msgspec
@@ -22,7 +25,7 @@ from kitwright.keeping.record import (
     RevisionState,
     Stamp,
 )
-from kitwright.keeping.reserving import draw_reserved
+from kitwright.keeping.reserving import draw_reserved, release_unused
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import sums_of
 
@@ -221,19 +224,31 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
     return keep_change(records, stamp, "quote.started", quote, facts, state=QuoteState.in_work)
 
 
-def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
-    """Return a quote whose work is finished. A draft that was never offered is superseded by the
-    agreed revision, and named in the event. What is still reserved for the quote is drawn.
-
-    Raises: NotNow, while a revision is undecided.
-    """
+def check_finish(quote: KeptQuote) -> None:
+    """Raise NotNow unless the work on a quote can be finished."""
     check_act("finish", quote)
     if quote.offered is not None:
         raise NotNow("finish", quote, f"revision {quote.offered} is on offer and not yet decided")
+
+
+def finish(
+    records: Records,
+    stamp: Stamp,
+    quote: KeptQuote,
+    used: Mapping[str, Fraction] = MappingProxyType({}),
+) -> KeptQuote:
+    """Return a quote whose work is finished. A draft that was never offered is superseded by the
+    agreed revision, and named in the event. What is still reserved for the quote is drawn; of an
+    item in `used`, only as much as was used, in its unit, and the rest is free again.
+
+    Raises: NotNow, while a revision is undecided.
+    """
+    check_finish(quote)
     facts = {"revision": quote.agreed}
     if revision_of(records, quote, quote.latest).state is RevisionState.draft:
         records.revisions.mark(quote.number, quote.latest, RevisionState.superseded)
         facts["superseded"] = quote.latest
+    release_unused(records, stamp, quote, used)
     draw_reserved(records, stamp, quote)
     return keep_change(records, stamp, "quote.finished", quote, facts, state=QuoteState.done)
 

@@ -34,6 +34,18 @@ from kitwright.quote.base import (
     amount_of,
     known,
 )
+from kitwright.quote.billing import (
+    Bill,
+    BillLine,
+    BillRole,
+    DisposedOf,
+    Party,
+    Statement,
+    StatementLine,
+    encode_billing,
+    read_bill,
+    read_statement,
+)
 from kitwright.quote.contingency import (
     ChanceOver,
     Contingencies,
@@ -80,6 +92,7 @@ from kitwright.quote.price import (
     Place,
     Tax,
     Totals,
+    net_price,
 )
 from kitwright.quote.whole import Engine, Quote, QuotingShop, encode_quote, read_quote
 from kitwright.quote.work import (
@@ -99,6 +112,9 @@ __all__ = [
     "Amount",
     "AnsweredGate",
     "Assessment",
+    "Bill",
+    "BillLine",
+    "BillRole",
     "Buying",
     "Caution",
     "Chance",
@@ -113,6 +129,7 @@ __all__ = [
     "CylinderLeakage",
     "DecimalText",
     "Diagnosed",
+    "DisposedOf",
     "Engine",
     "Envelope",
     "Evidence",
@@ -143,6 +160,7 @@ __all__ = [
     "OrderLine",
     "Pack",
     "Paper",
+    "Party",
     "Percent",
     "Place",
     "PlannedJob",
@@ -163,6 +181,8 @@ __all__ = [
     "SerialNumber",
     "ShownQuote",
     "Soonest",
+    "Statement",
+    "StatementLine",
     "Step",
     "StepKind",
     "StepPlace",
@@ -179,8 +199,12 @@ __all__ = [
     "WorkPlan",
     "amount_of",
     "customers_reasons",
+    "encode_billing",
     "encode_quote",
     "for_customer",
     "known",
+    "net_price",
+    "read_bill",
     "read_quote",
+    "read_statement",
 ]

@@ -239,6 +239,56 @@ def left_out(owner: TestClient[Any]) -> tuple[Any, Any]:
     return keep(owner, body=body), body
 
 
+def finished(
+    owner: TestClient[Any], kind: str = "part", asked: Any = LEAKING, **body: Any
+) -> tuple[Any, Any]:
+    """Finish the work on a quote; the member `goods`, `clocked` or `cores` of the body is told of
+    the first line of a kind.
+    """
+    quote = f"{QUOTES}/Q1"
+    keep(owner, body=asked)
+    lines = owner.get(quote).json()["quote"]["lines"]
+    place = next(at for at, line in enumerate(lines, start=1) if line["kind"] == kind)
+    yes = {"revision": 1, "who": "A. Customer", "means": "telephone"}
+    paid = {"amount": "5.00" if kind != "core" else "500.00", "means": "card", "by": "Owner"}
+    for path, said in (
+        (f"{quote}/issue", {}),
+        (f"{quote}/accept", yes),
+        (f"{quote}/advances", paid),
+        ("/v1/orders", {"revisions": [{"quote": "Q1", "revision": 1}]}),
+        (f"{quote}/start", {}),
+    ):
+        headers = {"Idempotency-Key": f'"{path}"', "If-Match": "*"}
+        answer = owner.post(path, json=said, headers=headers)
+        assert answer.is_success, answer.text
+    told = {
+        name: [{"line": place, **one} for one in value] if isinstance(value, list) else value
+        for name, value in body.items()
+    }
+    headers = {"Idempotency-Key": '"finish"', "If-Match": "*"}
+    return owner.post(f"{quote}/finish", json=told, headers=headers), told
+
+
+def invoiced_late(owner: TestClient[Any]) -> tuple[Any, Any]:
+    assert finished(owner)[0].is_success
+    body = {"due_on": "2020-01-01"}
+    headers = {"Idempotency-Key": '"invoice"', "If-Match": "*"}
+    return owner.post(f"{QUOTES}/Q1/invoice", json=body, headers=headers), body
+
+
+def half_an_endpoint(owner: TestClient[Any]) -> tuple[Any, Any]:
+    body = {"name": "A. Customer", "billing": {"endpoint": "bills@shop.example"}}
+    return owner.post("/v1/customers", json=body, headers={"Idempotency-Key": '"who"'}), body
+
+
+BLOCK = {
+    "family": "TB-V68",
+    "serial": 3200000,
+    "chassis": "loose",
+    "diagnoses": [],
+    "jobs": [{"job": "J-SHORT-BLOCK"}],
+}
+
 # code -> a request that meets it alone, and where it points
 REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], str]] = {
     "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
@@ -252,6 +302,28 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),
     "move-unclear": (lambda owner, _: moved(owner), "/quantity"),
     "price-unclear": (lambda owner, _: added(owner), "/net"),
+    "supply-day-invalid": (
+        lambda owner, _: finished(owner, supplied_on="2020-01-01"),
+        "/supplied_on",
+    ),
+    "no-such-line": (
+        lambda owner, _: finished(owner, clocked=[{"minutes": "9"}]),
+        "/clocked/0/line",
+    ),
+    "line-twice": (
+        lambda owner, _: finished(owner, "labour", clocked=[{"minutes": "9"}] * 2),
+        "/clocked/1/line",
+    ),
+    "goods-unaccounted": (lambda owner, _: finished(owner, goods=[{"used": "0"}]), "/goods/0"),
+    "core-too-many": (
+        lambda owner, _: finished(owner, "core", BLOCK, cores=[{"quantity": "9"}]),
+        "/cores/0",
+    ),
+    "due-day-invalid": (lambda owner, _: invoiced_late(owner), "/due_on"),
+    "endpoint-incomplete": (
+        lambda owner, _: half_an_endpoint(owner),
+        "/billing/endpoint_scheme",
+    ),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),
 }

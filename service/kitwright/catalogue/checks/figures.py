@@ -137,6 +137,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     },
     model.Rate: {"percent": _AMOUNT},
     model.RefitWork: {"minutes": _AMOUNT},
+    model.Seller: {"due_days": _AMOUNT},
     model.SerialBreak: {"at": _SERIAL},
     model.Shop: {"cash_step": _POSITIVE},
     model.StockRow: {"on_hand": _AMOUNT, "cost": _AMOUNT, "promised": _AMOUNT},

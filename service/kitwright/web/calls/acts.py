@@ -1,4 +1,4 @@
-"""Acts: calls that issue, decide, withdraw, start and finish a quote."""
+"""Acts: calls that issue, decide, withdraw and start a quote."""
 
 from __future__ import annotations
 
@@ -202,15 +202,3 @@ def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     quote, stamp = call.checked(QUOTE, records.quotes.get), call.stamp
     missing = unordered(call.desk, records, quote, stamp.at)
     return _told(call, records, life.start(records, stamp, quote, missing))
-
-
-@_act("finish")
-def finish(records: Records, call: Call) -> Reply[QuoteHeadOut]:
-    """Finish the work.
-
-    Closes the quote. A revision on offer must first be accepted, declined or withdrawn. A draft
-    newer than the agreed revision is superseded; `quote.finished` names it in its fact
-    `superseded`.
-    """
-    finished = life.finish(records, call.stamp, call.checked(QUOTE, records.quotes.get))
-    return _told(call, records, finished)

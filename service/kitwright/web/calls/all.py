@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from kitwright.web.calls import (
+    accounts,
     acts,
     additions,
     advances,
+    bills,
     catalogue,
     customers,
     feed,
@@ -39,6 +41,8 @@ _MODULES: Final = (
     acts,
     additions,
     advances,
+    accounts,
+    bills,
     links,
     messages,
     orders,

@@ -14,12 +14,14 @@ import msgspec
 
 from kitwright.keeping import record
 from kitwright.keeping.dossier import (
+    Contents,
     QuoteDossier,
     contents_of,
     other_mails,
     quote_dossier,
 )
 from kitwright.keeping.store import Records
+from kitwright.quote import Bill, Statement, read_bill, read_statement
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.quotes import QuoteHeadOut, RevisionOut, head_of, revision_out
 from kitwright.web.calls.shown import EventOut, Out, extended, shown, traced
@@ -43,6 +45,10 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     authorisations: tuple[record.Authorisation, ...]
     additions: tuple[record.Addition, ...]
     advances: tuple[record.Advance, ...]
+    statement: Statement | None
+    payments: tuple[record.Payment, ...]
+    collected: record.Handover | None
+    bills: tuple[Bill, ...]
     orders: tuple[record.KeptOrder, ...]
     photos: tuple[record.Photo, ...]
     messages: tuple[LetterOut, ...]
@@ -77,7 +83,7 @@ async def export_parts(desk: Desk, customer: record.Customer) -> AsyncIterator[b
 
         def quote_of(records: Records, number: int = number) -> tuple[bytes, list[str]]:
             own = quote_dossier(records, contents, number)
-            return _encoded(ExportedQuoteOut, _quote(desk, records, own)), _subjects(own)
+            return _encoded(ExportedQuoteOut, _quote(desk, records, contents, own)), _subjects(own)
 
         part, more = read(quote_of)
         subjects += more
@@ -121,13 +127,22 @@ def _members(**members: object) -> bytes:
     return msgspec.json.encode(encoded)[:-1]
 
 
-def _quote(desk: Desk, records: Records, own: QuoteDossier) -> ExportedQuoteOut:
+def _quote(desk: Desk, records: Records, contents: Contents, own: QuoteDossier) -> ExportedQuoteOut:
+    number = own.quote.number
+    # of somebody else's quote, only the customer's own revisions are given
+    is_own = own.quote.customer == contents.customer.number
+    kept = records.statements.get(number) if is_own else None
+    bills = records.bills.of_quote(number) if is_own else ()
     return ExportedQuoteOut(
         quote=head_of(desk, records, own.quote),
         revisions=tuple(map(revision_out, own.revisions)),
         authorisations=own.authorisations,
         additions=own.additions,
-        advances=() if own.quote.agreed is None else records.advances.of_quote(own.quote.number),
+        advances=() if own.quote.agreed is None else records.advances.of_quote(number),
+        statement=None if kept is None else read_statement(kept.body),
+        payments=records.payments.of_quote(number) if is_own else (),
+        collected=records.handovers.get(number) if is_own else None,
+        bills=tuple(read_bill(one.body) for one in bills),
         orders=own.orders,
         photos=own.photos,
         messages=tuple(map(letter_out, own.mails)),

@@ -174,6 +174,20 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         },
     ),
     kept.Advance: View(hides=("day",)),
+    kept.KeptBill: View(
+        name="BillHeadOut",
+        about="An invoice or a credit note; `number` is the number that it has.",
+        hides=("number", "series", "place", "credited_series", "credited_place", "body", "day"),
+        makes={
+            "number": (str, attrgetter("name")),
+            "credits": (str | None, attrgetter("credited")),
+        },
+    ),
+    kept.Payment: View(hides=("quote", "day")),
+    kept.Handover: View(
+        hides=("quote", "day"),
+        names={"is_unsafe": "unsafe"},
+    ),
     kept.Photo: View(
         letter=PHOTO,
         makes={
