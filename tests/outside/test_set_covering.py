@@ -1,4 +1,4 @@
-"""Covers against the published optima of set-covering instances.
+"""Covers and purchases against the published optima of set-covering instances.
 
 Source: J. E. Beasley's OR-Library, instances scp41 to scp45 (200 rows to cover, 1000 columns) and
 their optimal values.
@@ -6,6 +6,7 @@ their optimal values.
 
 from pathlib import Path
 
+from kitwright.solve.buying import Need, Offer, Price, least_purchase
 from kitwright.solve.cover import Pack, least_cover
 
 OPTIMA = {"scp41": 429, "scp42": 512, "scp43": 516, "scp44": 494, "scp45": 512}
@@ -45,3 +46,24 @@ def test_least_cover_reaches_the_published_optima(shared: Path) -> None:
         assert sum(pack.cost for pack in packs if pack.id in taken) == optimum, name
         assert needs.keys() == {row for pack in packs if pack.id in taken for row in pack.holds}
         assert least_cover(needs, packs, unaided_steps=0) == cover, name
+
+
+def test_least_purchase_reaches_the_published_optima(shared: Path) -> None:
+    """Each row is a need, and each column an offer of one pack that holds its rows."""
+    for name, optimum in OPTIMA.items():
+        needs, packs = read_instance(shared / "vectors" / "orlib" / f"{name}.txt")
+
+        purchase = least_purchase(
+            [Need(id=row, count=count, kinds=frozenset({row})) for row, count in needs.items()],
+            [
+                Offer(id=pack.id, seller=0, holds=pack.holds, prices=(Price(each=pack.cost),))
+                for pack in packs
+            ],
+            {},
+        )
+
+        taken = dict(purchase.packs)
+        assert purchase.cost == optimum, name
+        assert purchase.is_least, name
+        assert sum(pack.cost for pack in packs if pack.id in taken) == optimum, name
+        assert needs.keys() == {row for pack in packs if pack.id in taken for row in pack.holds}

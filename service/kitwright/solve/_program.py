@@ -67,11 +67,20 @@ def row_prices(program: Program, unit: int) -> list[int]:
 
     Raises: SolverFailed.
     """
+    return relaxed(program, unit)[1]
+
+
+def relaxed(program: Program, unit: int) -> tuple[list[float], list[int]]:
+    """Return the values of least cost if they need not be whole, and `row_prices`.
+
+    Raises: SolverFailed.
+    """
     solver = _run(program, is_whole=False)
     if solver is None:
         raise SolverFailed("it finds no solution even in fractions")
+    solution = solver.getSolution()
     scale = unit * _divisor(program)
-    return [round(price * scale) for price in solver.getSolution().row_dual]
+    return list(solution.col_value), [round(price * scale) for price in solution.row_dual]
 
 
 def _divisor(program: Program) -> int:

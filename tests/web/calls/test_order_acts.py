@@ -1,6 +1,7 @@
 """Orders as they live: sent, answered, received, billed, returned and cancelled over the API."""
 
 from collections.abc import Iterator
+from decimal import Decimal
 from email import message_from_bytes
 from email.policy import default
 from pathlib import Path
@@ -102,6 +103,25 @@ def test_order_is_sent_by_email_with_its_documents(buyer: Buyer) -> None:
     assert "rear gate" in text
     assert len(kept) <= 1
     assert events(buyer, order["id"]) == ["order.created", "order.sent", "mail.queued"]
+
+
+def test_quotes_are_bought_together_where_all_of_it_costs_least(buyer: Buyer) -> None:
+    quotes = [buyer.staff.accepted(**HEADS, needed_by="2027-03-12") for _ in range(12)]
+    for quote in quotes:
+        alone = buyer.staff.get(f"/v1/quotes/{quote}")["quote"]["orders"]
+        assert [one["supplier"] for one in alone] == ["ALDQ", "DLWY"]
+
+    made = buyer.order(*quotes)
+
+    # CPSN is cheaper and later; only together do the quotes reach what ends its fee and freight
+    order = made["CPSN"]["order"]
+    assert made.keys() == {"CPSN", "DLWY"}
+    assert (order["goods"], order["fees"]) == (order["net"], [])
+    assert order["promised"] <= "2027-03-12"
+    shares = [one["goods"]["amount"] for one in made["CPSN"]["allocations"]]
+    assert sum(map(Decimal, shares)) == Decimal(order["goods"]["amount"])
+    assert buyer.order(*quotes) == {}
+    buyer.staff.act(quotes[-1], "start")
 
 
 def test_order_without_an_address_is_told_by_telephone(buyer: Buyer) -> None:
@@ -219,6 +239,26 @@ def test_delivery_goes_onto_the_shelf_for_whom_it_was_ordered(buyer: Buyer) -> N
     assert told["lines"][0]["waiting"] == 1
     assert buyer.free(item) == (str(int(on_hand) + packs + 1), str(int(reserved) + packs))
     # what was received is reserved, and not ordered again
+    assert buyer.order(first, second) == {}
+
+
+def test_goods_that_a_count_does_not_find_are_ordered_again(buyer: Buyer) -> None:
+    first, second = (buyer.staff.accepted(**HEADS) for _ in range(2))
+    order = received(buyer, first, second)
+    item, line = order["order"]["lines"][0]["item"], order["lines"][0]
+    each = line["packs"] // 2
+    reserved = int(buyer.free(item)[1])
+
+    # one quote's worth is gone
+    lost = {"kind": "count", "quantity": str(reserved - each), "by": "Owner"}
+    buyer.staff.done(f"/v1/shelf/{item}/moves", {**lost, "reason": "Not there."})
+
+    assert "start" not in buyer.staff.get(f"/v1/quotes/{second}")["acts"]
+    again = buyer.order(first, second)
+    assert [
+        (one["item"], one["packs"]) for made in again.values() for one in made["order"]["lines"]
+    ] == [(item, each)]
+    assert {part["quote"] for made in again.values() for part in made["allocations"]} == {second}
     assert buyer.order(first, second) == {}
 
 

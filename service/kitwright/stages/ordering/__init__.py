@@ -1,5 +1,6 @@
 """Ordering: the parts orders for each supplier, and follow-up orders if more is needed later."""
 
+from kitwright.stages.ordering.basket import Basket, buy_together
 from kitwright.stages.ordering.follow_up import (
     FollowUp,
     NotOrderable,
@@ -27,6 +28,7 @@ from kitwright.stages.ordering.together import (
 
 __all__ = [
     "Allotment",
+    "Basket",
     "FollowUp",
     "JointOrder",
     "Lacking",
@@ -40,6 +42,7 @@ __all__ = [
     "Surplus",
     "Use",
     "buy_missing",
+    "buy_together",
     "join_orders",
     "joined",
     "next_offer",

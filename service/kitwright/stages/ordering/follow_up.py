@@ -139,7 +139,7 @@ class _Placed:
         source = _offered(supply, first)
         self.quality = Quality.alternate if source is None else source.quality
         self.covers = tuple(use for line in lines for use in line.covers)
-        self.each = _per_pack(catalogue, first.item, first.size, self.covers, count)
+        self.each = per_pack(catalogue, first.item, first.size, self.covers, count)
         self.exceeded = 0
         """Packs that the revision would want, had not more been ordered than were missing."""
         self._spare = count
@@ -216,7 +216,7 @@ def _line(catalogue: Catalogue, shop: Shop, supply: Supply, wanted: Packs) -> _L
         packs=packs,
         # the quality of an offer that no longer exists is not known
         floor=Quality.maker if offered is None else offered.quality,
-        each=_per_pack(catalogue, wanted.item, size, wanted.covers, packs),
+        each=per_pack(catalogue, wanted.item, size, wanted.covers, packs),
         uses=_amounts(wanted.covers),
     )
 
@@ -262,7 +262,7 @@ def _amounts(covers: Iterable[Use]) -> _Amounts:
     return amounts
 
 
-def _per_pack(
+def per_pack(
     catalogue: Catalogue, item: ItemId, size: int, covers: Iterable[Use], packs: int
 ) -> _Amounts:
     """Return how much of each number a pack holds: by the catalogue, and at least what so many

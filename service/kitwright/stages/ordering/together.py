@@ -8,7 +8,7 @@ charge.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 
 from msgspec import Struct
@@ -24,7 +24,7 @@ from kitwright.stages.ordering.order import (
 )
 from kitwright.stages.supply import is_hazardous
 
-_Key = tuple[SupplierId, str, str, int]
+LineKey = tuple[SupplierId, str, str, int]
 """Supplier, its SKU, the item, and items per pack."""
 
 
@@ -64,6 +64,13 @@ class JointOrder(Struct, frozen=True, kw_only=True):
     allotments: tuple[Allotment, ...]
 
 
+class Part(Struct, frozen=True):
+    """What one quote has of a line."""
+
+    packs: int
+    covers: tuple[Use, ...]
+
+
 def join_orders(
     catalogue: Catalogue, shop: Shop, asked: Sequence[Iterable[PartsOrder]]
 ) -> tuple[JointOrder, ...]:
@@ -72,18 +79,38 @@ def join_orders(
     Args:
         asked: the orders that each quote needs.
     """
-    parts: dict[_Key, dict[int, OrderLine]] = {}
+    parts: dict[LineKey, dict[int, OrderLine]] = {}
     for asker, orders in enumerate(asked):
         for line in (line for order in orders for line in order.lines):
-            parts.setdefault(_key(line), {})[asker] = line
-    lines = {key: _joined(shop, of_one) for key, of_one in parts.items()}
-    return tuple(
-        JointOrder(order=order, allotments=_allotments(catalogue, shop, order, parts))
-        for order in place_orders(catalogue, lines.values())
+            parts.setdefault(line_key(line), {})[asker] = line
+    shares = {
+        key: {asker: Part(one.packs, one.covers) for asker, one in of_one.items()}
+        for key, of_one in parts.items()
+    }
+    return share_orders(
+        catalogue, shop, [_joined(shop, of_one) for of_one in parts.values()], shares
     )
 
 
-def _key(line: OrderLine) -> _Key:
+def share_orders(
+    catalogue: Catalogue,
+    shop: Shop,
+    lines: Iterable[OrderLine],
+    parts: Mapping[LineKey, Mapping[int, Part]],
+) -> tuple[JointOrder, ...]:
+    """Return some lines as orders, one for each supplier, with the share of each quote.
+
+    Args:
+        parts: by line, what each quote has of it.
+    """
+    return tuple(
+        JointOrder(order=order, allotments=_allotments(catalogue, shop, order, parts))
+        for order in place_orders(catalogue, lines)
+    )
+
+
+def line_key(line: OrderLine) -> LineKey:
+    """Return the key that lines of one SKU have in common."""
     source = line.source
     return source.supplier.id, source.sku, source.item, source.pack
 
@@ -108,17 +135,20 @@ def _joined(shop: Shop, parts: dict[int, OrderLine]) -> OrderLine:
 
 
 def _allotments(
-    catalogue: Catalogue, shop: Shop, order: PartsOrder, parts: dict[_Key, dict[int, OrderLine]]
+    catalogue: Catalogue,
+    shop: Shop,
+    order: PartsOrder,
+    parts: Mapping[LineKey, Mapping[int, Part]],
 ) -> tuple[Allotment, ...]:
     portions = defaultdict[int, list[Portion]](list)
     for place, line in enumerate(order.lines, start=1):
-        of_line = parts[_key(line)]
+        of_line = parts[line_key(line)]
         nets = share(line.net.minor, [one.packs for one in of_line.values()])
         for (asker, own), minor in zip(of_line.items(), nets, strict=True):
             portion = Portion(
                 line=place,
                 packs=own.packs,
-                quality=own.source.quality,
+                quality=line.source.quality,
                 net=Money(minor, line.net.currency),
                 covers=own.covers,
             )

@@ -131,6 +131,8 @@ class Desk:
     """Makes PDFs, pages and letters."""
     pictures: Pool = field(default_factory=lambda: Pool("pictures", threads=2, most=16))
     """Checks and stores photographs."""
+    purchases: Pool = field(default_factory=lambda: Pool("purchases", threads=1, most=8))
+    """Finds from whom several quotes' parts are bought together."""
     erase_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     """Held while a customer is erased, from the beginning to the last file."""
     _swept: date | None = None

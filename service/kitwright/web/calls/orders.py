@@ -15,7 +15,7 @@ from kitwright.keeping.record import KeptQuote, OrderState
 from kitwright.keeping.store import Records
 from kitwright.stages.ordering import NotOrderable, Surplus
 from kitwright.web.calls.call import Call, answer, quote_of
-from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import (
     ORDER,
     QUOTE,
@@ -29,7 +29,9 @@ from kitwright.web.calls.order_making import (
     AdvanceMissing,
     Made,
     Need,
+    Purchase,
     place,
+    plan_purchase,
     reserve_and_plan,
 )
 from kitwright.web.calls.order_shown import OrderOut, order_out
@@ -114,7 +116,7 @@ class NotAgreed(ActRefused):
     scope=Scope.ORDER,
     status=201,
 )
-def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
+async def create(call: Call, body: OrdersIn) -> Work[OrdersOut]:
     """Order the parts of agreed revisions.
 
     Stores what the revisions still need as drafts of orders, one for each supplier, for all of
@@ -122,7 +124,10 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     order. Price breaks count for all packs of a line. Fees and freight are shared by the shop's
     rule, to the minor unit. Nothing is ordered twice: packs ordered for an earlier revision count,
     also those of another supplier in at least the same quality. The rest is ordered in the fewest
-    packs that the supplier sells. The first order of a quote asks for its quoted packs. Prices,
+    packs that the supplier sells. The first order of one quote asks for its quoted packs. Several
+    quotes are bought together at least landed cost: an item may come from another supplier than
+    quoted, in at least the same quality, if all goods, fees and freight then cost less, and if no
+    quote waits longer than it would alone. Prices,
     price breaks, fees and freight are today's, for exactly these orders. If the catalogue has
     changed, they differ from those of the revision; the customer's price does not change. A SKU
     that its supplier no longer offers is ordered at the revision's cost per pack. If the supplier
@@ -131,6 +136,15 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
     If one revision is refused, nothing is ordered. Delivery dates count from now; after a
     supplier's cutoff, from its next working day.
     """
+    desk = call.desk
+    quotes = dict.fromkeys(read_id_or_none(QUOTE, one.quote) or 0 for one in body.revisions)
+    purchase = await plan_purchase(desk, [*quotes]) if len(quotes) > 1 else None
+    return lambda records: _made(records, call, body, purchase)
+
+
+def _made(
+    records: Records, call: Call, body: OrdersIn, purchase: Purchase | None
+) -> Reply[OrdersOut]:
     desk = call.desk
     needs: dict[int, Need] = {}
     for index, one in enumerate(body.revisions):
@@ -145,7 +159,7 @@ def create(records: Records, call: Call, body: OrdersIn) -> Reply[OrdersOut]:
             refusal: KitwrightError = error
             raise refusal.at("revisions", index, "revision") from None
     asked = tuple(needs.values())
-    made = place(desk, records, call.stamp, asked)
+    made = place(desk, records, call.stamp, asked, purchase)
     return Reply(
         body=OrdersOut(
             items=tuple(order_out(desk, records, one.order) for one in made),
