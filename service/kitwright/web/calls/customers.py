@@ -259,7 +259,12 @@ def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
 
 
 @operation(
-    "GET /v1/customers/{id}/export", "exportCustomer", "customers", "act-refused", scope=Scope.OWNER
+    "GET /v1/customers/{id}/export",
+    "exportCustomer",
+    "customers",
+    "act-refused",
+    scope=Scope.OWNER,
+    keeps="reads",
 )
 async def export(call: Call) -> Reply[ExportOut]:
     """Export a customer's data.

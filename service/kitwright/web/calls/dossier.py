@@ -14,7 +14,6 @@ import msgspec
 
 from kitwright.keeping import record
 from kitwright.keeping.dossier import (
-    Contents,
     QuoteDossier,
     contents_of,
     other_mails,
@@ -83,7 +82,7 @@ async def export_parts(desk: Desk, customer: record.Customer) -> AsyncIterator[b
 
         def quote_of(records: Records, number: int = number) -> tuple[bytes, list[str]]:
             own = quote_dossier(records, contents, number)
-            return _encoded(ExportedQuoteOut, _quote(desk, records, contents, own)), _subjects(own)
+            return _encoded(ExportedQuoteOut, _quote(desk, records, own)), _subjects(own)
 
         part, more = read(quote_of)
         subjects += more
@@ -127,10 +126,10 @@ def _members(**members: object) -> bytes:
     return msgspec.json.encode(encoded)[:-1]
 
 
-def _quote(desk: Desk, records: Records, contents: Contents, own: QuoteDossier) -> ExportedQuoteOut:
+def _quote(desk: Desk, records: Records, own: QuoteDossier) -> ExportedQuoteOut:
     number = own.quote.number
-    # of somebody else's quote, only the customer's own revisions are given
-    is_own = own.quote.customer == contents.customer.number
+    # the account is that of whose revision is agreed
+    is_own = any(one.number == own.quote.agreed for one in own.revisions)
     kept = records.statements.get(number) if is_own else None
     bills = records.bills.of_quote(number) if is_own else ()
     return ExportedQuoteOut(
