@@ -8,6 +8,7 @@ from msgspec import structs
 
 from kitwright.choices import find_extras, find_savings, reprice
 from kitwright.errors import KitwrightError, Path
+from kitwright.fixed import find_fixed
 from kitwright.stages.finding import (
     Assessment,
     Course,
@@ -211,6 +212,7 @@ def _operated(
 ) -> tuple[Operated, ...]:
     """Return a repair's operations with their minutes before any override: those of `labour`."""
     plain = structs.replace(request, chassis=repair.chassis)
+    fixed = find_fixed(workshop.catalogue, request, repair.jobs)
     return tuple(
         Operated(
             operation=operation,
@@ -218,6 +220,7 @@ def _operated(
             minutes_here=labour.minutes_of(operation.key),
             minutes_computed=labour.minutes_of(operation.key),
             why=operation.why,
+            stays=fixed.get(operation.key),
         )
         for operation in repair.jobs.operations
     )

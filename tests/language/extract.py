@@ -112,7 +112,7 @@ def _said_in_typst(path: Path) -> Iterator[tuple[str, int, list[str | None]]]:
 def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     """Yield the catalogue's texts, each with the id of a record that it stands in."""
     for job in catalogue.jobs.values():
-        for text in (job.name, job.note, *(each.reason for each in job.while_apart)):
+        for text in (job.name, job.note, job.safety, *(each.reason for each in job.while_apart)):
             yield ("job", text, None), job.id
     for kind in catalogue.contingencies.values():
         for text in (kind.name, kind.plain):

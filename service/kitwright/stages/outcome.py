@@ -71,7 +71,8 @@ class Saving(Struct, frozen=True, kw_only=True):
 class Operated(Struct, frozen=True):
     """An operation with its billed minutes, as the only job and together with the others here.
 
-    `minutes_computed` are the minutes here before any override.
+    `minutes_computed` are the minutes here before any override. `stays` is why a customer can't
+    leave it out, None if a customer can.
     """
 
     operation: Operation
@@ -79,6 +80,7 @@ class Operated(Struct, frozen=True):
     minutes_here: int
     minutes_computed: int
     why: tuple[Why, ...]
+    stays: Why | None = None
 
 
 class Repair(Struct, frozen=True, kw_only=True):
@@ -325,7 +327,7 @@ def _rate_notes(request: Request, repair: Repair, until: date) -> Iterator[Why]:
 def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
     """Return an operation with its present minutes, and the name of the person who set them."""
     operation = operated.operation
-    reasons = (
+    reasons = tuple(
         Why("minutes-overridden", {"reason": each.reason, "by": each.by})
         for each in terms.overrides
         if isinstance(each, MinutesOverride)
@@ -335,6 +337,7 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
         operated,
         minutes_here=repair.labour.minutes_of(operation.key),
         why=(*operated.why, *reasons),
+        stays=operated.stays or (Why("changed-by-counter") if reasons else None),
     )
 
 

@@ -95,6 +95,9 @@ class ContingencyKind(Record, frozen=True, kw_only=True):
 class Job(Record, frozen=True, kw_only=True):
     """An operation for sale: its access, the roles replaced and work done there, and its
     contingencies.
+
+    `safety` says, in a customer's words, why a customer can't leave it out; empty: nothing unsafe
+    follows from leaving it out.
     """
 
     id: JobId
@@ -110,6 +113,7 @@ class Job(Record, frozen=True, kw_only=True):
     while_apart: tuple[WhileApart, ...] = ()
     contingency: tuple[Contingency, ...] = ()
     note: str = ""
+    safety: str = ""
 
 
 class Hazard(Record, frozen=True, kw_only=True):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping
@@ -58,8 +59,8 @@ class Offered(Struct, frozen=True):
 
 Finding = Callable[[Records, Call], Offered]
 """Returns the offer for a link's page."""
-Decide = Callable[..., Reply[Any]]
-"""Carries out a customer's decision."""
+Decide = Callable[..., Any]
+"""Carries out a customer's decision, or returns its work on the records."""
 
 
 async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
@@ -136,7 +137,7 @@ async def _decided(
     await desk.sweep()
     try:
         body = _asked(entered, shape, desk.currency)
-        await desk.store.write(lambda records: decide(records=records, call=call, body=body))
+        await desk.store.write(_work(decide, call, body))
     except msgspec.ValidationError as error:
         return _again(call, offered, entered, _wrong(error, shape), 422)
     except RequestRefused as error:
@@ -150,6 +151,14 @@ async def _decided(
     desk.wake()
     page = beside(call, call.variable("token"))
     return Reply(body=b"", status=_SEE_OTHER, headers={"Location": page}, form=HTML)
+
+
+def _work(decide: Decide, call: Call, body: Struct) -> Callable[[Records], Any]:
+    """Return the work of a decision on the records."""
+    if "records" in inspect.signature(decide).parameters:
+        return lambda records: decide(records=records, call=call, body=body)
+    found: Callable[[Records], Any] = decide(call=call, body=body)
+    return found
 
 
 def _entered(body: bytes) -> dict[str, str]:

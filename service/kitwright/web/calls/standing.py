@@ -188,6 +188,31 @@ def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
     )
 
 
+def words_of_choice(offered: Quote, chosen: Quote, words: str) -> str:
+    """Return the text of an acceptance with the jobs that the customer left out and added, in the
+    revision's language.
+
+    Args:
+        words: the text of the acceptance of `chosen`, from `words_of_yes`.
+    """
+    scribe = Scribe(chosen.language)
+    before, after = _named(offered, scribe), _named(chosen, scribe)
+    left = "; ".join(name for key, name in before.items() if key not in after)
+    added = "; ".join(name for key, name in after.items() if key not in before)
+    told = [words]
+    if left:
+        told.append(scribe.say("Left out: {work}.", work=left))
+    if added:
+        told.append(scribe.say("Added: {work}.", work=added))
+    return " ".join(told)
+
+
+def _named(said: Quote, scribe: Scribe) -> dict[tuple[str, int | None], str]:
+    return {
+        (job.job, job.cylinder): scribe.on_cylinder(job.name, job.cylinder) for job in said.jobs
+    }
+
+
 def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str:
     """Return the text of an acceptance, in the revision's language."""
     scribe = Scribe(said.language)

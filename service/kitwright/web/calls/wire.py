@@ -37,6 +37,8 @@ from kitwright.web.edge.shapes import (
 )
 
 MOST_FREE_LINES: Final = 50
+MOST_JOBS: Final = 50
+"""The most jobs that a list of a request has."""
 Pressure = Annotated[DecimalIn, Meta(description="The value as read, in `unit`.", examples=["80"])]
 Levels = Annotated[
     dict[Id, Id],
@@ -275,7 +277,7 @@ Serial = Annotated[
 
 
 def _many(description: str) -> Meta:
-    return Meta(max_length=50, description=description)
+    return Meta(max_length=MOST_JOBS, description=description)
 
 
 def _told(description: str) -> Meta:

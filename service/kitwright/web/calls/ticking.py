@@ -1,0 +1,255 @@
+"""Ticking: prices what a customer chooses of an offer: jobs left out, and extras added.
+
+A choice is priced by the same flow as any quote, from what the offer was made with: its request
+and its day, the free stock that was kept with it, and the catalogue and prices of its revision.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from fractions import Fraction
+from typing import Annotated
+
+from msgspec import Meta, Struct, structs
+
+from kitwright.catalogue.model import ItemId, Quality
+from kitwright.errors import KitwrightError
+from kitwright.keeping.acts import ActRefused, PartsNotAvailable
+from kitwright.keeping.choosing import agreed_from
+from kitwright.keeping.life import missing_parts, revision_of
+from kitwright.keeping.record import KeptQuote, Revision
+from kitwright.keeping.store import Records
+from kitwright.keeping.sums import read_reckoning
+from kitwright.money import Money
+from kitwright.quote import Quote, read_quote
+from kitwright.stages.request import NamedTwice, RequestFault, RequestRefused
+from kitwright.stages.supply import Held, Stock
+from kitwright.stages.why import place
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.ids import QUOTE, written
+from kitwright.web.calls.reckoning import ChosenIn, asked_of, figures_of
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.standing import words_of_choice, words_of_yes
+from kitwright.web.calls.wire import MOST_JOBS, JobIn, Jobs
+from kitwright.web.edge.shapes import Wire
+
+LeftOut = Annotated[
+    Jobs,
+    Meta(
+        max_length=MOST_JOBS,
+        description="Jobs of the offer that the customer leaves out: those whose `stays` is null.",
+    ),
+]
+Extras = Annotated[
+    Jobs,
+    Meta(max_length=MOST_JOBS, description="Optional jobs of the offer that the customer adds."),
+]
+
+
+class TicksIn(Wire, frozen=True, kw_only=True):
+    """What a customer chooses of an offer. The order has no meaning."""
+
+    leave_out: LeftOut = ()
+    extras: Extras = ()
+
+
+class JobStays(RequestFault):
+    """A job of an offer that a customer can't leave out."""
+
+    code = "job-stays"
+
+    def __init__(self, named: str, reason: str) -> None:
+        super().__init__(f"{named} can't be left out: {reason}")
+        self.named = named
+
+
+class NotOnOffer(RequestFault):
+    """A job that an offer does not leave to its customer."""
+
+    code = "not-on-offer"
+
+    def __init__(self, named: str, there: Iterable[str]) -> None:
+        self.there = tuple(there)
+        left = ", ".join(self.there) or "nothing"
+        super().__init__(f"{named} is not among what this offer leaves to choose: {left}")
+        self.named = named
+
+
+class TooManyChoices(RequestFault):
+    """More jobs, with those of the offer's request, than a request may have."""
+
+    code = "too-many-choices"
+
+    def __init__(self, count: int) -> None:
+        super().__init__(f"{count} jobs with those of the offer's request; at most {MOST_JOBS}")
+        self.count = count
+
+
+class ChoiceNotPriced(RequestFault):
+    """A choice that can't be quoted with what the shop changed by hand."""
+
+    code = "choice-not-priced"
+
+    def __init__(self, why: KitwrightError) -> None:
+        super().__init__(f"this choice can't be quoted ({why}): revise the quote")
+
+
+class ChoicesClosed(ActRefused):
+    """An offer made with a catalogue or prices that are no longer there."""
+
+    code = "choices-closed"
+
+    def __init__(self, revision: int) -> None:
+        super().__init__(
+            f"the catalogue and the prices that revision {revision} was made with are no longer "
+            "there, so nothing can be chosen of it: accept it as it stands, or revise it and issue "
+            "it again"
+        )
+        self.revision = revision
+
+
+class Choice(Struct, frozen=True, kw_only=True):
+    """A choice of an offer, priced: `figures` is None for the offer as it stands."""
+
+    offer: Revision
+    figures: Revision | None
+
+    @property
+    def revision(self) -> Revision:
+        """The figures of the choice, those of the offer if nothing was chosen."""
+        return self.offer if self.figures is None else self.figures
+
+    @property
+    def quote(self) -> Quote:
+        """The whole quote of the choice."""
+        return read_quote(self.revision.answer)
+
+    @property
+    def price(self) -> Money:
+        """The total of the choice, with tax if that is known."""
+        return _price(self.revision)
+
+    @property
+    def more(self) -> Money:
+        """How much more it comes to than the offer; negative: less."""
+        return self.price - _price(self.offer)
+
+
+def offer_in(records: Records, quote: KeptQuote, number: int) -> tuple[Revision, Revision | None]:
+    """Return a revision to choose of, and the agreed one if it was chosen from it.
+
+    Raises: NoSuchRevision.
+    """
+    agreed = agreed_from(records, quote, number)
+    is_chosen = agreed is not None and agreed.number != number
+    return revision_of(records, quote, number), agreed if is_chosen else None
+
+
+def choose(
+    desk: Desk, found: tuple[Revision, Revision | None], leave_out: Jobs, extras: Jobs
+) -> Choice:
+    """Return a choice of an offer, priced with what the offer was made with.
+
+    `found` is from `offer_in`: the choice that is agreed already is not priced again.
+
+    Raises: RequestRefused, ChoicesClosed, PartsNotAvailable.
+    """
+    offer, agreed = found
+    if not leave_out and not extras:
+        return Choice(offer=offer, figures=None)
+    chosen = ChosenIn(
+        revision=offer.number, leave_out=sorted_jobs(leave_out), extras=sorted_jobs(extras)
+    )
+    if agreed is not None and asked_of(agreed).chosen == chosen:
+        return Choice(offer=offer, figures=agreed)
+    service, stock = _frozen(desk, offer)
+    said, asked = read_quote(offer.answer), asked_of(offer)
+    faults = [*_left_out_faults(said, leave_out), *_extra_faults(said, extras)]
+    for name, count in (
+        ("leave_out", len(asked.leave_out) + len(leave_out)),
+        ("extras", len(asked.add_jobs) + len(extras)),
+    ):
+        if count > MOST_JOBS:
+            faults.append(TooManyChoices(count).at(name))
+    if faults:
+        raise RequestRefused(faults)
+    filled = structs.replace(
+        asked,
+        leave_out=(*asked.leave_out, *chosen.leave_out),
+        add_jobs=(*asked.add_jobs, *chosen.extras),
+        chosen=chosen,
+    )
+    try:
+        figures = figures_of(service, filled, stock, offer.made_at)
+    except RequestRefused as error:
+        raise RequestRefused([ChoiceNotPriced(error).at("leave_out")]) from None
+    missing = missing_parts(figures)
+    if missing:
+        raise PartsNotAvailable(offer.number, missing)
+    return Choice(offer=offer, figures=figures)
+
+
+def text_of_choice(choice: Choice) -> str:
+    """Return the text by which a customer accepts a choice, in the offer's language."""
+    offer, said = choice.offer, choice.quote
+    words = words_of_yes(said, written(QUOTE, offer.quote), offer.number, offer.valid_until)
+    if choice.figures is None:
+        return words
+    return words_of_choice(read_quote(offer.answer), said, words)
+
+
+def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
+    """Return the service and the stock that an offer was made with. Raises: ChoicesClosed."""
+    service, reckoning = desk.service_of(offer.catalogue_revision), read_reckoning(offer)
+    if service is None or reckoning is None or reckoning.shelf is None:
+        raise ChoicesClosed(offer.number)
+    return service, Stock(
+        Held(
+            item=ItemId(row.item),
+            quality=Quality(row.quality),
+            brand=row.brand,
+            bin=row.bin,
+            free=Fraction(row.free),
+            cost=row.cost,
+        )
+        for row in reckoning.shelf
+    )
+
+
+def _left_out_faults(said: Quote, jobs: Jobs) -> Iterator[KitwrightError]:
+    stays = {(job.job, job.cylinder): job.stays for job in said.jobs}
+    free = [place(*key) for key, reason in stays.items() if reason is None]
+    for index, job in enumerate(jobs):
+        key, named = (job.job, job.cylinder), place(job.job, job.cylinder)
+        reason = stays.get(key)
+        if key not in stays:
+            yield NotOnOffer(named, free).at("leave_out", index)
+        elif reason is not None:
+            yield JobStays(named, reason.text).at("leave_out", index)
+    yield from _twice("leave_out", jobs)
+
+
+def _extra_faults(said: Quote, jobs: Jobs) -> Iterator[KitwrightError]:
+    there = {
+        (extra.job, cylinder) for extra in said.extras for cylinder in extra.cylinders or (None,)
+    }
+    free = sorted(place(*key) for key in there)
+    for index, job in enumerate(jobs):
+        if (job.job, job.cylinder) not in there:
+            yield NotOnOffer(place(job.job, job.cylinder), free).at("extras", index)
+    yield from _twice("extras", jobs)
+
+
+def _twice(name: str, jobs: Jobs) -> Iterator[KitwrightError]:
+    for index, job in enumerate(jobs):
+        if job in jobs[:index]:
+            yield NamedTwice(place(job.job, job.cylinder)).at(name, index)
+
+
+def sorted_jobs(jobs: Iterable[JobIn]) -> Jobs:
+    """Return jobs by their ids and cylinders."""
+    return tuple(sorted(jobs, key=lambda job: (job.job, job.cylinder or 0)))
+
+
+def _price(revision: Revision) -> Money:
+    return revision.net if revision.gross is None else revision.gross
