@@ -188,29 +188,21 @@ def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
     )
 
 
-def words_of_choice(offered: Quote, chosen: Quote, words: str) -> str:
-    """Return the text of an acceptance with the jobs that the customer left out and added, in the
-    revision's language.
+def words_of_choice(
+    words: str, language: str, left_out: Sequence[str], added: Sequence[str]
+) -> str:
+    """Return the text of an acceptance with the names of the jobs that the customer left out and
+    added.
 
     Args:
-        words: the text of the acceptance of `chosen`, from `words_of_yes`.
+        words: the text of the acceptance of what was chosen, from `words_of_yes`.
     """
-    scribe = Scribe(chosen.language)
-    before, after = _named(offered, scribe), _named(chosen, scribe)
-    left = "; ".join(name for key, name in before.items() if key not in after)
-    added = "; ".join(name for key, name in after.items() if key not in before)
-    told = [words]
-    if left:
-        told.append(scribe.say("Left out: {work}.", work=left))
+    scribe, told = Scribe(language), [words]
+    if left_out:
+        told.append(scribe.say("Left out: {work}.", work="; ".join(left_out)))
     if added:
-        told.append(scribe.say("Added: {work}.", work=added))
+        told.append(scribe.say("Added: {work}.", work="; ".join(added)))
     return " ".join(told)
-
-
-def _named(said: Quote, scribe: Scribe) -> dict[tuple[str, int | None], str]:
-    return {
-        (job.job, job.cylinder): scribe.on_cylinder(job.name, job.cylinder) for job in said.jobs
-    }
 
 
 def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str:

@@ -20,6 +20,7 @@ from kitwright.keeping.life import missing_parts, revision_of
 from kitwright.keeping.record import KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import read_reckoning
+from kitwright.language.scribe import Scribe
 from kitwright.money import Money
 from kitwright.quote import Quote, read_quote
 from kitwright.stages.request import NamedTwice, RequestFault, RequestRefused
@@ -193,9 +194,19 @@ def text_of_choice(choice: Choice) -> str:
     """Return the text by which a customer accepts a choice, in the offer's language."""
     offer, said = choice.offer, choice.quote
     words = words_of_yes(said, written(QUOTE, offer.quote), offer.number, offer.valid_until)
-    if choice.figures is None:
+    chosen = None if choice.figures is None else asked_of(choice.figures).chosen
+    if chosen is None:
         return words
-    return words_of_choice(read_quote(offer.answer), said, words)
+    before, scribe = read_quote(offer.answer), Scribe(said.language)
+    names = {
+        **{job.job: job.name for job in before.jobs},
+        **{extra.job: extra.name for extra in before.extras},
+    }
+
+    def told(jobs: Jobs) -> list[str]:
+        return [scribe.on_cylinder(names[job.job], job.cylinder) for job in jobs]
+
+    return words_of_choice(words, said.language, told(chosen.leave_out), told(chosen.extras))
 
 
 def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
