@@ -46,15 +46,18 @@ def _needed(
 ) -> Iterator[Operation]:
     """Yield the operations without which a diagnosis would not be repaired."""
     done = {each.key: each for each in jobs.operations}
-    apart = {each.operation.key for each in jobs.swallowed}
+    apart = {each.operation.key: each.by for each in jobs.swallowed}
     is_repaired = False
     for operation in _least(catalogue, request, diagnosis, cylinder):
         if operation.key in done:
             is_repaired = True
             yield done[operation.key]
         elif operation.key in apart:
-            # whoever leaves out the job that includes it has it done separately
+            # without the job that includes it, it is done separately; but a replacement that was
+            # chosen as such is no addition to a repair
             is_repaired = True
+            if apart[operation.key].job.replacement is not None:
+                yield apart[operation.key]
         else:
             for other in jobs.operations:
                 if includes(other, operation):

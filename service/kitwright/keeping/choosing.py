@@ -27,9 +27,8 @@ def differing_choices(agreed: Revision, choice: Revision | None) -> tuple[str, .
     none = Chosen(revision=0)
     before = chosen_of(agreed) or none
     now = none if choice is None else chosen_of(choice) or none
-    return tuple(
-        name for name in ("leave_out", "extras") if getattr(before, name) != getattr(now, name)
-    )
+    members = ("course", "leave_out", "extras")
+    return tuple(name for name in members if getattr(before, name) != getattr(now, name))
 
 
 def as_chosen(offer: Revision, choice: Revision) -> Revision:

@@ -99,6 +99,7 @@ class Chosen(Struct, frozen=True):
     """What a customer chose of a revision on offer."""
 
     revision: int
+    course: str | None = None
     leave_out: tuple[Ticked, ...] = ()
     extras: tuple[Ticked, ...] = ()
 

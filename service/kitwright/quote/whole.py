@@ -14,6 +14,7 @@ from msgspec import Meta, Struct
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Caution, Reason, SerialNumber
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
+from kitwright.quote.course import Advice, Course
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Buying, Order
 from kitwright.quote.plan import Diagnosed, WorkPlan
@@ -52,7 +53,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     `repair`, it lists repairs of other faults that are still possible and not quoted. `parts_by`
     is null if nothing has to arrive, or while no source can supply some part (`unfilled`). `notes`
     name such parts and say what may change the amounts later, such as a new tax rate.
-    `contingencies` and `range` are null if they were not requested.
+    `contingencies` and `range` are null if they were not requested. If `courses` were requested,
+    everything else is that of the advised one until one is chosen, when the quote is accepted.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -88,6 +90,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     contingencies: Contingencies | None
     range: PriceRange | None = None
     buying: Buying | None = None
+    courses: tuple[Course, ...] = ()
+    advice: Advice | None = None
 
     @property
     def chassis_question(self) -> Question | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
+from enum import StrEnum
 from fractions import Fraction
 
 from msgspec import Struct, structs
@@ -178,6 +179,70 @@ class Basis(Struct, frozen=True, kw_only=True):
     in_play: tuple[InPlay, ...] = ()
 
 
+class CourseName(StrEnum):
+    """A way to put a fault right, the best last."""
+
+    least = "least"
+    recommended = "recommended"
+    thorough = "thorough"
+    short_block = "short_block"
+    engine = "engine"
+
+
+class Course(Struct, frozen=True, kw_only=True):
+    """One of several ways to put a fault right, as a whole quote.
+
+    `also` are the courses that come to the same jobs. `ready_on` is the day on which it is ready,
+    None if that is not known. `unfixed` are the jobs of better repairs that it leaves out, and
+    `dearer_than` the better courses that cost less, with by how much.
+    """
+
+    name: CourseName
+    also: tuple[CourseName, ...]
+    outcome: Outcome
+    ready_on: date | None
+    unfixed: tuple[Operation, ...]
+    dearer_than: tuple[tuple[CourseName, Money], ...] = ()
+
+    @property
+    def names(self) -> tuple[CourseName, ...]:
+        """All names of the course, its own first."""
+        return (self.name, *self.also)
+
+    @property
+    def price(self) -> Money:
+        """The price of the course, including tax if that is known."""
+        return self.outcome.repair.price
+
+
+class Worth(Struct, frozen=True, kw_only=True):
+    """What is known of a machine's worth; None: not known."""
+
+    value: Money | None = None
+    age_years: int | None = None
+    hours: int | None = None
+    replacement_price: Money | None = None
+
+
+class AdviceLevel(StrEnum):
+    """How much speaks against a repair, by the shop's thresholds."""
+
+    none = "none"
+    consider = "consider"
+    strong = "strong"
+
+
+class Advice(Struct, frozen=True, kw_only=True):
+    """What speaks for repairing and for replacing: never a decision. `missing` are the facts of the
+    machine's worth that are still to be asked for.
+    """
+
+    level: AdviceLevel
+    reasons: tuple[Why, ...]
+    missing: tuple[str, ...]
+    replacement_price: Money | None
+
+
 class Outcome(Struct, frozen=True, kw_only=True):
     """The complete answer to a request: its draft, and the repair, the optional jobs and the
     savings with the counter's changes. `savings` has one for each operation, or none if there is
@@ -205,6 +270,9 @@ class Outcome(Struct, frozen=True, kw_only=True):
     basis: Basis | None = None
     sooner: Sooner | None = None
     prospect: Prospect | None = None
+    courses: tuple[Course, ...] = ()
+    advised: CourseName | None = None
+    advice: Advice | None = None
 
     @property
     def is_of_draft(self) -> bool:

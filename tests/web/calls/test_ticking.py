@@ -178,7 +178,7 @@ def test_what_is_chosen_is_agreed_whole(staff: Staff, customer: Customer) -> Non
 
     kept = staff.get(f"/v1/quotes/{id}")
     assert (kept["agreed"], kept["shown"], kept["offered"]) == (2, 2, None)
-    assert kept["request"]["chosen"] == {"revision": 1, **ticks}
+    assert kept["request"]["chosen"] == {"revision": 1, "course": None, **ticks}
     assert kept["quote"]["totals"]["gross"] == shown["total"]
     (given,) = staff.get(f"/v1/quotes/{id}/authorisations")["authorisations"]
     assert given["revision"] == 2

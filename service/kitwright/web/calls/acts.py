@@ -18,9 +18,9 @@ from kitwright.keeping.prices import PriceMoved, moved_prices
 from kitwright.keeping.record import KeptQuote, Means, Revision
 from kitwright.keeping.store import Records
 from kitwright.money import Money
-from kitwright.quote import Quote, for_customer, read_quote
+from kitwright.quote import CourseName, Quote, for_customer, read_quote
 from kitwright.stages.request import RequestRefused
-from kitwright.web.calls.additions import read_amount_or_none
+from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
@@ -30,8 +30,6 @@ from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
 from kitwright.web.calls.reckoning import of_today
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.ticking import (
-    Extras,
-    LeftOut,
     TicksIn,
     choose,
     offer_in,
@@ -67,15 +65,16 @@ class IssueIn(Wire, frozen=True, kw_only=True):
     keep_prices: Text | None = None
 
 
-class AcceptIn(Wire, frozen=True, kw_only=True):
+class AcceptIn(TicksIn, frozen=True, kw_only=True):
     """A customer's acceptance of one revision, as the shop records it.
 
     `amount` is the total that the customer accepted, and is checked against the revision. `limit`
     is the highest bill allowed; null: the amount plus the overrun that the shop's preset allows.
     Both include tax if `includes_tax`. `contact` is the phone number or address by which the
     customer accepted. `text` is the text shown or read out; null: the text that this service makes
-    for the revision. `leave_out` and `extras` are what the customer chose of the offer; `amount` is
-    then the total of that choice.
+    for the revision. `course`, `leave_out` and `extras` are what the customer chose of the
+    offer; `amount` is then the total of that choice. An offer with several courses can't be
+    accepted without one.
     """
 
     revision: RevisionNumber
@@ -87,8 +86,6 @@ class AcceptIn(Wire, frozen=True, kw_only=True):
     limit: DecimalIn | None = None
     includes_tax: bool = True
     text: Words | None = None
-    leave_out: LeftOut = ()
-    extras: Extras = ()
 
 
 class ChoiceIn(TicksIn, frozen=True, kw_only=True):
@@ -98,13 +95,14 @@ class ChoiceIn(TicksIn, frozen=True, kw_only=True):
 
 
 class ChoiceOut(Out, frozen=True, kw_only=True):
-    """A choice of a revision, priced: its jobs left out and extras added, sorted; its total, and
-    how much `more` that is than the revision's, less if negative, both with tax if it is known; the
-    text by which a customer accepts it; and the whole quote.
+    """A choice of a revision, priced: its course, jobs left out and extras added, sorted; its
+    total, and how much `more` that is than the revision's, less if negative, both with tax if it is
+    known; the text by which a customer accepts it; and the whole quote.
     """
 
     id: QuoteId
     revision: RevisionNumber
+    course: CourseName | None
     leave_out: Jobs
     extras: Jobs
     total: Money
@@ -202,17 +200,18 @@ def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
     def found(records: Records) -> tuple[Revision, Revision | None]:
         return offer_in(records, call.record(QUOTE, records.quotes.get), body.revision)
 
-    one = choose(call.desk, call.desk.store.read(found), body.leave_out, body.extras)
+    one = choose(call.desk, call.desk.store.read(found), body)
     offer, revision = one.offer, one.revision
     return Reply(
         body=ChoiceOut(
             id=written(QUOTE, offer.quote),
             revision=offer.number,
+            course=body.course,
             leave_out=sorted_jobs(body.leave_out),
             extras=sorted_jobs(body.extras),
             total=one.price,
             more=one.more,
-            text=text_of_choice(one),
+            text=text_of_choice(call.desk, one),
             # the encoder copies a Raw in any place; the member's type says what it holds
             quote=msgspec.Raw(revision.answer),
         )
@@ -236,7 +235,7 @@ def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     found = desk.store.read(
         lambda records: offer_in(records, call.checked(QUOTE, records.quotes.get), body.revision)
     )
-    choice = choose(desk, found, body.leave_out, body.extras)
+    choice = choose(desk, found, body, is_final=True)
 
     def work(records: Records) -> Reply[QuoteHeadOut]:
         quote = call.checked(QUOTE, records.quotes.get)
@@ -248,7 +247,7 @@ def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
             includes_tax=body.includes_tax,
             amount=amount,
             limit=limit,
-            text=body.text or text_of_choice(choice),
+            text=body.text or text_of_choice(desk, choice),
         )
         agreed = consent.accept(
             records,

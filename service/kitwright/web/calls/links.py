@@ -34,9 +34,9 @@ from kitwright.keeping.record import Hand, KeptQuote, Means, Revision, RevisionS
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
 from kitwright.money import Money
-from kitwright.quote import ShownQuote, amount_of, encode_quote, for_customer
+from kitwright.quote import CourseName, ShownQuote, amount_of, encode_quote, for_customer
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.additions import read_amount_or_none
+from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
@@ -45,8 +45,6 @@ from kitwright.web.calls.link_pages import Offered, beside, decision, drawn_offe
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import consent_text, paper_of, standing
 from kitwright.web.calls.ticking import (
-    Extras,
-    LeftOut,
     TicksIn,
     choose,
     offer_in,
@@ -118,29 +116,29 @@ class OfferOut(Out, frozen=True, kw_only=True):
     with_additions: ShownQuote | None = None
 
 
-class YesIn(Wire, frozen=True, kw_only=True):
+class YesIn(TicksIn, frozen=True, kw_only=True):
     """A customer's acceptance: a name, and the highest bill allowed; null: the amount plus the
     overrun that the shop's rule allows.
 
-    `leave_out` and `extras` are what the customer chose of the offer; then `amount`, the total of
-    that choice that the customer was shown, is required. It is checked.
+    `course`, `leave_out` and `extras` are what the customer chose of the offer; then `amount`, the
+    total of that choice that the customer was shown, is required. It is checked. An offer with
+    several courses can't be accepted without one.
     """
 
     who: Text
     limit: DecimalIn | None = None
     amount: DecimalIn | None = None
-    leave_out: LeftOut = ()
-    extras: Extras = ()
 
 
 class OfferedChoiceOut(Out, frozen=True, kw_only=True):
-    """A choice of an offer, priced: its jobs left out and extras added, sorted; its total, and how
-    much `more` that is than the offer's, less if negative, both including tax; the text that the
-    customer accepts with it; and the whole quote.
+    """A choice of an offer, priced: its course, jobs left out and extras added, sorted; its total,
+    and how much `more` that is than the offer's, less if negative, both including tax; the text
+    that the customer accepts with it; and the whole quote.
     """
 
     id: QuoteId
     revision: RevisionNumber
+    course: CourseName | None
     leave_out: Jobs
     extras: Jobs
     total: Money
@@ -404,17 +402,18 @@ def choice(call: Call, body: TicksIn) -> Reply[OfferedChoiceOut]:
     can't be left out.
     """
     found = call.desk.store.read(lambda records: _of_link(records, call))
-    one = choose(call.desk, found, body.leave_out, body.extras)
+    one = choose(call.desk, found, body)
     body_shown = one.offer.shown if one.figures is None else for_customer(one.figures.answer)
     return Reply(
         body=OfferedChoiceOut(
             id=written(QUOTE, one.offer.quote),
             revision=one.offer.number,
+            course=body.course,
             leave_out=sorted_jobs(body.leave_out),
             extras=sorted_jobs(body.extras),
             total=one.price,
             more=one.more,
-            text=text_of_choice(one),
+            text=text_of_choice(call.desk, one),
             quote=msgspec.Raw(body_shown),
         )
     )
@@ -450,7 +449,7 @@ def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     limit = read_amount_or_none(body.limit, desk.currency, "limit")
     amount = read_amount_or_none(body.amount, desk.currency, "amount")
     found = desk.store.read(lambda records: _offer_of(records, call))
-    one = choose(desk, found, body.leave_out, body.extras)
+    one = choose(desk, found, body, is_final=True)
     if one.figures is not None and amount is None:
         raise RequestRefused([AmountNotGiven().at("amount")])
 
@@ -461,7 +460,7 @@ def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
             means=Means.link,
             limit=limit,
             amount=amount,
-            text=text_of_choice(one),
+            text=text_of_choice(desk, one),
         )
         kept = consent.accept(
             records,

@@ -14,7 +14,7 @@ from kitwright.errors import KitwrightError
 from kitwright.keeping.record import Customer, Machine, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
-from kitwright.quote import encode_quote
+from kitwright.quote import CourseName, encode_quote
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import Stock
@@ -34,11 +34,12 @@ from kitwright.web.edge.shapes import Wire
 
 
 class ChosenIn(Wire, frozen=True, kw_only=True):
-    """What a customer chose of an offer: of which revision, and the jobs left out and the extras
-    added, sorted.
+    """What a customer chose of an offer: of which revision, the course, and the jobs left out and
+    the extras added, sorted.
     """
 
     revision: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
+    course: CourseName | None = None
     leave_out: Jobs = ()
     extras: Jobs = ()
 

@@ -12,7 +12,8 @@ from typing import Annotated
 
 from msgspec import Meta, Struct, structs
 
-from kitwright.catalogue.model import ItemId, Quality
+from kitwright.catalogue.model import Catalogue, ItemId, Quality
+from kitwright.courses import change_of
 from kitwright.errors import KitwrightError
 from kitwright.keeping.acts import ActRefused, PartsNotAvailable
 from kitwright.keeping.choosing import agreed_from
@@ -20,15 +21,15 @@ from kitwright.keeping.life import missing_parts, revision_of
 from kitwright.keeping.record import KeptQuote, Revision
 from kitwright.keeping.store import Records
 from kitwright.keeping.sums import read_reckoning
-from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.quote import Quote, read_quote
+from kitwright.quote import CourseName, Quote, read_quote
+from kitwright.stages.outcome import CourseName as Way
 from kitwright.stages.request import NamedTwice, RequestFault, RequestRefused
 from kitwright.stages.supply import Held, Stock
 from kitwright.stages.why import place
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import QUOTE, written
-from kitwright.web.calls.reckoning import ChosenIn, asked_of, figures_of
+from kitwright.web.calls.reckoning import ChosenIn, QuoteIn, asked_of, figures_of
 from kitwright.web.calls.service import Service
 from kitwright.web.calls.standing import words_of_choice, words_of_yes
 from kitwright.web.calls.wire import MOST_JOBS, JobIn, Jobs
@@ -47,11 +48,42 @@ Extras = Annotated[
 ]
 
 
-class TicksIn(Wire, frozen=True, kw_only=True):
-    """What a customer chooses of an offer. The order has no meaning."""
+OneCourse = Annotated[
+    CourseName | None,
+    Meta(description="The course of the offer that the customer chooses; null: it has only one."),
+]
 
+
+class TicksIn(Wire, frozen=True, kw_only=True):
+    """What a customer chooses of an offer: the course, if there are several, and of that course,
+    jobs and extras, whose order has no meaning.
+    """
+
+    course: OneCourse = None
     leave_out: LeftOut = ()
     extras: Extras = ()
+
+
+class CourseNotChosen(RequestFault):
+    """An acceptance of an offer with several courses that names none."""
+
+    code = "course-not-chosen"
+
+    def __init__(self, there: Iterable[str]) -> None:
+        self.there = tuple(there)
+        super().__init__(f"this offer has several courses: choose one of {', '.join(self.there)}")
+
+
+class CourseNotOffered(RequestFault):
+    """A course that an offer does not have."""
+
+    code = "course-not-offered"
+
+    def __init__(self, course: str, there: Iterable[str]) -> None:
+        self.there = tuple(there)
+        told = ", ".join(self.there) or "none"
+        super().__init__(f"there is no course {course!r} in this offer; it has {told}")
+        self.course = course
 
 
 class JobStays(RequestFault):
@@ -147,33 +179,46 @@ def offer_in(records: Records, quote: KeptQuote, number: int) -> tuple[Revision,
 
 
 def choose(
-    desk: Desk, found: tuple[Revision, Revision | None], leave_out: Jobs, extras: Jobs
+    desk: Desk, found: tuple[Revision, Revision | None], ticks: TicksIn, *, is_final: bool = False
 ) -> Choice:
     """Return a choice of an offer, priced with what the offer was made with.
 
-    `found` is from `offer_in`: the choice that is agreed already is not priced again.
+    `found` is from `offer_in`: the choice that is agreed already is not priced again. If nothing is
+    chosen, it is the offer as it stands; if that has several courses and the choice `is_final`, it
+    is refused.
 
     Raises: RequestRefused, ChoicesClosed, PartsNotAvailable.
     """
     offer, agreed = found
-    if not leave_out and not extras:
+    said = read_quote(offer.answer)
+    there = tuple(name for each in said.courses for name in (each.course, *each.also))
+    if ticks.course is not None and ticks.course not in there:
+        raise RequestRefused([CourseNotOffered(ticks.course, there).at("course")])
+    if ticks.course is None and is_final and len(said.courses) > 1:
+        raise RequestRefused([CourseNotChosen(there).at("course")])
+    if ticks.course is None and not ticks.leave_out and not ticks.extras:
         return Choice(offer=offer, figures=None)
+    advised = next((each.course for each in said.courses if each.is_advised), None)
     chosen = ChosenIn(
-        revision=offer.number, leave_out=sorted_jobs(leave_out), extras=sorted_jobs(extras)
+        revision=offer.number,
+        course=ticks.course or advised,
+        leave_out=sorted_jobs(ticks.leave_out),
+        extras=sorted_jobs(ticks.extras),
     )
     if agreed is not None and asked_of(agreed).chosen == chosen:
         return Choice(offer=offer, figures=agreed)
+    return Choice(offer=offer, figures=_priced(desk, offer, said, chosen))
+
+
+def _priced(desk: Desk, offer: Revision, said: Quote, chosen: ChosenIn) -> Revision:
+    """Return the figures of a choice. Raises: RequestRefused, ChoicesClosed, PartsNotAvailable."""
     service, stock = _frozen(desk, offer)
-    said, asked = read_quote(offer.answer), asked_of(offer)
-    faults = [*_left_out_faults(said, leave_out), *_extra_faults(said, extras)]
-    for name, count in (
-        ("leave_out", len(asked.leave_out) + len(leave_out)),
-        ("extras", len(asked.add_jobs) + len(extras)),
-    ):
-        if count > MOST_JOBS:
-            faults.append(TooManyChoices(count).at(name))
-    if faults:
-        raise RequestRefused(faults)
+    asked = _of_course(service.workshop.catalogue, asked_of(offer), chosen.course)
+    if chosen.leave_out or chosen.extras:
+        if asked.scope != asked_of(offer).scope or asked.add_jobs != asked_of(offer).add_jobs:
+            # the jobs and extras of a course are its own
+            said = service.quote(structs.replace(asked, contingencies=False), stock)
+        _check_ticks(asked, said, chosen)
     filled = structs.replace(
         asked,
         leave_out=(*asked.leave_out, *chosen.leave_out),
@@ -187,26 +232,47 @@ def choose(
     missing = missing_parts(figures)
     if missing:
         raise PartsNotAvailable(offer.number, missing)
-    return Choice(offer=offer, figures=figures)
+    return figures
 
 
-def text_of_choice(choice: Choice) -> str:
+def _of_course(catalogue: Catalogue, asked: QuoteIn, course: str | None) -> QuoteIn:
+    """Return the request of one course of a request."""
+    if course is None:
+        return asked
+    scope, added = change_of(catalogue, Way(course))
+    jobs = tuple(JobIn(job=job.id) for job in added)
+    return structs.replace(asked, courses=(), scope=scope, add_jobs=(*asked.add_jobs, *jobs))
+
+
+def _check_ticks(asked: QuoteIn, said: Quote, chosen: ChosenIn) -> None:
+    """Raise RequestRefused if a quote does not leave the chosen jobs to its customer."""
+    faults = [*_left_out_faults(said, chosen.leave_out), *_extra_faults(said, chosen.extras)]
+    for name, count in (
+        ("leave_out", len(asked.leave_out) + len(chosen.leave_out)),
+        ("extras", len(asked.add_jobs) + len(chosen.extras)),
+    ):
+        if count > MOST_JOBS:
+            faults.append(TooManyChoices(count).at(name))
+    if faults:
+        raise RequestRefused(faults)
+
+
+def text_of_choice(desk: Desk, choice: Choice) -> str:
     """Return the text by which a customer accepts a choice, in the offer's language."""
     offer, said = choice.offer, choice.quote
     words = words_of_yes(said, written(QUOTE, offer.quote), offer.number, offer.valid_until)
     chosen = None if choice.figures is None else asked_of(choice.figures).chosen
     if chosen is None:
         return words
-    before, scribe = read_quote(offer.answer), Scribe(said.language)
-    names = {
-        **{job.job: job.name for job in before.jobs},
-        **{extra.job: extra.name for extra in before.extras},
-    }
-
-    def told(jobs: Jobs) -> list[str]:
-        return [scribe.on_cylinder(names[job.job], job.cylinder) for job in jobs]
-
-    return words_of_choice(words, said.language, told(chosen.leave_out), told(chosen.extras))
+    service = desk.service_of(offer.catalogue_revision) or desk.service
+    speaker = service.speaker(said.language)
+    return words_of_choice(
+        words,
+        said.language,
+        course=None if chosen.course is None else speaker.word(f"course-{chosen.course}"),
+        left_out=[speaker.job(job.job, job.cylinder) for job in chosen.leave_out],
+        added=[speaker.job(job.job, job.cylinder) for job in chosen.extras],
+    )
 
 
 def _frozen(desk: Desk, offer: Revision) -> tuple[Service, Stock]:
