@@ -8,6 +8,7 @@ from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contingency_view import contingencies_of, sums_of
+from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.line_words import grouped, notes_of, purchase_of, sum_of
 from kitwright.documents.page_actions import PageActions, PageField, PageState
@@ -51,6 +52,9 @@ def quote_page(
         purchase_of=purchase_of,
         notes_of=notes_of,
         sum_of=sum_of,
+        courses=courses_of(quote, scribe),
+        advice=advice_of(quote, scribe),
+        choices=None if actions is None else actions.choices,
         totals=totals_of(quote, scribe, is_owed=is_open),
         summary=summary_of(quote, scribe, is_owed=is_open),
         contingencies=contingencies_of(quote, scribe),

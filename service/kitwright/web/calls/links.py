@@ -9,6 +9,7 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta, structs
 
+from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NothingOffered
@@ -33,15 +34,23 @@ from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import Hand, KeptQuote, Means, Revision, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
+from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.quote import CourseName, ShownQuote, amount_of, encode_quote, for_customer
+from kitwright.quote import (
+    CourseName,
+    ShownQuote,
+    amount_of,
+    encode_quote,
+    for_customer,
+    read_quote,
+)
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
-from kitwright.web.calls.link_pages import Offered, beside, decision, drawn_offer
+from kitwright.web.calls.link_pages import Offered, beside, choice_form, decision, drawn_offer
 from kitwright.web.calls.shown import Out
 from kitwright.web.calls.standing import consent_text, paper_of, standing
 from kitwright.web.calls.ticking import (
@@ -292,7 +301,7 @@ async def offered(call: Call, form: str) -> Reply[OfferOut]:
     desk = call.desk
     if form == JSON:
         return desk.store.read(lambda records: _offer(records, call))
-    return await drawn_offer(call, form, _offered)
+    return await drawn_offer(call, form, _offered, _choosing)
 
 
 def _offer(records: Records, call: Call) -> Reply[OfferOut]:
@@ -383,14 +392,44 @@ class AmountNotGiven(RequestFault):
         super().__init__("an acceptance with leave_out or extras needs the amount that was shown")
 
 
-@operation(
+def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
+    """Return the page of an offer with what its customer chose.
+
+    Raises: RequestRefused, ChoicesClosed, PartsNotAvailable.
+    """
+    if not found.actions.is_open:
+        return found
+    desk = call.desk
+    offer = desk.store.read(lambda records: _of_link(records, call))
+    whole = choose(desk, offer, TicksIn(course=ticks.course))
+    one = choose(desk, offer, ticks)
+    choices = choices_of(
+        whole.quote,
+        one.quote,
+        ticks,
+        Scribe(one.quote.language),
+        courses=read_quote(one.offer.answer).courses,
+        url=beside(call, call.variable("token"), "choice"),
+    )
+    gross = one.revision.gross
+    usual = None if gross is None else amount_of(gross + allowance(desk.overrun, gross))
+    return Offered(
+        structs.replace(found.paper, quote=one.quote),
+        structs.replace(
+            found.actions,
+            consent=text_of_choice(desk, one),
+            usual_limit=usual,
+            choices=choices if choices.is_any else None,
+        ),
+    )
+
+
+@choice_form(
     "POST /v1/links/{token}/choice",
     "chooseOfOffer",
-    "links",
-    "request-refused",
-    "act-refused",
-    "catalogue-gap",
-    "link-expired",
+    _offered,
+    _choosing,
+    problems=("request-refused", "act-refused", "catalogue-gap", "link-expired"),
     keeps="reads",
     **_FACTS,
 )
@@ -399,7 +438,7 @@ def choice(call: Call, body: TicksIn) -> Reply[OfferedChoiceOut]:
 
     The offer without the jobs left out and with the extras added. Nothing is stored: the customer
     accepts it with the same members, and its total in `amount`. A job with a reason in `stays`
-    can't be left out.
+    can't be left out. The offer's page posts its boxes as a form, and is shown with the choice.
     """
     found = call.desk.store.read(lambda records: _of_link(records, call))
     one = choose(call.desk, found, body)
@@ -434,7 +473,14 @@ def _of_link(records: Records, call: Call) -> tuple[Revision, Revision | None]:
 
 
 @decision(
-    "accept", "acceptOffer", _offered, "act-refused", "request-refused", "catalogue-gap", **_FACTS
+    "accept",
+    "acceptOffer",
+    _offered,
+    _choosing,
+    "act-refused",
+    "request-refused",
+    "catalogue-gap",
+    **_FACTS,
 )
 def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """Accept the offer as the customer.
@@ -483,7 +529,7 @@ def _offer_of(records: Records, call: Call) -> tuple[Revision, Revision | None]:
     return offer_in(records, quote, link.revision)
 
 
-@decision("decline", "declineOffer", _offered, "act-refused", **_FACTS)
+@decision("decline", "declineOffer", _offered, _choosing, "act-refused", **_FACTS)
 def decline(records: Records, call: Call, body: NoIn) -> Reply[DecidedOut]:
     """Decline the offer as the customer.
 
