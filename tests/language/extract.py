@@ -39,6 +39,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.language import english
 from kitwright.language.texts import DOMAINS
+from kitwright.stages.outcome import CourseName
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 SOURCES: Final = Path(kitwright.__file__).parent
@@ -187,6 +188,7 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
         yield from () if job.sublet is None else (job.sublet,)
     for shop in catalogue.shops.values():
         yield from shop.labour.rates
+    yield from (f"course-{course.value}" for course in CourseName)
     # work that the machine's condition adds
     yield from ("debris_heavy", "previous_work")
 

@@ -7,9 +7,15 @@ from typing import Any
 
 import msgspec
 import pytest
+from tests.documents.offers import case, read_back
 from tests.web.calls.conftest import Staff
 from tests.web.calls.test_links import Customer, linked
 from tests.web.problem import sound_problem
+
+from kitwright.stages.request import RequestRefused
+from kitwright.web.calls.reckoning import ChosenIn, QuoteIn
+from kitwright.web.calls.ticking import check_ticks
+from kitwright.web.calls.wire import MOST_JOBS, JobIn
 
 COMBINATIONS = int(os.environ.get("KITWRIGHT_COMBINATIONS", "300"))
 """How many random choices are compared with the quote asked for directly; 10,000 by flag."""
@@ -306,3 +312,28 @@ def test_choices_end_with_the_prices_that_they_were_made_with(staff: Staff) -> N
     assert refused["errors"][0]["code"] == "choices-closed"
     assert again.status_code == first.status_code == 200
     assert again.json()["total"] == first.json()["total"]
+
+
+def test_choice_that_a_change_by_hand_does_not_fit_is_refused(staff: Staff) -> None:
+    labour = {"code": "H27-G-140"}
+    discount = {"line": labour, "percent": "10", "reason": "Regular", "by": "Ada"}
+    id = staff.issued(**OFFERS[3] | {"discounts": [discount]})  # noqa: A001
+    told = refused(
+        staff.post(
+            f"/v1/quotes/{id}/choice",
+            {"revision": 1, "leave_out": [{"job": "J-LASH", "cylinder": 1}]},
+        )
+    )
+    assert told["errors"][0]["code"] == "choice-not-priced"
+
+
+def test_choice_with_more_jobs_than_a_request_may_have_is_refused() -> None:
+    jobs = tuple(JobIn(job=f"J-{number}") for number in range(MOST_JOBS))
+    asked = QuoteIn(family="QM-H27", leave_out=jobs)
+    one = (JobIn(job="J-OIL"),)
+    said = read_back(case("h27-generator-leak-down"))
+    with pytest.raises(RequestRefused) as error:
+        check_ticks(
+            asked, read_back(case("h27-generator-leak-down")), ChosenIn(revision=1, leave_out=one)
+        )
+    assert "too-many-choices" in [fault.code for fault in error.value.faults]

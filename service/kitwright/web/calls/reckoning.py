@@ -29,7 +29,7 @@ from kitwright.web.calls.ids import (
     written,
 )
 from kitwright.web.calls.service import Service
-from kitwright.web.calls.wire import ExemptionIn, Jobs, PreviewIn
+from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
 from kitwright.web.edge.shapes import Wire
 
 
@@ -40,8 +40,8 @@ class ChosenIn(Wire, frozen=True, kw_only=True):
 
     revision: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
     course: CourseName | None = None
-    leave_out: Jobs = ()
-    extras: Jobs = ()
+    leave_out: Annotated[Jobs, Meta(max_length=MOST_JOBS)] = ()
+    extras: Annotated[Jobs, Meta(max_length=MOST_JOBS)] = ()
 
 
 class QuoteIn(PreviewIn, frozen=True, kw_only=True):

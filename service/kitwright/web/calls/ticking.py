@@ -218,7 +218,7 @@ def _priced(desk: Desk, offer: Revision, said: Quote, chosen: ChosenIn) -> Revis
         if asked.scope != asked_of(offer).scope or asked.add_jobs != asked_of(offer).add_jobs:
             # the jobs and extras of a course are its own
             said = service.quote(structs.replace(asked, contingencies=False), stock)
-        _check_ticks(asked, said, chosen)
+        check_ticks(asked, said, chosen)
     filled = structs.replace(
         asked,
         leave_out=(*asked.leave_out, *chosen.leave_out),
@@ -244,7 +244,7 @@ def _of_course(catalogue: Catalogue, asked: QuoteIn, course: str | None) -> Quot
     return structs.replace(asked, courses=(), scope=scope, add_jobs=(*asked.add_jobs, *jobs))
 
 
-def _check_ticks(asked: QuoteIn, said: Quote, chosen: ChosenIn) -> None:
+def check_ticks(asked: QuoteIn, said: Quote, chosen: ChosenIn) -> None:
     """Raise RequestRefused if a quote does not leave the chosen jobs to its customer."""
     faults = [*_left_out_faults(said, chosen.leave_out), *_extra_faults(said, chosen.extras)]
     for name, count in (
