@@ -26,13 +26,12 @@ from kitwright.stages.request import (
     read_request,
 )
 from kitwright.stages.supply import working_day
-from kitwright.stages.why import Why
+from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import Jobs, Operation, choose_jobs, includes
 from kitwright.workshop import Workshop
 
 REPLACE: Final = "replace"
 """In a request: the courses that replace instead of repairing."""
-_ASKED_FOR: Final = ("value", "age_years", "hours")
 _SCOPES: Final = (CourseName.least, CourseName.recommended, CourseName.thorough)
 _REPLACEMENTS: Final = {
     CourseName.short_block: Replacement.short_block,
@@ -209,7 +208,7 @@ def _advice(shop: Shop, courses: Sequence[Course], advised: Course, worth: Worth
     if price is not None:
         more = price - advised.price
         code = "machine-costs-more" if more.minor >= 0 else "machine-costs-less"
-        facts = {"price": price, "more": max(more, -more), "course": name}
+        facts: dict[str, Fact] = {"price": price, "more": max(more, -more), "course": name}
         reasons.append(Why(code, facts))
     reasons += [
         Why("better-for-less", {"course": name, "dearer": one.name.value, "less": less})
@@ -220,7 +219,7 @@ def _advice(shop: Shop, courses: Sequence[Course], advised: Course, worth: Worth
     return Advice(
         level=level,
         reasons=tuple(reasons),
-        missing=tuple(each for each in _ASKED_FOR if getattr(worth, each) is None),
+        missing=worth.missing,
         replacement_price=price,
     )
 
@@ -235,7 +234,7 @@ def _share_of_value(shop: Shop, advised: Course, worth: Worth) -> tuple[AdviceLe
         level, code = AdviceLevel.consider, "repair-above-value-share"
     if percent > shop.decision.strong_warn_percent:
         level, code = AdviceLevel.strong, "repair-far-above-value-share"
-    facts = {
+    facts: dict[str, Fact] = {
         "course": advised.name.value,
         "percent": percent.quantize(Decimal(1), ROUND_HALF_UP),
         "value": worth.value,

@@ -8,7 +8,7 @@ from typing import Final
 from kitwright.catalogue.expansion import expand_job
 from kitwright.catalogue.model import Catalogue, Diagnosis
 from kitwright.stages.request import Request
-from kitwright.stages.why import Why
+from kitwright.stages.why import Fact, Why
 from kitwright.stages.work import Jobs, Operation, OperationKey, includes
 
 UNSAFE: Final = "unsafe-without"
@@ -25,7 +25,7 @@ def find_fixed(catalogue: Catalogue, request: Request, jobs: Jobs) -> Mapping[Op
     operations = jobs.operations
     fixed: dict[OperationKey, Why] = {}
     for diagnosis, cylinder in request.diagnoses:
-        facts = {"diagnosis": diagnosis.code, "cylinder": cylinder}
+        facts: dict[str, Fact] = {"diagnosis": diagnosis.code, "cylinder": cylinder}
         for operation in _needed(catalogue, request, jobs, diagnosis, cylinder):
             fixed.setdefault(operation.key, Why("needed-by-diagnosis", facts))
     if request.asked.is_by_findings:

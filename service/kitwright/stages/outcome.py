@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
 from enum import StrEnum
 from fractions import Fraction
+from typing import Literal
 
 from msgspec import Struct, structs
 
@@ -179,6 +180,10 @@ class Basis(Struct, frozen=True, kw_only=True):
     in_play: tuple[InPlay, ...] = ()
 
 
+AskedFor = Literal["value", "age_years", "hours"]
+"""A fact of a machine's worth that is asked for."""
+
+
 class CourseName(StrEnum):
     """A way to put a fault right, the best last."""
 
@@ -223,6 +228,16 @@ class Worth(Struct, frozen=True, kw_only=True):
     hours: int | None = None
     replacement_price: Money | None = None
 
+    @property
+    def missing(self) -> tuple[AskedFor, ...]:
+        """The facts that are still to be asked for."""
+        known: dict[AskedFor, object] = {
+            "value": self.value,
+            "age_years": self.age_years,
+            "hours": self.hours,
+        }
+        return tuple(name for name, fact in known.items() if fact is None)
+
 
 class AdviceLevel(StrEnum):
     """How much speaks against a repair, by the shop's thresholds."""
@@ -239,7 +254,7 @@ class Advice(Struct, frozen=True, kw_only=True):
 
     level: AdviceLevel
     reasons: tuple[Why, ...]
-    missing: tuple[str, ...]
+    missing: tuple[AskedFor, ...]
     replacement_price: Money | None
 
 

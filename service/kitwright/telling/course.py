@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from kitwright import quote as wire
 from kitwright.quote import amount_of
 from kitwright.stages.outcome import Advice, Course, Outcome
@@ -18,11 +16,11 @@ def tell_courses(outcome: Outcome, teller: Teller) -> tuple[wire.Course, ...]:
 
 
 def _course(one: Course, outcome: Outcome, teller: Teller) -> wire.Course:
-    quoted, name = one.outcome, cast(wire.CourseName, one.name.value)
+    quoted, name = one.outcome, one.name.value
     warranty = outcome.shop.quote.warranty
     return wire.Course(
         course=name,
-        also=tuple(cast(wire.CourseName, each.value) for each in one.also),
+        also=tuple(each.value for each in one.also),
         name=teller.speaker.word(f"course-{name}"),
         is_advised=one.name is outcome.advised,
         jobs=tuple(map(teller.job, quoted.repair.jobs.operations)),

@@ -150,7 +150,7 @@ def minor(amount: Any) -> int:
 def test_choice_is_priced_from_what_the_offer_was_made_with(staff: Staff) -> None:
     id = staff.issued(**OFFERS[0])  # noqa: A001
     quote = staff.get(f"/v1/quotes/{id}")["quote"]
-    body = {"revision": 1, "extras": extras_of(quote)}
+    body: dict[str, Any] = {"revision": 1, "extras": extras_of(quote)}
     first = staff.post(f"/v1/quotes/{id}/choice", body)
     item = next(line["item"] for order in quote["orders"] for line in order["lines"])
     row = {"kind": "receive", "quantity": "40", "bin": "Z9", "cost": "0.01"}
@@ -333,7 +333,5 @@ def test_choice_with_more_jobs_than_a_request_may_have_is_refused() -> None:
     one = (JobIn(job="J-OIL"),)
     said = read_back(case("h27-generator-leak-down"))
     with pytest.raises(RequestRefused) as error:
-        check_ticks(
-            asked, read_back(case("h27-generator-leak-down")), ChosenIn(revision=1, leave_out=one)
-        )
+        check_ticks(asked, said, ChosenIn(revision=1, leave_out=one))
     assert "too-many-choices" in [fault.code for fault in error.value.faults]

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Annotated, Any, Final, Literal
 
-import msgspec
 from litestar.handlers import HTTPRouteHandler
 from msgspec import Meta
 
@@ -28,7 +27,7 @@ from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
 from kitwright.web.calls.order_making import unordered
 from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
 from kitwright.web.calls.reckoning import of_today
-from kitwright.web.calls.shown import Out
+from kitwright.web.calls.shown import Out, raw
 from kitwright.web.calls.ticking import (
     TicksIn,
     choose,
@@ -212,8 +211,7 @@ def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
             total=one.price,
             more=one.more,
             text=text_of_choice(call.desk, one),
-            # the encoder copies a Raw in any place; the member's type says what it holds
-            quote=msgspec.Raw(revision.answer),
+            quote=raw(revision.answer),
         )
     )
 

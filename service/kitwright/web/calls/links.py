@@ -51,7 +51,7 @@ from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
 from kitwright.web.calls.link_pages import Offered, beside, choice_form, decision, drawn_offer
-from kitwright.web.calls.shown import Out
+from kitwright.web.calls.shown import Out, raw
 from kitwright.web.calls.standing import consent_text, paper_of, standing
 from kitwright.web.calls.ticking import (
     TicksIn,
@@ -453,7 +453,7 @@ def choice(call: Call, body: TicksIn) -> Reply[OfferedChoiceOut]:
             total=one.price,
             more=one.more,
             text=text_of_choice(call.desk, one),
-            quote=msgspec.Raw(body_shown),
+            quote=raw(body_shown),
         )
     )
 
