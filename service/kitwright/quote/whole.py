@@ -16,7 +16,7 @@ from kitwright.quote.base import Caution, Reason, SerialNumber
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.course import Advice, Course
 from kitwright.quote.kit import Kit, Question, Unfilled
-from kitwright.quote.order import Buying, Order
+from kitwright.quote.order import Buying, Margin, Order
 from kitwright.quote.plan import Diagnosed, WorkPlan
 from kitwright.quote.price import Exemption, Extra, Line, Tax, Totals
 from kitwright.quote.work import Access, LabourTime, QuotedJob, SwallowedJob
@@ -53,8 +53,9 @@ class Quote(Struct, frozen=True, kw_only=True):
     `repair`, it lists repairs of other faults that are still possible and not quoted. `parts_by`
     is null if nothing has to arrive, or while no source can supply some part (`unfilled`). `notes`
     name such parts and say what may change the amounts later, such as a new tax rate.
-    `contingencies` and `range` are null if they were not requested. If `courses` were requested,
-    everything else is that of the advised one until one is chosen, when the quote is accepted.
+    `contingencies` and `range` are null if they were not requested, `margin` if the tax is not
+    known. If `courses` were requested, everything else is that of the advised one until one is
+    chosen, when the quote is accepted.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -90,6 +91,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     contingencies: Contingencies | None
     range: PriceRange | None = None
     buying: Buying | None = None
+    margin: Margin | None = None
     courses: tuple[Course, ...] = ()
     advice: Advice | None = None
 
