@@ -91,11 +91,28 @@ class _FreeLine(Struct, frozen=True):
     carried: _Named | None = None
 
 
+class Ticked(Struct, frozen=True, order=True):
+    """A job that a customer left out or added, on its cylinder."""
+
+    job: str
+    cylinder: int | None = None
+
+
+class Chosen(Struct, frozen=True):
+    """What a customer chose of a revision on offer."""
+
+    revision: int
+    course: str | None = None
+    leave_out: tuple[Ticked, ...] = ()
+    extras: tuple[Ticked, ...] = ()
+
+
 class _Asked(Struct, frozen=True):
     """The members of a revision's request that are read here."""
 
     family: str
     serial: int | None = None
+    chosen: Chosen | None = None
     free_lines: tuple[_FreeLine, ...] = ()
     leave_out_additions: tuple[_Named, ...] = ()
 
@@ -112,6 +129,11 @@ class _Asked(Struct, frozen=True):
 
 def _asked(revision: Revision) -> _Asked:
     return msgspec.json.decode(revision.request, type=_Asked)
+
+
+def chosen_of(revision: Revision) -> Chosen | None:
+    """Return what a customer chose of which revision, None if a revision is no such choice."""
+    return _asked(revision).chosen
 
 
 def shown_of(revision: Revision) -> dict[str, Any]:

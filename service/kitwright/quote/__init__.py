@@ -54,6 +54,7 @@ from kitwright.quote.contingency import (
     PossibleRepair,
     PriceRange,
 )
+from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
 from kitwright.quote.envelope import Envelope, Paper
 from kitwright.quote.kit import (
@@ -108,6 +109,7 @@ from kitwright.quote.work import (
 __all__ = [
     "ADDED_SINCE",
     "Access",
+    "Advice",
     "AllottedLine",
     "Amount",
     "AnsweredGate",
@@ -125,6 +127,8 @@ __all__ = [
     "Contingencies",
     "Contingency",
     "Count",
+    "Course",
+    "CourseName",
     "Cover",
     "CylinderLeakage",
     "DecimalText",
@@ -195,6 +199,7 @@ __all__ = [
     "Totals",
     "Unfilled",
     "UnitCode",
+    "WarrantyTerms",
     "WholePercent",
     "WorkPlan",
     "amount_of",

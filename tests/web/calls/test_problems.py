@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from litestar.testing import TestClient
 from tests.desks import Counter, client_of, open_counter
+from tests.web.calls.conftest import Staff
 from tests.web.problem import sound_problem
 
 from kitwright.app import make_app
@@ -290,6 +291,28 @@ BLOCK = {
 }
 
 # code -> a request that meets it alone, and where it points
+COURSES = {"courses": ["least", "recommended"]}
+
+
+def chosen(owner: TestClient[Any], act: str, body: Any, **members: Any) -> tuple[Any, Any]:
+    """Choose of an offer."""
+    staff = Staff(None, owner)  # type: ignore[arg-type]  # it needs no counter
+    id = staff.issued(**members)  # noqa: A001
+    body = {"revision": 1, **body}
+    if act == "accept":
+        body = {"who": "A. Customer", "means": "in_person", **body}
+        return staff.post(f"/v1/quotes/{id}/{act}", body, staff.tag(id)), body
+    return staff.post(f"/v1/quotes/{id}/{act}", body), body
+
+
+def agreed_blindly(owner: TestClient[Any]) -> tuple[Any, Any]:
+    """Accept a choice by a link without its amount."""
+    staff = Staff(None, owner)  # type: ignore[arg-type]  # it needs no counter
+    path = staff.act(staff.issued(), "links", {})["path"]
+    body = {"who": "A. Customer", "extras": [{"job": "J-PLUG", "cylinder": 1}]}
+    return owner.post(f"{path}/accept", json=body), body
+
+
 REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], str]] = {
     "no-such-record": (lambda owner, _: for_nobody(owner), "/customer"),
     "machine-differs": (with_machine, "/serial"),
@@ -324,6 +347,22 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
         lambda owner, _: half_an_endpoint(owner),
         "/billing/endpoint_scheme",
     ),
+    "job-stays": (
+        lambda owner, _: chosen(
+            owner, "choice", {"leave_out": [{"job": "J-VALVE-EX", "cylinder": 1}]}
+        ),
+        "/leave_out/0",
+    ),
+    "not-on-offer": (
+        lambda owner, _: chosen(owner, "choice", {"extras": [{"job": "J-ENGINE"}]}),
+        "/extras/0",
+    ),
+    "course-not-offered": (
+        lambda owner, _: chosen(owner, "choice", {"course": "engine"}, **COURSES),
+        "/course",
+    ),
+    "course-not-chosen": (lambda owner, _: chosen(owner, "accept", {}, **COURSES), "/course"),
+    "amount-not-given": (lambda owner, _: agreed_blindly(owner), "/amount"),
     "webhook-target-malformed": (lambda owner, _: hooked(owner, "hooks"), "/url"),
     "webhook-target-not-allowed": (lambda owner, _: hooked(owner, "https://[::1]/"), "/url"),
 }

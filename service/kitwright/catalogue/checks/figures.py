@@ -57,6 +57,7 @@ _SERIAL: Final = Range(f"from 0 to {model.SERIAL_MAX}", 0, model.SERIAL_MAX)
 RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.Background: {"multiply_odds": _POSITIVE},
     model.Band: {"percent": _AMOUNT, "up_to": _POSITIVE},
+    model.BenchTime: {"minutes_a_day": _POSITIVE, "waiting_minutes": _AMOUNT},
     model.BenchTest: {"minutes": _AMOUNT},
     model.Break: {"packs": _POSITIVE, "cost": _AMOUNT},
     model.Abort: {"return_in_boxes_discount_percent": _PERCENT},

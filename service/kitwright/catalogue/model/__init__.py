@@ -56,6 +56,7 @@ from kitwright.catalogue.model.job import (
     Job,
     JobRef,
     OfferAs,
+    Replacement,
     WhileApart,
 )
 from kitwright.catalogue.model.overrun import (
@@ -67,6 +68,7 @@ from kitwright.catalogue.model.overrun import (
 from kitwright.catalogue.model.shop import (
     Abort,
     Band,
+    BenchTime,
     Confidence,
     Contact,
     Decision,
@@ -182,6 +184,7 @@ __all__ = [
     "Background",
     "Band",
     "BenchTest",
+    "BenchTime",
     "Bill",
     "Break",
     "Catalogue",
@@ -271,6 +274,7 @@ __all__ = [
     "Record",
     "RefitWork",
     "RenewsIf",
+    "Replacement",
     "RoleId",
     "RoundBy",
     "RoundMode",

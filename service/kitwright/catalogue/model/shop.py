@@ -295,13 +295,20 @@ class Purchasing(Record, frozen=True, kw_only=True):
     share_by: ShareBy = ShareBy.value
 
 
+class BenchTime(Record, frozen=True, kw_only=True):
+    """The bench's minutes of work on a working day, and the minutes of work that wait for it."""
+
+    minutes_a_day: int
+    waiting_minutes: int = 0
+
+
 class Shop(Record, frozen=True, kw_only=True):
     """A shop's policy. Every value is set by its owner.
 
     `bench_language` is that of the bench sheet (absent: `language`).
     Working days are `mon` .. `sun`. `quality_floor` names the lowest quality fitted in a role
     (absent: alternate), `overrun` the preset for how far a bill may exceed the authorised total
-    (absent: not at all).
+    (absent: not at all). `bench` is for the day on which a repair is ready (absent: not told).
     """
 
     id: ShopId
@@ -327,4 +334,5 @@ class Shop(Record, frozen=True, kw_only=True):
     bench_language: str | None = None
     purchasing: Purchasing = Purchasing()
     seller: Seller = Seller()
+    bench: BenchTime | None = None
     stock: tuple[StockRow, ...] = ()

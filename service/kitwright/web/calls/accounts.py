@@ -23,7 +23,7 @@ from kitwright.quote import Quote, Statement, read_statement
 from kitwright.stages.billing import Clocked, CoreBack, Dealt, Disposed, Used, bill
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.telling.statement import agreed_lines, tell_statement
-from kitwright.web.calls.additions import read_amount
+from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import operation

@@ -74,6 +74,13 @@ Converting = Callable[[Any], Any] | None
 """Converts a value to what is sent; None if it is sent as it is."""
 
 
+def raw(body: bytes) -> Any:
+    """Return the JSON of a member as it is sent: the encoder copies it, whatever type the member
+    has.
+    """
+    return msgspec.Raw(body)
+
+
 class Out(Struct, frozen=True, kw_only=True):
     """The base of answers that are not records."""
 
