@@ -156,6 +156,19 @@ def test_bench_sheet_heads_a_step_of_the_engine_with_the_engine() -> None:
     assert heads == sorted(heads)
 
 
+def test_bench_sheet_clocks_a_step_of_the_engine_amid_a_cylinder_with_that_cylinder() -> None:
+    quote = quote_of()
+    taken = next(step for step in quote.work_plan.steps if step.kind == "remove")
+    steps = [
+        structs.replace(taken, number=number, name=f"Step {number}", cylinder=cylinder)
+        for number, cylinder in ((1, 1), (2, None), (3, 1), (4, None), (5, 2), (6, 1))
+    ]
+    sheet = told("html", with_steps(quote, *steps, stops=()))
+
+    heads = re.findall(r"Engine and machine|Cylinder \d(?= .? ?Clocked)", sheet)
+    assert heads == ["Cylinder 1", "Engine and machine", "Cylinder 2", "Cylinder 1"]
+
+
 def test_bench_sheet_of_one_cylinder_needs_no_headings_for_it() -> None:
     sheet = told("html", quote_of("h27-generator-exhaust-valve"))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 
 from kitwright.catalogue.model import Contact
@@ -107,6 +107,26 @@ def _machines(plan: WorkPlan, scribe: Scribe) -> str:
     )
 
 
+def _as_groups(
+    runs: Sequence[tuple[int | None, list[Step]]],
+) -> list[tuple[int | None, list[Step]]]:
+    """Return groups of steps: steps of the engine between steps of one cylinder belong to these."""
+    groups: list[tuple[int | None, list[Step]]] = []
+    for cylinder, steps in runs:
+        is_between = (
+            cylinder is not None
+            and len(groups) > 1
+            and groups[-1][0] is None
+            and groups[-2][0] == cylinder
+        )
+        if is_between:
+            _, between = groups.pop()
+            groups[-1] = cylinder, [*groups[-1][1], *between, *steps]
+        else:
+            groups.append((cylinder, steps))
+    return groups
+
+
 class _Steps:
     """The steps of a plan as they are shown; a caution is given in full at its first step."""
 
@@ -128,12 +148,13 @@ class _Steps:
             placed.append(((here, step.cylinder if self._has_several else None), step))
         first = next((place for (place, _), _ in placed if place is not None), None)
         for place, steps in groupby(placed, key=lambda one: one[0][0] or first):
-            groups = groupby(steps, key=lambda one: one[0][1])
+            runs = [
+                (cylinder, [step for _, step in run])
+                for cylinder, run in groupby(steps, key=lambda one: one[0][1])
+            ]
             yield {
                 "name": place_name(place, self._scribe),
-                "groups": [
-                    self._group(cylinder, [step for _, step in group]) for cylinder, group in groups
-                ],
+                "groups": [self._group(*group) for group in _as_groups(runs)],
             }
 
     def _group(self, cylinder: int | None, steps: list[Step]) -> Sheet:
