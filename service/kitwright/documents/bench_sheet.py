@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import groupby
+from typing import Final
 
 from kitwright.catalogue.model import Contact
 from kitwright.documents.access_svg import Drawing, access_svg
@@ -14,6 +15,9 @@ from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.web_page import sheet_page
 from kitwright.language.scribe import Scribe
 from kitwright.quote import CylinderLeakage, Envelope, GaugeReading, Quote, Step, StepUse, WorkPlan
+
+_TAKES_OFF: Final = ("remove", "hold")
+"""The kinds of steps whose looks are noted; those of other steps are ticked off."""
 
 
 def bench_sheet_pdf(quote: Quote, envelope: Envelope, *, contact: Contact) -> bytes:
@@ -181,6 +185,7 @@ class _Steps:
             "fill": [
                 scribe.say("{value}: ______ (page ____)", value=value) for value in step.manual
             ],
+            "ticks": [] if step.kind in _TAKES_OFF else list(step.look),
             "finds": [scribe.named(found) for found in step.reveals],
             "cautions": [[self._cautions[code].title, self._cautions[code].text] for code in fresh],
             "again": "; ".join(self._again(code) for code in step.cautions if code not in fresh),
@@ -217,7 +222,7 @@ class _Steps:
             (say("Fit:") if step.kind not in ("work", "check", "test") else say("Use:"), uses),
             (say("Fasteners:"), fasteners),
             (say("Special tools:"), step.tools),
-            (say("Check, photograph:"), step.look),
+            (say("Check, photograph:"), step.look if step.kind in _TAKES_OFF else ()),
         ):
             if texts:
                 yield f"{head} {'; '.join(texts)}"
