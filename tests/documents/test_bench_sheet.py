@@ -172,7 +172,7 @@ def test_bench_sheet_clocks_a_step_of_the_engine_amid_a_cylinder_with_that_cylin
     assert heads == ["Cylinder 1", "Engine and machine", "Cylinder 2", "Cylinder 1"]
 
 
-@pytest.mark.parametrize("family, chassis", [("TB-V68", "DF-RT36"), ("QM-H27", "PW-G5")])
+@pytest.mark.parametrize(("family", "chassis"), [("TB-V68", "DF-RT36"), ("QM-H27", "PW-G5")])
 @pytest.mark.parametrize("job", ["J-HEAD-GASKET", "J-VALVE-EX"])
 def test_bench_sheet_of_a_head_job_takes_at_most_three_pages(
     family: str, chassis: str, job: str

@@ -295,7 +295,7 @@ def _moved(plan: WorkPlan, name: str, before: str) -> list[Step]:
         (exhaust_valve, "on oil_drain", "on head@1", "is not on again"),
         (exhaust_valve, "fit_exhaust_valve@1", "flatness_check@1", "may show something"),
         (head_and_plug_thread, "off muffler", "off spark_plug@1", "may show a dearer find"),
-        (head_and_clearances, "off intake_manifold", "set_lash_cold@2", "which may change what has to"),
+        (head_and_clearances, "off intake_manifold", "set_lash_cold@2", "which may change what"),
     ],
 )
 def test_rehearse_finds_a_step_in_the_wrong_place(
