@@ -129,7 +129,7 @@ class _Walk:
         worths = self._worths()
         spans = self._spans([step.name for step in self.steps])
         looks: dict[str, tuple[int, list[tuple[int, int]]]] = {
-            step.name: (at, [span for span in spans if span[0] <= at < span[1]])
+            step.name: (at, [span for span in spans if self._is_under(at, span)])
             for at, step in enumerate(self.steps)
             if step.name in worths
         }
@@ -147,6 +147,13 @@ class _Walk:
             )
             if not is_needed and not any(True for _ in tried.go()):
                 yield f"{name} comes before {dearer}, which may show a dearer find"
+
+    def _is_under(self, step: int, hold: tuple[int, int]) -> bool:
+        """Return whether a step sets up a hold or needs it, and does not only happen to be done
+        while it is open.
+        """
+        first, last = hold
+        return step == first or (step < last and self._needs(step, first))
 
     def _needs(self, step: int, earlier: int) -> bool:
         """Return whether a step can't be done without another."""
