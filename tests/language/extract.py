@@ -124,7 +124,8 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
         for item in items.values():
             yield ("item", item.name, None), item.id
     for component in _components(catalogue):
-        texts = [*component.inspect, *component.tools, component.fasteners]
+        texts = [*component.inspect, *component.refit_inspect]
+        texts += [*component.tools, component.fasteners]
         for named in (component, component.unless_sound):
             if named is not None:
                 texts += [named.remove_name, named.refit_name, *named.tools, *named.inspect]

@@ -184,7 +184,7 @@ def _steps(quote: Quote, scribe: Scribe) -> Iterator[str]:
             place = step.place
             yield f"  {place_name(place, scribe)}"
         if step.number in stops:
-            yield from paragraph(stop_told(stops[step.number], scribe), " " * 8, " " * 8)
+            yield from paragraph(stop_told(stops[step.number], scribe), "  ", "  ")
         minutes = _short(step.exact_minutes, scribe) if step.labour_class else ""
         yield from spread(f"  {step.number:>4}. {step.name}", minutes)
     for name, minutes in minute_rows(plan, scribe):
