@@ -481,9 +481,10 @@ def _held(rules: Rules, after: Mapping[str, set[str]]) -> dict[str, set[str]]:
     held: dict[str, set[str]] = {}
     for name in after:
         rule = _rule(rules, name)
-        if rule.takes is not None and rule.until in after:
+        until = rule.until
+        if rule.takes is not None and until is not None and until in after:
             held.setdefault(name, set()).add(name)
-            for step in _before(after, [rule.until]):
+            for step in _before(after, [until]):
                 if name in _before(after, [step]):
                     held.setdefault(step, set()).add(name)
     return held
