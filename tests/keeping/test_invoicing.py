@@ -252,7 +252,7 @@ def test_due_day_is_counted_from_the_day_of_the_invoice() -> None:
 @pytest.mark.parametrize(
     ("means", "paid_minor", "rounding", "balance"),
     [
-        ("cash", 2350, 3, 0),
+        ("cash", 2345, -2, 0),
         ("cash", 2340, 0, 7),
         ("card", 2347, 0, 0),
         ("card", 2345, 0, 2),
