@@ -15,20 +15,23 @@ from tests.documents.billing import (
     SELLING,
     Ledger,
     a_customer,
+    a_vat,
     drawn_statements,
 )
-from tests.store.small import NOON, STAMP, TODAY
+from tests.documents.ubl_reader import case
+from tests.store.small import NOON, STAMP, TODAY, an_issued_revision
 
 from kitwright.catalogue.model import Contact, Seller
 from kitwright.keeping import accounts
-from kitwright.keeping.accounts import PaidTooMuch, account_of
+from kitwright.keeping.accounts import Account, PaidTooMuch, account_of
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.invoicing import AlreadyInvoiced, InvoiceNeeds, NotCreditable, Selling
 from kitwright.keeping.record import KeptBill, Payment
 from kitwright.keeping.release import LastNumberLower, LastNumberMissing, release, report
 from kitwright.keeping.store import Records
+from kitwright.keeping.sums import Reckoning, written_reckoning
 from kitwright.money import Money
-from kitwright.quote import Bill, Statement, read_bill
+from kitwright.quote import Bill, Statement, amount_of, encode_quote, read_bill
 
 STATEMENTS = tuple(drawn_statements(range(4)))
 
@@ -244,3 +247,52 @@ def test_release_asks_for_the_last_numbers_that_were_handed_out() -> None:
 def test_due_day_is_counted_from_the_day_of_the_invoice() -> None:
     assert an_invoice().due_on - an_invoice().issued_on == timedelta(days=SELLER.due_days)
     assert isinstance(an_invoice().due_on, date)
+
+
+@pytest.mark.parametrize(
+    ("means", "paid_minor", "rounding", "balance"),
+    [
+        ("cash", 2345, -2, 0),
+        ("cash", 2340, 0, 7),
+        ("card", 2347, 0, 0),
+        ("card", 2345, 0, 2),
+    ],
+)
+def test_cash_of_the_balance_in_the_smallest_coin_settles_it(
+    means: str, paid_minor: int, rounding: int, balance: int
+) -> None:
+    statement = structs.replace(
+        next(one for one in STATEMENTS if one.gross.currency == "USD"),
+        gross=amount_of(Money(2347, "USD")),
+        prepaid=amount_of(Money(0, "USD")),
+    )
+    ledger = Ledger()
+    quote = ledger.close(statement)
+    reckoning = Reckoning(
+        area=a_vat(Random(1), "USD"), on=TODAY, exempt=(), cash_step=Decimal("0.05")
+    )
+    answer = encode_quote(case("h27-generator-discounts"))
+    payment = Payment(
+        quote=quote.number,
+        number=0,
+        at=NOON,
+        day=TODAY,
+        amount=Money(paid_minor, "USD"),
+        rounding=Money(0, "USD"),
+        means=means,
+        reference=None,
+        who="R. Example",
+    )
+
+    def work(records: Records) -> Account:
+        records.revisions.add(
+            an_issued_revision(
+                quote.number, 1, answer=answer, reckoning=written_reckoning(reckoning)
+            )
+        )
+        accounts.pay(records, STAMP, quote, payment)
+        return account_of(records, quote)
+
+    account = asyncio.run(ledger.store.write(work))
+
+    assert (account.rounded.minor, account.balance.minor) == (rounding, balance)

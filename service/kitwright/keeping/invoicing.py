@@ -209,13 +209,6 @@ def credit(
     lines = tuple(open_lines[place] for place in sorted(places or open_lines))
     if not lines:
         raise NotCreditable(invoice.name, "every line of it is credited already")
-    left = total((line.gross.money for line in open_lines.values()), original.currency)
-    left -= total((line.gross.money for line in lines), original.currency)
-    if left.minor < 0:
-        raise NotCreditable(
-            invoice.name,
-            "what is left would be less than nothing: credit what was taken off with these lines",
-        )
     nothing = amount_of(Money(0, original.currency))
     unmet = original.unmet or (() if _is_near(lines) else (_FAR,))
     bill = _summed(

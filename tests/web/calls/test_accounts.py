@@ -189,3 +189,27 @@ def test_what_can_not_be_so_is_refused(staff: Staff, body: Any, code: str) -> No
     id = in_work(staff)  # noqa: A001
 
     assert refused(staff, id, "finish", body)[:2] == (422, code)
+
+
+def test_goods_that_were_reserved_and_not_used_are_drawn_no_more(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    owner = staff.client
+    (place, line), *_ = lines_of(staff, id, "part")
+    item, quantity = line["code"], line["quantity"]
+    delivered = {
+        "kind": "receive",
+        "quantity": quantity,
+        "cost": "1.00",
+        "reason": "delivered",
+        "by": "R. Okafor",
+        "bin": "A1",
+    }
+    staff.done(f"/v1/shelf/{item}/moves", delivered)
+    taken = {"kind": "reserve", "quantity": quantity, "quote": id, "reason": "for it", "by": "R"}
+    staff.done(f"/v1/shelf/{item}/moves", taken)
+
+    staff.act(id, "finish", {"goods": [{"line": place, "used": "0", "to_shelf": quantity}]})
+
+    found = owner.get(f"/v1/shelf/{item}").json()
+    (holding,) = found["holdings"]
+    assert (holding["on_hand"], holding["reserved"]) == (quantity, "0")
