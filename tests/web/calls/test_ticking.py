@@ -322,7 +322,7 @@ def test_choice_that_a_change_by_hand_does_not_fit_is_refused(staff: Staff) -> N
     after = staff.post(f"/v1/quotes/{plain}/choice", ticks).json()["quote"]["lines"]
     gone = {(line["code"], line["labour_class"]) for line in before}
     gone -= {(line["code"], line["labour_class"]) for line in after}
-    code, labour_class = sorted(gone, key=str)[0]
+    code, labour_class = min(gone, key=str)
     line = {"code": code, "labour_class": labour_class}
     discount = {"line": line, "percent": "10", "reason": "Regular", "by": "Ada"}
 
