@@ -52,9 +52,6 @@ from kitwright.units import Figure
 
 LATER: Final = {
     # Warranty.
-    "Warranty.labour_days",
-    "Warranty.maker_parts",
-    "Warranty.alternate_parts_days",
     "Warranty.customer_supplied_parts",
     # Pick-up.
     "Fees.pickup",
@@ -66,8 +63,6 @@ LATER: Final = {
     "Storage.per_day",
     "Storage.notice",
     # The repair against the value of the machine.
-    "Decision.warn_if_repair_percent_of_value",
-    "Decision.strong_warn_percent",
     "Decision.show",
     # Whether limits are with tax.
     "QuoteTerms.limit_includes_tax",
@@ -109,6 +104,14 @@ ASIDE: Final = {
     "Reading.derived": "how it follows from others: a reading has this or a test",
 }
 """Fields that change no answer on the starter catalogue, each with what reads it and why."""
+
+_ENGINE: Final = {"family": "QM-H27", "serial": 2140077, "chassis": "PW-G5"}
+COURSES: Final = {
+    **_ENGINE,
+    "diagnoses": [{"code": "RINGS-BORE", "cylinder": 1}],
+    "courses": ["least", "recommended", "thorough", "replace"],
+}
+EXHAUST: Final = {**_ENGINE, "jobs": [{"job": "J-EXHAUST-GASKET"}, {"job": "J-OIL"}]}
 
 TOLD_BY: Final = Path(__file__).parent / "told_by.json"
 
@@ -254,6 +257,11 @@ def questions() -> dict[str, Question]:
     asked["a leaking valve"] = assessment("hire-yard", LEAKING)
     shop, request = request_of("d74-tractor-gasket-in-time")
     asked["documents"] = documents(shop, request)
+    asked["courses"] = preview("hire-yard", COURSES | {"worth": {"value": "900"}})
+    asked["courses of a dear machine"] = preview(
+        "hire-yard", COURSES | {"worth": {"value": "1500"}}
+    )
+    asked["an exhaust gasket"] = preview("hire-yard", EXHAUST)
     asked["kept"] = kept(shop, request)
     asked["ordered specially"] = kept("orchard", SHORT_BLOCK)
     return asked

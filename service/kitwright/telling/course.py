@@ -16,12 +16,12 @@ def tell_courses(outcome: Outcome, teller: Teller) -> tuple[wire.Course, ...]:
 
 
 def _course(one: Course, outcome: Outcome, teller: Teller) -> wire.Course:
-    quoted, name = one.outcome, one.name.value
+    quoted = one.outcome
     warranty = outcome.shop.quote.warranty
     return wire.Course(
-        course=name,  # type: ignore[arg-type]  # the values of both are the same
+        course=one.name.value,
         also=tuple(each.value for each in one.also),
-        name=teller.speaker.word(f"course-{name}"),
+        name=teller.speaker.word(f"course-{one.name.value}"),
         is_advised=one.name is outcome.advised,
         jobs=tuple(map(teller.job, quoted.repair.jobs.operations)),
         minutes=quoted.repair.labour.billed,
@@ -38,7 +38,7 @@ def _course(one: Course, outcome: Outcome, teller: Teller) -> wire.Course:
         contingencies=tell_contingencies(quoted, teller),
         range=tell_range(quoted),
         reasons=teller.whys(
-            Why("better-for-less", {"course": better.value, "dearer": name, "less": less})
+            Why("better-for-less", {"course": better.value, "dearer": one.name.value, "less": less})
             for better, less in one.dearer_than
         ),
     )

@@ -315,16 +315,22 @@ def test_choices_end_with_the_prices_that_they_were_made_with(staff: Staff) -> N
 
 
 def test_choice_that_a_change_by_hand_does_not_fit_is_refused(staff: Staff) -> None:
-    labour = {"code": "H27-G-140"}
-    discount = {"line": labour, "percent": "10", "reason": "Regular", "by": "Ada"}
-    id = staff.issued(**OFFERS[3] | {"discounts": [discount]})  # noqa: A001
-    told = refused(
-        staff.post(
-            f"/v1/quotes/{id}/choice",
-            {"revision": 1, "leave_out": [{"job": "J-LASH", "cylinder": 1}]},
-        )
-    )
+    asked = OFFERS[3] | {"diagnoses": []}
+    ticks = {"revision": 1, "leave_out": [{"job": "J-LASH", "cylinder": 1}]}
+    plain = staff.issued(**asked)
+    before = staff.get(f"/v1/quotes/{plain}")["quote"]["lines"]
+    after = staff.post(f"/v1/quotes/{plain}/choice", ticks).json()["quote"]["lines"]
+    gone = {(line["code"], line["labour_class"]) for line in before}
+    gone -= {(line["code"], line["labour_class"]) for line in after}
+    code, labour_class = min(gone, key=str)
+    line = {"code": code, "labour_class": labour_class}
+    discount = {"line": line, "percent": "10", "reason": "Regular", "by": "Ada"}
+
+    id = staff.issued(**asked | {"discounts": [discount]})  # noqa: A001
+    told = refused(staff.post(f"/v1/quotes/{id}/choice", ticks))
+
     assert told["errors"][0]["code"] == "choice-not-priced"
+    assert f"{code}" in told["errors"][0]["detail"]
 
 
 def test_choice_with_more_jobs_than_a_request_may_have_is_refused() -> None:

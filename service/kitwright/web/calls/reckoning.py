@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Annotated
 
 import msgspec
-from msgspec import UNSET, Meta, structs
+from msgspec import UNSET, Meta, UnsetType, structs
 
 from kitwright.catalogue.model import SERIAL_MAX, AreaId
 from kitwright.errors import KitwrightError
@@ -57,9 +57,9 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     customer: CustomerId | None = None
     machine: MachineId | None = None
     chosen: Annotated[
-        ChosenIn | None,
+        ChosenIn | UnsetType | None,
         Meta(description="Set by this service on what a customer chose; ignored in requests."),
-    ] = None
+    ] = UNSET
 
 
 class MachineDiffers(RequestFault):

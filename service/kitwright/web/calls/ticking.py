@@ -262,7 +262,7 @@ def text_of_choice(desk: Desk, choice: Choice) -> str:
     offer, said = choice.offer, choice.quote
     words = words_of_yes(said, written(QUOTE, offer.quote), offer.number, offer.valid_until)
     chosen = None if choice.figures is None else asked_of(choice.figures).chosen
-    if chosen is None:
+    if not isinstance(chosen, ChosenIn):
         return words
     service = desk.service_of(offer.catalogue_revision) or desk.service
     speaker = service.speaker(said.language)
