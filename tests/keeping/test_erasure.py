@@ -19,7 +19,7 @@ from tests.store.small import (
     figures,
 )
 
-from kitwright.keeping.dossier import Dossier, gather
+from kitwright.keeping.dossier import QuoteDossier, contents_of, quote_dossier
 from kitwright.keeping.erasing import ERASED, StillAtWork, erase_now
 from kitwright.keeping.life import keep_quote, revise
 from kitwright.keeping.offer import decline, issue, withdraw
@@ -59,12 +59,13 @@ def test_erase_customer_leaves_nothing_to_be_found_by(word: str) -> None:
     assert (quote.net, quote.gross) == (figures().net, figures().gross)
 
 
-def erase_first(records: Records) -> Dossier:
+def erase_first(records: Records) -> list[QuoteDossier]:
     customer = records.customers.get(1)
     assert customer is not None
-    dossier = gather(records, customer)
+    contents = contents_of(records, customer)
+    dossiers = [quote_dossier(records, contents, number) for number in contents.own]
     erase_now(records, STAMP, customer, redact=unchanged)
-    return dossier
+    return dossiers
 
 
 def unchanged(revision: Revision) -> Revision:
@@ -103,9 +104,9 @@ def test_erase_customer_reaches_a_revision_whose_quote_names_another_machine_now
         drafted(records, (two, 1))
 
     asyncio.run(store.write(live))
-    dossier = asyncio.run(store.write(erase_first))
+    dossiers = asyncio.run(store.write(erase_first))
 
-    assert [(one.quote, one.number) for one in dossier.revisions] == [
+    assert [(one.quote, one.number) for own in dossiers for one in own.revisions] == [
         (3, 1),
         (3, 2),
         (2, 2),
@@ -157,9 +158,10 @@ def test_erase_customer_waits_only_for_what_is_for_that_customer() -> None:
     asyncio.run(store.write(live))
     with pytest.raises(StillAtWork):
         asyncio.run(store.write(others))
-    dossier = asyncio.run(store.write(erase_first))
+    dossiers = asyncio.run(store.write(erase_first))
 
-    (quote,) = dossier.quotes
+    (own,) = dossiers
+    quote = own.quote
     assert (quote.latest, quote.offered, quote.customer, quote.machine) == (1, None, None, 1)
     assert store.read(lambda records: erased_of(records, 1)) == [True, False]
 

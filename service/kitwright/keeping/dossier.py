@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from typing import Final, TypeVar
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Final
 
 from msgspec import Struct, structs
 
@@ -19,80 +19,82 @@ from kitwright.keeping.record import (
     Photo,
     Revision,
 )
-from kitwright.keeping.store import Records
+from kitwright.keeping.store import RecordMissing, Records
 from kitwright.keeping.whom import customer_for
 
 EVERY: Final = 2**53
 """More records than any customer has."""
 
 
-class Dossier(Struct, frozen=True, kw_only=True):
-    """All stored data of one customer.
+class Contents(Struct, frozen=True, kw_only=True):
+    """What there is of one customer: the machines, and the numbers of the customer's revisions by
+    quote, the newest first.
 
     A revision belongs to the customer whom it names. If it names none, it belongs to the customer
     whose machine it names; otherwise to the customer of the quote's newest revision.
 
-    A quote is listed with the customer's revisions only. If the revision that it shows is another
-    customer's, its figures are those of the newest listed revision, and its serial number is left
-    out. With each revision go its authorisation, additions, orders and e-mails, and the photographs
-    taken while it was the newest.
-
     Machines are the customer's own, and machines without an owner that only these revisions name.
-    Orders are by quote, with those that are for other quotes as well.
-    E-mails include those to the customer's present address about revisions that name no customer.
     """
 
     customer: Customer
     machines: tuple[Machine, ...]
-    quotes: tuple[KeptQuote, ...]
+    own: Mapping[int, frozenset[int]]
+
+
+class QuoteDossier(Struct, frozen=True, kw_only=True):
+    """All stored data of one customer that belongs to one quote.
+
+    The quote is listed with the customer's revisions only. If the revision that it shows is another
+    customer's, its figures are those of the newest listed revision, and its serial number is left
+    out. With each revision go its authorisation, additions and e-mails, and the photographs taken
+    while it was the newest. Orders are those for these revisions, also for other quotes.
+    """
+
+    quote: KeptQuote
     revisions: tuple[Revision, ...]
     authorisations: tuple[Authorisation, ...]
     additions: tuple[Addition, ...]
-    orders: Mapping[int, tuple[KeptOrder, ...]]
+    orders: tuple[KeptOrder, ...]
     photos: tuple[Photo, ...]
     mails: tuple[Mail, ...]
 
 
-R = TypeVar("R", Authorisation, Addition, Mail)
-_Own = Mapping[int, Mapping[int, Revision]]
-"""A customer's revisions by quote, the newest first, and by number."""
-
-
-def gather(records: Records, customer: Customer) -> Dossier:
-    """Return all stored data of one customer."""
+def contents_of(records: Records, customer: Customer) -> Contents:
+    """Return what there is of one customer."""
     machines = records.machines.find(customer.number, None, EVERY)
-    named = {one.number: one for one in records.quotes.naming(customer.number, None)}
+    named = {one.number for one in records.quotes.naming(customer.number, None)}
     for machine in machines:
-        named |= {one.number: one for one in records.quotes.naming(None, machine.number)}
-    quotes, own = list[KeptQuote](), dict[int, Mapping[int, Revision]]()
+        named |= {one.number for one in records.quotes.naming(None, machine.number)}
+    own = dict[int, Mapping[int, Revision]]()
     for number in sorted(named, reverse=True):
-        revisions = _whole(records, named[number])
-        mine = own_revisions(records, revisions, customer.number)
+        mine = own_revisions(records, records.revisions.of_quote(number), customer.number)
         if mine:
-            quotes.append(part_of(named[number], mine))
             own[number] = mine
-
-    def of_own(of_quote: Callable[[int], Iterable[R]]) -> tuple[R, ...]:
-        """Return the records that go with the customer's revisions."""
-        return tuple(
-            one for number, mine in own.items() for one in of_quote(number) if one.revision in mine
-        )
-
-    return Dossier(
+    every = (one for mine in own.values() for one in mine.values())
+    return Contents(
         customer=customer,
-        machines=(*machines, *_ownerless(records, customer.number, own)),
-        quotes=tuple(quotes),
-        revisions=tuple(one for mine in own.values() for one in mine.values()),
-        authorisations=of_own(records.authorisations.of_quote),
-        additions=of_own(records.additions.of_quote),
-        orders={number: tuple(_orders(records, number, mine)) for number, mine in own.items()},
-        photos=tuple(
-            one for number, mine in own.items() for one in photos_of(records, named[number], mine)
+        machines=(*machines, *ownerless(records, customer.number, every)),
+        own={number: frozenset(mine) for number, mine in own.items()},
+    )
+
+
+def quote_dossier(records: Records, contents: Contents, number: int) -> QuoteDossier:
+    """Return all stored data of a customer that belongs to one of the quotes."""
+    quote, numbers = records.quotes.get(number), contents.own[number]
+    if quote is None:
+        raise RecordMissing(f"quote {number}")
+    found = (records.revisions.get(number, one) for one in sorted(numbers))
+    own = {one.number: one for one in found if one is not None}
+    return QuoteDossier(
+        quote=part_of(quote, own),
+        revisions=tuple(own.values()),
+        authorisations=tuple(
+            one for one in records.authorisations.of_quote(number) if one.revision in own
         ),
-        mails=(
-            *of_own(records.mails.of_quote),
-            *_other_mails(records, customer, own),
-        ),
+        additions=tuple(one for one in records.additions.of_quote(number) if one.revision in own),
+        orders=tuple(_orders(records, number, own)),
+        photos=tuple(photos_of(records, quote, own)),
+        mails=tuple(one for one in records.mails.of_quote(number) if one.revision in own),
     )
 
 
@@ -102,12 +104,6 @@ def _orders(records: Records, number: int, own: Mapping[int, Revision]) -> Itera
         allocations = records.allocations.of_order(order.number)
         if any(one.quote == number and one.revision in own for one in allocations):
             yield order
-
-
-def _whole(records: Records, quote: KeptQuote) -> list[Revision]:
-    numbers = range(1, quote.latest + 1)
-    found = (records.revisions.get(quote.number, number) for number in numbers)
-    return [one for one in found if one is not None]
 
 
 def own_revisions(
@@ -147,21 +143,17 @@ def photos_of(records: Records, quote: KeptQuote, own: Mapping[int, Revision]) -
             yield photo
 
 
-def _other_mails(records: Records, customer: Customer, own: _Own) -> Iterator[Mail]:
-    """Yield the e-mails to the customer's address about revisions that name no customer."""
-    for mail in () if customer.email is None else records.mails.to(customer.email, 0, EVERY):
+def other_mails(records: Records, contents: Contents) -> Iterator[Mail]:
+    """Yield the e-mails to the customer's present address about revisions that name no customer."""
+    email = contents.customer.email
+    for mail in () if email is None else records.mails.to(email, 0, EVERY):
         if mail.quote is None or mail.revision is None:
             # an order, to a supplier with that address
             continue
-        if mail.revision not in own.get(mail.quote, ()):
+        if mail.revision not in contents.own.get(mail.quote, ()):
             revision = records.revisions.get(mail.quote, mail.revision)
             if revision is not None and revision.customer is None:
                 yield mail
-
-
-def _ownerless(records: Records, customer: int, own: _Own) -> Iterator[Machine]:
-    """Yield the machines of some revisions that have no owner and that no other revision names."""
-    yield from ownerless(records, customer, (one for mine in own.values() for one in mine.values()))
 
 
 def ownerless(records: Records, customer: int, own: Iterable[Revision]) -> Iterator[Machine]:

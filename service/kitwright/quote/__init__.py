@@ -55,7 +55,7 @@ from kitwright.quote.kit import (
     Question,
     Unfilled,
 )
-from kitwright.quote.order import AllottedLine, Buying, Order, OrderFee, OrderLine, Soonest
+from kitwright.quote.order import AllottedLine, Buying, Margin, Order, OrderFee, OrderLine, Soonest
 from kitwright.quote.plan import (
     Changes,
     Diagnosed,
@@ -129,6 +129,7 @@ __all__ = [
     "Line",
     "LineTax",
     "Make",
+    "Margin",
     "Measure",
     "Minutes",
     "MinutesRow",

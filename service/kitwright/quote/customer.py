@@ -23,6 +23,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
         {
             "basis",
             "buying",
+            "margin",
             "in_play",
             "catalogue_revision",
             "swallowed",

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Literal
 
-from msgspec import Meta, Struct
+from msgspec import Meta, Struct, field
 
-from kitwright.quote.base import Amount, Count, DecimalText
+from kitwright.quote.base import Amount, Count, DecimalText, Minutes
 from kitwright.quote.kit import Cover
 
 
@@ -81,6 +81,26 @@ class Soonest(Struct, frozen=True, kw_only=True):
     landed: Amount
     ready_on: date
     gross: Amount
+
+
+class Margin(Struct, frozen=True, kw_only=True):
+    """What a quote leaves the shop for wages and overheads, without tax.
+
+    `sold` is all that is charged but core deposits, which are paid back. `landed` is what the
+    orders cost, with fees and freight, also of what is left over; `from_stock` is what the stock
+    cost that is used, `sublet` what others charge for their work. `left` is what remains of
+    `sold`; if it is below zero, `is_loss`. `freight_kept` is the freight that is charged, less
+    what suppliers charge besides their goods. `minutes` are billed.
+    """
+
+    sold: Amount
+    landed: Amount
+    from_stock: Amount
+    sublet: Amount
+    left: Amount
+    is_loss: bool = field(name="loss")
+    freight_kept: Amount
+    minutes: Minutes
 
 
 class Buying(Struct, frozen=True, kw_only=True):

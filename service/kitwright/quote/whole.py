@@ -15,7 +15,7 @@ from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Caution, Reason, SerialNumber
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
 from kitwright.quote.kit import Kit, Question, Unfilled
-from kitwright.quote.order import Buying, Order
+from kitwright.quote.order import Buying, Margin, Order
 from kitwright.quote.plan import Diagnosed, WorkPlan
 from kitwright.quote.price import Exemption, Extra, Line, Tax, Totals
 from kitwright.quote.work import Access, LabourTime, QuotedJob, SwallowedJob
@@ -52,7 +52,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     `repair`, it lists repairs of other faults that are still possible and not quoted. `parts_by`
     is null if nothing has to arrive, or while no source can supply some part (`unfilled`). `notes`
     name such parts and say what may change the amounts later, such as a new tax rate.
-    `contingencies` and `range` are null if they were not requested.
+    `contingencies` and `range` are null if they were not requested, `margin` if the tax is not
+    known.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -88,6 +89,7 @@ class Quote(Struct, frozen=True, kw_only=True):
     contingencies: Contingencies | None
     range: PriceRange | None = None
     buying: Buying | None = None
+    margin: Margin | None = None
 
     @property
     def chassis_question(self) -> Question | None:

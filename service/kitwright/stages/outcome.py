@@ -14,6 +14,7 @@ from kitwright.catalogue.model import (
     Hazard,
     HazardId,
     JobId,
+    ServiceId,
     Shop,
 )
 from kitwright.money import Money, round_minor, total
@@ -21,7 +22,7 @@ from kitwright.stages.contingency import Prospect
 from kitwright.stages.finding import Assessment, Ranked
 from kitwright.stages.kit import Kit, Need
 from kitwright.stages.ordering import PartsOrder
-from kitwright.stages.price import Advance, PricedLine, Totals
+from kitwright.stages.price import Advance, LineKind, PricedLine, Totals
 from kitwright.stages.request import MinutesOverride, Request, Terms
 from kitwright.stages.supply import working_day
 from kitwright.stages.why import Why
@@ -29,6 +30,7 @@ from kitwright.stages.work import AccessPlan, Jobs, Labour, Operation
 from kitwright.stages.work_plan import Step, Stop, WorkPlan
 from kitwright.tax.area import rate_changes
 from kitwright.tax.charges import ComponentTax, TaxedLine
+from kitwright.units import exact
 
 
 class Caution(Struct, frozen=True):
@@ -109,6 +111,54 @@ def landed_cost(repair: Repair) -> Money:
     """Return what the shop pays for a repair's orders, without tax: goods, fees and freight."""
     currency = repair.totals.price.currency
     return total((order.net for order in repair.orders), currency)
+
+
+class Margin(Struct, frozen=True, kw_only=True):
+    """What a repair leaves the shop for wages and overheads, without tax.
+
+    `sold` is all that is charged but core deposits, which are paid back. `landed` is what the
+    orders cost, with fees and freight, `from_stock` what the stock cost that is used, `sublet` what
+    others charge for their work. `freight_kept` is the freight that is charged, less what the
+    orders' fees and freight come to. `minutes` are billed.
+    """
+
+    sold: Money
+    landed: Money
+    from_stock: Money
+    sublet: Money
+    freight_kept: Money
+    minutes: int
+
+    @property
+    def left(self) -> Money:
+        """The amount that is left, below zero for a loss."""
+        return self.sold - self.landed - self.from_stock - self.sublet
+
+
+def margin_of(repair: Repair, shop: Shop) -> Margin | None:
+    """Return what a repair leaves the shop, None if its tax is not known."""
+    if repair.line_taxes is None:
+        return None
+    currency = shop.currency
+    nets = [
+        (line.kind, taxed.net) for line, taxed in zip(repair.lines, repair.line_taxes, strict=True)
+    ]
+    charged = total((net for kind, net in nets if kind is LineKind.freight), currency)
+    sublet = [
+        exact(line.quantity) * exact(shop.sublet[ServiceId(line.code)].cost)
+        for line in repair.lines
+        if line.kind is LineKind.sublet
+    ]
+    return Margin(
+        sold=total((net for kind, net in nets if kind is not LineKind.core), currency),
+        landed=landed_cost(repair),
+        from_stock=Money(
+            round_minor(sum((each.cost for each in repair.kit.from_stock), Fraction(0))), currency
+        ),
+        sublet=Money.of(sum(sublet, Fraction(0)), currency),
+        freight_kept=charged - total((order.charges for order in repair.orders), currency),
+        minutes=repair.labour.billed,
+    )
 
 
 class Compared(Struct, frozen=True, kw_only=True):

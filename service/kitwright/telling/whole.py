@@ -13,7 +13,7 @@ from kitwright.money import Money
 from kitwright.quote import amount_of
 from kitwright.stages.contingency import Weighed
 from kitwright.stages.kit import Covered, NeedKind
-from kitwright.stages.outcome import InPlay, Outcome, landed_cost
+from kitwright.stages.outcome import InPlay, Outcome, landed_cost, margin_of
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
@@ -84,6 +84,7 @@ def tell_quote(
         contingencies=_contingencies(outcome, teller),
         range=_range(outcome),
         buying=_buying(outcome),
+        margin=_margin(outcome),
     )
 
 
@@ -179,6 +180,23 @@ def _buying(outcome: Outcome) -> wire.Buying:
         ),
         is_least=repair.kit.is_least,
         gap=amount_of(Money(repair.kit.gap, landed.currency)),
+    )
+
+
+def _margin(outcome: Outcome) -> wire.Margin | None:
+    """Return what the quote leaves the shop, None if its tax is not known."""
+    found = margin_of(outcome.repair, outcome.shop)
+    if found is None:
+        return None
+    return wire.Margin(
+        sold=amount_of(found.sold),
+        landed=amount_of(found.landed),
+        from_stock=amount_of(found.from_stock),
+        sublet=amount_of(found.sublet),
+        left=amount_of(found.left),
+        is_loss=found.left.minor < 0,
+        freight_kept=amount_of(found.freight_kept),
+        minutes=found.minutes,
     )
 
 

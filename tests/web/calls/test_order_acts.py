@@ -242,6 +242,26 @@ def test_delivery_goes_onto_the_shelf_for_whom_it_was_ordered(buyer: Buyer) -> N
     assert buyer.order(first, second) == {}
 
 
+def test_goods_that_a_count_does_not_find_are_ordered_again(buyer: Buyer) -> None:
+    first, second = (buyer.staff.accepted(**HEADS) for _ in range(2))
+    order = received(buyer, first, second)
+    item, line = order["order"]["lines"][0]["item"], order["lines"][0]
+    each = line["packs"] // 2
+    reserved = int(buyer.free(item)[1])
+
+    # one quote's worth is gone
+    lost = {"kind": "count", "quantity": str(reserved - each), "by": "Owner"}
+    buyer.staff.done(f"/v1/shelf/{item}/moves", {**lost, "reason": "Not there."})
+
+    assert "start" not in buyer.staff.get(f"/v1/quotes/{second}")["acts"]
+    again = buyer.order(first, second)
+    assert [
+        (one["item"], one["packs"]) for made in again.values() for one in made["order"]["lines"]
+    ] == [(item, each)]
+    assert {part["quote"] for made in again.values() for part in made["allocations"]} == {second}
+    assert buyer.order(first, second) == {}
+
+
 def test_damaged_and_wrong_goods_are_still_due_and_go_back(buyer: Buyer) -> None:
     order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
     packs = order["lines"][0]["packs"]

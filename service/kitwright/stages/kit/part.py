@@ -13,14 +13,15 @@ from kitwright.stages.supply import Goods, Source
 
 
 class FromStock(Struct, frozen=True, kw_only=True):
-    """Stock that is used: `quantity` in `unit`, the number of packs, the make (None: not known),
-    its quality, and the bin.
+    """Stock that is used: `quantity` in `unit`, the number of packs, what they cost the shop in
+    minor units, without tax, the make (None: not known), its quality, and the bin.
     """
 
     item: ItemId
     packs: Fraction
     quantity: Fraction
     unit: str
+    cost: Fraction
     make: str | None
     quality: Quality
     bin: str

@@ -10,7 +10,6 @@ from msgspec import Meta, structs
 
 from kitwright.errors import KitwrightError
 from kitwright.keeping import people
-from kitwright.keeping.dossier import gather
 from kitwright.keeping.erasing import begin_erasure, lost_customer
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
@@ -21,14 +20,14 @@ from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.web.calls.call import Call, answer, tag
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.disposal import erase as erase_all
-from kitwright.web.calls.dossier import ExportOut, export_out
+from kitwright.web.calls.dossier import ExportOut, export_parts
 from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import CUSTOMER, CustomerId, read_id, written
 from kitwright.web.calls.paged import Searched, page_of
 from kitwright.web.calls.shown import ListOut, Out, extended
 from kitwright.web.calls.unprintable import Unprintable, unprintable_in
 from kitwright.web.edge.conditions import read_tags
-from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.reply import Reply, Streamed
 from kitwright.web.edge.shapes import Id, Lines, PageCursor, PageLimit, Text, Wire
 
 _COUNTED: Final = ("machines", "quotes", "revisions", "authorisations", "additions", "photos")
@@ -192,17 +191,17 @@ def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
 @operation(
     "GET /v1/customers/{id}/export", "exportCustomer", "customers", "act-refused", scope=Scope.OWNER
 )
-def export(records: Records, call: Call) -> Reply[ExportOut]:
+async def export(call: Call) -> Reply[ExportOut]:
     """Export a customer's data.
 
     One document with all stored data of a customer: the customer, the machines, every quote with
     all revisions, authorisations, additions, orders, photos and e-mails, and every event about
-    them.
+    them. It is sent while it is made: if that fails, the answer breaks off before its end.
     """
-    customer = call.record(CUSTOMER, records.customers.get)
+    customer = call.desk.store.read(lambda records: call.record(CUSTOMER, records.customers.get))
     if customer.erased_at is not None:
         raise AlreadyErased(customer.number)
-    return Reply(body=export_out(call.desk, records, gather(records, customer)))
+    return Reply(body=Streamed(export_parts(call.desk, customer)))
 
 
 @operation(

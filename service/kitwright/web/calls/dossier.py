@@ -2,16 +2,31 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import AsyncIterator, Iterable, Iterator
 from datetime import datetime
 from email import message_from_bytes
 from email.policy import default
+from functools import partial
+from typing import Any, Final, TypeVar, get_type_hints
+
+import msgspec
 
 from kitwright.keeping import record
-from kitwright.keeping.dossier import Dossier
+from kitwright.keeping.dossier import (
+    QuoteDossier,
+    contents_of,
+    other_mails,
+    quote_dossier,
+)
 from kitwright.keeping.store import Records
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.quotes import QuoteHeadOut, RevisionOut, head_of, revision_out
-from kitwright.web.calls.shown import EventOut, Out, extended, traced
+from kitwright.web.calls.shown import EventOut, Out, extended, shown, traced
+
+T = TypeVar("T")
+_AT_ONCE: Final = 200
+"""How many subjects or events are read at once."""
 
 
 class LetterOut(record.Mail, frozen=True, kw_only=True):
@@ -48,33 +63,86 @@ class ExportOut(Out, frozen=True, kw_only=True):
     events: tuple[EventOut, ...]
 
 
-def export_out(desk: Desk, records: Records, dossier: Dossier) -> ExportOut:
-    """Return everything that is kept of one customer, good for encoding only."""
-    numbers = {quote.number for quote in dossier.quotes}
-    return ExportOut(
-        at=desk.now(),
-        customer=dossier.customer,
-        machines=dossier.machines,
-        quotes=tuple(_quote(desk, records, dossier, quote) for quote in dossier.quotes),
-        messages=tuple(letter_out(one) for one in dossier.mails if one.quote not in numbers),
-        events=traced(records, _events(records, dossier)),
+async def export_parts(desk: Desk, customer: record.Customer) -> AsyncIterator[bytes]:
+    """Yield an `ExportOut` as JSON in parts, so that few of a customer's quotes are in memory at a
+    time. Between two parts, other calls are answered.
+    """
+    read = desk.store.read
+    contents = read(partial(contents_of, customer=customer))
+    yield _members(at=desk.now(), customer=customer, machines=contents.machines)
+    subjects = [f"customer:{customer.number}"]
+    subjects += [f"machine:{one.number}" for one in contents.machines]
+    mark = b',"quotes":['
+    for number in contents.own:
+
+        def quote_of(records: Records, number: int = number) -> tuple[bytes, list[str]]:
+            own = quote_dossier(records, contents, number)
+            return _encoded(ExportedQuoteOut, _quote(desk, records, own)), _subjects(own)
+
+        part, more = read(quote_of)
+        subjects += more
+        yield mark + part
+        mark = b","
+        await asyncio.sleep(0)
+    yield (b'],"messages":' if mark == b"," else b',"quotes":[],"messages":') + read(
+        lambda records: _encoded(
+            tuple[LetterOut, ...], tuple(map(letter_out, other_mails(records, contents)))
+        )
     )
+    events: list[record.Event] = []
+    wanted = dict.fromkeys(subjects)
+    for some in _some(list(wanted)):
+        events += read(partial(_events, subjects=some))
+        await asyncio.sleep(0)
+    events.sort(key=lambda one: one.seq)
+    mark = b',"events":['
+    for few in _some(events):
+        told = read(partial(traced, events=few))
+        yield mark + b",".join(_encoded(EventOut, one) for one in told)
+        mark = b","
+        await asyncio.sleep(0)
+    yield b"]}"
 
 
-def _quote(
-    desk: Desk, records: Records, dossier: Dossier, quote: record.KeptQuote
-) -> ExportedQuoteOut:
-    number = quote.number
+def _some(items: list[T]) -> Iterator[list[T]]:
+    return (items[start : start + _AT_ONCE] for start in range(0, len(items), _AT_ONCE))
+
+
+def _encoded(hint: Any, value: object) -> bytes:
+    """Return a value of a type as the JSON that shows it."""
+    convert = shown(hint)[1]
+    return msgspec.json.encode(convert(value) if convert else value)
+
+
+def _members(**members: object) -> bytes:
+    """Return the first members of an `ExportOut`, without the end of the object."""
+    hints = get_type_hints(ExportOut, include_extras=True)
+    encoded = {name: msgspec.Raw(_encoded(hints[name], value)) for name, value in members.items()}
+    return msgspec.json.encode(encoded)[:-1]
+
+
+def _quote(desk: Desk, records: Records, own: QuoteDossier) -> ExportedQuoteOut:
     return ExportedQuoteOut(
-        quote=head_of(desk, records, quote),
-        revisions=tuple(revision_out(one) for one in dossier.revisions if one.quote == number),
-        authorisations=tuple(one for one in dossier.authorisations if one.quote == number),
-        additions=tuple(one for one in dossier.additions if one.quote == number),
-        advances=() if quote.agreed is None else records.advances.of_quote(number),
-        orders=dossier.orders[number],
-        photos=tuple(one for one in dossier.photos if one.quote == number),
-        messages=tuple(letter_out(one) for one in dossier.mails if one.quote == number),
+        quote=head_of(desk, records, own.quote),
+        revisions=tuple(map(revision_out, own.revisions)),
+        authorisations=own.authorisations,
+        additions=own.additions,
+        advances=() if own.quote.agreed is None else records.advances.of_quote(own.quote.number),
+        orders=own.orders,
+        photos=own.photos,
+        messages=tuple(map(letter_out, own.mails)),
     )
+
+
+def _subjects(own: QuoteDossier) -> list[str]:
+    """Return the subjects of the events about a quote, its orders and its photographs."""
+    subjects = [f"quote:{own.quote.number}"]
+    subjects += [f"order:{one.number}" for one in own.orders]
+    return subjects + [f"photo:{one.number}" for one in own.photos]
+
+
+def _events(records: Records, subjects: Iterable[str]) -> list[record.Event]:
+    return [one for subject in subjects for one in records.events.of_subject(subject)]
 
 
 def letter_out(mail: record.Mail) -> LetterOut:
@@ -82,16 +150,3 @@ def letter_out(mail: record.Mail) -> LetterOut:
     message = message_from_bytes(mail.body, policy=default)
     part = message.get_body(("plain",)) if mail.body else None
     return extended(LetterOut, mail, text=None if part is None else part.get_content())
-
-
-def _events(records: Records, dossier: Dossier) -> tuple[record.Event, ...]:
-    subjects = [f"customer:{dossier.customer.number}"]
-    for noun, kept in (
-        ("machine", dossier.machines),
-        ("quote", dossier.quotes),
-        ("order", {one.number: one for own in dossier.orders.values() for one in own}.values()),
-        ("photo", dossier.photos),
-    ):
-        subjects += [f"{noun}:{one.number}" for one in kept]
-    found = [one for subject in subjects for one in records.events.of_subject(subject)]
-    return tuple(sorted(found, key=lambda one: one.seq))

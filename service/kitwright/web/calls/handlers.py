@@ -29,7 +29,7 @@ from kitwright.web.edge.once import fingerprint, read_idempotency_key
 from kitwright.web.edge.operation import OPERATION, Operation, methods_of, route_path
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.query import read_query
-from kitwright.web.edge.reply import Reply, encoded, response
+from kitwright.web.edge.reply import Reply, Streamed, encoded, response
 
 KEPT_FOR: Final = timedelta(hours=24)
 """How long the answer for an idempotency key is stored."""
@@ -145,7 +145,7 @@ def answering(one: Operation, function: Function) -> Handler:
 
     def encode(reply: Reply[Any]) -> Reply[bytes]:
         body, kept = (
-            convert(each) if convert and not isinstance(each, bytes | None) else each
+            convert(each) if convert and not isinstance(each, bytes | Streamed | None) else each
             for each in (reply.body, reply.kept)
         )
         kept = None if kept is None else encoded(kept)
@@ -249,7 +249,7 @@ async def _once(call: Call, once: str, prepare: Prepare) -> Reply[bytes]:
                 fingerprint=mark,
                 status=call.operation.status if reply.status is None else reply.status,
                 headers={**reply.headers} | ({} if reply.tag is None else {"ETag": reply.tag}),
-                body=reply.body if reply.kept is None else reply.kept,
+                body=encoded(reply.body if reply.kept is None else reply.kept),
                 expires_at=desk.now() + KEPT_FOR,
                 epoch=desk.gate.epoch,
             )

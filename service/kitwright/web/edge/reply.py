@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from typing import Any, Generic, TypeVar
 
 import msgspec
 from litestar import Request
 from litestar.response.base import ASGIResponse
+from litestar.response.streaming import ASGIStreamingResponse
 from msgspec import Struct
 
 from kitwright.web.edge.conditions import none_match
@@ -15,6 +16,12 @@ from kitwright.web.edge.negotiate import JSON
 from kitwright.web.edge.problems import Refusal
 
 T = TypeVar("T")
+
+
+class Streamed(Struct, frozen=True):
+    """A body that is sent while it is made, part by part."""
+
+    parts: AsyncIterator[bytes]
 
 
 class Reply(Struct, Generic[T], frozen=True, kw_only=True):
@@ -25,7 +32,7 @@ class Reply(Struct, Generic[T], frozen=True, kw_only=True):
     is shown only once. `after` is called only after the work has been stored.
     """
 
-    body: T | bytes
+    body: T | bytes | Streamed
     kept: T | bytes | None = None
     after: Callable[[], None] | None = None
     tag: str | None = None
@@ -34,9 +41,9 @@ class Reply(Struct, Generic[T], frozen=True, kw_only=True):
     headers: Mapping[str, str] = {}
 
 
-def encoded(body: Any) -> bytes:
-    """Return a body as the bytes that are sent."""
-    return body if isinstance(body, bytes) else msgspec.json.encode(body)
+def encoded(body: Any) -> Any:
+    """Return a body as the bytes that are sent; one that is sent in parts stays as it is."""
+    return body if isinstance(body, bytes | Streamed) else msgspec.json.encode(body)
 
 
 def response(
@@ -57,11 +64,17 @@ def response(
             headers.setdefault("Cache-Control", "no-cache")
             if has_it(request, reply.tag):
                 return ASGIResponse(status_code=304, headers=headers, media_type=reply.form)
+    code = status if reply.status is None else reply.status
+    if isinstance(reply.body, Streamed):
+        return ASGIStreamingResponse(
+            iterator=reply.body.parts,
+            status_code=code,
+            headers=headers,
+            media_type=reply.form,
+            is_head_response=request.method == "HEAD",
+        )
     return ASGIResponse(
-        body=encoded(reply.body),
-        status_code=status if reply.status is None else reply.status,
-        headers=headers,
-        media_type=reply.form,
+        body=encoded(reply.body), status_code=code, headers=headers, media_type=reply.form
     )
 
 
