@@ -533,6 +533,18 @@ def test_work_plan_changes_least_of_all_orders(name: str) -> None:
     assert found.plan.is_least
 
 
+def test_part_that_needs_another_on_is_back_before_that_comes_off() -> None:
+    parts = (part_of("a", 1), structs.replace(part_of("b", 1), needs_on=("a",)))
+    job = task("J", "a", "b", work=(structs.replace(bench("w", 3), needs_off=("b",)),))
+    catalogue = _bare(catalogue_of(*parts, of=small_family(cylinders=1)), job)
+    workshop = Workshop(catalogue, catalogue.shops[HIRE_YARD])
+    family = catalogue.families[small_family().id]
+    found = Planned(workshop, request_of(family, None, catalogue=catalogue), [job])
+
+    assert found.in_order("off b", "on b", "off a", "on a")
+    assert found.wrong() == ()
+
+
 def test_layout_of_the_small_engine_is_its_own() -> None:
     # what the small plans rest on: the starter's steps are not mixed in
     catalogue = _bare(catalogue_of(part_of("a", 1)), task("J", "a"))
