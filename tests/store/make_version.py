@@ -21,6 +21,7 @@ from tests.store.small import (
     NOON,
     SHOWN,
     TODAY,
+    a_clock_entry,
     a_customer,
     a_holding,
     a_hook,
@@ -46,6 +47,7 @@ from tests.store.small import (
 from kitwright.keeping.generation import Belonging
 from kitwright.keeping.ledger import UNIT, MoveKind, Owner, ReorderPoint
 from kitwright.keeping.record import (
+    ClockKind,
     Disposal,
     DisposalKind,
     KeptQuote,
@@ -99,6 +101,12 @@ def fill(records: Records) -> None:
         records.order_entries.add(an_entry(order))
     records.mails.add(a_mail(None, None, order=2, message_id="<m3@shop.example>", next_at=None))
     records.advances.add(an_advance(agreed))
+    records.clock_entries.add(a_clock_entry(agreed))
+    records.clock_entries.add(
+        a_clock_entry(
+            agreed, kind=ClockKind.stopped, moment=NOON + HOUR, about=1, phase=None, step=None
+        )
+    )
     records.photos.add(a_photo(agreed))
     records.mails.add(a_mail(agreed, next_at=NOON + HOUR))
     records.mails.add(
@@ -188,6 +196,7 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "allocations": lambda r: [r.allocations.of_order(order) for order in (1, 2)],
     "order entries": lambda r: [r.order_entries.of_order(order) for order in (1, 2)],
     "advances": lambda r: _of_each(r, "advances"),
+    "clock entries": lambda r: _of_each(r, "clock_entries"),
     "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),
     "mails": lambda r: _of_each(r, "mails"),

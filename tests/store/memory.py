@@ -14,6 +14,7 @@ from kitwright.keeping.record import (
     Addition,
     Advance,
     Allocation,
+    ClockEntry,
     Customer,
     Disposal,
     DueDelivery,
@@ -343,6 +344,14 @@ class MemoryAdvances(Kept[Advance]):
         return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
 
 
+class MemoryClock(Kept[ClockEntry]):
+    def add(self, record: ClockEntry) -> ClockEntry:
+        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
+
+    def of_day(self, day: date) -> tuple[ClockEntry, ...]:
+        return tuple(one for one in self.sorted() if one.day == day)
+
+
 class MemoryPhotos(Kept[Photo]):
     def hashes(self) -> frozenset[str]:
         return frozenset(photo.sha256 for photo in self.sorted())
@@ -590,6 +599,7 @@ def records(state: State) -> Records:
         authorisations=Kept(state, "authorisations", "quote", "revision", needs=of_revision),
         additions=MemoryAdditions(state, "additions", "quote", "number", needs=of_a_quote),
         advances=MemoryAdvances(state, "advances", "quote", "number", needs=of_a_quote),
+        clock_entries=MemoryClock(state, "clock entries", "quote", "number", needs=of_a_quote),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(
             state, "machines", needs=lambda machine: (("customers", machine.customer),)

@@ -27,6 +27,8 @@ from kitwright.keeping.record import (
     Advance,
     Allocation,
     Authorisation,
+    ClockEntry,
+    ClockKind,
     Customer,
     Erasure,
     ErasureStage,
@@ -43,6 +45,7 @@ from kitwright.keeping.record import (
     Means,
     OrderEntry,
     OrderState,
+    Phase,
     Photo,
     QuoteState,
     Revision,
@@ -254,6 +257,23 @@ def an_entry(order: int, **said: object) -> OrderEntry:
         hand=Hand.key,
         by="k1",
         body=b'{"type":"sent","means":"portal","number":"S-7"}',
+    )
+    return structs.replace(plain, **said)
+
+
+def a_clock_entry(quote: int, **said: object) -> ClockEntry:
+    plain = ClockEntry(
+        quote=quote,
+        number=0,
+        kind=ClockKind.started,
+        at=NOON,
+        day=TODAY,
+        who="R. Okafor",
+        hand=Hand.key,
+        by="k1",
+        phase=Phase.work,
+        step="J-LASH",
+        moment=NOON,
     )
     return structs.replace(plain, **said)
 

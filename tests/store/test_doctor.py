@@ -17,6 +17,7 @@ from tests.store.small import (
     NOON,
     STAMP,
     TODAY,
+    a_clock_entry,
     a_customer,
     a_holding,
     a_hook,
@@ -123,6 +124,7 @@ CHANGES = {
     "allocations": "goods = goods + 1",
     "order_entries": "who = 'other'",
     "advances": "amount = amount + 1",
+    "clock_entries": "who = 'other'",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -135,6 +137,7 @@ def add_rest(records: Records) -> None:
     records.allocations.add(an_allocation(order, 4))
     records.order_entries.add(an_entry(order))
     records.advances.add(an_advance(4))
+    records.clock_entries.add(a_clock_entry(4))
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
@@ -190,6 +193,7 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "allocations_stay",
             "order_entries_stay",
             "advances_stay",
+            "clock_entries_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:

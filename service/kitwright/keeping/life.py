@@ -13,6 +13,7 @@ import msgspec
 from msgspec import Struct, structs
 
 from kitwright.keeping.acts import NoSuchRevision, NotNow, OtherCustomer, check_act
+from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.event import keep_change, note_event
 from kitwright.keeping.record import (
     Addition,
@@ -223,7 +224,8 @@ def start(records: Records, stamp: Stamp, quote: KeptQuote, unordered: int) -> K
 
 def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
     """Return a quote whose work is finished. A draft that was never offered is superseded by the
-    agreed revision, and named in the event. What is still reserved for the quote is drawn.
+    agreed revision, and named in the event. What is still reserved for the quote is drawn, and
+    clocks that run are stopped.
 
     Raises: NotNow, while a revision is undecided.
     """
@@ -235,6 +237,7 @@ def finish(records: Records, stamp: Stamp, quote: KeptQuote) -> KeptQuote:
         records.revisions.mark(quote.number, quote.latest, RevisionState.superseded)
         facts["superseded"] = quote.latest
     draw_reserved(records, stamp, quote)
+    stop_clocks(records, stamp, quote)
     return keep_change(records, stamp, "quote.finished", quote, facts, state=QuoteState.done)
 
 
