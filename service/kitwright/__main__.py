@@ -8,9 +8,10 @@ import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -37,6 +38,7 @@ from kitwright.store.engine import FILE, SqliteStore
 from kitwright.store.lock import hold_folder, hold_or_join
 from kitwright.store.repair import repair
 from kitwright.store.sqlite import sqlite3
+from kitwright.touching import Open, touched, what_is_open, with_file
 from kitwright.upkeep import counted
 from kitwright.usage import read_arguments
 from kitwright.web.calls.desk import utc_now
@@ -264,11 +266,19 @@ def _read_prices(given: argparse.Namespace, books: SqlitePriceBooks) -> int:
     with source.open("rb"):
         file = books.add_file(supplier.id, source.name, utc_now(), "command")
     quotes: tuple[OpenQuote, ...] = ()
+    open_now: Open | None = None
     if (settings.data / FILE).is_file():
         with closing(SqliteStore.open(settings.data)) as store:
             quotes = store.read(lambda records: open_quotes(records, supplier.id))
+            open_now = store.read(lambda records: what_is_open(records, catalogue))
     job = job_of(books, catalogue, file, source=str(source), quotes=quotes)
-    outcome = do_job(job, ProgressBar(sys.stderr))
+    read, difference = do_job(job, ProgressBar(sys.stderr))
+    if difference is not None and open_now is not None:
+        pair = with_file(catalogue, books, file.number, supplier.id, Path(job.target))
+        before, after = (make_service(settings, files=each) for each in pair)
+        today = datetime.now(ZoneInfo(before.workshop.shop.time_zone)).date()
+        difference = touched(difference, open_now, before, after, today, lambda _: None)
+    outcome = read, difference
     file = keep_outcome(books, file.number, job, outcome)
     if file.errors:
         for _, error in books.errors(file.number, 0, sys.maxsize):

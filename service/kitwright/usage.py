@@ -147,7 +147,7 @@ _COMMANDS: Final = {
                 description="Reads a price file completely or not at all. Lists every error with "
                 "its line, column, value and reason, and exits 1 if there are any.",
                 epilog="example: kitwright prices read december.csv --supplier ALDQ",
-                settings=("data", "catalog"),
+                settings=("data", "catalog", "shop"),
                 file="the price file: CSV of any kind, or XLSX",
                 needs=(("supplier", "ID", "the supplier, by its id"),),
                 switches=(("apply", "apply it if there is no error"),),
