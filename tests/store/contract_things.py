@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from functools import partial
 
 import pytest
@@ -13,6 +14,7 @@ from tests.store.small import (
     NOON,
     TODAY,
     a_bill,
+    a_clock_entry,
     a_customer,
     a_handover,
     a_key,
@@ -31,6 +33,7 @@ from tests.store.small import (
 
 from kitwright.keeping.record import (
     BillKind,
+    ClockKind,
     Disposal,
     DisposalKind,
     MailState,
@@ -201,6 +204,27 @@ class ThingsContract:
             assert records.bills.named("I1", 2) is None
 
         store.read(read)
+
+    def test_clock_entries_are_kept_within_their_quote_and_found_by_day(self, store: Store) -> None:
+        kept(store, lambda records: [keep_issued(records) for _ in range(2)])
+        later = TODAY + timedelta(days=1)
+        added = [
+            kept(store, partial(lambda one, records: records.clock_entries.add(one), entry))
+            for entry in (
+                a_clock_entry(2),
+                a_clock_entry(1, kind=ClockKind.minutes, moment=None, minutes=30),
+                a_clock_entry(1, day=later),
+                a_clock_entry(1, kind=ClockKind.corrected, about=1, minutes=0, reason="Slip."),
+            )
+        ]
+
+        assert [one.number for one in added] == [1, 1, 2, 3]
+        assert store.read(lambda records: records.clock_entries.of_quote(1)) == (*added[1:],)
+        found = store.read(lambda records: records.clock_entries.of_day(TODAY))
+        assert found == (added[1], added[3], added[0])
+        assert store.read(lambda records: records.clock_entries.of_day(later)) == (added[2],)
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.clock_entries.add(a_clock_entry(9)))
 
     def test_mails_of_orders_belong_to_no_quote(self, store: Store) -> None:
         def work(records: Records) -> None:

@@ -22,6 +22,7 @@ from tests.store.small import (
     SHOWN,
     TODAY,
     a_bill,
+    a_clock_entry,
     a_customer,
     a_handover,
     a_holding,
@@ -50,6 +51,7 @@ from tests.store.small import (
 from kitwright.keeping.generation import Belonging
 from kitwright.keeping.ledger import UNIT, MoveKind, Owner, ReorderPoint
 from kitwright.keeping.record import (
+    ClockKind,
     Disposal,
     DisposalKind,
     KeptQuote,
@@ -107,6 +109,12 @@ def fill(records: Records) -> None:
     records.payments.add(a_payment(agreed))
     records.handovers.add(a_handover(agreed))
     records.bills.add(a_bill(agreed))
+    records.clock_entries.add(a_clock_entry(agreed))
+    records.clock_entries.add(
+        a_clock_entry(
+            agreed, kind=ClockKind.stopped, moment=NOON + HOUR, about=1, phase=None, step=None
+        )
+    )
     records.photos.add(a_photo(agreed))
     records.mails.add(a_mail(agreed, next_at=NOON + HOUR))
     records.mails.add(
@@ -200,6 +208,7 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "statement": lambda r: [r.statements.get(quote) for quote in (1, 2, 3)],
     "handover": lambda r: [r.handovers.get(quote) for quote in (1, 2, 3)],
     "bills": lambda r: [r.bills.find(None, MOST), r.bills.series()],
+    "clock entries": lambda r: _of_each(r, "clock_entries"),
     "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),
     "mails": lambda r: _of_each(r, "mails"),

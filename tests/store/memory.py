@@ -14,6 +14,7 @@ from kitwright.keeping.record import (
     Addition,
     Advance,
     Allocation,
+    ClockEntry,
     Customer,
     Disposal,
     DueDelivery,
@@ -373,6 +374,14 @@ class MemoryBills(Kept[KeptBill]):
         return tuple({one.series: one.place for one in self.sorted()}.items())
 
 
+class MemoryClock(Kept[ClockEntry]):
+    def add(self, record: ClockEntry) -> ClockEntry:
+        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
+
+    def of_day(self, day: date) -> tuple[ClockEntry, ...]:
+        return tuple(one for one in self.sorted() if one.day == day)
+
+
 class MemoryPhotos(Kept[Photo]):
     def hashes(self) -> frozenset[str]:
         return frozenset(photo.sha256 for photo in self.sorted())
@@ -624,6 +633,7 @@ def records(state: State) -> Records:
         payments=MemoryPayments(state, "payments", "quote", "number", needs=of_a_quote),
         handovers=Kept(state, "handovers", "quote", needs=of_a_quote),
         bills=MemoryBills(state, "bills", needs=lambda one: (("statements", one.quote),)),
+        clock_entries=MemoryClock(state, "clock entries", "quote", "number", needs=of_a_quote),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(
             state, "machines", needs=lambda machine: (("customers", machine.customer),)

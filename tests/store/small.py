@@ -28,6 +28,8 @@ from kitwright.keeping.record import (
     Allocation,
     Authorisation,
     BillKind,
+    ClockEntry,
+    ClockKind,
     Customer,
     Erasure,
     ErasureStage,
@@ -48,6 +50,7 @@ from kitwright.keeping.record import (
     OrderEntry,
     OrderState,
     Payment,
+    Phase,
     Photo,
     QuoteState,
     Revision,
@@ -321,6 +324,23 @@ def a_bill(quote: int, **said: object) -> KeptBill:
         gross=Money(10825, USD),
         sha256="cd" * 32,
         body=b"{}",
+    )
+    return structs.replace(plain, **said)
+
+
+def a_clock_entry(quote: int, **said: object) -> ClockEntry:
+    plain = ClockEntry(
+        quote=quote,
+        number=0,
+        kind=ClockKind.started,
+        at=NOON,
+        day=TODAY,
+        who="R. Okafor",
+        hand=Hand.key,
+        by="k1",
+        phase=Phase.work,
+        step="J-LASH",
+        moment=NOON,
     )
     return structs.replace(plain, **said)
 

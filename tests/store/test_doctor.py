@@ -18,6 +18,7 @@ from tests.store.small import (
     STAMP,
     TODAY,
     a_bill,
+    a_clock_entry,
     a_customer,
     a_handover,
     a_holding,
@@ -131,6 +132,7 @@ CHANGES = {
     "payments": "amount = amount + 1",
     "handovers": "who = 'other'",
     "bills": "gross = gross + 1",
+    "clock_entries": "who = 'other'",
 }
 """Table -> a change that only its checksum tells."""
 
@@ -147,6 +149,7 @@ def add_rest(records: Records) -> None:
     records.payments.add(a_payment(4))
     records.handovers.add(a_handover(4))
     records.bills.add(a_bill(4))
+    records.clock_entries.add(a_clock_entry(4))
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
     records.erasures.add(an_erasure(1, counts={"quotes": 1}))
@@ -205,6 +208,7 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "statements_stay",
             "payments_stay",
             "bills_stay",
+            "clock_entries_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")
         for statement in statements:

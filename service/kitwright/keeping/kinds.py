@@ -31,6 +31,7 @@ EventKind = Literal[
     "quote.accepted",
     "quote.addition",
     "quote.advance",
+    "quote.clocked",
     "quote.collected",
     "quote.created",
     "quote.credited",

@@ -16,6 +16,7 @@ import msgspec
 from msgspec import Struct, structs
 
 from kitwright.keeping.acts import NoSuchRevision, NotNow, OtherCustomer, check_act
+from kitwright.keeping.clock import stop_clocks
 from kitwright.keeping.event import keep_change, note_event
 from kitwright.keeping.record import (
     Addition,
@@ -261,7 +262,8 @@ def finish(
 ) -> KeptQuote:
     """Return a quote whose work is finished. A draft that was never offered is superseded by the
     agreed revision, and named in the event. What is still reserved for the quote is drawn; of an
-    item in `used`, only as much as was used, in its unit, and the rest is free again.
+    item in `used`, only as much as was used, in its unit, and the rest is free again. Clocks that
+    run are stopped.
 
     Raises: NotNow, while a revision is undecided.
     """
@@ -272,6 +274,7 @@ def finish(
         facts["superseded"] = quote.latest
     release_unused(records, stamp, quote, used)
     draw_reserved(records, stamp, quote)
+    stop_clocks(records, stamp, quote)
     return keep_change(records, stamp, "quote.finished", quote, facts, state=QuoteState.done)
 
 

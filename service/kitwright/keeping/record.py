@@ -419,6 +419,53 @@ class OrderEntry(Struct, frozen=True, kw_only=True):
     """The facts as JSON (`kitwright.keeping.order_entry`)."""
 
 
+class Phase(StrEnum):
+    """A group of steps of the work plan: what comes off, the work itself, what goes back on, checks
+    and tests, and the handing over.
+    """
+
+    teardown = "teardown"
+    work = "work"
+    refit = "refit"
+    test = "test"
+    hand_over = "hand_over"
+
+
+class ClockKind(StrEnum):
+    """What an entry of a quote's clock says."""
+
+    started = "started"
+    stopped = "stopped"
+    minutes = "minutes"
+    corrected = "corrected"
+    ticked = "ticked"
+    unticked = "unticked"
+
+
+class ClockEntry(Struct, frozen=True, kw_only=True):
+    """What a mechanic did on a quote, or how that is corrected; it never changes.
+
+    `day` is the shop's day that it counts for, `who` the mechanic, or whoever corrects. `moment` is
+    when a clock was started or stopped, in whole minutes. `about` is the number of the entry that
+    it stops or corrects. `minutes` are those of a sum, or the right ones of what is corrected.
+    """
+
+    quote: int
+    number: int
+    kind: ClockKind
+    at: datetime
+    day: date
+    who: str
+    hand: Hand
+    by: str
+    phase: Phase | None = None
+    step: str | None = None
+    moment: datetime | None = None
+    about: int | None = None
+    minutes: int | None = None
+    reason: str | None = None
+
+
 class Photo(Struct, frozen=True, kw_only=True):
     """A photograph of a finding or of a step. The file is found by its SHA-256."""
 

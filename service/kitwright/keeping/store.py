@@ -19,6 +19,7 @@ from kitwright.keeping.record import (
     Advance,
     Allocation,
     Authorisation,
+    ClockEntry,
     Customer,
     Disposal,
     DueDelivery,
@@ -308,6 +309,19 @@ class Bills(Protocol):
         """Return every series with the last place in it, oldest first."""
 
 
+class ClockEntries(Protocol):
+    """What mechanics did on quotes; an entry never changes."""
+
+    def add(self, record: ClockEntry) -> ClockEntry:
+        """Add an entry; return it with its number within its quote. Raises: RecordConflict."""
+
+    def of_quote(self, quote: int) -> tuple[ClockEntry, ...]:
+        """Return the entries of a quote, oldest first."""
+
+    def of_day(self, day: date) -> tuple[ClockEntry, ...]:
+        """Return the entries of all quotes that count for a day, by quote, oldest first."""
+
+
 class Photos(OfQuote[Photo], Protocol):
     """The records of photographs; their files are stored elsewhere."""
 
@@ -508,6 +522,7 @@ class Records(Struct, frozen=True, kw_only=True):
     payments: Payments
     handovers: Kept[Handover]
     bills: Bills
+    clock_entries: ClockEntries
     customers: Customers
     machines: Machines
     orders: Orders

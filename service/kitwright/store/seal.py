@@ -56,6 +56,7 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "payments": ("quote", "number"),
         "handovers": ("quote",),
         "bills": ("number",),
+        "clock_entries": ("quote", "number"),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

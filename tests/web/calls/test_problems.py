@@ -210,6 +210,13 @@ def paid_much(owner: TestClient[Any]) -> tuple[Any, Any]:
     return owner.post("/v1/quotes/Q1/advances", json=body, headers=headers), body
 
 
+def clocked(owner: TestClient[Any], **members: str) -> tuple[Any, Any]:
+    ordered(owner)
+    body = {"by": "R. Okafor", **members}
+    headers = {"Idempotency-Key": '"clock"'}
+    return owner.post("/v1/quotes/Q1/clock", json=body, headers=headers), body
+
+
 def billed_ahead(owner: TestClient[Any]) -> tuple[Any, Any]:
     path = f"{ordered(owner)}/bills"
     lines = [{"line": 1, "packs": 1, "unit_cost": "1.00"}]
@@ -320,6 +327,12 @@ REFUSED: dict[str, tuple[Callable[[TestClient[Any], Counter], tuple[Any, Any]], 
     "amount-invalid": (lambda owner, _: accepted(owner, "0.001"), "/amount"),
     "answer-not-read": (lambda owner, _: answered(owner), ""),
     "advance-too-large": (lambda owner, _: paid_much(owner), "/amount"),
+    "clock-unclear": (lambda owner, _: clocked(owner, act="tick"), "/step"),
+    "clock-impossible": (
+        lambda owner, _: clocked(owner, act="stop", at="2099-01-01T12:00:00Z"),
+        "/at",
+    ),
+    "unknown-step": (lambda owner, _: clocked(owner, act="tick", step="off nothing"), "/step"),
     "day-impossible": (lambda owner, _: billed_ahead(owner), "/day"),
     "cost-invalid": (lambda owner, _: received(owner), "/lines/0/unit_cost"),
     "no-such-addition": (lambda owner, _: left_out(owner), "/leave_out_additions/0/addition"),

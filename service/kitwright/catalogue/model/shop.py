@@ -306,7 +306,8 @@ class Shop(Record, frozen=True, kw_only=True):
     """A shop's policy. Every value is set by its owner.
 
     `bench_language` is that of the bench sheet (absent: `language`).
-    Working days are `mon` .. `sun`. `quality_floor` names the lowest quality fitted in a role
+    Working days are `mon` .. `sun`; `closes` is the closing time, when clocks that nobody stopped
+    stop (absent: the end of the day). `quality_floor` names the lowest quality fitted in a role
     (absent: alternate), `overrun` the preset for how far a bill may exceed the authorised total
     (absent: not at all). `bench` is for the day on which a repair is ready (absent: not told).
     """
@@ -328,6 +329,7 @@ class Shop(Record, frozen=True, kw_only=True):
     quote: QuoteTerms
     decision: Decision
     holidays: tuple[date, ...] = ()
+    closes: str | None = None
     cash_step: Figure | None = None
     overrun: OverrunId | None = None
     contact: Contact | None = None

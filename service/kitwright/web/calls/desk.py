@@ -7,7 +7,7 @@ import math
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from threading import Lock
 from time import monotonic
 from typing import Any, Final, Protocol
@@ -18,6 +18,7 @@ from msgspec import Struct
 from kitwright.catalogue.model import OverrunPreset, Shop, SupplierId
 from kitwright.documents.papers import MadeOrder, ShopPapers
 from kitwright.keeping import offer
+from kitwright.keeping.clock import Hours
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
@@ -194,6 +195,13 @@ class Desk:
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
         """Return a moment by the clock of a time zone, by default the shop's."""
         return moment.astimezone(ZoneInfo(time_zone or self.service.workshop.shop.time_zone))
+
+    @property
+    def hours(self) -> Hours:
+        """The shop's time zone and its closing time."""
+        shop = self.service.workshop.shop
+        closes = None if shop.closes is None else time.fromisoformat(shop.closes)
+        return Hours(ZoneInfo(shop.time_zone), closes)
 
     def today(self, moment: datetime | None = None) -> date:
         """Return the day of a moment in the shop's time zone, by default of now."""
