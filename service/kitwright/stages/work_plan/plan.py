@@ -474,7 +474,7 @@ def _adjust_first(rules: Rules, after: dict[str, set[str]]) -> set[str]:
     return to_do
 
 
-def _held(rules: Rules, after: Mapping[str, set[str]]) -> dict[str, set[str]]:
+def _held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:
     """Return the steps under holds, each with the steps that set these up. To set up a hold is a
     step under it.
     """
@@ -503,12 +503,8 @@ def _look_first(
     under a hold: each cylinder is held in its turn, and finished before the next. Only work that no
     hold surrounds waits for them.
     """
-    ends = {
-        step
-        for name in after
-        if name in held and _rule(rules, name).takes is not None
-        for step in _before(after, [_rule(rules, name).until or name])
-    }
+    holds = [_rule(rules, name) for name in held if name in after]
+    ends = _before(after, [rule.until for rule in holds if rule.takes and rule.until])
     looks = {name for name in all_looks if name not in held}
     to_look = _before(after, looks) | looks | early
     held_looks = all_looks - looks
