@@ -173,6 +173,11 @@ def _life(client: TestClient[Any], request: Mapping[str, Any]) -> Iterator[str]:
     yield client.get(f"/v1/quotes/{quote}/advances").text
     for one in made.json().get("items", ()):
         yield from _order(client, one["id"])
+    tag = client.get(f"/v1/quotes/{quote}").headers["ETag"]
+    if post(f"quotes/{quote}/start").status_code == 200:
+        tag = ""
+        began = {"act": "start", "by": "R. Okafor", "phase": "work"}
+        yield post(f"quotes/{quote}/clock", began).text
 
 
 def _agreed(client: TestClient[Any], request: Mapping[str, Any], yes: Mapping[str, Any]) -> str:

@@ -21,10 +21,19 @@ ACTS: Final[Mapping[str, frozenset[QuoteState]]] = MappingProxyType(
         "start": frozenset({QuoteState.accepted, QuoteState.ordered}),
         "add": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
         "advance": frozenset({QuoteState.accepted, QuoteState.ordered, QuoteState.in_work}),
+        "clock": frozenset({QuoteState.in_work}),
         "finish": frozenset({QuoteState.in_work}),
     }
 )
 """Act -> the states of a quote in which it can be thought of; the acts say what else they need."""
+
+_SAID: Final = {
+    "add": "add to",
+    "order": "order for",
+    "advance": "record an advance for",
+    "clock": "clock on",
+}
+"""How acts are said whose name alone says too little."""
 
 AT_WORK: Final = frozenset({QuoteState.ordered, QuoteState.in_work})
 """States that a new agreement does not take back."""
@@ -45,9 +54,7 @@ class NotNow(ActRefused):
     code = "not-in-this-state"
 
     def __init__(self, act: str, quote: KeptQuote, reason: str) -> None:
-        done = {"add": "add to", "order": "order for", "advance": "record an advance for"}.get(
-            act, act
-        )
+        done = _SAID.get(act, act)
         super().__init__(f"can't {done} this quote in state {quote.state.value}: {reason}")
         self.act = act
         self.state = quote.state

@@ -52,6 +52,11 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "allocations": ("order_number", "quote"),
         "order_entries": ("order_number", "number"),
         "advances": ("quote", "number"),
+        "statements": ("quote",),
+        "payments": ("quote", "number"),
+        "handovers": ("quote",),
+        "bills": ("number",),
+        "clock_entries": ("quote", "number"),
     }
 )
 """Table -> the columns that identify a row, for every table whose rows carry a seal."""

@@ -15,7 +15,18 @@ BODIES: dict[str, dict[str, Any]] = {
 }
 STEPS = (
     *BODIES,
-    *("issue", "accept", "decline", "withdraw", "order", "start", "add", "advance", "finish"),
+    *(
+        "issue",
+        "accept",
+        "decline",
+        "withdraw",
+        "order",
+        "start",
+        "add",
+        "advance",
+        "clock",
+        "finish",
+    ),
     "wait",
 )
 """What can be tried; to wait is to let the last valid day of all offers and drafts pass."""
@@ -74,6 +85,8 @@ def post(staff: Staff, id: str, step: str) -> Response:  # noqa: A002
     elif step == "advance":
         path = f"/v1/quotes/{id}/advances"
         body = {"amount": "5.00", "means": "cash", "by": "Owner"}
+    elif step == "clock":
+        tag, body = "", {"act": "minutes", "by": "R. Okafor", "phase": "work", "minutes": 5}
     elif step == "order":
         revision = seen.head["agreed"] or seen.head["revision"]
         path, tag = "/v1/orders", ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from kitwright.catalogue.problems import Problem
 
 WEEK: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_CLOCK: Final = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
 
 
 def check_zone(file: str, time_zone: str) -> Iterator[Problem]:
@@ -24,6 +26,13 @@ def check_zone(file: str, time_zone: str) -> Iterator[Problem]:
         # Errors of an invalid key: no such zone, a key that is not a path, a key that is a folder.
         message = f"time_zone {time_zone!r} is not a time zone such as Europe/Vienna"
         yield problem(file, "", "time-zone-unknown", message)
+
+
+def check_time(file: str, name: str, value: str) -> Iterator[Problem]:
+    """Yield the errors of a time of day."""
+    if not _CLOCK.fullmatch(value):
+        message = f"{name} {value!r} is not a time of day such as 15:30"
+        yield problem(file, "", "clock-malformed", message)
 
 
 def check_days(file: str, week: Sequence[str], holidays: Sequence[date]) -> Iterator[Problem]:

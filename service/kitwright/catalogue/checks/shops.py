@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from kitwright.catalogue.checks.conditions import MACHINE_STATE
-from kitwright.catalogue.checks.days import check_days, check_zone
+from kitwright.catalogue.checks.days import check_days, check_time, check_zone
 from kitwright.catalogue.checks.reach import check_contact, check_language, is_address
 from kitwright.catalogue.checks.records import every_record, problem, shop_file
 from kitwright.catalogue.checks.suppliers import is_known_item, quality_problem
@@ -66,6 +66,8 @@ def _place(shop: Shop) -> Iterator[Problem]:
     file = shop_file(shop.id)
     yield from check_zone(file, shop.time_zone)
     yield from check_days(file, shop.working_days, shop.holidays)
+    if shop.closes is not None:
+        yield from check_time(file, "closes", shop.closes)
     for name in ("language", "bench_language"):
         yield from check_language(file, name, getattr(shop, name))
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from kitwright.catalogue.checks.days import WEEK, check_days, check_zone
+from kitwright.catalogue.checks.days import WEEK, check_days, check_time, check_zone
 from kitwright.catalogue.checks.reach import check_contact, check_language
 from kitwright.catalogue.checks.records import offers_file, problem, supplier_file
 from kitwright.catalogue.model import Hazmat, Quality
@@ -17,8 +16,6 @@ if TYPE_CHECKING:
     from kitwright.catalogue.model import Catalogue, ItemId, Offer, Supplier
     from kitwright.catalogue.problems import Problem
 
-_CLOCK: Final = re.compile(r"(?:[01][0-9]|2[0-3]):[0-5][0-9]", re.ASCII)
-
 
 def check_suppliers(catalogue: Catalogue) -> Iterator[Problem]:
     """Yield errors of suppliers, of their default rules and of their offers."""
@@ -26,9 +23,7 @@ def check_suppliers(catalogue: Catalogue) -> Iterator[Problem]:
     makers |= {row.maker for row in catalogue.sets.values()}
     for supplier in catalogue.suppliers.values():
         file = supplier_file(supplier.id)
-        if not _CLOCK.fullmatch(supplier.cutoff):
-            message = f"cutoff {supplier.cutoff!r} is not a time of day such as 15:30"
-            yield problem(file, "", "clock-malformed", message)
+        yield from check_time(file, "cutoff", supplier.cutoff)
         if supplier.time_zone is not None:
             yield from check_zone(file, supplier.time_zone)
         week = WEEK if supplier.working_days is None else supplier.working_days

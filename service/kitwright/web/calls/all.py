@@ -5,10 +5,13 @@ from __future__ import annotations
 from typing import Final
 
 from kitwright.web.calls import (
+    accounts,
     acts,
     additions,
     advances,
+    bills,
     catalogue,
+    clock,
     customers,
     feed,
     hooks,
@@ -39,6 +42,9 @@ _MODULES: Final = (
     acts,
     additions,
     advances,
+    accounts,
+    bills,
+    clock,
     links,
     messages,
     orders,

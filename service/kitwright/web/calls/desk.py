@@ -7,7 +7,7 @@ import math
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from threading import Lock
 from time import monotonic
 from typing import Any, Final, Protocol
@@ -18,6 +18,7 @@ from msgspec import Struct
 from kitwright.catalogue.model import OverrunPreset, Shop, SupplierId
 from kitwright.documents.papers import MadeOrder, ShopPapers
 from kitwright.keeping import offer
+from kitwright.keeping.clock import Hours
 from kitwright.keeping.record import Hand, Stamp
 from kitwright.keeping.store import Store, StoreFull, StoreUnavailable
 from kitwright.memory import MIB, Memory
@@ -32,6 +33,10 @@ from kitwright.web.edge.gate import Gate
 
 _TRIED_SECONDS: Final = 1.0
 """How long a store that could be written to counts as one that can be."""
+
+
+_EARLIER: Final = 3
+"""How many services are kept that another one took the place of."""
 
 
 class Files(Protocol):
@@ -135,6 +140,10 @@ class Desk:
     """Finds from whom several quotes' parts are bought together."""
     erase_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     """Held while a customer is erased, from the beginning to the last file."""
+    earlier: dict[str, Service] = field(default_factory=dict)
+    """The services that this one took the place of, by revision, the last few: by them, choices of
+    offers are priced that were made with them.
+    """
     _swept: date | None = None
 
     def renewed(
@@ -147,7 +156,14 @@ class Desk:
 
         Keys, calls in progress and everything else are the same for both.
         """
-        return replace(self, service=service, papers=papers, compose=compose)
+        earlier = {**self.earlier, self.service.revision: self.service}
+        earlier.pop(service.revision, None)
+        kept = dict(list(earlier.items())[-_EARLIER:])
+        return replace(self, service=service, papers=papers, compose=compose, earlier=kept)
+
+    def service_of(self, revision: str) -> Service | None:
+        """Return the service with a catalogue's revision, None if it is no longer there."""
+        return self.service if revision == self.service.revision else self.earlier.get(revision)
 
     @property
     def currency(self) -> str:
@@ -179,6 +195,13 @@ class Desk:
     def clock(self, moment: datetime, time_zone: str | None = None) -> datetime:
         """Return a moment by the clock of a time zone, by default the shop's."""
         return moment.astimezone(ZoneInfo(time_zone or self.service.workshop.shop.time_zone))
+
+    @property
+    def hours(self) -> Hours:
+        """The shop's time zone and its closing time."""
+        shop = self.service.workshop.shop
+        closes = None if shop.closes is None else time.fromisoformat(shop.closes)
+        return Hours(ZoneInfo(shop.time_zone), closes)
 
     def today(self, moment: datetime | None = None) -> date:
         """Return the day of a moment in the shop's time zone, by default of now."""
