@@ -162,6 +162,9 @@ class Kept(Generic[R]):
     def of_quote(self, quote: int) -> tuple[R, ...]:
         return tuple(record for record in self.sorted() if record.quote == quote)
 
+    def sound_of_quote(self, quote: int) -> tuple[R, ...]:
+        return self.of_quote(quote)
+
 
 def named(record: Any) -> tuple[tuple[str, Any], ...]:
     return ("customers", record.customer), ("machines", record.machine)
@@ -236,6 +239,9 @@ class MemoryQuotes(Kept[KeptQuote]):
         )[:most]
 
     def index(self, quote: KeptQuote) -> None:
+        """There is no index."""
+
+    def hide(self, number: int) -> None:
         """There is no index."""
 
     def early(self, today: date) -> tuple[KeptQuote, ...]:
