@@ -390,9 +390,11 @@ class _Work:
 
     def _of_quote(self, table: OfQuote[R], number: int) -> tuple[R, ...]:
         """Return the records of a quote that are not damaged."""
-        with self.despite_damage():
+        try:
             return table.of_quote(number)
-        return table.sound_of_quote(number)
+        except RecordDamaged as damage:
+            self._leave(damage)
+            return table.sound_of_quote(number)
 
     def _count(self, kind: str, number: int) -> None:
         self.counts[kind] = self.counts.get(kind, 0) + number
