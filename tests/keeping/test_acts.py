@@ -50,7 +50,11 @@ def in_state(state: str, **said: object) -> KeptQuote:
         (in_state("withdrawn"), OFFER, {"revise"}),
         (in_state("accepted", agreed=1), OFFER, {"add", "advance", "order", "revise", "withdraw"}),
         (in_state("ordered", agreed=1), OFFER, {"add", "advance", "order", "revise"}),
-        (in_state("in_work", agreed=1), OFFER, {"add", "advance", "clock", "finish", "order", "revise"}),
+        (
+            in_state("in_work", agreed=1),
+            OFFER,
+            {"add", "advance", "clock", "finish", "order", "revise"},
+        ),
         # an offer beside the work has to be answered first
         (
             in_state("in_work", agreed=1, offered=2, latest=2),
