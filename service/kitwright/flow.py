@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from msgspec import structs
+from msgspec import Struct, structs
 
 from kitwright.choices import find_extras, find_savings, reprice
 from kitwright.errors import KitwrightError, Path
+from kitwright.fixed import find_fixed
 from kitwright.stages.finding import (
     Assessment,
     Course,
@@ -38,7 +39,6 @@ from kitwright.stages.price import (
 from kitwright.stages.request import (
     Asked,
     AskedAssessment,
-    AskedFindings,
     Request,
     RequestRefused,
     read_request,
@@ -71,7 +71,8 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
     Raises: RequestRefused, and the errors of the stages if the catalogue lacks data.
     """
     if asked.findings is not None:
-        return _quote_findings(workshop, asked, asked.findings)
+        work = find_work(workshop, asked)
+        return on_basis(workshop, quote_repair(workshop, work.asked, work.sound), work)
     request = read_request(workshop.catalogue, workshop.shop, asked)
     draft = workshop.draft(request, lambda: _draft(workshop, untouched(request)))
     terms = asked.terms
@@ -113,8 +114,21 @@ def quote_repair(workshop: Workshop, asked: Asked, sound: frozenset[int] = froze
     return structs.replace(outcome, sooner=sooner)
 
 
-def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -> Outcome:
-    """Return the quote of the repair that findings support, or of the test that finds out more."""
+class Work(Struct, frozen=True, kw_only=True):
+    """The work that a request comes to: the request with diagnoses and jobs in place of findings,
+    and the cylinders that hold air; of findings, their assessment and what they support.
+    """
+
+    asked: Asked
+    sound: frozenset[int] = frozenset()
+    assessment: Assessment | None = None
+    course: Course | None = None
+
+
+def find_work(workshop: Workshop, asked: Asked) -> Work:
+    """Return the work that a request comes to. Raises: RequestRefused."""
+    if asked.findings is None:
+        return Work(asked=asked)
     faults: list[KitwrightError] = []
     assessment = None
     try:
@@ -122,7 +136,7 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
     except RequestRefused as error:
         faults += error.faults
     try:
-        whole = AskedAssessment(family=asked.family, findings=findings)
+        whole = AskedAssessment(family=asked.family, findings=asked.findings)
         assessment = assess(workshop, whole, ("findings",))
     except RequestRefused as error:
         known = {(fault.path, fault.code) for fault in faults}
@@ -137,11 +151,17 @@ def _quote_findings(workshop: Workshop, asked: Asked, findings: AskedFindings) -
         jobs=course.jobs,
         is_by_findings=True,
     )
-    outcome = quote_repair(workshop, plain, assessment.findings.sound)
+    return Work(asked=plain, sound=assessment.findings.sound, assessment=assessment, course=course)
+
+
+def on_basis(workshop: Workshop, outcome: Outcome, work: Work) -> Outcome:
+    """Return a quote with the findings that it is based on; as it is if there are none."""
+    if work.assessment is None or work.course is None:
+        return outcome
     basis = Basis(
-        assessment=assessment,
-        is_repair=bool(course.diagnoses),
-        in_play=tuple(_in_play(workshop, outcome, course)),
+        assessment=work.assessment,
+        is_repair=bool(work.course.diagnoses),
+        in_play=tuple(_in_play(workshop, outcome, work.course)),
     )
     return structs.replace(outcome, basis=basis)
 
@@ -211,6 +231,7 @@ def _operated(
 ) -> tuple[Operated, ...]:
     """Return a repair's operations with their minutes before any override: those of `labour`."""
     plain = structs.replace(request, chassis=repair.chassis)
+    fixed = find_fixed(workshop.catalogue, request, repair.jobs)
     return tuple(
         Operated(
             operation=operation,
@@ -218,6 +239,7 @@ def _operated(
             minutes_here=labour.minutes_of(operation.key),
             minutes_computed=labour.minutes_of(operation.key),
             why=operation.why,
+            stays=fixed.get(operation.key),
         )
         for operation in repair.jobs.operations
     )

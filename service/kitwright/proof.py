@@ -145,7 +145,7 @@ def _rehearsed(
     except KitwrightError as error:
         return (str(error),)
     engine = workshop.bench(request).teardown.engine
-    return rehearse(workshop.catalogue, request.family, engine, visit, plan)
+    return rehearse(workshop.catalogue, workshop.shop, request.family, engine, visit, plan)
 
 
 def _plan_problems(

@@ -9,21 +9,26 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
-from itertools import pairwise
+from itertools import combinations, pairwise
+
+from msgspec import structs
 
 from kitwright.catalogue.graph import ENGINE_OUT, EngineGraph, Instance
 from kitwright.catalogue.model import (
     Catalogue,
     Component,
+    Contingency,
     Family,
     LabourClass,
     Phase,
     RefitWork,
+    Shop,
     TickKind,
     VisitWork,
     Where,
     Work,
 )
+from kitwright.catalogue.worth import worth_of
 from kitwright.stages.kit import Need
 from kitwright.stages.work import Labour, Operation
 from kitwright.stages.work_plan import Step, Visit, WorkPlan
@@ -32,16 +37,25 @@ Row = Work | RefitWork | VisitWork
 
 
 def rehearse(
-    catalogue: Catalogue, family: Family, engine: EngineGraph, visit: Visit, plan: WorkPlan
+    catalogue: Catalogue,
+    shop: Shop,
+    family: Family,
+    engine: EngineGraph,
+    visit: Visit,
+    plan: WorkPlan,
 ) -> tuple[str, ...]:
     """Return what is wrong with the work plan of a visit; empty if hands can follow it.
 
     Nothing is done before what it needs, no two holds of one kind are open at once, every billed
     minute is in a step or an adjustment, every need is used at one step, and nothing is left off.
+    What may show the dearest find is looked at first, if hands can do that.
     """
-    walk = _Walk(catalogue, family, engine, visit, plan)
+    walk = _Walk(catalogue, shop, family, engine, visit, plan)
+    faults = tuple(walk.go())
     return (
-        *walk.go(),
+        *faults,
+        *walk.untold(),
+        *(() if faults else walk.cheap_looks()),
         *_minutes(visit.labour, plan),
         *_needs(visit.needs, plan.steps),
         *_changes(plan),
@@ -54,12 +68,17 @@ class _Walk:
     def __init__(
         self,
         catalogue: Catalogue,
+        shop: Shop,
         family: Family,
         engine: EngineGraph,
         visit: Visit,
         plan: WorkPlan,
     ) -> None:
         self.catalogue = catalogue
+        self.shop = shop
+        self.engine = engine
+        self.visit = visit
+        self.plan = plan
         self.family = family
         self.nodes = engine.nodes
         self.steps = plan.steps
@@ -87,8 +106,77 @@ class _Walk:
             self._note(step)
         yield from (f"{one} is left off" for one in sorted(self.off))
         yield from self._looks(names)
+        yield from self._adjusting(names)
         yield from self._ticks(names)
         yield from self._joints(names)
+
+    def untold(self) -> Iterator[str]:
+        """Yield the finds that are not told at a step where they may be made."""
+        for operation in self.operations:
+            for row in operation.job.contingency:
+                at = self._steps_showing(row, operation.cylinder)
+                for step in self.steps:
+                    if step.name in at and (row.id, operation.cylinder) not in step.reveals:
+                        yield f"{step.name} does not say that it may show {row.id}"
+
+    def cheap_looks(self) -> Iterator[str]:
+        """Yield looks that could come after one that may show a dearer find, and do not.
+
+        The cheaper look, and what waits for it, is tried after the dearer one. If all of the plan
+        is still in order then, it should have been so. Excepted is a look that a third one needs
+        which is as dear as the second and does not need that: one of alike cylinders comes first.
+        """
+        worths = self._worths()
+        spans = self._spans([step.name for step in self.steps])
+        looks: dict[str, tuple[int, list[tuple[int, int]]]] = {
+            step.name: (at, [span for span in spans if self._is_under(at, span)])
+            for at, step in enumerate(self.steps)
+            if step.name in worths
+        }
+        for (name, (at, held)), (dearer, (end, other)) in combinations(looks.items(), 2):
+            if worths[dearer] <= worths[name] or held != other:
+                continue
+            later, tried = self._put_off(at, end)
+            thirds = [
+                third
+                for one, (third, also) in looks.items()
+                if worths[one] >= worths[dearer] and also == held and third not in (at, end)
+            ]
+            is_needed = dearer in later or any(
+                self._needs(third, at) and not self._needs(third, end) for third in thirds
+            )
+            if not is_needed and not any(True for _ in tried.go()):
+                yield f"{name} comes before {dearer}, which may show a dearer find"
+
+    def _is_under(self, step: int, hold: tuple[int, int]) -> bool:
+        """Return whether a step sets up a hold or needs it, and does not only happen to be done
+        while it is open.
+        """
+        first, last = hold
+        return step == first or (step < last and self._needs(step, first))
+
+    def _needs(self, step: int, earlier: int) -> bool:
+        """Return whether a step can't be done without another."""
+        return earlier < step and self.steps[step].name in self._put_off(earlier, step)[0]
+
+    def _put_off(self, first: int, last: int) -> tuple[list[str], _Walk]:
+        """Return what has to come later if one step comes after another, and a walk of that."""
+        walk = self._again(self.steps)
+        for step in self.steps[:first]:
+            walk._note(step)
+        kept, later = [*self.steps[:first]], [self.steps[first]]
+        for step in self.steps[first + 1 : last + 1]:
+            if any(True for _ in walk._faults(step)):
+                later.append(step)
+            else:
+                walk._note(step)
+                kept.append(step)
+        steps = (*kept, *later, *self.steps[last + 1 :])
+        return [step.name for step in later], self._again(steps)
+
+    def _again(self, steps: Sequence[Step]) -> _Walk:
+        plan = structs.replace(self.plan, steps=tuple(steps))
+        return _Walk(self.catalogue, self.shop, self.family, self.engine, self.visit, plan)
 
     def _joints(self, names: Sequence[str]) -> Iterator[str]:
         """Yield work that its refit does not follow at once."""
@@ -314,11 +402,8 @@ class _Walk:
     def _looks(self, names: Sequence[str]) -> Iterator[str]:
         """Yield what is worked on or fitted before all that may be found is looked at."""
         at = {name: index for index, name in enumerate(names)}
-        spans = [
-            (at[name], at[f"on {name.removeprefix('off ')}"])
-            for name in names
-            if name.startswith("off ") and self.nodes[name.removeprefix("off ")].component.holds
-        ]
+        spans = self._spans(names)
+        early = self._adjusted_first()
         for look in sorted(self._seen_at()):
             if look not in at:
                 continue
@@ -333,8 +418,47 @@ class _Walk:
                 if is_held and (is_fitting or surrounded):
                     # each cylinder is held in its turn
                     continue
-                if (is_fitting or is_work) and not self._is_for_looking(name):
+                if (is_fitting or is_work) and not self._is_for_looking(name) and name not in early:
                     yield f"{name} comes before {look}, which may show something"
+
+    def _spans(self, names: Sequence[str]) -> list[tuple[int, int]]:
+        """Return from which step until which a hold is open, for all holds."""
+        at = {name: index for index, name in enumerate(names)}
+        return [
+            (at[name], at[on])
+            for name in names
+            if name.startswith("off ")
+            and self.nodes[name.removeprefix("off ")].component.holds
+            and (on := f"on {name.removeprefix('off ')}") in at
+        ]
+
+    def _adjusted_first(self) -> set[str]:
+        """Return the work that adjusts or tests what stays on."""
+        found = set()
+        for name, row in self.rows.items():
+            if not isinstance(row, RefitWork) and row.phase is Phase.closing:
+                kept = {*self._spell(row.needs_on, _cylinder(name)), ENGINE_OUT}
+                if kept.isdisjoint(self.to_remove):
+                    found.add(name)
+        return found
+
+    def _adjusting(self, names: Sequence[str]) -> Iterator[str]:
+        """Yield what comes off before what stays on is adjusted, without being in the way."""
+        early = self._adjusted_first()
+        in_the_way = self._firsts() | self._off_early()
+        for tick in self.catalogue.ticks.values():
+            in_the_way |= self._closure(self._spell(tick.reach, None))
+        for name, row in self.rows.items():
+            is_opening = not isinstance(row, RefitWork) and row.phase is Phase.opening
+            if name in early or is_opening:
+                in_the_way |= self._closure(self._needs_off(row, _cylinder(name)))
+        for name in [*in_the_way]:
+            for group in self.nodes[name].needs_any:
+                in_the_way |= self._closure(group)
+        for one in sorted(early & {*names}):
+            for name in names[: names.index(one)]:
+                if name.startswith("off ") and name.removeprefix("off ") not in in_the_way:
+                    yield f"{name} comes before {one}, which may change what has to be done"
 
     def _is_for_looking(self, name: str) -> bool:
         """Return whether a step is a look itself, or work without which there is none."""
@@ -359,15 +483,29 @@ class _Walk:
 
     def _seen_at(self) -> set[str]:
         """Return the steps at which a contingency of the jobs may be seen."""
-        found: set[str] = set()
+        return {*self._worths()}
+
+    def _worths(self) -> dict[str, Fraction]:
+        """Return the steps at which a contingency of the jobs may be seen, with the worth of the
+        dearest.
+        """
+        found: dict[str, Fraction] = {}
         for operation in self.operations:
+            on = operation.cylinder
             for row in operation.job.contingency:
-                for reference in self.catalogue.contingencies[row.id].seen_at:
-                    on = operation.cylinder
-                    found |= {f"off {one}" for one in self._spell([reference], on)}
-                    marks = [on] if on else range(1, self.family.cylinders + 1)
-                    found |= {reference, *(f"{reference}@{one}" for one in marks)}
-        return found & {step.name for step in self.steps}
+                worth = worth_of(self.catalogue, self.shop, self.family, row, on)
+                for name in self._steps_showing(row, on):
+                    found[name] = max(worth, found.get(name, Fraction(0)))
+        return found
+
+    def _steps_showing(self, row: Contingency, on: int | None) -> set[str]:
+        """Return the steps at which a find of a job on a cylinder may be made."""
+        found: set[str] = set()
+        for reference in self.catalogue.contingencies[row.id].seen_at:
+            found |= {f"off {one}" for one in self._spell([reference], on)}
+            marks = [on] if on else range(1, self.family.cylinders + 1)
+            found |= {reference, *(f"{reference}@{one}" for one in marks)}
+        return found & self.parsed.keys()
 
     def _ticks(self, names: Sequence[str]) -> Iterator[str]:
         """Yield unbilled steps that are missing, or stand on the wrong side of another step."""

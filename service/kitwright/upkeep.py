@@ -199,6 +199,7 @@ def release_folder(given: Namespace, settings: Settings, show: Show, complain: S
                 mail=given.mail,
                 webhooks=given.webhooks,
                 is_confirmed=given.confirm,
+                last_numbers=tuple(given.numbers.split(",")) if given.numbers else (),
             )
 
         try:
@@ -219,6 +220,8 @@ def _next_command(found: Report, folder: Path) -> str:
         options.append("--mail drop (or send)")
     if found.events:
         options.append("--webhooks send (or drop)")
+    if found.last_numbers:
+        options.append(f"--numbers {','.join(found.last_numbers)} (or later ones)")
     return f"kitwright release --data {folder} {' '.join(options)}"
 
 
@@ -253,6 +256,8 @@ def told(found: Report) -> Iterator[str]:
         f"  work of the {lost} after the backup: quotes, acceptances, orders, customers, e-mails "
         "sent"
     )
+    if found.last_numbers:
+        yield f"  invoices and credit notes after {', '.join(found.last_numbers)}"
     known = generation.known_until
     if known is not None:
         yield f"  erasures and revocations after {known:%Y-%m-%d %H:%M} UTC"

@@ -258,6 +258,12 @@ _COMMANDS: Final = {
         options=(
             ("mail", ("send", "drop"), "what to do with e-mails that were waiting"),
             ("webhooks", ("send", "drop"), "what to do with webhook events that were waiting"),
+            (
+                "numbers",
+                "NUMBERS",
+                "the last invoice and the last credit note that were handed out, by number, with a "
+                "comma between them, if any were made before the backup",
+            ),
         ),
     ),
     "drill": _Command(

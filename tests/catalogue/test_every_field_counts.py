@@ -43,6 +43,7 @@ from kitwright.catalogue.model import (
     PriceForm,
     PriceRule,
     Record,
+    Seller,
     Shop,
     StockRow,
     Use,
@@ -51,9 +52,6 @@ from kitwright.units import Figure
 
 LATER: Final = {
     # Warranty.
-    "Warranty.labour_days",
-    "Warranty.maker_parts",
-    "Warranty.alternate_parts_days",
     "Warranty.customer_supplied_parts",
     # Pick-up.
     "Fees.pickup",
@@ -65,11 +63,7 @@ LATER: Final = {
     "Storage.per_day",
     "Storage.notice",
     # The repair against the value of the machine.
-    "Decision.warn_if_repair_percent_of_value",
-    "Decision.strong_warn_percent",
     "Decision.show",
-    # Which minutes are paid.
-    "Labour.basis",
     # Whether limits are with tax.
     "QuoteTerms.limit_includes_tax",
     # When to stop and ask.
@@ -100,9 +94,24 @@ ASIDE: Final = {
     "Work.needs_free": "the same",
     "VisitWork.needs_free": "the same",
     "VisitWork.runs": "that the engine runs: `tests/stages/work_plan` has plans where it decides",
+    "Labour.basis": "which minutes are paid: `tests/stages/billing` bills by each",
+    "TaxArea.is_vat": "whether invoices may follow EN 16931: `tests/keeping/test_invoicing.py`",
+    "Shop.seller": "what invoices say of the shop: `tests/keeping/test_invoicing.py` reads each",
+    **{
+        f"Seller.{field}": "what invoices say of the shop: `tests/keeping/test_invoicing.py`"
+        for field in Seller.__struct_fields__
+    },
     "Reading.derived": "how it follows from others: a reading has this or a test",
 }
 """Fields that change no answer on the starter catalogue, each with what reads it and why."""
+
+_ENGINE: Final = {"family": "QM-H27", "serial": 2140077, "chassis": "PW-G5"}
+COURSES: Final = {
+    **_ENGINE,
+    "diagnoses": [{"code": "RINGS-BORE", "cylinder": 1}],
+    "courses": ["least", "recommended", "thorough", "replace"],
+}
+EXHAUST: Final = {**_ENGINE, "jobs": [{"job": "J-EXHAUST-GASKET"}, {"job": "J-OIL"}]}
 
 TOLD_BY: Final = Path(__file__).parent / "told_by.json"
 
@@ -248,6 +257,11 @@ def questions() -> dict[str, Question]:
     asked["a leaking valve"] = assessment("hire-yard", LEAKING)
     shop, request = request_of("d74-tractor-gasket-in-time")
     asked["documents"] = documents(shop, request)
+    asked["courses"] = preview("hire-yard", COURSES | {"worth": {"value": "900"}})
+    asked["courses of a dear machine"] = preview(
+        "hire-yard", COURSES | {"worth": {"value": "1500"}}
+    )
+    asked["an exhaust gasket"] = preview("hire-yard", EXHAUST)
     asked["kept"] = kept(shop, request)
     asked["ordered specially"] = kept("orchard", SHORT_BLOCK)
     return asked

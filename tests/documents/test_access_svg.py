@@ -8,7 +8,7 @@ from lxml import etree
 from msgspec import structs
 from tests.documents.printed import SCRIBE, quote_of
 
-from kitwright.documents.access_svg import Drawing, access_svg
+from kitwright.documents.access_svg import DISC, Drawing, access_svg
 from kitwright.quote import Quote, Reason, Removal
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -57,7 +57,7 @@ def discs(drawing: Drawing) -> list[tuple[int, int]]:
     return [
         (int(one.get("cx", "")), int(one.get("cy", "")))
         for one in root.iter(f"{SVG}circle")
-        if one.get("r") == "9"
+        if one.get("r") == str(DISC)
     ]
 
 
@@ -84,9 +84,9 @@ def test_access_svg_stands_each_step_right_of_all_before_it() -> None:
         placed = discs(access_svg(planned(edges, count), SCRIBE))
 
         assert len(placed) == count
-        assert all(above[1] + 18 < below[1] for above, below in pairwise(placed))
+        assert all(above[1] + 2 * DISC < below[1] for above, below in pairwise(placed))
         for row, later in edges.items():
-            assert all(placed[after][0] >= placed[row][0] + 18 for after in later)
+            assert all(placed[after][0] >= placed[row][0] + 2 * DISC for after in later)
 
 
 def test_access_svg_leads_a_line_from_each_step_to_what_it_stands_before() -> None:

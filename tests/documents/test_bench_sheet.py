@@ -1,10 +1,12 @@
 """The bench sheet: each step with what belongs to it, in print and as a page."""
 
+import json
 import re
 
 import pytest
 from lxml import html
 from msgspec import structs
+from tests.cases.counter import answer
 from tests.documents.printed import (
     CONTACT,
     ENVELOPE,
@@ -12,13 +14,14 @@ from tests.documents.printed import (
     bare,
     even,
     full_quote,
+    pages,
     quote_of,
     quoted,
     text,
 )
 
 from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
-from kitwright.quote import Quote, Step, StepReveal, StepUse, WorkPlan
+from kitwright.quote import Quote, Step, StepReveal, StepUse, WorkPlan, read_quote
 
 FORMS = ("pdf", "html")
 
@@ -156,6 +159,61 @@ def test_bench_sheet_heads_a_step_of_the_engine_with_the_engine() -> None:
     assert heads == sorted(heads)
 
 
+def test_bench_sheet_clocks_a_step_of_the_engine_amid_a_cylinder_with_that_cylinder() -> None:
+    quote = quote_of()
+    taken = next(step for step in quote.work_plan.steps if step.kind == "remove")
+    steps = [
+        structs.replace(taken, number=number, name=f"Step {number}", cylinder=cylinder)
+        for number, cylinder in ((1, 1), (2, None), (3, 1), (4, None), (5, 2), (6, 1))
+    ]
+    sheet = told("html", with_steps(quote, *steps, stops=()))
+
+    heads = re.findall(r"Engine and machine|Cylinder \d(?= .? ?Clocked)", sheet)
+    assert heads == ["Cylinder 1", "Engine and machine", "Cylinder 2", "Cylinder 1"]
+
+
+@pytest.mark.parametrize(("family", "chassis"), [("TB-V68", "DF-RT36"), ("QM-H27", "PW-G5")])
+@pytest.mark.parametrize("job", ["J-HEAD-GASKET", "J-VALVE-EX"])
+def test_bench_sheet_of_a_head_job_takes_at_most_three_pages(
+    family: str, chassis: str, job: str
+) -> None:
+    asked = {"family": family, "chassis": chassis, "on": "2027-03-01"}
+    quote = read_quote(
+        json.dumps(answer("hire-yard", asked | {"jobs": [{"job": job, "cylinder": 1}]})).encode()
+    )
+
+    assert len(pages(bench_sheet_pdf(quote, ENVELOPE, contact=CONTACT))) <= 3
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_heads_a_group_with_one_clock_however_many_pages_it_takes(form: str) -> None:
+    # in the machine, on the bench, and in the machine again
+    sheet = told(form, quote_of("h27-generator-exhaust-valve"))
+
+    assert sheet.count("Clocked: ______ to ______") == 3
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_has_faces_to_clean_before_a_part_with_a_gasket_goes_on(form: str) -> None:
+    sheet = bare(told(form, quote_of("h27-generator-exhaust-valve")))
+
+    for part in ("muffler", "carburettor", "rocker cover"):
+        after = sheet[sheet.index(bare(f"Refit: {part}")) :]
+        assert after.index(bare("old gasket off, both faces clean")) < after.index(bare("Fit: 1"))
+    assert bare("Check, photograph: old gasket") not in sheet
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bench_sheet_has_one_set_of_gauge_blanks_for_each_cylinder(form: str) -> None:
+    one = told(form, quote_of("h27-generator-exhaust-valve"))
+    two = told(form, quote_of("v68-zero-turn-short-block"))
+
+    gauges = "Readings noted, supply / cylinder gauge:"
+    after_one, after_two = (even(sheet).partition(gauges)[2] for sheet in (one, two))
+    assert re.match(r" ______ / ______ (?!;)", after_one)
+    assert after_two.startswith(" (1) ______ / ______; (2) ______ / ______ ")
+
+
 def test_bench_sheet_of_one_cylinder_needs_no_headings_for_it() -> None:
     sheet = told("html", quote_of("h27-generator-exhaust-valve"))
 
@@ -262,7 +320,11 @@ def test_bench_sheet_html_heads_its_columns_and_names_its_boxes() -> None:
     assert len(root.xpath("//h1")) == 1
     assert all(each.get("scope") for each in root.xpath("//th"))
     boxes = root.xpath("//input[@type='checkbox']")
-    assert len(boxes) == len(plan.steps) + sum(len(step.reveals) for step in plan.steps)
+    refits = [step for step in plan.steps if step.kind not in ("remove", "hold")]
+    ticks = sum(len(step.look) for step in refits)
+    assert ticks > 0
+    finds = sum(len(step.reveals) for step in plan.steps)
+    assert len(boxes) == len(plan.steps) + finds + ticks
     assert all(box.get("aria-label") for box in boxes)
     (picture,) = root.xpath("//*[local-name()='svg']")
     assert picture.get("role") == "img"

@@ -39,6 +39,7 @@ from kitwright.catalogue.model import (
 )
 from kitwright.language import english
 from kitwright.language.texts import DOMAINS
+from kitwright.stages.outcome import CourseName
 
 REPOSITORY: Final = Path(__file__).resolve().parents[2]
 SOURCES: Final = Path(kitwright.__file__).parent
@@ -112,7 +113,7 @@ def _said_in_typst(path: Path) -> Iterator[tuple[str, int, list[str | None]]]:
 def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
     """Yield the catalogue's texts, each with the id of a record that it stands in."""
     for job in catalogue.jobs.values():
-        for text in (job.name, job.note, *(each.reason for each in job.while_apart)):
+        for text in (job.name, job.note, job.safety, *(each.reason for each in job.while_apart)):
             yield ("job", text, None), job.id
     for kind in catalogue.contingencies.values():
         for text in (kind.name, kind.plain):
@@ -123,7 +124,8 @@ def catalogue_texts(catalogue: Catalogue) -> Iterator[tuple[Text, str]]:
         for item in items.values():
             yield ("item", item.name, None), item.id
     for component in _components(catalogue):
-        texts = [*component.inspect, *component.tools, component.fasteners]
+        texts = [*component.inspect, *component.refit_inspect]
+        texts += [*component.tools, component.fasteners]
         for named in (component, component.unless_sound):
             if named is not None:
                 texts += [named.remove_name, named.refit_name, *named.tools, *named.inspect]
@@ -187,6 +189,7 @@ def _named(catalogue: Catalogue) -> Iterator[str]:
         yield from () if job.sublet is None else (job.sublet,)
     for shop in catalogue.shops.values():
         yield from shop.labour.rates
+    yield from (f"course-{course.value}" for course in CourseName)
     # work that the machine's condition adds
     yield from ("debris_heavy", "previous_work")
 

@@ -13,11 +13,15 @@ from tests.store.small import (
     HOUR,
     NOON,
     TODAY,
+    a_bill,
     a_clock_entry,
     a_customer,
+    a_handover,
     a_key,
     a_mail,
+    a_payment,
     a_photo,
+    a_statement,
     an_advance,
     an_allocation,
     an_answer,
@@ -28,6 +32,7 @@ from tests.store.small import (
 )
 
 from kitwright.keeping.record import (
+    BillKind,
     ClockKind,
     Disposal,
     DisposalKind,
@@ -146,6 +151,59 @@ class ThingsContract:
         assert store.read(lambda records: records.advances.of_quote(1)) == (added[0], added[2])
         with pytest.raises(RecordConflict):
             kept(store, lambda records: records.advances.add(an_advance(9)))
+
+    def test_payments_are_kept_within_their_quote(self, store: Store) -> None:
+        kept(store, keep_issued)
+        added = [kept(store, lambda records: records.payments.add(a_payment(1))) for _ in "12"]
+
+        assert [one.number for one in added] == [1, 2]
+        assert store.read(lambda records: records.payments.of_quote(1)) == tuple(added)
+        with pytest.raises(RecordConflict):
+            kept(store, lambda records: records.payments.add(a_payment(9)))
+
+    def test_statement_and_handover_are_one_for_each_quote(self, store: Store) -> None:
+        kept(store, keep_issued)
+        statement = kept(store, lambda records: records.statements.add(a_statement(1)))
+        handover = kept(store, lambda records: records.handovers.add(a_handover(1)))
+
+        assert store.read(lambda records: records.statements.get(1)) == statement
+        assert store.read(lambda records: records.handovers.get(1)) == handover
+        left = structs.replace(statement, is_erased=True, body=b"[]")
+        kept(store, lambda records: records.statements.put(left))
+        assert store.read(lambda records: records.statements.get(1)) == left
+        other = a_handover(1, collector="nobody")
+        kept(store, lambda records: records.handovers.put(other))
+        assert store.read(lambda records: records.handovers.get(1)) == other
+        for again in (
+            lambda records: records.statements.add(a_statement(1)),
+            lambda records: records.handovers.add(a_handover(1)),
+        ):
+            with pytest.raises(RecordConflict):
+                kept(store, again)
+
+    def test_bills_of_a_series_have_no_gaps(self, store: Store) -> None:
+        kept(store, keep_issued)
+        kept(store, lambda records: records.statements.add(a_statement(1)))
+        first = kept(store, lambda records: records.bills.add(a_bill(1)))
+        for place in (1, 3):
+            bill = a_bill(1, place=place)
+            with pytest.raises(RecordConflict):
+                kept(store, partial(lambda one, records: records.bills.add(one), bill))
+        other = a_bill(
+            1, series="C1", kind=BillKind.credit_note, credited_series="I1", credited_place=1
+        )
+        second = kept(store, lambda records: records.bills.add(other))
+
+        def read(records: Records) -> None:
+            assert records.bills.find(None, 9) == (second, first)
+            assert records.bills.find(second.number, 9) == (first,)
+            assert records.bills.of_quote(1) == (first, second)
+            assert records.bills.series() == (("I1", 1), ("C1", 1))
+            assert (records.bills.last("I1"), records.bills.last("I2")) == (1, 0)
+            assert records.bills.named("I1", 1) == first
+            assert records.bills.named("I1", 2) is None
+
+        store.read(read)
 
     def test_clock_entries_are_kept_within_their_quote_and_found_by_day(self, store: Store) -> None:
         kept(store, lambda records: [keep_issued(records) for _ in range(2)])

@@ -21,17 +21,21 @@ from tests.store.small import (
     NOON,
     SHOWN,
     TODAY,
+    a_bill,
     a_clock_entry,
     a_customer,
+    a_handover,
     a_holding,
     a_hook,
     a_key,
     a_machine,
     a_mail,
     a_move,
+    a_payment,
     a_photo,
     a_quote,
     a_revision,
+    a_statement,
     an_addition,
     an_advance,
     an_allocation,
@@ -101,6 +105,10 @@ def fill(records: Records) -> None:
         records.order_entries.add(an_entry(order))
     records.mails.add(a_mail(None, None, order=2, message_id="<m3@shop.example>", next_at=None))
     records.advances.add(an_advance(agreed))
+    records.statements.add(a_statement(agreed))
+    records.payments.add(a_payment(agreed))
+    records.handovers.add(a_handover(agreed))
+    records.bills.add(a_bill(agreed))
     records.clock_entries.add(a_clock_entry(agreed))
     records.clock_entries.add(
         a_clock_entry(
@@ -196,6 +204,10 @@ ASKED: Final[dict[str, Callable[[Records], Any]]] = {
     "allocations": lambda r: [r.allocations.of_order(order) for order in (1, 2)],
     "order entries": lambda r: [r.order_entries.of_order(order) for order in (1, 2)],
     "advances": lambda r: _of_each(r, "advances"),
+    "payments": lambda r: _of_each(r, "payments"),
+    "statement": lambda r: [r.statements.get(quote) for quote in (1, 2, 3)],
+    "handover": lambda r: [r.handovers.get(quote) for quote in (1, 2, 3)],
+    "bills": lambda r: [r.bills.find(None, MOST), r.bills.series()],
     "clock entries": lambda r: _of_each(r, "clock_entries"),
     "order mails": lambda r: r.mails.of_order(2),
     "photos": lambda r: _of_each(r, "photos"),

@@ -22,6 +22,7 @@ from kitwright.keeping.record import (
     Event,
     Hook,
     KeptAnswer,
+    KeptBill,
     KeptOrder,
     KeptQuote,
     KeyRecord,
@@ -30,6 +31,7 @@ from kitwright.keeping.record import (
     MailState,
     OrderEntry,
     OrderState,
+    Payment,
     Photo,
     QuoteState,
     Revision,
@@ -344,6 +346,34 @@ class MemoryAdvances(Kept[Advance]):
         return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
 
 
+class MemoryPayments(Kept[Payment]):
+    def add(self, record: Payment) -> Payment:
+        return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
+
+
+class MemoryBills(Kept[KeptBill]):
+    def add(self, record: KeptBill) -> KeptBill:
+        if record.place != self.last(record.series) + 1:
+            raise RecordConflict("the numbers of a series have no gaps")
+        return super().add(record)
+
+    def last(self, series: str) -> int:
+        return max((one.place for one in self.sorted() if one.series == series), default=0)
+
+    def of_quote(self, quote: int) -> tuple[KeptBill, ...]:
+        return tuple(one for one in self.sorted() if one.quote == quote)
+
+    def named(self, series: str, place: int) -> KeptBill | None:
+        found = (one for one in self.sorted() if (one.series, one.place) == (series, place))
+        return next(found, None)
+
+    def find(self, before: int | None, most: int) -> tuple[KeptBill, ...]:
+        return tuple(self._state.newest(self._name, before)[:most])
+
+    def series(self) -> tuple[tuple[str, int], ...]:
+        return tuple({one.series: one.place for one in self.sorted()}.items())
+
+
 class MemoryClock(Kept[ClockEntry]):
     def add(self, record: ClockEntry) -> ClockEntry:
         return super().add(structs.replace(record, number=len(self.of_quote(record.quote)) + 1))
@@ -599,6 +629,10 @@ def records(state: State) -> Records:
         authorisations=Kept(state, "authorisations", "quote", "revision", needs=of_revision),
         additions=MemoryAdditions(state, "additions", "quote", "number", needs=of_a_quote),
         advances=MemoryAdvances(state, "advances", "quote", "number", needs=of_a_quote),
+        statements=Kept(state, "statements", "quote", needs=of_a_quote),
+        payments=MemoryPayments(state, "payments", "quote", "number", needs=of_a_quote),
+        handovers=Kept(state, "handovers", "quote", needs=of_a_quote),
+        bills=MemoryBills(state, "bills", needs=lambda one: (("statements", one.quote),)),
         clock_entries=MemoryClock(state, "clock entries", "quote", "number", needs=of_a_quote),
         customers=MemoryCustomers(state, "customers"),
         machines=MemoryMachines(

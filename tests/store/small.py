@@ -27,6 +27,7 @@ from kitwright.keeping.record import (
     Advance,
     Allocation,
     Authorisation,
+    BillKind,
     ClockEntry,
     ClockKind,
     Customer,
@@ -34,10 +35,13 @@ from kitwright.keeping.record import (
     ErasureStage,
     Event,
     Hand,
+    Handover,
     Hook,
     KeptAnswer,
+    KeptBill,
     KeptOrder,
     KeptQuote,
+    KeptStatement,
     KeyRecord,
     Machine,
     Mail,
@@ -45,6 +49,7 @@ from kitwright.keeping.record import (
     Means,
     OrderEntry,
     OrderState,
+    Payment,
     Phase,
     Photo,
     QuoteState,
@@ -257,6 +262,68 @@ def an_entry(order: int, **said: object) -> OrderEntry:
         hand=Hand.key,
         by="k1",
         body=b'{"type":"sent","means":"portal","number":"S-7"}',
+    )
+    return structs.replace(plain, **said)
+
+
+def a_statement(quote: int, **said: object) -> KeptStatement:
+    plain = KeptStatement(
+        quote=quote,
+        at=NOON,
+        day=TODAY,
+        net=Money(10000, USD),
+        gross=Money(10825, USD),
+        who="R. Example",
+        sha256="ab" * 32,
+        body=b"{}",
+    )
+    return structs.replace(plain, **said)
+
+
+def a_payment(quote: int, **said: object) -> Payment:
+    plain = Payment(
+        quote=quote,
+        number=0,
+        at=NOON,
+        day=TODAY,
+        amount=Money(5000, USD),
+        rounding=Money(0, USD),
+        means="cash",
+        reference=None,
+        who="R. Example",
+    )
+    return structs.replace(plain, **said)
+
+
+def a_handover(quote: int, **said: object) -> Handover:
+    plain = Handover(
+        quote=quote,
+        at=NOON,
+        day=TODAY,
+        collector="A. Example",
+        old_parts=True,
+        is_unsafe=False,
+        balance=Money(0, USD),
+        who="R. Example",
+    )
+    return structs.replace(plain, **said)
+
+
+def a_bill(quote: int, **said: object) -> KeptBill:
+    plain = KeptBill(
+        number=0,
+        series="I1",
+        place=1,
+        kind=BillKind.invoice,
+        quote=quote,
+        credited_series=None,
+        credited_place=None,
+        at=NOON,
+        day=TODAY,
+        net=Money(10000, USD),
+        gross=Money(10825, USD),
+        sha256="cd" * 32,
+        body=b"{}",
     )
     return structs.replace(plain, **said)
 

@@ -17,15 +17,19 @@ from tests.store.small import (
     NOON,
     STAMP,
     TODAY,
+    a_bill,
     a_clock_entry,
     a_customer,
+    a_handover,
     a_holding,
     a_hook,
     a_key,
     a_machine,
     a_mail,
     a_move,
+    a_payment,
     a_photo,
+    a_statement,
     an_advance,
     an_allocation,
     an_answer,
@@ -124,6 +128,10 @@ CHANGES = {
     "allocations": "goods = goods + 1",
     "order_entries": "who = 'other'",
     "advances": "amount = amount + 1",
+    "statements": "who = 'other'",
+    "payments": "amount = amount + 1",
+    "handovers": "who = 'other'",
+    "bills": "gross = gross + 1",
     "clock_entries": "who = 'other'",
 }
 """Table -> a change that only its checksum tells."""
@@ -137,6 +145,10 @@ def add_rest(records: Records) -> None:
     records.allocations.add(an_allocation(order, 4))
     records.order_entries.add(an_entry(order))
     records.advances.add(an_advance(4))
+    records.statements.add(a_statement(4))
+    records.payments.add(a_payment(4))
+    records.handovers.add(a_handover(4))
+    records.bills.add(a_bill(4))
     records.clock_entries.add(a_clock_entry(4))
     records.mails.add(a_mail(4))
     records.answers.add(an_answer(), NOON)
@@ -193,6 +205,9 @@ def spoil(folder: Path, *statements: str, is_sealed: bool = True) -> None:
             "allocations_stay",
             "order_entries_stay",
             "advances_stay",
+            "statements_stay",
+            "payments_stay",
+            "bills_stay",
             "clock_entries_stay",
         ):
             connection.execute(f"DROP TRIGGER {trigger}")

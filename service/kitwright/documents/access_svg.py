@@ -13,8 +13,8 @@ from kitwright.documents.plan_view import place_name
 from kitwright.language.scribe import Scribe
 from kitwright.quote import Quote, Removal, WorkPlan
 
-ROW: Final = 24
-DISC: Final = 9
+ROW: Final = 20
+DISC: Final = 8
 GAP: Final = 30
 LANE: Final = 7
 TOP: Final = 14

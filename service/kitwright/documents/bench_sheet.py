@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import groupby
+from typing import Final
 
 from kitwright.catalogue.model import Contact
 from kitwright.documents.access_svg import Drawing, access_svg
@@ -14,6 +15,9 @@ from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.web_page import sheet_page
 from kitwright.language.scribe import Scribe
 from kitwright.quote import CylinderLeakage, Envelope, GaugeReading, Quote, Step, StepUse, WorkPlan
+
+_TAKES_OFF: Final = ("remove", "hold")
+"""The kinds of steps whose looks are noted; those of other steps are ticked off."""
 
 
 def bench_sheet_pdf(quote: Quote, envelope: Envelope, *, contact: Contact) -> bytes:
@@ -107,6 +111,26 @@ def _machines(plan: WorkPlan, scribe: Scribe) -> str:
     )
 
 
+def _as_groups(
+    runs: Sequence[tuple[int | None, list[Step]]],
+) -> list[tuple[int | None, list[Step]]]:
+    """Return groups of steps: steps of the engine between steps of one cylinder belong to these."""
+    groups: list[tuple[int | None, list[Step]]] = []
+    for cylinder, steps in runs:
+        is_between = (
+            cylinder is not None
+            and len(groups) > 1
+            and groups[-1][0] is None
+            and groups[-2][0] == cylinder
+        )
+        if is_between:
+            _, between = groups.pop()
+            groups[-1] = cylinder, [*groups[-1][1], *between, *steps]
+        else:
+            groups.append((cylinder, steps))
+    return groups
+
+
 class _Steps:
     """The steps of a plan as they are shown; a caution is given in full at its first step."""
 
@@ -128,12 +152,13 @@ class _Steps:
             placed.append(((here, step.cylinder if self._has_several else None), step))
         first = next((place for (place, _), _ in placed if place is not None), None)
         for place, steps in groupby(placed, key=lambda one: one[0][0] or first):
-            groups = groupby(steps, key=lambda one: one[0][1])
+            runs = [
+                (cylinder, [step for _, step in run])
+                for cylinder, run in groupby(steps, key=lambda one: one[0][1])
+            ]
             yield {
                 "name": place_name(place, self._scribe),
-                "groups": [
-                    self._group(cylinder, [step for _, step in group]) for cylinder, group in groups
-                ],
+                "groups": [self._group(*group) for group in _as_groups(runs)],
             }
 
     def _group(self, cylinder: int | None, steps: list[Step]) -> Sheet:
@@ -160,6 +185,7 @@ class _Steps:
             "fill": [
                 scribe.say("{value}: ______ (page ____)", value=value) for value in step.manual
             ],
+            "ticks": [] if step.kind in _TAKES_OFF else list(step.look),
             "finds": [scribe.named(found) for found in step.reveals],
             "cautions": [[self._cautions[code].title, self._cautions[code].text] for code in fresh],
             "again": "; ".join(self._again(code) for code in step.cautions if code not in fresh),
@@ -196,7 +222,7 @@ class _Steps:
             (say("Fit:") if step.kind not in ("work", "check", "test") else say("Use:"), uses),
             (say("Fasteners:"), fasteners),
             (say("Special tools:"), step.tools),
-            (say("Check, photograph:"), step.look),
+            (say("Check, photograph:"), step.look if step.kind in _TAKES_OFF else ()),
         ):
             if texts:
                 yield f"{head} {'; '.join(texts)}"

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 from enum import StrEnum
+from typing import Final
 
 from msgspec import Struct
 
-from kitwright.quote import Amount
+from kitwright.quote import Amount, Course
 
 
 class PageState(StrEnum):
@@ -28,6 +29,50 @@ class PageField(StrEnum):
     who = "who"
     limit = "limit"
     reason = "reason"
+    amount = "amount"
+    course = "course"
+    shown = "shown"
+    free = "free"
+    keep = "keep"
+    extra = "extra"
+
+
+REPEATED: Final = frozenset({PageField.free, PageField.keep, PageField.extra})
+"""Fields that a form may give more than once."""
+
+
+class Tick(Struct, frozen=True, kw_only=True):
+    """A box to tick: its `value` in the form, its words, and whether it is ticked.
+
+    `price` is what leaving the job out saves, or what the extra adds; negative: the other way.
+    `reason` is why the job stays, if it can't be left out: then there is no box.
+    """
+
+    value: str
+    name: str
+    price: Amount | None
+    is_ticked: bool
+    reason: str = ""
+
+
+class Choices(Struct, frozen=True, kw_only=True):
+    """What a customer may choose on the page: one of the `courses`, jobs to keep, and extras to
+    add, those of the course that is `shown`. `amount` is the total that is shown.
+    """
+
+    url: str
+    courses: tuple[Course, ...] = ()
+    course: str | None = None
+    shown: str | None = None
+    jobs: tuple[Tick, ...] = ()
+    extras: tuple[Tick, ...] = ()
+    amount: Amount | None = None
+
+    @property
+    def is_any(self) -> bool:
+        """Whether there is anything to choose."""
+        has_free = any(not tick.reason for tick in self.jobs)
+        return bool(len(self.courses) > 1 or has_free or self.extras)
 
 
 class PageActions(Struct, frozen=True, kw_only=True):
@@ -38,6 +83,7 @@ class PageActions(Struct, frozen=True, kw_only=True):
     `usual_limit` is the limit that applies if the customer gives none. `decided_at`, `decided_by`
     and `limit` (including tax if `limit_includes_tax`) describe the decision. `wrong` has the
     error of a field, shown next to it, and `entered` its contents. `notice` is shown at the top.
+    `choices` are None if nothing can be chosen.
     """
 
     state: PageState
@@ -53,6 +99,7 @@ class PageActions(Struct, frozen=True, kw_only=True):
     notice: str | None = None
     entered: Mapping[PageField, str] = {}
     wrong: Mapping[PageField, str] = {}
+    choices: Choices | None = None
 
     @property
     def has_ended(self) -> bool:

@@ -12,6 +12,15 @@ def wrong_told(field: PageField, code: str, scribe: Scribe) -> str:
         return scribe.say("Please give your name, on one line.")
     if field is PageField.reason:
         return scribe.say("Please give your reason in one line, or leave this blank.")
+    if field is PageField.course:
+        return scribe.say("Please choose one of the ways to repair it.")
+    if field is PageField.amount:
+        return scribe.say(
+            "Your choices changed the total. Please look at the new total, and send your answer "
+            "again."
+        )
+    if field in (PageField.keep, PageField.extra):
+        return scribe.say("We cannot price these choices together here. Please ask us.")
     if code == "limit-below-amount":
         return scribe.say(
             "This is less than the quote's total. Enter a higher amount, or leave this blank to "

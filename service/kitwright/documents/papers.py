@@ -6,6 +6,7 @@ from msgspec import Struct
 
 from kitwright.catalogue.model import Contact, Shop
 from kitwright.documents.bench_sheet import bench_sheet_html, bench_sheet_pdf
+from kitwright.documents.bill_pdf import bill_pdf
 from kitwright.documents.fonts import fonts
 from kitwright.documents.notice_page import Notice, notice_page
 from kitwright.documents.order_csv import order_csv
@@ -16,10 +17,11 @@ from kitwright.documents.pick_list import pick_list_html, pick_list_pdf
 from kitwright.documents.quote_page import quote_page
 from kitwright.documents.quote_pdf import quote_pdf
 from kitwright.documents.ubl import quotation
+from kitwright.documents.ubl_bill import ubl_bill
 from kitwright.documents.ubl_order import ubl_order
 from kitwright.documents.web_page import page_policy
 from kitwright.language.scribe import Scribe
-from kitwright.quote import Paper
+from kitwright.quote import Bill, Paper
 
 __all__ = ["MadeOrder", "Page", "ShopPapers"]
 
@@ -103,6 +105,14 @@ class ShopPapers:
     def pick_list_pdf(self, paper: Paper) -> bytes:
         """Return the pick list of a revision as PDF."""
         return pick_list_pdf(paper.quote, paper.envelope, _scribe(paper), contact=self._contact)
+
+    def bill_pdf(self, bill: Bill) -> bytes:
+        """Return an invoice or a credit note as PDF."""
+        return bill_pdf(bill)
+
+    def bill_xml(self, bill: Bill) -> bytes:
+        """Return an invoice or a credit note as a UBL 2.1 Invoice or CreditNote."""
+        return ubl_bill(bill)
 
     def order_files(self, made: MadeOrder, language: str) -> dict[str, bytes]:
         """Return a parts order in every form, by the ending of the file's name."""

@@ -8,9 +8,10 @@ from kitwright.catalogue.model import Shop
 from kitwright.documents.balance_view import bears_tax, exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contingency_view import contingencies_of, sums_of
+from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.leakage_svg import leakage_svg, leakage_told
 from kitwright.documents.line_words import grouped, notes_of, purchase_of, sum_of
-from kitwright.documents.page_actions import PageActions, PageField, PageState
+from kitwright.documents.page_actions import Choices, PageActions, PageField, PageState
 from kitwright.documents.question_words import machines_of, priced_part
 from kitwright.documents.range_svg import key_told, range_svg
 from kitwright.documents.totals_view import summary_of, totals_of
@@ -42,6 +43,7 @@ def quote_page(
         shop=shop,
         actions=actions,
         fields=PageField,
+        place_of=_place_of,
         outcome=_outcome(actions, scribe, shop),
         leakage_svg=leakage_svg,
         leakage_told=leakage_told,
@@ -51,6 +53,9 @@ def quote_page(
         purchase_of=purchase_of,
         notes_of=notes_of,
         sum_of=sum_of,
+        courses=courses_of(quote, scribe),
+        advice=advice_of(quote, scribe),
+        choices=None if actions is None else actions.choices,
         totals=totals_of(quote, scribe, is_owed=is_open),
         summary=summary_of(quote, scribe, is_owed=is_open),
         contingencies=contingencies_of(quote, scribe),
@@ -63,6 +68,21 @@ def quote_page(
         tax_in_lines=_tax_in_lines(quote, scribe),
         tax_in_item=_tax_in_item(quote, scribe),
     )
+
+
+def _place_of(field: PageField, choices: Choices | None) -> str:
+    """Return the id of the element that the error of a field is about."""
+    if field in (PageField.who, PageField.limit, PageField.reason):
+        return field.value
+    there = {}
+    if choices is not None:
+        there = {
+            PageField.amount: "amount" if choices.amount is not None else "answer",
+            PageField.course: "course" if len(choices.courses) > 1 else "answer",
+            PageField.keep: "keep",
+            PageField.extra: "extra-work" if choices.extras else "answer",
+        }
+    return there.get(field, "answer")
 
 
 def _tax_in_lines(quote: Quote, scribe: Scribe) -> str:

@@ -12,6 +12,7 @@ from kitwright.catalogue.model import Contact
 from kitwright.documents.balance_view import exemption_told, is_owed
 from kitwright.documents.basis_words import basis_told
 from kitwright.documents.contingency_view import contingencies_of, sums_of
+from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.frame import (
     customer_lines,
     frame,
@@ -128,6 +129,11 @@ def quote_sheet(quote: Quote, envelope: Envelope, scribe: Scribe, contact: Conta
         "after": [_repair(repair, scribe) for repair in quote.in_play],
         "contingencies": contingencies_of(quote, scribe),
         "sums": sums_of(quote, scribe),
+        "courses": [
+            {"name": row.name, "total": row.total, "facts": list(row.facts)}
+            for row in courses_of(quote, scribe)
+        ],
+        "advice": list(advice_of(quote, scribe)),
         "extras": [_extra(extra, scribe) for extra in quote.extras],
         "limit": _limit(quote, envelope, scribe),
         "cautions": [(caution.title, caution.text) for caution in quote.cautions],

@@ -9,6 +9,7 @@ from typing import Final
 from kitwright.catalogue.model import LOOSE
 from kitwright.documents.balance_view import exemption_told
 from kitwright.documents.contingency_view import nested, sums_of
+from kitwright.documents.courses_view import advice_of, courses_of
 from kitwright.documents.layout import WIDTH, page, paragraph, spread, title
 from kitwright.documents.line_words import group_of, makes_of, price_of, quantity_at_price
 from kitwright.documents.order_text import order_lines
@@ -38,6 +39,7 @@ def quote_text(quote: Quote) -> str:
         _lines(quote, scribe),
         _totals(quote, scribe),
         _contingencies(quote, scribe),
+        _courses(quote, scribe),
         _extras(quote, scribe),
         _stock(quote, scribe),
         *(order_lines(quote.shop.name, order, scribe) for order in quote.orders),
@@ -182,7 +184,7 @@ def _steps(quote: Quote, scribe: Scribe) -> Iterator[str]:
             place = step.place
             yield f"  {place_name(place, scribe)}"
         if step.number in stops:
-            yield from paragraph(stop_told(stops[step.number], scribe), " " * 8, " " * 8)
+            yield from paragraph(stop_told(stops[step.number], scribe), "  ", "  ")
         minutes = _short(step.exact_minutes, scribe) if step.labour_class else ""
         yield from spread(f"  {step.number:>4}. {step.name}", minutes)
     for name, minutes in minute_rows(plan, scribe):
@@ -248,6 +250,19 @@ def _contingencies(quote: Quote, scribe: Scribe) -> Iterator[str]:
 
 def _cost(price: Amount, minutes: int, scribe: Scribe) -> str:
     return f"{scribe.amount(price)}  {minutes:>4} {scribe.say_as('minutes', 'min')}"
+
+
+def _courses(quote: Quote, scribe: Scribe) -> Iterator[str]:
+    rows = courses_of(quote, scribe)
+    if not rows:
+        return
+    yield from title(scribe.say("Ways to repair it: one of them is chosen"))
+    for row in rows:
+        yield from spread(f"  {row.name}", row.total)
+        for fact in row.facts:
+            yield from paragraph(fact, " " * 6, " " * 6, _REASON_WIDTH)
+    for reason in advice_of(quote, scribe):
+        yield from paragraph(reason, "  ", "  ")
 
 
 def _extras(quote: Quote, scribe: Scribe) -> Iterator[str]:

@@ -18,8 +18,6 @@ revision.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from decimal import Decimal
-from fractions import Fraction
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -30,8 +28,7 @@ from kitwright.documents.ubl_xml import ubl_document
 from kitwright.errors import KitwrightError
 from kitwright.language.scribe import Scribe
 from kitwright.money import total
-from kitwright.quote import Amount, Envelope, Line, Quote, amount_of, known
-from kitwright.units import decimal_text
+from kitwright.quote import Amount, Envelope, Line, Quote, amount_of, known, net_price
 
 FREIGHT: Final = "FC"
 DISCOUNT: Final = "95"
@@ -171,19 +168,3 @@ def _notes(quote: Quote, envelope: Envelope, scribe: Scribe) -> Iterator[str]:
     ):
         if fact is not None:
             yield note
-
-
-def net_price(line: Line) -> tuple[str, str]:
-    """Return a price without tax and its base quantity, which give the line's net exactly.
-
-    If the printed price includes tax, the result is the net for the printed base quantity, if that
-    has few decimals. Otherwise it is the net for the entire quantity of the line.
-    """
-    net = known(line.net)
-    if net == line.amount.money:
-        return line.unit_price, line.base_quantity
-    exact = Fraction(net.amount) * Fraction(line.base_quantity) / Fraction(line.quantity)
-    price = decimal_text(exact)
-    if Fraction(Decimal(price)) == exact:
-        return price, line.base_quantity
-    return net.amount_text, line.quantity

@@ -17,7 +17,7 @@ from typing import Final
 from msgspec import structs
 
 from kitwright.money import Money, total
-from kitwright.quote import Amount, Line, LineTax, Quote, amount_of, known
+from kitwright.quote import Amount, Bill, BillLine, Line, LineTax, Quote, amount_of, known
 from kitwright.tax import Category
 
 _NO_TAX: Final = "OTH"
@@ -25,7 +25,7 @@ _NO_TAX: Final = "OTH"
 _ORDER: Final = tuple(Category)
 
 
-def taxes_of(line: Line) -> tuple[LineTax, ...]:
+def taxes_of(line: Line | BillLine) -> tuple[LineTax, ...]:
     """Return how each tax treats a line with known tax; if there is none, that none is charged."""
     if line.taxes:
         return line.taxes
@@ -41,7 +41,7 @@ def taxes_of(line: Line) -> tuple[LineTax, ...]:
     return (untaxed,)
 
 
-def tax_totals(quote: Quote) -> list[tuple[Amount, list[LineTax]]]:
+def tax_totals(quote: Quote | Bill) -> list[tuple[Amount, list[LineTax]]]:
     """Return the total of each tax, with its base and amount for each category and rate.
 
     Taxes that are charged come first, then those that an exemption takes off entirely.

@@ -9,6 +9,7 @@ from msgspec import Struct, structs
 
 from kitwright.catalogue.model import OverrunPreset
 from kitwright.keeping.acts import ActRefused, NotNow, check_act
+from kitwright.keeping.choosing import agreed_from, as_chosen, differing_choices, keep_choice
 from kitwright.keeping.event import Facts, keep_change
 from kitwright.keeping.life import additions_to, revision_of, showing
 from kitwright.keeping.offer import accepted, check_offer, still_offered
@@ -165,19 +166,28 @@ def accept(
     *,
     yes: Yes,
     preset: OverrunPreset | None,
+    choice: Revision | None = None,
 ) -> KeptQuote:
     """Return a quote whose offered revision the customer authorised.
 
     Accepting the revision in force again on the same terms changes nothing.
 
+    Args:
+        choice: what the customer chose of the revision, priced; it is kept as a revision of its
+            own, which is the one agreed. None: the revision as it stands.
+
     Raises: AgreedOtherwise, NothingOffered, OtherRevisionOffered, NoSuchRevision, QuoteExpired,
     AmountDiffers, LimitBelowAmount, AuthorisationTimeInvalid.
     """
-    if quote.agreed == revision:
-        _check_repeated(records, quote, revision, yes, preset)
+    in_force = agreed_from(records, quote, revision)
+    if in_force is not None:
+        other = differing_choices(in_force, choice)
+        _check_repeated(records, quote, in_force.number, yes, preset, other)
         return quote
     quote = still_offered(records, stamp, quote, revision)
     offer = check_offer(records, "accept", quote, revision, stamp)
+    if choice is not None:
+        offer = as_chosen(offer, choice)
     due = _in_terms(offer.net, offer.gross, yes.includes_tax)
     if yes.amount is not None and yes.amount != due:
         raise AmountDiffers(yes.amount, due, yes.includes_tax)
@@ -185,6 +195,9 @@ def accept(
     if limit < due:
         raise LimitBelowAmount(limit, due)
     at, facts = _time_of(yes, offer, stamp)
+    if choice is not None:
+        facts = {**facts, "chosen_from": revision}
+        quote, revision = keep_choice(records, quote, offer)
     records.authorisations.add(
         Authorisation(
             quote=quote.number,
@@ -222,17 +235,23 @@ def _time_of(yes: Yes, offer: Revision, stamp: Stamp) -> tuple[datetime, Facts]:
 
 
 def _check_repeated(
-    records: Records, quote: KeptQuote, revision: int, yes: Yes, preset: OverrunPreset | None
+    records: Records,
+    quote: KeptQuote,
+    revision: int,
+    yes: Yes,
+    preset: OverrunPreset | None,
+    choices: tuple[str, ...],
 ) -> None:
     """Raise AgreedOtherwise if an acceptance of the revision in force is not the recorded one. A
-    contact, a time and an amount that it does not state are the recorded ones.
+    contact, a time and an amount that it does not state are the recorded ones. `choices` are the
+    members in which other choices differ.
     """
     given = records.authorisations.get(quote.number, revision)
     if given is None:
         return
     limit = given.amount + allowance(preset, given.amount) if yes.limit is None else yes.limit
     said = {**structs.asdict(yes), "limit": limit}
-    other = tuple(
+    other = choices + tuple(
         name for name, value in said.items() if value is not None and value != getattr(given, name)
     )
     if other:

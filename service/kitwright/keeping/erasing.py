@@ -24,6 +24,7 @@ from kitwright.keeping.record import (
     Erasure,
     ErasureStage,
     KeptQuote,
+    KeptStatement,
     Machine,
     Mail,
     QuoteState,
@@ -31,9 +32,14 @@ from kitwright.keeping.record import (
     Stamp,
 )
 from kitwright.keeping.store import Records, Store
+from kitwright.quote import encode_billing, read_statement
 
 ERASED: Final = "erased"
 """The text that replaces a name."""
+_FREE: Final = "free"
+"""The kind of the added lines, whose text is written manually."""
+_ADDED: Final = "addition-"
+"""The start of the code of a line that was added after the acceptance."""
 _A_FEW: Final = 20
 """How many small records are erased before the clock is looked at again."""
 _MOST_BUSY: Final = 100
@@ -329,6 +335,8 @@ class _Work:
         added = [one for one in records.additions.of_quote(number) if one.revision in own]
         for addition in added:
             records.additions.put(structs.replace(addition, description=ERASED))
+        if quote.agreed in own:
+            self._account(number)
         # a machine of nobody goes with the last revisions that name it
         for machine in tuple(ownerless(records, self._customer, own.values())):
             self._machine(machine)
@@ -345,11 +353,41 @@ class _Work:
             self._count(kind, len(found))
         self._count("quotes", 1)
 
+    def _account(self, quote: int) -> None:
+        """Erase personal data of a statement, and the name of who collected the machine."""
+        handover = self._records.handovers.get(quote)
+        if handover is not None:
+            self._records.handovers.put(structs.replace(handover, collector=ERASED))
+        kept = self._records.statements.get(quote)
+        if kept is not None:
+            self._records.statements.put(without_names(kept))
+
     def _mails(self, place: int) -> int | None:
         found = () if self._email is None else self._records.mails.to(self._email, place, _A_FEW)
         own = (one for one in found if _names_nobody(self._records, one))
         erase_mails(self._records, self.stamp, own)
         return found[-1].number if found else None
+
+
+def without_names(kept: KeptStatement) -> KeptStatement:
+    """Return a statement without certificate and text written at the counter. Amounts stay."""
+    statement = read_statement(kept.body)
+    exemption = statement.exemption
+    lines = tuple(
+        structs.replace(line, description=ERASED)
+        if line.kind == _FREE or line.code.startswith(_ADDED)
+        else line
+        for line in statement.lines
+    )
+    left = structs.replace(
+        statement,
+        lines=lines,
+        disposed=tuple(structs.replace(one, what=ERASED, where=None) for one in statement.disposed),
+        exemption=None
+        if exemption is None
+        else structs.replace(exemption, certificate_number=ERASED),
+    )
+    return structs.replace(kept, is_erased=True, body=encode_billing(left))
 
 
 def _names_nobody(records: Records, mail: Mail) -> bool:

@@ -180,6 +180,29 @@ class Addition(Struct, frozen=True, kw_only=True):
     amount: Money
 
 
+class Billing(Struct, frozen=True, kw_only=True):
+    """What an invoice says of its buyer, or its seller, besides the name.
+
+    `country` is a code of ISO 3166-1. `vat_id` is that of a tax like VAT, `tax_id` another number
+    for tax, `registration` that of a register of companies. `endpoint` is an electronic address
+    under `endpoint_scheme`, a code of the list EAS. `order_reference` is what the buyer wants to
+    read on every invoice.
+    """
+
+    street: str | None = None
+    more: str | None = None
+    city: str | None = None
+    postcode: str | None = None
+    region: str | None = None
+    country: str | None = None
+    vat_id: str | None = None
+    tax_id: str | None = None
+    registration: str | None = None
+    endpoint: str | None = None
+    endpoint_scheme: str | None = None
+    order_reference: str | None = None
+
+
 class Customer(Struct, frozen=True, kw_only=True):
     """A customer. Of an erased customer, only the id, the version and the times are left."""
 
@@ -195,6 +218,7 @@ class Customer(Struct, frozen=True, kw_only=True):
     note: str | None
     made_at: datetime
     erased_at: datetime | None
+    billing: Billing | None = None
 
 
 class Machine(Struct, frozen=True, kw_only=True):
@@ -276,6 +300,108 @@ class Advance(Struct, frozen=True, kw_only=True):
     means: str
     reference: str | None
     who: str
+
+
+class KeptStatement(Struct, frozen=True, kw_only=True):
+    """The account of a finished quote: what was agreed, and what is billed. It never changes.
+
+    `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Statement`, as it was made;
+    `is_erased` says that personal data has been removed since. `who` closed it.
+    """
+
+    quote: int
+    at: datetime
+    day: date
+    net: Money
+    gross: Money
+    who: str | None
+    sha256: str
+    is_erased: bool = False
+    body: bytes
+
+
+class Payment(Struct, frozen=True, kw_only=True):
+    """A payment on a statement, or one paid back if the amount is negative. `rounding` is what the
+    smallest coin took off the balance, or added to it: amount - rounding was owed.
+    """
+
+    quote: int
+    number: int
+    at: datetime
+    day: date
+    amount: Money
+    rounding: Money
+    means: str
+    reference: str | None
+    who: str
+
+
+class Handover(Struct, frozen=True, kw_only=True):
+    """A machine was collected by `collector`, and handed over by `who`, with the balance then.
+
+    `old_parts` says that the old parts went along, `is_unsafe` that the machine is tagged as not
+    safe to use.
+    """
+
+    quote: int
+    at: datetime
+    day: date
+    collector: str
+    old_parts: bool
+    is_unsafe: bool
+    balance: Money
+    who: str
+
+
+class BillKind(StrEnum):
+    """An invoice, or a credit note that corrects one."""
+
+    invoice = "invoice"
+    credit_note = "credit_note"
+
+
+class KeptBill(Struct, frozen=True, kw_only=True):
+    """An invoice or a credit note, which never changes. Its number is its series and its place in
+    it, from 1 without gaps. A credit note names the invoice that it corrects.
+
+    `sha256`, in hex, is of `body`, the JSON of a `kitwright.quote.Bill`.
+    """
+
+    number: int
+    """Its place among all."""
+    series: str
+    place: int
+    kind: BillKind
+    quote: int
+    credited_series: str | None
+    credited_place: int | None
+    at: datetime
+    day: date
+    net: Money
+    gross: Money
+    sha256: str
+    body: bytes
+
+    @property
+    def name(self) -> str:
+        """The number as it is printed."""
+        return bill_name(self.series, self.place)
+
+    @property
+    def credited(self) -> str | None:
+        """The number of the invoice that a credit note corrects, None of an invoice."""
+        if self.credited_series is None or self.credited_place is None:
+            return None
+        return bill_name(self.credited_series, self.credited_place)
+
+
+def bill_name(series: str, place: int) -> str:
+    """Return the number of an invoice or a credit note as it is printed.
+
+    >>> bill_name("I1", 27)
+    'I1-00027'
+    """
+    return f"{series}-{place:05}"
 
 
 class OrderEntry(Struct, frozen=True, kw_only=True):

@@ -7,7 +7,7 @@ that were waiting when the backup was made, and releases it.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import Final, Literal
 
@@ -20,7 +20,7 @@ from kitwright.keeping.event import add_event
 from kitwright.keeping.generation import Generation
 from kitwright.keeping.link_rounds import revoke_links, round_of
 from kitwright.keeping.mail import settle_failed
-from kitwright.keeping.record import KeyRecord, Mail, QuoteState, Stamp
+from kitwright.keeping.record import KeyRecord, Mail, QuoteState, Stamp, bill_name
 from kitwright.keeping.store import QuoteFilter, Records
 
 Waiting = Literal["send", "drop"]
@@ -65,6 +65,33 @@ class NotConfirmed(ActRefused):
         self.since = since
 
 
+class LastNumberMissing(ActRefused):
+    """Invoices were made before the backup, and the owner has not said which was the last one that
+    was handed out.
+    """
+
+    code = "last-number-missing"
+
+    def __init__(self, known: str) -> None:
+        super().__init__(
+            f"{known} is the last number that is known: give the last one of that series that was "
+            "handed out in `last_numbers`, even if it is the same, because the next document "
+            "begins another series"
+        )
+        self.known = known
+
+
+class LastNumberLower(ActRefused):
+    """A last number that is below one that is known."""
+
+    code = "last-number-lower"
+
+    def __init__(self, given: str, known: str) -> None:
+        super().__init__(f"{given} is before {known}, which is known")
+        self.given = given
+        self.known = known
+
+
 class WaitingMail(Struct, frozen=True, kw_only=True):
     """An e-mail that waits to be sent, without its address: of a quote's revision, or of an
     order.
@@ -82,7 +109,8 @@ class Report(Struct, frozen=True, kw_only=True):
 
     `mails` wait to be sent. `events` says for each webhook, by its number, how many events wait.
     `offers` are the quotes whose links can be accepted. `keys` are not revoked. Whatever happened
-    between the generation's `taken_at` and `begun_at` is not in the folder.
+    between the generation's `taken_at` and `begun_at` is not in the folder. `last_numbers` are the
+    last known numbers of invoices and of credit notes, each of a series that may have gone on.
     """
 
     generation: Generation
@@ -90,6 +118,7 @@ class Report(Struct, frozen=True, kw_only=True):
     events: tuple[tuple[int, int], ...]
     offers: tuple[int, ...]
     keys: tuple[KeyRecord, ...]
+    last_numbers: tuple[str, ...]
 
 
 def begin_generation(
@@ -159,7 +188,28 @@ def report(records: Records) -> Report:
         events=tuple(sorted(counts.items())),
         offers=tuple(quote.number for quote in reversed(offered)),
         keys=tuple(key for key in records.keys.every() if key.revoked_at is None),
+        last_numbers=tuple(bill_name(*one) for one in _may_go_on(records)),
     )
+
+
+def _may_go_on(records: Records) -> tuple[tuple[str, int], ...]:
+    """Return the newest series of invoices, and that of credit notes, with their last places."""
+    newest = {series[:1]: (series, place) for series, place in records.bills.series()}
+    return tuple(newest.values())
+
+
+def _check_last(records: Records, given: Sequence[str]) -> None:
+    """Raise unless there is a number for each series that may have gone on, and none is too low."""
+    told: dict[str, int] = {}
+    for number in given:
+        series, _, digits = number.rpartition("-")
+        told[series] = int(digits) if digits.isascii() and digits.isdigit() else 0
+    for series, place in _may_go_on(records):
+        known = bill_name(series, place)
+        if series not in told:
+            raise LastNumberMissing(known)
+        if told[series] < place:
+            raise LastNumberLower(bill_name(series, told[series]), known)
 
 
 def _waiting(mail: Mail) -> WaitingMail:
@@ -179,6 +229,7 @@ def release(
     mail: Waiting | None,
     webhooks: Waiting | None,
     is_confirmed: bool,
+    last_numbers: Sequence[str] = (),
 ) -> Generation:
     """Return the generation once everything may go out again.
 
@@ -188,14 +239,17 @@ def release(
             tell that it has seen it.
         is_confirmed: whether the owner confirms keys, links and personal data of earlier
             generations although erasures and revocations since the backup are not known.
+        last_numbers: the last invoice and the last credit note that were handed out, by number, if
+            any were made before the backup.
 
-    Raises: NotHeld, NotConfirmed, ChoiceMissing.
+    Raises: NotHeld, NotConfirmed, ChoiceMissing, LastNumberMissing, LastNumberLower.
     """
     held = records.generations.current()
     if not held.is_held:
         raise NotHeld
     if not (held.is_confirmed or is_confirmed):
         raise NotConfirmed(held.known_until or held.begun_at)
+    _check_last(records, last_numbers)
     mails = records.mails.due(_EVER, _MANY)
     # the restore's own event, and later ones, are new to every receiver
     deliveries = [one for one in records.events.deliveries() if one[1] <= held.after]
@@ -213,5 +267,7 @@ def release(
     released = structs.replace(held, released_at=stamp.at, is_confirmed=True)
     records.generations.put(released)
     facts = {"epoch": released.epoch, "mail": mail, "webhooks": webhooks}
+    if last_numbers:
+        facts["last_numbers"] = ", ".join(last_numbers)
     add_event(records, stamp, "records.released", f"generation:{released.number}", facts)
     return released

@@ -7,7 +7,7 @@ shortage: it has to be ordered. Reservations end as soon as no agreement needs t
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from fractions import Fraction
 
 import msgspec
@@ -26,6 +26,7 @@ AGREED = "agreed"
 """The reason of a reservation at an acceptance."""
 NOT_NEEDED = "no agreement needs it"
 FINISHED = "work finished"
+NOT_USED = "not used"
 
 
 class Taken(Struct, frozen=True):
@@ -147,6 +148,22 @@ def reserve_missing(
                 rest -= amount
                 count += 1
     return count
+
+
+def release_unused(
+    records: Records, stamp: Stamp, quote: KeptQuote, used: Mapping[str, Fraction]
+) -> None:
+    """Release what is reserved for a quote of each item in `used`, beyond the quantity used."""
+    shares = records.shelf.shares(quote.number)
+    over = _had(shares)
+    for share in reversed(shares):
+        item = share.holding.item
+        if item not in used:
+            continue
+        amount = min(share.reserved, over[item] - int(used[item] * UNIT))
+        if amount > 0:
+            over[item] -= amount
+            _enter(records, stamp, quote, share.holding, MoveKind.release, amount, NOT_USED)
 
 
 def draw_reserved(records: Records, stamp: Stamp, quote: KeptQuote) -> None:

@@ -25,15 +25,19 @@ from kitwright.keeping.record import (
     DueDelivery,
     Erasure,
     Event,
+    Handover,
     Hook,
     KeptAnswer,
+    KeptBill,
     KeptOrder,
     KeptQuote,
+    KeptStatement,
     KeyRecord,
     Machine,
     Mail,
     OrderEntry,
     OrderState,
+    Payment,
     Photo,
     QuoteState,
     Revision,
@@ -257,6 +261,54 @@ class Advances(Protocol):
         """Return the advances of a quote, oldest first."""
 
 
+class Statements(Protocol):
+    """Statements, one for each finished quote. Only personal data may be removed from one."""
+
+    def add(self, record: KeptStatement) -> KeptStatement:
+        """Add a statement. Raises: RecordConflict, if its quote has one."""
+
+    def get(self, *key: int | str) -> KeptStatement | None:
+        """Return the statement of a quote, or None."""
+
+    def put(self, record: KeptStatement) -> None:
+        """Replace a statement by itself without personal data. Raises: RecordMissing."""
+
+
+class Payments(Protocol):
+    """Payments on statements; a payment never changes."""
+
+    def add(self, record: Payment) -> Payment:
+        """Add a payment; return it with its number within its quote. Raises: RecordConflict."""
+
+    def of_quote(self, quote: int) -> tuple[Payment, ...]:
+        """Return the payments of a quote, oldest first."""
+
+
+class Bills(Protocol):
+    """Invoices and credit notes: none changes, and the places of a series have no gaps."""
+
+    def add(self, record: KeptBill) -> KeptBill:
+        """Add an invoice or a credit note; return it with its number among all.
+
+        Raises: RecordConflict, also if its place leaves a gap.
+        """
+
+    def named(self, series: str, place: int) -> KeptBill | None:
+        """Return the one with a place in a series, or None."""
+
+    def last(self, series: str) -> int:
+        """Return the last place of a series, 0 where there is none."""
+
+    def of_quote(self, quote: int) -> tuple[KeptBill, ...]:
+        """Return the invoices and credit notes of a quote, oldest first."""
+
+    def find(self, before: int | None, most: int) -> tuple[KeptBill, ...]:
+        """Return at most `most` invoices and credit notes below a number, newest first."""
+
+    def series(self) -> tuple[tuple[str, int], ...]:
+        """Return every series with the last place in it, oldest first."""
+
+
 class ClockEntries(Protocol):
     """What mechanics did on quotes; an entry never changes."""
 
@@ -466,6 +518,10 @@ class Records(Struct, frozen=True, kw_only=True):
     authorisations: OfQuote[Authorisation]
     additions: OfQuote[Addition]
     advances: Advances
+    statements: Statements
+    payments: Payments
+    handovers: Kept[Handover]
+    bills: Bills
     clock_entries: ClockEntries
     customers: Customers
     machines: Machines

@@ -32,15 +32,30 @@ from kitwright.tax import (
 from kitwright.units import Figure, read_figure
 
 
+class ShelfRow(Struct, frozen=True, kw_only=True, array_like=True):
+    """Free stock of one item in one bin when a quote was made, as in `kitwright.stages.supply`."""
+
+    item: str
+    quality: str
+    brand: str | None
+    bin: str
+    free: str
+    cost: int
+
+
 class Reckoning(Struct, frozen=True, kw_only=True):
     """How the lines of a revision are totalled: the tax area, the day, the exempt charge kinds, and
     the cash rounding, None for none.
+
+    `shelf` is the free stock that the revision was made with, for its choices; None in revisions of
+    versions that did not keep it.
     """
 
     area: TaxArea
     on: date
     exempt: tuple[str, ...]
     cash_step: Decimal | None
+    shelf: tuple[ShelfRow, ...] | None = None
 
 
 class Sums(Struct, frozen=True, kw_only=True):
@@ -143,6 +158,13 @@ def written_reckoning(reckoning: Reckoning) -> bytes:
 def _read_figure(_: type, text: str) -> Figure:
     # the only type of the catalogue that the decoder does not know
     return read_figure(text)
+
+
+def read_reckoning(revision: Revision) -> Reckoning | None:
+    """Return how a revision is totalled, None if its tax is not known."""
+    if not revision.reckoning:
+        return None
+    return msgspec.json.decode(revision.reckoning, type=Reckoning, dec_hook=_read_figure)
 
 
 def read_agreed(revision: Revision) -> Agreed:

@@ -9,6 +9,23 @@ SENTENCES: Final[dict[str, str]] = {
     "asked-by-counter": "Requested by name.",
     "chosen-by-findings": "Chosen on the basis of the findings.",
     "added-by-counter": "Added to the quote.",
+    "only-job": "It is the only work of this quote.",
+    "needed-by-diagnosis": "Without it, this is not repaired: {diagnosis}.",
+    "needed-first": "The findings ask for it before anything else.",
+    "unsafe-without": "It would not be safe without it.",
+    "better-for-less": "{course} is the better course, and costs {less} less than: {dearer}.",
+    "repair-share-of-value": "{course} costs {percent} of the machine's value of {value}.",
+    "repair-above-value-share": (
+        "{course} costs {percent} of the machine's value of {value}. Think about replacing it."
+    ),
+    "repair-far-above-value-share": (
+        "{course} costs {percent} of the machine's value of {value}. We would think hard about "
+        "replacing it."
+    ),
+    "machine-so-old": "Age of the machine in years: {years}. Hours run: {run}.",
+    "machine-costs-more": "Another machine at {price} costs {more} more than: {course}.",
+    "machine-costs-less": "Another machine at {price} costs {more} less than: {course}.",
+    "changed-by-counter": "Its minutes were set for this quote.",
     "access-of-job": "The work is done here: {job}.",
     "stands-before": "Removed before: {component}.",
     "quicker-with-engine-out": "With the engine out of the machine, the entire visit is quicker.",
@@ -110,6 +127,11 @@ UNSAID: Final = frozenset({"fits-every-serial", "labour-of-job"})
 """Reasons that a summary leaves out because they go without saying."""
 
 WORDS: Final[dict[str, str]] = {
+    "course-least": "The least repair",
+    "course-recommended": "The usual repair",
+    "course-thorough": "The thorough repair",
+    "course-short_block": "A new short block",
+    "course-engine": "A complete engine",
     "adapt_and_align": "adapting and aligning the engine",
     "air_hold": "compressed air that holds the valves",
     "airbox_gasket": "air box gasket",

@@ -60,6 +60,8 @@ class Speaker(Wording):
             "code": lambda name, _: self._of_line(name),
             "component": lambda name, _: self.instance(name),
             "work": lambda name, _: self.instance(name),
+            "course": lambda name, _: self.word(f"course-{name}"),
+            "dearer": lambda name, _: self.word(f"course-{name}"),
             "tax": lambda name, _: self.text("tax", name),
             "missing": lambda name, _: self.item(name),
             **dict.fromkeys(_WORDS, lambda name, _: self.word(name)),

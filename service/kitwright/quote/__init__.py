@@ -34,6 +34,18 @@ from kitwright.quote.base import (
     amount_of,
     known,
 )
+from kitwright.quote.billing import (
+    Bill,
+    BillLine,
+    BillRole,
+    DisposedOf,
+    Party,
+    Statement,
+    StatementLine,
+    encode_billing,
+    read_bill,
+    read_statement,
+)
 from kitwright.quote.contingency import (
     ChanceOver,
     Contingencies,
@@ -42,6 +54,7 @@ from kitwright.quote.contingency import (
     PossibleRepair,
     PriceRange,
 )
+from kitwright.quote.course import Advice, Course, CourseName, WarrantyTerms
 from kitwright.quote.customer import ShownQuote, customers_reasons, for_customer
 from kitwright.quote.envelope import Envelope, Paper
 from kitwright.quote.kit import (
@@ -80,6 +93,7 @@ from kitwright.quote.price import (
     Place,
     Tax,
     Totals,
+    net_price,
 )
 from kitwright.quote.whole import Engine, Quote, QuotingShop, encode_quote, read_quote
 from kitwright.quote.work import (
@@ -95,10 +109,14 @@ from kitwright.quote.work import (
 __all__ = [
     "ADDED_SINCE",
     "Access",
+    "Advice",
     "AllottedLine",
     "Amount",
     "AnsweredGate",
     "Assessment",
+    "Bill",
+    "BillLine",
+    "BillRole",
     "Buying",
     "Caution",
     "Chance",
@@ -109,10 +127,13 @@ __all__ = [
     "Contingencies",
     "Contingency",
     "Count",
+    "Course",
+    "CourseName",
     "Cover",
     "CylinderLeakage",
     "DecimalText",
     "Diagnosed",
+    "DisposedOf",
     "Engine",
     "Envelope",
     "Evidence",
@@ -143,6 +164,7 @@ __all__ = [
     "OrderLine",
     "Pack",
     "Paper",
+    "Party",
     "Percent",
     "Place",
     "PlannedJob",
@@ -163,6 +185,8 @@ __all__ = [
     "SerialNumber",
     "ShownQuote",
     "Soonest",
+    "Statement",
+    "StatementLine",
     "Step",
     "StepKind",
     "StepPlace",
@@ -175,12 +199,17 @@ __all__ = [
     "Totals",
     "Unfilled",
     "UnitCode",
+    "WarrantyTerms",
     "WholePercent",
     "WorkPlan",
     "amount_of",
     "customers_reasons",
+    "encode_billing",
     "encode_quote",
     "for_customer",
     "known",
+    "net_price",
+    "read_bill",
     "read_quote",
+    "read_statement",
 ]

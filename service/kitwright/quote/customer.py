@@ -14,6 +14,7 @@ from msgspec import UNSET, Struct, UnsetType, structs
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Reason
 from kitwright.quote.contingency import Contingency
+from kitwright.quote.course import Course
 from kitwright.quote.price import Line
 from kitwright.quote.whole import Quote
 from kitwright.quote.work import QuotedJob, Saving
@@ -43,6 +44,7 @@ THE_SHOPS_OWN: Final[Mapping[type[Struct], frozenset[str]]] = {
         {"computed", "tax_kind", "labour_class", "job", "places", "sources", "reason", "why"}
     ),
     Contingency: frozenset({"probability", "parts"}),
+    Course: frozenset({"minutes", "parts_by"}),
 }
 """Members not shown to customers: the shop's costs, its suppliers, and its internal reasons."""
 

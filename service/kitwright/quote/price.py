@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Final
+from decimal import Decimal
+from fractions import Fraction
+from typing import Final, Protocol
 
 from msgspec import Struct
 
@@ -15,9 +17,11 @@ from kitwright.quote.base import (
     OnCylinder,
     Reason,
     UnitCode,
+    known,
 )
 from kitwright.quote.kit import Need
 from kitwright.tax import Category
+from kitwright.units import decimal_text
 
 ADDED_SINCE: Final = "added-since"
 """The reason of a line that was added after the revision was agreed to."""
@@ -101,6 +105,30 @@ class Line(Struct, frozen=True, kw_only=True):
         return any(one.code == ADDED_SINCE for one in self.why)
 
 
+class Priced(Protocol):
+    """A line with its printed price and its net, whose tax is known."""
+
+    @property
+    def quantity(self) -> DecimalText:
+        """How much of it."""
+
+    @property
+    def unit_price(self) -> DecimalText:
+        """The price of the base quantity as printed."""
+
+    @property
+    def base_quantity(self) -> DecimalText:
+        """What the price is for."""
+
+    @property
+    def amount(self) -> Amount:
+        """The amount as printed."""
+
+    @property
+    def net(self) -> Amount | None:
+        """The amount without tax."""
+
+
 class Tax(Struct, frozen=True, kw_only=True):
     """One tax of the quote: the `base` that it is charged on, its `rate` in per cent, and its
     `amount`.
@@ -160,3 +188,19 @@ class Extra(Struct, frozen=True, kw_only=True):
     default: str
     why: tuple[Reason, ...]
     needs: tuple[Need, ...]
+
+
+def net_price(line: Priced) -> tuple[DecimalText, DecimalText]:
+    """Return a price without tax and its base quantity, which give the line's net exactly.
+
+    If the printed price includes tax, the result is the net for the printed base quantity, if that
+    has few decimals. Otherwise it is the net for the entire quantity of the line.
+    """
+    net = known(line.net)
+    if net == line.amount.money:
+        return line.unit_price, line.base_quantity
+    exact = Fraction(net.amount) * Fraction(line.base_quantity) / Fraction(line.quantity)
+    price = decimal_text(exact)
+    if Fraction(Decimal(price)) == exact:
+        return price, line.base_quantity
+    return net.amount_text, line.quantity

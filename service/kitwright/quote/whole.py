@@ -14,6 +14,7 @@ from msgspec import Meta, Struct
 from kitwright.quote.assessment import Assessment
 from kitwright.quote.base import Caution, Reason, SerialNumber
 from kitwright.quote.contingency import Contingencies, Contingency, PossibleRepair, PriceRange
+from kitwright.quote.course import Advice, Course
 from kitwright.quote.kit import Kit, Question, Unfilled
 from kitwright.quote.order import Buying, Margin, Order
 from kitwright.quote.plan import Diagnosed, WorkPlan
@@ -53,7 +54,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     is null if nothing has to arrive, or while no source can supply some part (`unfilled`). `notes`
     name such parts and say what may change the amounts later, such as a new tax rate.
     `contingencies` and `range` are null if they were not requested, `margin` if the tax is not
-    known.
+    known. If `courses` were requested, everything else is that of the advised one until one is
+    chosen, when the quote is accepted.
     """
 
     basis: Literal["asked", "repair", "test"]
@@ -90,6 +92,8 @@ class Quote(Struct, frozen=True, kw_only=True):
     range: PriceRange | None = None
     buying: Buying | None = None
     margin: Margin | None = None
+    courses: tuple[Course, ...] = ()
+    advice: Advice | None = None
 
     @property
     def chassis_question(self) -> Question | None:

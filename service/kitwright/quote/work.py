@@ -21,7 +21,8 @@ class QuotedJob(Struct, frozen=True, kw_only=True):
     `minutes_here` those together with the other jobs of this quote.
 
     `minutes_computed` are the minutes here before any override. `saves_if_left_out` is null if this
-    is the only job; jobs that only this one includes would then be done separately.
+    is the only job; jobs that only this one includes would then be done separately. `stays` is why
+    the customer can't leave the job out of an offer, null if the customer can.
     """
 
     job: str
@@ -32,6 +33,7 @@ class QuotedJob(Struct, frozen=True, kw_only=True):
     minutes_computed: Minutes
     saves_if_left_out: Saving | None
     why: tuple[Reason, ...]
+    stays: Reason | None = None
 
 
 class SwallowedJob(Struct, frozen=True, kw_only=True):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
+from enum import StrEnum
 from fractions import Fraction
+from typing import Literal
 
 from msgspec import Struct, structs
 
@@ -73,7 +75,8 @@ class Saving(Struct, frozen=True, kw_only=True):
 class Operated(Struct, frozen=True):
     """An operation with its billed minutes, as the only job and together with the others here.
 
-    `minutes_computed` are the minutes here before any override.
+    `minutes_computed` are the minutes here before any override. `stays` is why a customer can't
+    leave it out, None if a customer can.
     """
 
     operation: Operation
@@ -81,6 +84,7 @@ class Operated(Struct, frozen=True):
     minutes_here: int
     minutes_computed: int
     why: tuple[Why, ...]
+    stays: Why | None = None
 
 
 class Repair(Struct, frozen=True, kw_only=True):
@@ -226,6 +230,84 @@ class Basis(Struct, frozen=True, kw_only=True):
     in_play: tuple[InPlay, ...] = ()
 
 
+AskedFor = Literal["value", "age_years", "hours"]
+"""A fact of a machine's worth that is asked for."""
+
+
+class CourseName(StrEnum):
+    """A way to put a fault right, the best last."""
+
+    least = "least"
+    recommended = "recommended"
+    thorough = "thorough"
+    short_block = "short_block"
+    engine = "engine"
+
+
+class Course(Struct, frozen=True, kw_only=True):
+    """One of several ways to put a fault right, as a whole quote.
+
+    `also` are the courses that come to the same jobs. `ready_on` is the day on which it is ready,
+    None if that is not known. `unfixed` are the jobs of better repairs that it leaves out, and
+    `dearer_than` the better courses that cost less, with by how much.
+    """
+
+    name: CourseName
+    also: tuple[CourseName, ...]
+    outcome: Outcome
+    ready_on: date | None
+    unfixed: tuple[Operation, ...]
+    dearer_than: tuple[tuple[CourseName, Money], ...] = ()
+
+    @property
+    def names(self) -> tuple[CourseName, ...]:
+        """All names of the course, its own first."""
+        return (self.name, *self.also)
+
+    @property
+    def price(self) -> Money:
+        """The price of the course, including tax if that is known."""
+        return self.outcome.repair.price
+
+
+class Worth(Struct, frozen=True, kw_only=True):
+    """What is known of a machine's worth; None: not known."""
+
+    value: Money | None = None
+    age_years: int | None = None
+    hours: int | None = None
+    replacement_price: Money | None = None
+
+    @property
+    def missing(self) -> tuple[AskedFor, ...]:
+        """The facts that are still to be asked for."""
+        known: dict[AskedFor, object] = {
+            "value": self.value,
+            "age_years": self.age_years,
+            "hours": self.hours,
+        }
+        return tuple(name for name, fact in known.items() if fact is None)
+
+
+class AdviceLevel(StrEnum):
+    """How much speaks against a repair, by the shop's thresholds."""
+
+    none = "none"
+    consider = "consider"
+    strong = "strong"
+
+
+class Advice(Struct, frozen=True, kw_only=True):
+    """What speaks for repairing and for replacing: never a decision. `missing` are the facts of the
+    machine's worth that are still to be asked for.
+    """
+
+    level: AdviceLevel
+    reasons: tuple[Why, ...]
+    missing: tuple[AskedFor, ...]
+    replacement_price: Money | None
+
+
 class Outcome(Struct, frozen=True, kw_only=True):
     """The complete answer to a request: its draft, and the repair, the optional jobs and the
     savings with the counter's changes. `savings` has one for each operation, or none if there is
@@ -253,6 +335,9 @@ class Outcome(Struct, frozen=True, kw_only=True):
     basis: Basis | None = None
     sooner: Sooner | None = None
     prospect: Prospect | None = None
+    courses: tuple[Course, ...] = ()
+    advised: CourseName | None = None
+    advice: Advice | None = None
 
     @property
     def is_of_draft(self) -> bool:
@@ -375,7 +460,7 @@ def _rate_notes(request: Request, repair: Repair, until: date) -> Iterator[Why]:
 def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
     """Return an operation with its present minutes, and the name of the person who set them."""
     operation = operated.operation
-    reasons = (
+    reasons = tuple(
         Why("minutes-overridden", {"reason": each.reason, "by": each.by})
         for each in terms.overrides
         if isinstance(each, MinutesOverride)
@@ -385,6 +470,7 @@ def _changed(operated: Operated, repair: Repair, terms: Terms) -> Operated:
         operated,
         minutes_here=repair.labour.minutes_of(operation.key),
         why=(*operated.why, *reasons),
+        stays=operated.stays or (Why("changed-by-counter") if reasons else None),
     )
 
 

@@ -18,6 +18,7 @@ from sqlite_utils import Database
 
 from kitwright.errors import reason_of
 from kitwright.keeping.store import Records, StoreFull, StoreUnavailable
+from kitwright.store.bills import BillTable, HandoverTable, PaymentTable, StatementTable
 from kitwright.store.clock import ClockTable
 from kitwright.store.closings import LedgerFile
 from kitwright.store.erasures import DisposalTable, ErasureTable
@@ -334,6 +335,10 @@ def tables(session: Session) -> Records:
         authorisations=authorisations(session),
         additions=AdditionTable(session),
         advances=AdvanceTable(session),
+        statements=StatementTable(session),
+        payments=PaymentTable(session),
+        handovers=HandoverTable(session),
+        bills=BillTable(session),
         clock_entries=ClockTable(session),
         customers=CustomerTable(session),
         machines=MachineTable(session),

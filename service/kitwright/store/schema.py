@@ -20,6 +20,7 @@ from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
 from kitwright.keeping.generation import EPOCH_BYTES
+from kitwright.store.bill_schema import BILLS
 from kitwright.store.clock import CLOCK
 from kitwright.store.order_schema import make_orders
 from kitwright.store.rows import moment
@@ -126,6 +127,12 @@ def generations(db: Database) -> None:
 def orders(db: Database) -> None:
     """Let orders be for several quotes, and create the tables of what happens to them."""
     make_orders(db.conn)
+
+
+@MIGRATIONS(name="0007")
+def bills(db: Database) -> None:
+    """Create the tables of statements, payments, handovers, invoices and credit notes."""
+    _run(db, BILLS)
 
 
 @MIGRATIONS(name="0008")

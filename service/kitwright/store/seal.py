@@ -52,6 +52,10 @@ SEALED: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "allocations": ("order_number", "quote"),
         "order_entries": ("order_number", "number"),
         "advances": ("quote", "number"),
+        "statements": ("quote",),
+        "payments": ("quote", "number"),
+        "handovers": ("quote",),
+        "bills": ("number",),
         "clock_entries": ("quote", "number"),
     }
 )

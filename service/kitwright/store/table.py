@@ -247,7 +247,8 @@ class Numbered(Table[T]):
 
 def _codec(hint: Any) -> Codec:
     kind = _without_none(hint)
-    if get_origin(kind) in (dict, tuple):
+    is_struct = isinstance(kind, type) and issubclass(kind, Struct) and kind is not Money
+    if is_struct or get_origin(kind) in (dict, tuple):
         decoder = msgspec.json.Decoder(kind)
         return (lambda value: msgspec.json.encode(value).decode()), decoder.decode
     if isinstance(kind, type) and issubclass(kind, Enum):

@@ -118,6 +118,7 @@ class _Telling:
         self.teller = Teller(speaker)
         self._catalogue = catalogue
         self._labour = outcome.shop.labour
+        self._cylinders = outcome.request.family.cylinders
         self._covers = _covers(outcome.repair.kit)
 
     def step(self, number: int, step: Step, minutes: int) -> wire.Step:
@@ -149,6 +150,9 @@ class _Telling:
             spread = decimal_text(self._labour.elements_spread_percent)
         shown = component if is_off else None
         held = shown if other is None or not is_off else other
+        look = () if held is None else held.inspect
+        if component is not None and not is_off:
+            look = component.refit_inspect
         manual: tuple[str, ...] = ()
         if component is not None:
             manual = component.limits if is_off else component.spec
@@ -171,7 +175,7 @@ class _Telling:
             working_days=step.days,
             fasteners="" if shown is None else self._text(shown.fasteners),
             tools=() if held is None else tuple(map(self._text, held.tools)),
-            look=() if held is None else tuple(map(self._text, held.inspect)),
+            look=tuple(map(self._text, look)),
             manual=tuple(map(self._speaker.word, manual)),
             cautions=(),
             uses=(),
@@ -207,8 +211,7 @@ class _Telling:
         speaker, node = self._speaker, step.instance
         if node is None:
             if step.text:
-                is_tick = step.name in self._catalogue.ticks
-                return speaker.text("tick", step.text) if is_tick else step.text
+                return self._tick_name(step) if step.name in self._catalogue.ticks else step.text
             told = speaker.instance(step.name)
             return _capital(speaker.say("waiting for: {work}", work=told) if step.days else told)
         named = step.other_hold or node.component
@@ -220,6 +223,17 @@ class _Telling:
         if is_off:
             return speaker.say("Take off: {thing}", thing=thing)
         return speaker.say("Refit: {thing}", thing=thing)
+
+    def _tick_name(self, step: Step) -> str:
+        """Return what an unbilled step is called, with its blanks for each cylinder."""
+        name = self._speaker.text("tick", step.text)
+        blanks = self._catalogue.ticks[TickId(step.name)].each_cylinder
+        if not blanks:
+            return name
+        if self._cylinders == 1:
+            return f"{name} {blanks}"
+        on_each = (f"({one}) {blanks}" for one in range(1, self._cylinders + 1))
+        return f"{name} {'; '.join(on_each)}"
 
     def _uses(self, need: Need) -> Iterator[wire.StepUse]:
         """Yield what is fitted or used for a need, by the numbers that are really taken."""

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from decimal import Decimal
-from fractions import Fraction
 
 from kitwright import quote as wire
 from kitwright.catalogue.model import LOOSE, Catalogue
 from kitwright.language.render import Speaker
 from kitwright.money import Money
 from kitwright.quote import amount_of
-from kitwright.stages.contingency import Weighed
-from kitwright.stages.kit import Covered, NeedKind
+from kitwright.stages.kit import Covered
 from kitwright.stages.outcome import InPlay, Outcome, landed_cost, margin_of
 from kitwright.stages.request import Request
 from kitwright.telling.assessment import tell_assessment
+from kitwright.telling.course import tell_advice, tell_courses
 from kitwright.telling.kit import tell_kit, tell_order, tell_unfilled
 from kitwright.telling.plan import tell_cautions, tell_diagnoses, tell_plan
 from kitwright.telling.price import (
@@ -25,9 +23,10 @@ from kitwright.telling.price import (
     tell_taxes,
     tell_totals,
 )
+from kitwright.telling.prospect import tell_contingencies, tell_range
 from kitwright.telling.teller import Teller, covers_of
 from kitwright.telling.work import tell_access, tell_jobs, tell_labour, tell_swallowed
-from kitwright.units import decimal_text, exact
+from kitwright.units import exact
 
 
 def tell_quote(
@@ -81,10 +80,12 @@ def tell_quote(
         questions=(*_chassis_question(outcome, teller), *_part_questions(outcome, teller)),
         cautions=tell_cautions(outcome, teller),
         notes=teller.whys(outcome.notes),
-        contingencies=_contingencies(outcome, teller),
-        range=_range(outcome),
+        contingencies=tell_contingencies(outcome, teller),
+        range=tell_range(outcome),
         buying=_buying(outcome),
         margin=_margin(outcome),
+        courses=tell_courses(outcome, teller),
+        advice=tell_advice(outcome.advice, teller),
     )
 
 
@@ -150,19 +151,6 @@ def _chassis_question(outcome: Outcome, teller: Teller) -> Iterator[wire.Questio
     )
 
 
-def _contingencies(outcome: Outcome, teller: Teller) -> wire.Contingencies | None:
-    """Return the contingencies, None if they were not requested."""
-    found = outcome.prospect
-    if found is None:
-        return None
-    return wire.Contingencies(
-        each=tuple(_contingency(one, teller) for one in found.each),
-        as_quoted=amount_of(found.as_quoted),
-        likely=amount_of(found.likely),
-        worst=amount_of(found.worst),
-    )
-
-
 def _buying(outcome: Outcome) -> wire.Buying:
     """Return what the orders cost the shop, and the purchase that is there sooner."""
     repair, sooner = outcome.repair, outcome.sooner
@@ -197,58 +185,4 @@ def _margin(outcome: Outcome) -> wire.Margin | None:
         is_loss=found.left.minor < 0,
         freight_kept=amount_of(found.freight_kept),
         minutes=found.minutes,
-    )
-
-
-def _range(outcome: Outcome) -> wire.PriceRange | None:
-    """Return the distribution of the final total, None if it was not requested."""
-    found = outcome.prospect
-    if found is None:
-        return None
-    p50, p80, p90, p95 = (found.total_at(Fraction(percent, 100)) for percent in (50, 80, 90, 95))
-    return wire.PriceRange(
-        expected=amount_of(found.expected),
-        p50=amount_of(p50),
-        p80=amount_of(p80),
-        p90=amount_of(p90),
-        p95=amount_of(p95),
-        dearest_listed=amount_of(found.worst),
-        chance_over=tuple(
-            wire.ChanceOver(limit=amount_of(limit), chance=_chance(found.chance_over(limit)))
-            for limit in sorted({found.as_quoted, p80, p90})
-        ),
-        estimated=_chance(found.spread.estimated + found.spread.left),
-    )
-
-
-def _chance(share: Fraction) -> str:
-    """Return a probability with four decimal places, rounded up: zero means impossible."""
-    return str(Decimal(-(-share.numerator * 10_000 // share.denominator)).scaleb(-4))
-
-
-def _contingency(one: Weighed, teller: Teller) -> wire.Contingency:
-    kind = one.found.kind
-    return wire.Contingency(
-        contingency=kind.id,
-        name=teller.speaker.text("contingency", kind.name),
-        cylinder=one.found.cylinder,
-        after=None if one.after is None else one.after.kind.id,
-        after_cylinder=None if one.after is None else one.after.cylinder,
-        plain=teller.speaker.text("contingency", kind.plain),
-        probability=str(one.probability),
-        likely=one.is_likely,
-        jobs=tuple(map(teller.job, one.found.operations)),
-        parts=tuple(
-            wire.Cover(
-                role=need.role,
-                cylinder=need.cylinder,
-                part=need.item,
-                quantity=decimal_text(need.quantity),
-                fitted=None,
-            )
-            for need in one.needs
-            if need.kind is not NeedKind.used
-        ),
-        price=amount_of(one.price),
-        minutes=one.minutes,
     )

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from msgspec import structs
+
 from kitwright import quote as wire
+from kitwright.fixed import UNSAFE
 from kitwright.money import round_minor, share
 from kitwright.quote import amount_of
-from kitwright.stages.outcome import Outcome, Saving
+from kitwright.stages.outcome import Operated, Outcome, Saving
 from kitwright.stages.work import AccessPlan
 from kitwright.telling.teller import Teller
 from kitwright.units import decimal_text
@@ -24,9 +27,21 @@ def tell_jobs(outcome: Outcome, teller: Teller) -> tuple[wire.QuotedJob, ...]:
             minutes_computed=each.minutes_computed,
             saves_if_left_out=_saving(savings.get(each.operation.key)),
             why=teller.whys(each.why),
+            stays=_stays(each, teller),
         )
         for each in outcome.operated
     )
+
+
+def _stays(operated: Operated, teller: Teller) -> wire.Reason | None:
+    """Return why a customer can't leave a job out, None if a customer can."""
+    if operated.stays is None:
+        return None
+    (told,) = teller.whys((operated.stays,))
+    safety = operated.operation.job.safety
+    if told.code != UNSAFE:
+        return told
+    return structs.replace(told, text=teller.speaker.text("job", safety))
 
 
 def _saving(saving: Saving | None) -> wire.Saving | None:

@@ -11,12 +11,14 @@ from tests.stages.work_plan.visits import Planned, request_of
 from tests.stages.workbench import HIRE_YARD
 
 from kitwright.catalogue.model import (
+    Addition,
     Catalogue,
     Chassis,
     Component,
     Contingency,
     ContingencyId,
     ContingencyKind,
+    Cylinders,
     Job,
     JobId,
     JobScope,
@@ -134,11 +136,12 @@ def _jobs(chance: Random, engine: list[Component], cylinder: list[Component]) ->
             )
         plain = task(f"J{number}", *access, work=tuple(works), cylinder=1 if is_own else None).job
         seen = [access[0], *(str(one.id) for one in works[:1] if one.phase is Phase.apart)]
-        may_show = (
-            (Contingency(id=ContingencyId(f"k{number}"), probability=read_figure("0.1"), add=()),)
-            if chance.random() < 0.5
-            else ()
+        # what a find would add is another job, so that some finds are dearer than others
+        adds = Addition(job=JobId(f"J{chance.randint(0, number)}"), cylinders=Cylinders.own)
+        shown = Contingency(
+            id=ContingencyId(f"k{number}"), probability=read_figure("0.1"), add=(adds,)
         )
+        may_show = (shown,) if chance.random() < 0.6 else ()
         found.append((structs.replace(plain, contingency=may_show), seen))
     _KINDS.clear()
     for job, seen in found:

@@ -14,14 +14,19 @@ from tests.stages.workbench import HIRE_YARD, figure
 from kitwright.catalogue.model import (
     Catalogue,
     ChargeKind,
+    ContingencyId,
     JobId,
+    LabourClass,
     Layout,
     LayoutId,
+    ServiceId,
     Side,
 )
+from kitwright.catalogue.worth import worth_of
 from kitwright.stages.request import Condition, Debris, FreeLine, MinutesOverride, Terms
 from kitwright.stages.work import Operation
 from kitwright.stages.work_plan import Step, WorkPlan
+from kitwright.units import exact
 from kitwright.workshop import Workshop
 
 TRACTOR, GENERATOR, WALK_BEHIND = "DF-RT36", "PW-G5", "MF-WB30"
@@ -42,6 +47,14 @@ def exhaust_valve() -> Planned:
 
 def breather() -> Planned:
     return planned("TB-V68", TRACTOR, ("J-BREATHER", None))
+
+
+def head_and_plug_thread() -> Planned:
+    return planned("QM-D74", None, ("J-HEAD-GASKET", 1), ("J-THREAD-PLUG", 1))
+
+
+def head_and_clearances() -> Planned:
+    return planned("TB-V68", TRACTOR, ("J-HEAD-GASKET", 1), ("J-LASH", 2))
 
 
 def test_stem_seals_of_a_twin_are_done_on_one_cylinder_before_the_other() -> None:
@@ -124,6 +137,78 @@ def test_generator_exhaust_valve_is_looked_at_before_it_is_fitted() -> None:
     assert [need.role for need in by_name["fit_exhaust_valve@1"].uses] == ["valve_ex"]
     assert [need.role for need in by_name["on oil_drain"].uses] == ["oil_fill"]
     assert found.in_order("on head@1", "on oil_drain", "V-RUN")
+
+
+def test_what_may_show_the_dearest_find_is_looked_at_first() -> None:
+    found = head_and_plug_thread()
+    worths = worths_of(found)
+
+    # a crack around the spark plug needs a new head, a broken exhaust stud an hour's work
+    assert worths["off spark_plug@1"] > worths["off muffler"] > worths["off rocker_gear@1"]
+    assert found.in_order("off spark_plug@1", "off muffler", "off head@1", "flatness_check@1")
+    assert found.plan.is_least
+
+
+def worths_of(found: Planned) -> dict[str, Fraction]:
+    """Return the steps that may show something, each with the worth of the dearest find."""
+    workshop, family = found.workshop, found.request.family
+    rows = {
+        (row.id, one.cylinder): worth_of(
+            workshop.catalogue, workshop.shop, family, row, one.cylinder
+        )
+        for one in found.visit.operations
+        for row in one.job.contingency
+    }
+    return {
+        step.name: max(rows.get(key, Fraction(0)) for key in step.reveals)
+        for step in found.plan.steps
+        if step.reveals
+    }
+
+
+def test_worth_of_a_find_is_its_work_and_parts_by_hand() -> None:
+    found = head_and_plug_thread()
+    rows = {row.id: row for one in found.visit.operations for row in one.job.contingency}
+    shop, catalogue = found.workshop.shop, found.workshop.catalogue
+
+    def worth(name: str, cylinder: int) -> Fraction:
+        row = rows[ContingencyId(name)]
+        return worth_of(catalogue, shop, found.request.family, row, cylinder)
+
+    pushrods = [row for row in catalogue.fitments[found.request.family.id] if row.role == "pushrod"]
+    listed = catalogue.parts[pushrods[0].part].list_price[shop.price_list]
+    assert worth("bent_pushrod", 1) == exact(listed) * exact(pushrods[0].quantity)
+    # packing and measuring at the bench rate, and what the machine shop charges
+    rate = exact(shop.labour.rates[LabourClass("tech")])
+    sublet = exact(shop.sublet[ServiceId("head_resurface")].cost)
+    assert worth("warped_head", 1) == rate * 10 / 60 + sublet
+
+
+def test_clearances_of_what_stays_on_are_set_before_anything_else_comes_off() -> None:
+    found = head_and_clearances()
+    done = found.names.index("retest_leak@2")
+
+    off = {name for name in found.names[:done] if name.startswith("off ")}
+    assert "off rocker_cover@2" in off
+    assert off.isdisjoint({"off muffler", "off rocker_gear@1", "off fuel_line", "off head@1"})
+    # where the rocker gear comes off, they are set once it is on again
+    again = planned("TB-V68", TRACTOR, ("J-STEM-SEAL", 2), ("J-LASH", 2))
+    assert again.in_order("on rocker_gear@2", "set_lash_cold@2", "retest_leak@2")
+
+
+def test_step_names_what_a_find_made_there_may_lead_to() -> None:
+    check = next(step for step in head_and_clearances().plan.steps if "flatness" in step.name)
+
+    assert check.reveals == (("warped_head", 1), ("head_past_resurfacing", 1))
+
+
+def test_rehearse_finds_what_a_step_does_not_say_that_it_may_show() -> None:
+    found = exhaust_valve()
+    for at, step in enumerate(found.plan.steps):
+        if step.reveals:
+            steps = [*found.plan.steps]
+            steps[at] = structs.replace(step, reveals=step.reveals[1:])
+            assert "does not say that it may show" in " ".join(found.wrong(found.with_steps(steps)))
 
 
 def test_unbilled_steps_are_those_of_the_machine() -> None:
@@ -209,6 +294,8 @@ def _moved(plan: WorkPlan, name: str, before: str) -> list[Step]:
         (exhaust_valve, "V-FINS", "off valve_springs@1", "has been off"),
         (exhaust_valve, "on oil_drain", "on head@1", "is not on again"),
         (exhaust_valve, "fit_exhaust_valve@1", "flatness_check@1", "may show something"),
+        (head_and_plug_thread, "off muffler", "off spark_plug@1", "may show a dearer find"),
+        (head_and_clearances, "off intake_manifold", "set_lash_cold@2", "which may change what"),
     ],
 )
 def test_rehearse_finds_a_step_in_the_wrong_place(
@@ -444,6 +531,18 @@ def test_work_plan_changes_least_of_all_orders(name: str) -> None:
     valid = (steps for steps in permutations(found.plan.steps) if is_valid(steps))
     assert found.plan.changes == min(map(_counts, valid))
     assert found.plan.is_least
+
+
+def test_part_that_needs_another_on_is_back_before_that_comes_off() -> None:
+    parts = (part_of("a", 1), structs.replace(part_of("b", 1), needs_on=("a",)))
+    job = task("J", "a", "b", work=(structs.replace(bench("w", 3), needs_off=("b",)),))
+    catalogue = _bare(catalogue_of(*parts, of=small_family(cylinders=1)), job)
+    workshop = Workshop(catalogue, catalogue.shops[HIRE_YARD])
+    family = catalogue.families[small_family().id]
+    found = Planned(workshop, request_of(family, None, catalogue=catalogue), [job])
+
+    assert found.in_order("off b", "on b", "off a", "on a")
+    assert found.wrong() == ()
 
 
 def test_layout_of_the_small_engine_is_its_own() -> None:

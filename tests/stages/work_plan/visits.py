@@ -50,8 +50,8 @@ class Planned:
     def wrong(self, plan: WorkPlan | None = None) -> tuple[str, ...]:
         """Return what is wrong with the plan, or with another one for the same visit."""
         engine = self.workshop.bench(self.request).teardown.engine
-        catalogue, family = self.workshop.catalogue, self.request.family
-        return rehearse(catalogue, family, engine, self.visit, plan or self.plan)
+        catalogue, shop = self.workshop.catalogue, self.workshop.shop
+        return rehearse(catalogue, shop, self.request.family, engine, self.visit, plan or self.plan)
 
     def in_order(self, *names: str) -> bool:
         """Return whether some steps are there in this order."""

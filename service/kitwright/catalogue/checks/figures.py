@@ -57,6 +57,7 @@ _SERIAL: Final = Range(f"from 0 to {model.SERIAL_MAX}", 0, model.SERIAL_MAX)
 RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     model.Background: {"multiply_odds": _POSITIVE},
     model.Band: {"percent": _AMOUNT, "up_to": _POSITIVE},
+    model.BenchTime: {"minutes_a_day": _POSITIVE, "waiting_minutes": _AMOUNT},
     model.BenchTest: {"minutes": _AMOUNT},
     model.Break: {"packs": _POSITIVE, "cost": _AMOUNT},
     model.Abort: {"return_in_boxes_discount_percent": _PERCENT},
@@ -137,6 +138,7 @@ RANGES: Final[dict[type[Record], dict[str, Range]]] = {
     },
     model.Rate: {"percent": _AMOUNT},
     model.RefitWork: {"minutes": _AMOUNT},
+    model.Seller: {"due_days": _AMOUNT},
     model.SerialBreak: {"at": _SERIAL},
     model.Shop: {"cash_step": _POSITIVE},
     model.StockRow: {"on_hand": _AMOUNT, "cost": _AMOUNT, "promised": _AMOUNT},

@@ -56,6 +56,7 @@ from kitwright.catalogue.model.job import (
     Job,
     JobRef,
     OfferAs,
+    Replacement,
     WhileApart,
 )
 from kitwright.catalogue.model.overrun import (
@@ -67,6 +68,7 @@ from kitwright.catalogue.model.overrun import (
 from kitwright.catalogue.model.shop import (
     Abort,
     Band,
+    BenchTime,
     Confidence,
     Contact,
     Decision,
@@ -82,6 +84,7 @@ from kitwright.catalogue.model.shop import (
     PriceRule,
     Purchasing,
     QuoteTerms,
+    Seller,
     ShareBy,
     Shop,
     StockRow,
@@ -181,6 +184,7 @@ __all__ = [
     "Background",
     "Band",
     "BenchTest",
+    "BenchTime",
     "Bill",
     "Break",
     "Catalogue",
@@ -270,6 +274,7 @@ __all__ = [
     "Record",
     "RefitWork",
     "RenewsIf",
+    "Replacement",
     "RoleId",
     "RoundBy",
     "RoundMode",
@@ -277,6 +282,7 @@ __all__ = [
     "Scope",
     "Scopes",
     "Seize",
+    "Seller",
     "SerialBreak",
     "ServiceId",
     "ShareBy",

@@ -92,9 +92,20 @@ class ContingencyKind(Record, frozen=True, kw_only=True):
     seen_at: tuple[str, ...] = ()
 
 
+class Replacement(StrEnum):
+    """What a job replaces instead of repairing it: the short block, or the complete engine."""
+
+    short_block = "short_block"
+    engine = "engine"
+
+
 class Job(Record, frozen=True, kw_only=True):
     """An operation for sale: its access, the roles replaced and work done there, and its
     contingencies.
+
+    `safety` says, in a customer's words, why a customer can't leave it out; empty: nothing unsafe
+    follows from leaving it out. `replacement` says that the job is a course of its own beside
+    repairs.
     """
 
     id: JobId
@@ -110,6 +121,8 @@ class Job(Record, frozen=True, kw_only=True):
     while_apart: tuple[WhileApart, ...] = ()
     contingency: tuple[Contingency, ...] = ()
     note: str = ""
+    safety: str = ""
+    replacement: Replacement | None = None
 
 
 class Hazard(Record, frozen=True, kw_only=True):

@@ -245,6 +245,34 @@ class Contact(Record, frozen=True, kw_only=True):
     email: str | None = None
 
 
+class Seller(Record, frozen=True, kw_only=True):
+    """What invoices say of the shop besides its contact; all of it may be missing until an invoice
+    needs it. `name` is its registered name (absent: the shop's).
+
+    `country` is a code of ISO 3166-1. `vat_id` is the number for a tax like VAT, `tax_id` another
+    number for tax, `registration` that of a register of companies. `endpoint` is an electronic
+    address under `endpoint_scheme`, a code of the list EAS. Invoices are due after `due_days`, and
+    paid to `account`.
+    """
+
+    name: str | None = None
+    street: str | None = None
+    more: str | None = None
+    city: str | None = None
+    postcode: str | None = None
+    region: str | None = None
+    country: str | None = None
+    vat_id: str | None = None
+    tax_id: str | None = None
+    registration: str | None = None
+    endpoint: str | None = None
+    endpoint_scheme: str | None = None
+    account: str | None = None
+    account_name: str | None = None
+    due_days: int = 0
+    terms: str | None = None
+
+
 class ShareBy(StrEnum):
     """How quotes that are ordered together share what the supplier charges once: by the value of
     their goods, by their packs, or in equal parts.
@@ -267,6 +295,13 @@ class Purchasing(Record, frozen=True, kw_only=True):
     share_by: ShareBy = ShareBy.value
 
 
+class BenchTime(Record, frozen=True, kw_only=True):
+    """The bench's minutes of work on a working day, and the minutes of work that wait for it."""
+
+    minutes_a_day: int
+    waiting_minutes: int = 0
+
+
 class Shop(Record, frozen=True, kw_only=True):
     """A shop's policy. Every value is set by its owner.
 
@@ -274,7 +309,7 @@ class Shop(Record, frozen=True, kw_only=True):
     Working days are `mon` .. `sun`; `closes` is the closing time, when clocks that nobody stopped
     stop (absent: the end of the day). `quality_floor` names the lowest quality fitted in a role
     (absent: alternate), `overrun` the preset for how far a bill may exceed the authorised total
-    (absent: not at all).
+    (absent: not at all). `bench` is for the day on which a repair is ready (absent: not told).
     """
 
     id: ShopId
@@ -300,4 +335,6 @@ class Shop(Record, frozen=True, kw_only=True):
     contact: Contact | None = None
     bench_language: str | None = None
     purchasing: Purchasing = Purchasing()
+    seller: Seller = Seller()
+    bench: BenchTime | None = None
     stock: tuple[StockRow, ...] = ()

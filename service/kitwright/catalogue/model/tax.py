@@ -63,6 +63,8 @@ class Exemption(Record, frozen=True, kw_only=True):
 class TaxArea(Record, frozen=True, kw_only=True):
     """The tax rules of one place. Those of the starter catalogue are examples: local law
     decides.
+
+    `is_vat` says that its one tax is a value added tax, so that invoices can follow EN 16931.
     """
 
     id: AreaId
@@ -74,3 +76,4 @@ class TaxArea(Record, frozen=True, kw_only=True):
     components: tuple[TaxComponent, ...]
     untaxed: tuple[ChargeKind, ...]
     exemption: Exemption | None = None
+    is_vat: bool = False

@@ -110,7 +110,8 @@ class Component(Record, frozen=True, kw_only=True):
 
     Needs are component references: `x` engine-wide, `x@` on the same cylinder, `x@*` on every
     cylinder. `needs_any` holds OR groups: one member of each must be off. Roles in `renews` use the
-    same marks. Either both minutes are given, or `elements`, whose times are the shop's.
+    same marks. Either both minutes are given, or `elements`, whose times are the shop's. `inspect`
+    is to be looked at as it comes off, `refit_inspect` to be seen to before it goes back on.
     """
 
     id: ComponentId
@@ -129,6 +130,7 @@ class Component(Record, frozen=True, kw_only=True):
     fasteners: str = ""
     tools: tuple[str, ...] = ()
     inspect: tuple[str, ...] = ()
+    refit_inspect: tuple[str, ...] = ()
     spec: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
     hazards: tuple[HazardId, ...] = ()
@@ -216,7 +218,8 @@ class Tick(Record, frozen=True, kw_only=True):
     after all that stands before them, and before everything else that comes off.
     `elapsed_minutes` is how long a wait takes, None if that is to be looked up. `machine_has` names
     components: only an engine in its chassis that has any of them needs the step, all do if it is
-    empty. `manual` names values of the maker's manual.
+    empty. `manual` names values of the maker's manual. `each_cylinder` is what follows the name
+    once for each cylinder: blanks for its readings.
     """
 
     id: TickId
@@ -229,4 +232,5 @@ class Tick(Record, frozen=True, kw_only=True):
     reach: tuple[str, ...] = ()
     elapsed_minutes: int | None = None
     manual: tuple[str, ...] = ()
+    each_cylinder: str = ""
     hazards: tuple[HazardId, ...] = ()

@@ -282,6 +282,15 @@ class PartNotNeeded(RequestFault):
         self.most = most
 
 
+class NoDiagnosis(RequestFault):
+    """A request for courses without diagnoses or findings."""
+
+    code = "no-diagnosis"
+
+    def __init__(self) -> None:
+        super().__init__("courses are ways to repair a diagnosis: give diagnoses or findings")
+
+
 class NamedTwice(RequestFault):
     """A change of a thing that another change already names."""
 

@@ -1,7 +1,14 @@
 """Work: the jobs, the components to remove for them, and the minutes of labour."""
 
 from kitwright.stages.work.access import AccessPlan, Teardown, plan_access
-from kitwright.stages.work.job import Jobs, Operation, OperationKey, choose_jobs, settle
+from kitwright.stages.work.job import (
+    Jobs,
+    Operation,
+    OperationKey,
+    choose_jobs,
+    includes,
+    settle,
+)
 from kitwright.stages.work.labour import (
     Allotted,
     Bench,
@@ -25,6 +32,7 @@ __all__ = [
     "Teardown",
     "choose_jobs",
     "count_by_hand",
+    "includes",
     "minutes_by_hand",
     "plan_access",
     "read_minutes",

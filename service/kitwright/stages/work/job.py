@@ -127,7 +127,7 @@ def settle(asked: Iterable[Operation], *, left_out: tuple[Operation, ...] = ()) 
     swallowed = []
     for operation in _holders_first(everything):
         # an operation that is swallowed itself no longer includes others
-        by = next((other for other in stays if _holds(other, operation)), None)
+        by = next((other for other in stays if includes(other, operation)), None)
         if by is None:
             stays.append(operation)
         else:
@@ -145,7 +145,7 @@ def _holders_first(operations: Sequence[Operation]) -> list[Operation]:
     def add(operation: Operation) -> None:
         if operation.key not in ordered:
             for other in holders:
-                if _holds(other, operation):
+                if includes(other, operation):
                     add(other)
             ordered[operation.key] = operation
 
@@ -158,7 +158,8 @@ def _sorting(why: Why) -> str:
     return f"{why.code} {sorted(why.facts.items(), key=str)}"
 
 
-def _holds(holder: Operation, other: Operation) -> bool:
+def includes(holder: Operation, other: Operation) -> bool:
+    """Return whether an operation's work includes another one's."""
     if other.job.id not in holder.job.supersedes:
         return False
     return holder.cylinder is None or holder.cylinder == other.cylinder

@@ -5,7 +5,7 @@ Every billed minute is in a step, every need is used at one, and whatever comes 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Hashable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from functools import cache
 from typing import Any, Final
@@ -14,12 +14,15 @@ from msgspec import Struct, field, structs
 
 from kitwright.catalogue.graph import ENGINE_OUT, Instance
 from kitwright.catalogue.model import (
+    Contingency,
     ContingencyId,
     HazardId,
+    Job,
     LabourClass,
     OtherHold,
     Shop,
 )
+from kitwright.catalogue.worth import jobs_added
 from kitwright.solve.sequence import Entry, Order, order_items
 from kitwright.stages.kit import Need, NeedKind
 from kitwright.stages.request import MinutesOverride, Terms
@@ -162,6 +165,20 @@ class Arranged(Struct, frozen=True, kw_only=True):
     reveals: dict[str, tuple[tuple[ContingencyId, int | None], ...]]
 
 
+class _Find(Struct, frozen=True, kw_only=True):
+    """A find that teardown may show: the row of its job, and the cylinder of the job. `is_own` says
+    that the job is one of the visit's, not one that another find adds.
+    """
+
+    row: Contingency
+    cylinder: int | None
+    is_own: bool
+
+    @property
+    def key(self) -> tuple[ContingencyId, int | None]:
+        return self.row.id, self.cylinder
+
+
 Remember = Callable[[Hashable, Callable[[], Arranged]], Arranged]
 """Returns what is known of a question, or what the function works out."""
 
@@ -222,7 +239,14 @@ def _arrange(
     _choose_branches(rules, after)
     _add_sublets(rules, after, operations)
     _add_by_hand(after)
-    _look_first(rules, after, reveals)
+    early = _adjust_first(rules, after)
+    held = _held(rules, after)
+    _look_first(rules, after, {*reveals}, held, early)
+    worths = {
+        name: max(rules.worth(find.row, find.cylinder) for find in finds if find.is_own)
+        for name, finds in reveals.items()
+    }
+    _dearest_first(after, worths, held)
     places = {name: _place(rules, name, there) for name in known}
     for name in known:
         if not _rule(rules, name).early_for.isdisjoint(there):
@@ -246,7 +270,7 @@ def _arrange(
         order=order,
         places=places,
         why={name: _why(after[name], ranks, reveals) for name in known},
-        reveals={name: tuple(found) for name, found in reveals.items()},
+        reveals={name: tuple(find.key for find in finds) for name, finds in reveals.items()},
     )
 
 
@@ -367,18 +391,30 @@ def _ticks(rules: Rules, there: Mapping[str, _Draft]) -> Iterator[_Draft]:
 
 def _reveals(
     rules: Rules, operations: Sequence[Operation], there: Mapping[str, object]
-) -> dict[str, list[tuple[ContingencyId, int | None]]]:
-    """Return, by step, the contingencies of the jobs that may be seen there."""
-    found: dict[str, list[tuple[ContingencyId, int | None]]] = {}
-    for operation in operations:
-        for row in operation.job.contingency:
+) -> dict[str, list[_Find]]:
+    """Return, by step, the finds of the jobs that may be made there. A find of a job that another
+    find adds is named where both may be made, such as a head that is beyond resurfacing.
+    """
+    found: dict[str, list[_Find]] = {}
+    waiting: list[tuple[Job, int | None, Container[str]]]
+    waiting = [(operation.job, operation.cylinder, there) for operation in operations]
+    for job, cylinder, at in waiting:
+        for row in job.contingency:
+            find = _Find(row=row, cylinder=cylinder, is_own=at is there)
             kind = rules.catalogue.contingencies[row.id]
-            for name in rules.seen_at(kind.seen_at, operation.cylinder):
-                if name in there:
-                    told = found.setdefault(name, [])
-                    if (kind.id, operation.cylinder) not in told:
-                        told.append((kind.id, operation.cylinder))
+            names = {name for name in rules.seen_at(kind.seen_at, cylinder) if name in at}
+            fresh = {name for name in names if find.key not in _keys(found.get(name, ()))}
+            for name in there:
+                if name in fresh:
+                    found.setdefault(name, []).append(find)
+            if fresh:
+                added = jobs_added(rules.catalogue, rules.family, row, cylinder)
+                waiting += ((*one, fresh) for one in added)
     return found
+
+
+def _keys(finds: Iterable[_Find]) -> list[tuple[ContingencyId, int | None]]:
+    return [find.key for find in finds]
 
 
 def _choose_branches(rules: Rules, after: dict[str, set[str]]) -> None:
@@ -422,29 +458,56 @@ def _add_by_hand(after: dict[str, set[str]]) -> None:
             after[name].update(step for step in after if step.startswith(OFF))
 
 
-def _look_first(rules: Rules, after: dict[str, set[str]], reveals: Mapping[str, object]) -> None:
-    """Note that nothing is fitted and no part worked on before all that may be found is looked at.
-
-    What has to be done in order to look is excepted. So are looks under a hold: each cylinder is
-    held in its turn, and finished before the next. Only work that no hold surrounds waits for them.
+def _adjust_first(rules: Rules, after: dict[str, set[str]]) -> set[str]:
+    """Note that what adjusts or tests an engine as it is comes before anything comes off that it
+    does not need off; return these steps, and all that come before them.
     """
-    if not reveals:
-        return
+    early = {
+        name
+        for name in after
+        if (unless := _rule(rules, name).first_unless) and unless.isdisjoint(after)
+    }
+    to_do = _before(after, early) | early
+    for name in after:
+        if name.startswith(OFF) and name not in to_do:
+            after[name] |= early
+    return to_do
+
+
+def _held(rules: Rules, after: dict[str, set[str]]) -> dict[str, set[str]]:
+    """Return the steps under holds, each with the steps that set these up. To set up a hold is a
+    step under it.
+    """
     held: dict[str, set[str]] = {}
-    ends: set[str] = set()
     for name in after:
         rule = _rule(rules, name)
-        if rule.takes is not None and rule.until in after:
-            before_end = _before(after, [rule.until])
-            ends |= before_end
-            # setting up a hold is a look under it
+        until = rule.until
+        if rule.takes is not None and until is not None and until in after:
             held.setdefault(name, set()).add(name)
-            for step in before_end:
+            for step in _before(after, [until]):
                 if name in _before(after, [step]):
                     held.setdefault(step, set()).add(name)
-    looks = {name for name in reveals if name not in held}
-    to_look = _before(after, looks) | looks
-    held_looks = {name for name in reveals if name in held}
+    return held
+
+
+def _look_first(
+    rules: Rules,
+    after: dict[str, set[str]],
+    all_looks: set[str],
+    held: Mapping[str, set[str]],
+    early: set[str],
+) -> None:
+    """Note that nothing is fitted and no part worked on before all that may be found is looked at.
+
+    What has to be done in order to look is excepted, and what is done first of all. So are looks
+    under a hold: each cylinder is held in its turn, and finished before the next. Only work that no
+    hold surrounds waits for them.
+    """
+    holds = [_rule(rules, name) for name in held if name in after]
+    ends = _before(after, [rule.until for rule in holds if rule.takes and rule.until])
+    looks = {name for name in all_looks if name not in held}
+    to_look = _before(after, looks) | looks | early
+    held_looks = all_looks - looks
     to_look_held = _before(after, held_looks) | held_looks
     for name, befores in after.items():
         if not _rule(rules, name).commits or name in to_look:
@@ -452,6 +515,35 @@ def _look_first(rules: Rules, after: dict[str, set[str]], reveals: Mapping[str, 
         befores |= looks
         if not name.startswith(ON) and name not in to_look_held and name not in ends:
             befores |= held_looks
+
+
+def _dearest_first(
+    after: dict[str, set[str]], worths: Mapping[str, Fraction], held: Mapping[str, set[str]]
+) -> None:
+    """Note that a look that may show a dearer find comes before another that it does not need.
+
+    Excepted is another that a third look needs which is as dear, so that alike cylinders are left
+    to the fewest changes. The rule holds among looks without a hold, and among those under the same
+    ones: each cylinder is held in its turn.
+    """
+    ranked = sorted(worths, key=lambda name: -worths[name])
+    for rank, look in enumerate(ranked):
+        for dearer in ranked[:rank]:
+            if worths[dearer] == worths[look] or held.get(dearer) != held.get(look):
+                continue
+            as_dear = [
+                name
+                for name in ranked[:rank]
+                if worths[name] >= worths[dearer] and held.get(name) == held.get(look)
+            ]
+            befores = {name: _before(after, [name]) for name in as_dear}
+            is_needed = look in befores[dearer] or any(
+                look in found and dearer not in found
+                for name, found in befores.items()
+                if name != dearer
+            )
+            if not is_needed:
+                after[look].add(dearer)
 
 
 def _before(after: Mapping[str, set[str]], names: Iterable[str]) -> set[str]:

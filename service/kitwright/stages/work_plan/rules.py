@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from fractions import Fraction
 from typing import Final
 
 from msgspec import Struct
@@ -20,6 +21,7 @@ from kitwright.catalogue.graph import (
 from kitwright.catalogue.model import (
     Catalogue,
     Component,
+    Contingency,
     JobScope,
     Per,
     Phase,
@@ -34,6 +36,7 @@ from kitwright.catalogue.model import (
     Work,
     WorkKind,
 )
+from kitwright.catalogue.worth import worth_of
 from kitwright.stages.why import place
 from kitwright.stages.work import Teardown
 
@@ -66,6 +69,7 @@ class Rule(Struct, frozen=True, kw_only=True):
     part_of: str | None = None
     commits: bool = False
     joined_to: str | None = None
+    first_unless: frozenset[str] = frozenset()
     takes: str | None = None
     until: str | None = None
     needs_free: tuple[str, ...] = ()
@@ -82,6 +86,7 @@ class Rules:
 
     def __init__(self, catalogue: Catalogue, shop: Shop, teardown: Teardown) -> None:
         self.catalogue = catalogue
+        self.shop = shop
         self.family = teardown.family
         self.nodes: Mapping[str, Instance] = teardown.engine.nodes
         self.is_loose = ENGINE_OUT not in self.nodes
@@ -95,6 +100,7 @@ class Rules:
         """The components with an OR group."""
         self.ticks = tuple(filter(self._has_tick, catalogue.ticks.values()))
         """The unbilled steps that the machine may need."""
+        self._worths: dict[tuple[int, int | None], Fraction] = {}
         self._gather_work()
         self._early = self._off_early()
         names = self._names()
@@ -123,6 +129,14 @@ class Rules:
                 yield from self._steps_of(f"{reference}*", OFF, None)
             else:
                 yield from self._steps_of(reference, OFF, cylinder)
+
+    def worth(self, row: Contingency, cylinder: int | None) -> Fraction:
+        """Return about what a find of a job on a cylinder would add to the repair."""
+        key = id(row), cylinder
+        if key not in self._worths:
+            found = worth_of(self.catalogue, self.shop, self.family, row, cylinder)
+            self._worths[key] = found
+        return self._worths[key]
 
     def fits(self, name: str) -> Iterator[tuple[RoleId, int | None]]:
         """Yield the roles that a step fits, if they are needed."""
@@ -437,6 +451,15 @@ class Rules:
             if row in node.component.refit_work and node.cylinder == cylinder
         )
 
+    def _first_unless(self, row: Spelled, cylinder: int | None) -> frozenset[str]:
+        """Return the steps without which work comes first: those that take off what it adjusts, or
+        the engine.
+        """
+        if _phase(row) is not Phase.closing:
+            return frozenset()
+        taken = (*self.components(row.needs_on, cylinder), ENGINE_OUT)
+        return frozenset(f"{OFF}{one}" for one in taken)
+
     def _rule_of_work(self, name: str, after: frozenset[str]) -> Rule:
         row, cylinder = self._works[name]
         phase = _phase(row)
@@ -451,6 +474,7 @@ class Rules:
             part_of=next(iter(self.components(_one(part_of), cylinder)), None),
             commits=phase in (Phase.apart, Phase.closing),
             joined_to=self._joined_to(name, row),
+            first_unless=self._first_unless(row, cylinder),
             needs_free=() if isinstance(row, RefitWork) else row.needs_free,
         )
 

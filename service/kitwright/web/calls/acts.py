@@ -1,4 +1,4 @@
-"""Acts: calls that issue, decide, withdraw, start and finish a quote."""
+"""Acts: calls that issue, decide, withdraw and start a quote."""
 
 from __future__ import annotations
 
@@ -16,17 +16,26 @@ from kitwright.keeping.consent import Yes
 from kitwright.keeping.prices import PriceMoved, moved_prices
 from kitwright.keeping.record import KeptQuote, Means, Revision
 from kitwright.keeping.store import Records
-from kitwright.quote import for_customer, read_quote
+from kitwright.money import Money
+from kitwright.quote import CourseName, Quote, for_customer, read_quote
 from kitwright.stages.request import RequestRefused
-from kitwright.web.calls.additions import read_amount_or_none
+from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import Work, operation
-from kitwright.web.calls.ids import QUOTE, RevisionNumber
+from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, written
 from kitwright.web.calls.order_making import unordered
 from kitwright.web.calls.quotes import QuoteHeadOut, changed_since, head_of
 from kitwright.web.calls.reckoning import of_today
-from kitwright.web.calls.standing import consent_text
+from kitwright.web.calls.shown import Out, raw
+from kitwright.web.calls.ticking import (
+    TicksIn,
+    choose,
+    offer_in,
+    sorted_jobs,
+    text_of_choice,
+)
+from kitwright.web.calls.wire import Jobs
 from kitwright.web.edge.problems import GAPS
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import DecimalIn, Text, Wire
@@ -55,14 +64,16 @@ class IssueIn(Wire, frozen=True, kw_only=True):
     keep_prices: Text | None = None
 
 
-class AcceptIn(Wire, frozen=True, kw_only=True):
+class AcceptIn(TicksIn, frozen=True, kw_only=True):
     """A customer's acceptance of one revision, as the shop records it.
 
     `amount` is the total that the customer accepted, and is checked against the revision. `limit`
     is the highest bill allowed; null: the amount plus the overrun that the shop's preset allows.
     Both include tax if `includes_tax`. `contact` is the phone number or address by which the
     customer accepted. `text` is the text shown or read out; null: the text that this service makes
-    for the revision.
+    for the revision. `course`, `leave_out` and `extras` are what the customer chose of the
+    offer; `amount` is then the total of that choice. An offer with several courses can't be
+    accepted without one.
     """
 
     revision: RevisionNumber
@@ -74,6 +85,29 @@ class AcceptIn(Wire, frozen=True, kw_only=True):
     limit: DecimalIn | None = None
     includes_tax: bool = True
     text: Words | None = None
+
+
+class ChoiceIn(TicksIn, frozen=True, kw_only=True):
+    """What a customer may choose of one revision."""
+
+    revision: RevisionNumber
+
+
+class ChoiceOut(Out, frozen=True, kw_only=True):
+    """A choice of a revision, priced: its course, jobs left out and extras added, sorted; its
+    total, and how much `more` that is than the revision's, less if negative, both with tax if it is
+    known; the text by which a customer accepts it; and the whole quote.
+    """
+
+    id: QuoteId
+    revision: RevisionNumber
+    course: CourseName | None
+    leave_out: Jobs
+    extras: Jobs
+    total: Money
+    more: Money
+    text: str
+    quote: Quote
 
 
 class DeclineIn(Wire, frozen=True, kw_only=True):
@@ -144,30 +178,87 @@ def _moved(desk: Desk, draft: Revision, *, is_kept: bool) -> tuple[PriceMoved, .
     return moved_prices(read_quote(draft.answer), now)
 
 
-@_act("accept", "request-refused")
-def accept(records: Records, call: Call, body: AcceptIn) -> Reply[QuoteHeadOut]:
+@operation(
+    "POST /v1/quotes/{id}/choice",
+    "priceChoice",
+    "quotes",
+    "request-refused",
+    "act-refused",
+    "catalogue-gap",
+    keeps="reads",
+)
+def choice(call: Call, body: ChoiceIn) -> Reply[ChoiceOut]:
+    """Price what a customer chooses.
+
+    Quotes a revision without jobs that its customer leaves out, and with extras that the customer
+    adds, from what the revision was made with: its day, the stock of then, and the catalogue and
+    prices of then. It is the quote that the same request with them in `leave_out` and `add_jobs`
+    would have made. Nothing is stored. A job with a reason in `stays` can't be left out.
+    """
+
+    def found(records: Records) -> tuple[Revision, Revision | None]:
+        return offer_in(records, call.record(QUOTE, records.quotes.get), body.revision)
+
+    one = choose(call.desk, call.desk.store.read(found), body)
+    offer, revision = one.offer, one.revision
+    return Reply(
+        body=ChoiceOut(
+            id=written(QUOTE, offer.quote),
+            revision=offer.number,
+            course=body.course,
+            leave_out=sorted_jobs(body.leave_out),
+            extras=sorted_jobs(body.extras),
+            total=one.price,
+            more=one.more,
+            text=text_of_choice(call.desk, one),
+            quote=raw(revision.answer),
+        )
+    )
+
+
+@_act("accept", "request-refused", "catalogue-gap")
+def accept(call: Call, body: AcceptIn) -> Work[QuoteHeadOut]:
     """Record the customer's acceptance.
 
-    Binds the authorisation to the revision on offer, its amount and a limit. Accepting the revision
-    in force again has no effect if every term given is the one recorded; otherwise it is refused,
-    and `errors` says what is already agreed.
+    Binds the authorisation to the revision on offer, its amount and a limit. If the customer left
+    jobs out or added extras, what was agreed is kept as a whole revision of its own, whose request
+    names in `chosen` the revision and the jobs; the authorisation is bound to it. Accepting the
+    revision in force again has no effect if every term given is the one recorded; otherwise it is
+    refused, and `errors` says what is already agreed.
     """
     desk = call.desk
     amount = read_amount_or_none(body.amount, desk.currency, "amount")
     limit = read_amount_or_none(body.limit, desk.currency, "limit")
-    quote = call.checked(QUOTE, records.quotes.get)
-    yes = Yes(
-        who=body.who,
-        means=Means(body.means),
-        contact=body.contact,
-        at=body.at,
-        includes_tax=body.includes_tax,
-        amount=amount,
-        limit=limit,
-        text=body.text or consent_text(records, quote, body.revision),
+
+    found = desk.store.read(
+        lambda records: offer_in(records, call.checked(QUOTE, records.quotes.get), body.revision)
     )
-    agreed = consent.accept(records, call.stamp, quote, body.revision, yes=yes, preset=desk.overrun)
-    return _told(call, records, agreed)
+    choice = choose(desk, found, body, is_final=True)
+
+    def work(records: Records) -> Reply[QuoteHeadOut]:
+        quote = call.checked(QUOTE, records.quotes.get)
+        yes = Yes(
+            who=body.who,
+            means=Means(body.means),
+            contact=body.contact,
+            at=body.at,
+            includes_tax=body.includes_tax,
+            amount=amount,
+            limit=limit,
+            text=body.text or text_of_choice(desk, choice),
+        )
+        agreed = consent.accept(
+            records,
+            call.stamp,
+            quote,
+            body.revision,
+            yes=yes,
+            preset=desk.overrun,
+            choice=choice.figures,
+        )
+        return _told(call, records, agreed)
+
+    return work
 
 
 @_act("decline", "request-refused")
@@ -202,15 +293,3 @@ def start(records: Records, call: Call) -> Reply[QuoteHeadOut]:
     quote, stamp = call.checked(QUOTE, records.quotes.get), call.stamp
     missing = unordered(call.desk, records, quote, stamp.at)
     return _told(call, records, life.start(records, stamp, quote, missing))
-
-
-@_act("finish")
-def finish(records: Records, call: Call) -> Reply[QuoteHeadOut]:
-    """Finish the work.
-
-    Closes the quote. A revision on offer must first be accepted, declined or withdrawn. A draft
-    newer than the agreed revision is superseded; `quote.finished` names it in its fact
-    `superseded`.
-    """
-    finished = life.finish(records, call.stamp, call.checked(QUOTE, records.quotes.get))
-    return _told(call, records, finished)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import Annotated
 
 from msgspec import Meta
@@ -12,28 +11,15 @@ from kitwright.keeping.consent import Decision, Limit, More, Ruling
 from kitwright.keeping.record import Addition, Authorisation, Means
 from kitwright.keeping.store import Records
 from kitwright.language.render import Speaker
-from kitwright.money import Money, digits
+from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.units import read_figure
+from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, tag
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE
 from kitwright.web.calls.shown import Out, extended
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import DecimalIn, FreeKind, Text, Wire
-
-
-class AmountInvalid(RequestFault):
-    """An amount with too many decimals for its currency, or not above zero."""
-
-    code = "amount-invalid"
-
-    def __init__(self, text: str, currency: str) -> None:
-        super().__init__(
-            f"{text} {currency}: should be above zero, with at most {digits(currency)} decimals"
-        )
-        self.text = text
-        self.currency = currency
 
 
 class PriceUnclear(RequestFault):
@@ -180,19 +166,3 @@ def _told(ruling: Ruling, speaker: Speaker) -> str:
         "consent to {most} before tax, on a revision that lists the additional work.",
         **facts,
     )
-
-
-def read_amount_or_none(text: str | None, currency: str, member: str) -> Money | None:
-    """Return an amount of the shop's currency, above zero, None for none. Raises:
-    RequestRefused.
-    """
-    return None if text is None else read_amount(text, currency, member)
-
-
-def read_amount(text: str, currency: str, member: str) -> Money:
-    """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
-    figure = read_figure(text)
-    money_of = Money.of(figure, currency)
-    if figure <= 0 or money_of.amount != Decimal(text):
-        raise RequestRefused([AmountInvalid(text, currency).at(member)])
-    return money_of

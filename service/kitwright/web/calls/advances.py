@@ -13,7 +13,7 @@ from kitwright.keeping.store import Records
 from kitwright.money import Money, total
 from kitwright.quote import read_quote
 from kitwright.stages.request import RequestFault, RequestRefused
-from kitwright.web.calls.additions import read_amount
+from kitwright.web.calls.amounts import read_amount
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.handlers import operation
 from kitwright.web.calls.ids import QUOTE

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from kitwright.web.calls import (
+    accounts,
     acts,
     additions,
     advances,
+    bills,
     catalogue,
     clock,
     customers,
@@ -40,6 +42,8 @@ _MODULES: Final = (
     acts,
     additions,
     advances,
+    accounts,
+    bills,
     clock,
     links,
     messages,

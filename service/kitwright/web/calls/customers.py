@@ -13,7 +13,7 @@ from kitwright.keeping import people
 from kitwright.keeping.erasing import begin_erasure, lost_customer
 from kitwright.keeping.key import Scope
 from kitwright.keeping.people import AlreadyErased
-from kitwright.keeping.record import Customer, Erasure
+from kitwright.keeping.record import Billing, Customer, Erasure
 from kitwright.keeping.store import RecordDamaged, Records
 from kitwright.quote import Count
 from kitwright.stages.request import RequestFault, RequestRefused
@@ -52,6 +52,36 @@ EMail = Annotated[
         extra={"wanted": "one plain e-mail address"},
     ),
 ]
+CountryCode = Annotated[
+    str,
+    Meta(
+        max_length=2,
+        pattern=r"^[A-Z]{2}(?!\n)$",
+        description="ISO 3166-1.",
+        examples=["DE"],
+        extra={"wanted": "a country's code of two letters"},
+    ),
+]
+VatId = Annotated[
+    str,
+    Meta(
+        max_length=20,
+        pattern=r"^[A-Z]{2}[0-9A-Z+*.]{2,}(?!\n)$",
+        description="With the country's prefix.",
+        examples=["DE999999999"],
+        extra={"wanted": "a number for VAT with its country's prefix of two letters"},
+    ),
+]
+EndpointScheme = Annotated[
+    str,
+    Meta(
+        max_length=4,
+        pattern=r"^([0-9]{4}|EM)(?!\n)$",
+        description="A code of the list EAS.",
+        examples=["9930"],
+        extra={"wanted": "four digits, or `EM` for an e-mail address"},
+    ),
+]
 Telephone = Annotated[
     str,
     Meta(
@@ -63,6 +93,30 @@ Telephone = Annotated[
         extra={"wanted": "a phone number of 3 to 40 characters"},
     ),
 ]
+
+
+class BillingIn(Wire, frozen=True, kw_only=True):
+    """What invoices say of the customer besides the name; all of it may be missing until an invoice
+    needs it.
+
+    `country` is a code of ISO 3166-1. `vat_id` is the number for a tax like VAT, `tax_id` another
+    number for tax, `registration` that of a register of companies. `endpoint` is an electronic
+    address under `endpoint_scheme`, a code of the list EAS. `order_reference` is what the customer
+    wants to read on every invoice.
+    """
+
+    street: Text | None = None
+    more: Text | None = None
+    city: Text | None = None
+    postcode: Text | None = None
+    region: Text | None = None
+    country: CountryCode | None = None
+    vat_id: VatId | None = None
+    tax_id: Text | None = None
+    registration: Text | None = None
+    endpoint: Text | None = None
+    endpoint_scheme: EndpointScheme | None = None
+    order_reference: Text | None = None
 
 
 class CustomerIn(Wire, frozen=True, kw_only=True):
@@ -80,6 +134,7 @@ class CustomerIn(Wire, frozen=True, kw_only=True):
     certificate_number: Text | None = None
     certificate_until: date | None = None
     note: Lines | None = None
+    billing: BillingIn | None = None
 
 
 class KeptCustomerOut(Customer, frozen=True, kw_only=True):
@@ -110,6 +165,16 @@ class ErasedOut(Out, frozen=True, kw_only=True):
     authorisations: Count
     additions: Count
     photos: Count
+
+
+class EndpointIncomplete(RequestFault):
+    """An electronic address needs its scheme."""
+
+    code = "endpoint-incomplete"
+
+    def __init__(self, missing_member: str) -> None:
+        super().__init__(f"give {missing_member} as well, or neither")
+        self.missing_member = missing_member
 
 
 class CertificateIncomplete(RequestFault):
@@ -173,9 +238,10 @@ def _read(call: Call, asked: CustomerIn) -> Customer:
     faults = list(_faults(call.desk, asked))
     if faults:
         raise RequestRefused(faults)
-    return Customer(
-        **structs.asdict(asked), number=0, version=1, made_at=call.stamp.at, erased_at=None
-    )
+    said = structs.asdict(asked)
+    if asked.billing is not None:
+        said["billing"] = Billing(**structs.asdict(asked.billing))
+    return Customer(**said, number=0, version=1, made_at=call.stamp.at, erased_at=None)
 
 
 def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
@@ -186,10 +252,19 @@ def _faults(desk: Desk, asked: CustomerIn) -> Iterator[KitwrightError]:
     missing = [name for name, value in certificate.items() if value is None]
     if len(missing) == 1:
         yield CertificateIncomplete(missing[0]).at(missing[0])
+    billing = asked.billing or BillingIn()
+    if (billing.endpoint is None) != (billing.endpoint_scheme is None):
+        member = "endpoint" if billing.endpoint is None else "endpoint_scheme"
+        yield EndpointIncomplete(member).at("billing", member)
 
 
 @operation(
-    "GET /v1/customers/{id}/export", "exportCustomer", "customers", "act-refused", scope=Scope.OWNER
+    "GET /v1/customers/{id}/export",
+    "exportCustomer",
+    "customers",
+    "act-refused",
+    scope=Scope.OWNER,
+    keeps="reads",
 )
 async def export(call: Call) -> Reply[ExportOut]:
     """Export a customer's data.
@@ -219,12 +294,14 @@ async def erase(call: Call) -> Work[ErasedOut]:
     Removes personal data from the customer, the machines and every revision, authorisation,
     addition and e-mail, and deletes the photos. Revisions without a customer are included if they
     name one of the machines; their e-mails are included if they went to the customer's address. All
-    amounts, minutes and quantities stay. This can't be undone, and is refused while a quote is
-    offered, agreed or in work. Copies of the data folder are not changed. All stored answers for
-    idempotency keys are deleted. The customer is erased at once, everything else in steps; the call
-    is answered when all is done. An erasure that is broken off is finished at the next start, or by
-    the same call. A customer whose record is damaged is erased with `If-Match: *`; the e-mails to
-    the lost address about quotes without a customer stay.
+    amounts, minutes and quantities stay. Invoices and credit notes stay as they were made, with the
+    buyer's name and address, because accounts have to be kept. This can't be undone, and is refused
+    while a quote is offered, agreed or in work. Copies of the data folder are not changed. All
+    stored answers for idempotency keys are deleted. The customer is erased at once, everything
+    else in steps; the call is answered when all is done. An erasure that is broken off is
+    finished at the next start, or by the same call. A customer whose record is damaged is
+    erased with `If-Match: *`; the e-mails to the lost address about quotes without a customer
+    stay.
     """
 
     def begin(records: Records) -> Erasure:

@@ -35,6 +35,10 @@ _TRIED_SECONDS: Final = 1.0
 """How long a store that could be written to counts as one that can be."""
 
 
+_EARLIER: Final = 3
+"""How many services are kept that another one took the place of."""
+
+
 class Files(Protocol):
     """Where photographs lie, by their SHA-256."""
 
@@ -136,6 +140,10 @@ class Desk:
     """Finds from whom several quotes' parts are bought together."""
     erase_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     """Held while a customer is erased, from the beginning to the last file."""
+    earlier: dict[str, Service] = field(default_factory=dict)
+    """The services that this one took the place of, by revision, the last few: by them, choices of
+    offers are priced that were made with them.
+    """
     _swept: date | None = None
 
     def renewed(
@@ -148,7 +156,14 @@ class Desk:
 
         Keys, calls in progress and everything else are the same for both.
         """
-        return replace(self, service=service, papers=papers, compose=compose)
+        earlier = {**self.earlier, self.service.revision: self.service}
+        earlier.pop(service.revision, None)
+        kept = dict(list(earlier.items())[-_EARLIER:])
+        return replace(self, service=service, papers=papers, compose=compose, earlier=kept)
+
+    def service_of(self, revision: str) -> Service | None:
+        """Return the service with a catalogue's revision, None if it is no longer there."""
+        return self.service if revision == self.service.revision else self.earlier.get(revision)
 
     @property
     def currency(self) -> str:

@@ -20,6 +20,7 @@ from kitwright.keeping.dossier import (
     quote_dossier,
 )
 from kitwright.keeping.store import Records
+from kitwright.quote import Bill, Statement, read_bill, read_statement
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.quotes import QuoteHeadOut, RevisionOut, head_of, revision_out
 from kitwright.web.calls.shown import EventOut, Out, extended, shown, traced
@@ -43,6 +44,10 @@ class ExportedQuoteOut(Out, frozen=True, kw_only=True):
     authorisations: tuple[record.Authorisation, ...]
     additions: tuple[record.Addition, ...]
     advances: tuple[record.Advance, ...]
+    statement: Statement | None
+    payments: tuple[record.Payment, ...]
+    collected: record.Handover | None
+    bills: tuple[Bill, ...]
     orders: tuple[record.KeptOrder, ...]
     photos: tuple[record.Photo, ...]
     messages: tuple[LetterOut, ...]
@@ -122,12 +127,21 @@ def _members(**members: object) -> bytes:
 
 
 def _quote(desk: Desk, records: Records, own: QuoteDossier) -> ExportedQuoteOut:
+    number = own.quote.number
+    # the account is that of whose revision is agreed
+    is_own = any(one.number == own.quote.agreed for one in own.revisions)
+    kept = records.statements.get(number) if is_own else None
+    bills = records.bills.of_quote(number) if is_own else ()
     return ExportedQuoteOut(
         quote=head_of(desk, records, own.quote),
         revisions=tuple(map(revision_out, own.revisions)),
         authorisations=own.authorisations,
         additions=own.additions,
-        advances=() if own.quote.agreed is None else records.advances.of_quote(own.quote.number),
+        advances=() if own.quote.agreed is None else records.advances.of_quote(number),
+        statement=None if kept is None else read_statement(kept.body),
+        payments=records.payments.of_quote(number) if is_own else (),
+        collected=records.handovers.get(number) if is_own else None,
+        bills=tuple(read_bill(one.body) for one in bills),
         orders=own.orders,
         photos=own.photos,
         messages=tuple(map(letter_out, own.mails)),

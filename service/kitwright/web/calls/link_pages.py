@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, TypeVar
 from urllib.parse import parse_qsl
 
@@ -15,9 +16,10 @@ from litestar.response.base import ASGIResponse
 from msgspec import Struct, structs
 
 from kitwright.documents.notice_page import Notice
-from kitwright.documents.page_actions import PageActions, PageField
+from kitwright.documents.page_actions import REPEATED, PageActions, PageField
 from kitwright.documents.page_words import wrong_told
 from kitwright.documents.papers import Page
+from kitwright.errors import KitwrightError
 from kitwright.keeping.acts import ActRefused
 from kitwright.keeping.store import Records
 from kitwright.language.scribe import Scribe
@@ -27,6 +29,7 @@ from kitwright.stages.request import RequestRefused
 from kitwright.web.calls.call import Call
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.handlers import answering, operation_of, route
+from kitwright.web.calls.ticking import TicksIn
 from kitwright.web.edge.body import receive
 from kitwright.web.edge.negotiate import HTML, JSON, PDF, media_type
 from kitwright.web.edge.problems import KINDS, FaultOut, Refusal, fault_of
@@ -42,6 +45,7 @@ _IN_GROUPS: Final = re.compile(
     r"(?P<whole>[0-9]{1,3}(?P<mark>[.,'\u2019])[0-9]{3}(?:(?P=mark)[0-9]{3})*)"
     r"(?:(?!(?P=mark))[.,](?P<part>[0-9]+))?"
 )
+_MOST_FIELDS: Final = 250
 _MOST_FORM: Final = 16_384
 _NOTICES: Final = {"unknown-record": Notice.link_unknown, "link-expired": Notice.link_expired}
 """Problem code -> the page that explains it."""
@@ -58,12 +62,14 @@ class Offered(Struct, frozen=True):
 
 Finding = Callable[[Records, Call], Offered]
 """Returns the offer for a link's page."""
-Decide = Callable[..., Reply[Any]]
-"""Carries out a customer's decision."""
+Choosing = Callable[[Call, Offered, TicksIn], Offered]
+"""Returns the page of an offer as its customer's choices make it."""
+Decide = Callable[..., Any]
+"""Carries out a customer's decision, or returns its work on the records."""
 
 
-async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
-    """Return the `offered` revision as a page or PDF."""
+async def drawn_offer(call: Call, form: str, offered: Finding, choosing: Choosing) -> Reply[Any]:
+    """Return the `offered` revision as a page, with what can be chosen there, or as PDF."""
     desk = call.desk
     try:
         found = desk.store.read(lambda records: offered(records, call))
@@ -72,6 +78,7 @@ async def drawn_offer(call: Call, form: str, offered: Finding) -> Reply[Any]:
             raise
         return _notice(desk, refusal)
     if form == HTML:
+        found = choosing(call, found, TicksIn())
         return _offer_page(desk, found.paper, found.actions)
     if found.actions.has_ended:
         raise Refusal("link-expired", "this offer no longer stands")
@@ -98,7 +105,12 @@ def beside(call: Call, token: str, act: str = "") -> str:
 
 
 def decision(
-    name: str, operation_id: str, offered: Finding, *problems: str, **facts: Any
+    name: str,
+    operation_id: str,
+    offered: Finding,
+    choosing: Choosing,
+    *problems: str,
+    **facts: Any,
 ) -> Callable[[Decide], HTTPRouteHandler]:
     """Return a decorator that makes a function the route handler of a customer's acceptance or
     refusal, sent as JSON or by the page's form.
@@ -119,7 +131,7 @@ def decision(
                 return await as_json(request)
             call = Call(one, request)
             entered = _entered(await receive(request, _MOST_FORM))
-            reply = await _decided(call, decide, entered, offered)
+            reply = await _decided(call, decide, entered, offered, choosing)
             return response(request, reply, one.status, varies=reply.status != _SEE_OTHER)
 
         return route(one, handler)
@@ -128,28 +140,95 @@ def decision(
 
 
 async def _decided(
-    call: Call, decide: Decide, entered: Mapping[str, str], offered: Finding
+    call: Call,
+    decide: Decide,
+    entered: Mapping[str, str],
+    offered: Finding,
+    choosing: Choosing,
 ) -> Reply[Any]:
     """Return the answer to a form, after carrying out its decision."""
     desk, shape = call.desk, call.operation.takes
     assert shape is not None
     await desk.sweep()
+
+    def again(wrong: Mapping[str, str], status: int) -> Reply[Any]:
+        return _again(call, offered, choosing, entered, wrong, status)
+
     try:
         body = _asked(entered, shape, desk.currency)
-        await desk.store.write(lambda records: decide(records=records, call=call, body=body))
+        await desk.store.write(_work(decide, call, body))
     except msgspec.ValidationError as error:
-        return _again(call, offered, entered, _wrong(error, shape), 422)
+        return again(_wrong(error, shape), 422)
     except RequestRefused as error:
-        told = {str(fault.path[-1]): fault.code for fault in error.faults if fault.path}
-        return _again(call, offered, entered, told, 422)
+        return again({_field(fault): fault.code for fault in error.faults if fault.path}, 422)
     except ActRefused as error:
-        told = {str(error.path[-1]): error.code} if error.path else {}
-        return _again(call, offered, entered, told, 409)
+        return again({_field(error): error.code} if error.path else {}, 409)
     except Refusal as refusal:
         return _notice(desk, refusal)
     desk.wake()
     page = beside(call, call.variable("token"))
     return Reply(body=b"", status=_SEE_OTHER, headers={"Location": page}, form=HTML)
+
+
+def choice_form(
+    line: str, operation_id: str, offered: Finding, choosing: Choosing, **facts: Any
+) -> Callable[[Decide], HTTPRouteHandler]:
+    """Return a decorator that makes a function the route handler that prices a customer's choice,
+    sent as JSON or by the page's form. The form is answered with the page of that choice.
+    """
+
+    def declare(price: Decide) -> HTTPRouteHandler:
+        one = operation_of(price, line, operation_id, "links", forms=(JSON, HTML), **facts)
+        as_json = answering(one, price)
+
+        async def handler(request: Request[Any, Any, Any]) -> ASGIResponse:
+            kind, _ = media_type(request.headers.get("content-type", ""))
+            if kind != _FORM:
+                return await as_json(request)
+            call = Call(one, request)
+            entered = _entered(await receive(request, _MOST_FORM))
+            await call.desk.sweep()
+            return response(request, _again(call, offered, choosing, entered, {}, 200), 200)
+
+        return route(one, handler)
+
+    return declare
+
+
+def _field(fault: KitwrightError) -> str:
+    """Return the form's field that an error is about."""
+    first = str(fault.path[0])
+    return {"leave_out": PageField.keep, "extras": PageField.extra}.get(first, first)
+
+
+def _ticks(entered: Mapping[str, str]) -> TicksIn:
+    """Return what was chosen in a form: nothing of a course that was not the one shown."""
+    course, shown = entered.get(PageField.course) or None, entered.get(PageField.shown) or None
+    if course is not None and course != shown:
+        return msgspec.convert({"course": course}, TicksIn)
+    kept = entered.get(PageField.keep, "").split()
+    left = [name for name in entered.get(PageField.free, "").split() if name not in kept]
+    added = entered.get(PageField.extra, "").split()
+    given = {"course": course, "leave_out": _jobs(left), "extras": _jobs(added)}
+    return msgspec.convert(given, TicksIn)
+
+
+def _jobs(names: Sequence[str]) -> list[dict[str, str | int | None]]:
+    """Return jobs by their names in the form, such as `J-LASH@1`; a wrong one is no job's."""
+    found: list[dict[str, str | int | None]] = []
+    for name in names:
+        job, _, cylinder = name.partition("@")
+        is_number = cylinder.isascii() and cylinder.isdigit() and len(cylinder) < 4
+        found.append({"job": job, "cylinder": int(cylinder) if is_number else None})
+    return found
+
+
+def _work(decide: Decide, call: Call, body: Struct) -> Callable[[Records], Any]:
+    """Return the work of a decision on the records."""
+    if "records" in inspect.signature(decide).parameters:
+        return lambda records: decide(records=records, call=call, body=body)
+    found: Callable[[Records], Any] = decide(call=call, body=body)
+    return found
 
 
 def _entered(body: bytes) -> dict[str, str]:
@@ -163,7 +242,7 @@ def _entered(body: bytes) -> dict[str, str]:
             keep_blank_values=True,
             strict_parsing=bool(body),
             errors="strict",
-            max_num_fields=20,
+            max_num_fields=_MOST_FIELDS,
         )
     except ValueError:
         raise Refusal(
@@ -175,11 +254,16 @@ def _entered(body: bytes) -> dict[str, str]:
             pointer=f"/{field}", detail=f"{field}: should be given once", code="duplicate-member"
         )
         for field in PageField
-        if counted[field] > 1
+        if counted[field] > 1 and field not in REPEATED
     ]
     if faults:
         raise Refusal("body-invalid", "; ".join(fault.detail for fault in faults), faults)
-    return {name: text.strip() for name, text in pairs if name in _FIELDS}
+    given: dict[str, str] = {}
+    for name, text in pairs:
+        if name in _FIELDS:
+            before = f"{given[name]} " if name in given else ""
+            given[name] = before + text.strip()
+    return given
 
 
 def _plain(amount: str, currency: str) -> str:
@@ -203,10 +287,12 @@ def _plain(amount: str, currency: str) -> str:
 def _asked(entered: Mapping[str, str], shape: type[T], currency: str) -> T:
     """Return a form as the struct that JSON would give. Raises: ValidationError."""
     known = {field.name for field in structs.fields(shape)}
-    given = {name: text for name, text in entered.items() if name in known and text}
+    given: dict[str, Any] = {name: text for name, text in entered.items() if name in known and text}
     if "limit" in given:
         given["limit"] = _plain(given["limit"], currency)
-    return msgspec.convert(given, shape, strict=True)
+    if issubclass(shape, TicksIn):
+        given |= structs.asdict(_ticks(entered))
+    return msgspec.convert(given, shape, strict=True, from_attributes=True)
 
 
 def _wrong(error: msgspec.ValidationError, shape: type[Struct]) -> dict[str, str]:
@@ -217,13 +303,29 @@ def _wrong(error: msgspec.ValidationError, shape: type[Struct]) -> dict[str, str
 
 
 def _again(
-    call: Call, offered: Finding, entered: Mapping[str, str], wrong: Mapping[str, str], status: int
+    call: Call,
+    offered: Finding,
+    choosing: Choosing,
+    entered: Mapping[str, str],
+    wrong: Mapping[str, str],
+    status: int,
 ) -> Reply[Any]:
-    """Return the page again, with an error message next to each invalid field."""
+    """Return the page again as the customer's choices make it, with an error message next to each
+    invalid field. If a choice can't be priced, it is the page of the offer as it stands.
+    """
     try:
         found = call.desk.store.read(lambda records: offered(records, call))
     except Refusal as refusal:
         return _notice(call.desk, refusal)
+    try:
+        found = choosing(call, found, _ticks(entered))
+    except msgspec.ValidationError as error:
+        wrong, status = {**wrong, PageField.keep: fault_of(error).code}, max(status, 422)
+    except RequestRefused as error:
+        wrong = {**{_field(fault): fault.code for fault in error.faults}, **wrong}
+        status = max(status, 422)
+    except ActRefused as error:
+        wrong, status = {**wrong, PageField.keep: error.code}, max(status, 409)
     scribe = Scribe(found.paper.quote.language)
     fields = {PageField(name): code for name, code in wrong.items() if name in _FIELDS}
     actions = structs.replace(

@@ -9,10 +9,13 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from msgspec import Meta, structs
 
+from kitwright.documents.choices_view import choices_of
 from kitwright.documents.page_actions import PageActions, PageState
 from kitwright.keeping import consent, life, offer
 from kitwright.keeping.acts import NothingOffered
+from kitwright.keeping.choosing import agreed_from
 from kitwright.keeping.consent import Yes
+from kitwright.keeping.life import chosen_of
 from kitwright.keeping.link import (
     NONCE_BYTES,
     Link,
@@ -31,16 +34,33 @@ from kitwright.keeping.overrun import allowance
 from kitwright.keeping.record import Hand, KeptQuote, Means, Revision, RevisionState, Stamp
 from kitwright.keeping.store import Records
 from kitwright.keeping.whom import is_for_the_same
+from kitwright.language.scribe import Scribe
 from kitwright.money import Money
-from kitwright.quote import ShownQuote, amount_of, encode_quote, for_customer
-from kitwright.web.calls.additions import read_amount_or_none
+from kitwright.quote import (
+    CourseName,
+    ShownQuote,
+    amount_of,
+    encode_quote,
+    for_customer,
+    read_quote,
+)
+from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.web.calls.amounts import read_amount_or_none
 from kitwright.web.calls.call import Call, quote_of
 from kitwright.web.calls.desk import Desk
-from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.handlers import Work, operation
 from kitwright.web.calls.ids import QUOTE, QuoteId, RevisionNumber, Sha256, written
-from kitwright.web.calls.link_pages import Offered, beside, decision, drawn_offer
-from kitwright.web.calls.shown import Out
+from kitwright.web.calls.link_pages import Offered, beside, choice_form, decision, drawn_offer
+from kitwright.web.calls.shown import Out, raw
 from kitwright.web.calls.standing import consent_text, paper_of, standing
+from kitwright.web.calls.ticking import (
+    TicksIn,
+    choose,
+    offer_in,
+    sorted_jobs,
+    text_of_choice,
+)
+from kitwright.web.calls.wire import Jobs
 from kitwright.web.edge.negotiate import HTML, JSON, PDF
 from kitwright.web.edge.problems import Refusal
 from kitwright.web.edge.reply import Reply
@@ -105,13 +125,35 @@ class OfferOut(Out, frozen=True, kw_only=True):
     with_additions: ShownQuote | None = None
 
 
-class YesIn(Wire, frozen=True, kw_only=True):
+class YesIn(TicksIn, frozen=True, kw_only=True):
     """A customer's acceptance: a name, and the highest bill allowed; null: the amount plus the
     overrun that the shop's rule allows.
+
+    `course`, `leave_out` and `extras` are what the customer chose of the offer; then `amount`, the
+    total of that choice that the customer was shown, is required. It is checked. An offer with
+    several courses can't be accepted without one.
     """
 
     who: Text
     limit: DecimalIn | None = None
+    amount: DecimalIn | None = None
+
+
+class OfferedChoiceOut(Out, frozen=True, kw_only=True):
+    """A choice of an offer, priced: its course, jobs left out and extras added, sorted; its total,
+    and how much `more` that is than the offer's, less if negative, both including tax; the text
+    that the customer accepts with it; and the whole quote.
+    """
+
+    id: QuoteId
+    revision: RevisionNumber
+    course: CourseName | None
+    leave_out: Jobs
+    extras: Jobs
+    total: Money
+    more: Money
+    text: str
+    quote: ShownQuote
 
 
 class NoIn(Wire, frozen=True, kw_only=True):
@@ -228,10 +270,16 @@ def _found(records: Records, call: Call) -> tuple[Link, KeptQuote, Revision]:
     Raises: Refusal: unknown-record, link-expired.
     """
     link, _, quote = _read(records, call)
-    revision = life.revision_of(records, quote, link.revision)
+    # what was chosen of an offer is shown where the offer was
+    agreed = agreed_from(records, quote, link.revision)
+    revision = agreed or life.revision_of(records, quote, link.revision)
     if revision.is_erased:
-        raise Refusal("link-expired", "what this link led to was erased with its customer's data")
+        raise _erased()
     return link, quote, revision
+
+
+def _erased() -> Refusal:
+    return Refusal("link-expired", "what this link led to was erased with its customer's data")
 
 
 @operation(
@@ -253,7 +301,7 @@ async def offered(call: Call, form: str) -> Reply[OfferOut]:
     desk = call.desk
     if form == JSON:
         return desk.store.read(lambda records: _offer(records, call))
-    return await drawn_offer(call, form, _offered)
+    return await drawn_offer(call, form, _offered, _choosing)
 
 
 def _offer(records: Records, call: Call) -> Reply[OfferOut]:
@@ -261,7 +309,7 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     newer = _newer(records, call, link, quote)
     head = OfferOut(
         id=link.number,
-        revision=link.revision,
+        revision=revision.number,
         state=revision.state,
         newer=None if newer is None else newer.path,
         expires_at=datetime.fromtimestamp(link.expires, UTC),
@@ -271,12 +319,12 @@ def _offer(records: Records, call: Call) -> Reply[OfferOut]:
     agreed = [
         msgspec.convert(given, AgreedOut, from_attributes=True)
         for given in records.authorisations.of_quote(quote.number)
-        if given.revision == link.revision
+        if given.revision == revision.number
     ]
     stands = standing(records, quote, revision)
     offer = structs.replace(
         head,
-        text=consent_text(records, quote, link.revision),
+        text=_text(records, quote, revision),
         agreed=agreed[0] if agreed else None,
         sha256=revision.sha256 or sha256(revision.shown).hexdigest(),
         # the encoder copies a Raw in any place; the member's type says what it holds
@@ -308,7 +356,7 @@ def _offered(records: Records, call: Call) -> Offered:
     link, quote, revision = _found(records, call)
     gross, newer = revision.gross, _newer(records, call, link, quote)
     usual = None if gross is None else amount_of(gross + allowance(call.desk.overrun, gross))
-    paper = paper_of(records, quote, link.revision)
+    paper = paper_of(records, quote, revision.number)
     envelope = paper.envelope
     return Offered(
         paper,
@@ -317,7 +365,7 @@ def _offered(records: Records, call: Call) -> Offered:
             accept_url=beside(call, call.variable("token"), "accept"),
             decline_url=beside(call, call.variable("token"), "decline"),
             newer_url=None if newer is None else beside(call, newer.token),
-            consent=consent_text(records, quote, link.revision),
+            consent=_text(records, quote, revision),
             usual_limit=usual,
             decided_at=envelope.agreed_at,
             decided_by=envelope.agreed_by,
@@ -327,28 +375,161 @@ def _offered(records: Records, call: Call) -> Offered:
     )
 
 
-@decision("accept", "acceptOffer", _offered, "act-refused", "request-refused", **_FACTS)
-def accept(records: Records, call: Call, body: YesIn) -> Reply[DecidedOut]:
+def _text(records: Records, quote: KeptQuote, revision: Revision) -> str:
+    """Return the text that was accepted with a revision, or by which it can be accepted."""
+    given = records.authorisations.get(quote.number, revision.number)
+    if given is None or chosen_of(revision) is None:
+        return consent_text(records, quote, revision.number)
+    return given.text
+
+
+class AmountNotGiven(RequestFault):
+    """An acceptance of a choice that does not say which total was shown."""
+
+    code = "amount-not-given"
+
+    def __init__(self) -> None:
+        super().__init__("an acceptance with leave_out or extras needs the amount that was shown")
+
+
+def _choosing(call: Call, found: Offered, ticks: TicksIn) -> Offered:
+    """Return the page of an offer with what its customer chose.
+
+    Raises: RequestRefused, ChoicesClosed, PartsNotAvailable.
+    """
+    if not found.actions.is_open:
+        return found
+    desk = call.desk
+    offer = desk.store.read(lambda records: _of_link(records, call))
+    whole = choose(desk, offer, TicksIn(course=ticks.course))
+    one = choose(desk, offer, ticks)
+    choices = choices_of(
+        whole.quote,
+        one.quote,
+        ticks,
+        Scribe(one.quote.language),
+        courses=read_quote(one.offer.answer).courses,
+        url=beside(call, call.variable("token"), "choice"),
+    )
+    gross = one.revision.gross
+    usual = None if gross is None else amount_of(gross + allowance(desk.overrun, gross))
+    return Offered(
+        structs.replace(found.paper, quote=one.quote),
+        structs.replace(
+            found.actions,
+            consent=text_of_choice(desk, one),
+            usual_limit=usual,
+            choices=choices if choices.is_any else None,
+        ),
+    )
+
+
+@choice_form(
+    "POST /v1/links/{token}/choice",
+    "chooseOfOffer",
+    _offered,
+    _choosing,
+    problems=("request-refused", "act-refused", "catalogue-gap", "link-expired"),
+    keeps="reads",
+    **_FACTS,
+)
+def choice(call: Call, body: TicksIn) -> Reply[OfferedChoiceOut]:
+    """Price a choice as the customer.
+
+    The offer without the jobs left out and with the extras added. Nothing is stored: the customer
+    accepts it with the same members, and its total in `amount`. A job with a reason in `stays`
+    can't be left out. The offer's page posts its boxes as a form, and is shown with the choice.
+    """
+    found = call.desk.store.read(lambda records: _of_link(records, call))
+    one = choose(call.desk, found, body)
+    body_shown = one.offer.shown if one.figures is None else for_customer(one.figures.answer)
+    return Reply(
+        body=OfferedChoiceOut(
+            id=written(QUOTE, one.offer.quote),
+            revision=one.offer.number,
+            course=body.course,
+            leave_out=sorted_jobs(body.leave_out),
+            extras=sorted_jobs(body.extras),
+            total=one.price,
+            more=one.more,
+            text=text_of_choice(call.desk, one),
+            quote=raw(body_shown),
+        )
+    )
+
+
+def _of_link(records: Records, call: Call) -> tuple[Revision, Revision | None]:
+    """Return the revision of a link to choose of, and what is agreed of it already.
+
+    Raises: Refusal: unknown-record, link-expired; NothingOffered.
+    """
+    link, _, quote = _read(records, call)
+    offer, agreed = offer_in(records, quote, link.revision)
+    if offer.is_erased:
+        raise _erased()
+    if agreed is None and offer.state in _ENDED:
+        raise NothingOffered("choose of", quote)
+    return offer, agreed
+
+
+@decision(
+    "accept",
+    "acceptOffer",
+    _offered,
+    _choosing,
+    "act-refused",
+    "request-refused",
+    "catalogue-gap",
+    **_FACTS,
+)
+def accept(call: Call, body: YesIn) -> Work[DecidedOut]:
     """Accept the offer as the customer.
 
-    Accepts the revision of the link. Repeating the same acceptance has no further effect; another
-    one is refused, and `errors` says what is already agreed. A superseded revision is refused; its
-    offer has the path of the new one. The offer's page posts the same fields as a form, and is then
-    shown again.
+    Accepts the revision of the link, as it stands or as the customer chose of it; a choice is kept
+    as a revision of its own. Repeating the same acceptance has no further effect; another one is
+    refused, and `errors` says what is already agreed. A superseded revision is refused; its offer
+    has the path of the new one. The offer's page posts the same fields as a form, and is then shown
+    again.
     """
     desk = call.desk
-    link, stamp, quote = _read(records, call)
-    yes = Yes(
-        who=body.who,
-        means=Means.link,
-        limit=read_amount_or_none(body.limit, desk.currency, "limit"),
-        text=consent_text(records, quote, link.revision),
-    )
-    consent.accept(records, stamp, quote, link.revision, yes=yes, preset=desk.overrun)
-    return Reply(body=DecidedOut(id=link.number, revision=link.revision, state="accepted"))
+    limit = read_amount_or_none(body.limit, desk.currency, "limit")
+    amount = read_amount_or_none(body.amount, desk.currency, "amount")
+    found = desk.store.read(lambda records: _offer_of(records, call))
+    one = choose(desk, found, body, is_final=True)
+    if one.figures is not None and amount is None:
+        raise RequestRefused([AmountNotGiven().at("amount")])
+
+    def work(records: Records) -> Reply[DecidedOut]:
+        link, stamp, quote = _read(records, call)
+        yes = Yes(
+            who=body.who,
+            means=Means.link,
+            limit=limit,
+            amount=amount,
+            text=text_of_choice(desk, one),
+        )
+        kept = consent.accept(
+            records,
+            stamp,
+            quote,
+            link.revision,
+            yes=yes,
+            preset=desk.overrun,
+            choice=one.figures,
+        )
+        agreed = kept.agreed or link.revision
+        return Reply(body=DecidedOut(id=link.number, revision=agreed, state="accepted"))
+
+    return work
 
 
-@decision("decline", "declineOffer", _offered, "act-refused", **_FACTS)
+def _offer_of(records: Records, call: Call) -> tuple[Revision, Revision | None]:
+    """Return the revision of a link, whatever its state, and what is agreed of it already."""
+    link, _, quote = _read(records, call)
+    return offer_in(records, quote, link.revision)
+
+
+@decision("decline", "declineOffer", _offered, _choosing, "act-refused", **_FACTS)
 def decline(records: Records, call: Call, body: NoIn) -> Reply[DecidedOut]:
     """Decline the offer as the customer.
 

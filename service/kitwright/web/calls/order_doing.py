@@ -44,7 +44,7 @@ from kitwright.money import Money
 from kitwright.stages.request import RequestFault, RequestRefused
 from kitwright.stages.supply import arrival
 from kitwright.units import exact, read_figure
-from kitwright.web.calls.additions import AmountInvalid
+from kitwright.web.calls.amounts import AmountInvalid
 from kitwright.web.calls.call import Call, answer
 from kitwright.web.calls.desk import Desk, OrderLetter
 from kitwright.web.calls.handlers import Work, operation

@@ -117,7 +117,7 @@ async def order_sheet(call: Call, form: str) -> Reply[bytes]:
 
     made, language = desk.store.read(find)
     maker = {PDF: papers.order_pdf, CSV: papers.order_csv, XML: papers.order_xml}[form]
-    return await _printed(call, maker, made, language, form=form, name=made.id)
+    return await printed(call, maker, made, language, form=form, name=made.id)
 
 
 def _asked(call: Call, query: PaperQuery) -> Paper:
@@ -139,12 +139,13 @@ def _asked(call: Call, query: PaperQuery) -> Paper:
 async def _made(
     call: Call, make: Callable[[Paper], Page | bytes], one: Paper, *, form: str
 ) -> Reply[Any]:
-    return await _printed(call, make, one, form=form, name=one.envelope.name)
+    return await printed(call, make, one, form=form, name=one.envelope.name)
 
 
-async def _printed(
+async def printed(
     call: Call, make: Callable[..., Page | bytes], *facts: object, form: str, name: str
 ) -> Reply[Any]:
+    """Return a document that is made from facts, under a name for its file."""
     # off the event loop: a PDF takes longer than many answers
     made = await call.desk.documents.run(make, *facts)
     body = made.body if isinstance(made, Page) else made

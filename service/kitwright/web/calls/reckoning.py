@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from typing import Annotated
 
 import msgspec
-from msgspec import UNSET, Meta, structs
+from msgspec import UNSET, Meta, UnsetType, structs
 
-from kitwright.catalogue.model import AreaId
+from kitwright.catalogue.model import SERIAL_MAX, AreaId
 from kitwright.errors import KitwrightError
 from kitwright.keeping.record import Customer, Machine, Revision
 from kitwright.keeping.store import Records
-from kitwright.keeping.sums import Reckoning, written_reckoning
-from kitwright.quote import encode_quote
+from kitwright.keeping.sums import Reckoning, ShelfRow, written_reckoning
+from kitwright.quote import CourseName, encode_quote
 from kitwright.stages.outcome import Outcome
 from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.stages.supply import Stock
 from kitwright.web.calls.desk import Desk
 from kitwright.web.calls.ids import (
     CUSTOMER,
@@ -26,7 +28,20 @@ from kitwright.web.calls.ids import (
     read_id_or_none,
     written,
 )
-from kitwright.web.calls.wire import ExemptionIn, PreviewIn
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.wire import MOST_JOBS, ExemptionIn, Jobs, PreviewIn
+from kitwright.web.edge.shapes import Wire
+
+
+class ChosenIn(Wire, frozen=True, kw_only=True):
+    """What a customer chose of an offer: of which revision, the course, and the jobs left out and
+    the extras added, sorted.
+    """
+
+    revision: Annotated[int, Meta(ge=1, le=SERIAL_MAX)]
+    course: CourseName | None = None
+    leave_out: Annotated[Jobs, Meta(max_length=MOST_JOBS)] = ()
+    extras: Annotated[Jobs, Meta(max_length=MOST_JOBS)] = ()
 
 
 class QuoteIn(PreviewIn, frozen=True, kw_only=True):
@@ -41,6 +56,10 @@ class QuoteIn(PreviewIn, frozen=True, kw_only=True):
     ] = True
     customer: CustomerId | None = None
     machine: MachineId | None = None
+    chosen: Annotated[
+        ChosenIn | UnsetType | None,
+        Meta(description="Set by this service on what a customer chose; ignored in requests."),
+    ] = UNSET
 
 
 class MachineDiffers(RequestFault):
@@ -77,21 +96,29 @@ def reckon(desk: Desk, asked: QuoteIn, quote: int | None = None) -> Revision:
     )
     customer, machine = desk.store.read(lambda records: known(records, *numbers, asked))
     filled = structs.replace(_filled(desk, asked, customer, machine), on=asked.on or desk.today())
-    outcome = desk.service.work_out(filled, desk.stock(quote))
+    return figures_of(desk.service, filled, desk.stock(quote), desk.now())
+
+
+def figures_of(service: Service, filled: QuoteIn, stock: Stock, made_at: datetime) -> Revision:
+    """Return the revision that a filled request comes to with some stock, by one service.
+
+    Raises: RequestRefused, and the errors of the stages.
+    """
+    outcome = service.work_out(filled, stock)
     totals = outcome.repair.totals
     return Revision(
-        made_at=desk.now(),
+        made_at=made_at,
         request=msgspec.json.encode(filled),
-        answer=encode_quote(desk.service.tell(outcome, filled)),
-        reckoning=_reckoning(outcome),
-        catalogue_revision=desk.service.revision,
+        answer=encode_quote(service.tell(outcome, filled)),
+        reckoning=_reckoning(outcome, stock),
+        catalogue_revision=service.revision,
         tax_state="unknown" if totals.gross is None else "known",
         is_provisional=outcome.is_provisional,
         net=totals.lines + totals.discount if totals.net is None else totals.net,
         gross=totals.gross,
         valid_until=outcome.valid_until,
-        customer=numbers[0],
-        machine=numbers[1],
+        customer=read_id_or_none(CUSTOMER, filled.customer),
+        machine=read_id_or_none(MACHINE, filled.machine),
     )
 
 
@@ -108,7 +135,7 @@ def of_today(desk: Desk, revision: Revision) -> QuoteIn:
     return structs.replace(asked, on=max(asked.on or today, today))
 
 
-def _reckoning(outcome: Outcome) -> bytes:
+def _reckoning(outcome: Outcome, stock: Stock) -> bytes:
     """Return how a quote's lines come to its totals, to be kept; nothing where no tax is known."""
     request, terms = outcome.request, outcome.request.asked.terms
     if request.tax_area is None:
@@ -119,6 +146,18 @@ def _reckoning(outcome: Outcome) -> bytes:
             on=request.asked.on,
             exempt=tuple(sorted(request.exempt_kinds)),
             cash_step=outcome.shop.cash_step if terms.pays_cash else None,
+            shelf=tuple(
+                ShelfRow(
+                    item=row.item,
+                    quality=row.quality.value,
+                    brand=row.brand,
+                    bin=row.bin,
+                    free=str(row.free),
+                    cost=row.cost,
+                )
+                for rows in stock.rows.values()
+                for row in rows
+            ),
         )
     )
 

@@ -30,16 +30,31 @@ from kitwright.web.calls.shown import Out
 from kitwright.web.edge.reply import Reply
 from kitwright.web.edge.shapes import Wire
 
+BillNumberIn = Annotated[
+    str,
+    Meta(
+        max_length=40,
+        pattern=r"^[IC][0-9A-Z-]+-[0-9]{5,15}(?!\n)$",
+        description="The number of an invoice or a credit note.",
+        examples=["I1-00027"],
+        extra={"wanted": "the number of an invoice or a credit note, such as I1-00027"},
+    ),
+]
+
 
 class ReleaseIn(Wire, frozen=True, kw_only=True):
     """How to release restored records: what happens to e-mails and webhook events that were waiting
     when the backup was made (null: none waits), and whether the owner confirms that keys, links and
     personal data may be used although erasures and revocations since the backup are not known.
+
+    `last_numbers` are the last invoice and the last credit note that were handed out, if any were
+    made before the backup: the ones after it are known outside, and the next begins a new series.
     """
 
     mail: Annotated[Waiting | None, Meta(description="`send` or `drop`.")] = None
     webhooks: Annotated[Waiting | None, Meta(description="`send` or `drop`.")] = None
     confirm: bool = False
+    last_numbers: Annotated[tuple[BillNumberIn, ...], Meta(max_length=10)] = ()
 
 
 class WaitingMailOut(Out, frozen=True, kw_only=True):
@@ -65,7 +80,8 @@ class ReleaseOut(Out, frozen=True, kw_only=True):
     `epoch` is that of the current generation of the records. `taken_at` is the time of the backup,
     null if nothing was ever restored: whatever happened between it and `begun_at` is not in the
     records. Erasures and revocations are known up to `known_until`. `mails` and `events` wait.
-    `offers` are the quotes whose links can be accepted. `keys` are not revoked.
+    `offers` are the quotes whose links can be accepted. `keys` are not revoked. `last_numbers` are
+    the last known numbers of invoices and credit notes, each of a series that may have gone on.
     """
 
     epoch: str
@@ -79,6 +95,7 @@ class ReleaseOut(Out, frozen=True, kw_only=True):
     events: tuple[WaitingEventsOut, ...]
     offers: tuple[QuoteId, ...]
     keys: tuple[KeyRecord, ...]
+    last_numbers: tuple[str, ...]
 
 
 @operation("GET /v1/release", "getRelease", "owner")
@@ -100,7 +117,12 @@ def let_go(records: Records, call: Call, body: ReleaseIn) -> Reply[ReleaseOut]:
     `webhook-id`, by which a receiver can tell that it has seen the event.
     """
     generation = release(
-        records, call.stamp, mail=body.mail, webhooks=body.webhooks, is_confirmed=body.confirm
+        records,
+        call.stamp,
+        mail=body.mail,
+        webhooks=body.webhooks,
+        is_confirmed=body.confirm,
+        last_numbers=body.last_numbers,
     )
 
     def after() -> None:
@@ -135,4 +157,5 @@ def _told(found: Report) -> ReleaseOut:
         ),
         offers=tuple(written(QUOTE, number) for number in found.offers),
         keys=found.keys,
+        last_numbers=found.last_numbers,
     )

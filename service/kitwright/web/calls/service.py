@@ -7,19 +7,23 @@ from datetime import date
 from types import MappingProxyType
 from typing import NoReturn
 
+from msgspec import structs
+
 from kitwright import quote as wire
 from kitwright.catalogue.model import Catalogue
 from kitwright.contingencies import Foresight
+from kitwright.courses import quote_courses
 from kitwright.errors import KitwrightError
 from kitwright.flow import assess, quote_repair
 from kitwright.language.render import Speaker, UnknownLanguage
 from kitwright.quote import Quote
 from kitwright.stages.finding import Assessment
-from kitwright.stages.outcome import Outcome
+from kitwright.stages.outcome import Outcome, Worth
 from kitwright.stages.request import Asked, RequestRefused, read_request
 from kitwright.stages.supply import Stock, opening_stock
 from kitwright.telling import tell_assessment, tell_plan, tell_quote
-from kitwright.web.calls.wire import AssessmentIn, PreviewIn
+from kitwright.web.calls.amounts import read_amount_or_none
+from kitwright.web.calls.wire import AssessmentIn, PreviewIn, WorthIn
 from kitwright.workshop import Workshop
 
 
@@ -77,8 +81,29 @@ class Service:
         if faults:
             self._refuse(asked, plain, faults)
         self.workshop.market.stock = self._opening if stock is None else stock
-        outcome = quote_repair(self.workshop, plain)
-        return self._foresight.look_ahead(outcome) if asked.contingencies else outcome
+        if asked.courses:
+            outcome = quote_courses(self.workshop, plain, asked.courses, self._worth(asked))
+        else:
+            outcome = quote_repair(self.workshop, plain)
+        return self._look_ahead(outcome) if asked.contingencies else outcome
+
+    def _look_ahead(self, outcome: Outcome) -> Outcome:
+        """Return a quote with its contingencies, and those of each of its courses."""
+        ahead = self._foresight.look_ahead
+        courses = tuple(structs.replace(one, outcome=ahead(one.outcome)) for one in outcome.courses)
+        return structs.replace(ahead(outcome), courses=courses)
+
+    def _worth(self, asked: PreviewIn) -> Worth:
+        """Return what is known of a machine's worth. Raises: RequestRefused."""
+        given, currency = asked.worth or WorthIn(), self.workshop.shop.currency
+        return Worth(
+            value=read_amount_or_none(given.value, currency, "worth", "value"),
+            age_years=given.age_years,
+            hours=given.hours,
+            replacement_price=read_amount_or_none(
+                given.replacement_price, currency, "worth", "replacement_price"
+            ),
+        )
 
     def quote(self, asked: PreviewIn, stock: Stock | None = None) -> Quote:
         """Return the quote for a request, as `work_out` does.

@@ -74,6 +74,13 @@ Converting = Callable[[Any], Any] | None
 """Converts a value to what is sent; None if it is sent as it is."""
 
 
+def raw(body: bytes) -> Any:
+    """Return the JSON of a member as it is sent: the encoder copies it, whatever type the member
+    has.
+    """
+    return msgspec.Raw(body)
+
+
 class Out(Struct, frozen=True, kw_only=True):
     """The base of answers that are not records."""
 
@@ -174,6 +181,20 @@ VIEWS: Final[Mapping[type[Struct], View]] = {
         },
     ),
     kept.Advance: View(hides=("day",)),
+    kept.KeptBill: View(
+        name="BillHeadOut",
+        about="An invoice or a credit note; `number` is the number that it has.",
+        hides=("number", "series", "place", "credited_series", "credited_place", "body", "day"),
+        makes={
+            "number": (str, attrgetter("name")),
+            "credits": (str | None, attrgetter("credited")),
+        },
+    ),
+    kept.Payment: View(hides=("quote", "day")),
+    kept.Handover: View(
+        hides=("quote", "day"),
+        names={"is_unsafe": "unsafe"},
+    ),
     kept.Photo: View(
         letter=PHOTO,
         makes={

@@ -188,6 +188,30 @@ def consent_text(records: Records, quote: KeptQuote, number: int) -> str:
     )
 
 
+def words_of_choice(
+    words: str,
+    language: str,
+    *,
+    course: str | None,
+    left_out: Sequence[str],
+    added: Sequence[str],
+) -> str:
+    """Return the text of an acceptance with the course that the customer chose, and the names of
+    the jobs left out and added.
+
+    Args:
+        words: the text of the acceptance of what was chosen, from `words_of_yes`.
+    """
+    scribe, told = Scribe(language), [words]
+    if course is not None:
+        told.append(scribe.say("Course: {course}.", course=course))
+    if left_out:
+        told.append(scribe.say("Left out: {work}.", work="; ".join(left_out)))
+    if added:
+        told.append(scribe.say("Added: {work}.", work="; ".join(added)))
+    return " ".join(told)
+
+
 def words_of_yes(said: Quote, quote: str, number: int, valid_until: date) -> str:
     """Return the text of an acceptance, in the revision's language."""
     scribe = Scribe(said.language)

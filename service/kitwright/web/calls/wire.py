@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType, field, structs
@@ -17,6 +17,7 @@ from kitwright.stages.request import (
     AskedFindings,
     Debris,
     MinutesOverride,
+    NamedTwice,
     PriceOverride,
     RequestFault,
     Rust,
@@ -37,6 +38,8 @@ from kitwright.web.edge.shapes import (
 )
 
 MOST_FREE_LINES: Final = 50
+MOST_JOBS: Final = 50
+"""The most jobs that a list of a request has."""
 Pressure = Annotated[DecimalIn, Meta(description="The value as read, in `unit`.", examples=["80"])]
 Levels = Annotated[
     dict[Id, Id],
@@ -268,6 +271,15 @@ class OverrideUnclear(RequestFault):
         super().__init__("give either line with unit_price, or job with minutes")
 
 
+class LeftOutOfCourses(RequestFault):
+    """Jobs left out of several courses at once."""
+
+    code = "left-out-of-courses"
+
+    def __init__(self) -> None:
+        super().__init__("each course has its own jobs: leave jobs out of the one that is chosen")
+
+
 Jobs = tuple[JobIn, ...]
 Serial = Annotated[
     int, Meta(ge=0, le=SERIAL_MAX, description="The date code on the engine's plate.")
@@ -275,11 +287,23 @@ Serial = Annotated[
 
 
 def _many(description: str) -> Meta:
-    return Meta(max_length=50, description=description)
+    return Meta(max_length=MOST_JOBS, description=description)
 
 
 def _told(description: str) -> Meta:
     return Meta(description=description)
+
+
+class WorthIn(Wire, frozen=True, kw_only=True):
+    """What is known of a machine's worth, in the shop's currency; null: to be asked for."""
+
+    value: DecimalIn | None = None
+    age_years: Annotated[int, Meta(ge=0, le=200)] | None = None
+    hours: Annotated[int, Meta(ge=0, le=1_000_000)] | None = None
+    replacement_price: DecimalIn | None = None
+
+
+CourseWanted = Literal["least", "recommended", "thorough", "replace"]
 
 
 class PreviewIn(Wire, frozen=True, kw_only=True):
@@ -310,6 +334,17 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         _told("The customer's complaint in the customer's own words; documents show it."),
     ] = None
     scope: Scope = Scope.recommended
+    courses: Annotated[
+        tuple[CourseWanted, ...],
+        Meta(
+            max_length=4,
+            description="Courses to quote side by side, instead of one `scope`. `replace` stands "
+            "for a short block and a complete engine, where they take the place of the repair.",
+        ),
+    ] = ()
+    worth: Annotated[
+        WorthIn | None, _told("What the machine is worth, for the advice beside `courses`.")
+    ] = None
     add_jobs: Annotated[Jobs, _many("Jobs to be done in addition.")] = ()
     leave_out: Annotated[Jobs, _many("Jobs not to be done, although the diagnoses need them.")] = ()
     condition: ConditionIn = ConditionIn()
@@ -361,6 +396,11 @@ class PreviewIn(Wire, frozen=True, kw_only=True):
         for index, each in enumerate(self.overrides):
             if not each.is_clear:
                 yield OverrideUnclear().at("overrides", index)
+        for index, course in enumerate(self.courses):
+            if course in self.courses[:index]:
+                yield NamedTwice(course).at("courses", index)
+        if self.courses and self.leave_out:
+            yield LeftOutOfCourses().at("leave_out")
 
     def place(self, fault: KitwrightError) -> KitwrightError:
         """Return an error of the core with its path in this request."""

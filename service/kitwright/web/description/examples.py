@@ -40,6 +40,7 @@ _SAMPLES: Final = {
     "keys": "3fK9sQ0aZx",
     "revisions": "1",
     "links": "AQAAAAAAAAAA",
+    "invoices": "I1-00001",
 }
 """The path segment before a variable -> a sample value."""
 

@@ -1,0 +1,88 @@
+"""Courses view: the courses of a quote and the advice, as documents tell them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from msgspec import Struct
+
+from kitwright.language.scribe import Scribe
+from kitwright.quote import Course, Quote, WarrantyTerms
+
+
+class CourseRow(Struct, frozen=True, kw_only=True):
+    """A course in words: its `facts` are the day, the warranty and what it leaves out."""
+
+    course: str
+    name: str
+    total: str
+    facts: tuple[str, ...]
+
+
+def courses_of(quote: Quote, scribe: Scribe) -> tuple[CourseRow, ...]:
+    """Return the courses of a quote, the least first; empty if there is nothing to choose."""
+    if len(quote.courses) < 2:
+        return ()
+    return tuple(
+        CourseRow(
+            course=course.course,
+            name=_name(course, scribe),
+            total=scribe.amount(course.total),
+            facts=tuple(_facts(course, scribe)),
+        )
+        for course in quote.courses
+    )
+
+
+def _name(course: Course, scribe: Scribe) -> str:
+    if not course.is_advised:
+        return course.name
+    return scribe.say("{course} (we advise this one)", course=course.name)
+
+
+def _facts(course: Course, scribe: Scribe) -> Iterator[str]:
+    say = scribe.say
+    yield say("Work: {work}.", work=scribe.listed(course.jobs))
+    if course.ready_on is not None:
+        yield say(
+            "Ready {day}, if you agree today and nothing else is found.",
+            day=scribe.day(course.ready_on),
+        )
+    yield _warranty(course.warranty, scribe)
+    if course.unfixed:
+        yield say("Does not fix: {work}.", work=scribe.listed(course.unfixed))
+    if course.range is not None:
+        yield say(
+            "In 9 of 10 such repairs the total stays within about {amount}.",
+            amount=scribe.about(course.range.p90),
+        )
+    yield from (reason.text for reason in course.reasons)
+
+
+def _warranty(terms: WarrantyTerms, scribe: Scribe) -> str:
+    return scribe.say(
+        "Warranty, beside your rights by law: {labour} days on labour, {parts} days on parts of "
+        "other makes; for the maker's parts, its own terms.",
+        labour=scribe.number(str(terms.labour_days)),
+        parts=scribe.number(str(terms.alternate_parts_days)),
+    )
+
+
+def advice_of(quote: Quote, scribe: Scribe) -> tuple[str, ...]:
+    """Return what speaks for repairing and for replacing, and what is still to be asked."""
+    advice = quote.advice
+    if advice is None or not quote.courses:
+        return ()
+    say = scribe.say
+    told = [reason.text for reason in advice.reasons]
+    asked = {
+        "value": say("what the machine is worth"),
+        "age_years": say("how old the machine is"),
+        "hours": say("how many hours it has run"),
+    }
+    if advice.missing:
+        wanted = "; ".join(asked[name] for name in advice.missing)
+        told.append(say("To advise you better, we would like to know: {facts}.", facts=wanted))
+    if told:
+        told.append(say("The decision is yours."))
+    return tuple(told)

@@ -1,0 +1,215 @@
+"""Accounts: the statement of finished work, what is paid on it, and the machine's collection.
+
+The statement never changes. What is owed is its total, or that of the invoices made from it less
+what credit notes give back.
+"""
+
+from __future__ import annotations
+
+from hashlib import sha256
+
+from msgspec import Struct, structs
+
+from kitwright.keeping.acts import ActRefused
+from kitwright.keeping.consent import Limit
+from kitwright.keeping.event import Facts, keep_change
+from kitwright.keeping.life import revision_of
+from kitwright.keeping.record import (
+    BillKind,
+    Handover,
+    KeptQuote,
+    KeptStatement,
+    Payment,
+    Stamp,
+)
+from kitwright.keeping.store import Records
+from kitwright.keeping.sums import read_agreed
+from kitwright.money import Money, cash_round, total
+from kitwright.quote import Statement, encode_billing, read_statement
+
+
+class NoStatement(ActRefused):
+    """A quote without a statement: its work is not finished, or was before there were any."""
+
+    code = "no-statement"
+
+    def __init__(self, quote: KeptQuote) -> None:
+        super().__init__(
+            f"this quote has no statement (it is {quote.state.value}): the statement is made when "
+            "its work is finished"
+        )
+        self.quote = quote.number
+
+
+class BillOverLimit(ActRefused):
+    """A bill of more than the customer authorised."""
+
+    code = "bill-over-limit"
+
+    def __init__(self, limit: Limit, bill: Money) -> None:
+        over = bill - limit.authorised
+        terms = "including" if limit.includes_tax else "before"
+        super().__init__(
+            f"the bill is {bill.amount_text} {bill.currency} {terms} tax, {over.amount_text} more "
+            f"than the {limit.authorised.amount_text} that the customer authorised: first get the "
+            f"customer's consent to {bill.amount_text} (revise the quote with what was found, "
+            "issue it, have it accepted), or bill less"
+        )
+        self.over_by = over
+        self.consent_up_to = bill
+
+
+class PaidTooMuch(ActRefused):
+    """A payment of more than is owed, or of more than is to be paid back."""
+
+    code = "paid-too-much"
+
+    def __init__(self, amount: Money, balance: Money) -> None:
+        super().__init__(
+            f"{amount.amount_text} {amount.currency} is more than the balance of "
+            f"{balance.amount_text}; a negative balance is paid back with `paid_back`"
+        )
+        self.amount = amount
+        self.balance = balance
+
+
+class AlreadyCollected(ActRefused):
+    """A machine that was collected before."""
+
+    code = "already-collected"
+
+    def __init__(self, handover: Handover) -> None:
+        super().__init__(f"the machine was collected on {handover.day.isoformat()}")
+        self.day = handover.day
+
+
+class NotTagged(ActRefused):
+    """A machine that may hurt somebody and is not tagged as unsafe."""
+
+    code = "not-tagged"
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the machine is not safe to use: tag it, and have the collector sign that it is "
+            "(`tagged_and_signed`), before it is handed over"
+        )
+
+
+class Account(Struct, frozen=True, kw_only=True):
+    """What was billed for a quote, paid and owed; owed = due - paid. A negative balance is paid
+    back. `rounded` is what the smallest coin took off or added.
+    """
+
+    due: Money
+    paid: Money
+    rounded: Money
+    balance: Money
+
+
+def check_limit(limit: Limit, statement: Statement) -> None:
+    """Raise BillOverLimit if a statement is above the limit of the authorisation in force."""
+    bill = (statement.gross if limit.includes_tax else statement.net).money
+    if bill > limit.authorised:
+        raise BillOverLimit(limit, bill)
+
+
+def keep_statement(
+    records: Records, stamp: Stamp, quote: KeptQuote, statement: Statement, who: str | None
+) -> KeptStatement:
+    """Keep the statement of a quote whose work is finished in this transaction."""
+    body = encode_billing(statement)
+    return records.statements.add(
+        KeptStatement(
+            quote=quote.number,
+            at=stamp.at,
+            day=stamp.today,
+            net=statement.net.money,
+            gross=statement.gross.money,
+            who=who,
+            sha256=sha256(body).hexdigest(),
+            body=body,
+        )
+    )
+
+
+def statement_of(records: Records, quote: KeptQuote) -> KeptStatement:
+    """Return the statement of a quote. Raises: NoStatement."""
+    found = records.statements.get(quote.number)
+    if found is None:
+        raise NoStatement(quote)
+    return found
+
+
+def account_of(records: Records, quote: KeptQuote) -> Account:
+    """Return what is owed for a quote. Raises: NoStatement."""
+    kept = statement_of(records, quote)
+    currency = kept.gross.currency
+    bills = records.bills.of_quote(quote.number)
+    due = kept.gross
+    if bills:
+        due = total(
+            (one.gross if one.kind is BillKind.invoice else -one.gross for one in bills), currency
+        )
+    payments = records.payments.of_quote(quote.number)
+    before = [one.amount for one in records.advances.of_quote(quote.number)]
+    before.append(read_statement(kept.body).prepaid.money)
+    paid = total([*before, *(one.amount for one in payments)], currency)
+    rounded = total((one.rounding for one in payments), currency)
+    return Account(due=due, paid=paid, rounded=rounded, balance=due + rounded - paid)
+
+
+def pay(records: Records, stamp: Stamp, quote: KeptQuote, payment: Payment) -> KeptQuote:
+    """Return a quote on whose statement was paid, or paid back if the amount is negative.
+
+    Cash that is the balance in the smallest coin settles it.
+
+    Raises: NoStatement, PaidTooMuch.
+    """
+    balance = account_of(records, quote).balance
+    rounding = _rounding(records, quote, payment, balance)
+    settled = payment.amount - rounding
+    nothing = Money(0, balance.currency)
+    low, high = min(balance, nothing), max(balance, nothing)
+    if not low <= settled <= high:
+        raise PaidTooMuch(payment.amount, balance)
+    kept = records.payments.add(
+        structs.replace(
+            payment, quote=quote.number, at=stamp.at, day=stamp.today, rounding=rounding
+        )
+    )
+    facts: Facts = {
+        "payment": kept.number,
+        "amount": kept.amount.amount_text,
+        "balance": (balance - settled).amount_text,
+    }
+    return keep_change(records, stamp, "quote.paid", quote, facts)
+
+
+def _rounding(records: Records, quote: KeptQuote, payment: Payment, balance: Money) -> Money:
+    """Return what the smallest coin adds to the balance, or takes off, if a payment settles it."""
+    nothing = Money(0, balance.currency)
+    if payment.means != "cash":
+        return nothing
+    step = read_agreed(revision_of(records, quote, quote.agreed or 0)).reckoning.cash_step
+    if step is None or cash_round(balance, step) != payment.amount:
+        return nothing
+    return payment.amount - balance
+
+
+def collect(
+    records: Records, stamp: Stamp, quote: KeptQuote, handover: Handover, *, is_tagged: bool
+) -> KeptQuote:
+    """Return a quote whose machine was collected. Raises: NoStatement, AlreadyCollected,
+    NotTagged.
+    """
+    balance = account_of(records, quote).balance
+    before = records.handovers.get(quote.number)
+    if before is not None:
+        raise AlreadyCollected(before)
+    if handover.is_unsafe and not is_tagged:
+        raise NotTagged
+    records.handovers.add(
+        structs.replace(handover, quote=quote.number, at=stamp.at, day=stamp.today, balance=balance)
+    )
+    facts: Facts = {"balance": balance.amount_text, "unsafe": int(handover.is_unsafe)}
+    return keep_change(records, stamp, "quote.collected", quote, facts)

@@ -1,0 +1,26 @@
+"""Billing: what was really used and clocked, against what was agreed, and the bill that follows."""
+
+from kitwright.stages.billing.bill import Billed, BilledLine, Why, bill
+from kitwright.stages.billing.used import (
+    AgreedLine,
+    Clocked,
+    CoreBack,
+    Dealt,
+    Disposed,
+    Used,
+    check_used,
+)
+
+__all__ = [
+    "AgreedLine",
+    "Billed",
+    "BilledLine",
+    "Clocked",
+    "CoreBack",
+    "Dealt",
+    "Disposed",
+    "Used",
+    "Why",
+    "bill",
+    "check_used",
+]

@@ -1,0 +1,184 @@
+"""Used: what was really used and clocked, and whether it can be so.
+
+Lines are named by their place among the agreed ones, from 1, additions last.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from decimal import Decimal
+from typing import Final
+
+from msgspec import Struct
+
+from kitwright.errors import KitwrightError
+from kitwright.money import Money
+from kitwright.stages.request import RequestFault, RequestRefused
+
+GOODS: Final = frozenset({"part", "set", "consumable"})
+"""Kinds of lines of which less, or more, may be used than was agreed."""
+_LABOUR: Final = "labour"
+_MINUTE: Final = "MIN"
+CORE: Final = "core"
+DISCOUNT: Final = "discount"
+
+
+class AgreedLine(Struct, frozen=True, kw_only=True):
+    """A line that the customer agreed to: amount = quantity x unit price / base quantity, rounded
+    once, with or without tax as the shop's prices are. `unit` is a code of UN/ECE Rec 20; labour
+    by the minute can be clocked.
+
+    A discount has the `percent` that it was given as, None if it was an amount. `reduces` is the
+    code of the line that it reduces, None for every line of its tax kind except deposits.
+    """
+
+    kind: str
+    code: str
+    tax_kind: str
+    quantity: Decimal
+    unit: str
+    unit_price: Decimal
+    base_quantity: Decimal
+    amount: Money
+    percent: Decimal | None = None
+    reduces: str | None = None
+
+
+class Dealt(Struct, frozen=True, kw_only=True):
+    """What became of the goods of a line: `used` are billed. What was agreed and not used went back
+    `to_shelf` or `to_supplier`.
+    """
+
+    line: int
+    used: Decimal
+    to_shelf: Decimal = Decimal(0)
+    to_supplier: Decimal = Decimal(0)
+
+
+class Clocked(Struct, frozen=True, kw_only=True):
+    """The minutes that were clocked for a line of labour."""
+
+    line: int
+    minutes: Decimal
+
+
+class CoreBack(Struct, frozen=True, kw_only=True):
+    """Old parts that the customer left, so that their deposit is refunded."""
+
+    line: int
+    quantity: Decimal
+
+
+class Disposed(Struct, frozen=True, kw_only=True):
+    """Something that the shop disposed of, such as used oil: how much of it, and where it went."""
+
+    what: str
+    quantity: Decimal
+    unit: str
+    where: str | None = None
+
+
+class Used(Struct, frozen=True, kw_only=True):
+    """What was used and clocked; lines that are not named are as they were agreed."""
+
+    goods: tuple[Dealt, ...] = ()
+    clocked: tuple[Clocked, ...] = ()
+    cores: tuple[CoreBack, ...] = ()
+    disposed: tuple[Disposed, ...] = ()
+
+
+class NoSuchLine(RequestFault):
+    """A line that is not there, or of another kind."""
+
+    code = "no-such-line"
+
+    def __init__(self, line: int, count: int, wanted: str) -> None:
+        super().__init__(f"line {line} of {count} is not a line of {wanted}")
+        self.line = line
+        self.count = count
+
+
+class LineTwice(RequestFault):
+    """A line that is named twice."""
+
+    code = "line-twice"
+
+    def __init__(self, line: int) -> None:
+        super().__init__(f"line {line} is named twice: give the sum")
+        self.line = line
+
+
+class GoodsUnaccounted(RequestFault):
+    """Goods that were agreed, and neither used nor put back or returned; or the other way round."""
+
+    code = "goods-unaccounted"
+
+    def __init__(self, line: int, agreed: Decimal, told: Decimal) -> None:
+        super().__init__(
+            f"of line {line}, {agreed} were agreed, and {told} are accounted for: `used`, "
+            "`to_shelf` and `to_supplier` together are what was agreed, or more was used and "
+            "nothing is left"
+        )
+        self.line = line
+        self.agreed = agreed
+        self.told = told
+
+
+class CoreTooMany(RequestFault):
+    """More old parts than deposits were taken for."""
+
+    code = "core-too-many"
+
+    def __init__(self, line: int, most: Decimal) -> None:
+        super().__init__(f"line {line} is a deposit for {most}: no more can be refunded")
+        self.line = line
+        self.most = most
+
+
+def is_timed(line: AgreedLine) -> bool:
+    """Return whether a line is labour that is billed by the minute."""
+    return line.kind == _LABOUR and line.unit == _MINUTE
+
+
+def check_used(lines: Sequence[AgreedLine], used: Used) -> None:
+    """Raise RequestRefused, with everything that can't be so, unless the use fits the lines."""
+    faults = [*_faults(lines, used)]
+    if faults:
+        raise RequestRefused(faults)
+
+
+_Told = Dealt | Clocked | CoreBack
+_Group = tuple[str, Sequence[_Told], Callable[[AgreedLine], bool], str]
+"""The member of a use, what it tells, whether a line can be meant, and what lines are wanted."""
+
+
+def _faults(lines: Sequence[AgreedLine], used: Used) -> Iterator[KitwrightError]:
+    groups: tuple[_Group, ...] = (
+        ("goods", used.goods, lambda line: line.kind in GOODS, "goods"),
+        ("clocked", used.clocked, is_timed, "labour by the minute"),
+        ("cores", used.cores, lambda line: line.kind == CORE, "deposits for old parts"),
+    )
+    for member, told, fits, wanted in groups:
+        seen: set[int] = set()
+        for at, one in enumerate(told):
+            place = one.line
+            if not (1 <= place <= len(lines) and fits(lines[place - 1])):
+                yield NoSuchLine(place, len(lines), wanted).at(member, at, "line")
+                continue
+            if place in seen:
+                yield LineTwice(place).at(member, at, "line")
+            seen.add(place)
+            fault = _fault(lines[place - 1], one)
+            if fault is not None:
+                yield fault.at(member, at)
+
+
+def _fault(line: AgreedLine, told: _Told) -> RequestFault | None:
+    if isinstance(told, CoreBack):
+        return CoreTooMany(told.line, line.quantity) if told.quantity > line.quantity else None
+    if isinstance(told, Clocked):
+        return None
+    back = told.to_shelf + told.to_supplier
+    if told.used + back == line.quantity or (not back and told.used > line.quantity):
+        return None
+    return GoodsUnaccounted(told.line, line.quantity, told.used + back)

@@ -1,0 +1,323 @@
+"""Accounts: calls that finish the work, and on its statement, payments and the machine's
+collection.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from typing import Annotated, Literal
+
+from msgspec import Meta, field
+
+from kitwright.keeping import accounts, life
+from kitwright.keeping.accounts import Account, account_of
+from kitwright.keeping.consent import limit_of
+from kitwright.keeping.record import Handover, KeptQuote, Payment
+from kitwright.keeping.store import Records
+from kitwright.keeping.sums import read_agreed
+from kitwright.money import Money
+from kitwright.quote import Quote, Statement, read_statement
+from kitwright.stages.billing import Clocked, CoreBack, Dealt, Disposed, Used, bill
+from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.telling.statement import agreed_lines, tell_statement
+from kitwright.web.calls.amounts import read_amount
+from kitwright.web.calls.call import Call, answer, tag
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.ids import QUOTE, Sha256, written
+from kitwright.web.calls.order_wire import LinePlace
+from kitwright.web.calls.quotes import QuoteHeadOut, head_of
+from kitwright.web.calls.shown import Out
+from kitwright.web.calls.standing import standing
+from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import DecimalIn, Text, UnitCode, Wire
+
+QuantityIn = Annotated[
+    str,
+    Meta(
+        max_length=13,
+        pattern=r"^(0|[1-9][0-9]{0,5})(\.[0-9]{1,6})?(?!\n)$",
+        description="A quantity, at least zero.",
+        examples=["3"],
+        extra={"wanted": "a decimal number of at least zero, written as text"},
+    ),
+]
+_MOST = Meta(max_length=1_000)
+
+
+class GoodsUsedIn(Wire, frozen=True, kw_only=True):
+    """What became of the goods of a line: `used` are billed. What was agreed and not used went back
+    `to_shelf` or `to_supplier`.
+    """
+
+    line: LinePlace
+    used: QuantityIn
+    to_shelf: QuantityIn = "0"
+    to_supplier: QuantityIn = "0"
+
+
+class ClockedIn(Wire, frozen=True, kw_only=True):
+    """The minutes that were clocked for a line of labour."""
+
+    line: LinePlace
+    minutes: QuantityIn
+
+
+class CoreBackIn(Wire, frozen=True, kw_only=True):
+    """Old parts that the customer left: the deposit on each is refunded."""
+
+    line: LinePlace
+    quantity: QuantityIn
+
+
+class DisposedIn(Wire, frozen=True, kw_only=True):
+    """Something that the shop disposed of, such as used oil, and where it went."""
+
+    what: Text
+    quantity: QuantityIn
+    unit: UnitCode
+    where: Text | None = None
+
+
+class FinishIn(Wire, frozen=True, kw_only=True):
+    """What was really used and clocked. Lines are named by their place in the quote as it is
+    agreed, from 1, with its additions last; those that are not named are billed as agreed.
+
+    `supplied_on` is the day on which the work was done; null: today. `by` is the person who closes
+    it.
+    """
+
+    goods: Annotated[tuple[GoodsUsedIn, ...], _MOST] = ()
+    clocked: Annotated[tuple[ClockedIn, ...], _MOST] = ()
+    cores: Annotated[tuple[CoreBackIn, ...], _MOST] = ()
+    disposed: Annotated[tuple[DisposedIn, ...], _MOST] = ()
+    supplied_on: date | None = None
+    by: Text | None = None
+
+
+class PaymentIn(Wire, frozen=True, kw_only=True):
+    """A payment of an `amount` including tax; with `paid_back`, the shop pays it to the customer.
+    `reference` identifies it, and `by` is the person who took or gave it.
+    """
+
+    amount: DecimalIn
+    means: Literal["cash", "card", "transfer"]
+    paid_back: bool = False
+    reference: Text | None = None
+    by: Text
+
+
+class CollectIn(Wire, frozen=True, kw_only=True):
+    """Who collected the machine, and who handed it over (`by`). `old_parts`: the customer took the
+    old parts along. An `unsafe` machine is handed over only if it is tagged and the collector has
+    signed for that (`tagged_and_signed`).
+    """
+
+    collector: Text
+    old_parts: bool
+    is_unsafe: bool = field(default=False, name="unsafe")
+    tagged_and_signed: bool = False
+    by: Text
+
+
+class StatementOut(Out, frozen=True, kw_only=True):
+    """A statement with what was paid on it and what is owed. `sha256` is of the JSON of
+    `statement`, byte for byte, as it was made; `erased` says that personal data was removed since.
+    """
+
+    statement: Statement
+    sha256: Sha256
+    erased: bool
+    closed_by: str | None
+    account: Account
+    payments: tuple[Payment, ...]
+    collected: Handover | None
+    bills: tuple[str, ...]
+
+
+class SupplyDayInvalid(RequestFault):
+    """A day of supply in the future, or before the quote was made."""
+
+    code = "supply-day-invalid"
+
+    def __init__(self, day: date, first: date, today: date) -> None:
+        super().__init__(
+            f"{day.isoformat()} is not between {first.isoformat()}, the day of the quote, and "
+            f"today ({today.isoformat()})"
+        )
+        self.day = day
+
+
+@operation(
+    "POST /v1/quotes/{id}/finish",
+    "finishQuote",
+    "quotes",
+    "act-refused",
+    "request-refused",
+    "catalogue-gap",
+    is_guarded=True,
+    may_be_empty=True,
+)
+def finish(records: Records, call: Call, body: FinishIn) -> Reply[QuoteHeadOut]:
+    """Finish the work.
+
+    Closes the quote, and makes its statement: what was agreed against what is billed, line by line.
+    Without a body, everything is billed as agreed. Labour is billed by the shop's basis: the
+    minutes agreed, those clocked, or those clocked up to those agreed. Goods that were reserved and
+    not used are free again. A bill above the limit of the authorisation is refused with
+    `bill-over-limit`, which says by how much, and which consent is needed. A revision on offer must
+    first be accepted, declined or withdrawn. A draft newer than the agreed revision is superseded;
+    `quote.finished` names it in its fact `superseded`.
+    """
+    desk, stamp = call.desk, call.stamp
+    quote = call.checked(QUOTE, records.quotes.get)
+    life.check_finish(quote)
+    day = body.supplied_on or stamp.today
+    if not quote.made_on <= day <= max(stamp.today, quote.made_on):
+        fault = SupplyDayInvalid(day, quote.made_on, stamp.today)
+        raise RequestRefused([fault.at("supplied_on")])
+    statement, items = _closed(desk, records, quote, _used(body), day)
+    finished = life.finish(records, stamp, quote, items)
+    accounts.keep_statement(records, stamp, finished, statement, body.by)
+    return answer(desk, head_of(desk, records, finished))
+
+
+def _used(body: FinishIn) -> Used:
+    return Used(
+        goods=tuple(
+            Dealt(
+                line=one.line,
+                used=Decimal(one.used),
+                to_shelf=Decimal(one.to_shelf),
+                to_supplier=Decimal(one.to_supplier),
+            )
+            for one in body.goods
+        ),
+        clocked=tuple(Clocked(line=one.line, minutes=Decimal(one.minutes)) for one in body.clocked),
+        cores=tuple(CoreBack(line=one.line, quantity=Decimal(one.quantity)) for one in body.cores),
+        disposed=tuple(
+            Disposed(what=one.what, quantity=Decimal(one.quantity), unit=one.unit, where=one.where)
+            for one in body.disposed
+        ),
+    )
+
+
+def _closed(
+    desk: Desk, records: Records, quote: KeptQuote, used: Used, day: date
+) -> tuple[Statement, Mapping[str, Fraction]]:
+    """Return the statement of a quote, and how much of each item was used that is not as agreed.
+
+    Raises: RequestRefused, BillOverLimit.
+    """
+    number = quote.agreed or 0
+    revision = life.revision_of(records, quote, number)
+    agreed: Quote = standing(records, quote, revision)
+    reckoning = read_agreed(revision).reckoning
+    basis = desk.service.workshop.shop.labour.basis
+    billed = bill(
+        agreed_lines(agreed),
+        used,
+        basis=basis,
+        area=reckoning.area,
+        on=reckoning.on,
+        exempt=frozenset(reckoning.exempt),
+    )
+    limit = limit_of(records, quote)
+    statement = tell_statement(
+        agreed,
+        billed,
+        used,
+        quote_id=written(QUOTE, quote.number),
+        revision=number,
+        supplied_on=day,
+        basis=basis,
+        limit=limit.authorised,
+        limit_includes_tax=limit.includes_tax,
+    )
+    accounts.check_limit(limit, statement)
+    changed = {agreed.lines[one.line - 1].code for one in used.goods}
+    items: dict[str, Fraction] = {}
+    for line in statement.lines:
+        if line.code in changed and line.kind in ("part", "set", "consumable"):
+            items[line.code] = items.get(line.code, Fraction(0)) + Fraction(line.quantity)
+    return statement, items
+
+
+@operation("GET /v1/quotes/{id}/statement", "getStatement", "quotes", "act-refused")
+def statement(records: Records, call: Call) -> Reply[StatementOut]:
+    """Get the statement of finished work, with payments and the balance."""
+    quote = call.record(QUOTE, records.quotes.get)
+    kept = accounts.statement_of(records, quote)
+    return Reply(
+        body=StatementOut(
+            statement=read_statement(kept.body),
+            sha256=kept.sha256,
+            erased=kept.is_erased,
+            closed_by=kept.who,
+            account=account_of(records, quote),
+            payments=records.payments.of_quote(quote.number),
+            collected=records.handovers.get(quote.number),
+            bills=tuple(one.name for one in records.bills.of_quote(quote.number)),
+        ),
+        tag=tag(quote, call.desk.gate.epoch),
+    )
+
+
+@operation(
+    "POST /v1/quotes/{id}/payments",
+    "addPayment",
+    "quotes",
+    "act-refused",
+    "request-refused",
+    is_guarded=True,
+)
+def pay(records: Records, call: Call, body: PaymentIn) -> Reply[QuoteHeadOut]:
+    """Record a payment on a statement.
+
+    Records the payment; nothing is charged. Where the shop has a smallest coin, cash of the balance
+    rounded to it settles the balance.
+    """
+    desk = call.desk
+    quote = call.checked(QUOTE, records.quotes.get)
+    amount = read_amount(body.amount, desk.currency, "amount")
+    payment = Payment(
+        quote=quote.number,
+        number=0,
+        at=call.stamp.at,
+        day=call.stamp.today,
+        amount=-amount if body.paid_back else amount,
+        rounding=Money(0, amount.currency),
+        means=body.means,
+        reference=body.reference,
+        who=body.by,
+    )
+    paid = accounts.pay(records, call.stamp, quote, payment)
+    return answer(desk, head_of(desk, records, paid))
+
+
+@operation(
+    "POST /v1/quotes/{id}/collected",
+    "collectMachine",
+    "quotes",
+    "act-refused",
+    is_guarded=True,
+)
+def collected(records: Records, call: Call, body: CollectIn) -> Reply[QuoteHeadOut]:
+    """Record that the machine was collected, with the balance at that moment."""
+    desk = call.desk
+    quote = call.checked(QUOTE, records.quotes.get)
+    handover = Handover(
+        quote=quote.number,
+        at=call.stamp.at,
+        day=call.stamp.today,
+        collector=body.collector,
+        old_parts=body.old_parts,
+        is_unsafe=body.is_unsafe,
+        balance=Money(0, quote.net.currency),
+        who=body.by,
+    )
+    done = accounts.collect(records, call.stamp, quote, handover, is_tagged=body.tagged_and_signed)
+    return answer(desk, head_of(desk, records, done))

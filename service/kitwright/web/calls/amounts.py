@@ -1,0 +1,38 @@
+"""Amounts: reads amounts of the shop's currency from requests."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from kitwright.money import Money, digits
+from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.units import read_figure
+
+
+class AmountInvalid(RequestFault):
+    """An amount with too many decimals for its currency, or not above zero."""
+
+    code = "amount-invalid"
+
+    def __init__(self, text: str, currency: str) -> None:
+        super().__init__(
+            f"{text} {currency}: should be above zero, with at most {digits(currency)} decimals"
+        )
+        self.text = text
+        self.currency = currency
+
+
+def read_amount_or_none(text: str | None, currency: str, *member: str) -> Money | None:
+    """Return an amount of the shop's currency, above zero, None for none. Raises:
+    RequestRefused.
+    """
+    return None if text is None else read_amount(text, currency, *member)
+
+
+def read_amount(text: str, currency: str, *member: str) -> Money:
+    """Return an amount of the shop's currency, above zero. Raises: RequestRefused."""
+    figure = read_figure(text)
+    money_of = Money.of(figure, currency)
+    if figure <= 0 or money_of.amount != Decimal(text):
+        raise RequestRefused([AmountInvalid(text, currency).at(*member)])
+    return money_of

@@ -1,0 +1,187 @@
+"""Bills: calls that make invoices and credit notes, and that list and return them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Annotated
+
+from msgspec import Meta
+
+from kitwright.catalogue.model import Contact
+from kitwright.keeping import invoicing
+from kitwright.keeping.invoicing import Asked, Selling
+from kitwright.keeping.key import Scope
+from kitwright.keeping.life import revision_of
+from kitwright.keeping.record import Customer, KeptBill, KeptQuote
+from kitwright.keeping.store import Records
+from kitwright.keeping.sums import read_agreed
+from kitwright.quote import Bill, encode_billing, read_bill
+from kitwright.stages.request import RequestFault, RequestRefused
+from kitwright.web.calls.call import Call, record_of
+from kitwright.web.calls.desk import Desk
+from kitwright.web.calls.handlers import operation
+from kitwright.web.calls.ids import CUSTOMER, QUOTE, CustomerId
+from kitwright.web.calls.order_wire import LinePlace
+from kitwright.web.calls.paged import page_of
+from kitwright.web.calls.papers import printed
+from kitwright.web.calls.shown import ListOut
+from kitwright.web.edge.negotiate import JSON, PDF, XML
+from kitwright.web.edge.problems import Refusal
+from kitwright.web.edge.reply import Reply
+from kitwright.web.edge.shapes import PageCursor, PageLimit, Text, Wire
+
+
+class InvoiceIn(Wire, frozen=True, kw_only=True):
+    """What an invoice says besides the statement. `customer` is who is billed; null: the quote's
+    customer. `terms` are in words; null: the shop's. `due_on` null: by the shop's file.
+    """
+
+    customer: CustomerId | None = None
+    order_reference: Text | None = None
+    terms: Text | None = None
+    due_on: date | None = None
+
+
+class CreditIn(Wire, frozen=True, kw_only=True):
+    """Why an invoice is credited, and which of its lines; without any, all that are left."""
+
+    reason: Text
+    lines: Annotated[tuple[LinePlace, ...], Meta(max_length=1_000)] = ()
+
+
+class BillsQuery(Wire, frozen=True, kw_only=True):
+    """Invoices and credit notes, newest first."""
+
+    limit: PageLimit = 50
+    cursor: PageCursor = ""
+
+
+class DueDayInvalid(RequestFault):
+    """A day of payment before the day of the invoice."""
+
+    code = "due-day-invalid"
+
+    def __init__(self, day: date, today: date) -> None:
+        super().__init__(f"{day.isoformat()} is before today ({today.isoformat()})")
+        self.day = day
+
+
+@operation(
+    "POST /v1/quotes/{id}/invoice",
+    "makeInvoice",
+    "quotes",
+    "act-refused",
+    "request-refused",
+    scope=Scope.ORDER,
+    is_guarded=True,
+    may_be_empty=True,
+    status=201,
+)
+def make(records: Records, call: Call, body: InvoiceIn) -> Reply[Bill]:
+    """Make the invoice.
+
+    Makes an invoice from the statement, under the next number of its series, which has no gaps. An
+    invoice never changes: it is corrected by a credit note, and another can be made once all of its
+    lines are credited. What was paid until now is deducted. Where the tax is a value added tax, the
+    UBL follows EN 16931, and the addresses and tax numbers that it needs are asked for by name
+    (`invoice-needs`); otherwise `unmet` says which rules do not apply.
+    """
+    today = call.stamp.today
+    if body.due_on is not None and body.due_on < today:
+        raise RequestRefused([DueDayInvalid(body.due_on, today).at("due_on")])
+    quote = call.checked(QUOTE, records.quotes.get)
+    customer: Customer | None = None
+    if body.customer is not None:
+        customer = record_of(CUSTOMER, records.customers.get, body.customer)
+    elif quote.customer is not None:
+        customer = records.customers.get(quote.customer)
+    asked = Asked(
+        customer=customer,
+        order_reference=body.order_reference,
+        terms=body.terms,
+        due_on=body.due_on,
+    )
+    selling = _selling(call.desk, records, quote)
+    _, kept = invoicing.make_invoice(records, call.stamp, quote, selling, asked)
+    return _made(kept)
+
+
+def _selling(desk: Desk, records: Records, quote: KeptQuote) -> Selling:
+    shop = desk.service.workshop.shop
+    is_vat = False
+    if quote.agreed is not None:
+        is_vat = read_agreed(revision_of(records, quote, quote.agreed)).reckoning.area.is_vat
+    return Selling(
+        name=shop.name, seller=shop.seller, contact=shop.contact or Contact(), is_vat=is_vat
+    )
+
+
+def _made(kept: KeptBill) -> Reply[Bill]:
+    path = f"/v1/invoices/{kept.name}"
+    return Reply(body=read_bill(kept.body), headers={"Location": path})
+
+
+@operation(
+    "POST /v1/invoices/{number}/credit",
+    "creditInvoice",
+    "quotes",
+    "act-refused",
+    scope=Scope.ORDER,
+    status=201,
+)
+def credit(records: Records, call: Call, body: CreditIn) -> Reply[Bill]:
+    """Credit an invoice.
+
+    Makes a credit note on lines of an invoice, under the next number of its series: each is given
+    back with all of its tax. Without lines, all that are not credited yet.
+    """
+    invoice = _found(records, call)
+    quote = records.quotes.get(invoice.quote)
+    assert quote is not None
+    _, kept = invoicing.credit(
+        records, call.stamp, quote, invoice, reason=body.reason, places=body.lines
+    )
+    return _made(kept)
+
+
+@operation("GET /v1/invoices", "listInvoices", "quotes")
+def find(records: Records, call: Call, query: BillsQuery) -> Reply[ListOut[KeptBill]]:
+    """List invoices and credit notes, newest first."""
+    return page_of(call.operation.path, query, records.bills.find)
+
+
+@operation(
+    "GET /v1/invoices/{number}",
+    "getInvoice",
+    "papers",
+    "too-busy",
+    forms=(JSON, PDF, XML),
+    keeps="reads",
+    is_tagged=True,
+)
+async def get(call: Call, form: str) -> Reply[Bill]:
+    """Get an invoice or a credit note.
+
+    As JSON, as a PDF, or as a UBL 2.1 Invoice or CreditNote, all with the same amounts.
+    """
+    papers = call.desk.papers
+    bill = read_bill(call.desk.store.read(lambda records: _found(records, call)).body)
+    makers: dict[str, Callable[[Bill], bytes]] = {
+        PDF: papers.bill_pdf,
+        XML: papers.bill_xml,
+        JSON: encode_billing,
+    }
+    return await printed(call, makers[form], bill, form=form, name=bill.number)
+
+
+def _found(records: Records, call: Call) -> KeptBill:
+    """Return the document of the number in the path. Raises: Refusal: unknown-record."""
+    text = call.variable("number")
+    series, _, place = text.rpartition("-")
+    found = None
+    if place.isascii() and place.isdigit() and len(place) < 16:
+        found = records.bills.named(series, int(place))
+    if found is None or found.name != text:
+        raise Refusal("unknown-record", f"no invoice or credit note {text[:64]!r}")
+    return found

@@ -1,0 +1,81 @@
+"""Every document tells the same courses of an offer, with the same amounts and days."""
+
+from __future__ import annotations
+
+import os
+import random
+from datetime import date
+from functools import cache
+from typing import Any
+
+import msgspec
+import pytest
+from lxml import html
+from tests.documents.printed import CONTACT, ENVELOPE, even, text
+
+from kitwright.app import make_service
+from kitwright.documents.courses_view import advice_of, courses_of
+from kitwright.documents.quote_page import quote_page
+from kitwright.documents.quote_pdf import quote_pdf
+from kitwright.documents.quote_text import quote_text
+from kitwright.language.scribe import Scribe
+from kitwright.quote import Quote
+from kitwright.settings import Settings, built_in_catalog
+from kitwright.web.calls.service import Service
+from kitwright.web.calls.wire import PreviewIn
+
+OFFERS = int(os.environ.get("KITWRIGHT_OFFERS", "8"))
+"""How many random offers are told in every form; 200 by flag."""
+FAMILIES = ("QM-H27", "TB-V68", "TB-S50")
+FAULTS = ("RINGS-BORE", "VALVE-EX", "HG-GALLERY", "PISTON-HOLED", "VALVE-IN")
+
+
+@cache
+def service(shop: str) -> Service:
+    settings = Settings(catalog=built_in_catalog(), shop=shop)
+    return make_service(settings, lambda: date(2027, 3, 1))
+
+
+def offer(luck: random.Random) -> tuple[Service, Quote]:
+    """Return a random quote with courses."""
+    found = service(luck.choice(("hire-yard", "orchard")))
+    asked: dict[str, Any] = {
+        "family": luck.choice(FAMILIES),
+        "diagnoses": [{"code": luck.choice(FAULTS), "cylinder": 1}],
+        "courses": luck.sample(["least", "recommended", "thorough", "replace"], 3),
+        "contingencies": luck.random() < 0.5,
+        "language": luck.choice(("en", "de")),
+        "worth": {"value": str(luck.randint(100, 3000)), "replacement_price": "1800"},
+    }
+    if luck.random() < 0.3:
+        asked["discounts"] = [{"percent": "7", "reason": "Regular", "by": "Ada"}]
+    return found, found.quote(msgspec.convert(asked, PreviewIn))
+
+
+@pytest.mark.parametrize("seed", range(OFFERS))
+def test_documents_tell_the_same_courses(seed: int) -> None:
+    found, quote = offer(random.Random(seed))
+    scribe = Scribe(quote.language)
+    page = quote_page(quote, ENVELOPE, scribe, shop=found.workshop.shop)
+    told = {
+        "text": even(quote_text(quote)),
+        "page": even(html.fromstring(page).text_content()),
+        "PDF": text(quote_pdf(quote, ENVELOPE, scribe, contact=CONTACT)),
+    }
+    rows = courses_of(quote, scribe)
+    assert len(rows) == (len(quote.courses) if len(quote.courses) > 1 else 0)
+    for course, row in zip(quote.courses, rows, strict=False):
+        assert row.total == scribe.amount(course.total)
+        for form, words in told.items():
+            for fact in (course.name, row.total, *row.facts):
+                assert _squeezed(fact) in _squeezed(words), (form, fact)
+    for reason in advice_of(quote, scribe):
+        for form, words in told.items():
+            assert _squeezed(reason) in _squeezed(words), form
+    (advised,) = [course for course in quote.courses if course.is_advised]
+    assert advised.total == quote.totals.gross
+
+
+def _squeezed(words: str) -> str:
+    """Return words without spaces and hyphens, where lines may be broken."""
+    return "".join(words.replace("\u00ad", "").replace("-", "").split())

@@ -1,0 +1,215 @@
+"""From finished work to its invoice over HTTP: statement, payments, collection, credit note."""
+
+import hashlib
+from decimal import Decimal
+from typing import Any
+
+import msgspec
+import pytest
+from lxml import etree
+from tests.documents.printed import text as pdf_text
+from tests.web.calls.conftest import Staff
+
+CUSTOMER = {
+    "name": "Maud Ferrier",
+    "billing": {"street": "Mill Lane 4", "city": "Tollimoor", "country": "DE"},
+}
+
+
+def in_work(staff: Staff, limit: str | None = None, **members: Any) -> str:
+    """Return a quote whose work was started."""
+    id = staff.accepted(limit, **members)  # noqa: A001
+    staff.done("/v1/orders", {"revisions": [{"quote": id, "revision": 1}]})
+    staff.act(id, "start")
+    return id
+
+
+def statement(staff: Staff, id: str) -> Any:  # noqa: A002
+    return staff.client.get(f"/v1/quotes/{id}/statement").json()
+
+
+def lines_of(staff: Staff, id: str, kind: str) -> list[tuple[int, Any]]:  # noqa: A002
+    """Return the lines of a kind with their places."""
+    lines = staff.client.get(f"/v1/quotes/{id}").json()["quote"]["lines"]
+    return [(place, one) for place, one in enumerate(lines, start=1) if one["kind"] == kind]
+
+
+def refused(staff: Staff, id: str, act: str, body: Any) -> tuple[int, str, str]:  # noqa: A002
+    """Return status, code and detail of an act that is refused."""
+    answer = staff.post(f"/v1/quotes/{id}/{act}", body, staff.tag(id))
+    problem = answer.json()
+    (error,) = problem["errors"]
+    return answer.status_code, error["code"], error["detail"]
+
+
+def test_without_a_body_everything_is_billed_as_agreed(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    agreed = staff.client.get(f"/v1/quotes/{id}").json()
+
+    assert staff.act(id, "finish")["state"] == "done"
+
+    made = statement(staff, id)
+    assert made["statement"]["gross"] == made["statement"]["agreed_gross"] == agreed["gross"]
+    assert {line["why"] for line in made["statement"]["lines"]} == {"agreed"}
+    assert made["account"]["balance"] == agreed["gross"]
+    body = msgspec.json.encode(made["statement"])
+    assert made["sha256"] == hashlib.sha256(body).hexdigest()
+
+
+def test_goods_that_were_not_used_are_not_billed_and_are_free_again(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    (place, line), *_ = lines_of(staff, id, "part")
+    goods = [{"line": place, "used": "0", "to_shelf": line["quantity"]}]
+
+    staff.act(id, "finish", {"goods": goods, "by": "R. Okafor"})
+
+    made = statement(staff, id)["statement"]
+    billed = made["lines"][place - 1]
+    assert (billed["amount"]["amount"], billed["why"]) == ("0.00", "used")
+    saved = Decimal(made["agreed_net"]["amount"]) - Decimal(made["net"]["amount"])
+    assert saved == Decimal(line["net"]["amount"])
+
+
+def test_bill_above_the_limit_needs_consent(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    (place, line), *_ = lines_of(staff, id, "part")
+    more = {"goods": [{"line": place, "used": str(int(line["quantity"]) + 9)}]}
+
+    status, code, detail = refused(staff, id, "finish", more)
+
+    assert (status, code) == (409, "bill-over-limit")
+    assert "first get the customer's consent to" in detail
+    # nothing was kept, and the work can still be finished otherwise
+    assert staff.client.get(f"/v1/quotes/{id}/statement").status_code == 409
+    staff.act(id, "finish")
+
+
+def test_more_is_billed_within_a_limit_that_was_agreed(staff: Staff) -> None:
+    id = in_work(staff, limit="5000.00")  # noqa: A001
+    (place, line), *_ = lines_of(staff, id, "part")
+    used = str(int(line["quantity"]) + 1)
+
+    staff.act(id, "finish", {"goods": [{"line": place, "used": used}]})
+
+    made = statement(staff, id)["statement"]
+    assert made["lines"][place - 1]["quantity"] == used
+    assert Decimal(made["gross"]["amount"]) > Decimal(made["agreed_gross"]["amount"])
+
+
+def test_payments_settle_the_balance_and_the_machine_is_collected(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    status, code, _ = refused(staff, id, "payments", {"amount": "1.00", "means": "card", "by": "R"})
+    assert (status, code) == (409, "no-statement")
+    staff.act(id, "finish")
+    owed = statement(staff, id)["account"]["balance"]["amount"]
+
+    staff.act(id, "payments", {"amount": "10.00", "means": "card", "by": "R. Okafor"})
+    too_much = {"amount": owed, "means": "card", "by": "R. Okafor"}
+    assert refused(staff, id, "payments", too_much)[1] == "paid-too-much"
+    rest = str(Decimal(owed) - 10)
+    staff.act(id, "payments", {"amount": rest, "means": "transfer", "by": "R. Okafor"})
+    taken = {"collector": "A. Customer", "old_parts": True, "unsafe": True, "by": "R. Okafor"}
+    assert refused(staff, id, "collected", taken)[1] == "not-tagged"
+    staff.act(id, "collected", {**taken, "tagged_and_signed": True})
+    assert refused(staff, id, "collected", {**taken, "unsafe": False})[1] == "already-collected"
+
+    made = statement(staff, id)
+    assert Decimal(made["account"]["balance"]["amount"]) == 0
+    assert [one["amount"]["amount"] for one in made["payments"]] == ["10.00", rest]
+    assert made["collected"]["unsafe"] is True
+
+
+def test_invoice_is_made_credited_and_made_again(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    assert refused(staff, id, "invoice", {})[1] == "no-statement"
+    staff.act(id, "finish")
+    status, code, detail = refused(staff, id, "invoice", {})
+    assert (status, code) == (409, "invoice-needs")
+    assert "customer" in detail
+    customer = staff.done("/v1/customers", CUSTOMER).json()["id"]
+
+    made = staff.done(f"/v1/quotes/{id}/invoice", {"customer": customer}, staff.tag(id))
+
+    invoice = made.json()
+    assert made.status_code == 201
+    assert made.headers["Location"] == "/v1/invoices/I1-00001"
+    assert invoice["number"] == "I1-00001"
+    assert invoice["gross"] == statement(staff, id)["statement"]["gross"]
+    assert invoice["profile"] is None
+    assert invoice["unmet"] == ["the tax area's tax is not a value added tax"]
+    assert refused(staff, id, "invoice", {"customer": customer})[1] == "already-invoiced"
+
+    some = staff.done("/v1/invoices/I1-00001/credit", {"reason": "Not fitted", "lines": [1]}).json()
+    rest = staff.done("/v1/invoices/I1-00001/credit", {"reason": "Wrong name"}).json()
+    again = staff.post("/v1/invoices/I1-00001/credit", {"reason": "Again"})
+
+    assert again.json()["errors"][0]["code"] == "not-creditable"
+    assert [some["number"], rest["number"]] == ["C1-00001", "C1-00002"]
+    credited = Decimal(some["gross"]["amount"]) + Decimal(rest["gross"]["amount"])
+    assert credited == Decimal(invoice["gross"]["amount"])
+    assert Decimal(statement(staff, id)["account"]["balance"]["amount"]) == 0
+
+    second = staff.done(f"/v1/quotes/{id}/invoice", {"customer": customer}, staff.tag(id)).json()
+    assert second["number"] == "I1-00002"
+    assert {**second, "number": "", "issued_on": ""} == {**invoice, "number": "", "issued_on": ""}
+    listed = staff.client.get("/v1/invoices").json()["items"]
+    assert [one["number"] for one in listed] == ["I1-00002", "C1-00002", "C1-00001", "I1-00001"]
+    assert listed[1]["credits"] == "I1-00001"
+
+
+def test_invoice_has_the_same_amounts_in_every_form(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    staff.act(id, "finish")
+    customer = staff.done("/v1/customers", CUSTOMER).json()["id"]
+    staff.done(f"/v1/quotes/{id}/invoice", {"customer": customer}, staff.tag(id))
+    staff.done("/v1/invoices/I1-00001/credit", {"reason": "Wrong name"})
+
+    for number in ("I1-00001", "C1-00001"):
+        path = f"/v1/invoices/{number}"
+        told = staff.client.get(path).json()
+        printed = pdf_text(staff.client.get(path, headers={"Accept": "application/pdf"}).content)
+        xml = staff.client.get(path, headers={"Accept": "application/xml"}).content
+        assert told["gross"]["amount"] in printed
+        assert number in printed
+        document = etree.fromstring(xml)
+        (gross,) = document.xpath("//*[local-name() = 'TaxInclusiveAmount']/text()")
+        assert gross == told["gross"]["amount"]
+    assert staff.client.get("/v1/invoices/I1-00009").status_code == 404
+    assert staff.client.get("/v1/invoices/I1-1").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("body", "code"),
+    [
+        ({"supplied_on": "2020-01-01"}, "supply-day-invalid"),
+        ({"goods": [{"line": 99, "used": "1"}]}, "no-such-line"),
+    ],
+)
+def test_what_can_not_be_so_is_refused(staff: Staff, body: Any, code: str) -> None:
+    id = in_work(staff)  # noqa: A001
+
+    assert refused(staff, id, "finish", body)[:2] == (422, code)
+
+
+def test_goods_that_were_reserved_and_not_used_are_drawn_no_more(staff: Staff) -> None:
+    id = in_work(staff)  # noqa: A001
+    owner = staff.client
+    (place, line), *_ = lines_of(staff, id, "part")
+    item, quantity = line["code"], line["quantity"]
+    delivered = {
+        "kind": "receive",
+        "quantity": quantity,
+        "cost": "1.00",
+        "reason": "delivered",
+        "by": "R. Okafor",
+        "bin": "A1",
+    }
+    staff.done(f"/v1/shelf/{item}/moves", delivered)
+    taken = {"kind": "reserve", "quantity": quantity, "quote": id, "reason": "for it", "by": "R"}
+    staff.done(f"/v1/shelf/{item}/moves", taken)
+
+    staff.act(id, "finish", {"goods": [{"line": place, "used": "0", "to_shelf": quantity}]})
+
+    found = owner.get(f"/v1/shelf/{item}").json()
+    (holding,) = found["holdings"]
+    assert (holding["on_hand"], holding["reserved"]) == (quantity, "0")

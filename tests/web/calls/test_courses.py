@@ -1,0 +1,153 @@
+"""Courses: several ways to put one fault right, each a whole quote, one of them chosen."""
+
+from typing import Any
+
+import msgspec
+import pytest
+from tests.web.calls.conftest import Staff
+from tests.web.calls.test_links import Customer, linked
+from tests.web.calls.test_ticking import extras_of, free_jobs, minor, refused
+
+EVERY = ["least", "recommended", "thorough", "replace"]
+WORN = {"diagnoses": [{"code": "RINGS-BORE", "cylinder": 1}], "courses": EVERY}
+LEAKING = {
+    "diagnoses": [{"code": "HG-GALLERY", "cylinder": 1}, {"code": "VALVE-EX", "cylinder": 1}],
+    "courses": EVERY,
+}
+ENGINE = {"family": "QM-H27", "serial": 2140077, "chassis": "PW-G5"}
+REPLACEMENTS = {"short_block": "J-SHORT-BLOCK", "engine": "J-ENGINE"}
+
+
+@pytest.fixture
+def customer(staff: Staff) -> Customer:
+    return Customer(staff)
+
+
+def directly(asked: dict[str, Any], course: str) -> dict[str, Any]:
+    """Return the request that asks for one course in so many words."""
+    plain = {name: value for name, value in asked.items() if name != "courses"}
+    if course in REPLACEMENTS:
+        return {**plain, "scope": "recommended", "add_jobs": [{"job": REPLACEMENTS[course]}]}
+    return {**plain, "scope": course}
+
+
+@pytest.mark.parametrize("asked", [WORN, LEAKING])
+def test_each_course_is_the_quote_asked_for_directly(staff: Staff, asked: dict[str, Any]) -> None:
+    asked = {**ENGINE, **asked, "contingencies": True}
+    whole = staff.post("/v1/quotes/preview", asked).json()
+
+    assert len(whole["courses"]) >= 3
+    for course in whole["courses"]:
+        for name in (course["course"], *course["also"]):
+            quote = staff.post("/v1/quotes/preview", directly(asked, name)).json()
+            assert course["total"] == quote["totals"]["gross"]
+            assert course["contingencies"] == quote["contingencies"]
+            assert course["range"] == quote["range"]
+            assert course["parts_by"] == quote["parts_by"]
+            jobs = [(job["job"], job["cylinder"]) for job in quote["jobs"]]
+            assert [(job["job"], job["cylinder"]) for job in course["jobs"]] == jobs
+    (advised,) = [course for course in whole["courses"] if course["is_advised"]]
+    assert whole["totals"]["gross"] == advised["total"]
+    assert all(
+        minor(course["more"]) == minor(course["total"]) - minor(advised["total"])
+        for course in whole["courses"]
+    )
+
+
+def test_course_that_costs_more_than_a_better_one_says_so(staff: Staff) -> None:
+    whole = staff.post("/v1/quotes/preview", {**ENGINE, **WORN}).json()
+    courses = {course["course"]: course for course in whole["courses"]}
+    block, engine = courses["short_block"], courses["engine"]
+
+    assert block["also"] == ["recommended"]
+    assert minor(block["total"]) > minor(engine["total"])
+    (reason,) = block["reasons"]
+    assert reason["code"] == "better-for-less"
+    assert minor(reason["facts"]["less"]) == minor(block["total"]) - minor(engine["total"])
+    assert engine["is_advised"]
+    assert [job["job"] for job in whole["jobs"]] == ["J-ENGINE"]
+    assert [job["job"] for job in courses["least"]["unfixed"]] == ["J-SHORT-BLOCK", "J-ENGINE"]
+    assert engine["unfixed"] == []
+
+
+def test_advice_follows_the_shops_thresholds_and_asks_for_what_it_lacks(staff: Staff) -> None:
+    def advice(**worth: Any) -> Any:
+        asked = {**ENGINE, **LEAKING, "worth": worth}
+        return staff.post("/v1/quotes/preview", asked).json()["advice"]
+
+    total = minor(staff.post("/v1/quotes/preview", {**ENGINE, **LEAKING}).json()["totals"]["gross"])
+
+    assert advice()["missing"] == ["value", "age_years", "hours"]
+    assert advice(value="10000.00")["level"] == "none"
+    for percent, within, above in ((50, "none", "consider"), (70, "consider", "strong")):
+        # the least value of which the repair costs no more than the share, and a cent less
+        value = -(-total * 100 // percent)
+        assert advice(value=f"{value // 100}.{value % 100:02}")["level"] == within
+        value -= 1
+        assert advice(value=f"{value // 100}.{value % 100:02}")["level"] == above
+    full = advice(value="900", age_years=12, hours=640, replacement_price="1500")
+    assert full["missing"] == []
+    codes = [reason["code"] for reason in full["reasons"]]
+    assert codes == ["repair-above-value-share", "machine-so-old", "machine-costs-more"]
+    assert (
+        staff.post("/v1/quotes/preview", directly({**ENGINE, **LEAKING}, "least")).json()["advice"]
+        is None
+    )
+
+
+def test_course_is_chosen_at_acceptance(staff: Staff, customer: Customer) -> None:
+    id = staff.issued(**LEAKING)  # noqa: A001
+    path = linked(staff, id)
+
+    none = refused(customer.post(f"{path}/accept", {"who": "A. Customer"}))
+    assert none["status"] == 422
+    assert [error["code"] for error in none["errors"]] == ["course-not-chosen"]
+    counter = {"revision": 1, "who": "A. Customer", "means": "in_person"}
+    told = staff.refused(f"/v1/quotes/{id}/accept", counter, staff.tag(id))
+    assert told["errors"][0]["code"] == "course-not-chosen"
+
+    least = customer.post(f"{path}/choice", {"course": "least"}).json()
+    added = extras_of(least["quote"])[:1]
+    shown = customer.post(f"{path}/choice", {"course": "least", "extras": added}).json()
+    yes = {"who": "A. Customer", "course": "least", "extras": added}
+    answer = customer.post(f"{path}/accept", {**yes, "amount": shown["total"]["amount"]})
+
+    assert answer.json()["revision"] == 2
+    kept = staff.get(f"/v1/quotes/{id}")
+    assert kept["request"]["chosen"]["course"] == "least"
+    assert kept["request"]["courses"] == []
+    assert kept["quote"]["courses"] == []
+    assert kept["quote"]["totals"]["gross"] == shown["total"]
+    asked = {name: value for name, value in LEAKING.items() if name != "courses"}
+    direct = {**ENGINE, **asked, "scope": "least", "add_jobs": added, "contingencies": True}
+    preview = staff.post("/v1/quotes/preview", {**direct, "on": kept["quote"]["on"]})
+    assert msgspec.json.decode(preview.content) == kept["quote"]
+    (given,) = staff.get(f"/v1/quotes/{id}/authorisations")["authorisations"]
+    assert "Course: The least repair." in given["text"]
+
+
+def test_course_that_is_not_offered_is_refused(staff: Staff, customer: Customer) -> None:
+    path = linked(staff, staff.issued(**LEAKING | {"courses": ["least", "recommended"]}))
+    told = refused(customer.post(f"{path}/choice", {"course": "engine"}))
+    assert told["errors"][0]["code"] == "course-not-offered"
+    plain = linked(staff, staff.issued())
+    told = refused(customer.post(f"{plain}/choice", {"course": "least"}))
+    assert told["errors"][0]["code"] == "course-not-offered"
+
+
+def test_replacement_is_no_tick_of_its_own_course(staff: Staff, customer: Customer) -> None:
+    path = linked(staff, staff.issued(**LEAKING))
+    quote = customer.post(f"{path}/choice", {"course": "short_block"}).json()["quote"]
+    assert "J-SHORT-BLOCK" not in [job["job"] for job in free_jobs(quote)]
+
+
+def test_courses_are_refused_where_they_mean_nothing(staff: Staff) -> None:
+    def codes(**members: Any) -> list[tuple[str, str]]:
+        told = staff.refused("/v1/quotes/preview", {**ENGINE, **members})
+        return [(error["pointer"], error["code"]) for error in told["errors"]]
+
+    assert codes(jobs=[{"job": "J-OIL"}], courses=EVERY) == [("/courses", "no-diagnosis")]
+    twice = {**LEAKING, "courses": ["least", "least"]}
+    assert codes(**twice) == [("/courses/1", "named-twice")]
+    left = {**LEAKING, "leave_out": [{"job": "J-STEM-SEAL", "cylinder": 1}]}
+    assert ("/leave_out", "left-out-of-courses") in codes(**left)
