@@ -129,7 +129,7 @@ def test_order_csv_gives_back_the_order(name: str) -> None:
                 line.unit_cost,
                 line.net.amount,
             ]
-            assert record["promised"] == line.promised.isoformat()
+            assert record["requested"] == line.promised.isoformat()
             assert record["ordered_on"] == "2027-03-09"
             assert (record["order"], record["order_id"]) == ("Q12-2", "O3")
             assert record["for"]

@@ -24,7 +24,7 @@ COLUMNS: Final = (
     "unit_cost",
     "net",
     "currency",
-    "promised",
+    "requested",
     "for",
     "order_id",
     "ordered_on",

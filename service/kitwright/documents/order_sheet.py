@@ -6,7 +6,7 @@ from datetime import UTC
 
 from kitwright.catalogue.model import Contact, Shop, SupplierId
 from kitwright.documents.frame import bare_frame, contact_lines, reach_lines
-from kitwright.documents.order_text import MadeOrder, deadline_of, delivery_lines
+from kitwright.documents.order_text import MadeOrder, delivery_lines
 from kitwright.documents.pick_list import roles_of
 from kitwright.documents.press import Sheet, press, said
 from kitwright.documents.totals_view import Row, row
@@ -37,8 +37,7 @@ def order_sheet(made: MadeOrder, shop: Shop, scribe: Scribe) -> Sheet:
             *([(say("Our account"), account)] if account else []),
             (say("Our reference"), made.only or made.id),
             (say("Date"), scribe.day(made.at.date())),
-            (say("Order by"), deadline_of(order, scribe)),
-            (say("Promised"), scribe.day(order.promised)),
+            (say("Requested for"), scribe.day(order.promised)),
         ],
         "rows": [
             _row(line, "" if made.only else made.of_line(place), scribe)
@@ -61,7 +60,7 @@ def _row(line: OrderLine, references: str, scribe: Scribe) -> Sheet:
         "packs": packs,
         "cost": scribe.money(line.unit_cost, line.net.currency),
         "net": scribe.amount(line.net),
-        "promised": scribe.say("promised {day}", day=scribe.day(line.promised)),
+        "requested": scribe.say("requested for {day}", day=scribe.day(line.promised)),
         "for": "; ".join(roles_of(line.covers, scribe)),
         "references": references,
     }

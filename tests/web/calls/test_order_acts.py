@@ -337,6 +337,37 @@ def test_bill_is_matched_to_what_arrived(buyer: Buyer) -> None:
     assert [line["overbilled"] for line in shown] == [lines[0]["packs"], *[0] * (len(shown) - 1)]
 
 
+def test_what_happened_is_read_back_with_its_differences(buyer: Buyer) -> None:
+    order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
+    packs = order["lines"][0]["packs"]
+    buyer.act(order["id"], "confirm", reference="AQ-7", lines=[])
+    got = {"line": 1, "packs": packs - 1, "damaged": 1, "unit_cost": "9.99"}
+    received = buyer.act(order["id"], "receipts", reference="DN-1", lines=[got])
+    back = [{"line": 1, "why": "damaged", "packs": 1}]
+    buyer.act(order["id"], "returns", reference="RMA-1", lines=back)
+    bill = {"number": "INV-1", "day": "2027-03-05", "charges": "99.00", "net": "1.00"}
+    lines = [{"line": 1, "packs": packs, "unit_cost": "1.22"}]
+    billed = buyer.act(order["id"], "bills", **bill, lines=lines)
+    buyer.act(order["id"], "cancel", reason="No longer wanted.")
+
+    told = buyer.staff.get(f"/v1/orders/{order['id']}/entries")["items"]
+
+    kinds = ["sent", "answered", "received", "returned", "billed", "cancelled"]
+    assert [one["kind"] for one in told] == kinds
+    assert [one["entry"] for one in told] == [1, 2, 3, 4, 5, 6]
+    assert {one["by"] for one in told} == {BY["by"]}
+    assert [one["reference"] for one in told] == ["S-1", "AQ-7", "DN-1", "RMA-1", "INV-1", None]
+    assert told[0]["means"] == "portal"
+    assert told[2]["differences"] == received["differences"]
+    assert told[4]["differences"] == billed["differences"]
+    assert (told[4]["charges"]["amount"], told[4]["day"]) == ("99.00", "2027-03-05")
+    (line,) = told[2]["lines"]
+    assert (line["packs"], line["damaged"], line["unit_cost"]) == (packs - 1, 1, "9.99")
+    assert line["parts"] == [{"quote": order["quote"], "packs": packs - 1}]
+    assert told[3]["lines"][0]["why"] == "damaged"
+    assert told[5]["reason"] == "No longer wanted."
+
+
 def test_days_that_cannot_be_are_refused(buyer: Buyer) -> None:
     order = buyer.sent(buyer.staff.accepted(**HEADS), supplier="ALDQ")
     early = [{"line": 1, "promised": "2027-02-28"}]
