@@ -1,6 +1,7 @@
 """Price files as spreadsheets and suppliers write them are read; each error names its place."""
 
 import io
+import zipfile
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -102,6 +103,31 @@ def test_workbook_names_a_date_in_place_of_a_number(tmp_path: Path) -> None:
     _, (error,) = read_bytes(raw, tmp_path)
 
     assert (error.line, error.column, error.code) == (2, "Part no", "date")
+
+
+def test_workbook_with_more_rows_than_a_sheet_has_is_refused(tmp_path: Path) -> None:
+    raw = workbook(("Part no", "Cost"), ("A-1", 4.5), ("A-2", 5.5))
+
+    last, _ = read_bytes(with_last_row(raw, 1_048_576), tmp_path)
+    read, (error,) = read_bytes(with_last_row(raw, 1_048_577), tmp_path)
+
+    assert (last.rows, last.errors) == (2, 0)
+    assert (read.errors, error.line, error.code) == (1, 1_048_577, "price-file-invalid")
+    assert "at most 1048576 rows: save it as CSV" in error.reason
+
+
+def with_last_row(raw: bytes, number: int) -> bytes:
+    """Return a workbook of three rows with another number for the last one."""
+    written = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(raw)) as old, zipfile.ZipFile(written, "w") as new:
+        for name in old.namelist():
+            text = old.read(name)
+            if name.endswith("sheet1.xml"):
+                for before in (b'<row r="3"', b'r="A3"', b'r="B3"'):
+                    assert before in text
+                    text = text.replace(before, before.replace(b"3", str(number).encode()))
+            new.writestr(name, text)
+    return written.getvalue()
 
 
 def test_workbook_of_another_sheet_is_read_if_it_is_named(tmp_path: Path) -> None:

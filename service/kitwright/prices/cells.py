@@ -24,7 +24,8 @@ _DELIMITERS: Final = (";", ",", "\t", "|")
 _LOOKED_AT: Final = 200
 """Rows by which a delimiter is judged."""
 _LARGEST_UNPACKED: Final = 4 * 1024**3
-_LONGEST_CELL: Final = 32_768
+_MOST_ROWS: Final = 1_048_576
+"""The rows that spreadsheet programs keep of a sheet."""
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -244,6 +245,7 @@ class SheetCells(Cells):
                 # what a sheet says of its own size may be wrong
                 sheet.reset_dimensions()
                 for number, values in enumerate(sheet.iter_rows(values_only=True), start=1):
+                    _check_length(number)
                     self.read = number
                     self.total = max(self.total, number + 1)
                     cells = [_cell_text(value) for value in values]
@@ -267,6 +269,11 @@ class SheetCells(Cells):
             known = ", ".join(map(repr, names))
             raise FileInvalid(f"the workbook has no sheet {self._sheet!r}; it has {known}")
         return book[self._sheet]
+
+
+def _check_length(line: int) -> None:
+    if line > _MOST_ROWS:
+        raise FileInvalid(f"a sheet has at most {_MOST_ROWS} rows: save it as CSV", line=line)
 
 
 def _load(file: BinaryIO) -> Any:
